@@ -1,0 +1,130 @@
+"""A robot program for Eyebolt in plain Python: the protocol's tutorial. It reads and sends text and computes nothing.
+
+    python robot_program.py HOST:PORT WAYPOINTS.csv [PAUSE_S]
+
+HOST:PORT is [robot] listen of the station file. Each row of WAYPOINTS.csv is one pose as the controller prints it, in
+the terms of [robot] length, rotation and angle (waypoints_example.csv: mm and a quaternion w x y z). With PAUSE_S the
+program waits so long at each waypoint; without it, it waits for Enter, pressed when the arm stands still there.
+Exits with 0 when the session ended, 3 when the daemon said stop, 1 when a line was refused or the connection broke.
+
+SAFETY. This program moves nothing; the moves are yours, and so is the arm. The rules of your site and the controller's
+manual come first. Teach and try each waypoint at reduced speed, emergency stop at hand, and look for collisions of the
+board, the camera and their cables. In automatic mode nobody is in the cell. A reply is never a safety signal.
+"""
+
+from __future__ import annotations
+
+import csv
+import socket
+import sys
+import time
+
+PATIENCE_S = 10.0  # an answer comes within 1.5 s
+AGAIN_EVERY_S = 0.5
+PAUSE_BEFORE_RETRY_S = 1.0
+WORKING = 10
+
+
+class CannotGoOnError(Exception):
+    """The program cannot go on; the text says why. ``status`` is what it exits with."""
+
+    def __init__(self, text: str, status: int = 1) -> None:
+        super().__init__(text)
+        self.status = status
+
+
+class Daemon:
+    """The connection: one line out, one line back, every request under a number that was not used before."""
+
+    def __init__(self, host: str, port: int) -> None:
+        self.connection = socket.create_connection((host, port), timeout=PATIENCE_S)
+        self.received = b""
+        self.seq = 0
+
+    def ask(self, line: str) -> list[str]:
+        """Send one line; the fields of its reply: code, seq, and two or more others."""
+        self.connection.sendall(line.encode("ascii") + b"\n")
+        while b"\n" not in self.received:
+            chunk = self.connection.recv(256)
+            if not chunk:
+                raise CannotGoOnError(f"the daemon hung up after: {line}")
+            self.received += chunk
+        reply, _, self.received = self.received.partition(b"\n")
+        print(f"  {line}  ->  {reply.decode('ascii', 'replace')}")
+        fields = reply.decode("ascii", "replace").strip().split(",")
+        if len(fields) < 4 or not (fields[0] + fields[1]).isdigit():
+            raise CannotGoOnError(f"this is no reply: {reply!r}")
+        return fields
+
+    def hello(self) -> None:
+        """Ask which number was used last and go on after it."""
+        reply = self.ask("hello 0")
+        if int(reply[0]) > 9:
+            raise CannotGoOnError(f"hello was answered {reply[0]}")
+        self.seq = int(reply[3])
+
+    def request(self, verb: str, rest: str = "") -> list[str]:
+        """Send ``verb seq rest`` under the next number. While the answer is "working", stand still and ask again."""
+        self.seq += 1
+        reply = self.ask(f"{verb} {self.seq} {rest}".rstrip())
+        while int(reply[0]) == WORKING:
+            time.sleep(AGAIN_EVERY_S)
+            reply = self.ask(f"again {self.seq}")
+        code = int(reply[0])
+        if 30 <= code <= 39 and verb != "result":
+            raise CannotGoOnError(f"stop: {verb} was answered {code}; `eyebolt watch` says why.", status=3)
+        if code >= 40:
+            raise CannotGoOnError(f"{verb} was answered {code}: correct this program or the station file.")
+        return reply
+
+
+def stand_at(waypoint: list[str], pause_s: float | None) -> str:
+    """Move to a waypoint, stop, and give the pose as the controller reports it. PUT YOUR CONTROLLER'S MOVE HERE."""
+    pose = " ".join(waypoint)
+    if pause_s is None:
+        input(f"move to {pose}, then press Enter ")
+    else:
+        time.sleep(pause_s)
+    return pose
+
+
+def run(daemon: Daemon, waypoints: list[list[str]], pause_s: float | None) -> None:
+    """One session: a capture at each waypoint until the daemon wants no more, then the result."""
+    daemon.hello()
+    daemon.request("begin")
+    for waypoint in waypoints:
+        pose = stand_at(waypoint, pause_s)
+        code, _, _, wanted = daemon.request("capture", pose)[:4]
+        if 20 <= int(code) <= 29:  # refused here: once more after a pause, under a new number, then move on
+            time.sleep(PAUSE_BEFORE_RETRY_S)
+            code, _, _, wanted = daemon.request("capture", pose)[:4]
+        if int(code) <= 9 and int(wanted) == 0:
+            break
+    daemon.request("solve")
+    result = daemon.request("result")
+    print("result: " + (" ".join(result[2:]) if result[0] == "0" else f"none is accepted yet ({result[0]})"))
+    daemon.request("bye")
+
+
+def main() -> int:
+    """Entry point; see the top of this file."""
+    if len(sys.argv) not in (3, 4):
+        print("usage: python robot_program.py HOST:PORT WAYPOINTS.csv [PAUSE_S]", file=sys.stderr)
+        return 1
+    try:
+        host, _, port = sys.argv[1].rpartition(":")
+        with open(sys.argv[2], encoding="ascii", newline="") as file:  # noqa: PTH123 - as plain as can be
+            rows = [[field.strip() for field in row] for row in csv.reader(file)]
+        waypoints = [row for row in rows if row and not row[0].startswith("#")]
+        run(Daemon(host, int(port)), waypoints, float(sys.argv[3]) if len(sys.argv) == 4 else None)
+    except CannotGoOnError as why:
+        print(why, file=sys.stderr)
+        return why.status
+    except (OSError, ValueError, EOFError) as why:
+        print(f"cannot go on: {why}", file=sys.stderr)
+        return 1
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""What a board is, finding it in a picture, how well it was seen, and drawing it."""

@@ -1,0 +1,113 @@
+"""How light a picture is, in fractions of full scale, and whether that explains why nothing was found."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from eyebolt.errors import InputFault
+from eyebolt.geometry.rigid import Array
+
+Pixels = NDArray[np.uint8] | NDArray[np.uint16]
+
+_DARK_PERCENTILE, _BRIGHT_PERCENTILE = 5.0, 95.0
+# A pixel within 1 % of either end of the scale carries no edge any more.
+_END_OF_SCALE = 0.01
+_SAMPLES = 250_000
+# Below this, what should be white drowns in the steps and the noise of an 8-bit camera.
+_TOO_DARK = 0.10
+_TOO_MUCH_BURNT = 0.30
+
+
+@dataclass(frozen=True)
+class Light:
+    """Levels as fractions 0..1 of full scale, over the board's area if it was found, else over the whole picture.
+
+    ``dark_level`` and ``bright_level``: 5th and 95th percentile. ``burnt_fraction`` and ``black_fraction``: shares of
+    pixels within 1 % of the upper and lower end of the scale. ``contrast``: (bright - dark) / (bright + dark), which
+    does not change with exposure.
+    """
+
+    dark_level: float
+    bright_level: float
+    burnt_fraction: float
+    black_fraction: float
+    contrast: float
+
+    def to_json(self) -> dict[str, float]:
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, record: Mapping[str, Any]) -> Light:
+        """Raises InputFault ``sighting-record`` if a field is missing or no number."""
+        try:
+            return cls(**{field.name: float(record[field.name]) for field in fields(cls)})
+        except (KeyError, TypeError, ValueError) as problem:
+            raise InputFault(
+                "sighting-record",
+                f"the light measurements in a stored sighting cannot be read: {problem!r}",
+                "find the board again from the stored picture.",
+            ) from problem
+
+
+def measure_light(gray: Pixels, board_px: Array | None) -> Light:
+    """Light of ``gray`` (H, W) within the convex hull of the corners ``board_px`` (K, 2), or of all of it."""
+    values = _sample(gray) if board_px is None else _sample_hull(gray, board_px)
+    levels = values.astype(np.float64) / np.iinfo(gray.dtype).max
+    dark, bright = (float(v) for v in np.percentile(levels, (_DARK_PERCENTILE, _BRIGHT_PERCENTILE)))
+    return Light(
+        dark_level=dark,
+        bright_level=bright,
+        burnt_fraction=float(np.mean(levels >= 1 - _END_OF_SCALE)),
+        black_fraction=float(np.mean(levels <= _END_OF_SCALE)),
+        contrast=(bright - dark) / (bright + dark) if bright > 0 else 0.0,
+    )
+
+
+def why_unseen(light: Light) -> Literal["no-board", "dark", "burnt-out"]:
+    """The likeliest reason for not finding a board in a picture with this light."""
+    if light.bright_level < _TOO_DARK:
+        return "dark"
+    if light.burnt_fraction > _TOO_MUCH_BURNT:
+        return "burnt-out"
+    return "no-board"
+
+
+def stretched_to_8_bits(gray: Pixels) -> NDArray[np.uint8]:
+    """The picture for the finders, whose thresholds expect 8 bits in use: levels spread out if they fill too few.
+
+    Positions do not change; the corners themselves are measured on the original values.
+    """
+    full_scale = float(np.iinfo(gray.dtype).max)
+    low, high = (float(v) for v in np.percentile(_sample(gray), (0.5, 99.5)))
+    if high - low >= 0.4 * full_scale:
+        if gray.dtype == np.uint8:
+            return gray.astype(np.uint8, copy=False)
+        low, high = 0.0, full_scale
+    # Never more than 40-fold: an even, noisy surface must not become a pattern.
+    gain = min(255.0 / max(high - low, 1e-9), 40 * 255.0 / full_scale)
+    out: NDArray[np.uint8] = np.clip((gray.astype(np.float32) - low) * gain, 0, 255).astype(np.uint8)
+    return out
+
+
+def _sample(gray: Pixels) -> Pixels:
+    stride = max(1, int(np.sqrt(gray.size / _SAMPLES)))
+    return gray[::stride, ::stride].ravel()
+
+
+def _sample_hull(gray: Pixels, board_px: Array) -> Pixels:
+    height, width = gray.shape
+    low = np.clip(np.floor(board_px.min(axis=0)).astype(int), 0, (width - 1, height - 1))
+    high = np.clip(np.ceil(board_px.max(axis=0)).astype(int) + 1, low + 1, (width, height))
+    part = gray[low[1] : high[1], low[0] : high[0]]
+    mask = np.zeros(part.shape, np.uint8)
+    hull = cv2.convexHull(np.round(board_px - low).astype(np.int32).reshape(-1, 1, 2))
+    cv2.fillConvexPoly(mask, hull, 1)
+    stride = max(1, int(np.sqrt(part.size / _SAMPLES)))
+    values = part[::stride, ::stride][mask[::stride, ::stride] > 0]
+    return values if values.size else part.ravel()

@@ -1,0 +1,211 @@
+"""Video devices and network streams through OpenCV: frames without an instant, made safe by a steady gate."""
+
+from __future__ import annotations
+
+import threading
+import time
+from dataclasses import dataclass
+
+import cv2
+
+from eyebolt.cameras.deadlines import NS_PER_S
+from eyebolt.cameras.interface import (
+    CameraHealth,
+    Frame,
+    camera_closed,
+    camera_lost,
+    no_fresh_frame,
+    owned_pixels,
+)
+from eyebolt.cameras.steady_gate import SteadyGate
+from eyebolt.cameras.video_source import open_video, set_exposure, video_source
+from eyebolt.errors import CameraFault, InputFault
+
+# Loopback streams needed up to 0.19 s in the median (H.264 over RTSP), USB cameras hold one to three frames. Half a
+# second covers an exposure of 0.1 s and three frames at 10 a second; a slower camera must be measured.
+DEFAULT_GREATEST_DELAY_S = 0.5
+
+_FIRST_RETRY_S = 0.1
+_LAST_RETRY_S = 2.0
+
+
+@dataclass
+class _Request:
+    asked_ns: int
+    frame: Frame | None = None
+
+
+class DeviceCamera:
+    """A video device (number or "/dev/..." path) or a stream (address), read by a thread that never lets frames wait.
+
+    The thread takes every frame off the source as it comes; a picture is decoded for a request alone, once the arrivals
+    are steady (see ``steady_gate``) and the frame cannot have been exposed before the request. Method "steady";
+    ``exposed_ns`` of a frame is its arrival minus ``greatest_delay_s``: no earlier than that was it exposed.
+
+    ``greatest_delay_s``: the longest time from the start of an exposure to the arrival of its frame. The promise of a
+    fresh frame is as good as this number: measure it for each camera (film a clock) or leave the cautious default.
+    ``frames_per_s``: the frame rate if it is known; else it is learned, which takes a second after each opening.
+    ``exposure_us``: for Linux devices; a stream's exposure is set in its camera. ``gain_db`` is refused: the gain of
+    video devices is a number of the driver's own. ``read_timeout_s``: silence for so long is taken for a loss, and the
+    source is opened again; a device driver may hold the thread longer (10 s), never a grab.
+    Raises InputFault ``camera-setting``, ``camera-path``, ``camera-not-live``; MachineFault ``no-video-reader``.
+    """
+
+    def __init__(
+        self,
+        path: str | int,
+        exposure_us: float | None = None,
+        gain_db: float | None = None,
+        *,
+        greatest_delay_s: float = DEFAULT_GREATEST_DELAY_S,
+        frames_per_s: float | None = None,
+        open_timeout_s: float = 5.0,
+        read_timeout_s: float = 2.0,
+    ) -> None:
+        self._source = video_source(path)
+        _check_settings(exposure_us, gain_db, self._source.is_device)
+        self._exposure_us = exposure_us
+        self._delay_ns = round(greatest_delay_s * NS_PER_S)
+        self._period_ns = None if frames_per_s is None else NS_PER_S / frames_per_s
+        self._timeouts_s = open_timeout_s, read_timeout_s
+        self._changed = threading.Condition()
+        self._closed = threading.Event()
+        self._request: _Request | None = None
+        self._epoch = 0
+        self._frames = 0
+        self._last_arrival_ns: int | None = None
+        self._rate_says = ""
+        self._trouble = "being opened"
+        self._remark = ""
+        name = f"eyebolt-camera-device {self._source.shown}"
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
+        self._thread.start()
+
+    def grab(self, asked_ns: int, timeout_s: float) -> Frame:
+        """The first frame that cannot be older than ``asked_ns``; see Camera.grab."""
+        request = _Request(asked_ns)
+        with self._changed:
+            self._request = request
+            self._changed.wait_for(lambda: self._closed.is_set() or request.frame is not None, max(timeout_s, 0.0))
+            self._request = None
+            if request.frame is not None:
+                return request.frame
+            if self._closed.is_set():
+                raise camera_closed(self._source.shown)
+            raise self._nothing_fresh()
+
+    def describe(self) -> CameraHealth:
+        """Whether frames come and how often, or why not."""
+        with self._changed:
+            if self._closed.is_set():
+                return CameraHealth(False, f"{self._source.shown}: closed")
+            says = self._rate_says if self._lives() else self._silence()
+            remark = f"; {self._remark}" if self._remark else ""
+            return CameraHealth(self._lives(), f"{self._source.shown}: {says}{remark}")
+
+    def close(self) -> None:
+        """End the thread; waits no longer than one opening or one read may take."""
+        with self._changed:
+            self._closed.set()
+            self._changed.notify_all()
+        self._thread.join(sum(self._timeouts_s) + 1.0)
+
+    def _run(self) -> None:
+        retry_s = _FIRST_RETRY_S
+        while not self._closed.is_set():
+            capture = open_video(self._source, *self._timeouts_s)
+            if capture is None:
+                self._note("it does not answer")
+            else:
+                try:
+                    if self._read_one_epoch(capture):
+                        retry_s = _FIRST_RETRY_S
+                except (cv2.error, ValueError) as why:
+                    # An undecodable picture ends the epoch like any other error; the thread must outlive it.
+                    self._note(str(why.err if isinstance(why, cv2.error) else why))
+                finally:
+                    capture.release()
+            self._closed.wait(retry_s)
+            retry_s = min(2 * retry_s, _LAST_RETRY_S)
+
+    def _read_one_epoch(self, capture: cv2.VideoCapture) -> bool:
+        """Read until the source fails (isOpened would deny it) or the camera is closed; True if any frame came."""
+        gate = SteadyGate(self._delay_ns, self._period_ns)
+        if self._exposure_us is not None:
+            self._remark = set_exposure(capture, self._exposure_us)
+        self._epoch += 1
+        self._frames = 0
+        while not self._closed.is_set():
+            if not capture.grab():
+                self._note("it stopped sending")
+                break
+            arrived_ns = time.monotonic_ns()
+            gate.arrival(arrived_ns)
+            self._frames += 1
+            request = self._wanted_now(gate, arrived_ns)
+            if request is None:
+                continue
+            decoded, picture = capture.retrieve()
+            if not decoded:
+                self._note("a picture could not be decoded")
+                break
+            name = f"{self._epoch}/{self._frames}"
+            frame = Frame(owned_pixels(picture), arrived_ns - self._delay_ns, arrived_ns, "steady", name)
+            with self._changed:
+                request.frame = frame
+                self._changed.notify_all()
+        return self._frames > 0
+
+    def _wanted_now(self, gate: SteadyGate, arrived_ns: int) -> _Request | None:
+        """The waiting request, if the frame that arrived just now is certainly fresh enough for it."""
+        period_ns = gate.frame_period_ns()
+        earliest_ns = gate.earliest_exposure_ns()
+        with self._changed:
+            self._last_arrival_ns = arrived_ns
+            self._trouble = ""
+            self._rate_says = (
+                "learning the frame rate" if period_ns is None else f"a picture every {period_ns / 1e6:.0f} ms"
+            )
+            if earliest_ns is None and period_ns is not None:
+                self._rate_says += ", arrivals unsteady"
+            request = self._request
+            if request is None or request.frame is not None or earliest_ns is None or earliest_ns < request.asked_ns:
+                return None
+            return request
+
+    def _note(self, trouble: str) -> None:
+        with self._changed:
+            self._trouble = trouble
+
+    def _lives(self) -> bool:
+        if self._last_arrival_ns is None or self._trouble:
+            return False
+        return time.monotonic_ns() - self._last_arrival_ns <= self._timeouts_s[1] * NS_PER_S
+
+    def _silence(self) -> str:
+        if self._last_arrival_ns is None:
+            return self._trouble
+        silent_s = (time.monotonic_ns() - self._last_arrival_ns) / NS_PER_S
+        return f"silent for {silent_s:.0f} s" + (f"; {self._trouble}" if self._trouble else "")
+
+    def _nothing_fresh(self) -> CameraFault:
+        if self._lives():
+            delay_ms = self._delay_ns / 1e6
+            detail = f"{self._rate_says}; none is trusted until {delay_ms:.0f} ms after the request"
+            return no_fresh_frame(self._source.shown, detail)
+        return camera_lost(self._source.shown, self._silence())
+
+
+def _check_settings(exposure_us: float | None, gain_db: float | None, is_device: bool) -> None:
+    if gain_db is not None:
+        raise InputFault(
+            "camera-setting",
+            "gain_db cannot be set here: a video device's gain is no number of decibels",
+            "remove gain_db from [camera] and set the gain in the camera or with the driver's own tool.",
+        )
+    if exposure_us is not None and not is_device:
+        raise InputFault(
+            "camera-setting",
+            "exposure_us cannot be set through a network stream",
+            "remove exposure_us from [camera] and set the exposure in the camera itself.",
+        )

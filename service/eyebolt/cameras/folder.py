@@ -1,0 +1,99 @@
+"""Recorded pictures from a folder, one for each request."""
+
+from __future__ import annotations
+
+import re
+import threading
+import time
+from pathlib import Path
+
+import cv2
+
+from eyebolt.cameras.deadlines import deadline_after, wait_for_instant
+from eyebolt.cameras.interface import CameraHealth, Frame, camera_closed, no_fresh_frame, owned_pixels
+from eyebolt.errors import CameraFault, InputFault
+
+PICTURE_SUFFIXES = frozenset({".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff", ".webp", ".pgm", ".ppm"})
+
+_DIGITS = re.compile(r"([0-9]+)")
+
+
+def name_order(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
+    """Sort key of a picture name: runs of digits compare as numbers, so that ``img2`` comes before ``img10``."""
+    parts = (part for part in _DIGITS.split(name) if part)
+    return tuple((0, int(part), "") if part[0] in "0123456789" else (1, 0, part) for part in parts), name
+
+
+class FolderCamera:
+    """Each grab takes the next picture of ``path`` by name; the exposure instant is the hand-out, method "replay".
+
+    The folder is read at each grab and never rewound: the next picture is the first whose name comes after the last
+    one taken. ``start_after`` is the name of the last picture that an earlier run used. A picture that cannot be read
+    counts as taken, so that the n-th request keeps meaning the n-th picture. Gray pictures stay gray; alpha is dropped.
+    Raises InputFault ``camera-folder`` if ``path`` is no folder.
+    """
+
+    def __init__(self, path: Path | str, start_after: str | None = None) -> None:
+        self._folder = Path(path)
+        if not self._folder.is_dir():
+            raise InputFault(
+                "camera-folder",
+                f"{self._folder} is no folder",
+                "put the pictures there or correct path in [camera] of the station file.",
+                path=str(self._folder),
+            )
+        self._last = start_after
+        self._closed = threading.Event()
+
+    def grab(self, asked_ns: int, timeout_s: float) -> Frame:
+        """The next picture; see Camera.grab. Faults: ``pictures-exhausted``, ``picture-unreadable``."""
+        if not wait_for_instant(asked_ns, deadline_after(timeout_s), self._closed):
+            if self._closed.is_set():
+                raise camera_closed(str(self._folder))
+            raise no_fresh_frame(str(self._folder), "the requested instant lies beyond the time-out")
+        waiting = self._waiting()
+        if not waiting:
+            raise CameraFault(
+                "pictures-exhausted",
+                f"no picture is left in {self._folder} after {self._last or 'the start: it holds none'}",
+                "add pictures whose names come later, or end the session.",
+                last=self._last,
+            )
+        name = waiting[0]
+        self._last = name
+        handed_out_ns = time.monotonic_ns()
+        try:
+            read = cv2.imread(str(self._folder / name), cv2.IMREAD_UNCHANGED)
+            if read is None:
+                raise ValueError("it is damaged or no picture")
+            pixels = owned_pixels(read)
+        except (cv2.error, ValueError) as why:
+            detail = why.err if isinstance(why, cv2.error) else str(why)
+            raise CameraFault(
+                "picture-unreadable",
+                f"the picture {self._folder / name} cannot be used: {detail}",
+                "replace or remove the file; the next request takes the picture after it.",
+                name=name,
+            ) from None
+        return Frame(pixels, handed_out_ns, time.monotonic_ns(), "replay", name)
+
+    def describe(self) -> CameraHealth:
+        """How many pictures are left."""
+        if self._closed.is_set():
+            return CameraHealth(False, f"{self._folder}: closed")
+        left = len(self._waiting())
+        return CameraHealth(left > 0, f"{self._folder}: {left} pictures left" if left else f"{self._folder}: exhausted")
+
+    def close(self) -> None:
+        """No more pictures."""
+        self._closed.set()
+
+    def _waiting(self) -> list[str]:
+        try:
+            names = [p.name for p in self._folder.iterdir() if p.suffix.lower() in PICTURE_SUFFIXES and p.is_file()]
+        except OSError:
+            return []
+        names = [name for name in names if not name.startswith(".")]
+        if self._last is not None:
+            names = [name for name in names if name_order(name) > name_order(self._last)]
+        return sorted(names, key=name_order)

@@ -1,0 +1,1 @@
+"""Rigid transforms, the ways controllers write a pose, and the camera model. Pure."""

@@ -1,0 +1,112 @@
+"""How a controller writes a pose: units of length and angle, and what the rotation numbers mean.
+
+Euler letters follow SciPy: capitals turn about the moving (intrinsic) axes, small letters about the fixed (extrinsic)
+ones; ``euler-ZYX`` lists the angles in the order of the letters. ``angle-z`` is the single angle about the base's
+vertical of arms that turn about nothing else.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from eyebolt.errors import InputFault
+from eyebolt.geometry import rigid
+
+LENGTH_UNITS_M = {"mm": 1e-3, "m": 1.0, "um": 1e-6}
+ANGLE_UNITS_RAD = {"deg": math.pi / 180, "rad": 1.0, "1e-4deg": math.pi / 180 * 1e-4}
+
+_SEQUENCES = ["".join(s) for s in itertools.product("XYZ", repeat=3) if s[0] != s[1] and s[1] != s[2]]
+EULER_KINDS = tuple(f"euler-{s}" for s in _SEQUENCES) + tuple(f"euler-{s.lower()}" for s in _SEQUENCES)
+ROTATION_KINDS = ("quaternion-wxyz", "quaternion-xyzw", "rotation-vector", "angle-z", *EULER_KINDS)
+
+# A controller prints a unit quaternion with at least three digits; more than this off is another convention.
+_QUATERNION_NORM_SLACK = 0.02
+
+
+@dataclass(frozen=True)
+class PoseReading:
+    """The terms in which one controller writes a pose.
+
+    ``length`` is a key of LENGTH_UNITS_M, ``angle`` of ANGLE_UNITS_RAD, ``rotation`` one of ROTATION_KINDS.
+    """
+
+    length: str = "mm"
+    rotation: str = "quaternion-wxyz"
+    angle: str = "deg"
+
+    @property
+    def field_count(self) -> int:
+        """Numbers in one pose: 4 for ``angle-z``, 7 for a quaternion, else 6."""
+        if self.rotation == "angle-z":
+            return 4
+        return 7 if self.rotation.startswith("quaternion") else 6
+
+    def to_matrix(self, fields: Sequence[float]) -> rigid.Array:
+        """The pose (4, 4) in metres that ``fields`` (field_count numbers in the controller's units) stand for.
+
+        Raises InputFault ``pose-numbers`` if the count is wrong, a number is not finite or a quaternion is no unit.
+        """
+        if len(fields) != self.field_count:
+            raise InputFault(
+                "pose-numbers",
+                f"a pose written as {self.rotation} has {self.field_count} numbers, this one has {len(fields)}",
+                "send the pose as [robot] length, rotation and angle of the station file say, or change these three.",
+                count=len(fields),
+            )
+        numbers = np.asarray(fields, dtype=float)
+        if not np.isfinite(numbers).all():
+            raise InputFault("pose-numbers", "a pose number is not finite", "send plain decimal numbers.")
+        return rigid.compose_parts(self._rotation_matrix(numbers[3:]), numbers[:3] * LENGTH_UNITS_M[self.length])
+
+    def _rotation_matrix(self, numbers: rigid.Array) -> rigid.Array:
+        unit = ANGLE_UNITS_RAD[self.angle]
+        if self.rotation.startswith("quaternion"):
+            size = float(np.linalg.norm(numbers))
+            if abs(size - 1) > _QUATERNION_NORM_SLACK:
+                raise InputFault(
+                    "pose-numbers",
+                    f"the four rotation numbers have length {size:.4f}, a quaternion has 1",
+                    "check [robot] rotation in the station file against what the robot program sends.",
+                    norm=size,
+                )
+            ordered = numbers if self.rotation == "quaternion-wxyz" else np.roll(numbers, 1)
+            return rigid.rotation_from_quaternion_wxyz(ordered)
+        if self.rotation == "rotation-vector":
+            return rigid.exp_rotation(numbers * unit)
+        if self.rotation == "angle-z":
+            return rigid.exp_rotation([0.0, 0.0, float(numbers[0]) * unit])
+        letters = self.rotation.removeprefix("euler-")
+        turns = [
+            rigid.exp_rotation(np.eye(3)["xyz".index(letter.lower())] * value * unit)
+            for letter, value in zip(letters, numbers, strict=True)
+        ]
+        first, second, third = turns if letters.isupper() else reversed(turns)
+        return first @ second @ third
+
+    def to_fields(self, base_T_flange: rigid.Array) -> list[float]:
+        """The numbers, in the controller's units, that this reading writes for a pose (4, 4) in metres.
+
+        ``angle-z`` keeps only the turn about z. At a singular Euler triple the third angle is 0.
+        """
+        lengths = [float(v) / LENGTH_UNITS_M[self.length] for v in base_T_flange[:3, 3]]
+        return lengths + self._rotation_numbers(base_T_flange[:3, :3])
+
+    def _rotation_numbers(self, rotation: rigid.Array) -> list[float]:
+        unit = ANGLE_UNITS_RAD[self.angle]
+        if self.rotation.startswith("quaternion"):
+            q = rigid.quaternion_wxyz(rotation)
+            return [float(v) for v in (q if self.rotation == "quaternion-wxyz" else np.roll(q, -1))]
+        if self.rotation == "rotation-vector":
+            return [float(v) / unit for v in rigid.log_rotation(rotation)]
+        if self.rotation == "angle-z":
+            return [math.atan2(rotation[1, 0], rotation[0, 0]) / unit]
+        letters: Any = self.rotation.removeprefix("euler-")
+        angles = Rotation.from_matrix(rotation).as_euler(letters, suppress_warnings=True)
+        return [float(v) / unit for v in angles]

@@ -1,0 +1,187 @@
+"""Rigid transforms as (..., 4, 4) arrays and the one perturbation rule of the project.
+
+``target_T_source`` takes source coordinates to target. A small change is always ``T * exp(xi)`` with
+``xi = (translation, rotation)`` in metres and radians, and every covariance is in that order.
+All functions accept leading batch dimensions.
+
+Formulas of exp, log and the Jacobian of SE(3): J. Sola, J. Deray, D. Atchuthan, "A micro Lie theory for state
+estimation in robotics", 2018, equations 145-150 and 172-180.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.floating[Any]]
+Rows = NDArray[np.bool_] | NDArray[np.intp]
+"""Which of n things: a mask or their numbers."""
+
+_SMALL_RAD = 1e-4
+
+
+def skew(vector: ArrayLike) -> Array:
+    """Cross-product matrix (..., 3, 3) of ``vector`` (..., 3)."""
+    v = np.asarray(vector, dtype=float)
+    out = np.zeros((*v.shape[:-1], 3, 3))
+    out[..., 0, 1], out[..., 0, 2] = -v[..., 2], v[..., 1]
+    out[..., 1, 0], out[..., 1, 2] = v[..., 2], -v[..., 0]
+    out[..., 2, 0], out[..., 2, 1] = -v[..., 1], v[..., 0]
+    return out
+
+
+def compose_parts(rotation: ArrayLike, translation_m: ArrayLike) -> Array:
+    """(..., 4, 4) from rotation (..., 3, 3) and translation (..., 3) in metres."""
+    R = np.asarray(rotation, dtype=float)
+    t = np.asarray(translation_m, dtype=float)
+    out = np.zeros((*np.broadcast_shapes(R.shape[:-2], t.shape[:-1]), 4, 4))
+    out[..., :3, :3] = R
+    out[..., :3, 3] = t
+    out[..., 3, 3] = 1.0
+    return out
+
+
+def inverse(target_T_source: ArrayLike) -> Array:
+    """source_T_target, (..., 4, 4)."""
+    T = np.asarray(target_T_source, dtype=float)
+    Rt = np.swapaxes(T[..., :3, :3], -1, -2)
+    return compose_parts(Rt, -(Rt @ T[..., :3, 3:])[..., 0])
+
+
+def apply(target_T_source: ArrayLike, points_m: ArrayLike) -> Array:
+    """Points (..., K, 3) in source coordinates, carried to target."""
+    T = np.asarray(target_T_source, dtype=float)
+    p = np.asarray(points_m, dtype=float)
+    out: Array = p @ np.swapaxes(T[..., :3, :3], -1, -2) + T[..., None, :3, 3]
+    return out
+
+
+def _coefficients(angle_rad: Array) -> tuple[Array, Array, Array]:
+    """sin(a)/a, (1-cos a)/a^2, (a-sin a)/a^3 with their series near zero."""
+    a2 = angle_rad**2
+    small = angle_rad < _SMALL_RAD
+    safe = np.where(small, 1.0, angle_rad)
+    first = np.where(small, 1 - a2 / 6, np.sin(safe) / safe)
+    # 1 - cos(a) loses digits for small a; 2 sin^2(a/2) does not.
+    second = np.where(small, 0.5 - a2 / 24, 2 * np.sin(safe / 2) ** 2 / safe**2)
+    # a - sin(a) cancels up to about 0.3 rad, where its series is still exact to the last digit.
+    series = 1 / 6 - a2 / 120 + a2**2 / 5040 - a2**3 / 362880 + a2**4 / 39916800
+    third = np.where(angle_rad < 0.3, series, (safe - np.sin(safe)) / safe**3)
+    return first, second, third
+
+
+def exp_rotation(rotation_vector_rad: ArrayLike) -> Array:
+    """Rotation matrix (..., 3, 3) of a rotation vector (..., 3) in radians."""
+    w = np.asarray(rotation_vector_rad, dtype=float)
+    first, second, _ = _coefficients(np.linalg.norm(w, axis=-1))
+    K = skew(w)
+    out: Array = np.eye(3) + first[..., None, None] * K + second[..., None, None] * (K @ K)
+    return out
+
+
+def log_rotation(rotation: ArrayLike) -> Array:
+    """Rotation vector (..., 3) in radians, length in [0, pi], of rotation matrices (..., 3, 3).
+
+    Goes through the quaternion of largest component (S. W. Shepperd, J. Guidance and Control 1(3), 1978), which is
+    accurate at zero and at half a turn alike.
+    """
+    w, x, y, z = np.moveaxis(quaternion_wxyz(rotation), -1, 0)
+    vector = np.stack([x, y, z], axis=-1)
+    size = np.linalg.norm(vector, axis=-1)
+    angle = 2 * np.arctan2(size, w)
+    tiny = size < 1e-12
+    scale = np.where(tiny, 2.0, angle / np.where(tiny, 1.0, size))
+    out: Array = vector * scale[..., None]
+    return out
+
+
+def quaternion_wxyz(rotation: ArrayLike) -> Array:
+    """Unit quaternion (..., 4), order w x y z with w >= 0, of rotation matrices (..., 3, 3)."""
+    R = np.asarray(rotation, dtype=float)
+    d = np.diagonal(R, axis1=-2, axis2=-1)
+    trace = d.sum(axis=-1)
+    squares = np.stack([1 + trace, *(1 + 2 * d[..., k] - trace for k in range(3))], axis=-1)
+    a, b, c = R[..., 2, 1] - R[..., 1, 2], R[..., 0, 2] - R[..., 2, 0], R[..., 1, 0] - R[..., 0, 1]
+    e, f, g = R[..., 1, 0] + R[..., 0, 1], R[..., 2, 0] + R[..., 0, 2], R[..., 2, 1] + R[..., 1, 2]
+    columns = np.stack(
+        [
+            np.stack([squares[..., 0], a, b, c], axis=-1),
+            np.stack([a, squares[..., 1], e, f], axis=-1),
+            np.stack([b, e, squares[..., 2], g], axis=-1),
+            np.stack([c, f, g, squares[..., 3]], axis=-1),
+        ],
+        axis=-2,
+    )
+    best = np.argmax(squares, axis=-1)
+    q = np.take_along_axis(columns, best[..., None, None], axis=-2)[..., 0, :]
+    q = q / np.linalg.norm(q, axis=-1, keepdims=True)
+    out: Array = np.where(q[..., :1] < 0, -q, q)
+    return out
+
+
+def rotation_from_quaternion_wxyz(quaternion: ArrayLike) -> Array:
+    """Rotation matrix (..., 3, 3) of quaternions (..., 4), order w x y z; they are normalised first."""
+    q = np.asarray(quaternion, dtype=float)
+    q = q / np.linalg.norm(q, axis=-1, keepdims=True)
+    w, v = q[..., 0, None, None], q[..., 1:]
+    K = skew(v)
+    out: Array = np.eye(3) + 2 * w * K + 2 * (K @ K)
+    return out
+
+
+def exp(xi: ArrayLike) -> Array:
+    """(..., 4, 4) of a twist (..., 6) = (translation m, rotation rad)."""
+    x = np.asarray(xi, dtype=float)
+    rho, w = x[..., :3], x[..., 3:]
+    return compose_parts(exp_rotation(w), (_left_jacobian_rotation(w) @ rho[..., None])[..., 0])
+
+
+def log(target_T_source: ArrayLike) -> Array:
+    """Twist (..., 6) = (translation m, rotation rad) with ``exp(log(T)) == T``."""
+    T = np.asarray(target_T_source, dtype=float)
+    w = log_rotation(T[..., :3, :3])
+    rho = np.linalg.solve(_left_jacobian_rotation(w), T[..., :3, 3:])[..., 0]
+    return np.concatenate([rho, w], axis=-1)
+
+
+def _left_jacobian_rotation(rotation_vector_rad: Array) -> Array:
+    _, second, third = _coefficients(np.linalg.norm(rotation_vector_rad, axis=-1))
+    K = skew(rotation_vector_rad)
+    out: Array = np.eye(3) + second[..., None, None] * K + third[..., None, None] * (K @ K)
+    return out
+
+
+def adjoint(target_T_source: ArrayLike) -> Array:
+    """(..., 6, 6) with ``T exp(xi) T^-1 == exp(adjoint(T) xi)``, order (translation, rotation)."""
+    T = np.asarray(target_T_source, dtype=float)
+    R = T[..., :3, :3]
+    out = np.zeros((*T.shape[:-2], 6, 6))
+    out[..., :3, :3] = R
+    out[..., 3:, 3:] = R
+    out[..., :3, 3:] = skew(T[..., :3, 3]) @ R
+    return out
+
+
+def rotation_angle(rotation: ArrayLike) -> Array:
+    """Angle in radians, 0..pi, of rotation matrices (..., 3, 3)."""
+    out: Array = np.linalg.norm(log_rotation(rotation), axis=-1)
+    return out
+
+
+def nearest_rotation(matrix: ArrayLike) -> Array:
+    """The rotation (..., 3, 3) closest to ``matrix`` in the least-squares sense (singular value decomposition)."""
+    U, _, Vt = np.linalg.svd(np.asarray(matrix, dtype=float))
+    U = U.copy()
+    U[..., :, 2] *= np.linalg.det(U @ Vt)[..., None]
+    out: Array = U @ Vt
+    return out
+
+
+def orthogonality_error(rotation: ArrayLike) -> float:
+    """Largest entry of R R^T - I, or infinity for a reflection: how far (3, 3) is from a rotation."""
+    R = np.asarray(rotation, dtype=float)
+    if np.linalg.det(R) <= 0:
+        return float("inf")
+    return float(np.abs(R @ R.T - np.eye(3)).max())

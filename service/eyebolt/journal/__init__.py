@@ -1,0 +1,1 @@
+"""The session on disk: records, pictures and recovery. Knows bytes, not what they mean."""

@@ -1,0 +1,117 @@
+"""Every operation by which the journal changes the disk, in one place, so that each of them can be made to fail."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import shutil
+from pathlib import Path
+
+from eyebolt.errors import RecordFault
+
+
+class Files:
+    """Operations on real files. All raise OSError. A file or folder is durable only after ``sync`` or ``sync_folder``.
+
+    Put another object of this class in its place to count, fail or interrupt calls.
+    """
+
+    def make_folder(self, path: Path) -> None:
+        """A new folder; its parent must exist."""
+        path.mkdir()
+
+    def create(self, path: Path) -> int:
+        """Descriptor of an empty file for writing; an existing one is emptied."""
+        return os.open(path, os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o644)
+
+    def open_existing(self, path: Path) -> int:
+        """Descriptor of an existing file, for reading and writing."""
+        return os.open(path, os.O_RDWR | os.O_CLOEXEC)
+
+    def write(self, descriptor: int, data: bytes, offset: int) -> None:
+        """All of ``data`` at ``offset``; a part of it may be there after an OSError."""
+        rest = memoryview(data)
+        while rest:
+            done = os.pwrite(descriptor, rest, offset)
+            rest, offset = rest[done:], offset + done
+
+    def truncate(self, descriptor: int, length: int) -> None:
+        os.ftruncate(descriptor, length)
+
+    def sync(self, descriptor: int) -> None:
+        os.fsync(descriptor)
+
+    def sync_folder(self, path: Path) -> None:
+        """Makes the names in a folder durable."""
+        descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+    def replace(self, old: Path, new: Path) -> None:
+        """Gives a file or folder its final name in one step."""
+        old.replace(new)
+
+    def remove(self, path: Path) -> None:
+        """Removes a file, or a folder with all it holds."""
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        else:
+            path.unlink()
+
+    def close(self, descriptor: int) -> None:
+        os.close(descriptor)
+
+
+def make_durable_folder(files: Files, path: Path) -> None:
+    """The folder and the folders above it, as far as they are missing. Raises OSError."""
+    if path.is_dir():
+        return
+    make_durable_folder(files, path.parent)
+    files.make_folder(path)
+    files.sync_folder(path.parent)
+
+
+def write_whole(files: Files, path: Path, data: bytes) -> None:
+    """A file that is there whole and durable, or not at all (then an older one of that name still is)."""
+    partial = path.with_name(f".{path.name}.partial")
+    try:
+        descriptor = files.create(partial)
+        try:
+            files.write(descriptor, data, 0)
+            files.sync(descriptor)
+        finally:
+            files.close(descriptor)
+        files.replace(partial, path)
+    except OSError:
+        with contextlib.suppress(OSError):
+            files.remove(partial)
+        raise
+    files.sync_folder(path.parent)
+
+
+def write_fault(what: str, path: Path, error: OSError) -> RecordFault:
+    """RecordFault ``record-write``: ``what`` could not be written at ``path``."""
+    remedies = {
+        errno.ENOSPC: f"free space on the disk that holds {path.parent}, then go on.",
+        errno.EDQUOT: f"free space in the quota of the disk that holds {path.parent}, then go on.",
+        errno.EROFS: "the disk is read-only, often after a disk error: check it and mount it writable again.",
+        errno.EACCES: f"give the user that runs eyebolt the right to write in {path.parent}.",
+        errno.EPERM: f"give the user that runs eyebolt the right to write in {path.parent}.",
+        errno.EIO: "the disk reports an error: save what is on it and replace it.",
+    }
+    reason = error.strerror or str(error)
+    return RecordFault(
+        "record-write",
+        f"{what} cannot be written at {path}: {reason}",
+        remedies.get(error.errno or 0, f"check the disk and the folder {path.parent}, then go on."),
+        path=str(path),
+        errno=error.errno,
+    )
+
+
+def read_fault(what: str, path: Path, reason: str, remedy: str) -> RecordFault:
+    """RecordFault ``record-read``: ``what`` at ``path`` is missing or cannot be read."""
+    return RecordFault("record-read", f"{what} at {path} {reason}", remedy, path=str(path))

@@ -1,0 +1,144 @@
+"""Records <-> bytes. One record is one line of text, so that a person can read a journal with any editor.
+
+    00000028 0000000001 27d16fd6 {"fact":"opened","at_ns":17}
+
+| field    | bytes  | content                                                                          |
+|----------|--------|----------------------------------------------------------------------------------|
+| length   | 8      | decimal digits, zero-filled: bytes of the payload                                |
+| space    | 1      |                                                                                  |
+| sequence | 10     | decimal digits, zero-filled: 0 for the header, then 1, 2, 3, ... without a gap   |
+| space    | 1      |                                                                                  |
+| checksum | 8      | small hexadecimal digits: CRC-32 (zlib) of the payload preceded by the 20 bytes  |
+|          |        | of length, space, sequence and space                                             |
+| space    | 1      |                                                                                  |
+| payload  | length | one JSON object in UTF-8, on one line                                            |
+| end      | 1      | LF                                                                               |
+
+The first record (sequence 0) is the header: ``{"format":"eyebolt-facts","version":1}``. A reader refuses a version that
+it does not know and changes nothing in such a file. A journal is read up to the first record that is not exactly so.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import zlib
+from dataclasses import dataclass
+from typing import Any
+
+from eyebolt.errors import RecordFault
+
+FORMAT = "eyebolt-facts"
+VERSION = 1
+LONGEST_PAYLOAD_BYTES = 16 * 1024 * 1024
+
+_HEAD = re.compile(rb"([0-9]{8}) ([0-9]{10}) ([0-9a-f]{8}) ")
+_CHECKED_HEAD_BYTES = 20
+_HEAD_BYTES = 29
+_LAST_SEQUENCE = 10**10 - 1
+
+
+@dataclass(frozen=True)
+class ReadResult:
+    """What a journal holds: the payloads of whole records after the header, in order.
+
+    ``valid_bytes`` is the length of the longest valid prefix, header included. ``damage`` says in plain words what
+    follows it, None if nothing does.
+    """
+
+    records: list[dict[str, Any]]
+    valid_bytes: int
+    damage: str | None
+
+
+def encode_record(sequence: int, payload: dict[str, Any]) -> bytes:
+    """One record as bytes. Raises RecordFault ``record-payload`` if the payload is no JSON object of plain values."""
+    try:
+        text = json.dumps(payload, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        body = text.encode("utf-8")
+    except (TypeError, ValueError, RecursionError) as error:
+        raise _payload_fault(f"record {sequence} cannot be written as JSON: {error}") from None
+    if not isinstance(payload, dict) or len(body) > LONGEST_PAYLOAD_BYTES or not 0 <= sequence <= _LAST_SEQUENCE:
+        raise _payload_fault(f"record {sequence} of {len(body)} bytes does not fit the format")
+    checked_head = b"%08d %010d " % (len(body), sequence)
+    return checked_head + b"%08x " % zlib.crc32(body, zlib.crc32(checked_head)) + body + b"\n"
+
+
+def encode_header() -> bytes:
+    """The first record of every journal."""
+    return encode_record(0, {"format": FORMAT, "version": VERSION})
+
+
+def read_records(data: bytes) -> ReadResult:
+    """The longest valid prefix of a journal.
+
+    Raises RecordFault ``record-version`` if the header is sound but of another format or version.
+    """
+    records: list[dict[str, Any]] = []
+    offset = 0
+    sequence = 0
+    while offset < len(data) or sequence == 0:
+        payload, wrong = _read_one(data, offset, sequence)
+        if payload is None:
+            name = "record 0 (the header)" if sequence == 0 else f"record {sequence}"
+            return ReadResult(records, offset, f"{name} at byte {offset}: {wrong}")
+        if sequence == 0:
+            _check_header(payload)
+        else:
+            records.append(payload)
+        offset += _HEAD_BYTES + int(data[offset : offset + 8]) + 1
+        sequence += 1
+    return ReadResult(records, offset, None)
+
+
+def count_whole_records(data: bytes) -> int:
+    """How many lines of ``data`` are whole records, wherever they stand: what a person can still read in a remnant."""
+    count = 0
+    for line in data.split(b"\n"):
+        match = _HEAD.match(line)
+        if match and _read_one(line + b"\n", 0, int(match.group(2)))[0] is not None:
+            count += 1
+    return count
+
+
+def _read_one(data: bytes, offset: int, sequence: int) -> tuple[dict[str, Any] | None, str]:
+    """The payload of the record at ``offset``, or None and what is wrong with it."""
+    left = len(data) - offset
+    if left == 0:
+        return None, "nothing is there"
+    head = _HEAD.match(data, offset)
+    if head is None:
+        return None, "the end of the file cuts it short" if left < _HEAD_BYTES else "it does not begin like a record"
+    length, found_sequence, checksum = int(head.group(1)), int(head.group(2)), int(head.group(3), 16)
+    if length > LONGEST_PAYLOAD_BYTES:
+        return None, f"it claims a length of {length} bytes, more than any record has"
+    if left < _HEAD_BYTES + length + 1:
+        return None, "the end of the file cuts it short"
+    body = data[offset + _HEAD_BYTES : offset + _HEAD_BYTES + length]
+    checked_head = data[offset : offset + _CHECKED_HEAD_BYTES]
+    if zlib.crc32(body, zlib.crc32(checked_head)) != checksum:
+        return None, "its content does not fit its checksum"
+    if data[offset + _HEAD_BYTES + length] != 0x0A:
+        return None, "its line does not end where it should"
+    if found_sequence != sequence:
+        return None, f"it carries the number {found_sequence}"
+    try:
+        payload = json.loads(body)
+    except (ValueError, RecursionError):
+        return None, "its content is no JSON"
+    return (payload, "") if isinstance(payload, dict) else (None, "its content is no JSON object")
+
+
+def _check_header(payload: dict[str, Any]) -> None:
+    if payload.get("format") != FORMAT or payload.get("version") != VERSION:
+        raise RecordFault(
+            "record-version",
+            f"this journal is of format {payload.get('format')!r}, version {payload.get('version')!r}; "
+            f"this program reads {FORMAT}, version {VERSION}",
+            "open it with the version of eyebolt that wrote it, or a newer one; nothing was changed.",
+            found=payload.get("version"),
+        )
+
+
+def _payload_fault(message: str) -> RecordFault:
+    return RecordFault("record-payload", message, "this is a fault of the program, not of the cell: please report it.")

@@ -1,0 +1,178 @@
+"""What a session remembers: facts as they stand in the journal, and the log that they add up to.
+
+Results of work (a picture taken, a board seen, a solve) are facts; answers are decisions, written down so that a
+restart, the counter and a replay cannot disagree with what the robot was told. Everything shown is a fold over these.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from eyebolt.board.sighting import NoSighting, Sighting, sighting_from_json
+from eyebolt.geometry.rigid import Array
+
+Fact = Mapping[str, Any]
+
+
+def counts(code: int) -> bool:
+    """Whether a capture answered with ``code`` is a kept pair: 0-9, and 37, which keeps it and stops."""
+    return code < 10 or code == 37
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a remembered request was told; ``text`` is the line it was told for."""
+
+    text: str
+    code: int
+    count: int
+    aux: int
+
+
+@dataclass(frozen=True)
+class Taken:
+    """One picture taken for a request. ``index``: 0-based capture index; ``kind``: "capture" or "check"."""
+
+    index: int
+    kind: str
+    seq: int
+    text: str
+    picture: str
+    source_name: str
+    base_T_flange: Array
+    seen: Sighting | NoSighting | None = None
+    code: int | None = None
+    undone: bool = False
+
+    @property
+    def kept(self) -> bool:
+        """Counted, and not taken back."""
+        return self.code is not None and counts(self.code) and not self.undone
+
+    @property
+    def solvable(self) -> bool:
+        """A board was seen, and the pair was kept or only disagreed with the majority."""
+        return isinstance(self.seen, Sighting) and not self.undone and (self.kept or self.code == 27)
+
+
+@dataclass(frozen=True)
+class Log:
+    """The fold of a session's facts."""
+
+    name: str
+    answers: Mapping[int, Answer] = field(default_factory=dict)
+    taken: tuple[Taken, ...] = ()
+    last_seq: int = 0
+    closed: bool = False
+    last_words: Mapping[str, Any] | None = None
+    history_p95_mm: tuple[float | None, ...] = ()
+    solved: Mapping[str, Any] | None = None
+
+    @property
+    def empty(self) -> bool:
+        """Nothing was asked of this session but to begin."""
+        return not self.taken and all(a.text.split(" ")[0] == "begin" for a in self.answers.values())
+
+    @property
+    def kept(self) -> list[Taken]:
+        """Kept pairs for solving, oldest first."""
+        return [t for t in self.taken if t.kept and t.kind == "capture"]
+
+    @property
+    def checks(self) -> list[Taken]:
+        """Kept pairs that only test the result."""
+        return [t for t in self.taken if t.kept and t.kind == "check"]
+
+    @property
+    def solvable(self) -> list[Taken]:
+        """Pairs that the solver gets: kept, or refused only because they disagreed with the majority."""
+        return [t for t in self.taken if t.solvable and t.kind == "capture"]
+
+    @property
+    def refused(self) -> int:
+        """Captures and checks answered 20-29."""
+        return sum(1 for t in self.answers.values() if 20 <= t.code < 30 and t.text.startswith(("capture", "check")))
+
+    @property
+    def pending(self) -> Taken | None:
+        """A picture on disk whose request got no answer: work that a restart takes up again."""
+        last = self.taken[-1] if self.taken else None
+        return last if last is not None and last.code is None else None
+
+    @property
+    def last_source_name(self) -> str | None:
+        """The source's own name of the last picture taken."""
+        return self.taken[-1].source_name if self.taken else None
+
+
+def fold(facts: Iterable[Fact]) -> Log | None:
+    """The log of a session from its facts; None without any."""
+    log: Log | None = None
+    for fact in facts:
+        log = apply_fact(log, fact)
+    return log
+
+
+def apply_fact(log: Log | None, fact: Fact) -> Log:
+    """The log with one fact more. Facts of an unknown kind change nothing: a later version may write more kinds."""
+    if fact["fact"] == "opened":
+        return Log(name=fact["session"])
+    if log is None:
+        log = Log(name="")
+    change = _CHANGES.get(fact["fact"])
+    return log if change is None else change(log, fact)
+
+
+def _picture(log: Log, fact: Fact) -> Log:
+    taken = Taken(
+        index=fact["index"],
+        kind=fact["kind"],
+        seq=fact["seq"],
+        text=fact["text"],
+        picture=fact["picture"],
+        source_name=fact["source_name"],
+        base_T_flange=np.array(fact["base_T_flange"]),
+    )
+    # A picture whose answer could not be recorded counts for nothing once another one is taken.
+    earlier = tuple(t for t in log.taken if t.code is not None)
+    return replace(log, taken=(*earlier, taken))
+
+
+def _seen(log: Log, fact: Fact) -> Log:
+    seen = sighting_from_json(fact["seen"])
+    return replace(log, taken=tuple(replace(t, seen=seen) if t.index == fact["index"] else t for t in log.taken))
+
+
+def _solved(log: Log, fact: Fact) -> Log:
+    return replace(log, solved=fact)
+
+
+def _answer(log: Log, fact: Fact) -> Log:
+    seq, code = fact["seq"], fact["code"]
+    answers = {**log.answers, seq: Answer(fact["text"], code, fact["count"], fact["aux"])}
+    taken, history = log.taken, log.history_p95_mm
+    verb = fact["text"].split(" ")[0]
+    if log.pending is not None and log.pending.text == fact["text"]:
+        taken = (*log.taken[:-1], replace(log.taken[-1], code=code))
+        if verb == "capture" and counts(code):
+            history = (*history, (log.solved or {}).get("p95_mm"))
+    if verb == "undo" and code == 0:
+        newest = max(t.index for t in log.kept)
+        taken = tuple(replace(t, undone=True) if t.index == newest else t for t in taken)
+        history = history[:-1]
+    return replace(
+        log,
+        answers=answers,
+        taken=taken,
+        history_p95_mm=history,
+        last_seq=seq,
+        closed=log.closed or (verb == "bye" and code == 0),
+        last_words={key: fact[key] for key in ("seq", "code", "says", "advice")},
+    )
+
+
+_CHANGES = {"picture": _picture, "seen": _seen, "solved": _solved, "answer": _answer}

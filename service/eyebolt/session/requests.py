@@ -1,0 +1,172 @@
+"""What each verb means now: answered at once, begun as a task, or refused as out of place."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from eyebolt.errors import InputFault
+from eyebolt.session import commands as do
+from eyebolt.session import events as ev
+from eyebolt.session.commands import Command
+from eyebolt.session.state import State, Task, task_for
+from eyebolt.session.work import begin_picture, begin_solve, opening_fact, record_answer
+from eyebolt.wire.replies import Reply, failed_numbers, printed_pose
+from eyebolt.wire.requests import Request
+from eyebolt.wire.verbs import VERBS
+
+Result = tuple[State, list[Command]]
+
+# The answer 10 leaves before the two seconds are over that the most impatient controllers wait.
+WORKING_AFTER_NS = 1_400_000_000
+
+
+def asked(state: State, event: ev.Asked) -> Result:
+    """A well-formed line."""
+    request, caller = event.request, event.caller
+    if request.verb == "pose":
+        return state, []
+    commands: list[Command] = []
+    if state.robot not in (None, caller.connection):
+        if request.verb != "hello":
+            says = "another connection holds this station: say hello to take it over"
+            return state, [_answer(state, caller, request, 45, says)]
+        commands.append(do.DropConnection(int(state.robot or 0)))
+    state = replace(state, robot=caller.connection)
+    if VERBS[request.verb].remembered:
+        state, more = _remembered(state, event)
+    else:
+        state, more = _at_once(state, event)
+    return state, commands + more
+
+
+def line_failed(state: State, event: ev.LineFailed) -> Result:
+    """A line that cannot be served; the seq stays free."""
+    fault = event.fault
+    if not fault.answered:
+        return state, []
+    numbers = _zeros(state, fault.verb) if fault.verb else None
+    reply = Reply(fault.code, fault.seq, state.kept, state.wanted, numbers)
+    return state, [do.Answer(event.caller, reply, fault.bracketed, fault.says)]
+
+
+def accepted_found(state: State, event: ev.AcceptedFound) -> Result:
+    """``result`` can be answered."""
+    if event.transform is None:
+        says = "no result of this station is accepted yet: read result.json, then 'eyebolt accept SESSION --by NAME'"
+        return state, [_answer(state, event.caller, event.request, 36, says)]
+    fields = state.terms.reading.to_fields(event.transform)
+    reply = Reply(0, event.request.seq or 0, 0, 0, printed_pose(fields, state.terms.reading))
+    return state, [do.Answer(event.caller, reply, event.request.bracketed, "the accepted transform")]
+
+
+def woke(state: State, task: Task, _: ev.Woke) -> Result:
+    """The work takes longer than a robot waits."""
+    if task.told_working or task.caller is None:
+        return state, []
+    reply = Reply(10, task.seq, state.kept, state.wanted)
+    return state.with_task(told_working=True), [do.Answer(task.caller, reply, task.bracketed, "still working")]
+
+
+def _at_once(state: State, event: ev.Asked) -> Result:
+    request, caller = event.request, event.caller
+    if request.verb == "hello":
+        open_session = state.log is not None and not state.log.closed
+        aux = state.last_seq if open_session else 0
+        says = "an open session goes on" if open_session else "no session is open"
+        return state, [_answer(state, caller, request, 0, says, aux=aux), do.Publish()]
+    if request.verb == "status":
+        return state, [_answer(state, caller, request, 0)]
+    if request.verb == "again":
+        return state, [_again(state, caller, request)]
+    if request.verb == "result":
+        return state, [do.FindAccepted(caller, request)]
+    return state, [_answer(state, caller, request, 45, f"'{request.verb}' is not served by this version")]
+
+
+def _again(state: State, caller: ev.Caller, request: Request) -> Command:
+    if state.task is not None and state.task.seq == request.seq:
+        return _answer(state, caller, request, 10)
+    stored = state.log.answers.get(request.seq or 0) if state.log is not None else None
+    if stored is None:
+        says = f"no request {request.seq} in this session"
+        return _answer(state, caller, request, 43, says, aux=state.last_seq)
+    return do.Answer(caller, Reply(stored.code, request.seq or 0, stored.count, stored.aux), request.bracketed)
+
+
+def _remembered(state: State, event: ev.Asked) -> Result:
+    request, caller = event.request, event.caller
+    seq = request.seq or 0
+    if state.task is not None:
+        if state.task.seq == seq:
+            code = 10 if state.task.text == request.text else 47
+            return state, [_answer(state, caller, request, code, aux=None if code == 10 else seq)]
+        return state, [_answer(state, caller, request, 45, f"request {state.task.seq} is still in work")]
+    log = state.log
+    if log is not None and request.verb == "begin" and not log.empty:
+        return _open(state, event)
+    stored = log.answers.get(seq) if log is not None else None
+    if log is not None and stored is not None and (not log.closed or request.verb == "bye"):
+        if stored.text == request.text:
+            reply = Reply(stored.code, seq, stored.count, stored.aux)
+            return state, [do.Answer(caller, reply, request.bracketed, "asked before: the stored answer")]
+        says = f"seq {seq} was used for '{stored.text}'"
+        return state, [_answer(state, caller, request, 47, says, aux=log.last_seq)]
+    return _take_up(state, event)
+
+
+def _take_up(state: State, event: ev.Asked) -> Result:
+    request, caller = event.request, event.caller
+    is_open = state.log is not None and not state.log.closed
+    if request.verb in ("capture", "check"):
+        try:
+            base_T_flange = state.terms.base_T_flange(request.pose or ())
+        except InputFault as fault:
+            return state, [_answer(state, caller, request, 43, fault.message)]
+        if not is_open:
+            return _open(state, event)
+        state = task_for(state, request, caller, event.at_ns, event.wall, "grab")
+        return begin_picture(state.with_task(base_T_flange=base_T_flange), [_wake(state, event)])
+    if request.verb == "begin":
+        if not is_open:
+            return _open(state, event)
+        state = task_for(state, request, caller, event.at_ns, event.wall, "record-answer")
+        return _answer_task(state, "a new session with numbering of its own", event)
+    if request.verb in ("place", "touch"):
+        return state, [_answer(state, caller, request, 45, f"'{request.verb}' is not served by this version")]
+    if not is_open:
+        return state, [_answer(state, caller, request, 45, "no session is open: begin one")]
+    if request.verb == "undo" and not state.kept:
+        return state, [_answer(state, caller, request, 45, "no kept pair to take back")]
+    state = task_for(state, request, caller, event.at_ns, event.wall, "solve")
+    return begin_solve(state, [_wake(state, event)])
+
+
+def _open(state: State, event: ev.Asked) -> Result:
+    state = task_for(state, event.request, event.caller, event.at_ns, event.wall, "open")
+    if event.request.verb in ("capture", "check"):
+        try:
+            state = state.with_task(base_T_flange=state.terms.base_T_flange(event.request.pose or ()))
+        except InputFault as fault:
+            return replace(state, task=None), [_answer(state, event.caller, event.request, 43, fault.message)]
+    return state, [do.OpenSession(state.tasks_begun, opening_fact(state, event.wall)), _wake(state, event)]
+
+
+def _answer_task(state: State, says: str, event: ev.Asked) -> Result:
+    return record_answer(state, 0, says, "", state.kept, state.wanted, [_wake(state, event)])
+
+
+def _wake(state: State, event: ev.Asked) -> Command:
+    return do.WakeAt(state.tasks_begun, event.at_ns + WORKING_AFTER_NS)
+
+
+def _zeros(state: State, verb: str) -> tuple[tuple[float, int], ...] | None:
+    row = VERBS[verb]
+    return failed_numbers(row.reply_number_count(state.terms.reading.field_count)) if row.reply == "numbers" else None
+
+
+def _answer(
+    state: State, caller: ev.Caller, request: Request, code: int, says: str = "", aux: int | None = None
+) -> Command:
+    numbers = _zeros(state, request.verb)
+    reply = Reply(code, request.seq or 0, state.kept, state.wanted if aux is None else aux, numbers)
+    return do.Answer(caller, reply, request.bracketed, says)

@@ -1,0 +1,101 @@
+"""The state of a session between two events."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+from eyebolt.board.sighting import NoSighting, Sighting
+from eyebolt.geometry.rigid import Array
+from eyebolt.pairs.verdict import Verdict
+from eyebolt.session.events import Caller
+from eyebolt.session.facts import Log, apply_fact
+from eyebolt.session.terms import Terms
+from eyebolt.solve.outcome import Refusal, Solution
+from eyebolt.wire.requests import Request
+
+Stage = Literal["open", "grab", "store", "record-picture", "detect", "solve", "record-answer"]
+
+
+@dataclass(frozen=True)
+class Task:
+    """The one request in work, and what is known of it so far. ``caller`` None: taken up again after a restart."""
+
+    number: int
+    seq: int
+    text: str
+    verb: str
+    caller: Caller | None
+    bracketed: bool
+    at_ns: int
+    wall: str
+    stage: Stage
+    base_T_flange: Array | None = None
+    index: int = 0
+    told_working: bool = False
+    grabbed: dict[str, Any] | None = None
+    seen: Sighting | NoSighting | None = None
+    verdict: Verdict | None = None
+    facts: tuple[dict[str, Any], ...] = ()
+
+    @property
+    def picture(self) -> str:
+        """Name of the picture file."""
+        return f"{self.index:04d}.png"
+
+
+@dataclass(frozen=True)
+class State:
+    """``log``: the newest session, open or closed; ``robot``: the connection that holds the station."""
+
+    terms: Terms
+    log: Log | None = None
+    task: Task | None = None
+    robot: int | None = None
+    tasks_begun: int = 0
+    outcome: Solution | Refusal | None = None
+
+    @property
+    def kept(self) -> int:
+        """Pairs kept."""
+        return len(self.log.kept) if self.log else 0
+
+    @property
+    def wanted(self) -> int:
+        """Pairs still wanted, as the last solve of exactly these pairs estimated it, or by count alone."""
+        solved = self.log.solved if self.log else None
+        if solved is not None and solved["kept"] == self.kept:
+            return int(solved["wanted"])
+        return self.terms.goal.wanted(self.kept, None)
+
+    @property
+    def last_seq(self) -> int:
+        """The newest seq on disk."""
+        return self.log.last_seq if self.log else 0
+
+    def with_facts(self, facts: tuple[dict[str, Any], ...]) -> State:
+        """The state once these facts are on disk."""
+        log = self.log
+        for fact in facts:
+            log = apply_fact(log, fact)
+        return replace(self, log=log)
+
+    def with_task(self, **changes: Any) -> State:
+        """The state with these changes to its task."""
+        return self if self.task is None else replace(self, task=replace(self.task, **changes))
+
+
+def task_for(state: State, request: Request, caller: Caller, at_ns: int, wall: str, stage: Stage) -> State:
+    """The state with a new task for a request."""
+    task = Task(
+        number=state.tasks_begun + 1,
+        seq=request.seq or 0,
+        text=request.text,
+        verb=request.verb,
+        caller=caller,
+        bracketed=request.bracketed,
+        at_ns=at_ns,
+        wall=wall,
+        stage=stage,
+    )
+    return replace(state, task=task, tasks_begun=state.tasks_begun + 1)

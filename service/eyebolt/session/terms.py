@@ -1,0 +1,30 @@
+"""What a session takes as given from its station."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from eyebolt.geometry import rigid
+from eyebolt.geometry.readings import PoseReading
+from eyebolt.geometry.rigid import Array
+from eyebolt.progress.goal import Goal
+
+
+@dataclass(frozen=True)
+class Terms:
+    """``flange_T_tool`` (4, 4) if the robot sends tool poses; ``settle_ns`` between the word and the exposure."""
+
+    station: str
+    mount: str
+    reading: PoseReading
+    flange_T_tool: Array | None
+    lens_size_px: tuple[int, int]
+    board_corner_count: int
+    goal: Goal
+    settle_ns: int
+    accept_when_proven: bool
+
+    def base_T_flange(self, fields: tuple[float, ...]) -> Array:
+        """The flange pose (4, 4), metres, of one pose as the robot wrote it. Raises InputFault ``pose-numbers``."""
+        reported = self.reading.to_matrix(fields)
+        return reported if self.flange_T_tool is None else reported @ rigid.inverse(self.flange_T_tool)

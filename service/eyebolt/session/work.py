@@ -1,0 +1,268 @@
+"""A task on its way: picture, disk, board, verdict, solve, disk, answer."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from eyebolt.board.sighting import Sighting
+from eyebolt.pairs.pair import Pair
+from eyebolt.pairs.verdict import Verdict, judge_view, verdict
+from eyebolt.progress.judgement import Judgement, judge
+from eyebolt.session import commands as do
+from eyebolt.session import events as ev
+from eyebolt.session.commands import Command
+from eyebolt.session.facts import Taken
+from eyebolt.session.state import State, Task
+from eyebolt.solve.outcome import Refusal, Solution
+from eyebolt.wire.codes import CODES
+from eyebolt.wire.replies import Reply
+
+Result = tuple[State, list[Command]]
+
+FEWEST_TO_SOLVE = 3
+# With fewer pairs a disagreement does not say whose fault it is.
+FEWEST_FOR_MAJORITY = 6
+
+_GRAB_CODES = {"camera-lost": 30}
+
+
+def opening_fact(state: State, wall: str) -> dict[str, Any]:
+    """The first fact of a session, but for its name."""
+    return {"fact": "opened", "station": state.terms.station, "mount": state.terms.mount, "wall": wall}
+
+
+def begin_picture(state: State, also: list[Command]) -> Result:
+    """The task's picture is wanted."""
+    task = state.task
+    if task is None:
+        return state, also
+    # Numbers of pictures are never used twice, not even after one that could not be recorded.
+    index = state.log.taken[-1].index + 1 if state.log is not None and state.log.taken else 0
+    state = state.with_task(stage="grab", index=index)
+    return state, [*also, do.Grab(task.number, task.at_ns + state.terms.settle_ns)]
+
+
+def begin_solve(state: State, also: list[Command]) -> Result:
+    """The task is to solve what is kept (without the newest pair, if it is to be taken back)."""
+    task, log = state.task, state.log
+    if task is None or log is None:
+        return state, also
+    gone = max(t.index for t in log.kept) if task.verb == "undo" else None
+    pairs = tuple(_pair(t) for t in log.solvable if t.index != gone)
+    checks = tuple(_pair(t) for t in log.checks)
+    return state.with_task(stage="solve"), [*also, do.Solve(task.number, pairs, checks)]
+
+
+def opened(state: State, task: Task, event: ev.Opened) -> Result:
+    """A new folder with its first fact; numbering begins anew."""
+    state = replace(state, outcome=None).with_facts((event.fact,))
+    if task.verb in ("capture", "check"):
+        return begin_picture(state, [do.Publish()])
+    says = "a new session with numbering of its own"
+    return record_answer(state, 0, says, "", state.kept, state.wanted, [])
+
+
+def grabbed(state: State, task: Task, event: ev.Grabbed) -> Result:
+    """A fresh picture: to disk with it before anything else."""
+    details = {
+        "asked_ns": task.at_ns,
+        "exposed_ns": event.exposed_ns,
+        "arrived_ns": event.arrived_ns,
+        "method": event.method,
+        "source_name": event.source_name,
+    }
+    return state.with_task(stage="store", grabbed=details), [do.StorePicture(task.number, task.picture)]
+
+
+def grab_failed(state: State, task: Task, event: ev.GrabFailed) -> Result:
+    """No picture."""
+    code = _GRAB_CODES.get(event.code, 22)
+    return record_answer(state, code, event.says, CODES[code].advice, state.kept, state.wanted, [])
+
+
+def stored(state: State, task: Task, event: ev.Stored) -> Result:
+    """The picture is safe; now the fact that it was taken."""
+    pose = task.base_T_flange if task.base_T_flange is not None else np.eye(4)
+    fact: dict[str, Any] = {
+        "fact": "picture",
+        "index": task.index,
+        "kind": task.verb,
+        "seq": task.seq,
+        "text": task.text,
+        "base_T_flange": pose.tolist(),
+        "picture": task.picture,
+        "sha256": event.digest_sha256,
+        "wall": task.wall,
+        **(task.grabbed or {}),
+    }
+    return state.with_task(stage="record-picture", facts=(fact,)), [do.Record(task.number, (fact,))]
+
+
+def detected(state: State, task: Task, event: ev.Detected) -> Result:
+    """The board was seen or not: the verdict, and the solve if there is enough to solve."""
+    log = state.log
+    if log is None or task.base_T_flange is None:
+        return state, []
+    found = judge_view(
+        event.seen,
+        state.terms.lens_size_px,
+        state.terms.board_corner_count,
+        task.base_T_flange,
+        [t.base_T_flange for t in log.kept],
+        picture_only=task.verb == "check",
+    )
+    state = state.with_task(seen=event.seen, verdict=found)
+    if found.code >= 10:
+        return record_answer(state, found.code, found.says, found.advice, state.kept, state.wanted, [])
+    own = _pair_of_task(task, event.seen)
+    pairs = [_pair(t) for t in log.solvable]
+    checks = [_pair(t) for t in log.checks]
+    (pairs if task.verb == "capture" else checks).append(own)
+    if len(pairs) < FEWEST_TO_SOLVE:
+        return _keep(state, task, found, None, [])
+    return state.with_task(stage="solve"), [do.Solve(task.number, tuple(pairs), tuple(checks))]
+
+
+def solved(state: State, task: Task, event: ev.Solved) -> Result:
+    """The solve ended: the answer can be decided."""
+    outcome = event.outcome
+    state = replace(state, outcome=outcome)
+    judgement = judge(outcome, state.terms.goal.tolerance_mm)
+    if task.verb in ("capture", "check"):
+        found = task.verdict or verdict(0)
+        if task.verb == "capture" and _disagrees(task, outcome):
+            left_out = next(p for p in outcome.left_out if p.pair == task.index)
+            found = verdict(27, left_out.reason)
+        return _keep(state, task, found, outcome, [_write(state, outcome, judgement, task)])
+    kept = state.kept - (task.verb == "undo")
+    state = state.with_task(facts=(_solved_fact(state, outcome, judgement, kept),))
+    also = [_write(state, outcome, judgement, task)]
+    wanted = state.terms.goal.wanted(kept, outcome)
+    if task.verb == "solve":
+        code, aux = _solve_code(state, outcome, judgement)
+        return record_answer(state, code, judgement.why, CODES[code].advice, kept, wanted if code else aux, also)
+    says = "the newest kept pair is taken back" if task.verb == "undo" else "the session is closed"
+    return record_answer(state, 0, says, "", kept, wanted, also)
+
+
+def recorded(state: State, task: Task, _: ev.Recorded) -> Result:
+    """Facts are on disk: they count now."""
+    state = state.with_facts(task.facts).with_task(facts=())
+    if task.stage == "record-picture":
+        return state.with_task(stage="detect"), [do.Detect(task.number, task.picture), do.Publish()]
+    state = replace(state, task=None)
+    answer = state.log.answers[task.seq] if state.log is not None else None
+    commands: list[Command] = [do.Publish()]
+    if answer is not None and task.caller is not None and not task.told_working:
+        reply = Reply(answer.code, task.seq, answer.count, answer.aux)
+        says = str((state.log.last_words or {}).get("says", "")) if state.log is not None else ""
+        commands.insert(0, do.Answer(task.caller, reply, task.bracketed, says))
+    return state, commands
+
+
+def record_failed(state: State, task: Task, event: ev.RecordFailed) -> Result:
+    """Nothing of this task counts, and the robot must stop."""
+    state = replace(state, task=None)
+    if task.caller is None or task.told_working:
+        return state, [do.Publish()]
+    reply = Reply(31, task.seq, state.kept, state.wanted)
+    return state, [do.Answer(task.caller, reply, task.bracketed, event.says), do.Publish()]
+
+
+def work_failed(state: State, task: Task, event: ev.WorkFailed) -> Result:
+    """A defect of ours must not lose the session: the pair is refused, the rest stands."""
+    code = 28 if task.stage == "solve" and task.verb not in ("capture", "check") else 20
+    return record_answer(state, code, event.says, CODES[code].advice, state.kept, state.wanted, [])
+
+
+def record_answer(state: State, code: int, says: str, advice: str, count: int, aux: int, also: list[Command]) -> Result:
+    """The answer is decided; it goes to disk with all facts that led to it, and only then to the robot."""
+    task = state.task
+    if task is None:
+        return state, also
+    facts = list(task.facts)
+    if task.seen is not None:
+        facts.append({"fact": "seen", "index": task.index, "seen": task.seen.to_json()})
+    answer = {
+        "fact": "answer",
+        "seq": task.seq,
+        "text": task.text,
+        "code": code,
+        "count": count,
+        "aux": aux,
+        "says": says,
+        "advice": advice,
+        "wall": task.wall,
+    }
+    facts.append(answer)
+    state = state.with_task(stage="record-answer", facts=tuple(facts))
+    return state, [*also, do.Record(task.number, tuple(facts))]
+
+
+def _keep(state: State, task: Task, found: Verdict, outcome: Solution | Refusal | None, also: list[Command]) -> Result:
+    """The answer to a capture or check whose view is good."""
+    goal = state.terms.goal
+    kept = state.kept + (task.verb == "capture" and found.code < 10)
+    if outcome is not None:
+        judgement = judge(outcome, goal.tolerance_mm)
+        state = state.with_task(facts=(_solved_fact(state, outcome, judgement, kept),))
+    wanted = goal.wanted(kept, outcome if outcome is not None else state.outcome)
+    code, says, advice = found.code, found.says, found.advice
+    if code < 10 and task.verb == "capture":
+        if goal.met(kept, outcome):
+            code, says, advice = 3, CODES[3].says, CODES[3].advice
+        elif kept >= goal.most:
+            code, says, advice = 37, CODES[37].says, CODES[37].advice
+    return record_answer(state, code, says, advice, kept, wanted, also)
+
+
+def _disagrees(task: Task, outcome: Solution | Refusal) -> bool:
+    if isinstance(outcome, Refusal) or outcome.kept + len(outcome.left_out) < FEWEST_FOR_MAJORITY:
+        return False
+    return any(p.pair == task.index for p in outcome.left_out)
+
+
+def _solve_code(state: State, outcome: Solution | Refusal, judgement: Judgement) -> tuple[int, int]:
+    """Code and, for 0, p95 in micrometres."""
+    if isinstance(outcome, Refusal):
+        return (35 if outcome.code == "turns-too-little" else 28), 0
+    if judgement.verdict != "reject":
+        return 0, round(outcome.expected_error_mm.p95 * 1e3)
+    if outcome.expected_error_mm.p95 <= state.terms.goal.tolerance_mm:
+        return 36, 0
+    return (37 if state.kept >= state.terms.goal.most else 28), 0
+
+
+def _solved_fact(state: State, outcome: Solution | Refusal, judgement: Judgement, kept: int) -> dict[str, Any]:
+    goal = state.terms.goal
+    return {
+        "fact": "solved",
+        "kept": kept,
+        "p95_mm": outcome.expected_error_mm.p95 if isinstance(outcome, Solution) else None,
+        "refused": outcome.code if isinstance(outcome, Refusal) else None,
+        "wanted": goal.wanted(kept, outcome),
+        "goal_met": goal.met(kept, outcome),
+        "verdict": judgement.verdict,
+        "why": judgement.why,
+        "left_out": [p.pair for p in outcome.left_out],
+    }
+
+
+def _write(state: State, outcome: Solution | Refusal, judgement: Judgement, task: Task) -> Command:
+    kept = state.kept + (task.verb == "capture") - (task.verb == "undo")
+    proven = judgement.verdict == "accept" and state.terms.goal.met(kept, outcome)
+    return do.WriteResult(outcome, judgement, accept=proven and state.terms.accept_when_proven)
+
+
+def _pair(taken: Taken) -> Pair:
+    if not isinstance(taken.seen, Sighting):
+        raise TypeError("a pair without a board")
+    return Pair(taken.index, taken.base_T_flange, taken.seen.ids, taken.seen.corners_px)
+
+
+def _pair_of_task(task: Task, seen: Any) -> Pair:
+    pose = task.base_T_flange if task.base_T_flange is not None else np.eye(4)
+    return Pair(task.index, pose, seen.ids, seen.corners_px)

@@ -1,0 +1,76 @@
+"""What the other pairs predict for each pair: the held-out error, and the ground for leaving a pair out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from eyebolt.geometry import rigid
+from eyebolt.geometry.rigid import Array
+from eyebolt.solve.joint import JointEstimate
+from eyebolt.solve.linear_model import LinearModel, estimate, invert_information
+from eyebolt.solve.noise import variance_of
+
+
+@dataclass(frozen=True)
+class Surprise:
+    """How far n pairs lie from a prediction that did not use them.
+
+    ``offset`` (n, 6): predicted to seen board pose, metres and radians. ``squared`` (n,): normalised, 6 expected.
+    """
+
+    offset: Array
+    squared: Array
+
+
+def leave_one_out(joint: JointEstimate) -> Surprise:
+    """Every pair predicted by the others, at the most likely noise."""
+    model = joint.model
+    C = joint.view_covariance
+    weight = np.linalg.inv(C)
+    fitted = estimate(model.offset, model.by_transforms, weight)
+    design = model.by_transforms
+    share = np.swapaxes(design, -1, -2) @ weight @ design
+    right = np.einsum("nji,njk,nk->ni", design, weight, model.offset)
+    others = np.array([invert_information(fitted.normal - part) for part in share])
+    total = np.einsum("nij,nik,nk->j", design, weight, model.offset)
+    z = (others @ (total - right)[..., None])[..., 0]
+    left = model.offset - (design @ z[..., None])[..., 0]
+    return _surprise(left, C + design @ others @ np.swapaxes(design, -1, -2))
+
+
+def unused_pairs(joint: JointEstimate, model: LinearModel) -> Surprise:
+    """Pairs that took no part: ``model`` holds them, linearised about the estimate."""
+    C = model.covariance(joint.corner_px, variance_of(joint.noise.best))
+    design = model.by_transforms
+    return _surprise(model.offset, C + design @ joint.covariance @ np.swapaxes(design, -1, -2))
+
+
+def _surprise(offset: Array, covariance: Array) -> Surprise:
+    squared = np.einsum("ni,ni->n", offset, np.linalg.solve(covariance, offset[..., None])[..., 0])
+    return Surprise(offset, squared)
+
+
+@dataclass(frozen=True)
+class HeldOut:
+    """Error at the board of pairs that were not used; ``normalised`` (squared) is 1 when it is as predicted."""
+
+    count: int
+    rms_mm: float
+    worst_mm: float
+    normalised: float
+
+
+def held_out_error(surprise: Surprise, board_corners_m: Array) -> HeldOut | None:
+    """RMS displacement of the board's corners between prediction and picture; None without pairs."""
+    if not len(surprise.squared):
+        return None
+    moved = rigid.apply(rigid.exp(surprise.offset), board_corners_m) - board_corners_m
+    per_pair_mm = np.sqrt((moved**2).sum(axis=-1).mean(axis=-1)) * 1e3
+    return HeldOut(
+        len(per_pair_mm),
+        float(np.sqrt((per_pair_mm**2).mean())),
+        float(per_pair_mm.max()),
+        float(surprise.squared.mean() / 6),
+    )

@@ -1,0 +1,76 @@
+"""What is to be solved: pairs, camera, board, mount, and what is known of the arm's noise.
+
+Both mounts share one equation: ``camera_T_board = inverse(X) @ A @ Y``. Camera fixed: X = base_T_camera,
+A = base_T_flange, Y = flange_T_board. Camera on the arm: X = flange_T_camera, A = flange_T_base, Y = base_T_board.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from eyebolt.geometry import rigid
+from eyebolt.geometry.camera import CameraModel
+from eyebolt.geometry.rigid import Array
+from eyebolt.pairs.pair import Pair
+
+Mount = Literal["fixed", "arm"]
+Turns = Literal["free", "vertical"]
+
+
+@dataclass(frozen=True)
+class RobotNoise:
+    """Standard deviation of a reported pose, per axis, perturbed at the flange: ``translation_m``, ``rotation_rad``."""
+
+    translation_m: float
+    rotation_rad: float
+
+
+@dataclass(frozen=True)
+class WorkingVolume:
+    """The whole picture between two distances along the camera's axis, metres."""
+
+    near_m: float
+    far_m: float
+
+    def grid(self, camera: CameraModel) -> Array:
+        """9 x 9 x 5 points (405, 3) in the camera frame, spread over the picture and the depth."""
+        u, v = np.meshgrid(np.linspace(0, camera.width_px - 1, 9), np.linspace(0, camera.height_px - 1, 9))
+        rays = camera.rays(np.stack([u.ravel(), v.ravel()], axis=-1))
+        # Where the lens model does not reach (a corner of a strong wide-angle lens), the pinhole ray is close enough.
+        flat = np.stack([u.ravel(), v.ravel(), np.ones(u.size)], axis=-1) @ np.linalg.inv(camera.matrix).T
+        rays = np.where(np.isfinite(rays), rays, flat)
+        depths = np.linspace(self.near_m, self.far_m, 5)
+        return (rays[None, :, :] * depths[:, None, None]).reshape(-1, 3)
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A calibration to be solved. ``board_corners_m`` (K, 3); ``robot_noise`` None means: estimate it."""
+
+    mount: Mount
+    camera: CameraModel
+    board_corners_m: Array
+    pairs: Sequence[Pair]
+    volume: WorkingVolume
+    turns: Turns = "free"
+    robot_noise: RobotNoise | None = None
+
+    def chain(self, rows: Sequence[int] | None = None) -> Array:
+        """A (n, 4, 4) of the shared equation for the pairs at ``rows`` (all of them by default)."""
+        chosen = self.pairs if rows is None else [self.pairs[k] for k in rows]
+        reported = np.array([p.base_T_flange for p in chosen]).reshape(-1, 4, 4)
+        return reported if self.mount == "fixed" else rigid.inverse(reported)
+
+    @property
+    def transform_name(self) -> str:
+        """Name of X, the transform that is wanted."""
+        return "base_T_camera" if self.mount == "fixed" else "flange_T_camera"
+
+    @property
+    def board_name(self) -> str:
+        """Name of Y, where the board is."""
+        return "flange_T_board" if self.mount == "fixed" else "base_T_board"

@@ -1,0 +1,149 @@
+"""The whole way from a problem to a solution or a refusal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from eyebolt.geometry.rigid import Array
+from eyebolt.pairs.board_pose import FEWEST_CORNERS, ViewStack, fit_board_poses
+from eyebolt.pairs.pair import Pair
+from eyebolt.solve.expected_error import error_of_covariance, expected_error, expected_pick
+from eyebolt.solve.joint import JointEstimate, Views
+from eyebolt.solve.leave_one_out import HeldOut, held_out_error, leave_one_out, unused_pairs
+from eyebolt.solve.linear_model import estimate, invert_information, linearise
+from eyebolt.solve.outcome import Estimate, LeftOutPair, Refusal, Solution
+from eyebolt.solve.outliers import FEWEST, estimate_without_strangers
+from eyebolt.solve.problem import Problem
+from eyebolt.solve.unknown import turning_about_axes, unknown_directions
+
+_MORE_TURNING = "tilt the board (or the camera) by 20 deg and more about two different axes between waypoints."
+
+
+def solve(problem: Problem, checks: Sequence[Pair] = ()) -> Solution | Refusal:
+    """Solves ``problem``; ``checks`` are pairs that only test the result. Never raises on bad data."""
+    usable = [p for p in problem.pairs if len(p.ids) >= FEWEST_CORNERS]
+    left_out = [
+        LeftOutPair(p.index, f"only {len(p.ids)} corners, {FEWEST_CORNERS} are needed")
+        for p in problem.pairs
+        if len(p.ids) < FEWEST_CORNERS
+    ]
+    views, usable = _views(problem, usable, left_out)
+    if len(usable) < FEWEST:
+        return Refusal(
+            "too-few-pairs",
+            f"{len(usable)} usable pairs, at least {FEWEST} are needed",
+            "capture more waypoints with the board well in view.",
+            len(usable),
+            left_out=tuple(left_out),
+        )
+    try:
+        with np.errstate(all="ignore"):
+            joint, used, strangers = estimate_without_strangers(problem, views)
+    except np.linalg.LinAlgError:
+        return _not_converged(len(usable), left_out)
+    left_out += [LeftOutPair(usable[s.row].index, s.reason) for s in strangers]
+    kept = int(used.sum())
+    if not (joint.converged and np.isfinite(joint.covariance).all() and np.isfinite(joint.X).all()):
+        unknown = _unknown_words(problem, joint) if np.isfinite(joint.normal).all() else ()
+        if unknown:
+            return _turns_too_little(views.A[used], unknown, kept, left_out)
+        return _not_converged(kept, left_out)
+    unknown = _unknown_words(problem, joint)
+    if unknown:
+        return _turns_too_little(views.A[used], unknown, kept, left_out)
+    return _solution(problem, joint, kept, left_out, checks)
+
+
+def _views(problem: Problem, usable: list[Pair], left_out: list[LeftOutPair]) -> tuple[Views, list[Pair]]:
+    """Views with a usable board pose; the others go to ``left_out``."""
+    stack = ViewStack.of(usable, problem.board_corners_m)
+    A = Problem(problem.mount, problem.camera, problem.board_corners_m, usable, problem.volume, problem.turns).chain()
+    if not usable:
+        return Views(A, stack, fit_board_poses(problem.camera, stack)), usable
+    views = Views(A, stack, fit_board_poses(problem.camera, stack))
+    good = np.isfinite(views.poses.rss_px2)
+    left_out += [
+        LeftOutPair(p.index, "the corners allow no board pose (in a line, or outside the lens model)")
+        for p, fine in zip(usable, good, strict=True)
+        if not fine
+    ]
+    rows = np.flatnonzero(good)
+    return views.subset(rows), [usable[k] for k in rows]
+
+
+def _unknown_words(problem: Problem, joint: JointEstimate) -> tuple[str, ...]:
+    return tuple(d.says for d in unknown_directions(problem, joint))
+
+
+def _turns_too_little(A: Array, unknown: tuple[str, ...], kept: int, left_out: list[LeftOutPair]) -> Refusal:
+    turned = np.rad2deg(turning_about_axes(A))
+    says = (
+        f"the waypoints turn too little to solve: {unknown[0]} cannot be known from these {kept} pairs"
+        f" (turning about the three axes, RMS: {turned[0]:.1f}, {turned[1]:.1f}, {turned[2]:.1f} deg)"
+    )
+    return Refusal("turns-too-little", says, _MORE_TURNING, kept, unknown, tuple(left_out))
+
+
+def _not_converged(kept: int, left_out: list[LeftOutPair]) -> Refusal:
+    return Refusal(
+        "not-converged",
+        f"no transform fits these {kept} pairs",
+        "check that poses and pictures belong together and that mount, units and rotation are stated rightly.",
+        kept,
+        left_out=tuple(left_out),
+    )
+
+
+def _solution(
+    problem: Problem, joint: JointEstimate, kept: int, left_out: list[LeftOutPair], checks: Sequence[Pair]
+) -> Solution:
+    scale, focal, proof = _scale_and_focal(problem, joint)
+    best = joint.noise.best
+    weights = joint.model.fit.residual_px
+    return Solution(
+        mount=problem.mount,
+        transform_name=problem.transform_name,
+        board_name=problem.board_name,
+        X=joint.X,
+        Y=joint.Y,
+        covariance=joint.covariance[:6, :6],
+        expected_error_mm=expected_error(problem, joint),
+        expected_pick_mm=expected_pick(problem, joint),
+        held_out=held_out_error(leave_one_out(joint), problem.board_corners_m),
+        checks=_checks(problem, joint, checks),
+        corner_rms_px=float(np.sqrt((weights**2).sum() / max(np.count_nonzero(weights), 1))),
+        robot_noise_mm=best.translation_m * 1e3,
+        robot_noise_deg=float(np.rad2deg(best.rotation_rad)),
+        robot_noise_stated=joint.noise.stated,
+        scale=scale,
+        focal=focal,
+        proof_p95_mm=proof,
+        kept=kept,
+        left_out=tuple(sorted(left_out, key=lambda p: p.pair)),
+        findings=(),
+    )
+
+
+def _scale_and_focal(problem: Problem, joint: JointEstimate) -> tuple[Estimate, Estimate, float]:
+    """Board scale and focal length estimated beside the transform, and the p95 when both are free."""
+    model = joint.model
+    design = np.concatenate([model.by_transforms, model.by_nuisance], axis=-1)
+    extra, right = np.zeros((14, 14)), np.zeros(14)
+    extra[12:, 12:] = model.nuisance_information / joint.corner_px**2
+    right[12:] = model.nuisance_gradient / joint.corner_px**2
+    fitted = estimate(model.offset, design, np.linalg.inv(joint.view_covariance), extra, right)
+    covariance = invert_information(fitted.normal)
+    scale, focal = (Estimate(float(fitted.z[k]), float(np.sqrt(max(covariance[k, k], 0.0)))) for k in (12, 13))
+    # The mixture is wider than the covariance at the most likely noise; keep the wider one.
+    widened = covariance[:6, :6] + np.maximum(joint.covariance[:6, :6] - invert_information(joint.normal)[:6, :6], 0)
+    return scale, focal, error_of_covariance(problem, widened).p95
+
+
+def _checks(problem: Problem, joint: JointEstimate, checks: Sequence[Pair]) -> HeldOut | None:
+    views, usable = _views(problem, [p for p in checks if len(p.ids) >= FEWEST_CORNERS], [])
+    if not usable:
+        return None
+    model = linearise(problem, views.stack, views.A, joint.X, joint.Y, views.poses.camera_T_board)
+    return held_out_error(unused_pairs(joint, model), problem.board_corners_m)

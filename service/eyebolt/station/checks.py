@@ -1,0 +1,158 @@
+"""Checks of single texts in a station file: names, addresses, endpoints. Each returns its input or raises ValueError.
+
+The ValueError's text says what is allowed, in the words that the operator will read.
+"""
+
+from __future__ import annotations
+
+import difflib
+import ipaddress
+import re
+from collections.abc import Iterable
+from urllib.parse import urlsplit
+
+from eyebolt.geometry.readings import ROTATION_KINDS
+
+# Markers in each dictionary. Source: OpenCV documentation, module objdetect, enum PredefinedDictionaryType.
+DICTIONARY_SIZES = {f"{n}X{n}_{size}": size for n in (4, 5, 6, 7) for size in (50, 100, 250, 1000)} | {
+    "APRILTAG_16h5": 30,
+    "APRILTAG_25h9": 35,
+    "APRILTAG_36h10": 2320,
+    "APRILTAG_36h11": 587,
+}
+
+# A Unix socket path has 108 bytes with its closing zero (unix(7)).
+_IPC_PATH_LIMIT = 107
+_NAME = re.compile(r"[A-Za-z0-9_-]{1,32}", re.ASCII)
+_HOST = re.compile(r"(?!-)[A-Za-z0-9-]{1,63}(?:\.[A-Za-z0-9-]{1,63})*", re.ASCII)
+
+HOST_PORT_TEXT = 'an address and a port, such as "127.0.0.1:4750", port 1 to 65535'
+ENDPOINT_TEXT = (
+    'on this computer only: "tcp://127.0.0.1:4760" or "ipc:///run/eyebolt/camera"; '
+    "endpoints on other computers are not served yet"
+)
+
+
+def closest(found: str, choices: Iterable[str]) -> str:
+    """The choice that ``found`` was probably meant to be, ignoring capitals; empty if none is near."""
+    by_small = {choice.lower(): choice for choice in choices}
+    near = difflib.get_close_matches(found[:80].lower(), by_small, n=1, cutoff=0.6)
+    return by_small[near[0]] if near else ""
+
+
+def name(text: str) -> str:
+    """A name that can be a folder's name."""
+    if not _NAME.fullmatch(text):
+        raise ValueError("1 to 32 of the letters a-z, A-Z, digits, - and _ (it becomes a folder's name)")
+    return text
+
+
+def split_host_port(text: str) -> tuple[str, int]:
+    """Host and port of ``host:port``; an IPv6 address stands in square brackets. Raises ValueError."""
+    host, colon, port_text = text.rpartition(":")
+    port = int(port_text) if re.fullmatch(r"[0-9]{1,5}", port_text) else 0
+    if host.startswith("[") and host.endswith("]"):
+        host = host[1:-1]
+        valid_host = _is_ip(host, version=6)
+    elif re.fullmatch(r"[0-9.]+", host):
+        valid_host = _is_ip(host, version=4)
+    else:
+        valid_host = len(host) <= 253 and _HOST.fullmatch(host) is not None
+    if not colon or not valid_host or not 1 <= port <= 65535:
+        raise ValueError(HOST_PORT_TEXT)
+    return host, port
+
+
+def host_port(text: str) -> str:
+    """``host:port`` with a port from 1 to 65535."""
+    split_host_port(text)
+    return text
+
+
+def allowed_address(text: str) -> str:
+    """An IP address or a network in the prefix form ``192.168.7.0/24``."""
+    try:
+        ipaddress.ip_network(text, strict=False)
+    except ValueError:
+        raise ValueError(
+            'IP addresses or networks of robot controllers, such as ["127.0.0.1", "192.168.7.0/24"]; no host names'
+        ) from None
+    return text
+
+
+def loopback_endpoint(text: str) -> str:
+    """A ZeroMQ endpoint that no other computer can reach: ``ipc://path`` or ``tcp://`` on the loopback."""
+    if text.startswith("ipc://"):
+        path = text.removeprefix("ipc://")
+        if not path or len(path.encode("utf-8", "replace")) > _IPC_PATH_LIMIT or not path.isprintable():
+            raise ValueError(f'"ipc://" and a path of 1 to {_IPC_PATH_LIMIT} bytes')
+        return text
+    if text.startswith("tcp://"):
+        try:
+            host, _ = split_host_port(text.removeprefix("tcp://"))
+        except ValueError:
+            raise ValueError(ENDPOINT_TEXT) from None
+        if host == "localhost" or _is_loopback(host):
+            return text
+    raise ValueError(ENDPOINT_TEXT)
+
+
+def stream_url(text: str) -> str:
+    """The address of a network camera's stream."""
+    try:
+        parts = urlsplit(text)
+        valid = parts.scheme in ("http", "https", "rtsp") and bool(parts.hostname) and parts.port != 0
+    except ValueError:
+        valid = False
+    if not valid or not text.isprintable() or " " in text:
+        raise ValueError('a stream\'s address that begins with "rtsp://", "http://" or "https://" and names a host')
+    return text
+
+
+def file_path(text: str) -> str:
+    """A path as text, relative to the station file unless absolute."""
+    if not text or len(text) > 1024 or not text.isprintable():
+        raise ValueError("a path of 1 to 1024 printable characters, relative to this file")
+    return text
+
+
+def rotation_kind(text: str) -> str:
+    """One of ROTATION_KINDS."""
+    if text not in ROTATION_KINDS:
+        near = closest(text, ROTATION_KINDS)
+        raise ValueError(
+            '"quaternion-wxyz", "quaternion-xyzw", "rotation-vector", "angle-z", or "euler-" and three axis letters '
+            '("euler-ZYX": capitals turn about the moving axes, small letters about the fixed ones)'
+            + (f'; the closest is "{near}"' if near else "")
+        )
+    return text
+
+
+def dictionary(text: str) -> str:
+    """The name of a marker dictionary."""
+    if text not in DICTIONARY_SIZES:
+        near = closest(text, DICTIONARY_SIZES)
+        raise ValueError(
+            "4X4, 5X5, 6X6 or 7X7 with _50, _100, _250 or _1000, or APRILTAG_16h5, _25h9, _36h10, _36h11"
+            + (f'; the closest is "{near}"' if near else "")
+        )
+    return text
+
+
+def dictionary_family(text: str) -> str:
+    """Dictionaries of one family share their first markers: ``4X4_50`` is the beginning of ``4X4_100``."""
+    return text if text.startswith("APRILTAG") else text.partition("_")[0]
+
+
+def _is_ip(text: str, version: int) -> bool:
+    try:
+        return ipaddress.ip_address(text).version == version
+    except ValueError:
+        return False
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False

@@ -1,0 +1,95 @@
+"""The newest status from the daemon's PUB socket, through restarts of the daemon and a broken network."""
+
+from __future__ import annotations
+
+import time
+from types import TracebackType
+from typing import Any
+
+import zmq
+
+from eyebolt.errors import MachineFault
+from eyebolt.terminal.message import TOPIC, UnreadableStatusError, from_parts
+
+# A status is a few kilobytes; whoever sends more is not the daemon.
+_MOST_BYTES = 1 << 20
+# So many waiting messages are read at once before the screen is drawn again.
+_MOST_DRAINED = 1000
+
+
+class Listener:
+    """A subscription to one endpoint. The daemon may start before or after it, and come back.
+
+    ``status`` is the newest status dictionary or None, ``note`` says what was last ignored and why (or "").
+    """
+
+    def __init__(self, endpoint: str) -> None:
+        """Raises MachineFault ``status-address`` if ``endpoint`` is no ZeroMQ address."""
+        self.status: dict[str, Any] | None = None
+        self.note = ""
+        self._ignored = 0
+        self._heard_at = time.monotonic()
+        self._context = zmq.Context()
+        self._socket = self._context.socket(zmq.SUB)
+        self._socket.set(zmq.LINGER, 0)
+        self._socket.set(zmq.MAXMSGSIZE, _MOST_BYTES)
+        self._socket.set(zmq.RECONNECT_IVL, 100)
+        self._socket.set(zmq.RECONNECT_IVL_MAX, 1000)
+        # A pulled cable closes no connection: only a heartbeat without an answer does.
+        self._socket.set(zmq.HEARTBEAT_IVL, 1000)
+        self._socket.set(zmq.HEARTBEAT_TIMEOUT, 3000)
+        self._socket.set(zmq.SUBSCRIBE, TOPIC)
+        try:
+            self._socket.connect(endpoint)
+        except zmq.ZMQError as fault:
+            self.close()
+            raise MachineFault(
+                "status-address",
+                f"'{endpoint}' is no address to listen at for the status: {zmq.strerror(fault.errno or 0)}",
+                "give the daemon's status address in the form tcp://HOST:PORT.",
+                endpoint=endpoint,
+            ) from None
+
+    def __enter__(self) -> Listener:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Ends the subscription; never blocks."""
+        self._context.destroy(linger=0)
+
+    @property
+    def silent_s(self) -> float:
+        """Seconds since the newest status, or since listening began."""
+        return time.monotonic() - self._heard_at
+
+    def wait(self, patience_s: float) -> bool:
+        """Waits up to ``patience_s`` and reads on to the newest message. Whether a status came.
+
+        (ZeroMQ's own keep-only-the-last option loses parts of multipart messages.)
+        """
+        if not self._socket.poll(max(int(patience_s * 1000), 0)):
+            return False
+        heard = False
+        for _ in range(_MOST_DRAINED):
+            try:
+                parts = self._socket.recv_multipart(zmq.NOBLOCK)
+            except zmq.Again:
+                break
+            heard = self._take(parts) or heard
+        return heard
+
+    def _take(self, parts: list[bytes]) -> bool:
+        try:
+            self.status = from_parts(parts)
+        except UnreadableStatusError as reason:
+            self._ignored += 1
+            times = "a message was" if self._ignored == 1 else f"{self._ignored} messages were"
+            self.note = f"{times} ignored: {reason}."
+            return False
+        self._heard_at = time.monotonic()
+        return True

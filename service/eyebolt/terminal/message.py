@@ -1,0 +1,167 @@
+"""The status message as the terminal reads it: every field checked, nothing trusted, unknown keys let through."""
+
+from __future__ import annotations
+
+import json
+import math
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+TOPIC = b"status"
+SCHEMA = 1
+_MOST_SHOWN = 9999
+
+
+@dataclass(frozen=True)
+class Last:
+    """The newest answer to the robot: request number, reply code, what it says and what to do."""
+
+    seq: int
+    code: int
+    says: str
+    advice: str
+
+
+@dataclass(frozen=True)
+class Link:
+    """Whether the robot or the camera is there (None: the message does not say), and in words."""
+
+    alive: bool | None
+    says: str
+
+
+@dataclass(frozen=True)
+class Result:
+    """What the solve came to; ``p95_mm`` is the expected error, None where not known."""
+
+    verdict: str
+    why: str
+    p95_mm: float | None
+
+
+@dataclass(frozen=True)
+class Status:
+    """A status message with every field of the right type and every string safe to print."""
+
+    station: str
+    mount: str
+    session: str | None
+    phase: str
+    kept: int
+    wanted: int
+    fewest: int
+    most: int
+    refused: int
+    checks: int
+    tolerance_mm: float | None
+    expected_p95_mm: float | None
+    history_p95_mm: tuple[float | None, ...]
+    last: Last | None
+    robot: Link
+    camera: Link
+    result: Result | None
+    accepted: bool
+    wall: str
+    findings: tuple[str, ...]
+
+    @property
+    def total(self) -> int:
+        """Pairs kept and pairs still wanted together: what the counter counts towards."""
+        return self.kept + self.wanted
+
+
+class UnreadableStatusError(ValueError):
+    """A message that cannot be a status; the text says why. It is for a note on the screen, never a fault."""
+
+
+def from_parts(parts: Sequence[bytes]) -> dict[str, Any]:
+    """The status dictionary in a multipart message ``[b"status", JSON]``. Raises UnreadableStatusError."""
+    if len(parts) != 2 or parts[0] != TOPIC:
+        raise UnreadableStatusError("it does not have the two parts 'status' and JSON")
+    try:
+        status = json.loads(parts[1])
+    except (ValueError, RecursionError):
+        raise UnreadableStatusError("its second part is not JSON") from None
+    if not isinstance(status, dict):
+        raise UnreadableStatusError("its JSON is not an object")
+    if type(status.get("schema")) is not int:
+        raise UnreadableStatusError("it has no schema number")
+    if status["schema"] != SCHEMA:
+        raise UnreadableStatusError(f"it is of schema {clean(str(status['schema']))[:8]}, this program reads {SCHEMA}")
+    for key in ("kept", "wanted"):
+        if type(status.get(key)) is not int or status[key] < 0:
+            raise UnreadableStatusError(f"its '{key}' is not a count")
+    if not isinstance(status.get("phase"), str):
+        raise UnreadableStatusError("it has no phase")
+    return status
+
+
+def read(status: dict[str, Any]) -> Status:
+    """The typed status in a dictionary. What is missing or of the wrong type becomes nothing, zero or "?"."""
+    last, result, history, findings = (status.get(k) for k in ("last", "result", "history_p95_mm", "findings"))
+    return Status(
+        station=_text(status.get("station")) or "?",
+        mount=_text(status.get("mount")),
+        session=_text(status.get("session")) or None,
+        phase=_text(status.get("phase")) or "?",
+        kept=_count(status.get("kept")),
+        wanted=_count(status.get("wanted")),
+        fewest=_count(status.get("fewest")),
+        most=_count(status.get("most")),
+        refused=_count(status.get("refused")),
+        checks=_count(status.get("checks")),
+        tolerance_mm=_number(status.get("tolerance_mm")),
+        expected_p95_mm=_number(status.get("expected_p95_mm")),
+        history_p95_mm=tuple(_number(value) for value in history) if isinstance(history, list) else (),
+        last=_last(last) if isinstance(last, dict) else None,
+        robot=_link(status.get("robot")),
+        camera=_link(status.get("camera")),
+        result=_result(result) if isinstance(result, dict) else None,
+        accepted=status.get("accepted") is True,
+        wall=_text(status.get("wall")),
+        findings=tuple(filter(None, map(_text, findings))) if isinstance(findings, list) else (),
+    )
+
+
+def clean(text: str) -> str:
+    """``text`` on one line, without anything that could steer a terminal: no control, format or private characters."""
+    kept = ("?" if unicodedata.category(c) in {"Co", "Cs", "Cn"} else c for c in unicodedata.normalize("NFC", text))
+    spaced = "".join(" " if c.isspace() else c for c in kept)
+    return " ".join("".join(c for c in spaced if unicodedata.category(c) not in {"Cc", "Cf"}).split())
+
+
+def _text(value: object) -> str:
+    return clean(value) if isinstance(value, str) else ""
+
+
+def _count(value: object) -> int:
+    return min(max(value, 0), _MOST_SHOWN) if type(value) is int else 0
+
+
+def _number(value: object) -> float | None:
+    if type(value) not in (int, float):
+        return None
+    try:
+        number = float(value)  # type: ignore[arg-type]
+    except OverflowError:
+        return None
+    return number if math.isfinite(number) and 0 <= number < 1e6 else None
+
+
+def _link(value: object) -> Link:
+    if not isinstance(value, dict):
+        return Link(None, "")
+    alive = value.get("alive")
+    return Link(alive if isinstance(alive, bool) else None, _text(value.get("says")))
+
+
+def _last(value: dict[str, Any]) -> Last:
+    return Last(
+        _count(value.get("seq")), _count(value.get("code")), _text(value.get("says")), _text(value.get("advice"))
+    )
+
+
+def _result(value: dict[str, Any]) -> Result:
+    return Result(_text(value.get("verdict")) or "?", _text(value.get("why")), _number(value.get("p95_mm")))

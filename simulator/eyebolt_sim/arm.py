@@ -1,0 +1,95 @@
+"""A virtual six-axis arm with a published kinematic table, and what a real one has beside it: small errors.
+
+PUMA 560, standard Denavit-Hartenberg parameters as in P. Corke, "Robotics, Vision and Control": a2 0.4318, a3 0.0203,
+d3 0.15005, d4 0.4318 m; alpha 90 0 -90 90 -90 0 deg; d1 = 0, so the base frame lies in the shoulder and the flange
+frame in the wrist.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.spatial.transform import Rotation
+
+from eyebolt_sim.matrices import Array, matrix
+
+LINK_LENGTH_M = np.array([0.0, 0.4318, 0.0203, 0.0, 0.0, 0.0])
+LINK_OFFSET_M = np.array([0.0, 0.0, 0.15005, 0.4318, 0.0, 0.0])
+LINK_TWIST_RAD = np.deg2rad([90.0, 0.0, -90.0, 90.0, -90.0, 0.0])
+
+# From memory, for this table's zero position; only used to keep waypoints plausible.
+JOINT_LIMITS_RAD = np.deg2rad([[-160, 160], [-45, 225], [-225, 45], [-110, 170], [-100, 100], [-266, 266]])
+
+
+@dataclass(frozen=True)
+class Arm:
+    """Forward and inverse kinematics of the arm; joint angles (6,) in radians.
+
+    ``joint_offsets_deg`` (6,) and ``link_errors_mm`` (6, 2: length a, offset d) make it a real arm: its controller
+    believes in the table, the arm itself stands elsewhere. ``Arm()`` is the controller's own.
+    """
+
+    joint_offsets_deg: Array = field(default_factory=lambda: np.zeros(6))
+    link_errors_mm: Array = field(default_factory=lambda: np.zeros((6, 2)))
+
+    def forward(self, joints_rad: ArrayLike) -> Array:
+        """base_T_flange (4, 4) in metres."""
+        joints = np.asarray(joints_rad, dtype=float) + np.deg2rad(self.joint_offsets_deg)
+        lengths = LINK_LENGTH_M + self.link_errors_mm[:, 0] * 1e-3
+        offsets = LINK_OFFSET_M + self.link_errors_mm[:, 1] * 1e-3
+        pose = np.eye(4)
+        for angle, offset, length, twist in zip(joints, offsets, lengths, LINK_TWIST_RAD, strict=True):
+            about_z = matrix(Rotation.from_rotvec([0, 0, angle]), [0, 0, offset])
+            pose = pose @ about_z @ matrix(Rotation.from_rotvec([twist, 0, 0]), [length, 0, 0])
+        return pose
+
+
+def faulty_arm(rng: np.random.Generator, offset_deg: float, link_mm: float) -> Arm:
+    """An arm with Gaussian joint offsets and link errors of these standard deviations."""
+    return Arm(rng.normal(size=6) * offset_deg, rng.normal(size=(6, 2)) * link_mm)
+
+
+def inverse_kinematics(base_T_flange: Array) -> list[Array]:
+    """All joint angles (6,) in radians, within the joint limits, at which the nominal arm reaches a pose (4, 4).
+
+    The three wrist axes meet in the flange's origin: the first three joints place it, the last three turn it.
+    """
+    solutions = []
+    for first_three in _placing(base_T_flange[:3, 3]):
+        elbow = Arm().forward([*first_three, 0, 0, 0])[:3, :3]
+        # Joints 4 to 6 turn by Rz(q4) Ry(-q5) Rz(q6).
+        turn = Rotation.from_matrix(elbow.T @ base_T_flange[:3, :3]).as_euler("ZYZ", suppress_warnings=True)
+        for fourth, bend, sixth in ((turn[0], turn[1], turn[2]), (turn[0] + math.pi, -turn[1], turn[2] + math.pi)):
+            within = _within_limits(np.array([*first_three, fourth, -bend, sixth]))
+            if within is not None:
+                solutions.append(within)
+    return solutions
+
+
+def _placing(position_m: Array) -> list[tuple[float, float, float]]:
+    x, y, z = (float(v) for v in position_m)
+    a2, a3, d3, d4 = LINK_LENGTH_M[1], LINK_LENGTH_M[2], LINK_OFFSET_M[2], LINK_OFFSET_M[3]
+    forearm, bend_at_zero = math.hypot(a3, d4), math.atan2(d4, a3)
+    outward_squared = x * x + y * y - d3 * d3
+    if outward_squared < 0:
+        return []
+    found = []
+    for outward in (math.sqrt(outward_squared), -math.sqrt(outward_squared)):
+        first = math.atan2(y, x) - math.atan2(-d3, outward)
+        cosine = (outward**2 + z * z - a2 * a2 - forearm**2) / (2 * a2 * forearm)
+        if abs(cosine) > 1:
+            continue
+        for bend in (math.acos(cosine), -math.acos(cosine)):
+            second = math.atan2(z, outward) - math.atan2(forearm * math.sin(bend), a2 + forearm * math.cos(bend))
+            found.append((first, second, bend - bend_at_zero))
+    return found
+
+
+def _within_limits(joints_rad: Array) -> Array | None:
+    """The same joint angles, whole turns added where that brings them within the limits; None if it cannot."""
+    low, high = JOINT_LIMITS_RAD.T
+    wrapped: Array = low + np.mod(joints_rad - low, 2 * math.pi)
+    return wrapped if bool((wrapped <= high).all()) else None

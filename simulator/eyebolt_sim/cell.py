@@ -1,0 +1,188 @@
+"""A whole simulated cell for one station file: its truth, its camera, its arm and its robot program."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from eyebolt.errors import InputFault
+from eyebolt.station.station import Station, parse_station
+from eyebolt_sim.arm import faulty_arm
+from eyebolt_sim.board_print import BoardPrint, print_board
+from eyebolt_sim.lens import Lens, read_lens
+from eyebolt_sim.matrices import Array
+from eyebolt_sim.moving_arm import MovingArm
+from eyebolt_sim.noise import PoseNoise
+from eyebolt_sim.picture_server import PictureServer, RemoteArm
+from eyebolt_sim.reading import PoseTerms
+from eyebolt_sim.render import Renderer
+from eyebolt_sim.robot_client import Movable, Outcome, RobotProgram, check_waypoints, tool_in_force
+from eyebolt_sim.robot_link import RobotLink, await_daemon, call_daemon
+from eyebolt_sim.scene import UPRIGHT_T_OUTWARD, Scene, make_scene, write_truth
+from eyebolt_sim.waypoints import MOST_WAYPOINTS, Waypoint, plan_waypoints
+
+_NOISE_MM, _NOISE_DEG = 0.1, 0.02
+
+
+@dataclass(frozen=True)
+class CellChoices:
+    """What the person at the simulator chooses.
+
+    A robot noise of None is the station's own ``noise_mm``, ``noise_deg``, or else 0.1 mm, 0.02 deg.
+    """
+
+    seed: int = 0
+    waypoints: int = 15
+    speed: float = 20.0
+    robot_noise_mm: float | None = None
+    robot_noise_deg: float | None = None
+    joint_error_deg: float = 0.0
+    link_error_mm: float = 0.0
+    checks: bool = True
+    wait_s: float = 15.0
+
+
+@dataclass(frozen=True)
+class Cell:
+    """Everything that is true in the cell of a station, and where its arm goes."""
+
+    station: Station
+    choices: CellChoices
+    scene: Scene
+    lens: Lens
+    board: BoardPrint
+    noise: PoseNoise
+    captures: list[Waypoint]
+    checks: list[Waypoint]
+
+    def view_from_outward(self, base_T_outward: Array) -> Array:
+        """camera_T_board when the arm's outward flange frame stands at ``base_T_outward`` (4, 4)."""
+        turned = self.station.station.turns == "vertical"
+        return self.scene.view_from(base_T_outward @ UPRIGHT_T_OUTWARD if turned else base_T_outward)
+
+    def moving_arm(self) -> MovingArm:
+        """The real arm, at rest at the first waypoint."""
+        rng = np.random.default_rng([self.choices.seed, 13])
+        real = faulty_arm(rng, self.choices.joint_error_deg, self.choices.link_error_mm)
+        return MovingArm(real, self.noise, self.choices.seed, self.captures[0].joints_rad)
+
+    def picture_server(self, arm: MovingArm) -> PictureServer:
+        """The camera of the cell, to be opened with ``with``. Raises InputFault ``sim-source`` for other cameras."""
+        renderer = Renderer(self.lens, self.board, seed=self.choices.seed)
+        return PictureServer(simulated_endpoint(self.station), renderer, arm, self.view_from_outward)
+
+    def run_robot(self, arm: Movable, say: Callable[[str], None]) -> Outcome:
+        """Connect to the daemon and play the robot program; see RobotProgram for what it raises."""
+        robot = self.station.robot
+        terms = PoseTerms(robot.length, robot.rotation, robot.angle)
+        with contextlib.closing(self._link()) as link:
+            tool = tool_in_force(terms, robot.pose_of, robot.tool)
+            program = RobotProgram(link, arm, terms, tool, self.choices.speed, say)
+            return program.run(self.captures, self.checks)
+
+    def write_truth(self, path: Path) -> None:
+        """Write ``truth.json``. Raises InputFault ``sim-truth`` if it cannot be written."""
+        try:
+            write_truth(
+                path,
+                self.scene,
+                self.noise,
+                joint_error_deg=self.choices.joint_error_deg,
+                link_error_mm=self.choices.link_error_mm,
+            )
+        except OSError as fault:
+            raise InputFault(
+                "sim-truth", f"{path} cannot be written: {fault.strerror}", "give another place with --truth FILE."
+            ) from fault
+
+    def _link(self) -> RobotLink:
+        robot = self.station.robot
+        address = robot.listen or robot.dial or ""
+        host, _, port = address.rpartition(":")
+        connect = call_daemon if robot.listen else await_daemon
+        return connect(host.strip("[]"), int(port), self.choices.wait_s)
+
+
+def prepare_cell(station_file: Path, choices: CellChoices) -> Cell:
+    """The cell that a station file describes, filled with a seeded truth.
+
+    Raises InputFault ``station-file``, ``lens-file``, ``sim-board``, ``sim-waypoints`` or ``no-waypoints``.
+    """
+    if not 3 <= choices.waypoints <= MOST_WAYPOINTS:
+        raise InputFault(
+            "sim-waypoints",
+            f"{choices.waypoints} waypoints are asked for",
+            f"choose 3 to {MOST_WAYPOINTS} with --waypoints.",
+        )
+    station = _read_station(station_file)
+    board = station.board
+    face = print_board(
+        board.kind,
+        board.columns,
+        board.rows,
+        board.square_mm or 0.0,
+        board.marker_mm,
+        board.dictionary,
+        board.corner_order,
+    )
+    lens = read_lens(station_file.parent / station.camera.intrinsics)
+    near_m, far_m = station.goal.near_mm * 1e-3, station.goal.far_mm * 1e-3
+    mount, turns = station.station.mount, station.station.turns
+    scene = make_scene(mount, choices.seed, (near_m + far_m) / 2, face.shape.size_m, turns)
+    spare = 1 if choices.checks else 0
+    places = plan_waypoints(scene, lens, face.shape, near_m, far_m, choices.waypoints + spare, choices.seed)
+    captures = places[: choices.waypoints]
+    checks = check_waypoints(captures, places[-1]) if choices.checks else []
+    return Cell(station, choices, scene, lens, face, _noise(station, choices), captures, checks)
+
+
+def simulated_endpoint(station: Station) -> str:
+    """Where the simulated camera serves. Raises InputFault ``sim-source`` if the station has another camera."""
+    camera = station.camera
+    if camera.source != "simulated" or camera.endpoint is None:
+        raise InputFault(
+            "sim-source",
+            f'the station takes its pictures from the source "{camera.source}", not from a simulated camera',
+            'write source = "simulated" and an endpoint under [camera], or play only the robot with --robot-only.',
+        )
+    return camera.endpoint
+
+
+def remote_arm(station: Station) -> RemoteArm | None:
+    """The arm of a picture server in another process; None where the station's camera is a real one."""
+    return (
+        RemoteArm(station.camera.endpoint) if station.camera.source == "simulated" and station.camera.endpoint else None
+    )
+
+
+class UnwatchedArm:
+    """An arm that no simulated camera looks at: moving it changes nothing."""
+
+    def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
+        """Do nothing."""
+
+
+def _read_station(station_file: Path) -> Station:
+    try:
+        text = station_file.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as fault:
+        raise InputFault(
+            "station-file",
+            f"the station file {station_file} cannot be read: {fault}",
+            "give the path of a station file.",
+        ) from fault
+    return parse_station(text, str(station_file))
+
+
+def _noise(station: Station, choices: CellChoices) -> PoseNoise:
+    robot = station.robot
+    stated_mm = _NOISE_MM if robot.noise_mm is None else robot.noise_mm
+    stated_deg = _NOISE_DEG if robot.noise_deg is None else robot.noise_deg
+    return PoseNoise(
+        stated_mm if choices.robot_noise_mm is None else choices.robot_noise_mm,
+        stated_deg if choices.robot_noise_deg is None else choices.robot_noise_deg,
+    )

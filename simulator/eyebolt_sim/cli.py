@@ -1,0 +1,94 @@
+"""The command ``eyebolt-sim``."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from eyebolt.errors import EyeboltError, InputFault
+from eyebolt_sim.cell import Cell, CellChoices, UnwatchedArm, prepare_cell, remote_arm
+from eyebolt_sim.robot_client import Outcome
+
+STOPPED_BY_DAEMON = 3
+FAULT = 1
+
+app = typer.Typer(
+    add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False, help="Simulated cells for Eyebolt."
+)
+
+
+@app.callback()
+def _root() -> None:
+    """Simulated cells for Eyebolt."""
+
+
+@app.command()
+def cell(
+    station: Annotated[Path, typer.Argument(help="The station file that the daemon serves.")],
+    seed: Annotated[int, typer.Option(min=0, help="Draws another truth, other waypoints, other noise.")] = 0,
+    waypoints: Annotated[int, typer.Option(help="How many places to capture at, 3 to 20.")] = 15,
+    speed: Annotated[float, typer.Option(min=0.01, help="Times the reduced speed of 250 mm/s.")] = 20.0,
+    robot_noise_mm: Annotated[float | None, typer.Option(min=0, help="Arm scatter per axis, one sigma.")] = None,
+    robot_noise_deg: Annotated[float | None, typer.Option(min=0, help="Arm scatter per axis, one sigma.")] = None,
+    joint_error_deg: Annotated[float, typer.Option(min=0, help="Constant joint offsets, one sigma.")] = 0.0,
+    link_error_mm: Annotated[float, typer.Option(min=0, help="Constant link errors, one sigma.")] = 0.0,
+    checks: Annotated[bool, typer.Option(help="Two check waypoints at the end.")] = True,
+    wait: Annotated[float, typer.Option(min=0.1, help="Seconds to wait for the daemon.")] = 15.0,
+    truth: Annotated[Path | None, typer.Option(help="Where to write the truth [beside the station file].")] = None,
+    pictures_only: Annotated[bool, typer.Option(help="Play the camera until interrupted.")] = False,
+    robot_only: Annotated[bool, typer.Option(help="Play the robot; the camera plays elsewhere.")] = False,
+) -> None:
+    """Play camera and robot of a station against its daemon.
+
+    Exits with 0 when the session ended normally, 3 when the daemon said stop, 1 when something is wrong.
+    """
+    if pictures_only and robot_only:
+        raise InputFault("sim-usage", "--pictures-only and --robot-only exclude each other", "leave both out for both.")
+    choices = CellChoices(
+        seed, waypoints, speed, robot_noise_mm, robot_noise_deg, joint_error_deg, link_error_mm, checks, wait
+    )
+    here = prepare_cell(station, choices)
+    if robot_only:
+        outcome = _robot_elsewhere(here)
+    else:
+        arm = here.moving_arm()
+        with here.picture_server(arm):
+            here.write_truth(truth or station.parent / "truth.json")
+            typer.echo(f"pictures at {here.station.camera.endpoint}, truth: seed {seed}")
+            if pictures_only:
+                _until_interrupted()
+                return
+            outcome = here.run_robot(arm, typer.echo)
+    typer.echo(f"{outcome.says}; {outcome.kept} pairs kept")
+    if outcome.stop_code is not None:
+        raise typer.Exit(STOPPED_BY_DAEMON)
+
+
+def _robot_elsewhere(here: Cell) -> Outcome:
+    arm = remote_arm(here.station)
+    if arm is None:
+        return here.run_robot(UnwatchedArm(), typer.echo)
+    try:
+        return here.run_robot(arm, typer.echo)
+    finally:
+        arm.close()
+
+
+def _until_interrupted() -> None:
+    while True:
+        time.sleep(1)
+
+
+def main() -> None:
+    """Entry point: every fault is one text on stderr, never a traceback."""
+    try:
+        app()
+    except EyeboltError as fault:
+        typer.echo(f"eyebolt-sim: {fault}", err=True)
+        sys.exit(FAULT)
+    except KeyboardInterrupt:
+        sys.exit(130)

@@ -1,0 +1,55 @@
+"""Where the simulated arm is at an instant: at rest at its last goal, or on its way there."""
+
+from __future__ import annotations
+
+import threading
+
+import numpy as np
+
+from eyebolt_sim.arm import Arm
+from eyebolt_sim.matrices import Array
+from eyebolt_sim.noise import PoseNoise
+
+
+class MovingArm:
+    """The real arm of a cell: each move ends with an error of its own, drawn from ``seed``. Safe between threads.
+
+    Instants are seconds of one clock; the caller reads it.
+    """
+
+    def __init__(self, real: Arm, noise: PoseNoise, seed: int, start_joints_rad: Array) -> None:
+        self._real = real
+        self._noise = noise
+        self._rng = np.random.default_rng([seed, 11])
+        self._lock = threading.Lock()
+        self._from = self._to = np.asarray(start_joints_rad, dtype=float)
+        self._begin_s = self._seconds = 0.0
+        self._error = noise.draw(self._rng)
+
+    def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
+        """Begin a joint move that arrives ``seconds`` later."""
+        with self._lock:
+            self._from = self._joints_at(now_s)
+            self._to = np.asarray(joints_rad, dtype=float)
+            self._begin_s, self._seconds = now_s, seconds
+            self._error = self._noise.draw(self._rng)
+
+    def pose_at(self, now_s: float) -> Array:
+        """The true pose (4, 4) of the outward flange frame in base, metres."""
+        with self._lock:
+            pose: Array = self._real.forward(self._joints_at(now_s)) @ self._error
+            return pose
+
+    def _joints_at(self, now_s: float) -> Array:
+        if now_s >= self._begin_s + self._seconds:
+            return self._to
+        done = (now_s - self._begin_s) / self._seconds
+        joints: Array = self._from + (self._to - self._from) * done
+        return joints
+
+
+def travel_time_s(from_joints_rad: Array, to_joints_rad: Array, speed: float) -> float:
+    """Seconds of a move at ``speed`` times reduced speed: 250 mm/s of the flange, 30 deg/s of the fastest joint."""
+    path_m = float(np.linalg.norm(Arm().forward(to_joints_rad)[:3, 3] - Arm().forward(from_joints_rad)[:3, 3]))
+    turn_deg = float(np.rad2deg(np.abs(np.asarray(to_joints_rad) - np.asarray(from_joints_rad)).max()))
+    return max(path_m / 0.25, turn_deg / 30.0) / speed

@@ -1,0 +1,166 @@
+"""Solver problems without pictures: robot poses, corners with pixel noise, and the truth they were made from."""
+
+from __future__ import annotations
+
+import itertools
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from eyebolt.errors import InputFault
+from eyebolt_sim.lens import Lens, simple_lens
+from eyebolt_sim.matrices import Array, carry
+from eyebolt_sim.noise import PoseNoise
+from eyebolt_sim.scene import Mount, Scene, Turns, make_scene
+from eyebolt_sim.views import BoardShape, ViewRange, fraction_seen, place, random_views, squares_board
+
+DEFAULT_LENS = simple_lens(2448, 2048, 2400.0)
+DEFAULT_BOARD = squares_board(12, 9, 0.020)
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One hand-eye problem and its truth. All transforms in metres.
+
+    ``base_T_flange_reported`` and ``base_T_flange_true`` (N, 4, 4); ``camera_T_board_true`` (N, 4, 4);
+    ``corner_ids`` N arrays (k,) of rows of ``board_corners_m`` (K, 3); ``corners_px`` N arrays (k, 2) with noise,
+    ``corners_px_true`` the same without. ``scene.wanted`` is base_T_camera (mount "fixed") or flange_T_camera ("arm"),
+    ``scene.nuisance`` flange_T_board or base_T_board.
+    """
+
+    scene: Scene
+    lens: Lens
+    board_corners_m: Array
+    base_T_flange_reported: Array
+    base_T_flange_true: Array
+    camera_T_board_true: Array
+    corner_ids: list[NDArray[np.int64]]
+    corners_px: list[Array]
+    corners_px_true: list[Array]
+    corner_noise_px: float
+    robot_noise_mm: float
+    robot_noise_deg: float
+    near_m: float
+    far_m: float
+
+    @property
+    def mount(self) -> Mount:
+        """Where the camera is: "fixed" in the cell or on the "arm"."""
+        return self.scene.mount
+
+    @property
+    def wanted_true(self) -> Array:
+        """The transform to be found, (4, 4)."""
+        return self.scene.wanted
+
+    @property
+    def nuisance_true(self) -> Array:
+        """The other constant transform, (4, 4)."""
+        return self.scene.nuisance
+
+    def as_json(self, tolerance_mm: float = 1.0, state_noise: bool = True) -> dict[str, object]:
+        """The problem-file form; ``state_noise`` False leaves the robot noise out, so that it must be estimated."""
+        out: dict[str, object] = {
+            "mount": self.mount,
+            "turns": self.scene.turns,
+            "camera": self.lens.as_json(),
+            "board_corners_mm": (self.board_corners_m * 1e3).tolist(),
+            "pairs": [
+                {"base_T_flange": pose.tolist(), "ids": ids.tolist(), "corners_px": corners.tolist()}
+                for pose, ids, corners in zip(
+                    self.base_T_flange_reported, self.corner_ids, self.corners_px, strict=True
+                )
+            ],
+            "goal": {"tolerance_mm": tolerance_mm, "near_mm": self.near_m * 1e3, "far_mm": self.far_m * 1e3},
+        }
+        if state_noise:
+            out["robot_noise"] = {"mm": self.robot_noise_mm, "deg": self.robot_noise_deg}
+        return out
+
+    def write(self, path: Path, tolerance_mm: float = 1.0, state_noise: bool = True) -> None:
+        """Write the problem file."""
+        path.write_text(json.dumps(self.as_json(tolerance_mm, state_noise)) + "\n", encoding="utf-8")
+
+
+def make_problem(
+    mount: Mount,
+    poses: int,
+    seed: int,
+    corner_noise_px: float = 0.1,
+    robot_noise_mm: float = 0.1,
+    robot_noise_deg: float = 0.02,
+    camera: Lens = DEFAULT_LENS,
+    board: BoardShape = DEFAULT_BOARD,
+    limits: ViewRange | None = None,
+    turns: Turns = "free",
+) -> Problem:
+    """A seeded problem of ``poses`` pairs; the default is the case whose accuracy bound is known.
+
+    ``limits`` sets distances, tilts, roll, spread in the picture and how much of the board is seen. Geometry, robot
+    noise and corner noise come from separate streams: the same seed with other noise gives the same truth.
+    With ``turns`` "vertical" the flange turns about base z only, and the tilt limits do not apply.
+    """
+    limits = limits or ViewRange()
+    geometry, robot, pixels = (np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(3))
+    scene = make_scene(mount, seed, sum(limits.distance_m) / 2, board.size_m, turns)
+    true_poses, views = _poses(scene, camera, board, limits, poses, geometry)
+    noise = PoseNoise(robot_noise_mm, robot_noise_deg)
+    ids, exact, seen = [], [], []
+    for view in views:
+        projected = camera.project(carry(view, board.corners_m))
+        keep = np.flatnonzero(camera.inside(projected, limits.margin_px))
+        ids.append(keep)
+        exact.append(projected[keep])
+        seen.append(projected[keep] + pixels.normal(size=(keep.size, 2)) * corner_noise_px)
+    return Problem(
+        scene=scene,
+        lens=camera,
+        board_corners_m=board.corners_m,
+        base_T_flange_reported=np.stack([noise.reported(pose, robot) for pose in true_poses]),
+        base_T_flange_true=np.stack(true_poses),
+        camera_T_board_true=np.stack(views),
+        corner_ids=ids,
+        corners_px=seen,
+        corners_px_true=exact,
+        corner_noise_px=corner_noise_px,
+        robot_noise_mm=robot_noise_mm,
+        robot_noise_deg=robot_noise_deg,
+        near_m=limits.distance_m[0],
+        far_m=limits.distance_m[1],
+    )
+
+
+def _poses(
+    scene: Scene, lens: Lens, board: BoardShape, limits: ViewRange, count: int, rng: np.random.Generator
+) -> tuple[list[Array], list[Array]]:
+    if scene.turns == "vertical":
+        views = [_vertical_view(scene, lens, board, limits, rng) for _ in range(count)]
+    else:
+        views = list(itertools.islice(random_views(lens, board, limits, rng), count))
+        if len(views) < count:
+            raise _does_not_fit()
+    return [scene.flange_for(view) for view in views], views
+
+
+def _vertical_view(scene: Scene, lens: Lens, board: BoardShape, limits: ViewRange, rng: np.random.Generator) -> Array:
+    """camera_T_board of an upright flange turned about base z, and shifted until the board stands in view."""
+    for _ in range(2000):
+        pose = np.eye(4)
+        pose[:3, :3] = Rotation.from_rotvec([0, 0, rng.uniform(-np.pi, np.pi)]).as_matrix()
+        turn = Rotation.from_matrix(scene.view_from(pose)[:3, :3])
+        view = place(lens, board, turn, rng.uniform(-1, 1, 2) * limits.spread, rng.uniform(*limits.distance_m))
+        if fraction_seen(lens, board, view, limits.margin_px) >= limits.seen_at_least:
+            return view
+    raise _does_not_fit()
+
+
+def _does_not_fit() -> InputFault:
+    return InputFault(
+        "no-view",
+        "the board does not fit into the picture at the distances, tilts and spread asked for",
+        "move it farther away, lower the spread or the demanded fraction of corners, or take a smaller board.",
+    )

@@ -1,0 +1,153 @@
+"""Pictures of a board as the simulated camera sees it: lens, pixel area, blur, light, noise, quantisation.
+
+The part of the picture that shows the board is sampled at twice the resolution: every sub-pixel follows its own line of
+sight through the distorted lens to the board's plane and reads the print there, at a texel about as large as itself.
+Blur, averaging over the pixel and noise come after, in this order. Pixel centres at integers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import RectBivariateSpline
+
+from eyebolt_sim.board_print import BoardPrint, Picture
+from eyebolt_sim.lens import Lens
+from eyebolt_sim.matrices import Array, carry
+
+Gray = NDArray[np.float32]
+
+_RAY_STEP_PX = 16
+_OVERSAMPLING = 2
+
+
+@dataclass(frozen=True)
+class Look:
+    """How a picture looks: gray levels of black and white print, blur, uneven light, noise.
+
+    ``blur_px`` standard deviation of the Gaussian point spread; ``uneven`` 0..1: fall-off of the light across the
+    picture; noise variance = ``read_noise``^2 + ``shot_noise`` * level, in gray levels.
+    """
+
+    black: float = 28.0
+    white: float = 205.0
+    blur_px: float = 0.7
+    uneven: float = 0.2
+    read_noise: float = 1.2
+    shot_noise: float = 0.015
+
+
+@dataclass(frozen=True)
+class Renderer:
+    """Renders one board through one lens. ``seed`` decides the background and the direction of the light."""
+
+    lens: Lens
+    board: BoardPrint
+    look: Look = Look()
+    seed: int = 0
+
+    def render(self, camera_T_board: Array, noise_seed: int) -> Picture:
+        """The picture (height, width), uint8 gray, of the board at ``camera_T_board`` (4, 4)."""
+        picture = self._background.copy()
+        box = self._board_box(camera_T_board)
+        if box is not None:
+            self._draw_board(picture, camera_T_board, box)
+        picture *= self._light
+        return self._expose(picture, np.random.default_rng([self.seed, noise_seed]))
+
+    def _board_box(self, camera_T_board: Array) -> tuple[int, int, int, int] | None:
+        """Left, top, right, bottom (exclusive) of the pixels that may show the board; None if there are none."""
+        height, width = self.board.texture.shape
+        edge = np.linspace(0, 1, 33)
+        ends = np.concatenate([np.stack([edge, np.full(33, v)], 1) for v in (0, 1)])
+        ends = np.concatenate([ends, ends[:, ::-1]]) * [width - 1, height - 1]
+        flat = (ends - self.board.origin_texel) / self.board.texels_per_m
+        outline = carry(camera_T_board, np.column_stack([flat, np.zeros(len(flat))]))
+        middle = carry(camera_T_board, self.board.shape.centre_m[None])[0]
+        if outline[:, 2].min() <= 0.01 or float(camera_T_board[:3, 2] @ middle) <= 0:
+            return None
+        pixels = self.lens.project(outline)
+        pad_px = 2 + int(np.ceil(4 * self.look.blur_px))
+        left, top = np.maximum(np.floor(pixels.min(axis=0)).astype(int) - pad_px, 0)
+        size = np.array([self.lens.width_px, self.lens.height_px])
+        right, bottom = np.minimum(np.ceil(pixels.max(axis=0)).astype(int) + pad_px, size)
+        return (int(left), int(top), int(right), int(bottom)) if left < right and top < bottom else None
+
+    def _draw_board(self, picture: Gray, camera_T_board: Array, box: tuple[int, int, int, int]) -> None:
+        left, top, right, bottom = box
+        # One pixel more on each side keeps the interpolation of rays away from the edges of the cut-out.
+        padded = self._rays[top : bottom + 2, left : right + 2]
+        finer = cv2.resize(padded, None, fx=_OVERSAMPLING, fy=_OVERSAMPLING, interpolation=cv2.INTER_LINEAR)
+        rays = finer[_OVERSAMPLING:-_OVERSAMPLING, _OVERSAMPLING:-_OVERSAMPLING]
+        board = self.board.coarser(self._texels_per_sample(camera_T_board))
+        board_to_ray = camera_T_board[:3][:, [0, 1, 3]]
+        texel_from_metre = np.array(
+            [
+                [board.texels_per_m, 0, board.origin_texel[0]],
+                [0, board.texels_per_m, board.origin_texel[1]],
+                [0, 0, 1],
+            ]
+        )
+        where = cv2.perspectiveTransform(np.ascontiguousarray(rays), texel_from_metre @ np.linalg.inv(board_to_ray))
+        levels = board.texture.astype(np.float32) * ((self.look.white - self.look.black) / 255) + self.look.black
+        behind = cv2.resize(picture[top:bottom, left:right], None, fx=_OVERSAMPLING, fy=_OVERSAMPLING)
+        across, down = np.ascontiguousarray(where[..., 0]), np.ascontiguousarray(where[..., 1])
+        seen = cv2.remap(levels, across, down, cv2.INTER_LINEAR, dst=behind, borderMode=cv2.BORDER_TRANSPARENT)
+        if self.look.blur_px > 0:
+            # Before the pixels average: light is blurred by the lens first and sampled by the sensor afterwards.
+            cv2.GaussianBlur(seen, (0, 0), self.look.blur_px * _OVERSAMPLING, dst=seen)
+        picture[top:bottom, left:right] = cv2.resize(seen, (right - left, bottom - top), interpolation=cv2.INTER_AREA)
+
+    def _texels_per_sample(self, camera_T_board: Array) -> int:
+        middle = carry(camera_T_board, self.board.shape.centre_m[None])[0]
+        samples_per_m = float(self.lens.matrix[0, 0]) / float(middle[2]) * _OVERSAMPLING
+        return max(1, int(self.board.texels_per_m / samples_per_m))
+
+    @cached_property
+    def _rays(self) -> NDArray[np.float32]:
+        """x and y of the line of sight (z = 1) of every pixel and one more all round: (height + 2, width + 2, 2)."""
+        width, height = self.lens.width_px, self.lens.height_px
+        # Smooth in the pixel: cubic splines through every 16th pixel are exact to far less than the noise.
+        columns = np.arange(-1, width + _RAY_STEP_PX + 1, _RAY_STEP_PX)
+        rows = np.arange(-1, height + _RAY_STEP_PX + 1, _RAY_STEP_PX)
+        coarse = self.lens.rays(np.stack(np.meshgrid(columns, rows), axis=-1))[..., :2]
+        out = np.empty((height + 2, width + 2, 2), np.float32)
+        for axis in range(2):
+            spline = RectBivariateSpline(rows, columns, coarse[..., axis])
+            out[..., axis] = spline(np.arange(-1, height + 1), np.arange(-1, width + 1))
+        return out
+
+    @cached_property
+    def _background(self) -> Gray:
+        """Dim shapes and soft patches, in gray levels."""
+        rng = np.random.default_rng([self.seed, 1])
+        width, height = self.lens.width_px, self.lens.height_px
+        patches = rng.uniform(50, 95, (9, 12)).astype(np.float32)
+        ground = np.asarray(cv2.resize(patches, (width, height), interpolation=cv2.INTER_CUBIC), dtype=np.float32)
+        for _ in range(14):
+            corner = rng.uniform(0, 1, 2) * [width, height]
+            size = rng.uniform(0.03, 0.2, 2) * width
+            turned = cv2.boxPoints((tuple(corner), tuple(size), float(rng.uniform(0, 90))))
+            cv2.fillConvexPoly(ground, np.round(turned).astype(np.int32), float(rng.uniform(35, 120)))
+        return ground
+
+    @cached_property
+    def _light(self) -> Gray:
+        rng = np.random.default_rng([self.seed, 2])
+        towards = rng.uniform(0, 2 * np.pi)
+        across = np.linspace(-0.5, 0.5, self.lens.width_px)[None, :] * np.cos(towards)
+        down = np.linspace(-0.5, 0.5, self.lens.height_px)[:, None] * np.sin(towards)
+        light: Gray = (1 - self.look.uneven * (0.5 + across + down)).astype(np.float32)
+        return light
+
+    def _expose(self, levels: Gray, rng: np.random.Generator) -> Picture:
+        grain = rng.standard_normal(levels.shape, dtype=np.float32)
+        spread = np.sqrt(np.maximum(levels, 0) * np.float32(self.look.shot_noise) + np.float32(self.look.read_noise**2))
+        grain *= spread
+        grain += levels
+        # Saturating conversion rounds to the nearest level and stops at 0 and 255.
+        return np.asarray(cv2.convertScaleAbs(np.maximum(grain, 0, out=grain)), dtype=np.uint8)

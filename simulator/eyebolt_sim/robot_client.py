@@ -1,0 +1,154 @@
+"""The simulated robot's program: moves from waypoint to waypoint and follows the protocol as a controller would."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from eyebolt.errors import InputFault, MachineFault
+from eyebolt_sim.matrices import Array
+from eyebolt_sim.moving_arm import travel_time_s
+from eyebolt_sim.reading import PoseTerms
+from eyebolt_sim.robot_link import Answer, RobotLink
+from eyebolt_sim.waypoints import Waypoint
+
+_AGAIN_EVERY_S = 0.5
+_LONGEST_WORK_S = 35.0
+_WORKING = 10
+_NOT_ACCEPTED = 36
+
+
+class Movable(Protocol):
+    """What the program moves: the cell's own arm, or that of another process."""
+
+    def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
+        """Begin a joint move that takes ``seconds``."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How the program ended: ``stop_code`` 30-39 if the daemon said stop, else None; ``kept`` pairs; the last words."""
+
+    stop_code: int | None
+    kept: int
+    says: str
+
+
+@dataclass
+class RobotProgram:
+    """Hello, begin, a capture at each waypoint, checks, solve, result, bye.
+
+    ``flange_T_reported`` (4, 4) is the tool that the controller has active, the identity if it reports the flange.
+    Raises InputFault ``sim-refused`` if the daemon finds fault with a line, MachineFault ``sim-no-daemon``.
+    """
+
+    link: RobotLink
+    arm: Movable
+    terms: PoseTerms
+    flange_T_reported: Array
+    speed: float
+    say: Callable[[str], None]
+
+    def run(self, waypoints: Sequence[Waypoint], checks: Sequence[Waypoint]) -> Outcome:
+        """Play the program; the arm starts at the first waypoint. The waypoints in ``checks`` come last."""
+        self._seq = self._final("hello 0", 0).aux
+        self._at = waypoints[0].joints_rad
+        self._kept = 0
+        begun = self._request("begin")
+        if not 0 <= begun.code <= 9:
+            if 30 <= begun.code <= 39:
+                return self._stopped(begun)
+            raise _cannot_go_on(f"begin was answered {begun.code}")
+        for number, waypoint in enumerate(waypoints, 1):
+            answer = self._visit("capture", waypoint)
+            self.say(f"waypoint {number}/{len(waypoints)}: {_words(answer)}")
+            if 30 <= answer.code <= 39:
+                return self._stopped(answer)
+            if answer.code <= 9 and answer.aux == 0:
+                break
+        for number, waypoint in enumerate(checks, 1):
+            answer = self._visit("check", waypoint)
+            self.say(f"check {number}/{len(checks)}: {_words(answer)}")
+            if 30 <= answer.code <= 39:
+                return self._stopped(answer)
+        return self._finish()
+
+    def _finish(self) -> Outcome:
+        solved = self._request("solve")
+        if 30 <= solved.code <= 39 and solved.code != _NOT_ACCEPTED:
+            self.say(f"solve: {solved.code}")
+            return self._stopped(solved)
+        self.say(f"solve: {solved.code}" + (f", p95 {solved.aux / 1000:.3f} mm" if solved.code <= 9 else ""))
+        result = self._request("result")
+        numbers = " ".join(f"{value:g}" for value in result.numbers)
+        self.say(f"result: {numbers}" if result.code <= 9 else f"result: {result.code}, none is accepted yet")
+        self._request("bye")
+        if solved.code == _NOT_ACCEPTED:
+            return self._stopped(solved)
+        if solved.code > 9:
+            raise _cannot_go_on(f"the daemon could not solve: {solved.code}")
+        return Outcome(None, self._kept, "done")
+
+    def _visit(self, verb: str, waypoint: Waypoint) -> Answer:
+        seconds = travel_time_s(self._at, waypoint.joints_rad, self.speed)
+        self.arm.move_to(waypoint.joints_rad, seconds, time.monotonic())
+        time.sleep(seconds)
+        self._at = waypoint.joints_rad
+        pose = self.terms.print_pose(waypoint.base_T_flange @ self.flange_T_reported)
+        answer = self._request(verb, pose)
+        self._kept = answer.count
+        return answer
+
+    def _request(self, verb: str, rest: str = "") -> Answer:
+        """Send ``verb seq rest`` under a new number; with "10" ask again until it is answered for good."""
+        self._seq += 1
+        line = f"{verb} {self._seq} {rest}".rstrip()
+        return self._final(line, self._seq)
+
+    def _final(self, line: str, seq: int) -> Answer:
+        answer = self.link.ask(line)
+        until = time.monotonic() + _LONGEST_WORK_S
+        while answer.code == _WORKING:
+            if time.monotonic() > until:
+                raise MachineFault(
+                    "sim-no-daemon",
+                    f"the daemon still says 10 {_LONGEST_WORK_S:.0f} s after {line!r}",
+                    "look at the daemon's own output.",
+                )
+            time.sleep(_AGAIN_EVERY_S)
+            answer = self.link.ask(f"again {seq}")
+        if 40 <= answer.code <= 49:
+            raise InputFault(
+                "sim-refused",
+                f"the daemon finds fault with {line!r}: {answer.code}",
+                "46: add this address to [robot] allow; others: the daemon's log says what it read.",
+                reply=answer.code,
+            )
+        return answer
+
+    def _stopped(self, answer: Answer) -> Outcome:
+        return Outcome(answer.code, self._kept, f"the daemon said stop: {answer.code}")
+
+
+def check_waypoints(captures: Sequence[Waypoint], spare: Waypoint) -> list[Waypoint]:
+    """The first waypoint once more, and one where nothing was captured."""
+    return [captures[0], spare]
+
+
+def tool_in_force(terms: PoseTerms, pose_of: str, tool: Sequence[float] | None) -> Array:
+    """flange_T_reported (4, 4): the station's tool where poses are of the tool, else the identity."""
+    return terms.read_pose(tool) if pose_of == "tool" and tool is not None else np.eye(4)
+
+
+def _words(answer: Answer) -> str:
+    if answer.code <= 9:
+        return f"kept ({answer.code}), {answer.count} pairs, {answer.aux} wanted"
+    return f"refused ({answer.code})" if answer.code <= 29 else f"stop ({answer.code})"
+
+
+def _cannot_go_on(says: str) -> InputFault:
+    return InputFault("sim-refused", says, "the daemon's log and `eyebolt watch` say why.")

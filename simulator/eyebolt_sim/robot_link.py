@@ -1,0 +1,119 @@
+"""The robot controller's socket: one line out, one line back."""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import time
+from dataclasses import dataclass
+
+from eyebolt.errors import MachineFault
+
+_PATIENCE_S = 10.0
+_RETRY_S = 0.1
+_LONGEST_REPLY = 256
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A reply: ``code``, ``seq`` and what follows; ``count`` and ``aux`` are its first two, where they are integers."""
+
+    code: int
+    seq: int
+    numbers: tuple[float, ...]
+
+    @property
+    def count(self) -> int:
+        """Pairs kept."""
+        return int(self.numbers[0])
+
+    @property
+    def aux(self) -> int:
+        """Pairs still wanted, unless the request gives it another meaning."""
+        return int(self.numbers[1])
+
+
+class RobotLink:
+    """A connection to the daemon. Raises MachineFault ``sim-no-daemon`` when it breaks or answers out of turn."""
+
+    def __init__(self, connection: socket.socket, peer: str) -> None:
+        self._connection = connection
+        self._peer = peer
+        self._received = b""
+        connection.settimeout(_PATIENCE_S)
+
+    def ask(self, line: str) -> Answer:
+        """Send ``line`` and wait for its reply."""
+        try:
+            self._connection.sendall(line.encode("ascii") + b"\n")
+            while b"\n" not in self._received:
+                chunk = self._connection.recv(_LONGEST_REPLY)
+                if not chunk:
+                    raise self._broken(f"the daemon at {self._peer} closed the connection after {line!r}")
+                self._received += chunk
+        except TimeoutError as fault:
+            raise self._broken(
+                f"the daemon at {self._peer} left {line!r} without answer for {_PATIENCE_S:.0f} s"
+            ) from fault
+        except OSError as fault:
+            raise self._broken(f"the connection to the daemon at {self._peer} broke: {fault.strerror}") from fault
+        reply, _, self._received = self._received.partition(b"\n")
+        try:
+            code, seq, *numbers = reply.decode("ascii").strip().split(",")
+            answer = Answer(int(code), int(seq), tuple(float(n) for n in numbers))
+        except ValueError as fault:
+            raise self._broken(f"{reply!r} from {self._peer} is no reply of this protocol") from fault
+        if len(answer.numbers) < 2:
+            raise self._broken(f"{reply!r} from {self._peer} is no reply of this protocol")
+        return answer
+
+    def close(self) -> None:
+        """Hang up."""
+        self._connection.close()
+
+    def _broken(self, message: str) -> MachineFault:
+        return MachineFault("sim-no-daemon", message, "look at the daemon's own output, then start this again.")
+
+
+def call_daemon(host: str, port: int, wait_s: float) -> RobotLink:
+    """Connect to a listening daemon, trying for ``wait_s`` seconds. Raises MachineFault ``sim-no-daemon``."""
+    until = time.monotonic() + wait_s
+    while True:
+        with contextlib.suppress(OSError):
+            return RobotLink(socket.create_connection((host, port), timeout=max(_RETRY_S, wait_s)), f"{host}:{port}")
+        if time.monotonic() > until:
+            raise MachineFault(
+                "sim-no-daemon",
+                f"no daemon listens at {host}:{port}",
+                "start it with: eyebolt serve STATION (the same station file), then start this again.",
+                host=host,
+                port=port,
+            )
+        time.sleep(_RETRY_S)
+
+
+def await_daemon(host: str, port: int, wait_s: float) -> RobotLink:
+    """Listen as a controller does that can only be called. Raises MachineFault ``sim-no-daemon``, ``sim-port``."""
+    try:
+        listener = socket.create_server((host, port))
+    except OSError as fault:
+        raise MachineFault(
+            "sim-port",
+            f"the simulated robot cannot listen at {host}:{port}: {fault.strerror}",
+            "end the program that uses the port, or change [robot] dial in the station file.",
+            host=host,
+            port=port,
+        ) from fault
+    with listener:
+        listener.settimeout(wait_s)
+        try:
+            connection, _ = listener.accept()
+        except TimeoutError as fault:
+            raise MachineFault(
+                "sim-no-daemon",
+                f"no daemon called the simulated robot at {host}:{port} within {wait_s:.0f} s",
+                "start it with: eyebolt serve STATION (the same station file), then start this again.",
+                host=host,
+                port=port,
+            ) from fault
+    return RobotLink(connection, f"{host}:{port}")

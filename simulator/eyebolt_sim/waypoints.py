@@ -1,0 +1,108 @@
+"""Waypoints that a commissioning engineer would teach: board in view, tilted about all axes, spread out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from eyebolt.errors import InputFault
+from eyebolt_sim.arm import inverse_kinematics
+from eyebolt_sim.lens import Lens
+from eyebolt_sim.matrices import Array
+from eyebolt_sim.scene import UPRIGHT_T_OUTWARD, Scene
+from eyebolt_sim.views import BoardShape, fraction_seen, place, tilted
+
+MOST_WAYPOINTS = 20
+_TILT_DEG = (20.0, 35.0)
+_GOLDEN_TURN_RAD = np.pi * (3 - 5**0.5)
+_PLACES = np.array([[0, 0], [-1, -1], [1, 1], [-1, 1], [1, -1], [0, -1], [1, 0], [0, 1], [-1, 0]], dtype=float)
+_EDGE_PX = 8.0
+_SEEN_AT_LEAST = 0.85
+_TRIES = 400
+
+
+@dataclass(frozen=True)
+class Waypoint:
+    """Where the arm stops: joint angles (6,) in radians, and the flange pose (4, 4) as its controller knows it."""
+
+    joints_rad: Array
+    base_T_flange: Array
+
+
+def plan_waypoints(
+    scene: Scene, lens: Lens, board: BoardShape, near_m: float, far_m: float, count: int, seed: int
+) -> list[Waypoint]:
+    """``count`` reachable waypoints for either mount, seeded.
+
+    Three distances between ``near_m`` and ``far_m`` (closer to the middle where the board would not fit), tilts of 20
+    to 35 degrees about axes all round, the board in all parts of the picture, at least 0.85 of its corners in view.
+    Arms that turn about the vertical only take the tilt that the mounting gives them.
+    Raises InputFault ``no-waypoints`` if the arm cannot reach enough such places.
+    """
+    rng = np.random.default_rng([seed, 7])
+    span = far_m - near_m
+    distances = [near_m + span * f for f in (0.5, 0.15, 0.85)]
+    found: list[Waypoint] = []
+    joints_before: Array | None = None
+    for index in range(count):
+        waypoint = _search(scene, lens, board, distances, index, joints_before, rng)
+        if waypoint is None:
+            raise InputFault(
+                "no-waypoints",
+                f"the arm reaches only {len(found)} of {count} places where the camera would see the board well",
+                "take another --seed, a smaller board, or near_mm and far_mm closer to 0.6-1.0 m in the station file.",
+                found=len(found),
+            )
+        joints_before = waypoint.joints_rad
+        found.append(waypoint)
+    return found
+
+
+def _search(
+    scene: Scene,
+    lens: Lens,
+    board: BoardShape,
+    distances_m: list[float],
+    index: int,
+    joints_before: Array | None,
+    rng: np.random.Generator,
+) -> Waypoint | None:
+    for attempt in range(_TRIES):
+        # What is wished for gives way slowly: first the place in the picture, then the distance.
+        ease = attempt / _TRIES
+        where = _PLACES[index % len(_PLACES)] * 0.6 * (1 - ease) + rng.uniform(-0.15, 0.15, 2)
+        distance = distances_m[(index + int(attempt > _TRIES // 2) * attempt) % len(distances_m)]
+        if scene.turns == "vertical":
+            pose = _upright_pose(scene, rng.uniform(-np.pi, np.pi))
+            turn = Rotation.from_matrix(scene.view_from(pose)[:3, :3])
+        else:
+            tilt = np.deg2rad(rng.uniform(*_TILT_DEG))
+            axis = index * _GOLDEN_TURN_RAD + rng.uniform(-0.3, 0.3) * (1 + 3 * ease)
+            turn = tilted(tilt, axis, rng.uniform(-np.pi, np.pi))
+        view = place(lens, board, turn, where, distance)
+        if fraction_seen(lens, board, view, _EDGE_PX) < _SEEN_AT_LEAST:
+            continue
+        waypoint = _reach(scene, view, joints_before)
+        if waypoint is not None:
+            return waypoint
+    return None
+
+
+def _upright_pose(scene: Scene, turn_rad: float) -> Array:
+    pose = np.eye(4)
+    pose[:3, :3] = Rotation.from_rotvec([0, 0, turn_rad]).as_matrix()
+    return pose
+
+
+def _reach(scene: Scene, camera_T_board: Array, joints_before: Array | None) -> Waypoint | None:
+    """The joint angles for a view, those closest to where the arm comes from."""
+    base_T_flange = scene.flange_for(camera_T_board)
+    outward = base_T_flange @ UPRIGHT_T_OUTWARD if scene.turns == "vertical" else base_T_flange
+    solutions = inverse_kinematics(outward)
+    if not solutions:
+        return None
+    if joints_before is None:
+        return Waypoint(solutions[0], base_T_flange)
+    return Waypoint(min(solutions, key=lambda q: float(np.abs(q - joints_before).max())), base_T_flange)

@@ -1,0 +1,145 @@
+"""The conformance check must find each broken promise: cameras that break one each."""
+
+import threading
+import time
+
+import numpy as np
+import pytest
+
+from eyebolt.cameras.conformance import check_camera
+from eyebolt.cameras.interface import CameraHealth, Frame, camera_closed, no_fresh_frame
+
+
+class Honest:
+    """Exposes at once when asked; its pictures carry the instant."""
+
+    def __init__(self, instant):
+        self.instant, self.closed, self.count = instant, False, 0
+
+    def grab(self, asked_ns, timeout_s):
+        if self.closed:
+            raise camera_closed("the test camera")
+        until_ns = time.monotonic_ns() + int(timeout_s * 1e9)
+        while (now_ns := time.monotonic_ns()) < asked_ns:
+            if now_ns > until_ns:
+                raise no_fresh_frame("the test camera", "too far ahead")
+            time.sleep(0.005)
+        self.count += 1
+        return self.frame(time.monotonic_ns())
+
+    def frame(self, exposed_ns):
+        return Frame(self.instant.paint(exposed_ns), exposed_ns, time.monotonic_ns(), "trigger", f"{self.count}")
+
+    def describe(self):
+        return CameraHealth(not self.closed, "a test camera")
+
+    def close(self):
+        self.closed = True
+
+
+class Stale(Honest):
+    """Gives the picture before: old pixels under a new date."""
+
+    before_ns = 1
+
+    def frame(self, exposed_ns):
+        old_ns, self.before_ns = self.before_ns, exposed_ns
+        return Frame(self.instant.paint(old_ns), exposed_ns, time.monotonic_ns(), "trigger", f"{self.count}")
+
+
+class Backdated(Honest):
+    def frame(self, exposed_ns):
+        return Frame(self.instant.paint(exposed_ns), exposed_ns - 10**9, exposed_ns, "trigger", f"{self.count}")
+
+
+class OneBuffer(Honest):
+    """Hands out the same memory again and again."""
+
+    buffer = None
+
+    def frame(self, exposed_ns):
+        if self.buffer is None:
+            self.buffer = self.instant.paint(exposed_ns)
+        self.buffer[:] = self.instant.paint(exposed_ns)
+        return Frame(self.buffer, exposed_ns, time.monotonic_ns(), "trigger", f"{self.count}")
+
+
+class Untyped(Honest):
+    def grab(self, asked_ns, timeout_s):
+        if asked_ns > time.monotonic_ns() + 10**9:
+            raise TimeoutError("no picture")
+        return super().grab(asked_ns, timeout_s)
+
+
+class Undead(Honest):
+    def close(self):
+        pass
+
+
+class CloseOnce(Honest):
+    def close(self):
+        if self.closed:
+            raise RuntimeError("already closed")
+        self.closed = True
+
+
+class Floats(Honest):
+    def frame(self, exposed_ns):
+        frame = super().frame(exposed_ns)
+        return Frame(frame.pixels.astype(np.float32) / 1e0, exposed_ns, frame.arrived_ns, "trigger", frame.name)
+
+
+def examine(kind, instant):
+    return check_camera(
+        lambda: kind(instant),
+        lambda frame: instant.read(np.asarray(frame.pixels, np.uint8)),
+        grabs=3,
+        idle_s=0.05,
+        timeout_s=1.0,
+    )
+
+
+def test_an_honest_camera_passes(instant):
+    assert examine(Honest, instant) == []
+
+
+@pytest.mark.parametrize(
+    ("kind", "expected"),
+    [
+        (Stale, [("freshness", "before the request"), ("freshness", "after its true exposure")]),
+        (Backdated, [("freshness", "dated before the request")]),
+        (OneBuffer, [("pixels", "changed after it was handed out"), ("pixels", "share memory")]),
+        (Untyped, [("a request that cannot be met", "TimeoutError")]),
+        (Undead, [("grab after close", "came"), ("close", "says that it is alive")]),
+        (CloseOnce, [("close", "already closed")]),
+        (Floats, [("freshness", "float32")]),
+    ],
+)
+def test_each_broken_promise_is_found(instant, kind, expected):
+    found = examine(kind, instant)
+    for check, says in expected:
+        assert any(finding.check == check and says in finding.says for finding in found), found
+
+
+def test_a_camera_that_hangs_or_leaves_its_thread_behind_is_found(instant, monkeypatch):
+    monkeypatch.setattr("eyebolt.cameras.conformance._HANG_S", 0.5)
+    release = threading.Event()
+
+    class Hanging(Honest):
+        def __init__(self, instant):
+            super().__init__(instant)
+            threading.Thread(target=release.wait, name="left-behind", daemon=True).start()
+
+        def grab(self, asked_ns, timeout_s):
+            if asked_ns > time.monotonic_ns() + 10**9:
+                release.wait()
+            return super().grab(asked_ns, timeout_s)
+
+    try:
+        found = examine(Hanging, instant)
+    finally:
+        release.set()
+    assert any(
+        finding.check == "a request that cannot be met" and "did not return" in finding.says for finding in found
+    )
+    assert any(finding.check == "close" and "left-behind" in finding.says for finding in found)

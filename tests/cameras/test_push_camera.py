@@ -1,0 +1,205 @@
+import contextlib
+import itertools
+import re
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import zmq
+
+from eyebolt.cameras.conformance import check_camera
+from eyebolt.cameras.frame_message import encode
+from eyebolt.cameras.push import PushCamera
+from eyebolt.errors import CameraFault, InputFault, MachineFault
+
+SCRIPT = Path(__file__).parents[2] / "robot_scripts" / "python" / "push_camera_sender.py"
+
+
+class Sender:
+    """A PUSH socket that sends pictures carrying their exposure instant, one by one or from a thread."""
+
+    def __init__(self, endpoint, instant, boot_id="boot-1"):
+        self.instant, self.boot_id, self.ids = instant, boot_id, itertools.count()
+        self.context = zmq.Context()
+        self.socket = self.context.socket(zmq.PUSH)
+        self.socket.setsockopt(zmq.LINGER, 0)
+        self.socket.connect(endpoint)
+        self.ended, self.quiet, self.thread = threading.Event(), threading.Event(), None
+
+    def send(self, exposed_ns=None):
+        exposed_ns = time.monotonic_ns() if exposed_ns is None else exposed_ns
+        picture = self.instant.paint(exposed_ns)
+        self.socket.send_multipart(
+            encode(picture, frame_id=next(self.ids), boot_id=self.boot_id, exposed_ns=exposed_ns)
+        )
+        return exposed_ns
+
+    def keep_sending(self, pictures_per_s=50):
+        def run():
+            while not self.ended.wait(1 / pictures_per_s):
+                if not self.quiet.is_set():
+                    self.send()
+
+        self.thread = threading.Thread(target=run)
+        self.thread.start()
+        return self
+
+    @contextlib.contextmanager
+    def silence(self):
+        self.quiet.set()
+        time.sleep(0.2)
+        yield
+        self.quiet.clear()
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self.ended.set()
+        if self.thread:
+            self.thread.join()
+        self.context.destroy(linger=0)
+
+
+@pytest.fixture
+def camera(endpoint):
+    with contextlib.closing(PushCamera(endpoint, silent_after_s=30.0)) as camera:
+        yield camera
+
+
+def fault_of(camera, asked_ns, timeout_s=0.3):
+    with pytest.raises(CameraFault) as caught:
+        camera.grab(asked_ns, timeout_s)
+    return caught.value
+
+
+def wait_until(condition, limit_s=5.0):
+    for _ in range(round(limit_s / 0.02)):
+        if condition():
+            return
+        time.sleep(0.02)
+    raise TimeoutError(f"{condition} did not come true in {limit_s} s")
+
+
+def test_it_keeps_the_promises_of_a_camera(endpoint, instant):
+    with Sender(endpoint, instant).keep_sending() as sender:
+        found = check_camera(
+            lambda: PushCamera(endpoint), lambda frame: instant.read(frame.pixels), silence=sender.silence, idle_s=0.5
+        )
+    assert found == []
+
+
+def test_frames_that_waited_before_the_request_are_never_returned(camera, endpoint, instant):
+    with Sender(endpoint, instant) as sender:
+        for _ in range(40):
+            sender.send()
+        wait_until(lambda: camera.describe().alive)
+        asked_ns = time.monotonic_ns()
+        fault = fault_of(camera, asked_ns)
+        assert fault.code == "no-fresh-frame"
+        assert "before the request" in fault.message
+        for _ in range(40):  # a backlog that is on its way when the request comes
+            sender.send(asked_ns - 1)
+        fresh_ns = sender.send()
+        frame = camera.grab(asked_ns, 5.0)
+        assert frame.exposed_ns == instant.read(frame.pixels) == fresh_ns
+        assert (frame.method, frame.name) == ("instant", "boot-1/80")
+
+
+def test_a_sender_that_was_stopped_and_sends_its_backlog_late_is_harmless(endpoint, instant):
+    """The camera binds after the sender has queued frames: they arrive at once, all older than the request."""
+    with Sender(endpoint, instant) as sender:
+        for _ in range(100):
+            sender.send()
+        asked_ns = time.monotonic_ns()
+        with contextlib.closing(PushCamera(endpoint)) as camera:
+            assert fault_of(camera, asked_ns, 0.5).code == "no-fresh-frame"
+            fresh_ns = sender.send()
+            assert camera.grab(asked_ns, 5.0).exposed_ns == fresh_ns
+
+
+def test_frames_dated_in_the_future_are_refused_and_said(camera, endpoint, instant):
+    with Sender(endpoint, instant) as sender:
+        asked_ns = time.monotonic_ns()
+        sender.send(asked_ns + 3_600 * 10**9)
+        fault = fault_of(camera, asked_ns)
+        assert fault.code == "no-fresh-frame"
+        assert "after its arrival" in fault.message
+        assert "after its arrival" in camera.describe().says
+        fresh_ns = sender.send()
+        assert camera.grab(asked_ns, 5.0).exposed_ns == fresh_ns
+
+
+def test_a_restarted_sender_takes_over_and_its_predecessor_stays_out(camera, endpoint, instant):
+    with Sender(endpoint, instant, "old") as old, Sender(endpoint, instant, "new") as new:
+        old.send()
+        wait_until(lambda: camera.describe().alive)
+        first_ns = new.send()
+        assert camera.grab(first_ns, 5.0).name == "new/0"
+        asked_ns = time.monotonic_ns()
+        old.send()
+        fault = fault_of(camera, asked_ns)
+        assert "let one program send" in fault.message
+        asked_ns = time.monotonic_ns()
+        new.send()
+        assert camera.grab(asked_ns, 5.0).name == "new/1"
+
+
+def test_messages_that_are_no_frames_are_said_and_survived(camera, endpoint, instant):
+    with Sender(endpoint, instant) as sender:
+        sender.socket.send_multipart([b"\x80\x04.", b"junk"])
+        fault = fault_of(camera, time.monotonic_ns())
+        assert fault.code == "no-fresh-frame"
+        assert "JSON" in fault.message
+        asked_ns = sender.send()
+        assert camera.grab(asked_ns, 5.0).exposed_ns == asked_ns
+
+
+def test_silence_is_told_from_absence(endpoint, instant):
+    with contextlib.closing(PushCamera(endpoint, silent_after_s=0.3)) as camera, Sender(endpoint, instant) as sender:
+        assert "no sender yet" in camera.describe().says
+        fault = fault_of(camera, time.monotonic_ns())
+        assert fault.code == "camera-lost"
+        assert "no sender yet" in fault.message
+        sender.send()
+        wait_until(lambda: camera.describe().alive)
+        wait_until(lambda: not camera.describe().alive)
+        assert re.search(r"silent for \d+ s", camera.describe().says)
+        fault = fault_of(camera, time.monotonic_ns())
+        assert fault.code == "camera-lost"
+        assert re.search(r"silent for \d+ s", fault.message)
+
+
+def test_close_ends_a_waiting_grab(camera):
+    threading.Timer(0.2, camera.close).start()
+    fault = fault_of(camera, time.monotonic_ns(), 60.0)
+    assert (fault.code, "closed" in fault.message) == ("camera-lost", True)
+
+
+def test_an_endpoint_that_cannot_be_had_is_said(camera, endpoint):
+    with pytest.raises(MachineFault) as caught:
+        PushCamera(endpoint)
+    assert caught.value.code == "port-taken"
+    for wrong in ("nonsense", "tcp://256.0.0.1:4760", "tcp://127.0.0.1:notaport", "ipc:///no/such/folder/x"):
+        with pytest.raises(InputFault) as caught:
+            PushCamera(wrong)
+        assert caught.value.code == "camera-endpoint"
+
+
+def test_the_sender_script_serves_fresh_moving_pictures_and_may_be_restarted(camera, endpoint):
+    boots = set()
+    for _ in range(2):
+        child = subprocess.Popen([sys.executable, str(SCRIPT), endpoint, "40"])
+        try:
+            frames = [camera.grab(time.monotonic_ns(), 20.0) for _ in range(3)]
+        finally:
+            child.kill()
+            child.wait()
+        assert not np.array_equal(frames[0].pixels, frames[1].pixels)
+        assert frames[0].pixels.shape == (480, 640)
+        boots |= {frame.name.split("/")[0] for frame in frames}
+    assert len(boots) == 2

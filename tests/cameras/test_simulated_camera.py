@@ -1,0 +1,197 @@
+import contextlib
+import json
+import threading
+import time
+
+import pytest
+import zmq
+
+from eyebolt.cameras.conformance import check_camera
+from eyebolt.cameras.frame_message import decode_request, encode, encode_error
+from eyebolt.cameras.simulated import SimulatedCamera
+from eyebolt.errors import CameraFault, InputFault
+
+
+class Peer:
+    """A ROUTER that exposes on request. ``answer(peer, identity, asked_ns, request)`` may be replaced."""
+
+    def __init__(self, endpoint, instant):
+        self.instant, self.exposures = instant, 0
+        self.answer = Peer.expose
+        self.context = zmq.Context()
+        self.socket = self.context.socket(zmq.ROUTER)
+        self.socket.setsockopt(zmq.LINGER, 0)
+        self.socket.bind(endpoint)
+        self.ended = threading.Event()
+        self.thread = threading.Thread(target=self.run)
+        self.thread.start()
+
+    def run(self):
+        while not self.ended.is_set():
+            if self.socket.poll(20):
+                identity, request = self.socket.recv_multipart()
+                self.answer(self, identity, *decode_request(request))
+        self.context.destroy(linger=0)
+
+    def expose(self, identity, asked_ns, request, exposed_ns=None):
+        exposed_ns = time.monotonic_ns() if exposed_ns is None else exposed_ns
+        self.exposures += 1
+        picture = self.instant.paint(exposed_ns)
+        parts = encode(picture, frame_id=self.exposures, boot_id="peer", exposed_ns=exposed_ns, request=request)
+        self.socket.send_multipart([identity, *parts])
+
+    def quiet(self, *_):
+        pass
+
+    @contextlib.contextmanager
+    def silence(self):
+        self.answer = Peer.quiet
+        yield
+        self.answer = Peer.expose
+
+    def close(self):
+        self.ended.set()
+        self.thread.join()
+
+
+@pytest.fixture
+def peer(endpoint, instant):
+    with contextlib.closing(Peer(endpoint, instant)) as peer:
+        yield peer
+
+
+@pytest.fixture
+def camera(endpoint):
+    with contextlib.closing(SimulatedCamera(endpoint)) as camera:
+        yield camera
+
+
+def fault_of(camera, timeout_s=0.3, asked_ns=None):
+    with pytest.raises(CameraFault) as caught:
+        camera.grab(time.monotonic_ns() if asked_ns is None else asked_ns, timeout_s)
+    return caught.value
+
+
+def test_it_keeps_the_promises_of_a_camera(peer, endpoint, instant):
+    found = check_camera(
+        lambda: SimulatedCamera(endpoint), lambda frame: instant.read(frame.pixels), silence=peer.silence, idle_s=0.5
+    )
+    assert found == []
+
+
+def test_each_grab_is_one_exposure(peer, camera):
+    frames = [camera.grab(time.monotonic_ns(), 5.0) for _ in range(5)]
+    assert [frame.name for frame in frames] == [f"peer/{k}" for k in range(1, 6)]
+    assert {frame.method for frame in frames} == {"trigger"}
+    assert peer.exposures == 5
+
+
+def test_the_request_is_the_documented_text(camera, endpoint):
+    with zmq.Context() as context, context.socket(zmq.ROUTER) as router:
+        router.bind(endpoint)
+        asked_ns = time.monotonic_ns()
+        grabbing = threading.Thread(target=lambda: fault_of(camera, 2.0, asked_ns))
+        grabbing.start()
+        identity, text = router.recv_multipart()
+        router.send_multipart([identity, b'{"request": 1, "error": "no light"}', b""])
+        grabbing.join()
+    assert json.loads(text) == {"asked_ns": asked_ns, "request": 1}
+
+
+def test_replies_to_earlier_requests_are_dropped(peer, camera):
+    def answer_twice(peer, identity, asked_ns, request):
+        """What a peer does that was slow: the reply to another request comes first, well dated but not ours."""
+        Peer.expose(peer, identity, asked_ns, request - 1 if request else 0)
+        peer.socket.send_multipart([identity, *encode_error(request + 7, "not yours")])
+        Peer.expose(peer, identity, asked_ns, request)
+
+    peer.answer = answer_twice
+    for k in (1, 2, 3):
+        assert camera.grab(time.monotonic_ns(), 5.0).name == f"peer/{2 * k}"
+
+
+def test_a_late_reply_does_not_serve_the_next_request(peer, camera):
+    waiting = []
+    peer.answer = lambda peer, *request: waiting.append(request)
+    assert fault_of(camera).code == "no-fresh-frame"
+
+    def answer_all(peer, *request):
+        for late in [*waiting, request]:
+            with contextlib.suppress(zmq.ZMQError):
+                Peer.expose(peer, *late)
+
+    peer.answer = answer_all
+    asked_ns = time.monotonic_ns()
+    frame = camera.grab(asked_ns, 5.0)
+    assert frame.exposed_ns >= asked_ns
+    assert frame.name == "peer/2"
+
+
+@pytest.mark.parametrize("off_ns", [-1, -(10**10), 10**10])
+def test_a_frame_dated_outside_the_request_and_its_arrival_is_refused(peer, camera, off_ns):
+    peer.answer = lambda peer, identity, asked_ns, request: Peer.expose(
+        peer, identity, asked_ns, request, asked_ns + off_ns
+    )
+    fault = fault_of(camera, 2.0)
+    assert fault.code == "no-fresh-frame"
+    assert "dated" in fault.message
+    peer.answer = Peer.expose
+    asked_ns = time.monotonic_ns()
+    assert camera.grab(asked_ns, 5.0).exposed_ns >= asked_ns
+
+
+@pytest.mark.parametrize(
+    ("parts", "said"),
+    [
+        ([b'{"request": 1, "error": "the shutter sticks"}', b""], "the shutter sticks"),
+        ([b"not json", b""], "JSON"),
+        ([b'{"request": 1}', b"", b""], "parts"),
+    ],
+)
+def test_an_error_reply_and_a_broken_one_are_passed_on_as_words(peer, camera, parts, said):
+    peer.answer = lambda peer, identity, *_: peer.socket.send_multipart([identity, *parts])
+    fault = fault_of(camera, 2.0)
+    assert fault.code == "no-fresh-frame"
+    assert said in fault.message
+    assert said in camera.describe().says
+    peer.answer = Peer.expose
+    assert camera.grab(time.monotonic_ns(), 5.0).pixels.shape == (48, 64)
+    assert said not in camera.describe().says
+
+
+def test_a_peer_that_is_not_there_is_lost(camera):
+    fault = fault_of(camera)
+    assert fault.code == "camera-lost"
+    health = camera.describe()
+    assert (health.alive, "not connected" in health.says) == (False, True)
+
+
+def test_a_peer_that_dies_is_lost_and_one_that_returns_is_found(endpoint, instant, camera):
+    with contextlib.closing(Peer(endpoint, instant)):
+        camera.grab(time.monotonic_ns(), 5.0)
+        assert camera.describe().alive
+    assert fault_of(camera, 30.0).code == "camera-lost"
+    with contextlib.closing(Peer(endpoint, instant)):
+        asked_ns = time.monotonic_ns()
+        assert camera.grab(asked_ns, 5.0).exposed_ns >= asked_ns
+
+
+def test_a_peer_that_dies_during_the_exposure_is_lost_long_before_the_time_out(endpoint, instant, camera):
+    peer = Peer(endpoint, instant)
+    peer.answer = lambda peer, *_: peer.ended.set()
+    fault = fault_of(camera, 120.0)
+    peer.close()
+    assert fault.code == "camera-lost"
+
+
+def test_close_ends_a_waiting_grab(peer, camera):
+    peer.answer = Peer.quiet
+    threading.Timer(0.2, camera.close).start()
+    fault = fault_of(camera, 120.0)
+    assert (fault.code, "closed" in fault.message) == ("camera-lost", True)
+
+
+def test_a_wrong_endpoint_is_said():
+    with pytest.raises(InputFault) as caught:
+        SimulatedCamera("nonsense")
+    assert caught.value.code == "camera-endpoint"

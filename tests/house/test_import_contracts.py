@@ -1,0 +1,161 @@
+"""The import contracts of pyproject.toml: the tree keeps them, and each of them catches what it is there for.
+
+A contract that cannot be broken proves nothing, so a small tree with the names of the real one is built, found clean,
+and then spoilt one import at a time.
+"""
+
+import itertools
+import os
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+CONFIG = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["importlinter"]
+CONTRACTS = {contract["name"]: contract for contract in CONFIG["contracts"]}
+LAYERS = next(c["layers"] for c in CONFIG["contracts"] if c["type"] == "layers")
+PURE = next(c for c in CONFIG["contracts"] if "socket" in c.get("forbidden_modules", []))
+# The contract of the design; the file must not ask for less.
+FORBIDDEN_TO_PURE = {"socket", "asyncio", "threading", "time", "os", "pathlib", "random", "zmq", "structlog"}
+PURE_PACKAGES = {"geometry", "station", "wire", "board", "pairs", "solve", "progress", "session"}
+
+
+def lint(folder, *search):
+    """The exit code and the words of import-linter, run on the packages found in ``search``."""
+    code = "import sys; from importlinter.cli import lint_imports; sys.exit(lint_imports(no_cache=True, no_logo=True))"
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        cwd=folder,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(map(str, search)), "NO_COLOR": "1", "COLUMNS": "200"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    return done.returncode, done.stdout + done.stderr
+
+
+def names(layer):
+    return [name.strip(" ()") for name in layer.replace(":", "|").split("|")]
+
+
+@pytest.fixture
+def small_tree(tmp_path):
+    """Every package that a contract names, empty, with the contracts of the real file."""
+    (tmp_path / "pyproject.toml").write_text((ROOT / "pyproject.toml").read_text())
+    wanted = {name for layer in LAYERS for name in names(layer)}
+    for contract in CONFIG["contracts"]:
+        wanted |= set(contract.get("source_modules", [])) | set(contract.get("forbidden_modules", []))
+    for name in wanted:
+        if name.split(".")[0] in {"eyebolt", "eyebolt_sim"}:
+            package = tmp_path.joinpath("source", *name.split("."))
+            for folder in [package, *package.parents]:
+                if folder == tmp_path / "source":
+                    break
+                folder.mkdir(parents=True, exist_ok=True)
+                (folder / "__init__.py").touch()
+    (tmp_path / "source/eyebolt/geometry/rigid.py").touch()
+    return tmp_path
+
+
+def add(tree, module, line):
+    path = tree.joinpath("source", *module.split("."), "__init__.py")
+    path.write_text(path.read_text() + line + "\n")
+
+
+def broken(tree):
+    """The names of the broken contracts, and all that was said."""
+    code, said = lint(tree, tree / "source")
+    kept = {name for name in CONTRACTS if f"{name} KEPT" in said}
+    found = {name for name in CONTRACTS if f"{name} BROKEN" in said}
+    assert kept | found == set(CONTRACTS), said
+    assert (code != 0) == bool(found), said
+    return found, said
+
+
+def test_the_tree_keeps_its_contracts():
+    code, said = lint(ROOT, ROOT / "service", ROOT / "simulator")
+    assert code == 0, said
+    assert "0 broken" in said
+
+
+def test_the_small_tree_is_clean(small_tree):
+    assert broken(small_tree)[0] == set()
+
+
+def test_downward_imports_are_allowed(small_tree):
+    for upper, lower in itertools.pairwise(LAYERS):
+        for name in names(upper):
+            add(small_tree, name, "".join(f"import {below}\n" for below in names(lower)))
+    found, said = broken(small_tree)
+    # The terminal has a narrower contract of its own.
+    assert {name for name in found if CONTRACTS[name]["type"] == "layers"} == set(), said
+
+
+@pytest.mark.parametrize("place", range(len(LAYERS) - 1))
+def test_an_upward_import_is_caught(small_tree, place):
+    upper, lower = names(LAYERS[place])[-1], names(LAYERS[place + 1])[0]
+    add(small_tree, lower, f"import {upper}")
+    found, said = broken(small_tree)
+    assert "One way through the house" in found
+    assert f"{lower} is not allowed to import {upper}" in said
+
+
+def test_neighbours_in_a_layer_are_independent(small_tree):
+    for layer in LAYERS:
+        if len(names(layer)) > 1:
+            add(small_tree, names(layer)[0], f"import {names(layer)[1]}")
+    _, said = broken(small_tree)
+    for layer in LAYERS:
+        if len(names(layer)) > 1:
+            assert f"{names(layer)[0]} is not allowed to import {names(layer)[1]}" in said
+
+
+def test_the_contract_for_pure_packages_asks_for_what_the_design_asks():
+    assert set(PURE["forbidden_modules"]) >= FORBIDDEN_TO_PURE
+    assert set(PURE["source_modules"]) >= {f"eyebolt.{name}" for name in PURE_PACKAGES}
+
+
+@pytest.mark.parametrize("module", PURE["source_modules"])
+def test_a_pure_package_that_reaches_into_the_world_is_caught(small_tree, module):
+    forms = {"os": "from os import path", "pathlib": "from pathlib import Path", "asyncio": "import asyncio.events"}
+    for world in FORBIDDEN_TO_PURE:
+        add(small_tree, module, forms.get(world, f"import {world}"))
+    found, said = broken(small_tree)
+    assert PURE["name"] in found
+    for world in FORBIDDEN_TO_PURE:
+        assert f"{module} is not allowed to import {world}:" in said, world
+
+
+def test_a_detour_into_the_world_is_caught(small_tree):
+    (small_tree / "source/eyebolt/helper.py").write_text("import threading\n")
+    add(small_tree, "eyebolt.session", "from eyebolt import helper")
+    found, said = broken(small_tree)
+    assert PURE["name"] in found
+    assert "eyebolt.session is not allowed to import threading" in said
+
+
+def test_an_import_inside_a_function_is_caught(small_tree):
+    add(small_tree, "eyebolt.solve", "def later():\n    import random\n    return random")
+    assert PURE["name"] in broken(small_tree)[0]
+
+
+def test_the_product_importing_its_simulator_is_caught(small_tree):
+    add(small_tree, "eyebolt.cli", "import eyebolt_sim")
+    assert "The product never imports its simulator" in broken(small_tree)[0]
+
+
+@pytest.mark.parametrize(
+    "line", ["import eyebolt.geometry", "from eyebolt import geometry", "from eyebolt.geometry import rigid"]
+)
+def test_the_simulator_using_the_products_geometry_is_caught(small_tree, line):
+    add(small_tree, "eyebolt_sim", line)
+    assert "The simulator computes its truth without the product's geometry" in broken(small_tree)[0]
+
+
+@pytest.mark.parametrize("name", ["board", "solve", "session", "geometry"])
+def test_a_terminal_that_reaches_past_the_message_is_caught(small_tree, name):
+    add(small_tree, "eyebolt.terminal", f"import eyebolt.{name}")
+    assert "The terminal knows nothing but the message" in broken(small_tree)[0]

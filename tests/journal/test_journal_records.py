@@ -1,0 +1,135 @@
+"""Records as bytes: the layout of the field table, every truncation, every damaged byte."""
+
+from __future__ import annotations
+
+import json
+import zlib
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from eyebolt.errors import RecordFault
+from eyebolt.journal import records
+from eyebolt.journal.records import count_whole_records, encode_header, encode_record, read_records
+
+PAYLOADS = [
+    {"fact": "opened", "at_ns": 17},
+    {"text": 'Größe \n\r\u2028 "x"'},
+    {},
+    {"list": [1, 2.5, None, True, {"a": []}]},
+]
+
+
+def journal_of(payloads: list[dict]) -> bytes:
+    return encode_header() + b"".join(encode_record(i, p) for i, p in enumerate(payloads, start=1))
+
+
+def test_the_layout_is_that_of_the_field_table() -> None:
+    body = b'{"fact":"opened","at_ns":17}'
+    head = b"00000028 0000000001 "
+    expected = head + f"{zlib.crc32(head + body):08x} ".encode() + body + b"\n"
+    assert encode_record(1, PAYLOADS[0]) == expected
+    assert expected.decode() in str(records.__doc__)
+    assert encode_header()[29:] == b'{"format":"eyebolt-facts","version":1}\n'
+
+
+def test_there_and_back() -> None:
+    data = journal_of(PAYLOADS)
+    result = read_records(data)
+    assert (result.records, result.valid_bytes, result.damage) == (PAYLOADS, len(data), None)
+    assert data.count(b"\n") == len(PAYLOADS) + 1
+
+
+json_values = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False) | st.text(max_size=20),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=8,
+)
+# Lone surrogates are no text and cannot be written as UTF-8.
+clean_objects = st.dictionaries(st.text(max_size=8), json_values, max_size=4)
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.lists(clean_objects, max_size=5))
+def test_any_objects_there_and_back(payloads: list[dict]) -> None:
+    assert read_records(journal_of(payloads)).records == payloads
+
+
+def test_every_truncation_gives_the_whole_records_before_it() -> None:
+    data = journal_of(PAYLOADS)
+    ends = [i + 1 for i, byte in enumerate(data) if byte == 0x0A]
+    for cut in range(len(data) + 1):
+        result = read_records(data[:cut])
+        whole = [end for end in ends if end <= cut]
+        assert result.valid_bytes == (whole[-1] if whole else 0)
+        assert result.records == PAYLOADS[: max(len(whole) - 1, 0)]
+        if cut in ends:
+            assert result.damage is None
+        else:
+            assert result.damage is not None
+            name = f"record {len(whole)}" if whole else "record 0 (the header)"
+            assert result.damage.startswith(f"{name} at byte {result.valid_bytes}: ")
+
+
+def test_every_changed_byte_is_noticed_where_it_is() -> None:
+    data = journal_of(PAYLOADS)
+    ends = [i + 1 for i, byte in enumerate(data) if byte == 0x0A]
+    for place in range(len(data)):
+        hit = sum(end <= place for end in ends)
+        for change in range(1, 256):
+            damaged = bytearray(data)
+            damaged[place] ^= change
+            result = read_records(bytes(damaged))
+            assert result.records == PAYLOADS[: max(hit - 1, 0)], (place, change)
+            assert result.damage is not None, (place, change)
+            assert result.valid_bytes == (ends[hit - 1] if hit else 0)
+
+
+def test_a_missing_or_repeated_record_is_noticed() -> None:
+    header, lines = encode_header(), [encode_record(i, {"n": i}) for i in (1, 2, 3)]
+    for order, good in (([0, 2], 1), ([0, 0, 1], 1), ([1], 0), ([0, 1, 0], 2)):
+        result = read_records(header + b"".join(lines[i] for i in order))
+        assert [r["n"] for r in result.records] == [1, 2, 3][:good]
+        assert result.damage is not None and "number" in result.damage
+    assert read_records(lines[0]).valid_bytes == 0
+
+
+def test_whole_records_after_a_damage_are_counted() -> None:
+    data = journal_of(PAYLOADS)
+    second = data.index(b"\n") + 1
+    assert count_whole_records(data[second + 5 :]) == len(PAYLOADS) - 1
+    assert count_whole_records(b"") == count_whole_records(b"\n\nnothing\n") == 0
+
+
+@pytest.mark.parametrize("header", [{"format": "eyebolt-facts", "version": 2}, {"format": "other", "version": 1}, {}])
+def test_another_format_or_version_is_refused_not_called_damage(header: dict) -> None:
+    with pytest.raises(RecordFault) as caught:
+        read_records(encode_record(0, header) + encode_record(1, {}))
+    assert caught.value.code == "record-version"
+
+
+@pytest.mark.parametrize(
+    "payload", [{"x": float("nan")}, {"x": b""}, {"x": {1, 2}}, {"x": "\ud800"}, [1], "x", {("a",): 1}], ids=repr
+)
+def test_what_is_no_json_object_is_refused(payload: object) -> None:
+    with pytest.raises(RecordFault) as caught:
+        encode_record(1, payload)  # type: ignore[arg-type]
+    assert caught.value.code == "record-payload"
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.binary(max_size=200), st.booleans())
+def test_no_bytes_raise(data: bytes, with_header: bool) -> None:
+    result = read_records(encode_header() + data if with_header else data)
+    assert result.records == []
+    assert (result.damage is None) == (with_header and not data)
+
+
+def test_content_that_fits_its_checksum_but_is_no_object_is_damage() -> None:
+    for body in (b"[1]", b"{", b"\xff", b"[" * 100_000):
+        head = b"%08d %010d " % (len(body), 1)
+        line = head + b"%08x " % zlib.crc32(head + body) + body + b"\n"
+        result = read_records(encode_header() + line)
+        assert result.records == [] and "JSON" in str(result.damage)
+    assert json.loads(encode_header()[29:])["version"] == 1

@@ -1,0 +1,132 @@
+"""robot_scripts/python/robot_program.py as a process of its own, against daemons that answer as each test wants."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+FOLDER = Path(__file__).resolve().parents[2] / "robot_scripts" / "python"
+POSES = ["1.0, 2.0, 3.0, 1, 0, 0, 0", "4.5, 5.5, 6.5, 0, 1, 0, 0", "7, 8, 9, 0, 0, 1, 0"]
+
+
+def play(tmp_path, port, *more, typed=""):
+    waypoints = tmp_path / "waypoints.csv"
+    waypoints.write_text("# three places\n" + "\n".join(POSES) + "\n\n")
+    return subprocess.run(
+        [sys.executable, "-I", str(FOLDER / "robot_program.py"), f"127.0.0.1:{port}", str(waypoints), *more],
+        input=typed, capture_output=True, text=True, timeout=30, check=False,
+    )  # fmt: skip
+
+
+def script(*captures, **others):
+    left = list(captures)
+
+    def answer(line):
+        verb, seq, *_ = line.split()
+        if verb in ("capture", "again"):
+            return left.pop(0).replace("SEQ", seq)
+        return others.get(verb, "0,0,0,7" if verb == "hello" else "0,SEQ,0,0").replace("SEQ", seq)
+
+    return answer
+
+
+def verbs(daemon):
+    return [" ".join(line.split()[:2]) for line in daemon.lines]
+
+
+def test_a_whole_session(scripted_daemon, tmp_path):
+    daemon = scripted_daemon(script("0,SEQ,1,2", "2,SEQ,2,1", "3,SEQ,3,0", result="0,SEQ,10,20,30,1,0,0,0"))
+    done = play(tmp_path, daemon.port, "0")
+    assert done.returncode == 0, done.stderr
+    assert daemon.lines == [
+        "hello 0", "begin 8", "capture 9 1.0 2.0 3.0 1 0 0 0", "capture 10 4.5 5.5 6.5 0 1 0 0",
+        "capture 11 7 8 9 0 0 1 0", "solve 12", "result 13", "bye 14",
+    ]  # fmt: skip
+    assert "result: 10 20 30 1 0 0 0" in done.stdout
+
+
+def test_working_is_asked_again(scripted_daemon, tmp_path):
+    daemon = scripted_daemon(script("10,SEQ,0,3", "10,SEQ,0,3", "3,SEQ,1,0"))
+    assert play(tmp_path, daemon.port, "0").returncode == 0
+    assert verbs(daemon)[2:6] == ["capture 9", "again 9", "again 9", "solve 10"]
+
+
+def test_a_refusal_is_tried_once_more_under_a_new_number_and_then_passed_over(scripted_daemon, tmp_path):
+    daemon = scripted_daemon(script("20,SEQ,0,3", "0,SEQ,1,2", "26,SEQ,1,2", "26,SEQ,1,2", "0,SEQ,2,1"))
+    assert play(tmp_path, daemon.port, "0").returncode == 0
+    assert [line.split()[0:3] for line in daemon.lines[2:7]] == [
+        ["capture", "9", "1.0"], ["capture", "10", "1.0"], ["capture", "11", "4.5"], ["capture", "12", "4.5"],
+        ["capture", "13", "7"],
+    ]  # fmt: skip
+    assert verbs(daemon)[7:] == ["solve 14", "result 15", "bye 16"]
+
+
+def test_the_loop_is_left_when_nothing_more_is_wanted(scripted_daemon, tmp_path):
+    daemon = scripted_daemon(script("0,SEQ,8,0"))
+    assert play(tmp_path, daemon.port, "0").returncode == 0
+    assert verbs(daemon) == ["hello 0", "begin 8", "capture 9", "solve 10", "result 11", "bye 12"]
+
+
+def test_a_refusal_with_nothing_wanted_does_not_leave_the_loop(scripted_daemon, tmp_path):
+    daemon = scripted_daemon(script("20,SEQ,0,0", "20,SEQ,0,0", "3,SEQ,8,0"))
+    assert play(tmp_path, daemon.port, "0").returncode == 0
+    assert verbs(daemon)[2:5] == ["capture 9", "capture 10", "capture 11"]
+
+
+@pytest.mark.parametrize("code", [30, 34, 39])
+def test_stop_is_stop(scripted_daemon, tmp_path, code):
+    daemon = scripted_daemon(script("0,SEQ,1,2", f"{code},SEQ,1,2"))
+    done = play(tmp_path, daemon.port, "0")
+    assert done.returncode == 3
+    assert f"stop: capture was answered {code}" in done.stderr
+    assert verbs(daemon)[-1] == "capture 10"
+
+
+def test_a_result_that_is_not_accepted_yet_is_no_stop(scripted_daemon, tmp_path):
+    daemon = scripted_daemon(script("3,SEQ,1,0", result="36,SEQ,0,0,0,0,0,0,0"))
+    done = play(tmp_path, daemon.port, "0")
+    assert done.returncode == 0
+    assert "none is accepted yet (36)" in done.stdout
+    assert verbs(daemon)[-1] == "bye 12"
+
+
+@pytest.mark.parametrize(
+    ("answers", "others", "says"),
+    [
+        (["41,SEQ,0,0"], {}, "capture was answered 41"),
+        ([], {"hello": "46,0,0,0"}, "hello was answered 46"),
+        ([], {"begin": "45,SEQ,0,0"}, "begin was answered 45"),
+        (["nonsense"], {}, "this is no reply"),
+    ],
+)
+def test_faults_end_it_with_a_clear_text(scripted_daemon, tmp_path, answers, others, says):
+    done = play(tmp_path, scripted_daemon(script(*answers, **others)).port, "0")
+    assert done.returncode == 1
+    assert says in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_broken_connection_a_missing_daemon_and_wrong_usage_are_told(scripted_daemon, tmp_path, free_port):
+    hung_up = play(tmp_path, scripted_daemon(lambda line: None if line.startswith("begin") else "0,0,0,0").port, "0")
+    assert "the daemon hung up after: begin 1" in hung_up.stderr
+    for done in (hung_up, play(tmp_path, free_port(), "0"), play(tmp_path, free_port(), "0", "1")):
+        assert done.returncode == 1
+        assert done.stderr.strip()
+        assert "Traceback" not in done.stderr
+
+
+def test_without_a_pause_it_waits_for_enter_at_each_waypoint(scripted_daemon, tmp_path):
+    daemon = scripted_daemon(script("0,SEQ,1,1", "3,SEQ,2,0"))
+    done = play(tmp_path, daemon.port, typed="\n\n")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.count("then press Enter") == 2
+
+
+def test_the_example_waypoints_are_poses_of_mm_and_unit_quaternions():
+    rows = [line.split(",") for line in (FOLDER / "waypoints_example.csv").read_text().splitlines() if line[0] != "#"]
+    assert len(rows) >= 8
+    for row in rows:
+        x, y, z, *quaternion = (float(field) for field in row)
+        assert sum(q * q for q in quaternion) == pytest.approx(1, abs=1e-5)
+        assert 100 < (x * x + y * y + z * z) ** 0.5 < 900

@@ -1,0 +1,126 @@
+"""The lens file: exact there and back, and all faults of a bad one at once."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from eyebolt.errors import InputFault
+from eyebolt.geometry.camera import CameraModel
+from eyebolt.station.lens import lens_text, parse_lens
+
+GOOD = {
+    "width": 2448,
+    "height": 2048,
+    "matrix": [[3500.25, 0, 1223.5], [0, 3499.75, 1023.5], [0, 0, 1]],
+    "distortion": [-0.11, 0.08, 0.0002, -0.0003, 0.01],
+    "sigma": {"fx": 1.5, "cy": 0.7, "k3": 0.02},
+}
+
+
+def faults_of(text: str) -> dict[str, str]:
+    with pytest.raises(InputFault) as caught:
+        parse_lens(text, "camera.json")
+    assert caught.value.code == "lens-file"
+    assert "camera.json" in caught.value.message
+    for fault in caught.value.data["faults"]:
+        assert str(fault) in caught.value.message and fault.allowed
+    return {fault.key: fault.found for fault in caught.value.data["faults"]}
+
+
+def test_a_good_lens() -> None:
+    lens = parse_lens(json.dumps(GOOD), "camera.json")
+    assert (lens.width_px, lens.height_px) == (2448, 2048)
+    assert lens.matrix.tolist() == GOOD["matrix"]
+    assert lens.distortion.tolist() == GOOD["distortion"]
+    assert lens.sigma == GOOD["sigma"]
+    assert parse_lens(json.dumps({k: v for k, v in GOOD.items() if k != "sigma"}), "x").sigma == {}
+
+
+finite = st.floats(allow_nan=False, allow_infinity=False)
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    st.floats(1e-3, 1e6),
+    st.floats(1e-3, 1e6),
+    finite,
+    finite,
+    st.sampled_from([0, 4, 5, 8, 12]).flatmap(lambda n: st.lists(finite, min_size=n, max_size=n)),
+    st.dictionaries(st.sampled_from(["fx", "fy", "cx", "cy"]), st.floats(1e-12, 1e3)),
+)
+def test_text_and_back_is_exact(
+    fx: float, fy: float, cx: float, cy: float, distortion: list[float], sigma: dict[str, float]
+) -> None:
+    lens = CameraModel(640, 480, np.array([[fx, 0.5, cx], [0, fy, cy], [0, 0, 1]]), np.array(distortion), sigma)
+    back = parse_lens(lens_text(lens), "camera.json")
+    assert (back.width_px, back.height_px, back.sigma) == (640, 480, sigma)
+    assert back.matrix.tolist() == lens.matrix.tolist()
+    assert back.distortion.tolist() == lens.distortion.tolist()
+
+
+def test_all_faults_at_once() -> None:
+    bad = {
+        "width": 0,
+        "hight": 2048,
+        "matrix": np.array(GOOD["matrix"]).T.tolist(),
+        "distortion": [0.1, 0.2, 0.3],
+        "sigma": {"fx": -1, "f": 1},
+    }
+    faults = faults_of(json.dumps(bad))
+    assert set(faults) == {"width", "hight", "height", "matrix", "distortion", "sigma.fx", "sigma.f"}
+    assert faults["height"] == "nothing"
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("width", 2448.0),
+        ("width", True),
+        ("width", 10**30),
+        ("matrix", [[3500, 0, 1], [0.1, 3500, 1], [0, 0, 1]]),
+        ("matrix", [[-3500, 0, 1], [0, 3500, 1], [0, 0, 1]]),
+        ("matrix", [[3500, 0, 1], [0, 3500, 1]]),
+        ("matrix", [[3500, 0, "1"], [0, 3500, 1], [0, 0, 1]]),
+        ("matrix", [[10**400, 0, 1], [0, 3500, 1], [0, 0, 1]]),
+        ("matrix", [[float("inf"), 0, 1], [0, 3500, 1], [0, 0, 1]]),
+        ("distortion", [0.1, float("nan"), 0, 0]),
+        ("distortion", None),
+        ("sigma", [1, 2]),
+    ],
+)
+def test_one_wrong_value(key: str, value: object) -> None:
+    assert set(faults_of(json.dumps({**GOOD, key: value}))) == {key}
+
+
+def test_a_deviation_for_a_coefficient_that_the_lens_does_not_have() -> None:
+    assert set(faults_of(json.dumps({**GOOD, "sigma": {"k4": 0.1}}))) == {"sigma.k4"}
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", "5", '{"width": 1,}', "[" * 100_000, "9" * 5000, "\x00"])
+def test_no_json_object(text: str) -> None:
+    assert set(faults_of(text)) == {""}
+
+
+def test_a_key_twice_is_a_fault() -> None:
+    assert set(faults_of(json.dumps(GOOD)[:-1] + ', "width": 2448}')) == {"width"}
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.data())
+def test_no_damage_raises_anything_but_a_fault(data: st.DataObject) -> None:
+    text = json.dumps(GOOD)
+    start = data.draw(st.integers(0, len(text)))
+    end = min(len(text), start + data.draw(st.integers(0, 10)))
+    values = ["-1", "NaN", "1e999", "null", "[]", "{}", "9" * 400]
+    patch = data.draw(st.one_of(st.sampled_from(values), st.text(max_size=5)))
+    try:
+        lens = parse_lens(text[:start] + patch + text[end:], "camera.json")
+    except InputFault as fault:
+        assert fault.code == "lens-file"
+    else:
+        assert np.isfinite(lens.matrix).all() and np.isfinite(lens.distortion).all()

@@ -1,0 +1,88 @@
+"""What counts as a status message, and the one-line form of it."""
+
+import json
+
+import pytest
+
+from eyebolt.terminal.line import line_of
+from eyebolt.terminal.message import UnreadableStatusError, clean, from_parts, read
+from eyebolt.terminal.watch import ascii_only
+
+SMALLEST = {"schema": 1, "phase": "open", "kept": 3, "wanted": 4}
+
+
+def parts(status):
+    return [b"status", json.dumps(status).encode()]
+
+
+def test_unknown_keys_are_let_through():
+    status = from_parts(parts(SMALLEST | {"from": ["the", "future"]}))
+    assert read(status).total == 7
+
+
+@pytest.mark.parametrize(
+    ("message", "reason"),
+    [
+        ([], "two parts"),
+        ([b"status"], "two parts"),
+        ([b"weather", b"{}"], "two parts"),
+        ([b"status", b"{}", b""], "two parts"),
+        ([b"status", b"{"], "not JSON"),
+        ([b"status", b"\xff\xfe\x00"], "not JSON"),
+        ([b"status", b"[" * 100_000], "not JSON"),
+        ([b"status", b'{"kept":' + b"9" * 5000 + b"}"], "not JSON"),
+        ([b"status", b"[1]"], "not an object"),
+        ([b"status", b"{}"], "no schema"),
+        (parts(SMALLEST | {"schema": 2}), "of schema 2, this program reads 1"),
+        (parts(SMALLEST | {"schema": True}), "no schema"),
+        (parts(SMALLEST | {"kept": "seven"}), "'kept' is not a count"),
+        (parts(SMALLEST | {"wanted": -1}), "'wanted' is not a count"),
+        (parts(SMALLEST | {"phase": None}), "no phase"),
+    ],
+)
+def test_a_malformed_message_is_named_as_such(message, reason):
+    with pytest.raises(UnreadableStatusError, match=reason):
+        from_parts(message)
+
+
+def test_numbers_that_are_none_become_nothing():
+    shown = read({"tolerance_mm": float("nan"), "expected_p95_mm": 10**400, "history_p95_mm": [1, "2", True, -1.0]})
+    assert shown.tolerance_mm is None
+    assert shown.expected_p95_mm is None
+    assert shown.history_p95_mm == (1.0, None, None, None)
+
+
+def test_clean_keeps_words_and_drops_what_steers():
+    assert clean("  Stra\u00dfe\t7 \x1b[31m\n\u200f end ") == "Stra\u00dfe 7 [31m end"
+
+
+def test_the_line_changes_with_events_and_not_with_clock_or_ages():
+    status = SMALLEST | {"wall": "2026-11-25T15:02:13Z", "camera": {"alive": True, "says": "last picture 0.3 s ago"}}
+    later = status | {"wall": "2026-11-25T15:02:14Z", "camera": {"alive": True, "says": "last picture 0.8 s ago"}}
+    assert line_of(status, 0.1) == line_of(later, 0.4)
+    assert line_of(status, 0.1) != line_of(status | {"kept": 4}, 0.1)
+    assert "camera alive" in line_of(status, 0.1)
+    assert "camera not alive" in line_of(status | {"camera": {"alive": False}}, 0.1)
+    assert "no daemon heard" in line_of(status, 9.0)
+    assert "no daemon heard" in line_of(None, 9.0)
+
+
+@pytest.mark.parametrize(
+    ("environment", "encoding", "expected"),
+    [
+        ({"LANG": "en_GB.UTF-8"}, "utf-8", False),
+        ({"LANG": "en_GB.utf8"}, "UTF-8", False),
+        ({"LC_ALL": "C.UTF-8"}, "utf-8", False),
+        ({"LC_ALL": "C", "LANG": "en_GB.UTF-8"}, "utf-8", True),
+        ({"LC_CTYPE": "POSIX", "LANG": "en_GB.UTF-8"}, "utf-8", True),
+        # What Python itself sets when nothing is said (PEP 538) says nothing about the terminal.
+        ({"LC_CTYPE": "C.UTF-8"}, "utf-8", True),
+        ({"LC_CTYPE": "C.UTF-8", "LANG": "en_GB.UTF-8"}, "utf-8", False),
+        ({"LANG": "en_GB.ISO-8859-1"}, "utf-8", True),
+        ({}, "utf-8", True),
+        ({"LANG": "en_GB.UTF-8"}, "ascii", True),
+        ({"LANG": "en_GB.UTF-8"}, None, True),
+    ],
+)
+def test_only_a_locale_that_says_so_gets_more_than_ascii(environment, encoding, expected):
+    assert ascii_only(environment, encoding) is expected

@@ -1,0 +1,265 @@
+"""``watch`` as a process of its own: a real publisher, a pipe, and a terminal of a given size."""
+
+import fcntl
+import json
+import os
+import pty
+import re
+import select
+import signal
+import struct
+import subprocess
+import sys
+import termios
+import threading
+import time
+from contextlib import contextmanager
+
+import pytest
+import zmq
+
+from eyebolt.errors import MachineFault
+from eyebolt.terminal.watch import watch
+
+PATIENCE_S = 30.0
+STATUS = {
+    "schema": 1,
+    "station": "bay-3",
+    "mount": "arm",
+    "session": "20261125-150213-01",
+    "phase": "open",
+    "kept": 7,
+    "wanted": 6,
+    "wall": "2026-11-25T15:02:13Z",
+    "robot": {"alive": True, "says": "connected from 127.0.0.1"},
+    "camera": {"alive": True, "says": "last picture 0.3 s ago"},
+}
+CODE = "import sys; from eyebolt.terminal.watch import watch; sys.exit(watch({endpoint!r}, once={once}, plain={plain}))"
+
+
+class Publisher:
+    """Says what it is told every 50 ms at one endpoint, as the daemon's heartbeat does."""
+
+    def __init__(self, endpoint=None):
+        self.context = zmq.Context()
+        self.socket = self.context.socket(zmq.PUB)
+        self.socket.setsockopt(zmq.LINGER, 0)
+        self.socket.bind(endpoint or "tcp://127.0.0.1:*")
+        self.endpoint = self.socket.getsockopt_string(zmq.LAST_ENDPOINT)
+        self.parts = [b"status", json.dumps(STATUS).encode()]
+        self.ended = threading.Event()
+        self.thread = threading.Thread(target=self._repeat)
+        self.thread.start()
+
+    def say(self, **changes):
+        self.parts = [b"status", json.dumps(STATUS | changes).encode()]
+
+    def _repeat(self):
+        while not self.ended.wait(0.05):
+            self.socket.send_multipart(self.parts)
+        self.context.destroy(linger=0)
+
+    def close(self):
+        self.ended.set()
+        self.thread.join()
+
+
+@contextmanager
+def publisher(endpoint=None):
+    it = Publisher(endpoint)
+    try:
+        yield it
+    finally:
+        it.close()
+
+
+class Watcher:
+    """The process, its output so far, and bounded waiting for a pattern in it."""
+
+    def __init__(self, endpoint, once=False, plain=False, size=None, **environment):
+        code = CODE.format(endpoint=endpoint, once=once, plain=plain)
+        env = {k: v for k, v in os.environ.items() if k not in {"NO_COLOR", "COLUMNS", "LINES", "LC_ALL", "LC_CTYPE"}}
+        env |= {"LANG": "C.UTF-8", "TERM": "xterm-256color"} | environment
+        self.slave = None
+        if size is None:
+            self.process = subprocess.Popen(
+                [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, env=env
+            )
+            self.reader = self.process.stdout.fileno()
+        else:
+            self.reader, self.slave = pty.openpty()
+            self.resize(*size)
+            self.process = subprocess.Popen(
+                [sys.executable, "-c", code],
+                stdin=self.slave,
+                stdout=self.slave,
+                stderr=self.slave,
+                env=env,
+                start_new_session=True,
+            )
+        self.output = ""
+
+    def resize(self, columns, rows):
+        fcntl.ioctl(self.reader, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
+
+    def await_text(self, pattern, since=0):
+        """The end of the first match of ``pattern`` in the output after position ``since``."""
+        ends = time.monotonic() + PATIENCE_S
+        while time.monotonic() < ends:
+            match = re.compile(pattern).search(self.output, since)
+            if match:
+                return match.end()
+            if select.select([self.reader], [], [], 0.2)[0]:
+                chunk = os.read(self.reader, 65536)
+                if not chunk:
+                    break
+                self.output += chunk.decode("utf-8", "replace")
+        match = re.compile(pattern).search(self.output, since)
+        assert match, f"never said {pattern!r}; said:\n{self.output[since:]}"
+        return match.end()
+
+    def echoes(self):
+        return bool(termios.tcgetattr(self.slave)[3] & termios.ECHO)
+
+    def close(self):
+        self.process.kill()
+        self.process.wait()
+        if self.slave is not None:
+            os.close(self.slave)
+            os.close(self.reader)
+        else:
+            self.process.stdout.close()
+
+
+@contextmanager
+def watcher(*args, **options):
+    it = Watcher(*args, **options)
+    try:
+        yield it
+    finally:
+        it.close()
+
+
+def test_a_pipe_gets_one_line_per_change_through_a_restart_of_the_daemon():
+    with publisher() as daemon:
+        endpoint = daemon.endpoint
+        with watcher(endpoint) as screen:
+            screen.await_text(r"2026-11-25T15:02:13Z NEXT \| bay-3 .* open \| kept 7 wanted 6 .*robot alive")
+            daemon.say(kept=8, wanted=5)
+            end = screen.await_text(r"kept 8 wanted 5")
+            daemon.close()
+            end = screen.await_text(r"no daemon heard.*eyebolt serve STATION", since=end)
+            with publisher(endpoint) as again:
+                end = screen.await_text(r"kept 7 wanted 6", since=end)
+                again.say(phase="goal-met", kept=13, wanted=0)
+                screen.await_text(r"DONE \| .*goal-met \| kept 13 wanted 0", since=end)
+                screen.process.send_signal(signal.SIGINT)
+                assert screen.process.wait(PATIENCE_S) == 0
+        lines = screen.output.splitlines()
+        assert len(lines) == 5, screen.output
+        assert "\x1b" not in screen.output
+        assert "Traceback" not in screen.output
+
+
+def test_it_may_start_before_the_daemon():
+    with publisher() as early:
+        endpoint = early.endpoint
+    with watcher(endpoint) as screen:
+        end = screen.await_text("no daemon heard")
+        with publisher(endpoint):
+            screen.await_text("kept 7 wanted 6", since=end)
+
+
+def test_a_malformed_message_is_ignored_with_a_note():
+    with publisher() as daemon, watcher(daemon.endpoint) as screen:
+        end = screen.await_text("kept 7")
+        daemon.parts = [b"status", b"{not json"]
+        end = screen.await_text("ignored: its second part is not JSON", since=end)
+        daemon.say(kept=9)
+        screen.await_text("kept 9", since=end)
+        assert "Traceback" not in screen.output
+
+
+def test_an_ascii_locale_gets_ascii():
+    with publisher() as daemon, watcher(daemon.endpoint, LC_ALL="C") as screen:
+        daemon.say(station="b\u00fchne", findings=["zwei \u2014 drei"])
+        screen.await_text("finding: zwei . drei")
+        assert screen.output.isascii()
+
+
+def test_the_screen_fills_follows_the_window_and_is_put_back():
+    with publisher() as daemon, watcher(daemon.endpoint, size=(80, 24)) as screen:
+        screen.await_text(r"\x1b\[\?1049h")
+        end = screen.await_text("7 of about 13 pairs kept")
+        assert "\u2588" in screen.output
+        assert not screen.echoes()
+        assert "\u2500" * 80 in screen.output
+        screen.resize(60, 20)
+        end = screen.await_text("[^\u2500]\u2500{60}[^\u2500]", since=end)
+        daemon.say(kept=8, wanted=5)
+        end = screen.await_text("8 of about 13 pairs kept", since=end)
+        screen.process.send_signal(signal.SIGINT)
+        screen.await_text(r"\x1b\[\?1049l", since=end)
+        assert screen.process.wait(PATIENCE_S) == 0
+        assert screen.echoes()
+        assert screen.output.rindex("\x1b[?25h") > screen.output.rindex("\x1b[?25l")
+        assert "Traceback" not in screen.output
+
+
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+def test_a_polite_end_puts_the_terminal_back_too(name):
+    with publisher() as daemon, watcher(daemon.endpoint, size=(80, 24)) as screen:
+        end = screen.await_text("7 of about 13 pairs kept")
+        screen.process.send_signal(getattr(signal, name))
+        screen.await_text(r"\x1b\[\?1049l", since=end)
+        assert screen.process.wait(PATIENCE_S) == 0
+        assert screen.echoes()
+
+
+def test_without_colour_no_colour_is_sent():
+    with publisher() as daemon, watcher(daemon.endpoint, size=(80, 24), NO_COLOR="1", LC_ALL="C") as screen:
+        screen.await_text("about 6 more wanted")
+        assert not re.search(r"\x1b\[[0-9;]*m", screen.output.replace("\x1b[0m", ""))
+        assert screen.output.isascii()
+
+
+def test_a_dumb_terminal_gets_lines():
+    with publisher() as daemon, watcher(daemon.endpoint, size=(80, 24), TERM="dumb") as screen:
+        screen.await_text("kept 7 wanted 6")
+        assert "\x1b" not in screen.output
+
+
+def test_once_shows_one_status_and_ends():
+    with publisher() as daemon:
+        with watcher(daemon.endpoint, once=True) as screen:
+            screen.await_text("kept 7 wanted 6")
+            assert screen.process.wait(PATIENCE_S) == 0
+        with watcher(daemon.endpoint, once=True, size=(80, 24)) as screen:
+            screen.await_text("7 of about 13 pairs kept")
+            screen.await_text("RESULT")
+            assert "\x1b[?1049h" not in screen.output
+            assert screen.process.wait(PATIENCE_S) == 0
+        endpoint = daemon.endpoint
+    with watcher(endpoint, once=True) as screen:
+        screen.await_text("no daemon heard")
+        assert screen.process.wait(PATIENCE_S) == 1
+
+
+def test_a_reader_that_goes_away_is_no_fault():
+    with publisher() as daemon:
+        code = CODE.format(endpoint=daemon.endpoint, once=False, plain=True)
+        with subprocess.Popen(
+            [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        ) as process:
+            assert "kept 7" in process.stdout.readline()
+            process.stdout.close()
+            daemon.say(kept=8)
+            assert process.wait(PATIENCE_S) == 0
+            assert process.stderr.read() == ""
+
+
+@pytest.mark.parametrize("endpoint", ["nonsense", "tcp://", "tcp://127.0.0.1", ""])
+def test_an_address_that_is_none_is_a_fault_with_a_remedy(endpoint):
+    with pytest.raises(MachineFault, match="tcp://HOST:PORT") as fault:
+        watch(endpoint)
+    assert fault.value.code == "status-address"

@@ -1,0 +1,124 @@
+"""Replies as bytes: form, length, printed numbers, and the code table."""
+
+import math
+from decimal import Decimal
+
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+
+from eyebolt.errors import InputFault
+from eyebolt.geometry.readings import ROTATION_KINDS, PoseReading
+from eyebolt.wire.codes import CODES, is_final, is_kept, is_stop
+from eyebolt.wire.replies import Reply, encode, failed_numbers, printed_point, printed_pose
+
+
+@pytest.mark.parametrize(
+    ("reply", "bracketed", "terminator", "line"),
+    [
+        (Reply(0, 12, 5, 3), False, b"\n", b"0,12,5,3\n"),
+        (Reply(0, 12, 5, 3), False, b"\r", b"0,12,5,3\r"),
+        (Reply(10, 0, 0, 8), True, b"\r\n", b"(10,0,0,8)\r\n"),
+        (Reply(0, 3, 9, 2_000_000), False, b"\n", b"0,3,9,999999\n"),
+        (Reply(36, 4, 9, 0, failed_numbers(7)), False, b"\n", b"36,4,0,0,0,0,0,0,0\n"),
+        (Reply(45, 4, 9, 0, failed_numbers(3)), True, b"\r", b"(45,4,0,0,0)\r"),
+        (Reply(0, 4, 9, 0, ((-0.0001, 3), (1e-7, 6), (-12.5, 3))), False, b"\n", b"0,4,0,0,-12.5\n"),
+        (Reply(0, 4, 9, 0, ((1e6, 3), (123456789.0, 0), (100.0, 0))), False, b"\n", b"0,4,1000000,123456789,100\n"),
+        (Reply(0, 4, 9, 0, ((0.70710678, 6), (1 / 3, 3), (2e-5, 6))), False, b"\n", b"0,4,0.707107,0.333,0.00002\n"),
+    ],
+)
+def test_encoding(reply, bracketed, terminator, line):
+    assert encode(reply, bracketed, terminator) == line
+
+
+fields = st.integers(0, 10**9)
+
+
+@given(st.integers(0, 99), st.integers(0, 999_999), fields, fields, st.booleans())
+def test_count_replies_are_four_integers_in_32_characters(code, seq, count, aux, bracketed):
+    line = encode(Reply(code, seq, count, aux), bracketed, b"\n").decode("ascii")
+    assert line.endswith("\n")
+    text = line[:-1]
+    assert len(text) <= 32
+    assert (text[0], text[-1]) == ("(", ")") if bracketed else text[0].isdigit()
+    numbers = [int(part) for part in text.strip("()").split(",")]
+    assert numbers == [code, seq, min(count, 999_999), min(aux, 999_999)]
+
+
+@given(st.floats(-1e9, 1e9), st.integers(0, 9))
+@example(128.47265625, 7)
+def test_numbers_are_plain_decimals_that_read_back(value, decimals):
+    text = encode(Reply(0, 1, 0, 0, ((value, decimals),)), False, b"\n").decode("ascii").strip().split(",")[2]
+    assert set(text) <= set("-.0123456789")
+    assert text not in ("-0", "")
+    assert not text.endswith(".")
+    # In exact decimals: floats cannot tell half a step from a little more.
+    assert abs(Decimal(text) - Decimal(value)) <= Decimal(5).scaleb(-decimals - 1)
+
+
+@pytest.mark.parametrize("angle", ["deg", "rad", "1e-4deg"])
+@pytest.mark.parametrize("rotation", ROTATION_KINDS)
+@pytest.mark.parametrize("length", ["mm", "m", "um"])
+def test_a_pose_reply_fits_80_characters_and_keeps_what_an_arm_can_use(length, rotation, angle):
+    reading = PoseReading(length, rotation, angle)
+    lengths_m = (-3.123456, -2.654321, 1.000001)
+    unit_m = {"mm": 1e-3, "m": 1.0, "um": 1e-6}[reading.length]
+    turn_unit = {"deg": math.pi / 180, "rad": 1.0, "1e-4deg": math.pi / 180 * 1e-4}[reading.angle]
+    quaternion = reading.rotation.startswith("quaternion")
+    turns = [-0.12345678] * 4 if quaternion else [-3.0000012 / turn_unit] * (reading.field_count - 3)
+    values = [value_m / unit_m for value_m in lengths_m] + turns
+    line = encode(Reply(0, 999_999, 0, 0, printed_pose(values, reading)), True, b"\n")[:-1]
+    assert len(line) <= 80
+    printed = [float(part) for part in line.decode().strip("()").split(",")[2:]]
+    assert len(printed) == reading.field_count
+    for got, wanted in zip(printed[:3], values[:3], strict=True):
+        assert abs(got - wanted) * unit_m <= 0.6e-6
+    for got, wanted in zip(printed[3:], turns, strict=True):
+        assert abs(got - wanted) * (1 if quaternion else turn_unit) <= 1e-6
+
+
+def test_points_are_printed_to_the_micrometre():
+    assert printed_point((1.5, -2.25, 700.12345), "mm") == ((1.5, 3), (-2.25, 3), (700.12345, 3))
+    assert (
+        encode(Reply(0, 1, 0, 0, printed_point((0.0015, -0.25, 0.7), "m")), False, b"\n") == b"0,1,0.0015,-0.25,0.7\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("reply", "terminator"),
+    [
+        (Reply(0, -1, 0, 0), b"\n"),
+        (Reply(0, 1, 0, -2), b"\n"),
+        (Reply(100, 1, 0, 0), b"\n"),
+        (Reply(0, 1_000_000, 0, 0), b"\n"),
+        (Reply(0, 1, 0, 0), b""),
+        (Reply(0, 1, 0, 0, ((math.nan, 3),)), b"\n"),
+        (Reply(0, 1, 0, 0, ((math.inf, 3),)), b"\n"),
+        (Reply(0, 1, 0, 0, ((1.0, -1),)), b"\n"),
+    ],
+)
+def test_what_no_robot_could_read_is_refused(reply, terminator):
+    with pytest.raises(InputFault) as caught:
+        encode(reply, False, terminator)
+    assert caught.value.code == "reply"
+
+
+def test_a_pose_of_the_wrong_length_is_refused():
+    with pytest.raises(InputFault):
+        printed_pose((1, 2, 3, 4), PoseReading("mm", "quaternion-wxyz", "deg"))
+
+
+def test_the_code_table_is_whole_and_short_enough_for_a_pendant():
+    assert list(CODES) == [0, 1, 2, 3, 10, *range(20, 30), *range(30, 39), *range(40, 48)]
+    assert all(code.number == number for number, code in CODES.items())
+    assert len({code.says for code in CODES.values()}) == len(CODES)
+    for code in CODES.values():
+        assert 0 < len(code.says) <= 30
+        assert code.advice.endswith(".")
+        assert len(code.advice) <= 100
+
+
+def test_what_codes_mean():
+    assert [number for number in CODES if is_kept(number)] == [0, 1, 2, 3]
+    assert [number for number in CODES if not is_final(number)] == [10]
+    assert [number for number in CODES if is_stop(number)] == list(range(30, 39))

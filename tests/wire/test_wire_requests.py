@@ -1,0 +1,311 @@
+"""Lines as requests: a table for each verb, for each way that controllers write, and for each fault."""
+
+import struct
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from eyebolt.wire.requests import VERBS, LineFault, Request, overlong_fault, parse
+
+P7 = (512.25, -80.5, 640.0, 0.70711, 0.0, -0.70711, 0.0)
+P7_TEXT = "512.25 -80.5 640.0 0.70711 0.0 -0.70711 0.0"
+
+
+def request(text, count=7):
+    parsed = parse(text if isinstance(text, bytes) else text.encode("latin-1"), count)
+    assert isinstance(parsed, Request), parsed
+    return parsed
+
+
+def fault(text, count=7):
+    parsed = parse(text if isinstance(text, bytes) else text.encode("latin-1"), count)
+    assert isinstance(parsed, LineFault), parsed
+    return parsed
+
+
+@pytest.mark.parametrize(
+    ("line", "seq", "numbers", "pose"),
+    [
+        ("hello 1", 1, (), None),
+        ("begin 2", 2, (), None),
+        (f"capture 3 {P7_TEXT}", 3, (), P7),
+        (f"check 4 {P7_TEXT}", 4, (), P7),
+        ("place 5", 5, (), None),
+        (f"place 5 {P7_TEXT}", 5, (), P7),
+        (f"touch 6 17 {P7_TEXT}", 6, (17.0,), P7),
+        (f"pose {P7_TEXT}", None, (), P7),
+        ("again 7", 7, (), None),
+        ("undo 8", 8, (), None),
+        ("status 0", 0, (), None),
+        ("solve 999999", 999999, (), None),
+        ("bye 10", 10, (), None),
+        ("result 11", 11, (), None),
+        ("locate 12 1 -2.5 700", 12, (1.0, -2.5, 700.0), None),
+        (f"locate 12 1 -2.5 700 {P7_TEXT}", 12, (1.0, -2.5, 700.0), P7),
+        ("pixel 13 1223.5 1023.5 0", 13, (1223.5, 1023.5, 0.0), None),
+        (f"pixel 13 1223.5 1023.5 0 {P7_TEXT}", 13, (1223.5, 1023.5, 0.0), P7),
+    ],
+)
+def test_every_verb(line, seq, numbers, pose):
+    parsed = request(line)
+    assert parsed == Request(line.split()[0], seq, numbers, pose, None, line, False)
+
+
+def test_the_table_has_the_verbs_of_the_protocol():
+    assert set(VERBS) == {
+        "hello", "begin", "capture", "check", "place", "touch", "pose", "again",
+        "undo", "status", "solve", "bye", "result", "locate", "pixel",
+    }  # fmt: skip
+    forgotten = {name for name, verb in VERBS.items() if not verb.remembered}
+    assert forgotten == {"hello", "status", "again", "result", "locate", "pixel", "pose"}
+    lengths = {name: verb.reply_number_count(6) for name, verb in VERBS.items() if verb.reply == "numbers"}
+    assert lengths == {"result": 6, "locate": 3, "pixel": 3}
+    assert [name for name, verb in VERBS.items() if not verb.answered or not verb.has_seq] == ["pose"]
+
+
+P6 = (512.25, -80.5, 640.0, 179.99, -0.5, 90.0)
+TINY = (0.51225, -0.0805, 1e-5, 3.14159, -2.5e-7, 0.0)
+INTEGERS = (512250.0, -80500.0, 640000.0, 1799900.0, -5000.0, 900000.0)
+
+
+@pytest.mark.parametrize(
+    ("line", "pose", "bracketed"),
+    [
+        ("capture 5 512.25 -80.5 640.0 179.99 -0.5 90.0", P6, False),
+        ("capture,5,512.25,-80.5,640.0,179.99,-0.5,90.0", P6, False),
+        ("capture;5;512.25;-80.5;640;179.99;-.5;90.", P6, False),
+        ("CAPTURE 5, 512.25, -80.5, 640.0, 179.99, -0.5, 90.0", P6, False),
+        ("Capture 5 (+512.25,-80.50,+640.00,+179.99,-0.50,+90.00)", P6, False),
+        ("(capture,5,512.25,-80.5,640.0,179.99,-0.5,90.0)", P6, True),
+        (" \t(capture, 5, (512.25,-80.5,640.0,179.99,-0.5,90.0))", P6, True),
+        ("capture 5 [[512.25,-80.5,640.0],[179.99,-0.5,90.0]]", P6, False),
+        ("[capture] 5 512.25 -80.5 640.0 179.99 -0.5 90.0", P6, False),
+        ("capture 5   512.25\t-80.5  640.0 179.99 -0.5 90.0  ", P6, False),
+        ("capture 5.0 5.1225E+02 -8.05e1 6.4E2 1.7999e+02 -5E-1 9.0E1", P6, False),
+        ("capture 0.5e1 p[0.51225,-0.0805,1e-05,3.14159,-2.5E-07,0]", TINY, False),
+        ("(capture,5,p[0.5,0,0,0,0,1])", (0.5, 0.0, 0.0, 0.0, 0.0, 1.0), True),
+        ("capture 5 P(512250,-80500,640000,1799900,-5000,900000)", INTEGERS, False),
+    ],
+)  # fmt: skip
+def test_controller_styles(line, pose, bracketed):
+    parsed = request(line, 6)
+    assert (parsed.verb, parsed.seq, parsed.pose, parsed.bracketed) == ("capture", 5, pose, bracketed)
+
+
+def test_four_axis_arms_send_four_numbers():
+    assert request("capture 5 300.1 20.2 -15 90", 4).pose == (300.1, 20.2, -15.0, 90.0)
+    assert fault("capture 5 300.1 20.2 -15 90 0 0", 4).code == 41
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "capture 3 1 2 3 1 0 0 0 j 10 -20 30 0 45.5 -90",
+        "capture,3,1,2,3,1,0,0,0,J,10,-20,30,0,45.5,-90",
+        "(capture,3,[1,2,3,1,0,0,0],j[10,-20,30,0,45.5,-90])",
+    ],
+)
+def test_joint_angles_follow_a_j(line):
+    parsed = request(line)
+    assert parsed.pose == (1, 2, 3, 1, 0, 0, 0)
+    assert parsed.joints == (10, -20, 30, 0, 45.5, -90)
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("capture 3 1 2 3 1 0 0 0 j", "1 to 12"),
+        ("capture 3 1 2 3 1 0 0 0 j" + " 1" * 13, "got 13"),
+        ("hello 1 j 1 2", "takes no joint angles"),
+        ("place 1 j 1 2", "follow a pose"),
+    ],
+)
+def test_joint_angles_that_do_not_fit(line, words):
+    found = fault(line)
+    assert found.code == 41
+    assert words in found.says
+
+
+def test_one_and_twelve_joints_are_the_limits():
+    assert request("capture 3 1 2 3 1 0 0 0 j 5").joints == (5.0,)
+    assert len(request("capture 3 1 2 3 1 0 0 0 j" + " 1" * 12).joints) == 12
+
+
+def test_lines_that_differ_in_dress_only_are_the_same_line():
+    bare = request("capture 3 1 2 3 1 0 0 0.50")
+    dressed = request("(CAPTURE;3;p[1,2,3],[1,0,0,0.50])")
+    assert bare.text == dressed.text == "capture 3 1 2 3 1 0 0 0.50"
+    assert dressed.bracketed
+    assert not bare.bracketed
+    assert request("capture 3 1 2 3 1 0 0 0.5").text != bare.text
+
+
+def test_seq_may_be_printed_as_a_real():
+    assert [request(f"hello {seq}").seq for seq in ("12", "12.0", "1.2e1", "+12", "0012", "12.")] == [12] * 6
+    assert request("hello 9.99999E+05").seq == 999999
+
+
+def single(value):
+    return struct.unpack("f", struct.pack("f", value))[0]
+
+
+@given(st.integers(0, 999_999))
+def test_every_seq_survives_single_precision(seq):
+    assert request(f"again {single(seq)!r}").seq == seq
+    assert request(f"again {single(seq):.6e}").seq == seq
+
+
+@pytest.mark.parametrize(
+    ("line", "code", "seq", "words"),
+    [
+        # 40: the verb
+        ("grab 5", 40, 5, "'grab' is no verb; the verbs are: hello, begin"),
+        ("5 hello", 40, 0, "'5' is no verb"),
+        ("()", 40, 0, "has no verb"),
+        (",;,", 40, 0, "has no verb"),
+        ("h\xe9llo 7", 40, 7, "byte 0xE9"),
+        ("\x00hello 7", 40, 7, "byte 0x00"),
+        ("x" * 200, 40, 0, "'xxxxxxxxxxxxxxxxxxxxxxxx...' is no verb"),
+        # 41: the field count
+        ("hello", 41, 0, "hello wants seq (1 field after the verb), got 0"),
+        ("hello 1 2", 41, 1, "got 2"),
+        ("capture", 41, 0, "got 0"),
+        ("capture 3 1 2 3 4", 41, 3, "capture wants seq and 7 pose numbers (8 fields after the verb), got 5"),
+        ("capture 3 1 2 3 1 0 0 0 0", 41, 3, "got 9"),
+        ("capture 3 (1,2,3,1,0,0,0)(4,1)", 41, 3, "group of flags"),
+        ("pose 1 2 3", 41, 0, "pose wants 7 pose numbers (7 fields after the verb), got 3"),
+        ("place 4 1", 41, 4, "place wants seq and 7 pose numbers or none (1 or 8 fields after the verb), got 2"),
+        ("touch 4 1 2 3 1 0 0 0", 41, 4, "touch wants seq, k and 7 pose numbers (9 fields after the verb), got 8"),
+        ("locate 4 1 2", 41, 4, "locate wants seq, x, y, z and 7 pose numbers or none (4 or 11 fields"),
+        # 42: a number
+        ("hello x1", 42, 0, "'x1' is not a number"),
+        ("capture 3 1 2 3 nan 0 0 0", 42, 3, "'nan'"),
+        ("capture 3 1 2 3 inf 0 0 0", 42, 3, "'inf'"),
+        ("capture 3 1 2 3 -Infinity 0 0 0", 42, 3, "'-Infinity'"),
+        ("capture 3 1 2 3 0x10 0 0 0", 42, 3, "'0x10'"),
+        ("capture 3 1_000 2 3 1 0 0 0", 42, 3, "'1_000'"),
+        ("capture 3 1.2.3 2 3 1 0 0 0", 42, 3, "'1.2.3'"),
+        ("capture 3 1e 2 3 1 0 0 0", 42, 3, "'1e'"),
+        ("capture 3 . 2 3 1 0 0 0", 42, 3, "'.'"),
+        ("capture 3 -- 2 3 1 0 0 0", 42, 3, "'--'"),
+        ("capture 3 1 2 3 1 0 0 0 j 1 a", 42, 3, "'a'"),
+        ("capture 3 \u00b2 2 3 1 0 0 0", 42, 3, "byte 0xB2"),
+        ("capture 3 1\x7f 2 3 1 0 0 0", 42, 3, "byte 0x7F"),
+        ("capture 3 1 2 3 1 0 0 0hello 4", 42, 3, "two requests in one line"),
+        # 43: the range
+        ("hello -1", 43, 0, "seq is a whole number from 0 to 999999, got '-1'"),
+        ("hello 1000000", 43, 0, "'1000000'"),
+        ("hello 1.5", 43, 0, "'1.5'"),
+        ("hello 1e400", 43, 0, "'1e400'"),
+        ("touch 4 1.5 1 2 3 1 0 0 0", 43, 4, "k is a whole number"),
+        ("touch 4 -1 1 2 3 1 0 0 0", 43, 4, "k is a whole number"),
+        ("capture 3 1e300 2 3 1 0 0 0", 43, 3, "'1e300'"),
+        ("capture 3 1 2 3 1 0 0 0 j 1e10", 43, 3, "'1e10'"),
+    ],
+)
+def test_faults(line, code, seq, words):
+    found = fault(line)
+    assert (found.code, found.seq) == (code, seq)
+    assert words in found.says
+    assert found.says.isprintable()
+
+
+@pytest.mark.parametrize(
+    ("line", "count"),
+    [
+        ("capture 3 512,25 -80,5 640,0 0,70711 0,0 -0,70711 0,0", 7),
+        ("capture 3,0 512,25 -80,5 640,0 0,70711 0,0 -0,70711 0,0", 7),
+        ("(capture;3;512,25;-80,5;640,0;179,99;-0,5;90,0)", 6),
+        ("check 3 1,5 2,5 3,5 4,5", 4),
+        ("pose 512,25 -80,5 640,0 179,99 -0,5 90,0", 6),
+        ("touch 3 4 512,25 -80,5 640,0 179,99 -0,5 90,0", 6),
+        ("touch 3,0 4,0 512,25 -80,5 640,0 179,99 -0,5 90,0", 6),
+        ("locate 3 1,5 2,5 700,0", 7),
+        ("locate 3 1,5 2,5 700,0 1,0 2,0 3,0 0,5 0,5 0,5 0,5", 7),
+        ("pixel 3 1,5 2,5 700,0 1,0 2,0 3,0 0,5 0,5 0,5", 6),
+        ("hello 3,0", 7),
+    ],
+)
+def test_twice_the_count_names_the_decimal_comma(line, count):
+    found = fault(line, count)
+    assert found.code == 41
+    assert "decimal comma" in found.says
+
+
+def test_twice_the_count_without_a_comma_names_both_causes():
+    found = fault("capture 3" + " 1 2 3 1 0 0 0" * 2)
+    assert found.code == 41
+    assert "two poses in one line" in found.says
+    assert "decimal comma" in found.says
+
+
+@pytest.mark.parametrize("line", ["capture 3 1,2,3,4,5", "capture 3" + ",1" * 13, "capture 3" + ",1" * 16, "hello 1 2"])
+def test_other_counts_do_not_blame_the_comma(line):
+    assert "comma" not in fault(line).says
+
+
+def test_a_fault_is_bracketed_as_its_line_and_names_a_known_verb():
+    assert fault("(hello,x)").bracketed
+    assert not fault("hello x").bracketed
+    assert fault("RESULT x").verb == "result"
+    assert fault("grab 1").verb == ""
+    assert fault("grab 1").answered
+    assert fault("hello x").answered
+    assert not fault("pose 1 2 nan").answered
+
+
+@pytest.mark.parametrize(
+    ("head", "seq", "bracketed", "verb"),
+    [
+        ("capture 12 " + "1 " * 200, 12, False, "capture"),
+        ("(capture,12," + "1," * 200, 12, True, "capture"),
+        ("status 5" + " " * 300, 5, False, "status"),
+        ("hello " + "1" * 300, 0, False, "hello"),
+        ("x" * 300, 0, False, ""),
+        (" " * 300 + "hello 1", 0, False, ""),
+        ("pose " + "1 " * 200, 0, False, "pose"),
+    ],
+)
+def test_too_long_lines_keep_what_can_be_read(head, seq, bracketed, verb):
+    found = overlong_fault(head.encode()[:256])
+    assert (found.code, found.seq, found.bracketed, found.verb) == (44, seq, bracketed, verb)
+    assert "256" in found.says
+    assert parse(head.encode(), 7) == found
+
+
+def test_the_longest_capture_fits_80_characters():
+    line = "capture 999 " + " ".join(["-1234.567"] * 3 + ["-0.12345"] * 4)
+    dressed = f"({line})"
+    assert len(line) <= len(dressed) <= 80
+    assert request(line).pose == (-1234.567,) * 3 + (-0.12345,) * 4
+    assert request(dressed).text == line
+
+
+@given(st.binary(max_size=300), st.sampled_from([4, 6, 7]))
+def test_random_bytes_never_raise(content, count):
+    parsed = parse(content, count)
+    if isinstance(parsed, LineFault):
+        assert parsed.code in {40, 41, 42, 43, 44}
+        assert parsed.says.isprintable()
+        assert 0 <= parsed.seq <= 999_999
+
+
+tokens = st.one_of(
+    st.sampled_from(["1", "-0", "1e5", "1e999", "nan", "j", "J", "p[", "(", ")", ",", ";", "]"]),
+    st.sampled_from(["2.0", ".5", "_", "\x80"]),
+    st.integers(-5, 2_000_000).map(str),
+    st.text(max_size=3).map(lambda t: t.encode("utf-8").decode("latin-1")),
+)  # fmt: skip
+
+
+@given(st.sampled_from(sorted(VERBS)), st.lists(tokens, max_size=14), st.sampled_from([4, 6, 7]))
+def test_a_request_is_the_request_of_its_own_text(verb, rest, count):
+    parsed = parse(" ".join([verb, *rest]).encode("latin-1"), count)
+    if isinstance(parsed, Request):
+        again = request(parsed.text, count)
+        assert again == parsed
+        assert parsed.seq is None or 0 <= parsed.seq <= 999_999
+        assert parsed.pose is None or len(parsed.pose) == count
+    else:
+        assert parsed.code in {40, 41, 42, 43, 44}

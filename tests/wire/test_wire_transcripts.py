@@ -1,0 +1,122 @@
+"""The transcripts as far as the wire alone decides them: which lines are at fault, and the form of every reply."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from eyebolt.wire.codes import CODES
+from eyebolt.wire.endings import ReplyEndings
+from eyebolt.wire.lines import LateLineFeed, LineSplitter, OverlongLine
+from eyebolt.wire.replies import Reply, encode
+from eyebolt.wire.requests import VERBS, LineFault, overlong_fault, parse
+
+FOLDER = Path(__file__).parent / "transcripts"
+FILES = sorted(FOLDER.glob("*.txt"))
+ENDINGS = {"LF": b"\n", "CR": b"\r", "CRLF": b"\r\n"}
+WORLD = {
+    "sees board", "sees nothing", "frame late", "disk full", "disk fine", "work slow", "work done",
+    "goal met", "goal open", "reconnect", "restart",
+}  # fmt: skip
+POSE_FIELDS = 7
+
+
+@dataclass
+class Exchange:
+    sent: str
+    ending: bytes
+    reply: str | None = None
+
+
+def exchanges(path):
+    found, ending = [], ENDINGS["LF"]
+    for number, line in enumerate(path.read_text(encoding="ascii").splitlines(), start=1):
+        place = f"{path.name}:{number}: {line}"
+        if not line or line.startswith("#"):
+            continue
+        if line.startswith("> "):
+            found.append(Exchange(line[2:], ending))
+        elif line.startswith("< "):
+            assert found[-1].reply is None, place
+            found[-1].reply = line[2:]
+        elif line.startswith("terminator "):
+            ending = ENDINGS[line.split()[1]]
+        else:
+            assert line.startswith("! "), place
+            wanted = line[2:].split()
+            assert line[2:] in WORLD or (wanted[0] == "wanted" and int(wanted[1]) >= 0), place
+    return found
+
+
+def understood(item):
+    return overlong_fault(item.head) if isinstance(item, OverlongLine) else parse(item.content, POSE_FIELDS)
+
+
+def reply_of(text, numbers):
+    values = [int(part) for part in text.strip("()").split(",")]
+    if numbers:
+        return Reply(values[0], values[1], 0, 0, tuple((float(value), 3) for value in values[2:]))
+    return Reply(*values)
+
+
+def test_there_are_transcripts():
+    assert len(FILES) == 12
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+def test_replies_have_the_form_that_their_requests_ask_for(path):
+    for exchange in exchanges(path):
+        (item,) = LineSplitter().feed(exchange.sent.encode("ascii") + b"\n")
+        parsed = understood(item)
+        verb = VERBS.get(parsed.verb)
+        if verb is not None and not verb.answered:
+            assert exchange.reply is None, exchange
+            continue
+        assert exchange.reply is not None, exchange
+        zeros = 0 if verb is None else verb.reply_number_count(POSE_FIELDS)
+        reply = reply_of(exchange.reply, zeros > 0)
+        assert encode(reply, parsed.bracketed, b"\n") == exchange.reply.encode("ascii") + b"\n", exchange
+        assert reply.code in CODES
+        assert reply.seq == parsed.seq
+        assert len(reply.numbers or ()) == zeros
+        if isinstance(parsed, LineFault):
+            assert reply.code == parsed.code, exchange
+        else:
+            # 43 is also the answer to `again` for a seq that nobody knows.
+            assert reply.code not in {40, 41, 42, 44} | ({43} if parsed.verb != "again" else set()), exchange
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("chunk_bytes", [1, 7, 100_000])
+def test_the_bytes_of_a_conversation_are_the_same_for_any_chunking(path, chunk_bytes):
+    told = exchanges(path)
+    sent = b"".join(exchange.sent.encode("ascii") + exchange.ending for exchange in told)
+    expected = b"".join(e.reply.encode("ascii") + e.ending for e in told if e.reply is not None)
+    splitter, endings, out, waiting = LineSplitter(), ReplyEndings(), b"", iter(told)
+    for start in range(0, len(sent), chunk_bytes):
+        for item in splitter.feed(sent[start : start + chunk_bytes]):
+            if isinstance(item, LateLineFeed):
+                out += endings.late_line_feed()
+                continue
+            ticket, parsed, exchange = endings.opened(item.terminator), understood(item), next(waiting)
+            if exchange.reply is None:
+                endings.drop(ticket)
+                continue
+            verb = VERBS.get(parsed.verb)
+            numbers = verb is not None and verb.reply == "numbers"
+            out += encode(reply_of(exchange.reply, numbers), parsed.bracketed, endings.close(ticket))
+    assert out == expected
+    assert next(waiting, None) is None
+
+
+def test_the_transcripts_use_every_verb_and_every_fault_of_a_line():
+    told = [exchange for path in FILES for exchange in exchanges(path)]
+    verbs, codes = set(), set()
+    for exchange in told:
+        (item,) = LineSplitter().feed(exchange.sent.encode("ascii") + b"\n")
+        parsed = understood(item)
+        verbs.add(parsed.verb)
+        if isinstance(parsed, LineFault):
+            codes.add(parsed.code)
+    assert verbs - {""} == set(VERBS)
+    assert codes == {40, 41, 42, 43, 44}
