@@ -14,11 +14,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.spatial.transform import Rotation
 
-from eyebolt_sim.matrices import Array, matrix
+from eyebolt_sim.matrices import Array
 
 LINK_LENGTH_M = np.array([0.0, 0.4318, 0.0203, 0.0, 0.0, 0.0])
 LINK_OFFSET_M = np.array([0.0, 0.0, 0.15005, 0.4318, 0.0, 0.0])
-LINK_TWIST_RAD = np.deg2rad([90.0, 0.0, -90.0, 90.0, -90.0, 0.0])
+# Cosine and sine of the twists alpha: 90, 0, -90, 90, -90, 0 degrees.
+_TWISTS = ((0.0, 1.0), (1.0, 0.0), (0.0, -1.0), (0.0, 1.0), (0.0, -1.0), (1.0, 0.0))
 
 # From memory, for this table's zero position; only used to keep waypoints plausible.
 JOINT_LIMITS_RAD = np.deg2rad([[-160, 160], [-45, 225], [-225, 45], [-110, 170], [-100, 100], [-266, 266]])
@@ -41,9 +42,16 @@ class Arm:
         lengths = LINK_LENGTH_M + self.link_errors_mm[:, 0] * 1e-3
         offsets = LINK_OFFSET_M + self.link_errors_mm[:, 1] * 1e-3
         pose = np.eye(4)
-        for angle, offset, length, twist in zip(joints, offsets, lengths, LINK_TWIST_RAD, strict=True):
-            about_z = matrix(Rotation.from_rotvec([0, 0, angle]), [0, 0, offset])
-            pose = pose @ about_z @ matrix(Rotation.from_rotvec([twist, 0, 0]), [length, 0, 0])
+        for angle, offset, length, (cos_twist, sin_twist) in zip(joints, offsets, lengths, _TWISTS, strict=True):
+            c, s = math.cos(angle), math.sin(angle)
+            # Rz(angle) Tz(offset) Tx(length) Rx(twist), the standard form.
+            link = [
+                [c, -s * cos_twist, s * sin_twist, length * c],
+                [s, c * cos_twist, -c * sin_twist, length * s],
+                [0.0, sin_twist, cos_twist, offset],
+                [0.0, 0.0, 0.0, 1.0],
+            ]
+            pose = pose @ np.array(link)
         return pose
 
 

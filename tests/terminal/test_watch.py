@@ -1,5 +1,6 @@
 """``watch`` as a process of its own: a real publisher, a pipe, and a terminal of a given size."""
 
+import codecs
 import fcntl
 import json
 import os
@@ -98,6 +99,8 @@ class Watcher:
                 start_new_session=True,
             )
         self.output = ""
+        # A character may come in two pieces.
+        self.decoder = codecs.getincrementaldecoder("utf-8")("replace")
 
     def resize(self, columns, rows):
         fcntl.ioctl(self.reader, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
@@ -113,7 +116,7 @@ class Watcher:
                 chunk = os.read(self.reader, 65536)
                 if not chunk:
                     break
-                self.output += chunk.decode("utf-8", "replace")
+                self.output += self.decoder.decode(chunk)
         match = re.compile(pattern).search(self.output, since)
         assert match, f"never said {pattern!r}; said:\n{self.output[since:]}"
         return match.end()
@@ -200,6 +203,7 @@ def test_the_screen_fills_follows_the_window_and_is_put_back():
         end = screen.await_text("8 of about 13 pairs kept", since=end)
         screen.process.send_signal(signal.SIGINT)
         screen.await_text(r"\x1b\[\?1049l", since=end)
+        screen.await_text(r"\x1b\[\?25h", since=end)
         assert screen.process.wait(PATIENCE_S) == 0
         assert screen.echoes()
         assert screen.output.rindex("\x1b[?25h") > screen.output.rindex("\x1b[?25l")

@@ -17,6 +17,7 @@ from eyebolt.geometry.rigid import Array
 
 # A corner further than this from where the markers put it belongs to a marker that was misread.
 _FARTHEST_SQUARES = 0.5
+_MISREAD_SQUARES = 1.5
 # The fit begins within a pixel or so; one that wanders off has found something else.
 _FARTHEST_MOVE_SQUARES = 0.25
 _WORST_SIGMA_PX = 0.3
@@ -33,10 +34,10 @@ def locate_charuco(gray: Pixels, for_finder: NDArray[np.uint8], board: Board) ->
         return None
     corner_ids = np.asarray(ids, dtype=np.int64).reshape(-1)
     start_px = np.asarray(corners, dtype=np.float64).reshape(-1, 2)
-    picture_T_squares = _plane_of_markers(pattern, board, markers, np.asarray(marker_ids, np.int64).ravel())
-    if picture_T_squares is None:
+    read = _trusted_markers(pattern, board, markers, np.asarray(marker_ids, np.int64).ravel())
+    if read is None:
         return None
-    expected_px, along_x_px, along_y_px = _plane_at(picture_T_squares, board.corner_squares(corner_ids))
+    expected_px, along_x_px, along_y_px = _around(board.corner_squares(corner_ids)[:, :2], *read)
     facing = along_x_px[:, 0] * along_y_px[:, 1] - along_x_px[:, 1] * along_y_px[:, 0]
     if np.median(facing) <= 0:
         # Seen from behind: a mirror image.
@@ -81,10 +82,10 @@ def _detector(pattern: cv2.aruco.CharucoBoard, picture: NDArray[np.uint8]) -> cv
     return cv2.aruco.CharucoDetector(pattern, detectorParams=parameters)
 
 
-def _plane_of_markers(
+def _trusted_markers(
     pattern: cv2.aruco.CharucoBoard, board: Board, markers: Sequence[Any], marker_ids: NDArray[np.int64]
-) -> Array | None:
-    """Homography (3, 3) from squares to pixels through the corners of all markers that agree with it."""
+) -> tuple[Array, Array] | None:
+    """Marker corners (M, 2) in squares and in pixels, without markers that lie far from where the others put them."""
     known = pattern.getObjPoints()
     usable = [k for k, marker_id in enumerate(marker_ids) if 0 <= marker_id < len(known)]
     if not usable:
@@ -92,19 +93,27 @@ def _plane_of_markers(
     squares = np.concatenate([np.asarray(known[marker_ids[k]], dtype=float).reshape(-1, 3)[:, :2] for k in usable])
     pixels = np.concatenate([np.asarray(markers[k], dtype=float).reshape(-1, 2) for k in usable])
     sides = np.linalg.norm(np.diff(pixels.reshape(-1, 4, 2), axis=1), axis=2)
-    square_px = float(np.median(sides)) / (board.marker_m or 1.0) * board.square_m
-    # Wide enough for a lens that bends the board, too narrow for a marker in the wrong square.
-    homography, _ = cv2.findHomography(squares, pixels, cv2.RANSAC, max(3.0, 0.3 * square_px))
-    return None if homography is None else np.asarray(homography, dtype=np.float64)
+    square_px = float(np.median(sides)) / (board.marker_m or board.square_m) * board.square_m
+    # Wide enough for a lens that bends the board, too narrow for a marker read as another.
+    homography, agrees = cv2.findHomography(squares, pixels, cv2.RANSAC, max(4.0, _MISREAD_SQUARES * square_px))
+    if homography is None or agrees is None:
+        return None
+    trusted = np.asarray(agrees).ravel().astype(bool)
+    return squares[trusted], pixels[trusted]
 
 
-def _plane_at(picture_T_squares: Array, squares: Array) -> tuple[Array, Array, Array]:
-    """Pixels (K, 2) of board points and the picture's change per square along the board's x and y, each (K, 2)."""
-    H = picture_T_squares
-    image = np.column_stack([squares[:, :2], np.ones(len(squares))]) @ H.T
-    depth = np.where(np.abs(image[:, 2:]) < 1e-12, 1e-12, image[:, 2:])
-    pixels = image[:, :2] / depth
-    return pixels, (H[:2, 0] - pixels * H[2, 0]) / depth, (H[:2, 1] - pixels * H[2, 1]) / depth
+def _around(squares: Array, marker_squares: Array, marker_px: Array) -> tuple[Array, Array, Array]:
+    """Where the markers nearby put board points (K, 2), and the picture's change per square along x and y, (K, 2).
+
+    An affine map for each point, fitted with weights that fall off with distance, because a lens bends the board.
+    """
+    offset = marker_squares - squares[:, None]
+    distance2 = np.sum(offset**2, axis=-1)
+    weight = np.exp(-(distance2 - distance2.min(axis=1, keepdims=True)) / 2) + 1e-6
+    design = np.concatenate([np.ones((*weight.shape, 1)), offset], axis=-1)
+    weighted = np.swapaxes(design * weight[..., None], 1, 2)
+    affine = np.linalg.solve(weighted @ design, weighted @ marker_px)
+    return affine[:, 0], affine[:, 1], affine[:, 2]
 
 
 def _fit(gray: Pixels, start_px: Array, along_x_px: Array, along_y_px: Array, board: Board) -> CornerFits:

@@ -14,6 +14,7 @@ import numpy as np
 
 from eyebolt.board.sighting import NoSighting, Sighting, sighting_from_json
 from eyebolt.geometry.rigid import Array
+from eyebolt.pairs.pair import Pair
 
 Fact = Mapping[str, Any]
 
@@ -57,6 +58,13 @@ class Taken:
     def solvable(self) -> bool:
         """A board was seen, and the pair was kept or only disagreed with the majority."""
         return isinstance(self.seen, Sighting) and not self.undone and (self.kept or self.code == 27)
+
+    @property
+    def pair(self) -> Pair | None:
+        """What the solver takes; None if no board was seen."""
+        if not isinstance(self.seen, Sighting):
+            return None
+        return Pair(self.index, self.base_T_flange, self.seen.ids, self.seen.corners_px)
 
 
 @dataclass(frozen=True)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from eyebolt.board.sighting import Sighting
 from eyebolt.pairs.pair import Pair
 from eyebolt.pairs.verdict import Verdict, judge_view, verdict
 from eyebolt.progress.judgement import Judgement, judge
@@ -51,8 +51,8 @@ def begin_solve(state: State, also: list[Command]) -> Result:
     if task is None or log is None:
         return state, also
     gone = max(t.index for t in log.kept) if task.verb == "undo" else None
-    pairs = tuple(_pair(t) for t in log.solvable if t.index != gone)
-    checks = tuple(_pair(t) for t in log.checks)
+    pairs = _pairs(t for t in log.solvable if t.index != gone)
+    checks = _pairs(log.checks)
     return state.with_task(stage="solve"), [*also, do.Solve(task.number, pairs, checks)]
 
 
@@ -118,12 +118,14 @@ def detected(state: State, task: Task, event: ev.Detected) -> Result:
     if found.code >= 10:
         return record_answer(state, found.code, found.says, found.advice, state.kept, state.wanted, [])
     own = _pair_of_task(task, event.seen)
-    pairs = [_pair(t) for t in log.solvable]
-    checks = [_pair(t) for t in log.checks]
-    (pairs if task.verb == "capture" else checks).append(own)
+    pairs, checks = _pairs(log.solvable), _pairs(log.checks)
+    if task.verb == "capture":
+        pairs = (*pairs, own)
+    else:
+        checks = (*checks, own)
     if len(pairs) < FEWEST_TO_SOLVE:
         return _keep(state, task, found, None, [])
-    return state.with_task(stage="solve"), [do.Solve(task.number, tuple(pairs), tuple(checks))]
+    return state.with_task(stage="solve"), [do.Solve(task.number, pairs, checks)]
 
 
 def solved(state: State, task: Task, event: ev.Solved) -> Result:
@@ -257,10 +259,8 @@ def _write(state: State, outcome: Solution | Refusal, judgement: Judgement, task
     return do.WriteResult(outcome, judgement, accept=proven and state.terms.accept_when_proven)
 
 
-def _pair(taken: Taken) -> Pair:
-    if not isinstance(taken.seen, Sighting):
-        raise TypeError("a pair without a board")
-    return Pair(taken.index, taken.base_T_flange, taken.seen.ids, taken.seen.corners_px)
+def _pairs(taken: Iterable[Taken]) -> tuple[Pair, ...]:
+    return tuple(t.pair for t in taken if t.pair is not None)
 
 
 def _pair_of_task(task: Task, seen: Any) -> Pair:

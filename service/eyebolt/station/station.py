@@ -67,7 +67,7 @@ class Station(Section):
         return self.robot.noise_mm * 1e-3, math.radians(self.robot.noise_deg)
 
     @property
-    def flange_T_tool(self) -> Array | None:  # noqa: N802 - the frames' own notation
+    def flange_T_tool(self) -> Array | None:
         """The tool's pose (4, 4) in metres at the flange, or None if the robot sends flange poses."""
         return None if self.robot.tool is None else self.reading.to_matrix(self.robot.tool)
 

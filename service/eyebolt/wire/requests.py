@@ -67,7 +67,7 @@ class LineFault:
         return self.verb not in VERBS or VERBS[self.verb].answered
 
 
-class _Refused(Exception):  # noqa: N818  (an outcome on its way to a LineFault, seen by nobody else)
+class _Refused(Exception):
     def __init__(self, code: int, says: str) -> None:
         super().__init__(code, says)
         self.code = code

@@ -1,0 +1,141 @@
+"""The command ``eyebolt``. Commands only read their arguments, call one function and say what came out."""
+
+from __future__ import annotations
+
+import os
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+# Matrices here are small: threads of the linear algebra library cost more than they bring, and steal the camera's core.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import typer
+
+from eyebolt.errors import EyeboltError
+from eyebolt.machine import require_opencv
+
+if TYPE_CHECKING:
+    from eyebolt.daemon.serve import LogForm
+
+FAULT = 1
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Finds, proves and keeps proving where a camera is relative to a robot arm. It never moves a robot, and its"
+    " answers are no safety signals.",
+)
+
+
+class LogChoice(StrEnum):
+    """How ``serve`` writes its log."""
+
+    console = "console"
+    json = "json"
+
+
+class MountChoice(StrEnum):
+    """Where the camera is."""
+
+    fixed = "fixed"
+    arm = "arm"
+
+
+StationFile = Annotated[Path, typer.Argument(help="The station file (TOML).")]
+
+
+@app.callback()
+def _root() -> None:
+    require_opencv()
+
+
+@app.command()
+def demo(
+    mount: Annotated[MountChoice, typer.Option(help="Camera fixed in the cell, or on the arm.")] = MountChoice.fixed,
+    seed: Annotated[int, typer.Option(min=0, help="Another cell, other waypoints, other noise.")] = 0,
+    folder: Annotated[Path | None, typer.Option(help="Where to leave the files [a new folder here].")] = None,
+) -> None:
+    """Calibrate a simulated cell, in under a minute and without any hardware, and compare with its truth."""
+    from eyebolt.demo import run_demo
+
+    raise typer.Exit(run_demo(mount.value, seed, folder))
+
+
+@app.command()
+def new(
+    station: Annotated[Path, typer.Argument(help="The station file to write.")] = Path("station.toml"),
+    mount: Annotated[MountChoice, typer.Option(help="Camera fixed in the cell, or on the arm.")] = MountChoice.fixed,
+    name: Annotated[str, typer.Option(help="Name of the station.")] = "bay-3",
+) -> None:
+    """Write a station file to begin with, every key explained."""
+    from eyebolt.offline import write_new_station
+
+    write_new_station(station, mount.value, name)
+    typer.echo(f"{station} written: open it, then run 'eyebolt serve {station}'")
+
+
+@app.command()
+def serve(
+    station: StationFile,
+    log: Annotated[LogChoice | None, typer.Option(help="For people or for machines [console on a terminal].")] = None,
+) -> None:
+    """Serve one station: answer its robot, take its pictures, keep its record."""
+    from eyebolt.daemon.serve import serve as run
+
+    form: LogForm = "console" if (sys.stderr.isatty() if log is None else log is LogChoice.console) else "json"
+    run(station, form)
+
+
+@app.command()
+def watch(
+    station: Annotated[Path | None, typer.Argument(help="The station file [station.toml].")] = None,
+    endpoint: Annotated[str | None, typer.Option(help="The status address, instead of a station file.")] = None,
+    once: Annotated[bool, typer.Option("--once", help="Show one status and end.")] = False,
+    plain: Annotated[bool, typer.Option("--plain", help="One line for each change, no screen.")] = False,
+) -> None:
+    """Watch the counter of a station fill up. Starts before or after the daemon; Ctrl-C ends it."""
+    from eyebolt.offline import status_endpoint
+    from eyebolt.terminal.watch import watch as run
+
+    raise typer.Exit(run(endpoint or status_endpoint(station or Path("station.toml")), once=once, plain=plain))
+
+
+@app.command()
+def solve(
+    paths: Annotated[list[Path], typer.Argument(help="Session folders and problem files, any number.")],
+    json: Annotated[bool, typer.Option("--json", help="One JSON line for each session too.")] = False,
+) -> None:
+    """Solve recorded sessions or problem files again, offline. A problem file always gives one JSON line."""
+    from eyebolt.offline import solve_all
+
+    raise typer.Exit(solve_all(paths, json, typer.echo))
+
+
+@app.command()
+def accept(
+    session: Annotated[Path, typer.Argument(help="The session folder whose result the station shall use.")],
+    by: Annotated[str, typer.Option(help="Who takes responsibility for it.")],
+) -> None:
+    """Make a session's result the one that the robot gets."""
+    from eyebolt.offline import accept_result
+
+    for line in accept_result(session, by):
+        typer.echo(line)
+
+
+def main() -> None:
+    """Entry point: every fault is one text on stderr, never a traceback."""
+    try:
+        app()
+    except EyeboltError as fault:
+        typer.echo(f"eyebolt: {fault}", err=True)
+        sys.exit(FAULT)
+    except KeyboardInterrupt:
+        sys.exit(130)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,120 @@
+"""A station with everything its file points to, read from disk."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from eyebolt.board.definition import Board
+from eyebolt.errors import InputFault
+from eyebolt.geometry.camera import CameraModel
+from eyebolt.pairs.pair import Pair
+from eyebolt.progress.goal import Goal
+from eyebolt.session.terms import Terms
+from eyebolt.solve.problem import Problem, RobotNoise, WorkingVolume
+from eyebolt.station.lens import parse_lens
+from eyebolt.station.station import Station, parse_station
+
+STATION_KEEPSAKE = "station.toml"
+LENS_KEEPSAKE = "camera.json"
+
+
+@dataclass(frozen=True)
+class StationInputs:
+    """``folder``: what relative paths are relative to. ``keepsakes``: the files as they were, for the session."""
+
+    station: Station
+    lens: CameraModel
+    board: Board
+    folder: Path
+    keepsakes: dict[str, bytes]
+
+    @property
+    def record_folder(self) -> Path:
+        """Where sessions are kept."""
+        return self.folder / self.station.record.folder
+
+    @property
+    def digests(self) -> dict[str, str]:
+        """SHA-256 of each keepsake."""
+        return {name: hashlib.sha256(data).hexdigest() for name, data in self.keepsakes.items()}
+
+    @property
+    def terms(self) -> Terms:
+        """What a session takes as given."""
+        goal = self.station.goal
+        return Terms(
+            station=self.station.station.name,
+            mount=self.station.station.mount,
+            reading=self.station.reading,
+            flange_T_tool=self.station.flange_T_tool,
+            lens_size_px=(self.lens.width_px, self.lens.height_px),
+            board_corner_count=self.board.corner_count,
+            goal=Goal(goal.tolerance_mm, goal.fewest, goal.most),
+            settle_ns=self.station.camera.settle_ms * 1_000_000,
+            accept_when_proven=goal.accept == "when-proven",
+        )
+
+    def problem(self, pairs: tuple[Pair, ...]) -> Problem:
+        """The problem that these pairs pose on this station."""
+        noise = self.station.robot_noise_m_rad
+        return Problem(
+            mount=self.station.station.mount,
+            camera=self.lens,
+            board_corners_m=self.board.corners_m(),
+            pairs=pairs,
+            volume=WorkingVolume(self.station.goal.near_mm / 1e3, self.station.goal.far_mm / 1e3),
+            turns=self.station.station.turns,
+            robot_noise=None if noise is None else RobotNoise(*noise),
+        )
+
+
+def read_inputs(station_file: Path, lens_file: Path | None = None) -> StationInputs:
+    """Reads a station file and the lens file it names (or ``lens_file``). Raises InputFault saying what is wrong."""
+    station_bytes = _bytes_of(station_file, "the station file")
+    station = parse_station(_text_of(station_bytes, station_file), str(station_file))
+    lens_path = lens_file or station_file.parent / station.camera.intrinsics
+    lens_bytes = _bytes_of(lens_path, "the lens file named by [camera] intrinsics")
+    lens = parse_lens(_text_of(lens_bytes, lens_path), str(lens_path))
+    board = station.board
+    return StationInputs(
+        station=station,
+        lens=lens,
+        board=Board.from_mm(
+            board.kind,
+            board.columns,
+            board.rows,
+            board.square_mm or 0.0,
+            board.marker_mm,
+            board.dictionary,
+            board.corner_order,
+        ),
+        folder=station_file.parent,
+        keepsakes={STATION_KEEPSAKE: station_bytes, LENS_KEEPSAKE: lens_bytes},
+    )
+
+
+def _bytes_of(path: Path, what: str) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        reason = error.strerror or "cannot be read"
+        raise InputFault(
+            "file-unreadable",
+            f"{what}, {path}, cannot be read: {reason}",
+            "check the path and the permission.",
+            path=str(path),
+        ) from None
+
+
+def _text_of(data: bytes, path: Path) -> str:
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise InputFault(
+            "file-unreadable",
+            f"{path} is not a text file in UTF-8 (byte {error.start})",
+            "save it as UTF-8 text.",
+            path=str(path),
+        ) from None

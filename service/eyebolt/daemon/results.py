@@ -1,0 +1,92 @@
+"""Results on disk: the session's own, and the one that the station uses."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+from eyebolt.daemon.inputs import StationInputs
+from eyebolt.geometry.rigid import Array
+from eyebolt.handover.result import Origin, accepted_document, accepted_transform, result_document, to_text
+from eyebolt.journal.files import Files, read_fault, write_fault, write_whole
+from eyebolt.journal.names import RESULT_NAME
+from eyebolt.progress.judgement import Judgement
+from eyebolt.solve.outcome import Refusal, Solution
+
+ACCEPTED_NAME = "accepted.json"
+BY_THE_STATION = "the station's rule (when-proven)"
+
+
+def wall_now() -> str:
+    """Now, UTC, ISO 8601 in seconds."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def write_result(
+    inputs: StationInputs, session: Path, outcome: Solution | Refusal, judgement: Judgement, accept: bool
+) -> None:
+    """Writes the session's result; with ``accept`` it becomes the station's.
+
+    A person's acceptance of an earlier result of this session does not carry over to a new one.
+    """
+    origin = Origin(
+        station=inputs.station.station.name,
+        session=session.name,
+        mount=inputs.station.station.mount,
+        reading=inputs.station.reading,
+        inputs=inputs.digests,
+        wall=wall_now(),
+    )
+    text = to_text(result_document(origin, outcome, judgement))
+    if accept:
+        _accept(inputs.record_folder, session, text, BY_THE_STATION)
+    else:
+        _write(session / RESULT_NAME, text)
+
+
+def accept_session(session: Path, by: str) -> dict[str, object]:
+    """Makes a session's result the station's; returns the document. Raises InputFault or RecordFault."""
+    path = session / RESULT_NAME
+    return _accept(session.parent, session, _read(path), by)
+
+
+def find_accepted(record_folder: Path) -> Array | None:
+    """The transform (4, 4), metres, that the station uses; None if none was accepted."""
+    path = record_folder / ACCEPTED_NAME
+    return accepted_transform(_read(path)) if path.exists() else None
+
+
+def accepted_session(record_folder: Path) -> str | None:
+    """Name of the session whose result the station uses."""
+    path = record_folder / ACCEPTED_NAME
+    try:
+        return str(json.loads(path.read_text(encoding="utf-8"))["session"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _accept(record_folder: Path, session: Path, text: str, by: str) -> dict[str, object]:
+    document = accepted_document(text, by, wall_now())
+    accepted = to_text(document)
+    _write(session / RESULT_NAME, accepted)
+    # A copy of its own: the station's transform must outlive the cleaning up of old sessions.
+    _write(record_folder / ACCEPTED_NAME, accepted)
+    return document
+
+
+def _read(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        remedy = "solve the session first ('eyebolt solve'), or name another session folder."
+        raise read_fault("the result", path, "is missing", remedy) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise read_fault("the result", path, f"cannot be read: {error}", "check the permission.") from None
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        write_whole(Files(), path, text.encode("utf-8"))
+    except OSError as error:
+        raise write_fault("the result", path, error) from None

@@ -1,0 +1,70 @@
+"""Starting and ending the daemon as a process."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import signal
+import sys
+from pathlib import Path
+from typing import Literal
+
+import structlog
+
+from eyebolt.cameras.opening import open_camera
+from eyebolt.daemon.inputs import read_inputs
+from eyebolt.daemon.service import Daemon, recover
+from eyebolt.errors import MachineFault
+from eyebolt.journal.lock import RecordLock
+
+LogForm = Literal["console", "json"]
+
+
+def configure_log(form: LogForm) -> None:
+    """Log lines on stderr: for people (console) or for machines (one JSON object a line)."""
+    shared: list[structlog.typing.Processor] = [
+        structlog.processors.add_log_level,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+    ]
+    last: structlog.typing.Processor = (
+        structlog.processors.JSONRenderer()
+        if form == "json"
+        else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())
+    )
+    if form == "json":
+        shared.append(structlog.processors.dict_tracebacks)
+    structlog.configure(
+        processors=[*shared, last],
+        logger_factory=structlog.WriteLoggerFactory(file=sys.stderr),
+        wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
+        cache_logger_on_first_use=False,
+    )
+
+
+def serve(station_file: Path, form: LogForm) -> None:
+    """Serves one station until SIGTERM or Ctrl-C. Raises EyeboltError if it cannot begin."""
+    configure_log(form)
+    inputs = read_inputs(station_file)
+    with RecordLock(inputs.record_folder):
+        folder, state, last_picture = recover(inputs)
+        settings = inputs.station.camera
+        camera = open_camera(settings.source, settings.model_dump(), inputs.folder, last_picture)
+        asyncio.run(_serve(Daemon(inputs, camera, folder, state), inputs.station.robot.listen))
+
+
+async def _serve(daemon: Daemon, listen: str | None) -> None:
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        with contextlib.suppress(NotImplementedError):
+            loop.add_signal_handler(number, daemon.stop)
+    log = structlog.get_logger("daemon")
+    try:
+        await daemon.run(lambda where: log.info("ready", robot=where))
+    except OSError as error:
+        raise MachineFault(
+            "robot-port",
+            f"the robot's door {listen} cannot be opened: {error.strerror or error}",
+            "stop the other program on that port, or give [robot] listen another one.",
+        ) from None
+    log.info("ended")

@@ -1,0 +1,295 @@
+"""The daemon: feeds events to ``session.step`` and carries out the commands that come back.
+
+One loop decides, one event at a time. Work that takes long happens in three threads of one worker each: camera, board
+and solve, disk. What a thread returns comes back as the next event.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from eyebolt.board.finding import find_board
+from eyebolt.cameras.interface import Camera, Frame
+from eyebolt.daemon.inputs import StationInputs
+from eyebolt.daemon.results import accepted_session, find_accepted, wall_now, write_result
+from eyebolt.daemon.robot_door import RobotDoor
+from eyebolt.daemon.status_door import StatusDoor
+from eyebolt.errors import CameraFault, EyeboltError, RecordFault
+from eyebolt.journal.folder import SessionFolder
+from eyebolt.journal.names import list_sessions, session_name
+from eyebolt.session import commands as do
+from eyebolt.session import events as ev
+from eyebolt.session.facts import fold
+from eyebolt.session.state import State
+from eyebolt.session.status import Alive, status_message
+from eyebolt.session.step import resume, step
+from eyebolt.solve.run import solve
+from eyebolt.wire.codes import CODES
+from eyebolt.wire.requests import LineFault, Request
+
+HEARTBEAT_S = 0.5
+# Below the 30 s in which every request must have its final code, with room for board and solve.
+GRAB_WITHIN_S = 10.0
+
+_log = structlog.get_logger("session")
+
+
+class Daemon:
+    """One station's service. ``run`` until ``stop``; ``folder`` is the session to go on with, if any."""
+
+    def __init__(self, inputs: StationInputs, camera: Camera, folder: SessionFolder | None, state: State) -> None:
+        self._inputs = inputs
+        self._camera = camera
+        self._folder = folder
+        self._state = state
+        self._events: asyncio.Queue[ev.Event | None] = asyncio.Queue()
+        self._frames: dict[int, Frame] = {}
+        self._camera_thread = ThreadPoolExecutor(1, "camera")
+        self._work_thread = ThreadPoolExecutor(1, "work")
+        self._disk_thread = ThreadPoolExecutor(1, "disk")
+        self._accepted = accepted_session(inputs.record_folder)
+        robot = inputs.station.robot
+        self._robot_door = RobotDoor(robot, inputs.station.reading.field_count, self._on_line, self._on_left)
+        self._status_door = StatusDoor(inputs.station.station.status)
+
+    async def run(self, on_ready: Callable[[str], None]) -> None:
+        """Serves until ``stop``; ``on_ready`` gets where, in words. Raises OSError if the robot's port is taken."""
+        heartbeat: asyncio.Task[None] | None = None
+        try:
+            where = await self._robot_door.start()
+            heartbeat = asyncio.create_task(self._heartbeat())
+            on_ready(where)
+            self._state, commands = resume(self._state)
+            self._carry_out(commands)
+            while (event := await self._events.get()) is not None:
+                self._state, commands = step(self._state, event)
+                self._carry_out(commands)
+        finally:
+            if heartbeat is not None:
+                heartbeat.cancel()
+            await self._robot_door.close()
+            self._status_door.close()
+            # A picture being waited for ends with its camera; what the disk was given, it finishes.
+            self._camera.close()
+            for thread in (self._camera_thread, self._work_thread, self._disk_thread):
+                await asyncio.to_thread(thread.shutdown, wait=True, cancel_futures=True)
+            if self._folder is not None:
+                self._folder.close()
+
+    def stop(self) -> None:
+        """Ends ``run`` after the event in hand."""
+        self._events.put_nowait(None)
+
+    def _on_line(self, caller: ev.Caller, parsed: Request | LineFault) -> None:
+        if isinstance(parsed, LineFault):
+            if not parsed.answered:
+                self._robot_door.unanswered(caller)
+            self._events.put_nowait(ev.LineFailed(caller, parsed))
+            return
+        if parsed.verb == "pose":
+            self._robot_door.unanswered(caller)
+        self._events.put_nowait(ev.Asked(caller, parsed, time.monotonic_ns(), wall_now()))
+
+    def _on_left(self, connection: int) -> None:
+        self._events.put_nowait(ev.Left(connection))
+
+    async def _heartbeat(self) -> None:
+        while True:
+            self._publish()
+            await asyncio.sleep(HEARTBEAT_S)
+
+    def _publish(self) -> None:
+        peer = self._robot_door.peer(self._state.robot)
+        robot = Alive(peer is not None, f"connected from {peer}" if peer else "not connected")
+        health = self._camera.describe()
+        log = self._state.log
+        accepted = log is not None and self._accepted == log.name
+        message = status_message(self._state, robot, Alive(health.alive, health.says), accepted, wall_now())
+        self._status_door.publish(message)
+
+    def _carry_out(self, commands: list[do.Command]) -> None:
+        for command in commands:
+            self._carry_out_one(command)
+
+    def _carry_out_one(self, command: do.Command) -> None:
+        match command:
+            case do.Answer():
+                self._answer(command)
+            case do.DropConnection():
+                self._robot_door.drop(command.connection)
+            case do.Publish():
+                self._publish()
+            case do.WakeAt():
+                delay_s = max(0.0, (command.at_ns - time.monotonic_ns()) / 1e9)
+                asyncio.get_running_loop().call_later(delay_s, self._events.put_nowait, ev.Woke(command.task))
+            case do.Grab():
+                self._in_thread(self._camera_thread, lambda: self._grab(command))
+            case do.Detect():
+                self._in_thread(self._work_thread, lambda: self._detect(command))
+            case do.Solve():
+                self._in_thread(self._work_thread, lambda: self._solve(command))
+            case do.StorePicture():
+                self._in_thread(self._disk_thread, lambda: self._store_picture(command))
+            case do.Record():
+                self._in_thread(self._disk_thread, lambda: self._record(command))
+            case do.OpenSession():
+                self._in_thread(self._disk_thread, lambda: self._open_session(command))
+            case do.WriteResult():
+                self._in_thread(self._disk_thread, lambda: self._write_result(command))
+            case do.FindAccepted():
+                self._in_thread(self._disk_thread, lambda: self._find_accepted(command))
+
+    def _in_thread(self, thread: ThreadPoolExecutor, work: Callable[[], ev.Event | None]) -> None:
+        loop = asyncio.get_running_loop()
+
+        def done(event: ev.Event | None) -> None:
+            if event is not None:
+                self._events.put_nowait(event)
+
+        def run() -> None:
+            event = work()
+            loop.call_soon_threadsafe(done, event)
+
+        thread.submit(run)
+
+    def _answer(self, command: do.Answer) -> None:
+        reply = command.reply
+        says = command.says or CODES[reply.code].says
+        note = _log.info if reply.code < 20 else _log.warning
+        note("answered", code=reply.code, seq=reply.seq, kept=reply.count, aux=reply.aux, says=says)
+        self._robot_door.answer(command.caller, reply, command.bracketed)
+
+    # What follows runs in the threads.
+
+    def _grab(self, command: do.Grab) -> ev.Event:
+        try:
+            wait_s = max(0.0, (command.not_before_ns - time.monotonic_ns()) / 1e9)
+            frame = self._camera.grab(command.not_before_ns, GRAB_WITHIN_S + wait_s)
+        except CameraFault as fault:
+            return ev.GrabFailed(command.task, fault.code, fault.message)
+        except Exception as error:
+            _log.exception("a camera broke down")
+            return ev.GrabFailed(command.task, "camera-lost", f"the camera's reader broke down: {error!r}")
+        if frame.exposed_ns < command.not_before_ns:
+            return ev.GrabFailed(command.task, "no-fresh-frame", "the camera handed out an older picture")
+        # Only the newest picture is kept in memory; all are on disk.
+        self._frames = {command.task: frame}
+        return ev.Grabbed(command.task, frame.exposed_ns, frame.arrived_ns, frame.method, frame.name)
+
+    def _store_picture(self, command: do.StorePicture) -> ev.Event:
+        try:
+            frame = self._frames[command.task]
+            stored = self._session_folder().store_picture(command.name, frame.pixels)
+        except (EyeboltError, KeyError) as fault:
+            return ev.RecordFailed(command.task, _text(fault))
+        return ev.Stored(command.task, stored.digest_sha256)
+
+    def _detect(self, command: do.Detect) -> ev.Event:
+        try:
+            frame = self._frames.get(command.task)
+            pixels = frame.pixels if frame is not None else self._session_folder().load_picture(command.name)
+            return ev.Detected(command.task, find_board(pixels, self._inputs.board))
+        except EyeboltError as fault:
+            return ev.WorkFailed(command.task, fault.message)
+        except Exception as error:
+            _log.exception("finding the board broke down")
+            return ev.WorkFailed(command.task, f"finding the board broke down: {error!r}")
+
+    def _solve(self, command: do.Solve) -> ev.Event:
+        try:
+            return ev.Solved(command.task, solve(self._inputs.problem(command.pairs), command.checks))
+        except Exception as error:
+            _log.exception("solving broke down")
+            return ev.WorkFailed(command.task, f"solving broke down: {error!r}")
+
+    def _record(self, command: do.Record) -> ev.Event:
+        try:
+            self._session_folder().append([dict(fact) for fact in command.facts])
+        except EyeboltError as fault:
+            return ev.RecordFailed(command.task, _text(fault))
+        return ev.Recorded(command.task)
+
+    def _open_session(self, command: do.OpenSession) -> ev.Event:
+        record_folder = self._inputs.record_folder
+        try:
+            taken = [path.name for path in list_sessions(record_folder)]
+            name = session_name(datetime.now(UTC), taken)
+            folder = SessionFolder.create(record_folder, name, self._inputs.keepsakes)
+            fact: dict[str, Any] = {**command.fact, "session": name}
+            try:
+                folder.append([fact])
+            except RecordFault:
+                folder.close()
+                raise
+        except EyeboltError as fault:
+            return ev.RecordFailed(command.task, _text(fault))
+        previous, self._folder = self._folder, folder
+        if previous is not None:
+            previous.close()
+        _log.info("session opened", folder=str(folder.path))
+        return ev.Opened(command.task, fact)
+
+    def _write_result(self, command: do.WriteResult) -> None:
+        try:
+            folder = self._session_folder()
+            write_result(self._inputs, folder.path, command.outcome, command.judgement, command.accept)
+            if command.accept:
+                self._accepted = folder.path.name
+        except EyeboltError as fault:
+            _log.error("the result could not be written", says=_text(fault))
+
+    def _find_accepted(self, command: do.FindAccepted) -> ev.Event:
+        transform = None
+        try:
+            transform = find_accepted(self._inputs.record_folder)
+            self._accepted = accepted_session(self._inputs.record_folder)
+        except EyeboltError as fault:
+            _log.error("the accepted result cannot be read", says=_text(fault))
+        return ev.AcceptedFound(command.caller, command.request, transform)
+
+    def _session_folder(self) -> SessionFolder:
+        if self._folder is None:
+            raise RecordFault("record-none", "no session is open", "begin a session.")
+        return self._folder
+
+
+def recover(inputs: StationInputs) -> tuple[SessionFolder | None, State, str | None]:
+    """The newest session of this station as it stands on disk: folder, state, and name of the last picture used.
+
+    A session recorded under another station or lens file is not gone on with: its numbers may mean something else.
+    """
+    state = State(inputs.terms)
+    sessions = list_sessions(inputs.record_folder)
+    if not sessions:
+        return None, state, None
+    folder = SessionFolder.open(sessions[-1])
+    if folder.loss:
+        _log.warning("the record was damaged at its end", session=folder.path.name, loss=folder.loss)
+    log = fold(folder.records)
+    last_picture = log.last_source_name if log is not None else None
+    if log is None or any(_differs(folder.path, name, data) for name, data in inputs.keepsakes.items()):
+        _log.info("the station or lens file has changed: the next request opens a new session")
+        folder.close()
+        return None, state, last_picture
+    _log.info("going on with a session", session=log.name, kept=len(log.kept), closed=log.closed)
+    return folder, replace(state, log=log), last_picture
+
+
+def _differs(session: Path, name: str, data: bytes) -> bool:
+    try:
+        return (session / name).read_bytes() != data
+    except OSError:
+        return True
+
+
+def _text(fault: Exception) -> str:
+    return fault.message if isinstance(fault, EyeboltError) else repr(fault)

@@ -1,0 +1,156 @@
+"""``eyebolt demo``: daemon, robot and camera of an invented cell as real processes, and the result against its truth.
+
+The simulator is another package of this distribution and is run as a program, never imported: what it says of the
+truth is read from its ``truth.json``.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from eyebolt.daemon.inputs import StationInputs, read_inputs
+from eyebolt.errors import EyeboltError, MachineFault
+from eyebolt.geometry import rigid
+from eyebolt.geometry.camera import CameraModel
+from eyebolt.handover.result import accepted_transform
+from eyebolt.handover.summary import summary
+from eyebolt.journal.names import list_sessions
+from eyebolt.solve.problem import WorkingVolume
+from eyebolt.station.lens import lens_text
+from eyebolt.station.template import station_template
+
+_TOLERANCE_MM = 1.0
+_LONGEST_S = 120.0
+
+
+def run_demo(mount: str, seed: int, folder: Path | None) -> int:
+    """Runs the whole job in a new folder; 0 when the true error lies within the stated p95, else 1."""
+    place = folder or Path(tempfile.mkdtemp(prefix="eyebolt-demo-"))
+    place.mkdir(parents=True, exist_ok=True)
+    station_file = _write_cell(place, mount)
+    print(f"An invented cell, camera {'fixed in it' if mount == 'fixed' else 'on the arm'}. Everything is real but the")
+    print(f"cell: daemon, robot program and camera talk over sockets. Files: {place}", flush=True)
+    with _process(["eyebolt.cli", "serve", str(station_file), "--log", "json"], place / "daemon.log") as daemon:
+        robot_log = place / "robot.log"
+        command = ["eyebolt_sim", "cell", str(station_file), "--seed", str(seed), "--truth", str(place / "truth.json")]
+        with _process(command, robot_log) as robot, _counter(station_file):
+            _wait(robot, daemon, place)
+            # A moment to see the full counter.
+            time.sleep(1.0)
+        if robot.returncode not in (0, 3):
+            raise _broke("the simulated cell", robot_log)
+    return _compare(read_inputs(station_file), place / "truth.json")
+
+
+def _write_cell(place: Path, mount: str) -> Path:
+    robot, status, pictures = _free_ports(3)
+    camera = CameraModel(
+        1280,
+        1024,
+        np.array([[1450.0, 0.0, 643.0], [0.0, 1451.0, 508.0], [0.0, 0.0, 1.0]]),
+        np.array([-0.12, 0.09, 0.0004, -0.0003, 0.0]),
+    )
+    (place / "camera.json").write_text(lens_text(camera), encoding="utf-8")
+    text = station_template(
+        "demo-cell",
+        mount,
+        status=f"tcp://127.0.0.1:{status}",
+        connection=f'listen = "127.0.0.1:{robot}"',
+        camera_lines=('source = "simulated"', f'endpoint = "tcp://127.0.0.1:{pictures}"'),
+        tolerance_mm=_TOLERANCE_MM,
+    )
+    station_file = place / "station.toml"
+    station_file.write_text(text, encoding="utf-8")
+    return station_file
+
+
+def _free_ports(count: int) -> list[int]:
+    with contextlib.ExitStack() as stack:
+        sockets = [stack.enter_context(socket.socket()) for _ in range(count)]
+        for one in sockets:
+            one.bind(("127.0.0.1", 0))
+        return [int(one.getsockname()[1]) for one in sockets]
+
+
+@contextlib.contextmanager
+def _process(arguments: list[str], log: Path) -> Iterator[subprocess.Popen[bytes]]:
+    """``python -m ...`` with its output in a file; ended politely at the end."""
+    with log.open("wb") as output:
+        process = subprocess.Popen([sys.executable, "-m", *arguments], stdout=output, stderr=subprocess.STDOUT)
+        try:
+            yield process
+        finally:
+            _end(process)
+
+
+@contextlib.contextmanager
+def _counter(station_file: Path) -> Iterator[None]:
+    """The operator's counter in this terminal."""
+    process = subprocess.Popen([sys.executable, "-m", "eyebolt.cli", "watch", str(station_file)])
+    try:
+        yield
+    finally:
+        _end(process, signal.SIGINT)
+
+
+def _end(process: subprocess.Popen[bytes], politely: signal.Signals = signal.SIGTERM) -> None:
+    if process.poll() is None:
+        process.send_signal(politely)
+    try:
+        process.wait(10)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+
+
+def _wait(robot: subprocess.Popen[bytes], daemon: subprocess.Popen[bytes], place: Path) -> None:
+    until = time.monotonic() + _LONGEST_S
+    while robot.poll() is None:
+        if daemon.poll() is not None:
+            raise _broke("the daemon", place / "daemon.log")
+        if time.monotonic() > until:
+            raise _broke("the robot program did not come to its end:", place / "robot.log")
+        time.sleep(0.1)
+
+
+def _broke(what: str, log: Path) -> EyeboltError:
+    last = log.read_text(encoding="utf-8", errors="replace").strip().splitlines()[-3:]
+    return MachineFault("demo-broke", f"{what} ended early: {' / '.join(last)}", f"read {log}.")
+
+
+def _compare(inputs: StationInputs, truth_file: Path) -> int:
+    session = list_sessions(inputs.record_folder)[-1]
+    document = json.loads((session / "result.json").read_text(encoding="utf-8"))
+    width = min(shutil.get_terminal_size().columns, 110)
+    print("-" * width)
+    for line in summary(document):
+        print(line)
+    if document["transform"] is None:
+        return 1
+    truth = json.loads(truth_file.read_text(encoding="utf-8"))
+    name = document["transform"]["name"]
+    found, true = accepted_transform(json.dumps(document)), np.array(truth[name])
+    goal = inputs.station.goal
+    grid = WorkingVolume(goal.near_mm / 1e3, goal.far_mm / 1e3).grid(inputs.lens)
+    errors_mm = np.linalg.norm(rigid.apply(found, grid) - rigid.apply(true, grid), axis=1) * 1e3
+    true_mm, stated_mm = float(np.sqrt((errors_mm**2).mean())), float(document["expected_error_mm"]["p95"])
+    print("-" * width)
+    print(
+        f"against the cell's truth: {true_mm:.3f} mm rms over the working volume (worst point {errors_mm.max():.3f} mm)"
+    )
+    print(f"stated before: p95 {stated_mm:.3f} mm -> {'kept' if true_mm <= stated_mm else 'NOT kept (1 in 20 may)'}")
+    print(f"session: {session}")
+    print(f"accept it with: eyebolt accept {session} --by YOUR-NAME")
+    return 0 if true_mm <= stated_mm else 1

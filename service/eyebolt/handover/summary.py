@@ -1,0 +1,49 @@
+"""A result in a few lines of plain text, for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+
+def summary(document: Mapping[str, Any]) -> list[str]:
+    """Lines of text for one result document."""
+    lines = [f"verdict: {document['verdict']} - {document['why']}"]
+    pairs = document["pairs"]
+    if document["transform"] is None:
+        lines += [f"  {f['says']}. What to do: {f['remedy']}" for f in document["findings"]]
+        lines += [f"pairs: {pairs['kept']} usable"]
+    else:
+        transform, error, pick = document["transform"], document["expected_error_mm"], document["expected_pick_mm"]
+        terms = transform["robot_terms"]
+        numbers = ", ".join(f"{value:.{_decimals(terms, k)}f}" for k, value in enumerate(terms["values"]))
+        units = f"{terms['length']}, {terms['rotation']}" + (
+            "" if terms["rotation"].startswith("quaternion") else f" {terms['angle']}"
+        )
+        held, noise = document["held_out"], document["robot_noise"]
+        lines += [
+            f"{transform['name']} ({units}): {numbers}",
+            f"expected error: median {error['median']:.3f} mm, p95 {error['p95']:.3f} mm,"
+            f" p95 at the worst point {error['worst_p95']:.3f} mm",
+            f"expected at the pick, with the arm's own scatter: p95 {pick['p95']:.3f} mm",
+            f"left out one by one: rms {held['rms_mm']:.3f} mm, worst {held['worst_mm']:.3f} mm at the board",
+            f"corners: {document['corner_rms_px']:.3f} px rms; arm: {noise['mm']:.3f} mm, {noise['deg']:.4f} deg"
+            f" ({'stated' if noise['stated'] else 'estimated'})",
+            "board scale {:+.3f} % (sigma {:.3f} %), focal length {:+.3f} % (sigma {:.3f} %) off the stated".format(
+                *(100 * document[key][part] for key in ("scale", "focal") for part in ("estimate", "sigma"))
+            ),
+            f"pairs: {pairs['kept']} used, {len(pairs['left_out'])} left out",
+        ]
+        if document["checks"]["count"]:
+            checks = document["checks"]
+            lines.append(f"checks: {checks['count']}, rms {checks['rms_mm']:.3f} mm, worst {checks['worst_mm']:.3f} mm")
+    lines += [f"  pair {p['pair']}: {p['reason']}" for p in pairs["left_out"]]
+    accepted = document["accepted"]
+    lines.append(f"accepted by {accepted['by']} at {accepted['at']}" if accepted else "not accepted yet")
+    return lines
+
+
+def _decimals(terms: Mapping[str, Any], k: int) -> int:
+    if k < 3:
+        return {"mm": 3, "m": 6, "um": 0}[terms["length"]]
+    return 6 if terms["rotation"].startswith("quaternion") or terms["angle"] == "rad" else 4

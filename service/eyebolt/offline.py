@@ -1,0 +1,113 @@
+"""What the commands do without a daemon: new station files, solving again, accepting."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from eyebolt.daemon.inputs import LENS_KEEPSAKE, STATION_KEEPSAKE, StationInputs, read_inputs
+from eyebolt.daemon.results import accept_session, wall_now
+from eyebolt.errors import EyeboltError, InputFault
+from eyebolt.geometry.readings import PoseReading
+from eyebolt.handover.result import Origin, result_document
+from eyebolt.handover.summary import summary
+from eyebolt.journal.folder import SessionFolder
+from eyebolt.pairs.pair import Pair
+from eyebolt.progress.judgement import judge
+from eyebolt.session.facts import Log, fold
+from eyebolt.solve.problem_file import read_problem
+from eyebolt.solve.run import solve
+from eyebolt.station.station import parse_station
+from eyebolt.station.template import station_template
+
+Say = Callable[[str], None]
+
+
+def write_new_station(path: Path, mount: str, name: str) -> None:
+    """Writes a commented station file. Raises InputFault if one is there already or the name is not allowed."""
+    if path.exists():
+        raise InputFault("file-exists", f"{path} is there already", "name another file, or move the old one away.")
+    text = station_template(name, mount)
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise InputFault(
+            "file-unwritable", f"{path} cannot be written: {error.strerror}", "name another place."
+        ) from None
+
+
+def status_endpoint(station_file: Path) -> str:
+    """Where the daemon of a station publishes. The lens file is not needed for that."""
+    try:
+        text = station_file.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputFault(
+            "file-unreadable",
+            f"the station file {station_file} cannot be read: {error}",
+            "name the station file, or say --endpoint tcp://127.0.0.1:4751.",
+        ) from None
+    return parse_station(text, str(station_file)).station.status
+
+
+def accept_result(session: Path, by: str) -> list[str]:
+    """Makes a session's result the station's; returns the lines to show."""
+    if not by.strip() or not by.isprintable() or len(by) > 80:
+        raise InputFault("accept-name", "--by must be a name of 1 to 80 printable characters", "say who accepts it.")
+    document = accept_session(session, by.strip())
+    return [*summary(document), f"the station uses this result now: {session.parent / 'accepted.json'}"]
+
+
+def solve_all(paths: Sequence[Path], as_json: bool, say: Say) -> int:
+    """Solves each path and says the result; 1 if any could not be read or was rejected, else 0."""
+    status = 0
+    for path in paths:
+        try:
+            document = _solve_session(path) if path.is_dir() else _solve_problem(path)
+        except EyeboltError as fault:
+            if as_json or not path.is_dir():
+                fields = {"session": str(path), "code": fault.code, "error": fault.message, "remedy": fault.remedy}
+                say(json.dumps(fields))
+            else:
+                say(f"{path}: {fault}")
+            status = 1
+            continue
+        if document["verdict"] == "reject":
+            status = 1
+        if as_json or not path.is_dir():
+            say(json.dumps(document, allow_nan=False))
+        else:
+            say(f"{path}")
+            for line in summary(document):
+                say(f"  {line}")
+    return status
+
+
+def _solve_session(path: Path) -> dict[str, Any]:
+    inputs = read_inputs(path / STATION_KEEPSAKE, path / LENS_KEEPSAKE)
+    folder = SessionFolder.view(path)
+    log = fold(folder.records) or Log(name=path.name)
+    outcome = solve(inputs.problem(_pairs(log, "capture")), _pairs(log, "check"))
+    goal = inputs.station.goal
+    return result_document(_origin(inputs, path), outcome, judge(outcome, goal.tolerance_mm))
+
+
+def _pairs(log: Log, kind: str) -> tuple[Pair, ...]:
+    return tuple(pair for t in log.taken if t.kind == kind and t.solvable and (pair := t.pair) is not None)
+
+
+def _origin(inputs: StationInputs, path: Path) -> Origin:
+    station = inputs.station
+    return Origin(station.station.name, path.name, station.station.mount, station.reading, inputs.digests, wall_now())
+
+
+def _solve_problem(path: Path) -> dict[str, Any]:
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputFault("file-unreadable", f"{path} cannot be read: {error}", "check the path.") from None
+    problem, tolerance_mm = read_problem(text, str(path))
+    outcome = solve(problem)
+    origin = Origin("", str(path), problem.mount, PoseReading(), {}, wall_now())
+    return result_document(origin, outcome, judge(outcome, tolerance_mm))

@@ -1,0 +1,304 @@
+"""A world for a session: a disk, a camera, a board, a solver and a clock that are made of nothing but values.
+
+It carries out every command of ``eyebolt.session.step.step`` at once, unless it is told to hold it back, and keeps
+facts as JSON text, as a journal would. Lines of one connection are served one after the other: the next one is looked
+at when the one before has its reply.
+"""
+
+import json
+from collections import deque
+from dataclasses import dataclass, field, fields, is_dataclass
+
+import numpy as np
+
+from eyebolt.board.light import Light
+from eyebolt.board.sighting import NoSighting, Sighting
+from eyebolt.geometry.readings import PoseReading
+from eyebolt.progress.goal import Goal
+from eyebolt.session import commands as do
+from eyebolt.session import events as ev
+from eyebolt.session.facts import fold
+from eyebolt.session.state import State
+from eyebolt.session.step import resume, step
+from eyebolt.session.terms import Terms
+from eyebolt.solve.expected_error import ErrorStatement
+from eyebolt.solve.outcome import Estimate, LeftOutPair, Refusal, Solution
+from eyebolt.wire.endings import ReplyEndings
+from eyebolt.wire.lines import LateLineFeed, LineSplitter, OverlongLine
+from eyebolt.wire.replies import encode
+from eyebolt.wire.requests import LineFault, overlong_fault, parse
+from eyebolt.wire.verbs import VERBS
+
+SIZE_PX = (1280, 960)
+CORNERS = 40
+TOLERANCE_MM = 0.5
+GOOD_LIGHT = Light(0.1, 0.7, 0.0, 0.0, 0.75)
+DISK_COMMANDS = (do.OpenSession, do.StorePicture, do.Record)
+
+
+def sighting(light=GOOD_LIGHT, corners=CORNERS, size_px=SIZE_PX):
+    ids = np.arange(corners)
+    return Sighting(ids, np.stack([100.0 + 20 * (ids % 8), 100.0 + 20 * (ids // 8)], axis=-1), light, size_px, 0.6)
+
+
+def terms(**changes):
+    chosen = {
+        "station": "bay-3",
+        "mount": "fixed",
+        "reading": PoseReading("mm", "quaternion-wxyz", "deg"),
+        "flange_T_tool": None,
+        "lens_size_px": SIZE_PX,
+        "board_corner_count": CORNERS,
+        "goal": Goal(TOLERANCE_MM, fewest=8, most=40),
+        "settle_ns": 0,
+        "accept_when_proven": False,
+    }
+    return Terms(**(chosen | changes))
+
+
+def solution(p95_mm, kept, left_out=(), findings=(), proof_p95_mm=0.0):
+    error = ErrorStatement(p95_mm / 2, p95_mm, 1.5 * p95_mm)
+    return Solution(
+        mount="fixed",
+        transform_name="base_T_camera",
+        board_name="flange_T_board",
+        X=np.eye(4),
+        Y=np.eye(4),
+        covariance=np.eye(6) * 1e-8,
+        expected_error_mm=error,
+        expected_pick_mm=error,
+        held_out=None,
+        checks=None,
+        corner_rms_px=0.1,
+        robot_noise_mm=0.05,
+        robot_noise_deg=0.01,
+        robot_noise_stated=False,
+        scale=Estimate(0.0, 0.001),
+        focal=Estimate(0.0, 0.001),
+        proof_p95_mm=proof_p95_mm,
+        kept=kept,
+        left_out=tuple(LeftOutPair(index, "does not go with the others") for index in left_out),
+        findings=tuple(findings),
+    )
+
+
+def plain(value):
+    """Dataclasses and arrays as lists and dicts, which can be compared."""
+    if is_dataclass(value):
+        return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    if isinstance(value, dict):
+        return {key: plain(item) for key, item in value.items()}
+    return [plain(item) for item in value] if isinstance(value, list | tuple) else value
+
+
+@dataclass
+class Connection:
+    """One robot connection: the bytes that came and the bytes that went."""
+
+    number: int
+    splitter: LineSplitter = field(default_factory=LineSplitter)
+    endings: ReplyEndings = field(default_factory=ReplyEndings)
+    inbox: deque = field(default_factory=deque)
+    waiting: bool = False
+    dropped: bool = False
+    sent: bytes = b""
+
+
+class World:
+    """A daemon and all that is around it."""
+
+    def __init__(self, given=None):
+        self.disk: list[list[str]] = []
+        self.pictures: dict[tuple[int, str], object] = {}
+        self.now_ns = 1_000_000_000
+        self.sees = sighting()
+        self.grab_fails: str | None = None
+        self.disk_full = False
+        self.disk_fails_at: int | None = None
+        self.disk_writes = 0
+        self.goal_met = False
+        self.wanted: int | None = None
+        self.left_out: tuple[int, ...] = ()
+        self.outcome = None
+        self.breaks: tuple[type, ...] = ()
+        self.holds: tuple[type, ...] = ()
+        self.held: list = []
+        self.wakes: list[tuple[int, int]] = []
+        self.accepted = None
+        self.done: list = []
+        self.answers: dict[ev.Caller, list[do.Answer]] = {}
+        self.remembered: dict[ev.Caller, object] = {}
+        self.owed: set[ev.Caller] = set()
+        self.connections: dict[int, Connection] = {}
+        self.state = State(given or terms())
+
+    # The robot's side.
+
+    def connect(self):
+        connection = Connection(len(self.connections) + 1)
+        self.connections[connection.number] = connection
+        return connection
+
+    def hang_up(self, connection):
+        self._forget(connection)
+        self.happens(ev.Left(connection.number))
+
+    def receive(self, connection, data, patiently=True):
+        """The robot's bytes come in; with patience, the clock runs until everything of this robot is answered."""
+        connection.inbox.extend(connection.splitter.feed(data))
+        self.serve(connection)
+        while patiently and connection.waiting and not connection.dropped:
+            assert self.wakes, f"nothing will ever answer connection {connection.number}"
+            self.time_passes()
+
+    def say(self, connection, text, patiently=True):
+        """One line; what came back for it and anything before it."""
+        before = len(connection.sent)
+        self.receive(connection, text.encode("ascii") + b"\n", patiently)
+        return connection.sent[before:].decode("ascii").removesuffix("\n")
+
+    def serve(self, connection):
+        while connection.inbox and not connection.waiting and not connection.dropped:
+            item = connection.inbox.popleft()
+            if isinstance(item, LateLineFeed):
+                connection.sent += connection.endings.late_line_feed()
+                continue
+            caller = ev.Caller(connection.number, connection.endings.opened(item.terminator))
+            fields_wanted = self.state.terms.reading.field_count
+            overlong = isinstance(item, OverlongLine)
+            parsed = overlong_fault(item.head) if overlong else parse(item.content, fields_wanted)
+            if isinstance(parsed, LineFault):
+                answered, event = parsed.answered, ev.LineFailed(caller, parsed)
+            else:
+                answered = VERBS[parsed.verb].answered
+                event = ev.Asked(caller, parsed, self.now_ns, "2025-11-25T15:00:00Z")
+                if VERBS[parsed.verb].remembered:
+                    self.remembered[caller] = parsed
+            if answered:
+                connection.waiting = True
+                self.owed.add(caller)
+            else:
+                connection.endings.drop(caller.ticket)
+            self.happens(event)
+
+    # Time and work.
+
+    def time_passes(self):
+        """The clock goes on to the next instant that somebody waits for."""
+        self.wakes.sort()
+        at_ns, task = self.wakes.pop(0)
+        self.now_ns = max(self.now_ns, at_ns)
+        self.happens(ev.Woke(task))
+
+    def work_done(self):
+        """What was held back is carried out, and nothing more is held."""
+        self.holds = ()
+        while self.held:
+            held, self.held = self.held, []
+            for command in held:
+                self.carry_out(command)
+
+    def restart(self):
+        """The daemon dies and comes up again from what is on disk."""
+        for connection in self.connections.values():
+            self._forget(connection)
+        self.held, self.wakes = [], []
+        self.state = State(self.state.terms, log=fold(json.loads(line) for line in self.disk[-1] if self.disk))
+        self.state, commands = resume(self.state)
+        for command in commands:
+            self.carry_out(command)
+
+    def happens(self, event):
+        self.state, commands = step(self.state, event)
+        for command in commands:
+            self.carry_out(command)
+
+    def carry_out(self, command):
+        self.done.append(command)
+        if isinstance(command, self.holds):
+            self.held.append(command)
+        elif isinstance(command, do.Answer):
+            self._answer(command)
+        elif isinstance(command, do.DropConnection):
+            self._forget(self.connections[command.connection])
+        elif isinstance(command, do.WakeAt):
+            self.wakes.append((command.at_ns, command.task))
+        elif isinstance(command, do.FindAccepted):
+            self.happens(ev.AcceptedFound(command.caller, command.request, self.accepted))
+        elif isinstance(command, DISK_COMMANDS):
+            self.happens(self._on_disk(command))
+        elif isinstance(command, self.breaks):
+            self.happens(ev.WorkFailed(command.task, "it broke down"))
+        elif isinstance(command, do.Grab):
+            self.happens(self._grab(command))
+        elif isinstance(command, do.Detect):
+            self.happens(ev.Detected(command.task, self.pictures[len(self.disk), command.name]))
+        elif isinstance(command, do.Solve):
+            self.happens(ev.Solved(command.task, self._solve(command)))
+
+    @property
+    def facts(self):
+        """The facts of the newest session as they stand on disk."""
+        return [json.loads(line) for line in self.disk[-1]] if self.disk else []
+
+    def stored(self, seq):
+        """The answer on disk for ``seq``: (code, count, aux), or None."""
+        found = [f for f in self.facts if f["fact"] == "answer" and f["seq"] == seq]
+        return (found[-1]["code"], found[-1]["count"], found[-1]["aux"]) if found else None
+
+    def commands(self, kind):
+        """Those of this kind that were ever given."""
+        return [command for command in self.done if isinstance(command, kind)]
+
+    def _answer(self, command):
+        self.answers.setdefault(command.caller, []).append(command)
+        connection = self.connections[command.caller.connection]
+        if connection.dropped:
+            return
+        ending = connection.endings.close(command.caller.ticket)
+        connection.sent += encode(command.reply, command.bracketed, ending)
+        connection.waiting = False
+        self.serve(connection)
+
+    def _forget(self, connection):
+        connection.dropped, connection.waiting = True, False
+        connection.inbox.clear()
+
+    def _on_disk(self, command):
+        self.disk_writes += 1
+        if self.disk_full or self.disk_writes == self.disk_fails_at:
+            return ev.RecordFailed(command.task, "no room on the disk")
+        if isinstance(command, do.StorePicture):
+            self.pictures[len(self.disk), command.name] = self.sees
+            return ev.Stored(command.task, "0" * 64)
+        if isinstance(command, do.OpenSession):
+            fact = {**command.fact, "session": f"session-{len(self.disk) + 1}"}
+            self.disk.append([json.dumps(fact, allow_nan=False)])
+            return ev.Opened(command.task, fact)
+        self.disk[-1] += [json.dumps(fact, allow_nan=False) for fact in command.facts]
+        return ev.Recorded(command.task)
+
+    def _grab(self, command):
+        if self.grab_fails:
+            return ev.GrabFailed(command.task, self.grab_fails, "no picture")
+        exposed_ns = command.not_before_ns
+        return ev.Grabbed(command.task, exposed_ns, exposed_ns + 1000, "request", f"picture {exposed_ns}")
+
+    def _solve(self, command):
+        if self.outcome is not None:
+            return self.outcome
+        count = len(command.pairs)
+        if count < 3:
+            return Refusal("too-few-pairs", f"{count} pairs", "capture more", count)
+        used = {pair.index for pair in command.pairs}
+        left_out = [index for index in self.left_out if index in used]
+        if self.goal_met:
+            ratio = 0.8
+        elif self.wanted:
+            # Error falls as 1 / sqrt(pairs): so many more pairs are needed to come down to the tolerance.
+            ratio = np.sqrt(1 + (self.wanted - 0.5) / count)
+        else:
+            ratio = 1 + 1e-6
+        return solution(float(TOLERANCE_MM * ratio), count - len(left_out), left_out)
