@@ -10,9 +10,10 @@ from collections import deque
 from dataclasses import dataclass, field, fields, is_dataclass
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from eyebolt.board.light import Light
-from eyebolt.board.sighting import NoSighting, Sighting
+from eyebolt.board.sighting import Sighting
 from eyebolt.geometry.readings import PoseReading
 from eyebolt.progress.goal import Goal
 from eyebolt.session import commands as do
@@ -30,15 +31,34 @@ from eyebolt.wire.requests import LineFault, overlong_fault, parse
 from eyebolt.wire.verbs import VERBS
 
 SIZE_PX = (1280, 960)
-CORNERS = 40
+CORNERS = 20
 TOLERANCE_MM = 0.5
 GOOD_LIGHT = Light(0.1, 0.7, 0.0, 0.0, 0.75)
+# Answers to remembered verbs that leave the seq free: working, cannot record, and what is wrong with the request.
+NEVER_ON_DISK = (10, 31, 43, 45, 47)
 DISK_COMMANDS = (do.OpenSession, do.StorePicture, do.Record)
 
 
 def sighting(light=GOOD_LIGHT, corners=CORNERS, size_px=SIZE_PX):
     ids = np.arange(corners)
     return Sighting(ids, np.stack([100.0 + 20 * (ids % 8), 100.0 + 20 * (ids // 8)], axis=-1), light, size_px, 0.6)
+
+
+def pose_text(number):
+    """A pose as a robot prints it; different numbers are poses far enough from each other to be kept."""
+    turn = Rotation.from_euler("xyz", [170 - 7 * (number % 5), 6 * (number % 7) - 18, 11 * (number % 3)], degrees=True)
+    w, x, y, z = np.roll(turn.as_quat(), 1)
+    return f"{420 + 15 * number} {100 - 20 * (number % 4)} 450 {w:.5f} {x:.5f} {y:.5f} {z:.5f}"
+
+
+def capture(seq, number=None):
+    """The line of a capture at waypoint ``number`` (that of its seq if not given)."""
+    return f"capture {seq} {pose_text(seq if number is None else number)}"
+
+
+def check(seq, number):
+    """The line of a check at waypoint ``number``."""
+    return f"check {seq} {pose_text(number)}"
 
 
 def terms(**changes):
@@ -205,7 +225,9 @@ class World:
         for connection in self.connections.values():
             self._forget(connection)
         self.held, self.wakes = [], []
-        self.state = State(self.state.terms, log=fold(json.loads(line) for line in self.disk[-1] if self.disk))
+        self.state = State(
+            self.state.terms, log=fold(json.loads(line) for line in (self.disk[-1] if self.disk else ()))
+        )
         self.state, commands = resume(self.state)
         for command in commands:
             self.carry_out(command)
@@ -229,6 +251,8 @@ class World:
             self.happens(ev.AcceptedFound(command.caller, command.request, self.accepted))
         elif isinstance(command, DISK_COMMANDS):
             self.happens(self._on_disk(command))
+        elif isinstance(command, do.WriteResult):
+            self.happens(ev.ResultWritten(command.task))
         elif isinstance(command, self.breaks):
             self.happens(ev.WorkFailed(command.task, "it broke down"))
         elif isinstance(command, do.Grab):
@@ -254,6 +278,7 @@ class World:
 
     def _answer(self, command):
         self.answers.setdefault(command.caller, []).append(command)
+        self._check_that_facts_came_before_words(command)
         connection = self.connections[command.caller.connection]
         if connection.dropped:
             return
@@ -261,6 +286,15 @@ class World:
         connection.sent += encode(command.reply, command.bracketed, ending)
         connection.waiting = False
         self.serve(connection)
+
+    def _check_that_facts_came_before_words(self, command):
+        request, reply = self.remembered.get(command.caller), command.reply
+        if request is None or reply.code in NEVER_ON_DISK:
+            return
+        told = (request.text, reply.code, reply.count, reply.aux)
+        answers = [f for f in self.facts if f["fact"] == "answer" and f["seq"] == request.seq]
+        on_disk = [(f["text"], f["code"], f["count"], f["aux"]) for f in answers]
+        assert told in on_disk, f"told {told} before it was on disk, where there is {on_disk}"
 
     def _forget(self, connection):
         connection.dropped, connection.waiting = True, False

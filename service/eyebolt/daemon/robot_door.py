@@ -5,8 +5,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import itertools
+from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import structlog
 
@@ -36,7 +37,10 @@ class _Connection:
     writer: asyncio.StreamWriter
     splitter: LineSplitter
     endings: ReplyEndings
-    waiting: int = 0
+    # Lines read but not handed on: the next one is looked at when the one before has its reply, so that lines which
+    # arrive glued together mean the same as lines sent one by one.
+    inbox: deque[tuple[Caller, Request | LineFault]] = field(default_factory=deque)
+    busy: bool = False
 
 
 class RobotDoor:
@@ -78,17 +82,19 @@ class RobotDoor:
         connection = self._open.get(caller.connection)
         if connection is None:
             return
-        connection.waiting -= 1
         terminator = connection.endings.close(caller.ticket)
         with contextlib.suppress(OSError, RuntimeError):
             connection.writer.write(encode(reply, bracketed, terminator))
+        connection.busy = False
+        self._hand_on(connection)
 
     def unanswered(self, caller: Caller) -> None:
         """This line gets no reply."""
         connection = self._open.get(caller.connection)
         if connection is not None:
-            connection.waiting -= 1
             connection.endings.drop(caller.ticket)
+            connection.busy = False
+            self._hand_on(connection)
 
     def drop(self, number: int) -> None:
         """Hangs up on one connection, half-open or not, without waiting for it."""
@@ -164,8 +170,7 @@ class RobotDoor:
     def _take(self, connection: _Connection, data: bytes) -> None:
         for item in connection.splitter.feed(data):
             if isinstance(item, Line | OverlongLine):
-                connection.waiting += 1
-                if connection.waiting > MOST_WAITING:
+                if len(connection.inbox) >= MOST_WAITING:
                     _log.warning("hung up: lines come faster than answers are waited for", peer=connection.peer)
                     self.drop(connection.number)
                     return
@@ -176,11 +181,17 @@ class RobotDoor:
                 else:
                     parsed = parse(item.content, self._pose_field_count)
                 self._note(connection, item, parsed)
-                self._on_line(caller, parsed)
+                connection.inbox.append((caller, parsed))
+                self._hand_on(connection)
             else:
                 late = connection.endings.late_line_feed()
                 if late:
                     connection.writer.write(late)
+
+    def _hand_on(self, connection: _Connection) -> None:
+        if not connection.busy and connection.inbox:
+            connection.busy = True
+            self._on_line(*connection.inbox.popleft())
 
     def _note(self, connection: _Connection, item: Line | OverlongLine, parsed: Request | LineFault) -> None:
         raw = item.content if isinstance(item, Line) else item.head

@@ -14,7 +14,8 @@ import structlog
 
 from eyebolt.cameras.opening import open_camera
 from eyebolt.daemon.inputs import read_inputs
-from eyebolt.daemon.service import Daemon, recover
+from eyebolt.daemon.recovery import recover
+from eyebolt.daemon.service import Daemon
 from eyebolt.errors import MachineFault
 from eyebolt.journal.lock import RecordLock
 

@@ -10,9 +10,7 @@ import asyncio
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import structlog
@@ -28,13 +26,13 @@ from eyebolt.journal.folder import SessionFolder
 from eyebolt.journal.names import list_sessions, session_name
 from eyebolt.session import commands as do
 from eyebolt.session import events as ev
-from eyebolt.session.facts import fold
 from eyebolt.session.state import State
 from eyebolt.session.status import Alive, status_message
 from eyebolt.session.step import resume, step
 from eyebolt.solve.run import solve
 from eyebolt.wire.codes import CODES
 from eyebolt.wire.requests import LineFault, Request
+from eyebolt.wire.verbs import VERBS
 
 HEARTBEAT_S = 0.5
 # Below the 30 s in which every request must have its final code, with room for board and solve.
@@ -63,10 +61,10 @@ class Daemon:
 
     async def run(self, on_ready: Callable[[str], None]) -> None:
         """Serves until ``stop``; ``on_ready`` gets where, in words. Raises OSError if the robot's port is taken."""
-        heartbeat: asyncio.Task[None] | None = None
+        beating: list[asyncio.Task[None]] = []
         try:
             where = await self._robot_door.start()
-            heartbeat = asyncio.create_task(self._heartbeat())
+            beating = [asyncio.create_task(self._heartbeat()), asyncio.create_task(self._look_for_accepted())]
             on_ready(where)
             self._state, commands = resume(self._state)
             self._carry_out(commands)
@@ -74,8 +72,8 @@ class Daemon:
                 self._state, commands = step(self._state, event)
                 self._carry_out(commands)
         finally:
-            if heartbeat is not None:
-                heartbeat.cancel()
+            for task in beating:
+                task.cancel()
             await self._robot_door.close()
             self._status_door.close()
             # A picture being waited for ends with its camera; what the disk was given, it finishes.
@@ -91,13 +89,13 @@ class Daemon:
 
     def _on_line(self, caller: ev.Caller, parsed: Request | LineFault) -> None:
         if isinstance(parsed, LineFault):
-            if not parsed.answered:
-                self._robot_door.unanswered(caller)
             self._events.put_nowait(ev.LineFailed(caller, parsed))
-            return
-        if parsed.verb == "pose":
+            answered = parsed.answered
+        else:
+            self._events.put_nowait(ev.Asked(caller, parsed, time.monotonic_ns(), wall_now()))
+            answered = VERBS[parsed.verb].answered
+        if not answered:
             self._robot_door.unanswered(caller)
-        self._events.put_nowait(ev.Asked(caller, parsed, time.monotonic_ns(), wall_now()))
 
     def _on_left(self, connection: int) -> None:
         self._events.put_nowait(ev.Left(connection))
@@ -105,6 +103,12 @@ class Daemon:
     async def _heartbeat(self) -> None:
         while True:
             self._publish()
+            await asyncio.sleep(HEARTBEAT_S)
+
+    async def _look_for_accepted(self) -> None:
+        """A person may accept a result at any time, in another process."""
+        while True:
+            self._accepted = await asyncio.to_thread(accepted_session, self._inputs.record_folder)
             await asyncio.sleep(HEARTBEAT_S)
 
     def _publish(self) -> None:
@@ -138,28 +142,31 @@ class Daemon:
             case do.Solve():
                 self._in_thread(self._work_thread, lambda: self._solve(command))
             case do.StorePicture():
-                self._in_thread(self._disk_thread, lambda: self._store_picture(command))
+                self._on_disk(command.task, lambda: self._store_picture(command))
             case do.Record():
-                self._in_thread(self._disk_thread, lambda: self._record(command))
+                self._on_disk(command.task, lambda: self._record(command))
             case do.OpenSession():
-                self._in_thread(self._disk_thread, lambda: self._open_session(command))
+                self._on_disk(command.task, lambda: self._open_session(command))
             case do.WriteResult():
                 self._in_thread(self._disk_thread, lambda: self._write_result(command))
             case do.FindAccepted():
                 self._in_thread(self._disk_thread, lambda: self._find_accepted(command))
 
-    def _in_thread(self, thread: ThreadPoolExecutor, work: Callable[[], ev.Event | None]) -> None:
+    def _on_disk(self, task: int, work: Callable[[], ev.Event]) -> None:
+        """Whatever goes wrong with the disk, the task ends: a robot must not wait for ever."""
+
+        def safely() -> ev.Event:
+            try:
+                return work()
+            except Exception as error:
+                _log.exception("recording broke down")
+                return ev.RecordFailed(task, f"recording broke down: {error!r}")
+
+        self._in_thread(self._disk_thread, safely)
+
+    def _in_thread(self, thread: ThreadPoolExecutor, work: Callable[[], ev.Event]) -> None:
         loop = asyncio.get_running_loop()
-
-        def done(event: ev.Event | None) -> None:
-            if event is not None:
-                self._events.put_nowait(event)
-
-        def run() -> None:
-            event = work()
-            loop.call_soon_threadsafe(done, event)
-
-        thread.submit(run)
+        thread.submit(lambda: loop.call_soon_threadsafe(self._events.put_nowait, work()))
 
     def _answer(self, command: do.Answer) -> None:
         reply = command.reply
@@ -238,21 +245,22 @@ class Daemon:
         _log.info("session opened", folder=str(folder.path))
         return ev.Opened(command.task, fact)
 
-    def _write_result(self, command: do.WriteResult) -> None:
+    def _write_result(self, command: do.WriteResult) -> ev.Event:
         try:
             folder = self._session_folder()
             write_result(self._inputs, folder.path, command.outcome, command.judgement, command.accept)
             if command.accept:
                 self._accepted = folder.path.name
-        except EyeboltError as fault:
+        except Exception as fault:
             _log.error("the result could not be written", says=_text(fault))
+        return ev.ResultWritten(command.task)
 
     def _find_accepted(self, command: do.FindAccepted) -> ev.Event:
         transform = None
         try:
             transform = find_accepted(self._inputs.record_folder)
             self._accepted = accepted_session(self._inputs.record_folder)
-        except EyeboltError as fault:
+        except Exception as fault:
             _log.error("the accepted result cannot be read", says=_text(fault))
         return ev.AcceptedFound(command.caller, command.request, transform)
 
@@ -260,35 +268,6 @@ class Daemon:
         if self._folder is None:
             raise RecordFault("record-none", "no session is open", "begin a session.")
         return self._folder
-
-
-def recover(inputs: StationInputs) -> tuple[SessionFolder | None, State, str | None]:
-    """The newest session of this station as it stands on disk: folder, state, and name of the last picture used.
-
-    A session recorded under another station or lens file is not gone on with: its numbers may mean something else.
-    """
-    state = State(inputs.terms)
-    sessions = list_sessions(inputs.record_folder)
-    if not sessions:
-        return None, state, None
-    folder = SessionFolder.open(sessions[-1])
-    if folder.loss:
-        _log.warning("the record was damaged at its end", session=folder.path.name, loss=folder.loss)
-    log = fold(folder.records)
-    last_picture = log.last_source_name if log is not None else None
-    if log is None or any(_differs(folder.path, name, data) for name, data in inputs.keepsakes.items()):
-        _log.info("the station or lens file has changed: the next request opens a new session")
-        folder.close()
-        return None, state, last_picture
-    _log.info("going on with a session", session=log.name, kept=len(log.kept), closed=log.closed)
-    return folder, replace(state, log=log), last_picture
-
-
-def _differs(session: Path, name: str, data: bytes) -> bool:
-    try:
-        return (session / name).read_bytes() != data
-    except OSError:
-        return True
 
 
 def _text(fault: Exception) -> str:

@@ -94,16 +94,21 @@ class CameraModel:
 
         Newton's method from the undistorted position; NaN where it does not settle (outside the lens model).
         """
-        wanted = np.asarray(pixels, dtype=float)
+        # A pixel far outside the lens model overflows on its way to NaN.
+        with np.errstate(all="ignore"):
+            return self._rays(np.asarray(pixels, dtype=float), iterations)
+
+    def _rays(self, wanted: Array, iterations: int) -> Array:
         flat = np.linalg.inv(self.matrix) @ np.concatenate([wanted, np.ones((*wanted.shape[:-1], 1))], -1)[..., None]
         direction = flat[..., 0].copy()
         for _ in range(iterations):
             seen, jacobian = self.project_with_jacobian(direction)
-            with np.errstate(invalid="ignore"):
-                determinant = np.linalg.det(jacobian[..., :2])
+            (a, b), (c, d) = np.moveaxis(jacobian[..., :2], (-2, -1), (0, 1))
+            determinant = a * d - b * c
             usable = np.isfinite(seen).all(-1) & (np.abs(determinant) > 1e-9)
-            safe = np.where(usable[..., None, None], jacobian[..., :2], np.eye(2))
-            change = np.where(usable[..., None], np.linalg.solve(safe, (wanted - seen)[..., None])[..., 0], 0.0)
+            across, down = np.moveaxis(wanted - seen, -1, 0)
+            change = np.stack([d * across - b * down, a * down - c * across], axis=-1) / determinant[..., None]
+            change = np.where(usable[..., None], change, 0.0)
             direction[..., :2] += change
             if np.abs(change).max(initial=0.0) < 1e-13:
                 break

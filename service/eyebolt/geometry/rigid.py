@@ -20,6 +20,7 @@ Rows = NDArray[np.bool_] | NDArray[np.intp]
 """Which of n things: a mask or their numbers."""
 
 _SMALL_RAD = 1e-4
+_IDENTITY = np.eye(3)
 
 
 def skew(vector: ArrayLike) -> Array:
@@ -135,7 +136,12 @@ def exp(xi: ArrayLike) -> Array:
     """(..., 4, 4) of a twist (..., 6) = (translation m, rotation rad)."""
     x = np.asarray(xi, dtype=float)
     rho, w = x[..., :3], x[..., 3:]
-    return compose_parts(exp_rotation(w), (_left_jacobian_rotation(w) @ rho[..., None])[..., 0])
+    first, second, third = (c[..., None, None] for c in _coefficients(np.linalg.norm(w, axis=-1)))
+    K = skew(w)
+    K2 = K @ K
+    rotation = _IDENTITY + first * K + second * K2
+    left_jacobian = _IDENTITY + second * K + third * K2
+    return compose_parts(rotation, (left_jacobian @ rho[..., None])[..., 0])
 
 
 def log(target_T_source: ArrayLike) -> Array:

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
+import numpy as np
+
 from eyebolt import __version__
 from eyebolt.errors import InputFault
 from eyebolt.geometry import rigid
@@ -17,6 +19,7 @@ from eyebolt.solve.leave_one_out import HeldOut
 from eyebolt.solve.outcome import Refusal, Solution
 
 SCHEMA = 1
+_VERDICTS = ("accept", "unproven", "reject")
 
 
 @dataclass(frozen=True)
@@ -127,12 +130,16 @@ def accepted_document(text: str, by: str, wall: str) -> dict[str, Any]:
     Raises InputFault ``not-acceptable`` if it holds no transform or was rejected, ``result-file`` if it is none.
     """
     document = _read(text)
-    if document.get("transform") is None or document.get("verdict") == "reject":
+    if document.get("verdict") not in _VERDICTS or "why" not in document:
+        raise _not_a_result("it has no verdict")
+    if document.get("transform") is None or document["verdict"] == "reject":
         raise InputFault(
             "not-acceptable",
-            f"this session's result is rejected: {document.get('why')}",
+            f"this session's result is rejected: {document['why']}",
             "capture more or better pairs as the reason says; a rejected result cannot be accepted.",
         )
+    # Nothing may become the station's that the robot could not be given.
+    accepted_transform(text)
     return {**document, "accepted": {"by": by, "at": wall}}
 
 
@@ -144,7 +151,7 @@ def accepted_transform(text: str) -> Array:
         out = rigid.compose_parts([row[:3] for row in values[:3]], [row[3] for row in values[:3]])
     except (KeyError, TypeError, IndexError, ValueError):
         raise _not_a_result("it holds no transform") from None
-    if rigid.orthogonality_error(out[:3, :3]) > 1e-6:
+    if not np.isfinite(out).all() or rigid.orthogonality_error(out[:3, :3]) > 1e-6:
         raise _not_a_result("its transform is not rigid")
     return out
 

@@ -20,13 +20,13 @@ def summary(document: Mapping[str, Any]) -> list[str]:
         units = f"{terms['length']}, {terms['rotation']}" + (
             "" if terms["rotation"].startswith("quaternion") else f" {terms['angle']}"
         )
-        held, noise = document["held_out"], document["robot_noise"]
+        noise = document["robot_noise"]
         lines += [
             f"{transform['name']} ({units}): {numbers}",
             f"expected error: median {error['median']:.3f} mm, p95 {error['p95']:.3f} mm,"
             f" p95 at the worst point {error['worst_p95']:.3f} mm",
             f"expected at the pick, with the arm's own scatter: p95 {pick['p95']:.3f} mm",
-            f"left out one by one: rms {held['rms_mm']:.3f} mm, worst {held['worst_mm']:.3f} mm at the board",
+            _left_out_one_by_one(document["held_out"]),
             f"corners: {document['corner_rms_px']:.3f} px rms; arm: {noise['mm']:.3f} mm, {noise['deg']:.4f} deg"
             f" ({'stated' if noise['stated'] else 'estimated'})",
             "board scale {:+.3f} % (sigma {:.3f} %), focal length {:+.3f} % (sigma {:.3f} %) off the stated".format(
@@ -41,6 +41,12 @@ def summary(document: Mapping[str, Any]) -> list[str]:
     accepted = document["accepted"]
     lines.append(f"accepted by {accepted['by']} at {accepted['at']}" if accepted else "not accepted yet")
     return lines
+
+
+def _left_out_one_by_one(held: Mapping[str, Any]) -> str:
+    if not held["count"]:
+        return "left out one by one: no pair could be"
+    return f"left out one by one: rms {held['rms_mm']:.3f} mm, worst {held['worst_mm']:.3f} mm at the board"
 
 
 def _decimals(terms: Mapping[str, Any], k: int) -> int:

@@ -163,20 +163,30 @@ def _planar_starts(camera: CameraModel, stack: ViewStack, row: int) -> tuple[Arr
     rays = np.ascontiguousarray(camera.rays(stack.corners_px[row, used])[:, :2])
     if not np.isfinite(rays).all():
         return nowhere, nowhere
+    # A noiseless board tilted about one of its own axes can make the method take the root of a number just below 0;
+    # numbered along other axes it does not.
+    for spin_rad in (0.0, 0.5, 1.1):
+        found = _tilt_branches(points, rays, spin_rad)
+        if found:
+            return found[0], found[-1]
+    return nowhere, nowhere
+
+
+def _tilt_branches(points_m: Array, rays: Array, spin_rad: float) -> list[Array]:
+    """The finite ones of the two poses (4, 4) that the homography between points (K, 3) and rays (K, 2) allows."""
     # The method wants the board centred on its own origin.
-    centre = points.mean(axis=0)
+    spun_T_board = rigid.compose_parts(rigid.exp_rotation([0.0, 0.0, spin_rad]), np.zeros(3)) @ rigid.compose_parts(
+        np.eye(3), -points_m.mean(axis=0)
+    )
     try:
         count, turns, shifts, _ = cv2.solvePnPGeneric(
-            points - centre, rays.reshape(-1, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
+            rigid.apply(spun_T_board, points_m), rays.reshape(-1, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
         )
     except cv2.error:
-        return nowhere, nowhere
-    found = []
+        return []
+    found: list[Array] = []
     for turn, shift in zip(turns[:count], shifts[:count], strict=True):
-        rotation = rigid.exp_rotation(np.asarray(turn).ravel())
-        pose = rigid.compose_parts(rotation, np.asarray(shift).ravel() - rotation @ centre)
+        pose = rigid.compose_parts(rigid.exp_rotation(np.asarray(turn).ravel()), np.asarray(shift).ravel())
         if np.isfinite(pose).all():
-            found.append(pose)
-    if not found:
-        return nowhere, nowhere
-    return found[0], found[-1]
+            found.append(pose @ spun_T_board)
+    return found

@@ -90,19 +90,21 @@ def _nothing_seen(seen: NoSighting) -> Verdict:
 
 
 def _judge_light(light: Light) -> Verdict | None:
+    """The first ground to refuse, else the first to advise: what is only marginal must not hide what is hopeless."""
+    found = []
     if light.burnt_fraction > BURNT_MARGINAL:
         says = f"{light.burnt_fraction:.0%} of the board is burnt out (limit {BURNT_REFUSED:.0%})"
         advice = "Shorten the exposure, turn the lamp, or tilt the board 10 degrees."
-        return verdict(25 if light.burnt_fraction > BURNT_REFUSED else 2, says, advice)
+        found.append(verdict(25 if light.burnt_fraction > BURNT_REFUSED else 2, says, advice))
     if light.bright_level < DARK_MARGINAL:
         says = f"the board's white is at {light.bright_level:.0%} of full scale (limit {DARK_REFUSED:.0%})"
-        return verdict(25 if light.bright_level < DARK_REFUSED else 2, says, "Lengthen the exposure or add light.")
+        advice = "Lengthen the exposure or add light."
+        found.append(verdict(25 if light.bright_level < DARK_REFUSED else 2, says, advice))
     if light.contrast < CONTRAST_MARGINAL:
         says = f"black and white of the board differ by only {light.contrast:.0%} (limit {CONTRAST_REFUSED:.0%})"
-        return verdict(
-            25 if light.contrast < CONTRAST_REFUSED else 2, says, "Take away haze, reflection or stray light."
-        )
-    return None
+        advice = "Take away haze, reflection or stray light."
+        found.append(verdict(25 if light.contrast < CONTRAST_REFUSED else 2, says, advice))
+    return max(found, key=lambda one: one.code, default=None)
 
 
 def _nearest(base_T_flange: Array, kept_poses: Sequence[Array]) -> Verdict | None:

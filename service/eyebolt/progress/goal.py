@@ -29,5 +29,6 @@ class Goal:
         missing = max(self.fewest - kept, 0)
         if isinstance(outcome, Solution) and kept:
             ratio = outcome.expected_error_mm.p95 / self.tolerance_mm
-            missing = max(missing, math.ceil(min(kept * (ratio**2 - 1), self.most)))
+            more = kept * (ratio * ratio - 1)
+            missing = max(missing, math.ceil(more) if more < self.most else self.most)
         return min(max(missing, 1), max(self.most - kept, 1))

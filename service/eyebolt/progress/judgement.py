@@ -24,7 +24,8 @@ def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
     if isinstance(outcome, Refusal):
         return Judgement("reject", outcome.says)
     p95 = outcome.expected_error_mm.p95
-    if p95 > tolerance_mm:
+    # Written so that a number which is none is never within a limit.
+    if not p95 <= tolerance_mm:
         return Judgement(
             "reject", f"the expected error, {p95:.2f} mm (p95), is above the tolerance, {tolerance_mm:g} mm"
         )
@@ -38,7 +39,7 @@ def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
                 f"the pairs see the {name} {100 * value.estimate:+.2f} % off the stated one"
                 f" (sigma {100 * value.sigma:.2f} %)",
             )
-    if outcome.proof_p95_mm > tolerance_mm:
+    if not outcome.proof_p95_mm <= tolerance_mm:
         return Judgement(
             "unproven",
             f"if board scale and focal length are not taken on trust, the error may be {outcome.proof_p95_mm:.2f} mm"
@@ -51,4 +52,4 @@ def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
 
 
 def _contradicted(value: Estimate) -> bool:
-    return abs(value.estimate) > CONTRADICTED_SIGMA * value.sigma
+    return not abs(value.estimate) <= CONTRADICTED_SIGMA * value.sigma

@@ -73,8 +73,9 @@ class Solve:
 
 @dataclass(frozen=True)
 class WriteResult:
-    """Write result.json; ``accept``: the station's own rule accepts it."""
+    """Write result.json: ResultWritten. ``accept``: the station's own rule accepts it."""
 
+    task: int
     outcome: Solution | Refusal
     judgement: Judgement
     accept: bool

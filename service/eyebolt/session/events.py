@@ -107,6 +107,13 @@ class Recorded:
 
 
 @dataclass(frozen=True)
+class ResultWritten:
+    """The result is on disk, or could not be written, which the log says: it can be solved again from the record."""
+
+    task: int
+
+
+@dataclass(frozen=True)
 class RecordFailed:
     """Something could not be written."""
 
@@ -149,6 +156,7 @@ Event = (
     | Detected
     | Solved
     | Recorded
+    | ResultWritten
     | RecordFailed
     | WorkFailed
     | AcceptedFound

@@ -168,6 +168,9 @@ def _answer(log: Log, fact: Fact) -> Log:
         taken = (*log.taken[:-1], replace(log.taken[-1], code=code))
         if verb == "capture" and counts(code):
             history = (*history, (log.solved or {}).get("p95_mm"))
+    elif log.pending is not None:
+        # The robot was told that it could not be recorded, and went on: no restart may take it up again.
+        taken = (*log.taken[:-1], replace(log.taken[-1], code=31))
     if verb == "undo" and code == 0:
         newest = max(t.index for t in log.kept)
         taken = tuple(replace(t, undone=True) if t.index == newest else t for t in taken)

@@ -87,6 +87,8 @@ def _again(state: State, caller: ev.Caller, request: Request) -> Command:
     if state.task is not None and state.task.seq == request.seq:
         return _answer(state, caller, request, 10)
     stored = state.log.answers.get(request.seq or 0) if state.log is not None else None
+    if stored is None and state.unrecorded_seq == request.seq:
+        return _answer(state, caller, request, 31, f"request {request.seq} could not be recorded: nothing of it counts")
     if stored is None:
         says = f"no request {request.seq} in this session"
         return _answer(state, caller, request, 43, says, aux=state.last_seq)

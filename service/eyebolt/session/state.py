@@ -8,18 +8,21 @@ from typing import Any, Literal
 from eyebolt.board.sighting import NoSighting, Sighting
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.verdict import Verdict
+from eyebolt.session.commands import WriteResult
 from eyebolt.session.events import Caller
 from eyebolt.session.facts import Log, apply_fact
 from eyebolt.session.terms import Terms
-from eyebolt.solve.outcome import Refusal, Solution
 from eyebolt.wire.requests import Request
 
-Stage = Literal["open", "grab", "store", "record-picture", "detect", "solve", "record-answer"]
+Stage = Literal["open", "grab", "store", "record-picture", "detect", "solve", "record-answer", "write-result"]
 
 
 @dataclass(frozen=True)
 class Task:
-    """The one request in work, and what is known of it so far. ``caller`` None: taken up again after a restart."""
+    """The one request in work, and what is known of it so far. ``caller`` None: taken up again after a restart.
+
+    ``result``: to be written once ``facts`` are on disk, before the answer leaves.
+    """
 
     number: int
     seq: int
@@ -37,6 +40,7 @@ class Task:
     seen: Sighting | NoSighting | None = None
     verdict: Verdict | None = None
     facts: tuple[dict[str, Any], ...] = ()
+    result: WriteResult | None = None
 
     @property
     def picture(self) -> str:
@@ -46,14 +50,17 @@ class Task:
 
 @dataclass(frozen=True)
 class State:
-    """``log``: the newest session, open or closed; ``robot``: the connection that holds the station."""
+    """``log``: the newest session, open or closed; ``robot``: the connection that holds the station.
+
+    ``unrecorded_seq``: the last request, if it could not be recorded; no log knows of it.
+    """
 
     terms: Terms
     log: Log | None = None
     task: Task | None = None
     robot: int | None = None
     tasks_begun: int = 0
-    outcome: Solution | Refusal | None = None
+    unrecorded_seq: int | None = None
 
     @property
     def kept(self) -> int:
@@ -98,4 +105,4 @@ def task_for(state: State, request: Request, caller: Caller, at_ns: int, wall: s
         wall=wall,
         stage=stage,
     )
-    return replace(state, task=task, tasks_begun=state.tasks_begun + 1)
+    return replace(state, task=task, tasks_begun=state.tasks_begun + 1, unrecorded_seq=None)

@@ -39,6 +39,7 @@ _OF_TASKS: dict[type, Callable[[State, Task, Any], Result]] = {
     ev.Detected: work.detected,
     ev.Solved: work.solved,
     ev.Recorded: work.recorded,
+    ev.ResultWritten: work.result_written,
     ev.RecordFailed: work.record_failed,
     ev.WorkFailed: work.work_failed,
     ev.Woke: requests.woke,

@@ -58,7 +58,7 @@ def begin_solve(state: State, also: list[Command]) -> Result:
 
 def opened(state: State, task: Task, event: ev.Opened) -> Result:
     """A new folder with its first fact; numbering begins anew."""
-    state = replace(state, outcome=None).with_facts((event.fact,))
+    state = state.with_facts((event.fact,))
     if task.verb in ("capture", "check"):
         return begin_picture(state, [do.Publish()])
     says = "a new session with numbering of its own"
@@ -124,30 +124,28 @@ def detected(state: State, task: Task, event: ev.Detected) -> Result:
     else:
         checks = (*checks, own)
     if len(pairs) < FEWEST_TO_SOLVE:
-        return _keep(state, task, found, None, [])
+        return _keep(state, task, found, None)
     return state.with_task(stage="solve"), [do.Solve(task.number, pairs, checks)]
 
 
 def solved(state: State, task: Task, event: ev.Solved) -> Result:
     """The solve ended: the answer can be decided."""
     outcome = event.outcome
-    state = replace(state, outcome=outcome)
     judgement = judge(outcome, state.terms.goal.tolerance_mm)
     if task.verb in ("capture", "check"):
         found = task.verdict or verdict(0)
         if task.verb == "capture" and _disagrees(task, outcome):
             left_out = next(p for p in outcome.left_out if p.pair == task.index)
             found = verdict(27, left_out.reason)
-        return _keep(state, task, found, outcome, [_write(state, outcome, judgement, task)])
+        return _keep(state, task, found, outcome)
     kept = state.kept - (task.verb == "undo")
-    state = state.with_task(facts=(_solved_fact(state, outcome, judgement, kept),))
-    also = [_write(state, outcome, judgement, task)]
+    state = _with_solved(state, outcome, judgement, kept)
     wanted = state.terms.goal.wanted(kept, outcome)
     if task.verb == "solve":
         code, aux = _solve_code(state, outcome, judgement)
-        return record_answer(state, code, judgement.why, CODES[code].advice, kept, wanted if code else aux, also)
+        return record_answer(state, code, judgement.why, CODES[code].advice, kept, wanted if code else aux, [])
     says = "the newest kept pair is taken back" if task.verb == "undo" else "the session is closed"
-    return record_answer(state, 0, says, "", kept, wanted, also)
+    return record_answer(state, 0, says, "", kept, wanted, [])
 
 
 def recorded(state: State, task: Task, _: ev.Recorded) -> Result:
@@ -155,19 +153,30 @@ def recorded(state: State, task: Task, _: ev.Recorded) -> Result:
     state = state.with_facts(task.facts).with_task(facts=())
     if task.stage == "record-picture":
         return state.with_task(stage="detect"), [do.Detect(task.number, task.picture), do.Publish()]
+    if task.result is not None:
+        return state.with_task(stage="write-result"), [task.result]
+    return _told(state, task)
+
+
+def result_written(state: State, task: Task, _: ev.ResultWritten) -> Result:
+    """Who hears the answer can read the result."""
+    return _told(state, task)
+
+
+def _told(state: State, task: Task) -> Result:
+    """The answer that is on disk goes to the robot."""
     state = replace(state, task=None)
     answer = state.log.answers[task.seq] if state.log is not None else None
-    commands: list[Command] = [do.Publish()]
-    if answer is not None and task.caller is not None and not task.told_working:
-        reply = Reply(answer.code, task.seq, answer.count, answer.aux)
-        says = str((state.log.last_words or {}).get("says", "")) if state.log is not None else ""
-        commands.insert(0, do.Answer(task.caller, reply, task.bracketed, says))
-    return state, commands
+    if answer is None or task.caller is None or task.told_working:
+        return state, [do.Publish()]
+    reply = Reply(answer.code, task.seq, answer.count, answer.aux)
+    says = str((state.log.last_words or {}).get("says", "")) if state.log is not None else ""
+    return state, [do.Answer(task.caller, reply, task.bracketed, says), do.Publish()]
 
 
 def record_failed(state: State, task: Task, event: ev.RecordFailed) -> Result:
     """Nothing of this task counts, and the robot must stop."""
-    state = replace(state, task=None)
+    state = replace(state, task=None, unrecorded_seq=task.seq)
     if task.caller is None or task.told_working:
         return state, [do.Publish()]
     reply = Reply(31, task.seq, state.kept, state.wanted)
@@ -176,7 +185,11 @@ def record_failed(state: State, task: Task, event: ev.RecordFailed) -> Result:
 
 def work_failed(state: State, task: Task, event: ev.WorkFailed) -> Result:
     """A defect of ours must not lose the session: the pair is refused, the rest stands."""
-    code = 28 if task.stage == "solve" and task.verb not in ("capture", "check") else 20
+    if task.verb in ("undo", "bye"):
+        # Neither needs a solution.
+        kept = state.kept - (task.verb == "undo")
+        return record_answer(state, 0, event.says, "", kept, state.terms.goal.wanted(kept, None), [])
+    code = 28 if task.verb == "solve" else 20
     return record_answer(state, code, event.says, CODES[code].advice, state.kept, state.wanted, [])
 
 
@@ -204,21 +217,20 @@ def record_answer(state: State, code: int, says: str, advice: str, count: int, a
     return state, [*also, do.Record(task.number, tuple(facts))]
 
 
-def _keep(state: State, task: Task, found: Verdict, outcome: Solution | Refusal | None, also: list[Command]) -> Result:
+def _keep(state: State, task: Task, found: Verdict, outcome: Solution | Refusal | None) -> Result:
     """The answer to a capture or check whose view is good."""
     goal = state.terms.goal
     kept = state.kept + (task.verb == "capture" and found.code < 10)
     if outcome is not None:
-        judgement = judge(outcome, goal.tolerance_mm)
-        state = state.with_task(facts=(_solved_fact(state, outcome, judgement, kept),))
-    wanted = goal.wanted(kept, outcome if outcome is not None else state.outcome)
+        state = _with_solved(state, outcome, judge(outcome, goal.tolerance_mm), kept)
+    wanted = goal.wanted(kept, outcome)
     code, says, advice = found.code, found.says, found.advice
     if code < 10 and task.verb == "capture":
         if goal.met(kept, outcome):
             code, says, advice = 3, CODES[3].says, CODES[3].advice
         elif kept >= goal.most:
             code, says, advice = 37, CODES[37].says, CODES[37].advice
-    return record_answer(state, code, says, advice, kept, wanted, also)
+    return record_answer(state, code, says, advice, kept, wanted, [])
 
 
 def _disagrees(task: Task, outcome: Solution | Refusal) -> bool:
@@ -253,10 +265,12 @@ def _solved_fact(state: State, outcome: Solution | Refusal, judgement: Judgement
     }
 
 
-def _write(state: State, outcome: Solution | Refusal, judgement: Judgement, task: Task) -> Command:
-    kept = state.kept + (task.verb == "capture") - (task.verb == "undo")
+def _with_solved(state: State, outcome: Solution | Refusal, judgement: Judgement, kept: int) -> State:
+    """The task with the fact of its solve, and the result to write once that fact is on disk."""
     proven = judgement.verdict == "accept" and state.terms.goal.met(kept, outcome)
-    return do.WriteResult(outcome, judgement, accept=proven and state.terms.accept_when_proven)
+    accept = proven and state.terms.accept_when_proven
+    result = do.WriteResult(state.tasks_begun, outcome, judgement, accept)
+    return state.with_task(facts=(_solved_fact(state, outcome, judgement, kept),), result=result)
 
 
 def _pairs(taken: Iterable[Taken]) -> tuple[Pair, ...]:

@@ -72,7 +72,7 @@ def _nuisances(problem: Problem, stack: ViewStack, fit: CornerFit, spread: Array
     weight = np.repeat(stack.weights, 2, axis=1)[..., None]
     # A board larger by s moves each corner by s times its own position; a shift of the corner is a shift of the pose
     # along the corner's position in the board's frame.
-    by_scale = np.einsum("nkij,nkj->nki", fit.jacobian[..., :3], stack.points_m)
+    by_scale = (fit.jacobian[..., :3] @ stack.points_m[..., None])[..., 0]
     principal = problem.camera.matrix[:2, 2]
     by_focal = stack.corners_px - fit.residual_px - principal
     columns = np.stack([by_scale, by_focal], axis=-1).reshape(n, 2 * k, 2)
@@ -80,9 +80,10 @@ def _nuisances(problem: Problem, stack: ViewStack, fit: CornerFit, spread: Array
     residual = fit.residual_px.reshape(n, 2 * k, 1)
     cross = np.swapaxes(flat * weight, 1, 2) @ columns
     by_pose = spread @ cross
-    own = columns - flat @ by_pose
-    information = np.einsum("nki,nkj->ij", own * weight, own)
-    gradient = np.einsum("nki,nkj->i", own * weight, residual)
+    own = (columns - flat @ by_pose).reshape(-1, 2)
+    weighted = own * weight.reshape(-1, 1)
+    information = weighted.T @ own
+    gradient = weighted.T @ residual.reshape(-1)
     return by_pose, information, gradient
 
 
@@ -103,9 +104,9 @@ def estimate(
     ``extra_normal`` (p, p) and ``extra_right`` (p,) add information from elsewhere. Directions without information
     (relative size under 1e-14) stay zero.
     """
-    weighted = weight @ design
-    normal = np.einsum("nij,nik->jk", design, weighted)
-    right = np.einsum("nij,ni->j", weighted, offset)
+    flat, weighted = design.reshape(-1, design.shape[-1]), (weight @ design).reshape(-1, design.shape[-1])
+    normal = flat.T @ weighted
+    right = weighted.T @ offset.reshape(-1)
     if extra_normal is not None and extra_right is not None:
         normal, right = normal + extra_normal, right + extra_right
     z = invert_information(normal) @ right
@@ -114,9 +115,14 @@ def estimate(
 
 def invert_information(normal: Array) -> Array:
     """Covariance (p, p) of an information matrix; scaled first, since metres and radians differ by orders."""
+    return invert_with_log_size(normal)[0]
+
+
+def invert_with_log_size(normal: Array) -> tuple[Array, float]:
+    """The covariance, and the log determinant of the information, over the directions that have any."""
     scale = 1 / np.sqrt(np.maximum(np.diagonal(normal), 1e-300))
     values, vectors = np.linalg.eigh(normal * scale[:, None] * scale)
     kept = values > 1e-14 * max(float(values[-1]), 1e-300)
     inverse = (vectors[:, kept] / values[kept]) @ vectors[:, kept].T
     out: Array = inverse * scale[:, None] * scale
-    return out
+    return out, float(np.log(values[kept]).sum() - 2 * np.log(scale).sum())

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from eyebolt.geometry.rigid import Array
-from eyebolt.solve.linear_model import LinearModel, invert_information
+from eyebolt.solve.linear_model import LinearModel, invert_with_log_size
 from eyebolt.solve.problem import RobotNoise
 
 # Outside these an arm is either a standard of length or broken; they bound the search, they do not decide anything.
@@ -20,6 +20,7 @@ _LEAST = np.array([1e-6, 1e-6])  # 1 um, 0.00006 deg
 _MOST = np.array([0.05, 0.1])  # 50 mm, 5.7 deg
 _BOUNDS = (2 * np.log(_LEAST), 2 * np.log(_MOST))
 _GRID = np.linspace(-2.7, 2.7, 7)
+_PARTS = (slice(0, 3), slice(3, 6))
 
 
 @dataclass(frozen=True)
@@ -52,40 +53,41 @@ class RestrictedLikelihood:
         self._offset = (inverse @ model.offset[..., None])[..., 0]
         self._design = inverse @ design
         self._camera_share = corner_px**2 * inverse @ model.spread @ np.swapaxes(inverse, -1, -2)
-        self._parts = (slice(0, 3), slice(3, 6))
 
     def value_and_slope(self, u: Array) -> tuple[float, Array, Array]:
         """Log likelihood, its gradient (2,), and the expected information (2, 2), all in u."""
-        variance = np.repeat(np.exp(u), 3)
-        C = self._camera_share + np.diag(variance)
-        W = np.linalg.inv(C)
-        WG = W @ self._design
-        normal = np.einsum("nij,nik->jk", self._design, WG)
-        covariance = invert_information(normal)
-        z = covariance @ np.einsum("nij,ni->j", WG, self._offset)
-        left = self._offset - self._design @ z
-        pull = (W @ left[..., None])[..., 0]
-        scale = np.sqrt(np.maximum(np.diagonal(normal), 1e-300))
-        values = np.linalg.eigvalsh(normal / scale[:, None] / scale)
-        kept = values > 1e-14 * values[-1]
-        log_normal = np.log(values[kept]).sum() + 2 * np.log(scale).sum()
-        value = -0.5 * (np.linalg.slogdet(C)[1].sum() + log_normal + float(np.einsum("ni,ni->", left, pull)))
+        value, W, WG, covariance, pull = self._fit(u)
+        size = np.exp(u)
         gradient, information = np.zeros(2), np.zeros((2, 2))
         WGC = WG @ covariance
-        shares = []
-        for k, part in enumerate(self._parts):
-            trace = np.einsum("nii->", W[:, part, part]) - np.einsum("nij,nij->", WG[:, part], WGC[:, part])
-            size = np.exp(u[k])
-            gradient[k] = 0.5 * size * (float((pull[:, part] ** 2).sum()) - trace)
-            shares.append(np.einsum("nij,nik->jk", WG[:, part], WG[:, part]))
-        for k, part in enumerate(self._parts):
-            for m, other in enumerate(self._parts):
-                direct = float((W[:, part, other] ** 2).sum())
-                crossed = np.einsum("nai,nab,nbj->ij", WG[:, part], W[:, part, other], WG[:, other])
-                trace2 = direct - 2 * float((crossed * covariance).sum())
-                trace2 += float(np.einsum("ij,ji->", covariance @ shares[k], covariance @ shares[m]))
-                information[k, m] = 0.5 * np.exp(u[k] + u[m]) * trace2
+        flat = [np.ascontiguousarray(WG[:, part]).reshape(-1, WG.shape[-1]) for part in _PARTS]
+        shares = [covariance @ (rows.T @ rows) for rows in flat]
+        for k, part in enumerate(_PARTS):
+            trace = np.trace(W[:, part, part], axis1=1, axis2=2).sum() - (WG[:, part] * WGC[:, part]).sum()
+            gradient[k] = 0.5 * size[k] * (float((pull[:, part] ** 2).sum()) - trace)
+            for m, other in enumerate(_PARTS[: k + 1]):
+                between = W[:, part, other]
+                crossed = flat[k].T @ (between @ WG[:, other]).reshape(-1, WG.shape[-1])
+                trace2 = float((between**2).sum() - 2 * (crossed * covariance).sum() + (shares[k] * shares[m].T).sum())
+                information[k, m] = information[m, k] = 0.5 * size[k] * size[m] * trace2
         return value, gradient, information
+
+    def value(self, u: Array) -> float:
+        """Log likelihood alone."""
+        return self._fit(u)[0]
+
+    def _fit(self, u: Array) -> tuple[float, Array, Array, Array, Array]:
+        """Log likelihood; inverse covariances W (n, 6, 6); W G; covariance of the fit; W times what is left."""
+        C = self._camera_share + np.diag(np.repeat(np.exp(u), 3))
+        W = np.linalg.inv(C)
+        WG = W @ self._design
+        weighted = WG.reshape(-1, WG.shape[-1])
+        normal = self._design.reshape(weighted.shape).T @ weighted
+        covariance, log_normal = invert_with_log_size(normal)
+        left = self._offset - self._design @ (covariance @ (weighted.T @ self._offset.reshape(-1)))
+        pull = (W @ left[..., None])[..., 0]
+        value = -0.5 * (float(np.linalg.slogdet(C)[1].sum()) + log_normal + float((left * pull).sum()))
+        return value, W, WG, covariance, pull
 
 
 def most_likely_noise(likelihood: RestrictedLikelihood, start: RobotNoise | None = None) -> RobotNoise:
@@ -119,7 +121,7 @@ def noise_posterior(likelihood: RestrictedLikelihood, best: RobotNoise) -> Noise
     spread = vectors * np.minimum(1 / np.sqrt(np.maximum(values, 1e-9)), 2.0)
     nodes = np.stack(np.meshgrid(_GRID, _GRID), axis=-1).reshape(-1, 2)
     grid = np.clip(u + nodes @ spread.T, *_BOUNDS)
-    heights = np.array([likelihood.value_and_slope(point)[0] for point in grid])
+    heights = np.array([likelihood.value(point) for point in grid])
     weights = np.exp(heights - heights.max())
     kept = weights > 1e-4
     return NoiseKnowledge(best, np.exp(grid[kept] / 2), weights[kept] / weights[kept].sum(), stated=False)

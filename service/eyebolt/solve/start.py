@@ -67,5 +67,5 @@ def _complete(A: Array, P: Array, R_X: Array, way: str) -> Start:
     # R_Ai t_Y - t_X = R_X t_Pi - t_Ai
     design = np.concatenate([RA, np.broadcast_to(-np.eye(3), RA.shape)], axis=-1).reshape(-1, 6)
     wanted = (P[:, :3, 3] @ R_X.T - A[:, :3, 3]).reshape(-1)
-    shifts = np.linalg.lstsq(design, wanted, rcond=1e-10)[0]
+    shifts = np.linalg.lstsq(design, wanted, rcond=1e-3)[0]
     return Start(rigid.compose_parts(R_X, shifts[3:]), rigid.compose_parts(R_Y, shifts[:3]), way)

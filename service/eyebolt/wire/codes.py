@@ -17,7 +17,7 @@ class Code:
 
 
 _ROWS = (
-    Code(0, "kept", "Go to the next waypoint; at 0 wanted leave the loop."),
+    Code(0, "kept", "Go on to the next waypoint."),
     Code(1, "kept, adds little", "Go on, with more tilt or another distance at the next waypoint."),
     Code(2, "kept, light is marginal", "Go on; brighten or even out the light before the next run."),
     Code(3, "kept, goal met", "Leave the loop: the tolerance is reached."),

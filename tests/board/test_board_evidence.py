@@ -1,0 +1,161 @@
+"""Boards in real pictures that nobody here made.
+
+Pictures: Debian's `opencv-doc`, see tests/evidence/opencv_doc.py. Numbers: named beside each check.
+"""
+
+import cv2
+import numpy as np
+import pytest
+
+from eyebolt.board.definition import Board
+from eyebolt.board.finding import find_board
+from eyebolt.board.sighting import NoSighting, Sighting
+
+pytestmark = pytest.mark.evidence
+
+# The board of the stereo pictures: 9 x 6 inner corners of 25 mm, as left_intrinsics.yml of the same package declares.
+STEREO_BOARD = Board.from_mm("chessboard", 10, 7, 25)
+STEREO_SIZE = (640, 480)
+# OpenCV's calib3d tests: intrinsics of the left camera, corners refined with a half-window of 5 px.
+PUBLISHED_RMS_PX = 0.196334638
+PUBLISHED_FX_FY_CX_CY = (532.8099, 532.9335, 342.4952, 233.8879)
+
+
+@pytest.fixture(scope="module")
+def stereo(stereo_pictures):
+    pictures = {side: [cv2.imread(str(p)) for p in paths] for side, paths in stereo_pictures.items()}
+    sightings = {side: [find_board(p, STEREO_BOARD) for p in shown] for side, shown in pictures.items()}
+    return pictures, sightings
+
+
+def calibrate(corners):
+    """cv2.calibrateCamera with five coefficients: rms, (fx, fy, cx, cy), their standard deviations, all else."""
+    board_mm = [(STEREO_BOARD.corners_m() * 1000).astype(np.float32)] * len(corners)
+    shown = [np.asarray(c, np.float32).reshape(-1, 1, 2) for c in corners]
+    rms, K, dist, _, _, sigma, _, _ = cv2.calibrateCameraExtended(board_mm, shown, STEREO_SIZE, None, None)
+    return rms, K[[0, 1, 0, 1], [0, 1, 2, 2]], np.ravel(sigma)[:4], (board_mm, shown, K, dist)
+
+
+def test_all_26_pictures_show_the_whole_board(stereo):
+    pictures, sightings = stereo
+    for side in ("left", "right"):
+        assert len(sightings[side]) == 13
+        for picture, sighting in zip(pictures[side], sightings[side], strict=True):
+            assert isinstance(sighting, Sighting)
+            assert sighting.ids.tolist() == list(range(54))
+            assert not sighting.half_turn_ambiguous
+            grid = sighting.corners_px.reshape(6, 9, 2)
+            right, down = grid[0, 1] - grid[0, 0], grid[1, 0] - grid[0, 0]
+            assert right[0] * down[1] - right[1] * down[0] > 0
+            gray = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+            # Squares (0, 0) and (1, 1) are black, (1, 0) and (0, 1) white.
+            shades = [
+                gray[tuple(np.round(grid[0, 0] + 0.4 * (i * right + j * down)).astype(int)[::-1])].astype(int)
+                for i, j in ((-1, -1), (1, 1), (1, -1), (-1, 1))
+            ]
+            assert max(shades[:2]) + 30 < min(shades[2:])
+
+
+def test_our_corners_refined_as_published_give_the_published_intrinsics(stereo):
+    pictures, sightings = stereo
+    until = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-4)
+    corners = [
+        cv2.cornerSubPix(
+            cv2.cvtColor(p, cv2.COLOR_BGR2GRAY),
+            s.corners_px.astype(np.float32).reshape(-1, 1, 2),
+            (5, 5),
+            (-1, -1),
+            until,
+        )
+        for p, s in zip(pictures["left"], sightings["left"], strict=True)
+    ]
+    rms, intrinsics, _, _ = calibrate(corners)
+    assert rms == pytest.approx(PUBLISHED_RMS_PX, abs=0.002)
+    np.testing.assert_allclose(intrinsics, PUBLISHED_FX_FY_CX_CY, atol=0.05)
+
+
+def test_our_own_corners_fit_better_than_the_published_ones_and_agree_with_them(stereo):
+    rms, intrinsics, sigma, _ = calibrate([s.corners_px for s in stereo[1]["left"]])
+    # Measured: 0.1576 px; fx 533.57, fy 533.68, cx 342.28, cy 234.27, each with a standard deviation of 0.35 to 0.41.
+    assert rms < 0.9 * PUBLISHED_RMS_PX
+    assert (np.abs(intrinsics - PUBLISHED_FX_FY_CX_CY) < 3 * sigma).all()
+
+
+def test_left_and_right_numbers_belong_to_the_same_corners(stereo):
+    _, sightings = stereo
+    _, _, _, (board_mm, left, left_K, left_dist) = calibrate([s.corners_px for s in sightings["left"]])
+    _, _, _, (_, right, right_K, right_dist) = calibrate([s.corners_px for s in sightings["right"]])
+    rms, *_, R, t, _, _ = cv2.stereoCalibrate(
+        board_mm, left, right, left_K, left_dist, right_K, right_dist, STEREO_SIZE, flags=cv2.CALIB_FIX_INTRINSIC
+    )
+    # Reference: cv2.stereoCalibrate on corners refined with cornerSubPix, half-window 5: baseline 83.2 mm, rotation
+    # vector 0.39, 0.22, -0.22 deg. A half-turned view would put the residual at tens of pixels.
+    assert rms < 0.3
+    assert np.linalg.norm(t) == pytest.approx(83.2, abs=0.5)
+    np.testing.assert_allclose(np.degrees(cv2.Rodrigues(R)[0]).ravel(), (0.39, 0.22, -0.22), atol=0.1)
+
+
+# Marker corners in choriginal.jpg as OpenCV publishes them, clockwise from each marker's upper left, in whole pixels
+# and held there to 1 px: modules/objdetect/test/test_aruco_tutorial.cpp, can_find_choriginal.
+CHORIGINAL_MARKERS = np.array(
+    [
+        [268, 77, 290, 80, 286, 97, 263, 94],
+        [360, 90, 382, 93, 379, 111, 357, 108],
+        [211, 106, 233, 109, 228, 127, 205, 123],
+        [306, 120, 328, 124, 325, 142, 302, 138],
+        [402, 135, 425, 139, 423, 157, 400, 154],
+        [247, 152, 271, 155, 267, 174, 242, 171],
+        [347, 167, 371, 171, 369, 191, 344, 187],
+        [185, 185, 209, 189, 203, 210, 178, 206],
+        [288, 201, 313, 206, 309, 227, 284, 223],
+        [393, 218, 418, 222, 416, 245, 391, 241],
+        [223, 240, 250, 244, 244, 268, 217, 263],
+        [333, 258, 359, 262, 356, 286, 329, 282],
+        [152, 281, 179, 285, 171, 312, 143, 307],
+        [267, 300, 294, 305, 289, 331, 261, 327],
+        [383, 319, 410, 324, 408, 351, 380, 347],
+        [194, 347, 223, 352, 216, 382, 186, 377],
+        [315, 368, 345, 373, 341, 403, 310, 398],
+    ],
+    dtype=float,
+).reshape(17, 4, 2)
+
+
+def corners_between_markers():
+    """The 24 inner corners of the 5 x 7 board: each halfway between the facing corners of the two markers beside it."""
+    marker_of, number = {}, 0
+    for row in range(7):
+        for column in range(5):
+            if (row + column) % 2 == 1:
+                marker_of[column, row] = CHORIGINAL_MARKERS[number]
+                number += 1
+    upper_left, upper_right, lower_right, lower_left = range(4)
+    corners = []
+    for row in range(6):
+        for column in range(4):
+            if (row + column) % 2 == 0:
+                facing = marker_of[column + 1, row][lower_left], marker_of[column, row + 1][upper_right]
+            else:
+                facing = marker_of[column, row][lower_right], marker_of[column + 1, row + 1][upper_left]
+            corners.append(np.mean(facing, axis=0))
+    return np.array(corners)
+
+
+@pytest.mark.parametrize("order", ["current", "legacy"])
+def test_the_real_charuco_picture_has_its_24_corners_where_the_published_markers_put_them(evidence_files, order):
+    # The board: 5 x 7 squares of 0.04, markers of 0.02, 6X6_250, as in OpenCV's tutorial on ChArUco boards. Seven
+    # rows: the two corner orders are the same board.
+    board = Board.from_mm("charuco", 5, 7, 40, 20, "6X6_250", order)
+    sighting = find_board(cv2.imread(str(evidence_files("choriginal.jpg"))), board)
+    assert isinstance(sighting, Sighting)
+    assert sighting.ids.tolist() == list(range(24))
+    away = sighting.corners_px - corners_between_markers()
+    # The source's own bound of 1 px in either direction. Measured: mean 0.08, -0.15, RMS 0.36, longest 0.93 px.
+    assert np.abs(away).max() < 1.0
+    assert np.abs(away.mean(axis=0)).max() < 0.5
+
+
+def test_a_mirrored_or_wrongly_described_real_board_is_not_found(evidence_files):
+    picture = cv2.imread(str(evidence_files("choriginal.jpg")))
+    assert isinstance(find_board(picture[:, ::-1], Board.from_mm("charuco", 5, 7, 40, 20, "6X6_250")), NoSighting)
+    assert isinstance(find_board(picture, Board.from_mm("charuco", 5, 7, 40, 20, "4X4_250")), NoSighting)

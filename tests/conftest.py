@@ -1,0 +1,55 @@
+"""What tests of several packages share: the real pictures that come from outside the project."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+from typing import NoReturn
+
+import pytest
+
+
+def _load_opencv_doc() -> ModuleType:
+    path = Path(__file__).parent / "evidence" / "opencv_doc.py"
+    spec = importlib.util.spec_from_file_location("eyebolt_tests_opencv_doc", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def _without_evidence(reason: str) -> NoReturn:
+    """Skip at a desk; fail where the evidence is what the run is for."""
+    if os.environ.get("CI", "").lower() in ("1", "true", "yes") or os.environ.get("EYEBOLT_REQUIRE_EVIDENCE") == "1":
+        pytest.fail(f"evidence is required here: {reason}", pytrace=False)
+    pytest.skip(f"no evidence: {reason}")
+
+
+@pytest.fixture(scope="session")
+def evidence_files() -> Callable[[str], Path]:
+    """From a file's name to its path in Debian's `opencv-doc`, fetched if need be."""
+    opencv_doc = _load_opencv_doc()
+    try:
+        documents: Path = opencv_doc.evidence_folder()
+    except opencv_doc.EvidenceMissing as missing:
+        _without_evidence(str(missing))
+
+    def path_of(name: str) -> Path:
+        try:
+            found: Path = opencv_doc.find_file(documents, name)
+        except opencv_doc.EvidenceMissing as missing:
+            _without_evidence(str(missing))
+        return found
+
+    return path_of
+
+
+@pytest.fixture(scope="session")
+def stereo_pictures(evidence_files: Callable[[str], Path]) -> dict[str, list[Path]]:
+    """13 pairs, "left" and "right", of a chessboard of 10 x 7 squares of 25 mm; there is no pair 10."""
+    numbers = [n for n in range(1, 15) if n != 10]
+    return {side: [evidence_files(f"{side}{n:02d}.jpg") for n in numbers] for side in ("left", "right")}

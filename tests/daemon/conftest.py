@@ -1,0 +1,49 @@
+"""Real daemons for the tests beside this file, and one recorded cell that most of them serve from."""
+
+import sys
+from pathlib import Path
+
+import pytest
+import structlog
+
+sys.path.append(str(Path(__file__).parent))
+
+from daemon_process import DaemonProcess
+from recorded_cell import RecordedCell, record_cell
+
+from eyebolt.cli import main
+
+
+@pytest.fixture(scope="session")
+def recorded_cell(tmp_path_factory) -> RecordedCell:
+    """Twelve waypoints of a simulated cell with a fixed camera: their pictures and what the robot says at each."""
+    return record_cell(tmp_path_factory.mktemp("cell"), waypoints=12, seed=4)
+
+
+@pytest.fixture
+def start_daemon():
+    """Starts ``eyebolt serve`` as a process; all are ended with the test."""
+    started = []
+
+    def start(station_file, **options) -> DaemonProcess:
+        started.append(DaemonProcess(station_file, **options))
+        return started[-1]
+
+    yield start
+    for daemon in started:
+        daemon.end()
+
+
+@pytest.fixture
+def eyebolt(monkeypatch, capsys):
+    """The command ``eyebolt`` without a process of its own, which takes seconds to start: exit code, output, errors."""
+
+    def call(*arguments):
+        monkeypatch.setattr(sys, "argv", ["eyebolt", *map(str, arguments)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        said = capsys.readouterr()
+        return ended.value.code or 0, said.out, said.err
+
+    yield call
+    structlog.reset_defaults()

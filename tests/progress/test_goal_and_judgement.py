@@ -1,0 +1,195 @@
+"""When it is enough, how many more are wanted, and the word on a result."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from eyebolt.progress.goal import Goal
+from eyebolt.progress.judgement import CONTRADICTED_SIGMA, judge
+from eyebolt.solve.expected_error import ErrorStatement
+from eyebolt.solve.outcome import Estimate, Finding, Refusal, Solution
+
+TOLERANCE_MM = 0.5
+GOAL = Goal(TOLERANCE_MM, fewest=8, most=40)
+REFUSAL = Refusal("turns-too-little", "the waypoints turn too little", "turn more", 5)
+
+
+def solution(p95_mm, findings=(), scale=(0.0, 0.001), focal=(0.0, 0.001), proof_p95_mm=0.0):
+    error = ErrorStatement(p95_mm / 2, p95_mm, p95_mm)
+    return Solution(
+        mount="fixed",
+        transform_name="base_T_camera",
+        board_name="flange_T_board",
+        X=np.eye(4),
+        Y=np.eye(4),
+        covariance=np.eye(6),
+        expected_error_mm=error,
+        expected_pick_mm=error,
+        held_out=None,
+        checks=None,
+        corner_rms_px=0.1,
+        robot_noise_mm=0.05,
+        robot_noise_deg=0.01,
+        robot_noise_stated=False,
+        scale=Estimate(*scale),
+        focal=Estimate(*focal),
+        proof_p95_mm=proof_p95_mm,
+        kept=9,
+        left_out=(),
+        findings=tuple(findings),
+    )
+
+
+GOALS = st.builds(
+    lambda tolerance, fewest, more: Goal(tolerance, fewest, fewest + more),
+    st.floats(0.01, 10),
+    st.integers(3, 20),
+    st.integers(0, 40),
+)
+OUTCOMES = st.one_of(
+    st.none(),
+    st.just(REFUSAL),
+    st.builds(solution, st.floats(0, 1e308) | st.just(math.inf) | st.just(math.nan)),
+)
+
+
+@pytest.mark.parametrize(
+    ("kept", "outcome", "met"),
+    [
+        (8, solution(TOLERANCE_MM), True),
+        (8, solution(math.nextafter(TOLERANCE_MM, 1)), False),
+        (7, solution(0.01), False),
+        (40, solution(0.01), True),
+        (40, REFUSAL, False),
+        (40, None, False),
+        (40, solution(math.nan), False),
+    ],
+)
+def test_the_goal_is_met_by_enough_pairs_and_a_small_enough_error(kept, outcome, met):
+    assert GOAL.met(kept, outcome) is met
+
+
+@pytest.mark.parametrize(
+    ("kept", "outcome", "wanted"),
+    [
+        (0, None, 8),
+        (7, None, 1),
+        (8, None, 1),
+        (5, REFUSAL, 3),
+        (20, REFUSAL, 1),
+        # Twice the tolerance wants four times the pairs.
+        (8, solution(2 * TOLERANCE_MM), 24),
+        (10, solution(math.sqrt(2) * TOLERANCE_MM * (1 - 1e-12)), 10),
+        (8, solution(TOLERANCE_MM * 1.0001), 1),
+        (5, solution(0.1), 3),
+        # Never more than the station takes.
+        (8, solution(50.0), 32),
+        (39, solution(50.0), 1),
+        (40, solution(50.0), 1),
+        (55, solution(50.0), 1),
+        (8, solution(math.inf), 32),
+        (8, solution(math.nan), 32),
+        (8, solution(0.1), 0),
+    ],
+)
+def test_pairs_still_wanted(kept, outcome, wanted):
+    assert GOAL.wanted(kept, outcome) == wanted
+
+
+@given(GOALS, st.integers(0, 80), OUTCOMES)
+def test_nothing_is_wanted_exactly_when_the_goal_is_met(goal, kept, outcome):
+    wanted = goal.wanted(kept, outcome)
+    assert (wanted == 0) is goal.met(kept, outcome)
+    assert 0 <= wanted <= max(goal.most - kept, 1)
+
+
+@given(GOALS, st.integers(0, 80), st.floats(0, 1e6), st.floats(0, 1e6))
+def test_a_larger_error_never_wants_fewer(goal, kept, one_mm, other_mm):
+    smaller, larger = sorted((one_mm, other_mm))
+    assert goal.wanted(kept, solution(smaller)) <= goal.wanted(kept, solution(larger))
+
+
+@given(GOALS, st.integers(0, 80), st.floats(0, 1e6), st.floats(0.01, 10))
+def test_a_tighter_tolerance_never_wants_fewer(goal, kept, p95_mm, other_mm):
+    tight, wide = sorted((goal.tolerance_mm, other_mm))
+    outcome = solution(p95_mm)
+    assert Goal(tight, goal.fewest, goal.most).wanted(kept, outcome) >= Goal(wide, goal.fewest, goal.most).wanted(
+        kept, outcome
+    )
+
+
+@given(GOALS, st.integers(0, 80), st.none() | st.just(REFUSAL))
+def test_without_a_solution_every_pair_kept_is_one_less_wanted_down_to_one(goal, kept, outcome):
+    now, then = goal.wanted(kept, outcome), goal.wanted(kept + 1, outcome)
+    assert then == max(now - 1, 1)
+
+
+def test_the_estimate_leads_to_the_goal_if_the_error_falls_as_the_law_says():
+    """Error x sqrt(pairs) constant (Tsai & Lenz, IEEE T-RA 5(3), 1989): following the estimate ends the loop."""
+    kept, asked = 8, []
+    while (wanted := GOAL.wanted(kept, solution(2.4 / math.sqrt(kept)))) and len(asked) < 5:
+        asked.append(wanted)
+        kept += wanted
+    assert asked == [16]
+    assert kept == math.ceil((2.4 / TOLERANCE_MM) ** 2)
+
+
+def word(*arguments, **more):
+    found = judge(solution(*arguments, **more), TOLERANCE_MM)
+    return found.verdict, found.why
+
+
+def test_accept():
+    verdict, why = word(TOLERANCE_MM, proof_p95_mm=TOLERANCE_MM)
+    assert verdict == "accept"
+    assert "0.50 mm" in why
+
+
+def test_a_refusal_is_rejected_in_its_own_words():
+    found = judge(REFUSAL, TOLERANCE_MM)
+    assert (found.verdict, found.why) == ("reject", REFUSAL.says)
+
+
+@pytest.mark.parametrize("p95_mm", [math.nextafter(TOLERANCE_MM, 1), 3.0, math.inf, math.nan])
+def test_an_error_above_the_tolerance_is_rejected(p95_mm):
+    verdict, why = word(p95_mm)
+    assert verdict == "reject"
+    assert "tolerance" in why
+
+
+def test_a_stop_finding_rejects_and_other_findings_do_not():
+    note, warn = Finding("a", "note", "a note"), Finding("b", "warn", "a warning")
+    assert word(0.1, findings=[note, warn])[0] == "accept"
+    stops = [Finding("c", "stop", "the board slipped"), Finding("d", "stop", "the mount is wrong")]
+    verdict, why = word(0.1, findings=[note, *stops])
+    assert verdict == "reject"
+    assert why == "the board slipped; the mount is wrong"
+
+
+@pytest.mark.parametrize(("name", "field"), [("board scale", "scale"), ("focal length", "focal")])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_contradicted_scale_or_focal_length_leaves_it_unproven(name, field, sign):
+    sigma = 0.001
+    limit = CONTRADICTED_SIGMA * sigma
+    assert word(0.1, **{field: (sign * limit, sigma)})[0] == "accept"
+    verdict, why = word(0.1, **{field: (sign * limit * 1.01, sigma)})
+    assert verdict == "unproven"
+    assert name in why
+    assert f"{sign * 0.4:+.2f} %" in why
+    assert word(0.1, **{field: (math.nan, sigma)})[0] == "unproven"
+    assert word(0.1, **{field: (sign * 0.2, math.inf)})[0] == "accept", "the data say nothing about it"
+
+
+@pytest.mark.parametrize("proof_p95_mm", [math.nextafter(TOLERANCE_MM, 1), 7.0, math.inf, math.nan])
+def test_a_result_that_stands_only_on_trust_is_unproven(proof_p95_mm):
+    verdict, why = word(0.1, proof_p95_mm=proof_p95_mm)
+    assert verdict == "unproven"
+    assert "take pairs at more distances" in why
+
+
+def test_reject_outranks_unproven():
+    assert word(3.0, scale=(0.5, 0.001))[0] == "reject"
+    assert word(0.1, findings=[Finding("c", "stop", "slipped")], focal=(0.5, 0.001))[0] == "reject"

@@ -1,0 +1,74 @@
+"""Helper modules beside the tests, and the solves that several tests look at."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from eyebolt.solve.outcome import Solution
+from eyebolt.solve.run import solve
+from eyebolt_sim.problems import make_problem
+
+SEEDS = range(30)
+POSES = 20
+
+
+def beside(name: str) -> ModuleType:
+    """A module of this folder, loaded by path."""
+    full = f"tests_solve_{name}"
+    if full not in sys.modules:
+        spec = importlib.util.spec_from_file_location(full, Path(__file__).with_name(f"{name}.py"))
+        if spec is None or spec.loader is None:
+            raise ImportError(name)
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[full] = module
+        spec.loader.exec_module(module)
+    return sys.modules[full]
+
+
+@pytest.fixture(scope="session")
+def cases() -> ModuleType:
+    """conversion.py: from the simulator's problem to the solver's, and ways to spoil one."""
+    return beside("conversion")
+
+
+@pytest.fixture(scope="session")
+def bound() -> ModuleType:
+    """information_bound.py: the best that any solver can do, computed without the product."""
+    return beside("information_bound")
+
+
+@dataclass(frozen=True)
+class Campaign:
+    """Clean problems of one mount, each solved: ``solutions`` by whether the arm's noise was stated."""
+
+    mount: str
+    simulated: list
+    solutions: dict[bool, list[Solution]]
+    errors_mm: dict[bool, np.ndarray]
+    """(seeds, points) of the working volume."""
+    bound_mm: np.ndarray
+    """(seeds,) RMS over the working volume."""
+
+
+@pytest.fixture(scope="session", params=["fixed", "arm"])
+def campaign(request, cases, bound) -> Campaign:
+    """30 seeds of 20 poses, 0.1 px, 0.1 mm / 0.02 deg."""
+    mount = request.param
+    simulated = [make_problem(mount, POSES, seed) for seed in SEEDS]
+    points = bound.working_points(simulated[0])
+    solutions, errors = {}, {}
+    for stated in (True, False):
+        solutions[stated] = [solve(cases.convert(problem, stated)) for problem in simulated]
+        assert all(isinstance(s, Solution) for s in solutions[stated])
+        errors[stated] = np.array(
+            [bound.errors_mm(s.X, p, points) for s, p in zip(solutions[stated], simulated, strict=True)]
+        )
+    best = np.array([bound.rms_of_covariance_mm(bound.bound_covariance(p), points) for p in simulated])
+    return Campaign(mount, simulated, solutions, errors, best)

@@ -1,0 +1,66 @@
+"""Pairs that do not belong are named, and nothing else is left out."""
+
+import pytest
+
+from eyebolt.solve.outcome import Solution
+from eyebolt.solve.run import solve
+from eyebolt_sim.problems import make_problem
+
+SEEDS = range(4)
+ROW = 6
+
+
+def spoil(cases, fault, simulated, problem):
+    if fault == "stale-pose":
+        return cases.with_stale_pose(problem, ROW)
+    if fault == "neighbours-picture":
+        return cases.with_neighbours_picture(problem, ROW)
+    return cases.with_slipped_board(simulated, problem, ROW, slip_mm=2.0, slip_deg=1.0)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+@pytest.mark.parametrize("fault", ["stale-pose", "slipped-board", "neighbours-picture"])
+def test_one_stranger_among_fifteen_is_named_and_nothing_else(cases, bound, mount, stated, fault):
+    for seed in SEEDS:
+        simulated = make_problem(mount, 15, seed)
+        problem = cases.convert(simulated, stated)
+        solution = solve(spoil(cases, fault, simulated, problem))
+        assert isinstance(solution, Solution)
+        assert [p.pair for p in solution.left_out] == [ROW], f"seed {seed}: {solution.left_out}"
+        assert "disagree with the other pairs by" in solution.left_out[0].reason
+        assert solution.kept == 14
+        points = bound.working_points(simulated)
+        errors = bound.errors_mm(solution.X, simulated, points)
+        assert errors.mean() < 2 * solution.expected_error_mm.p95
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_the_reason_says_how_far_off_the_pair_is(cases, mount):
+    simulated = make_problem(mount, 15, 1)
+    problem = cases.convert(simulated)
+    reason = solve(cases.with_slipped_board(simulated, problem, ROW, 5.0, 0.0)).left_out[0].reason
+    millimetres = float(reason.split(" by ")[1].split(" mm")[0])
+    assert millimetres == pytest.approx(5.0, abs=1.5)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_three_strangers_of_different_kinds_among_fifteen(cases, mount):
+    for seed in SEEDS:
+        simulated = make_problem(mount, 15, seed)
+        problem = cases.convert(simulated, state_noise=False)
+        problem = cases.with_stale_pose(problem, 3)
+        problem = cases.with_neighbours_picture(problem, 8)
+        problem = cases.with_slipped_board(simulated, problem, 12, 3.0, 2.0)
+        solution = solve(problem)
+        assert isinstance(solution, Solution)
+        assert [p.pair for p in solution.left_out] == [3, 8, 12], f"seed {seed}: {solution.left_out}"
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_clean_sets_of_few_pairs_lose_none(cases, mount):
+    for seed in range(20):
+        for poses, stated in ((5, True), (8, False)):
+            solution = solve(cases.convert(make_problem(mount, poses, seed), stated))
+            assert isinstance(solution, Solution)
+            assert solution.left_out == (), f"seed {seed}, {poses} poses: {solution.left_out}"

@@ -1,0 +1,65 @@
+"""A board that was printed larger than stated and a lens that is longer than stated: found, and told apart."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from eyebolt.geometry.camera import CameraModel
+from eyebolt.solve.outcome import Solution
+from eyebolt.solve.run import solve
+from eyebolt_sim.lens import simple_lens
+from eyebolt_sim.problems import DEFAULT_LENS, make_problem
+from eyebolt_sim.views import ViewRange, squares_board
+
+SEEDS = range(4)
+VARIED = ViewRange(tilt_deg=(0.0, 35.0))
+
+
+def stated_board():
+    return squares_board(12, 9, 0.020).corners_m
+
+
+def sigmas(value, truth):
+    return abs(value.estimate - truth) / value.sigma
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+@pytest.mark.parametrize("off", [0.01, -0.01])
+def test_a_board_one_percent_off(cases, mount, stated, off):
+    """scale = true size / stated size - 1: a larger board is positive."""
+    for seed in SEEDS:
+        simulated = make_problem(mount, 15, seed, board=squares_board(12, 9, 0.020 * (1 + off)), limits=VARIED)
+        problem = replace(cases.convert(simulated, stated), board_corners_m=stated_board())
+        solution = solve(problem)
+        assert isinstance(solution, Solution)
+        assert sigmas(solution.scale, off) < 4, (seed, solution.scale)
+        assert sigmas(solution.scale, 0) > 4, (seed, solution.scale)
+        assert sigmas(solution.focal, 0) < 4, (seed, solution.focal)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+@pytest.mark.parametrize("off", [0.01, -0.01])
+def test_a_lens_one_percent_off(cases, mount, stated, off):
+    """focal = true focal length / stated - 1: a longer lens is positive."""
+    for seed in SEEDS:
+        simulated = make_problem(mount, 15, seed, camera=simple_lens(2448, 2048, 2400.0 * (1 + off)), limits=VARIED)
+        told = CameraModel(2448, 2048, DEFAULT_LENS.matrix, DEFAULT_LENS.distortion)
+        solution = solve(replace(cases.convert(simulated, stated), camera=told))
+        assert isinstance(solution, Solution)
+        assert sigmas(solution.focal, off) < 4, (seed, solution.focal)
+        assert sigmas(solution.focal, 0) > 4, (seed, solution.focal)
+        assert sigmas(solution.scale, 0) < 4, (seed, solution.scale)
+
+
+def test_what_is_as_stated_is_found_so_with_the_right_spread(campaign):
+    for stated in (True, False):
+        for name in ("scale", "focal"):
+            values = [getattr(s, name) for s in campaign.solutions[stated]]
+            normalised = np.array([v.estimate / v.sigma for v in values])
+            print(f"{campaign.mount}, stated {stated}: {name} sigma {100 * np.mean([v.sigma for v in values]):.3f} %, ")
+            # 30 seeds: the mean square of a standard normal is 1 +- 0.26.
+            assert 0.4 < np.mean(normalised**2) < 1.8
+            assert abs(normalised.mean()) < 0.75

@@ -1,0 +1,98 @@
+"""When the arm turns too little, the solver says which direction it cannot know instead of guessing it."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from eyebolt.solve.outcome import Refusal, Solution
+from eyebolt.solve.run import solve
+from eyebolt_sim.problems import make_problem
+from eyebolt_sim.views import ViewRange
+
+OBLIQUE = np.array([0.36, -0.48, 0.8])
+
+
+def named_axis(text):
+    """The axis numbers in "(x, y, z) in base axes" of a refusal."""
+    return np.array([float(v) for v in text.split("(")[-1].split(")")[0].split(",")])
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+def test_vertical_arms_leave_the_height_unknown(cases, mount, stated):
+    for seed in range(4):
+        problem = cases.convert(make_problem(mount, 15, seed, turns="vertical"), stated)
+        outcome = solve(replace(problem, turns="free"))
+        assert isinstance(outcome, Refusal), f"seed {seed}"
+        assert outcome.code == "turns-too-little"
+        assert len(outcome.unknown) == 1
+        assert outcome.unknown[0].startswith("shift along")
+        name = "the arm's vertical (base z)" if mount == "fixed" else "the flange's axis (z)"
+        assert name in outcome.unknown[0]
+        assert name in outcome.says
+        assert "tilt" in outcome.remedy
+        assert abs(named_axis(outcome.unknown[0])[2]) > 0.99
+
+
+@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+def test_the_direction_named_is_the_axis_that_the_arm_turned_about(cases, stated):
+    for seed in range(4):
+        problem, _ = cases.turning_only_about("fixed", OBLIQUE, 25.0, 15, seed, stated)
+        outcome = solve(problem)
+        assert isinstance(outcome, Refusal), f"seed {seed}"
+        assert outcome.code == "turns-too-little"
+        axis = named_axis(outcome.unknown[0])
+        assert abs(axis @ OBLIQUE) == pytest.approx(1.0, abs=0.02), outcome.unknown
+
+
+def test_the_direction_named_is_the_axis_seen_from_the_flange(cases):
+    for seed in range(4):
+        problem, _ = cases.turning_only_about("arm", OBLIQUE, 25.0, 15, seed)
+        outcome = solve(problem)
+        assert isinstance(outcome, Refusal), f"seed {seed}"
+        # An axis that the flange turns about has the same coordinates at every waypoint.
+        at_flange = problem.pairs[0].base_T_flange[:3, :3].T @ OBLIQUE
+        assert abs(named_axis(outcome.unknown[0]) @ at_flange) == pytest.approx(1.0, abs=0.02), outcome.unknown
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+def test_pure_shifts_are_refused(cases, mount, stated):
+    for seed in range(3):
+        problem, _ = cases.turning_only_about(mount, OBLIQUE, 0.0, 12, seed, stated)
+        outcome = solve(problem)
+        assert isinstance(outcome, Refusal), f"seed {seed}"
+        assert outcome.code == "turns-too-little"
+        assert len(outcome.unknown) >= 2
+        assert outcome.kept >= 10
+
+
+@pytest.mark.parametrize("count", [0, 1, 2])
+def test_too_few_pairs_are_refused_with_their_number(cases, count):
+    problem = cases.convert(make_problem("fixed", 5, 0))
+    outcome = solve(replace(problem, pairs=problem.pairs[:count]))
+    assert isinstance(outcome, Refusal)
+    assert outcome.code == "too-few-pairs"
+    assert outcome.kept == count
+    assert f"{count} usable pairs, at least 3 are needed" in outcome.says
+    assert outcome.remedy
+
+
+def test_pairs_with_too_few_corners_do_not_count(cases):
+    problem = cases.convert(make_problem("arm", 5, 0))
+    for row in (1, 3, 4):
+        pair = problem.pairs[row]
+        problem = cases.with_pair(problem, row, ids=pair.ids[:5], corners_px=pair.corners_px[:5])
+    outcome = solve(problem)
+    assert isinstance(outcome, Refusal)
+    assert outcome.code == "too-few-pairs"
+    assert [p.pair for p in outcome.left_out] == [1, 3, 4]
+    assert all("only 5 corners, 6 are needed" in p.reason for p in outcome.left_out)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_ordinary_turning_is_not_refused(cases, mount):
+    for tilt, poses in ((25.0, 5), (8.0, 10)):
+        limits = ViewRange(tilt_deg=(0.0, tilt))
+        assert isinstance(solve(cases.convert(make_problem(mount, poses, 3, limits=limits))), Solution)
