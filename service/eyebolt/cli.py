@@ -56,7 +56,7 @@ def _root() -> None:
 def demo(
     mount: Annotated[MountChoice, typer.Option(help="Camera fixed in the cell, or on the arm.")] = MountChoice.fixed,
     seed: Annotated[int, typer.Option(min=0, help="Another cell, other waypoints, other noise.")] = 0,
-    folder: Annotated[Path | None, typer.Option(help="Where to leave the files [a new folder here].")] = None,
+    folder: Annotated[Path | None, typer.Option(help="Where to leave the files [a new temporary folder].")] = None,
 ) -> None:
     """Calibrate a simulated cell, in under a minute and without any hardware, and compare with its truth."""
     from eyebolt.demo import run_demo

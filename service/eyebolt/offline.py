@@ -31,6 +31,7 @@ def write_new_station(path: Path, mount: str, name: str) -> None:
         raise InputFault("file-exists", f"{path} is there already", "name another file, or move the old one away.")
     text = station_template(name, mount)
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8")
     except OSError as error:
         raise InputFault(
@@ -79,7 +80,7 @@ def solve_all(paths: Sequence[Path], as_json: bool, say: Say) -> int:
             say(json.dumps(document, allow_nan=False))
         else:
             say(f"{path}")
-            for line in summary(document):
+            for line in summary(document, with_acceptance=False):
                 say(f"  {line}")
     return status
 

@@ -2,15 +2,19 @@
 
 import asyncio
 import contextlib
+import json
 import threading
 import time
 
 import cv2
 import numpy as np
+import pytest
+import structlog
 from daemon_process import Robot, robot_port
 
 from eyebolt.cameras.interface import CameraHealth, Frame
 from eyebolt.daemon.inputs import read_inputs
+from eyebolt.daemon.serve import configure_log
 from eyebolt.daemon.service import Daemon
 from eyebolt.session.state import State
 
@@ -79,6 +83,28 @@ def test_a_camera_or_a_picture_that_breaks_the_rules_ends_each_request_with_a_co
         codes = [robot.final(recorded_cell.capture(seq))[0] for seq in range(1, 6)]
     # Driver broken: 30. Exposed before the word: 22. Not storable: 31, twice. And an honest picture without a board.
     assert codes == [30, 22, 31, 31, 20]
+
+
+@pytest.mark.parametrize("form", ["console", "json"])
+def test_a_defect_is_named_in_the_log_and_no_traceback_reaches_an_operator(form, capsys):
+    configure_log(form)
+    try:
+        try:
+            board_picture = np.zeros((3, 3))
+            board_picture[7, 7] = 1
+        except IndexError:
+            structlog.get_logger().exception("solving broke down")
+        said = capsys.readouterr().err
+    finally:
+        structlog.reset_defaults()
+    assert "index 7 is out of bounds" in said
+    assert "Traceback" not in said
+    assert "board_picture" not in said
+    if form == "json":
+        (entry,) = [json.loads(line) for line in said.splitlines()]
+        assert entry["exception"][0]["frames"][0]["filename"] == __file__
+    else:
+        assert len(said.splitlines()) == 2
 
 
 def test_a_solver_that_breaks_down_costs_one_answer_and_not_the_session(recorded_cell, tmp_path, monkeypatch):

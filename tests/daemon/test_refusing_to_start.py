@@ -1,10 +1,9 @@
 """A station that cannot be served: one clear text, exit code 1, never a traceback."""
 
 import json
-import subprocess
 
 import pytest
-from daemon_process import COMMAND, Robot
+from daemon_process import Robot
 
 
 @pytest.fixture
@@ -61,7 +60,7 @@ def test_files_that_are_missing_or_wrong(station, eyebolt, spoil, code, words):
     assert not (path.parent / "sessions").exists()
 
 
-def test_ports_locks_and_folders_that_cannot_be_had(recorded_cell, station, start_daemon, tmp_path):
+def test_ports_locks_and_folders_that_cannot_be_had(recorded_cell, station, start_daemon, eyebolt, tmp_path):
     record = str(tmp_path / "record")
     served = station("served", folder=record)
     status = next(line for line in served.read_text().splitlines() if line.startswith("status")).split('"')[1]
@@ -76,21 +75,9 @@ def test_ports_locks_and_folders_that_cannot_be_had(recorded_cell, station, star
         no_pictures: ("camera-folder", "pictures is no folder"),
         no_record: ("record-write", "taken"),
     }
-    running = {
-        path: subprocess.Popen([*COMMAND, "serve", str(path)], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-        for path in wanted
-    }
-    try:
-        for path, (code, words) in wanted.items():
-            said = running[path].communicate(timeout=60)[1].decode("utf-8")
-            # Log lines of a daemon that came some way are no part of the text.
-            text = "\n".join(line for line in said.splitlines() if not line.startswith("{"))
-            is_one_clear_text(text, running[path].returncode, code, words)
-            assert "Traceback" not in said
-    finally:
-        for process in running.values():
-            process.kill()
-            process.communicate()
+    for path, (code, words) in wanted.items():
+        exit_code, _, said = eyebolt("serve", path, "--log", "json")
+        is_one_clear_text(said, exit_code, code, words)
     # None of them has disturbed the one that was there first.
     with Robot(daemon.port) as robot:
         assert robot.final(recorded_cell.capture(1))[:3] == (0, 1, 1)

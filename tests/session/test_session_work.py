@@ -33,7 +33,7 @@ def run(world, robot, count, first=1):
 
 def status(world):
     alive = Alive(True, "")
-    return status_message(world.state, alive, alive, accepted=False, wall="")
+    return status_message(world.state, alive, alive, accepted=False, folder=None, wall="")
 
 
 def test_order_of_the_commands_of_a_capture(world, robot):

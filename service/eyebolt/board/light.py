@@ -40,6 +40,7 @@ class Light:
     contrast: float
 
     def to_json(self) -> dict[str, float]:
+        """Plain numbers; ``from_json`` gives the same light back."""
         return asdict(self)
 
     @classmethod

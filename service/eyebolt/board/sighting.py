@@ -92,6 +92,7 @@ class NoSighting:
     picture_size_px: tuple[int, int]
 
     def to_json(self) -> dict[str, Any]:
+        """Plain values; ``from_json`` gives the same back."""
         return {
             "found": False,
             "reason": self.reason,

@@ -17,7 +17,7 @@ from eyebolt.errors import InputFault
 SOURCES = ("device", "folder", "push", "simulated")
 
 _NOT_SERVED = {
-    "stream": 'use source = "device" with url = "rtsp://..." or "http://...": streams are read there.',
+    "stream": 'use source = "device" with path = "rtsp://..." or "http://...": streams are read there.',
     "genicam": 'use source = "push" and send the pictures from a program of your own that reads the camera; '
     "robot_scripts/python/push_camera_sender.py shows how.",
 }

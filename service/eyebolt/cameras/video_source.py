@@ -55,7 +55,7 @@ def video_source(path: str | int) -> VideoSource:
     raise InputFault(
         "camera-path",
         f'"{text}" is no camera',
-        'write path = "0" (number), path = "/dev/video0" (device) or url = "http://..." or "rtsp://..." in [camera].',
+        'write path = "0" (number), path = "/dev/video0" (device) or path = "rtsp://..." (stream).',
         path=text,
     )
 

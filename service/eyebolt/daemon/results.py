@@ -79,7 +79,7 @@ def _read(path: Path) -> str:
     try:
         return path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        remedy = "solve the session first ('eyebolt solve'), or name another session folder."
+        remedy = "name the folder of a session that was solved: one with result.json in it."
         raise read_fault("the result", path, "is missing", remedy) from None
     except (OSError, UnicodeDecodeError) as error:
         raise read_fault("the result", path, f"cannot be read: {error}", "check the permission.") from None

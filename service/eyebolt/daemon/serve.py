@@ -8,9 +8,10 @@ import logging
 import signal
 import sys
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TextIO
 
 import structlog
+from structlog.typing import ExcInfo
 
 from eyebolt.cameras.opening import open_camera
 from eyebolt.daemon.inputs import read_inputs
@@ -31,16 +32,22 @@ def configure_log(form: LogForm) -> None:
     last: structlog.typing.Processor = (
         structlog.processors.JSONRenderer()
         if form == "json"
-        else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())
+        else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), exception_formatter=_name_of_defect)
     )
     if form == "json":
-        shared.append(structlog.processors.dict_tracebacks)
+        where = structlog.tracebacks.ExceptionDictTransformer(show_locals=False)
+        shared.append(structlog.processors.ExceptionRenderer(where))
     structlog.configure(
         processors=[*shared, last],
         logger_factory=structlog.WriteLoggerFactory(file=sys.stderr),
         wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
         cache_logger_on_first_use=False,
     )
+
+
+def _name_of_defect(out: TextIO, fault: ExcInfo) -> None:
+    """An operator gets no traceback; the log for machines has it."""
+    out.write(f"\n  a defect of the program: {fault[1]!r}; '--log json' tells where")
 
 
 def serve(station_file: Path, form: LogForm) -> None:

@@ -117,7 +117,9 @@ class Daemon:
         health = self._camera.describe()
         log = self._state.log
         accepted = log is not None and self._accepted == log.name
-        message = status_message(self._state, robot, Alive(health.alive, health.says), accepted, wall_now())
+        folder = str((self._inputs.record_folder / log.name).resolve()) if log is not None else None
+        camera = Alive(health.alive, health.says)
+        message = status_message(self._state, robot, camera, accepted, folder, wall_now())
         self._status_door.publish(message)
 
     def _carry_out(self, commands: list[do.Command]) -> None:

@@ -167,4 +167,8 @@ def _read(text: str) -> dict[str, Any]:
 
 
 def _not_a_result(detail: str) -> InputFault:
-    return InputFault("result-file", f"this is no result file: {detail}", "solve the session again: 'eyebolt solve'.")
+    return InputFault(
+        "result-file",
+        f"this is no result file: {detail}",
+        "let the daemon solve the session again: start it and send solve.",
+    )

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 
-def summary(document: Mapping[str, Any]) -> list[str]:
-    """Lines of text for one result document."""
+def summary(document: Mapping[str, Any], with_acceptance: bool = True) -> list[str]:
+    """Lines of text for one result document; solving again says nothing about its acceptance."""
     lines = [f"verdict: {document['verdict']} - {document['why']}"]
     pairs = document["pairs"]
     if document["transform"] is None:
@@ -39,7 +39,8 @@ def summary(document: Mapping[str, Any]) -> list[str]:
             lines.append(f"checks: {checks['count']}, rms {checks['rms_mm']:.3f} mm, worst {checks['worst_mm']:.3f} mm")
     lines += [f"  pair {p['pair']}: {p['reason']}" for p in pairs["left_out"]]
     accepted = document["accepted"]
-    lines.append(f"accepted by {accepted['by']} at {accepted['at']}" if accepted else "not accepted yet")
+    if with_acceptance:
+        lines.append(f"accepted by {accepted['by']} at {accepted['at']}" if accepted else "not accepted yet")
     return lines
 
 

@@ -37,9 +37,11 @@ class Files:
             rest, offset = rest[done:], offset + done
 
     def truncate(self, descriptor: int, length: int) -> None:
+        """Cuts a file to ``length`` bytes."""
         os.ftruncate(descriptor, length)
 
     def sync(self, descriptor: int) -> None:
+        """Makes a file's content durable."""
         os.fsync(descriptor)
 
     def sync_folder(self, path: Path) -> None:
@@ -62,6 +64,7 @@ class Files:
             path.unlink()
 
     def close(self, descriptor: int) -> None:
+        """Lets go of a descriptor."""
         os.close(descriptor)
 
 

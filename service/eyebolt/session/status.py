@@ -19,8 +19,10 @@ class Alive:
     says: str
 
 
-def status_message(state: State, robot: Alive, camera: Alive, accepted: bool, wall: str) -> dict[str, Any]:
-    """The message (plain JSON values); lengths in mm."""
+def status_message(
+    state: State, robot: Alive, camera: Alive, accepted: bool, folder: str | None, wall: str
+) -> dict[str, Any]:
+    """The message (plain JSON values); lengths in mm. ``folder``: where the session is."""
     goal, log = state.terms.goal, state.log
     solved = log.solved if log is not None else None
     current = solved if solved is not None and solved["kept"] == state.kept else None
@@ -29,6 +31,7 @@ def status_message(state: State, robot: Alive, camera: Alive, accepted: bool, wa
         "station": state.terms.station,
         "mount": state.terms.mount,
         "session": log.name if log is not None else None,
+        "folder": folder,
         "phase": _phase(state),
         "kept": state.kept,
         "wanted": state.wanted,

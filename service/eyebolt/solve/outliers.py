@@ -106,8 +106,8 @@ def estimate_without_strangers(problem: Problem, views: Views) -> tuple[JointEst
     joint, used = _drop_strangers(problem, views, joint, used)
     # A pair may have looked wrong only because another one bent the estimate.
     for row in np.flatnonzero(~used):
-        surprise, freedom = _surprise_of(problem, views, joint, int(row))
-        if surprise < _limit(problem, freedom, len(used)) and used.sum() >= FEWEST:
+        surprise = _surprise_of(problem, views, joint, int(row))
+        if surprise < _limit(problem, joint, len(used)) and used.sum() >= FEWEST:
             trial = used.copy()
             trial[row] = True
             joint = _again(problem, views, joint, trial)
@@ -129,8 +129,8 @@ def _drop_strangers(problem: Problem, views: Views, joint: JointEstimate, used: 
             trial = used.copy()
             trial[rows[k]] = False
             without = _again(problem, views, joint, trial)
-            squared, freedom = _surprise_of(problem, views, without, int(rows[k]))
-            ratio = squared / _limit(problem, freedom, int(used.sum()))
+            squared = _surprise_of(problem, views, without, int(rows[k]))
+            ratio = squared / _limit(problem, without, int(used.sum()))
             if ratio > 1 and (worst is None or ratio > worst[0]):
                 worst = (ratio, int(rows[k]), without)
         if worst is None:
@@ -145,19 +145,24 @@ def _again(problem: Problem, views: Views, joint: JointEstimate, used: Mask) -> 
     return joint_estimate(problem, views.subset(rows), joint.X, joint.Y, joint.noise.best, posterior=False)
 
 
-def _surprise_of(problem: Problem, views: Views, joint: JointEstimate, row: int) -> tuple[float, int]:
-    """Normalised squared offset of a pair that ``joint`` did not use, and the freedom behind its noise estimate."""
+def _surprise_of(problem: Problem, views: Views, joint: JointEstimate, row: int) -> float:
+    """Normalised squared offset of a pair that ``joint`` did not use."""
     rows = np.array([row])
     one = views.subset(rows)
     model = linearise(problem, one.stack, one.A, joint.X, joint.Y, one.poses.camera_T_board)
-    return float(unused_pairs(joint, model).squared[0]), 3 * len(joint.model.offset) - 6
+    return float(unused_pairs(joint, model).squared[0])
 
 
-def _limit(problem: Problem, freedom: int, count: int) -> float:
+def _limit(problem: Problem, joint: JointEstimate, count: int) -> float:
+    """The normalised squared offset from the estimate ``joint`` above which one of ``count`` pairs is a stranger."""
     chance = _FALSE_ALARM / max(count, 1)
-    if problem.robot_noise is not None:
-        return float(chi2.isf(chance, 6))
-    return 6 * float(f.isf(chance, 6, max(freedom, 1)))
+    if problem.robot_noise is None:
+        # Three lengths and three angles a pair, less the six that the transforms took of either.
+        freedom = 3 * len(joint.model.offset) - 6
+        return 6 * float(f.isf(chance, 6, max(freedom, 1)))
+    # When the pairs surprise each other all alike, it is the stated noise, board or lens that is wrong, and no pair.
+    common = float(np.median(leave_one_out(joint).squared)) / float(chi2.median(6))
+    return float(chi2.isf(chance, 6)) * max(common, 1.0)
 
 
 def _describe(problem: Problem, views: Views, joint: JointEstimate, row: int) -> LeftOut:

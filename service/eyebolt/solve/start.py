@@ -15,11 +15,12 @@ from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
 
 _LARGEST_TURN_RAD = np.deg2rad(170.0)
+_NO_TURN_RAD = np.deg2rad(2.0)
 
 
 @dataclass(frozen=True)
 class Start:
-    """``X`` and ``Y`` (4, 4), metres, and ``way``: which of the two closed forms gave them."""
+    """``X`` and ``Y`` (4, 4), metres, and ``way``: which of the closed forms gave them."""
 
     X: Array
     Y: Array
@@ -29,6 +30,8 @@ class Start:
 def closed_form_starts(A: Array, P: Array) -> list[Start]:
     """Start values from chain poses ``A`` (n, 4, 4) and board poses ``P`` (n, 4, 4); n >= 2."""
     rotations = [("rotation-matrices", _turn_from_matrices(A, P)), ("motion-vectors", _turn_from_motions(A, P))]
+    if rigid.rotation_angle(A[0, :3, :3].T @ A[:, :3, :3]).max() < _NO_TURN_RAD:
+        rotations.append(("shift-vectors", _turn_from_shifts(A, P)))
     return [_complete(A, P, rotation, way) for way, rotation in rotations]
 
 
@@ -61,11 +64,17 @@ def _turn_from_motions(A: Array, P: Array) -> Array:
     return rigid.nearest_rotation(a[usable].T @ p[usable])
 
 
+def _turn_from_shifts(A: Array, P: Array) -> Array:
+    """R_X for an arm that only shifted: it carries the board's shifts, as the camera saw them, onto the arm's."""
+    a, p = A[:, :3, 3], P[:, :3, 3]
+    return rigid.nearest_rotation((a - a.mean(axis=0)).T @ (p - p.mean(axis=0)))
+
+
 def _complete(A: Array, P: Array, R_X: Array, way: str) -> Start:
     RA = A[:, :3, :3]
     R_Y = rigid.nearest_rotation((np.swapaxes(RA, -1, -2) @ R_X @ P[:, :3, :3]).sum(axis=0))
     # R_Ai t_Y - t_X = R_X t_Pi - t_Ai
     design = np.concatenate([RA, np.broadcast_to(-np.eye(3), RA.shape)], axis=-1).reshape(-1, 6)
     wanted = (P[:, :3, 3] @ R_X.T - A[:, :3, 3]).reshape(-1)
-    shifts = np.linalg.lstsq(design, wanted, rcond=1e-3)[0]
+    shifts = np.linalg.lstsq(design, wanted, rcond=1e-10)[0]
     return Start(rigid.compose_parts(R_X, shifts[3:]), rigid.compose_parts(R_Y, shifts[:3]), way)

@@ -60,6 +60,7 @@ class Values:
         self._at_fault = at_fault
 
     def has(self, section: str) -> bool:
+        """Whether the file has this section."""
         return section in self._sections
 
     def given(self, section: str, key: str) -> bool:

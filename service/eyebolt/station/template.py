@@ -56,7 +56,7 @@ def station_template(
     board = "\n".join(board_lines)
     text = f"""\
 # Station file of a cell: {scene}.
-# Check it with: eyebolt doctor THIS-FILE. All faults are told at once, with their lines.
+# `eyebolt serve THIS-FILE` tells all its faults at once, with their lines.
 # Lengths here are millimetres and angles degrees, whatever the robot uses. Paths are relative to this file.
 
 [station]
@@ -73,7 +73,7 @@ allow = [{", ".join(_quoted(a) for a in allow)}]             # addresses that a 
 # active cannot be seen in the data: everything fits, and every result is off by that tool or frame. If the tool cannot
 # be set to zero, say pose_of = "tool" and give the tool's numbers as the controller shows them: tool = [...]
 pose_of = "flange"
-# How the controller writes a pose. A wrong choice is noticed after a few pairs and answered with code 32.
+# How the controller writes a pose. A wrong choice fits no transform: solve then says that the pairs disagree.
 # rotation: "quaternion-wxyz", "quaternion-xyzw", "rotation-vector", "angle-z" (4-axis arms), or "euler-" and three
 # letters in the order of the angles: capitals turn about the moving axes, small letters about the fixed ones.
 length = {_quoted(length)}                     # "mm", "m" or "um"
@@ -81,13 +81,13 @@ rotation = {_quoted(rotation)}
 angle = {_quoted(angle)}                     # "deg", "rad" or "1e-4deg"; no matter for quaternions
 {robot}# noise_mm = 0.1                  # how well the arm repeats a pose, if you know it: both lines or none.
 # noise_deg = 0.02                # Without them it is estimated from the pairs.
-# tip_mm = [0.0, 0.0, 152.4]      # pointer tip in the flange frame, for the proof by touch
+# tip_mm = [0.0, 0.0, 152.4]      # pointer tip in the flange frame, for touching the board
 # tip_sigma_mm = 0.1              # how well you know that tip
 
 [camera]
 # source: "device", "stream", "folder", "push", "genicam" or "simulated"
 {camera}
-intrinsics = {_quoted(intrinsics)}        # the lens file; `eyebolt lens` makes one
+intrinsics = {_quoted(intrinsics)}        # the lens file: width, height, matrix, distortion
 settle_ms = 300                   # wait after the robot says it stands: 300 small arms, 500 and more for long ones
 # exposure_us = 5000              # leave out to keep what the camera is set to
 # gain_db = 0.0

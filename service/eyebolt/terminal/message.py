@@ -65,6 +65,7 @@ class Status:
     accepted: bool
     wall: str
     findings: tuple[str, ...]
+    folder: str | None = None
 
     @property
     def total(self) -> int:
@@ -122,6 +123,7 @@ def read(status: dict[str, Any]) -> Status:
         accepted=status.get("accepted") is True,
         wall=_text(status.get("wall")),
         findings=tuple(filter(None, map(_text, findings))) if isinstance(findings, list) else (),
+        folder=_text(status.get("folder")) or None,
     )
 
 

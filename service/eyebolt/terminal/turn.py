@@ -141,7 +141,7 @@ def _closed(status: Status) -> Turn:
 
 def accept_command(status: Status) -> str:
     """How the engineer takes a result into use, in words."""
-    return f"The engineer accepts it: eyebolt accept {status.session or 'SESSION'} --by NAME"
+    return f"The engineer accepts it: eyebolt accept {status.folder or 'SESSION-FOLDER'} --by NAME"
 
 
 def standing(status: Status, result: Result) -> str:
