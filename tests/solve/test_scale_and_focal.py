@@ -12,7 +12,7 @@ from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.problems import DEFAULT_LENS, make_problem
 from eyebolt_sim.views import ViewRange, squares_board
 
-SEEDS = range(4)
+SEEDS = range(3)
 VARIED = ViewRange(tilt_deg=(0.0, 35.0))
 
 
@@ -34,6 +34,7 @@ def test_a_board_one_percent_off(cases, mount, stated, off):
         problem = replace(cases.convert(simulated, stated), board_corners_m=stated_board())
         solution = solve(problem)
         assert isinstance(solution, Solution)
+        assert len(solution.left_out) <= 2, "the board is at fault, not the pairs"
         assert sigmas(solution.scale, off) < 4, (seed, solution.scale)
         assert sigmas(solution.scale, 0) > 4, (seed, solution.scale)
         assert sigmas(solution.focal, 0) < 4, (seed, solution.focal)
@@ -49,6 +50,7 @@ def test_a_lens_one_percent_off(cases, mount, stated, off):
         told = CameraModel(2448, 2048, DEFAULT_LENS.matrix, DEFAULT_LENS.distortion)
         solution = solve(replace(cases.convert(simulated, stated), camera=told))
         assert isinstance(solution, Solution)
+        assert len(solution.left_out) <= 2, "the lens is at fault, not the pairs"
         assert sigmas(solution.focal, off) < 4, (seed, solution.focal)
         assert sigmas(solution.focal, 0) > 4, (seed, solution.focal)
         assert sigmas(solution.scale, 0) < 4, (seed, solution.scale)
@@ -59,7 +61,7 @@ def test_what_is_as_stated_is_found_so_with_the_right_spread(campaign):
         for name in ("scale", "focal"):
             values = [getattr(s, name) for s in campaign.solutions[stated]]
             normalised = np.array([v.estimate / v.sigma for v in values])
-            print(f"{campaign.mount}, stated {stated}: {name} sigma {100 * np.mean([v.sigma for v in values]):.3f} %, ")
+            print(f"{campaign.mount}, stated {stated}: {name} sigma {100 * np.mean([v.sigma for v in values]):.3f} %")
             # 30 seeds: the mean square of a standard normal is 1 +- 0.26.
             assert 0.4 < np.mean(normalised**2) < 1.8
             assert abs(normalised.mean()) < 0.75

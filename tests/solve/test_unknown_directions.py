@@ -21,8 +21,8 @@ def named_axis(text):
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
 def test_vertical_arms_leave_the_height_unknown(cases, mount, stated):
-    for seed in range(4):
-        problem = cases.convert(make_problem(mount, 15, seed, turns="vertical"), stated)
+    for seed, poses in enumerate((6, 15, 15, 40)):
+        problem = cases.convert(make_problem(mount, poses, seed, turns="vertical"), stated)
         outcome = solve(replace(problem, turns="free"))
         assert isinstance(outcome, Refusal), f"seed {seed}"
         assert outcome.code == "turns-too-little"
@@ -59,13 +59,13 @@ def test_the_direction_named_is_the_axis_seen_from_the_flange(cases):
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
 def test_pure_shifts_are_refused(cases, mount, stated):
-    for seed in range(3):
-        problem, _ = cases.turning_only_about(mount, OBLIQUE, 0.0, 12, seed, stated)
+    for seed, poses in enumerate((12, 12, 40)):
+        problem, _ = cases.turning_only_about(mount, OBLIQUE, 0.0, poses, seed, stated)
         outcome = solve(problem)
         assert isinstance(outcome, Refusal), f"seed {seed}"
         assert outcome.code == "turns-too-little"
         assert len(outcome.unknown) >= 2
-        assert outcome.kept >= 10
+        assert outcome.kept >= 0.8 * poses
 
 
 @pytest.mark.parametrize("count", [0, 1, 2])

@@ -75,7 +75,11 @@ def read_inputs(station_file: Path, lens_file: Path | None = None) -> StationInp
     station_bytes = _bytes_of(station_file, "the station file")
     station = parse_station(_text_of(station_bytes, station_file), str(station_file))
     lens_path = lens_file or station_file.parent / station.camera.intrinsics
-    lens_bytes = _bytes_of(lens_path, "the lens file named by [camera] intrinsics")
+    lens_bytes = _bytes_of(
+        lens_path,
+        "the lens file named by [camera] intrinsics",
+        "check the path; the file is JSON with width, height, matrix (3 x 3) and distortion of the calibrated lens.",
+    )
     lens = parse_lens(_text_of(lens_bytes, lens_path), str(lens_path))
     board = station.board
     return StationInputs(
@@ -95,7 +99,7 @@ def read_inputs(station_file: Path, lens_file: Path | None = None) -> StationInp
     )
 
 
-def _bytes_of(path: Path, what: str) -> bytes:
+def _bytes_of(path: Path, what: str, remedy: str = "check the path and the permission.") -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
@@ -103,7 +107,7 @@ def _bytes_of(path: Path, what: str) -> bytes:
         raise InputFault(
             "file-unreadable",
             f"{what}, {path}, cannot be read: {reason}",
-            "check the path and the permission.",
+            remedy,
             path=str(path),
         ) from None
 

@@ -24,6 +24,7 @@ MOST_CONNECTIONS = 32
 MOST_WAITING = 64
 _READ_BYTES = 4096
 _DIAL_AGAIN_S = 1.0
+_LAST_ANSWERS_S = 0.05
 
 _log = structlog.get_logger("robot")
 
@@ -161,6 +162,9 @@ class RobotDoor:
                     break
                 self._take(connection, data)
                 await writer.drain()
+            # Who has said its last word still hears the answers to it.
+            while number in self._open and (connection.busy or connection.inbox):
+                await asyncio.sleep(_LAST_ANSWERS_S)
         except (OSError, asyncio.CancelledError):
             pass
         finally:

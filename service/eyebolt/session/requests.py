@@ -75,7 +75,8 @@ def _at_once(state: State, event: ev.Asked) -> Result:
         says = "an open session goes on" if open_session else "no session is open"
         return state, [_answer(state, caller, request, 0, says, aux=aux), do.Publish()]
     if request.verb == "status":
-        return state, [_answer(state, caller, request, 0)]
+        says = f"{state.kept} pairs kept, {state.wanted} wanted"
+        return state, [_answer(state, caller, request, 0, says)]
     if request.verb == "again":
         return state, [_again(state, caller, request)]
     if request.verb == "result":

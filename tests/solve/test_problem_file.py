@@ -1,0 +1,190 @@
+"""Problem files: what the simulator writes reads back, and every fault is named at once."""
+
+import copy
+import json
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from eyebolt.errors import InputFault
+from eyebolt.solve.problem_file import read_problem
+from eyebolt.solve.run import solve
+from eyebolt_sim.problems import make_problem
+from eyebolt_sim.views import ViewRange
+
+
+@pytest.fixture(scope="module")
+def good():
+    return make_problem("arm", 4, 1).as_json(tolerance_mm=0.8)
+
+
+def faults_of(content, name="cell.json"):
+    with pytest.raises(InputFault) as caught:
+        read_problem(content if isinstance(content, str) else json.dumps(content), name)
+    assert caught.value.code == "problem-file"
+    assert caught.value.message.startswith(f"{name} is not a problem file")
+    assert caught.value.remedy
+    return caught.value.data["faults"]
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("state_noise", [True, False])
+@pytest.mark.parametrize("turns", ["free", "vertical"])
+def test_what_the_simulator_writes_reads_back(tmp_path, mount, state_noise, turns):
+    simulated = make_problem(mount, 6, 3, turns=turns, limits=ViewRange(seen_at_least=0.6, spread=0.95))
+    path = tmp_path / "problem.json"
+    simulated.write(path, tolerance_mm=0.7, state_noise=state_noise)
+    problem, tolerance_mm = read_problem(path.read_text(), path.name)
+    assert tolerance_mm == 0.7
+    assert (problem.mount, problem.turns) == (mount, turns)
+    assert (problem.volume.near_m, problem.volume.far_m) == (0.6, 1.0)
+    assert problem.board_corners_m == pytest.approx(simulated.board_corners_m, abs=1e-15)
+    assert (problem.camera.matrix == simulated.lens.matrix).all()
+    assert problem.camera.distortion.tolist() == simulated.lens.distortion.tolist()
+    if state_noise:
+        assert problem.robot_noise.translation_m == pytest.approx(1e-4)
+        assert problem.robot_noise.rotation_rad == pytest.approx(np.deg2rad(0.02))
+    else:
+        assert problem.robot_noise is None
+    assert [p.index for p in problem.pairs] == list(range(6))
+    for pair, pose, ids, corners in zip(
+        problem.pairs, simulated.base_T_flange_reported, simulated.corner_ids, simulated.corners_px, strict=True
+    ):
+        assert pair.base_T_flange == pytest.approx(pose, abs=1e-14)
+        assert pair.ids.tolist() == ids.tolist()
+        assert (pair.corners_px == corners).all()
+
+
+def test_a_file_solves_as_the_problem_does(tmp_path, cases):
+    simulated = make_problem("fixed", 8, 5)
+    simulated.write(tmp_path / "problem.json")
+    problem, _ = read_problem((tmp_path / "problem.json").read_text(), "problem.json")
+    assert solve(problem).X == pytest.approx(solve(cases.convert(simulated)).X, abs=1e-10)
+
+
+def test_a_rounded_rotation_is_made_one(good):
+    content = copy.deepcopy(good)
+    for pair in content["pairs"]:
+        pair["base_T_flange"] = np.round(pair["base_T_flange"], 4).tolist()
+    for pair in read_problem(json.dumps(content), "p")[0].pairs:
+        R = pair.base_T_flange[:3, :3]
+        assert R @ R.T == pytest.approx(np.eye(3), abs=1e-14)
+
+
+def test_all_faults_of_form_are_listed_at_once(good):
+    content = copy.deepcopy(good)
+    content["mount"] = "ceiling"
+    content["camera"]["width"] = "wide"
+    content["pairs"][2]["ids"][0] = -4
+    content["pairs"][3]["corners_px"][1] = [1.0]
+    content["robot_noise"]["mm"] = 0
+    del content["goal"]["far_mm"]
+    content["colour"] = "red"
+    listed = "\n".join(faults_of(content))
+    for place in ("mount", "camera.width", "pairs.2.ids.0", "pairs.3.corners_px.1", "robot_noise.mm", "goal.far_mm"):
+        assert place in listed
+    assert "colour" in listed
+
+
+def test_all_faults_of_meaning_are_listed_at_once(good):
+    content = copy.deepcopy(good)
+    pairs = content["pairs"]
+    pairs[0]["base_T_flange"][0][0] *= 1.1
+    pairs[1]["ids"] = pairs[1]["ids"][:-1]
+    pairs[2]["ids"][0] = pairs[2]["ids"][1]
+    pairs[3]["ids"][-1] = 88
+    content["goal"]["near_mm"] = 2000
+    listed = faults_of(content)
+    assert len(listed) == 5
+    for place, fault in zip(("pairs.0", "pairs.1", "pairs.2", "pairs.3", "goal"), listed, strict=True):
+        assert fault.startswith(place)
+    assert "not a rigid transform" in listed[0]
+    assert "87 ids but 88 corners" in listed[1]
+    assert "appears twice" in listed[2]
+    assert "not below 88" in listed[3]
+
+
+@pytest.mark.parametrize("row", [[0, 0, 0, 2], [0.1, 0, 0, 1]])
+def test_a_pose_that_is_no_rigid_transform_is_refused(good, row):
+    content = copy.deepcopy(good)
+    content["pairs"][1]["base_T_flange"][3] = row
+    assert "not a rigid transform" in faults_of(content)[0]
+    content = copy.deepcopy(good)
+    pose = np.array(content["pairs"][1]["base_T_flange"])
+    content["pairs"][1]["base_T_flange"] = (pose @ np.diag([1, 1, -1, 1])).tolist()
+    assert "not a rigid transform" in faults_of(content)[0]
+
+
+@pytest.mark.parametrize("matrix", [[[1, 0], [0, 1]], [[1, 0, 0], [0, 1, 0]], []])
+def test_a_camera_matrix_of_another_shape_is_refused(good, matrix):
+    content = copy.deepcopy(good)
+    content["camera"]["matrix"] = matrix
+    assert "camera.matrix" in faults_of(content)[0]
+
+
+def test_a_lens_that_is_none_is_said_so(good):
+    content = copy.deepcopy(good)
+    content["camera"]["distortion"] = [0.1, 0.2, 0.3]
+    with pytest.raises(InputFault, match="3 distortion numbers"):
+        read_problem(json.dumps(content), "cell.json")
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "line 1: not JSON"),
+        ("{\n\n  'mount': 1}", "line 3: not JSON"),
+        ("[" * 100_000, "nested too deeply"),
+        ("[]", "(file)"),
+        ("null", "(file)"),
+        ("3.5", "(file)"),
+        ('"pairs"', "(file)"),
+    ],
+)
+def test_what_is_no_problem_at_all(text, says):
+    assert says in "\n".join(faults_of(text))
+
+
+@pytest.mark.parametrize("number", ["NaN", "Infinity", "-Infinity", "1e999"])
+def test_numbers_that_are_not_finite(good, number):
+    text = json.dumps(good).replace('"near_mm": 600.0', f'"near_mm": {number}')
+    assert number in text
+    assert any("near_mm" in fault for fault in faults_of(text))
+
+
+scalars = st.none() | st.booleans() | st.integers(-(10**25), 10**25) | st.floats() | st.text(max_size=6)
+anything = st.recursive(scalars, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=6), inner))
+
+
+@given(st.data())
+@settings(deadline=None, max_examples=60)
+def test_any_value_in_any_place_is_read_or_refused(good, data):
+    """One place of a good file is replaced by anything: the answer is a problem or a list of faults."""
+    content = copy.deepcopy(good)
+    where, keys = content, sorted(content)
+    for _ in range(6):
+        key = data.draw(st.sampled_from(keys))
+        if isinstance(where[key], dict) and where[key] and data.draw(st.booleans()):
+            where, keys = where[key], sorted(where[key])
+        elif isinstance(where[key], list) and where[key] and data.draw(st.booleans()):
+            where, keys = where[key], list(range(len(where[key])))
+        else:
+            break
+    where[key] = data.draw(anything)
+    try:
+        problem, tolerance_mm = read_problem(json.dumps(content), "cell.json")
+    except InputFault as fault:
+        assert fault.code in ("problem-file", "lens-model")
+        assert fault.remedy
+    else:
+        assert tolerance_mm > 0
+        assert all(np.isfinite(p.base_T_flange).all() and np.isfinite(p.corners_px).all() for p in problem.pairs)
+
+
+@given(st.text(max_size=200))
+@settings(deadline=None, max_examples=100)
+def test_any_text_is_refused_with_words(text):
+    with pytest.raises(InputFault):
+        read_problem(text, "cell.json")
