@@ -67,8 +67,7 @@ def test_quaternions_and_rotation_vectors_against_both_libraries():
 
 
 @pytest.mark.parametrize("kind", ROTATION_KINDS)
-@pytest.mark.parametrize("length", LENGTH_UNITS_M)
-@pytest.mark.parametrize("angle", ANGLE_UNITS_RAD)
+@pytest.mark.parametrize(("length", "angle"), list(zip(LENGTH_UNITS_M, ANGLE_UNITS_RAD, strict=True)))
 def test_what_is_written_reads_back(kind, length, angle):
     reading = PoseReading(length, kind, angle)
     turns = Rotation.random(12, rng=np.random.default_rng(3))

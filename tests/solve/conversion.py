@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from eyebolt.geometry.camera import CameraModel
 from eyebolt.pairs.board_pose import ViewStack, fit_board_poses
@@ -81,8 +82,6 @@ def turning_only_about(
 
     The first flange faces the camera with its board (or the board with its camera), as a person would place it.
     """
-    from scipy.spatial.transform import Rotation
-
     rng = np.random.default_rng([seed, 77])
     lens, board = DEFAULT_LENS, DEFAULT_BOARD
     scene = make_scene(mount, seed, 0.8, board.size_m)

@@ -4,9 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from eyebolt.solve.run import solve
+from eyebolt_sim.matrices import carry, small_motion
 from eyebolt_sim.problems import make_problem
 
 
@@ -61,6 +63,43 @@ def test_covariance_is_the_scatter(campaign, stated):
     assert abs(np.mean(squared) - 6) < 3.5 * np.sqrt(12 / 30)
 
 
+def all_residuals(simulated, problem, X, Y, corner_px, unknowns):
+    """Every corner and every arm error in sigmas, by 4x4 matrices and the simulator's lens; unknowns near 1."""
+    units = np.array([*[1e-3] * 6, *[1e-3] * 6, *([1e-4] * 3 + [float(np.deg2rad(0.02))] * 3) * len(problem.pairs)])
+    change = unknowns * units
+    moved = [small_motion(t[:3], t[3:]) for t in change.reshape(-1, 6)]
+    out = [unknowns[12:]]
+    for pair, error in zip(problem.pairs, moved[2:], strict=True):
+        flange = pair.base_T_flange @ error
+        A = flange if problem.mount == "fixed" else np.linalg.inv(flange)
+        view = np.linalg.inv(X @ moved[0]) @ A @ Y @ moved[1]
+        seen = simulated.lens.project(carry(view, problem.board_corners_m[pair.ids]))
+        out.append(((seen - pair.corners_px) / corner_px).ravel())
+    return np.concatenate(out)
+
+
+@pytest.mark.evidence
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_the_estimate_is_the_least_squares_solution_on_all_corners(cases, bound, mount):
+    # Source: scipy.optimize.least_squares (MINPACK's Levenberg-Marquardt) on every corner and every arm error.
+    simulated = make_problem(mount, 5, 1)
+    problem = cases.convert(simulated)
+    solution = solve(problem)
+    corner_px = cases.views_of(problem).corner_px
+    # From somewhat beside the solution, so that it has to be found.
+    X, Y = solution.X @ small_motion([2e-4, -3e-4, 2e-4], [3e-4, 2e-4, -3e-4]), solution.Y
+
+    def residuals(unknowns):
+        return all_residuals(simulated, problem, X, Y, corner_px, unknowns)
+
+    found = least_squares(residuals, np.zeros(42), jac="3-point", method="lm", xtol=1e-13, ftol=1e-13, gtol=1e-13)
+    best = X @ small_motion(found.x[:3] * 1e-3, found.x[3:6] * 1e-3)
+    points = bound.working_points(simulated)
+    apart_mm = 1e3 * np.linalg.norm(carry(solution.X, points) - carry(best, points), axis=1).max()
+    print(f"{mount}: {apart_mm:.1e} mm apart, expected error {solution.expected_error_mm.p95:.2f} mm")
+    assert apart_mm < 0.005 * solution.expected_error_mm.p95
+
+
 def test_order_within_the_expected_errors(campaign):
     for stated in (True, False):
         for s in campaign.solutions[stated]:
@@ -106,7 +145,7 @@ def test_the_order_of_the_pairs_does_not_matter(cases, mount):
     for seed in range(2):
         shuffled = np.random.default_rng(seed).permutation(12)
         again = solve(replace(problem, pairs=[problem.pairs[k] for k in shuffled]))
-        assert again.X == pytest.approx(first.X, abs=1e-7)
+        assert pytest.approx(first.X, abs=1e-7) == again.X
         assert again.expected_error_mm.p95 == pytest.approx(first.expected_error_mm.p95, rel=1e-3)
         assert [p.pair for p in again.left_out] == [p.pair for p in first.left_out] == [7]
 
@@ -125,8 +164,8 @@ def test_the_same_problem_gives_the_same_bits(cases, mount, stated):
 def test_noise_free_pairs_give_the_truth(cases, mount):
     simulated = make_problem(mount, 8, 3, corner_noise_px=0.0, robot_noise_mm=0.0, robot_noise_deg=0.0)
     solution = solve(cases.convert(simulated, state_noise=False))
-    assert solution.X == pytest.approx(simulated.wanted_true, abs=2e-6)
-    assert solution.Y == pytest.approx(simulated.nuisance_true, abs=2e-6)
+    assert pytest.approx(simulated.wanted_true, abs=2e-6) == solution.X
+    assert pytest.approx(simulated.nuisance_true, abs=2e-6) == solution.Y
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])

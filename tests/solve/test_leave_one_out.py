@@ -48,10 +48,10 @@ def test_leave_one_out_is_what_refits_give(cases, mount, poses):
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_offsets_of_clean_pairs_are_chi_square_with_six_degrees(cases, mount):
     squared = []
-    for seed in range(12):
+    for seed in range(10):
         _, joint = fitted(cases, cases.convert(make_problem(mount, 15, seed)))
         squared.extend(leave_one_out(joint).squared)
-    # 180 nearly independent values: mean 6 +- 0.26; 5 % lie above 12.59.
+    # 150 nearly independent values: mean 6 +- 0.28; 5 % lie above 12.59.
     assert np.mean(squared) == pytest.approx(6.0, abs=0.9)
     assert 0.01 < np.mean(np.array(squared) > 12.59) < 0.11
 

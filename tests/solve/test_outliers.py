@@ -10,7 +10,7 @@ from eyebolt.solve.problem import RobotNoise
 from eyebolt.solve.run import solve
 from eyebolt_sim.problems import make_problem
 
-SEEDS = range(4)
+SEEDS = range(2)
 ROW = 6
 
 
@@ -65,7 +65,7 @@ def test_three_strangers_of_different_kinds_among_fifteen(cases, mount):
 def test_clean_sets_of_few_pairs_hardly_ever_lose_one(cases, mount):
     """Meant to happen to 2 sets in 1000; measured on 900 others: 3 in 1000 of noise stated, 7 of noise estimated."""
     losses = []
-    for seed in range(20):
+    for seed in range(12):
         for poses, stated in ((5, True), (8, False)):
             solution = solve(cases.convert(make_problem(mount, poses, seed), stated))
             assert isinstance(solution, Solution)
@@ -75,12 +75,34 @@ def test_clean_sets_of_few_pairs_hardly_ever_lose_one(cases, mount):
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_a_wrong_statement_is_not_blamed_on_pairs(cases, mount):
-    """Robot noise stated five times too small: every pair surprises the others alike, so none is a stranger."""
-    for seed in range(5):
+def test_a_wrong_statement_is_not_blamed_on_pairs_and_widens_the_error(cases, bound, mount):
+    """Robot noise stated five times too small: no pair is a stranger, and the expected error still covers."""
+    covered, wider = [], []
+    for seed in range(4):
         simulated = make_problem(mount, 15, seed, robot_noise_mm=0.5, robot_noise_deg=0.1)
-        problem = replace(cases.convert(simulated), robot_noise=RobotNoise(1e-4, float(np.deg2rad(0.02))))
-        solution = solve(problem)
-        assert isinstance(solution, Solution)
-        assert len(solution.left_out) <= 1, f"seed {seed}: {solution.left_out}"
-        assert solution.held_out.normalised > 4
+        problem = cases.convert(simulated)
+        wrong = solve(replace(problem, robot_noise=RobotNoise(1e-4, float(np.deg2rad(0.02)))))
+        right = solve(problem)
+        assert isinstance(wrong, Solution)
+        assert wrong.left_out == (), f"seed {seed}: {wrong.left_out}"
+        assert wrong.held_out.normalised > 4
+        errors = bound.errors_mm(wrong.X, simulated, bound.working_points(simulated))
+        covered.append(np.mean(errors < wrong.expected_error_mm.p95))
+        wider.append(wrong.expected_error_mm.p95 / right.expected_error_mm.p95)
+    print(f"{mount}: {np.mean(covered):.2f} inside; p95 against the one of the true statement: {np.round(wider, 2)}")
+    assert np.mean(covered) > 0.8
+    assert all(0.5 < w < 2.0 for w in wider)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_a_true_statement_of_few_pairs_is_hardly_ever_doubted(cases, mount):
+    """The stated error is widened only when chance could not explain the misfit: once in 1000 clean sets."""
+    doubted = 0
+    for seed in range(6):
+        simulated = make_problem(mount, 4 + seed % 2, seed)
+        stated = solve(cases.convert(simulated))
+        assert isinstance(stated, Solution)
+        assert stated.robot_noise_stated
+        loose = solve(replace(cases.convert(simulated), robot_noise=RobotNoise(1.5e-4, float(np.deg2rad(0.03)))))
+        doubted += stated.expected_error_mm.p95 > loose.expected_error_mm.p95
+    assert doubted <= 1

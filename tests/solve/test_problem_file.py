@@ -61,7 +61,7 @@ def test_a_file_solves_as_the_problem_does(tmp_path, cases):
     simulated = make_problem("fixed", 8, 5)
     simulated.write(tmp_path / "problem.json")
     problem, _ = read_problem((tmp_path / "problem.json").read_text(), "problem.json")
-    assert solve(problem).X == pytest.approx(solve(cases.convert(simulated)).X, abs=1e-10)
+    assert pytest.approx(solve(cases.convert(simulated)).X, abs=1e-10) == solve(problem).X
 
 
 def test_a_rounded_rotation_is_made_one(good):
@@ -70,7 +70,7 @@ def test_a_rounded_rotation_is_made_one(good):
         pair["base_T_flange"] = np.round(pair["base_T_flange"], 4).tolist()
     for pair in read_problem(json.dumps(content), "p")[0].pairs:
         R = pair.base_T_flange[:3, :3]
-        assert R @ R.T == pytest.approx(np.eye(3), abs=1e-14)
+        assert pytest.approx(np.eye(3), abs=1e-14) == R @ R.T
 
 
 def test_all_faults_of_form_are_listed_at_once(good):
@@ -155,7 +155,9 @@ def test_numbers_that_are_not_finite(good, number):
 
 
 scalars = st.none() | st.booleans() | st.integers(-(10**25), 10**25) | st.floats() | st.text(max_size=6)
-anything = st.recursive(scalars, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=6), inner))
+anything = st.recursive(
+    scalars, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=6), inner)
+)
 
 
 @given(st.data())

@@ -1,4 +1,4 @@
-"""Whatever the pairs are, ``solve`` answers with a value whose numbers are finite; pytest turns warnings into errors."""
+"""Whatever the pairs are, ``solve`` answers with finite numbers; warnings are errors under pytest."""
 
 import dataclasses
 import math
@@ -61,7 +61,7 @@ either = st.sampled_from([("fixed", True), ("fixed", False), ("arm", True), ("ar
 
 
 @given(either, st.lists(st.integers(0, 7), max_size=9))
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=20)
 def test_any_selection_with_repetition(eight, which, rows):
     problem = eight[which]
     chosen = [replace(problem.pairs[row], index=k) for k, row in enumerate(rows)]
@@ -74,7 +74,7 @@ absurd = st.sampled_from([0.0, 1e-9, 1e-3, 1.0, 1e3, 1e6])
 
 
 @given(either, st.integers(0, 7), absurd, st.lists(st.floats(-4, 4), min_size=6, max_size=6), st.booleans())
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=20)
 def test_absurd_poses(eight, which, row, size, numbers, all_of_them):
     problem = eight[which]
     strange = matrix(Rotation.from_rotvec(numbers[3:]), np.array(numbers[:3]) * size)
@@ -86,7 +86,7 @@ def test_absurd_poses(eight, which, row, size, numbers, all_of_them):
 
 
 @given(either, st.integers(0, 2**32 - 1), st.sampled_from([0.0, 1.0, 100.0, 1e4, 1e7]), st.integers(1, 8))
-@settings(deadline=None, max_examples=30)
+@settings(deadline=None, max_examples=15)
 def test_corners_that_are_nonsense(eight, which, seed, size_px, how_many):
     problem = eight[which]
     generator = np.random.default_rng(seed)
@@ -98,7 +98,7 @@ def test_corners_that_are_nonsense(eight, which, seed, size_px, how_many):
 
 
 @given(either, st.lists(st.integers(0, 88), min_size=8, max_size=8), st.integers(0, 2**32 - 1))
-@settings(deadline=None, max_examples=30)
+@settings(deadline=None, max_examples=15)
 def test_any_number_of_corners(eight, which, counts, seed):
     problem = eight[which]
     generator = np.random.default_rng(seed)
@@ -142,10 +142,15 @@ class TestNamedCases:
         outcome = answered(replace(eight[which], pairs=pairs))
         assert {0, 1} <= {p.pair for p in outcome.left_out}
 
-    def test_poses_read_upside_down(self, eight, which):
-        pairs = [replace(p, base_T_flange=np.linalg.inv(p.base_T_flange)) for p in eight[which].pairs]
-        outcome = answered(replace(eight[which], pairs=pairs))
-        assert isinstance(outcome, Refusal) or outcome.expected_error_mm.p95 > 10
+    def test_poses_read_the_wrong_way_round(self, eight, which):
+        """A fit to some of the pairs by chance must not pass for an answer, whatever noise is stated."""
+        inverted = [replace(p, base_T_flange=np.linalg.inv(p.base_T_flange)) for p in eight[which].pairs]
+        shifted = [
+            replace(p, base_T_flange=q.base_T_flange) for p, q in zip(inverted, eight[which].pairs[1:], strict=False)
+        ]
+        for pairs in (inverted, shifted):
+            outcome = answered(replace(eight[which], pairs=pairs))
+            assert isinstance(outcome, Refusal) or outcome.expected_error_mm.p95 > 10
 
     def test_checks_without_any_corner(self, eight, which):
         nothing = Pair(99, np.eye(4), np.zeros(0, dtype=np.int64), np.zeros((0, 2)))

@@ -57,7 +57,17 @@ def test_shiu_and_ahmad_worked_example(way, most_deg):
 def tiny_and_half_turns():
     """Motions from 1e-5 rad to a breath under half a turn, with shifts of 0.01 to 1 m."""
     turns = [1e-5, 1e-3, 0.02, 0.4, 1.7, 3.0, np.pi - 1e-3, np.pi - 1e-6, np.pi]
-    axes = [(1, 0, 0), (0, 1, 0), (0, 0, 1), (0.6, 0, 0.8), (0, -0.6, 0.8), (1, 1, 1), (1, -1, 0), (0, 1, 1), (-1, 2, 3)]
+    axes = [
+        (1, 0, 0),
+        (0, 1, 0),
+        (0, 0, 1),
+        (0.6, 0, 0.8),
+        (0, -0.6, 0.8),
+        (1, 1, 1),
+        (1, -1, 0),
+        (0, 1, 1),
+        (-1, 2, 3),
+    ]
     shifts = np.random.default_rng(11).uniform(-1, 1, (9, 3)) * np.logspace(-2, 0, 9)[:, None]
     unit = [np.array(a) / np.linalg.norm(a) for a in axes]
     return [matrix(Rotation.from_rotvec(u * w), t) for u, w, t in zip(unit, turns, shifts, strict=True)]
@@ -71,8 +81,8 @@ def test_tiny_and_near_half_turn_motions_to_the_last_digits(way):
     A, P = from_motions(tiny_and_half_turns(), X)
     start = {s.way: s for s in closed_form_starts(A, P)}[way]
     print(f"{way}: {np.abs(start.X - X).max():.1e}")
-    assert start.X == pytest.approx(X, abs=1e-12, rel=0)
-    assert start.Y == pytest.approx(X, abs=1e-12, rel=0)
+    assert pytest.approx(X, abs=1e-12, rel=0) == start.X
+    assert pytest.approx(X, abs=1e-12, rel=0) == start.Y
 
 
 @pytest.mark.evidence
@@ -107,7 +117,7 @@ def test_half_turns_only():
     axes = [(1, 0, 0), (0, 1, 0), (0.6, 0.8, 0), (0.36, 0.48, 0.8)]
     motions = [matrix(Rotation.from_rotvec(np.pi * np.array(a)), [0.1 * k, 0.2, -0.1]) for k, a in enumerate(axes)]
     start = {s.way: s for s in closed_form_starts(*from_motions(motions, X))}["rotation-matrices"]
-    assert start.X == pytest.approx(X, abs=1e-12)
+    assert pytest.approx(X, abs=1e-12) == start.X
 
 
 @pytest.mark.parametrize("way", ["rotation-matrices", "motion-vectors"])
@@ -131,7 +141,7 @@ def test_all_turns_under_three_degrees(way):
     motions = [matrix(Rotation.from_rotvec(w), generator.uniform(-0.2, 0.2, 3)) for w in turns]
     start = {s.way: s for s in closed_form_starts(*from_motions(motions, X))}[way]
     print(f"{way}: {np.abs(start.X - X).max():.1e}")
-    assert start.X == pytest.approx(X, abs=1e-9)
+    assert pytest.approx(X, abs=1e-9) == start.X
 
 
 def test_noise_does_no_more_harm_than_it_must():
@@ -163,5 +173,7 @@ def test_shifts_alone_still_give_the_turn_of_the_camera(mount):
     P = inverse(X) @ A @ matrix(Rotation.from_rotvec([0.5, 0, 0]), [0, 0.1, 0.1])
     start = {s.way: s for s in closed_form_starts(A, P)}["shift-vectors"]
     assert start.X[:3, :3] == pytest.approx(X[:3, :3], abs=1e-12)
-    turned = {s.way for s in closed_form_starts(*from_motions([matrix(Rotation.from_rotvec([0.1, 0, 0]), [0, 0, 0])], X))}
+    turned = {
+        s.way for s in closed_form_starts(*from_motions([matrix(Rotation.from_rotvec([0.1, 0, 0]), [0, 0, 0])], X))
+    }
     assert "shift-vectors" not in turned

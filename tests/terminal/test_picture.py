@@ -95,7 +95,10 @@ def test_every_case_fits_every_size_without_escape_codes(case, size, silent_s, a
         ("working", ["A picture is being worked on", "Do not touch the arm"]),
         ("goal", ["goal is met", "13 pairs kept", "error 0.62, allowed 1.00 mm: enough"]),
         ("stopped", ["Something slipped", "Fasten the board", "(1 of 2) the board slipped after pair 4"]),
-        ("closed", ["not in use yet", "eyebolt accept /rec/20261125-150213-01 --by NAME", "accept, expected error 0.41 mm"]),
+        (
+            "closed",
+            ["not in use yet", "eyebolt accept /rec/20261125-150213-01 --by NAME", "accept, expected error 0.41 mm"],
+        ),
     ],
 )
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])

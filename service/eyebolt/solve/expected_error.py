@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm, qmc
+from scipy.special import ndtr, ndtri
 
-from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
 from eyebolt.solve.joint import JointEstimate
 from eyebolt.solve.problem import Problem
@@ -24,21 +23,28 @@ class ErrorStatement:
     worst_p95: float
 
 
-def _normal_draws(count: int, dimensions: int) -> Array:
-    """Standard normal points (count, dimensions) that fill space evenly; always the same ones."""
-    uniform = qmc.Sobol(dimensions, scramble=True, rng=20250).random(count)
-    out: Array = norm.ppf(np.clip(uniform, 1e-9, 1 - 1e-9))
+def standard_normal(count: int, dimensions: int) -> Array:
+    """Standard normal points (count, dimensions) that fill space evenly; always the same ones.
+
+    Additive recurrence with the powers of the generalised golden ratio (M. Roberts, "The unreasonable effectiveness of
+    quasirandom sequences", 2018), carried through the inverse of the normal distribution.
+    """
+    ratio = 2.0
+    for _ in range(60):
+        ratio = (1 + ratio) ** (1 / (dimensions + 1))
+    steps = ratio ** -np.arange(1.0, dimensions + 1)
+    out: Array = ndtri((0.5 + np.arange(1, count + 1)[:, None] * steps) % 1.0)
     return out
 
 
-# Columns: 6 for the transform, 1 for the noise choice, 3 for the arm's shift at the pick, 6 for its error at the look.
-_POINTS = _normal_draws(_DRAWS, 16)
+# Columns: 6 for the transform, 1 for the noise choice.
+_POINTS = standard_normal(_DRAWS, 7)
 
 
 def posterior_draws(joint: JointEstimate) -> tuple[Array, Array]:
     """Changes of X (1024, 6) drawn from the posterior, and the noise choice (1024,) that each came from."""
     edges = np.cumsum(joint.weights)
-    choice = np.searchsorted(edges / edges[-1], norm.cdf(_POINTS[:, 6])).clip(0, len(edges) - 1)
+    choice = np.searchsorted(edges / edges[-1], ndtr(_POINTS[:, 6])).clip(0, len(edges) - 1)
     roots = np.array([_root(c[:6, :6]) for c in joint.covariances])
     draws = joint.means[choice, :6] + (roots[choice] @ _POINTS[:, :6, None])[..., 0]
     return draws, choice
@@ -54,24 +60,12 @@ def _root(covariance: Array) -> Array:
 def expected_error(problem: Problem, joint: JointEstimate) -> ErrorStatement:
     """The transform's own error over the working volume, without the camera's measuring error."""
     draws, _ = posterior_draws(joint)
-    return _state(_carried(draws, problem.volume.grid(problem.camera)))
-
-
-def expected_pick(problem: Problem, joint: JointEstimate) -> ErrorStatement:
-    """The same with the arm's own scatter: once when it picks, and with the camera on the arm once when it looks."""
-    draws, choice = posterior_draws(joint)
-    shift_m, turn_rad = joint.noise.choices[choice].T[:, :, None]
-    draws[:, :3] += _POINTS[:, 7:10] * shift_m
-    if problem.mount == "arm":
-        look = np.concatenate([_POINTS[:, 10:13] * shift_m, _POINTS[:, 13:16] * turn_rad], axis=1)
-        # The flange's error at the look, as a change of X.
-        draws += look @ rigid.adjoint(rigid.inverse(joint.X)).T
-    return _state(_carried(draws, problem.volume.grid(problem.camera)))
+    return pooled_statement(_carried(draws, problem.volume.grid(problem.camera)))
 
 
 def error_of_covariance(problem: Problem, covariance: Array) -> ErrorStatement:
     """The statement for a plain normal error of X with ``covariance`` (6, 6)."""
-    return _state(_carried(_POINTS[:, :6] @ _root(covariance).T, problem.volume.grid(problem.camera)))
+    return pooled_statement(_carried(_POINTS[:, :6] @ _root(covariance).T, problem.volume.grid(problem.camera)))
 
 
 def _carried(draws: Array, grid: Array) -> Array:
@@ -91,7 +85,7 @@ def _carried(draws: Array, grid: Array) -> Array:
     return np.sqrt(out, out=out)
 
 
-def _state(errors_m: Array) -> ErrorStatement:
+def pooled_statement(errors_m: Array) -> ErrorStatement:
     """The statement for errors (points, draws), which it reorders."""
     worst = _quantile(errors_m, 0.95).max()
     pooled = errors_m.reshape(-1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import chdtri
 
 from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array, Rows
@@ -23,6 +24,7 @@ from eyebolt.solve.problem import Problem, RobotNoise
 # Corners are never known better than this; it keeps noiseless data (tests, drawings) solvable.
 _LEAST_CORNER_PX = 0.003
 _MOST_STEPS = 30
+_BY_CHANCE = 1e-5
 
 
 @dataclass(frozen=True)
@@ -135,12 +137,13 @@ def _with_posterior(
         likelihood = RestrictedLikelihood(model, model.by_transforms, corner_px)
         best = most_likely_noise(likelihood, noise)
         knowledge = noise_posterior(likelihood, best) if posterior else stated_noise(best)
+    widening = _misfit(model, corner_px, best) if knowledge.stated and problem.robot_noise is not None else 1.0
     means, covariances = [], []
     for choice in knowledge.choices:
         weight = np.linalg.inv(model.covariance(corner_px, variance_of(RobotNoise(*choice))))
         fitted = estimate(model.offset, model.by_transforms, weight)
         means.append(fitted.z)
-        covariances.append(invert_information(fitted.normal))
+        covariances.append(invert_information(fitted.normal) * widening)
     weight = np.linalg.inv(model.covariance(corner_px, variance_of(best)))
     normal = estimate(model.offset, model.by_transforms, weight).normal
     # The point estimate is the mean over what the noise may be, so move there.
@@ -157,3 +160,15 @@ def _with_posterior(
         normal,
         converged,
     )
+
+
+def _misfit(model: LinearModel, corner_px: float, stated: RobotNoise) -> float:
+    """How many times the stated noise's variance the pairs show: 1 unless chance could hardly explain it.
+
+    The statement keeps its say in the estimate; the stated error is widened (R. T. Birge, Phys. Rev. 40, 1932).
+    """
+    weight = np.linalg.inv(model.covariance(corner_px, variance_of(stated)))
+    left = estimate(model.offset, model.by_transforms, weight).left
+    squared = float((left * (weight @ left[..., None])[..., 0]).sum())
+    freedom = left.size - 12
+    return squared / freedom if freedom > 0 and squared > chdtri(freedom, _BY_CHANCE) else 1.0

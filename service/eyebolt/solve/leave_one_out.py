@@ -32,10 +32,9 @@ def leave_one_out(joint: JointEstimate) -> Surprise:
     fitted = estimate(model.offset, model.by_transforms, weight)
     design = model.by_transforms
     share = np.swapaxes(design, -1, -2) @ weight @ design
-    right = np.einsum("nji,njk,nk->ni", design, weight, model.offset)
-    others = np.array([invert_information(fitted.normal - part) for part in share])
-    total = np.einsum("nij,nik,nk->j", design, weight, model.offset)
-    z = (others @ (total - right)[..., None])[..., 0]
+    right = (np.swapaxes(design, -1, -2) @ weight @ model.offset[..., None])[..., 0]
+    others = invert_information(fitted.normal - share)
+    z = (others @ (right.sum(axis=0) - right)[..., None])[..., 0]
     left = model.offset - (design @ z[..., None])[..., 0]
     return _surprise(left, C + design @ others @ np.swapaxes(design, -1, -2))
 

@@ -114,15 +114,18 @@ def estimate(
 
 
 def invert_information(normal: Array) -> Array:
-    """Covariance (p, p) of an information matrix; scaled first, since metres and radians differ by orders."""
+    """Covariance (..., p, p) of information; scaled first, since metres and radians differ by orders."""
     return invert_with_log_size(normal)[0]
 
 
-def invert_with_log_size(normal: Array) -> tuple[Array, float]:
-    """The covariance, and the log determinant of the information, over the directions that have any."""
-    scale = 1 / np.sqrt(np.maximum(np.diagonal(normal), 1e-300))
-    values, vectors = np.linalg.eigh(normal * scale[:, None] * scale)
-    kept = values > 1e-14 * max(float(values[-1]), 1e-300)
-    inverse = (vectors[:, kept] / values[kept]) @ vectors[:, kept].T
-    out: Array = inverse * scale[:, None] * scale
-    return out, float(np.log(values[kept]).sum() - 2 * np.log(scale).sum())
+def invert_with_log_size(normal: Array) -> tuple[Array, Array]:
+    """Covariance (..., p, p), and log determinant (...) of the information, over the directions that have any."""
+    scale = 1 / np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), 1e-300))
+    scales = scale[..., :, None] * scale[..., None, :]
+    values, vectors = np.linalg.eigh(normal * scales)
+    kept = values > 1e-14 * np.maximum(values[..., -1:], 1e-300)
+    inverse = (vectors * np.where(kept, 1 / np.where(kept, values, 1.0), 0.0)[..., None, :]) @ np.swapaxes(
+        vectors, -1, -2
+    )
+    log_size = np.log(np.where(kept, values, 1.0)).sum(axis=-1) - 2 * np.log(scale).sum(axis=-1)
+    return inverse * scales, log_size

@@ -86,7 +86,7 @@ class RestrictedLikelihood:
         covariance, log_normal = invert_with_log_size(normal)
         left = self._offset - self._design @ (covariance @ (weighted.T @ self._offset.reshape(-1)))
         pull = (W @ left[..., None])[..., 0]
-        value = -0.5 * (float(np.linalg.slogdet(C)[1].sum()) + log_normal + float((left * pull).sum()))
+        value = -0.5 * float(np.linalg.slogdet(C)[1].sum() + log_normal + (left * pull).sum())
         return value, W, WG, covariance, pull
 
 

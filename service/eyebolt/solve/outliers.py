@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2, f
+from scipy.special import chdtri, fdtri
 
 from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
@@ -28,6 +28,8 @@ Mask = NDArray[np.bool_]
 FEWEST = 3
 # Chance that a clean set loses any pair at all, shared among its pairs.
 _FALSE_ALARM = 2e-3
+_MEDIAN = float(chdtri(6, 0.5))
+_CONTRADICTED = 2.0
 _GROUPS = 60
 _POOR_START_M = 0.005
 
@@ -122,8 +124,10 @@ def _drop_strangers(problem: Problem, views: Views, joint: JointEstimate, used: 
     while used.sum() > FEWEST + 1:
         rows = np.flatnonzero(used)
         surprise = leave_one_out(joint).squared
-        # The pair that bends the noise estimate most is among the most surprising ones.
-        suspects = [k for k in np.argsort(-surprise)[:3] if surprise[k] > 12]
+        # The pair that bends the noise estimate most is among the most surprising ones. Where the noise is stated the
+        # surprise is already, to first order, what it would be without the pair.
+        suspected = 12.0 if problem.robot_noise is None else 0.5 * _chance_limit(joint, len(rows), stated=True)
+        suspects = [k for k in np.argsort(-surprise)[:3] if surprise[k] > suspected]
         worst: tuple[float, int, JointEstimate] | None = None
         for k in suspects:
             trial = used.copy()
@@ -155,14 +159,20 @@ def _surprise_of(problem: Problem, views: Views, joint: JointEstimate, row: int)
 
 def _limit(problem: Problem, joint: JointEstimate, count: int) -> float:
     """The normalised squared offset from the estimate ``joint`` above which one of ``count`` pairs is a stranger."""
-    chance = _FALSE_ALARM / max(count, 1)
     if problem.robot_noise is None:
-        # Three lengths and three angles a pair, less the six that the transforms took of either.
-        freedom = 3 * len(joint.model.offset) - 6
-        return 6 * float(f.isf(chance, 6, max(freedom, 1)))
+        return _chance_limit(joint, count, stated=False)
     # When the pairs surprise each other all alike, it is the stated noise, board or lens that is wrong, and no pair.
-    common = float(np.median(leave_one_out(joint).squared)) / float(chi2.median(6))
-    return float(chi2.isf(chance, 6)) * max(common, 1.0)
+    common = float(np.median(leave_one_out(joint).squared)) / _MEDIAN
+    # Far beyond what is stated, the scale of the noise is as good as estimated from the pairs.
+    return _chance_limit(joint, count, stated=common < _CONTRADICTED) * max(common, 1.0)
+
+
+def _chance_limit(joint: JointEstimate, count: int, stated: bool) -> float:
+    chance = _FALSE_ALARM / max(count, 1)
+    if stated:
+        return float(chdtri(6, chance))
+    # Three lengths and three angles a pair, less the six that the transforms took of either.
+    return 6 * float(fdtri(6, max(3 * len(joint.model.offset) - 6, 1), 1 - chance))
 
 
 def _describe(problem: Problem, views: Views, joint: JointEstimate, row: int) -> LeftOut:

@@ -9,7 +9,8 @@ import numpy as np
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.board_pose import FEWEST_CORNERS, ViewStack, fit_board_poses
 from eyebolt.pairs.pair import Pair
-from eyebolt.solve.expected_error import error_of_covariance, expected_error, expected_pick
+from eyebolt.solve.arm_errors import expected_pick
+from eyebolt.solve.expected_error import error_of_covariance, expected_error
 from eyebolt.solve.joint import JointEstimate, Views
 from eyebolt.solve.leave_one_out import HeldOut, held_out_error, leave_one_out, unused_pairs
 from eyebolt.solve.linear_model import estimate, invert_information, linearise
@@ -45,6 +46,8 @@ def solve(problem: Problem, checks: Sequence[Pair] = ()) -> Solution | Refusal:
         return _not_converged(len(usable), left_out)
     left_out += [LeftOutPair(usable[s.row].index, s.reason) for s in strangers]
     kept = int(used.sum())
+    if 2 * kept < len(usable):
+        return _not_converged(kept, left_out)
     if not (joint.converged and np.isfinite(joint.covariance).all() and np.isfinite(joint.X).all()):
         unknown = _unknown_words(problem, joint) if np.isfinite(joint.normal).all() else ()
         if unknown:
@@ -53,7 +56,8 @@ def solve(problem: Problem, checks: Sequence[Pair] = ()) -> Solution | Refusal:
     unknown = _unknown_words(problem, joint)
     if unknown:
         return _turns_too_little(views.A[used], unknown, kept, left_out)
-    return _solution(problem, joint, kept, left_out, checks)
+    reported = np.array([p.base_T_flange for p in usable])[used]
+    return _solution(problem, joint, reported, left_out, checks)
 
 
 def _views(problem: Problem, usable: list[Pair], left_out: list[LeftOutPair]) -> tuple[Views, list[Pair]]:
@@ -97,11 +101,11 @@ def _not_converged(kept: int, left_out: list[LeftOutPair]) -> Refusal:
 
 
 def _solution(
-    problem: Problem, joint: JointEstimate, kept: int, left_out: list[LeftOutPair], checks: Sequence[Pair]
+    problem: Problem, joint: JointEstimate, reported: Array, left_out: list[LeftOutPair], checks: Sequence[Pair]
 ) -> Solution:
     scale, focal, proof = _scale_and_focal(problem, joint)
     best = joint.noise.best
-    weights = joint.model.fit.residual_px
+    residual = joint.model.fit.residual_px
     return Solution(
         mount=problem.mount,
         transform_name=problem.transform_name,
@@ -110,17 +114,17 @@ def _solution(
         Y=joint.Y,
         covariance=joint.covariance[:6, :6],
         expected_error_mm=expected_error(problem, joint),
-        expected_pick_mm=expected_pick(problem, joint),
+        expected_pick_mm=expected_pick(problem, joint, reported),
         held_out=held_out_error(leave_one_out(joint), problem.board_corners_m),
         checks=_checks(problem, joint, checks),
-        corner_rms_px=float(np.sqrt((weights**2).sum() / max(np.count_nonzero(weights), 1))),
+        corner_rms_px=float(np.sqrt((residual**2).sum() / max(np.count_nonzero(residual), 1))),
         robot_noise_mm=best.translation_m * 1e3,
         robot_noise_deg=float(np.rad2deg(best.rotation_rad)),
         robot_noise_stated=joint.noise.stated,
         scale=scale,
         focal=focal,
         proof_p95_mm=proof,
-        kept=kept,
+        kept=len(reported),
         left_out=tuple(sorted(left_out, key=lambda p: p.pair)),
         findings=(),
     )
