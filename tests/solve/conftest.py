@@ -15,7 +15,7 @@ from eyebolt.solve.outcome import Solution
 from eyebolt.solve.run import solve
 from eyebolt_sim.problems import make_problem
 
-SEEDS = range(30)
+SEEDS = range(20)
 POSES = 20
 
 
@@ -59,7 +59,7 @@ class Campaign:
 
 @pytest.fixture(scope="session", params=["fixed", "arm"])
 def campaign(request, cases, bound) -> Campaign:
-    """30 seeds of 20 poses, 0.1 px, 0.1 mm / 0.02 deg."""
+    """20 seeds of 20 poses, 0.1 px, 0.1 mm / 0.02 deg."""
     mount = request.param
     simulated = [make_problem(mount, POSES, seed) for seed in SEEDS]
     points = bound.working_points(simulated[0])

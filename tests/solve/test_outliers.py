@@ -65,7 +65,7 @@ def test_three_strangers_of_different_kinds_among_fifteen(cases, mount):
 def test_clean_sets_of_few_pairs_hardly_ever_lose_one(cases, mount):
     """Meant to happen to 2 sets in 1000; measured on 900 others: 3 in 1000 of noise stated, 7 of noise estimated."""
     losses = []
-    for seed in range(12):
+    for seed in range(8):
         for poses, stated in ((5, True), (8, False)):
             solution = solve(cases.convert(make_problem(mount, poses, seed), stated))
             assert isinstance(solution, Solution)

@@ -2,7 +2,6 @@
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
 
 from eyebolt.geometry.camera import CameraModel
@@ -54,14 +53,3 @@ def test_a_lens_one_percent_off(cases, mount, stated, off):
         assert sigmas(solution.focal, off) < 4, (seed, solution.focal)
         assert sigmas(solution.focal, 0) > 4, (seed, solution.focal)
         assert sigmas(solution.scale, 0) < 4, (seed, solution.scale)
-
-
-def test_what_is_as_stated_is_found_so_with_the_right_spread(campaign):
-    for stated in (True, False):
-        for name in ("scale", "focal"):
-            values = [getattr(s, name) for s in campaign.solutions[stated]]
-            normalised = np.array([v.estimate / v.sigma for v in values])
-            print(f"{campaign.mount}, stated {stated}: {name} sigma {100 * np.mean([v.sigma for v in values]):.3f} %")
-            # 30 seeds: the mean square of a standard normal is 1 +- 0.26.
-            assert 0.4 < np.mean(normalised**2) < 1.8
-            assert abs(normalised.mean()) < 0.75

@@ -74,7 +74,7 @@ absurd = st.sampled_from([0.0, 1e-9, 1e-3, 1.0, 1e3, 1e6])
 
 
 @given(either, st.integers(0, 7), absurd, st.lists(st.floats(-4, 4), min_size=6, max_size=6), st.booleans())
-@settings(deadline=None, max_examples=20)
+@settings(deadline=None, max_examples=15)
 def test_absurd_poses(eight, which, row, size, numbers, all_of_them):
     problem = eight[which]
     strange = matrix(Rotation.from_rotvec(numbers[3:]), np.array(numbers[:3]) * size)
@@ -111,7 +111,7 @@ def test_any_number_of_corners(eight, which, counts, seed):
     assert few <= {p.pair for p in outcome.left_out}
 
 
-@pytest.mark.parametrize("which", [("fixed", True), ("fixed", False), ("arm", True), ("arm", False)])
+@pytest.mark.parametrize("which", [("fixed", True), ("arm", False)])
 class TestNamedCases:
     def test_one_pair(self, eight, which):
         assert isinstance(answered(replace(eight[which], pairs=eight[which].pairs[:1])), Refusal)

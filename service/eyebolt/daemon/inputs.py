@@ -67,6 +67,7 @@ class StationInputs:
             volume=WorkingVolume(self.station.goal.near_mm / 1e3, self.station.goal.far_mm / 1e3),
             turns=self.station.station.turns,
             robot_noise=None if noise is None else RobotNoise(*noise),
+            height_m=None if self.station.goal.height_mm is None else self.station.goal.height_mm / 1e3,
         )
 
 

@@ -78,7 +78,8 @@ def linearise_corners(camera: CameraModel, stack: ViewStack, camera_T_board: Arr
     jacobian = np.empty((*turned.shape[:-1], 6))
     jacobian[..., :3] = turned
     # d(R (p + w x p)) / dw = -R [p]x ; a row times -[p]x is the cross product p x row.
-    jacobian[..., 3:] = np.cross(stack.points_m[:, :, None, :], turned)
+    (x, y, z), (a, b, c) = np.moveaxis(stack.points_m[:, :, None, :], -1, 0), np.moveaxis(turned, -1, 0)
+    jacobian[..., 3], jacobian[..., 4], jacobian[..., 5] = y * c - z * b, z * a - x * c, x * b - y * a
     n, k = stack.weights.shape
     flat = jacobian.reshape(n, 2 * k, 6)
     weight = np.repeat(stack.weights, 2, axis=1)
@@ -137,7 +138,8 @@ def refine_board_poses(
         with np.errstate(invalid="ignore"):
             gain = np.nan_to_num(best_rss - trial.rss_px2, nan=0.0)
         best = np.where(better[:, None, None], trial.camera_T_board, best)
-        settled = gain <= 1e-10 * best_rss + 1e-18
+        # At the bottom rounding may make a step look worse by as little: that is settled too.
+        settled = np.abs(gain) <= 1e-10 * best_rss + 1e-18
         best_rss = np.where(better, trial.rss_px2, best_rss)
         fit = CornerFit(
             best,
@@ -148,7 +150,7 @@ def refine_board_poses(
             best_rss,
         )
         scale = np.where(better, 1.0, scale / 4)
-        if (settled & (better | (scale < 1e-3))).all():
+        if (settled | (scale < 1e-3)).all():
             break
     return best, best_rss
 

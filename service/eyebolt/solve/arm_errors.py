@@ -87,7 +87,7 @@ def _in_arm_coordinates(joint: JointEstimate, reported: Array, rows: Rows) -> _P
     return _Pairs(
         poses,
         (inverse @ model.offset[rows][..., None])[..., 0],
-        inverse @ model.by_transforms[rows],
+        inverse @ model.design[rows],
         share,
         correlation(poses, poses),
     )
@@ -165,7 +165,7 @@ def _gain(joint: JointEstimate, pairs: _Pairs) -> Array:
     weight = np.linalg.inv(pairs.camera_share + np.diag(white))
     fitted = estimate(pairs.offset, pairs.design, weight)
     weighted = np.swapaxes(pairs.design, -1, -2) @ weight
-    out: Array = (invert_information(fitted.normal)[:6] @ weighted).transpose(1, 0, 2).reshape(6, -1)
+    out: Array = (joint.model.free[:6] @ invert_information(fitted.normal) @ weighted).transpose(1, 0, 2).reshape(6, -1)
     return out
 
 

@@ -102,11 +102,11 @@ def joint_estimate(
     for _ in range(_MOST_STEPS):
         model = linearise(problem, views.stack, views.A, X, Y, near)
         if problem.robot_noise is None:
-            noise = most_likely_noise(RestrictedLikelihood(model, model.by_transforms, corner_px), noise)
+            noise = most_likely_noise(RestrictedLikelihood(model, model.design, corner_px), noise)
         variance = variance_of(noise or RobotNoise(0.0, 0.0))
         weight = np.linalg.inv(model.covariance(corner_px, variance))
-        step = estimate(model.offset, model.by_transforms, weight)
-        z = step.z
+        step = estimate(model.offset, model.design, weight)
+        z = model.free @ step.z
         # A long step from a poor start would leave the range where the linear model means anything.
         z = z * min(1.0, 0.5 / max(np.abs(z[[3, 4, 5, 9, 10, 11]]).max(), 1e-12))
         X, Y = X @ rigid.exp(z[:6]), Y @ rigid.exp(z[6:])
@@ -114,7 +114,7 @@ def joint_estimate(
         displaced = np.einsum("nij,nj->ni", model.by_arm, arm_error)
         near = rigid.inverse(X) @ views.A @ Y @ rigid.exp(displaced)
         # Converged when the step is lost in the error of the estimate itself.
-        if float(z @ step.normal @ z) < 1e-10 or np.abs(z).max() < 1e-14:
+        if float(step.z @ step.normal @ step.z) < 1e-10 or np.abs(z).max() < 1e-14:
             converged = True
             break
     model = linearise(problem, views.stack, views.A, X, Y, near)
@@ -134,18 +134,18 @@ def _with_posterior(
     best = noise or RobotNoise(0.0, 0.0)
     knowledge = stated_noise(best)
     if problem.robot_noise is None:
-        likelihood = RestrictedLikelihood(model, model.by_transforms, corner_px)
+        likelihood = RestrictedLikelihood(model, model.design, corner_px)
         best = most_likely_noise(likelihood, noise)
         knowledge = noise_posterior(likelihood, best) if posterior else stated_noise(best)
     widening = _misfit(model, corner_px, best) if knowledge.stated and problem.robot_noise is not None else 1.0
     means, covariances = [], []
     for choice in knowledge.choices:
         weight = np.linalg.inv(model.covariance(corner_px, variance_of(RobotNoise(*choice))))
-        fitted = estimate(model.offset, model.by_transforms, weight)
-        means.append(fitted.z)
-        covariances.append(invert_information(fitted.normal) * widening)
+        fitted = estimate(model.offset, model.design, weight)
+        means.append(model.free @ fitted.z)
+        covariances.append(model.free @ invert_information(fitted.normal) @ model.free.T * widening)
     weight = np.linalg.inv(model.covariance(corner_px, variance_of(best)))
-    normal = estimate(model.offset, model.by_transforms, weight).normal
+    normal = model.free @ estimate(model.offset, model.design, weight).normal @ model.free.T
     # The point estimate is the mean over what the noise may be, so move there.
     mean = knowledge.weights @ np.array(means)
     return JointEstimate(
@@ -168,7 +168,7 @@ def _misfit(model: LinearModel, corner_px: float, stated: RobotNoise) -> float:
     The statement keeps its say in the estimate; the stated error is widened (R. T. Birge, Phys. Rev. 40, 1932).
     """
     weight = np.linalg.inv(model.covariance(corner_px, variance_of(stated)))
-    left = estimate(model.offset, model.by_transforms, weight).left
+    left = estimate(model.offset, model.design, weight).left
     squared = float((left * (weight @ left[..., None])[..., 0]).sum())
-    freedom = left.size - 12
+    freedom = left.size - model.free.shape[1]
     return squared / freedom if freedom > 0 and squared > chdtri(freedom, _BY_CHANCE) else 1.0

@@ -29,8 +29,8 @@ def leave_one_out(joint: JointEstimate) -> Surprise:
     model = joint.model
     C = joint.view_covariance
     weight = np.linalg.inv(C)
-    fitted = estimate(model.offset, model.by_transforms, weight)
-    design = model.by_transforms
+    design = model.design
+    fitted = estimate(model.offset, design, weight)
     share = np.swapaxes(design, -1, -2) @ weight @ design
     right = (np.swapaxes(design, -1, -2) @ weight @ model.offset[..., None])[..., 0]
     others = invert_information(fitted.normal - share)

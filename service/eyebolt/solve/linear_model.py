@@ -20,6 +20,7 @@ from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.board_pose import CornerFit, ViewStack, linearise_corners
 from eyebolt.solve.problem import Problem
+from eyebolt.solve.vertical import free_directions
 
 NUISANCES = ("scale", "focal")
 
@@ -28,19 +29,26 @@ NUISANCES = ("scale", "focal")
 class LinearModel:
     """n views about one estimate, ordered (translation, rotation) throughout.
 
-    ``offset`` e (n, 6); ``by_transforms`` G (n, 6, 12), X then Y; ``by_arm`` M (n, 6, 6); ``by_nuisance`` K (n, 6, 2);
+    ``offset`` e (n, 6); ``by_transforms`` G (n, 6, 12), X then Y; ``free`` (12, p) the changes that can be told;
+    ``by_arm`` M (n, 6, 6); ``by_nuisance`` K (n, 6, 2);
     ``spread`` inverse(H) (n, 6, 6) for corners of 1 px; ``nuisance_information`` (2, 2) and ``nuisance_gradient`` (2,):
     what the shape of the views alone says of q, for corners of 1 px; ``fit``: the corners behind it.
     """
 
     offset: Array
     by_transforms: Array
+    free: Array
     by_arm: Array
     by_nuisance: Array
     spread: Array
     nuisance_information: Array
     nuisance_gradient: Array
     fit: CornerFit
+
+    @property
+    def design(self) -> Array:
+        """(n, 6, p): how the offsets move with the changes that can be told."""
+        return self.by_transforms @ self.free
 
     def covariance(self, corner_px: float, arm_variance: Array) -> Array:
         """C (n, 6, 6) for corner noise ``corner_px`` and the arm's variances (6,) or (n, 6) at the flange."""
@@ -63,7 +71,8 @@ def linearise(problem: Problem, stack: ViewStack, A: Array, X: Array, Y: Array, 
         by_arm = -rigid.adjoint(rigid.inverse(A @ Y))
     spread = np.linalg.inv(fit.information)
     by_nuisance, information, gradient = _nuisances(problem, stack, fit, spread)
-    return LinearModel(offset, by_transforms, by_arm, by_nuisance, spread, information, gradient, fit)
+    free = free_directions(problem, A, X, Y)
+    return LinearModel(offset, by_transforms, free, by_arm, by_nuisance, spread, information, gradient, fit)
 
 
 def _nuisances(problem: Problem, stack: ViewStack, fit: CornerFit, spread: Array) -> tuple[Array, Array, Array]:

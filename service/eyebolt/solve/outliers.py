@@ -21,7 +21,7 @@ from eyebolt.solve.joint import JointEstimate, Views, joint_estimate
 from eyebolt.solve.leave_one_out import leave_one_out, unused_pairs
 from eyebolt.solve.linear_model import linearise
 from eyebolt.solve.problem import Problem
-from eyebolt.solve.start import Start, closed_form_starts
+from eyebolt.solve.start import Start, starts_for
 
 Mask = NDArray[np.bool_]
 
@@ -47,7 +47,7 @@ class LeftOut:
 def agreed_start(problem: Problem, views: Views) -> tuple[Start, Mask]:
     """The closed form that most pairs agree with, and which rows (n,) bool agree with it."""
     P = views.poses.camera_T_board
-    starts = closed_form_starts(views.A, P)
+    starts = starts_for(problem, views.A, P)
     spreads = [_distances(problem, views, s) for s in starts]
     best = int(np.argmin([np.median(s) for s in spreads]))
     start, distance = starts[best], spreads[best]
@@ -57,7 +57,7 @@ def agreed_start(problem: Problem, views: Views) -> tuple[Start, Mask]:
     if len(P) < 5 or (distance.max() < 4 * median and median < _POOR_START_M):
         return start, everyone
     for group in _groups(len(P)):
-        for candidate in closed_form_starts(views.A[group], P[group]):
+        for candidate in starts_for(problem, views.A[group], P[group]):
             tried = _distances(problem, views, candidate)
             if np.median(tried) < 0.5 * np.median(distance):
                 start, distance = candidate, tried

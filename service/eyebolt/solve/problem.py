@@ -49,7 +49,10 @@ class WorkingVolume:
 
 @dataclass(frozen=True)
 class Problem:
-    """A calibration to be solved. ``board_corners_m`` (K, 3); ``robot_noise`` None means: estimate it."""
+    """A calibration to be solved. ``board_corners_m`` (K, 3); ``robot_noise`` None means: estimate it.
+
+    ``height_m``: for arms that turn about the vertical only, see ``vertical``.
+    """
 
     mount: Mount
     camera: CameraModel
@@ -58,6 +61,7 @@ class Problem:
     volume: WorkingVolume
     turns: Turns = "free"
     robot_noise: RobotNoise | None = None
+    height_m: float | None = None
 
     def chain(self, rows: Sequence[int] | None = None) -> Array:
         """A (n, 4, 4) of the shared equation for the pairs at ``rows`` (all of them by default)."""

@@ -18,6 +18,7 @@ from eyebolt.solve.outcome import Estimate, LeftOutPair, Refusal, Solution
 from eyebolt.solve.outliers import FEWEST, estimate_without_strangers
 from eyebolt.solve.problem import Problem
 from eyebolt.solve.unknown import turning_about_axes, unknown_directions
+from eyebolt.solve.vertical import missing_height, slide_to_height
 
 _MORE_TURNING = "tilt the board (or the camera) by 20 deg and more about two different axes between waypoints."
 
@@ -104,14 +105,17 @@ def _solution(
     problem: Problem, joint: JointEstimate, reported: Array, left_out: list[LeftOutPair], checks: Sequence[Pair]
 ) -> Solution:
     scale, focal, proof = _scale_and_focal(problem, joint)
+    X, Y = joint.X, joint.Y
+    if problem.turns == "vertical":
+        X, Y = slide_to_height(problem, problem.chain(), X, Y)
     best = joint.noise.best
     residual = joint.model.fit.residual_px
     return Solution(
         mount=problem.mount,
         transform_name=problem.transform_name,
         board_name=problem.board_name,
-        X=joint.X,
-        Y=joint.Y,
+        X=X,
+        Y=Y,
         covariance=joint.covariance[:6, :6],
         expected_error_mm=expected_error(problem, joint),
         expected_pick_mm=expected_pick(problem, joint, reported),
@@ -127,21 +131,26 @@ def _solution(
         kept=len(reported),
         left_out=tuple(sorted(left_out, key=lambda p: p.pair)),
         findings=(),
+        unknown=(missing_height(problem),) if problem.turns == "vertical" and problem.height_m is None else (),
     )
 
 
 def _scale_and_focal(problem: Problem, joint: JointEstimate) -> tuple[Estimate, Estimate, float]:
     """Board scale and focal length estimated beside the transform, and the p95 when both are free."""
     model = joint.model
-    design = np.concatenate([model.by_transforms, model.by_nuisance], axis=-1)
-    extra, right = np.zeros((14, 14)), np.zeros(14)
-    extra[12:, 12:] = model.nuisance_information / joint.corner_px**2
-    right[12:] = model.nuisance_gradient / joint.corner_px**2
+    design = np.concatenate([model.design, model.by_nuisance], axis=-1)
+    count = model.free.shape[1]
+    extra, right = np.zeros((count + 2, count + 2)), np.zeros(count + 2)
+    extra[count:, count:] = model.nuisance_information / joint.corner_px**2
+    right[count:] = model.nuisance_gradient / joint.corner_px**2
     fitted = estimate(model.offset, design, np.linalg.inv(joint.view_covariance), extra, right)
     covariance = invert_information(fitted.normal)
-    scale, focal = (Estimate(float(fitted.z[k]), float(np.sqrt(max(covariance[k, k], 0.0)))) for k in (12, 13))
+    sigma = np.sqrt(np.maximum(np.diagonal(covariance), 0.0))
+    scale, focal = (Estimate(float(fitted.z[k]), float(sigma[k])) for k in (count, count + 1))
     # The mixture is wider than the covariance at the most likely noise; keep the wider one.
-    widened = covariance[:6, :6] + np.maximum(joint.covariance[:6, :6] - invert_information(joint.normal)[:6, :6], 0)
+    of_X = model.free[:6] @ covariance[:count, :count] @ model.free[:6].T
+    plain = model.free[:6] @ invert_information(model.free.T @ joint.normal @ model.free) @ model.free[:6].T
+    widened = of_X + np.maximum(joint.covariance[:6, :6] - plain, 0)
     return scale, focal, error_of_covariance(problem, widened).p95
 
 

@@ -13,6 +13,8 @@ import numpy as np
 
 from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
+from eyebolt.solve.problem import Problem
+from eyebolt.solve.vertical import one_axis_start, slide_to_plausible, verticals
 
 _LARGEST_TURN_RAD = np.deg2rad(170.0)
 _NO_TURN_RAD = np.deg2rad(2.0)
@@ -33,6 +35,16 @@ def closed_form_starts(A: Array, P: Array) -> list[Start]:
     if rigid.rotation_angle(A[0, :3, :3].T @ A[:, :3, :3]).max() < _NO_TURN_RAD:
         rotations.append(("shift-vectors", _turn_from_shifts(A, P)))
     return [_complete(A, P, rotation, way) for way, rotation in rotations]
+
+
+def starts_for(problem: Problem, A: Array, P: Array) -> list[Start]:
+    """The starts that suit the arm: for one that turns about the vertical only, there is a way of its own."""
+    if problem.turns == "free":
+        return closed_form_starts(A, P)
+    R_X, shifts = one_axis_start(A, P, verticals(problem, A)[0])
+    R_Y = rigid.nearest_rotation((np.swapaxes(A[:, :3, :3], -1, -2) @ R_X @ P[:, :3, :3]).sum(axis=0))
+    X, Y = rigid.compose_parts(R_X, shifts[:3]), rigid.compose_parts(R_Y, shifts[3:])
+    return [Start(*slide_to_plausible(problem, A, X, Y), "one-axis")]
 
 
 def _turn_from_matrices(A: Array, P: Array) -> Array:

@@ -10,6 +10,7 @@ from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
 from eyebolt.solve.joint import JointEstimate
 from eyebolt.solve.problem import Problem
+from eyebolt.solve.vertical import verticals
 
 # A direction whose standard deviation exceeds this at the working distance is not a poor result but none.
 UNKNOWN_M = 0.025
@@ -44,7 +45,12 @@ def weak_directions(problem: Problem, joint: JointEstimate) -> list[UnknownDirec
 
 def unknown_directions(problem: Problem, joint: JointEstimate) -> list[UnknownDirection]:
     """The directions of X that these pairs cannot know."""
-    return [d for d in weak_directions(problem, joint) if d.sigma_m > UNKNOWN_M]
+    found = [d for d in weak_directions(problem, joint) if d.sigma_m > UNKNOWN_M]
+    if problem.turns == "free":
+        return found
+    # The height of a vertical arm is missing by nature and said elsewhere.
+    blind = joint.X[:3, :3].T @ verticals(problem, problem.chain())[0]
+    return [d for d in found if abs(d.twist[:3] @ blind) < 0.99]
 
 
 def _words(problem: Problem, X: Array, vector: Array) -> str:
