@@ -1,0 +1,81 @@
+"""The error stated for a pick: true for white arms, wider for arms whose errors are alike at like poses."""
+
+import importlib.util
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from eyebolt.geometry import rigid
+from eyebolt.solve.arm_errors import correlation
+from eyebolt.solve.outcome import Solution
+from eyebolt.solve.problem import RobotNoise
+from eyebolt.solve.run import solve
+from eyebolt_sim.problems import make_problem
+
+
+@pytest.fixture(scope="module")
+def bench():
+    """bench_pick.py, which walks through arms with wrong geometry."""
+    path = Path(__file__).parents[1] / "bench" / "bench_pick.py"
+    spec = importlib.util.spec_from_file_location("bench_pick", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_white_arms_pick_within_the_stated_error(cases):
+    """An independent walk through the same arm: SciPy rotations, plain matrices."""
+    inside = []
+    for seed in range(10):
+        simulated = make_problem("fixed", 15, seed)
+        outcome = solve(cases.convert(simulated, False))
+        rng = np.random.default_rng(seed)
+        tip = outcome.Y[:3, 3]
+        errors = []
+        for pose in simulated.base_T_flange_true:
+            scatter = np.eye(4)
+            scatter[:3, :3] = Rotation.from_rotvec(rng.normal(size=3) * np.deg2rad(0.02)).as_matrix()
+            scatter[:3, 3] = rng.normal(size=3) * 1e-4
+            command = pose[:3, :3] @ tip + pose[:3, 3]
+            seen = np.linalg.inv(outcome.X) @ [*command, 1.0]
+            thing = (simulated.wanted_true @ seen)[:3]
+            stands = pose @ scatter
+            errors.append(np.linalg.norm(stands[:3, :3] @ tip + stands[:3, 3] - thing) * 1e3)
+        inside.append(np.mean(np.array(errors) <= outcome.expected_pick_mm.p95))
+    assert 0.9 < np.mean(inside) <= 1.0
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_picks_of_arms_with_wrong_geometry_are_covered_better_than_scatter_alone_would(bench, mount):
+    """Eight arms here; the bench has the figures for 200."""
+    stated, alone = [], []
+    kind = next(iter(bench.ARMS))
+    for seed in range(8):
+        problem, scene, real, noise, looks, rng = bench.session(mount, 12, seed, kind)
+        outcome = solve(problem)
+        assert isinstance(outcome, Solution)
+        errors = bench.pick_errors_mm(problem, scene, real, noise, looks, outcome.X, outcome.Y, rng)
+        known = RobotNoise(outcome.robot_noise_mm / 1e3, float(np.deg2rad(outcome.robot_noise_deg)))
+        white = solve(replace(problem, robot_noise=known))
+        stated.append(np.mean(errors <= outcome.expected_pick_mm.p95))
+        alone.append(np.mean(errors <= white.expected_pick_mm.p95))
+    print(f"{mount}: {np.mean(stated):.3f} within the stated p95, {np.mean(alone):.3f} with scatter alone")
+    assert np.mean(stated) > 0.8
+    assert np.mean(stated) > np.mean(alone)
+
+
+def test_the_pick_is_never_stated_better_than_the_scatter_allows(cases):
+    outcome = solve(cases.convert(make_problem("fixed", 40, 1)))
+    # Three axes of 0.1 mm: 95 % lie within 2.8 sigma (chi distribution with three degrees of freedom).
+    assert outcome.expected_pick_mm.p95 > 0.95 * 0.1 * 2.795
+
+
+def test_correlation_is_one_at_home_and_a_covariance_anywhere():
+    rng = np.random.default_rng(4)
+    poses = rigid.exp(rng.normal(size=(30, 6)) * [0.5, 0.5, 0.5, 2.0, 2.0, 2.0])
+    kernel = correlation(poses, poses)
+    assert np.allclose(np.diagonal(kernel), 1.0)
+    assert np.linalg.eigvalsh(kernel).min() > -1e-12
