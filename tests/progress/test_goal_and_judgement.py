@@ -1,6 +1,7 @@
 """When it is enough, how many more are wanted, and the word on a result."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -193,3 +194,10 @@ def test_a_result_that_stands_only_on_trust_is_unproven(proof_p95_mm):
 def test_reject_outranks_unproven():
     assert word(3.0, scale=(0.5, 0.001))[0] == "reject"
     assert word(0.1, findings=[Finding("c", "stop", "slipped")], focal=(0.5, 0.001))[0] == "reject"
+
+
+def test_a_result_with_a_number_missing_is_unproven_and_names_it():
+    outcome = replace(solution(0.1), unknown=("height of the camera above the base",))
+    word = judge(outcome, 1.0)
+    assert word.verdict == "unproven"
+    assert "height of the camera above the base" in word.why

@@ -32,6 +32,8 @@ def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
     stops = [f.says for f in outcome.findings if f.severity == "stop"]
     if stops:
         return Judgement("reject", "; ".join(stops))
+    if outcome.unknown:
+        return Judgement("unproven", f"not known from these pairs: {'; '.join(outcome.unknown)}")
     for name, value in (("board scale", outcome.scale), ("focal length", outcome.focal)):
         if _contradicted(value):
             return Judgement(
