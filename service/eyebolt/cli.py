@@ -135,6 +135,11 @@ def main() -> None:
         sys.exit(FAULT)
     except KeyboardInterrupt:
         sys.exit(130)
+    except Exception as defect:
+        # Nobody at a machine is helped by a traceback; what is needed to mend the defect is in the record and the log.
+        typer.echo(f"eyebolt: a defect of this program: {defect!r}", err=True)
+        typer.echo("  What to do: keep the session folder and the log, report this line, and start again.", err=True)
+        sys.exit(FAULT)
 
 
 if __name__ == "__main__":

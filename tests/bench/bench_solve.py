@@ -33,7 +33,7 @@ LEVELS = {"fine": (0.05, 0.03, 0.006), "usual": (0.1, 0.1, 0.02), "coarse": (0.3
 
 
 def beside_the_tests(name):
-    """A helper module of tests/solve, loaded by path."""
+    """A module of tests/solve, loaded by path."""
     path = Path(__file__).parents[1] / "solve" / f"{name}.py"
     spec = importlib.util.spec_from_file_location(f"bench_{name}", path)
     module = importlib.util.module_from_spec(spec)

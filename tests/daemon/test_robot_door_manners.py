@@ -71,3 +71,25 @@ def test_a_daemon_that_dials_waits_for_its_robot_serves_it_and_calls_again(recor
     until(lambda: len(daemon.log("the robot does not answer yet: still dialling")) == 2, "the daemon is dialling again")
     with listen_as_robot(port) as listener, Robot.on(listener.accept()[0]) as robot:
         assert robot.final(recorded_cell.capture(2))[:3] == (0, 2, 2)
+
+
+def test_a_daemon_that_dials_ends_while_its_robot_is_connected(recorded_cell, start_daemon, tmp_path):
+    (port,) = free_ports(1)
+    daemon = start_daemon(recorded_cell.station(tmp_path, connection=f'dial = "127.0.0.1:{port}"'))
+    with listen_as_robot(port) as listener, Robot.on(listener.accept()[0]) as robot:
+        assert robot.say("hello 0") == "0,0,0,0"
+        assert daemon.terminate(longest_s=8.0) == 0
+        assert robot.reply() == ""
+    assert "Traceback" not in daemon.text()
+
+
+def test_live_poses_during_a_capture_cost_nobody_anything(recorded_cell, start_daemon, tmp_path):
+    daemon = start_daemon(recorded_cell.station(tmp_path, settle_ms=1000))
+    with Robot(daemon.port) as robot:
+        assert robot.say("hello 0") == "0,0,0,0"
+        robot.send(recorded_cell.capture(1))
+        # Bare and malformed ones alike get no reply and count for nothing.
+        robot.send("\n".join(["pose 520 0 450 0 1 0 0"] * 200 + ["pose 520 0"] * 20))
+        assert robot.reply().startswith(("0,1,1,", "10,1,"))
+        assert robot.final("again 1")[:3] == (0, 1, 1)
+        assert robot.say("status 2").startswith("0,2,1,")

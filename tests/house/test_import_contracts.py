@@ -130,8 +130,8 @@ def test_a_pure_package_that_reaches_into_the_world_is_caught(small_tree, module
 
 
 def test_a_detour_into_the_world_is_caught(small_tree):
-    (small_tree / "source/eyebolt/helper.py").write_text("import threading\n")
-    add(small_tree, "eyebolt.session", "from eyebolt import helper")
+    (small_tree / "source/eyebolt/detour.py").write_text("import threading\n")
+    add(small_tree, "eyebolt.session", "from eyebolt import detour")
     found, said = broken(small_tree)
     assert PURE["name"] in found
     assert "eyebolt.session is not allowed to import threading" in said

@@ -1,4 +1,4 @@
-"""Helper modules beside the tests, and the solves that several tests look at."""
+"""Modules beside the tests, and the solves that several tests look at."""
 
 from __future__ import annotations
 

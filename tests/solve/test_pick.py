@@ -79,3 +79,11 @@ def test_correlation_is_one_at_home_and_a_covariance_anywhere():
     kernel = correlation(poses, poses)
     assert np.allclose(np.diagonal(kernel), 1.0)
     assert np.linalg.eigvalsh(kernel).min() > -1e-12
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_a_statement_of_the_scatter_that_the_pairs_contradict_does_not_make_the_pick_better(cases, mount):
+    problem = cases.convert(make_problem(mount, 15, 2, 0.1, 1.0, 0.2), False)
+    outcome = solve(replace(problem, robot_noise=RobotNoise(5e-5, float(np.deg2rad(0.01)))))
+    assert isinstance(outcome, Solution)
+    assert outcome.expected_pick_mm.p95 > outcome.expected_error_mm.p95

@@ -25,17 +25,26 @@ def recover(inputs: StationInputs) -> tuple[SessionFolder | None, State, str | N
     sessions = list_sessions(inputs.record_folder)
     if not sessions:
         return None, state, None
+    last_picture = _last_picture(sessions)
     folder = SessionFolder.open(sessions[-1])
     if folder.loss:
         _log.warning("the record was damaged at its end", session=folder.path.name, loss=folder.loss)
     log = fold(folder.records)
-    last_picture = log.last_source_name if log is not None else None
     if log is None or any(_differs(folder.path, name, data) for name, data in inputs.keepsakes.items()):
         _log.info("the station or lens file has changed: the next request opens a new session")
         folder.close()
         return None, state, last_picture
     _log.info("going on with a session", session=log.name, kept=len(log.kept), closed=log.closed)
     return folder, replace(state, log=log), last_picture
+
+
+def _last_picture(sessions: list[Path]) -> str | None:
+    """The source's name of the last picture that any session took: recorded pictures are never handed out twice."""
+    for path in reversed(sessions):
+        log = fold(SessionFolder.view(path).records)
+        if log is not None and log.last_source_name is not None:
+            return log.last_source_name
+    return None
 
 
 def _differs(session: Path, name: str, data: bytes) -> bool:

@@ -58,10 +58,11 @@ def find_accepted(record_folder: Path) -> Array | None:
 
 
 def accepted_session(record_folder: Path) -> str | None:
-    """Name of the session whose result the station uses."""
-    path = record_folder / ACCEPTED_NAME
+    """Name of the session whose result, as it stands, the station uses; None once that session was solved anew."""
     try:
-        return str(json.loads(path.read_text(encoding="utf-8"))["session"])
+        accepted = (record_folder / ACCEPTED_NAME).read_text(encoding="utf-8")
+        name = str(json.loads(accepted)["session"])
+        return name if (record_folder / name / RESULT_NAME).read_text(encoding="utf-8") == accepted else None
     except (OSError, ValueError, KeyError, TypeError):
         return None
 
@@ -69,9 +70,10 @@ def accepted_session(record_folder: Path) -> str | None:
 def _accept(record_folder: Path, session: Path, text: str, by: str) -> dict[str, object]:
     document = accepted_document(text, by, wall_now())
     accepted = to_text(document)
-    _write(session / RESULT_NAME, accepted)
-    # A copy of its own: the station's transform must outlive the cleaning up of old sessions.
+    # A copy of its own: the station's transform must outlive the cleaning up of old sessions. Written first, so that a
+    # session never calls itself accepted when it is not.
     _write(record_folder / ACCEPTED_NAME, accepted)
+    _write(session / RESULT_NAME, accepted)
     return document
 
 

@@ -18,6 +18,7 @@ from eyebolt.wire.endings import ReplyEndings
 from eyebolt.wire.lines import Line, LineSplitter, OverlongLine
 from eyebolt.wire.replies import Reply, encode
 from eyebolt.wire.requests import LineFault, Request, overlong_fault, parse
+from eyebolt.wire.verbs import VERBS
 
 MOST_CONNECTIONS = 32
 # A robot waits for each answer; more unanswered lines than this is not one.
@@ -89,14 +90,6 @@ class RobotDoor:
         connection.busy = False
         self._hand_on(connection)
 
-    def unanswered(self, caller: Caller) -> None:
-        """This line gets no reply."""
-        connection = self._open.get(caller.connection)
-        if connection is not None:
-            connection.endings.drop(caller.ticket)
-            connection.busy = False
-            self._hand_on(connection)
-
     def drop(self, number: int) -> None:
         """Hangs up on one connection, half-open or not, without waiting for it."""
         connection = self._open.pop(number, None)
@@ -141,7 +134,9 @@ class RobotDoor:
             _log.warning("refused: too many connections", peer=peer, most=MOST_CONNECTIONS)
             await self._turn_away(writer, Reply(45, 0, 0, 0))
         else:
-            await self._serve(reader, writer)
+            # The server's own bookkeeping takes a cancelled visitor for a crash.
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._serve(reader, writer)
 
     async def _turn_away(self, writer: asyncio.StreamWriter, reply: Reply) -> None:
         with contextlib.suppress(OSError):
@@ -165,7 +160,7 @@ class RobotDoor:
             # Who has said its last word still hears the answers to it.
             while number in self._open and (connection.busy or connection.inbox):
                 await asyncio.sleep(_LAST_ANSWERS_S)
-        except (OSError, asyncio.CancelledError):
+        except OSError:
             pass
         finally:
             self.drop(number)
@@ -185,6 +180,10 @@ class RobotDoor:
                 else:
                     parsed = parse(item.content, self._pose_field_count)
                 self._note(connection, item, parsed)
+                if not _answered(parsed):
+                    # Live poses come many a second and wait for nobody; no request uses them yet.
+                    connection.endings.drop(caller.ticket)
+                    continue
                 connection.inbox.append((caller, parsed))
                 self._hand_on(connection)
             else:
@@ -204,3 +203,7 @@ class RobotDoor:
             _log.warning("a line is at fault", line=line, code=parsed.code, says=parsed.says, peer=connection.peer)
         elif parsed.verb != "pose":
             _log.info("asked", line=line, connection=connection.number)
+
+
+def _answered(parsed: Request | LineFault) -> bool:
+    return parsed.answered if isinstance(parsed, LineFault) else VERBS[parsed.verb].answered

@@ -7,6 +7,7 @@ and solve, disk. What a thread returns comes back as the next event.
 from __future__ import annotations
 
 import asyncio
+import shutil
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -32,7 +33,6 @@ from eyebolt.session.step import resume, step
 from eyebolt.solve.run import solve
 from eyebolt.wire.codes import CODES
 from eyebolt.wire.requests import LineFault, Request
-from eyebolt.wire.verbs import VERBS
 
 HEARTBEAT_S = 0.5
 # Below the 30 s in which every request must have its final code, with room for board and solve.
@@ -79,7 +79,8 @@ class Daemon:
             # A picture being waited for ends with its camera; what the disk was given, it finishes.
             self._camera.close()
             for thread in (self._camera_thread, self._work_thread, self._disk_thread):
-                await asyncio.to_thread(thread.shutdown, wait=True, cancel_futures=True)
+                unfinished = thread is not self._disk_thread
+                await asyncio.to_thread(thread.shutdown, wait=True, cancel_futures=unfinished)
             if self._folder is not None:
                 self._folder.close()
 
@@ -90,12 +91,8 @@ class Daemon:
     def _on_line(self, caller: ev.Caller, parsed: Request | LineFault) -> None:
         if isinstance(parsed, LineFault):
             self._events.put_nowait(ev.LineFailed(caller, parsed))
-            answered = parsed.answered
         else:
             self._events.put_nowait(ev.Asked(caller, parsed, time.monotonic_ns(), wall_now()))
-            answered = VERBS[parsed.verb].answered
-        if not answered:
-            self._robot_door.unanswered(caller)
 
     def _on_left(self, connection: int) -> None:
         self._events.put_nowait(ev.Left(connection))
@@ -238,6 +235,8 @@ class Daemon:
                 folder.append([fact])
             except RecordFault:
                 folder.close()
+                # A session without its first fact is none, and must not be found after a restart.
+                shutil.rmtree(folder.path, ignore_errors=True)
                 raise
         except EyeboltError as fault:
             return ev.RecordFailed(command.task, _text(fault))

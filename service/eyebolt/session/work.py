@@ -143,7 +143,8 @@ def solved(state: State, task: Task, event: ev.Solved) -> Result:
     wanted = state.terms.goal.wanted(kept, outcome)
     if task.verb == "solve":
         code, aux = _solve_code(state, outcome, judgement)
-        return record_answer(state, code, judgement.why, CODES[code].advice, kept, wanted if code else aux, [])
+        advice = CODES[code].advice if code else "Read the result; the engineer accepts it."
+        return record_answer(state, code, judgement.why, advice, kept, wanted if code else aux, [])
     says = "the newest kept pair is taken back" if task.verb == "undo" else "the session is closed"
     return record_answer(state, 0, says, "", kept, wanted, [])
 

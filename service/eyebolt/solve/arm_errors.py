@@ -82,7 +82,7 @@ def correlation(first: Array, second: Array) -> Array:
 def _in_arm_coordinates(joint: JointEstimate, reported: Array, rows: Rows) -> _Pairs:
     model = joint.model
     inverse = np.linalg.inv(model.by_arm[rows])
-    share = joint.corner_px**2 * inverse @ model.spread[rows] @ np.swapaxes(inverse, -1, -2)
+    share = joint.widening * joint.corner_px**2 * inverse @ model.spread[rows] @ np.swapaxes(inverse, -1, -2)
     poses = reported[rows]
     return _Pairs(
         poses,
@@ -137,7 +137,7 @@ def _variance_choices(joint: JointEstimate, pairs: _Pairs) -> tuple[Array, Array
     best = joint.noise.best
     white = 2 * np.log(np.maximum([best.translation_m, best.rotation_rad], 1e-7))
     if joint.noise.stated:
-        return np.concatenate([white, [_LOW, _LOW]])[None], np.ones(1)
+        return np.concatenate([white + np.log(joint.widening), [_LOW, _LOW]])[None], np.ones(1)
     u = np.concatenate([white - 0.7, white - 0.3])
     value, gradient, information = _likelihood(pairs, u)
     for _ in range(30):

@@ -60,7 +60,8 @@ class JointEstimate:
 
     ``X``, ``Y`` (4, 4) metres; ``model`` linearised there; ``corner_px``; ``noise`` of the arm; the posterior of the
     change z = (X, Y) as a mixture over noise choices: ``weights`` (m,), ``means`` (m, 12), ``covariances`` (m, 12, 12),
-    relative to X and Y; ``normal`` (12, 12) information at the most likely noise; ``converged``.
+    relative to X and Y; ``normal`` (12, 12) information at the most likely noise; ``converged``; ``widening``: how many
+    times the stated variance the pairs show (1 where it holds or was estimated), already in ``covariances``.
     """
 
     X: Array
@@ -73,6 +74,7 @@ class JointEstimate:
     covariances: Array
     normal: Array
     converged: bool
+    widening: float
 
     @property
     def covariance(self) -> Array:
@@ -159,6 +161,7 @@ def _with_posterior(
         np.array(covariances),
         normal,
         converged,
+        widening,
     )
 
 

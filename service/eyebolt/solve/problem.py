@@ -63,11 +63,9 @@ class Problem:
     robot_noise: RobotNoise | None = None
     height_m: float | None = None
 
-    def chain(self, rows: Sequence[int] | None = None) -> Array:
-        """A (n, 4, 4) of the shared equation for the pairs at ``rows`` (all of them by default)."""
-        chosen = self.pairs if rows is None else [self.pairs[k] for k in rows]
-        reported = np.array([p.base_T_flange for p in chosen]).reshape(-1, 4, 4)
-        return reported if self.mount == "fixed" else rigid.inverse(reported)
+    def chain(self) -> Array:
+        """A (n, 4, 4) of the shared equation for all pairs."""
+        return chain_of(self.mount, np.array([p.base_T_flange for p in self.pairs]).reshape(-1, 4, 4))
 
     @property
     def transform_name(self) -> str:
@@ -78,3 +76,8 @@ class Problem:
     def board_name(self) -> str:
         """Name of Y, where the board is."""
         return "flange_T_board" if self.mount == "fixed" else "base_T_board"
+
+
+def chain_of(mount: Mount, base_T_flange: Array) -> Array:
+    """A (n, 4, 4) of the shared equation for reported poses (n, 4, 4)."""
+    return base_T_flange if mount == "fixed" else rigid.inverse(base_T_flange)

@@ -16,7 +16,7 @@ from eyebolt.solve.leave_one_out import HeldOut, held_out_error, leave_one_out, 
 from eyebolt.solve.linear_model import estimate, invert_information, linearise
 from eyebolt.solve.outcome import Estimate, LeftOutPair, Refusal, Solution
 from eyebolt.solve.outliers import FEWEST, estimate_without_strangers
-from eyebolt.solve.problem import Problem
+from eyebolt.solve.problem import Problem, chain_of
 from eyebolt.solve.unknown import turning_about_axes, unknown_directions
 from eyebolt.solve.vertical import missing_height, slide_to_height
 
@@ -64,7 +64,7 @@ def solve(problem: Problem, checks: Sequence[Pair] = ()) -> Solution | Refusal:
 def _views(problem: Problem, usable: list[Pair], left_out: list[LeftOutPair]) -> tuple[Views, list[Pair]]:
     """Views with a usable board pose; the others go to ``left_out``."""
     stack = ViewStack.of(usable, problem.board_corners_m)
-    A = Problem(problem.mount, problem.camera, problem.board_corners_m, usable, problem.volume, problem.turns).chain()
+    A = chain_of(problem.mount, np.array([p.base_T_flange for p in usable]).reshape(-1, 4, 4))
     if not usable:
         return Views(A, stack, fit_board_poses(problem.camera, stack)), usable
     views = Views(A, stack, fit_board_poses(problem.camera, stack))
@@ -107,7 +107,7 @@ def _solution(
     scale, focal, proof = _scale_and_focal(problem, joint)
     X, Y = joint.X, joint.Y
     if problem.turns == "vertical":
-        X, Y = slide_to_height(problem, problem.chain(), X, Y)
+        X, Y = slide_to_height(problem, chain_of(problem.mount, reported), X, Y)
     best = joint.noise.best
     residual = joint.model.fit.residual_px
     return Solution(
