@@ -25,7 +25,7 @@ def summary(document: Mapping[str, Any], with_acceptance: bool = True) -> list[s
             f"{transform['name']} ({units}): {numbers}",
             f"expected error: median {error['median']:.3f} mm, p95 {error['p95']:.3f} mm,"
             f" p95 at the worst point {error['worst_p95']:.3f} mm",
-            f"expected at the pick, with the arm's own scatter: p95 {pick['p95']:.3f} mm",
+            f"expected at the pick, through this arm's own errors: p95 {pick['p95']:.3f} mm",
             _left_out_one_by_one(document["held_out"]),
             f"corners: {document['corner_rms_px']:.3f} px rms; arm: {noise['mm']:.3f} mm, {noise['deg']:.4f} deg"
             f" ({'stated' if noise['stated'] else 'estimated'})",
