@@ -13,13 +13,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import typer
 
-from eyebolt.errors import EyeboltError
+from eyebolt.command_line import run_command
 from eyebolt.machine import require_opencv
 
 if TYPE_CHECKING:
     from eyebolt.daemon.serve import LogForm
-
-FAULT = 1
 
 app = typer.Typer(
     add_completion=False,
@@ -127,19 +125,8 @@ def accept(
 
 
 def main() -> None:
-    """Entry point: every fault is one text on stderr, never a traceback."""
-    try:
-        app()
-    except EyeboltError as fault:
-        typer.echo(f"eyebolt: {fault}", err=True)
-        sys.exit(FAULT)
-    except KeyboardInterrupt:
-        sys.exit(130)
-    except Exception as defect:
-        # Nobody at a machine is helped by a traceback; what is needed to mend the defect is in the record and the log.
-        typer.echo(f"eyebolt: a defect of this program: {defect!r}", err=True)
-        typer.echo("  What to do: keep the session folder and the log, report this line, and start again.", err=True)
-        sys.exit(FAULT)
+    """Entry point."""
+    run_command("eyebolt", app)
 
 
 if __name__ == "__main__":

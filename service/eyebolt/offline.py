@@ -14,9 +14,8 @@ from eyebolt.geometry.readings import PoseReading
 from eyebolt.handover.result import Origin, result_document
 from eyebolt.handover.summary import summary
 from eyebolt.journal.folder import SessionFolder
-from eyebolt.pairs.pair import Pair
 from eyebolt.progress.judgement import judge
-from eyebolt.session.facts import Log, fold
+from eyebolt.session.facts import Log, fold, pairs_of
 from eyebolt.solve.problem_file import read_problem
 from eyebolt.solve.run import solve
 from eyebolt.station.station import parse_station
@@ -89,13 +88,9 @@ def _solve_session(path: Path) -> dict[str, Any]:
     inputs = read_inputs(path / STATION_KEEPSAKE, path / LENS_KEEPSAKE)
     folder = SessionFolder.view(path)
     log = fold(folder.records) or Log(name=path.name)
-    outcome = solve(inputs.problem(_pairs(log, "capture")), _pairs(log, "check"))
+    outcome = solve(inputs.problem(pairs_of(log.solvable)), pairs_of(log.checks))
     goal = inputs.station.goal
     return result_document(_origin(inputs, path), outcome, judge(outcome, goal.tolerance_mm))
-
-
-def _pairs(log: Log, kind: str) -> tuple[Pair, ...]:
-    return tuple(pair for t in log.taken if t.kind == kind and t.solvable and (pair := t.pair) is not None)
 
 
 def _origin(inputs: StationInputs, path: Path) -> Origin:

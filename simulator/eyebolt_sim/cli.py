@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from eyebolt.errors import EyeboltError, InputFault
+from eyebolt.command_line import run_command
+from eyebolt.errors import InputFault
 from eyebolt_sim.cell import Cell, CellChoices, UnwatchedArm, prepare_cell, remote_arm
 from eyebolt_sim.robot_client import Outcome
 
 STOPPED_BY_DAEMON = 3
-FAULT = 1
-
 app = typer.Typer(
     add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False, help="Simulated cells for Eyebolt."
 )
@@ -84,11 +82,5 @@ def _until_interrupted() -> None:
 
 
 def main() -> None:
-    """Entry point: every fault is one text on stderr, never a traceback."""
-    try:
-        app()
-    except EyeboltError as fault:
-        typer.echo(f"eyebolt-sim: {fault}", err=True)
-        sys.exit(FAULT)
-    except KeyboardInterrupt:
-        sys.exit(130)
+    """Entry point."""
+    run_command("eyebolt-sim", app)

@@ -8,6 +8,7 @@ from pathlib import Path
 import structlog
 
 from eyebolt.daemon.inputs import StationInputs
+from eyebolt.errors import RecordFault
 from eyebolt.journal.folder import SessionFolder
 from eyebolt.journal.names import list_sessions
 from eyebolt.session.facts import fold
@@ -25,11 +26,11 @@ def recover(inputs: StationInputs) -> tuple[SessionFolder | None, State, str | N
     sessions = list_sessions(inputs.record_folder)
     if not sessions:
         return None, state, None
-    last_picture = _last_picture(sessions)
     folder = SessionFolder.open(sessions[-1])
     if folder.loss:
         _log.warning("the record was damaged at its end", session=folder.path.name, loss=folder.loss)
     log = fold(folder.records)
+    last_picture = (log.last_source_name if log is not None else None) or _last_picture(sessions[:-1])
     if log is None or any(_differs(folder.path, name, data) for name, data in inputs.keepsakes.items()):
         _log.info("the station or lens file has changed: the next request opens a new session")
         folder.close()
@@ -41,7 +42,11 @@ def recover(inputs: StationInputs) -> tuple[SessionFolder | None, State, str | N
 def _last_picture(sessions: list[Path]) -> str | None:
     """The source's name of the last picture that any session took: recorded pictures are never handed out twice."""
     for path in reversed(sessions):
-        log = fold(SessionFolder.view(path).records)
+        try:
+            log = fold(SessionFolder.view(path).records)
+        except RecordFault as fault:
+            _log.warning("an old session cannot be read", session=path.name, says=fault.message)
+            continue
         if log is not None and log.last_source_name is not None:
             return log.last_source_name
     return None

@@ -7,7 +7,6 @@ and solve, disk. What a thread returns comes back as the next event.
 from __future__ import annotations
 
 import asyncio
-import shutil
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -229,15 +228,9 @@ class Daemon:
         try:
             taken = [path.name for path in list_sessions(record_folder)]
             name = session_name(datetime.now(UTC), taken)
-            folder = SessionFolder.create(record_folder, name, self._inputs.keepsakes)
             fact: dict[str, Any] = {**command.fact, "session": name}
-            try:
-                folder.append([fact])
-            except RecordFault:
-                folder.close()
-                # A session without its first fact is none, and must not be found after a restart.
-                shutil.rmtree(folder.path, ignore_errors=True)
-                raise
+            # A session without its first fact is none: the folder appears with it, or not at all.
+            folder = SessionFolder.create(record_folder, name, self._inputs.keepsakes, first=[fact])
         except EyeboltError as fault:
             return ev.RecordFailed(command.task, _text(fault))
         previous, self._folder = self._folder, folder

@@ -15,6 +15,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -59,9 +60,14 @@ class SessionFolder:
 
     @classmethod
     def create(
-        cls, record_folder: Path, name: str, keepsakes: dict[str, bytes], files: Files | None = None
+        cls,
+        record_folder: Path,
+        name: str,
+        keepsakes: dict[str, bytes],
+        files: Files | None = None,
+        first: Sequence[dict[str, Any]] = (),
     ) -> SessionFolder:
-        """A new session ``name`` (see ``session_name``) with its keepsakes; it appears whole or not at all.
+        """A new session ``name`` (see ``session_name``): keepsakes and ``first`` records appear whole or not at all.
 
         Raises RecordFault: ``record-name``, ``record-exists``, ``record-write``.
         """
@@ -74,7 +80,8 @@ class SessionFolder:
         # Built under another name and renamed at the end: a crash leaves nothing that looks like a session.
         made = record_folder / f".{name}.partial"
         descriptor: int | None = None
-        header = encode_header()
+        lines = [encode_record(i + 1, payload) for i, payload in enumerate(first)]
+        journal = encode_header() + b"".join(lines)
         try:
             make_durable_folder(files, record_folder)
             if made.exists():
@@ -84,7 +91,7 @@ class SessionFolder:
             for keepsake, data in kept.items():
                 write_whole(files, made / keepsake, data)
             descriptor = files.create(made / names.JOURNAL_NAME)
-            files.write(descriptor, header, 0)
+            files.write(descriptor, journal, 0)
             files.sync(descriptor)
             files.sync_folder(made)
             files.replace(made, path)
@@ -97,7 +104,7 @@ class SessionFolder:
             with contextlib.suppress(OSError):
                 files.remove(made)
             raise write_fault("a new session", path, error) from None
-        return cls(path, files, descriptor, len(header), [], None)
+        return cls(path, files, descriptor, len(journal), _as_read_back(lines), None)
 
     @classmethod
     def open(cls, path: Path, files: Files | None = None) -> SessionFolder:
@@ -145,7 +152,8 @@ class SessionFolder:
         if not payloads:
             return
         first = len(self.records) + 1
-        data = b"".join(encode_record(first + i, payload) for i, payload in enumerate(payloads))
+        lines = [encode_record(first + i, payload) for i, payload in enumerate(payloads)]
+        data = b"".join(lines)
         try:
             if not self._tail_is_clean:
                 self._cut_tail(descriptor)
@@ -158,8 +166,7 @@ class SessionFolder:
                 self._cut_tail(descriptor)
             raise write_fault("the record of what happened", journal, error) from None
         self._good_bytes += len(data)
-        # Kept as they will be read back, so that a restart cannot see anything else.
-        self.records.extend(json.loads(line[29:]) for line in data.splitlines())
+        self.records.extend(_as_read_back(lines))
 
     def store_picture(self, name: str, pixels: Pixels) -> PictureStored:
         """Stores pixels (H, W) or (H, W, 3: blue, green, red) of uint8 or uint16 as ``pictures/<name>.png``, durably.
@@ -221,6 +228,11 @@ class SessionFolder:
             write_whole(self._files, path, data)
         except OSError as error:
             raise write_fault(what, path, error) from None
+
+
+def _as_read_back(lines: list[bytes]) -> list[dict[str, Any]]:
+    """Records as a restart will see them, so that it cannot see anything else."""
+    return [json.loads(line[29:]) for line in lines]
 
 
 def _journal_bytes(path: Path) -> bytes:

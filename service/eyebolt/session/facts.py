@@ -117,6 +117,11 @@ class Log:
         return self.taken[-1].source_name if self.taken else None
 
 
+def pairs_of(taken: Iterable[Taken]) -> tuple[Pair, ...]:
+    """What the solver takes of these."""
+    return tuple(t.pair for t in taken if t.pair is not None)
+
+
 def fold(facts: Iterable[Fact]) -> Log | None:
     """The log of a session from its facts; None without any."""
     log: Log | None = None

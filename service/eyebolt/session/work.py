@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
@@ -14,7 +13,7 @@ from eyebolt.progress.judgement import Judgement, judge
 from eyebolt.session import commands as do
 from eyebolt.session import events as ev
 from eyebolt.session.commands import Command
-from eyebolt.session.facts import Taken
+from eyebolt.session.facts import pairs_of
 from eyebolt.session.state import State, Task
 from eyebolt.solve.outcome import Refusal, Solution
 from eyebolt.wire.codes import CODES
@@ -51,8 +50,8 @@ def begin_solve(state: State, also: list[Command]) -> Result:
     if task is None or log is None:
         return state, also
     gone = max(t.index for t in log.kept) if task.verb == "undo" else None
-    pairs = _pairs(t for t in log.solvable if t.index != gone)
-    checks = _pairs(log.checks)
+    pairs = pairs_of(t for t in log.solvable if t.index != gone)
+    checks = pairs_of(log.checks)
     return state.with_task(stage="solve"), [*also, do.Solve(task.number, pairs, checks)]
 
 
@@ -118,7 +117,7 @@ def detected(state: State, task: Task, event: ev.Detected) -> Result:
     if found.code >= 10:
         return record_answer(state, found.code, found.says, found.advice, state.kept, state.wanted, [])
     own = _pair_of_task(task, event.seen)
-    pairs, checks = _pairs(log.solvable), _pairs(log.checks)
+    pairs, checks = pairs_of(log.solvable), pairs_of(log.checks)
     if task.verb == "capture":
         pairs = (*pairs, own)
     else:
@@ -131,13 +130,13 @@ def detected(state: State, task: Task, event: ev.Detected) -> Result:
 def solved(state: State, task: Task, event: ev.Solved) -> Result:
     """The solve ended: the answer can be decided."""
     outcome = event.outcome
-    judgement = judge(outcome, state.terms.goal.tolerance_mm)
     if task.verb in ("capture", "check"):
         found = task.verdict or verdict(0)
         if task.verb == "capture" and _disagrees(task, outcome):
             left_out = next(p for p in outcome.left_out if p.pair == task.index)
             found = verdict(27, left_out.reason)
         return _keep(state, task, found, outcome)
+    judgement = judge(outcome, state.terms.goal.tolerance_mm)
     kept = state.kept - (task.verb == "undo")
     state = _with_solved(state, outcome, judgement, kept)
     wanted = state.terms.goal.wanted(kept, outcome)
@@ -272,10 +271,6 @@ def _with_solved(state: State, outcome: Solution | Refusal, judgement: Judgement
     accept = proven and state.terms.accept_when_proven
     result = do.WriteResult(state.tasks_begun, outcome, judgement, accept)
     return state.with_task(facts=(_solved_fact(state, outcome, judgement, kept),), result=result)
-
-
-def _pairs(taken: Iterable[Taken]) -> tuple[Pair, ...]:
-    return tuple(t.pair for t in taken if t.pair is not None)
 
 
 def _pair_of_task(task: Task, seen: Any) -> Pair:

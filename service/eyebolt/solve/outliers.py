@@ -16,7 +16,7 @@ from scipy.special import chdtri, fdtri
 
 from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
-from eyebolt.pairs.board_pose import linearise_corners
+from eyebolt.pairs.board_pose import BoardPoses
 from eyebolt.solve.joint import JointEstimate, Views, joint_estimate
 from eyebolt.solve.leave_one_out import leave_one_out, unused_pairs
 from eyebolt.solve.linear_model import linearise
@@ -36,12 +36,10 @@ _POOR_START_M = 0.005
 
 @dataclass(frozen=True)
 class LeftOut:
-    """A pair that was not used: ``row`` among the views, ``reason`` in words, and how far off it is."""
+    """A pair that was not used: ``row`` among the views, ``reason`` in words with how far off it is."""
 
     row: int
     reason: str
-    offset_mm: float
-    offset_deg: float
 
 
 def agreed_start(problem: Problem, views: Views) -> tuple[Start, Mask]:
@@ -51,18 +49,17 @@ def agreed_start(problem: Problem, views: Views) -> tuple[Start, Mask]:
     spreads = [_distances(problem, views, s) for s in starts]
     best = int(np.argmin([np.median(s) for s in spreads]))
     start, distance = starts[best], spreads[best]
-    everyone = np.ones(len(P), dtype=bool)
     # Groups are tried only where the start is poor or a pair stands out; a clean session needs none.
     median = float(np.median(distance))
     if len(P) < 5 or (distance.max() < 4 * median and median < _POOR_START_M):
-        return start, everyone
+        return start, np.ones(len(P), dtype=bool)
     for group in _groups(len(P)):
         for candidate in starts_for(problem, views.A[group], P[group]):
             tried = _distances(problem, views, candidate)
             if np.median(tried) < 0.5 * np.median(distance):
                 start, distance = candidate, tried
     agreed = distance < 8 * np.median(distance)
-    return (start, agreed) if not agreed.all() else (start, everyone)
+    return start, agreed
 
 
 def _groups(count: int) -> Iterator[NDArray[np.intp]]:
@@ -91,7 +88,7 @@ def settle_branches(problem: Problem, views: Views, start: Start) -> Views:
     swap = ambiguous & (second < first)
     if not swap.any():
         return views
-    chosen = type(poses)(
+    chosen = BoardPoses(
         np.where(swap[:, None, None], poses.other_branch, poses.camera_T_board),
         np.where(swap, poses.other_rss_px2, poses.rss_px2),
         np.where(swap[:, None, None], poses.camera_T_board, poses.other_branch),
@@ -116,7 +113,7 @@ def estimate_without_strangers(problem: Problem, views: Views) -> tuple[JointEst
             used = trial
     joint, used = _drop_strangers(problem, views, joint, used)
     final = joint_estimate(problem, views.subset(np.flatnonzero(used)), joint.X, joint.Y, joint.noise.best)
-    return final, used, [_describe(problem, views, final, int(row)) for row in np.flatnonzero(~used)]
+    return final, used, [_describe(views, final, int(row)) for row in np.flatnonzero(~used)]
 
 
 def _drop_strangers(problem: Problem, views: Views, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask]:
@@ -175,12 +172,11 @@ def _chance_limit(joint: JointEstimate, count: int, stated: bool) -> float:
     return 6 * float(fdtri(6, max(3 * len(joint.model.offset) - 6, 1), 1 - chance))
 
 
-def _describe(problem: Problem, views: Views, joint: JointEstimate, row: int) -> LeftOut:
+def _describe(views: Views, joint: JointEstimate, row: int) -> LeftOut:
     one = views.subset(np.array([row]))
-    fit = linearise_corners(problem.camera, one.stack, one.poses.camera_T_board)
     predicted = rigid.inverse(joint.X) @ one.A @ joint.Y
-    offset = rigid.log(rigid.inverse(predicted) @ fit.camera_T_board)[0]
+    offset = rigid.log(rigid.inverse(predicted) @ one.poses.camera_T_board)[0]
     shift_mm = float(np.linalg.norm(offset[:3])) * 1e3
     turn_deg = float(np.rad2deg(np.linalg.norm(offset[3:])))
     reason = f"pose and picture disagree with the other pairs by {shift_mm:.2f} mm and {turn_deg:.2f} deg"
-    return LeftOut(row, reason, shift_mm, turn_deg)
+    return LeftOut(row, reason)
