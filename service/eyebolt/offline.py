@@ -88,7 +88,7 @@ def _solve_session(path: Path) -> dict[str, Any]:
     inputs = read_inputs(path / STATION_KEEPSAKE, path / LENS_KEEPSAKE)
     folder = SessionFolder.view(path)
     log = fold(folder.records) or Log(name=path.name)
-    outcome = solve(inputs.problem(pairs_of(log.solvable)), pairs_of(log.checks))
+    outcome = solve(inputs.problem(pairs_of(log.solvable)), pairs_of(log.checks), log.placed)
     goal = inputs.station.goal
     return result_document(_origin(inputs, path), outcome, judge(outcome, goal.tolerance_mm))
 

@@ -11,10 +11,10 @@ import numpy as np
 
 from eyebolt.errors import InputFault
 from eyebolt.station.station import Station, parse_station
-from eyebolt_sim.arm import faulty_arm
+from eyebolt_sim.arm import Arm, faulty_arm
 from eyebolt_sim.board_print import BoardPrint, print_board
 from eyebolt_sim.lens import Lens, read_lens
-from eyebolt_sim.matrices import Array
+from eyebolt_sim.matrices import Array, inverse
 from eyebolt_sim.moving_arm import MovingArm
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.picture_server import PictureServer, RemoteArm
@@ -23,6 +23,7 @@ from eyebolt_sim.render import Renderer
 from eyebolt_sim.robot_client import Movable, Outcome, RobotProgram, check_waypoints, tool_in_force
 from eyebolt_sim.robot_link import RobotLink, await_daemon, call_daemon
 from eyebolt_sim.scene import UPRIGHT_T_OUTWARD, Scene, make_scene, write_truth
+from eyebolt_sim.touching import Pointer, Touching, plan_touching
 from eyebolt_sim.waypoints import MOST_WAYPOINTS, Waypoint, plan_waypoints
 
 _NOISE_MM, _NOISE_DEG = 0.1, 0.02
@@ -32,7 +33,8 @@ _NOISE_MM, _NOISE_DEG = 0.1, 0.02
 class CellChoices:
     """What the person at the simulator chooses.
 
-    A robot noise of None is the station's own ``noise_mm``, ``noise_deg``, or else 0.1 mm, 0.02 deg.
+    A robot noise of None is the station's own ``noise_mm``, ``noise_deg``, or else 0.1 mm, 0.02 deg. ``touches``: how
+    many corners are touched at the end; a ``tip_error_mm`` of None is the station's ``tip_sigma_mm``, or else 0.
     """
 
     seed: int = 0
@@ -44,6 +46,8 @@ class CellChoices:
     link_error_mm: float = 0.0
     checks: bool = True
     wait_s: float = 15.0
+    touches: int = 0
+    tip_error_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -58,22 +62,30 @@ class Cell:
     noise: PoseNoise
     captures: list[Waypoint]
     checks: list[Waypoint]
+    touching: Touching | None = None
 
-    def view_from_outward(self, base_T_outward: Array) -> Array:
-        """camera_T_board when the arm's outward flange frame stands at ``base_T_outward`` (4, 4)."""
+    def view_from_outward(self, base_T_outward: Array, base_T_board: Array | None = None) -> Array:
+        """camera_T_board when the arm's outward flange frame stands at ``base_T_outward`` (4, 4).
+
+        ``base_T_board`` (4, 4): where the board was laid, if a fixed camera looks at one that is not on the arm.
+        """
+        if base_T_board is not None and self.scene.mount == "fixed":
+            return inverse(self.scene.wanted) @ base_T_board
         turned = self.station.station.turns == "vertical"
         return self.scene.view_from(base_T_outward @ UPRIGHT_T_OUTWARD if turned else base_T_outward)
 
     def moving_arm(self) -> MovingArm:
         """The real arm, at rest at the first waypoint."""
-        rng = np.random.default_rng([self.choices.seed, 13])
-        real = faulty_arm(rng, self.choices.joint_error_deg, self.choices.link_error_mm)
-        return MovingArm(real, self.noise, self.choices.seed, self.captures[0].joints_rad)
+        return MovingArm(_real_arm(self.choices), self.noise, self.choices.seed, self.captures[0].joints_rad)
 
     def picture_server(self, arm: MovingArm) -> PictureServer:
         """The camera of the cell, to be opened with ``with``. Raises InputFault ``sim-source`` for other cameras."""
         renderer = Renderer(self.lens, self.board, seed=self.choices.seed)
-        return PictureServer(simulated_endpoint(self.station), renderer, arm, self.view_from_outward)
+
+        def view_from(base_T_outward: Array) -> Array:
+            return self.view_from_outward(base_T_outward, arm.base_T_board)
+
+        return PictureServer(simulated_endpoint(self.station), renderer, arm, view_from)
 
     def run_robot(self, arm: Movable, say: Callable[[str], None]) -> Outcome:
         """Connect to the daemon and play the robot program; see RobotProgram for what it raises."""
@@ -82,7 +94,7 @@ class Cell:
         with contextlib.closing(self._link()) as link:
             tool = tool_in_force(terms, robot.pose_of, robot.tool)
             program = RobotProgram(link, arm, terms, tool, self.choices.speed, say)
-            return program.run(self.captures, self.checks)
+            return program.run(self.captures, self.checks, self.touching)
 
     def write_truth(self, path: Path) -> None:
         """Write ``truth.json``. Raises InputFault ``sim-truth`` if it cannot be written."""
@@ -110,7 +122,8 @@ class Cell:
 def prepare_cell(station_file: Path, choices: CellChoices) -> Cell:
     """The cell that a station file describes, filled with a seeded truth.
 
-    Raises InputFault ``station-file``, ``lens-file``, ``sim-board``, ``sim-waypoints`` or ``no-waypoints``.
+    Raises InputFault ``station-file``, ``lens-file``, ``sim-board``, ``sim-waypoints``, ``no-waypoints``, ``sim-tip``
+    or ``no-touches``.
     """
     if not 3 <= choices.waypoints <= MOST_WAYPOINTS:
         raise InputFault(
@@ -137,7 +150,14 @@ def prepare_cell(station_file: Path, choices: CellChoices) -> Cell:
     places = plan_waypoints(scene, lens, face.shape, near_m, far_m, choices.waypoints + spare, choices.seed)
     captures = places[: choices.waypoints]
     checks = check_waypoints(captures, places[-1]) if choices.checks else []
-    return Cell(station, choices, scene, lens, face, _noise(station, choices), captures, checks)
+    noise = _noise(station, choices)
+    touching = None
+    if choices.touches:
+        real, pointer, middle_m = _real_arm(choices), _pointer(station, choices), (near_m + far_m) / 2
+        touching = plan_touching(
+            scene, lens, face.shape, middle_m, real, noise, pointer, choices.touches, captures[0], choices.seed
+        )
+    return Cell(station, choices, scene, lens, face, noise, captures, checks, touching)
 
 
 def simulated_endpoint(station: Station) -> str:
@@ -165,6 +185,9 @@ class UnwatchedArm:
     def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
         """Do nothing."""
 
+    def lay_board(self, base_T_board: Array) -> None:
+        """Do nothing: a real camera sees the board that is there."""
+
 
 def _read_station(station_file: Path) -> Station:
     try:
@@ -176,6 +199,23 @@ def _read_station(station_file: Path) -> Station:
             "give the path of a station file.",
         ) from fault
     return parse_station(text, str(station_file))
+
+
+def _real_arm(choices: CellChoices) -> Arm:
+    return faulty_arm(np.random.default_rng([choices.seed, 13]), choices.joint_error_deg, choices.link_error_mm)
+
+
+def _pointer(station: Station, choices: CellChoices) -> Pointer:
+    robot = station.robot
+    if robot.tip_mm is None:
+        raise InputFault(
+            "sim-tip",
+            "the station does not say where the pointer's tip is",
+            "write tip_mm = [x, y, z] under [robot] in the station file, or leave --touch out.",
+        )
+    stated_mm = robot.tip_sigma_mm or 0.0
+    sigma_mm = stated_mm if choices.tip_error_mm is None else choices.tip_error_mm
+    return Pointer.draw(robot.tip_mm, sigma_mm, np.random.default_rng([choices.seed, 19]))
 
 
 def _noise(station: Station, choices: CellChoices) -> PoseNoise:

@@ -35,6 +35,8 @@ def cell(
     joint_error_deg: Annotated[float, typer.Option(min=0, help="Constant joint offsets, one sigma.")] = 0.0,
     link_error_mm: Annotated[float, typer.Option(min=0, help="Constant link errors, one sigma.")] = 0.0,
     checks: Annotated[bool, typer.Option(help="Two check waypoints at the end.")] = True,
+    touch: Annotated[int, typer.Option(min=0, max=50, help="Corners of a board lying still to touch at the end.")] = 0,
+    tip_error_mm: Annotated[float | None, typer.Option(min=0, help="Error of the pointer's tip, one sigma.")] = None,
     wait: Annotated[float, typer.Option(min=0.1, help="Seconds to wait for the daemon.")] = 15.0,
     truth: Annotated[Path | None, typer.Option(help="Where to write the truth [beside the station file].")] = None,
     pictures_only: Annotated[bool, typer.Option(help="Play the camera until interrupted.")] = False,
@@ -47,7 +49,17 @@ def cell(
     if pictures_only and robot_only:
         raise InputFault("sim-usage", "--pictures-only and --robot-only exclude each other", "leave both out for both.")
     choices = CellChoices(
-        seed, waypoints, speed, robot_noise_mm, robot_noise_deg, joint_error_deg, link_error_mm, checks, wait
+        seed,
+        waypoints,
+        speed,
+        robot_noise_mm,
+        robot_noise_deg,
+        joint_error_deg,
+        link_error_mm,
+        checks,
+        wait,
+        touch,
+        tip_error_mm,
     )
     here = prepare_cell(station, choices)
     if robot_only:

@@ -1,4 +1,4 @@
-"""Where the simulated arm is at an instant: at rest at its last goal, or on its way there."""
+"""Where the simulated arm is at an instant: at rest at its last goal, or on its way there; and the board, if laid."""
 
 from __future__ import annotations
 
@@ -25,6 +25,18 @@ class MovingArm:
         self._from = self._to = np.asarray(start_joints_rad, dtype=float)
         self._begin_s = self._seconds = 0.0
         self._error = noise.draw(self._rng)
+        self._base_T_board: Array | None = None
+
+    @property
+    def base_T_board(self) -> Array | None:
+        """Where the board was laid (4, 4); None while it is where it belongs."""
+        with self._lock:
+            return self._base_T_board
+
+    def lay_board(self, base_T_board: Array) -> None:
+        """From now on the board lies at ``base_T_board`` (4, 4)."""
+        with self._lock:
+            self._base_T_board = np.asarray(base_T_board, dtype=float)
 
     def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
         """Begin a joint move that arrives ``seconds`` later."""

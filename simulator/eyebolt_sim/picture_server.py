@@ -2,7 +2,7 @@
 
 Requests and replies are those of ``eyebolt.cameras.frame_message``. Beside a picture, a robot program in another
 process may ask for a move: ``{"move_to": [6 joint angles in rad], "seconds": s, "request": k}``, answered with
-``{"request": k}`` and empty bytes.
+``{"request": k}`` and empty bytes; and for the board to be laid down: ``{"lay_board": 4x4, metres, "request": k}``.
 """
 
 from __future__ import annotations
@@ -88,8 +88,8 @@ class PictureServer:
     def _answer(self, parts: list[bytes]) -> tuple[bytes, bytes] | None:
         if len(parts) != 1:
             return None
-        if b'"move_to"' in parts[0]:
-            return self._move(parts[0])
+        if b'"move_to"' in parts[0] or b'"lay_board"' in parts[0]:
+            return self._wish(parts[0])
         try:
             asked_ns, request = decode_request(parts[0])
         except CameraFault:
@@ -108,11 +108,14 @@ class PictureServer:
     def _picture(self, exposed_ns: int) -> np.typing.NDArray[np.uint8]:
         return self._renderer.render(self._view_from(self._arm.pose_at(exposed_ns / 1e9)), self._served)
 
-    def _move(self, part: bytes) -> tuple[bytes, bytes] | None:
+    def _wish(self, part: bytes) -> tuple[bytes, bytes] | None:
         try:
             wish = json.loads(part)
-            joints = np.asarray(wish["move_to"], dtype=float).reshape(6)
-            self._arm.move_to(joints, float(wish["seconds"]), time.monotonic())
+            if "lay_board" in wish:
+                self._arm.lay_board(np.asarray(wish["lay_board"], dtype=float).reshape(4, 4))
+            else:
+                joints = np.asarray(wish["move_to"], dtype=float).reshape(6)
+                self._arm.move_to(joints, float(wish["seconds"]), time.monotonic())
             return json.dumps({"request": int(wish["request"])}).encode(), b""
         except (ValueError, KeyError, TypeError):
             return None
@@ -131,9 +134,15 @@ class RemoteArm:
 
     def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
         """Begin a move; ``now_s`` is the server's to read."""
+        self._ask({"move_to": [float(q) for q in joints_rad], "seconds": seconds})
+
+    def lay_board(self, base_T_board: Array) -> None:
+        """The board lies at ``base_T_board`` (4, 4) from now on."""
+        self._ask({"lay_board": base_T_board.tolist()})
+
+    def _ask(self, wish: dict[str, object]) -> None:
         self._request += 1
-        wish = {"move_to": [float(q) for q in joints_rad], "seconds": seconds, "request": self._request}
-        self._socket.send(json.dumps(wish).encode())
+        self._socket.send(json.dumps({**wish, "request": self._request}).encode())
         while self._socket.poll(_MOVE_PATIENCE_MS, zmq.POLLIN):
             header, _ = self._socket.recv_multipart()
             if json.loads(header).get("request") == self._request:

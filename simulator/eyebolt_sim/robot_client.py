@@ -14,6 +14,7 @@ from eyebolt_sim.matrices import Array
 from eyebolt_sim.moving_arm import travel_time_s
 from eyebolt_sim.reading import PoseTerms
 from eyebolt_sim.robot_link import Answer, RobotLink
+from eyebolt_sim.touching import Touching
 from eyebolt_sim.waypoints import Waypoint
 
 _AGAIN_EVERY_S = 0.5
@@ -28,6 +29,9 @@ class Movable(Protocol):
     def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
         """Begin a joint move that takes ``seconds``."""
 
+    def lay_board(self, base_T_board: Array) -> None:
+        """Somebody lays the board down at ``base_T_board`` (4, 4)."""
+
 
 @dataclass(frozen=True)
 class Outcome:
@@ -40,7 +44,7 @@ class Outcome:
 
 @dataclass
 class RobotProgram:
-    """Hello, begin, a capture at each waypoint, checks, solve, result, bye.
+    """Hello, begin, a capture at each waypoint, checks, a placed board and its touches, solve, result, bye.
 
     ``flange_T_reported`` (4, 4) is the tool that the controller has active, the identity if it reports the flange.
     Raises InputFault ``sim-refused`` if the daemon finds fault with a line, MachineFault ``sim-no-daemon``.
@@ -53,8 +57,10 @@ class RobotProgram:
     speed: float
     say: Callable[[str], None]
 
-    def run(self, waypoints: Sequence[Waypoint], checks: Sequence[Waypoint]) -> Outcome:
-        """Play the program; the arm starts at the first waypoint. The waypoints in ``checks`` come last."""
+    def run(
+        self, waypoints: Sequence[Waypoint], checks: Sequence[Waypoint], touching: Touching | None = None
+    ) -> Outcome:
+        """Play the program; the arm starts at the first waypoint. ``checks`` come after all others, touches last."""
         self._seq = self._final("hello 0", 0).aux
         self._at = waypoints[0].joints_rad
         self._kept = 0
@@ -75,7 +81,23 @@ class RobotProgram:
             self.say(f"check {number}/{len(checks)}: {_words(answer)}")
             if 30 <= answer.code <= 39:
                 return self._stopped(answer)
-        return self._finish()
+        stop = self._touch(touching) if touching is not None else None
+        return self._finish() if stop is None else self._stopped(stop)
+
+    def _touch(self, touching: Touching) -> Answer | None:
+        """Place the board and touch it; the answer that says stop, if one does."""
+        if touching.laid:
+            self.arm.lay_board(touching.base_T_board)
+        placed = self._request("place") if touching.place_at is None else self._visit("place", touching.place_at)
+        self.say(f"place: {placed.code}")
+        if placed.code > 9:
+            return placed if 30 <= placed.code <= 39 else None
+        for number, (corner, shown) in enumerate(touching.touches, 1):
+            answer = self._request("touch", f"{corner} {self.terms.print_pose(shown @ self.flange_T_reported)}")
+            self.say(f"touch {number}/{len(touching.touches)}: corner {corner}: {answer.code}")
+            if 30 <= answer.code <= 39:
+                return answer
+        return None
 
     def _finish(self) -> Outcome:
         solved = self._request("solve")

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from eyebolt.progress.goal import Goal
 from eyebolt.progress.judgement import CONTRADICTED_SIGMA, judge
-from eyebolt.solve.expected_error import ErrorStatement
+from eyebolt.solve.expected_error import ErrorMap, ErrorStatement
 from eyebolt.solve.outcome import Estimate, Finding, Refusal, Solution
 
 TOLERANCE_MM = 0.5
@@ -28,6 +28,7 @@ def solution(p95_mm, findings=(), scale=(0.0, 0.001), focal=(0.0, 0.001), proof_
         Y=np.eye(4),
         covariance=np.eye(6),
         expected_error_mm=error,
+        error_map=ErrorMap(np.zeros(9), np.zeros(9), np.ones(5), np.full((5, 9, 9), p95_mm)),
         expected_pick_mm=error,
         held_out=None,
         checks=None,

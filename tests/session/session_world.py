@@ -22,7 +22,7 @@ from eyebolt.session.facts import fold
 from eyebolt.session.state import State
 from eyebolt.session.step import resume, step
 from eyebolt.session.terms import Terms
-from eyebolt.solve.expected_error import ErrorStatement
+from eyebolt.solve.expected_error import ErrorMap, ErrorStatement
 from eyebolt.solve.outcome import Estimate, LeftOutPair, Refusal, Solution
 from eyebolt.wire.endings import ReplyEndings
 from eyebolt.wire.lines import LateLineFeed, LineSplitter, OverlongLine
@@ -35,7 +35,7 @@ CORNERS = 20
 TOLERANCE_MM = 0.5
 GOOD_LIGHT = Light(0.1, 0.7, 0.0, 0.0, 0.75)
 # Answers to remembered verbs that leave the seq free: working, cannot record, and what is wrong with the request.
-NEVER_ON_DISK = (10, 31, 43, 45, 47)
+NEVER_ON_DISK = (10, 31, 41, 43, 45, 47)
 DISK_COMMANDS = (do.OpenSession, do.StorePicture, do.Record)
 
 
@@ -61,6 +61,11 @@ def check(seq, number):
     return f"check {seq} {pose_text(number)}"
 
 
+def touch(seq, corner, number=None):
+    """The line of a touch of ``corner`` with the flange at waypoint ``number`` (that of its seq if not given)."""
+    return f"touch {seq} {corner} {pose_text(seq if number is None else number)}"
+
+
 def terms(**changes):
     chosen = {
         "station": "bay-3",
@@ -72,6 +77,7 @@ def terms(**changes):
         "goal": Goal(TOLERANCE_MM, fewest=8, most=40),
         "settle_ns": 0,
         "accept_when_proven": False,
+        "tip_known": True,
     }
     return Terms(**(chosen | changes))
 
@@ -86,6 +92,7 @@ def solution(p95_mm, kept, left_out=(), findings=(), proof_p95_mm=0.0):
         Y=np.eye(4),
         covariance=np.eye(6) * 1e-8,
         expected_error_mm=error,
+        error_map=ErrorMap(np.zeros(9), np.zeros(9), np.ones(5), np.full((5, 9, 9), p95_mm)),
         expected_pick_mm=error,
         held_out=None,
         checks=None,

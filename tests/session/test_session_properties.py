@@ -4,7 +4,7 @@ import json
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from session_world import GOOD_LIGHT, SIZE_PX, World, capture, check, plain, pose_text, sighting, terms
+from session_world import GOOD_LIGHT, SIZE_PX, World, capture, check, plain, pose_text, sighting, terms, touch
 
 from eyebolt.board.light import Light
 from eyebolt.board.sighting import NoSighting
@@ -21,8 +21,8 @@ LINES = st.one_of(
         st.sampled_from(["hello", "hello", "again", "again", "undo", "undo", "status", "solve", "begin", "bye"]),
         SEQS,
     ),
-    st.builds("{} {}".format, st.sampled_from(["result", "place", "grab", "capture"]), SEQS),
-    st.builds("touch {} 1 {}".format, SEQS, st.builds(pose_text, SEQS)),
+    st.builds("{} {}".format, st.sampled_from(["result", "place", "place", "grab", "capture"]), SEQS),
+    *[st.builds(touch, SEQS, st.sampled_from([0, 1, 19, 20]))] * 2,
     st.builds("locate {} 1 2 3".format, SEQS),
     st.sampled_from(["pose 1 2 3", f"pose {pose_text(1)}", "capture 3 1 2 3 1 1 1 1", "(again,1)", ""]),
 )
@@ -138,7 +138,8 @@ RUNS = st.lists(
     st.one_of(
         st.builds(capture, st.integers(0, 30), st.integers(0, 30)),
         st.builds(check, st.integers(0, 30), st.integers(0, 30)),
-        st.builds("{} {}".format, st.sampled_from(["begin", "undo", "solve", "bye"]), st.integers(0, 30)),
+        st.builds("{} {}".format, st.sampled_from(["begin", "undo", "solve", "bye", "place"]), st.integers(0, 30)),
+        st.builds(touch, st.integers(0, 30), st.integers(0, 20)),
     ),
     min_size=1,
     max_size=15,

@@ -44,7 +44,7 @@ def convert(simulated, state_noise: bool = True) -> Problem:
 def views_of(problem: Problem) -> Views:
     """What the solver takes from the pairs."""
     stack = ViewStack.of(problem.pairs, problem.board_corners_m)
-    return Views(problem.chain(), stack, fit_board_poses(problem.camera, stack))
+    return Views.of(problem, problem.chain(), stack, fit_board_poses(problem.camera, stack))
 
 
 def with_pair(problem: Problem, row: int, **changes: object) -> Problem:

@@ -38,10 +38,11 @@ def test_leave_one_out_is_what_refits_give(cases, mount, poses):
         assert quick.offset[row, :3] == pytest.approx(offset[:3], abs=5e-6, rel=5e-3)
         assert quick.offset[row, 3:] == pytest.approx(offset[3:], abs=5e-6, rel=5e-3)
         one = views.subset(np.array([row]))
-        model = linearise(problem, one.stack, one.A, refit.X, refit.Y, one.poses.camera_T_board)
-        C = model.covariance(joint.corner_px, np.repeat([1e-4, np.deg2rad(0.02)], 3) ** 2)
+        model = linearise(problem, one.seen, one.A, refit.X, refit.Y)
+        C = model.covariance(joint.corner_px, np.repeat([1e-4, np.deg2rad(0.02)], 3)[None] ** 2)[0]
         total = C[0] + model.by_transforms[0] @ refit.covariance @ model.by_transforms[0].T
-        squared = offset @ np.linalg.solve(total, offset)
+        at_arm = np.linalg.solve(model.to_board[0], offset)
+        squared = at_arm @ np.linalg.solve(total, at_arm)
         assert quick.squared[row] == pytest.approx(squared, rel=0.03)
 
 

@@ -18,9 +18,9 @@ from eyebolt_sim.problems import make_problem
 
 @pytest.fixture(scope="module")
 def bench():
-    """bench_pick.py, which walks through arms with wrong geometry."""
-    path = Path(__file__).parents[1] / "bench" / "bench_pick.py"
-    spec = importlib.util.spec_from_file_location("bench_pick", path)
+    """faulty_arms.py of the benches, which walks through arms with wrong geometry."""
+    path = Path(__file__).parents[1] / "bench" / "solve" / "faulty_arms.py"
+    spec = importlib.util.spec_from_file_location("bench_faulty_arms", path)
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
@@ -52,14 +52,13 @@ def test_white_arms_pick_within_the_stated_error(cases):
 def test_picks_of_arms_with_wrong_geometry_are_covered_better_than_scatter_alone_would(bench, mount):
     """Eight arms here; the bench has the figures for 200."""
     stated, alone = [], []
-    kind = next(iter(bench.ARMS))
     for seed in range(8):
-        problem, scene, real, noise, looks, rng = bench.session(mount, 12, seed, kind)
-        outcome = solve(problem)
+        cell = bench.session(mount, 12, seed, bench.KINEMATIC)
+        outcome = solve(cell.problem)
         assert isinstance(outcome, Solution)
-        errors = bench.pick_errors_mm(problem, scene, real, noise, looks, outcome.X, outcome.Y, rng)
+        errors = bench.pick_errors_mm(cell, outcome.X, outcome.Y)
         known = RobotNoise(outcome.robot_noise_mm / 1e3, float(np.deg2rad(outcome.robot_noise_deg)))
-        white = solve(replace(problem, robot_noise=known))
+        white = solve(replace(cell.problem, robot_noise=known))
         stated.append(np.mean(errors <= outcome.expected_pick_mm.p95))
         alone.append(np.mean(errors <= white.expected_pick_mm.p95))
     print(f"{mount}: {np.mean(stated):.3f} within the stated p95, {np.mean(alone):.3f} with scatter alone")

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
+from eyebolt.geometry.readings import PoseReading
 from eyebolt.pairs.pair import Pair
 from eyebolt.solve.outcome import Refusal, Solution
 from eyebolt.solve.problem import RobotNoise
@@ -44,6 +45,11 @@ def answered(problem, checks=()):
     else:
         assert np.linalg.det(outcome.X[:3, :3]) == pytest.approx(1.0)
         assert np.linalg.eigvalsh(outcome.covariance).min() >= 0
+        assert outcome.error_map.p95_mm.shape == (5, 9, 9)
+        assert outcome.error_map.p95_mm.max() == pytest.approx(outcome.expected_error_mm.worst_p95)
+        for kind in ("quaternion-wxyz", "rotation-vector", "euler-ZYX", "euler-zyz", "angle-z"):
+            sigma = PoseReading("mm", kind, "deg").sigma_of_fields(outcome.X, outcome.covariance)
+            assert all(math.isfinite(s) and s >= 0 for s in sigma)
         assert outcome.kept + len(outcome.left_out) == len(problem.pairs)
     return outcome
 

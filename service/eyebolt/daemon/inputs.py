@@ -6,10 +6,13 @@ import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from eyebolt.board.definition import Board
 from eyebolt.errors import InputFault
 from eyebolt.geometry.camera import CameraModel
 from eyebolt.pairs.pair import Pair
+from eyebolt.pairs.touch import UNSTATED_TIP_SIGMA_M, PointerTip
 from eyebolt.progress.goal import Goal
 from eyebolt.session.terms import Terms
 from eyebolt.solve.problem import Problem, RobotNoise, WorkingVolume
@@ -54,6 +57,7 @@ class StationInputs:
             goal=Goal(goal.tolerance_mm, goal.fewest, goal.most),
             settle_ns=self.station.camera.settle_ms * 1_000_000,
             accept_when_proven=goal.accept == "when-proven",
+            tip_known=self.station.robot.tip_mm is not None,
         )
 
     def problem(self, pairs: tuple[Pair, ...]) -> Problem:
@@ -68,7 +72,17 @@ class StationInputs:
             turns=self.station.station.turns,
             robot_noise=None if noise is None else RobotNoise(*noise),
             height_m=None if self.station.goal.height_mm is None else self.station.goal.height_mm / 1e3,
+            tip=self.tip,
         )
+
+    @property
+    def tip(self) -> PointerTip | None:
+        """The pointer's tip, if the station file states it."""
+        robot = self.station.robot
+        if robot.tip_mm is None:
+            return None
+        sigma_m = UNSTATED_TIP_SIGMA_M if robot.tip_sigma_mm is None else robot.tip_sigma_mm / 1e3
+        return PointerTip(np.array(robot.tip_mm) / 1e3, sigma_m)
 
 
 def read_inputs(station_file: Path, lens_file: Path | None = None) -> StationInputs:

@@ -8,9 +8,10 @@ from pathlib import Path
 
 from eyebolt.daemon.inputs import StationInputs
 from eyebolt.geometry.rigid import Array
+from eyebolt.handover.error_map import error_map_svg
 from eyebolt.handover.result import Origin, accepted_document, accepted_transform, result_document, to_text
 from eyebolt.journal.files import Files, read_fault, write_fault, write_whole
-from eyebolt.journal.names import RESULT_NAME
+from eyebolt.journal.names import ERROR_MAP_NAME, RESULT_NAME
 from eyebolt.progress.judgement import Judgement
 from eyebolt.solve.outcome import Refusal, Solution
 
@@ -26,7 +27,7 @@ def wall_now() -> str:
 def write_result(
     inputs: StationInputs, session: Path, outcome: Solution | Refusal, judgement: Judgement, accept: bool
 ) -> None:
-    """Writes the session's result; with ``accept`` it becomes the station's.
+    """Writes the session's result, and its error map as a picture; with ``accept`` it becomes the station's.
 
     A person's acceptance of an earlier result of this session does not carry over to a new one.
     """
@@ -38,11 +39,13 @@ def write_result(
         inputs=inputs.digests,
         wall=wall_now(),
     )
-    text = to_text(result_document(origin, outcome, judgement))
+    document = result_document(origin, outcome, judgement)
+    text = to_text(document)
     if accept:
         _accept(inputs.record_folder, session, text, BY_THE_STATION)
     else:
         _write(session / RESULT_NAME, text)
+    _write_error_map(session / ERROR_MAP_NAME, error_map_svg(document, inputs.station.goal.tolerance_mm))
 
 
 def accept_session(session: Path, by: str) -> dict[str, object]:
@@ -75,6 +78,17 @@ def _accept(record_folder: Path, session: Path, text: str, by: str) -> dict[str,
     _write(record_folder / ACCEPTED_NAME, accepted)
     _write(session / RESULT_NAME, accepted)
     return document
+
+
+def _write_error_map(path: Path, picture: str | None) -> None:
+    """Writes the picture; without one, takes away that of an earlier result, which would be taken for this one's."""
+    if picture is not None:
+        _write(path, picture)
+        return
+    try:
+        path.unlink(missing_ok=True)
+    except OSError as error:
+        raise write_fault("the error map", path, error) from None
 
 
 def _read(path: Path) -> str:

@@ -211,7 +211,7 @@ class Daemon:
 
     def _solve(self, command: do.Solve) -> ev.Event:
         try:
-            return ev.Solved(command.task, solve(self._inputs.problem(command.pairs), command.checks))
+            return ev.Solved(command.task, solve(self._inputs.problem(command.pairs), command.checks, command.placed))
         except Exception as error:
             _log.exception("solving broke down")
             return ev.WorkFailed(command.task, f"solving broke down: {error!r}")

@@ -18,6 +18,7 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.errors import InputFault
 from eyebolt.geometry import rigid
+from eyebolt.geometry.propagation import propagate
 
 LENGTH_UNITS_M = {"mm": 1e-3, "m": 1.0, "um": 1e-6}
 ANGLE_UNITS_RAD = {"deg": math.pi / 180, "rad": 1.0, "1e-4deg": math.pi / 180 * 1e-4}
@@ -25,6 +26,9 @@ ANGLE_UNITS_RAD = {"deg": math.pi / 180, "rad": 1.0, "1e-4deg": math.pi / 180 * 
 _SEQUENCES = ["".join(s) for s in itertools.product("XYZ", repeat=3) if s[0] != s[1] and s[1] != s[2]]
 EULER_KINDS = tuple(f"euler-{s}" for s in _SEQUENCES) + tuple(f"euler-{s.lower()}" for s in _SEQUENCES)
 ROTATION_KINDS = ("quaternion-wxyz", "quaternion-xyzw", "rotation-vector", "angle-z", *EULER_KINDS)
+
+# The standard deviation of an angle of which nothing is known: uniform over a whole turn.
+_ANY_ANGLE_RAD = 2 * math.pi / math.sqrt(12)
 
 # A controller prints a unit quaternion with at least three digits; more than this off is another convention.
 _QUATERNION_NORM_SLACK = 0.02
@@ -110,3 +114,54 @@ class PoseReading:
         letters: Any = self.rotation.removeprefix("euler-")
         angles = Rotation.from_matrix(rotation).as_euler(letters, suppress_warnings=True)
         return [float(v) / unit for v in angles]
+
+    def sigma_of_fields(self, target_T_source: rigid.Array, covariance: rigid.Array) -> list[float]:
+        """Standard deviation of each number that ``to_fields`` writes for a pose (4, 4), in the same units.
+
+        ``covariance`` (6, 6) of the pose, perturbed on the right, (translation m, rotation rad). First order (see
+        ``propagate``). Near a singular Euler triple the first and third angle mean little apart: theirs grow up to that
+        of an angle of which nothing is known, and are that where the triple may well be singular.
+        """
+        written = np.array(self.to_fields(target_T_source))
+
+        def near_written(xi: rigid.Array) -> rigid.Array:
+            return self._continued(np.array(self.to_fields(target_T_source @ rigid.exp(xi))), written)
+
+        _, spread = propagate(near_written, np.zeros(6), covariance)
+        sigma = np.sqrt(np.maximum(np.diagonal(spread), 0.0))
+        if not self.rotation.startswith("quaternion"):
+            unknown = _ANY_ANGLE_RAD / ANGLE_UNITS_RAD[self.angle]
+            sigma[3:] = np.minimum(sigma[3:], unknown)
+            turn_sigma_rad = math.sqrt(float(np.diagonal(covariance)[3:].max()))
+            if self.rotation.startswith("euler") and self._from_singular_rad(written[4]) < turn_sigma_rad:
+                sigma[[3, 5]] = unknown
+        return [float(v) for v in sigma]
+
+    def _continued(self, fields: rigid.Array, near: rigid.Array) -> rigid.Array:
+        """The numbers (field_count,) of the same pose that lie next to ``near``: no leap by a sign or a whole turn."""
+        turn = 2 * math.pi / ANGLE_UNITS_RAD[self.angle]
+        numbers, other = fields[3:], near[3:]
+        if self.rotation.startswith("quaternion"):
+            choices = [numbers, -numbers]
+        elif self.rotation == "rotation-vector":
+            size = float(np.linalg.norm(numbers))
+            # The same rotation the other way round; near no rotation at all there is no other way.
+            choices = [numbers, numbers * (1 - turn / size)] if size > turn / 4 else [numbers]
+        else:
+            choices = [numbers]
+            if self.rotation != "angle-z":
+                choices.append(self._other_triple(numbers, turn / 2))
+            choices = [c - turn * np.round((c - other) / turn) for c in choices]
+        nearest = min(choices, key=lambda c: float(np.abs(c - other).max()))
+        return np.concatenate([fields[:3], nearest])
+
+    def _from_singular_rad(self, middle: float) -> float:
+        """How far the middle Euler angle is from where the first and third turn about the same axis."""
+        angle, letters = middle * ANGLE_UNITS_RAD[self.angle], self.rotation.removeprefix("euler-")
+        return abs(math.asin(math.sin(angle) if letters[0] == letters[2] else math.cos(angle)))
+
+    def _other_triple(self, angles: rigid.Array, half_turn: float) -> rigid.Array:
+        """The second Euler triple of the same rotation: the middle angle mirrored, the others half a turn on."""
+        letters = self.rotation.removeprefix("euler-")
+        middle = -angles[1] if letters[0] == letters[2] else half_turn - angles[1]
+        return np.array([angles[0] + half_turn, middle, angles[2] + half_turn])

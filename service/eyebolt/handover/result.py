@@ -15,8 +15,9 @@ from eyebolt.geometry import rigid
 from eyebolt.geometry.readings import PoseReading
 from eyebolt.geometry.rigid import Array
 from eyebolt.progress.judgement import Judgement
+from eyebolt.solve.expected_error import ErrorMap
 from eyebolt.solve.leave_one_out import HeldOut
-from eyebolt.solve.outcome import Refusal, Solution
+from eyebolt.solve.outcome import Refusal, Solution, TouchCheck
 
 SCHEMA = 1
 _VERDICTS = ("accept", "unproven", "reject")
@@ -55,16 +56,20 @@ def result_document(origin: Origin, outcome: Solution | Refusal, judgement: Judg
 
 
 def _solved(solution: Solution, reading: PoseReading) -> dict[str, Any]:
+    transform = _transform(solution.transform_name, solution.X, reading)
+    transform["robot_terms"]["sigma"] = _sigma(solution, reading)
     return {
-        "transform": _transform(solution.transform_name, solution.X, reading),
+        "transform": transform,
         "board": _transform(solution.board_name, solution.Y, reading),
         "unknown": list(solution.unknown),
         "expected_error_mm": asdict(solution.expected_error_mm),
+        "error_map": _error_map(solution.error_map),
         "expected_pick_mm": asdict(solution.expected_pick_mm),
         "covariance": solution.covariance.tolist(),
         "held_out": _held_out(solution.held_out),
         "checks": _held_out(solution.checks),
-        "touches": _held_out(None),
+        "touches": _touches(solution.touches),
+        "height": None if solution.height is None else asdict(solution.height),
         "corner_rms_px": solution.corner_rms_px,
         "robot_noise": {
             "mm": solution.robot_noise_mm,
@@ -86,7 +91,8 @@ def _refused(refusal: Refusal) -> dict[str, Any]:
         "evidence": {},
         "remedy": refusal.remedy,
     }
-    empty = ("expected_error_mm", "expected_pick_mm", "covariance", "corner_rms_px", "robot_noise", "scale", "focal")
+    errors = ("expected_error_mm", "error_map", "expected_pick_mm", "covariance")
+    empty = (*errors, "height", "corner_rms_px", "robot_noise", "scale", "focal")
     return {
         "transform": None,
         "board": None,
@@ -113,10 +119,35 @@ def _transform(name: str, target_T_source: Array, reading: PoseReading) -> dict[
     }
 
 
+def _sigma(solution: Solution, reading: PoseReading) -> list[float | None]:
+    """Standard deviation of each of the robot's numbers; None for the height that a vertical arm cannot show."""
+    sigma: list[float | None] = [*reading.sigma_of_fields(solution.X, solution.covariance)]
+    if solution.unknown:
+        # That arm's vertical is z of the base and of the flange alike, so the height is the third number.
+        sigma[2] = None
+    return sigma
+
+
+def _error_map(error_map: ErrorMap) -> dict[str, Any]:
+    return {
+        "u_px": error_map.u_px.tolist(),
+        "v_px": error_map.v_px.tolist(),
+        "distance_mm": (error_map.distance_m * 1e3).tolist(),
+        # A tenth of a micrometre is far below what the numbers mean.
+        "p95_mm": error_map.p95_mm.round(4).tolist(),
+    }
+
+
 def _held_out(held_out: HeldOut | None) -> dict[str, Any]:
     if held_out is None:
         return {"count": 0, "rms_mm": None, "worst_mm": None, "normalised": None}
     return asdict(held_out)
+
+
+def _touches(check: TouchCheck | None) -> dict[str, Any]:
+    if check is None:
+        return _held_out(None)
+    return {key: getattr(check, key) for key in ("count", "rms_mm", "worst_mm", "normalised")}
 
 
 def to_text(document: Mapping[str, Any]) -> str:

@@ -21,8 +21,11 @@ def summary(document: Mapping[str, Any], with_acceptance: bool = True) -> list[s
             "" if terms["rotation"].startswith("quaternion") else f" {terms['angle']}"
         )
         noise = document["robot_noise"]
+        lines.append(f"{transform['name']} ({units}): {numbers}")
+        # Results written by older versions have none.
+        if "sigma" in terms:
+            lines.append(f"  one sigma of each: {_sigmas(terms)}")
         lines += [
-            f"{transform['name']} ({units}): {numbers}",
             f"expected error: median {error['median']:.3f} mm, p95 {error['p95']:.3f} mm,"
             f" p95 at the worst point {error['worst_p95']:.3f} mm",
             f"expected at the pick, through this arm's own errors: p95 {pick['p95']:.3f} mm",
@@ -37,6 +40,19 @@ def summary(document: Mapping[str, Any], with_acceptance: bool = True) -> list[s
         if document["checks"]["count"]:
             checks = document["checks"]
             lines.append(f"checks: {checks['count']}, rms {checks['rms_mm']:.3f} mm, worst {checks['worst_mm']:.3f} mm")
+        if document["touches"]["count"]:
+            touches = document["touches"]
+            lines.append(
+                f"touches: {touches['count']}, rms {touches['rms_mm']:.3f} mm, worst {touches['worst_mm']:.3f} mm,"
+                f" {touches['normalised']:.2f} of the predicted error squared"
+            )
+        # Results written by older versions have none.
+        height = document.get("height")
+        if height is not None and height["closed_by"] is not None:
+            lines.append(
+                f"height of the camera: {height['mm']:.3f} mm (sigma {height['sigma_mm']:.3f} mm),"
+                f" known by {height['closed_by']}"
+            )
     lines += [f"  pair {p['pair']}: {p['reason']}" for p in pairs["left_out"]]
     accepted = document["accepted"]
     if with_acceptance:
@@ -48,6 +64,12 @@ def _left_out_one_by_one(held: Mapping[str, Any]) -> str:
     if not held["count"]:
         return "left out one by one: no pair could be"
     return f"left out one by one: rms {held['rms_mm']:.3f} mm, worst {held['worst_mm']:.3f} mm at the board"
+
+
+def _sigmas(terms: Mapping[str, Any]) -> str:
+    return ", ".join(
+        "unknown" if value is None else f"{value:.{_decimals(terms, k)}f}" for k, value in enumerate(terms["sigma"])
+    )
 
 
 def _decimals(terms: Mapping[str, Any], k: int) -> int:

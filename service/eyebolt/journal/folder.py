@@ -6,6 +6,7 @@
         pictures/0007.png   without loss
         station.toml ...    the files that the session began with, as they were
         result.json         the result, once there is one
+        error-map.svg       its error over the working volume, as a picture
 
 What ``append`` and ``store_picture`` returned from is on the disk. Not for use from several threads at once.
 """

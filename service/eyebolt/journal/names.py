@@ -11,6 +11,7 @@ from eyebolt.errors import RecordFault
 
 JOURNAL_NAME = "facts.journal"
 RESULT_NAME = "result.json"
+ERROR_MAP_NAME = "error-map.svg"
 PICTURES_NAME = "pictures"
 
 _SESSION = re.compile(r"([0-9]{8}-[0-9]{6})-([0-9]{2,6})", re.ASCII)
@@ -57,7 +58,7 @@ def session_folder(record_folder: Path, name: str) -> Path:
 
 def keepsake_name(name: str) -> str:
     """The name of a file kept beside the journal, checked. Raises RecordFault ``record-name``."""
-    reserved = name in (RESULT_NAME, PICTURES_NAME) or name.startswith("facts.")
+    reserved = name in (RESULT_NAME, ERROR_MAP_NAME, PICTURES_NAME) or name.startswith("facts.")
     if len(name) > _LONGEST or not _FILE.fullmatch(name) or reserved:
         raise _name_fault(name, "a kept file's name has letters, digits, - _ and points, and is not one of the session")
     return name

@@ -1,7 +1,7 @@
 """Where the board is in the camera's frame, from one view alone, for many views at once.
 
 The start is the planar solution from the view's homography (both tilt branches); the refinement is Gauss-Newton on
-the corners. Views are padded to a common corner count; ``weights`` is 0 on padding.
+the corners. Views are padded to a common corner count; ``weights`` is 0 on padding and small on stray corners.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from eyebolt.geometry import rigid
 from eyebolt.geometry.camera import CameraModel
@@ -18,6 +19,13 @@ from eyebolt.geometry.rigid import Array, Rows
 from eyebolt.pairs.pair import Pair
 
 FEWEST_CORNERS = 6
+# A tilt branch whose corners lie this many times farther off than the other's is not worth refining.
+_HOPELESS = 5.0
+# The determinant of a pose's correlations: below it some direction of the pose is not seen at all.
+_SINGULAR = 1e-19
+_STRAY = 4.5
+_MOST_SOFTENINGS = 6
+_LEAST_NOISE_PX = 0.01
 
 
 @dataclass(frozen=True)
@@ -63,6 +71,12 @@ class CornerFit:
     step: Array
     rss_px2: Array
 
+    @property
+    def promised_px2(self) -> Array:
+        """(n,): by how much the step lowers ``rss_px2`` if the corners are as linear as they look."""
+        out: Array = np.einsum("ni,nij,nj->n", self.step, self.information, self.step)
+        return out
+
 
 def linearise_corners(camera: CameraModel, stack: ViewStack, camera_T_board: Array) -> CornerFit:
     """Corner residuals and their derivative with respect to ``camera_T_board * exp(xi)``.
@@ -72,8 +86,10 @@ def linearise_corners(camera: CameraModel, stack: ViewStack, camera_T_board: Arr
     seen = rigid.apply(camera_T_board, stack.points_m)
     pixels, by_point = camera.project_with_jacobian(seen)
     visible = np.asarray(np.isfinite(pixels).all(axis=(-1, -2)))
-    residual = np.where(visible[:, None, None], stack.corners_px - pixels, 0.0) * (stack.weights > 0)[..., None]
-    by_point = np.where(visible[:, None, None, None], by_point, 0.0)
+    residual = (stack.corners_px - pixels) * (stack.weights > 0)[..., None]
+    if not visible.all():
+        residual[~visible] = 0.0
+        by_point[~visible] = 0.0
     turned = by_point @ camera_T_board[:, None, :3, :3]
     jacobian = np.empty((*turned.shape[:-1], 6))
     jacobian[..., :3] = turned
@@ -83,13 +99,13 @@ def linearise_corners(camera: CameraModel, stack: ViewStack, camera_T_board: Arr
     n, k = stack.weights.shape
     flat = jacobian.reshape(n, 2 * k, 6)
     weight = np.repeat(stack.weights, 2, axis=1)
-    weighted = flat * weight[..., None]
-    information = np.swapaxes(flat, 1, 2) @ weighted
-    gradient = (np.swapaxes(weighted, 1, 2) @ residual.reshape(n, 2 * k, 1))[..., 0]
+    weighted = np.swapaxes(flat * weight[..., None], 1, 2)
+    information = weighted @ flat
+    gradient = weighted @ residual.reshape(n, 2 * k, 1)
+    size = np.sqrt(np.maximum(np.diagonal(information, axis1=1, axis2=2), 1e-300))
+    usable = visible & (np.linalg.det(information / size[:, :, None] / size[:, None, :]) > _SINGULAR)
     step = np.zeros((n, 6))
-    usable = visible & (np.linalg.matrix_rank(information, hermitian=True) == 6)
-    if usable.any():
-        step[usable] = np.linalg.solve(information[usable], gradient[usable][..., None])[..., 0]
+    step[usable] = np.linalg.solve(information[usable], gradient[usable])[..., 0]
     rss = np.where(usable, np.einsum("nk,nk->n", weight, residual.reshape(n, 2 * k) ** 2), np.inf)
     return CornerFit(camera_T_board, residual, jacobian, information, step, rss)
 
@@ -107,88 +123,147 @@ class BoardPoses:
     other_branch: Array
     other_rss_px2: Array
 
+    def __getitem__(self, rows: Rows) -> BoardPoses:
+        return BoardPoses(
+            self.camera_T_board[rows], self.rss_px2[rows], self.other_branch[rows], self.other_rss_px2[rows]
+        )
+
+    def with_branches_exchanged(self, swap: NDArray[np.bool_]) -> BoardPoses:
+        """The same with the two branches of the views ``swap`` (n,) bool exchanged."""
+        pick = swap[:, None, None]
+        return BoardPoses(
+            np.where(pick, self.other_branch, self.camera_T_board),
+            np.where(swap, self.other_rss_px2, self.rss_px2),
+            np.where(pick, self.camera_T_board, self.other_branch),
+            np.where(swap, self.rss_px2, self.other_rss_px2),
+        )
+
 
 def fit_board_poses(camera: CameraModel, stack: ViewStack, iterations: int = 25) -> BoardPoses:
-    """Least-squares board pose of every view, starting from both planar tilt branches."""
-    starts = [_planar_starts(camera, stack, row) for row in range(len(stack.weights))]
-    fits = []
-    for branch in (0, 1):
-        poses = np.array([s[branch] for s in starts]).reshape(-1, 4, 4)
-        fits.append(refine_board_poses(camera, stack, poses, iterations))
-    (first, first_rss), (second, second_rss) = fits
-    swap = second_rss < first_rss
-    return BoardPoses(
-        np.where(swap[:, None, None], second, first),
-        np.where(swap, second_rss, first_rss),
-        np.where(swap[:, None, None], first, second),
-        np.where(swap, first_rss, second_rss),
-    )
+    """Least-squares board pose of every view, starting from both planar tilt branches.
+
+    A branch that the homography already shows to be far worse is left as it is.
+    """
+    starts, errors = _planar_starts(camera, stack)
+    first, first_rss = refine_board_poses(camera, stack, starts[:, 0], iterations)
+    second, second_rss = starts[:, 1].copy(), np.full(len(starts), np.inf)
+    close = np.flatnonzero((errors[:, 1] < _HOPELESS * errors[:, 0] + 1e-9) | ~np.isfinite(first_rss))
+    far = np.setdiff1d(np.arange(len(starts)), close)
+    if close.size:
+        second[close], second_rss[close] = refine_board_poses(camera, stack[close], second[close], iterations)
+    if far.size:
+        second_rss[far] = linearise_corners(camera, stack[far], second[far]).rss_px2
+    fits = BoardPoses(first, first_rss, second, second_rss)
+    return fits.with_branches_exchanged(second_rss < first_rss)
 
 
 def refine_board_poses(
     camera: CameraModel, stack: ViewStack, start: Array, iterations: int = 25
 ) -> tuple[Array, Array]:
     """Gauss-Newton with step halving; returns poses (n, 4, 4) and residual sums (n,), infinite where it failed."""
+    poses, rss = start.copy(), np.full(len(start), np.inf)
+    # Views that have settled are not looked at again.
+    rows = np.arange(len(start))
     fit = linearise_corners(camera, stack, start)
-    best, best_rss = start, fit.rss_px2
-    scale = np.ones(len(start))
+    rss[:] = fit.rss_px2
+    step, scale = fit.step, np.ones(len(start))
+    promised = fit.promised_px2
     for _ in range(iterations):
-        trial = linearise_corners(camera, stack, best @ rigid.exp(fit.step * scale[:, None]))
-        better = trial.rss_px2 <= best_rss
-        with np.errstate(invalid="ignore"):
-            gain = np.nan_to_num(best_rss - trial.rss_px2, nan=0.0)
-        best = np.where(better[:, None, None], trial.camera_T_board, best)
-        # At the bottom rounding may make a step look worse by as little: that is settled too.
-        settled = np.abs(gain) <= 1e-10 * best_rss + 1e-18
-        best_rss = np.where(better, trial.rss_px2, best_rss)
-        fit = CornerFit(
-            best,
-            fit.residual_px,
-            fit.jacobian,
-            np.where(better[:, None, None], trial.information, fit.information),
-            np.where(better[:, None], trial.step, fit.step),
-            best_rss,
-        )
-        scale = np.where(better, 1.0, scale / 4)
-        if (settled | (scale < 1e-3)).all():
+        going = np.isfinite(rss[rows]) & (promised > 1e-8 * rss[rows] + 1e-18) & (scale > 1e-3)
+        rows, step, scale, promised = rows[going], step[going], scale[going], promised[going]
+        if not rows.size:
             break
-    return best, best_rss
+        fit = linearise_corners(camera, stack[rows], poses[rows] @ rigid.exp(step * scale[:, None]))
+        better = fit.rss_px2 <= rss[rows]
+        poses[rows[better]], rss[rows[better]] = fit.camera_T_board[better], fit.rss_px2[better]
+        step = np.where(better[:, None], fit.step, step)
+        promised = np.where(better, fit.promised_px2, promised)
+        scale = np.where(better, 1.0, scale / 4)
+    return poses, rss
 
 
-def _planar_starts(camera: CameraModel, stack: ViewStack, row: int) -> tuple[Array, Array]:
-    """Both tilt branches (4, 4) of one view; twice a board far behind the camera when there is none."""
-    nowhere = rigid.compose_parts(np.eye(3), [0.0, 0.0, -1.0])
-    used = stack.weights[row] > 0
-    points = stack.points_m[row, used]
-    if used.sum() < 4 or np.linalg.matrix_rank(points[:, :2] - points[:, :2].mean(0), tol=1e-9) < 2:
-        return nowhere, nowhere
-    rays = np.ascontiguousarray(camera.rays(stack.corners_px[row, used])[:, :2])
-    if not np.isfinite(rays).all():
-        return nowhere, nowhere
-    # A noiseless board tilted about one of its own axes can make the method take the root of a number just below 0;
-    # numbered along other axes it does not.
-    for spin_rad in (0.0, 0.5, 1.1):
-        found = _tilt_branches(points, rays, spin_rad)
-        if found:
-            return found[0], found[-1]
-    return nowhere, nowhere
+def soften_strays(camera: CameraModel, stack: ViewStack, poses: BoardPoses) -> tuple[ViewStack, BoardPoses]:
+    """Corners that lie too far off to be noise (a shadow's edge, a gripper over the board) lose their weight.
+
+    Beyond ``_STRAY`` times the corner noise, judged from the median of all, the weight falls as the fourth power of
+    the distance; the poses are fitted anew until nothing more changes. Without strays nothing is touched.
+    """
+    for _ in range(_MOST_SOFTENINGS):
+        residual = linearise_corners(camera, stack, poses.camera_T_board).residual_px
+        distance = np.linalg.norm(residual, axis=-1)
+        there = stack.weights > 0
+        # The median distance of two-dimensional normal noise is 1.177 sigma; the fitted pose took some of it.
+        freedom = max(1 - 3 * len(there) / max(int(there.sum()), 1), 0.1)
+        limit = _STRAY * max(float(np.median(distance[there])) / 1.1774 / np.sqrt(freedom), _LEAST_NOISE_PX)
+        weights = there * np.minimum(1.0, (limit / np.maximum(distance, 1e-12)) ** 4)
+        # A view that is off as a whole tells of something else than strays, and too few corners tell nothing.
+        enough = (weights > 0.5).sum(axis=1) >= np.maximum(FEWEST_CORNERS, 0.6 * there.sum(axis=1))
+        weights = np.where(enough[:, None], weights, there)
+        if np.abs(weights - stack.weights).max(initial=0.0) < 0.01:
+            break
+        stack = ViewStack(stack.points_m, stack.corners_px, weights)
+        refined, rss = refine_board_poses(camera, stack, poses.camera_T_board)
+        poses = BoardPoses(refined, rss, poses.other_branch, poses.other_rss_px2)
+    return stack, poses
 
 
-def _tilt_branches(points_m: Array, rays: Array, spin_rad: float) -> list[Array]:
-    """The finite ones of the two poses (4, 4) that the homography between points (K, 3) and rays (K, 2) allows."""
-    # The method wants the board centred on its own origin.
-    spun_T_board = rigid.compose_parts(rigid.exp_rotation([0.0, 0.0, spin_rad]), np.zeros(3)) @ rigid.compose_parts(
-        np.eye(3), -points_m.mean(axis=0)
-    )
+def _planar_starts(camera: CameraModel, stack: ViewStack) -> tuple[Array, Array]:
+    """Both tilt branches (n, 2, 4, 4) of every view and their corner errors (n, 2), in rays of z = 1.
+
+    Twice a board far behind the camera, and infinite errors, where there is none.
+    """
+    n = len(stack.weights)
+    # Per branch: rotation vector and shift of the board turned in its plane by ``spin`` and centred on ``centre``.
+    twists = np.tile([0.0, 0.0, 0.0, 0.0, 0.0, -1.0], (n, 2, 1))
+    errors = np.full((n, 2), np.inf)
+    spins, centres = np.zeros((n, 1, 3)), np.zeros((n, 3))
+    rays = camera.rays(stack.corners_px)[..., :2]
+    for row in range(n):
+        used = stack.weights[row] > 0
+        seen = np.ascontiguousarray(rays[row, used])
+        points = stack.points_m[row, used]
+        if len(seen) < 4 or not np.isfinite(seen).all():
+            continue
+        centre = points.mean(axis=0)
+        points = points - centre
+        if _in_a_line(points):
+            continue
+        # A noiseless board tilted about one of its own axes can make the method take the root of a number just below
+        # 0; numbered along other axes it does not.
+        for spin_rad in (0.0, 0.5, 1.1):
+            found = _tilt_branches(points, seen, spin_rad)
+            if found:
+                twists[row], errors[row] = zip(found[0], found[-1], strict=True)
+                spins[row, 0, 2], centres[row] = spin_rad, centre
+                break
+    spun_T_board = rigid.compose_parts(rigid.exp_rotation(spins), np.zeros(3))
+    spun_T_board[:, 0, :3, 3] = -(spun_T_board[:, 0, :3, :3] @ centres[..., None])[..., 0]
+    return rigid.compose_parts(rigid.exp_rotation(twists[..., :3]), twists[..., 3:]) @ spun_T_board, errors
+
+
+def _in_a_line(centred_m: Array) -> bool:
+    (a, b), (_, c) = centred_m[:, :2].T @ centred_m[:, :2]
+    # The smaller singular value of the flat points against the size of anything that could be a board.
+    smaller = (a + c) / 2 - np.hypot((a - c) / 2, b)
+    return bool(smaller < 1e-12 * max(a + c, 1e-12))
+
+
+def _tilt_branches(centred_m: Array, rays: Array, spin_rad: float) -> list[tuple[Array, float]]:
+    """The finite ones of the two poses that the homography between points (K, 3) and rays (K, 2) allows.
+
+    Each as (rotation vector, shift) (6,) of the board turned in its plane by ``spin_rad``, with its error in rays, the
+    better one first.
+    """
+    points = centred_m @ rigid.exp_rotation([0.0, 0.0, spin_rad]).T if spin_rad else centred_m
     try:
-        count, turns, shifts, _ = cv2.solvePnPGeneric(
-            rigid.apply(spun_T_board, points_m), rays.reshape(-1, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
+        count, turns, shifts, errors = cv2.solvePnPGeneric(
+            points, rays.reshape(-1, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
         )
     except cv2.error:
         return []
-    found: list[Array] = []
-    for turn, shift in zip(turns[:count], shifts[:count], strict=True):
-        pose = rigid.compose_parts(rigid.exp_rotation(np.asarray(turn).ravel()), np.asarray(shift).ravel())
-        if np.isfinite(pose).all():
-            found.append(pose @ spun_T_board)
+    found: list[tuple[Array, float]] = []
+    for turn, shift, error in zip(turns[:count], shifts[:count], np.asarray(errors).ravel(), strict=False):
+        twist = np.concatenate([np.asarray(turn).ravel(), np.asarray(shift).ravel()])
+        if np.isfinite(twist).all():
+            found.append((twist, float(error)))
     return found

@@ -5,10 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from eyebolt.solve.outcome import Estimate, Refusal, Solution
+from scipy.special import chdtri
+
+from eyebolt.solve.outcome import Estimate, Refusal, Solution, TouchCheck
 
 # A board scale or focal length this many sigma from the stated one is contradicted by the data.
 CONTRADICTED_SIGMA = 4.0
+# Touches farther off than chance makes them this often: no longer ordinary, and in contradiction (chi-square).
+UNUSUAL, IMPOSSIBLE = 0.01, 0.001
 
 
 @dataclass(frozen=True)
@@ -20,7 +24,7 @@ class Judgement:
 
 
 def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
-    """Within tolerance, no stop finding, and board scale and focal length borne out by the data: accept."""
+    """Within tolerance, no stop finding, and board scale and focal length borne out by the data or by touch: accept."""
     if isinstance(outcome, Refusal):
         return Judgement("reject", outcome.says)
     p95 = outcome.expected_error_mm.p95
@@ -32,6 +36,8 @@ def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
     stops = [f.says for f in outcome.findings if f.severity == "stop"]
     if stops:
         return Judgement("reject", "; ".join(stops))
+    if outcome.touches is not None and not _within(outcome.touches, IMPOSSIBLE):
+        return _contradicted_by_touch(outcome.touches, p95, tolerance_mm)
     if outcome.unknown:
         return Judgement("unproven", f"not known from these pairs: {'; '.join(outcome.unknown)}")
     for name, value in (("board scale", outcome.scale), ("focal length", outcome.focal)):
@@ -41,16 +47,39 @@ def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
                 f"the pairs see the {name} {100 * value.estimate:+.2f} % off the stated one"
                 f" (sigma {100 * value.sigma:.2f} %)",
             )
-    if not outcome.proof_p95_mm <= tolerance_mm:
+    by_touch = _bears_out(outcome.touches, tolerance_mm)
+    if not outcome.proof_p95_mm <= tolerance_mm and not by_touch:
         return Judgement(
             "unproven",
             f"if board scale and focal length are not taken on trust, the error may be {outcome.proof_p95_mm:.2f} mm"
             f" (p95); tolerance {tolerance_mm:g} mm: take pairs at more distances, or touch points of the board",
         )
+    borne_out = "borne out" if outcome.proof_p95_mm <= tolerance_mm else "borne out by touch"
     return Judgement(
         "accept",
-        f"expected error {p95:.2f} mm (p95) within {tolerance_mm:g} mm; board scale and focal length borne out",
+        f"expected error {p95:.2f} mm (p95) within {tolerance_mm:g} mm; board scale and focal length {borne_out}",
     )
+
+
+def _contradicted_by_touch(touches: TouchCheck, p95_mm: float, tolerance_mm: float) -> Judgement:
+    says = (
+        f"{touches.count} touched corners lie {touches.rms_mm:.2f} mm (RMS) from where the result has them, at worst"
+        f" {touches.worst_mm:.2f} mm (corner {touches.worst_corner}): more than the stated errors of result, arm and"
+        f" tip can be (expected error {p95_mm:.2f} mm p95): check the pointer's tip, the corner numbers and whether the"
+        " board lay still, then place and touch it again in a new session"
+    )
+    return Judgement("unproven" if touches.rms_mm <= tolerance_mm else "reject", says)
+
+
+def _bears_out(touches: TouchCheck | None, tolerance_mm: float) -> bool:
+    """Whether the touches leave board scale and focal length no room for more than the tolerance."""
+    if touches is None or not touches.spread_out or not _within(touches, UNUSUAL):
+        return False
+    return touches.proof_p95_mm <= tolerance_mm
+
+
+def _within(touches: TouchCheck, by_chance: float) -> bool:
+    return touches.normalised * touches.freedom <= float(chdtri(touches.freedom, by_chance))
 
 
 def _contradicted(value: Estimate) -> bool:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from eyebolt.pairs.pair import Pair
+from eyebolt.pairs.touch import PlacedBoard
 from eyebolt.progress.judgement import Judgement
 from eyebolt.session.events import Caller
 from eyebolt.solve.outcome import Refusal, Solution
@@ -64,11 +65,12 @@ class Detect:
 
 @dataclass(frozen=True)
 class Solve:
-    """Solve ``pairs``, testing on ``checks``: Solved or WorkFailed."""
+    """Solve ``pairs``, testing on ``checks`` and on what was touched of ``placed``: Solved or WorkFailed."""
 
     task: int
     pairs: tuple[Pair, ...]
     checks: tuple[Pair, ...]
+    placed: tuple[PlacedBoard, ...]
 
 
 @dataclass(frozen=True)

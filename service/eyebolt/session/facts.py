@@ -15,6 +15,7 @@ import numpy as np
 from eyebolt.board.sighting import NoSighting, Sighting, sighting_from_json
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.pair import Pair
+from eyebolt.pairs.touch import PlacedBoard, Touch
 
 Fact = Mapping[str, Any]
 
@@ -36,7 +37,10 @@ class Answer:
 
 @dataclass(frozen=True)
 class Taken:
-    """One picture taken for a request. ``index``: 0-based capture index; ``kind``: "capture" or "check"."""
+    """One picture taken for a request. ``index``: 0-based capture index; ``kind``: "capture", "check" or "place".
+
+    ``base_T_flange`` is None for a board placed before a fixed camera, where no pose is needed.
+    """
 
     index: int
     kind: str
@@ -44,7 +48,7 @@ class Taken:
     text: str
     picture: str
     source_name: str
-    base_T_flange: Array
+    base_T_flange: Array | None
     seen: Sighting | NoSighting | None = None
     code: int | None = None
     undone: bool = False
@@ -62,14 +66,28 @@ class Taken:
     @property
     def pair(self) -> Pair | None:
         """What the solver takes; None if no board was seen."""
-        if not isinstance(self.seen, Sighting):
+        if not isinstance(self.seen, Sighting) or self.base_T_flange is None:
             return None
         return Pair(self.index, self.base_T_flange, self.seen.ids, self.seen.corners_px)
 
 
 @dataclass(frozen=True)
+class Touched:
+    """The pointer's tip on corner ``corner`` of the board in picture ``board``, for the request ``seq``, ``text``."""
+
+    board: int
+    corner: int
+    seq: int
+    text: str
+    base_T_flange: Array
+
+
+@dataclass(frozen=True)
 class Log:
-    """The fold of a session's facts."""
+    """The fold of a session's facts. ``board``: capture index of the placed board that touches go to, if there is one.
+
+    ``touching``: a touch on disk whose request has no answer yet.
+    """
 
     name: str
     answers: Mapping[int, Answer] = field(default_factory=dict)
@@ -79,6 +97,9 @@ class Log:
     last_words: Mapping[str, Any] | None = None
     history_p95_mm: tuple[float | None, ...] = ()
     solved: Mapping[str, Any] | None = None
+    board: int | None = None
+    touched: tuple[Touched, ...] = ()
+    touching: Touched | None = None
 
     @property
     def empty(self) -> bool:
@@ -101,6 +122,17 @@ class Log:
         return [t for t in self.taken if t.solvable and t.kind == "capture"]
 
     @property
+    def placed(self) -> tuple[PlacedBoard, ...]:
+        """Boards that lay still in the cell and were touched."""
+        boards = []
+        for taken in self.taken:
+            touches = tuple(Touch(t.corner, t.base_T_flange) for t in self.touched if t.board == taken.index)
+            if touches and isinstance(taken.seen, Sighting):
+                seen = taken.seen
+                boards.append(PlacedBoard(taken.index, taken.base_T_flange, seen.ids, seen.corners_px, touches))
+        return tuple(boards)
+
+    @property
     def refused(self) -> int:
         """Captures and checks answered 20-29."""
         return sum(1 for t in self.answers.values() if 20 <= t.code < 30 and t.text.startswith(("capture", "check")))
@@ -120,6 +152,12 @@ class Log:
 def pairs_of(taken: Iterable[Taken]) -> tuple[Pair, ...]:
     """What the solver takes of these."""
     return tuple(t.pair for t in taken if t.pair is not None)
+
+
+def touch_of(fact: Fact) -> Touched:
+    """The touch that a fact of this kind tells of."""
+    pose = np.array(fact["base_T_flange"])
+    return Touched(fact["board"], fact["corner"], fact["seq"], fact["text"], pose)
 
 
 def fold(facts: Iterable[Fact]) -> Log | None:
@@ -148,11 +186,20 @@ def _picture(log: Log, fact: Fact) -> Log:
         text=fact["text"],
         picture=fact["picture"],
         source_name=fact["source_name"],
-        base_T_flange=np.array(fact["base_T_flange"]),
+        base_T_flange=_pose(fact),
     )
     # A picture whose answer could not be recorded counts for nothing once another one is taken.
     earlier = tuple(t for t in log.taken if t.code is not None)
     return replace(log, taken=(*earlier, taken))
+
+
+def _pose(fact: Fact) -> Array | None:
+    return None if fact["base_T_flange"] is None else np.array(fact["base_T_flange"])
+
+
+def _touch(log: Log, fact: Fact) -> Log:
+    # It counts once its request is answered: a power cut between the two must not count it twice.
+    return replace(log, touching=touch_of(fact))
 
 
 def _seen(log: Log, fact: Fact) -> Log:
@@ -167,7 +214,7 @@ def _solved(log: Log, fact: Fact) -> Log:
 def _answer(log: Log, fact: Fact) -> Log:
     seq, code = fact["seq"], fact["code"]
     answers = {**log.answers, seq: Answer(fact["text"], code, fact["count"], fact["aux"])}
-    taken, history = log.taken, log.history_p95_mm
+    taken, history, board, touched = log.taken, log.history_p95_mm, log.board, log.touched
     verb = fact["text"].split(" ")[0]
     if log.pending is not None and log.pending.text == fact["text"]:
         taken = (*log.taken[:-1], replace(log.taken[-1], code=code))
@@ -180,15 +227,23 @@ def _answer(log: Log, fact: Fact) -> Log:
         newest = max(t.index for t in log.kept)
         taken = tuple(replace(t, undone=True) if t.index == newest else t for t in taken)
         history = history[:-1]
+    if verb == "place":
+        # Where the newest place failed, nobody knows how the board lies now.
+        board = taken[-1].index if counts(code) else None
+    if verb == "touch" and code == 0 and log.touching is not None and log.touching.text == fact["text"]:
+        touched = (*touched, log.touching)
     return replace(
         log,
         answers=answers,
         taken=taken,
         history_p95_mm=history,
+        board=board,
+        touched=touched,
+        touching=None,
         last_seq=seq,
         closed=log.closed or (verb == "bye" and code == 0),
         last_words={key: fact[key] for key in ("seq", "code", "says", "advice")},
     )
 
 
-_CHANGES = {"picture": _picture, "seen": _seen, "solved": _solved, "answer": _answer}
+_CHANGES = {"picture": _picture, "seen": _seen, "solved": _solved, "touch": _touch, "answer": _answer}

@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 from eyebolt.errors import InputFault
+from eyebolt.geometry.rigid import Array
 from eyebolt.session import commands as do
 from eyebolt.session import events as ev
 from eyebolt.session.commands import Command
 from eyebolt.session.state import State, Task, task_for
-from eyebolt.session.work import begin_picture, begin_solve, opening_fact, record_answer
+from eyebolt.session.touching import begin_touch
+from eyebolt.session.work import PICTURED, begin_picture, begin_solve, opening_fact, record_answer
 from eyebolt.wire.replies import Reply, failed_numbers, printed_pose
 from eyebolt.wire.requests import Request
 from eyebolt.wire.verbs import VERBS
@@ -120,9 +122,12 @@ def _remembered(state: State, event: ev.Asked) -> Result:
 def _take_up(state: State, event: ev.Asked) -> Result:
     request, caller = event.request, event.caller
     is_open = state.log is not None and not state.log.closed
-    if request.verb in ("capture", "check"):
+    if request.verb in PICTURED:
+        if request.verb == "place" and request.pose is None and state.terms.mount == "arm":
+            says = "place wants the flange pose: the camera is on the arm, and where the board lies depends on it"
+            return state, [_answer(state, caller, request, 41, says)]
         try:
-            base_T_flange = state.terms.base_T_flange(request.pose or ())
+            base_T_flange = _flange(state, request)
         except InputFault as fault:
             return state, [_answer(state, caller, request, 43, fault.message)]
         if not is_open:
@@ -134,21 +139,48 @@ def _take_up(state: State, event: ev.Asked) -> Result:
             return _open(state, event)
         state = task_for(state, request, caller, event.at_ns, event.wall, "record-answer")
         return _answer_task(state, "a new session with numbering of its own", event)
-    if request.verb in ("place", "touch"):
-        return state, [_answer(state, caller, request, 45, f"'{request.verb}' is not served by this version")]
     if not is_open:
         return state, [_answer(state, caller, request, 45, "no session is open: begin one")]
+    if request.verb == "touch":
+        return _touch(state, event)
     if request.verb == "undo" and not state.kept:
         return state, [_answer(state, caller, request, 45, "no kept pair to take back")]
     state = task_for(state, request, caller, event.at_ns, event.wall, "solve")
     return begin_solve(state, [_wake(state, event)])
 
 
+def _touch(state: State, event: ev.Asked) -> Result:
+    request, caller, log = event.request, event.caller, state.log
+    if not state.terms.tip_known:
+        says = (
+            "where the tip is nobody knows: add tip_mm = [x, y, z], in the flange frame, to [robot] in the station file"
+        )
+        return state, [_answer(state, caller, request, 45, says)]
+    if log is None or log.board is None:
+        says = "no placed board: lay the board still in the camera's view, send place, and touch it after a 0"
+        return state, [_answer(state, caller, request, 45, says)]
+    corner, count = int(request.numbers[0]), state.terms.board_corner_count
+    if corner >= count:
+        says = f"k is {corner}, and the board's inner corners are numbered 0 to {count - 1}, row by row"
+        return state, [_answer(state, caller, request, 43, says)]
+    try:
+        base_T_flange = state.terms.base_T_flange(request.pose or ())
+    except InputFault as fault:
+        return state, [_answer(state, caller, request, 43, fault.message)]
+    state = task_for(state, request, caller, event.at_ns, event.wall, "solve")
+    return begin_touch(state, corner, base_T_flange, [_wake(state, event)])
+
+
+def _flange(state: State, request: Request) -> Array | None:
+    """The flange pose of a request; None where it may be left out and is. Raises InputFault ``pose-numbers``."""
+    return None if request.pose is None else state.terms.base_T_flange(request.pose)
+
+
 def _open(state: State, event: ev.Asked) -> Result:
     state = task_for(state, event.request, event.caller, event.at_ns, event.wall, "open")
-    if event.request.verb in ("capture", "check"):
+    if event.request.verb in PICTURED:
         try:
-            state = state.with_task(base_T_flange=state.terms.base_T_flange(event.request.pose or ()))
+            state = state.with_task(base_T_flange=_flange(state, event.request))
         except InputFault as fault:
             return replace(state, task=None), [_answer(state, event.caller, event.request, 43, fault.message)]
     return state, [do.OpenSession(state.tasks_begun, opening_fact(state, event.wall)), _wake(state, event)]

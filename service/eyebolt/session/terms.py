@@ -12,7 +12,10 @@ from eyebolt.progress.goal import Goal
 
 @dataclass(frozen=True)
 class Terms:
-    """``flange_T_tool`` (4, 4) if the robot sends tool poses; ``settle_ns`` between the word and the exposure."""
+    """``flange_T_tool`` (4, 4) if the robot sends tool poses; ``settle_ns`` between the word and the exposure.
+
+    ``tip_known``: the station says where the pointer's tip is, so that touches mean something.
+    """
 
     station: str
     mount: str
@@ -23,6 +26,7 @@ class Terms:
     goal: Goal
     settle_ns: int
     accept_when_proven: bool
+    tip_known: bool = False
 
     def base_T_flange(self, fields: tuple[float, ...]) -> Array:
         """The flange pose (4, 4), metres, of one pose as the robot wrote it. Raises InputFault ``pose-numbers``."""

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.pair import Pair
 from eyebolt.pairs.verdict import Verdict, judge_view, verdict
 from eyebolt.progress.judgement import Judgement, judge
@@ -14,6 +15,7 @@ from eyebolt.session import commands as do
 from eyebolt.session import events as ev
 from eyebolt.session.commands import Command
 from eyebolt.session.facts import pairs_of
+from eyebolt.session.sentences import says_of_place, says_of_touch
 from eyebolt.session.state import State, Task
 from eyebolt.solve.outcome import Refusal, Solution
 from eyebolt.wire.codes import CODES
@@ -25,7 +27,11 @@ FEWEST_TO_SOLVE = 3
 # With fewer pairs a disagreement does not say whose fault it is.
 FEWEST_FOR_MAJORITY = 6
 
+# Requests that take a picture.
+PICTURED = ("capture", "check", "place")
+
 _GRAB_CODES = {"camera-lost": 30}
+_DONE = {"undo": "the newest kept pair is taken back", "bye": "the session is closed"}
 
 
 def opening_fact(state: State, wall: str) -> dict[str, Any]:
@@ -52,13 +58,13 @@ def begin_solve(state: State, also: list[Command]) -> Result:
     gone = max(t.index for t in log.kept) if task.verb == "undo" else None
     pairs = pairs_of(t for t in log.solvable if t.index != gone)
     checks = pairs_of(log.checks)
-    return state.with_task(stage="solve"), [*also, do.Solve(task.number, pairs, checks)]
+    return state.with_task(stage="solve"), [*also, do.Solve(task.number, pairs, checks, log.placed)]
 
 
 def opened(state: State, task: Task, event: ev.Opened) -> Result:
     """A new folder with its first fact; numbering begins anew."""
     state = state.with_facts((event.fact,))
-    if task.verb in ("capture", "check"):
+    if task.verb in PICTURED:
         return begin_picture(state, [do.Publish()])
     says = "a new session with numbering of its own"
     return record_answer(state, 0, says, "", state.kept, state.wanted, [])
@@ -84,14 +90,13 @@ def grab_failed(state: State, task: Task, event: ev.GrabFailed) -> Result:
 
 def stored(state: State, task: Task, event: ev.Stored) -> Result:
     """The picture is safe; now the fact that it was taken."""
-    pose = task.base_T_flange if task.base_T_flange is not None else np.eye(4)
     fact: dict[str, Any] = {
         "fact": "picture",
         "index": task.index,
         "kind": task.verb,
         "seq": task.seq,
         "text": task.text,
-        "base_T_flange": pose.tolist(),
+        "base_T_flange": None if task.base_T_flange is None else task.base_T_flange.tolist(),
         "picture": task.picture,
         "sha256": event.digest_sha256,
         "wall": task.wall,
@@ -103,19 +108,23 @@ def stored(state: State, task: Task, event: ev.Stored) -> Result:
 def detected(state: State, task: Task, event: ev.Detected) -> Result:
     """The board was seen or not: the verdict, and the solve if there is enough to solve."""
     log = state.log
-    if log is None or task.base_T_flange is None:
+    if log is None:
         return state, []
     found = judge_view(
         event.seen,
         state.terms.lens_size_px,
         state.terms.board_corner_count,
-        task.base_T_flange,
-        [t.base_T_flange for t in log.kept],
-        picture_only=task.verb == "check",
+        _flange_of(task),
+        [t.base_T_flange for t in log.kept if t.base_T_flange is not None],
+        picture_only=task.verb != "capture",
     )
     state = state.with_task(seen=event.seen, verdict=found)
     if found.code >= 10:
         return record_answer(state, found.code, found.says, found.advice, state.kept, state.wanted, [])
+    if task.verb == "place":
+        return record_answer(
+            state, found.code, says_of_place(state.terms, task.base_T_flange, found), "", state.kept, state.wanted, []
+        )
     own = _pair_of_task(task, event.seen)
     pairs, checks = pairs_of(log.solvable), pairs_of(log.checks)
     if task.verb == "capture":
@@ -124,7 +133,7 @@ def detected(state: State, task: Task, event: ev.Detected) -> Result:
         checks = (*checks, own)
     if len(pairs) < FEWEST_TO_SOLVE:
         return _keep(state, task, found, None)
-    return state.with_task(stage="solve"), [do.Solve(task.number, pairs, checks)]
+    return state.with_task(stage="solve"), [do.Solve(task.number, pairs, checks, log.placed)]
 
 
 def solved(state: State, task: Task, event: ev.Solved) -> Result:
@@ -144,7 +153,7 @@ def solved(state: State, task: Task, event: ev.Solved) -> Result:
         code, aux = _solve_code(state, outcome, judgement)
         advice = CODES[code].advice if code else "Read the result; the engineer accepts it."
         return record_answer(state, code, judgement.why, advice, kept, wanted if code else aux, [])
-    says = "the newest kept pair is taken back" if task.verb == "undo" else "the session is closed"
+    says = says_of_touch(outcome) if task.verb == "touch" else _DONE[task.verb]
     return record_answer(state, 0, says, "", kept, wanted, [])
 
 
@@ -185,8 +194,8 @@ def record_failed(state: State, task: Task, event: ev.RecordFailed) -> Result:
 
 def work_failed(state: State, task: Task, event: ev.WorkFailed) -> Result:
     """A defect of ours must not lose the session: the pair is refused, the rest stands."""
-    if task.verb in ("undo", "bye"):
-        # Neither needs a solution.
+    if task.verb in ("undo", "touch", "bye"):
+        # None of them needs a solution.
         kept = state.kept - (task.verb == "undo")
         return record_answer(state, 0, event.says, "", kept, state.terms.goal.wanted(kept, None), [])
     code = 28 if task.verb == "solve" else 20
@@ -270,9 +279,13 @@ def _with_solved(state: State, outcome: Solution | Refusal, judgement: Judgement
     proven = judgement.verdict == "accept" and state.terms.goal.met(kept, outcome)
     accept = proven and state.terms.accept_when_proven
     result = do.WriteResult(state.tasks_begun, outcome, judgement, accept)
-    return state.with_task(facts=(_solved_fact(state, outcome, judgement, kept),), result=result)
+    facts = state.task.facts if state.task is not None else ()
+    return state.with_task(facts=(*facts, _solved_fact(state, outcome, judgement, kept)), result=result)
 
 
 def _pair_of_task(task: Task, seen: Any) -> Pair:
-    pose = task.base_T_flange if task.base_T_flange is not None else np.eye(4)
-    return Pair(task.index, pose, seen.ids, seen.corners_px)
+    return Pair(task.index, _flange_of(task), seen.ids, seen.corners_px)
+
+
+def _flange_of(task: Task) -> Array:
+    return np.eye(4) if task.base_T_flange is None else task.base_T_flange

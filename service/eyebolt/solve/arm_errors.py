@@ -6,7 +6,7 @@ over the distance between poses (a Gaussian process). How much of each there is,
 likelihood over four variances. The transform stays the estimate for white noise; its error is computed under both.
 
 Distances: the correlation falls to 0.6 over 2 m and stays above 0.85 for any turn: joint errors act as trends over the
-whole workspace, not as bumps in it. Both lengths were chosen by simulation (``tests/bench/bench_pick.py``).
+whole workspace, not as bumps in it. Both lengths were chosen by simulation (``tests/bench/solve pick``).
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array, Rows
 from eyebolt.solve.expected_error import ErrorStatement, pooled_statement, standard_normal
 from eyebolt.solve.joint import JointEstimate
-from eyebolt.solve.linear_model import estimate, invert_information
+from eyebolt.solve.linear_model import invert_information
 from eyebolt.solve.noise import variance_of
 from eyebolt.solve.problem import Problem
 
@@ -51,8 +51,12 @@ class _Pairs:
         return len(self.offset)
 
 
-def expected_pick(problem: Problem, joint: JointEstimate, reported: Array) -> ErrorStatement:
+def expected_pick(
+    problem: Problem, joint: JointEstimate, reported: Array, closing: tuple[Array, Array] | None = None
+) -> ErrorStatement:
     """Error of a pick at a point seen by the camera; ``reported`` (n, 4, 4): base_T_flange of the pairs in ``joint``.
+
+    ``closing``: for a height found by touch, what it makes (6, 6) of the error of X and what it adds (6, 6) to it.
 
     The tip is taken to be as far from the flange as the board is (camera fixed), or at the flange (camera on the arm,
     the pick straight ahead of the look with the orientation kept).
@@ -61,8 +65,9 @@ def expected_pick(problem: Problem, joint: JointEstimate, reported: Array) -> Er
     pairs = _in_arm_coordinates(joint, reported, rows)
     variances, weights = _variance_choices(joint, pairs)
     looks, picks, points, tips = _picks(problem, joint, reported[rows])
-    gain = _gain(joint, pairs)
-    parts = [_error_covariance(problem, joint, pairs, gain, u, looks, picks, points, tips) for u in variances]
+    carried, added = (np.eye(6), np.zeros((6, 6))) if closing is None else closing
+    gain = carried @ _gain(joint, pairs)
+    parts = [_error_covariance(problem, joint, pairs, gain, added, u, looks, picks, points, tips) for u in variances]
     draws = standard_normal(_DRAWS, 3)
     # Each choice of variances gets its share of the draws.
     choice = np.searchsorted(np.cumsum(weights), (np.arange(_DRAWS) + 0.5) / _DRAWS).clip(0, len(parts) - 1)
@@ -81,14 +86,12 @@ def correlation(first: Array, second: Array) -> Array:
 
 def _in_arm_coordinates(joint: JointEstimate, reported: Array, rows: Rows) -> _Pairs:
     model = joint.model
-    inverse = np.linalg.inv(model.by_arm[rows])
-    share = joint.widening * joint.corner_px**2 * inverse @ model.spread[rows] @ np.swapaxes(inverse, -1, -2)
     poses = reported[rows]
     return _Pairs(
         poses,
-        (inverse @ model.offset[rows][..., None])[..., 0],
-        inverse @ model.design[rows],
-        share,
+        model.offset[rows],
+        model.by_transforms[rows] @ model.free,
+        joint.widening * joint.corner_px**2 * model.camera_share[rows],
         correlation(poses, poses),
     )
 
@@ -161,11 +164,10 @@ def _variance_choices(joint: JointEstimate, pairs: _Pairs) -> tuple[Array, Array
 
 def _gain(joint: JointEstimate, pairs: _Pairs) -> Array:
     """(6, 6n): how the offsets move the white-noise estimate of X."""
-    white = variance_of(joint.noise.best)
-    weight = np.linalg.inv(pairs.camera_share + np.diag(white))
-    fitted = estimate(pairs.offset, pairs.design, weight)
-    weighted = np.swapaxes(pairs.design, -1, -2) @ weight
-    out: Array = (joint.model.free[:6] @ invert_information(fitted.normal) @ weighted).transpose(1, 0, 2).reshape(6, -1)
+    weight = np.linalg.inv(pairs.camera_share + np.diag(variance_of(joint.noise.best)))
+    weighted = (weight @ pairs.design).reshape(6 * pairs.count, -1)
+    normal = pairs.design.reshape(6 * pairs.count, -1).T @ weighted
+    out: Array = joint.model.free[:6] @ invert_information(normal) @ weighted.T
     return out
 
 
@@ -191,6 +193,7 @@ def _error_covariance(
     joint: JointEstimate,
     pairs: _Pairs,
     gain: Array,
+    added: Array,
     u: Array,
     looks: Array,
     picks: Array,
@@ -209,7 +212,7 @@ def _error_covariance(
         at_flange = points @ R_X.T + joint.X[:3, 3]
         identity = np.broadcast_to(np.eye(3), (len(points), 3, 3))
         actors.append((-turned @ np.concatenate([identity, -rigid.skew(at_flange)], -1), looks))
-    out: Array = by_X @ (gain @ _covariance(pairs, u) @ gain.T) @ np.swapaxes(by_X, -1, -2)
+    out: Array = by_X @ (gain @ _covariance(pairs, u) @ gain.T + added) @ np.swapaxes(by_X, -1, -2)
     spread_gain = gain.reshape(6, pairs.count, 6)
     for by_arm, poses in actors:
         # The same slow error moved the pairs, and with them X.

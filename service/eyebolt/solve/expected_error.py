@@ -23,6 +23,19 @@ class ErrorStatement:
     worst_p95: float
 
 
+@dataclass(frozen=True)
+class ErrorMap:
+    """``p95_mm`` (5, 9, 9): p95 of the error at each point by itself; the largest is the statement's ``worst_p95``.
+
+    By distance along the camera's axis ``distance_m`` (5,), row ``v_px`` (9,) and column ``u_px`` (9,).
+    """
+
+    u_px: Array
+    v_px: Array
+    distance_m: Array
+    p95_mm: Array
+
+
 def standard_normal(count: int, dimensions: int) -> Array:
     """Standard normal points (count, dimensions) that fill space evenly; always the same ones.
 
@@ -57,10 +70,13 @@ def _root(covariance: Array) -> Array:
     return out
 
 
-def expected_error(problem: Problem, joint: JointEstimate) -> ErrorStatement:
-    """The transform's own error over the working volume, without the camera's measuring error."""
+def expected_error(problem: Problem, joint: JointEstimate) -> tuple[ErrorStatement, ErrorMap]:
+    """The transform's own error over the working volume, without the camera's measuring error: pooled, and by place."""
     draws, _ = posterior_draws(joint)
-    return pooled_statement(_carried(draws, problem.volume.grid(problem.camera)))
+    statement, p95_m = _pooled_and_by_point(_carried(draws, problem.volume.grid(problem.camera)))
+    u_px, v_px, distance_m = problem.volume.axes(problem.camera)
+    by_place = p95_m.reshape(len(distance_m), len(v_px), len(u_px)) * 1e3
+    return statement, ErrorMap(u_px, v_px, distance_m, by_place)
 
 
 def error_of_covariance(problem: Problem, covariance: Array) -> ErrorStatement:
@@ -87,10 +103,14 @@ def _carried(draws: Array, grid: Array) -> Array:
 
 def pooled_statement(errors_m: Array) -> ErrorStatement:
     """The statement for errors (points, draws), which it reorders."""
-    worst = _quantile(errors_m, 0.95).max()
+    return _pooled_and_by_point(errors_m)[0]
+
+
+def _pooled_and_by_point(errors_m: Array) -> tuple[ErrorStatement, Array]:
+    by_point = _quantile(errors_m, 0.95)
     pooled = errors_m.reshape(-1)
     median, p95 = _quantile(pooled, 0.5), _quantile(pooled, 0.95)
-    return ErrorStatement(float(median) * 1e3, float(p95) * 1e3, float(worst) * 1e3)
+    return ErrorStatement(float(median) * 1e3, float(p95) * 1e3, float(by_point.max()) * 1e3), by_point
 
 
 def _quantile(values: Array, share: float) -> Array:

@@ -10,10 +10,9 @@ from scipy.special import chdtri
 from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array, Rows
 from eyebolt.pairs.board_pose import BoardPoses, ViewStack
-from eyebolt.solve.linear_model import LinearModel, estimate, invert_information, linearise
+from eyebolt.solve.linear_model import LinearFits, LinearModel, SeenPoses, fit_linear, linearise, see
 from eyebolt.solve.noise import (
     NoiseKnowledge,
-    RestrictedLikelihood,
     most_likely_noise,
     noise_posterior,
     stated_noise,
@@ -24,26 +23,31 @@ from eyebolt.solve.problem import Problem, RobotNoise
 # Corners are never known better than this; it keeps noiseless data (tests, drawings) solvable.
 _LEAST_CORNER_PX = 0.003
 _MOST_STEPS = 30
+# On the way the noise need not be at the top of its likelihood; at the end it is brought there.
+_NOISE_STEPS_ON_THE_WAY = 2
 _BY_CHANCE = 1e-5
 
 
 @dataclass(frozen=True)
 class Views:
-    """What the solver takes from the pairs: chain ``A`` (n, 4, 4), padded corners, board pose of each view alone."""
+    """What the solver takes from the pairs: chain ``A`` (n, 4, 4), padded corners, board pose of each view alone.
+
+    ``seen``: the corners linearised at those poses.
+    """
 
     A: Array
     stack: ViewStack
     poses: BoardPoses
+    seen: SeenPoses
+
+    @staticmethod
+    def of(problem: Problem, A: Array, stack: ViewStack, poses: BoardPoses) -> Views:
+        """The views with their corners linearised; every pose must be usable."""
+        return Views(A, stack, poses, see(problem, stack, poses.camera_T_board))
 
     def subset(self, rows: Rows) -> Views:
         """The same for the views at ``rows``."""
-        poses = BoardPoses(
-            self.poses.camera_T_board[rows],
-            self.poses.rss_px2[rows],
-            self.poses.other_branch[rows],
-            self.poses.other_rss_px2[rows],
-        )
-        return Views(self.A[rows], self.stack[rows], poses)
+        return Views(self.A[rows], self.stack[rows], self.poses[rows], self.seen[rows])
 
     @property
     def corner_px(self) -> float:
@@ -58,21 +62,23 @@ class Views:
 class JointEstimate:
     """The estimate and everything that its error statement needs.
 
-    ``X``, ``Y`` (4, 4) metres; ``model`` linearised there; ``corner_px``; ``noise`` of the arm; the posterior of the
-    change z = (X, Y) as a mixture over noise choices: ``weights`` (m,), ``means`` (m, 12), ``covariances`` (m, 12, 12),
-    relative to X and Y; ``normal`` (12, 12) information at the most likely noise; ``converged``; ``widening``: how many
-    times the stated variance the pairs show (1 where it holds or was estimated), already in ``covariances``.
+    ``X``, ``Y`` (4, 4) metres; ``model`` linearised there; ``seen``: the corners behind it; ``corner_px``; ``noise`` of
+    the arm; the posterior of the change z = (X, Y) as a mixture over noise choices: ``weights`` (m,), ``means``
+    (m, 12), ``covariances`` (m, 12, 12), relative to X and Y; ``fits``: at the most likely noise; ``converged``;
+    ``widening``: how many times the stated variance the pairs show (1 where it holds or was estimated), already in
+    ``covariances``.
     """
 
     X: Array
     Y: Array
     model: LinearModel
+    seen: SeenPoses
     corner_px: float
     noise: NoiseKnowledge
     weights: Array
     means: Array
     covariances: Array
-    normal: Array
+    fits: LinearFits
     converged: bool
     widening: float
 
@@ -85,93 +91,120 @@ class JointEstimate:
         return out
 
     @property
+    def normal(self) -> Array:
+        """(12, 12) information about X and Y at the most likely noise, whatever else is carried along."""
+        free, normal = self.model.free, self.fits.normal[0]
+        p = free.shape[1]
+        own, cross, other = normal[:p, :p], normal[:p, p:], normal[p:, p:]
+        # What is carried along has a stated sigma, so it always has information.
+        out: Array = free @ (own - cross @ np.linalg.solve(other, cross.T)) @ free.T
+        return out
+
+    @property
     def view_covariance(self) -> Array:
-        """C (n, 6, 6) of the views' offsets at the most likely noise."""
-        return self.model.covariance(self.corner_px, variance_of(self.noise.best))
+        """C (n, 6, 6) of the views' offsets, in the board's coordinates, at the most likely noise."""
+        C = self.model.covariance(self.corner_px, variance_of(self.noise.best)[None])[0]
+        out: Array = self.model.to_board @ C @ np.swapaxes(self.model.to_board, -1, -2)
+        return out
 
 
 def joint_estimate(
     problem: Problem, views: Views, X: Array, Y: Array, noise_start: RobotNoise | None = None, posterior: bool = True
 ) -> JointEstimate:
-    """Iterates from X, Y to the maximum-likelihood estimate; ``posterior`` False skips the integration over noise.
+    """Iterates from X, Y to the maximum-likelihood estimate.
 
-    Noise is taken as ``problem.robot_noise`` states it, or estimated along the way.
+    Noise is taken as ``problem.robot_noise`` states it, or estimated along the way. ``posterior`` False is for trials:
+    the corners stay linearised where they are, and the noise is taken for known.
     """
     corner_px = views.corner_px
-    near = views.poses.camera_T_board
     noise = problem.robot_noise or noise_start
+    seen = views.seen
+    X, Y, noise, converged, near = _settle(problem, views.A, seen, corner_px, X, Y, noise)
+    if posterior and converged:
+        seen = see(problem, views.stack, near)
+        X, Y, noise, converged, _ = _settle(problem, views.A, seen, corner_px, X, Y, noise)
+    model = linearise(problem, seen, views.A, X, Y)
+    return _with_posterior(problem, model, seen, corner_px, X, Y, noise, converged, posterior)
+
+
+def _settle(
+    problem: Problem, A: Array, seen: SeenPoses, corner_px: float, X: Array, Y: Array, noise: RobotNoise | None
+) -> tuple[Array, Array, RobotNoise, bool, Array]:
+    """X, Y and noise that fit the poses seen best; whether it settled; where the boards are then, (n, 4, 4)."""
     converged = False
     for _ in range(_MOST_STEPS):
-        model = linearise(problem, views.stack, views.A, X, Y, near)
+        model = linearise(problem, seen, A, X, Y)
         if problem.robot_noise is None:
-            noise = most_likely_noise(RestrictedLikelihood(model, model.design, corner_px), noise)
-        variance = variance_of(noise or RobotNoise(0.0, 0.0))
-        weight = np.linalg.inv(model.covariance(corner_px, variance))
-        step = estimate(model.offset, model.design, weight)
-        z = model.free @ step.z
+            known, fits = most_likely_noise(model, corner_px, noise, _NOISE_STEPS_ON_THE_WAY)
+        else:
+            known, fits = problem.robot_noise, fit_linear(model, corner_px, variance_of(problem.robot_noise)[None])
+        noise = known
+        step, normal = fits.z[0], fits.normal[0]
+        z = model.free @ step[: model.free.shape[1]]
         # A long step from a poor start would leave the range where the linear model means anything.
         z = z * min(1.0, 0.5 / max(np.abs(z[[3, 4, 5, 9, 10, 11]]).max(), 1e-12))
         X, Y = X @ rigid.exp(z[:6]), Y @ rigid.exp(z[6:])
-        arm_error = variance * np.einsum("nji,njk,nk->ni", model.by_arm, weight, step.left)
-        displaced = np.einsum("nij,nj->ni", model.by_arm, arm_error)
-        near = rigid.inverse(X) @ views.A @ Y @ rigid.exp(displaced)
-        # Converged when the step is lost in the error of the estimate itself.
-        if float(step.z @ step.normal @ step.z) < 1e-10 or np.abs(z).max() < 1e-14:
+        # Converged when the step is lost in the error of the estimate itself. What is carried along is measured anew
+        # from zero each time and takes no part in this.
+        transforms = step.copy()
+        transforms[model.free.shape[1] :] = 0.0
+        if float(transforms @ normal @ transforms) < 1e-9 or np.abs(z).max() < 1e-14:
             converged = True
             break
-    model = linearise(problem, views.stack, views.A, X, Y, near)
-    return _with_posterior(problem, model, corner_px, X, Y, noise, converged, posterior)
+    arm_error = variance_of(known) * (fits.weight[0] @ fits.left[0][..., None])[..., 0]
+    displaced = (model.to_board @ arm_error[..., None])[..., 0]
+    carried = step[model.free.shape[1] :]
+    if carried.size:
+        displaced = displaced + seen.by_nuisance[..., model.carried] @ carried
+    return X, Y, known, converged, rigid.inverse(X) @ A @ Y @ rigid.exp(displaced)
 
 
 def _with_posterior(
     problem: Problem,
     model: LinearModel,
+    seen: SeenPoses,
     corner_px: float,
     X: Array,
     Y: Array,
-    noise: RobotNoise | None,
+    noise: RobotNoise,
     converged: bool,
     posterior: bool,
 ) -> JointEstimate:
-    best = noise or RobotNoise(0.0, 0.0)
-    knowledge = stated_noise(best)
-    if problem.robot_noise is None:
-        likelihood = RestrictedLikelihood(model, model.design, corner_px)
-        best = most_likely_noise(likelihood, noise)
-        knowledge = noise_posterior(likelihood, best) if posterior else stated_noise(best)
-    widening = _misfit(model, corner_px, best) if knowledge.stated and problem.robot_noise is not None else 1.0
-    means, covariances = [], []
-    for choice in knowledge.choices:
-        weight = np.linalg.inv(model.covariance(corner_px, variance_of(RobotNoise(*choice))))
-        fitted = estimate(model.offset, model.design, weight)
-        means.append(model.free @ fitted.z)
-        covariances.append(model.free @ invert_information(fitted.normal) @ model.free.T * widening)
-    weight = np.linalg.inv(model.covariance(corner_px, variance_of(best)))
-    normal = model.free @ estimate(model.offset, model.design, weight).normal @ model.free.T
+    widening = 1.0
+    if problem.robot_noise is not None:
+        fits = fit_linear(model, corner_px, variance_of(noise)[None])
+        knowledge, found = stated_noise(noise), fits
+        widening = _misfit(fits, model.offset.size)
+    else:
+        noise, fits = most_likely_noise(model, corner_px, noise)
+        knowledge, found = noise_posterior(model, corner_px, noise, fits) if posterior else (stated_noise(noise), fits)
+    free = model.free
+    p = free.shape[1]
+    means = found.z[:, :p] @ free.T
     # The point estimate is the mean over what the noise may be, so move there.
-    mean = knowledge.weights @ np.array(means)
+    mean = knowledge.weights @ means
     return JointEstimate(
         X @ rigid.exp(mean[:6]),
         Y @ rigid.exp(mean[6:]),
         model,
+        seen,
         corner_px,
         knowledge,
         knowledge.weights,
-        np.array(means) - mean,
-        np.array(covariances),
-        normal,
+        means - mean,
+        free @ found.covariance[:, :p, :p] @ free.T * widening,
+        fits,
         converged,
         widening,
     )
 
 
-def _misfit(model: LinearModel, corner_px: float, stated: RobotNoise) -> float:
+def _misfit(stated: LinearFits, numbers: int) -> float:
     """How many times the stated noise's variance the pairs show: 1 unless chance could hardly explain it.
 
     The statement keeps its say in the estimate; the stated error is widened (R. T. Birge, Phys. Rev. 40, 1932).
     """
-    weight = np.linalg.inv(model.covariance(corner_px, variance_of(stated)))
-    left = estimate(model.offset, model.design, weight).left
-    squared = float((left * (weight @ left[..., None])[..., 0]).sum())
-    freedom = left.size - model.free.shape[1]
+    left = stated.left[0]
+    squared = float(np.einsum("ni,nij,nj->", left, stated.weight[0], left))
+    freedom = numbers - stated.design.shape[-1]
     return squared / freedom if freedom > 0 and squared > chdtri(freedom, _BY_CHANCE) else 1.0

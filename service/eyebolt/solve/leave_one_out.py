@@ -9,7 +9,7 @@ import numpy as np
 from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
 from eyebolt.solve.joint import JointEstimate
-from eyebolt.solve.linear_model import LinearModel, estimate, invert_information
+from eyebolt.solve.linear_model import LinearModel, invert_information
 from eyebolt.solve.noise import variance_of
 
 
@@ -26,29 +26,28 @@ class Surprise:
 
 def leave_one_out(joint: JointEstimate) -> Surprise:
     """Every pair predicted by the others, at the most likely noise."""
-    model = joint.model
-    C = joint.view_covariance
-    weight = np.linalg.inv(C)
-    design = model.design
-    fitted = estimate(model.offset, design, weight)
-    share = np.swapaxes(design, -1, -2) @ weight @ design
-    right = (np.swapaxes(design, -1, -2) @ weight @ model.offset[..., None])[..., 0]
-    others = invert_information(fitted.normal - share)
-    z = (others @ (right.sum(axis=0) - right)[..., None])[..., 0]
+    model, fits = joint.model, joint.fits
+    design, weighted = fits.design, fits.weighted_design[0]
+    crosswise = np.swapaxes(weighted, -1, -2)
+    others = invert_information(fits.normal[0] - crosswise @ design)
+    right = (crosswise @ model.offset[..., None])[..., 0]
+    # Without pair i the normal equations read (N - N_i) z = N z_all - r_i.
+    z = (others @ (fits.normal[0] @ fits.z[0] - right)[..., None])[..., 0]
     left = model.offset - (design @ z[..., None])[..., 0]
-    return _surprise(left, C + design @ others @ np.swapaxes(design, -1, -2))
+    C = model.covariance(joint.corner_px, variance_of(joint.noise.best)[None])[0]
+    return _surprise(model, left, C + design @ others @ np.swapaxes(design, -1, -2))
 
 
 def unused_pairs(joint: JointEstimate, model: LinearModel) -> Surprise:
     """Pairs that took no part: ``model`` holds them, linearised about the estimate."""
-    C = model.covariance(joint.corner_px, variance_of(joint.noise.best))
+    C = model.covariance(joint.corner_px, variance_of(joint.noise.best)[None])[0]
     design = model.by_transforms
-    return _surprise(model.offset, C + design @ joint.covariance @ np.swapaxes(design, -1, -2))
+    return _surprise(model, model.offset, C + design @ joint.covariance @ np.swapaxes(design, -1, -2))
 
 
-def _surprise(offset: Array, covariance: Array) -> Surprise:
+def _surprise(model: LinearModel, offset: Array, covariance: Array) -> Surprise:
     squared = np.einsum("ni,ni->n", offset, np.linalg.solve(covariance, offset[..., None])[..., 0])
-    return Surprise(offset, squared)
+    return Surprise((model.to_board @ offset[..., None])[..., 0], squared)
 
 
 @dataclass(frozen=True)

@@ -1,125 +1,216 @@
 """The problem linearised at the level of board poses: each view becomes six numbers with their covariance.
 
 A view with corner information H (for corners of 1 px) measures the board's pose with covariance s^2 inverse(H); the
-arm's error adds its own share. With P0 = inverse(X) A Y predicted and P the pose where the corners were linearised,
+arm's error adds its own share. With P0 = inverse(X) A Y predicted and P seen,
 
-    e_i = log(inverse(P0_i) P_i exp(step_i)) = G_i z + M_i xi_i + K_i q + noise,
+    e_i = log(inverse(P0_i) P_i) = G_i z + M_i xi_i + K_i q + noise,
 
-z = change of X and Y, xi = the arm's error at the flange, q = the nuisances that act on all views alike (relative
-error of the board's scale and of the focal length). To first order nothing is lost against using every corner; since
-the corners are linearised anew at each estimate, the fixed point is the maximum-likelihood estimate on the corners.
+z = change of X and Y, xi = the arm's error at the flange, q = nuisances that act on all views alike (relative error of
+the board's scale and of the focal length, errors of single lens parameters). To first order nothing is lost against
+using every corner; once the corners are linearised anew at the estimate, its fixed point is the maximum-likelihood
+estimate on the corners.
+
+Everything is carried in the arm's own coordinates (multiplied by inverse(M_i)): there the arm's share of the
+covariance is diagonal and the same for all views.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from eyebolt.geometry import rigid
-from eyebolt.geometry.rigid import Array
-from eyebolt.pairs.board_pose import CornerFit, ViewStack, linearise_corners
+from eyebolt.geometry.camera import COEFFICIENT_NAMES, CameraModel
+from eyebolt.geometry.rigid import Array, Rows
+from eyebolt.pairs.board_pose import ViewStack, linearise_corners
 from eyebolt.solve.problem import Problem
 from eyebolt.solve.vertical import free_directions
 
-NUISANCES = ("scale", "focal")
+SCALE, FOCAL = 0, 1
+_FIRST_LENS = 2
+_MATRIX_PLACES = {"fx": (0, 0), "fy": (1, 1), "cx": (0, 2), "cy": (1, 2)}
+
+
+@dataclass(frozen=True)
+class SeenPoses:
+    """What the corners of n views say, each by itself: board poses, how sharp they are, how they lean on nuisances.
+
+    ``camera_T_board`` (n, 4, 4); ``spread`` inverse(H) (n, 6, 6) for corners of 1 px; ``by_nuisance`` K (n, 6, q);
+    ``nuisance_information`` (n, q, q) and ``nuisance_gradient`` (n, q): what the shape of each view alone says of q,
+    for corners of 1 px; ``residual_px`` (n, K, 2). Nuisances: board scale, focal length, then the lens parameters
+    whose ``sigma`` the camera states.
+    """
+
+    camera_T_board: Array
+    spread: Array
+    by_nuisance: Array
+    nuisance_information: Array
+    nuisance_gradient: Array
+    residual_px: Array
+
+    def __getitem__(self, rows: Rows) -> SeenPoses:
+        return SeenPoses(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+
+
+def see(problem: Problem, stack: ViewStack, near: Array) -> SeenPoses:
+    """The corners linearised at board poses ``near`` (n, 4, 4), each view brought to its own least squares."""
+    fit = linearise_corners(problem.camera, stack, near)
+    spread = np.linalg.inv(fit.information)
+    n, k = stack.weights.shape
+    # A board larger by s moves each corner by s times its own position; a shift of the corner is a shift of the pose
+    # along the corner's position in the board's frame.
+    by_scale = (fit.jacobian[..., :3] @ stack.points_m[..., None])[..., 0]
+    pixels = stack.corners_px - fit.residual_px
+    columns = [by_scale, pixels - problem.camera.matrix[:2, 2]]
+    columns += [
+        np.nan_to_num((changed.project(rigid.apply(near, stack.points_m)) - pixels) / step)
+        for changed, step in _changed_lenses(problem.camera)
+    ]
+    by_corner = np.stack(columns, axis=-1).reshape(n, 2 * k, -1)
+    weighted = by_corner * np.repeat(stack.weights, 2, axis=1)[..., None]
+    flat = fit.jacobian.reshape(n, 2 * k, 6)
+    by_pose = spread @ (np.swapaxes(flat, 1, 2) @ weighted)
+    own = np.swapaxes(weighted, 1, 2) - np.swapaxes(by_pose, 1, 2) @ (
+        np.swapaxes(flat, 1, 2) * np.repeat(stack.weights, 2, axis=1)[:, None]
+    )
+    return SeenPoses(
+        near @ rigid.exp(fit.step),
+        spread,
+        by_pose,
+        own @ by_corner,
+        (own @ fit.residual_px.reshape(n, 2 * k, 1))[..., 0],
+        fit.residual_px,
+    )
+
+
+def _changed_lenses(camera: CameraModel) -> list[tuple[CameraModel, float]]:
+    """The lens with each parameter of stated ``sigma`` changed by a tenth of it, and by how much."""
+    out = []
+    for name, sigma in camera.sigma.items():
+        matrix, distortion, step = camera.matrix.copy(), camera.distortion.copy(), 0.1 * sigma
+        place = _MATRIX_PLACES.get(name)
+        if place is not None:
+            matrix[place] += step
+        else:
+            distortion[COEFFICIENT_NAMES.index(name)] += step
+        out.append((replace(camera, matrix=matrix, distortion=distortion), step))
+    return out
 
 
 @dataclass(frozen=True)
 class LinearModel:
-    """n views about one estimate, ordered (translation, rotation) throughout.
+    """n views about one estimate, in the arm's coordinates, ordered (translation, rotation) throughout.
 
-    ``offset`` e (n, 6); ``by_transforms`` G (n, 6, 12), X then Y; ``free`` (12, p) the changes that can be told;
-    ``by_arm`` M (n, 6, 6); ``by_nuisance`` K (n, 6, 2);
-    ``spread`` inverse(H) (n, 6, 6) for corners of 1 px; ``nuisance_information`` (2, 2) and ``nuisance_gradient`` (2,):
-    what the shape of the views alone says of q, for corners of 1 px; ``fit``: the corners behind it.
+    ``offset`` (n, 6); ``by_transforms`` (n, 6, 12), X then Y; ``free`` (12, p) the changes that can be told;
+    ``by_nuisance`` (n, 6, q); ``camera_share`` (n, 6, 6) covariance for corners of 1 px; ``to_board`` M (n, 6, 6)
+    takes the arm's coordinates to the board's; ``nuisance_information`` (q, q) and ``nuisance_gradient`` (q,) of all
+    views together, for corners of 1 px; ``nuisance_sigma`` (q,): infinite where nothing is stated.
     """
 
     offset: Array
     by_transforms: Array
     free: Array
-    by_arm: Array
     by_nuisance: Array
-    spread: Array
+    camera_share: Array
+    to_board: Array
     nuisance_information: Array
     nuisance_gradient: Array
-    fit: CornerFit
+    nuisance_sigma: Array
 
     @property
-    def design(self) -> Array:
-        """(n, 6, p): how the offsets move with the changes that can be told."""
-        return self.by_transforms @ self.free
+    def carried(self) -> tuple[int, ...]:
+        """The nuisances that every estimate carries along: those with a stated sigma."""
+        return tuple(range(_FIRST_LENS, len(self.nuisance_sigma)))
 
-    def covariance(self, corner_px: float, arm_variance: Array) -> Array:
-        """C (n, 6, 6) for corner noise ``corner_px`` and the arm's variances (6,) or (n, 6) at the flange."""
-        arm = self.by_arm * np.broadcast_to(arm_variance, (len(self.offset), 6))[:, None, :]
-        return corner_px**2 * self.spread + arm @ np.swapaxes(self.by_arm, -1, -2)
+    def design(self, nuisances: tuple[int, ...]) -> Array:
+        """(n, 6, p + number of nuisances): how the offsets move with the free changes and the nuisances."""
+        by_free = self.by_transforms @ self.free
+        return np.concatenate([by_free, self.by_nuisance[..., nuisances]], axis=-1) if nuisances else by_free
+
+    def covariance(self, corner_px: float, variances: Array) -> Array:
+        """C (m, n, 6, 6) of the offsets for corner noise ``corner_px`` and arm variances (m, 6) at the flange."""
+        out: Array = corner_px**2 * self.camera_share + variances[:, None, :, None] * np.eye(6)
+        return out
 
 
-def linearise(problem: Problem, stack: ViewStack, A: Array, X: Array, Y: Array, near: Array) -> LinearModel:
-    """The linear model about X, Y, with the corners linearised at board poses ``near`` (n, 4, 4)."""
-    fit = linearise_corners(problem.camera, stack, near)
-    predicted = rigid.inverse(X) @ A @ Y
-    offset = rigid.log(rigid.inverse(predicted) @ near @ rigid.exp(fit.step))
-    n = len(A)
-    by_transforms = np.zeros((n, 6, 12))
-    by_transforms[:, :, :6] = -rigid.adjoint(rigid.inverse(predicted))
-    by_transforms[:, :, 6:] = np.eye(6)
+def linearise(problem: Problem, seen: SeenPoses, A: Array, X: Array, Y: Array) -> LinearModel:
+    """The linear model of the poses seen about X, Y."""
+    behind = A @ Y
+    predicted = rigid.inverse(X) @ behind
+    # inverse(M) = Ad(Y) if the camera is fixed, -Ad(A Y) if it is on the arm; the rest follows from P0 = X^-1 A Y.
+    by_transforms = np.empty((len(A), 6, 12))
     if problem.mount == "fixed":
-        by_arm = np.broadcast_to(rigid.adjoint(rigid.inverse(Y)), (n, 6, 6))
+        to_arm = np.broadcast_to(rigid.adjoint(Y), (len(A), 6, 6))
+        to_board = np.broadcast_to(rigid.adjoint(rigid.inverse(Y)), (len(A), 6, 6))
+        by_transforms[..., :6] = -rigid.adjoint(rigid.inverse(A) @ X)
     else:
-        by_arm = -rigid.adjoint(rigid.inverse(A @ Y))
-    spread = np.linalg.inv(fit.information)
-    by_nuisance, information, gradient = _nuisances(problem, stack, fit, spread)
-    free = free_directions(problem, A, X, Y)
-    return LinearModel(offset, by_transforms, free, by_arm, by_nuisance, spread, information, gradient, fit)
-
-
-def _nuisances(problem: Problem, stack: ViewStack, fit: CornerFit, spread: Array) -> tuple[Array, Array, Array]:
-    """K, and what the views' shape alone knows of scale and focal length."""
-    n, k = stack.weights.shape
-    weight = np.repeat(stack.weights, 2, axis=1)[..., None]
-    # A board larger by s moves each corner by s times its own position; a shift of the corner is a shift of the pose
-    # along the corner's position in the board's frame.
-    by_scale = (fit.jacobian[..., :3] @ stack.points_m[..., None])[..., 0]
-    principal = problem.camera.matrix[:2, 2]
-    by_focal = stack.corners_px - fit.residual_px - principal
-    columns = np.stack([by_scale, by_focal], axis=-1).reshape(n, 2 * k, 2)
-    flat = fit.jacobian.reshape(n, 2 * k, 6)
-    residual = fit.residual_px.reshape(n, 2 * k, 1)
-    cross = np.swapaxes(flat * weight, 1, 2) @ columns
-    by_pose = spread @ cross
-    own = (columns - flat @ by_pose).reshape(-1, 2)
-    weighted = own * weight.reshape(-1, 1)
-    information = weighted.T @ own
-    gradient = weighted.T @ residual.reshape(-1)
-    return by_pose, information, gradient
+        to_arm = -rigid.adjoint(behind)
+        to_board = -rigid.adjoint(rigid.inverse(behind))
+        by_transforms[..., :6] = rigid.adjoint(X)
+    by_transforms[..., 6:] = to_arm
+    offset = rigid.log(rigid.inverse(predicted) @ seen.camera_T_board)
+    return LinearModel(
+        (to_arm @ offset[..., None])[..., 0],
+        by_transforms,
+        free_directions(problem, A, X, Y),
+        to_arm @ seen.by_nuisance,
+        to_arm @ seen.spread @ np.swapaxes(to_arm, -1, -2),
+        to_board,
+        seen.nuisance_information.sum(axis=0),
+        seen.nuisance_gradient.sum(axis=0),
+        np.array([np.inf, np.inf, *problem.camera.sigma.values()]),
+    )
 
 
 @dataclass(frozen=True)
-class LinearEstimate:
-    """Generalised least squares: ``z`` (p,), ``normal`` (p, p) its information, ``left`` (n, 6) offsets left over."""
+class LinearFits:
+    """Generalised least squares under m choices of the arm's variances.
+
+    Unknowns z: the free changes of X and Y, then the nuisances carried. ``z`` (m, r), ``covariance`` and ``normal``
+    (m, r, r), its information; ``left`` (m, n, 6) offsets left over; ``weight`` (m, n, 6, 6); ``design`` (n, 6, r);
+    ``weighted_design`` (m, n, 6, r); ``log_likelihood`` (m,): restricted, up to a constant.
+    """
 
     z: Array
+    covariance: Array
     normal: Array
     left: Array
+    weight: Array
+    design: Array
+    weighted_design: Array
+    log_likelihood: Array
 
 
-def estimate(
-    offset: Array, design: Array, weight: Array, extra_normal: Array | None = None, extra_right: Array | None = None
-) -> LinearEstimate:
-    """z minimising (e - D z)^T W (e - D z) for ``offset`` (n, 6), ``design`` (n, 6, p), ``weight`` (n, 6, 6).
+def fit_linear(
+    model: LinearModel, corner_px: float, variances: Array, nuisances: tuple[int, ...] | None = None
+) -> LinearFits:
+    """The fits of ``model`` for corner noise ``corner_px`` and arm variances (m, 6) at the flange.
 
-    ``extra_normal`` (p, p) and ``extra_right`` (p,) add information from elsewhere. Directions without information
+    ``nuisances``: which to carry along; by default those with a stated sigma. Directions without information
     (relative size under 1e-14) stay zero.
     """
-    flat, weighted = design.reshape(-1, design.shape[-1]), (weight @ design).reshape(-1, design.shape[-1])
-    normal = flat.T @ weighted
-    right = weighted.T @ offset.reshape(-1)
-    if extra_normal is not None and extra_right is not None:
-        normal, right = normal + extra_normal, right + extra_right
-    z = invert_information(normal) @ right
-    return LinearEstimate(z, normal, offset - design @ z)
+    carried = model.carried if nuisances is None else nuisances
+    design = model.design(carried)
+    n, _, unknowns = design.shape
+    C = model.covariance(corner_px, variances)
+    weight = np.linalg.inv(C)
+    weighted = weight @ design
+    flat = weighted.reshape(-1, 6 * n, unknowns)
+    normal = design.reshape(6 * n, unknowns).T @ flat
+    right = model.offset.reshape(-1) @ flat
+    extra_right = np.zeros(unknowns)
+    if carried:
+        own = slice(unknowns - len(carried), None)
+        prior = np.diag(1 / model.nuisance_sigma[list(carried)] ** 2)
+        normal[:, own, own] += model.nuisance_information[np.ix_(carried, carried)] / corner_px**2 + prior
+        extra_right[own] = model.nuisance_gradient[list(carried)] / corner_px**2
+    covariance, log_size = invert_with_log_size(normal)
+    z = (covariance @ (right + extra_right)[..., None])[..., 0]
+    left = model.offset - np.einsum("nir,mr->mni", design, z)
+    squares = np.einsum("ni,mnij,mnj->m", model.offset, weight, left) - z @ extra_right
+    log_likelihood = -0.5 * (np.linalg.slogdet(C)[1].sum(axis=-1) + log_size + squares)
+    return LinearFits(z, covariance, normal, left, weight, design, weighted, log_likelihood)
 
 
 def invert_information(normal: Array) -> Array:

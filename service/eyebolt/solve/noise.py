@@ -12,15 +12,27 @@ from dataclasses import dataclass
 import numpy as np
 
 from eyebolt.geometry.rigid import Array
-from eyebolt.solve.linear_model import LinearModel, invert_with_log_size
+from eyebolt.solve.linear_model import LinearFits, LinearModel, fit_linear
 from eyebolt.solve.problem import RobotNoise
 
 # Outside these an arm is either a standard of length or broken; they bound the search, they do not decide anything.
 _LEAST = np.array([1e-6, 1e-6])  # 1 um, 0.00006 deg
 _MOST = np.array([0.05, 0.1])  # 50 mm, 5.7 deg
 _BOUNDS = (2 * np.log(_LEAST), 2 * np.log(_MOST))
-_GRID = np.linspace(-2.7, 2.7, 7)
+_FIRST = np.array([1e-4, 3e-4])
 _PARTS = (slice(0, 3), slice(3, 6))
+_ENOUGH_STEPS = 40
+
+
+def _disc(reach: float, step: float) -> Array:
+    """(k, 2) grid points with ``step`` between them inside a circle of radius ``reach``."""
+    line = np.arange(-np.floor(reach / step), np.floor(reach / step) + 1) * step
+    nodes = np.stack(np.meshgrid(line, line), axis=-1).reshape(-1, 2)
+    out: Array = nodes[np.hypot(*nodes.T) <= reach + 1e-9]
+    return out
+
+
+_NODES = _disc(2.7, 0.9)
 
 
 @dataclass(frozen=True)
@@ -39,89 +51,77 @@ def stated_noise(noise: RobotNoise) -> NoiseKnowledge:
     return NoiseKnowledge(noise, choice, np.ones(1), stated=True)
 
 
+def variances_of(choices: Array) -> Array:
+    """(m, 6) variances of a pose at the flange, (translation, rotation), of choices (m, 2) of (m, rad)."""
+    out: Array = np.repeat(choices**2, 3, axis=1)
+    return out
+
+
 def variance_of(noise: RobotNoise) -> Array:
     """(6,) variances of a pose at the flange, (translation, rotation)."""
-    return np.repeat(np.array([noise.translation_m, noise.rotation_rad]) ** 2, 3)
+    out: Array = variances_of(np.array([[noise.translation_m, noise.rotation_rad]]))[0]
+    return out
 
 
-class RestrictedLikelihood:
-    """The restricted likelihood of the arm's two variances, as a function of u = log variance (2,)."""
+def most_likely_noise(
+    model: LinearModel, corner_px: float, start: RobotNoise | None = None, steps: int = _ENOUGH_STEPS
+) -> tuple[RobotNoise, LinearFits]:
+    """The arm's noise at the top of the restricted likelihood, within the bounds of a physical arm, and the fit there.
 
-    def __init__(self, model: LinearModel, design: Array, corner_px: float) -> None:
-        # In the arm's own coordinates its share of the covariance is diagonal.
-        inverse = np.linalg.inv(model.by_arm)
-        self._offset = (inverse @ model.offset[..., None])[..., 0]
-        self._design = inverse @ design
-        self._camera_share = corner_px**2 * inverse @ model.spread @ np.swapaxes(inverse, -1, -2)
-
-    def value_and_slope(self, u: Array) -> tuple[float, Array, Array]:
-        """Log likelihood, its gradient (2,), and the expected information (2, 2), all in u."""
-        value, W, WG, covariance, pull = self._fit(u)
-        size = np.exp(u)
-        gradient, information = np.zeros(2), np.zeros((2, 2))
-        WGC = WG @ covariance
-        flat = [np.ascontiguousarray(WG[:, part]).reshape(-1, WG.shape[-1]) for part in _PARTS]
-        shares = [covariance @ (rows.T @ rows) for rows in flat]
-        for k, part in enumerate(_PARTS):
-            trace = np.trace(W[:, part, part], axis1=1, axis2=2).sum() - (WG[:, part] * WGC[:, part]).sum()
-            gradient[k] = 0.5 * size[k] * (float((pull[:, part] ** 2).sum()) - trace)
-            for m, other in enumerate(_PARTS[: k + 1]):
-                between = W[:, part, other]
-                crossed = flat[k].T @ (between @ WG[:, other]).reshape(-1, WG.shape[-1])
-                trace2 = float((between**2).sum() - 2 * (crossed * covariance).sum() + (shares[k] * shares[m].T).sum())
-                information[k, m] = information[m, k] = 0.5 * size[k] * size[m] * trace2
-        return value, gradient, information
-
-    def value(self, u: Array) -> float:
-        """Log likelihood alone."""
-        return self._fit(u)[0]
-
-    def _fit(self, u: Array) -> tuple[float, Array, Array, Array, Array]:
-        """Log likelihood; inverse covariances W (n, 6, 6); W G; covariance of the fit; W times what is left."""
-        C = self._camera_share + np.diag(np.repeat(np.exp(u), 3))
-        W = np.linalg.inv(C)
-        WG = W @ self._design
-        weighted = WG.reshape(-1, WG.shape[-1])
-        normal = self._design.reshape(weighted.shape).T @ weighted
-        covariance, log_normal = invert_with_log_size(normal)
-        left = self._offset - self._design @ (covariance @ (weighted.T @ self._offset.reshape(-1)))
-        pull = (W @ left[..., None])[..., 0]
-        value = -0.5 * float(np.linalg.slogdet(C)[1].sum() + log_normal + (left * pull).sum())
-        return value, W, WG, covariance, pull
-
-
-def most_likely_noise(likelihood: RestrictedLikelihood, start: RobotNoise | None = None) -> RobotNoise:
-    """The arm's noise at the top of the restricted likelihood, within the bounds of a physical arm."""
-    first = np.array([1e-4, 3e-4]) if start is None else np.array([start.translation_m, start.rotation_rad])
+    Newton's method in the logarithms of the variances with the average information (A. R. Gilmour, R. Thompson,
+    B. R. Cullis, Biometrics 51(4), 1995); at most ``steps`` of them.
+    """
+    first = _FIRST if start is None else np.array([start.translation_m, start.rotation_rad])
     u = np.clip(2 * np.log(np.maximum(first, 1e-12)), *_BOUNDS)
-    value, gradient, information = likelihood.value_and_slope(u)
-    for _ in range(40):
+    fits = _at(model, corner_px, u)
+    for _ in range(steps):
+        gradient, information = _slope(fits, u)
         step = np.clip(np.linalg.solve(information + 1e-3 * np.eye(2), gradient), -2.0, 2.0)
         moved = False
         for shrink in (1.0, 0.4, 0.1):
             trial = np.clip(u + shrink * step, *_BOUNDS)
-            result = likelihood.value_and_slope(trial)
-            if result[0] >= value - 1e-12:
-                moved = bool(np.abs(trial - u).max() > 1e-4)
-                u, (value, gradient, information) = trial, result
+            found = _at(model, corner_px, trial)
+            if found.log_likelihood[0] >= fits.log_likelihood[0] - 1e-12:
+                moved = bool(np.abs(trial - u).max() > 1e-3)
+                u, fits = trial, found
                 break
         if not moved:
             break
-    return RobotNoise(*(float(v) for v in np.exp(u / 2)))
+    return RobotNoise(*(float(v) for v in np.exp(u / 2))), fits
 
 
-def noise_posterior(likelihood: RestrictedLikelihood, best: RobotNoise) -> NoiseKnowledge:
-    """What the pairs say of the noise around its most likely value, on a grid of at most 49 choices.
+def _at(model: LinearModel, corner_px: float, u: Array) -> LinearFits:
+    return fit_linear(model, corner_px, np.repeat(np.exp(u), 3)[None])
 
-    Flat in the logarithm of the variance; a direction that the data do not bound is given a spread of a factor e
-    either way: there the likelihood is flat and the choice does not matter.
+
+def _slope(fits: LinearFits, u: Array) -> tuple[Array, Array]:
+    """Gradient (2,) and average information (2, 2) of the restricted log likelihood in u = log variances."""
+    size = np.exp(u)
+    weight, weighted, covariance = fits.weight[0], fits.weighted_design[0], fits.covariance[0]
+    pull = (weight @ fits.left[0][..., None])[..., 0]
+    gradient, pushed = np.zeros(2), np.zeros((2, *pull.shape))
+    for k, part in enumerate(_PARTS):
+        share = weighted[:, part].reshape(-1, weighted.shape[-1])
+        trace = np.trace(weight[:, part, part], axis1=1, axis2=2).sum() - float(((share @ covariance) * share).sum())
+        gradient[k] = 0.5 * size[k] * (float((pull[:, part] ** 2).sum()) - trace)
+        pushed[k, :, part] = size[k] * pull[:, part]
+    seen = np.einsum("nir,kni->kr", weighted, pushed)
+    information = np.einsum("kni,nij,lnj->kl", pushed, weight, pushed) - seen @ covariance @ seen.T
+    return gradient, 0.5 * information
+
+
+def noise_posterior(
+    model: LinearModel, corner_px: float, best: RobotNoise, fits: LinearFits
+) -> tuple[NoiseKnowledge, LinearFits]:
+    """What the pairs say of the noise around its most likely value, on a grid of at most 29 choices, and their fits.
+
+    ``fits``: the fit at ``best``. Flat in the logarithm of the variance; a direction that the data do not bound is
+    given a spread of a factor e either way: there the likelihood is flat and the choice does not matter.
     """
     u = np.clip(2 * np.log([best.translation_m, best.rotation_rad]), *_BOUNDS)
-    values, vectors = np.linalg.eigh(likelihood.value_and_slope(u)[2])
+    values, vectors = np.linalg.eigh(_slope(fits, u)[1])
     spread = vectors * np.minimum(1 / np.sqrt(np.maximum(values, 1e-9)), 2.0)
-    nodes = np.stack(np.meshgrid(_GRID, _GRID), axis=-1).reshape(-1, 2)
-    grid = np.clip(u + nodes @ spread.T, *_BOUNDS)
-    heights = np.array([likelihood.value(point) for point in grid])
-    weights = np.exp(heights - heights.max())
-    kept = weights > 1e-4
-    return NoiseKnowledge(best, np.exp(grid[kept] / 2), weights[kept] / weights[kept].sum(), stated=False)
+    grid = np.clip(u + _NODES @ spread.T, *_BOUNDS)
+    found = fit_linear(model, corner_px, np.repeat(np.exp(grid), 3, axis=1))
+    weights = np.exp(found.log_likelihood - found.log_likelihood.max())
+    return NoiseKnowledge(best, np.exp(grid / 2), weights / weights.sum(), stated=False), found

@@ -1,37 +1,46 @@
 """Pairs that do not belong: a stale pose, a moved board, somebody else's picture.
 
-Two stages. Gross ones would spoil the start, so small groups of pairs each propose a solution and the one that most
-pairs agree with is taken. Then the ordinary estimate is tested pair by pair: the pair that surprises the others most
-is left out when even the noise judged without it cannot explain it.
+Gross ones are kept out of the start (``agreement``). Then the core of the pairs, those that agree best among
+themselves, grows by every pair that its noise explains, so that strangers cannot hide behind one another; a single one
+is found by leaving it out. At the end all pairs are judged by the estimate of those that belong.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtri, fdtri
+from scipy.special import chdtr, chdtrc, chdtri, fdtrc, gammaln
 
 from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
-from eyebolt.pairs.board_pose import BoardPoses
+from eyebolt.solve.agreement import agreed_start, settle_branches
+from eyebolt.solve.core import CORE_SHARE, agreeing_core
 from eyebolt.solve.joint import JointEstimate, Views, joint_estimate
 from eyebolt.solve.leave_one_out import leave_one_out, unused_pairs
 from eyebolt.solve.linear_model import linearise
+from eyebolt.solve.noise import variance_of
 from eyebolt.solve.problem import Problem
-from eyebolt.solve.start import Start, starts_for
 
 Mask = NDArray[np.bool_]
 
 FEWEST = 3
-# Chance that a clean set loses any pair at all, shared among its pairs.
-_FALSE_ALARM = 2e-3
-_MEDIAN = float(chdtri(6, 0.5))
+# Chance that a clean set loses any pair at all, shared among its pairs or groups of pairs.
+_FALSE_ALARM = 5e-3
+# At most this share of the pairs that are named may be named wrongly.
+_RATE = 0.03
+# On the way from the core a pair waits outside until it is at least this probable.
+_GROWING = 0.01
+# If more do not belong, something is wrong with all pairs (board, lens, reading of the poses), and none is to blame.
+_MINORITY = 0.35
+# When the pairs surprise each other this many times more than stated, the statement no longer counts.
 _CONTRADICTED = 2.0
-_GROUPS = 60
-_POOR_START_M = 0.005
+# Below this squared offset no pair is tried without.
+_SUSPECT = 12.0
+_FEWEST_FOR_CORE = 7
+_MOST_GROWINGS = 10
+_MEDIAN = float(chdtri(6, 0.5))
 
 
 @dataclass(frozen=True)
@@ -42,134 +51,141 @@ class LeftOut:
     reason: str
 
 
-def agreed_start(problem: Problem, views: Views) -> tuple[Start, Mask]:
-    """The closed form that most pairs agree with, and which rows (n,) bool agree with it."""
-    P = views.poses.camera_T_board
-    starts = starts_for(problem, views.A, P)
-    spreads = [_distances(problem, views, s) for s in starts]
-    best = int(np.argmin([np.median(s) for s in spreads]))
-    start, distance = starts[best], spreads[best]
-    # Groups are tried only where the start is poor or a pair stands out; a clean session needs none.
-    median = float(np.median(distance))
-    if len(P) < 5 or (distance.max() < 4 * median and median < _POOR_START_M):
-        return start, np.ones(len(P), dtype=bool)
-    for group in _groups(len(P)):
-        for candidate in starts_for(problem, views.A[group], P[group]):
-            tried = _distances(problem, views, candidate)
-            if np.median(tried) < 0.5 * np.median(distance):
-                start, distance = candidate, tried
-    agreed = distance < 8 * np.median(distance)
-    return start, agreed
-
-
-def _groups(count: int) -> Iterator[NDArray[np.intp]]:
-    """Always the same small groups, so that a session gives the same answer every time."""
-    generator = np.random.Generator(np.random.PCG64(7))
-    for _ in range(_GROUPS):
-        yield generator.choice(count, size=4 if count > 5 else 3, replace=False)
-
-
-def _distances(problem: Problem, views: Views, start: Start) -> Array:
-    """Distance in metres (n,) at the board between prediction and picture; the measure for coarse agreement."""
-    predicted = rigid.inverse(start.X) @ views.A @ start.Y
-    extent = problem.board_corners_m[[0, -1]]
-    moved = rigid.apply(predicted, extent) - rigid.apply(views.poses.camera_T_board, extent)
-    out: Array = np.sqrt((moved**2).sum(axis=-1).mean(axis=-1))
-    return out
-
-
-def settle_branches(problem: Problem, views: Views, start: Start) -> Views:
-    """Of each view's two planar tilt branches, the one that the other views agree with, where both are plausible."""
-    poses = views.poses
-    predicted = rigid.inverse(start.X) @ views.A @ start.Y
-    ambiguous = poses.other_rss_px2 < 4 * poses.rss_px2 + 1e-12
-    first = rigid.rotation_angle(np.swapaxes(predicted, -1, -2)[..., :3, :3] @ poses.camera_T_board[..., :3, :3])
-    second = rigid.rotation_angle(np.swapaxes(predicted, -1, -2)[..., :3, :3] @ poses.other_branch[..., :3, :3])
-    swap = ambiguous & (second < first)
-    if not swap.any():
-        return views
-    chosen = BoardPoses(
-        np.where(swap[:, None, None], poses.other_branch, poses.camera_T_board),
-        np.where(swap, poses.other_rss_px2, poses.rss_px2),
-        np.where(swap[:, None, None], poses.camera_T_board, poses.other_branch),
-        np.where(swap, poses.rss_px2, poses.other_rss_px2),
-    )
-    return Views(views.A, views.stack, chosen)
-
-
 def estimate_without_strangers(problem: Problem, views: Views) -> tuple[JointEstimate, Mask, list[LeftOut]]:
     """The joint estimate on the pairs that belong: estimate, used rows (n,) bool, and the pairs left out."""
     start, used = agreed_start(problem, views)
     views = settle_branches(problem, views, start)
     joint = joint_estimate(problem, views.subset(np.flatnonzero(used)), start.X, start.Y, posterior=False)
-    joint, used = _drop_strangers(problem, views, joint, used)
-    # A pair may have looked wrong only because another one bent the estimate.
-    for row in np.flatnonzero(~used):
-        surprise = _surprise_of(problem, views, joint, int(row))
-        if surprise < _limit(problem, joint, len(used)) and used.sum() >= FEWEST:
-            trial = used.copy()
-            trial[row] = True
-            joint = _again(problem, views, joint, trial)
-            used = trial
-    joint, used = _drop_strangers(problem, views, joint, used)
+    stated = problem.robot_noise is not None
+    search = _Search(problem, views, stated and _common_surprise(joint) < _CONTRADICTED)
+    mixed = False
+    if used.sum() >= _FEWEST_FOR_CORE:
+        joint, used, mixed = search.grown_from_core(joint, used)
+    joint, used = search.drop_single(joint, used)
+    joint, used = search.judged_anew(joint, used, mixed)
     final = joint_estimate(problem, views.subset(np.flatnonzero(used)), joint.X, joint.Y, joint.noise.best)
     return final, used, [_describe(views, final, int(row)) for row in np.flatnonzero(~used)]
 
 
-def _drop_strangers(problem: Problem, views: Views, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask]:
-    used = used.copy()
-    while used.sum() > FEWEST + 1:
-        rows = np.flatnonzero(used)
-        surprise = leave_one_out(joint).squared
-        # The pair that bends the noise estimate most is among the most surprising ones. Where the noise is stated the
-        # surprise is already, to first order, what it would be without the pair.
-        suspected = 12.0 if problem.robot_noise is None else 0.5 * _chance_limit(joint, len(rows), stated=True)
-        suspects = [k for k in np.argsort(-surprise)[:3] if surprise[k] > suspected]
-        worst: tuple[float, int, JointEstimate] | None = None
-        for k in suspects:
-            trial = used.copy()
-            trial[rows[k]] = False
-            without = _again(problem, views, joint, trial)
-            squared = _surprise_of(problem, views, without, int(rows[k]))
-            ratio = squared / _limit(problem, without, int(used.sum()))
-            if ratio > 1 and (worst is None or ratio > worst[0]):
-                worst = (ratio, int(rows[k]), without)
-        if worst is None:
-            break
-        used[worst[1]] = False
-        joint = worst[2]
-    return joint, used
+def _common_surprise(joint: JointEstimate) -> float:
+    """How many times more than expected the pairs surprise each other all alike."""
+    return float(np.median(leave_one_out(joint).squared)) / _MEDIAN
 
 
-def _again(problem: Problem, views: Views, joint: JointEstimate, used: Mask) -> JointEstimate:
-    rows = np.flatnonzero(used)
-    return joint_estimate(problem, views.subset(rows), joint.X, joint.Y, joint.noise.best, posterior=False)
+@dataclass(frozen=True)
+class _Search:
+    """``noise_known``: the noise is stated, and the pairs do not contradict it."""
+
+    problem: Problem
+    views: Views
+    noise_known: bool
+
+    def grown_from_core(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask, bool]:
+        """The estimate on the core and all that it can explain, and True; the old one if the rest could be chance."""
+        trial = np.zeros_like(used)
+        trial[np.flatnonzero(used)[agreeing_core(joint.model, joint.corner_px, variance_of(joint.noise.best))]] = True
+        # The smaller part of normal noise looks quieter than it is.
+        inner = chdtri(6, 1 - CORE_SHARE)
+        quiet = float(chdtr(8, inner) / chdtr(6, inner))
+        grown = self._again(joint, trial)
+        for _ in range(_MOST_GROWINGS):
+            belongs = self._chances(grown, quiet * self._surprises(grown, trial), trial) > _GROWING
+            if (belongs == trial).all() or belongs.sum() < len(trial) / 2:
+                break
+            quiet, trial = 1.0, belongs
+            grown = self._again(grown, trial)
+        outside = self._surprises(grown, trial)[~trial]
+        if not 0 < len(outside) <= _MINORITY * len(trial) or self._could_be_chance(grown, outside, trial):
+            return joint, used, False
+        return grown, trial, True
+
+    def drop_single(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask]:
+        """Takes out, one at a time, the pair that its absence makes look worst, while chance cannot explain it."""
+        used = used.copy()
+        while used.sum() > FEWEST + 1:
+            rows = np.flatnonzero(used)
+            surprise = leave_one_out(joint).squared
+            # The pair that bends the noise estimate most is among the most surprising ones.
+            worst: tuple[float, int, JointEstimate] | None = None
+            for k in [k for k in np.argsort(-surprise)[:3] if surprise[k] > _SUSPECT]:
+                trial = used.copy()
+                trial[rows[k]] = False
+                without = self._again(joint, trial)
+                chance = float(self._chances(without, self._surprises(without, trial), trial)[rows[k]])
+                if chance <= _FALSE_ALARM / len(used) and (worst is None or chance < worst[0]):
+                    worst = (chance, int(rows[k]), without)
+            if worst is None:
+                break
+            used[worst[1]] = False
+            joint = worst[2]
+        return joint, used
+
+    def judged_anew(self, joint: JointEstimate, used: Mask, mixed: bool) -> tuple[JointEstimate, Mask]:
+        """All pairs judged by the estimate of those that belong, until the same ones stay.
+
+        A pair may have looked wrong only because another one bent the estimate, and once there are strangers, more of
+        their kind are likely.
+        """
+        for _ in range(_MOST_GROWINGS):
+            belongs = ~_strangers_by_rate(self._chances(joint, self._surprises(joint, used), used), mixed)
+            if belongs.sum() < max(FEWEST, len(used) / 2) or (belongs == used).all():
+                break
+            used = belongs
+            joint = self._again(joint, used)
+        return joint, used
+
+    def _again(self, joint: JointEstimate, used: Mask) -> JointEstimate:
+        views = self.views.subset(np.flatnonzero(used))
+        return joint_estimate(self.problem, views, joint.X, joint.Y, joint.noise.best, posterior=False)
+
+    def _surprises(self, joint: JointEstimate, used: Mask) -> Array:
+        """Normalised squared offsets (n,): each used pair from the others, each other pair from the used ones."""
+        out = np.zeros(len(used))
+        out[used] = leave_one_out(joint).squared
+        if not used.all():
+            others = self.views.subset(np.flatnonzero(~used))
+            model = linearise(self.problem, others.seen, others.A, joint.X, joint.Y)
+            out[~used] = unused_pairs(joint, model).squared
+        return out
+
+    def _chances(self, joint: JointEstimate, squared: Array, used: Mask) -> Array:
+        """How probable so large an offset is for a pair that belongs, (n,)."""
+        common = self._scale(joint)
+        if self.noise_known:
+            return np.asarray(chdtrc(6, squared / common))
+        return np.asarray(fdtrc(6, _freedom(used), squared / common / 6))
+
+    def _could_be_chance(self, joint: JointEstimate, squared: Array, used: Mask) -> bool:
+        """Whether the k pairs outside may lie that far off, picked as the worst of all groups of k."""
+        k, count = len(squared), len(used)
+        total = float(squared.sum()) / self._scale(joint)
+        chance = chdtrc(6 * k, total) if self.noise_known else fdtrc(6 * k, _freedom(used), total / (6 * k))
+        ways = gammaln(count + 1) - gammaln(k + 1) - gammaln(count - k + 1)
+        return bool(np.log(max(float(chance), 1e-300)) + ways > np.log(_FALSE_ALARM))
+
+    def _scale(self, joint: JointEstimate) -> float:
+        """When the pairs surprise each other all alike, it is the stated noise, board or lens, and no pair."""
+        return max(_common_surprise(joint), 1.0) if self.problem.robot_noise is not None else 1.0
 
 
-def _surprise_of(problem: Problem, views: Views, joint: JointEstimate, row: int) -> float:
-    """Normalised squared offset of a pair that ``joint`` did not use."""
-    rows = np.array([row])
-    one = views.subset(rows)
-    model = linearise(problem, one.stack, one.A, joint.X, joint.Y, one.poses.camera_T_board)
-    return float(unused_pairs(joint, model).squared[0])
+def _freedom(used: Mask) -> int:
+    """Three lengths and three angles a pair, less the six that the transforms took of either."""
+    return max(3 * int(used.sum()) - 6, 1)
 
 
-def _limit(problem: Problem, joint: JointEstimate, count: int) -> float:
-    """The normalised squared offset from the estimate ``joint`` above which one of ``count`` pairs is a stranger."""
-    if problem.robot_noise is None:
-        return _chance_limit(joint, count, stated=False)
-    # When the pairs surprise each other all alike, it is the stated noise, board or lens that is wrong, and no pair.
-    common = float(np.median(leave_one_out(joint).squared)) / _MEDIAN
-    # Far beyond what is stated, the scale of the noise is as good as estimated from the pairs.
-    return _chance_limit(joint, count, stated=common < _CONTRADICTED) * max(common, 1.0)
+def _strangers_by_rate(chances: Array, known_mixed: bool) -> Mask:
+    """Who is a stranger when at most ``_RATE`` of those named may be named wrongly.
 
-
-def _chance_limit(joint: JointEstimate, count: int, stated: bool) -> float:
-    chance = _FALSE_ALARM / max(count, 1)
-    if stated:
-        return float(chdtri(6, chance))
-    # Three lengths and three angles a pair, less the six that the transforms took of either.
-    return 6 * float(fdtri(6, max(3 * len(joint.model.offset) - 6, 1), 1 - chance))
+    Y. Benjamini, Y. Hochberg, J. Royal Statistical Society B 57(1), 1995. Unless the set is known to be mixed, the
+    first one must be far beyond chance, so that a clean set loses none.
+    """
+    count = len(chances)
+    order = np.argsort(chances)
+    passed = np.flatnonzero(chances[order] <= _RATE * np.arange(1, count + 1) / count)
+    out = np.zeros(count, dtype=bool)
+    if passed.size and (known_mixed or chances[order[0]] <= _FALSE_ALARM / count):
+        out[order[: passed[-1] + 1]] = True
+    return out
 
 
 def _describe(views: Views, joint: JointEstimate, row: int) -> LeftOut:

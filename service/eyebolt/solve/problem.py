@@ -16,6 +16,7 @@ from eyebolt.geometry import rigid
 from eyebolt.geometry.camera import CameraModel
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.pair import Pair
+from eyebolt.pairs.touch import PointerTip
 
 Mount = Literal["fixed", "arm"]
 Turns = Literal["free", "vertical"]
@@ -36,14 +37,19 @@ class WorkingVolume:
     near_m: float
     far_m: float
 
+    def axes(self, camera: CameraModel) -> tuple[Array, Array, Array]:
+        """Columns u (9,) and rows v (9,) in pixels, and distances (5,) in metres, of the grid's points."""
+        u_px, v_px = np.linspace(0, camera.width_px - 1, 9), np.linspace(0, camera.height_px - 1, 9)
+        return u_px, v_px, np.linspace(self.near_m, self.far_m, 5)
+
     def grid(self, camera: CameraModel) -> Array:
-        """9 x 9 x 5 points (405, 3) in the camera frame, spread over the picture and the depth."""
-        u, v = np.meshgrid(np.linspace(0, camera.width_px - 1, 9), np.linspace(0, camera.height_px - 1, 9))
+        """9 x 9 x 5 points (405, 3), camera frame, over the picture and the depth: distance by row by column."""
+        u_px, v_px, depths = self.axes(camera)
+        u, v = np.meshgrid(u_px, v_px)
         rays = camera.rays(np.stack([u.ravel(), v.ravel()], axis=-1))
         # Where the lens model does not reach (a corner of a strong wide-angle lens), the pinhole ray is close enough.
         flat = np.stack([u.ravel(), v.ravel(), np.ones(u.size)], axis=-1) @ np.linalg.inv(camera.matrix).T
         rays = np.where(np.isfinite(rays), rays, flat)
-        depths = np.linspace(self.near_m, self.far_m, 5)
         return (rays[None, :, :] * depths[:, None, None]).reshape(-1, 3)
 
 
@@ -51,7 +57,7 @@ class WorkingVolume:
 class Problem:
     """A calibration to be solved. ``board_corners_m`` (K, 3); ``robot_noise`` None means: estimate it.
 
-    ``height_m``: for arms that turn about the vertical only, see ``vertical``.
+    ``height_m``: for arms that turn about the vertical only, see ``vertical``. ``tip``: what touches were made with.
     """
 
     mount: Mount
@@ -62,6 +68,7 @@ class Problem:
     turns: Turns = "free"
     robot_noise: RobotNoise | None = None
     height_m: float | None = None
+    tip: PointerTip | None = None
 
     def chain(self) -> Array:
         """A (n, 4, 4) of the shared equation for all pairs."""

@@ -7,24 +7,30 @@ from collections.abc import Sequence
 import numpy as np
 
 from eyebolt.geometry.rigid import Array
-from eyebolt.pairs.board_pose import FEWEST_CORNERS, ViewStack, fit_board_poses
+from eyebolt.pairs.board_pose import FEWEST_CORNERS, ViewStack, fit_board_poses, soften_strays
 from eyebolt.pairs.pair import Pair
+from eyebolt.pairs.touch import PlacedBoard
 from eyebolt.solve.arm_errors import expected_pick
 from eyebolt.solve.expected_error import error_of_covariance, expected_error
 from eyebolt.solve.joint import JointEstimate, Views
 from eyebolt.solve.leave_one_out import HeldOut, held_out_error, leave_one_out, unused_pairs
-from eyebolt.solve.linear_model import estimate, invert_information, linearise
+from eyebolt.solve.linear_model import FOCAL, SCALE, fit_linear, linearise
+from eyebolt.solve.noise import variance_of
 from eyebolt.solve.outcome import Estimate, LeftOutPair, Refusal, Solution
 from eyebolt.solve.outliers import FEWEST, estimate_without_strangers
 from eyebolt.solve.problem import Problem, chain_of
+from eyebolt.solve.touches import with_touches
 from eyebolt.solve.unknown import turning_about_axes, unknown_directions
 from eyebolt.solve.vertical import missing_height, slide_to_height
 
 _MORE_TURNING = "tilt the board (or the camera) by 20 deg and more about two different axes between waypoints."
 
 
-def solve(problem: Problem, checks: Sequence[Pair] = ()) -> Solution | Refusal:
-    """Solves ``problem``; ``checks`` are pairs that only test the result. Never raises on bad data."""
+def solve(problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[PlacedBoard] = ()) -> Solution | Refusal:
+    """Solves ``problem``; ``checks`` are pairs that only test the result. Never raises on bad data.
+
+    ``placed``: boards that lay still, and where they were touched: never pairs, see ``touches``.
+    """
     usable = [p for p in problem.pairs if len(p.ids) >= FEWEST_CORNERS]
     left_out = [
         LeftOutPair(p.index, f"only {len(p.ids)} corners, {FEWEST_CORNERS} are needed")
@@ -32,7 +38,7 @@ def solve(problem: Problem, checks: Sequence[Pair] = ()) -> Solution | Refusal:
         if len(p.ids) < FEWEST_CORNERS
     ]
     views, usable = _views(problem, usable, left_out)
-    if len(usable) < FEWEST:
+    if views is None or len(usable) < FEWEST:
         return Refusal(
             "too-few-pairs",
             f"{len(usable)} usable pairs, at least {FEWEST} are needed",
@@ -58,24 +64,25 @@ def solve(problem: Problem, checks: Sequence[Pair] = ()) -> Solution | Refusal:
     if unknown:
         return _turns_too_little(views.A[used], unknown, kept, left_out)
     reported = np.array([p.base_T_flange for p in usable])[used]
-    return _solution(problem, joint, reported, left_out, checks)
+    return _solution(problem, joint, reported, left_out, checks, placed)
 
 
-def _views(problem: Problem, usable: list[Pair], left_out: list[LeftOutPair]) -> tuple[Views, list[Pair]]:
+def _views(problem: Problem, usable: list[Pair], left_out: list[LeftOutPair]) -> tuple[Views | None, list[Pair]]:
     """Views with a usable board pose; the others go to ``left_out``."""
     stack = ViewStack.of(usable, problem.board_corners_m)
-    A = chain_of(problem.mount, np.array([p.base_T_flange for p in usable]).reshape(-1, 4, 4))
-    if not usable:
-        return Views(A, stack, fit_board_poses(problem.camera, stack)), usable
-    views = Views(A, stack, fit_board_poses(problem.camera, stack))
-    good = np.isfinite(views.poses.rss_px2)
+    poses = fit_board_poses(problem.camera, stack)
+    good = np.isfinite(poses.rss_px2)
     left_out += [
         LeftOutPair(p.index, "the corners allow no board pose (in a line, or outside the lens model)")
         for p, fine in zip(usable, good, strict=True)
         if not fine
     ]
     rows = np.flatnonzero(good)
-    return views.subset(rows), [usable[k] for k in rows]
+    usable = [usable[k] for k in rows]
+    if not usable:
+        return None, usable
+    A = chain_of(problem.mount, np.array([p.base_T_flange for p in usable]))
+    return Views.of(problem, A, *soften_strays(problem.camera, stack[rows], poses[rows])), usable
 
 
 def _unknown_words(problem: Problem, joint: JointEstimate) -> tuple[str, ...]:
@@ -102,23 +109,32 @@ def _not_converged(kept: int, left_out: list[LeftOutPair]) -> Refusal:
 
 
 def _solution(
-    problem: Problem, joint: JointEstimate, reported: Array, left_out: list[LeftOutPair], checks: Sequence[Pair]
+    problem: Problem,
+    joint: JointEstimate,
+    reported: Array,
+    left_out: list[LeftOutPair],
+    checks: Sequence[Pair],
+    placed: Sequence[PlacedBoard],
 ) -> Solution:
     scale, focal, proof = _scale_and_focal(problem, joint)
     X, Y = joint.X, joint.Y
+    A = chain_of(problem.mount, reported)
     if problem.turns == "vertical":
-        X, Y = slide_to_height(problem, chain_of(problem.mount, reported), X, Y)
+        X, Y = slide_to_height(problem, A, X, Y)
+    touched = with_touches(problem, joint, X, Y, A, placed, proof)
     best = joint.noise.best
-    residual = joint.model.fit.residual_px
+    statement, error_map = expected_error(problem, touched.joint)
+    residual = joint.seen.residual_px
     return Solution(
         mount=problem.mount,
         transform_name=problem.transform_name,
         board_name=problem.board_name,
-        X=X,
-        Y=Y,
-        covariance=joint.covariance[:6, :6],
-        expected_error_mm=expected_error(problem, joint),
-        expected_pick_mm=expected_pick(problem, joint, reported),
+        X=touched.X,
+        Y=touched.Y,
+        covariance=touched.joint.covariance[:6, :6],
+        expected_error_mm=statement,
+        error_map=error_map,
+        expected_pick_mm=expected_pick(problem, joint, reported, touched.closing),
         held_out=held_out_error(leave_one_out(joint), problem.board_corners_m),
         checks=_checks(problem, joint, checks),
         corner_rms_px=float(np.sqrt((residual**2).sum() / max(np.count_nonzero(residual), 1))),
@@ -127,36 +143,37 @@ def _solution(
         robot_noise_stated=joint.noise.stated,
         scale=scale,
         focal=focal,
-        proof_p95_mm=proof,
+        proof_p95_mm=touched.proof_p95_mm,
         kept=len(reported),
         left_out=tuple(sorted(left_out, key=lambda p: p.pair)),
-        findings=(),
-        unknown=(missing_height(problem),) if problem.turns == "vertical" and problem.height_m is None else (),
+        findings=touched.findings,
+        unknown=(missing_height(problem),) if touched.height_is_missing else (),
+        touches=touched.check,
+        height=touched.height,
     )
 
 
 def _scale_and_focal(problem: Problem, joint: JointEstimate) -> tuple[Estimate, Estimate, float]:
     """Board scale and focal length estimated beside the transform, and the p95 when both are free."""
     model = joint.model
-    design = np.concatenate([model.design, model.by_nuisance], axis=-1)
+    # A free focal length leaves nothing to a stated doubt about it.
+    names = ("", "", *problem.camera.sigma)
+    others = tuple(k for k in model.carried if names[k] not in ("fx", "fy"))
+    fitted = fit_linear(model, joint.corner_px, variance_of(joint.noise.best)[None], (SCALE, FOCAL, *others))
+    covariance = fitted.covariance[0]
     count = model.free.shape[1]
-    extra, right = np.zeros((count + 2, count + 2)), np.zeros(count + 2)
-    extra[count:, count:] = model.nuisance_information / joint.corner_px**2
-    right[count:] = model.nuisance_gradient / joint.corner_px**2
-    fitted = estimate(model.offset, design, np.linalg.inv(joint.view_covariance), extra, right)
-    covariance = invert_information(fitted.normal)
     sigma = np.sqrt(np.maximum(np.diagonal(covariance), 0.0))
-    scale, focal = (Estimate(float(fitted.z[k]), float(sigma[k])) for k in (count, count + 1))
+    scale, focal = (Estimate(float(fitted.z[0, k]), float(sigma[k])) for k in (count, count + 1))
     # The mixture is wider than the covariance at the most likely noise; keep the wider one.
     of_X = model.free[:6] @ covariance[:count, :count] @ model.free[:6].T
-    plain = model.free[:6] @ invert_information(model.free.T @ joint.normal @ model.free) @ model.free[:6].T
+    plain = model.free[:6] @ joint.fits.covariance[0, :count, :count] @ model.free[:6].T
     widened = of_X + np.maximum(joint.covariance[:6, :6] - plain, 0)
     return scale, focal, error_of_covariance(problem, widened).p95
 
 
 def _checks(problem: Problem, joint: JointEstimate, checks: Sequence[Pair]) -> HeldOut | None:
-    views, usable = _views(problem, [p for p in checks if len(p.ids) >= FEWEST_CORNERS], [])
-    if not usable:
+    views, _ = _views(problem, [p for p in checks if len(p.ids) >= FEWEST_CORNERS], [])
+    if views is None:
         return None
-    model = linearise(problem, views.stack, views.A, joint.X, joint.Y, views.poses.camera_T_board)
+    model = linearise(problem, views.seen, views.A, joint.X, joint.Y)
     return held_out_error(unused_pairs(joint, model), problem.board_corners_m)

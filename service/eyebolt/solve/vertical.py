@@ -3,7 +3,7 @@
 With every turn about one axis, camera and board may slide along it together without any pair noticing:
 ``A trans(along Y's vertical) = trans(along X's vertical) A``. That one number is taken out of the estimate and either
 given (``height_m``, the height of the board's origin: above the flange if the camera is fixed, above the base if it is
-on the arm) or left open, with 0 in its place.
+on the arm), found by touch (``touches``), or left open, with 0 in its place.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def slide_to_height(problem: Problem, A: Array, X: Array, Y: Array) -> tuple[Arr
     """X and Y slid along the vertical: to the stated height of the board, or to a height of 0 for X's own frame."""
     at_X, at_Y = verticals(problem, A)
     slide = -float(at_X @ X[:3, 3]) if problem.height_m is None else problem.height_m - float(at_Y @ Y[:3, 3])
-    return _slid(X, Y, slide, at_X, at_Y)
+    return slid(X, Y, slide, at_X, at_Y)
 
 
 def slide_to_plausible(problem: Problem, A: Array, X: Array, Y: Array) -> tuple[Array, Array]:
@@ -63,10 +63,11 @@ def slide_to_plausible(problem: Problem, A: Array, X: Array, Y: Array) -> tuple[
     if problem.height_m is not None:
         return slide_to_height(problem, A, X, Y)
     bolted = at_Y @ Y[:3, 3] if problem.mount == "fixed" else at_X @ X[:3, 3]
-    return _slid(X, Y, -float(bolted), at_X, at_Y)
+    return slid(X, Y, -float(bolted), at_X, at_Y)
 
 
-def _slid(X: Array, Y: Array, slide: float, at_X: Array, at_Y: Array) -> tuple[Array, Array]:
+def slid(X: Array, Y: Array, slide: float, at_X: Array, at_Y: Array) -> tuple[Array, Array]:
+    """X and Y moved together by ``slide`` metres along their verticals (3,)."""
     moved_X, moved_Y = X.copy(), Y.copy()
     moved_X[:3, 3] += slide * at_X
     moved_Y[:3, 3] += slide * at_Y
@@ -78,11 +79,13 @@ def missing_height(problem: Problem) -> str:
     if problem.mount == "fixed":
         return (
             "height of the camera above the base (along the arm's vertical): an arm that turns about the vertical only"
-            " cannot show it; state [goal] height_mm, the height of the board's origin above the flange frame"
+            " cannot show it; touch corners of a board that lies in the cell, or state [goal] height_mm, the height of"
+            " the board's origin above the flange frame"
         )
     return (
         "height of the camera along the flange's axis (the arm's vertical): an arm that turns about the vertical only"
-        " cannot show it; state [goal] height_mm, the height of the board's origin above the base"
+        " cannot show it; touch corners of the board, or state [goal] height_mm, the height of the board's origin above"
+        " the base"
     )
 
 

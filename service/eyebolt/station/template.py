@@ -81,8 +81,8 @@ rotation = {_quoted(rotation)}
 angle = {_quoted(angle)}                     # "deg", "rad" or "1e-4deg"; no matter for quaternions
 {robot}# noise_mm = 0.1                  # how well the arm repeats a pose, if you know it: both lines or none.
 # noise_deg = 0.02                # Without them it is estimated from the pairs.
-# tip_mm = [0.0, 0.0, 152.4]      # pointer tip in the flange frame, for touching the board
-# tip_sigma_mm = 0.1              # how well you know that tip
+# tip_mm = [0.0, 0.0, 152.4]      # pointer tip in the flange frame, for place and touch (4-axis arms: z points up)
+# tip_sigma_mm = 0.1              # how well you know that tip, and set it onto a corner; 0.5 if you do not say
 
 [camera]
 # source: "device", "stream", "folder", "push", "genicam" or "simulated"
