@@ -24,7 +24,7 @@ from eyebolt.solve.problem import Problem, RobotNoise
 _LEAST_CORNER_PX = 0.003
 _MOST_STEPS = 30
 # On the way the noise need not be at the top of its likelihood; at the end it is brought there.
-_NOISE_STEPS_ON_THE_WAY = 2
+_NOISE_STEPS_ON_THE_WAY = 6
 _BY_CHANCE = 1e-5
 
 
@@ -144,11 +144,11 @@ def _settle(
         # A long step from a poor start would leave the range where the linear model means anything.
         z = z * min(1.0, 0.5 / max(np.abs(z[[3, 4, 5, 9, 10, 11]]).max(), 1e-12))
         X, Y = X @ rigid.exp(z[:6]), Y @ rigid.exp(z[6:])
-        # Converged when the step is lost in the error of the estimate itself. What is carried along is measured anew
+        # Converged when the step is lost in the error of the estimate itself: a thousandth of it. What is carried along is measured anew
         # from zero each time and takes no part in this.
         transforms = step.copy()
         transforms[model.free.shape[1] :] = 0.0
-        if float(transforms @ normal @ transforms) < 1e-9 or np.abs(z).max() < 1e-14:
+        if float(transforms @ normal @ transforms) < 1e-6 or np.abs(z).max() < 1e-14:
             converged = True
             break
     arm_error = variance_of(known) * (fits.weight[0] @ fits.left[0][..., None])[..., 0]

@@ -68,26 +68,39 @@ def most_likely_noise(
 ) -> tuple[RobotNoise, LinearFits]:
     """The arm's noise at the top of the restricted likelihood, within the bounds of a physical arm, and the fit there.
 
-    Newton's method in the logarithms of the variances with the average information (A. R. Gilmour, R. Thompson,
-    B. R. Cullis, Biometrics 51(4), 1995); at most ``steps`` of them.
+    Quasi-Newton in the logarithms of the variances, starting from the average information (A. R. Gilmour,
+    R. Thompson, B. R. Cullis, Biometrics 51(4), 1995); at most ``steps`` of them.
     """
     first = _FIRST if start is None else np.array([start.translation_m, start.rotation_rad])
     u = np.clip(2 * np.log(np.maximum(first, 1e-12)), *_BOUNDS)
     fits = _at(model, corner_px, u)
+    gradient, information = _slope(fits, u)
     for _ in range(steps):
-        gradient, information = _slope(fits, u)
         step = np.clip(np.linalg.solve(information + 1e-3 * np.eye(2), gradient), -2.0, 2.0)
         moved = False
         for shrink in (1.0, 0.4, 0.1):
             trial = np.clip(u + shrink * step, *_BOUNDS)
             found = _at(model, corner_px, trial)
             if found.log_likelihood[0] >= fits.log_likelihood[0] - 1e-12:
-                moved = bool(np.abs(trial - u).max() > 1e-3)
+                change = trial - u
+                moved = bool(np.abs(change).max() > 1e-3)
                 u, fits = trial, found
+                fresh, _ = _slope(fits, u)
+                information = _learned(information, change, gradient - fresh)
+                gradient = fresh
                 break
         if not moved:
             break
     return RobotNoise(*(float(v) for v in np.exp(u / 2))), fits
+
+
+def _learned(information: Array, change: Array, fall: Array) -> Array:
+    """The information (2, 2) that explains how the gradient fell over a change (the BFGS rule)."""
+    curved, seen = float(change @ fall), information @ change
+    if curved <= 1e-3 * float(change @ seen):
+        return information
+    out: Array = information - np.outer(seen, seen) / float(change @ seen) + np.outer(fall, fall) / curved
+    return out
 
 
 def _at(model: LinearModel, corner_px: float, u: Array) -> LinearFits:
@@ -115,13 +128,15 @@ def noise_posterior(
 ) -> tuple[NoiseKnowledge, LinearFits]:
     """What the pairs say of the noise around its most likely value, on a grid of at most 29 choices, and their fits.
 
-    ``fits``: the fit at ``best``. Flat in the logarithm of the variance; a direction that the data do not bound is
-    given a spread of a factor e either way: there the likelihood is flat and the choice does not matter.
+    ``fits``: the fit at ``best``. Before the pairs speak, every standard deviation is as likely as any other
+    (A. Gelman, Bayesian Analysis 1(3), 2006); a direction that the data do not bound is given a spread of a factor e
+    either way: there the likelihood is flat and the choice does not matter.
     """
     u = np.clip(2 * np.log([best.translation_m, best.rotation_rad]), *_BOUNDS)
     values, vectors = np.linalg.eigh(_slope(fits, u)[1])
     spread = vectors * np.minimum(1 / np.sqrt(np.maximum(values, 1e-9)), 2.0)
     grid = np.clip(u + _NODES @ spread.T, *_BOUNDS)
     found = fit_linear(model, corner_px, np.repeat(np.exp(grid), 3, axis=1))
-    weights = np.exp(found.log_likelihood - found.log_likelihood.max())
+    heights = found.log_likelihood + grid.sum(axis=1) / 2
+    weights = np.exp(heights - heights.max())
     return NoiseKnowledge(best, np.exp(grid / 2), weights / weights.sum(), stated=False), found

@@ -26,8 +26,9 @@ from eyebolt.solve.problem import Problem
 Mask = NDArray[np.bool_]
 
 FEWEST = 3
-# Chance that a clean set loses any pair at all, shared among its pairs or groups of pairs.
-_FALSE_ALARM = 5e-3
+# Chance that a clean set loses any pair at all, shared among its pairs, and among its groups of pairs.
+_FALSE_ALARM = 2e-3
+_FALSE_ALARM_OF_GROUP = 5e-3
 # At most this share of the pairs that are named may be named wrongly.
 _RATE = 0.03
 # On the way from the core a pair waits outside until it is at least this probable.
@@ -38,7 +39,9 @@ _MINORITY = 0.35
 _CONTRADICTED = 2.0
 # Below this squared offset no pair is tried without.
 _SUSPECT = 12.0
-_FEWEST_FOR_CORE = 7
+_FEWEST_FOR_CORE = 12
+# Fewer pairs cannot tell a stranger from noise that they must judge themselves; gross ones are known from the start.
+_FEWEST_TO_JUDGE = 7
 _MOST_GROWINGS = 10
 _MEDIAN = float(chdtri(6, 0.5))
 
@@ -61,8 +64,9 @@ def estimate_without_strangers(problem: Problem, views: Views) -> tuple[JointEst
     mixed = False
     if used.sum() >= _FEWEST_FOR_CORE:
         joint, used, mixed = search.grown_from_core(joint, used)
-    joint, used = search.drop_single(joint, used)
-    joint, used = search.judged_anew(joint, used, mixed)
+    if stated or len(used) >= _FEWEST_TO_JUDGE:
+        joint, used = search.drop_single(joint, used)
+        joint, used = search.judged_anew(joint, used, mixed)
     final = joint_estimate(problem, views.subset(np.flatnonzero(used)), joint.X, joint.Y, joint.noise.best)
     return final, used, [_describe(views, final, int(row)) for row in np.flatnonzero(~used)]
 
@@ -161,7 +165,7 @@ class _Search:
         total = float(squared.sum()) / self._scale(joint)
         chance = chdtrc(6 * k, total) if self.noise_known else fdtrc(6 * k, _freedom(used), total / (6 * k))
         ways = gammaln(count + 1) - gammaln(k + 1) - gammaln(count - k + 1)
-        return bool(np.log(max(float(chance), 1e-300)) + ways > np.log(_FALSE_ALARM))
+        return bool(np.log(max(float(chance), 1e-300)) + ways > np.log(_FALSE_ALARM_OF_GROUP))
 
     def _scale(self, joint: JointEstimate) -> float:
         """When the pairs surprise each other all alike, it is the stated noise, board or lens, and no pair."""
