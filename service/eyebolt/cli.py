@@ -105,11 +105,14 @@ def watch(
 def solve(
     paths: Annotated[list[Path], typer.Argument(help="Session folders and problem files, any number.")],
     json: Annotated[bool, typer.Option("--json", help="One JSON line for each session too.")] = False,
+    refine_lens: Annotated[
+        bool, typer.Option("--refine-lens", help="Estimate the lens from the pairs too, and say what it would be.")
+    ] = False,
 ) -> None:
     """Solve recorded sessions or problem files again, offline. A problem file always gives one JSON line."""
     from eyebolt.offline import solve_all
 
-    raise typer.Exit(solve_all(paths, json, typer.echo))
+    raise typer.Exit(solve_all(paths, json, refine_lens, typer.echo))
 
 
 @app.command()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -14,10 +15,15 @@ from eyebolt.geometry.readings import PoseReading
 from eyebolt.handover.result import Origin, result_document
 from eyebolt.handover.summary import summary
 from eyebolt.journal.folder import SessionFolder
+from eyebolt.pairs.pair import Pair
+from eyebolt.pairs.touch import PlacedBoard
 from eyebolt.progress.judgement import judge
 from eyebolt.session.facts import Log, fold, pairs_of
+from eyebolt.solve.problem import Problem
 from eyebolt.solve.problem_file import read_problem
+from eyebolt.solve.refine_lens import solve_with_lens
 from eyebolt.solve.run import solve
+from eyebolt.station.lens import lens_text
 from eyebolt.station.station import parse_station
 from eyebolt.station.template import station_template
 
@@ -59,12 +65,15 @@ def accept_result(session: Path, by: str) -> list[str]:
     return [*summary(document), f"the station uses this result now: {session.parent / 'accepted.json'}"]
 
 
-def solve_all(paths: Sequence[Path], as_json: bool, say: Say) -> int:
-    """Solves each path and says the result; 1 if any could not be read or was rejected, else 0."""
+def solve_all(paths: Sequence[Path], as_json: bool, refine_lens: bool, say: Say) -> int:
+    """Solves each path and says the result; 1 if any could not be read or was rejected, else 0.
+
+    ``refine_lens``: the lens is estimated too, and said as ``refined_lens`` in the form of a lens file.
+    """
     status = 0
     for path in paths:
         try:
-            document = _solve_session(path) if path.is_dir() else _solve_problem(path)
+            document = (_solve_session if path.is_dir() else _solve_problem)(path, refine_lens)
         except EyeboltError as fault:
             if as_json or not path.is_dir():
                 fields = {"session": str(path), "code": fault.code, "error": fault.message, "remedy": fault.remedy}
@@ -84,13 +93,12 @@ def solve_all(paths: Sequence[Path], as_json: bool, say: Say) -> int:
     return status
 
 
-def _solve_session(path: Path) -> dict[str, Any]:
+def _solve_session(path: Path, refine_lens: bool) -> dict[str, Any]:
     inputs = read_inputs(path / STATION_KEEPSAKE, path / LENS_KEEPSAKE)
     folder = SessionFolder.view(path)
     log = fold(folder.records) or Log(name=path.name)
-    outcome = solve(inputs.problem(pairs_of(log.solvable)), pairs_of(log.checks), log.placed)
-    goal = inputs.station.goal
-    return result_document(_origin(inputs, path), outcome, judge(outcome, goal.tolerance_mm))
+    task = Task(inputs.problem(pairs_of(log.solvable)), pairs_of(log.checks), log.placed)
+    return task.document(_origin(inputs, path), inputs.station.goal.tolerance_mm, refine_lens)
 
 
 def _origin(inputs: StationInputs, path: Path) -> Origin:
@@ -98,12 +106,29 @@ def _origin(inputs: StationInputs, path: Path) -> Origin:
     return Origin(station.station.name, path.name, station.station.mount, station.reading, inputs.digests, wall_now())
 
 
-def _solve_problem(path: Path) -> dict[str, Any]:
+def _solve_problem(path: Path, refine_lens: bool) -> dict[str, Any]:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise InputFault("file-unreadable", f"{path} cannot be read: {error}", "check the path.") from None
     problem, tolerance_mm = read_problem(text, str(path))
-    outcome = solve(problem)
     origin = Origin("", str(path), problem.mount, PoseReading(), {}, wall_now())
-    return result_document(origin, outcome, judge(outcome, tolerance_mm))
+    return Task(problem).document(origin, tolerance_mm, refine_lens)
+
+
+@dataclass(frozen=True)
+class Task:
+    """What there is to solve."""
+
+    problem: Problem
+    checks: tuple[Pair, ...] = ()
+    placed: tuple[PlacedBoard, ...] = ()
+
+    def document(self, origin: Origin, tolerance_mm: float, refine_lens: bool) -> dict[str, Any]:
+        """The result; with ``refine_lens`` also the lens that the pairs see, null where nothing could be solved."""
+        if not refine_lens:
+            outcome = solve(self.problem, self.checks, self.placed)
+            return result_document(origin, outcome, judge(outcome, tolerance_mm))
+        outcome, lens = solve_with_lens(self.problem, self.checks, self.placed)
+        document = result_document(origin, outcome, judge(outcome, tolerance_mm))
+        return {**document, "refined_lens": json.loads(lens_text(lens)) if document["transform"] else None}

@@ -28,7 +28,7 @@ from eyebolt_sim.problems import make_problem
 KEYS = {
     "schema", "station", "session", "time", "mount", "transform", "board", "unknown", "expected_error_mm",
     "error_map", "expected_pick_mm", "covariance", "held_out", "checks", "touches", "height", "corner_rms_px",
-    "robot_noise", "scale", "focal", "pairs", "findings", "verdict", "why", "accepted", "inputs", "software",
+    "robot_noise", "scale", "focal", "lens", "pairs", "findings", "verdict", "why", "accepted", "inputs", "software",
 }  # fmt: skip
 TRANSFORM_KEYS = {"name", "matrix", "translation_mm", "quaternion_wxyz", "robot_terms"}
 HELD_OUT_KEYS = {"count", "rms_mm", "worst_mm", "normalised"}
@@ -101,7 +101,7 @@ def test_a_refusal_has_the_same_keys_and_null_where_nothing_is_known():
     document = document_of(REFUSAL, judgement=judge(REFUSAL, 1.0))
     assert set(document) == KEYS
     errors = ("expected_error_mm", "error_map", "expected_pick_mm", "covariance")
-    empty = (*errors, "height", "corner_rms_px", "robot_noise", "scale", "focal")
+    empty = (*errors, "height", "corner_rms_px", "robot_noise", "scale", "focal", "lens")
     assert [document[key] for key in ("transform", "board", *empty)] == [None] * 11
     assert all(document[key]["count"] == 0 for key in ("held_out", "checks", "touches"))
     assert document["unknown"] == ["along z"]

@@ -6,7 +6,8 @@ s1 s2 s3 s4, as OpenCV documents it (module calib3d, "detailed description").
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -16,6 +17,7 @@ from eyebolt.geometry.rigid import Array
 
 COEFFICIENT_COUNTS = (0, 4, 5, 8, 12)
 COEFFICIENT_NAMES = ("k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6", "s1", "s2", "s3", "s4")
+_MATRIX_PLACES = {"fx": (0, 0), "fy": (1, 1), "cx": (0, 2), "cy": (1, 2)}
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,16 @@ class CameraModel:
             raise InputFault("lens-model", problem, "correct the intrinsics file or calibrate the lens again.")
         object.__setattr__(self, "matrix", matrix)
         object.__setattr__(self, "distortion", distortion)
+
+    def changed(self, changes: Mapping[str, float]) -> CameraModel:
+        """The lens with these amounts added to its parameters (fx, fy, cx, cy, k1, ...)."""
+        matrix, distortion = self.matrix.copy(), self.distortion.copy()
+        for name, amount in changes.items():
+            if name in _MATRIX_PLACES:
+                matrix[_MATRIX_PLACES[name]] += amount
+            else:
+                distortion[COEFFICIENT_NAMES.index(name)] += amount
+        return replace(self, matrix=matrix, distortion=distortion)
 
     def project(self, points_m: ArrayLike) -> Array:
         """Pixels (..., 2) of points (..., 3) in the camera frame; NaN where a point is not in front of the camera."""

@@ -78,6 +78,7 @@ def _solved(solution: Solution, reading: PoseReading) -> dict[str, Any]:
         },
         "scale": asdict(solution.scale),
         "focal": asdict(solution.focal),
+        "lens": {name: asdict(found) for name, found in solution.lens.items()},
         "pairs": {"kept": solution.kept, "left_out": [asdict(p) for p in solution.left_out]},
         "findings": [asdict(f) for f in solution.findings],
     }
@@ -92,7 +93,7 @@ def _refused(refusal: Refusal) -> dict[str, Any]:
         "remedy": refusal.remedy,
     }
     errors = ("expected_error_mm", "error_map", "expected_pick_mm", "covariance")
-    empty = (*errors, "height", "corner_rms_px", "robot_noise", "scale", "focal")
+    empty = (*errors, "height", "corner_rms_px", "robot_noise", "scale", "focal", "lens")
     return {
         "transform": None,
         "board": None,

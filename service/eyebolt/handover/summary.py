@@ -53,11 +53,23 @@ def summary(document: Mapping[str, Any], with_acceptance: bool = True) -> list[s
                 f"height of the camera: {height['mm']:.3f} mm (sigma {height['sigma_mm']:.3f} mm),"
                 f" known by {height['closed_by']}"
             )
+        if document.get("refined_lens"):
+            lines += _lens(document["refined_lens"])
+        lines += [f"{f['severity']}: {f['says']}. {f['remedy']}" for f in document["findings"]]
     lines += [f"  pair {p['pair']}: {p['reason']}" for p in pairs["left_out"]]
     accepted = document["accepted"]
     if with_acceptance:
         lines.append(f"accepted by {accepted['by']} at {accepted['at']}" if accepted else "not accepted yet")
     return lines
+
+
+def _lens(lens: Mapping[str, Any]) -> list[str]:
+    (fx, _, cx), (_, fy, cy), _ = lens["matrix"]
+    pixels = {"fx": fx, "fy": fy, "cx": cx, "cy": cy}
+    bending = dict(zip((n for n in lens["sigma"] if n not in pixels), lens["distortion"], strict=True))
+    lines = ["the lens as the pairs see it (the station still uses its lens file):"]
+    lines += [f"  {name} {value:.3f} px (sigma {lens['sigma'][name]:.3f})" for name, value in pixels.items()]
+    return lines + [f"  {name} {value:.5f} (sigma {lens['sigma'][name]:.5f})" for name, value in bending.items()]
 
 
 def _left_out_one_by_one(held: Mapping[str, Any]) -> str:

@@ -51,9 +51,23 @@ class _Pairs:
         return len(self.offset)
 
 
-def expected_pick(
+@dataclass(frozen=True)
+class ArmErrors:
+    """What the arm's errors do to a pick, and of what kind they are.
+
+    ``pick``: the error of a pick. ``smooth_m``, ``smooth_rad``: the part that poses near each other share, per axis;
+    ``evidence``: twice the log likelihood that this part gains over scatter alone, 0 where the noise is stated.
+    """
+
+    pick: ErrorStatement
+    smooth_m: float
+    smooth_rad: float
+    evidence: float
+
+
+def arm_errors(
     problem: Problem, joint: JointEstimate, reported: Array, closing: tuple[Array, Array] | None = None
-) -> ErrorStatement:
+) -> ArmErrors:
     """Error of a pick at a point seen by the camera; ``reported`` (n, 4, 4): base_T_flange of the pairs in ``joint``.
 
     ``closing``: for a height found by touch, what it makes (6, 6) of the error of X and what it adds (6, 6) to it.
@@ -63,7 +77,7 @@ def expected_pick(
     """
     rows = np.unique(np.linspace(0, len(reported) - 1, min(len(reported), _MOST_PAIRS)).astype(int))
     pairs = _in_arm_coordinates(joint, reported, rows)
-    variances, weights = _variance_choices(joint, pairs)
+    variances, weights, evidence = _variance_choices(joint, pairs)
     looks, picks, points, tips = _picks(problem, joint, reported[rows])
     carried, added = (np.eye(6), np.zeros((6, 6))) if closing is None else closing
     gain = carried @ _gain(joint, pairs)
@@ -73,7 +87,9 @@ def expected_pick(
     choice = np.searchsorted(np.cumsum(weights), (np.arange(_DRAWS) + 0.5) / _DRAWS).clip(0, len(parts) - 1)
     roots = np.array([_roots(part) for part in parts])
     vectors = np.einsum("sqij,sj->qsi", roots[choice], draws)
-    return pooled_statement(np.sqrt((vectors**2).sum(axis=-1)))
+    smooth = np.exp(variances[len(variances) // 2, 2:] / 2)
+    pick = pooled_statement(np.sqrt((vectors**2).sum(axis=-1)))
+    return ArmErrors(pick, float(smooth[0]), float(smooth[1]), evidence)
 
 
 def correlation(first: Array, second: Array) -> Array:
@@ -135,12 +151,12 @@ def _likelihood(pairs: _Pairs, u: Array) -> tuple[float, Array, Array]:
     return float(value), gradient, 0.5 * vectors @ P @ vectors.T
 
 
-def _variance_choices(joint: JointEstimate, pairs: _Pairs) -> tuple[Array, Array]:
-    """Choices of the four log variances (m, 4) and their weights (m,)."""
+def _variance_choices(joint: JointEstimate, pairs: _Pairs) -> tuple[Array, Array, float]:
+    """Choices of the four log variances (m, 4), the most likely one in the middle, their weights (m,), the evidence."""
     best = joint.noise.best
     white = 2 * np.log(np.maximum([best.translation_m, best.rotation_rad], 1e-7))
     if joint.noise.stated:
-        return np.concatenate([white + np.log(joint.widening), [_LOW, _LOW]])[None], np.ones(1)
+        return np.concatenate([white + np.log(joint.widening), [_LOW, _LOW]])[None], np.ones(1), 0.0
     u = np.concatenate([white - 0.7, white - 0.3])
     value, gradient, information = _likelihood(pairs, u)
     for _ in range(30):
@@ -155,11 +171,12 @@ def _variance_choices(joint: JointEstimate, pairs: _Pairs) -> tuple[Array, Array
                 break
         if not moved:
             break
+    scatter_alone = _likelihood(pairs, np.concatenate([white, [_LOW, _LOW]]))[0]
     choices = u + np.concatenate([np.zeros((len(_OFFSETS), 2)), np.repeat(_OFFSETS[:, None], 2, axis=1)], axis=1)
     choices = np.clip(choices, _LOW, _HIGH)
     heights = np.array([_likelihood(pairs, c)[0] for c in choices])
     weights = np.exp(heights - heights.max())
-    return choices, weights / weights.sum()
+    return choices, weights / weights.sum(), max(2 * (value - scatter_alone), 0.0)
 
 
 def _gain(joint: JointEstimate, pairs: _Pairs) -> Array:

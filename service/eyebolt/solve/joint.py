@@ -144,8 +144,8 @@ def _settle(
         # A long step from a poor start would leave the range where the linear model means anything.
         z = z * min(1.0, 0.5 / max(np.abs(z[[3, 4, 5, 9, 10, 11]]).max(), 1e-12))
         X, Y = X @ rigid.exp(z[:6]), Y @ rigid.exp(z[6:])
-        # Converged when the step is lost in the error of the estimate itself: a thousandth of it. What is carried along is measured anew
-        # from zero each time and takes no part in this.
+        # Converged when the step is lost in the error of the estimate itself: a thousandth of it. What is carried along
+        # is measured anew from zero each time and takes no part in this.
         transforms = step.copy()
         transforms[model.free.shape[1] :] = 0.0
         if float(transforms @ normal @ transforms) < 1e-6 or np.abs(z).max() < 1e-14:

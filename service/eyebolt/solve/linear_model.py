@@ -16,12 +16,11 @@ covariance is diagonal and the same for all views.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from eyebolt.geometry import rigid
-from eyebolt.geometry.camera import COEFFICIENT_NAMES, CameraModel
 from eyebolt.geometry.rigid import Array, Rows
 from eyebolt.pairs.board_pose import ViewStack, linearise_corners
 from eyebolt.solve.problem import Problem
@@ -29,7 +28,8 @@ from eyebolt.solve.vertical import free_directions
 
 SCALE, FOCAL = 0, 1
 _FIRST_LENS = 2
-_MATRIX_PLACES = {"fx": (0, 0), "fy": (1, 1), "cx": (0, 2), "cy": (1, 2)}
+# Of a parameter's sigma, for its derivative.
+_LENS_STEP = 0.01
 
 
 @dataclass(frozen=True)
@@ -62,10 +62,11 @@ def see(problem: Problem, stack: ViewStack, near: Array) -> SeenPoses:
     # along the corner's position in the board's frame.
     by_scale = (fit.jacobian[..., :3] @ stack.points_m[..., None])[..., 0]
     pixels = stack.corners_px - fit.residual_px
+    boards = rigid.apply(near, stack.points_m)
     columns = [by_scale, pixels - problem.camera.matrix[:2, 2]]
     columns += [
-        np.nan_to_num((changed.project(rigid.apply(near, stack.points_m)) - pixels) / step)
-        for changed, step in _changed_lenses(problem.camera)
+        np.nan_to_num((problem.camera.changed({name: step}).project(boards) - pixels) / step)
+        for name, step in ((name, _LENS_STEP * sigma) for name, sigma in problem.camera.sigma.items())
     ]
     by_corner = np.stack(columns, axis=-1).reshape(n, 2 * k, -1)
     weighted = by_corner * np.repeat(stack.weights, 2, axis=1)[..., None]
@@ -82,20 +83,6 @@ def see(problem: Problem, stack: ViewStack, near: Array) -> SeenPoses:
         (own @ fit.residual_px.reshape(n, 2 * k, 1))[..., 0],
         fit.residual_px,
     )
-
-
-def _changed_lenses(camera: CameraModel) -> list[tuple[CameraModel, float]]:
-    """The lens with each parameter of stated ``sigma`` changed by a tenth of it, and by how much."""
-    out = []
-    for name, sigma in camera.sigma.items():
-        matrix, distortion, step = camera.matrix.copy(), camera.distortion.copy(), 0.1 * sigma
-        place = _MATRIX_PLACES.get(name)
-        if place is not None:
-            matrix[place] += step
-        else:
-            distortion[COEFFICIENT_NAMES.index(name)] += step
-        out.append((replace(camera, matrix=matrix, distortion=distortion), step))
-    return out
 
 
 @dataclass(frozen=True)

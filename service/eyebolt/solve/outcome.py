@@ -74,7 +74,8 @@ class Solution:
 
     ``covariance`` (6, 6) of X, perturbed on the right, (translation, rotation), m and rad. ``proof_p95_mm``: the p95
     when board scale and focal length are not trusted but estimated from the pairs. ``unknown``: directions left open.
-    ``touches``: None without any; ``height``: None for arms that turn freely.
+    ``touches``: None without any; ``height``: None for arms that turn freely. ``lens``: how far the pairs see each lens
+    parameter of stated sigma off its value, in its own unit, the statement and the pairs taken together.
     """
 
     mount: Mount
@@ -101,6 +102,7 @@ class Solution:
     unknown: tuple[str, ...] = ()
     touches: TouchCheck | None = None
     height: Height | None = None
+    lens: dict[str, Estimate] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -10,10 +10,11 @@ from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.board_pose import FEWEST_CORNERS, ViewStack, fit_board_poses, soften_strays
 from eyebolt.pairs.pair import Pair
 from eyebolt.pairs.touch import PlacedBoard
-from eyebolt.solve.arm_errors import expected_pick
+from eyebolt.solve.arm_errors import arm_errors
 from eyebolt.solve.expected_error import error_of_covariance, expected_error
 from eyebolt.solve.joint import JointEstimate, Views
 from eyebolt.solve.leave_one_out import HeldOut, held_out_error, leave_one_out, unused_pairs
+from eyebolt.solve.limits import findings_on_limits
 from eyebolt.solve.linear_model import FOCAL, SCALE, fit_linear, linearise
 from eyebolt.solve.noise import variance_of
 from eyebolt.solve.outcome import Estimate, LeftOutPair, Refusal, Solution
@@ -64,7 +65,7 @@ def solve(problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[Placed
     if unknown:
         return _turns_too_little(views.A[used], unknown, kept, left_out)
     reported = np.array([p.base_T_flange for p in usable])[used]
-    return _solution(problem, joint, reported, left_out, checks, placed)
+    return _solution(problem, joint, views.stack[used], reported, left_out, checks, placed)
 
 
 def _views(problem: Problem, usable: list[Pair], left_out: list[LeftOutPair]) -> tuple[Views | None, list[Pair]]:
@@ -111,6 +112,7 @@ def _not_converged(kept: int, left_out: list[LeftOutPair]) -> Refusal:
 def _solution(
     problem: Problem,
     joint: JointEstimate,
+    stack: ViewStack,
     reported: Array,
     left_out: list[LeftOutPair],
     checks: Sequence[Pair],
@@ -124,6 +126,7 @@ def _solution(
     touched = with_touches(problem, joint, X, Y, A, placed, proof)
     best = joint.noise.best
     statement, error_map = expected_error(problem, touched.joint)
+    arm = arm_errors(problem, joint, reported, touched.closing)
     residual = joint.seen.residual_px
     return Solution(
         mount=problem.mount,
@@ -134,7 +137,7 @@ def _solution(
         covariance=touched.joint.covariance[:6, :6],
         expected_error_mm=statement,
         error_map=error_map,
-        expected_pick_mm=expected_pick(problem, joint, reported, touched.closing),
+        expected_pick_mm=arm.pick,
         held_out=held_out_error(leave_one_out(joint), problem.board_corners_m),
         checks=_checks(problem, joint, checks),
         corner_rms_px=float(np.sqrt((residual**2).sum() / max(np.count_nonzero(residual), 1))),
@@ -146,11 +149,22 @@ def _solution(
         proof_p95_mm=touched.proof_p95_mm,
         kept=len(reported),
         left_out=tuple(sorted(left_out, key=lambda p: p.pair)),
-        findings=touched.findings,
+        findings=(*touched.findings, *findings_on_limits(problem, joint, arm, stack)),
         unknown=(missing_height(problem),) if touched.height_is_missing else (),
         touches=touched.check,
         height=touched.height,
+        lens=_lens(problem, joint),
     )
+
+
+def _lens(problem: Problem, joint: JointEstimate) -> dict[str, Estimate]:
+    """How far the pairs see each lens parameter of stated sigma off its value."""
+    p = joint.model.free.shape[1]
+    sigma = np.sqrt(np.maximum(np.diagonal(joint.fits.covariance[0])[p:], 0.0))
+    return {
+        name: Estimate(float(value), float(doubt))
+        for name, value, doubt in zip(problem.camera.sigma, joint.fits.z[0, p:], sigma, strict=True)
+    }
 
 
 def _scale_and_focal(problem: Problem, joint: JointEstimate) -> tuple[Estimate, Estimate, float]:

@@ -1,0 +1,96 @@
+"""A lens whose doubt is stated is carried along; a lens is refined only on request; stray corners lose their say."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from eyebolt.solve.outcome import Solution
+from eyebolt.solve.refine_lens import solve_with_lens
+from eyebolt.solve.run import solve
+from eyebolt_sim.problems import make_problem
+
+SEEDS = range(25)
+
+
+def lens_off(problem, rng, sigma):
+    """The problem with a lens file that errs by its own stated sigma."""
+    wrong = problem.camera.changed({name: rng.normal() * size for name, size in sigma.items()})
+    return replace(problem, camera=replace(wrong, sigma=sigma))
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_a_stated_doubt_about_the_lens_is_in_the_stated_error(cases, bound, mount):
+    sigma = {"fx": 6.0, "fy": 6.0, "cx": 4.0, "cy": 4.0}
+    inside, inside_if_trusted = [], []
+    for seed in SEEDS:
+        simulated = make_problem(mount, 12, seed)
+        problem = lens_off(cases.convert(simulated), np.random.default_rng([seed, 3]), sigma)
+        for camera, shares in ((problem.camera, inside), (replace(problem.camera, sigma={}), inside_if_trusted)):
+            solution = solve(replace(problem, camera=camera))
+            errors = bound.errors_mm(solution.X, simulated, bound.working_points(simulated))
+            shares.append(np.mean(errors <= solution.expected_error_mm.p95))
+    # 25 seeds whose points err together: the mean of 0.95 is known to about 0.05.
+    assert np.mean(inside) > 0.85
+    assert np.mean(inside_if_trusted) < np.mean(inside) - 0.1, "the doubt must matter, or the test shows nothing"
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_the_solution_says_how_far_the_pairs_see_the_lens_off(cases, mount):
+    normalised = []
+    for seed in SEEDS:
+        problem = cases.convert(make_problem(mount, 12, seed))
+        off = {"fx": 8.0, "fy": 8.0, "cx": -6.0}
+        doubted = replace(problem.camera.changed(off), sigma={"fx": 20.0, "fy": 20.0, "cx": 20.0})
+        lens = solve(replace(problem, camera=doubted)).lens
+        assert set(lens) == set(off)
+        assert all(found.sigma < 20.0 for found in lens.values()), "the pairs know more than the statement"
+        normalised += [(lens[name].estimate + amount) / lens[name].sigma for name, amount in off.items()]
+    # 75 numbers, fx and fy nearly alike: about 50 free ones, so the mean square of 1 is known to 0.2.
+    assert 0.5 < np.mean(np.square(normalised)) < 1.6
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_a_refined_lens_comes_back_to_the_true_one_and_the_trusted_one_does_not(cases, bound, mount):
+    simulated = make_problem(mount, 20, 4)
+    true = cases.convert(simulated)
+    off = {"fx": 24.0, "fy": 22.0, "cx": 15.0, "cy": -12.0, "k1": 0.02}
+    problem = replace(true, camera=true.camera.changed(off))
+    outcome, lens = solve_with_lens(problem)
+    assert isinstance(outcome, Solution)
+    found = {"fx": lens.matrix[0, 0], "fy": lens.matrix[1, 1], "cx": lens.matrix[0, 2], "cy": lens.matrix[1, 2]}
+    wanted = {"fx": 2400.0, "fy": 2400.0, "cx": true.camera.matrix[0, 2], "cy": true.camera.matrix[1, 2]}
+    for name, value in found.items():
+        assert abs(value - wanted[name]) < 4 * lens.sigma[name]
+        assert lens.sigma[name] < abs(off[name]) / 4, "the pairs must be able to tell"
+    assert abs(lens.distortion[0] - true.camera.distortion[0]) < 4 * lens.sigma["k1"]
+    points = bound.working_points(simulated)
+    refined = bound.errors_mm(outcome.X, simulated, points)
+    trusted = bound.errors_mm(solve(problem).X, simulated, points)
+    assert np.mean(refined) < 0.5 * np.mean(trusted)
+    assert np.mean(refined <= outcome.expected_error_mm.p95) > 0.8
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_stray_corners_cost_next_to_nothing_and_are_said(cases, bound, mount):
+    squares, clean = [], []
+    for seed in range(8):
+        simulated = make_problem(mount, 12, seed)
+        problem = cases.convert(simulated)
+        rng = np.random.default_rng([seed, 8])
+        pairs = []
+        for pair in problem.pairs:
+            # A shadow's edge across one corner of the board moves what lies there 2 px to one side.
+            edge = pair.corners_px @ [np.cos(1.0), np.sin(1.0)]
+            moved = pair.corners_px + 2.0 * (edge < np.quantile(edge, 0.1))[:, None] * [0.6, 0.8]
+            pairs.append(replace(pair, corners_px=moved if rng.random() < 0.5 else pair.corners_px))
+        spoilt = solve(replace(problem, pairs=pairs))
+        assert spoilt.left_out == ()
+        finding = next(f for f in spoilt.findings if f.code == "stray-corners")
+        assert finding.severity == "note" and finding.evidence["corners"] > 10
+        points = bound.working_points(simulated)
+        untouched = solve(problem)
+        assert all(f.code != "stray-corners" for f in untouched.findings)
+        squares.append(np.mean(bound.errors_mm(spoilt.X, simulated, points) ** 2))
+        clean.append(np.mean(bound.errors_mm(untouched.X, simulated, points) ** 2))
+    assert np.sqrt(np.mean(squares) / np.mean(clean)) < 1.15
