@@ -55,7 +55,7 @@ def summary(document: Mapping[str, Any], with_acceptance: bool = True) -> list[s
             )
         if document.get("refined_lens"):
             lines += _lens(document["refined_lens"])
-        lines += [f"{f['severity']}: {f['says']}. {f['remedy']}" for f in document["findings"]]
+        lines += [f"{f['severity']}: {f['says']}: {f['remedy']}" for f in document["findings"]]
     lines += [f"  pair {p['pair']}: {p['reason']}" for p in pairs["left_out"]]
     accepted = document["accepted"]
     if with_acceptance:

@@ -18,13 +18,16 @@ _MOST = 0.8
 # Twice the log likelihood that a smooth part must gain: scatter alone reaches it in fewer than 1 of 100 sessions
 # (``tests/bench/solve pick``).
 _SMOOTH = 9.0
-# A corner with less weight than this has hardly a say.
+# With fewer pairs a trend and scatter look alike.
+_FEWEST_FOR_GEOMETRY = 10
+# A corner with less weight than this has hardly a say; a few of them are in every good session.
 _DOUBTED = 0.5
+_MANY_DOUBTED = 5
 
 
 def findings_on_limits(problem: Problem, joint: JointEstimate, arm: ArmErrors, stack: ViewStack) -> tuple[Finding, ...]:
     """Notes on what limits this answer; ``stack``: the corners that were used, with their weights."""
-    found = [_arm_or_camera(problem, joint), _geometry(arm), _strays(stack)]
+    found = [_arm_or_camera(problem, joint), _geometry(arm, len(joint.model.offset)), _strays(stack)]
     return tuple(f for f in found if f is not None)
 
 
@@ -62,8 +65,8 @@ def _arm_or_camera(problem: Problem, joint: JointEstimate) -> Finding | None:
     return None
 
 
-def _geometry(arm: ArmErrors) -> Finding | None:
-    if arm.evidence < _SMOOTH:
+def _geometry(arm: ArmErrors, pairs: int) -> Finding | None:
+    if arm.evidence < _SMOOTH or pairs < _FEWEST_FOR_GEOMETRY:
         return None
     return Finding(
         "arm-geometry",
@@ -78,7 +81,7 @@ def _geometry(arm: ArmErrors) -> Finding | None:
 
 def _strays(stack: ViewStack) -> Finding | None:
     doubted = (stack.weights > 0) & (stack.weights < _DOUBTED)
-    if not doubted.any():
+    if doubted.sum() < _MANY_DOUBTED:
         return None
     pictures = int(doubted.any(axis=1).sum())
     return Finding(

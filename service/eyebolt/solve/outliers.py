@@ -1,6 +1,7 @@
 """Pairs that do not belong: a stale pose, a moved board, somebody else's picture.
 
-Gross ones are kept out of the start (``agreement``). Then the core of the pairs, those that agree best among
+Gross ones are kept out of the start (``agreement``). If board or camera moved half-way (``slips``), the larger part is
+kept. Then the core of the pairs, those that agree best among
 themselves, grows by every pair that its noise explains, so that strangers cannot hide behind one another; a single one
 is found by leaving it out. At the end all pairs are judged by the estimate of those that belong.
 """
@@ -22,6 +23,7 @@ from eyebolt.solve.leave_one_out import leave_one_out, unused_pairs
 from eyebolt.solve.linear_model import linearise
 from eyebolt.solve.noise import variance_of
 from eyebolt.solve.problem import Problem
+from eyebolt.solve.slips import Slip, find_slip
 
 Mask = NDArray[np.bool_]
 
@@ -54,21 +56,48 @@ class LeftOut:
     reason: str
 
 
-def estimate_without_strangers(problem: Problem, views: Views) -> tuple[JointEstimate, Mask, list[LeftOut]]:
-    """The joint estimate on the pairs that belong: estimate, used rows (n,) bool, and the pairs left out."""
+@dataclass(frozen=True)
+class Belonging:
+    """The joint estimate on the pairs that belong: ``used`` rows (n,) bool, the pairs left out, and what moved when.
+
+    ``slips``: each change with the row of the views that it came before, and whether the pairs used are the ones
+    before it.
+    """
+
+    joint: JointEstimate
+    used: Mask
+    left_out: tuple[LeftOut, ...]
+    slips: tuple[tuple[Slip, int, bool], ...]
+
+
+def estimate_without_strangers(problem: Problem, views: Views) -> Belonging:
+    """The joint estimate on the pairs that belong."""
     start, used = agreed_start(problem, views)
     views = settle_branches(problem, views, start)
     joint = joint_estimate(problem, views.subset(np.flatnonzero(used)), start.X, start.Y, posterior=False)
     stated = problem.robot_noise is not None
     search = _Search(problem, views, stated and _common_surprise(joint) < _CONTRADICTED)
+    joint, used, moved, slips = search.without_slips(joint, used)
+    # What belongs to another place of board or camera looks ordinary pair by pair: it is out of the question from here.
+    rows = np.flatnonzero(~moved)
+    search, inner = _Search(problem, views.subset(rows), search.noise_known), used[rows]
     mixed = False
-    if used.sum() >= _FEWEST_FOR_CORE:
-        joint, used, mixed = search.grown_from_core(joint, used)
-    if stated or len(used) >= _FEWEST_TO_JUDGE:
-        joint, used = search.drop_single(joint, used)
-        joint, used = search.judged_anew(joint, used, mixed)
+    if inner.sum() >= _FEWEST_FOR_CORE:
+        joint, inner, mixed = search.grown_from_core(joint, inner)
+    if stated or len(inner) >= _FEWEST_TO_JUDGE:
+        joint, inner = search.drop_single(joint, inner)
+        joint, inner = search.judged_anew(joint, inner, mixed)
+    used = np.zeros_like(used)
+    used[rows[inner]] = True
     final = joint_estimate(problem, views.subset(np.flatnonzero(used)), joint.X, joint.Y, joint.noise.best)
-    return final, used, [_describe(views, final, int(row)) for row in np.flatnonzero(~used)]
+    left_out = [_describe(views, final, int(row)) for row in np.flatnonzero(~used & ~moved)]
+    left_out += [LeftOut(int(row), _moved(slips, int(row))) for row in np.flatnonzero(moved)]
+    return Belonging(final, used, tuple(left_out), slips)
+
+
+def _moved(slips: tuple[tuple[Slip, int, bool], ...], row: int) -> str:
+    what = next(slip.what for slip, at, kept_before in slips if (row >= at) == kept_before)
+    return f"the {what} stood elsewhere than in the other pairs"
 
 
 def _common_surprise(joint: JointEstimate) -> float:
@@ -83,6 +112,24 @@ class _Search:
     problem: Problem
     views: Views
     noise_known: bool
+
+    def without_slips(
+        self, joint: JointEstimate, used: Mask
+    ) -> tuple[JointEstimate, Mask, Mask, tuple[tuple[Slip, int, bool], ...]]:
+        """The estimate on the largest part in which nothing moved; used rows, rows of other parts, what moved where."""
+        used, moved = used.copy(), np.zeros_like(used)
+        slips: list[tuple[Slip, int, bool]] = []
+        while True:
+            slip = find_slip(joint, variance_of(joint.noise.best), self.noise_known)
+            if slip is None:
+                return joint, used, moved, tuple(slips)
+            at = int(np.flatnonzero(used)[slip.at])
+            kept_before = bool(slip.at > used.sum() / 2)
+            other_part = (np.arange(len(used)) >= at) == kept_before
+            moved |= other_part
+            used &= ~other_part
+            slips.append((slip, at, kept_before))
+            joint = self._again(joint, used)
 
     def grown_from_core(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask, bool]:
         """The estimate on the core and all that it can explain, and True; the old one if the rest could be chance."""

@@ -17,9 +17,10 @@ from eyebolt.solve.leave_one_out import HeldOut, held_out_error, leave_one_out, 
 from eyebolt.solve.limits import findings_on_limits
 from eyebolt.solve.linear_model import FOCAL, SCALE, fit_linear, linearise
 from eyebolt.solve.noise import variance_of
-from eyebolt.solve.outcome import Estimate, LeftOutPair, Refusal, Solution
+from eyebolt.solve.outcome import Estimate, Finding, LeftOutPair, Refusal, Solution
 from eyebolt.solve.outliers import FEWEST, estimate_without_strangers
 from eyebolt.solve.problem import Problem, chain_of
+from eyebolt.solve.slips import findings_on_slips
 from eyebolt.solve.touches import with_touches
 from eyebolt.solve.unknown import turning_about_axes, unknown_directions
 from eyebolt.solve.vertical import missing_height, slide_to_height
@@ -49,12 +50,13 @@ def solve(problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[Placed
         )
     try:
         with np.errstate(all="ignore"):
-            joint, used, strangers = estimate_without_strangers(problem, views)
+            found = estimate_without_strangers(problem, views)
     except np.linalg.LinAlgError:
         return _not_converged(len(usable), left_out)
-    left_out += [LeftOutPair(usable[s.row].index, s.reason) for s in strangers]
+    joint, used = found.joint, found.used
+    left_out += [LeftOutPair(usable[s.row].index, s.reason) for s in found.left_out]
     kept = int(used.sum())
-    if 2 * kept < len(usable):
+    if 2 * kept < len(usable) and not found.slips:
         return _not_converged(kept, left_out)
     if not (joint.converged and np.isfinite(joint.covariance).all() and np.isfinite(joint.X).all()):
         unknown = _unknown_words(problem, joint) if np.isfinite(joint.normal).all() else ()
@@ -65,7 +67,8 @@ def solve(problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[Placed
     if unknown:
         return _turns_too_little(views.A[used], unknown, kept, left_out)
     reported = np.array([p.base_T_flange for p in usable])[used]
-    return _solution(problem, joint, views.stack[used], reported, left_out, checks, placed)
+    moved = findings_on_slips(found.slips, [p.index for p in usable])
+    return _solution(problem, joint, views.stack[used], reported, left_out, checks, placed, moved)
 
 
 def _views(problem: Problem, usable: list[Pair], left_out: list[LeftOutPair]) -> tuple[Views | None, list[Pair]]:
@@ -117,6 +120,7 @@ def _solution(
     left_out: list[LeftOutPair],
     checks: Sequence[Pair],
     placed: Sequence[PlacedBoard],
+    moved: tuple[Finding, ...],
 ) -> Solution:
     scale, focal, proof = _scale_and_focal(problem, joint)
     X, Y = joint.X, joint.Y
@@ -149,7 +153,7 @@ def _solution(
         proof_p95_mm=touched.proof_p95_mm,
         kept=len(reported),
         left_out=tuple(sorted(left_out, key=lambda p: p.pair)),
-        findings=(*touched.findings, *findings_on_limits(problem, joint, arm, stack)),
+        findings=(*moved, *touched.findings, *findings_on_limits(problem, joint, arm, stack)),
         unknown=(missing_height(problem),) if touched.height_is_missing else (),
         touches=touched.check,
         height=touched.height,

@@ -1,0 +1,177 @@
+"""Something that moved half-way: the board in its holder, or the camera on its stand, found from the order of the pairs.
+
+From one pair on, all later ones see the same change of Y (the board slipped) or of X (the camera was knocked). Such a
+change is tested between every two pairs; together the later pairs show far less than each of them alone would. Only the
+order of capture is used, no clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from scipy.special import chdtrc, fdtrc
+
+from eyebolt.geometry.rigid import Array
+from eyebolt.solve.joint import JointEstimate
+from eyebolt.solve.linear_model import LinearModel, fit_linear
+from eyebolt.solve.noise import most_likely_noise, variance_of
+from eyebolt.solve.outcome import Finding
+
+# Chance that a clean set shows a change anywhere.
+_FALSE_ALARM = 1e-3
+# One pair alone on its side is a stranger, not a change.
+_FEWEST_ON_A_SIDE = 2
+_FEWEST_PAIRS = 8
+# The whole covariance of the offsets is needed; more pairs would only cost time.
+_MOST_PAIRS = 150
+# Every pair must be at least this probable once the change is granted.
+_ORDINARY = 1e-4
+_ROUNDS = 2
+
+
+@dataclass(frozen=True)
+class Slip:
+    """``what`` moved before row ``at`` of the pairs given, by ``change`` (6,) = (translation m, rotation rad).
+
+    Perturbed on the right of Y (board) or X (camera). ``chance``: that a clean set would look like this.
+    """
+
+    what: Literal["board", "camera"]
+    at: int
+    change: Array
+    chance: float
+
+    @property
+    def shift_m(self) -> float:
+        """How far it moved."""
+        return float(np.linalg.norm(self.change[:3]))
+
+    @property
+    def turn_rad(self) -> float:
+        """How far it turned."""
+        return float(np.linalg.norm(self.change[3:]))
+
+
+def find_slip(joint: JointEstimate, variances: Array, noise_known: bool) -> Slip | None:
+    """The one change that explains the pairs of ``joint``, in their order, far better than chance; None without.
+
+    ``variances`` (6,) of the arm. With ``noise_known`` False only their ratio matters, and that is found anew.
+    """
+    model = joint.model
+    n = len(model.offset)
+    if not _FEWEST_PAIRS <= n <= _MOST_PAIRS:
+        return None
+    # Where the noise is judged from the pairs, the change has swollen it: judge it again with the change granted.
+    for _ in range(1 if noise_known else _ROUNDS):
+        best, gain, change, left = _best_change(model, joint.corner_px, variances)
+        if not noise_known:
+            granted = _with_change(model, *best)
+            variances = variance_of(most_likely_noise(granted, joint.corner_px, joint.noise.best)[0])
+    if not noise_known:
+        best, gain, change, left = _best_change(model, joint.corner_px, variances)
+    what, at = best
+    tried = 2 * (n - 2 * _FEWEST_ON_A_SIDE + 1)
+    scatter = float(np.einsum("ni,nij,nj->", left, _weights(model, joint.corner_px, variances), left))
+    # Two variances were judged, each from its own half of the numbers.
+    freedom_left = 3 * n - model.free.shape[1] // 2 - 3
+    scatter = scatter / (6 * n - model.free.shape[1] - 6)
+    chance = fdtrc(6, freedom_left, gain / 6 / scatter)
+    if noise_known:
+        chance = max(chance, chdtrc(6, gain))
+    if tried * float(chance) > _FALSE_ALARM:
+        return None
+    if _has_strangers(model, joint.corner_px, variances, left, None if noise_known else freedom_left):
+        return None
+    return Slip(what, at, change, tried * float(chance))
+
+
+def _with_change(model: LinearModel, what: Literal["board", "camera"], at: int) -> LinearModel:
+    """The model with the change carried along as six more nuisances of which nothing is known beforehand."""
+    moved = np.where((np.arange(len(model.offset)) >= at)[:, None, None], model.by_transforms[..., _COLUMNS[what]], 0.0)
+    return replace(
+        model,
+        by_nuisance=np.concatenate([model.by_nuisance, moved], axis=-1),
+        nuisance_information=np.pad(model.nuisance_information, (0, 6)),
+        nuisance_gradient=np.pad(model.nuisance_gradient, (0, 6)),
+        nuisance_sigma=np.concatenate([model.nuisance_sigma, np.full(6, np.inf)]),
+    )
+
+
+def _weights(model: LinearModel, corner_px: float, variances: Array) -> Array:
+    out: Array = np.linalg.inv(model.covariance(corner_px, variances[None])[0])
+    return out
+
+
+def _best_change(
+    model: LinearModel, corner_px: float, variances: Array
+) -> tuple[tuple[Literal["board", "camera"], int], float, Array, Array]:
+    """What changed and where; by how much it lowers the squares; the change (6,); what is left over then (n, 6)."""
+    fits = fit_linear(model, corner_px, variances[None])
+    n = len(model.offset)
+    weighted = fits.weighted_design[0].reshape(6 * n, -1)
+    pull = (fits.weight[0] @ fits.left[0][..., None])[..., 0]
+    found: tuple[float, tuple[Literal["board", "camera"], int], Array] | None = None
+    for what, columns in (("board", slice(6, 12)), ("camera", slice(0, 6))):
+        by_change = model.by_transforms[..., columns]
+        # Sums over the pairs from each place on, by running sums from the end.
+        right = _from_the_end(np.einsum("nij,ni->nj", by_change, pull))
+        own = _from_the_end(np.einsum("nia,nij,njb->nab", by_change, fits.weight[0], by_change))
+        cross = _from_the_end(np.einsum("nia,nir->nar", by_change, weighted.reshape(n, 6, -1)))
+        information = own - cross @ fits.covariance[0] @ np.swapaxes(cross, -1, -2)
+        for at in range(_FEWEST_ON_A_SIDE, n - _FEWEST_ON_A_SIDE + 1):
+            scale = 1 / np.sqrt(np.maximum(np.diagonal(information[at]), 1e-300))
+            scaled = information[at] * scale[:, None] * scale
+            change = scale * np.linalg.lstsq(scaled, scale * right[at], rcond=1e-9)[0]
+            gain = float(change @ right[at])
+            if found is None or gain > found[0]:
+                found = (gain, ("board" if what == "board" else "camera", at), change)
+    if found is None:
+        raise ValueError("too few pairs to look for a change")
+    gain, (what, at), change = found
+    moved = np.where((np.arange(n) >= at)[:, None], model.by_transforms[..., _COLUMNS[what]] @ change, 0.0)
+    z = fits.covariance[0] @ (weighted.T @ (model.offset - moved).reshape(-1))
+    return (what, at), gain, change, model.offset - moved - (fits.design @ z[..., None])[..., 0]
+
+
+_COLUMNS = {"board": slice(6, 12), "camera": slice(0, 6)}
+
+
+def _from_the_end(parts: Array) -> Array:
+    out: Array = np.cumsum(parts[::-1], axis=0)[::-1]
+    return out
+
+
+def _has_strangers(model: LinearModel, corner_px: float, variances: Array, left: Array, freedom: int | None) -> bool:
+    """Whether a pair stays odd with the change granted: then it is strangers, and no common change."""
+    squared = np.einsum("ni,nij,nj->n", left, _weights(model, corner_px, variances), left)
+    chances = chdtrc(6, squared) if freedom is None else fdtrc(6, freedom, squared / 6)
+    return bool((chances < _ORDINARY).any())
+
+
+def findings_on_slips(slips: Sequence[tuple[Slip, int, bool]], indices: Sequence[int]) -> tuple[Finding, ...]:
+    """What moved, when and how far. Each slip with the row it came before and whether the pairs before it were used.
+
+    ``indices``: capture index of each row. A camera that moved after the pairs that were used makes the result one of
+    a camera that is no longer there; everything else leaves it right.
+    """
+    return tuple(_finding(slip, indices[at], before) for slip, at, before in slips)
+
+
+def _finding(slip: Slip, index: int, kept_before: bool) -> Finding:
+    evidence = {
+        "pair": float(index),
+        "mm": slip.shift_m * 1e3,
+        "deg": float(np.rad2deg(slip.turn_rad)),
+        "chance": slip.chance,
+    }
+    says = (
+        f"the {slip.what} moved before pair {index}, by {evidence['mm']:.2f} mm and {evidence['deg']:.2f} deg: the pairs"
+        f" {'before' if kept_before else 'from there on'} were used, the others left out"
+    )
+    if slip.what == "camera" and kept_before:
+        return Finding("camera-moved", "stop", says, evidence, "fasten the camera and take the pairs anew.")
+    remedy = "fasten the board before the next session." if slip.what == "board" else "fasten the camera."
+    return Finding(f"{slip.what}-moved", "warn", says, evidence, remedy)
