@@ -3,8 +3,9 @@
     python robot_program.py HOST:PORT WAYPOINTS.csv [PAUSE_S]
 
 HOST:PORT is [robot] listen of the station file. Each row of WAYPOINTS.csv is one pose as the controller prints it, in
-the terms of [robot] length, rotation and angle (waypoints_example.csv: mm and a quaternion w x y z). With PAUSE_S the
-program waits so long at each waypoint; without it, it waits for Enter, pressed when the arm stands still there.
+the terms of [robot] length, rotation and angle (waypoints_example.csv: mm and a quaternion w x y z). A row that begins
+with the word check is visited after the others and only tests the result; `eyebolt plan --out` writes such files. With
+PAUSE_S the program waits so long at each waypoint; without it, it waits for Enter, pressed when the arm stands still.
 Exits with 0 when the session ended, 3 when the daemon said stop, 1 when a line was refused or the connection broke.
 
 SAFETY. This program moves nothing; the moves are yours, and so is the arm. The rules of your site and the controller's
@@ -88,8 +89,8 @@ def stand_at(waypoint: list[str], pause_s: float | None) -> str:
     return pose
 
 
-def run(daemon: Daemon, waypoints: list[list[str]], pause_s: float | None) -> None:
-    """One session: a capture at each waypoint until the daemon wants no more, then the result."""
+def run(daemon: Daemon, waypoints: list[list[str]], checks: list[list[str]], pause_s: float | None) -> None:
+    """One session: a capture at each waypoint until the daemon wants no more, the checks, then the result."""
     daemon.hello()
     daemon.request("begin")
     for waypoint in waypoints:
@@ -100,6 +101,8 @@ def run(daemon: Daemon, waypoints: list[list[str]], pause_s: float | None) -> No
             code, _, _, wanted = daemon.request("capture", pose)[:4]
         if int(code) <= 9 and int(wanted) == 0:
             break
+    for waypoint in checks:
+        daemon.request("check", stand_at(waypoint, pause_s))
     daemon.request("solve")
     result = daemon.request("result")
     print("result: " + (" ".join(result[2:]) if result[0] == "0" else f"none is accepted yet ({result[0]})"))
@@ -115,8 +118,9 @@ def main() -> int:
         host, _, port = sys.argv[1].rpartition(":")
         with open(sys.argv[2], encoding="ascii", newline="") as file:  # noqa: PTH123 - as plain as can be
             rows = [[field.strip() for field in row] for row in csv.reader(file)]
-        waypoints = [row for row in rows if row and not row[0].startswith("#")]
-        run(Daemon(host, int(port)), waypoints, float(sys.argv[3]) if len(sys.argv) == 4 else None)
+        rows = [row for row in rows if row and not row[0].startswith("#")]
+        waypoints, checks = [r for r in rows if r[0] != "check"], [r[1:] for r in rows if r[0] == "check"]
+        run(Daemon(host, int(port)), waypoints, checks, float(sys.argv[3]) if len(sys.argv) == 4 else None)
     except CannotGoOnError as why:
         print(why, file=sys.stderr)
         return why.status

@@ -108,11 +108,42 @@ def solve(
     refine_lens: Annotated[
         bool, typer.Option("--refine-lens", help="Estimate the lens from the pairs too, and say what it would be.")
     ] = False,
+    reading: Annotated[
+        str | None,
+        typer.Option("--reading", help="Read the robot's numbers in other terms, as in euler-ZYX,deg,mm (sessions)."),
+    ] = None,
 ) -> None:
     """Solve recorded sessions or problem files again, offline. A problem file always gives one JSON line."""
-    from eyebolt.offline import solve_all
+    from eyebolt.offline import SolveOptions, parse_reading, solve_all
 
-    raise typer.Exit(solve_all(paths, json, refine_lens, typer.echo))
+    options = SolveOptions(refine_lens, None if reading is None else parse_reading(reading))
+    raise typer.Exit(solve_all(paths, json, options, typer.echo))
+
+
+@app.command()
+def plan(
+    station: StationFile,
+    camera: Annotated[
+        str | None,
+        typer.Option(
+            help="A rough guess, as the robot writes a pose: the camera in the base, or in the flange if on the arm."
+        ),
+    ] = None,
+    board: Annotated[
+        str | None,
+        typer.Option(
+            help="The same for the board: in the flange (centred unless said), or in the base if the camera rides."
+        ),
+    ] = None,
+    session: Annotated[Path | None, typer.Option(help="A session so far, instead of guesses.")] = None,
+    reach: Annotated[float | None, typer.Option(min=1, help="Greatest distance of flange from base, mm.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Where to write the waypoints (CSV).")] = None,
+) -> None:
+    """Propose waypoints that reach the tolerance with few stops. Reach and collisions are the teacher's to judge."""
+    from eyebolt.plan_command import plan_station
+
+    for line in plan_station(station, camera, board, session, out, reach):
+        typer.echo(line)
 
 
 @app.command()

@@ -4,22 +4,27 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from eyebolt.daemon.inputs import LENS_KEEPSAKE, STATION_KEEPSAKE, StationInputs, read_inputs
 from eyebolt.daemon.results import accept_session, wall_now
 from eyebolt.errors import EyeboltError, InputFault
-from eyebolt.geometry.readings import PoseReading
+from eyebolt.geometry import rigid
+from eyebolt.geometry.readings import ANGLE_UNITS_RAD, LENGTH_UNITS_M, ROTATION_KINDS, PoseReading
 from eyebolt.handover.result import Origin, result_document
 from eyebolt.handover.summary import summary
 from eyebolt.journal.folder import SessionFolder
 from eyebolt.pairs.pair import Pair
 from eyebolt.pairs.touch import PlacedBoard
 from eyebolt.progress.judgement import judge
+from eyebolt.progress.knowledge import knowledge_after
 from eyebolt.session.facts import Log, fold, pairs_of
-from eyebolt.solve.problem import Problem
+from eyebolt.solve.outcome import Refusal, Solution
+from eyebolt.solve.problem import PoseTerms, Problem
 from eyebolt.solve.problem_file import read_problem
 from eyebolt.solve.refine_lens import solve_with_lens
 from eyebolt.solve.run import solve
@@ -65,15 +70,23 @@ def accept_result(session: Path, by: str) -> list[str]:
     return [*summary(document), f"the station uses this result now: {session.parent / 'accepted.json'}"]
 
 
-def solve_all(paths: Sequence[Path], as_json: bool, refine_lens: bool, say: Say) -> int:
-    """Solves each path and says the result; 1 if any could not be read or was rejected, else 0.
+@dataclass(frozen=True)
+class SolveOptions:
+    """``refine_lens``: the lens is estimated too, and said as ``refined_lens`` in the form of a lens file.
 
-    ``refine_lens``: the lens is estimated too, and said as ``refined_lens`` in the form of a lens file.
+    ``reading``: in which terms the robot's numbers of a session are read instead of the station file's.
     """
+
+    refine_lens: bool = False
+    reading: PoseReading | None = None
+
+
+def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, say: Say) -> int:
+    """Solves each path and says the result; 1 if any could not be read or was rejected, else 0."""
     status = 0
     for path in paths:
         try:
-            document = (_solve_session if path.is_dir() else _solve_problem)(path, refine_lens)
+            document = (_solve_session if path.is_dir() else _solve_problem)(path, options)
         except EyeboltError as fault:
             if as_json or not path.is_dir():
                 fields = {"session": str(path), "code": fault.code, "error": fault.message, "remedy": fault.remedy}
@@ -93,12 +106,53 @@ def solve_all(paths: Sequence[Path], as_json: bool, refine_lens: bool, say: Say)
     return status
 
 
-def _solve_session(path: Path, refine_lens: bool) -> dict[str, Any]:
+def _solve_session(path: Path, options: SolveOptions) -> dict[str, Any]:
     inputs = read_inputs(path / STATION_KEEPSAKE, path / LENS_KEEPSAKE)
     folder = SessionFolder.view(path)
     log = fold(folder.records) or Log(name=path.name)
-    task = Task(inputs.problem(pairs_of(log.solvable)), pairs_of(log.checks), log.placed)
-    return task.document(_origin(inputs, path), inputs.station.goal.tolerance_mm, refine_lens)
+    taken, kept_aside = pairs_of(log.solvable), pairs_of(log.checks)
+    origin, problem = _origin(inputs, path), inputs.problem(())
+    if options.reading is not None:
+        taken, kept_aside = (_read_anew(pairs, options.reading, problem) for pairs in (taken, kept_aside))
+        origin = replace(origin, reading=options.reading)
+        problem = replace(problem, terms=PoseTerms(options.reading))
+    pairs, checks = inputs.numbered_alike(taken, kept_aside)
+    task = Task(replace(problem, pairs=pairs), checks, log.placed)
+    return task.document(origin, inputs.station.goal.tolerance_mm, options.refine_lens)
+
+
+def _read_anew(pairs: Sequence[Pair], reading: PoseReading, problem: Problem) -> tuple[Pair, ...]:
+    """The pairs with the numbers that the robot sent read in other terms."""
+    if any(pair.fields is None for pair in pairs):
+        raise InputFault(
+            "no-pose-numbers",
+            "this session was recorded by a version that did not keep the numbers the robot sent",
+            "correct the station file and take the pairs anew.",
+        )
+    tool = problem.terms.flange_T_tool if problem.terms is not None else None
+    off = np.eye(4) if tool is None else rigid.inverse(tool)
+    return tuple(replace(pair, base_T_flange=reading.to_matrix(pair.fields or ()) @ off) for pair in pairs)
+
+
+def parse_reading(text: str) -> PoseReading:
+    """The reading in ``text``: rotation, angle and length in any order, as in ``euler-ZYX,deg,mm``.
+
+    Raises InputFault ``reading`` if a word is none of them.
+    """
+    found = {"length": "mm", "rotation": "", "angle": "deg"}
+    allowed = {"length": tuple(LENGTH_UNITS_M), "rotation": ROTATION_KINDS, "angle": tuple(ANGLE_UNITS_RAD)}
+    for word in text.replace(",", " ").split():
+        key = next((key for key, words in allowed.items() if word in words), None)
+        if key is None:
+            raise InputFault(
+                "reading",
+                f"'{word}' is neither a rotation, nor an angle's unit, nor a length's",
+                "write for example --reading euler-ZYX,deg,mm with the words of the station file's [robot].",
+            )
+        found[key] = word
+    if not found["rotation"]:
+        raise InputFault("reading", "--reading names no rotation", "write for example --reading euler-ZYX,deg,mm.")
+    return PoseReading(**found)
 
 
 def _origin(inputs: StationInputs, path: Path) -> Origin:
@@ -106,14 +160,14 @@ def _origin(inputs: StationInputs, path: Path) -> Origin:
     return Origin(station.station.name, path.name, station.station.mount, station.reading, inputs.digests, wall_now())
 
 
-def _solve_problem(path: Path, refine_lens: bool) -> dict[str, Any]:
+def _solve_problem(path: Path, options: SolveOptions) -> dict[str, Any]:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise InputFault("file-unreadable", f"{path} cannot be read: {error}", "check the path.") from None
     problem, tolerance_mm = read_problem(text, str(path))
     origin = Origin("", str(path), problem.mount, PoseReading(), {}, wall_now())
-    return Task(problem).document(origin, tolerance_mm, refine_lens)
+    return Task(problem).document(origin, tolerance_mm, options.refine_lens)
 
 
 @dataclass(frozen=True)
@@ -128,7 +182,11 @@ class Task:
         """The result; with ``refine_lens`` also the lens that the pairs see, null where nothing could be solved."""
         if not refine_lens:
             outcome = solve(self.problem, self.checks, self.placed)
-            return result_document(origin, outcome, judge(outcome, tolerance_mm))
+            return self._document(origin, outcome, tolerance_mm)
         outcome, lens = solve_with_lens(self.problem, self.checks, self.placed)
-        document = result_document(origin, outcome, judge(outcome, tolerance_mm))
+        document = self._document(origin, outcome, tolerance_mm)
         return {**document, "refined_lens": json.loads(lens_text(lens)) if document["transform"] else None}
+
+    def _document(self, origin: Origin, outcome: Solution | Refusal, tolerance_mm: float) -> dict[str, Any]:
+        known = knowledge_after(self.problem, outcome)
+        return result_document(origin, outcome, judge(outcome, tolerance_mm), known)

@@ -137,10 +137,12 @@ def prepare_cell(station_file: Path, choices: CellChoices) -> Cell:
         board.kind,
         board.columns,
         board.rows,
-        board.square_mm or 0.0,
+        board.square_mm,
         board.marker_mm,
         board.dictionary,
         board.corner_order,
+        board.gap_mm,
+        board.spacing_mm,
     )
     lens = read_lens(station_file.parent / station.camera.intrinsics)
     near_m, far_m = station.goal.near_mm * 1e-3, station.goal.far_mm * 1e-3

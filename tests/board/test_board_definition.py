@@ -51,8 +51,9 @@ def test_dictionaries_are_found_by_name(name):
 @pytest.mark.parametrize(
     ("change", "code"),
     [
-        ({"kind": "grid"}, "board-kind"),
-        ({"kind": "circles"}, "board-kind"),
+        ({"kind": "grid"}, "board-size"),
+        ({"kind": "circles"}, "board-size"),
+        ({"gap_mm": 5}, "board-size"),
         ({"kind": "dots"}, "board-kind"),
         ({"columns": 2}, "board-size"),
         ({"rows": 6.0}, "board-size"),
@@ -88,9 +89,46 @@ def test_impossible_chessboards_are_refused(change, code):
     assert fault.value.code == code
 
 
-def test_later_kinds_say_what_to_use_instead():
-    with pytest.raises(InputFault, match=r"cannot be found yet[\s\S]*charuco or chessboard"):
-        Board.from_mm("circles", 8, 6, 20)
+GRID = {"kind": "grid", "columns": 3, "rows": 2, "marker_mm": 24, "gap_mm": 6, "dictionary": "APRILTAG_36h11"}
+CIRCLES = {"kind": "circles", "columns": 4, "rows": 11, "spacing_mm": 15}
+
+
+def test_corners_of_a_grid_go_round_each_marker_from_its_upper_left():
+    corners = Board.from_mm(**GRID).corners_m() * 1000
+    assert corners.shape == (24, 3)
+    np.testing.assert_allclose(corners[:4, :2], [[0, 0], [24, 0], [24, 24], [0, 24]], atol=1e-12)
+    np.testing.assert_allclose(corners[4, :2], [30, 0], atol=1e-12)
+    np.testing.assert_allclose(corners[12, :2], [0, 30], atol=1e-12)
+
+
+@pytest.mark.parametrize(("rows", "ambiguous"), [(11, False), (10, True)])
+def test_every_second_row_of_circles_is_set_off(rows, ambiguous):
+    board = Board.from_mm(**{**CIRCLES, "rows": rows})
+    centres = board.corners_m() * 1000
+    np.testing.assert_allclose(centres[[0, 1, 4, 8], :2], [[0, 0], [30, 0], [15, 15], [0, 30]], atol=1e-12)
+    assert board.corner_count == 4 * rows
+    assert board.half_turn_ambiguous is ambiguous
+
+
+@pytest.mark.parametrize(
+    ("spec", "change", "code"),
+    [
+        (GRID, {"gap_mm": None}, "board-size"),
+        (GRID, {"gap_mm": 1}, "board-size"),
+        (GRID, {"marker_mm": 0}, "board-marker"),
+        (GRID, {"square_mm": 30}, "board-size"),
+        (GRID, {"dictionary": None}, "board-dictionary"),
+        (GRID, {"columns": 40, "rows": 40}, "board-dictionary"),
+        (CIRCLES, {"spacing_mm": None}, "board-size"),
+        (CIRCLES, {"marker_mm": 5}, "board-marker"),
+        (CIRCLES, {"rows": 2}, "board-size"),
+    ],
+)
+def test_impossible_grids_and_circles_are_refused(spec, change, code):
+    with pytest.raises(InputFault) as fault:
+        Board.from_mm(**{**spec, **change})
+    assert fault.value.code == code
+    assert fault.value.remedy
 
 
 def test_a_chessboard_has_no_dictionary_whatever_the_file_says():

@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 import pytest
 
+from eyebolt.board.charuco import charuco_pattern
 from eyebolt.board.definition import Board
 from eyebolt.board.finding import find_board
 from eyebolt.board.sighting import NoSighting, Sighting
@@ -159,3 +160,19 @@ def test_a_mirrored_or_wrongly_described_real_board_is_not_found(evidence_files)
     picture = cv2.imread(str(evidence_files("choriginal.jpg")))
     assert isinstance(find_board(picture[:, ::-1], Board.from_mm("charuco", 5, 7, 40, 20, "6X6_250")), NoSighting)
     assert isinstance(find_board(picture, Board.from_mm("charuco", 5, 7, 40, 20, "4X4_250")), NoSighting)
+
+
+def test_the_real_charuco_picture_has_its_corners_where_the_library_puts_them(evidence_files):
+    # Source: cv2.aruco.CharucoDetector on the same picture, whole, with its defaults.
+    board = Board.from_mm("charuco", 5, 7, 40, 20, "6X6_250")
+    picture = cv2.cvtColor(cv2.imread(str(evidence_files("choriginal.jpg"))), cv2.COLOR_BGR2GRAY)
+    corners, ids, _, _ = cv2.aruco.CharucoDetector(charuco_pattern(board)).detectBoard(picture)
+    sighting = find_board(picture, board)
+    theirs = np.asarray(corners, dtype=float).reshape(-1, 2)[np.argsort(np.asarray(ids).ravel())]
+    assert sorted(np.asarray(ids).ravel().tolist()) == sighting.ids.tolist()
+    away = sighting.corners_px - theirs
+    # Measured: RMS 0.12, worst 0.26 px; followed from there, worst 0.03 px.
+    assert np.abs(away).max() < 0.5
+    followed = find_board(picture, board, near=sighting)
+    assert followed.ids.tolist() == sighting.ids.tolist()
+    assert np.abs(followed.corners_px - sighting.corners_px).max() < 0.05

@@ -67,9 +67,9 @@ def write_station(place, /, settle_ms=0, listen=None, lens=LENS, edit=None, **ch
     return station_file
 
 
-def record_cell(folder, waypoints, seed):
+def record_cell(folder, waypoints, seed, **changes):
     """Renders every waypoint of a cell, with the arm's scatter in the pictures and not in the reports."""
-    station_file = write_station(folder)
+    station_file = write_station(folder, **changes)
     cell = prepare_cell(station_file, CellChoices(seed=seed, waypoints=waypoints, checks=False))
     pictures = folder / "pictures"
     pictures.mkdir()

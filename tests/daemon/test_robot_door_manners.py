@@ -88,8 +88,19 @@ def test_live_poses_during_a_capture_cost_nobody_anything(recorded_cell, start_d
     with Robot(daemon.port) as robot:
         assert robot.say("hello 0") == "0,0,0,0"
         robot.send(recorded_cell.capture(1))
-        # Bare and malformed ones alike get no reply and count for nothing.
-        robot.send("\n".join(["pose 520 0 450 0 1 0 0"] * 200 + ["pose 520 0"] * 20))
+        # Bare and malformed ones alike get no reply; those of an arm that stands still change nothing.
+        robot.send("\n".join([f"pose {recorded_cell.poses[0]}"] * 200 + ["pose 520 0"] * 20))
         assert robot.reply().startswith(("0,1,1,", "10,1,"))
         assert robot.final("again 1")[:3] == (0, 1, 1)
         assert robot.say("status 2").startswith("0,2,1,")
+
+
+def test_live_poses_that_move_while_the_picture_is_taken_are_21(recorded_cell, start_daemon, tmp_path):
+    daemon = start_daemon(recorded_cell.station(tmp_path, settle_ms=1000))
+    x, rest = recorded_cell.poses[0].split(" ", 1)
+    with Robot(daemon.port) as robot:
+        assert robot.say("hello 0") == "0,0,0,0"
+        robot.send(recorded_cell.capture(1))
+        robot.send("\n".join(f"pose {float(x) + 0.01 * k:.3f} {rest}" for k in range(30)))
+        assert robot.final("again 1")[:3] == (21, 1, 0)
+    assert "0.29 mm" in daemon.wait_for_log("answered", seq=1, code=21)["says"]

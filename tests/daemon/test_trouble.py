@@ -18,7 +18,7 @@ def test_a_disk_that_refuses_is_31_until_it_takes_again(recorded_cell, start_dae
         # No picture is this small.
         daemon.limit_file_size(60_000)
         assert robot.final(recorded_cell.capture(2))[:3] == (31, 2, 1)
-        assert "0001.png: File too large" in daemon.wait_for_log("answered", code=31, seq=2)["says"]
+        assert "0001.tif: File too large" in daemon.wait_for_log("answered", code=31, seq=2)["says"]
         assert robot.ask("again 2")[:3] == (31, 2, 1)
         assert robot.ask("status 3")[:3] == (0, 3, 1)
         daemon.limit_file_size(None)
@@ -32,9 +32,9 @@ def test_a_disk_that_refuses_is_31_until_it_takes_again(recorded_cell, start_dae
         assert robot.final("undo 4")[:3] == (0, 4, 1)
         daemon.kill()
     # The picture that could not be stored belongs to no pair.
-    assert sorted(p.name for p in (session / "pictures").iterdir()) == ["0000.png", "0001.png"]
+    assert sorted(p.name for p in (session / "pictures").iterdir()) == ["0000.tif", "0001.tif"]
     want = cv2.imread(str(recorded_cell.pictures / "002.png"), cv2.IMREAD_UNCHANGED)
-    assert (cv2.imread(str(session / "pictures/0001.png"), cv2.IMREAD_UNCHANGED) == want).all()
+    assert (cv2.imread(str(session / "pictures/0001.tif"), cv2.IMREAD_UNCHANGED) == want).all()
     daemon = start_daemon(tmp_path / "station.toml")
     assert not daemon.log("the record was damaged at its end")
     with Robot(daemon.port) as robot:

@@ -26,7 +26,7 @@ from eyebolt_sim.problems import make_problem
 
 # As the contract lists them.
 KEYS = {
-    "schema", "station", "session", "time", "mount", "transform", "board", "unknown", "expected_error_mm",
+    "schema", "station", "session", "time", "mount", "transform", "board", "unknown", "knowledge", "expected_error_mm",
     "error_map", "expected_pick_mm", "covariance", "held_out", "checks", "touches", "height", "corner_rms_px",
     "robot_noise", "scale", "focal", "lens", "pairs", "findings", "verdict", "why", "accepted", "inputs", "software",
 }  # fmt: skip
@@ -102,7 +102,7 @@ def test_a_refusal_has_the_same_keys_and_null_where_nothing_is_known():
     assert set(document) == KEYS
     errors = ("expected_error_mm", "error_map", "expected_pick_mm", "covariance")
     empty = (*errors, "height", "corner_rms_px", "robot_noise", "scale", "focal", "lens")
-    assert [document[key] for key in ("transform", "board", *empty)] == [None] * 11
+    assert [document[key] for key in ("transform", "board", *empty)] == [None] * 12
     assert all(document[key]["count"] == 0 for key in ("held_out", "checks", "touches"))
     assert document["unknown"] == ["along z"]
     assert document["pairs"] == {"kept": 4, "left_out": [{"pair": 2, "reason": "odd"}]}

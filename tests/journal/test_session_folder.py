@@ -137,26 +137,29 @@ def test_a_session_there_and_back(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("dtype", "channels"), [(np.uint8, 1), (np.uint16, 1), (np.uint8, 3), (np.uint16, 3)])
-def test_pictures_are_lossless(tmp_path: Path, dtype: type, channels: int) -> None:
+@pytest.mark.parametrize("file", ["0007.tif", "0007.png"])
+def test_pictures_are_lossless(tmp_path: Path, dtype: type, channels: int, file: str) -> None:
     session = SessionFolder.create(tmp_path, NAME, {})
     pixels = gradient(dtype, channels)
-    stored = session.store_picture("0007", pixels[:, ::-1])
-    path = session.path / "pictures" / "0007.png"
-    assert stored.name == "0007.png"
+    stored = session.store_picture(file, pixels[:, ::-1])
+    path = session.path / "pictures" / file
+    assert stored.name == file
     assert stored.digest_sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
     assert stored.bytes == path.stat().st_size
-    for name in ("0007", "0007.png"):
-        loaded = session.load_picture(name)
-        assert loaded.dtype == dtype and np.array_equal(loaded, pixels[:, ::-1])
+    loaded = session.load_picture(file)
+    assert loaded.dtype == dtype and np.array_equal(loaded, pixels[:, ::-1])
+    assert loaded.flags.writeable
+    # A program of nobody here opens it too.
     assert np.array_equal(cv2.imread(str(path), cv2.IMREAD_UNCHANGED), pixels[:, ::-1])
-    assert [p.name for p in (session.path / "pictures").iterdir()] == ["0007.png"]
+    assert [p.name for p in (session.path / "pictures").iterdir()] == [file]
     session.close()
 
 
-def test_missing_and_damaged_pictures_are_told(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize("file", ["0007.tif", "0007.png"])
+def test_missing_and_damaged_pictures_are_told(tmp_path: Path, capfd: pytest.CaptureFixture[str], file: str) -> None:
     session = SessionFolder.create(tmp_path, NAME, {})
-    session.store_picture("0007", gradient(np.uint8))
-    path = session.path / "pictures" / "0007.png"
+    session.store_picture(file, gradient(np.uint8))
+    path = session.path / "pictures" / file
     good = path.read_bytes()
     for place in range(0, len(good), 97):
         flipped = bytearray(good)
@@ -164,10 +167,10 @@ def test_missing_and_damaged_pictures_are_told(tmp_path: Path, capfd: pytest.Cap
         for damaged in (bytes(flipped), good[:place], good + b"x"):
             path.write_bytes(damaged)
             with pytest.raises(RecordFault) as caught:
-                session.load_picture("0007")
+                session.load_picture(file)
             assert caught.value.code == "record-read" and caught.value.remedy
     with pytest.raises(RecordFault, match="missing"):
-        session.load_picture("0008")
+        session.load_picture("0008.tif")
     session.close()
     # Damage is found before a decoder sees it: nothing of the decoder's own reaches the operator's terminal.
     assert capfd.readouterr().err == ""
@@ -186,13 +189,31 @@ def test_missing_and_damaged_pictures_are_told(tmp_path: Path, capfd: pytest.Cap
 )
 def test_what_is_no_picture_is_refused(tmp_path: Path, pixels: np.ndarray) -> None:
     with SessionFolder.create(tmp_path, NAME, {}) as session, pytest.raises(RecordFault) as caught:
-        session.store_picture("0001", pixels)
+        session.store_picture("0001.tif", pixels)
     assert caught.value.code == "record-picture"
 
 
 @pytest.mark.parametrize(
     "name",
-    ["", ".", "..", "../x", "a/b", "/etc/x", "x\0", "x\n", ".hidden", "a b", "é", "x" * 200, "x.png.png", "x.txt"],
+    [
+        "",
+        ".",
+        "..",
+        "../x",
+        "a/b",
+        "/etc/x",
+        "x\0",
+        "x\n",
+        ".hidden",
+        "a b",
+        "é",
+        "x" * 200,
+        "x.png.png",
+        "x.txt",
+        "x",
+        ".tif",
+        "x.TIF",
+    ],
 )
 def test_names_from_outside_never_become_paths(tmp_path: Path, name: str) -> None:
     with SessionFolder.create(tmp_path, NAME, {}) as session:
@@ -204,7 +225,7 @@ def test_names_from_outside_never_become_paths(tmp_path: Path, name: str) -> Non
             with pytest.raises(RecordFault) as caught:
                 call()
             assert caught.value.code == "record-name"
-    if not name.startswith("x."):
+    if not name.startswith("x.") and name != "x":
         with pytest.raises(RecordFault):
             SessionFolder.create(tmp_path, "20260314-091500-02", {name: b""})
     assert [p.name for p in tmp_path.iterdir()] == [NAME]
@@ -310,13 +331,13 @@ def test_a_full_disk_leaves_the_journal_good_and_a_later_append_works(tmp_path: 
         assert caught.value.code == "record-write" and caught.value.data["errno"] == errno.ENOSPC
         assert "free space" in caught.value.remedy
         with pytest.raises(RecordFault):
-            session.store_picture("0001", gradient(np.uint8))
+            session.store_picture("0001.tif", gradient(np.uint8))
         with pytest.raises(RecordFault):
             session.write_result("{}")
     assert session.records == [{"n": 1}]
     full[0] = False
     session.append([{"n": 2}])
-    session.store_picture("0001", gradient(np.uint8))
+    session.store_picture("0001.tif", gradient(np.uint8))
     session.close()
     assert (session.path / "facts.journal").read_bytes().startswith(before)
     assert SessionFolder.view(session.path).records == [{"n": 1}, {"n": 2}]
@@ -348,7 +369,7 @@ def run_a_session(record_folder: Path, files: Files, acknowledged: list[Any]) ->
         acknowledged.append("created")
         session.append([{"n": 1}, {"n": 2}])
         acknowledged += [1, 2]
-        session.store_picture("0001", gradient(np.uint8))
+        session.store_picture("0001.tif", gradient(np.uint8))
         acknowledged.append("picture")
         session.append([{"n": 3}])
         acknowledged.append(3)
@@ -371,7 +392,7 @@ def check_what_is_there(record_folder: Path, acknowledged: list[Any]) -> None:
             assert len(numbers) >= sum(isinstance(item, int) for item in acknowledged)
             assert {name: session.keepsake(name) for name in KEEPSAKES} == KEEPSAKES
             if "picture" in acknowledged:
-                assert np.array_equal(session.load_picture("0001"), gradient(np.uint8))
+                assert np.array_equal(session.load_picture("0001.tif"), gradient(np.uint8))
             if "result" in acknowledged:
                 assert (path / "result.json").read_text() == "{}"
             session.append([{"n": "after"}])
@@ -490,7 +511,7 @@ def test_files_can_be_read_by_others_in_the_cell(tmp_path: Path) -> None:
     before = os.umask(0o022)
     try:
         with SessionFolder.create(tmp_path, NAME, KEEPSAKES) as session:
-            session.store_picture("0001", gradient(np.uint8))
+            session.store_picture("0001.tif", gradient(np.uint8))
     finally:
         os.umask(before)
     for path in session.path.rglob("*"):

@@ -8,7 +8,11 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.board.light import Light
 from eyebolt.board.sighting import NoSighting, Sighting
-from eyebolt.pairs.verdict import Verdict, judge_view, verdict
+from eyebolt.pairs import limits
+from eyebolt.pairs.light_places import LightPlaces
+from eyebolt.pairs.stillness import Stillness
+from eyebolt.pairs.verdict import Usual, Verdict, judge_view, verdict
+from eyebolt.pairs.view import View
 from eyebolt.wire.codes import CODES
 
 SIZE_PX = (1280, 960)
@@ -17,9 +21,9 @@ LIGHT = Light(dark_level=0.1, bright_level=0.7, burnt_fraction=0.0, black_fracti
 HAIR = 1e-6
 
 
-def seen(light=LIGHT, corners=CORNERS, size_px=SIZE_PX):
+def seen(light=LIGHT, corners=CORNERS, size_px=SIZE_PX, blur_px=0.6):
     ids = np.arange(corners)
-    return Sighting(ids, np.stack([10.0 * ids, 5.0 * ids], axis=-1), light, size_px, 0.6)
+    return Sighting(ids, np.stack([10.0 * ids, 5.0 * ids], axis=-1), light, size_px, blur_px)
 
 
 def pose(shift_mm=0.0, turn_deg=0.0, axis=(0.0, 0.6, 0.8)):
@@ -29,9 +33,9 @@ def pose(shift_mm=0.0, turn_deg=0.0, axis=(0.0, 0.6, 0.8)):
     return T
 
 
-def judged(view, kept_poses=(), at=None, **more):
+def judged(picture, kept_poses=(), at=None, **more):
     at = pose() if at is None else at
-    return judge_view(view, SIZE_PX, CORNERS, at, list(kept_poses), **more)
+    return judge_view(picture, SIZE_PX, CORNERS, at, list(kept_poses), **more)
 
 
 def test_a_good_view_of_a_new_pose_is_kept():
@@ -154,3 +158,116 @@ def test_words_of_the_code_where_none_are_given():
     for code, row in CODES.items():
         assert verdict(code) == Verdict(code, row.says, row.advice)
         assert verdict(code, "so", "do that") == Verdict(code, "so", "do that")
+
+
+@pytest.mark.parametrize(
+    ("blur_px", "usual_px", "square_px", "code"),
+    [
+        # Nothing kept yet: this lens may be a soft one.
+        (3.0, None, 60.0, 0),
+        (3.0 + HAIR, None, 60.0, 23),
+        (2.0, 0.7, 60.0, 0),
+        (2.0 + HAIR, 0.7, 60.0, 23),
+        # Twice what this lens gives.
+        (2.6, 1.3, 60.0, 0),
+        (2.6 + HAIR, 1.3, 60.0, 23),
+        # Squares so small that even less is too much.
+        (1.49, 0.7, 20.0, 0),
+        (1.51, 0.7, 20.0, 23),
+    ],
+)
+def test_blur_against_what_the_lens_and_the_board_give(blur_px, usual_px, square_px, code):
+    found = judged(seen(blur_px=blur_px), view=View(square_px=square_px), usual=Usual(blur_px=usual_px))
+    assert found.code == code
+    if code:
+        assert found.ground.value == blur_px
+        assert found.ground.source == limits.MEASURED
+        assert "px" in found.says
+
+
+@pytest.mark.parametrize(("shift_px", "sigma_px", "code"), [(0.15, 0.01, 0), (0.151, 0.01, 21), (0.3, 0.11, 0)])
+def test_motion_between_two_pictures_outranks_what_it_explains(shift_px, sigma_px, code):
+    view = View(still=Stillness(shift_px, sigma_px, 150.0, 80))
+    assert judged(seen(), view=view).code == code
+    if code:
+        blurred = judged(seen(blur_px=5.0), [pose()], view=view)
+        assert blurred.code == 21
+        assert blurred.ground.unit == "px"
+    assert judged(seen(blur_px=5.0), view=View()).code == 23
+
+
+def test_the_arm_on_its_way():
+    assert judged(seen(), live=[pose(0.05), pose(0.09)]).code == 0
+    by_shift = judged(seen(), live=[pose(0.05), pose(0.12)])
+    assert (by_shift.code, by_shift.ground.unit) == (21, "mm")
+    by_turn = judged(seen(), live=[pose(0.05, 0.04)])
+    assert (by_turn.code, by_turn.ground.unit) == (21, "deg")
+
+
+@pytest.mark.parametrize(("tilt_deg", "code", "word"), [(59.9, 0, "kept"), (60.1, 0, "60 deg"), (70.1, 24, "70 deg")])
+def test_oblique_views_are_kept_with_a_word_and_refused_where_corners_get_bad(tilt_deg, code, word):
+    found = judged(seen(), view=View(tilt_rad=np.deg2rad(tilt_deg)))
+    assert found.code == code
+    assert word in found.says
+    assert (found.ground is None) == (tilt_deg < 60)
+
+
+@pytest.mark.parametrize(
+    ("misfit_px", "usual_px", "code"),
+    [(0.25, 0.1, 0), (0.251, 0.1, 1), (0.099, 0.01, 0), (0.101, 0.01, 1), (2.9, None, 0)],
+)
+def test_corners_that_fit_a_flat_board_worse_than_those_of_the_others(misfit_px, usual_px, code):
+    found = judged(seen(), view=View(misfit_px=misfit_px), usual=Usual(misfit_px=usual_px))
+    assert found.code == code
+    assert ("adds little" in found.says) == (code == 1)
+
+
+def test_corners_that_are_not_those_of_the_board():
+    assert judged(seen(), view=View(misfit_px=3.0)).code == 0
+    found = judged(seen(), view=View(misfit_px=3.1))
+    assert (found.code, found.ground.limit) == (20, 3.0)
+    assert judged(seen(), view=View(misfit_px=3.1), usual=Usual(misfit_px=2.0)).code == 0, "all views are so"
+    assert judged(seen(), view=View(no_pose=True)).code == 24
+
+
+def test_glare_where_corners_are_missing_is_the_lights_fault():
+    glare = View(places=LightPlaces("lower right", 0.9, "whole", 0.7, 0.4))
+    found = judged(seen(corners=10), view=glare)
+    assert found.code == 25
+    assert "the lower right of the board is burnt out" in found.says
+    assert judged(seen(), view=glare).code == 25, "the area of the seen corners does not reach there"
+    assert judged(seen(corners=10), view=View(places=LightPlaces("whole", 0.0, "whole", 0.7, 0.0))).code == 24
+
+
+def test_a_shadow_over_a_part_is_kept_with_a_word_on_where():
+    found = judged(seen(), view=View(places=LightPlaces("whole", 0.0, "upper left", 0.05, 0.0)))
+    assert found.code == 2
+    assert "the upper left of the board lies in the dark" in found.says
+
+
+def test_no_board_in_a_hazy_picture_is_the_lights_fault():
+    haze = Light(0.45, 0.5, 0.0, 0.0, 0.05)
+    assert judged(NoSighting("no-board", haze, SIZE_PX)).code == 25
+    assert judged(NoSighting("no-board", replace(haze, contrast=0.02), SIZE_PX)).code == 20, "an even surface"
+
+
+def test_what_the_kept_pairs_are_like_is_told_from_three_on():
+    assert Usual.of([0.7, 0.9], [0.1, 0.2]) == Usual()
+    assert Usual.of([0.7, 0.9, 5.0], [0.1, 0.2, 0.3]) == Usual(0.9, 0.2)
+
+
+def test_a_view_is_written_and_read_back():
+    full = View(0.5, 0.7, 40.0, 0.05, LightPlaces("left", 0.1, "whole", 0.6, 0.02), Stillness(0.1, 0.02, 150.0, 80), "")
+    for view in (full, View(), View(still_says="one picture only")):
+        back = View.from_json(view.to_json())
+        assert (back.places, back.still, back.still_says) == (view.places, view.still, view.still_says)
+        assert (back.square_px, back.misfit_px) == (view.square_px, view.misfit_px)
+        assert back.tilt_rad == (None if view.tilt_rad is None else pytest.approx(view.tilt_rad))
+        assert back.distance_m == (None if view.distance_m is None else pytest.approx(view.distance_m))
+
+
+def test_every_limit_says_where_it_comes_from():
+    for name, limit in vars(limits).items():
+        if isinstance(limit, limits.Limit):
+            assert limit.source in (limits.MEASURED, limits.PRACTICE), name
+            assert limit.name

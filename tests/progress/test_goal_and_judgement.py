@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from eyebolt.progress.goal import Goal
+from eyebolt.progress.goal import Goal, foreseen_mm, stop_factor
 from eyebolt.progress.judgement import CONTRADICTED_SIGMA, judge
 from eyebolt.solve.expected_error import ErrorMap, ErrorStatement
 from eyebolt.solve.outcome import Estimate, Finding, Refusal, Solution
@@ -18,7 +18,7 @@ GOAL = Goal(TOLERANCE_MM, fewest=8, most=40)
 REFUSAL = Refusal("turns-too-little", "the waypoints turn too little", "turn more", 5)
 
 
-def solution(p95_mm, findings=(), scale=(0.0, 0.001), focal=(0.0, 0.001), proof_p95_mm=0.0):
+def solution(p95_mm, findings=(), scale=(0.0, 0.001), focal=(0.0, 0.001), proof_p95_mm=0.0, kept=9, stated=True):
     error = ErrorStatement(p95_mm / 2, p95_mm, p95_mm)
     return Solution(
         mount="fixed",
@@ -35,11 +35,11 @@ def solution(p95_mm, findings=(), scale=(0.0, 0.001), focal=(0.0, 0.001), proof_
         corner_rms_px=0.1,
         robot_noise_mm=0.05,
         robot_noise_deg=0.01,
-        robot_noise_stated=False,
+        robot_noise_stated=stated,
         scale=Estimate(*scale),
         focal=Estimate(*focal),
         proof_p95_mm=proof_p95_mm,
-        kept=9,
+        kept=kept,
         left_out=(),
         findings=tuple(findings),
     )
@@ -82,9 +82,11 @@ def test_the_goal_is_met_by_enough_pairs_and_a_small_enough_error(kept, outcome,
         (8, None, 1),
         (5, REFUSAL, 3),
         (20, REFUSAL, 1),
-        # Twice the tolerance wants four times the pairs.
-        (8, solution(2 * TOLERANCE_MM), 24),
-        (10, solution(math.sqrt(2) * TOLERANCE_MM * (1 - 1e-12)), 10),
+        # Twice the tolerance wants four times the pairs beyond the first four.
+        (8, solution(2 * TOLERANCE_MM, kept=8), 12),
+        (10, solution(math.sqrt(2) * TOLERANCE_MM * (1 - 1e-12), kept=10), 6),
+        # Pairs that were left out tell nothing.
+        (10, solution(math.sqrt(2) * TOLERANCE_MM * (1 - 1e-12), kept=8), 4),
         (8, solution(TOLERANCE_MM * 1.0001), 1),
         (5, solution(0.1), 3),
         # Never more than the station takes.
@@ -129,14 +131,46 @@ def test_without_a_solution_every_pair_kept_is_one_less_wanted_down_to_one(goal,
     assert then == max(now - 1, 1)
 
 
-def test_the_estimate_leads_to_the_goal_if_the_error_falls_as_the_law_says():
-    """Error x sqrt(pairs) constant (Tsai & Lenz, IEEE T-RA 5(3), 1989): following the estimate ends the loop."""
+@pytest.mark.parametrize("stated", [True, False])
+def test_the_estimate_leads_to_the_goal_if_the_error_falls_as_the_law_says(stated):
+    """Error x sqrt(pairs - 4) constant, as ``tests/bench/progress stop`` measures it: the loop ends as foretold."""
     kept, asked = 8, []
-    while (wanted := GOAL.wanted(kept, solution(2.4 / math.sqrt(kept)))) and len(asked) < 5:
+    while (wanted := GOAL.wanted(kept, solution(1.6 / math.sqrt(kept - 4), kept=kept, stated=stated))) and len(
+        asked
+    ) < 5:
         asked.append(wanted)
         kept += wanted
-    assert asked == [16]
-    assert kept == math.ceil((2.4 / TOLERANCE_MM) ** 2)
+    assert len(asked) == 1
+    assert 1.6 / math.sqrt(kept - 4) * stop_factor(kept, stated) <= TOLERANCE_MM
+    assert 1.6 / math.sqrt(kept - 5) * stop_factor(kept - 1, stated) > TOLERANCE_MM
+
+
+def test_an_estimated_scatter_must_leave_room_for_having_stopped_on_it():
+    """The factor is exp(1 / nu) with nu = 3 n - 6 degrees of freedom of the scatter."""
+    factor = math.exp(1 / 18)
+    just = TOLERANCE_MM / factor
+    assert GOAL.met(8, solution(just * (1 - 1e-9), kept=8, stated=False))
+    assert not GOAL.met(8, solution(just * (1 + 1e-9), kept=8, stated=False))
+    assert GOAL.met(8, solution(TOLERANCE_MM, kept=8, stated=True))
+
+
+@pytest.mark.parametrize("stated", [True, False])
+def test_what_is_foreseen_comes_down_to_what_the_information_promises(stated):
+    foreseen = [foreseen_mm(pairs, 0.3, stated) for pairs in (3, 8, 20, 40, 1000)]
+    assert foreseen == sorted(foreseen, reverse=True)
+    assert foreseen[-1] == pytest.approx(0.3, rel=1e-3)
+
+
+def test_the_variance_at_the_stop_is_too_small_by_two_over_its_freedom():
+    """What the stop factor rests on: variances of 3 numbers a pair, stopped when s / sqrt(n - 4) falls to a limit."""
+    counts = np.arange(3, 151)
+    squares = np.cumsum(np.random.default_rng(1).chisquare(3, size=(20000, len(counts))), axis=1)
+    variance = squares / (3 * counts - 6)
+    stop = variance * 16 / np.maximum(counts - 4, 1e-9) <= 1
+    stop[:, counts < 8] = False
+    at_stop = variance[np.arange(len(stop)), stop.argmax(axis=1)]
+    assert stop.any(axis=1).all()
+    assert at_stop.mean() == pytest.approx(stop_factor(20, noise_stated=False) ** -2, abs=0.2 * 2 / 54)
 
 
 def word(*arguments, **more):

@@ -141,6 +141,7 @@ class World:
         self.pictures: dict[tuple[int, str], object] = {}
         self.now_ns = 1_000_000_000
         self.sees = sighting()
+        self.measures = None
         self.grab_fails: str | None = None
         self.disk_full = False
         self.disk_fails_at: int | None = None
@@ -265,7 +266,9 @@ class World:
         elif isinstance(command, do.Grab):
             self.happens(self._grab(command))
         elif isinstance(command, do.Detect):
-            self.happens(ev.Detected(command.task, self.pictures[len(self.disk), command.name]))
+            # The picture is in memory, also where it could not be stored.
+            seen = self.pictures.get((len(self.disk), command.name), self.sees)
+            self.happens(ev.Detected(command.task, seen, self.measures))
         elif isinstance(command, do.Solve):
             self.happens(ev.Solved(command.task, self._solve(command)))
 

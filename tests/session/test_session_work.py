@@ -5,10 +5,12 @@ import json
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
-from session_world import GOOD_LIGHT, SIZE_PX, World, capture, check, plain, sighting, solution, terms
+from session_world import CORNERS, GOOD_LIGHT, SIZE_PX, World, capture, check, plain, sighting, solution, terms
 
 from eyebolt.board.light import Light
 from eyebolt.board.sighting import NoSighting
+from eyebolt.pairs.stillness import Stillness
+from eyebolt.pairs.view import View
 from eyebolt.progress.goal import Goal
 from eyebolt.session import commands as do
 from eyebolt.session import events as ev
@@ -42,8 +44,103 @@ def test_order_of_the_commands_of_a_capture(world, robot):
     world.say(robot, capture(3))
     kinds = [type(command).__name__ for command in world.done]
     assert [kind for kind in kinds if kind not in ("Publish", "WakeAt")] == [
-        "Grab", "StorePicture", "Record", "Detect", "Solve", "Record", "WriteResult", "Answer",
+        "Grab", "StorePicture", "Record", "Detect", "Solve", "Record", "Answer", "WriteResult",
     ]  # fmt: skip
+
+
+def test_who_hears_that_the_goal_is_met_can_read_the_result(world, robot):
+    run(world, robot, 7)
+    world.goal_met = True
+    world.holds = (do.WriteResult,)
+    robot.sent = b""
+    world.say(robot, capture(8), patiently=False)
+    assert robot.sent == b""
+    world.work_done()
+    assert robot.sent == b"3,8,8,0\n"
+
+
+def test_the_board_is_found_while_the_picture_is_stored_and_the_disk_is_waited_for(world, robot):
+    run(world, robot, 2)
+    world.holds = (do.StorePicture,)
+    robot.sent = b""
+    world.say(robot, capture(3), patiently=False)
+    assert [type(command).__name__ for command in world.done[-3:]] == ["StorePicture", "Detect", "Solve"]
+    assert robot.sent == b"", "what is not on disk is not acknowledged"
+    assert [fact["seq"] for fact in world.facts if fact["fact"] == "answer"] == [1, 2]
+    world.work_done()
+    assert robot.sent == b"0,3,3,5\n"
+    kinds = [fact["fact"] for fact in world.facts][-5:]
+    assert kinds == ["picture", "solved", "seen", "timed", "answer"]
+
+
+def test_a_board_that_was_found_counts_for_nothing_if_its_picture_cannot_be_stored(world, robot):
+    run(world, robot, 2)
+    world.holds = (do.StorePicture,)
+    world.say(robot, capture(3), patiently=False)
+    world.disk_full = True
+    robot.sent = b""
+    world.work_done()
+    assert robot.sent == b"31,3,2,6\n"
+    world.disk_full = False
+    assert world.say(robot, capture(3)) == "0,3,3,5"
+
+
+def test_the_steps_are_timed_and_kept_with_the_pair(world, robot):
+    world = World(terms(settle_ns=250_000_000, exposure_ns=500))
+    world.say(world.connect(), capture(1))
+    (timed,) = [fact for fact in world.facts if fact["fact"] == "timed"]
+    wanted = {"waiting": 250.0, "exposure": 0.0, "transfer": 0.0, "disk": 0.0, "detection": 0.0, "verdict": 0.0}
+    assert {step: round(ms, 1) for step, ms in timed["ms"].items()} == wanted
+    assert status(world)["took_ms"] == timed["ms"]
+    world.restart()
+    assert status(world)["took_ms"] == timed["ms"]
+
+
+def moved(shift_px):
+    return View(misfit_px=0.05, still=Stillness(shift_px, 0.03, 160.0, CORNERS))
+
+
+def test_a_board_that_moved_between_two_pictures_is_21_and_the_limit_is_recorded(world, robot):
+    world.measures = moved(0.16)
+    assert world.say(robot, capture(1)) == "21,1,0,8"
+    ground = [fact for fact in world.facts if fact["fact"] == "answer"][-1]["ground"]
+    assert (ground["value"], ground["limit"], ground["unit"]) == (0.16, 0.15, "px")
+    assert "0.16 px within 160 ms" in status(world)["last"]["says"]
+    world.measures = moved(0.14)
+    assert world.say(robot, capture(2)) == "0,2,1,7"
+    assert world.say(robot, capture(3)) == "0,3,2,6"
+
+
+def test_a_glance_is_asked_for_150_ms_before_the_picture_and_never_before_the_word():
+    for settle_ms, glance_ms in ((300, 150), (150, 0), (20, 0)):
+        world = World(terms(settle_ns=settle_ms * 1_000_000, two_pictures=True))
+        begun_ns = world.now_ns
+        world.say(world.connect(), capture(1))
+        (grab,) = world.commands(do.Grab)
+        assert grab.glance_ns - begun_ns == glance_ms * 1_000_000
+        assert grab.not_before_ns - begun_ns == settle_ms * 1_000_000
+
+
+def test_live_poses_that_leave_the_reported_one_before_the_exposure_are_21(world, robot):
+    near, far = "500.05 0 450 0 1 0 0", "500.3 0 450 0 1 0 0"
+    for seq, live, code in ((1, near, 0), (2, far, 21)):
+        world.holds = (do.Grab,)
+        world.say(robot, f"capture {seq} 500 0 450 0 1 0 0" if seq == 1 else f"check {seq} 500 0 450 0 1 0 0", False)
+        robot.inbox, waiting, robot.waiting = robot.inbox, robot.waiting, False
+        world.say(robot, f"pose {live}", patiently=False)
+        robot.waiting = waiting
+        world.work_done()
+        assert world.stored(seq)[0] == code
+
+
+def test_a_view_that_fits_worse_than_the_kept_ones_is_kept_with_advice(world, robot):
+    world.measures = View(misfit_px=0.06)
+    run(world, robot, 3)
+    world.measures = View(misfit_px=0.3)
+    assert world.say(robot, capture(4)) == "1,4,4,4"
+    world.restart()
+    robot = world.connect()
+    assert world.say(robot, capture(5)) == "1,5,5,3"
 
 
 def test_the_picture_is_exposed_after_the_word_and_the_settling_time():
@@ -403,7 +500,7 @@ def test_pictures_never_share_a_number(world, robot):
     indices = [fact["index"] for fact in world.facts if fact["fact"] == "picture"]
     assert indices == [0, 1, 2, 3, 4]
     names = [command.name for command in world.commands(do.StorePicture)]
-    assert names == [f"{index:04d}.png" for index in indices]
+    assert names == [f"{index:04d}.tif" for index in indices]
 
 
 def test_status_is_the_same_before_and_after_a_restart(world, robot):

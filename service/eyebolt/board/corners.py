@@ -1,36 +1,36 @@
-"""Where exactly a corner is: a model of two crossing edges fitted to the picture around it.
+"""Where exactly a corner is: a model of two crossing edges fitted to the pixels along them.
 
-Brightness near the corner c of four squares, lit unevenly by g and blurred by sigma:
+Brightness near the corner of four squares, lit unevenly by g and blurred by sigma:
 
     I(p) = (mean + step * erf(d1 / sqrt(2) sigma) * erf(d2 / sqrt(2) sigma)) * (1 + g . (p - c))
 
 with d1, d2 the signed distances from p to the two edges through c. Straight edges stay straight in perspective, so the
 model holds at any tilt; it uses every pixel along the edges, which is why it scatters less than a search for the point
-where gradients are orthogonal. Levenberg-Marquardt over all corners at once.
+where gradients are orthogonal.
+
+Either edge is fitted to its own pixels with its own levels and blur, the other edge held where it was one round before:
+away from the crossing the other edge is a sign, so the two hardly disturb each other, and two small systems are solved
+instead of a large one. Gauss-Newton over all edges of all corners at once, in single precision relative to the start;
+edges that have settled drop out.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
+from eyebolt.board.edges import NEARBY_SIGMA_PX, fit_edges
 from eyebolt.board.light import Pixels
+from eyebolt.board.strips import ClearStrip, Single, Strips, strips_along
 from eyebolt.geometry.rigid import Array
 
-# Parameters: x, y, direction of either edge, mean, step, sigma, and the slope of the light in x and y.
-_COUNT = 9
-_ROUNDS = 15
-_SETTLED_PX = 1e-4
-_MOST_REACH_PX = 12
-# Next to the neighbouring edges the model is wrong.
-_REACH_SQUARES = 0.45
-_BATCH = 128
-# What is known before: edge directions from the neighbouring corners, a lens in focus, light that changes slowly.
-_DIRECTION_SIGMA_RAD = 0.05
-_USUAL_BLUR_PX, _BLUR_SIGMA_PX = 0.8, 1.0
-_SLOPE_SIGMA = 0.2
-_LEAST_BLUR_PX = 0.25
+USUAL_BLUR_PX = 0.8
+# Edges that meet more flatly than this cross nowhere in particular.
+_FLATTEST_SINE = 0.05
+# Half-window of the quick first step.
+_NEARBY_LEAST_PX, _NEARBY_MOST_PX, _NEARBY_SQUARES = 3, 5, 0.35
 
 
 @dataclass(frozen=True)
@@ -46,171 +46,91 @@ class CornerFits:
     misfit: Array
 
 
-@dataclass(frozen=True)
-class ClearStrip:
-    """The empty strip between an edge and the markers beside it: its width in squares, and how many pixels of that
-    the blurred border of the marker takes up."""
-
-    squares: float
-    guard_px: float = 2.0
-
-
 def fit_corners(
-    gray: Pixels, start_px: Array, along_x_px: Array, along_y_px: Array, clear: ClearStrip | None = None
+    gray: Pixels,
+    start_px: Array,
+    along_x_px: Array,
+    along_y_px: Array,
+    clear: ClearStrip | None = None,
+    *,
+    blur_px: float = USUAL_BLUR_PX,
+    start_sigma_px: float = 0.3,
+    bent: bool = False,
 ) -> CornerFits:
-    """Fit corners (K, 2) of ``gray`` (H, W), starting within about 1 px of ``start_px``.
+    """Fit corners (K, 2) of ``gray`` (H, W), starting about ``start_sigma_px`` from ``start_px``.
 
     ``along_x_px``, ``along_y_px`` (K, 2): how far one square along the board's x and y reaches in the picture.
-    ``clear``: beside an edge, only pixels within this strip count; None where there are no markers. Results are
-    meaningful only where ``sigma_px`` is small; the caller decides.
+    ``clear``: beside an edge, only pixels within this strip count; None where there are no markers. ``blur_px``: about
+    what blur to expect. ``bent``: corners of one black square on white, whose sides the two vectors are (x to y turns
+    clockwise in the picture), instead of crossings; the clear strip then holds for either side of the edge. Results
+    are meaningful only where ``sigma_px`` is small; the caller decides.
     """
-    parts = [
-        _fit_batch(gray, start_px[k], along_x_px[k], along_y_px[k], clear)
-        for k in (slice(i, i + _BATCH) for i in range(0, len(start_px), _BATCH))
-    ]
-    return CornerFits(
-        *(np.concatenate([getattr(part, name) for part in parts]) for name in CornerFits.__dataclass_fields__)
-    )
+    count = len(start_px)
+    if count == 0:
+        return CornerFits(np.zeros((0, 2)), *(np.zeros(0) for _ in range(4)))
+    nearby_px = _nearby(gray, start_px, along_x_px, along_y_px, clear)
+    if nearby_px is not None:
+        start_px, start_sigma_px = nearby_px, min(start_sigma_px, NEARBY_SIGMA_PX)
+    start = np.concatenate([start_px, start_px])
+    along = np.concatenate([along_x_px, along_y_px])
+    # The other edge's direction is that of one square across this edge.
+    across = np.concatenate([along_y_px, along_x_px])
+    strips = strips_along(gray, start, along, across, clear, max(blur_px, start_sigma_px), bent)
+    partner = np.concatenate([np.arange(count, 2 * count), np.arange(count)])
+    q, variance_px2, misfit = fit_edges(strips, partner, blur_px, start_sigma_px)
+    return _crossings(start_px, strips, q, variance_px2, misfit)
 
 
-@dataclass(frozen=True)
-class _Patches:
-    x: Array
-    y: Array
-    value: Array
-    weight: Array
-    reach_px: float
-
-
-def _fit_batch(
-    picture: Pixels,
-    start_px: Array,
-    along_x_px: Array,
-    along_y_px: Array,
-    clear: ClearStrip | None,
-) -> CornerFits:
-    patches, u, v = _patches(picture, start_px, along_x_px, along_y_px, clear)
-    weight_sum = np.maximum(patches.weight.sum(axis=1), 1.0)
-    q = np.zeros((len(start_px), _COUNT))
-    q[:, :2] = start_px
-    q[:, 2] = np.arctan2(along_x_px[:, 1], along_x_px[:, 0])
-    q[:, 3] = np.arctan2(along_y_px[:, 1], along_y_px[:, 0])
-    q[:, 4] = (patches.weight * patches.value).sum(axis=1) / weight_sum
-    q[:, 5] = (patches.weight * patches.value * np.sign(u * v)).sum(axis=1) / weight_sum
-    q[:, 6] = _USUAL_BLUR_PX
-    expected = q.copy()
-    prior = np.zeros(_COUNT)
-    prior[2:4] = _DIRECTION_SIGMA_RAD**-2
-    prior[6] = _BLUR_SIGMA_PX**-2
-    prior[7:9] = _SLOPE_SIGMA**-2
-
-    damping = np.full(len(q), 1e-3)
-    freedom = np.maximum(weight_sum - _COUNT, 1.0)
-    residual, jacobian = _residual(patches, q)
-    # One grey level is the least that rounding leaves uncertain (a third of it, squared, is about 1/12).
-    variance = np.maximum((patches.weight * residual**2).sum(axis=1) / freedom, 1 / 12)
-    cost = _cost(patches, residual, q, expected, prior, variance)
-    normal = np.zeros((len(q), _COUNT, _COUNT))
-    for _ in range(_ROUNDS):
-        weighted = jacobian * patches.weight[..., None]
-        normal = np.swapaxes(weighted, 1, 2) @ jacobian / variance[:, None, None] + np.diag(prior)
-        gradient = (np.swapaxes(weighted, 1, 2) @ residual[..., None])[..., 0] / variance[:, None]
-        gradient += prior * (expected - q)
-        diagonal = np.einsum("kii->ki", normal)
-        damped = normal + np.eye(_COUNT) * (damping[:, None] * diagonal + 1e-12)[:, None, :]
-        change = np.linalg.solve(damped, gradient[..., None])[..., 0]
-        trial = q + change
-        trial[:, 6] = np.clip(trial[:, 6], _LEAST_BLUR_PX, patches.reach_px / 2)
-        trial_residual, trial_jacobian = _residual(patches, trial)
-        trial_cost = _cost(patches, trial_residual, trial, expected, prior, variance)
-        better = trial_cost <= cost
-        q = np.where(better[:, None], trial, q)
-        residual = np.where(better[:, None], trial_residual, residual)
-        jacobian = np.where(better[:, None, None], trial_jacobian, jacobian)
-        damping = np.where(better, damping / 10, damping * 10)
-        variance = np.maximum((patches.weight * residual**2).sum(axis=1) / freedom, 1 / 12)
-        cost = _cost(patches, residual, q, expected, prior, variance)
-        if np.abs(change[:, :2]).max(initial=0.0) < _SETTLED_PX:
-            break
-    covariance = np.linalg.inv(normal + 1e-12 * np.eye(_COUNT))
-    return CornerFits(
-        corners_px=q[:, :2],
-        sigma_px=np.sqrt((covariance[:, 0, 0] + covariance[:, 1, 1]) / 2),
-        blur_px=q[:, 6],
-        step=q[:, 5],
-        misfit=np.sqrt(variance),
-    )
-
-
-def _patches(
-    picture: Pixels,
-    start_px: Array,
-    along_x_px: Array,
-    along_y_px: Array,
-    clear: ClearStrip | None,
-) -> tuple[_Patches, Array, Array]:
-    """The pixels around each corner and which of them count; u, v are their board coordinates in squares."""
-    area = along_x_px[:, 0] * along_y_px[:, 1] - along_x_px[:, 1] * along_y_px[:, 0]
-    area = np.where(np.abs(area) < 1e-6, 1e-6, area)
-    # Distance between opposite edges of the square, measured across them.
-    width_px = np.abs(area) / np.maximum(np.linalg.norm(along_y_px, axis=1), 1e-6)
-    height_px = np.abs(area) / np.maximum(np.linalg.norm(along_x_px, axis=1), 1e-6)
-    longest = max(float(np.linalg.norm(a, axis=1).max()) for a in (along_x_px, along_y_px))
-    reach = int(np.clip(np.ceil(_REACH_SQUARES * longest), 3, _MOST_REACH_PX))
-    offset_y, offset_x = (o.ravel() for o in np.mgrid[-reach : reach + 1, -reach : reach + 1])
-    centre = np.round(start_px).astype(int)
-    x, y = centre[:, :1] + offset_x, centre[:, 1:] + offset_y
-    inside = (x >= 0) & (y >= 0) & (x < picture.shape[1]) & (y < picture.shape[0])
-    value = picture[np.clip(y, 0, picture.shape[0] - 1), np.clip(x, 0, picture.shape[1] - 1)].astype(np.float64)
-    dx, dy = x - start_px[:, :1], y - start_px[:, 1:]
-    u = (dx * along_y_px[:, 1:] - dy * along_y_px[:, :1]) / area[:, None]
-    v = (dy * along_x_px[:, :1] - dx * along_x_px[:, 1:]) / area[:, None]
-    counts = inside & (np.abs(u) < _REACH_SQUARES) & (np.abs(v) < _REACH_SQUARES) & (dx**2 + dy**2 <= reach**2)
-    if clear is not None:
-        # One pixel either side of an edge is the least that still shows where it is.
-        across, down = (np.maximum(clear.squares * size - clear.guard_px, 1.0) for size in (width_px, height_px))
-        counts &= (np.abs(u) * width_px[:, None] <= across[:, None]) | (np.abs(v) * height_px[:, None] <= down[:, None])
-    patches = _Patches(x.astype(float), y.astype(float), value, counts.astype(float), float(reach))
-    return patches, u, v
-
-
-def _residual(patches: _Patches, q: Array) -> tuple[Array, Array]:
-    """Measured minus modelled brightness (K, P), and the derivative (K, P, 9) of the modelled one."""
-    dx, dy = patches.x - q[:, :1], patches.y - q[:, 1:2]
-    sin1, cos1, sin2, cos2 = (f(q[:, k])[:, None] for k in (2, 3) for f in (np.sin, np.cos))
-    mean, step, sigma, slope_x, slope_y = (q[:, k : k + 1] for k in range(4, 9))
-    d1, d2 = cos1 * dy - sin1 * dx, sin2 * dx - cos2 * dy
-    scale = 1 / (np.sqrt(2) * sigma)
-    side1, bell1 = _erf(d1 * scale)
-    side2, bell2 = _erf(d2 * scale)
-    pattern = side1 * side2
-    flat = mean + step * pattern
-    light = 1 + (slope_x * dx + slope_y * dy) / patches.reach_px
-    by_d1 = step * light * side2 * bell1 * scale * (2 / np.sqrt(np.pi))
-    by_d2 = step * light * side1 * bell2 * scale * (2 / np.sqrt(np.pi))
-    jacobian = np.empty((*dx.shape, _COUNT))
-    jacobian[..., 0] = by_d1 * sin1 - by_d2 * sin2 - flat * slope_x / patches.reach_px
-    jacobian[..., 1] = by_d2 * cos2 - by_d1 * cos1 - flat * slope_y / patches.reach_px
-    jacobian[..., 2] = -by_d1 * (cos1 * dx + sin1 * dy)
-    jacobian[..., 3] = by_d2 * (cos2 * dx + sin2 * dy)
-    jacobian[..., 4] = light
-    jacobian[..., 5] = pattern * light
-    jacobian[..., 6] = -(by_d1 * d1 + by_d2 * d2) / sigma
-    jacobian[..., 7] = flat * dx / patches.reach_px
-    jacobian[..., 8] = flat * dy / patches.reach_px
-    return patches.value - flat * light, jacobian
-
-
-def _cost(patches: _Patches, residual: Array, q: Array, expected: Array, prior: Array, variance: Array) -> Array:
-    out: Array = (patches.weight * residual**2).sum(axis=1) / variance + (prior * (q - expected) ** 2).sum(axis=1)
+def _nearby(
+    gray: Pixels, start_px: Array, along_x_px: Array, along_y_px: Array, clear: ClearStrip | None
+) -> Array | None:
+    """The starts moved by the orthogonality of gradients, good to a few hundredths of a pixel and quick; None where
+    the window that sees one corner only is too small for it."""
+    area = np.abs(along_x_px[:, 0] * along_y_px[:, 1] - along_x_px[:, 1] * along_y_px[:, 0])
+    beside_px = area / np.maximum(np.hypot(*along_x_px.T), np.hypot(*along_y_px.T)).clip(1e-6)
+    free_px = float(np.median(beside_px)) * (_NEARBY_SQUARES if clear is None else clear.squares)
+    half = int(min(free_px, _NEARBY_MOST_PX))
+    if half < _NEARBY_LEAST_PX:
+        return None
+    picture = gray if gray.dtype == np.uint8 else gray.astype(np.float32)
+    from_px = start_px.astype(np.float32).reshape(-1, 1, 2)
+    inside = ((start_px > half + 2) & (start_px < np.array(gray.shape[::-1]) - half - 3)).all(axis=1)
+    out: Array = start_px.copy()
+    if inside.any():
+        until = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 5, 0.02)
+        moved = cv2.cornerSubPix(picture, from_px[inside], (half, half), (-1, -1), until)
+        to_px = np.asarray(moved, dtype=np.float64).reshape(-1, 2)
+        # One that leaves its window has lost its corner.
+        lost = np.linalg.norm(to_px - start_px[inside], axis=1) > half
+        out[inside] = np.where(lost[:, None], start_px[inside], to_px)
     return out
 
 
-def _erf(z: Array) -> tuple[Array, Array]:
-    """The error function to 1.5e-7, and exp(-z^2): Abramowitz and Stegun, 1964, formula 7.1.26."""
-    size = np.abs(z)
-    bell: Array = np.exp(-size * size)
-    t = 1 / (1 + 0.3275911 * size)
-    series = t * (0.254829592 + t * (-0.284496736 + t * (1.421413741 + t * (-1.453152027 + t * 1.061405429))))
-    out: Array = np.sign(z) * (1 - series * bell)
-    return out, bell
+def _crossings(start_px: Array, strips: Strips, q: Single, variance_px2: Array, misfit: Array) -> CornerFits:
+    """Where the two edges of each corner meet: side * (cos y - sin x) - turn * (cos x + sin y) = offset."""
+    count = len(start_px)
+    sin, cos = np.sin(strips.angle.astype(float)), np.cos(strips.angle.astype(float))
+    turn, offset = q[:, 1].astype(float), q[:, 0].astype(float)
+    rows = np.stack([-strips.side * sin - turn * cos, strips.side * cos - turn * sin], axis=-1)
+    first, second = rows[:count], rows[count:]
+    determinant = first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]
+    usable = np.abs(determinant) > _FLATTEST_SINE
+    safe = np.where(usable, determinant, 1.0)
+    moved = (
+        np.stack(
+            [
+                offset[:count] * second[:, 1] - offset[count:] * first[:, 1],
+                offset[count:] * first[:, 0] - offset[:count] * second[:, 0],
+            ],
+            axis=-1,
+        )
+        / safe[:, None]
+    )
+    spread = variance_px2[:count] * (second**2).sum(1) + variance_px2[count:] * (first**2).sum(1)
+    return CornerFits(
+        corners_px=start_px + np.where(usable[:, None], moved, 0.0),
+        sigma_px=np.where(usable, np.sqrt(np.maximum(spread, 0.0) / 2) / np.abs(safe), np.inf),
+        blur_px=np.sqrt((q[:count, 4].astype(float) ** 2 + q[count:, 4].astype(float) ** 2) / 2),
+        step=(q[:count, 3] + q[count:, 3]).astype(float) / 2,
+        misfit=np.sqrt((misfit[:count] ** 2 + misfit[count:] ** 2) / 2),
+    )

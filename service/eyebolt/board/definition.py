@@ -1,37 +1,45 @@
-"""What a board is: its kind, its size, and where its inner corners lie.
+"""What a board is: its kind, its size, and where its points lie.
 
-Board frame: origin at the outer corner of the first square, x along the columns, y along the rows, z into the board.
-Inner corners are numbered row by row from 0, so corner 0 lies one square along x and one along y from the origin.
+Board frame: x along the columns, y along the rows, z into the board. The origin is the outer corner of the first square
+(charuco, chessboard), the outer corner of the first marker (grid), or the centre of the first circle (circles).
 """
 
 from __future__ import annotations
 
-import functools
-import math
 from dataclasses import dataclass
 from typing import Literal
 
 import cv2
 import numpy as np
 
+from eyebolt.board.dictionaries import marker_dictionary
+from eyebolt.board.families import FAMILIES
+from eyebolt.board.family import Family, is_length
 from eyebolt.errors import InputFault
 from eyebolt.geometry.rigid import Array
 
-KINDS = ("charuco", "chessboard")
-LATER_KINDS = ("grid", "circles")
+KINDS = tuple(FAMILIES)
 CORNER_ORDERS = ("current", "legacy")
-FEWEST_SQUARES = {"charuco": 3, "chessboard": 4}
 MOST_SQUARES = 200
+_LENGTHS = {
+    "square_m": "measure over ten squares or more and write the side of one in millimetres as square_mm.",
+    "marker_m": "measure the black border of a marker from edge to edge and write it in millimetres as marker_mm.",
+    "gap_m": "measure the white between two markers and write it in millimetres as gap_mm.",
+    "spacing_m": "measure from the first row of circles to the eleventh, and write a tenth of it as spacing_mm.",
+}
 
 
 @dataclass(frozen=True)
 class Board:
-    """A flat board of ``columns`` x ``rows`` squares with sides of ``square_m`` metres.
+    """A flat board of one of the KINDS; lengths in metres.
 
+    ``columns``, ``rows``: squares (charuco, chessboard), markers (grid), circles in a row and rows of them (circles).
     A chessboard's first square, the one at the origin, is black. A ChArUco board carries a marker of side
     ``marker_m`` from ``dictionary`` ("5X5_100", ...) in each of its white squares, numbered row by row from 0.
     ``corner_order``: "current" starts every ChArUco board with a black square; "legacy" (OpenCV before 4.6) starts
-    boards with an even number of rows with a white one.
+    boards with an even number of rows with a white one. A grid has markers of side ``marker_m``, numbered row by row,
+    ``gap_m`` apart. Circles stand in rows ``spacing_m`` apart, every second row set off by ``spacing_m``, circles of
+    one row twice that apart.
 
     Raises InputFault ``board-kind``, ``board-size``, ``board-marker``, ``board-dictionary``, ``board-corner-order``.
     """
@@ -39,26 +47,33 @@ class Board:
     kind: str
     columns: int
     rows: int
-    square_m: float
+    square_m: float | None = None
     marker_m: float | None = None
     dictionary: str | None = None
     corner_order: Literal["current", "legacy"] = "current"
+    gap_m: float | None = None
+    spacing_m: float | None = None
 
     def __post_init__(self) -> None:
-        _check_kind(self.kind)
-        _check_size(self)
-        if self.kind == "charuco":
-            _check_markers(self)
-        elif self.marker_m is not None:
+        if self.kind not in FAMILIES:
             raise InputFault(
-                "board-marker",
-                "a chessboard has no markers, but a marker size is given",
-                'remove marker_mm, or write kind = "charuco" if the board carries markers.',
+                "board-kind", f"no board kind is called {self.kind!r}", f"write one of {', '.join(KINDS)}."
             )
-        else:
-            # Two chessboards are the same board whatever a file says about markers they do not have.
+        family = self.family
+        _check_counts(self, family)
+        _check_lengths(self, family)
+        if "dictionary" not in family.needs:
+            # Two boards without markers are the same board whatever a file says about markers.
             object.__setattr__(self, "dictionary", None)
+        if self.kind != "charuco":
             object.__setattr__(self, "corner_order", "current")
+        elif self.corner_order not in CORNER_ORDERS:
+            raise InputFault(
+                "board-corner-order",
+                f"no corner order is called {self.corner_order!r}",
+                f"write one of {', '.join(CORNER_ORDERS)}.",
+            )
+        family.check(self)
 
     @classmethod
     def from_mm(
@@ -66,22 +81,37 @@ class Board:
         kind: str,
         columns: int,
         rows: int,
-        square_mm: float,
+        square_mm: float | None = None,
         marker_mm: float | None = None,
         dictionary: str | None = None,
         corner_order: Literal["current", "legacy"] = "current",
+        gap_mm: float | None = None,
+        spacing_mm: float | None = None,
     ) -> Board:
         """The board of a station file, whose lengths are in millimetres. Raises InputFault as the class does."""
-        for name, value in (("square_mm", square_mm), ("marker_mm", marker_mm)):
+        lengths_m: list[float | None] = []
+        given = {"square_mm": square_mm, "marker_mm": marker_mm, "gap_mm": gap_mm, "spacing_mm": spacing_mm}
+        for name, value in given.items():
             if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
                 raise InputFault("board-size", f"{name} is {value!r}, not a number", f"give {name} in millimetres.")
-        marker_m = None if marker_mm is None else marker_mm / 1000
-        return cls(kind, columns, rows, square_mm / 1000, marker_m, dictionary, corner_order)
+            lengths_m.append(None if value is None else value / 1000)
+        square_m, marker_m, gap_m, spacing_m = lengths_m
+        return cls(kind, columns, rows, square_m, marker_m, dictionary, corner_order, gap_m, spacing_m)
+
+    @property
+    def family(self) -> Family:
+        """What this kind of board can do."""
+        return FAMILIES[self.kind]
+
+    @property
+    def pitch_m(self) -> float:
+        """The board's unit: a square, a marker with its gap, the spacing of the circles."""
+        return self.family.pitch_m(self)
 
     @property
     def corner_count(self) -> int:
-        """How many inner corners the board has."""
-        return (self.columns - 1) * (self.rows - 1)
+        """How many numbered points the board has."""
+        return len(self.family.points(self))
 
     @property
     def first_square_black(self) -> bool:
@@ -90,117 +120,44 @@ class Board:
 
     @property
     def half_turn_ambiguous(self) -> bool:
-        """Whether the board looks the same after half a turn, so that one picture cannot number its corners."""
-        return self.kind == "chessboard" and (self.columns + self.rows) % 2 == 0
+        """Whether the board looks the same after half a turn, so that one picture cannot number its points."""
+        return self.family.half_turn_ambiguous(self)
 
     def corners_m(self) -> Array:
-        """Inner corners (K, 3) in the board frame, metres, in the order of their numbers; z is 0."""
-        return self.corner_squares(np.arange(self.corner_count)) * self.square_m
-
-    def corner_squares(self, ids: np.typing.NDArray[np.integer]) -> Array:
-        """Corners with the numbers ``ids`` (K,) as (K, 3) in the board frame, in units of one square; z is 0."""
-        row, column = np.divmod(np.asarray(ids, dtype=np.int64), self.columns - 1)
-        return np.column_stack([column + 1.0, row + 1.0, np.zeros(len(row))])
+        """Numbered points (K, 3) in the board frame, metres, in the order of their numbers; z is 0."""
+        points = self.family.points(self) * self.pitch_m
+        return np.column_stack([points, np.zeros(len(points))])
 
     def square_is_black(self, column: int, row: int) -> bool:
         """Colour of a square, ``column`` and ``row`` from 0 at the origin."""
         return ((column + row) % 2 == 0) == self.first_square_black
 
     def marker_dictionary(self) -> cv2.aruco.Dictionary:
-        """The markers of a ChArUco board. Raises InputFault ``board-dictionary`` for a board without markers."""
+        """The markers of the board. Raises InputFault ``board-dictionary`` for a board without markers."""
         return marker_dictionary(self.dictionary or "")
 
 
-def marker_dictionary(name: str) -> cv2.aruco.Dictionary:
-    """OpenCV's predefined marker dictionary of that name, with or without its "DICT_".
-
-    Raises InputFault ``board-dictionary`` listing the names there are.
-    """
-    known = _dictionary_names()
-    wanted = str(name).strip().upper().removeprefix("DICT_")
-    if wanted not in known:
-        raise InputFault(
-            "board-dictionary",
-            f"no marker dictionary is called {name!r}",
-            f"write one of {', '.join(sorted(known))}, as printed with the board.",
-            known=sorted(known),
-        )
-    return cv2.aruco.getPredefinedDictionary(known[wanted])
-
-
-@functools.cache
-def _dictionary_names() -> dict[str, int]:
-    names = (name for name in dir(cv2.aruco) if name.startswith("DICT_"))
-    return {name.removeprefix("DICT_").upper(): int(getattr(cv2.aruco, name)) for name in names}
-
-
-def _check_kind(kind: str) -> None:
-    if kind in KINDS:
-        return
-    if kind in LATER_KINDS:
-        raise InputFault(
-            "board-kind",
-            f"boards of kind {kind!r} cannot be found yet",
-            f"use a board of kind {' or '.join(KINDS)}.",
-        )
-    raise InputFault("board-kind", f"no board kind is called {kind!r}", f"write one of {', '.join(KINDS)}.")
-
-
-def _check_size(board: Board) -> None:
-    fewest = FEWEST_SQUARES[board.kind]
+def _check_counts(board: Board, family: Family) -> None:
     for name in ("columns", "rows"):
         count = getattr(board, name)
-        if isinstance(count, bool) or not isinstance(count, int) or not fewest <= count <= MOST_SQUARES:
+        if isinstance(count, bool) or not isinstance(count, int) or not family.fewest <= count <= MOST_SQUARES:
             raise InputFault(
                 "board-size",
-                f"{name} is {count!r}; a {board.kind} has {fewest} to {MOST_SQUARES}",
-                f"count the squares (not the inner corners) and write them as {name}.",
+                f"{name} is {count!r}; a {board.kind} has {family.fewest} to {MOST_SQUARES}",
+                f"count the {family.counts} and write them as {name}.",
             )
-    if not _is_length(board.square_m):
-        raise InputFault(
-            "board-size",
-            f"the square side is {board.square_m!r} m",
-            "measure over ten squares or more and write the side of one in millimetres as square_mm.",
-        )
-    if board.kind == "chessboard" and board.columns == board.rows and board.columns % 2 == 1:
-        raise InputFault(
-            "board-size",
-            f"a chessboard of {board.columns} x {board.rows} squares looks the same after a quarter turn",
-            "use a board with an odd number of squares one way and an even number the other way.",
-        )
 
 
-def _check_markers(board: Board) -> None:
-    if board.corner_order not in CORNER_ORDERS:
-        raise InputFault(
-            "board-corner-order",
-            f"no corner order is called {board.corner_order!r}",
-            f"write one of {', '.join(CORNER_ORDERS)}.",
-        )
-    if board.marker_m is None or not _is_length(board.marker_m) or board.marker_m >= board.square_m:
-        raise InputFault(
-            "board-marker",
-            f"the marker side is {board.marker_m!r} m, the square {board.square_m!r} m",
-            "measure the black border of a marker from edge to edge; it is smaller than the square around it.",
-        )
-    if board.dictionary is None:
-        raise InputFault(
-            "board-dictionary",
-            "a charuco board needs the name of its marker dictionary",
-            'write it as printed with the board, for instance dictionary = "5X5_100".',
-        )
-    dictionary = marker_dictionary(board.dictionary)
-    wanted = board.columns * board.rows // 2
-    available = len(dictionary.bytesList)
-    if wanted > available:
-        raise InputFault(
-            "board-dictionary",
-            f"{board.columns} x {board.rows} squares need {wanted} markers; {board.dictionary} has {available}",
-            "check the number of squares and the name of the dictionary.",
-            wanted=wanted,
-            available=available,
-        )
-
-
-def _is_length(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value) and value > 0
+def _check_lengths(board: Board, family: Family) -> None:
+    for name, remedy in _LENGTHS.items():
+        value = getattr(board, name)
+        code = "board-marker" if name == "marker_m" else "board-size"
+        key = name.replace("_m", "_mm")
+        if name in family.needs:
+            if not is_length(value):
+                raise InputFault(code, f"{key} of a {board.kind} is {value!r} m", remedy)
+        elif value is not None and not (name == "square_m" and value == 0):
+            wanted = ", ".join(n.replace("_m", "_mm") for n in family.needs)
+            raise InputFault(
+                code, f"a {board.kind} has no {key}, but one is given", f"remove {key}; a {board.kind} has {wanted}."
+            )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -37,7 +36,9 @@ class DrawnBoard:
 
 
 def draw_board(board: Board, pixels_per_square: int, margin_squares: float = 1.0) -> DrawnBoard:
-    """Draw ``board`` with a white margin. Edges of squares are exact, those of markers within half a pixel.
+    """Draw ``board`` with a white margin; sizes in the board's unit (a square, a marker with its gap, a spacing).
+
+    Edges of squares are exact, those of markers within half a pixel, those of circles shaded by how much they cover.
 
     Raises InputFault ``board-drawing`` for a size that cannot be drawn.
     """
@@ -49,41 +50,12 @@ def draw_board(board: Board, pixels_per_square: int, margin_squares: float = 1.0
         )
     size = pixels_per_square
     margin = round(margin_squares * size)
-    height, width = board.rows * size + 2 * margin, board.columns * size + 2 * margin
+    extent = np.ceil(board.family.points(board).max(axis=0)) + 2
+    width, height = (int(e) * size + 2 * margin for e in extent)
     if height * width > _MOST_PIXELS:
         raise InputFault(
             "board-drawing", f"a picture of {width} x {height} pixels is too large", "use fewer pixels a square."
         )
-    image = np.full((height, width), 255, np.uint8)
-    cells = _marker_cells(board) if board.kind == "charuco" else []
-    white_squares = 0
-    for row in range(board.rows):
-        for column in range(board.columns):
-            y, x = margin + row * size, margin + column * size
-            square = image[y : y + size, x : x + size]
-            if board.square_is_black(column, row):
-                square[:] = 0
-            elif cells:
-                square[:] = _white_square(cells[white_squares], size, (board.marker_m or 0.0) / board.square_m)
-                white_squares += 1
-    return DrawnBoard(image, (margin - 0.5, margin - 0.5), size, board.square_m)
-
-
-def _marker_cells(board: Board) -> list[NDArray[np.uint8]]:
-    """Each marker as (n, n), one value a cell, its black border of one cell included; in the order of its squares."""
-    dictionary = board.marker_dictionary()
-    side = dictionary.markerSize + 2
-    count = board.columns * board.rows // 2
-    return [
-        np.asarray(cv2.aruco.generateImageMarker(dictionary, k, side, borderBits=1), np.uint8) for k in range(count)
-    ]
-
-
-def _white_square(cells: NDArray[np.uint8], size: int, marker_share: float) -> NDArray[np.uint8]:
-    """A white square (size, size) with the marker in its middle: each pixel takes the colour at its centre."""
-    place = ((np.arange(size) + 0.5) / size - (1 - marker_share) / 2) / marker_share * len(cells)
-    index = np.floor(place).astype(int)
-    within = (index >= 0) & (index < len(cells))
-    square = np.full((size, size), 255, np.uint8)
-    square[np.ix_(within, within)] = cells[np.ix_(index[within], index[within])]
-    return square
+    face, origin = board.family.face(board, size)
+    image = np.pad(face, margin, constant_values=255)
+    return DrawnBoard(image, (origin[0] + margin - 0.5, origin[1] + margin - 0.5), size, board.pitch_m)

@@ -18,10 +18,12 @@ Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 _DARK_PERCENTILE, _BRIGHT_PERCENTILE = 5.0, 95.0
 # A pixel within 1 % of either end of the scale carries no edge any more.
 _END_OF_SCALE = 0.01
-_SAMPLES = 250_000
+_SAMPLES = 40_000
 # Below this, what should be white drowns in the steps and the noise of an 8-bit camera.
 _TOO_DARK = 0.10
 _TOO_MUCH_BURNT = 0.30
+# Noise of the stretched picture, in its levels.
+_MOST_NOISE = 1.75
 
 
 @dataclass(frozen=True)
@@ -59,15 +61,26 @@ class Light:
 def measure_light(gray: Pixels, board_px: Array | None) -> Light:
     """Light of ``gray`` (H, W) within the convex hull of the corners ``board_px`` (K, 2), or of all of it."""
     values = _sample(gray) if board_px is None else _sample_hull(gray, board_px)
-    levels = values.astype(np.float64) / np.iinfo(gray.dtype).max
-    dark, bright = (float(v) for v in np.percentile(levels, (_DARK_PERCENTILE, _BRIGHT_PERCENTILE)))
+    full_scale = int(np.iinfo(gray.dtype).max)
+    counts = np.bincount(values, minlength=full_scale + 1)
+    levels = np.arange(len(counts)) / full_scale
+    dark, bright = _percentiles(counts, (_DARK_PERCENTILE, _BRIGHT_PERCENTILE)) / full_scale
     return Light(
-        dark_level=dark,
-        bright_level=bright,
-        burnt_fraction=float(np.mean(levels >= 1 - _END_OF_SCALE)),
-        black_fraction=float(np.mean(levels <= _END_OF_SCALE)),
-        contrast=(bright - dark) / (bright + dark) if bright > 0 else 0.0,
+        dark_level=float(dark),
+        bright_level=float(bright),
+        burnt_fraction=float(counts[levels >= 1 - _END_OF_SCALE].sum() / values.size),
+        black_fraction=float(counts[levels <= _END_OF_SCALE].sum() / values.size),
+        contrast=float((bright - dark) / (bright + dark)) if bright > 0 else 0.0,
     )
+
+
+def _percentiles(counts: NDArray[np.int64], percents: tuple[float, ...]) -> Array:
+    """Percentiles of the levels 0, 1, 2, ... that occur ``counts`` times, interpolated as NumPy does."""
+    upto = np.cumsum(counts)
+    place = np.asarray(percents) / 100 * (upto[-1] - 1)
+    lower, upper = (np.searchsorted(upto, f(place), side="right") for f in (np.floor, np.ceil))
+    out: Array = lower + (place - np.floor(place)) * (upper - lower)
+    return out
 
 
 def why_unseen(light: Light) -> Literal["no-board", "dark", "burnt-out"]:
@@ -85,15 +98,28 @@ def stretched_to_8_bits(gray: Pixels) -> NDArray[np.uint8]:
     Positions do not change; the corners themselves are measured on the original values.
     """
     full_scale = float(np.iinfo(gray.dtype).max)
-    low, high = (float(v) for v in np.percentile(_sample(gray), (0.5, 99.5)))
+    counts = np.bincount(_sample(gray), minlength=int(full_scale) + 1)
+    low, high = (float(v) for v in _percentiles(counts, (0.5, 99.5)))
     if high - low >= 0.4 * full_scale:
         if gray.dtype == np.uint8:
             return gray.astype(np.uint8, copy=False)
         low, high = 0.0, full_scale
-    # Never more than 40-fold: an even, noisy surface must not become a pattern.
-    gain = min(255.0 / max(high - low, 1e-9), 40 * 255.0 / full_scale)
-    out: NDArray[np.uint8] = np.clip((gray.astype(np.float32) - low) * gain, 0, 255).astype(np.uint8)
+    # Never more than 40-fold, nor so much that noise passes for a pattern: the thresholds of the finders are 7 levels.
+    least = 255.0 / full_scale
+    gain = min(255.0 / max(high - low, 1e-9), 40 * least, max(least, _MOST_NOISE / _noise(gray)))
+    table = np.clip((np.arange(int(full_scale) + 1) - low) * gain, 0, 255).astype(np.uint8)
+    if gray.dtype == np.uint8:
+        return np.asarray(cv2.LUT(gray, table), dtype=np.uint8)
+    out: NDArray[np.uint8] = table[gray]
     return out
+
+
+def _noise(gray: Pixels) -> float:
+    """Standard deviation of the noise in levels, from neighbours in a row: most of them show the same surface."""
+    stride = max(1, int(np.sqrt(gray.size / _SAMPLES)))
+    left, right = gray[::stride, :-1:stride].astype(np.int32), gray[::stride, 1::stride].astype(np.int32)
+    # The median of |difference| is 0.67 * sqrt(2) standard deviations; rounding alone leaves 0.3 levels.
+    return max(float(np.median(np.abs(left - right))) / 0.954, 0.3)
 
 
 def _sample(gray: Pixels) -> Pixels:
@@ -106,9 +132,10 @@ def _sample_hull(gray: Pixels, board_px: Array) -> Pixels:
     low = np.clip(np.floor(board_px.min(axis=0)).astype(int), 0, (width - 1, height - 1))
     high = np.clip(np.ceil(board_px.max(axis=0)).astype(int) + 1, low + 1, (width, height))
     part = gray[low[1] : high[1], low[0] : high[0]]
-    mask = np.zeros(part.shape, np.uint8)
-    hull = cv2.convexHull(np.round(board_px - low).astype(np.int32).reshape(-1, 1, 2))
-    cv2.fillConvexPoly(mask, hull, 1)
     stride = max(1, int(np.sqrt(part.size / _SAMPLES)))
-    values = part[::stride, ::stride][mask[::stride, ::stride] > 0]
+    part = part[::stride, ::stride]
+    mask = np.zeros(part.shape, np.uint8)
+    outline = np.round((board_px - low) / stride).astype(np.int32)
+    cv2.fillConvexPoly(mask, cv2.convexHull(outline.reshape(-1, 1, 2)), 1)
+    values = part[mask > 0]
     return values if values.size else part.ravel()

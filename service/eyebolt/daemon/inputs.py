@@ -11,11 +11,12 @@ import numpy as np
 from eyebolt.board.definition import Board
 from eyebolt.errors import InputFault
 from eyebolt.geometry.camera import CameraModel
+from eyebolt.pairs.half_turn import numbered_alike
 from eyebolt.pairs.pair import Pair
 from eyebolt.pairs.touch import UNSTATED_TIP_SIGMA_M, PointerTip
 from eyebolt.progress.goal import Goal
 from eyebolt.session.terms import Terms
-from eyebolt.solve.problem import Problem, RobotNoise, WorkingVolume
+from eyebolt.solve.problem import PoseTerms, Problem, RobotNoise, WorkingVolume
 from eyebolt.station.lens import parse_lens
 from eyebolt.station.station import Station, parse_station
 
@@ -46,7 +47,7 @@ class StationInputs:
     @property
     def terms(self) -> Terms:
         """What a session takes as given."""
-        goal = self.station.goal
+        goal, camera = self.station.goal, self.station.camera
         return Terms(
             station=self.station.station.name,
             mount=self.station.station.mount,
@@ -55,9 +56,12 @@ class StationInputs:
             lens_size_px=(self.lens.width_px, self.lens.height_px),
             board_corner_count=self.board.corner_count,
             goal=Goal(goal.tolerance_mm, goal.fewest, goal.most),
-            settle_ns=self.station.camera.settle_ms * 1_000_000,
+            settle_ns=camera.settle_ms * 1_000_000,
             accept_when_proven=goal.accept == "when-proven",
             tip_known=self.station.robot.tip_mm is not None,
+            # Recorded pictures come one for each capture.
+            two_pictures=camera.still == "two-pictures" and camera.source != "folder",
+            exposure_ns=None if camera.exposure_us is None else round(camera.exposure_us * 1e3),
         )
 
     def problem(self, pairs: tuple[Pair, ...]) -> Problem:
@@ -73,7 +77,13 @@ class StationInputs:
             robot_noise=None if noise is None else RobotNoise(*noise),
             height_m=None if self.station.goal.height_mm is None else self.station.goal.height_mm / 1e3,
             tip=self.tip,
+            terms=PoseTerms(self.station.reading, self.station.flange_T_tool),
         )
+
+    def numbered_alike(self, pairs: tuple[Pair, ...], checks: tuple[Pair, ...]) -> tuple[tuple[Pair, ...], ...]:
+        """Pairs and checks, their corners numbered from the same end of a board that looks alike from both."""
+        both = numbered_alike((*pairs, *checks), self.lens, self.board, self.station.station.mount)
+        return both[: len(pairs)], both[len(pairs) :]
 
     @property
     def tip(self) -> PointerTip | None:
@@ -104,10 +114,12 @@ def read_inputs(station_file: Path, lens_file: Path | None = None) -> StationInp
             board.kind,
             board.columns,
             board.rows,
-            board.square_mm or 0.0,
+            board.square_mm,
             board.marker_mm,
             board.dictionary,
             board.corner_order,
+            board.gap_mm,
+            board.spacing_mm,
         ),
         folder=station_file.parent,
         keepsakes={STATION_KEEPSAKE: station_bytes, LENS_KEEPSAKE: lens_bytes},

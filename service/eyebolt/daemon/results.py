@@ -13,6 +13,7 @@ from eyebolt.handover.result import Origin, accepted_document, accepted_transfor
 from eyebolt.journal.files import Files, read_fault, write_fault, write_whole
 from eyebolt.journal.names import ERROR_MAP_NAME, RESULT_NAME
 from eyebolt.progress.judgement import Judgement
+from eyebolt.progress.knowledge import Knowledge
 from eyebolt.solve.outcome import Refusal, Solution
 
 ACCEPTED_NAME = "accepted.json"
@@ -25,7 +26,12 @@ def wall_now() -> str:
 
 
 def write_result(
-    inputs: StationInputs, session: Path, outcome: Solution | Refusal, judgement: Judgement, accept: bool
+    inputs: StationInputs,
+    session: Path,
+    outcome: Solution | Refusal,
+    judgement: Judgement,
+    accept: bool,
+    knowledge: Knowledge | None = None,
 ) -> None:
     """Writes the session's result, and its error map as a picture; with ``accept`` it becomes the station's.
 
@@ -39,7 +45,7 @@ def write_result(
         inputs=inputs.digests,
         wall=wall_now(),
     )
-    document = result_document(origin, outcome, judgement)
+    document = result_document(origin, outcome, judgement, knowledge)
     text = to_text(document)
     if accept:
         _accept(inputs.record_folder, session, text, BY_THE_STATION)

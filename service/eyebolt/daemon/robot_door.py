@@ -181,8 +181,10 @@ class RobotDoor:
                     parsed = parse(item.content, self._pose_field_count)
                 self._note(connection, item, parsed)
                 if not _answered(parsed):
-                    # Live poses come many a second and wait for nobody; no request uses them yet.
+                    # Live poses come many a second and wait for nobody, least of all for the request in work.
                     connection.endings.drop(caller.ticket)
+                    if isinstance(parsed, Request):
+                        self._on_line(caller, parsed)
                     continue
                 connection.inbox.append((caller, parsed))
                 self._hand_on(connection)

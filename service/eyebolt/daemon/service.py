@@ -15,15 +15,16 @@ from typing import Any
 
 import structlog
 
-from eyebolt.board.finding import find_board
-from eyebolt.cameras.interface import Camera, Frame
+from eyebolt.cameras.interface import Camera, Pixels
 from eyebolt.daemon.inputs import StationInputs
+from eyebolt.daemon.picturing import Picturing
 from eyebolt.daemon.results import accepted_session, find_accepted, wall_now, write_result
 from eyebolt.daemon.robot_door import RobotDoor
 from eyebolt.daemon.status_door import StatusDoor
-from eyebolt.errors import CameraFault, EyeboltError, RecordFault
+from eyebolt.errors import EyeboltError, RecordFault
 from eyebolt.journal.folder import SessionFolder
 from eyebolt.journal.names import list_sessions, session_name
+from eyebolt.progress.insight import insight_of
 from eyebolt.session import commands as do
 from eyebolt.session import events as ev
 from eyebolt.session.state import State
@@ -34,8 +35,6 @@ from eyebolt.wire.codes import CODES
 from eyebolt.wire.requests import LineFault, Request
 
 HEARTBEAT_S = 0.5
-# Below the 30 s in which every request must have its final code, with room for board and solve.
-GRAB_WITHIN_S = 10.0
 
 _log = structlog.get_logger("session")
 
@@ -49,10 +48,10 @@ class Daemon:
         self._folder = folder
         self._state = state
         self._events: asyncio.Queue[ev.Event | None] = asyncio.Queue()
-        self._frames: dict[int, Frame] = {}
         self._camera_thread = ThreadPoolExecutor(1, "camera")
         self._work_thread = ThreadPoolExecutor(1, "work")
         self._disk_thread = ThreadPoolExecutor(1, "disk")
+        self._picturing = Picturing(inputs, camera, self._work_thread.submit)
         self._accepted = accepted_session(inputs.record_folder)
         robot = inputs.station.robot
         self._robot_door = RobotDoor(robot, inputs.station.reading.field_count, self._on_line, self._on_left)
@@ -134,9 +133,9 @@ class Daemon:
                 delay_s = max(0.0, (command.at_ns - time.monotonic_ns()) / 1e9)
                 asyncio.get_running_loop().call_later(delay_s, self._events.put_nowait, ev.Woke(command.task))
             case do.Grab():
-                self._in_thread(self._camera_thread, lambda: self._grab(command))
+                self._in_thread(self._camera_thread, lambda: self._picturing.grab(command))
             case do.Detect():
-                self._in_thread(self._work_thread, lambda: self._detect(command))
+                self._in_thread(self._work_thread, lambda: self._picturing.detect(command, self._load_picture))
             case do.Solve():
                 self._in_thread(self._work_thread, lambda: self._solve(command))
             case do.StorePicture():
@@ -175,53 +174,39 @@ class Daemon:
 
     # What follows runs in the threads.
 
-    def _grab(self, command: do.Grab) -> ev.Event:
-        try:
-            wait_s = max(0.0, (command.not_before_ns - time.monotonic_ns()) / 1e9)
-            frame = self._camera.grab(command.not_before_ns, GRAB_WITHIN_S + wait_s)
-        except CameraFault as fault:
-            return ev.GrabFailed(command.task, fault.code, fault.message)
-        except Exception as error:
-            _log.exception("a camera broke down")
-            return ev.GrabFailed(command.task, "camera-lost", f"the camera's reader broke down: {error!r}")
-        if frame.exposed_ns < command.not_before_ns:
-            return ev.GrabFailed(command.task, "no-fresh-frame", "the camera handed out an older picture")
-        # Only the newest picture is kept in memory; all are on disk.
-        self._frames = {command.task: frame}
-        return ev.Grabbed(command.task, frame.exposed_ns, frame.arrived_ns, frame.method, frame.name)
-
     def _store_picture(self, command: do.StorePicture) -> ev.Event:
+        begun_ns = time.monotonic_ns()
+        frame = self._picturing.frame(command.task)
+        if frame is None:
+            return ev.RecordFailed(command.task, "the picture is no longer in memory")
         try:
-            frame = self._frames[command.task]
             stored = self._session_folder().store_picture(command.name, frame.pixels)
-        except (EyeboltError, KeyError) as fault:
-            return ev.RecordFailed(command.task, _text(fault))
-        return ev.Stored(command.task, stored.digest_sha256)
-
-    def _detect(self, command: do.Detect) -> ev.Event:
-        try:
-            frame = self._frames.get(command.task)
-            pixels = frame.pixels if frame is not None else self._session_folder().load_picture(command.name)
-            return ev.Detected(command.task, find_board(pixels, self._inputs.board))
         except EyeboltError as fault:
-            return ev.WorkFailed(command.task, fault.message)
-        except Exception as error:
-            _log.exception("finding the board broke down")
-            return ev.WorkFailed(command.task, f"finding the board broke down: {error!r}")
+            return ev.RecordFailed(command.task, _text(fault))
+        return ev.Stored(command.task, stored.digest_sha256, time.monotonic_ns() - begun_ns)
+
+    def _load_picture(self, name: str) -> Pixels:
+        return self._session_folder().load_picture(name)
 
     def _solve(self, command: do.Solve) -> ev.Event:
         try:
-            return ev.Solved(command.task, solve(self._inputs.problem(command.pairs), command.checks, command.placed))
+            begun_ns = time.monotonic_ns()
+            pairs, checks = self._inputs.numbered_alike(command.pairs, command.checks)
+            problem = self._inputs.problem(pairs)
+            outcome = solve(problem, checks, command.placed)
+            insight = insight_of(problem, outcome, self._inputs.terms.goal)
+            return ev.Solved(command.task, outcome, time.monotonic_ns() - begun_ns, insight)
         except Exception as error:
             _log.exception("solving broke down")
             return ev.WorkFailed(command.task, f"solving broke down: {error!r}")
 
     def _record(self, command: do.Record) -> ev.Event:
+        begun_ns = time.monotonic_ns()
         try:
             self._session_folder().append([dict(fact) for fact in command.facts])
         except EyeboltError as fault:
             return ev.RecordFailed(command.task, _text(fault))
-        return ev.Recorded(command.task)
+        return ev.Recorded(command.task, time.monotonic_ns() - begun_ns)
 
     def _open_session(self, command: do.OpenSession) -> ev.Event:
         record_folder = self._inputs.record_folder
@@ -242,7 +227,8 @@ class Daemon:
     def _write_result(self, command: do.WriteResult) -> ev.Event:
         try:
             folder = self._session_folder()
-            write_result(self._inputs, folder.path, command.outcome, command.judgement, command.accept)
+            known = command.knowledge
+            write_result(self._inputs, folder.path, command.outcome, command.judgement, command.accept, known)
             if command.accept:
                 self._accepted = folder.path.name
         except Exception as fault:

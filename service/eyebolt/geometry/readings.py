@@ -67,12 +67,18 @@ class PoseReading:
         numbers = np.asarray(fields, dtype=float)
         if not np.isfinite(numbers).all():
             raise InputFault("pose-numbers", "a pose number is not finite", "send plain decimal numbers.")
-        return rigid.compose_parts(self._rotation_matrix(numbers[3:]), numbers[:3] * LENGTH_UNITS_M[self.length])
+        return self.to_matrices(numbers)
 
-    def _rotation_matrix(self, numbers: rigid.Array) -> rigid.Array:
+    def to_matrices(self, numbers: rigid.Array) -> rigid.Array:
+        """The same for many poses at once: finite ``numbers`` (..., field_count) to (..., 4, 4)."""
+        turns = self._rotation_matrices(numbers[..., 3:])
+        return rigid.compose_parts(turns, numbers[..., :3] * LENGTH_UNITS_M[self.length])
+
+    def _rotation_matrices(self, numbers: rigid.Array) -> rigid.Array:
         unit = ANGLE_UNITS_RAD[self.angle]
         if self.rotation.startswith("quaternion"):
-            size = float(np.linalg.norm(numbers))
+            sizes = np.linalg.norm(numbers, axis=-1)
+            size = float(sizes.flat[np.argmax(np.abs(sizes - 1))]) if np.ndim(sizes) else float(sizes)
             if abs(size - 1) > _QUATERNION_NORM_SLACK:
                 raise InputFault(
                     "pose-numbers",
@@ -80,16 +86,16 @@ class PoseReading:
                     "check [robot] rotation in the station file against what the robot program sends.",
                     norm=size,
                 )
-            ordered = numbers if self.rotation == "quaternion-wxyz" else np.roll(numbers, 1)
+            ordered = numbers if self.rotation == "quaternion-wxyz" else np.roll(numbers, 1, axis=-1)
             return rigid.rotation_from_quaternion_wxyz(ordered)
         if self.rotation == "rotation-vector":
             return rigid.exp_rotation(numbers * unit)
         if self.rotation == "angle-z":
-            return rigid.exp_rotation([0.0, 0.0, float(numbers[0]) * unit])
+            return rigid.exp_rotation(numbers * unit * np.array([0.0, 0.0, 1.0]))
         letters = self.rotation.removeprefix("euler-")
         turns = [
-            rigid.exp_rotation(np.eye(3)["xyz".index(letter.lower())] * value * unit)
-            for letter, value in zip(letters, numbers, strict=True)
+            rigid.exp_rotation(np.eye(3)["xyz".index(letter.lower())] * numbers[..., [k]] * unit)
+            for k, letter in enumerate(letters)
         ]
         first, second, third = turns if letters.isupper() else reversed(turns)
         return first @ second @ third

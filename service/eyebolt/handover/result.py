@@ -15,6 +15,7 @@ from eyebolt.geometry import rigid
 from eyebolt.geometry.readings import PoseReading
 from eyebolt.geometry.rigid import Array
 from eyebolt.progress.judgement import Judgement
+from eyebolt.progress.knowledge import Knowledge
 from eyebolt.solve.expected_error import ErrorMap
 from eyebolt.solve.leave_one_out import HeldOut
 from eyebolt.solve.outcome import Refusal, Solution, TouchCheck
@@ -35,8 +36,13 @@ class Origin:
     wall: str
 
 
-def result_document(origin: Origin, outcome: Solution | Refusal, judgement: Judgement) -> dict[str, Any]:
-    """The whole document as plain JSON values; keys that a refusal cannot fill are null."""
+def result_document(
+    origin: Origin, outcome: Solution | Refusal, judgement: Judgement, knowledge: Knowledge | None = None
+) -> dict[str, Any]:
+    """The whole document as plain JSON values; keys that a refusal cannot fill are null.
+
+    ``knowledge``: what the pairs know, where there is a solution.
+    """
     head = {
         "schema": SCHEMA,
         "station": origin.station,
@@ -45,6 +51,7 @@ def result_document(origin: Origin, outcome: Solution | Refusal, judgement: Judg
         "mount": origin.mount,
     }
     tail = {
+        "knowledge": None if knowledge is None else asdict(knowledge),
         "verdict": judgement.verdict,
         "why": judgement.why,
         "accepted": None,
@@ -101,7 +108,7 @@ def _refused(refusal: Refusal) -> dict[str, Any]:
         **dict.fromkeys(empty),
         **{key: _held_out(None) for key in ("held_out", "checks", "touches")},
         "pairs": {"kept": refusal.kept, "left_out": [asdict(p) for p in refusal.left_out]},
-        "findings": [finding],
+        "findings": [*(asdict(f) for f in refusal.findings), finding],
     }
 
 

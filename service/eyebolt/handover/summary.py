@@ -37,6 +37,9 @@ def summary(document: Mapping[str, Any], with_acceptance: bool = True) -> list[s
             ),
             f"pairs: {pairs['kept']} used, {len(pairs['left_out'])} left out",
         ]
+        # Results written by older versions have none.
+        if document.get("knowledge"):
+            lines.append(_known(document["knowledge"]))
         if document["checks"]["count"]:
             checks = document["checks"]
             lines.append(f"checks: {checks['count']}, rms {checks['rms_mm']:.3f} mm, worst {checks['worst_mm']:.3f} mm")
@@ -61,6 +64,15 @@ def summary(document: Mapping[str, Any], with_acceptance: bool = True) -> list[s
     if with_acceptance:
         lines.append(f"accepted by {accepted['by']} at {accepted['at']}" if accepted else "not accepted yet")
     return lines
+
+
+def _known(known: Mapping[str, Any]) -> str:
+    x, y, z = known["turned_deg"]
+    return (
+        f"waypoints: turned {x:.0f} and {y:.0f} deg aslant and {z:.0f} deg in the picture, {known['near_mm']:.0f} to"
+        f" {known['far_mm']:.0f} mm away, {100 * known['picture_share']:.0f} % of the picture; known worst:"
+        f" {known['weakest']} (sigma {known['weakest_mm']:.3f} mm)"
+    )
 
 
 def _lens(lens: Mapping[str, Any]) -> list[str]:

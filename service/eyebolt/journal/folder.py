@@ -3,7 +3,7 @@
     20260314-091500-01/
         facts.journal       what happened, one checked record a line (see ``records``); only ever appended to
         facts.damaged-1     what recovery took off the journal's end, if anything; never deleted
-        pictures/0007.png   without loss
+        pictures/0007.tif   without loss; ``.png`` in sessions of earlier versions
         station.toml ...    the files that the session began with, as they were
         result.json         the result, once there is one
         error-map.svg       its error over the working volume, as a picture
@@ -25,14 +25,14 @@ from typing import Any
 from eyebolt.errors import RecordFault
 from eyebolt.journal import names
 from eyebolt.journal.files import Files, make_durable_folder, read_fault, write_fault, write_whole
-from eyebolt.journal.pictures import Pixels, pixels_of, png_of
+from eyebolt.journal.pictures import Pixels, file_of, pixels_of
 from eyebolt.journal.records import encode_header, encode_record, read_records
 from eyebolt.journal.recovery import loss_in_words, recover_journal
 
 
 @dataclass(frozen=True)
 class PictureStored:
-    """``name`` such as ``0007.png``; ``digest_sha256`` (hexadecimal) and ``bytes`` are those of the file."""
+    """``name`` such as ``0007.tif``; ``digest_sha256`` (hexadecimal) and ``bytes`` are those of the file."""
 
     name: str
     digest_sha256: str
@@ -170,15 +170,16 @@ class SessionFolder:
         self.records.extend(_as_read_back(lines))
 
     def store_picture(self, name: str, pixels: Pixels) -> PictureStored:
-        """Stores pixels (H, W) or (H, W, 3: blue, green, red) of uint8 or uint16 as ``pictures/<name>.png``, durably.
+        """Stores pixels (H, W) or (H, W, 3: blue, green, red) of uint8 or uint16 as ``pictures/<name>``, durably.
 
-        ``name`` with or without ``.png``. A picture of that name is replaced (one left by a crash before its record).
+        ``name`` ends in ``.tif`` or ``.png`` and is stored so. A picture of that name is replaced (one left by a
+        crash before its record).
         Raises RecordFault: ``record-name``, ``record-picture`` (not such pixels), ``record-write``.
         """
         file_name = names.picture_file(name)
         path = self.path / names.PICTURES_NAME / file_name
         try:
-            data = png_of(pixels)
+            data = file_of(pixels, path.suffix)
         except ValueError as error:
             message = f"the picture {file_name} cannot be stored: {error}"
             raise RecordFault("record-picture", message, "check the camera's pixel format.", path=str(path)) from None
@@ -186,12 +187,15 @@ class SessionFolder:
         return PictureStored(file_name, hashlib.sha256(data).hexdigest(), len(data))
 
     def load_picture(self, name: str) -> Pixels:
-        """The pixels as they were stored. Raises RecordFault ``record-name`` or ``record-read``."""
+        """The pixels as they were stored; ``name`` as in the fact of the picture.
+
+        Raises RecordFault ``record-name`` or ``record-read``.
+        """
         path = self.path / names.PICTURES_NAME / names.picture_file(name)
         remedy = "copy the picture from a backup, or go on without this pair."
         data = _bytes_of(path, "the picture", remedy)
         try:
-            return pixels_of(data)
+            return pixels_of(data, path.suffix)
         except ValueError as error:
             raise read_fault("the picture", path, f"cannot be used: {error}", remedy) from None
 

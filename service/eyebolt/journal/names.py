@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from eyebolt.errors import RecordFault
+from eyebolt.journal.pictures import SUFFIXES
 
 JOURNAL_NAME = "facts.journal"
 RESULT_NAME = "result.json"
@@ -65,11 +66,13 @@ def keepsake_name(name: str) -> str:
 
 
 def picture_file(name: str) -> str:
-    """``0007.png`` of ``0007`` or ``0007.png``. Raises RecordFault ``record-name``."""
-    stem = name.removesuffix(".png")
-    if not _PICTURE.fullmatch(stem):
-        raise _name_fault(name, "a picture's name has 1 to 64 letters, digits, - and _")
-    return f"{stem}.png"
+    """The name of a picture's file, such as ``0007.tif``, checked. Raises RecordFault ``record-name``."""
+    stem, suffix = name[:-4], name[-4:]
+    if suffix not in SUFFIXES or not _PICTURE.fullmatch(stem):
+        raise _name_fault(
+            name, f"a picture's name has 1 to 64 letters, digits, - and _, and then {' or '.join(SUFFIXES)}"
+        )
+    return name
 
 
 def _sort_key(name: str) -> tuple[str, int] | None:

@@ -8,6 +8,7 @@ from typing import Any
 from eyebolt.pairs.pair import Pair
 from eyebolt.pairs.touch import PlacedBoard
 from eyebolt.progress.judgement import Judgement
+from eyebolt.progress.knowledge import Knowledge
 from eyebolt.session.events import Caller
 from eyebolt.solve.outcome import Refusal, Solution
 from eyebolt.wire.replies import Reply
@@ -41,10 +42,14 @@ class OpenSession:
 
 @dataclass(frozen=True)
 class Grab:
-    """Take a picture exposed at or after ``not_before_ns``: Grabbed or GrabFailed."""
+    """Take a picture exposed at or after ``not_before_ns``: Grabbed or GrabFailed.
+
+    ``glance_ns``: before it, take one exposed at or after this instant, to compare with; None: take none.
+    """
 
     task: int
     not_before_ns: int
+    glance_ns: int | None = None
 
 
 @dataclass(frozen=True)
@@ -57,7 +62,7 @@ class StorePicture:
 
 @dataclass(frozen=True)
 class Detect:
-    """Find the board in the picture ``name``: Detected or WorkFailed."""
+    """Find and measure the board in the picture ``name``, while that is being stored: Detected or WorkFailed."""
 
     task: int
     name: str
@@ -75,12 +80,13 @@ class Solve:
 
 @dataclass(frozen=True)
 class WriteResult:
-    """Write result.json: ResultWritten. ``accept``: the station's own rule accepts it."""
+    """Write result.json: ResultWritten. ``accept``: the station's own rule accepts it; ``knowledge`` of its pairs."""
 
     task: int
     outcome: Solution | Refusal
     judgement: Judgement
     accept: bool
+    knowledge: Knowledge | None = None
 
 
 @dataclass(frozen=True)

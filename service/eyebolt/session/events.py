@@ -1,6 +1,7 @@
 """What happens to a session: requests, and what came back of the work it commanded.
 
-Instants are monotonic nanoseconds read by the daemon alone; ``wall`` is recorded and never decided on.
+Instants are monotonic nanoseconds read by the daemon alone; ``wall`` and how long a step ``took_ns`` are recorded and
+never decided on.
 """
 
 from __future__ import annotations
@@ -10,6 +11,8 @@ from typing import Any
 
 from eyebolt.board.sighting import NoSighting, Sighting
 from eyebolt.geometry.rigid import Array
+from eyebolt.pairs.view import View
+from eyebolt.progress.insight import Insight
 from eyebolt.solve.outcome import Refusal, Solution
 from eyebolt.wire.requests import LineFault, Request
 
@@ -81,22 +84,28 @@ class Stored:
 
     task: int
     digest_sha256: str
+    took_ns: int = 0
 
 
 @dataclass(frozen=True)
 class Detected:
-    """The board was looked for."""
+    """The board was looked for, which ``took_ns``; what else the verdict rests on was measured in ``measured_ns``."""
 
     task: int
     seen: Sighting | NoSighting
+    view: View | None = None
+    took_ns: int = 0
+    measured_ns: int = 0
 
 
 @dataclass(frozen=True)
 class Solved:
-    """A solve ended."""
+    """A solve ended; ``insight``: what its pairs know and what would help next."""
 
     task: int
     outcome: Solution | Refusal
+    took_ns: int = 0
+    insight: Insight | None = None
 
 
 @dataclass(frozen=True)
@@ -104,6 +113,7 @@ class Recorded:
     """The facts of the last ``Record`` are on disk."""
 
     task: int
+    took_ns: int = 0
 
 
 @dataclass(frozen=True)

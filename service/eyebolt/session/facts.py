@@ -20,6 +20,10 @@ from eyebolt.pairs.touch import PlacedBoard, Touch
 Fact = Mapping[str, Any]
 
 
+# Refused not for what they are, but for what the pairs together say: they stay for the diagnosis.
+JUDGED_TOGETHER = (27, 32, 33, 34)
+
+
 def counts(code: int) -> bool:
     """Whether a capture answered with ``code`` is a kept pair: 0-9, and 37, which keeps it and stops."""
     return code < 10 or code == 37
@@ -39,7 +43,8 @@ class Answer:
 class Taken:
     """One picture taken for a request. ``index``: 0-based capture index; ``kind``: "capture", "check" or "place".
 
-    ``base_T_flange`` is None for a board placed before a fixed camera, where no pose is needed.
+    ``fields``: the pose as the robot sent it. ``base_T_flange`` is None for a board placed before a fixed camera,
+    where no pose is needed.
     """
 
     index: int
@@ -49,9 +54,11 @@ class Taken:
     picture: str
     source_name: str
     base_T_flange: Array | None
+    fields: tuple[float, ...] | None = None
     seen: Sighting | NoSighting | None = None
     code: int | None = None
     undone: bool = False
+    misfit_px: float | None = None
 
     @property
     def kept(self) -> bool:
@@ -60,15 +67,15 @@ class Taken:
 
     @property
     def solvable(self) -> bool:
-        """A board was seen, and the pair was kept or only disagreed with the majority."""
-        return isinstance(self.seen, Sighting) and not self.undone and (self.kept or self.code == 27)
+        """A board was seen, and the pair was kept, or refused only for what all pairs together say."""
+        return isinstance(self.seen, Sighting) and not self.undone and (self.kept or self.code in JUDGED_TOGETHER)
 
     @property
     def pair(self) -> Pair | None:
         """What the solver takes; None if no board was seen."""
         if not isinstance(self.seen, Sighting) or self.base_T_flange is None:
             return None
-        return Pair(self.index, self.base_T_flange, self.seen.ids, self.seen.corners_px)
+        return Pair(self.index, self.base_T_flange, self.seen.ids, self.seen.corners_px, self.fields)
 
 
 @dataclass(frozen=True)
@@ -86,7 +93,8 @@ class Touched:
 class Log:
     """The fold of a session's facts. ``board``: capture index of the placed board that touches go to, if there is one.
 
-    ``touching``: a touch on disk whose request has no answer yet.
+    ``timed``: how long the steps of the newest picture took. ``touching``: a touch on disk whose request has no answer
+    yet.
     """
 
     name: str
@@ -97,6 +105,7 @@ class Log:
     last_words: Mapping[str, Any] | None = None
     history_p95_mm: tuple[float | None, ...] = ()
     solved: Mapping[str, Any] | None = None
+    timed: Mapping[str, Any] | None = None
     board: int | None = None
     touched: tuple[Touched, ...] = ()
     touching: Touched | None = None
@@ -187,6 +196,8 @@ def _picture(log: Log, fact: Fact) -> Log:
         picture=fact["picture"],
         source_name=fact["source_name"],
         base_T_flange=_pose(fact),
+        # Sessions of older versions do not have it.
+        fields=tuple(fact["fields"]) if fact.get("fields") else None,
     )
     # A picture whose answer could not be recorded counts for nothing once another one is taken.
     earlier = tuple(t for t in log.taken if t.code is not None)
@@ -204,7 +215,15 @@ def _touch(log: Log, fact: Fact) -> Log:
 
 def _seen(log: Log, fact: Fact) -> Log:
     seen = sighting_from_json(fact["seen"])
-    return replace(log, taken=tuple(replace(t, seen=seen) if t.index == fact["index"] else t for t in log.taken))
+    # Earlier versions wrote no view.
+    misfit_px = (fact.get("view") or {}).get("misfit_px")
+    of_fact = fact["index"]
+    taken = tuple(replace(t, seen=seen, misfit_px=misfit_px) if t.index == of_fact else t for t in log.taken)
+    return replace(log, taken=taken)
+
+
+def _timed(log: Log, fact: Fact) -> Log:
+    return replace(log, timed=fact)
 
 
 def _solved(log: Log, fact: Fact) -> Log:
@@ -242,8 +261,8 @@ def _answer(log: Log, fact: Fact) -> Log:
         touching=None,
         last_seq=seq,
         closed=log.closed or (verb == "bye" and code == 0),
-        last_words={key: fact[key] for key in ("seq", "code", "says", "advice")},
+        last_words={**{key: fact[key] for key in ("seq", "code", "says", "advice")}, "ground": fact.get("ground")},
     )
 
 
-_CHANGES = {"picture": _picture, "seen": _seen, "solved": _solved, "touch": _touch, "answer": _answer}
+_CHANGES = {"picture": _picture, "seen": _seen, "timed": _timed, "solved": _solved, "touch": _touch, "answer": _answer}

@@ -9,9 +9,11 @@ from eyebolt.geometry.rigid import Array
 from eyebolt.session import commands as do
 from eyebolt.session import events as ev
 from eyebolt.session.commands import Command
+from eyebolt.session.finishing import record_answer
+from eyebolt.session.judging import with_live_pose
 from eyebolt.session.state import State, Task, task_for
 from eyebolt.session.touching import begin_touch
-from eyebolt.session.work import PICTURED, begin_picture, begin_solve, opening_fact, record_answer
+from eyebolt.session.work import PICTURED, begin_picture, begin_solve, opening_fact
 from eyebolt.wire.replies import Reply, failed_numbers, printed_pose
 from eyebolt.wire.requests import Request
 from eyebolt.wire.verbs import VERBS
@@ -26,7 +28,7 @@ def asked(state: State, event: ev.Asked) -> Result:
     """A well-formed line."""
     request, caller = event.request, event.caller
     if request.verb == "pose":
-        return state, []
+        return _live(state, event), []
     commands: list[Command] = []
     if state.robot not in (None, caller.connection):
         if request.verb != "hello":
@@ -69,6 +71,16 @@ def woke(state: State, task: Task, _: ev.Woke) -> Result:
     return state.with_task(told_working=True), [do.Answer(task.caller, reply, task.bracketed, "still working")]
 
 
+def _live(state: State, event: ev.Asked) -> State:
+    """A live pose of the robot that holds the station; one that is none is nothing: nobody waits for an answer."""
+    if event.caller.connection != state.robot or event.request.pose is None:
+        return state
+    try:
+        return with_live_pose(state, event.at_ns, state.terms.base_T_flange(event.request.pose))
+    except InputFault:
+        return state
+
+
 def _at_once(state: State, event: ev.Asked) -> Result:
     request, caller = event.request, event.caller
     if request.verb == "hello":
@@ -95,7 +107,9 @@ def _again(state: State, caller: ev.Caller, request: Request) -> Command:
     if stored is None:
         says = f"no request {request.seq} in this session"
         return _answer(state, caller, request, 43, says, aux=state.last_seq)
-    return do.Answer(caller, Reply(stored.code, request.seq or 0, stored.count, stored.aux), request.bracketed)
+    words = (state.log.last_words if state.log is not None else None) or {}
+    says = str(words["says"]) if words.get("seq") == request.seq else ""
+    return do.Answer(caller, Reply(stored.code, request.seq or 0, stored.count, stored.aux), request.bracketed, says)
 
 
 def _remembered(state: State, event: ev.Asked) -> Result:

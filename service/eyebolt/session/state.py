@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from eyebolt.board.sighting import NoSighting, Sighting
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.verdict import Verdict
+from eyebolt.pairs.view import View
+from eyebolt.progress.insight import Insight
 from eyebolt.session.commands import WriteResult
 from eyebolt.session.events import Caller
 from eyebolt.session.facts import Log, apply_fact
 from eyebolt.session.terms import Terms
 from eyebolt.wire.requests import Request
 
-Stage = Literal["open", "grab", "store", "record-picture", "detect", "solve", "record-answer", "write-result"]
+Stage = Literal["open", "grab", "detect", "solve", "record-answer", "write-result"]
 
 
 @dataclass(frozen=True)
 class Task:
     """The one request in work, and what is known of it so far. ``caller`` None: taken up again after a restart.
 
-    ``result``: to be written once ``facts`` are on disk, before the answer leaves.
+    ``picture``: name of its file. ``owes_picture``: a picture was taken, and its fact (``picture_fact`` once the file
+    is on disk) is not recorded yet; ``decided``: ``facts`` end with the answer. ``result``: to be written once
+    ``facts`` are on disk, before the answer leaves. ``live``: instants and poses (4, 4) that the robot streamed.
+    ``ms``: how long each step took, milliseconds; None where it cannot be known.
     """
 
     number: int
@@ -34,18 +39,22 @@ class Task:
     wall: str
     stage: Stage
     base_T_flange: Array | None = None
+    fields: tuple[float, ...] | None = None
     index: int = 0
     told_working: bool = False
     grabbed: dict[str, Any] | None = None
     seen: Sighting | NoSighting | None = None
+    view: View | None = None
     verdict: Verdict | None = None
     facts: tuple[dict[str, Any], ...] = ()
     result: WriteResult | None = None
-
-    @property
-    def picture(self) -> str:
-        """Name of the picture file."""
-        return f"{self.index:04d}.png"
+    insight: Insight | None = None
+    picture: str = ""
+    picture_fact: dict[str, Any] | None = None
+    owes_picture: bool = False
+    decided: bool = False
+    live: tuple[tuple[int, Array], ...] = ()
+    ms: dict[str, float | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -104,5 +113,6 @@ def task_for(state: State, request: Request, caller: Caller, at_ns: int, wall: s
         at_ns=at_ns,
         wall=wall,
         stage=stage,
+        fields=request.pose,
     )
     return replace(state, task=task, tasks_begun=state.tasks_begun + 1, unrecorded_seq=None)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from eyebolt.session.state import State
 from eyebolt.wire.codes import is_stop
 
@@ -43,13 +45,29 @@ def status_message(
         "expected_p95_mm": current["p95_mm"] if current is not None else None,
         "history_p95_mm": list(log.history_p95_mm) if log is not None else [],
         "last": dict(log.last_words) if log is not None and log.last_words is not None else None,
+        "took_ms": dict(log.timed["ms"]) if log is not None and log.timed is not None else None,
         "robot": {"alive": robot.alive, "says": robot.says},
         "camera": {"alive": camera.alive, "says": camera.says},
+        "progress": _progress(state, current),
         "result": _result(current),
         "accepted": accepted,
         "findings": [],
         "wall": wall,
     }
+
+
+def _progress(state: State, current: Any) -> dict[str, Any] | None:
+    """What is known and what would help next; a suggested pose is written as the robot writes poses."""
+    # Earlier versions wrote none.
+    found = None if current is None else current.get("progress")
+    if found is None:
+        return None
+    following = found["next"]
+    if following is not None:
+        pose, terms = following["base_T_flange"], state.terms
+        suggestion = None if pose is None else terms.pose_fields(np.array(pose))
+        following = {"says": following["says"], "p95_mm": following["p95_mm"], "suggestion": suggestion}
+    return {"says": found["says"], "known": found["known"], "next": following}
 
 
 def _phase(state: State) -> str:

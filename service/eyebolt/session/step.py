@@ -8,7 +8,7 @@ from typing import Any
 
 from eyebolt.session import commands as do
 from eyebolt.session import events as ev
-from eyebolt.session import requests, work
+from eyebolt.session import finishing, requests, work
 from eyebolt.session.commands import Command
 from eyebolt.session.state import State, Task
 
@@ -38,9 +38,9 @@ _OF_TASKS: dict[type, Callable[[State, Task, Any], Result]] = {
     ev.Stored: work.stored,
     ev.Detected: work.detected,
     ev.Solved: work.solved,
-    ev.Recorded: work.recorded,
-    ev.ResultWritten: work.result_written,
-    ev.RecordFailed: work.record_failed,
+    ev.Recorded: finishing.recorded,
+    ev.ResultWritten: finishing.result_written,
+    ev.RecordFailed: finishing.record_failed,
     ev.WorkFailed: work.work_failed,
     ev.Woke: requests.woke,
 }
@@ -62,6 +62,8 @@ def resume(state: State) -> Result:
         wall="",
         stage="detect",
         base_T_flange=pending.base_T_flange,
+        fields=pending.fields,
         index=pending.index,
+        picture=pending.picture,
     )
     return replace(state, task=task, tasks_begun=task.number), [do.Detect(task.number, task.picture)]

@@ -8,8 +8,9 @@ from eyebolt.geometry.rigid import Array
 from eyebolt.session import commands as do
 from eyebolt.session.commands import Command
 from eyebolt.session.facts import pairs_of, touch_of
+from eyebolt.session.finishing import record_answer
 from eyebolt.session.state import State
-from eyebolt.session.work import FEWEST_TO_SOLVE, record_answer
+from eyebolt.session.work import FEWEST_TO_SOLVE
 
 Result = tuple[State, list[Command]]
 

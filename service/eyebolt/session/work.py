@@ -2,29 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
-from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.pair import Pair
-from eyebolt.pairs.verdict import Verdict, judge_view, verdict
+from eyebolt.pairs.verdict import Verdict, verdict
 from eyebolt.progress.judgement import Judgement, judge
 from eyebolt.session import commands as do
 from eyebolt.session import events as ev
 from eyebolt.session.commands import Command
 from eyebolt.session.facts import pairs_of
+from eyebolt.session.finishing import record_answer
+from eyebolt.session.judging import flange_of, judge_task
 from eyebolt.session.sentences import says_of_place, says_of_touch
 from eyebolt.session.state import State, Task
 from eyebolt.solve.outcome import Refusal, Solution
 from eyebolt.wire.codes import CODES
-from eyebolt.wire.replies import Reply
 
 Result = tuple[State, list[Command]]
 
 FEWEST_TO_SOLVE = 3
 # With fewer pairs a disagreement does not say whose fault it is.
+# Findings that stop the robot program, and with which code.
+_STOPS = {"pose-terms": 32, "mount": 33, "camera-moved": 34}
 FEWEST_FOR_MAJORITY = 6
 
 # Requests that take a picture.
@@ -32,6 +31,15 @@ PICTURED = ("capture", "check", "place")
 
 _GRAB_CODES = {"camera-lost": 30}
 _DONE = {"undo": "the newest kept pair is taken back", "bye": "the session is closed"}
+
+
+# Two pictures so far apart show whether the board stands still (common practice, no source).
+STILL_FOR_NS = 150_000_000
+
+
+def picture_name(index: int) -> str:
+    """File name of the picture with this capture index."""
+    return f"{index:04d}.tif"
 
 
 def opening_fact(state: State, wall: str) -> dict[str, Any]:
@@ -46,8 +54,10 @@ def begin_picture(state: State, also: list[Command]) -> Result:
         return state, also
     # Numbers of pictures are never used twice, not even after one that could not be recorded.
     index = state.log.taken[-1].index + 1 if state.log is not None and state.log.taken else 0
-    state = state.with_task(stage="grab", index=index)
-    return state, [*also, do.Grab(task.number, task.at_ns + state.terms.settle_ns)]
+    state = state.with_task(stage="grab", index=index, picture=picture_name(index))
+    settled_ns = task.at_ns + state.terms.settle_ns
+    glance_ns = max(task.at_ns, settled_ns - STILL_FOR_NS) if state.terms.two_pictures else None
+    return state, [*also, do.Grab(task.number, settled_ns, glance_ns)]
 
 
 def begin_solve(state: State, also: list[Command]) -> Result:
@@ -71,7 +81,7 @@ def opened(state: State, task: Task, event: ev.Opened) -> Result:
 
 
 def grabbed(state: State, task: Task, event: ev.Grabbed) -> Result:
-    """A fresh picture: to disk with it before anything else."""
+    """A fresh picture: to disk with it, and the board is looked for meanwhile."""
     details = {
         "asked_ns": task.at_ns,
         "exposed_ns": event.exposed_ns,
@@ -79,7 +89,14 @@ def grabbed(state: State, task: Task, event: ev.Grabbed) -> Result:
         "method": event.method,
         "source_name": event.source_name,
     }
-    return state.with_task(stage="store", grabbed=details), [do.StorePicture(task.number, task.picture)]
+    exposure_ms = None if state.terms.exposure_ns is None else state.terms.exposure_ns / 1e6
+    ms = {
+        "waiting": (event.exposed_ns - task.at_ns) / 1e6,
+        "exposure": exposure_ms,
+        "transfer": (event.arrived_ns - event.exposed_ns) / 1e6 - (exposure_ms or 0.0),
+    }
+    state = state.with_task(stage="detect", grabbed=details, owes_picture=True, ms=ms)
+    return state, [do.StorePicture(task.number, task.picture), do.Detect(task.number, task.picture)]
 
 
 def grab_failed(state: State, task: Task, event: ev.GrabFailed) -> Result:
@@ -97,12 +114,14 @@ def stored(state: State, task: Task, event: ev.Stored) -> Result:
         "seq": task.seq,
         "text": task.text,
         "base_T_flange": None if task.base_T_flange is None else task.base_T_flange.tolist(),
+        "fields": None if task.fields is None else list(task.fields),
         "picture": task.picture,
         "sha256": event.digest_sha256,
         "wall": task.wall,
         **(task.grabbed or {}),
     }
-    return state.with_task(stage="record-picture", facts=(fact,)), [do.Record(task.number, (fact,))]
+    state = state.with_task(picture_fact=fact, ms={**task.ms, "disk": event.took_ns / 1e6})
+    return state, [do.Record(task.number, (fact,))]
 
 
 def detected(state: State, task: Task, event: ev.Detected) -> Result:
@@ -110,17 +129,12 @@ def detected(state: State, task: Task, event: ev.Detected) -> Result:
     log = state.log
     if log is None:
         return state, []
-    found = judge_view(
-        event.seen,
-        state.terms.lens_size_px,
-        state.terms.board_corner_count,
-        _flange_of(task),
-        [t.base_T_flange for t in log.kept if t.base_T_flange is not None],
-        picture_only=task.verb != "capture",
-    )
-    state = state.with_task(seen=event.seen, verdict=found)
+    ms = {**task.ms, "detection": event.took_ns / 1e6, "verdict": event.measured_ns / 1e6}
+    state = state.with_task(seen=event.seen, view=event.view, ms=ms)
+    found = judge_task(state, task, event)
+    state = state.with_task(verdict=found)
     if found.code >= 10:
-        return record_answer(state, found.code, found.says, found.advice, state.kept, state.wanted, [])
+        return record_answer(state, found.code, found.says, found.advice, state.kept, state.wanted, [], found.ground)
     if task.verb == "place":
         return record_answer(
             state, found.code, says_of_place(state.terms, task.base_T_flange, found), "", state.kept, state.wanted, []
@@ -139,12 +153,16 @@ def detected(state: State, task: Task, event: ev.Detected) -> Result:
 def solved(state: State, task: Task, event: ev.Solved) -> Result:
     """The solve ended: the answer can be decided."""
     outcome = event.outcome
+    state = state.with_task(insight=event.insight)
+    if task.ms:
+        state = state.with_task(ms={**task.ms, "solve": event.took_ns / 1e6})
     if task.verb in ("capture", "check"):
         found = task.verdict or verdict(0)
         if task.verb == "capture" and _disagrees(task, outcome):
             left_out = next(p for p in outcome.left_out if p.pair == task.index)
             found = verdict(27, left_out.reason)
-        return _keep(state, task, found, outcome)
+        stop = stop_of(outcome) if task.verb == "capture" else None
+        return _keep(state, task, stop or found, outcome)
     judgement = judge(outcome, state.terms.goal.tolerance_mm)
     kept = state.kept - (task.verb == "undo")
     state = _with_solved(state, outcome, judgement, kept)
@@ -157,41 +175,6 @@ def solved(state: State, task: Task, event: ev.Solved) -> Result:
     return record_answer(state, 0, says, "", kept, wanted, [])
 
 
-def recorded(state: State, task: Task, _: ev.Recorded) -> Result:
-    """Facts are on disk: they count now."""
-    state = state.with_facts(task.facts).with_task(facts=())
-    if task.stage == "record-picture":
-        return state.with_task(stage="detect"), [do.Detect(task.number, task.picture), do.Publish()]
-    if task.result is not None:
-        return state.with_task(stage="write-result"), [task.result]
-    return _told(state, task)
-
-
-def result_written(state: State, task: Task, _: ev.ResultWritten) -> Result:
-    """Who hears the answer can read the result."""
-    return _told(state, task)
-
-
-def _told(state: State, task: Task) -> Result:
-    """The answer that is on disk goes to the robot."""
-    state = replace(state, task=None)
-    answer = state.log.answers[task.seq] if state.log is not None else None
-    if answer is None or task.caller is None or task.told_working:
-        return state, [do.Publish()]
-    reply = Reply(answer.code, task.seq, answer.count, answer.aux)
-    says = str((state.log.last_words or {}).get("says", "")) if state.log is not None else ""
-    return state, [do.Answer(task.caller, reply, task.bracketed, says), do.Publish()]
-
-
-def record_failed(state: State, task: Task, event: ev.RecordFailed) -> Result:
-    """Nothing of this task counts, and the robot must stop."""
-    state = replace(state, task=None, unrecorded_seq=task.seq)
-    if task.caller is None or task.told_working:
-        return state, [do.Publish()]
-    reply = Reply(31, task.seq, state.kept, state.wanted)
-    return state, [do.Answer(task.caller, reply, task.bracketed, event.says), do.Publish()]
-
-
 def work_failed(state: State, task: Task, event: ev.WorkFailed) -> Result:
     """A defect of ours must not lose the session: the pair is refused, the rest stands."""
     if task.verb in ("undo", "touch", "bye"):
@@ -200,30 +183,6 @@ def work_failed(state: State, task: Task, event: ev.WorkFailed) -> Result:
         return record_answer(state, 0, event.says, "", kept, state.terms.goal.wanted(kept, None), [])
     code = 28 if task.verb == "solve" else 20
     return record_answer(state, code, event.says, CODES[code].advice, state.kept, state.wanted, [])
-
-
-def record_answer(state: State, code: int, says: str, advice: str, count: int, aux: int, also: list[Command]) -> Result:
-    """The answer is decided; it goes to disk with all facts that led to it, and only then to the robot."""
-    task = state.task
-    if task is None:
-        return state, also
-    facts = list(task.facts)
-    if task.seen is not None:
-        facts.append({"fact": "seen", "index": task.index, "seen": task.seen.to_json()})
-    answer = {
-        "fact": "answer",
-        "seq": task.seq,
-        "text": task.text,
-        "code": code,
-        "count": count,
-        "aux": aux,
-        "says": says,
-        "advice": advice,
-        "wall": task.wall,
-    }
-    facts.append(answer)
-    state = state.with_task(stage="record-answer", facts=tuple(facts))
-    return state, [*also, do.Record(task.number, tuple(facts))]
 
 
 def _keep(state: State, task: Task, found: Verdict, outcome: Solution | Refusal | None) -> Result:
@@ -239,7 +198,16 @@ def _keep(state: State, task: Task, found: Verdict, outcome: Solution | Refusal 
             code, says, advice = 3, CODES[3].says, CODES[3].advice
         elif kept >= goal.most:
             code, says, advice = 37, CODES[37].says, CODES[37].advice
-    return record_answer(state, code, says, advice, kept, wanted, [])
+    return record_answer(state, code, says, advice, kept, wanted, [], found.ground)
+
+
+def stop_of(outcome: Solution | Refusal) -> Verdict | None:
+    """What the pairs together say is so wrong that no further waypoint helps."""
+    for finding in outcome.findings:
+        if finding.severity == "stop" and finding.code in _STOPS:
+            # The log has no room of its own for the advice, and the line to change must be in it.
+            return verdict(_STOPS[finding.code], f"{finding.says}: {finding.remedy}", finding.remedy)
+    return None
 
 
 def _disagrees(task: Task, outcome: Solution | Refusal) -> bool:
@@ -260,7 +228,7 @@ def _solve_code(state: State, outcome: Solution | Refusal, judgement: Judgement)
 
 
 def _solved_fact(state: State, outcome: Solution | Refusal, judgement: Judgement, kept: int) -> dict[str, Any]:
-    goal = state.terms.goal
+    goal, insight = state.terms.goal, state.task.insight if state.task is not None else None
     return {
         "fact": "solved",
         "kept": kept,
@@ -271,6 +239,7 @@ def _solved_fact(state: State, outcome: Solution | Refusal, judgement: Judgement
         "verdict": judgement.verdict,
         "why": judgement.why,
         "left_out": [p.pair for p in outcome.left_out],
+        "progress": insight.to_json() if insight is not None else None,
     }
 
 
@@ -278,14 +247,11 @@ def _with_solved(state: State, outcome: Solution | Refusal, judgement: Judgement
     """The task with the fact of its solve, and the result to write once that fact is on disk."""
     proven = judgement.verdict == "accept" and state.terms.goal.met(kept, outcome)
     accept = proven and state.terms.accept_when_proven
-    result = do.WriteResult(state.tasks_begun, outcome, judgement, accept)
-    facts = state.task.facts if state.task is not None else ()
+    facts, insight = (state.task.facts, state.task.insight) if state.task is not None else ((), None)
+    known = insight.knowledge if insight is not None else None
+    result = do.WriteResult(state.tasks_begun, outcome, judgement, accept, known)
     return state.with_task(facts=(*facts, _solved_fact(state, outcome, judgement, kept)), result=result)
 
 
 def _pair_of_task(task: Task, seen: Any) -> Pair:
-    return Pair(task.index, _flange_of(task), seen.ids, seen.corners_px)
-
-
-def _flange_of(task: Task) -> Array:
-    return np.eye(4) if task.base_T_flange is None else task.base_T_flange
+    return Pair(task.index, flange_of(task), seen.ids, seen.corners_px, task.fields)

@@ -27,7 +27,7 @@ def agreed_start(problem: Problem, views: Views) -> tuple[Start, Mask]:
     """The closed form that most pairs agree with, and which rows (n,) bool agree with it."""
     P = views.poses.camera_T_board
     starts = starts_for(problem, views.A, P)
-    spreads = [_distances(problem, views, s) for s in starts]
+    spreads = [distances(problem, views, s) for s in starts]
     best = int(np.argmin([np.median(s) for s in spreads]))
     start, distance = starts[best], spreads[best]
     # Groups are tried only where the start is poor or a pair stands out; a clean session needs none.
@@ -36,7 +36,7 @@ def agreed_start(problem: Problem, views: Views) -> tuple[Start, Mask]:
         return start, np.ones(len(P), dtype=bool)
     for group in _groups(len(P)):
         for candidate in starts_for(problem, views.A[group], P[group]):
-            tried = _distances(problem, views, candidate)
+            tried = distances(problem, views, candidate)
             if np.median(tried) < 0.5 * np.median(distance):
                 start, distance = candidate, tried
     agreed = distance < 8 * np.median(distance)
@@ -50,7 +50,7 @@ def _groups(count: int) -> Iterator[NDArray[np.intp]]:
         yield generator.choice(count, size=4 if count > 5 else 3, replace=False)
 
 
-def _distances(problem: Problem, views: Views, start: Start) -> Array:
+def distances(problem: Problem, views: Views, start: Start) -> Array:
     """Distance in metres (n,) at the board between prediction and picture; the measure for coarse agreement."""
     predicted = rigid.inverse(start.X) @ views.A @ start.Y
     extent = problem.board_corners_m[[0, -1]]

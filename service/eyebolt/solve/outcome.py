@@ -115,3 +115,4 @@ class Refusal:
     kept: int
     unknown: tuple[str, ...] = ()
     left_out: tuple[LeftOutPair, ...] = ()
+    findings: tuple[Finding, ...] = ()

@@ -14,6 +14,7 @@ import numpy as np
 
 from eyebolt.geometry import rigid
 from eyebolt.geometry.camera import CameraModel
+from eyebolt.geometry.readings import PoseReading
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.pair import Pair
 from eyebolt.pairs.touch import PointerTip
@@ -28,6 +29,14 @@ class RobotNoise:
 
     translation_m: float
     rotation_rad: float
+
+
+@dataclass(frozen=True)
+class PoseTerms:
+    """How the numbers of a pose were read: ``reading``, and the tool (4, 4) that was taken off, if it was in them."""
+
+    reading: PoseReading
+    flange_T_tool: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -57,7 +66,8 @@ class WorkingVolume:
 class Problem:
     """A calibration to be solved. ``board_corners_m`` (K, 3); ``robot_noise`` None means: estimate it.
 
-    ``height_m``: for arms that turn about the vertical only, see ``vertical``. ``tip``: what touches were made with.
+    ``height_m``: for arms that turn about the vertical only, see ``vertical``. ``terms``: how the poses were read, if
+    they came as numbers of a controller. ``tip``: what touches were made with.
     """
 
     mount: Mount
@@ -69,6 +79,7 @@ class Problem:
     robot_noise: RobotNoise | None = None
     height_m: float | None = None
     tip: PointerTip | None = None
+    terms: PoseTerms | None = None
 
     def chain(self) -> Array:
         """A (n, 4, 4) of the shared equation for all pairs."""

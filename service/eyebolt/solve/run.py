@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -24,6 +25,7 @@ from eyebolt.solve.slips import findings_on_slips
 from eyebolt.solve.touches import with_touches
 from eyebolt.solve.unknown import turning_about_axes, unknown_directions
 from eyebolt.solve.vertical import missing_height, slide_to_height
+from eyebolt.solve.wrong_terms import findings_on_terms
 
 _MORE_TURNING = "tilt the board (or the camera) by 20 deg and more about two different axes between waypoints."
 
@@ -48,6 +50,19 @@ def solve(problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[Placed
             len(usable),
             left_out=tuple(left_out),
         )
+    outcome = _solved(problem, views, usable, left_out, checks, placed)
+    diagnosed = findings_on_terms(problem, views, usable)
+    return replace(outcome, findings=(*diagnosed, *outcome.findings)) if diagnosed else outcome
+
+
+def _solved(
+    problem: Problem,
+    views: Views,
+    usable: list[Pair],
+    left_out: list[LeftOutPair],
+    checks: Sequence[Pair],
+    placed: Sequence[PlacedBoard],
+) -> Solution | Refusal:
     try:
         with np.errstate(all="ignore"):
             found = estimate_without_strangers(problem, views)

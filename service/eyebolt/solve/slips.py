@@ -1,4 +1,4 @@
-"""Something that moved half-way: the board in its holder, or the camera on its stand, found from the order of the pairs.
+"""Something that moved half-way: the board in its holder or the camera on its stand, found from the pairs' order.
 
 From one pair on, all later ones see the same change of Y (the board slipped) or of X (the camera was knocked). Such a
 change is tested between every two pairs; together the later pairs show far less than each of them alone would. Only the
@@ -168,8 +168,8 @@ def _finding(slip: Slip, index: int, kept_before: bool) -> Finding:
         "chance": slip.chance,
     }
     says = (
-        f"the {slip.what} moved before pair {index}, by {evidence['mm']:.2f} mm and {evidence['deg']:.2f} deg: the pairs"
-        f" {'before' if kept_before else 'from there on'} were used, the others left out"
+        f"the {slip.what} moved before pair {index}, by {evidence['mm']:.2f} mm and {evidence['deg']:.2f} deg: the"
+        f" pairs {'before' if kept_before else 'from there on'} were used, the others left out"
     )
     if slip.what == "camera" and kept_before:
         return Finding("camera-moved", "stop", says, evidence, "fasten the camera and take the pairs anew.")

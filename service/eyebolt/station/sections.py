@@ -92,6 +92,7 @@ class CameraSection(Section):
     )
     intrinsics: FilePath = Field(description=_PATH + ': the lens file, such as "camera.json"')
     settle_ms: int = Field(300, ge=0, le=10_000, description="a whole number from 0 to 10000, in milliseconds")
+    still: Literal["two-pictures", "off"] = Field("two-pictures", description='"two-pictures" or "off"')
     exposure_us: float | None = Field(
         None, gt=0, le=1e7, description="a number above 0 and at most 10000000, in microseconds"
     )

@@ -89,6 +89,7 @@ angle = {_quoted(angle)}                     # "deg", "rad" or "1e-4deg"; no mat
 {camera}
 intrinsics = {_quoted(intrinsics)}        # the lens file: width, height, matrix, distortion
 settle_ms = 300                   # wait after the robot says it stands: 300 small arms, 500 and more for long ones
+# still = "off"                   # leave out: a picture 150 ms earlier shows whether the board stands still
 # exposure_us = 5000              # leave out to keep what the camera is set to
 # gain_db = 0.0
 

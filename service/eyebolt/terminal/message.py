@@ -66,6 +66,9 @@ class Status:
     wall: str
     findings: tuple[str, ...]
     folder: str | None = None
+    took_ms: tuple[tuple[str, float], ...] = ()
+    known: str = ""
+    advice: str = ""
 
     @property
     def total(self) -> int:
@@ -124,6 +127,9 @@ def read(status: dict[str, Any]) -> Status:
         wall=_text(status.get("wall")),
         findings=tuple(filter(None, map(_text, findings))) if isinstance(findings, list) else (),
         folder=_text(status.get("folder")) or None,
+        took_ms=_took(status.get("took_ms")),
+        known=_text(_part(status, "progress").get("says")),
+        advice=_text(_part(_part(status, "progress"), "next").get("says")),
     )
 
 
@@ -132,6 +138,11 @@ def clean(text: str) -> str:
     kept = ("?" if unicodedata.category(c) in {"Co", "Cs", "Cn"} else c for c in unicodedata.normalize("NFC", text))
     spaced = "".join(" " if c.isspace() else c for c in kept)
     return " ".join("".join(c for c in spaced if unicodedata.category(c) not in {"Cc", "Cf"}).split())
+
+
+def _part(value: dict[str, Any], key: str) -> dict[str, Any]:
+    part = value.get(key)
+    return part if isinstance(part, dict) else {}
 
 
 def _text(value: object) -> str:
@@ -150,6 +161,14 @@ def _number(value: object) -> float | None:
     except OverflowError:
         return None
     return number if math.isfinite(number) and 0 <= number < 1e6 else None
+
+
+def _took(value: object) -> tuple[tuple[str, float], ...]:
+    """Steps and their milliseconds, as far as they are numbers; no more than a line could hold."""
+    if not isinstance(value, dict):
+        return ()
+    known = ((_text(step), _number(ms)) for step, ms in list(value.items())[:12])
+    return tuple((step, ms) for step, ms in known if step and ms is not None)
 
 
 def _link(value: object) -> Link:

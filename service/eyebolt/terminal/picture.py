@@ -72,11 +72,13 @@ def _with_status(
         _Block(20, blank, []),
         *_bars(shown, width, ink),
         _trend(shown, width),
+        _steps(shown, width),
         _Block(20, blank, []),
         _last_block(shown, turn, width),
         _link_block("ROBOT", shown.robot, silent, shown.phase in _ROBOT_NEEDED, width),
         _link_block("CAMERA", shown.camera, silent, True, width),
         _result_block(shown, width),
+        *_progress_blocks(shown, width),
     ]
     if shown.findings:
         more = len(shown.findings) - 1
@@ -203,6 +205,13 @@ def _trend(shown: Status, width: int) -> _Block:
     return _Block(16, rows, [])
 
 
+def _steps(shown: Status, width: int) -> _Block:
+    """How long each step of the newest picture took, if that fits on one line."""
+    text = f"{'TOOK':<{_LABEL}}" + ", ".join(f"{step} {ms:.0f}" for step, ms in shown.took_ms) + " ms"
+    rows = [Row(text, Tone.QUIET)] if shown.took_ms and cell_len(text) <= width else []
+    return _Block(19, rows, [])
+
+
 _KINDS = ((1, "kept"), (10, "kept, with advice"), (20, "working"), (30, "refused"), (40, "stop"), (50, "line at fault"))
 
 
@@ -223,6 +232,13 @@ def _link_block(name: str, link: Link, silent: bool, needed: bool, width: int) -
         state, tone = ("alive", Tone.PLAIN) if link.alive else ("NOT ALIVE", Tone.BAD if needed else Tone.PLAIN)
     says = f", {link.says}" if link.says and not silent else ""
     return _named(name, state + says, width, order=7, most=1, tone=tone)
+
+
+def _progress_blocks(shown: Status, width: int) -> list[_Block]:
+    """What is known and what would help: only where there is room to spare."""
+    parts = (("HELPS", shown.advice, 21, 3), ("KNOWN", shown.known, 22, 2))
+    blocks = [_named(name, text, width, order=order, most=most) for name, text, order, most in parts if text]
+    return [_Block(block.order, block.full, []) for block in blocks]
 
 
 def _result_block(shown: Status, width: int) -> _Block:

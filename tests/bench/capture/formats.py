@@ -1,0 +1,38 @@
+"""Lossless formats for one picture: encoding, and writing with sync, alone; median of nine."""
+
+import time
+
+import cv2
+import numpy as np
+
+from eyebolt.journal.files import Files, write_whole
+from eyebolt.journal.pictures import PNG, TIFF, file_of
+
+REPEATS = 9
+
+
+def run(picture, folder):
+    """Prints a table."""
+    ways = {
+        "TIFF, plain, with checksum (ours)": lambda: file_of(picture, TIFF),
+        "PNG, level 1, up, run-length (before)": lambda: file_of(picture, PNG),
+        "PNG, level 0": lambda: _encoded(".png", picture, cv2.IMWRITE_PNG_COMPRESSION, 0),
+        "TIFF, LZW": lambda: _encoded(".tif", picture, cv2.IMWRITE_TIFF_COMPRESSION, 5),
+        "TIFF, PackBits": lambda: _encoded(".tif", picture, cv2.IMWRITE_TIFF_COMPRESSION, 32773),
+        "PGM": lambda: _encoded(".pgm", picture),
+    }
+    print(f"{picture.shape[1]} x {picture.shape[0]}, ms: median of {REPEATS}         encode  write+sync      MB")
+    for name, way in ways.items():
+        encode, write = [], []
+        for _ in range(REPEATS):
+            begun = time.perf_counter()
+            data = way()
+            encoded = time.perf_counter()
+            write_whole(Files(), folder / "picture", data)
+            encode.append(encoded - begun)
+            write.append(time.perf_counter() - encoded)
+        print(f"  {name:<44}{1e3 * np.median(encode):8.1f}{1e3 * np.median(write):12.1f}{len(data) / 1e6:8.2f}")
+
+
+def _encoded(suffix, picture, *settings):
+    return cv2.imencode(suffix, picture, settings)[1].tobytes()

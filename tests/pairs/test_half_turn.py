@@ -1,0 +1,75 @@
+"""Views numbered from either end of a board, brought to agree."""
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from eyebolt.board.definition import Board
+from eyebolt.geometry.camera import CameraModel
+from eyebolt.pairs.half_turn import half_turn, numbered_alike, numbers_from_the_end, turned_pair
+from eyebolt.pairs.pair import Pair
+
+BOARD = Board("chessboard", 8, 6, 0.015)
+CAMERA = CameraModel(1280, 960, np.array([[1400.0, 0, 640], [0, 1400.0, 480], [0, 0, 1]]), np.zeros(5))
+
+
+def motion(rotvec, shift):
+    T = np.eye(4)
+    T[:3, :3] = Rotation.from_rotvec(rotvec).as_matrix()
+    T[:3, 3] = shift
+    return T
+
+
+def pairs_of(mount, count, rng, noise_px=0.05, noise_m=1e-4, noise_rad=3e-4):
+    X, Y = (motion(rng.normal(size=3), rng.normal(size=3) * 0.3) for _ in range(2))
+    out = []
+    for k in range(count):
+        tilt = rng.normal(size=3) * [0.3, 0.3, 1.5]
+        view = motion(tilt, [0, 0, 0])
+        view[:3, 3] = [0.05 * rng.normal(), 0.05 * rng.normal(), 0.6] - view[:3, :3] @ [0.06, 0.045, 0]
+        A = X @ view @ np.linalg.inv(Y) @ motion(rng.normal(size=3) * noise_rad, rng.normal(size=3) * noise_m)
+        points = BOARD.corners_m() @ view[:3, :3].T + view[:3, 3]
+        seen = CAMERA.project(points) + rng.normal(0, noise_px, (BOARD.corner_count, 2))
+        out.append(Pair(k, A if mount == "fixed" else np.linalg.inv(A), np.arange(BOARD.corner_count), seen))
+    return out
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("count", [2, 3, 5, 12])
+def test_views_read_from_the_other_end_are_turned_back(mount, count):
+    rng = np.random.default_rng(count)
+    for _ in range(5):
+        true = pairs_of(mount, count, rng)
+        wrong = rng.random(count) < 0.5
+        wrong[0] = False
+        given = [turned_pair(p, numbers_from_the_end(BOARD)) if w else p for p, w in zip(true, wrong, strict=True)]
+        alike = numbered_alike(given, CAMERA, BOARD, mount)
+        for got, want in zip(alike, true, strict=True):
+            assert got.ids.tolist() == want.ids.tolist()
+            np.testing.assert_array_equal(got.corners_px, want.corners_px)
+
+
+def test_a_stranger_does_not_turn_the_others():
+    rng = np.random.default_rng(7)
+    true = pairs_of("fixed", 9, rng)
+    true[4] = Pair(4, true[5].base_T_flange, true[4].ids, true[4].corners_px)
+    given = [turned_pair(p, numbers_from_the_end(BOARD)) if k in (2, 3, 7) else p for k, p in enumerate(true)]
+    alike = numbered_alike(given, CAMERA, BOARD, "fixed")
+    for k in (0, 1, 2, 3, 5, 6, 7, 8):
+        np.testing.assert_array_equal(alike[k].corners_px, true[k].corners_px)
+
+
+def test_other_boards_and_lone_views_stay_as_they_are():
+    rng = np.random.default_rng(8)
+    pairs = pairs_of("fixed", 3, rng)
+    unlike = Board("chessboard", 8, 5, 0.015)
+    assert numbered_alike(pairs, CAMERA, unlike, "fixed") == tuple(pairs)
+    assert numbered_alike(pairs[:1], CAMERA, BOARD, "fixed") == tuple(pairs[:1])
+    assert numbered_alike([], CAMERA, BOARD, "fixed") == ()
+
+
+def test_half_a_turn_carries_each_corner_to_the_one_at_the_other_end():
+    corners = BOARD.corners_m()
+    np.testing.assert_allclose(
+        corners @ half_turn(BOARD)[:3, :3].T + half_turn(BOARD)[:3, 3], corners[::-1], atol=1e-12
+    )
