@@ -14,7 +14,7 @@ from eyebolt_sim.problems import make_problem
 from eyebolt_sim.views import ViewRange
 
 MOUNTS = ("fixed", "arm")
-SEEDS = range(40)
+SEEDS = range(20)
 TIP_SIGMA_MM = 0.2
 
 
@@ -174,8 +174,8 @@ def test_a_stated_height_stays_and_touch_checks_it(cases, touched, mount):
         assert outcome.height.closed_by == "height_mm"
         assert outcome.unknown == ()
     assert wrong.height.mm - right.height.mm == pytest.approx(4.0, abs=0.1)
-    assert [f.code for f in right.findings] == []
-    (finding,) = wrong.findings
+    assert not [f for f in right.findings if f.severity != "note"]
+    (finding,) = [f for f in wrong.findings if f.severity != "note"]
     assert (finding.code, finding.severity) == ("heights-disagree", "warn")
     off_mm = finding.evidence["touch_mm"] - finding.evidence["stated_mm"]
     assert off_mm == pytest.approx(-4.0, abs=4 * finding.evidence["sigma_mm"])

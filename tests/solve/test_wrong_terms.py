@@ -51,7 +51,7 @@ def read_wrongly(cases, mount, poses, seed, truly, stated, inverted=False):
     ],
 )
 def test_the_line_to_change_is_named_at_the_fifth_waypoint(cases, mount, truly, stated, line):
-    for seed in range(2):
+    for seed in range(1):
         outcome = solve(read_wrongly(cases, mount, 5, seed, truly, stated))
         first = outcome.findings[0]
         assert (first.code, first.severity) == ("pose-terms", "stop")
@@ -63,7 +63,7 @@ def test_the_line_to_change_is_named_at_the_fifth_waypoint(cases, mount, truly, 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_any_two_euler_kinds_are_told_apart(cases, mount):
     rng = np.random.default_rng(3)
-    for seed in range(6):
+    for seed in range(4):
         truly, stated = (PoseReading("mm", str(kind)) for kind in rng.choice(EULER_KINDS, 2, replace=False))
         first = solve(read_wrongly(cases, mount, 6, seed, truly, stated)).findings[0]
         assert f'rotation = "{truly.rotation}"' in first.remedy, (truly, stated, first)
@@ -79,7 +79,7 @@ def test_a_pose_the_other_way_round_and_the_other_mount_are_said_together(cases,
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("poses", [4, 8])
 def test_poses_read_rightly_raise_no_alarm(cases, mount, poses):
-    for seed in range(10):
+    for seed in range(5):
         outcome = solve(
             read_wrongly(cases, mount, poses, seed, PoseReading("m", "euler-xyz"), PoseReading("m", "euler-xyz"))
         )

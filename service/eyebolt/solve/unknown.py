@@ -39,7 +39,7 @@ def weak_directions(problem: Problem, joint: JointEstimate) -> list[UnknownDirec
     out = []
     for value, vector in zip(values, vectors.T, strict=True):
         sigma = 1 / np.sqrt(max(float(value), floor))
-        out.append(UnknownDirection(_words(problem, joint.X, vector), vector * units[:6], sigma))
+        out.append(UnknownDirection(direction_in_words(problem, joint.X, vector), vector * units[:6], sigma))
     return out
 
 
@@ -53,7 +53,8 @@ def unknown_directions(problem: Problem, joint: JointEstimate) -> list[UnknownDi
     return [d for d in found if abs(d.twist[:3] @ blind) < 0.99]
 
 
-def _words(problem: Problem, X: Array, vector: Array) -> str:
+def direction_in_words(problem: Problem, X: Array, vector: Array) -> str:
+    """What a change of X (6,), in the camera frame with turns in units of the working distance, is in the cell."""
     shift, turn = vector[:3], vector[3:]
     if np.linalg.norm(turn) > np.linalg.norm(shift):
         return f"turn about {_axis_words(problem, X, turn)}"

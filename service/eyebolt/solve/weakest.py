@@ -6,7 +6,7 @@ import numpy as np
 
 from eyebolt.geometry.rigid import Array
 from eyebolt.solve.problem import Problem
-from eyebolt.solve.unknown import UnknownDirection, _words
+from eyebolt.solve.unknown import UnknownDirection, direction_in_words
 
 
 def weakest_direction(problem: Problem, X: Array, covariance: Array) -> UnknownDirection:
@@ -19,4 +19,4 @@ def weakest_direction(problem: Problem, X: Array, covariance: Array) -> UnknownD
     values, vectors = np.linalg.eigh(covariance * units[:, None] * units)
     vector = vectors[:, -1]
     sigma_m = float(np.sqrt(max(float(values[-1]), 0.0)))
-    return UnknownDirection(_words(problem, X, vector), vector / units, sigma_m)
+    return UnknownDirection(direction_in_words(problem, X, vector), vector / units, sigma_m)
