@@ -8,12 +8,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from eyebolt.daemon.inputs import LENS_KEEPSAKE, STATION_KEEPSAKE, StationInputs, read_inputs
 from eyebolt.daemon.results import accept_session, wall_now
 from eyebolt.errors import EyeboltError, InputFault
-from eyebolt.geometry import rigid
 from eyebolt.geometry.readings import ANGLE_UNITS_RAD, LENGTH_UNITS_M, ROTATION_KINDS, PoseReading
 from eyebolt.handover.result import Origin, result_document
 from eyebolt.handover.summary import summary
@@ -113,15 +110,15 @@ def _solve_session(path: Path, options: SolveOptions) -> dict[str, Any]:
     taken, kept_aside = pairs_of(log.solvable), pairs_of(log.checks)
     origin, problem = _origin(inputs, path), inputs.problem(())
     if options.reading is not None:
-        taken, kept_aside = (_read_anew(pairs, options.reading, problem) for pairs in (taken, kept_aside))
-        origin = replace(origin, reading=options.reading)
-        problem = replace(problem, terms=PoseTerms(options.reading))
+        terms = PoseTerms(options.reading, inputs.station.flange_T_tool)
+        taken, kept_aside = (_read_anew(pairs, terms) for pairs in (taken, kept_aside))
+        origin, problem = replace(origin, reading=options.reading), replace(problem, terms=terms)
     pairs, checks = inputs.numbered_alike(taken, kept_aside)
     task = Task(replace(problem, pairs=pairs), checks, log.placed)
     return task.document(origin, inputs.station.goal.tolerance_mm, options.refine_lens)
 
 
-def _read_anew(pairs: Sequence[Pair], reading: PoseReading, problem: Problem) -> tuple[Pair, ...]:
+def _read_anew(pairs: Sequence[Pair], terms: PoseTerms) -> tuple[Pair, ...]:
     """The pairs with the numbers that the robot sent read in other terms."""
     if any(pair.fields is None for pair in pairs):
         raise InputFault(
@@ -129,9 +126,9 @@ def _read_anew(pairs: Sequence[Pair], reading: PoseReading, problem: Problem) ->
             "this session was recorded by a version that did not keep the numbers the robot sent",
             "correct the station file and take the pairs anew.",
         )
-    tool = problem.terms.flange_T_tool if problem.terms is not None else None
-    off = np.eye(4) if tool is None else rigid.inverse(tool)
-    return tuple(replace(pair, base_T_flange=reading.to_matrix(pair.fields or ()) @ off) for pair in pairs)
+    return tuple(
+        replace(pair, base_T_flange=terms.flange_of(terms.reading.to_matrix(pair.fields or ()))) for pair in pairs
+    )
 
 
 def parse_reading(text: str) -> PoseReading:
