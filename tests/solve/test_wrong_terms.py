@@ -33,7 +33,7 @@ def sent(pose, reading):
 def read_wrongly(cases, mount, poses, seed, truly, stated, inverted=False):
     problem = cases.convert(make_problem(mount, poses, seed), state_noise=False)
     fields = [sent(inverse(p.base_T_flange) if inverted else p.base_T_flange, truly) for p in problem.pairs]
-    read = WayToRead(stated).poses(np.array(fields), None)
+    read = WayToRead(stated).poses(np.array(fields), PoseTerms(stated))
     pairs = [replace(p, base_T_flange=A, fields=f) for p, A, f in zip(problem.pairs, read, fields, strict=True)]
     return replace(problem, pairs=pairs, terms=PoseTerms(stated))
 

@@ -125,8 +125,8 @@ def forecast(belief: Belief, taken: Sequence[Pair], base_T_flange: Array) -> For
     known = np.diag(prior)
     known[:p, :p] += model.free.T @ (vague[:, None] * model.free)
     to_X = np.concatenate([model.free[:6], np.zeros((6, len(carried)))], axis=1)
-    count = len(taken)
-    return Forecast(problem, known + information[:count].sum(axis=0), information[count:], to_X, _spread(problem))
+    count, measure = len(taken), problem.volume.mean_square(problem.camera)
+    return Forecast(problem, known + information[:count].sum(axis=0), information[count:], to_X, measure)
 
 
 def _seen(problem: Problem, taken: Sequence[Pair], views: Array) -> SeenPoses:
@@ -146,10 +146,3 @@ def _seen(problem: Problem, taken: Sequence[Pair], views: Array) -> SeenPoses:
     # As predicted, nothing is left over.
     left = np.zeros((len(views), 0, 2))
     return SeenPoses(**{name: np.concatenate([getattr(s, name) for s in seen]) for name in names}, residual_px=left)
-
-
-def _spread(problem: Problem) -> Array:
-    grid = problem.volume.grid(problem.camera)
-    lever = np.concatenate([np.broadcast_to(np.eye(3), (len(grid), 3, 3)), -rigid.skew(grid)], axis=-1)
-    out: Array = np.einsum("gai,gaj->ij", lever, lever) / len(grid)
-    return out

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from eyebolt.geometry import rigid
 from eyebolt.geometry.readings import PoseReading
 from eyebolt.geometry.rigid import Array
 from eyebolt.progress.goal import Goal
+from eyebolt.solve.problem import PoseTerms
 
 
 @dataclass(frozen=True)
@@ -39,5 +39,4 @@ class Terms:
 
     def base_T_flange(self, fields: tuple[float, ...]) -> Array:
         """The flange pose (4, 4), metres, of one pose as the robot wrote it. Raises InputFault ``pose-numbers``."""
-        reported = self.reading.to_matrix(fields)
-        return reported if self.flange_T_tool is None else reported @ rigid.inverse(self.flange_T_tool)
+        return PoseTerms(self.reading, self.flange_T_tool).flange_of(self.reading.to_matrix(fields))

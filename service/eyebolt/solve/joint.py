@@ -8,9 +8,10 @@ import numpy as np
 from scipy.special import chdtri
 
 from eyebolt.geometry import rigid
+from eyebolt.geometry.camera import CameraModel
 from eyebolt.geometry.rigid import Array, Rows
 from eyebolt.pairs.board_pose import BoardPoses, ViewStack
-from eyebolt.solve.linear_model import LinearFits, LinearModel, SeenPoses, fit_linear, linearise, see
+from eyebolt.solve.linear_model import FOCAL, SCALE, LinearFits, LinearModel, SeenPoses, fit_linear, linearise, see
 from eyebolt.solve.noise import (
     NoiseKnowledge,
     most_likely_noise,
@@ -100,12 +101,16 @@ class JointEstimate:
         out: Array = free @ (own - cross @ np.linalg.solve(other, cross.T)) @ free.T
         return out
 
-    @property
-    def view_covariance(self) -> Array:
-        """C (n, 6, 6) of the views' offsets, in the board's coordinates, at the most likely noise."""
-        C = self.model.covariance(self.corner_px, variance_of(self.noise.best)[None])[0]
-        out: Array = self.model.to_board @ C @ np.swapaxes(self.model.to_board, -1, -2)
-        return out
+    def with_scale_and_focal_free(self, camera: CameraModel) -> LinearFits:
+        """The fit at the most likely noise with board scale and focal length free beside the transforms.
+
+        These two are the first unknowns after the free changes of X and Y; other doubts about ``camera`` follow.
+        """
+        # A free focal length leaves nothing to a stated doubt about it.
+        named = zip(self.model.carried, camera.sigma, strict=True)
+        others = tuple(k for k, name in named if name not in ("fx", "fy"))
+        variances = variance_of(self.noise.best)[None]
+        return fit_linear(self.model, self.corner_px, variances, (SCALE, FOCAL, *others))
 
 
 def joint_estimate(

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from eyebolt.geometry import rigid
-from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.board_pose import ViewStack
 from eyebolt.solve.arm_errors import ArmErrors
 from eyebolt.solve.joint import JointEstimate
@@ -37,7 +35,8 @@ def _arm_or_camera(problem: Problem, joint: JointEstimate) -> Finding | None:
     gain = model.free[:6] @ (fits.covariance[0] @ np.swapaxes(fits.weighted_design[0], -1, -2))[:, :p]
     by_arm = np.einsum("nai,i,nbi->ab", gain, variance_of(joint.noise.best), gain)
     by_camera = joint.corner_px**2 * np.einsum("nai,nij,nbj->ab", gain, model.camera_share, gain)
-    arm_mm, camera_mm = (_rms_mm(problem, part) for part in (by_arm, by_camera))
+    measure = problem.volume.mean_square(problem.camera)
+    arm_mm, camera_mm = (float(np.sqrt((measure * part).sum())) * 1e3 for part in (by_arm, by_camera))
     total = arm_mm**2 + camera_mm**2
     if not total > 0:
         return None
@@ -91,10 +90,3 @@ def _strays(stack: ViewStack) -> Finding | None:
         {"corners": float(doubted.sum()), "pictures": float(pictures)},
         "look for a shadow's edge, a reflection, or something lying over the board.",
     )
-
-
-def _rms_mm(problem: Problem, covariance: Array) -> float:
-    """RMS over the working volume of how far a change of X with this covariance (6, 6) moves a camera point."""
-    grid = problem.volume.grid(problem.camera)
-    lever = np.concatenate([np.broadcast_to(np.eye(3), (len(grid), 3, 3)), -rigid.skew(grid)], axis=-1)
-    return float(np.sqrt(np.einsum("gai,ij,gaj->", lever, covariance, lever) / len(grid))) * 1e3

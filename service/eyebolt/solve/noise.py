@@ -51,15 +51,9 @@ def stated_noise(noise: RobotNoise) -> NoiseKnowledge:
     return NoiseKnowledge(noise, choice, np.ones(1), stated=True)
 
 
-def variances_of(choices: Array) -> Array:
-    """(m, 6) variances of a pose at the flange, (translation, rotation), of choices (m, 2) of (m, rad)."""
-    out: Array = np.repeat(choices**2, 3, axis=1)
-    return out
-
-
 def variance_of(noise: RobotNoise) -> Array:
     """(6,) variances of a pose at the flange, (translation, rotation)."""
-    out: Array = variances_of(np.array([[noise.translation_m, noise.rotation_rad]]))[0]
+    out: Array = np.repeat(np.array([noise.translation_m, noise.rotation_rad]) ** 2, 3)
     return out
 
 

@@ -23,7 +23,7 @@ from eyebolt.solve.leave_one_out import leave_one_out, unused_pairs
 from eyebolt.solve.linear_model import linearise
 from eyebolt.solve.noise import variance_of
 from eyebolt.solve.problem import Problem
-from eyebolt.solve.slips import Slip, find_slip
+from eyebolt.solve.slips import Parting, find_slip
 
 Mask = NDArray[np.bool_]
 
@@ -58,16 +58,12 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class Belonging:
-    """The joint estimate on the pairs that belong: ``used`` rows (n,) bool, the pairs left out, and what moved when.
-
-    ``slips``: each change with the row of the views that it came before, and whether the pairs used are the ones
-    before it.
-    """
+    """The joint estimate on the pairs that belong: ``used`` rows (n,) bool, the pairs left out, and what moved when."""
 
     joint: JointEstimate
     used: Mask
     left_out: tuple[LeftOut, ...]
-    slips: tuple[tuple[Slip, int, bool], ...]
+    partings: tuple[Parting, ...]
 
 
 def estimate_without_strangers(problem: Problem, views: Views) -> Belonging:
@@ -77,7 +73,7 @@ def estimate_without_strangers(problem: Problem, views: Views) -> Belonging:
     joint = joint_estimate(problem, views.subset(np.flatnonzero(used)), start.X, start.Y, posterior=False)
     stated = problem.robot_noise is not None
     search = _Search(problem, views, stated and _common_surprise(joint) < _CONTRADICTED)
-    joint, used, moved, slips = search.without_slips(joint, used)
+    joint, used, moved, partings = search.without_slips(joint, used)
     # What belongs to another place of board or camera looks ordinary pair by pair: it is out of the question from here.
     rows = np.flatnonzero(~moved)
     search, inner = _Search(problem, views.subset(rows), search.noise_known), used[rows]
@@ -91,12 +87,12 @@ def estimate_without_strangers(problem: Problem, views: Views) -> Belonging:
     used[rows[inner]] = True
     final = joint_estimate(problem, views.subset(np.flatnonzero(used)), joint.X, joint.Y, joint.noise.best)
     left_out = [_describe(views, final, int(row)) for row in np.flatnonzero(~used & ~moved)]
-    left_out += [LeftOut(int(row), _moved(slips, int(row))) for row in np.flatnonzero(moved)]
-    return Belonging(final, used, tuple(left_out), slips)
+    left_out += [LeftOut(int(row), _moved(partings, len(used), int(row))) for row in np.flatnonzero(moved)]
+    return Belonging(final, used, tuple(left_out), partings)
 
 
-def _moved(slips: tuple[tuple[Slip, int, bool], ...], row: int) -> str:
-    what = next(slip.what for slip, at, kept_before in slips if (row >= at) == kept_before)
+def _moved(partings: tuple[Parting, ...], count: int, row: int) -> str:
+    what = next(p.slip.what for p in partings if p.other_part(count)[row])
     return f"the {what} stood elsewhere than in the other pairs"
 
 
@@ -113,22 +109,19 @@ class _Search:
     views: Views
     noise_known: bool
 
-    def without_slips(
-        self, joint: JointEstimate, used: Mask
-    ) -> tuple[JointEstimate, Mask, Mask, tuple[tuple[Slip, int, bool], ...]]:
+    def without_slips(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask, Mask, tuple[Parting, ...]]:
         """The estimate on the largest part in which nothing moved; used rows, rows of other parts, what moved where."""
         used, moved = used.copy(), np.zeros_like(used)
-        slips: list[tuple[Slip, int, bool]] = []
+        partings: list[Parting] = []
         while True:
             slip = find_slip(joint, variance_of(joint.noise.best), self.noise_known)
             if slip is None:
-                return joint, used, moved, tuple(slips)
-            at = int(np.flatnonzero(used)[slip.at])
-            kept_before = bool(slip.at > used.sum() / 2)
-            other_part = (np.arange(len(used)) >= at) == kept_before
+                return joint, used, moved, tuple(partings)
+            parting = Parting(slip, int(np.flatnonzero(used)[slip.at]), bool(slip.at > used.sum() / 2))
+            other_part = parting.other_part(len(used))
             moved |= other_part
             used &= ~other_part
-            slips.append((slip, at, kept_before))
+            partings.append(parting)
             joint = self._again(joint, used)
 
     def grown_from_core(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask, bool]:

@@ -38,6 +38,10 @@ class PoseTerms:
     reading: PoseReading
     flange_T_tool: Array | None = None
 
+    def flange_of(self, reported: Array) -> Array:
+        """base_T_flange (..., 4, 4) of poses ``reported`` (..., 4, 4): the tool taken off."""
+        return reported if self.flange_T_tool is None else reported @ rigid.inverse(self.flange_T_tool)
+
 
 @dataclass(frozen=True)
 class WorkingVolume:
@@ -60,6 +64,16 @@ class WorkingVolume:
         flat = np.stack([u.ravel(), v.ravel(), np.ones(u.size)], axis=-1) @ np.linalg.inv(camera.matrix).T
         rays = np.where(np.isfinite(rays), rays, flat)
         return (rays[None, :, :] * depths[:, None, None]).reshape(-1, 3)
+
+    def mean_square(self, camera: CameraModel) -> Array:
+        """(6, 6): the mean over the volume of how a change of the camera's pose moves a point, squared.
+
+        Its product with a covariance of the pose, summed over all entries, is the mean squared error in square metres.
+        """
+        grid = self.grid(camera)
+        lever = np.concatenate([np.broadcast_to(np.eye(3), (len(grid), 3, 3)), -rigid.skew(grid)], axis=-1)
+        out: Array = np.einsum("gai,gaj->ij", lever, lever) / len(grid)
+        return out
 
 
 @dataclass(frozen=True)

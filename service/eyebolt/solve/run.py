@@ -16,8 +16,7 @@ from eyebolt.solve.expected_error import error_of_covariance, expected_error
 from eyebolt.solve.joint import JointEstimate, Views
 from eyebolt.solve.leave_one_out import HeldOut, held_out_error, leave_one_out, unused_pairs
 from eyebolt.solve.limits import findings_on_limits
-from eyebolt.solve.linear_model import FOCAL, SCALE, fit_linear, linearise
-from eyebolt.solve.noise import variance_of
+from eyebolt.solve.linear_model import linearise
 from eyebolt.solve.outcome import Estimate, Finding, LeftOutPair, Refusal, Solution
 from eyebolt.solve.outliers import FEWEST, estimate_without_strangers
 from eyebolt.solve.problem import Problem, chain_of
@@ -71,7 +70,7 @@ def _solved(
     joint, used = found.joint, found.used
     left_out += [LeftOutPair(usable[s.row].index, s.reason) for s in found.left_out]
     kept = int(used.sum())
-    if 2 * kept < len(usable) and not found.slips:
+    if 2 * kept < len(usable) and not found.partings:
         return _not_converged(kept, left_out)
     if not (joint.converged and np.isfinite(joint.covariance).all() and np.isfinite(joint.X).all()):
         unknown = _unknown_words(problem, joint) if np.isfinite(joint.normal).all() else ()
@@ -82,7 +81,7 @@ def _solved(
     if unknown:
         return _turns_too_little(views.A[used], unknown, kept, left_out)
     reported = np.array([p.base_T_flange for p in usable])[used]
-    moved = findings_on_slips(found.slips, [p.index for p in usable])
+    moved = findings_on_slips(found.partings, [p.index for p in usable])
     return _solution(problem, joint, views.stack[used], reported, left_out, checks, placed, moved)
 
 
@@ -189,10 +188,7 @@ def _lens(problem: Problem, joint: JointEstimate) -> dict[str, Estimate]:
 def _scale_and_focal(problem: Problem, joint: JointEstimate) -> tuple[Estimate, Estimate, float]:
     """Board scale and focal length estimated beside the transform, and the p95 when both are free."""
     model = joint.model
-    # A free focal length leaves nothing to a stated doubt about it.
-    names = ("", "", *problem.camera.sigma)
-    others = tuple(k for k in model.carried if names[k] not in ("fx", "fy"))
-    fitted = fit_linear(model, joint.corner_px, variance_of(joint.noise.best)[None], (SCALE, FOCAL, *others))
+    fitted = joint.with_scale_and_focal_free(problem.camera)
     covariance = fitted.covariance[0]
     count = model.free.shape[1]
     sigma = np.sqrt(np.maximum(np.diagonal(covariance), 0.0))

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import chdtrc, fdtrc
 
 from eyebolt.geometry.rigid import Array
@@ -32,6 +33,10 @@ _ORDINARY = 1e-4
 _ROUNDS = 2
 
 
+What = Literal["board", "camera"]
+_COLUMNS: dict[What, slice] = {"board": slice(6, 12), "camera": slice(0, 6)}
+
+
 @dataclass(frozen=True)
 class Slip:
     """``what`` moved before row ``at`` of the pairs given, by ``change`` (6,) = (translation m, rotation rad).
@@ -39,7 +44,7 @@ class Slip:
     Perturbed on the right of Y (board) or X (camera). ``chance``: that a clean set would look like this.
     """
 
-    what: Literal["board", "camera"]
+    what: What
     at: int
     change: Array
     chance: float
@@ -55,6 +60,31 @@ class Slip:
         return float(np.linalg.norm(self.change[3:]))
 
 
+@dataclass(frozen=True)
+class Parting:
+    """A slip among all rows: the first row after it, and whether the rows used are those before it."""
+
+    slip: Slip
+    row: int
+    kept_before: bool
+
+    def other_part(self, count: int) -> NDArray[np.bool_]:
+        """Which of ``count`` rows lie on the side that is not used."""
+        out: NDArray[np.bool_] = (np.arange(count) >= self.row) == self.kept_before
+        return out
+
+
+@dataclass(frozen=True)
+class _Change:
+    """The best change for given variances: how much it lowers the squares, and each pair's squares that are left."""
+
+    what: What
+    at: int
+    change: Array
+    gain: float
+    squared: Array
+
+
 def find_slip(joint: JointEstimate, variances: Array, noise_known: bool) -> Slip | None:
     """The one change that explains the pairs of ``joint``, in their order, far better than chance; None without.
 
@@ -64,31 +94,27 @@ def find_slip(joint: JointEstimate, variances: Array, noise_known: bool) -> Slip
     n = len(model.offset)
     if not _FEWEST_PAIRS <= n <= _MOST_PAIRS:
         return None
+    best = _best_change(model, joint.corner_px, variances)
     # Where the noise is judged from the pairs, the change has swollen it: judge it again with the change granted.
-    for _ in range(1 if noise_known else _ROUNDS):
-        best, gain, change, left = _best_change(model, joint.corner_px, variances)
-        if not noise_known:
-            granted = _with_change(model, *best)
-            variances = variance_of(most_likely_noise(granted, joint.corner_px, joint.noise.best)[0])
-    if not noise_known:
-        best, gain, change, left = _best_change(model, joint.corner_px, variances)
-    what, at = best
+    for _ in range(0 if noise_known else _ROUNDS):
+        granted = _with_change(model, best.what, best.at)
+        variances = variance_of(most_likely_noise(granted, joint.corner_px, joint.noise.best)[0])
+        best = _best_change(model, joint.corner_px, variances)
     tried = 2 * (n - 2 * _FEWEST_ON_A_SIDE + 1)
-    scatter = float(np.einsum("ni,nij,nj->", left, _weights(model, joint.corner_px, variances), left))
     # Two variances were judged, each from its own half of the numbers.
-    freedom_left = 3 * n - model.free.shape[1] // 2 - 3
-    scatter = scatter / (6 * n - model.free.shape[1] - 6)
-    chance = fdtrc(6, freedom_left, gain / 6 / scatter)
+    freedom = 3 * n - model.free.shape[1] // 2 - 3
+    scatter = float(best.squared.sum()) / (6 * n - model.free.shape[1] - 6)
+    chance = float(fdtrc(6, freedom, best.gain / 6 / scatter))
+    of_each = fdtrc(6, freedom, best.squared / 6)
     if noise_known:
-        chance = max(chance, chdtrc(6, gain))
-    if tried * float(chance) > _FALSE_ALARM:
+        chance, of_each = max(chance, float(chdtrc(6, best.gain))), chdtrc(6, best.squared)
+    # A pair that stays odd with the change granted: then it is strangers, and no common change.
+    if tried * chance > _FALSE_ALARM or (of_each < _ORDINARY).any():
         return None
-    if _has_strangers(model, joint.corner_px, variances, left, None if noise_known else freedom_left):
-        return None
-    return Slip(what, at, change, tried * float(chance))
+    return Slip(best.what, best.at, best.change, tried * chance)
 
 
-def _with_change(model: LinearModel, what: Literal["board", "camera"], at: int) -> LinearModel:
+def _with_change(model: LinearModel, what: What, at: int) -> LinearModel:
     """The model with the change carried along as six more nuisances of which nothing is known beforehand."""
     moved = np.where((np.arange(len(model.offset)) >= at)[:, None, None], model.by_transforms[..., _COLUMNS[what]], 0.0)
     return replace(
@@ -100,43 +126,29 @@ def _with_change(model: LinearModel, what: Literal["board", "camera"], at: int) 
     )
 
 
-def _weights(model: LinearModel, corner_px: float, variances: Array) -> Array:
-    out: Array = np.linalg.inv(model.covariance(corner_px, variances[None])[0])
-    return out
-
-
-def _best_change(
-    model: LinearModel, corner_px: float, variances: Array
-) -> tuple[tuple[Literal["board", "camera"], int], float, Array, Array]:
-    """What changed and where; by how much it lowers the squares; the change (6,); what is left over then (n, 6)."""
+def _best_change(model: LinearModel, corner_px: float, variances: Array) -> _Change:
     fits = fit_linear(model, corner_px, variances[None])
     n = len(model.offset)
-    weighted = fits.weighted_design[0].reshape(6 * n, -1)
-    pull = (fits.weight[0] @ fits.left[0][..., None])[..., 0]
-    found: tuple[float, tuple[Literal["board", "camera"], int], Array] | None = None
-    for what, columns in (("board", slice(6, 12)), ("camera", slice(0, 6))):
+    weight, weighted = fits.weight[0], fits.weighted_design[0]
+    pull = (weight @ fits.left[0][..., None])[..., 0]
+    tried: list[tuple[float, What, int, Array]] = []
+    for what, columns in _COLUMNS.items():
         by_change = model.by_transforms[..., columns]
         # Sums over the pairs from each place on, by running sums from the end.
         right = _from_the_end(np.einsum("nij,ni->nj", by_change, pull))
-        own = _from_the_end(np.einsum("nia,nij,njb->nab", by_change, fits.weight[0], by_change))
-        cross = _from_the_end(np.einsum("nia,nir->nar", by_change, weighted.reshape(n, 6, -1)))
+        own = _from_the_end(np.einsum("nia,nij,njb->nab", by_change, weight, by_change))
+        cross = _from_the_end(np.einsum("nia,nir->nar", by_change, weighted))
         information = own - cross @ fits.covariance[0] @ np.swapaxes(cross, -1, -2)
         for at in range(_FEWEST_ON_A_SIDE, n - _FEWEST_ON_A_SIDE + 1):
             scale = 1 / np.sqrt(np.maximum(np.diagonal(information[at]), 1e-300))
             scaled = information[at] * scale[:, None] * scale
             change = scale * np.linalg.lstsq(scaled, scale * right[at], rcond=1e-9)[0]
-            gain = float(change @ right[at])
-            if found is None or gain > found[0]:
-                found = (gain, ("board" if what == "board" else "camera", at), change)
-    if found is None:
-        raise ValueError("too few pairs to look for a change")
-    gain, (what, at), change = found
+            tried.append((float(change @ right[at]), what, at, change))
+    gain, what, at, change = max(tried, key=lambda one: one[0])
     moved = np.where((np.arange(n) >= at)[:, None], model.by_transforms[..., _COLUMNS[what]] @ change, 0.0)
-    z = fits.covariance[0] @ (weighted.T @ (model.offset - moved).reshape(-1))
-    return (what, at), gain, change, model.offset - moved - (fits.design @ z[..., None])[..., 0]
-
-
-_COLUMNS = {"board": slice(6, 12), "camera": slice(0, 6)}
+    z = fits.covariance[0] @ np.einsum("nir,ni->r", weighted, model.offset - moved)
+    left = model.offset - moved - fits.design @ z
+    return _Change(what, at, change, gain, np.einsum("ni,nij,nj->n", left, weight, left))
 
 
 def _from_the_end(parts: Array) -> Array:
@@ -144,20 +156,13 @@ def _from_the_end(parts: Array) -> Array:
     return out
 
 
-def _has_strangers(model: LinearModel, corner_px: float, variances: Array, left: Array, freedom: int | None) -> bool:
-    """Whether a pair stays odd with the change granted: then it is strangers, and no common change."""
-    squared = np.einsum("ni,nij,nj->n", left, _weights(model, corner_px, variances), left)
-    chances = chdtrc(6, squared) if freedom is None else fdtrc(6, freedom, squared / 6)
-    return bool((chances < _ORDINARY).any())
+def findings_on_slips(partings: Sequence[Parting], indices: Sequence[int]) -> tuple[Finding, ...]:
+    """What moved, when and how far; ``indices``: capture index of each row.
 
-
-def findings_on_slips(slips: Sequence[tuple[Slip, int, bool]], indices: Sequence[int]) -> tuple[Finding, ...]:
-    """What moved, when and how far. Each slip with the row it came before and whether the pairs before it were used.
-
-    ``indices``: capture index of each row. A camera that moved after the pairs that were used makes the result one of
-    a camera that is no longer there; everything else leaves it right.
+    A camera that moved after the pairs that were used makes the result one of a camera that is no longer there;
+    everything else leaves it right.
     """
-    return tuple(_finding(slip, indices[at], before) for slip, at, before in slips)
+    return tuple(_finding(p.slip, indices[p.row], p.kept_before) for p in partings)
 
 
 def _finding(slip: Slip, index: int, kept_before: bool) -> Finding:

@@ -18,8 +18,7 @@ from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.touch import PlacedBoard
 from eyebolt.solve.expected_error import error_of_covariance
 from eyebolt.solve.joint import JointEstimate
-from eyebolt.solve.linear_model import FOCAL, SCALE, fit_linear, invert_information
-from eyebolt.solve.noise import variance_of
+from eyebolt.solve.linear_model import invert_information
 from eyebolt.solve.outcome import Finding, Height, TouchCheck
 from eyebolt.solve.problem import Problem
 from eyebolt.solve.touch_differences import TouchDifferences, seen_boards, touch_differences
@@ -140,9 +139,7 @@ def _from_nuisances(problem: Problem, joint: JointEstimate) -> tuple[Array, Arra
     """(6, 2): the error of X if scale and focal length are larger than stated; what the pairs see of them, (2,), and
     its covariance (2, 2)."""
     model = joint.model
-    names = ("", "", *problem.camera.sigma)
-    others = tuple(k for k in model.carried if names[k] not in ("fx", "fy"))
-    fitted = fit_linear(model, joint.corner_px, variance_of(joint.noise.best)[None], (SCALE, FOCAL, *others))
+    fitted = joint.with_scale_and_focal_free(problem.camera)
     covariance, p = fitted.covariance[0], model.free.shape[1]
     known = covariance[p : p + 2, p : p + 2]
     # Freeing them moves the estimate by what leaving them as stated makes it err, the other way.

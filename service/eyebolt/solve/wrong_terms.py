@@ -47,15 +47,14 @@ class WayToRead:
     inverted: bool = False
     order: tuple[int, int, int] = (0, 1, 2)
 
-    def poses(self, fields: Array, flange_T_tool: Array | None) -> Array | None:
-        """base_T_flange (n, 4, 4) of numbers ``fields`` (n, m); None where they cannot be meant so."""
+    def poses(self, fields: Array, terms: PoseTerms) -> Array | None:
+        """base_T_flange (n, 4, 4) of numbers ``fields`` (n, m), with the tool of ``terms``; None if they mean none."""
         numbers = np.concatenate([fields[:, :3], fields[:, 3:][:, self.order]], axis=1) if self.permuted else fields
         try:
             poses = self.reading.to_matrices(numbers)
         except InputFault:
             return None
-        poses = rigid.inverse(poses) if self.inverted else poses
-        return poses if flange_T_tool is None else poses @ rigid.inverse(flange_T_tool)
+        return terms.flange_of(rigid.inverse(poses) if self.inverted else poses)
 
     @property
     def permuted(self) -> bool:
@@ -87,7 +86,7 @@ def readings_by_fit(problem: Problem, views: Views, terms: PoseTerms, fields: Ar
     P = views.poses.camera_T_board
     looks: list[tuple[float, WayToRead]] = []
     for way in _rotations(terms.reading, fields.shape[1]):
-        poses = way.poses(fields[some], terms.flange_T_tool)
+        poses = way.poses(fields[some], terms)
         if poses is not None:
             looks.append((_turning_misfit(chain_of(problem.mount, poses), P[some]), way))
     looks.sort(key=lambda look: look[0])
@@ -139,16 +138,19 @@ def _with_poses(problem: Problem, views: Views, poses: Array) -> Views:
 
 
 def _fit(problem: Problem, views: Views, terms: PoseTerms, fields: Array, way: WayToRead) -> ReadingFound:
-    poses = way.poses(fields, terms.flange_T_tool)
-    if poses is None:
-        return ReadingFound(way, np.inf, None)
-    read = _with_poses(problem, views, poses)
-    starts = closed_form_starts(read.A, read.poses.camera_T_board)
-    return ReadingFound(way, min(float(np.median(distances(problem, read, s))) for s in starts), None)
+    poses = way.poses(fields, terms)
+    misfit_m = np.inf if poses is None else _misfit_m(problem, _with_poses(problem, views, poses))
+    return ReadingFound(way, misfit_m, None)
+
+
+def _misfit_m(problem: Problem, views: Views) -> float:
+    """Misfit at the board, median over the pairs, of the better closed form."""
+    starts = closed_form_starts(views.A, views.poses.camera_T_board)
+    return min(float(np.median(distances(problem, views, s))) for s in starts)
 
 
 def _estimated(problem: Problem, views: Views, terms: PoseTerms, fields: Array, found: ReadingFound) -> ReadingFound:
-    poses = found.way.poses(fields, terms.flange_T_tool)
+    poses = found.way.poses(fields, terms)
     if poses is None:
         return found
     read = _with_poses(problem, views, poses)
@@ -169,7 +171,7 @@ def findings_on_terms(problem: Problem, views: Views, pairs: Sequence[Pair]) -> 
 
     Looked for only where the stated way fits so badly that no arm's scatter explains it.
     """
-    if len(pairs) < _FEWEST:
+    if len(pairs) < _FEWEST or _misfit_m(problem, views) < _BAD_M:
         return ()
     terms = problem.terms
     fields = _fields_of(pairs) if terms is not None else None
@@ -177,8 +179,6 @@ def findings_on_terms(problem: Problem, views: Views, pairs: Sequence[Pair]) -> 
         terms = PoseTerms(PoseReading())
         fields = np.array([terms.reading.to_fields(pair.base_T_flange) for pair in pairs])
     stated = WayToRead(terms.reading)
-    if _fit(problem, views, terms, fields, stated).misfit_m < _BAD_M:
-        return ()
     found = readings_by_fit(problem, views, terms, fields)
     best = found[0]
     if best.way == stated or best.joint is None or not _plausible(best):
