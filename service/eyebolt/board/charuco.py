@@ -14,7 +14,7 @@ from eyebolt.board.dictionaries import check_dictionary
 from eyebolt.board.family import Family, length
 from eyebolt.board.located import Located, Scene
 from eyebolt.board.marked import locate_marked
-from eyebolt.board.markers import board_dictionary, draw_cells, marker_bits
+from eyebolt.board.markers import board_dictionary, marker_bits, paint_markers
 from eyebolt.board.measuring import MarkedPattern
 from eyebolt.board.squares import black_squares, draw_squares, inner_corners, square_m
 from eyebolt.board.strips import ClearStrip
@@ -76,9 +76,7 @@ def _face(board: Board, size: int) -> tuple[NDArray[np.uint8], tuple[float, floa
     image = draw_squares(board, size)
     share = length(board.marker_m) / length(board.square_m)
     bits = marker_bits(board.marker_dictionary(), board.columns * board.rows // 2)
-    for cells, (row, column) in zip(bits, np.argwhere(~black_squares(board)), strict=False):
-        y, x = row * size, column * size
-        image[y : y + size, x : x + size] = draw_cells(cells, size, share, (1 - share) / 2)
+    paint_markers(image, bits, np.argwhere(~black_squares(board)), size, share, (1 - share) / 2)
     return image, (0.0, 0.0)
 
 

@@ -17,7 +17,7 @@ from eyebolt.board.dictionaries import check_dictionary
 from eyebolt.board.family import Family, length
 from eyebolt.board.located import Located, Scene
 from eyebolt.board.marked import locate_marked
-from eyebolt.board.markers import board_dictionary, draw_cells, marker_bits
+from eyebolt.board.markers import board_dictionary, marker_bits, paint_markers
 from eyebolt.board.measuring import MarkedPattern
 from eyebolt.board.strips import ClearStrip
 from eyebolt.errors import InputFault
@@ -87,10 +87,8 @@ def _check(board: Board) -> None:
 
 def _face(board: Board, size: int) -> tuple[NDArray[np.uint8], tuple[float, float]]:
     image = np.full((board.rows * size, board.columns * size), 255, np.uint8)
-    for number, cells in enumerate(marker_bits(board.marker_dictionary(), board.columns * board.rows)):
-        row, column = divmod(number, board.columns)
-        y, x = row * size, column * size
-        image[y : y + size, x : x + size] = draw_cells(cells, size, _share(board), 0.0)
+    bits = marker_bits(board.marker_dictionary(), board.columns * board.rows)
+    paint_markers(image, bits, np.argwhere(np.ones((board.rows, board.columns))), size, _share(board), 0.0)
     return image, (0.0, 0.0)
 
 

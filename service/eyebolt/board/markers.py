@@ -126,14 +126,17 @@ def marker_bits(dictionary: cv2.aruco.Dictionary, count: int) -> NDArray[np.uint
     return (np.asarray(drawn, dtype=np.uint8) > 127).astype(np.uint8)
 
 
-def draw_cells(cells: NDArray[np.uint8], size: int, share: float, from_edge: float) -> NDArray[np.uint8]:
-    """A white square (size, size) with a marker in it, ``share`` of it wide: each pixel takes the colour at its centre.
+def paint_markers(
+    image: NDArray[np.uint8], bits: NDArray[np.uint8], places: NDArray[np.intp], size: int, share: float, edge: float
+) -> None:
+    """Paints marker k of ``bits`` (m, n, n), 1 is white, into the square (``size`` px) at row, column ``places[k]``.
 
-    ``cells`` (n, n), 1 is white; ``from_edge``: where the marker begins, as a share.
+    A marker is ``share`` of its square wide and begins at ``edge`` of it; each pixel takes the colour at its centre.
     """
-    place = ((np.arange(size) + 0.5) / size - from_edge) / share * len(cells)
-    index = np.floor(place).astype(int)
-    within = (index >= 0) & (index < len(cells))
-    square = np.full((size, size), 255, np.uint8)
-    square[np.ix_(within, within)] = cells[np.ix_(index[within], index[within])] * 255
-    return square
+    for cells, (row, column) in zip(bits, places, strict=False):
+        place = ((np.arange(size) + 0.5) / size - edge) / share * len(cells)
+        index = np.floor(place).astype(int)
+        within = (index >= 0) & (index < len(cells))
+        square = np.full((size, size), 255, np.uint8)
+        square[np.ix_(within, within)] = cells[np.ix_(index[within], index[within])] * 255
+        image[row * size : (row + 1) * size, column * size : (column + 1) * size] = square

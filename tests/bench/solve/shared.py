@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import functools
 import importlib.util
 import sys
@@ -259,3 +260,31 @@ def twist_between(estimated, true):
 def column(sets, name):
     """One attribute of all sets, as an array."""
     return np.array([getattr(s, name) for s in sets])
+
+
+def run_sections(prog, text, sections, pose_counts=True):
+    """Reads the command line of a bench and runs its sections, each by its ``run(bench)``."""
+    parser = argparse.ArgumentParser(
+        prog=prog,
+        description=text.splitlines()[0],
+        epilog="; ".join(f"{name}: {module.__doc__.splitlines()[0]}" for name, module in sections.items()),
+    )
+    parser.add_argument("sections", nargs="*", metavar="SECTION", help=", ".join(sections))
+    parser.add_argument("--seeds", type=int, help="how many, from 0; each section has its own default")
+    if pose_counts:
+        parser.add_argument("--poses", type=int, nargs="+", help="pose counts; each section has its own default")
+    parser.add_argument("--mounts", nargs="+", choices=MOUNTS, default=list(MOUNTS))
+    parser.add_argument("--levels", nargs="+", choices=list(LEVELS), help="noise levels")
+    parser.add_argument("--jobs", type=int, default=2, help="processes")
+    asked = parser.parse_args()
+    unknown = [name for name in asked.sections if name not in sections]
+    if unknown:
+        parser.error(f"no section {', '.join(unknown)}; there are {', '.join(sections)}")
+    bench = Bench(asked.seeds, asked.poses if pose_counts else None, asked.mounts, asked.levels, asked.jobs)
+    try:
+        for name in asked.sections or sections:
+            sections[name].run(bench)
+    except KeyboardInterrupt:
+        sys.exit(130)
+    finally:
+        bench.close()
