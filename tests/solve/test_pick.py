@@ -9,10 +9,10 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from eyebolt.geometry import rigid
-from eyebolt.solve.arm_errors import correlation
 from eyebolt.solve.outcome import Solution
 from eyebolt.solve.problem import RobotNoise
 from eyebolt.solve.run import solve
+from eyebolt.solve.smooth_errors import correlation
 from eyebolt_sim.problems import make_problem
 
 

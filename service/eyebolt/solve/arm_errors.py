@@ -1,12 +1,7 @@
 """The error to be expected at the pick, through the same arm whose geometry is never quite what its controller thinks.
 
-A real arm's error is not white: joint offsets and link errors vary slowly over its poses, so pairs near each other
-share them, and averaging does not remove them. Beside the white part there is therefore a part that is correlated
-over the distance between poses (a Gaussian process). How much of each there is, the pairs themselves say: restricted
-likelihood over four variances. The transform stays the estimate for white noise; its error is computed under both.
-
-Distances: the correlation falls to 0.6 over 2 m and stays above 0.85 for any turn: joint errors act as trends over the
-whole workspace, not as bumps in it. Both lengths were chosen by simulation (``tests/bench/solve pick``).
+Averaging does not remove the part of the arm's errors that poses near each other share (``smooth_errors``). The
+transform stays the estimate for white noise; its error is computed under both parts.
 """
 
 from __future__ import annotations
@@ -16,39 +11,31 @@ from dataclasses import dataclass
 import numpy as np
 
 from eyebolt.geometry import rigid
-from eyebolt.geometry.rigid import Array, Rows
+from eyebolt.geometry.rigid import Array
 from eyebolt.solve.expected_error import ErrorStatement, pooled_statement, standard_normal
 from eyebolt.solve.joint import JointEstimate
 from eyebolt.solve.linear_model import invert_information
 from eyebolt.solve.noise import variance_of
 from eyebolt.solve.problem import Problem
+from eyebolt.solve.smooth_errors import (
+    CORRELATION_M,
+    LEAST,
+    MOST,
+    ArmOffsets,
+    arm_offsets,
+    correlation,
+    covariance_of,
+    most_likely_parts,
+    restricted_likelihood,
+    spread_rows,
+    white_alone,
+)
 
-CORRELATION_M = 2.0
-CORRELATION_CHORD = 4.0
-
-# Enough to tell a trend from scatter; the cost grows with the cube.
-_MOST_PAIRS = 40
 _MOST_PLACES = 10
 _POINTS_PER_LOOK = 12
 _DRAWS = 256
-_LOW, _HIGH = 2 * np.log(1e-7), 2 * np.log(0.05)
 # Steps in the logarithm of the correlated variances over which their likelihood is integrated.
 _OFFSETS = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
-
-
-@dataclass(frozen=True)
-class _Pairs:
-    """Pairs in the arm's own coordinates: offsets, design and camera share divided by the arm's influence."""
-
-    poses: Array
-    offset: Array
-    design: Array
-    camera_share: Array
-    kernel: Array
-
-    @property
-    def count(self) -> int:
-        return len(self.offset)
 
 
 @dataclass(frozen=True)
@@ -75,8 +62,8 @@ def arm_errors(
     The tip is taken to be as far from the flange as the board is (camera fixed), or at the flange (camera on the arm,
     the pick straight ahead of the look with the orientation kept).
     """
-    rows = np.unique(np.linspace(0, len(reported) - 1, min(len(reported), _MOST_PAIRS)).astype(int))
-    pairs = _in_arm_coordinates(joint, reported, rows)
+    rows = spread_rows(len(reported))
+    pairs = arm_offsets(joint, joint.model, reported, rows)
     variances, weights, evidence = _variance_choices(joint, pairs)
     looks, picks, points, tips = _picks(problem, joint, reported[rows])
     carried, added = (np.eye(6), np.zeros((6, 6))) if closing is None else closing
@@ -92,94 +79,20 @@ def arm_errors(
     return ArmErrors(pick, float(smooth[0]), float(smooth[1]), evidence)
 
 
-def correlation(first: Array, second: Array) -> Array:
-    """(n, m) between poses (n, 4, 4) and (m, 4, 4): Gaussian in distance and in the chord of the turn between them."""
-    shift_m = np.linalg.norm(first[:, None, :3, 3] - second[None, :, :3, 3], axis=-1)
-    chord = np.linalg.norm((first[:, None, :3, :3] - second[None, :, :3, :3]), axis=(-2, -1)) / np.sqrt(2)
-    out: Array = np.exp(-0.5 * ((shift_m / CORRELATION_M) ** 2 + (chord / CORRELATION_CHORD) ** 2))
-    return out
-
-
-def _in_arm_coordinates(joint: JointEstimate, reported: Array, rows: Rows) -> _Pairs:
-    model = joint.model
-    poses = reported[rows]
-    return _Pairs(
-        poses,
-        model.offset[rows],
-        model.by_transforms[rows] @ model.free,
-        joint.widening * joint.corner_px**2 * model.camera_share[rows],
-        correlation(poses, poses),
-    )
-
-
-def _covariance(pairs: _Pairs, u: Array) -> Array:
-    """(6n, 6n) of the offsets for u = log variances of (white shift, white turn, correlated shift, correlated turn)."""
-    n = pairs.count
-    white, correlated = np.repeat(np.exp(u[:2]), 3), np.repeat(np.exp(u[2:]), 3)
-    full = np.einsum("nm,i,ij->nimj", pairs.kernel, correlated, np.eye(6))
-    index = np.arange(n)
-    full[index, :, index, :] += pairs.camera_share + np.diag(white)
-    out: Array = full.reshape(6 * n, 6 * n)
-    return out
-
-
-def _likelihood(pairs: _Pairs, u: Array) -> tuple[float, Array, Array]:
-    """Restricted log likelihood at u (4,), its gradient (4,), and its average information (4, 4)."""
-    n = pairs.count
-    C = _covariance(pairs, u)
-    W = np.linalg.inv(C)
-    G, e = pairs.design.reshape(6 * n, -1), pairs.offset.ravel()
-    WG = W @ G
-    normal = G.T @ WG
-    P = W - WG @ invert_information(normal) @ WG.T
-    pull = P @ e
-    scale = np.sqrt(np.diagonal(normal))
-    size = np.linalg.slogdet(C)[1] + np.linalg.slogdet(normal / scale[:, None] / scale)[1] + 2 * np.log(scale).sum()
-    value = -0.5 * (size + e @ pull)
-    blocks = P.reshape(n, 6, n, 6)
-    pulled = pull.reshape(n, 6)
-    gradient, working = np.zeros(4), []
-    for k in range(4):
-        part = slice(0, 3) if k % 2 == 0 else slice(3, 6)
-        mixing = np.eye(n) if k < 2 else pairs.kernel
-        trace = np.einsum("nimi,nm->", blocks[:, part, :, part], mixing)
-        pushed = np.zeros((n, 6))
-        pushed[:, part] = mixing @ pulled[:, part] * np.exp(u[k])
-        gradient[k] = 0.5 * (float((pushed * pulled).sum()) - np.exp(u[k]) * float(trace))
-        working.append(pushed.ravel())
-    vectors = np.array(working)
-    return float(value), gradient, 0.5 * vectors @ P @ vectors.T
-
-
-def _variance_choices(joint: JointEstimate, pairs: _Pairs) -> tuple[Array, Array, float]:
+def _variance_choices(joint: JointEstimate, pairs: ArmOffsets) -> tuple[Array, Array, float]:
     """Choices of the four log variances (m, 4), the most likely one in the middle, their weights (m,), the evidence."""
-    best = joint.noise.best
-    white = 2 * np.log(np.maximum([best.translation_m, best.rotation_rad], 1e-7))
     if joint.noise.stated:
-        return np.concatenate([white + np.log(joint.widening), [_LOW, _LOW]])[None], np.ones(1), 0.0
-    u = np.concatenate([white - 0.7, white - 0.3])
-    value, gradient, information = _likelihood(pairs, u)
-    for _ in range(30):
-        step = np.clip(np.linalg.solve(information + 0.05 * np.eye(4), gradient), -1.5, 1.5)
-        moved = False
-        for shrink in (1.0, 0.4, 0.1):
-            trial = np.clip(u + shrink * step, _LOW, _HIGH)
-            result = _likelihood(pairs, trial)
-            if result[0] >= value - 1e-9:
-                moved = bool(result[0] > value + 1e-3)
-                u, (value, gradient, information) = trial, result
-                break
-        if not moved:
-            break
-    scatter_alone = _likelihood(pairs, np.concatenate([white, [_LOW, _LOW]]))[0]
+        widened = white_alone(joint) + np.log(joint.widening) * np.array([1, 1, 0, 0])
+        return widened[None], np.ones(1), 0.0
+    u, evidence = most_likely_parts(joint, pairs)
     choices = u + np.concatenate([np.zeros((len(_OFFSETS), 2)), np.repeat(_OFFSETS[:, None], 2, axis=1)], axis=1)
-    choices = np.clip(choices, _LOW, _HIGH)
-    heights = np.array([_likelihood(pairs, c)[0] for c in choices])
+    choices = np.clip(choices, LEAST, MOST)
+    heights = np.array([restricted_likelihood(pairs, c)[0] for c in choices])
     weights = np.exp(heights - heights.max())
-    return choices, weights / weights.sum(), max(2 * (value - scatter_alone), 0.0)
+    return choices, weights / weights.sum(), evidence
 
 
-def _gain(joint: JointEstimate, pairs: _Pairs) -> Array:
+def _gain(joint: JointEstimate, pairs: ArmOffsets) -> Array:
     """(6, 6n): how the offsets move the white-noise estimate of X."""
     weight = np.linalg.inv(pairs.camera_share + np.diag(variance_of(joint.noise.best)))
     weighted = (weight @ pairs.design).reshape(6 * pairs.count, -1)
@@ -208,7 +121,7 @@ def _picks(problem: Problem, joint: JointEstimate, reported: Array) -> tuple[Arr
 def _error_covariance(
     problem: Problem,
     joint: JointEstimate,
-    pairs: _Pairs,
+    pairs: ArmOffsets,
     gain: Array,
     added: Array,
     u: Array,
@@ -229,7 +142,7 @@ def _error_covariance(
         at_flange = points @ R_X.T + joint.X[:3, 3]
         identity = np.broadcast_to(np.eye(3), (len(points), 3, 3))
         actors.append((-turned @ np.concatenate([identity, -rigid.skew(at_flange)], -1), looks))
-    out: Array = by_X @ (gain @ _covariance(pairs, u) @ gain.T + added) @ np.swapaxes(by_X, -1, -2)
+    out: Array = by_X @ (gain @ covariance_of(pairs, u) @ gain.T + added) @ np.swapaxes(by_X, -1, -2)
     spread_gain = gain.reshape(6, pairs.count, 6)
     for by_arm, poses in actors:
         # The same slow error moved the pairs, and with them X.

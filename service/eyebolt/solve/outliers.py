@@ -18,6 +18,7 @@ from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
 from eyebolt.solve.agreement import agreed_start, settle_branches
 from eyebolt.solve.core import CORE_SHARE, agreeing_core
+from eyebolt.solve.crooked_arm import taken_back
 from eyebolt.solve.joint import JointEstimate, Views, joint_estimate
 from eyebolt.solve.leave_one_out import leave_one_out, unused_pairs
 from eyebolt.solve.linear_model import linearise
@@ -83,6 +84,7 @@ def estimate_without_strangers(problem: Problem, views: Views) -> Belonging:
     if stated or len(inner) >= _FEWEST_TO_JUDGE:
         joint, inner = search.drop_single(joint, inner)
         joint, inner = search.judged_anew(joint, inner, mixed)
+        inner = taken_back(problem, search.views, joint, inner)
     used = np.zeros_like(used)
     used[rows[inner]] = True
     final = joint_estimate(problem, views.subset(np.flatnonzero(used)), joint.X, joint.Y, joint.noise.best)

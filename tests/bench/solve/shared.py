@@ -159,11 +159,12 @@ class Bench:
     mounts: list[str]
     levels_asked: list[str] | None
     jobs: int
+    first: int = 0
     _pool: ProcessPoolExecutor | None = field(default=None, repr=False)
     _clean: dict = field(default_factory=dict, repr=False)
 
     def seeds(self, default):
-        """How many seeds: 0, 1, 2, ..."""
+        """How many seeds, counted from ``first``."""
         return self.seeds_asked or default
 
     def poses(self, *default):
@@ -175,12 +176,13 @@ class Bench:
         return self.levels_asked or list(default)
 
     def each_seed(self, function, seeds, *cell):
-        """``function(seed, *cell)`` for seeds 0 .. seeds-1, in order; ``function`` stands at the top of a module."""
+        """``function(seed, *cell)`` for so many seeds, in order; ``function`` stands at the top of a module."""
         if self.jobs > 1 and self._pool is None:
             self._pool = ProcessPoolExecutor(self.jobs)
         work = functools.partial(_one, function, cell)
         chunk = max(1, min(8, seeds // (4 * self.jobs)))
-        results = self._pool.map(work, range(seeds), chunksize=chunk) if self._pool else map(work, range(seeds))
+        asked = range(self.first, self.first + seeds)
+        results = self._pool.map(work, asked, chunksize=chunk) if self._pool else map(work, asked)
         out, said = [], time.monotonic()
         for result in results:
             out.append(result)
@@ -270,7 +272,8 @@ def run_sections(prog, text, sections, pose_counts=True):
         epilog="; ".join(f"{name}: {module.__doc__.splitlines()[0]}" for name, module in sections.items()),
     )
     parser.add_argument("sections", nargs="*", metavar="SECTION", help=", ".join(sections))
-    parser.add_argument("--seeds", type=int, help="how many, from 0; each section has its own default")
+    parser.add_argument("--seeds", type=int, help="how many; each section has its own default")
+    parser.add_argument("--first", type=int, default=0, help="the first seed (0): other sets than the usual ones")
     if pose_counts:
         parser.add_argument("--poses", type=int, nargs="+", help="pose counts; each section has its own default")
     parser.add_argument("--mounts", nargs="+", choices=MOUNTS, default=list(MOUNTS))
@@ -280,7 +283,8 @@ def run_sections(prog, text, sections, pose_counts=True):
     unknown = [name for name in asked.sections if name not in sections]
     if unknown:
         parser.error(f"no section {', '.join(unknown)}; there are {', '.join(sections)}")
-    bench = Bench(asked.seeds, asked.poses if pose_counts else None, asked.mounts, asked.levels, asked.jobs)
+    poses = asked.poses if pose_counts else None
+    bench = Bench(asked.seeds, poses, asked.mounts, asked.levels, asked.jobs, asked.first)
     try:
         for name in asked.sections or sections:
             sections[name].run(bench)

@@ -1,0 +1,141 @@
+"""The arm's errors as two parts: scatter, and a smooth part that poses near each other share.
+
+A real arm's error is not white: joint offsets and link errors vary slowly over its poses. The smooth part is a Gaussian
+process over the poses. How much of each there is, the pairs themselves say: restricted likelihood over four variances.
+
+Distances: the correlation falls to 0.6 over 2 m and stays above 0.85 for any turn: joint errors act as trends over the
+whole workspace, not as bumps in it. Both lengths were chosen by simulation (``tests/bench/solve pick``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from eyebolt.geometry.rigid import Array, Rows
+from eyebolt.solve.joint import JointEstimate
+from eyebolt.solve.linear_model import LinearModel, invert_information
+
+CORRELATION_M = 2.0
+CORRELATION_CHORD = 4.0
+# The cost grows with the cube.
+_MOST_PAIRS = 40
+# Log variances are looked for between these; at the least one a part is as good as absent.
+LEAST, MOST = 2 * np.log(1e-7), 2 * np.log(0.05)
+
+
+@dataclass(frozen=True)
+class ArmOffsets:
+    """n pairs in the arm's coordinates, as a linear model has them, and how near each other their poses are.
+
+    ``poses`` (n, 4, 4) reported base_T_flange; ``offset`` (n, 6); ``design`` (n, 6, p); ``camera_share`` (n, 6, 6);
+    ``kernel`` (n, n).
+    """
+
+    poses: Array
+    offset: Array
+    design: Array
+    camera_share: Array
+    kernel: Array
+
+    @property
+    def count(self) -> int:
+        """How many pairs."""
+        return len(self.offset)
+
+
+def correlation(first: Array, second: Array) -> Array:
+    """(n, m) between poses (n, 4, 4) and (m, 4, 4): Gaussian in distance and in the chord of the turn between them."""
+    shift_m = np.linalg.norm(first[:, None, :3, 3] - second[None, :, :3, 3], axis=-1)
+    chord = np.linalg.norm((first[:, None, :3, :3] - second[None, :, :3, :3]), axis=(-2, -1)) / np.sqrt(2)
+    out: Array = np.exp(-0.5 * ((shift_m / CORRELATION_M) ** 2 + (chord / CORRELATION_CHORD) ** 2))
+    return out
+
+
+def spread_rows(count: int) -> Rows:
+    """Rows of ``count`` pairs, evenly spread, that are enough to tell a trend from scatter."""
+    return np.unique(np.linspace(0, count - 1, min(count, _MOST_PAIRS)).astype(int))
+
+
+def arm_offsets(joint: JointEstimate, model: LinearModel, reported: Array, rows: Rows) -> ArmOffsets:
+    """The pairs at ``rows`` of ``model``, linearised about ``joint``; ``reported`` (n, 4, 4) base_T_flange of all."""
+    return ArmOffsets(
+        reported[rows],
+        model.offset[rows],
+        model.by_transforms[rows] @ joint.model.free,
+        joint.widening * joint.corner_px**2 * model.camera_share[rows],
+        correlation(reported[rows], reported[rows]),
+    )
+
+
+def covariance_of(pairs: ArmOffsets, u: Array) -> Array:
+    """(6n, 6n) of the offsets for u = log variances of (white shift, white turn, correlated shift, correlated turn)."""
+    n = pairs.count
+    white, correlated = np.repeat(np.exp(u[:2]), 3), np.repeat(np.exp(u[2:]), 3)
+    full = np.einsum("nm,i,ij->nimj", pairs.kernel, correlated, np.eye(6))
+    index = np.arange(n)
+    full[index, :, index, :] += pairs.camera_share + np.diag(white)
+    out: Array = full.reshape(6 * n, 6 * n)
+    return out
+
+
+def restricted_likelihood(pairs: ArmOffsets, u: Array) -> tuple[float, Array, Array]:
+    """Restricted log likelihood at u (4,), its gradient (4,), and its average information (4, 4)."""
+    n = pairs.count
+    C = covariance_of(pairs, u)
+    P, normal = _without_transforms(pairs, C)
+    e = pairs.offset.ravel()
+    pull = P @ e
+    scale = np.sqrt(np.diagonal(normal))
+    size = np.linalg.slogdet(C)[1] + np.linalg.slogdet(normal / scale[:, None] / scale)[1] + 2 * np.log(scale).sum()
+    value = -0.5 * (size + e @ pull)
+    blocks = P.reshape(n, 6, n, 6)
+    pulled = pull.reshape(n, 6)
+    gradient, working = np.zeros(4), []
+    for k in range(4):
+        part = slice(0, 3) if k % 2 == 0 else slice(3, 6)
+        mixing = np.eye(n) if k < 2 else pairs.kernel
+        trace = np.einsum("nimi,nm->", blocks[:, part, :, part], mixing)
+        pushed = np.zeros((n, 6))
+        pushed[:, part] = mixing @ pulled[:, part] * np.exp(u[k])
+        gradient[k] = 0.5 * (float((pushed * pulled).sum()) - np.exp(u[k]) * float(trace))
+        working.append(pushed.ravel())
+    vectors = np.array(working)
+    return float(value), gradient, 0.5 * vectors @ P @ vectors.T
+
+
+def most_likely_parts(joint: JointEstimate, pairs: ArmOffsets) -> tuple[Array, float]:
+    """The most likely log variances (4,) and the evidence for a smooth part: twice the log likelihood it gains."""
+    alone = white_alone(joint)
+    u = np.concatenate([alone[:2] - 0.7, alone[:2] - 0.3])
+    value, gradient, information = restricted_likelihood(pairs, u)
+    for _ in range(30):
+        step = np.clip(np.linalg.solve(information + 0.05 * np.eye(4), gradient), -1.5, 1.5)
+        moved = False
+        for shrink in (1.0, 0.4, 0.1):
+            trial = np.clip(u + shrink * step, LEAST, MOST)
+            result = restricted_likelihood(pairs, trial)
+            if result[0] >= value - 1e-9:
+                moved = bool(result[0] > value + 1e-3)
+                u, (value, gradient, information) = trial, result
+                break
+        if not moved:
+            break
+    return u, max(2 * (value - restricted_likelihood(pairs, alone)[0]), 0.0)
+
+
+def white_alone(joint: JointEstimate) -> Array:
+    """Log variances (4,) of the scatter of ``joint`` without a smooth part."""
+    best = joint.noise.best
+    white = 2 * np.log(np.maximum([best.translation_m, best.rotation_rad], 1e-7))
+    return np.concatenate([white, [LEAST, LEAST]])
+
+
+def _without_transforms(pairs: ArmOffsets, C: Array) -> tuple[Array, Array]:
+    """(6n, 6n) weights that the fitted transforms are taken out of, and the information (p, p) about those."""
+    W = np.linalg.inv(C)
+    G = pairs.design.reshape(6 * pairs.count, -1)
+    WG = W @ G
+    normal = G.T @ WG
+    return W - WG @ invert_information(normal) @ WG.T, normal
