@@ -14,7 +14,8 @@ that the stated 0.1 mm / 0.02 deg is not true of it; 0 and 3 corrupted pairs).
 ``all named``: share of sets with every corrupted pair left out. ``named``: share of the corrupted pairs.
 ``clean lost``: share of the clean pairs. ``RMS/without``: RMS error over the RMS of the solve of the same sets without
 the corrupted pairs. Bars on the white arm: all named, at most 1 % of clean pairs lost, at most 1.2 times. A refused set
-names what its refusal names, and has no RMS.
+names what its refusal names, and has no RMS. ``knowable``: share of sets in which a judge who knows both true
+transforms and the true noise, and may lose 1 % of the clean pairs, would name every corrupted pair (white arm only).
 
 ``corners``: in every view a shadow edge at a random place and angle in the picture: the 10 % of corners nearest to it
 are moved by 2 px across it, all to one side. RMS over the RMS of the same sets without that.
@@ -25,8 +26,11 @@ from typing import NamedTuple
 
 import numpy as np
 from faulty_arms import KINEMATIC, session
+from scipy.special import chdtri
 from shared import LEVELS, Table, bar, cases, make, mean, mean_square_mm2, rms_ratio, share
 
+from eyebolt.solve.linear_model import linearise
+from eyebolt.solve.noise import variance_of
 from eyebolt.solve.problem import Problem, RobotNoise
 from eyebolt.solve.run import solve
 from eyebolt_sim.matrices import carry, matrix, small_motion
@@ -59,6 +63,7 @@ def _print_faults(bench, seeds, poses, level):
         ("noise", 9),
         ("all named", 14),
         ("bar", 25),
+        ("knowable", 14),
         ("named", 14),
         ("clean lost", 16),
         ("bar", 27),
@@ -77,7 +82,7 @@ def _print_faults(bench, seeds, poses, level):
 
 def _fault_row(table, names, results):
     arm, bad = names[1], names[3]
-    named, lost, squared, without = np.array(results, dtype=float).T
+    named, lost, squared, without, knowable = np.array(results, dtype=float).T
     whole, of_all, clean = share(named[np.isfinite(named)] == 1), mean(named), mean(lost)
     ratio = rms_ratio(squared, without)
     held = arm == "white"
@@ -85,6 +90,7 @@ def _fault_row(table, names, results):
         *names,
         whole if bad else "",
         bar(whole, at_least=1) if bad and held else "",
+        share(knowable == 1) if bad and held else "",
         of_all if bad else "",
         clean.text(4),
         bar(clean, at_most=0.01) if held else "",
@@ -136,7 +142,7 @@ def shots(seed, mount, arm, poses, level):
 
 
 def one_set(seed, mount, arm, kind, bad, poses, level):
-    """For noise stated and estimated: share of corrupted named, share of clean lost, squared errors with, without."""
+    """For noise stated and estimated: share of corrupted named, of clean lost, errors with and without, knowable."""
     rng = np.random.default_rng([seed, bad, 31])
     taken = shots(seed, mount, arm, poses, level)
     rows, pairs = set(), list(taken.problem.pairs)
@@ -146,6 +152,9 @@ def one_set(seed, mount, arm, kind, bad, poses, level):
         changed = spoil(taken, sorted(rows), rng)
         pairs = [changed.get(row, pair) for row, pair in enumerate(pairs)]
     rest = [pair for row, pair in enumerate(taken.problem.pairs) if row not in rows]
+    known = (
+        knowable(taken, [pairs[row] for row in sorted(rows)], LEVELS[level][0]) if rows and arm == "white" else np.nan
+    )
     out = []
     for state in NOISES.values():
         problem = replace(taken.problem, robot_noise=taken.problem.robot_noise if state else None)
@@ -154,8 +163,18 @@ def one_set(seed, mount, arm, kind, bad, poses, level):
         named = len(rows & left_out) / len(rows) if rows else np.nan
         without = mean_square_mm2(solve(replace(problem, pairs=rest)), taken.scene.wanted) if rows else np.nan
         lost = len(left_out - rows) / (poses - len(rows))
-        out.append((named, lost, mean_square_mm2(outcome, taken.scene.wanted), without))
+        out.append((named, lost, mean_square_mm2(outcome, taken.scene.wanted), without, known))
     return out
+
+
+def knowable(taken, corrupted, corner_px):
+    """Whether every corrupted pair lies further from where truth puts it than all but 1 % of clean ones."""
+    problem = replace(taken.problem, pairs=corrupted)
+    views = cases.views_of(problem)
+    model = linearise(problem, views.seen, views.A, taken.scene.wanted, taken.scene.nuisance)
+    covariance = model.covariance(corner_px, variance_of(problem.robot_noise)[None])[0]
+    squared = np.einsum("ni,nij,nj->n", model.offset, np.linalg.inv(covariance), model.offset)
+    return float((squared > chdtri(6, 0.01)).all())
 
 
 def one_shaded(seed, mount, poses, level):
