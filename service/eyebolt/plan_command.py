@@ -67,9 +67,9 @@ def plan_station(
             "the board fits into the picture nowhere that the camera could see it well",
             "check square_mm, near_mm, far_mm, the lens file and --reach; take a smaller board or a greater distance.",
         )
-    lines = plan_lines(plan, reading, inputs.station.flange_T_tool, goal.tolerance_mm)
-    if not plan.waypoints:
+    if all(waypoint.kind in ("spare", "check") for waypoint in plan.waypoints):
         return [f"nothing to plan: {len(taken)} pairs reach the tolerance of {goal.tolerance_mm:g} mm already."]
+    lines = plan_lines(plan, reading, inputs.station.flange_T_tool, goal.tolerance_mm)
     if out is not None:
         _write(out, csv_text(plan, reading, inputs.station.flange_T_tool))
         lines.append(f"{out} written")

@@ -1,4 +1,4 @@
-"""What is known and what would help next: shown where there is room to spare, never in place of anything else."""
+"""What would help next: on a common screen while pairs are wanted, never in place of what the operator must see."""
 
 import pytest
 
@@ -27,6 +27,9 @@ STATUS = {
     },
 }
 
+# What may wait for a taller screen.
+SPARE = ("HELPS", "KNOWN", "SO FAR", "TOOK", "RESULT    none", "\u2500")
+
 
 def test_shown_on_a_tall_screen():
     lines = draw(STATUS, 0.1, 100, 40, colour=False)
@@ -34,10 +37,25 @@ def test_shown_on_a_tall_screen():
     assert "KNOWN     turned 40 and 38 deg aslant" in lines
 
 
+def test_help_is_shown_on_a_common_screen_while_pairs_are_wanted():
+    lines = draw(STATUS, 0.1, 80, 24, colour=False)
+    assert "HELPS     tilt the board 45 deg, its left edge towards the camera" in lines
+
+
 @pytest.mark.parametrize("height", range(1, 40))
-def test_on_a_small_screen_everything_else_comes_first(height):
-    lines = draw(STATUS, 0.1, 80, height, colour=False)
-    without = draw({**STATUS, "progress": None}, 0.1, 80, height, colour=False)
+def test_what_the_operator_must_see_comes_first(height):
+    lines, without = (
+        [line for line in draw(status, 0.1, 80, height, colour=False) if line.strip() and not line.startswith(SPARE)]
+        for status in (STATUS, {**STATUS, "progress": None})
+    )
+    assert lines == without
+
+
+@pytest.mark.parametrize("height", range(1, 40))
+def test_when_no_more_is_wanted_everything_else_comes_first(height):
+    enough = {**STATUS, "wanted": 0}
+    lines = draw(enough, 0.1, 80, height, colour=False)
+    without = draw({**enough, "progress": None}, 0.1, 80, height, colour=False)
     kept = [line for line in lines if not line.startswith(("HELPS", "KNOWN"))]
     assert kept == without[: len(kept)] == without
 

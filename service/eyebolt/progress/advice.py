@@ -17,7 +17,8 @@ from eyebolt.pairs.pair import Pair
 from eyebolt.progress.forecast import Belief, forecast
 from eyebolt.progress.views import Outline, apart, candidate_flanges, tilt_rad, upright_of
 
-CAUTION = "a suggestion only: reach and collisions are yours to judge"
+# Before the suggestion: where a screen is short, the end of a text is cut.
+CAUTION = "if reach and clearance allow (yours to judge)"
 _CANDIDATES = 200
 # Smaller changes are not worth a word.
 _LEAST_TURN_DEG, _LEAST_MM, _LEAST_OFF_CENTRE = 10.0, 20.0, 0.25

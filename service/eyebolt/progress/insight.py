@@ -47,5 +47,5 @@ def insight_of(problem: Problem, outcome: Solution | Refusal, goal: Goal) -> Ins
     if not goal.met(len(problem.pairs), outcome):
         with np.errstate(all="ignore"):
             suggestion = advise(belief, taken, outcome.expected_error_mm.p95)
-    says = "" if suggestion is None else f"{suggestion.says} ({CAUTION})"
+    says = "" if suggestion is None else f"{CAUTION}: {suggestion.says}"
     return Insight(knowledge, suggestion, says_of_knowledge(knowledge), says)

@@ -67,7 +67,8 @@ def _with_status(
         _Block(6, [_header(shown, width)], []),
         _Block(14, [Row(ink.rule * width, Tone.QUIET)], []),
         turn_block,
-        _Block(20, blank, []),
+        # The two in big type must not run into each other.
+        _Block(8, blank, []),
         _count_block(shown, width, height, ink),
         _Block(20, blank, []),
         *_bars(shown, width, ink),
@@ -235,10 +236,15 @@ def _link_block(name: str, link: Link, silent: bool, needed: bool, width: int) -
 
 
 def _progress_blocks(shown: Status, width: int) -> list[_Block]:
-    """What is known and what would help: only where there is room to spare."""
-    parts = (("HELPS", shown.advice, 21, 3), ("KNOWN", shown.known, 22, 2))
-    blocks = [_named(name, text, width, order=order, most=most) for name, text, order, most in parts if text]
-    return [_Block(block.order, block.full, []) for block in blocks]
+    """What would help next, before other extras while pairs are wanted; what is known, where there is room to spare."""
+    blocks = []
+    if shown.advice:
+        helps = _named("HELPS", shown.advice, width, order=12 if shown.wanted else 21, most=3)
+        blocks.append(_Block(helps.order, helps.full, []))
+    if shown.known:
+        known = _named("KNOWN", shown.known, width, order=22, most=2)
+        blocks.append(_Block(known.order, known.full, []))
+    return blocks
 
 
 def _result_block(shown: Status, width: int) -> _Block:
