@@ -147,6 +147,22 @@ def plan(
 
 
 @app.command()
+def inspect(
+    session: Annotated[Path, typer.Argument(help="The session folder.")],
+    json: Annotated[bool, typer.Option("--json", help="One JSON line, for programs.")] = False,
+) -> None:
+    """Show what happened in a session, what its pairs say is wrong, and whether anything in it is damaged."""
+    from json import dumps
+
+    from eyebolt.inspect_command import inspect_session, lines_of
+
+    found = inspect_session(session)
+    for line in [dumps(found)] if json else lines_of(found):
+        typer.echo(line)
+    raise typer.Exit(1 if found["damage"] else 0)
+
+
+@app.command()
 def accept(
     session: Annotated[Path, typer.Argument(help="The session folder whose result the station shall use.")],
     by: Annotated[str, typer.Option(help="Who takes responsibility for it.")],

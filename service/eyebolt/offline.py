@@ -83,7 +83,7 @@ def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, say: 
     status = 0
     for path in paths:
         try:
-            document = (_solve_session if path.is_dir() else _solve_problem)(path, options)
+            document = (solved_document if path.is_dir() else _solve_problem)(path, options)
         except EyeboltError as fault:
             if as_json or not path.is_dir():
                 fields = {"session": str(path), "code": fault.code, "error": fault.message, "remedy": fault.remedy}
@@ -103,7 +103,11 @@ def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, say: 
     return status
 
 
-def _solve_session(path: Path, options: SolveOptions) -> dict[str, Any]:
+def solved_document(path: Path, options: SolveOptions) -> dict[str, Any]:
+    """The result of the session at ``path``, solved now with its own station file; nothing is written.
+
+    Raises RecordFault, or InputFault for what cannot be read or solved under ``options``.
+    """
     inputs = read_inputs(path / STATION_KEEPSAKE, path / LENS_KEEPSAKE)
     folder = SessionFolder.view(path)
     log = fold(folder.records) or Log(name=path.name)

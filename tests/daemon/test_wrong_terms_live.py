@@ -44,6 +44,11 @@ def test_angles_in_the_wrong_order_stop_the_robot_early(start_daemon, recorded_c
     assert (first["code"], first["severity"]) == ("pose-terms", "stop")
     assert 'rotation = "euler-ZYX"' in first["remedy"]
     assert result["verdict"] == "reject"
+    command = [sys.executable, "-m", "eyebolt.cli", "inspect", str(session)]
+    shown = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    assert shown.returncode == 0
+    assert "stop pose-terms: " in shown.stdout
+    assert 'rotation = "euler-ZYX"' in shown.stdout
     command = [sys.executable, "-m", "eyebolt.cli", "solve", str(session), "--json", "--reading", "euler-ZYX,deg,mm"]
     anew = json.loads(subprocess.run(command, capture_output=True, text=True, timeout=60).stdout)
     assert anew["transform"]["robot_terms"]["rotation"] == "euler-ZYX"
