@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import os
 import signal
 import sys
 from pathlib import Path
@@ -17,6 +18,7 @@ from eyebolt.cameras.opening import open_camera
 from eyebolt.daemon.inputs import read_inputs
 from eyebolt.daemon.recovery import recover
 from eyebolt.daemon.service import Daemon
+from eyebolt.daemon.supervisor import Supervisor
 from eyebolt.errors import MachineFault
 from eyebolt.journal.lock import RecordLock
 
@@ -67,12 +69,22 @@ async def _serve(daemon: Daemon, listen: str | None) -> None:
         with contextlib.suppress(NotImplementedError):
             loop.add_signal_handler(number, daemon.stop)
     log = structlog.get_logger("daemon")
+    supervisor = Supervisor.of(os.environ, os.getpid())
+
+    def ready(where: str) -> None:
+        log.info("ready", robot=where)
+        supervisor.ready(where)
+
+    living = asyncio.create_task(supervisor.keep_saying_alive())
     try:
-        await daemon.run(lambda where: log.info("ready", robot=where))
+        await daemon.run(ready)
     except OSError as error:
         raise MachineFault(
             "robot-port",
             f"the robot's door {listen} cannot be opened: {error.strerror or error}",
             "stop the other program on that port, or give [robot] listen another one.",
         ) from None
+    finally:
+        supervisor.stopping()
+        living.cancel()
     log.info("ended")
