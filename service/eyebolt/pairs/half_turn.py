@@ -47,10 +47,21 @@ def numbered_alike(pairs: Sequence[Pair], camera: CameraModel, board: Board, mou
 
 def half_turn(board: Board) -> Array:
     """(4, 4): the board's frame as numbered from the opposite end, in the frame as numbered from this one."""
-    corners_m = board.corners_m()
+    return half_turn_of(board.corners_m())
+
+
+def half_turn_of(corners_m: Array) -> Array:
+    """(4, 4): the same for the corners (K, 3) of a board."""
     T = np.diag([-1.0, -1.0, 1.0, 1.0])
     T[:2, 3] = (corners_m.min(axis=0) + corners_m.max(axis=0))[:2]
     return T
+
+
+def looks_alike_turned(corners_m: Array) -> bool:
+    """Whether half a turn takes the corners (K, 3) onto one another."""
+    images_m = rigid.apply(half_turn_of(corners_m), corners_m)
+    nearest = np.linalg.norm(images_m[:, None] - corners_m[None], axis=-1).min(axis=1)
+    return bool(nearest.max() < 1e-6)
 
 
 def numbers_from_the_end(board: Board) -> NDArray[np.int64]:

@@ -27,7 +27,7 @@ from eyebolt.solve.problem import Problem
 from eyebolt.solve.vertical import free_directions
 
 SCALE, FOCAL = 0, 1
-_FIRST_LENS = 2
+FIRST_LENS = 2
 # Of a parameter's sigma, for its derivative.
 _LENS_STEP = 0.01
 
@@ -108,7 +108,7 @@ class LinearModel:
     @property
     def carried(self) -> tuple[int, ...]:
         """The nuisances that every estimate carries along: those with a stated sigma."""
-        return tuple(range(_FIRST_LENS, len(self.nuisance_sigma)))
+        return tuple(range(FIRST_LENS, len(self.nuisance_sigma)))
 
     def design(self, nuisances: tuple[int, ...]) -> Array:
         """(n, 6, p + number of nuisances): how the offsets move with the free changes and the nuisances."""

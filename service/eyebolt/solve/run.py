@@ -12,19 +12,18 @@ from eyebolt.pairs.board_pose import FEWEST_CORNERS, ViewStack, fit_board_poses,
 from eyebolt.pairs.pair import Pair
 from eyebolt.pairs.touch import PlacedBoard
 from eyebolt.solve.arm_errors import arm_errors
+from eyebolt.solve.diagnosis import diagnose, findings_on_numbers, in_order
 from eyebolt.solve.expected_error import error_of_covariance, expected_error
 from eyebolt.solve.joint import JointEstimate, Views
 from eyebolt.solve.leave_one_out import HeldOut, held_out_error, leave_one_out, unused_pairs
 from eyebolt.solve.limits import findings_on_limits
 from eyebolt.solve.linear_model import linearise
-from eyebolt.solve.outcome import Estimate, Finding, LeftOutPair, Refusal, Solution
-from eyebolt.solve.outliers import FEWEST, estimate_without_strangers
+from eyebolt.solve.outcome import Estimate, LeftOutPair, Refusal, Solution
+from eyebolt.solve.outliers import FEWEST, Belonging, estimate_without_strangers
 from eyebolt.solve.problem import Problem, chain_of
-from eyebolt.solve.slips import findings_on_slips
 from eyebolt.solve.touches import with_touches
 from eyebolt.solve.unknown import turning_about_axes, unknown_directions
 from eyebolt.solve.vertical import missing_height, slide_to_height
-from eyebolt.solve.wrong_terms import findings_on_terms
 
 _MORE_TURNING = "tilt the board (or the camera) by 20 deg and more about two different axes between waypoints."
 
@@ -48,10 +47,18 @@ def solve(problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[Placed
             "capture more waypoints with the board well in view.",
             len(usable),
             left_out=tuple(left_out),
+            findings=findings_on_numbers(problem, problem.pairs),
         )
-    outcome = _solved(problem, views, usable, left_out, checks, placed)
-    diagnosed = findings_on_terms(problem, views, usable)
-    return replace(outcome, findings=(*diagnosed, *outcome.findings)) if diagnosed else outcome
+    try:
+        with np.errstate(all="ignore"):
+            belonging = estimate_without_strangers(problem, views)
+    except np.linalg.LinAlgError:
+        belonging = None
+    outcome = _solved(problem, views, usable, left_out, checks, placed, belonging)
+    with np.errstate(all="ignore"):
+        solved = belonging if isinstance(outcome, Solution) else None
+        diagnosed = diagnose(problem, views, usable, solved)
+    return replace(outcome, findings=in_order((*diagnosed, *outcome.findings)))
 
 
 def _solved(
@@ -61,11 +68,9 @@ def _solved(
     left_out: list[LeftOutPair],
     checks: Sequence[Pair],
     placed: Sequence[PlacedBoard],
+    found: Belonging | None,
 ) -> Solution | Refusal:
-    try:
-        with np.errstate(all="ignore"):
-            found = estimate_without_strangers(problem, views)
-    except np.linalg.LinAlgError:
+    if found is None:
         return _not_converged(len(usable), left_out)
     joint, used = found.joint, found.used
     left_out += [LeftOutPair(usable[s.row].index, s.reason) for s in found.left_out]
@@ -81,8 +86,7 @@ def _solved(
     if unknown:
         return _turns_too_little(views.A[used], unknown, kept, left_out)
     reported = np.array([p.base_T_flange for p in usable])[used]
-    moved = findings_on_slips(found.partings, [p.index for p in usable])
-    return _solution(problem, joint, views.stack[used], reported, left_out, checks, placed, moved)
+    return _solution(problem, joint, views.stack[used], reported, left_out, checks, placed)
 
 
 def _views(problem: Problem, usable: list[Pair], left_out: list[LeftOutPair]) -> tuple[Views | None, list[Pair]]:
@@ -134,7 +138,6 @@ def _solution(
     left_out: list[LeftOutPair],
     checks: Sequence[Pair],
     placed: Sequence[PlacedBoard],
-    moved: tuple[Finding, ...],
 ) -> Solution:
     scale, focal, proof = _scale_and_focal(problem, joint)
     X, Y = joint.X, joint.Y
@@ -167,7 +170,7 @@ def _solution(
         proof_p95_mm=touched.proof_p95_mm,
         kept=len(reported),
         left_out=tuple(sorted(left_out, key=lambda p: p.pair)),
-        findings=(*moved, *touched.findings, *findings_on_limits(problem, joint, arm, stack)),
+        findings=(*touched.findings, *findings_on_limits(problem, joint, arm, stack)),
         unknown=(missing_height(problem),) if touched.height_is_missing else (),
         touches=touched.check,
         height=touched.height,

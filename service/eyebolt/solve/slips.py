@@ -20,6 +20,7 @@ from eyebolt.solve.joint import JointEstimate
 from eyebolt.solve.linear_model import LinearModel, fit_linear
 from eyebolt.solve.noise import most_likely_noise, variance_of
 from eyebolt.solve.outcome import Finding
+from eyebolt.solve.problem import Mount
 
 # Chance that a clean set shows a change anywhere.
 _FALSE_ALARM = 1e-3
@@ -31,6 +32,8 @@ _MOST_PAIRS = 150
 # Every pair must be at least this probable once the change is granted.
 _ORDINARY = 1e-4
 _ROUNDS = 2
+# Farther than this nothing slips; then it was somebody on the controller. Common practice, no source.
+_MOST_SLIP_M, _MOST_SLIP_RAD = 0.02, float(np.deg2rad(5.0))
 
 
 What = Literal["board", "camera"]
@@ -156,22 +159,25 @@ def _from_the_end(parts: Array) -> Array:
     return out
 
 
-def findings_on_slips(partings: Sequence[Parting], indices: Sequence[int]) -> tuple[Finding, ...]:
+def findings_on_slips(mount: Mount, partings: Sequence[Parting], indices: Sequence[int]) -> tuple[Finding, ...]:
     """What moved, when and how far; ``indices``: capture index of each row.
 
     A camera that moved after the pairs that were used makes the result one of a camera that is no longer there;
     everything else leaves it right.
     """
-    return tuple(_finding(p.slip, indices[p.row], p.kept_before) for p in partings)
+    return tuple(finding_on_slip(mount, p.slip, indices[p.row], p.kept_before) for p in partings)
 
 
-def _finding(slip: Slip, index: int, kept_before: bool) -> Finding:
+def finding_on_slip(mount: Mount, slip: Slip, index: int, kept_before: bool) -> Finding:
+    """What the slip before capture ``index`` is called, and what to do about it."""
     evidence = {
         "pair": float(index),
         "mm": slip.shift_m * 1e3,
         "deg": float(np.rad2deg(slip.turn_rad)),
         "chance": slip.chance,
     }
+    if slip.shift_m > _MOST_SLIP_M or slip.turn_rad > _MOST_SLIP_RAD:
+        return _changed_on_the_controller(mount, slip, index, evidence)
     says = (
         f"the {slip.what} moved before pair {index}, by {evidence['mm']:.2f} mm and {evidence['deg']:.2f} deg: the"
         f" pairs {'before' if kept_before else 'from there on'} were used, the others left out"
@@ -180,3 +186,19 @@ def _finding(slip: Slip, index: int, kept_before: bool) -> Finding:
         return Finding("camera-moved", "stop", says, evidence, "fasten the camera and take the pairs anew.")
     remedy = "fasten the board before the next session." if slip.what == "board" else "fasten the camera."
     return Finding(f"{slip.what}-moved", "warn", says, evidence, remedy)
+
+
+def _changed_on_the_controller(mount: Mount, slip: Slip, index: int, evidence: dict[str, float]) -> Finding:
+    """The same data as a slip, but farther than holders give way. Which part has the right poses, no pair tells."""
+    # What is on the flange's side of the pose: the board if the camera is fixed, else the camera.
+    tool = (slip.what == "board") == (mount == "fixed")
+    name, other = ("tool", "world or user frame") if tool else ("frame", "tool")
+    says = (
+        f"from pair {index} on the poses are those of another {'tool' if tool else 'user frame'}, or the {slip.what}"
+        f" was moved: by {evidence['mm']:.0f} mm and {evidence['deg']:.1f} deg (the {other} did not change)"
+    )
+    remedy = (
+        f"on the controller select {'the flange (tool 0)' if tool else 'the base frame'} for the whole session, in the"
+        " robot program, and take the pairs anew."
+    )
+    return Finding(f"{name}-changed", "stop", says, evidence, remedy)

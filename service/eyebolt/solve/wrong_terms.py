@@ -18,8 +18,8 @@ from eyebolt.geometry import rigid
 from eyebolt.geometry.readings import EULER_KINDS, PoseReading
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.pair import Pair
-from eyebolt.solve.agreement import distances
 from eyebolt.solve.joint import JointEstimate, Views, joint_estimate
+from eyebolt.solve.misfit import GOOD_M, best_start
 from eyebolt.solve.outcome import Finding
 from eyebolt.solve.problem import PoseTerms, Problem, chain_of
 from eyebolt.solve.start import closed_form_starts
@@ -30,8 +30,6 @@ _PROMISING = 8
 _MOST_ALIKE = 40
 _FOR_THE_LAST_LOOK = 4
 _FEWEST = 4
-# Misfits at the board, medians: a stated reading this bad is looked into; one this good may be the right one.
-_BAD_M, _GOOD_M = 0.004, 0.003
 # Less log likelihood than this between two ways, and they are not told apart.
 _TOLD_APART = 8.0
 # A camera on the arm is within about this of the flange.
@@ -139,14 +137,8 @@ def _with_poses(problem: Problem, views: Views, poses: Array) -> Views:
 
 def _fit(problem: Problem, views: Views, terms: PoseTerms, fields: Array, way: WayToRead) -> ReadingFound:
     poses = way.poses(fields, terms)
-    misfit_m = np.inf if poses is None else _misfit_m(problem, _with_poses(problem, views, poses))
+    misfit_m = np.inf if poses is None else best_start(problem, _with_poses(problem, views, poses))[1]
     return ReadingFound(way, misfit_m, None)
-
-
-def _misfit_m(problem: Problem, views: Views) -> float:
-    """Misfit at the board, median over the pairs, of the better closed form."""
-    starts = closed_form_starts(views.A, views.poses.camera_T_board)
-    return min(float(np.median(distances(problem, views, s))) for s in starts)
 
 
 def _estimated(problem: Problem, views: Views, terms: PoseTerms, fields: Array, found: ReadingFound) -> ReadingFound:
@@ -169,9 +161,9 @@ def _estimated(problem: Problem, views: Views, terms: PoseTerms, fields: Array, 
 def findings_on_terms(problem: Problem, views: Views, pairs: Sequence[Pair]) -> tuple[Finding, ...]:
     """Whether another way of reading the poses of ``pairs`` (those of ``views``, in order) fits as it should.
 
-    Looked for only where the stated way fits so badly that no arm's scatter explains it.
+    To be looked for only where the stated way fits so badly that no arm's scatter explains it.
     """
-    if len(pairs) < _FEWEST or _misfit_m(problem, views) < _BAD_M:
+    if len(pairs) < _FEWEST:
         return ()
     terms = problem.terms
     fields = _fields_of(pairs) if terms is not None else None
@@ -192,8 +184,8 @@ def _plausible(found: ReadingFound) -> bool:
     return (
         found.joint is not None
         and found.joint.converged
-        and found.misfit_m < _GOOD_M
-        and found.joint.noise.best.translation_m < _GOOD_M
+        and found.misfit_m < GOOD_M
+        and found.joint.noise.best.translation_m < GOOD_M
     )
 
 

@@ -1,0 +1,98 @@
+"""A lens whose focus moved during the session: the pairs see another focal length from one waypoint on, or a drift.
+
+A camera knocked back looks much like it; the two part where the board stood at different distances.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from eyebolt.solve.freed import Doubt, Freed, set_free
+from eyebolt.solve.joint import JointEstimate, Views
+from eyebolt.solve.linear_model import FOCAL, LinearModel, linearise
+from eyebolt.solve.outcome import Finding
+from eyebolt.solve.problem import Problem, RobotNoise
+
+# Chance that a clean set is looked into closely, and that it shows a change.
+_LOOKED_INTO, _FALSE_ALARM = 0.05, 1e-5
+# One number that leaves no more than this to chance is believed before the six of something that moved.
+_EXPLAINED = 0.01
+_FEWEST = 5
+# A change of the focal length below this (a share) is what temperature does. Common practice, no source.
+_MATTERS = 0.002
+_ON_A_SIDE = 2
+# In long sessions not every place is tried; a step shows nearly as well a few pairs away.
+_MOST_PLACES = 60
+# How far off anything may be: shares, metres, radians.
+_WIDEST_FOCAL, _WIDEST_CHANGE = 0.3, 1.0
+_FOCAL, _CHANGE = "focal", "change"
+_COLUMNS = {"camera": slice(0, 6), "board": slice(6, 12)}
+
+
+def find_moved_focus(
+    problem: Problem, views: Views, joint: JointEstimate, indices: Sequence[int], at: Sequence[int]
+) -> Finding | None:
+    """Whether the focus moved between the pairs of ``views``, in the order they were taken (``indices``).
+
+    ``joint``: an estimate on all or some of them; ``at``: rows before which something is known to have moved.
+    """
+    if len(views.A) < _FEWEST:
+        return None
+    paces = _Paces(views, linearise(problem, views.seen, views.A, joint.X, joint.Y), joint.noise.best)
+    drift = paces.freed(None)
+    if not at and drift.chance([_FOCAL]) > _LOOKED_INTO:
+        return None
+    places = np.linspace(_ON_A_SIDE, len(views.A) - _ON_A_SIDE, min(len(views.A) - 2 * _ON_A_SIDE + 1, _MOST_PLACES))
+    steps = {row: paces.freed(row) for row in {*places.astype(int).tolist(), *at}}
+    row, step = max(steps.items(), key=lambda one: one[1].unexplained([_FOCAL]))
+    drifts = drift.unexplained([_FOCAL]) > step.unexplained([_FOCAL])
+    found = drift if drifts else step
+    if found.chance([_FOCAL]) > _FALSE_ALARM or abs(found.estimate[1]) < _MATTERS:
+        return None
+    # A change of camera or board from there on must not explain it better.
+    for what in _COLUMNS:
+        for place in {row, *at}:
+            both = paces.freed(None if drifts else row, what, place)
+            focus, other = both.chance([_FOCAL, _CHANGE]), both.chance([n for n in both.names if n != _CHANGE])
+            if focus < min(_EXPLAINED, other):
+                return None
+    return _finding(found, None if drifts else indices[row])
+
+
+@dataclass(frozen=True)
+class _Paces:
+    """Ways in which the focal length may have changed along the pairs, set free in their linear ``model``."""
+
+    views: Views
+    model: LinearModel
+    noise: RobotNoise
+
+    def freed(self, row: int | None, moved: str | None = None, place: int = 0) -> Freed:
+        """A step before ``row``, or a steady drift; beside it, ``moved`` (camera or board) from ``place`` on."""
+        n = len(self.views.A)
+        pace = np.arange(n) / (n - 1) if row is None else (np.arange(n) >= row).astype(float)
+        doubts = [
+            Doubt.of_nuisance(_FOCAL, _WIDEST_FOCAL, self.model, FOCAL),
+            Doubt.of_nuisance(_CHANGE, _WIDEST_FOCAL, self.model, FOCAL, pace),
+        ]
+        if moved is not None:
+            columns = self.model.by_transforms[..., _COLUMNS[moved]] * (np.arange(n) >= place)[:, None, None]
+            doubts += [Doubt.of_offsets(f"moved-{k}", _WIDEST_CHANGE, self.model, columns[..., k]) for k in range(6)]
+        return set_free(self.model, self.views.seen, self.views.corner_px, self.noise, doubts)
+
+
+def _finding(found: Freed, index: int | None) -> Finding:
+    change, sigma = float(found.estimate[1]), float(np.sqrt(found.covariance[1, 1]))
+    when = "bit by bit from the first pair to the last" if index is None else f"before pair {index}"
+    evidence = {"change": change, "change_sigma": sigma, "chance_if_steady": found.chance([_FOCAL])}
+    return Finding(
+        "focus-moved",
+        "stop",
+        f"the lens changed {when}: its focal length by {100 * change:+.2f} % (sigma {100 * sigma:.2f} %)",
+        evidence if index is None else {**evidence, "pair": float(index)},
+        "switch autofocus and zoom off, lock the lens's screws, let the camera warm up; calibrate the lens at that"
+        " focus and take the pairs anew.",
+    )

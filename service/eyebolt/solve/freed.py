@@ -1,0 +1,116 @@
+"""Doubts set free beside the transforms, and which few of them explain the pairs as well as all together do.
+
+All doubts are estimated at once, with the arm's noise judged anew; what a smaller set leaves unexplained follows from
+that one estimate in closed form.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import fdtrc
+
+from eyebolt.geometry.rigid import Array
+from eyebolt.solve.linear_model import FIRST_LENS, LinearModel, SeenPoses
+from eyebolt.solve.noise import most_likely_noise
+from eyebolt.solve.problem import RobotNoise
+
+
+@dataclass(frozen=True)
+class Freed:
+    """Doubts ``names`` (k) estimated together: ``estimate`` (k,) and ``covariance`` (k, k).
+
+    ``freedom``: how many numbers judged the arm's noise; ``noise``: that noise; ``transforms`` (12,): the change of X
+    and Y that goes with the estimate.
+    """
+
+    names: tuple[str, ...]
+    estimate: Array
+    covariance: Array
+    freedom: int
+    noise: RobotNoise
+    transforms: Array
+
+    def chance(self, free: Sequence[str]) -> float:
+        """How probable what remains is by chance alone, if only the doubts ``free`` are real."""
+        rest = self._rows([name for name in self.names if name not in free])
+        if not rest:
+            return 1.0
+        return float(fdtrc(len(rest), self.freedom, self.unexplained(free) / len(rest)))
+
+    def unexplained(self, free: Sequence[str]) -> float:
+        """Normalised square of what remains if only the doubts ``free`` are real."""
+        rest = self._rows([name for name in self.names if name not in free])
+        out = self.estimate[rest]
+        return float(out @ np.linalg.solve(self.covariance[np.ix_(rest, rest)], out)) if rest else 0.0
+
+    def alone(self, free: Sequence[str]) -> tuple[Array, Array]:
+        """Estimate and standard deviations of the doubts ``free`` (in that order) if only they are real.
+
+        Few pairs judge their own noise badly; the deviations are those of Student's t then.
+        """
+        own, rest = self._rows(free), self._rows([name for name in self.names if name not in free])
+        by_rest = np.linalg.solve(self.covariance[np.ix_(rest, rest)], self.covariance[np.ix_(rest, own)]).T
+        estimate = self.estimate[own] - by_rest @ self.estimate[rest]
+        covariance = self.covariance[np.ix_(own, own)] - by_rest @ self.covariance[np.ix_(rest, own)]
+        widening = self.freedom / max(self.freedom - 2, 1)
+        return estimate, np.sqrt(np.maximum(np.diagonal(covariance), 0.0) * widening)
+
+    def _rows(self, names: Sequence[str]) -> list[int]:
+        return [self.names.index(name) for name in names]
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """Something that may be other than stated, by ``sigma`` at the very most.
+
+    ``shares`` (n, q): how much of each nuisance of the views one unit of it means; ``offsets`` (n, 6): how it moves the
+    offsets themselves, in the arm's coordinates.
+    """
+
+    name: str
+    sigma: float
+    shares: Array
+    offsets: Array
+
+    @staticmethod
+    def of_nuisance(name: str, sigma: float, model: LinearModel, nuisance: int, per_view: Array | float = 1.0) -> Doubt:
+        """Nuisance number ``nuisance`` of the views, ``per_view`` (n,) times in each."""
+        n, _, q = model.by_nuisance.shape
+        shares = np.zeros((n, q))
+        shares[:, nuisance] = per_view
+        return Doubt(name, sigma, shares, np.zeros((n, 6)))
+
+    @staticmethod
+    def of_offsets(name: str, sigma: float, model: LinearModel, offsets: Array) -> Doubt:
+        """A change of the offsets (n, 6), in the arm's coordinates."""
+        return Doubt(name, sigma, np.zeros((len(offsets), model.by_nuisance.shape[-1])), offsets)
+
+
+def set_free(
+    model: LinearModel, seen: SeenPoses, corner_px: float, start: RobotNoise, doubts: Sequence[Doubt]
+) -> Freed:
+    """The ``doubts`` estimated together in ``model``, the linear model of ``seen``."""
+    shares = np.stack([doubt.shares for doubt in doubts], axis=-1)
+    columns = model.by_nuisance @ shares + np.stack([doubt.offsets for doubt in doubts], axis=-1)
+    information = np.einsum("nqk,nqr,nrl->kl", shares, seen.nuisance_information, shares)
+    granted = replace(
+        model,
+        by_nuisance=np.concatenate([model.by_nuisance[..., :FIRST_LENS], columns], axis=-1),
+        nuisance_information=np.pad(information, (FIRST_LENS, 0)),
+        nuisance_gradient=np.pad(np.einsum("nqk,nq->k", shares, seen.nuisance_gradient), (FIRST_LENS, 0)),
+        nuisance_sigma=np.array([np.inf] * FIRST_LENS + [doubt.sigma for doubt in doubts]),
+    )
+    noise, fits = most_likely_noise(granted, corner_px, start)
+    p = model.free.shape[1]
+    return Freed(
+        tuple(doubt.name for doubt in doubts),
+        fits.z[0, p:],
+        fits.covariance[0, p:, p:],
+        # Two variances were judged, each from its own half of the numbers, less what transforms and doubts took.
+        max(3 * len(model.offset) - (p + len(doubts)) // 2, 1),
+        noise,
+        model.free @ fits.z[0, :p],
+    )

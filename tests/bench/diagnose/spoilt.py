@@ -1,0 +1,338 @@
+"""Sessions with one fault each: the simulator's problem spoilt as the trade spoils it, and what should be said first.
+
+Sizes: slip 1 mm (and 2 mm with 1 deg), camera knocked 2 mm and 0.2 deg, board and focal length 2 %, principal point
+1 % of the focal length, a stream rectified from k1 -0.15, focus moved by 0.5 %, tool or frame on the controller changed
+by 120 mm and 30 deg, poses printed in steps of 1 mm and 1 deg, noise three times the stated one.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+from shared import LEVELS, cases, make
+
+from eyebolt.geometry.readings import EULER_KINDS, PoseReading
+from eyebolt.solve.problem import PoseTerms, RobotNoise
+from eyebolt.solve.wrong_terms import WayToRead
+from eyebolt_sim.lens import Lens, simple_lens
+from eyebolt_sim.matrices import carry, inverse, matrix
+from eyebolt_sim.problems import DEFAULT_LENS, make_problem
+from eyebolt_sim.views import ViewRange, squares_board
+
+VARIED = ViewRange(tilt_deg=(0.0, 30.0))
+# The arm's ruler moves: shifts in metres seen from the first waypoint, across, down and along the line of sight.
+COLUMNS, ROWS, SQUARE_M = 12, 9, 0.020
+
+
+@dataclass(frozen=True)
+class Set:
+    """A spoilt ``problem``; ``right``: whether a finding is the right one; ``also``: stop codes that are no mistake."""
+
+    problem: object
+    right: Callable
+    also: frozenset = frozenset()
+
+
+def code(*names, **evidence):
+    """The right finding has one of these codes, and evidence that is near these (value, tolerance)."""
+
+    def fits(finding):
+        near = all(abs(finding.evidence.get(k, np.nan) - v) <= slack for k, (v, slack) in evidence.items())
+        return finding.code in names and near
+
+    return fits
+
+
+def says(name, words):
+    """The right finding has this code, and ``words`` in its remedy."""
+    return lambda finding: finding.code == name and words in finding.remedy
+
+
+def usual(mount, poses, seed, level):
+    """The simulator's problem and the solver's, noise estimated."""
+    simulated = make(mount, poses, seed, level)
+    return simulated, cases.convert(simulated, state_noise=False)
+
+
+# ---- poses read in the wrong terms
+
+
+def sent(pose, reading):
+    """The numbers that a robot sends for a 4x4 pose, by SciPy."""
+    lengths = pose[:3, 3] / {"mm": 1e-3, "m": 1.0}[reading.length]
+    turn = Rotation.from_matrix(pose[:3, :3])
+    degrees = reading.angle == "deg"
+    if reading.rotation.startswith("quaternion"):
+        numbers = turn.as_quat(scalar_first=reading.rotation.endswith("wxyz"))
+    elif reading.rotation == "rotation-vector":
+        numbers = turn.as_rotvec(degrees=degrees)
+    else:
+        numbers = turn.as_euler(reading.rotation.removeprefix("euler-"), degrees=degrees)
+    return np.array([*lengths, *numbers])
+
+
+def read(problem, fields, stated):
+    """The problem with numbers ``fields`` read as the station states."""
+    poses = WayToRead(stated).poses(np.array(fields), PoseTerms(stated))
+    pairs = [replace(p, base_T_flange=A, fields=tuple(f)) for p, A, f in zip(problem.pairs, poses, fields, strict=True)]
+    return replace(problem, pairs=pairs, terms=PoseTerms(stated))
+
+
+def terms(truly, stated, line, turned=False, inverted=False):
+    """A maker of sets whose numbers are written as ``truly`` and read as ``stated``."""
+
+    def spoil(mount, poses, seed, level):
+        _, problem = usual(mount, poses, seed, level)
+        fields = [sent(inverse(p.base_T_flange) if inverted else p.base_T_flange, truly) for p in problem.pairs]
+        if turned:
+            fields = [np.concatenate([f[:3], f[:2:-1]]) for f in fields]
+        return Set(read(problem, fields, stated), says("mount" if inverted else "pose-terms", line))
+
+    return spoil
+
+
+def euler(mount, poses, seed, level):
+    """Any of the 24 kinds written, any other stated."""
+    kinds = np.random.default_rng([seed, 71]).choice(EULER_KINDS, 2, replace=False)
+    truly, stated = (PoseReading("mm", str(kind)) for kind in kinds)
+    return terms(truly, stated, f'rotation = "{truly.rotation}"')(mount, poses, seed, level)
+
+
+ZYX, VECTOR = PoseReading("mm", "euler-ZYX"), PoseReading("mm", "rotation-vector", "rad")
+QUATERNION = PoseReading("mm", "quaternion-wxyz")
+
+
+def other_mount(mount, poses, seed, level):
+    _, problem = usual(mount, poses, seed, level)
+    other = "arm" if mount == "fixed" else "fixed"
+    return Set(replace(problem, mount=other), says("mount", f'mount = "{mount}"'))
+
+
+# ---- pairing
+
+
+def lag(by):
+    """Every pose goes with the picture ``by`` waypoints before its own."""
+
+    def spoil(mount, poses, seed, level):
+        _, problem = usual(mount, poses + abs(by), seed, level)
+        n = poses + abs(by)
+        rows = [(k, k - by) for k in range(n) if 0 <= k - by < n]
+        pairs = [
+            replace(problem.pairs[k], index=i, ids=problem.pairs[j].ids, corners_px=problem.pairs[j].corners_px)
+            for i, (k, j) in enumerate(rows)
+        ]
+        return Set(replace(problem, pairs=pairs), code("pairs-shifted", lag=(by, 0)))
+
+    return spoil
+
+
+def swapped(mount, poses, seed, level):
+    """The pictures of two waypoints exchanged."""
+    _, problem = usual(mount, poses, seed, level)
+    i, j = np.sort(np.random.default_rng([seed, 72]).choice(poses, 2, replace=False))
+    first, second = problem.pairs[i], problem.pairs[j]
+    out = cases.with_pair(problem, i, ids=second.ids, corners_px=second.corners_px)
+    out = cases.with_pair(out, j, ids=first.ids, corners_px=first.corners_px)
+    return Set(out, code("pairs-swapped", pair=(i, 0), other=(j, 0)))
+
+
+def stale_pose(mount, poses, seed, level):
+    """One pair carries the pose of the waypoint before it."""
+    _, problem = usual(mount, poses, seed, level)
+    row = int(np.random.default_rng([seed, 73]).integers(1, poses))
+    return Set(cases.with_stale_pose(problem, row), code("stale-pose", pair=(row, 0)))
+
+
+def stale_picture(mount, poses, seed, level):
+    """One pair carries the very picture of the waypoint before it."""
+    _, problem = usual(mount, poses, seed, level)
+    row = int(np.random.default_rng([seed, 74]).integers(1, poses))
+    before = problem.pairs[row - 1]
+    spoilt = cases.with_pair(problem, row, ids=before.ids, corners_px=before.corners_px)
+    return Set(spoilt, code("stale-picture", pair=(row, 0)))
+
+
+# ---- board and lens
+
+
+def board_off(by):
+    """The true board is larger than stated by the share ``by``."""
+
+    def spoil(mount, poses, seed, level):
+        pixels, mm, deg = LEVELS[level]
+        true = squares_board(COLUMNS, ROWS, SQUARE_M * (1 + by))
+        simulated = make_problem(mount, poses, seed, pixels, mm, deg, board=true, limits=VARIED)
+        problem = replace(cases.convert(simulated, False), board_corners_m=true.corners_m / (1 + by))
+        return Set(problem, code("board-scale"))
+
+    return spoil
+
+
+def seen_through(true, stated, mount, poses, seed, level):
+    """Pictures taken through the lens ``true``, read by the lens ``stated``."""
+    pixels, mm, deg = LEVELS[level]
+    simulated = make_problem(mount, poses, seed, pixels, mm, deg, camera=true, limits=VARIED)
+    return replace(cases.convert(simulated, False), camera=cases.camera_of(stated))
+
+
+def lens_off(right, true=None, stated=None):
+    """A maker of sets with another lens than stated."""
+
+    def spoil(mount, poses, seed, level):
+        return Set(seen_through(true or DEFAULT_LENS, stated or DEFAULT_LENS, mount, poses, seed, level), right)
+
+    return spoil
+
+
+def centred_off(by_px):
+    """The default lens with another principal point."""
+    at = DEFAULT_LENS.matrix.copy()
+    at[:2, 2] += by_px
+    return Lens(DEFAULT_LENS.width_px, DEFAULT_LENS.height_px, at)
+
+
+def focus_moved(drifting):
+    """The focal length 0.5 % longer from half-way on, or growing to that."""
+
+    def spoil(mount, poses, seed, level):
+        simulated = make(mount, poses, seed, level)
+        problem = cases.convert(simulated, False)
+        pairs = list(problem.pairs)
+        for row in range(poses):
+            share = row / (poses - 1) if drifting else float(row >= poses // 2)
+            lens = simple_lens(2448, 2048, 2400.0 * (1 + 0.005 * share))
+            pairs[row] = retaken(simulated, pairs[row], row, simulated.camera_T_board_true[row], lens)
+        return Set(replace(problem, pairs=pairs), code("focus-moved"))
+
+    return spoil
+
+
+def retaken(simulated, pair, row, view, lens=DEFAULT_LENS):
+    """The pair with its picture taken of the board at ``view``; the corner noise is what it was."""
+    noise = simulated.corners_px[row] - simulated.corners_px_true[row]
+    corners = simulated.board_corners_m[simulated.corner_ids[row]]
+    return replace(pair, corners_px=lens.project(carry(view, corners)) + noise)
+
+
+# ---- the board's numbers
+
+
+def renumbered(rule, right, share=1.0):
+    """Corner numbers changed by ``rule`` in this share of the pairs."""
+
+    def spoil(mount, poses, seed, level):
+        _, problem = usual(mount, poses, seed, level)
+        chosen = np.random.default_rng([seed, 75]).permutation(poses)[: max(1, round(share * poses))]
+        pairs = list(problem.pairs)
+        for row in chosen:
+            pairs[row] = replace(pairs[row], ids=rule(pairs[row].ids))
+        return Set(replace(problem, pairs=pairs), right)
+
+    return spoil
+
+
+def from_the_end(ids):
+    """Numbered from the opposite end."""
+    return (COLUMNS - 1) * (ROWS - 1) - 1 - ids
+
+
+def by_columns(ids):
+    """Numbered column by column."""
+    return ids % (COLUMNS - 1) * (ROWS - 1) + ids // (COLUMNS - 1)
+
+
+def rows_for_columns(mount, poses, seed, level):
+    """The station states 9 columns and 12 rows."""
+    _, problem = usual(mount, poses, seed, level)
+    stated = squares_board(ROWS, COLUMNS, SQUARE_M).corners_m
+    return Set(replace(problem, board_corners_m=stated), code("board-corners"))
+
+
+# ---- things that moved
+
+
+def moved(right, board=None, camera=None, flange=None, base=None):
+    """From half-way on: board or camera elsewhere, another tool (flange) or frame (base) in the reported poses."""
+
+    def spoil(mount, poses, seed, level):
+        simulated = make(mount, poses, seed, level)
+        problem = cases.convert(simulated, False)
+        pairs = list(problem.pairs)
+        for row in range(poses // 2, poses):
+            view = simulated.camera_T_board_true[row]
+            if board is not None or camera is not None:
+                view = view @ board if board is not None else inverse(camera) @ view
+                pairs[row] = retaken(simulated, pairs[row], row, view)
+            pose = pairs[row].base_T_flange
+            pose = pose @ flange if flange is not None else pose
+            pose = base @ pose if base is not None else pose
+            pairs[row] = replace(pairs[row], base_T_flange=pose)
+        return Set(replace(problem, pairs=pairs), right)
+
+    return spoil
+
+
+def by(shift_mm, turn_deg=0.0):
+    """A change sideways with a turn about a slanted axis."""
+    axis = np.array([0.48, 0.6, 0.64])
+    turn = Rotation.from_rotvec(axis * np.deg2rad(turn_deg)).as_matrix()
+    return matrix(turn, np.array([0.8, 0.0, 0.6]) * shift_mm * 1e-3)
+
+
+# ---- limits of the robot
+
+
+def coarse(mount, poses, seed, level):
+    """Poses printed in steps of 1 mm and 1 deg."""
+    _, problem = usual(mount, poses, seed, level)
+    fields = [np.round(sent(p.base_T_flange, ZYX)) for p in problem.pairs]
+    return Set(read(problem, fields, ZYX), code("pose-coarse"))
+
+
+def louder(mount, poses, seed, level):
+    """The arm scatters three times as much as stated."""
+    _, problem = usual(mount, poses, seed, level)
+    _, mm, deg = LEVELS[level]
+    return Set(replace(problem, robot_noise=RobotNoise(mm * 1e-3 / 3, np.deg2rad(deg) / 3)), code("robot-noise"))
+
+
+BARREL = simple_lens(2448, 2048, 2400.0, (-0.15, 0.05, 0, 0, 0))
+FAULTS = {
+    "pose inverted": terms(QUATERNION, QUATERNION, "base_T_flange", inverted=True),
+    "other mount": other_mount,
+    "Euler kind": euler,
+    "ZYX read as XYZ": terms(ZYX, PoseReading("mm", "euler-XYZ"), 'rotation = "euler-ZYX"'),
+    "triple reversed": terms(ZYX, ZYX, 'rotation = "euler-xyz"', turned=True),
+    "vector as Euler": terms(PoseReading("mm", "rotation-vector"), ZYX, 'rotation = "rotation-vector"'),
+    "quaternion order": terms(PoseReading("mm", "quaternion-xyzw"), QUATERNION, 'rotation = "quaternion-xyzw"'),
+    "deg read as rad": terms(ZYX, PoseReading("mm", "euler-ZYX", "rad"), 'angle = "deg"'),
+    "rad read as deg": terms(VECTOR, PoseReading("mm", "rotation-vector"), 'angle = "rad"'),
+    "m read as mm": terms(PoseReading("m"), QUATERNION, 'length = "m"'),
+    "lag 1": lag(1),
+    "lag -2": lag(-2),
+    "two swapped": swapped,
+    "stale pose": stale_pose,
+    "stale picture": stale_picture,
+    "board +2 %": board_off(0.02),
+    "board -2 %": board_off(-0.02),
+    "focal +2 %": lens_off(code("focal-length"), simple_lens(2448, 2048, 2448.0)),
+    "focal -2 %": lens_off(code("focal-length"), simple_lens(2448, 2048, 2352.0)),
+    "centre 1 %": lens_off(code("principal-point"), centred_off((24.0, 0.0))),
+    "rectified": lens_off(code("rectified"), stated=BARREL),
+    "distorted": lens_off(code("distortion"), true=BARREL),
+    "half resolution": lens_off(code("lens-resolution"), stated=simple_lens(2448, 2048, 1200.0)),
+    "focus moved": focus_moved(drifting=False),
+    "focus drifts": focus_moved(drifting=True),
+    "half turn, third": renumbered(from_the_end, code("half-turned"), 1 / 3),
+    "by columns": renumbered(by_columns, code("board-corners")),
+    "rows for columns": rows_for_columns,
+    "slip 1 mm": moved(code("board-moved"), board=by(1.0)),
+    "slip 2 mm 1 deg": moved(code("board-moved"), board=by(2.0, 1.0)),
+    "camera 2 mm .2 deg": moved(code("camera-moved"), camera=by(2.0, 0.2)),
+    "tool changed": moved(code("tool-changed"), flange=by(120.0, 30.0)),
+    "frame changed": moved(code("frame-changed"), base=by(120.0, 30.0)),
+    "pose coarse": coarse,
+    "noise x 3": louder,
+}

@@ -1,0 +1,121 @@
+"""Board and lens that are not as stated: the right one named, with the right size; nothing said of a clean session."""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from eyebolt.solve.refit import Looks, lens_by_pictures
+from eyebolt.solve.run import solve
+from eyebolt_sim.lens import Lens, simple_lens
+from eyebolt_sim.problems import DEFAULT_LENS, make_problem
+from eyebolt_sim.views import ViewRange, squares_board
+
+VARIED = ViewRange(tilt_deg=(0.0, 30.0))
+BARREL = simple_lens(2448, 2048, 2400.0, (-0.15, 0.05, 0, 0, 0))
+
+
+def seen_through(cases, mount, poses, seed, true=DEFAULT_LENS, stated=DEFAULT_LENS):
+    simulated = make_problem(mount, poses, seed, camera=true, limits=VARIED)
+    return replace(cases.convert(simulated, state_noise=False), camera=cases.camera_of(stated))
+
+
+def centred(cx, cy):
+    matrix = DEFAULT_LENS.matrix.copy()
+    matrix[:2, 2] += cx, cy
+    return Lens(DEFAULT_LENS.width_px, DEFAULT_LENS.height_px, matrix)
+
+
+def only_stop(problem):
+    (finding,) = [f for f in solve(problem).findings if f.severity == "stop"]
+    assert solve(problem).findings[0] == finding
+    return finding
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("off", [0.02, -0.02])
+@pytest.mark.parametrize("poses", [5, 12])
+def test_a_board_printed_in_the_wrong_size(cases, mount, off, poses):
+    simulated = make_problem(mount, poses, 1, board=squares_board(12, 9, 0.020 * (1 + off)), limits=VARIED)
+    problem = replace(cases.convert(simulated, False), board_corners_m=squares_board(12, 9, 0.020).corners_m)
+    finding = only_stop(problem)
+    assert finding.code == "board-scale"
+    assert abs(finding.evidence["scale"] - off) < 4 * finding.evidence["scale_sigma"] < 0.01
+    assert f"by {1 + finding.evidence['scale']:.4f}" in finding.remedy
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("off", [0.02, -0.02])
+def test_another_focal_length(cases, mount, off):
+    finding = only_stop(seen_through(cases, mount, 10, 2, true=simple_lens(2448, 2048, 2400.0 * (1 + off))))
+    assert finding.code == "focal-length"
+    assert abs(finding.evidence["focal"] - off) < 4 * finding.evidence["focal_sigma"] < 0.01
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_another_principal_point(cases, mount):
+    finding = only_stop(seen_through(cases, mount, 10, 3, true=centred(20.0, -10.0)))
+    assert finding.code == "principal-point"
+    for name, off_px in (("cx", 20.0), ("cy", -10.0)):
+        assert abs(finding.evidence[name] * 2400 - off_px) < 4 * 2400 * finding.evidence[f"{name}_sigma"] < 6
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_pictures_straightened_already_and_pictures_of_another_distortion(cases, mount):
+    straight = only_stop(seen_through(cases, mount, 8, 4, stated=BARREL))
+    assert (straight.code, "distortion" in straight.remedy) == ("rectified", True)
+    bent = only_stop(seen_through(cases, mount, 8, 4, true=BARREL))
+    assert bent.code == "distortion"
+    assert bent.evidence["k1"] == pytest.approx(-0.15, abs=0.01)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("factor", [2.0, 0.5])
+def test_the_lens_file_of_another_resolution(cases, mount, factor):
+    finding = only_stop(seen_through(cases, mount, 8, 5, stated=simple_lens(2448, 2048, 2400.0 / factor)))
+    assert finding.code == "lens-resolution"
+    assert finding.evidence["factor"] == pytest.approx(factor, rel=0.01)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_board_and_lens_both_off_are_both_named(cases, mount):
+    simulated = make_problem(
+        mount, 15, 6, camera=simple_lens(2448, 2048, 2448.0), board=squares_board(12, 9, 0.0206), limits=VARIED
+    )
+    problem = replace(cases.convert(simulated, False), camera=cases.camera_of(DEFAULT_LENS))
+    problem = replace(problem, board_corners_m=squares_board(12, 9, 0.020).corners_m)
+    stops = {f.code: f for f in solve(problem).findings if f.severity == "stop"}
+    assert set(stops) == {"board-scale", "focal-length"}
+    assert stops["board-scale"].evidence["scale"] == pytest.approx(0.03, abs=0.002)
+    assert stops["focal-length"].evidence["focal"] == pytest.approx(0.02, abs=0.003)
+
+
+def test_a_lens_whose_file_doubts_it_by_as_much_is_not_contradicted(cases):
+    problem = seen_through(cases, "fixed", 10, 2, true=simple_lens(2448, 2048, 2424.0))
+    doubted = replace(problem.camera, sigma={"fx": 24.0, "fy": 24.0})
+    assert only_stop(problem).code == "focal-length"
+    assert not [f for f in solve(replace(problem, camera=doubted)).findings if f.severity == "stop"]
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_nothing_is_said_of_a_session_without_fault(cases, mount):
+    for seed in range(4):
+        for poses in (5, 9, 16):
+            problem = cases.convert(make_problem(mount, poses, seed), state_noise=seed % 2 == 0)
+            assert {f.severity for f in solve(problem).findings} <= {"note"}
+
+
+def test_the_lens_that_pictures_ask_for_is_the_one_a_camera_calibration_finds(cases):
+    """Against OpenCV's calibrateCamera (Z. Zhang, IEEE PAMI 22(11), 2000) on the same corners."""
+    problem = seen_through(cases, "fixed", 15, 7, true=simple_lens(2448, 2048, 2460.0, (-0.08, 0.03, 0, 0, 0)))
+    found = lens_by_pictures(Looks.as_stated(problem, cases.views_of(problem))).camera
+    boards = [problem.board_corners_m[p.ids].astype(np.float32) for p in problem.pairs]
+    corners = [p.corners_px.astype(np.float32) for p in problem.pairs]
+    flags = cv2.CALIB_ZERO_TANGENT_DIST | cv2.CALIB_FIX_K3 | cv2.CALIB_USE_INTRINSIC_GUESS | cv2.CALIB_FIX_ASPECT_RATIO
+    _, matrix, distortion, _, _ = cv2.calibrateCamera(
+        boards, corners, (2448, 2048), problem.camera.matrix.copy(), np.zeros(5), flags=flags
+    )
+    assert found.matrix[0, 0] == pytest.approx(matrix[0, 0], abs=1.0)
+    assert found.matrix[:2, 2] == pytest.approx(matrix[:2, 2], abs=1.0)
+    assert found.distortion[:2] == pytest.approx(distortion.ravel()[:2], abs=0.003)
