@@ -23,7 +23,16 @@ Result = tuple[State, list[Command]]
 FEWEST_TO_SOLVE = 3
 # With fewer pairs a disagreement does not say whose fault it is.
 # Findings that stop the robot program, and with which code.
-_STOPS = {"pose-terms": 32, "mount": 33, "camera-moved": 34}
+# What the robot hears for a stop finding. Half-turned views are not among them: sessions put those right.
+STOPS = {
+    **dict.fromkeys(("pose-terms", "pairs-shifted"), 32),
+    "mount": 33,
+    **dict.fromkeys(("camera-moved", "tool-changed", "frame-changed"), 34),
+    **dict.fromkeys(("board-corners", "board-scale", "board-or-lens"), 38),
+    **dict.fromkeys(
+        ("lens-resolution", "rectified", "distortion", "focal-length", "principal-point", "focus-moved"), 38
+    ),
+}
 FEWEST_FOR_MAJORITY = 6
 
 # Requests that take a picture.
@@ -204,9 +213,9 @@ def _keep(state: State, task: Task, found: Verdict, outcome: Solution | Refusal 
 def stop_of(outcome: Solution | Refusal) -> Verdict | None:
     """What the pairs together say is so wrong that no further waypoint helps."""
     for finding in outcome.findings:
-        if finding.severity == "stop" and finding.code in _STOPS:
+        if finding.severity == "stop" and finding.code in STOPS:
             # The log has no room of its own for the advice, and the line to change must be in it.
-            return verdict(_STOPS[finding.code], f"{finding.says}: {finding.remedy}", finding.remedy)
+            return verdict(STOPS[finding.code], f"{finding.says}: {finding.remedy}", finding.remedy)
     return None
 
 

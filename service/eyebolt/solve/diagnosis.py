@@ -29,7 +29,7 @@ from eyebolt.solve.slips import findings_on_slips
 from eyebolt.solve.start import Start
 from eyebolt.solve.wrong_terms import findings_on_terms
 
-_ORDER = (
+ORDER = (
     "board-corners",
     "pose-terms",
     "mount",
@@ -54,7 +54,7 @@ _ORDER = (
     "robot-noise",
 )
 # With one of these nothing that comes later means anything.
-_FUNDAMENTAL = _ORDER[:5]
+_FUNDAMENTAL = ORDER[:5]
 _SEVERITIES = ("stop", "warn", "note")
 
 
@@ -67,7 +67,7 @@ def in_order(findings: Sequence[Finding]) -> tuple[Finding, ...]:
 
 
 def _place(finding: Finding) -> int:
-    return _ORDER.index(finding.code) if finding.code in _ORDER else len(_ORDER)
+    return ORDER.index(finding.code) if finding.code in ORDER else len(ORDER)
 
 
 def diagnose(problem: Problem, views: Views, pairs: Sequence[Pair], belonging: Belonging | None) -> tuple[Finding, ...]:
