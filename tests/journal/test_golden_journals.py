@@ -1,0 +1,56 @@
+"""Journals of every version of the format, recorded once and never changed: they stay readable for ever.
+
+``golden/version-<n>`` is the record of an invented session (simulated cell, four pairs, two checks, a board placed and
+four of its corners touched) as the first program that wrote version n left it, and ``expected.json`` what it said then.
+A new version gets a folder of its own; these are not to be written again.
+"""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from eyebolt.journal.folder import SessionFolder
+from eyebolt.journal.records import VERSION, encode_header, encode_record
+from eyebolt.offline import SolveOptions, solved_document
+from eyebolt.session.facts import fold
+
+GOLDEN = Path(__file__).parent / "golden"
+VERSIONS = sorted(GOLDEN.iterdir())
+
+
+def test_the_version_written_now_has_one():
+    assert f"version-{VERSION}" in [path.name for path in VERSIONS]
+
+
+@pytest.mark.parametrize("path", VERSIONS, ids=lambda path: path.name)
+def test_it_reads_and_means_what_it_meant(path):
+    expected = json.loads((path / "expected.json").read_text())
+    folder = SessionFolder.view(path)
+    log = fold(folder.records)
+    assert folder.loss is None
+    assert len(folder.records) == expected["records"]
+    assert [taken.index for taken in log.kept] == expected["kept"]
+    assert [taken.index for taken in log.checks] == expected["checks"]
+    assert [[touch.board, touch.corner] for touch in log.touched] == expected["touched"]
+    assert {str(seq): [a.code, a.count, a.aux] for seq, a in log.answers.items()} == expected["answers"]
+    assert (log.closed, log.last_seq) == (True, expected["last_seq"])
+
+
+@pytest.mark.parametrize("path", VERSIONS, ids=lambda path: path.name)
+def test_it_solves_to_what_it_solved_to(path):
+    """The solver may get better; where the camera is may not move by more than a hundredth of its stated error."""
+    expected = json.loads((path / "expected.json").read_text())
+    document = solved_document(path, SolveOptions())
+    now, then = (np.array(d["matrix"]) for d in (document["transform"], expected))
+    stated_mm = document["expected_error_mm"]["median"]
+    assert np.linalg.norm(now[:3, 3] - then[:3, 3]) * 1e3 < 0.01 * stated_mm
+    assert abs(stated_mm - expected["median_mm"]) < 0.01 * stated_mm
+
+
+def test_the_newest_is_written_byte_for_byte_as_then():
+    path = GOLDEN / f"version-{VERSION}"
+    records = SessionFolder.view(path).records
+    written = encode_header() + b"".join(encode_record(k + 1, record) for k, record in enumerate(records))
+    assert written == (path / "facts.journal").read_bytes()
