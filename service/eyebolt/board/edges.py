@@ -27,9 +27,9 @@ _LEAST_BLUR_PX, _MOST_BLUR_PX = 0.25, 6.0
 _PRECISION = np.array([0, _DIRECTION_SIGMA_RAD**-2, 0, 0, _BLUR_SIGMA_PX**-2, _SLOPE_SIGMA**-2])
 # Starts this good need no rounds on few pixels.
 NEARBY_SIGMA_PX = 0.1
-_SOFT_END = 2.05
-_SOFT = (1.1165, -0.3322, 0.0663, -0.00545)
-_ROOT_HALF = np.float32(np.sqrt(0.5))
+_ROOT_HALF, _ROOT_TWO = np.float32(np.sqrt(0.5)), np.float32(np.sqrt(2))
+# erf(z) = tanh(z (a + b z^2)) to 0.0003, far below the noise of any camera; fitted to the least greatest error.
+_TANH = (np.float32(1.12968), np.float32(0.099793))
 
 
 def fit_edges(
@@ -37,18 +37,18 @@ def fit_edges(
 ) -> tuple[Single, Array, Array]:
     """Parameters (E, 6), variance of the offsets (E,), RMS residual (E,)."""
     thin = strips.thinned(_THINNING)
-    weight_sum = np.maximum(thin.weight.sum(axis=1), 1.0)
-    q = np.zeros((len(weight_sum), _COUNT), np.float32)
+    pixels = np.maximum(thin.pixels, 1)
+    q = np.zeros((len(pixels), _COUNT), np.float32)
     everywhere = np.arange(len(q))
     # Levels by least squares on the pattern as it starts: a step too small would send the edge too far.
     scale = _ROOT_HALF / np.float32(blur_px)
-    near, far = _softly(thin.across * scale), _softly(_distance(thin, q, partner, everywhere) * scale)
+    near, far = _erf(thin.across * scale), _erf(_held(thin, q, partner, everywhere, scale))
     crossed = (1 + near) * (1 + far) / 2 - 1 if strips.bent else near * far
-    q[:, 2] = (thin.weight * thin.value).sum(axis=1) / weight_sum
-    middle = (thin.weight * crossed).sum(axis=1) / weight_sum
-    crossed -= middle[:, None]
     crossed *= thin.weight
-    q[:, 3] = (crossed * thin.value).sum(axis=1) / np.maximum((crossed * crossed).sum(axis=1), 1e-6)
+    middle = crossed.sum(axis=1) / pixels
+    crossed -= middle[:, None] * thin.weight
+    q[:, 2] = thin.value.sum(axis=1) / pixels
+    q[:, 3] = _row_sums(crossed, thin.value) / np.maximum(_row_sums(crossed, crossed), 1e-6)
     q[:, 2] -= q[:, 3] * middle
     q[:, 4] = blur_px
     expected = q.copy()
@@ -95,91 +95,118 @@ def _round(
     """One step of the edges ``active`` in their first ``count`` parameters, written into ``q``: how far they moved
     in pixels (blur counts a fifth), variance of the residual, variance of the offset, each (A,)."""
     whole = len(active) == len(q)
-    s, t, weight, value = (
-        part if whole else part[active] for part in (strips.along, strips.across, strips.weight, strips.value)
+    s, t, weight, value, pixels = (
+        part if whole else part[active]
+        for part in (strips.along, strips.across, strips.weight, strips.value, strips.pixels)
     )
     a, other = q[active], partner[active]
     offset, turn, mean, step, sigma = (a[:, k : k + 1] for k in range(5))
-    distance = t - offset
-    distance -= turn * s
-    here, bell = _erf(distance * (_ROOT_HALF / sigma))
-    there = _softly(_distance(strips, q, other, active) * (_ROOT_HALF / q[other, 4:5]))
-    jacobian = np.empty((count, *s.shape), np.float32)
+    scale = _ROOT_HALF / sigma
+    z = turn * s
+    np.subtract(t, z, out=z)
+    z -= offset
+    z *= scale
+    there = _erf(_held(strips, q, other, active, _ROOT_HALF / q[other, 4]))
     # weight is 0 or 1, so it may be applied to one factor of each product alone.
     if strips.bent:
-        there = (there + np.float32(1)) * np.float32(0.5)
+        there += 1
+        there *= np.float32(0.5)
     there *= weight
-    by_distance, pattern = jacobian[0], jacobian[3]
-    np.multiply(there, bell, out=by_distance)
-    by_distance *= step * (-_ROOT_HALF * np.float32(2 / np.sqrt(np.pi)) / sigma)
-    np.multiply(there, here, out=pattern)
+    # The derivatives by each parameter, and below them what they are to explain.
+    factors = np.empty((count + 1, *s.shape), np.float32)
+    by_distance, pattern, flat = factors[0], factors[3], factors[count]
+    np.multiply(z, z, out=by_distance)
+    np.negative(by_distance, out=by_distance)
+    np.exp(by_distance, out=by_distance)
+    by_distance *= there
+    by_distance *= step * (-np.float32(2 / np.sqrt(np.pi)) * scale)
+    np.multiply(there, _erf(z), out=pattern)
     if strips.bent:
         pattern += there
         pattern -= weight
-    flat = mean * weight
-    flat += step * pattern
+    np.multiply(pattern, step, out=flat)
+    flat += mean * weight
     if count > 5:
-        share = s * np.float32(1 / strips.reach_px)
-        np.multiply(flat, share, out=jacobian[5])
-        light = share
+        light = s * np.float32(1 / strips.reach_px)
+        np.multiply(flat, light, out=factors[5])
         light *= a[:, 5:6]
         light += 1
-        np.multiply(light, weight, out=jacobian[2])
+        np.multiply(light, weight, out=factors[2])
         flat *= light
         by_distance *= light
         pattern *= light
     else:
-        jacobian[2] = weight
-    np.multiply(by_distance, s, out=jacobian[1])
+        factors[2] = weight
+    np.multiply(by_distance, s, out=factors[1])
     if count > 4:
-        np.multiply(by_distance, distance, out=jacobian[4])
-        jacobian[4] /= sigma
-    residual = value * weight
-    residual -= flat
-    by_edge = np.swapaxes(jacobian, 0, 1)
-    freedom = np.maximum(weight.sum(axis=1) - count, 1.0)
+        np.multiply(by_distance, z, out=factors[4])
+        factors[4] *= _ROOT_TWO
+    residual = np.subtract(value, flat, out=flat)
+    freedom = np.maximum(pixels - count, 1)
     # One grey level is the least that rounding leaves uncertain (a third of it, squared, is about 1/12).
-    variance = np.maximum(np.einsum("ep,ep->e", residual, residual) / freedom, 1 / 12)
-    normal = (by_edge @ np.moveaxis(jacobian, 0, 2)).astype(np.float64) / variance[:, None, None]
-    normal[:, range(count), range(count)] += precision[:, :count]
-    gradient = (by_edge @ residual[..., None])[..., 0] / variance[:, None]
-    gradient += precision[:, :count] * (expected[active, :count] - a[:, :count])
-    covariance = np.linalg.inv(normal + 1e-9 * np.eye(count))
-    change = (covariance @ gradient[..., None])[..., 0]
+    variance = np.maximum(_row_sums(residual, residual) / freedom, 1 / 12)
+    products = np.swapaxes(factors[:count], 0, 1) @ np.moveaxis(factors, 0, 2)
+    system = np.moveaxis(products, 0, 2).astype(np.float64, order="C")
+    system /= variance
+    system[range(count), range(count)] += precision[:, :count].T + 1e-9
+    system[:, count] += (precision[:, :count] * (expected[active, :count] - a[:, :count])).T
+    change, offset_variance, gained = _solved(system)
     # What the step takes off the squares, as far as the model is straight there.
-    gained = (change * gradient).sum(axis=1) * variance
-    after = np.maximum(variance - np.maximum(gained, 0.0) / freedom, np.maximum(variance / 100, 1 / 12))
+    after = np.maximum(variance - gained * variance / freedom, np.maximum(variance / 100, 1 / 12))
     limit = np.maximum(_LONGEST_ROUND_PX, 1.5 * a[:, 4])
-    change[:, 0] = np.clip(change[:, 0], -limit, limit)
-    a[:, :count] += change
+    change[0] = np.clip(change[0], -limit, limit)
+    a[:, :count] += change.T
     a[:, 4] = np.clip(a[:, 4], _LEAST_BLUR_PX, min(strips.reach_px / 2, _MOST_BLUR_PX))
-    moved = np.maximum(np.abs(change[:, 0]), np.abs(a[:, 4] - q[active, 4]) / 5)
+    moved = np.maximum(np.abs(change[0]), np.abs(a[:, 4] - q[active, 4]) / 5)
     q[active] = a
-    return moved, after, covariance[:, 0, 0] * (after / variance)
+    return moved, after, offset_variance * (after / variance)
 
 
-def _distance(strips: Strips, q: Single, edges: NDArray[np.int64], at: NDArray[np.int64]) -> Single:
-    """Signed distance of the pixels of ``at`` to the edges ``edges`` (E, P)."""
-    sin, cos = np.sin(strips.angle[edges])[:, None], np.cos(strips.angle[edges])[:, None]
-    dx, dy = (strips.dx, strips.dy) if len(at) == len(strips.dx) else (strips.dx[at], strips.dy[at])
-    out: Single = strips.side[edges][:, None] * (dy * cos - dx * sin)
-    out -= q[edges, :1] + q[edges, 1:2] * (dx * cos + dy * sin)
+def _solved(system: Array) -> tuple[Array, Array, Array]:
+    """Solutions (n, E) of many small systems (n, n + 1, E), symmetric and the right side last; the first unknown's
+    variance (E,); by how much each solution lowers its sum of squares (E,). Overwrites ``system``.
+
+    Elimination from the last unknown to the first, all systems at once: a library's call for each costs more.
+    """
+    count = len(system)
+    for k in range(count - 1, 0, -1):
+        factor = system[k, :k] / system[k, k]
+        system[:k, :k] -= factor[:, None] * system[k, :k]
+        system[:k, count] -= factor * system[k, count]
+    pivot = system[range(count), range(count)]
+    gained = (system[:, count] ** 2 / pivot).sum(axis=0)
+    change = system[:, count]
+    change[0] /= pivot[0]
+    for k in range(1, count):
+        change[k] -= (system[k, :k] * change[:k]).sum(axis=0)
+        change[k] /= pivot[k]
+    return change, 1 / pivot[0], gained
+
+
+def _held(
+    strips: Strips, q: Single, edges: NDArray[np.int64], at: NDArray[np.int64], scale: Single | np.float32
+) -> Single:
+    """Signed distance (E, P) of the pixels of ``at`` to the edges ``edges``, times ``scale``."""
+    along, across = (strips.along, strips.across) if len(at) == len(strips.side) else (strips.along[at], strips.across[at])
+    # The other edge's direction as this one sees it.
+    apart = strips.angle[at] - strips.angle[edges]
+    sin, cos, side, turn = np.sin(apart), np.cos(apart), strips.side[edges], q[edges, 1]
+    out: Single = along * (scale * (side * sin - turn * cos))[:, None]
+    out += across * (scale * strips.side[at] * (side * cos + turn * sin))[:, None]
+    out -= (scale * q[edges, 0])[:, None]
     return out
 
 
-def _softly(z: Single | Array) -> Single:
-    """The error function to 0.004: enough for the edge that is held. An odd polynomial, fitted by least squares."""
-    bounded = np.clip(z, -_SOFT_END, _SOFT_END).astype(np.float32)
-    square = bounded * bounded
-    out = bounded * (_SOFT[0] + square * (_SOFT[1] + square * (_SOFT[2] + square * _SOFT[3])))
-    return np.asarray(out, dtype=np.float32)
+def _row_sums(a: Single, b: Single) -> Single:
+    """Sums (E,) of the products of two (E, P)."""
+    out: Single = np.einsum("ep,ep->e", a, b)
+    return out
 
 
-def _erf(z: Single) -> tuple[Single, Single]:
-    """The error function to 1.5e-7, and exp(-z^2): Abramowitz and Stegun, 1964, formula 7.1.26."""
-    size = np.abs(z)
-    bell: Single = np.exp(-size * size)
-    t = 1 / (1 + np.float32(0.3275911) * size)
-    series = t * (0.254829592 + t * (-0.284496736 + t * (1.421413741 + t * (-1.453152027 + t * 1.061405429))))
-    out: Single = np.copysign(1 - series * bell, z)
-    return out, bell
+def _erf(z: Single) -> Single:
+    """The error function, to 0.0003."""
+    out = z * z
+    out *= _TANH[1]
+    out += _TANH[0]
+    out *= z
+    return np.tanh(out, out=out)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -36,10 +36,11 @@ class ClearStrip:
 
 @dataclass(frozen=True)
 class Strips:
-    """The pixels along each edge: offsets (E, P) from its start, values, weights 0 or 1; its angle and sign (E,)."""
+    """The pixels along each edge: how far along and across it they lie from its start, weights 0 or 1, values times
+    weights, each (E, P); its angle and sign (E,). ``columns``: of how many lines across the edge the pixels are."""
 
-    dx: Single
-    dy: Single
+    along: Single
+    across: Single
     value: Single
     weight: Single
     angle: Single
@@ -50,28 +51,21 @@ class Strips:
     narrow: bool
 
     @cached_property
-    def along(self) -> Single:
-        """How far along the edge each pixel lies, from the start."""
-        sin, cos = np.sin(self.angle)[:, None], np.cos(self.angle)[:, None]
-        out: Single = self.dx * cos + self.dy * sin
-        return out
-
-    @cached_property
-    def across(self) -> Single:
-        """How far across the edge each pixel lies, from the start."""
-        sin, cos = np.sin(self.angle)[:, None], np.cos(self.angle)[:, None]
-        out: Single = self.side[:, None] * (self.dy * cos - self.dx * sin)
+    def pixels(self) -> Single:
+        """How many pixels count for each edge (E,)."""
+        out: Single = self.weight.sum(axis=1)
         return out
 
     def thinned(self, factor: int) -> Strips:
         """Every ``factor``-th line across the edges, the middle one among them."""
         first = (self.columns // 2) % factor
-        dx, dy, value, weight = (
-            np.ascontiguousarray(a.reshape(len(a), self.columns, -1)[:, first::factor]).reshape(len(a), -1)
-            for a in (self.dx, self.dy, self.value, self.weight)
-        )
-        columns = len(range(first, self.columns, factor))
-        return Strips(dx, dy, value, weight, self.angle, self.side, self.reach_px, columns, self.bent, self.narrow)
+        fewer = {
+            name: getattr(self, name).reshape(len(self.angle), self.columns, -1)[:, first::factor].reshape(
+                len(self.angle), -1
+            )
+            for name in ("along", "across", "value", "weight")
+        }
+        return replace(self, **fewer, columns=len(range(first, self.columns, factor)))
 
 
 def strips_along(
@@ -91,65 +85,73 @@ def strips_along(
     lies = np.abs(unit[:, 0]) >= np.abs(unit[:, 1])
     major, minor = (np.where(lies, unit[:, k], unit[:, 1 - k]) for k in (0, 1))
     reach = int(np.clip(np.ceil(_REACH_SQUARES * np.abs(major * length).max()), 3, _MOST_REACH_PX))
-    half = int(np.ceil((widest_px / np.abs(major)).max()))
     spacing = 2 if reach > _EVERY_LINE_PX else 1
     reach -= reach % spacing
-    i, j = np.arange(-reach, reach + 1, spacing, dtype=np.int32), np.arange(-half, half + 1, dtype=np.int32)
+    i = np.arange(-reach, reach + 1, spacing)
+    half = widest_px / np.abs(major)
+    j = np.arange(int(2 * half.max()) + 1)
     first, second = (np.where(lies, start[:, k], start[:, 1 - k]) for k in (0, 1))
-    centre = np.round(first).astype(np.int32)
-    off_major = (centre - first)[:, None] + i
-    middle = np.round(second[:, None] + (minor / major)[:, None] * off_major).astype(np.int32)
-    e, n, m = len(start), len(i), len(j)
-    at_major, at_minor = centre[:, None] + i, middle[:, :, None] + j
-    height, width = picture.shape
-    last_major = np.asarray(np.where(lies, width, height)) - 1
-    last_minor = np.asarray(np.where(lies, height, width)) - 1
-    inside: NDArray[np.bool_] | None = None
-    if (
-        (at_major.min(axis=1) < 0).any()
-        or (at_minor.min(axis=(1, 2)) < 0).any()
-        or (at_major.max(axis=1) > last_major).any()
-        or (at_minor.max(axis=(1, 2)) > last_minor).any()
-    ):
-        within = (at_major >= 0) & (at_major <= last_major[:, None])
-        inside = (within[:, :, None] & (at_minor >= 0) & (at_minor <= last_minor[:, None, None])).reshape(e, -1)
-        at_major = np.clip(at_major, 0, last_major[:, None])
-        at_minor = np.clip(at_minor, 0, last_minor[:, None, None])
-    step_major, step_minor = (np.where(lies, a, b).astype(np.int64) for a, b in ((1, width), (width, 1)))
-    index = (at_major * step_major[:, None])[:, :, None] + at_minor * step_minor[:, None, None]
-    value = picture.ravel().take(index.reshape(e, -1)).astype(np.float32)
-    off_minor = ((middle - second[:, None])[:, :, None] + j).astype(np.float32).reshape(e, -1)
-    off_major = np.repeat(off_major.astype(np.float32), m, axis=1)
-    dx, dy = np.where(lies[:, None], off_major, off_minor), np.where(lies[:, None], off_minor, off_major)
-    facing = np.where(area < 0, -1.0, 1.0)
-    per_area = (facing / size).astype(np.float32)
-    # Board coordinates in squares: along this edge, and pixels across it.
-    toward = across.astype(np.float32) * per_area[:, None]
-    u = dx * toward[:, 1:] - dy * toward[:, :1]
-    normal = unit.astype(np.float32)
-    t = dy * normal[:, :1] - dx * normal[:, 1:]
-    counts = (np.abs(u) < _REACH_SQUARES) & (np.abs(t) <= widest_px[:, None].astype(np.float32))
+    centre = np.round(first).astype(np.int64)
+    at_major = centre[:, None] + i
+    off_major = at_major - first[:, None]
+    # The first pixel of each line that lies no further from the edge than half its width.
+    at_minor = np.ceil((second - half)[:, None] + (minor / major)[:, None] * off_major).astype(np.int64)
+    off_minor = (at_minor - second[:, None]).astype(np.float32)[:, :, None] + j.astype(np.float32)
+    value, inside = _read(picture, lies, at_major, at_minor, j)
+    edges, lines, rows = off_minor.shape
+    off_minor = off_minor.reshape(edges, -1)
+    off_major = np.repeat(off_major.astype(np.float32), rows, axis=1)
+    s = off_major * _column(major) + off_minor * _column(minor)
+    turned = np.where(lies, 1.0, -1.0)
+    t = off_minor * _column(turned * major) - off_major * _column(turned * minor)
+    # Board coordinate along this edge, in squares.
+    slant = (unit * across).sum(axis=1) / np.where(area < 0, -size, size)
+    u = np.abs(s * _column(1 / length) - t * _column(slant))
     # Distance from the other edge, in pixels.
     other_px = size / np.maximum(np.hypot(across[:, 0], across[:, 1]), 1e-6)
-    counts &= np.abs(u) > np.minimum(_OTHER_PX / other_px, _OTHER_SQUARES)[:, None].astype(np.float32)
+    counts = (u < _REACH_SQUARES) & (np.abs(t) <= _column(widest_px))
+    counts &= u > _column(np.minimum(_OTHER_PX / other_px, _OTHER_SQUARES))
     if inside is not None:
         counts &= inside
+    side = np.ones(edges, np.float32)
+    side[edges // 2 :] = -1
     if bent and clear is not None:
         # Before the corner there is the gap and then the next marker.
-        counts &= u > -clear.squares / 2
-    half_count = e // 2
-    side = np.ones(e, np.float32)
-    side[half_count:] = -1
+        counts &= (s * _column(1 / length) - t * _column(slant)) > -clear.squares / 2
+    weight = counts.astype(np.float32)
+    value *= weight
+    t *= side[:, None]
     angle = np.arctan2(unit[:, 1], unit[:, 0]).astype(np.float32)
-    return Strips(
-        dx,
-        dy,
-        value,
-        counts.astype(np.float32),
-        angle,
-        side,
-        float(reach),
-        n,
-        bent,
-        bool(np.median(widest_px) < _NARROW_PX),
-    )
+    narrow = bool(np.median(widest_px) < _NARROW_PX)
+    return Strips(s, t, value, weight, angle, side, float(reach), lines, bent, narrow)
+
+
+def _column(values: Array) -> Single:
+    return values.astype(np.float32)[:, None]
+
+
+def _read(
+    picture: Pixels, lies: NDArray[np.bool_], at_major: NDArray[np.int64], at_minor: NDArray[np.int64], j: NDArray[np.int64]
+) -> tuple[Single, NDArray[np.bool_] | None]:
+    """The pixels (E, n * m) of lines at ``at_major`` (E, n) that begin at ``at_minor`` (E, n) and go on by ``j`` (m,),
+    and which of them lie in the picture, None: all."""
+    height, width = picture.shape
+    last_major, last_minor = np.where(lies, width, height) - 1, np.where(lies, height, width) - 1
+    step_major, step_minor = np.where(lies, 1, width), np.where(lies, width, 1)
+    inside: NDArray[np.bool_] | None = None
+    if (
+        (at_major[:, 0] >= 0).all()
+        and (at_major[:, -1] <= last_major).all()
+        and (at_minor.min(axis=1) >= 0).all()
+        and (at_minor.max(axis=1) + j[-1] <= last_minor).all()
+    ):
+        begin = at_major * step_major[:, None] + at_minor * step_minor[:, None]
+        index = begin[:, :, None] + (j * step_minor[:, None])[:, None]
+    else:
+        rows = at_minor[:, :, None] + j
+        within = (at_major >= 0) & (at_major <= last_major[:, None])
+        inside = within[:, :, None] & (rows >= 0) & (rows <= last_minor[:, None, None])
+        begin = np.clip(at_major, 0, last_major[:, None]) * step_major[:, None]
+        index = begin[:, :, None] + np.clip(rows, 0, last_minor[:, None, None]) * step_minor[:, None, None]
+        inside = inside.reshape(len(lies), -1)
+    return picture.ravel().take(index.reshape(len(lies), -1)).astype(np.float32), inside
