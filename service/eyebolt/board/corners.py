@@ -23,6 +23,7 @@ import numpy as np
 
 from eyebolt.board.edges import NEARBY_SIGMA_PX, fit_edges
 from eyebolt.board.light import Pixels
+from eyebolt.board.median import median
 from eyebolt.board.strips import ClearStrip, Single, Strips, strips_along
 from eyebolt.geometry.rigid import Array
 
@@ -88,7 +89,7 @@ def _nearby(
     the window that sees one corner only is too small for it."""
     area = np.abs(along_x_px[:, 0] * along_y_px[:, 1] - along_x_px[:, 1] * along_y_px[:, 0])
     beside_px = area / np.maximum(np.hypot(*along_x_px.T), np.hypot(*along_y_px.T)).clip(1e-6)
-    free_px = float(np.median(beside_px)) * (_NEARBY_SQUARES if clear is None else clear.squares)
+    free_px = float(median(beside_px)) * (_NEARBY_SQUARES if clear is None else clear.squares)
     half = int(min(free_px, _NEARBY_MOST_PX))
     if half < _NEARBY_LEAST_PX:
         return None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from eyebolt.board.median import median
 from eyebolt.board.strips import Single, Strips
 from eyebolt.geometry.rigid import Array
 
@@ -65,7 +66,7 @@ def fit_edges(
     if strips.narrow:
         # So few pixels across an edge tell its place from its levels badly: both edges of a corner see the same ones.
         q[:, 2:5] = (q[:, 2:5] + q[partner, 2:5]) / 2
-        q[:, 4] = np.median(q[:, 4])
+        q[:, 4] = median(q[:, 4])
         expected = q.copy()
         expected[:, 1] = 0
         precision[:, 2:4] = (_LEVEL_SIGMA * np.abs(q[:, 3:4]) + 1.0) ** -2
@@ -112,9 +113,9 @@ def _round(
         there += 1
         there *= np.float32(0.5)
     there *= weight
-    # The derivatives by each parameter, and below them what they are to explain.
+    # What the parameters are to explain, and below it the derivatives by each of them.
     factors = np.empty((count + 1, *s.shape), np.float32)
-    by_distance, pattern, flat = factors[0], factors[3], factors[count]
+    flat, by_distance, by_turn, by_mean, pattern = factors[:5]
     np.multiply(z, z, out=by_distance)
     np.negative(by_distance, out=by_distance)
     np.exp(by_distance, out=by_distance)
@@ -128,28 +129,29 @@ def _round(
     flat += mean * weight
     if count > 5:
         light = s * np.float32(1 / strips.reach_px)
-        np.multiply(flat, light, out=factors[5])
+        np.multiply(flat, light, out=factors[6])
         light *= a[:, 5:6]
         light += 1
-        np.multiply(light, weight, out=factors[2])
+        np.multiply(light, weight, out=by_mean)
         flat *= light
         by_distance *= light
         pattern *= light
     else:
-        factors[2] = weight
-    np.multiply(by_distance, s, out=factors[1])
+        by_mean[:] = weight
+    np.multiply(by_distance, s, out=by_turn)
     if count > 4:
-        np.multiply(by_distance, z, out=factors[4])
-        factors[4] *= _ROOT_TWO
+        np.multiply(by_distance, z, out=factors[5])
+        factors[5] *= _ROOT_TWO
     residual = np.subtract(value, flat, out=flat)
     freedom = np.maximum(pixels - count, 1)
     # One grey level is the least that rounding leaves uncertain (a third of it, squared, is about 1/12).
     variance = np.maximum(_row_sums(residual, residual) / freedom, 1 / 12)
-    products = np.swapaxes(factors[:count], 0, 1) @ np.moveaxis(factors, 0, 2)
+    products = np.swapaxes(factors[1:], 0, 1) @ np.moveaxis(factors, 0, 2)
     system = np.moveaxis(products, 0, 2).astype(np.float64, order="C")
     system /= variance
-    system[range(count), range(count)] += precision[:, :count].T + 1e-9
-    system[:, count] += (precision[:, :count] * (expected[active, :count] - a[:, :count])).T
+    known = precision[:, :count]
+    system[:, 0] += (known * (expected[active, :count] - a[:, :count])).T
+    np.einsum("kke->ke", system[:, 1:])[:] += known.T + 1e-9
     change, offset_variance, gained = _solved(system)
     # What the step takes off the squares, as far as the model is straight there.
     after = np.maximum(variance - gained * variance / freedom, np.maximum(variance / 100, 1 / 12))
@@ -163,24 +165,20 @@ def _round(
 
 
 def _solved(system: Array) -> tuple[Array, Array, Array]:
-    """Solutions (n, E) of many small systems (n, n + 1, E), symmetric and the right side last; the first unknown's
+    """Solutions (n, E) of many small symmetric systems (n, 1 + n, E), the right side first; the first unknown's
     variance (E,); by how much each solution lowers its sum of squares (E,). Overwrites ``system``.
 
-    Elimination from the last unknown to the first, all systems at once: a library's call for each costs more.
+    Elimination from the last unknown to the first, all systems at once: a library's call for each of them costs more.
     """
     count = len(system)
+    pivot = np.einsum("kke->ke", system[:, 1:])
     for k in range(count - 1, 0, -1):
-        factor = system[k, :k] / system[k, k]
-        system[:k, :k] -= factor[:, None] * system[k, :k]
-        system[:k, count] -= factor * system[k, count]
-    pivot = system[range(count), range(count)]
-    gained = (system[:, count] ** 2 / pivot).sum(axis=0)
-    change = system[:, count]
-    change[0] /= pivot[0]
+        system[:k, : k + 1] -= (system[:k, k + 1] / pivot[k])[:, None] * system[k, : k + 1]
+    right = system[:, 0].copy()
+    change = right / pivot
     for k in range(1, count):
-        change[k] -= (system[k, :k] * change[:k]).sum(axis=0)
-        change[k] /= pivot[k]
-    return change, 1 / pivot[0], gained
+        change[k] -= np.einsum("ke,ke->e", system[k, 1 : k + 1], change[:k]) / pivot[k]
+    return change, 1 / pivot[0], (right * right / pivot).sum(axis=0)
 
 
 def _held(

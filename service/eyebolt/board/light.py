@@ -60,16 +60,15 @@ class Light:
 
 def measure_light(gray: Pixels, board_px: Array | None) -> Light:
     """Light of ``gray`` (H, W) within the convex hull of the corners ``board_px`` (K, 2), or of all of it."""
-    values = _sample(gray) if board_px is None else _sample_hull(gray, board_px)
     full_scale = int(np.iinfo(gray.dtype).max)
-    counts = np.bincount(values, minlength=full_scale + 1)
+    counts = _counts(_sample(gray)) if board_px is None else _counts_in_hull(gray, board_px)
     levels = np.arange(len(counts)) / full_scale
     dark, bright = _percentiles(counts, (_DARK_PERCENTILE, _BRIGHT_PERCENTILE)) / full_scale
     return Light(
         dark_level=float(dark),
         bright_level=float(bright),
-        burnt_fraction=float(counts[levels >= 1 - _END_OF_SCALE].sum() / values.size),
-        black_fraction=float(counts[levels <= _END_OF_SCALE].sum() / values.size),
+        burnt_fraction=float(counts[levels >= 1 - _END_OF_SCALE].sum() / counts.sum()),
+        black_fraction=float(counts[levels <= _END_OF_SCALE].sum() / counts.sum()),
         contrast=float((bright - dark) / (bright + dark)) if bright > 0 else 0.0,
     )
 
@@ -98,7 +97,7 @@ def stretched_to_8_bits(gray: Pixels) -> NDArray[np.uint8]:
     Positions do not change; the corners themselves are measured on the original values.
     """
     full_scale = float(np.iinfo(gray.dtype).max)
-    counts = np.bincount(_sample(gray), minlength=int(full_scale) + 1)
+    counts = _counts(_sample(gray))
     low, high = (float(v) for v in _percentiles(counts, (0.5, 99.5)))
     if high - low >= 0.4 * full_scale:
         if gray.dtype == np.uint8:
@@ -124,18 +123,24 @@ def _noise(gray: Pixels) -> float:
 
 def _sample(gray: Pixels) -> Pixels:
     stride = max(1, int(np.sqrt(gray.size / _SAMPLES)))
-    return gray[::stride, ::stride].ravel()
+    return np.ascontiguousarray(gray[::stride, ::stride])
 
 
-def _sample_hull(gray: Pixels, board_px: Array) -> Pixels:
+def _counts(picture: Pixels, mask: NDArray[np.uint8] | None = None) -> NDArray[np.int64]:
+    """How often each level occurs in ``picture`` (H, W), or where ``mask`` is not 0."""
+    levels = int(np.iinfo(picture.dtype).max) + 1
+    return np.asarray(cv2.calcHist([picture], [0], mask, [levels], [0, levels]), dtype=np.int64).ravel()
+
+
+def _counts_in_hull(gray: Pixels, board_px: Array) -> NDArray[np.int64]:
     height, width = gray.shape
     low = np.clip(np.floor(board_px.min(axis=0)).astype(int), 0, (width - 1, height - 1))
     high = np.clip(np.ceil(board_px.max(axis=0)).astype(int) + 1, low + 1, (width, height))
     part = gray[low[1] : high[1], low[0] : high[0]]
     stride = max(1, int(np.sqrt(part.size / _SAMPLES)))
-    part = part[::stride, ::stride]
+    part = np.ascontiguousarray(part[::stride, ::stride])
     mask = np.zeros(part.shape, np.uint8)
     outline = np.round((board_px - low) / stride).astype(np.int32)
     cv2.fillConvexPoly(mask, cv2.convexHull(outline.reshape(-1, 1, 2)), 1)
-    values = part[mask > 0]
-    return values if values.size else part.ravel()
+    counts = _counts(part, mask)
+    return counts if counts.any() else _counts(part)

@@ -22,6 +22,7 @@ from eyebolt.board.markers import (
     read_markers,
 )
 from eyebolt.board.measuring import Attempt, MarkedPattern, cross
+from eyebolt.board.median import median
 from eyebolt.board.plane import Plane, plane_through
 from eyebolt.board.window import Window, enlarged, halvings, part, whole
 
@@ -137,7 +138,7 @@ def _trusted(pattern: MarkedPattern, seen: MarkersSeen) -> tuple[Plane, int, flo
     board = pattern.marker_corners[seen.ids].reshape(-1, 2)
     pixels = seen.corners_px.reshape(-1, 2)
     sides = np.linalg.norm(np.diff(seen.corners_px, axis=1), axis=2)
-    square_px = float(np.median(sides)) / pattern.side
+    square_px = float(median(sides.ravel())) / pattern.side
     through = plane_through(board, pixels, max(4.0, _MISREAD_SQUARES * square_px))
     if through is None:
         return None
@@ -146,7 +147,7 @@ def _trusted(pattern: MarkedPattern, seen: MarkersSeen) -> tuple[Plane, int, flo
     if contradicting > max(1, _MOST_CONTRADICTING * len(seen.ids)):
         # Another board with some markers in the same places: numbers would be wrong.
         return None
-    off_squares = float(np.median(np.linalg.norm(plane.off_px, axis=1))) / square_px
+    off_squares = float(median(np.linalg.norm(plane.off_px, axis=1))) / square_px
     return plane, int(agrees.reshape(-1, 4).all(axis=1).sum()), off_squares
 
 
@@ -181,5 +182,5 @@ def _measure_on(
         if confirmed < max(1, _LEAST_CONFIRMED * inside):
             return None
     ids = np.flatnonzero(sound)
-    located = Located(ids, attempt.corners_px[ids], float(np.median(attempt.blur_px[ids])), half_turn_ambiguous=False)
+    located = Located(ids, attempt.corners_px[ids], float(median(attempt.blur_px[ids])), half_turn_ambiguous=False)
     return located, len(ids) / max(1, int(attempt.visible.sum()))

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.sparse.csgraph import connected_components
 
 from eyebolt.board.light import Pixels
+from eyebolt.board.median import median
 from eyebolt.board.plane import Plane
 from eyebolt.board.window import Window
 from eyebolt.geometry.rigid import Array
@@ -86,11 +87,11 @@ def largest_crowd(seen: MarkersSeen) -> Crowd | None:
     largest = int(np.argmax(np.bincount(label)))
     chosen = squares[label == largest]
     # Concentric outlines of one marker do not make a crowd.
-    count = len(np.unique(np.round(middles[label == largest] / (0.5 * np.median(sides[label == largest]))), axis=0))
+    count = len(np.unique(np.round(middles[label == largest] / (0.5 * median(sides[label == largest]))), axis=0))
     if count < _CROWD:
         return None
     points = chosen.reshape(-1, 2)
-    return Crowd(points.min(axis=0), points.max(axis=0), float(np.median(sides[label == largest])), count)
+    return Crowd(points.min(axis=0), points.max(axis=0), float(median(sides[label == largest])), count)
 
 
 def confirmed_markers(

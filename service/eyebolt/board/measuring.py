@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from eyebolt.board.corners import USUAL_BLUR_PX, CornerFits
 from eyebolt.board.located import Scene
+from eyebolt.board.median import median
 from eyebolt.board.plane import Plane, plane_through
 from eyebolt.board.strips import ClearStrip
 from eyebolt.geometry.rigid import Array
@@ -78,7 +79,7 @@ class Attempt:
         self._start_px, first_px, second_px, square_px = self._predict(plane)
         self._square_px = square_px
         facing = cross(first_px, second_px)
-        if np.median(facing) <= 0:
+        if median(facing) <= 0:
             # Seen from behind: a mirror image.
             return
         height, width = scene.gray.shape
@@ -102,21 +103,21 @@ class Attempt:
             return
         clear = self._pattern.clear
         fits = self._fits(ids, first_px, second_px, clear, sigma_px)
-        blur_px = float(np.median(fits.blur_px))
-        free_px = clear.squares * float(np.median(square_px[ids])) - 2 * blur_px
+        blur_px = float(median(fits.blur_px))
+        free_px = clear.squares * float(median(square_px[ids])) - 2 * blur_px
         if blur_px > _BLURRED_PX and blur_px > 1.2 * self._blur_px and free_px < _FREE_PX:
             # The borders of the markers reach further towards the edges than assumed.
             self._blur_px = blur_px
             fits = self._fits(ids, first_px, second_px, ClearStrip(clear.squares, 2 * blur_px), sigma_px)
         step = fits.step * self._pattern.sign[ids]
-        self._step = self._step or float(np.median(np.abs(fits.step)))
+        self._step = self._step or float(median(np.abs(fits.step)))
         moved_px = np.linalg.norm(fits.corners_px - self._start_px[ids], axis=1)
         good = (
             (fits.sigma_px < _WORST_SIGMA_PX)
             & (moved_px < np.maximum(1.5, _FARTHEST_MOVE_SQUARES * square_px[ids]))
             & (step > _FAINTEST_STEP * self._step)
             # Something lies over it, or its edges are not those of a board.
-            & (fits.misfit < np.maximum(_MISFIT * np.median(fits.misfit), _MISFIT_STEP * np.abs(fits.step)))
+            & (fits.misfit < np.maximum(_MISFIT * median(fits.misfit), _MISFIT_STEP * np.abs(fits.step)))
         )
         self.sound[ids] = good
         self.corners_px[ids], self.blur_px[ids] = fits.corners_px, fits.blur_px
@@ -138,10 +139,10 @@ class Attempt:
         """Sound corners that lie elsewhere than their neighbours say: an edge of a marker, a crack, a cable."""
         ids = np.flatnonzero(sound)
         off_px = plane.off_px
-        middle = np.median(off_px, axis=0)
+        middle = median(off_px)
         if np.abs(off_px - middle).max() < _STRAY_PX / 2:
             return ids[:0]
-        spread = 0.05 + 1.5 * np.median(np.abs(off_px - middle), axis=0)
+        spread = 0.05 + 1.5 * median(np.abs(off_px - middle))
         # A stray one must not drag its neighbours with it.
         bounded = np.clip(off_px, middle - 5 * spread, middle + 5 * spread)
         weight = self._pattern.nearness[np.ix_(ids, ids)]

@@ -25,8 +25,9 @@ class Plane:
 
     def predict(self, points: Array) -> tuple[Array, Array, Array]:
         """Pixels of board points (K, 2), and the picture's change per board unit along x and y, each (K, 2)."""
-        flat, along_x, along_y = self._flat(points)
-        return flat + self._bend(points), along_x, along_y
+        h = self.picture_T_board
+        flat, depth = self._flat(points)
+        return flat + self._bend(points), (h[:2, 0] - flat * h[2, 0]) / depth, (h[:2, 1] - flat * h[2, 1]) / depth
 
     def predict_around(self, middles: Array, offsets: Array) -> Array:
         """Pixels (M, P, 2) of points ``middles`` (M, 2) + ``offsets`` (P, 2), bent as their middles are."""
@@ -37,18 +38,21 @@ class Plane:
         """Pixels of board points (K, 2) by the homography alone."""
         return self._flat(points)[0]
 
-    def _flat(self, points: Array) -> tuple[Array, Array, Array]:
+    def _flat(self, points: Array) -> tuple[Array, Array]:
         h = self.picture_T_board
         top = points @ h[:2, :2].T + h[:2, 2]
         depth = points @ h[2, :2] + h[2, 2]
         depth = np.where(np.abs(depth) < 1e-9, 1e-9, depth)[:, None]
-        flat = top / depth
-        return flat, (h[:2, 0] - flat * h[2, 0]) / depth, (h[:2, 1] - flat * h[2, 1]) / depth
+        return top / depth, depth
 
     def _bend(self, points: Array) -> Array:
         """What known points nearby are off by, weighted by exp(-distance^2 / 2)."""
-        distance2 = (points**2).sum(1)[:, None] + (self.known**2).sum(1) - 2 * points @ self.known.T
-        weight = np.exp(np.maximum(distance2.min(axis=1, keepdims=True) - distance2, -60.0).astype(np.float32) / 2)
+        here, there = points.astype(np.float32), self.known.astype(np.float32)
+        # -distance^2 / 2 but for what all of a point's weights have in common.
+        weight = here @ there.T
+        weight -= (there**2).sum(axis=1) / 2
+        weight -= weight.max(axis=1, keepdims=True)
+        np.exp(weight, out=weight)
         out: Array = weight @ self.off_px.astype(np.float32) / weight.sum(axis=1, keepdims=True)
         return out
 
@@ -62,18 +66,22 @@ def plane_through(
     """
     if len(points) < 4:
         return None
-    h = _homography(points, pixels)
+    plane = _fitted(points, pixels)
     agrees = np.ones(len(points), dtype=bool)
-    if loose_px is not None and (h is None or _farthest_px(h, points, pixels) > loose_px):
+    if loose_px is not None and (plane is None or np.hypot(*plane.off_px.T).max() > loose_px):
         found, inliers = cv2.findHomography(points, pixels, cv2.RANSAC, loose_px)
         if found is None or inliers is None:
             return None
         agrees = np.asarray(inliers).ravel().astype(bool)
-        h = _homography(points[agrees], pixels[agrees]) if agrees.sum() >= 4 else None
+        plane = _fitted(points[agrees], pixels[agrees]) if agrees.sum() >= 4 else None
+    return None if plane is None else (plane, agrees)
+
+
+def _fitted(points: Array, pixels: Array) -> Plane | None:
+    h = _homography(points, pixels)
     if h is None:
         return None
-    bare = Plane(h, points[agrees], np.zeros((int(agrees.sum()), 2)))
-    return Plane(h, points[agrees], pixels[agrees] - bare.flat(points[agrees])), agrees
+    return Plane(h, points, pixels - Plane(h, points, np.zeros_like(points)).flat(points))
 
 
 def _homography(points: Array, pixels: Array) -> Array | None:
@@ -81,28 +89,32 @@ def _homography(points: Array, pixels: Array) -> Array | None:
 
     The direct linear transformation with normalised coordinates (Hartley, IEEE PAMI 19(6), 1997), last element 1.
     """
-    middle_b, middle_p = points.mean(axis=0), pixels.mean(axis=0)
-    size_b, size_p = max(float(points.std()), 1e-9), max(float(pixels.std()), 1e-9)
-    x, y = ((points - middle_b) / size_b).T
-    u, v = ((pixels - middle_p) / size_p).T
-    rows = np.zeros((2 * len(points), 8))
-    rows[::2, 0], rows[::2, 1], rows[::2, 2] = x, y, 1
-    rows[1::2, 3], rows[1::2, 4], rows[1::2, 5] = x, y, 1
-    rows[::2, 6], rows[::2, 7] = -u * x, -u * y
-    rows[1::2, 6], rows[1::2, 7] = -v * x, -v * y
-    if x.var() * y.var() - np.mean(x * y) ** 2 < _FLATTEST or u.var() * v.var() - np.mean(u * v) ** 2 < _FLATTEST:
+    both = np.concatenate([points, pixels], axis=1)
+    middle = both.mean(axis=0)
+    both -= middle
+    sizes = np.sqrt((both**2).mean(axis=0).reshape(2, 2).mean(axis=1)).clip(1e-9)
+    both /= np.repeat(sizes, 2)
+    # Every sum that the equations need is a product of two of these columns: x, y, 1; u x, u y; v x, v y; u, v.
+    columns = np.ones((len(points), 9))
+    columns[:, :2] = both[:, :2]
+    columns[:, 3:5] = both[:, 2:3] * both[:, :2]
+    columns[:, 5:7] = both[:, 3:4] * both[:, :2]
+    columns[:, 7:] = both[:, 2:]
+    sums = columns.T @ columns / len(points)
+    if min(sums[k, k] * sums[k + 1, k + 1] - sums[k, k + 1] ** 2 for k in (0, 7)) < _FLATTEST:
         return None
+    normal, right = np.zeros((8, 8)), np.empty(8)
+    normal[:3, :3] = normal[3:6, 3:6] = sums[:3, :3]
+    normal[:3, 6:], normal[3:6, 6:] = -sums[:3, 3:5], -sums[:3, 5:7]
+    normal[6:, :6] = normal[:6, 6:].T
+    normal[6:, 6:] = sums[3:5, 3:5] + sums[5:7, 5:7]
+    right[:3], right[3:6], right[6:] = sums[:3, 7], sums[:3, 8], -(sums[3:5, 7] + sums[5:7, 8])
     try:
-        flat = np.linalg.solve(rows.T @ rows, rows.T @ np.column_stack([u, v]).ravel())
+        unit = np.append(np.linalg.solve(normal, right), 1.0).reshape(3, 3)
     except np.linalg.LinAlgError:
         return None
-    unit = np.append(flat, 1.0).reshape(3, 3)
-    onto_pixels = np.array([[size_p, 0, middle_p[0]], [0, size_p, middle_p[1]], [0, 0, 1]])
-    from_board = np.array([[1 / size_b, 0, -middle_b[0] / size_b], [0, 1 / size_b, -middle_b[1] / size_b], [0, 0, 1]])
+    (size_b, size_p), (x, y, u, v) = sizes, middle
+    onto_pixels = np.array([[size_p, 0, u], [0, size_p, v], [0, 0, 1]])
+    from_board = np.array([[1 / size_b, 0, -x / size_b], [0, 1 / size_b, -y / size_b], [0, 0, 1]])
     out: Array = onto_pixels @ unit @ from_board
     return out
-
-
-def _farthest_px(h: Array, points: Array, pixels: Array) -> float:
-    flat = Plane(h, points[:0], pixels[:0]).flat(points)
-    return float(np.linalg.norm(flat - pixels, axis=1).max())

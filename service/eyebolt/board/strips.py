@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eyebolt.board.light import Pixels
+from eyebolt.board.median import median
 from eyebolt.geometry.rigid import Array
 
 # Along an edge; where there is room, every second line across it says nearly as much in half the time.
@@ -122,7 +123,7 @@ def strips_along(
     value *= weight
     t *= side[:, None]
     angle = np.arctan2(unit[:, 1], unit[:, 0]).astype(np.float32)
-    narrow = bool(np.median(widest_px) < _NARROW_PX)
+    narrow = bool(median(widest_px) < _NARROW_PX)
     return Strips(s, t, value, weight, angle, side, float(reach), lines, bent, narrow)
 
 

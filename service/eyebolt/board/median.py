@@ -1,0 +1,14 @@
+"""The median of short arrays: NumPy's own looks for missing values and any axis, which costs more than the sorting."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def median(values: NDArray[Any]) -> Any:
+    """Along the first axis of ``values`` (N, ...), N >= 1, no NaN among them."""
+    rising = np.sort(values, axis=0)
+    return (rising[(len(rising) - 1) // 2] + rising[len(rising) // 2]) / 2
