@@ -57,13 +57,15 @@ def fit_corners(
     blur_px: float = USUAL_BLUR_PX,
     start_sigma_px: float = 0.3,
     bent: bool = False,
+    least_step: float = 0.0,
 ) -> CornerFits:
     """Fit corners (K, 2) of ``gray`` (H, W), starting about ``start_sigma_px`` from ``start_px``.
 
     ``along_x_px``, ``along_y_px`` (K, 2): how far one square along the board's x and y reaches in the picture.
     ``clear``: beside an edge, only pixels within this strip count; None where there are no markers. ``blur_px``: about
     what blur to expect. ``bent``: corners of one black square on white, whose sides the two vectors are (x to y turns
-    clockwise in the picture), instead of crossings; the clear strip then holds for either side of the edge. Results
+    clockwise in the picture), instead of crossings; the clear strip then holds for either side of the edge.
+    ``least_step``: the usual height of an edge, if that is known; beside it the fit leaves out what shows none. Results
     are meaningful only where ``sigma_px`` is small; the caller decides.
     """
     count = len(start_px)
@@ -78,7 +80,7 @@ def fit_corners(
     across = np.concatenate([along_y_px, along_x_px])
     strips = strips_along(gray, start, along, across, clear, max(blur_px, start_sigma_px), bent)
     partner = np.concatenate([np.arange(count, 2 * count), np.arange(count)])
-    q, variance_px2, misfit = fit_edges(strips, partner, blur_px, start_sigma_px)
+    q, variance_px2, misfit = fit_edges(strips, partner, blur_px, start_sigma_px, least_step)
     return _crossings(start_px, strips, q, variance_px2, misfit)
 
 

@@ -28,15 +28,17 @@ _LEAST_BLUR_PX, _MOST_BLUR_PX = 0.25, 6.0
 _PRECISION = np.array([0, _DIRECTION_SIGMA_RAD**-2, 0, 0, _BLUR_SIGMA_PX**-2, _SLOPE_SIGMA**-2])
 # Starts this good need no rounds on few pixels.
 NEARBY_SIGMA_PX = 0.1
+# A step of less than this share of the usual one is none. The caller's own limit is higher: it comes after the fit.
+_UNSEEN = 0.05
 _ROOT_HALF, _ROOT_TWO = np.float32(np.sqrt(0.5)), np.float32(np.sqrt(2))
 # erf(z) = tanh(z (a + b z^2)) to 0.0003, far below the noise of any camera; fitted to the least greatest error.
 _TANH = (np.float32(1.12968), np.float32(0.099793))
 
 
 def fit_edges(
-    strips: Strips, partner: NDArray[np.int64], blur_px: float, start_sigma_px: float
+    strips: Strips, partner: NDArray[np.int64], blur_px: float, start_sigma_px: float, least_step: float
 ) -> tuple[Single, Array, Array]:
-    """Parameters (E, 6), variance of the offsets (E,), RMS residual (E,)."""
+    """Parameters (E, 6), variance of the offsets (E,), infinite where there is no edge, RMS residual (E,)."""
     thin = strips.thinned(_THINNING)
     pixels = np.maximum(thin.pixels, 1)
     q = np.zeros((len(pixels), _COUNT), np.float32)
@@ -74,13 +76,18 @@ def fit_edges(
     variance, offset_variance = np.ones(len(q)), np.full(len(q), np.inf)
     active = everywhere
     settled_px = _SETTLED_PX if start_sigma_px <= NEARBY_SIGMA_PX else _SETTLED_SMALL_PX
+    if start_sigma_px <= NEARBY_SIGMA_PX:
+        # Where hardly anything rises or falls along both edges of a corner, something lies over it.
+        step = np.abs(q[:, 3])
+        seen = step > _UNSEEN * max(least_step, float(median(step)))
+        active = np.flatnonzero(seen | seen[partner])
     for _ in range(_ROUNDS if settled_px < _SETTLED_PX else _NEARBY_ROUNDS):
+        if not len(active):
+            break
         moved, variance[active], offset_variance[active] = _round(
             strips, q, expected, partner, active, _COUNT, precision[active]
         )
         active = active[moved > settled_px]
-        if not len(active):
-            break
     return q, offset_variance, np.sqrt(variance)
 
 

@@ -133,6 +133,7 @@ class Attempt:
             clear,
             blur_px=self._blur_px,
             start_sigma_px=sigma_px,
+            least_step=self._step,
         )
 
     def _astray(self, plane: Plane, sound: NDArray[np.bool_]) -> NDArray[np.int64]:
