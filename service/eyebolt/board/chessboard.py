@@ -14,7 +14,7 @@ from eyebolt.board.light import Pixels
 from eyebolt.board.located import Located, Scene
 from eyebolt.board.plane import plane_through
 from eyebolt.board.squares import draw_squares, inner_corners, square_m
-from eyebolt.board.window import halvings, part, whole
+from eyebolt.board.window import halvings, whole
 from eyebolt.errors import InputFault
 from eyebolt.geometry.rigid import Array
 
@@ -67,7 +67,7 @@ def _followed(scene: Scene, board: Board) -> Array | None:
     last = near.corners_px.reshape(board.rows - 1, board.columns - 1, 2)
     factor = halvings(_smallest_step(last) / _FOLLOWED_SQUARE_PX)
     margin = 2 * _FOLLOWED_SQUARE_PX * factor
-    window = part(scene.finder, near.corners_px.min(axis=0) - margin, near.corners_px.max(axis=0) + margin, factor)
+    window = scene.part(near.corners_px.min(axis=0) - margin, near.corners_px.max(axis=0) + margin, factor)
     start = window.from_whole(last)
     size = np.array(window.picture.shape[::-1])
     if (start < 0).any() or (start > size - 1).any():

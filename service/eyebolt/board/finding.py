@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from eyebolt.board.definition import Board
-from eyebolt.board.light import Pixels, measure_light, stretched_to_8_bits, why_unseen
+from eyebolt.board.light import Pixels, measure_light, why_unseen
 from eyebolt.board.located import Scene
 from eyebolt.board.sighting import NoSighting, Sighting
 from eyebolt.errors import InputFault, MachineFault
@@ -34,7 +34,7 @@ def find_board(
     if min(size) >= _FEWEST_PX_PER_SQUARE * min(board.columns, board.rows):
         try:
             guess = near if isinstance(near, Sighting) and near.picture_size_px == size else None
-            scene = Scene(gray, stretched_to_8_bits(gray), guess)
+            scene = Scene(gray, guess)
             located = board.family.locate(scene, board)
         except cv2.error as problem:
             raise MachineFault(

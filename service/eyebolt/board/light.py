@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, fields
 from typing import Any, Literal
 
@@ -14,6 +14,7 @@ from eyebolt.errors import InputFault
 from eyebolt.geometry.rigid import Array
 
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
+Stretch = Callable[[Pixels], NDArray[np.uint8]]
 
 _DARK_PERCENTILE, _BRIGHT_PERCENTILE = 5.0, 95.0
 # A pixel within 1 % of either end of the scale carries no edge any more.
@@ -91,8 +92,9 @@ def why_unseen(light: Light) -> Literal["no-board", "dark", "burnt-out"]:
     return "no-board"
 
 
-def stretched_to_8_bits(gray: Pixels) -> NDArray[np.uint8]:
-    """The picture for the finders, whose thresholds expect 8 bits in use: levels spread out if they fill too few.
+def stretch_to_8_bits(gray: Pixels) -> Stretch:
+    """What makes a picture like ``gray`` or a part of it fit for the finders, whose thresholds expect 8 bits in use:
+    levels spread out if they fill too few.
 
     Positions do not change; the corners themselves are measured on the original values.
     """
@@ -101,16 +103,15 @@ def stretched_to_8_bits(gray: Pixels) -> NDArray[np.uint8]:
     low, high = (float(v) for v in _percentiles(counts, (0.5, 99.5)))
     if high - low >= 0.4 * full_scale:
         if gray.dtype == np.uint8:
-            return gray.astype(np.uint8, copy=False)
+            return lambda pixels: pixels.astype(np.uint8, copy=False)
         low, high = 0.0, full_scale
     # Never more than 40-fold, nor so much that noise passes for a pattern: the thresholds of the finders are 7 levels.
     least = 255.0 / full_scale
     gain = min(255.0 / max(high - low, 1e-9), 40 * least, max(least, _MOST_NOISE / _noise(gray)))
     table = np.clip((np.arange(int(full_scale) + 1) - low) * gain, 0, 255).astype(np.uint8)
     if gray.dtype == np.uint8:
-        return np.asarray(cv2.LUT(gray, table), dtype=np.uint8)
-    out: NDArray[np.uint8] = table[gray]
-    return out
+        return lambda pixels: np.asarray(cv2.LUT(pixels, table), dtype=np.uint8)
+    return lambda pixels: np.asarray(table[pixels], dtype=np.uint8)
 
 
 def _noise(gray: Pixels) -> float:

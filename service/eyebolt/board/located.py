@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from eyebolt.board.light import Pixels
+from eyebolt.board.light import Pixels, Stretch, stretch_to_8_bits
+from eyebolt.board.window import Window, part
 from eyebolt.geometry.rigid import Array
 
 
@@ -36,9 +38,21 @@ class Corners(Protocol):
 
 @dataclass(frozen=True)
 class Scene:
-    """One picture to be searched: ``gray`` (H, W) as it came, for measuring; ``finder`` the same in 8 bits, for
-    searching; ``near``: where the board was in a picture before this one, if that is known."""
+    """One picture to be searched: ``gray`` (H, W) as it came, for measuring; ``finder``, ``part``: the same in 8 bits,
+    for searching; ``near``: where the board was in a picture before this one, if that is known."""
 
     gray: Pixels
-    finder: NDArray[np.uint8]
     near: Corners | None = None
+
+    @cached_property
+    def finder(self) -> NDArray[np.uint8]:
+        """All of the picture (H, W)."""
+        return self._stretch(self.gray)
+
+    def part(self, low_px: Array, high_px: Array, factor: int) -> Window:
+        """A part of it; see ``window.part``. Quicker than to make ``finder`` if that is not needed anyway."""
+        return part(self.gray, low_px, high_px, factor, self._stretch)
+
+    @cached_property
+    def _stretch(self) -> Stretch:
+        return stretch_to_8_bits(self.gray)

@@ -21,9 +21,9 @@ from eyebolt.board.markers import (
     largest_crowd,
     read_markers,
 )
-from eyebolt.board.measuring import Attempt, MarkedPattern, cross
+from eyebolt.board.measuring import Attempt, MarkedPattern
 from eyebolt.board.median import median
-from eyebolt.board.plane import Plane, plane_through
+from eyebolt.board.plane import Plane, plane_through, unit_px
 from eyebolt.board.window import Window, enlarged, halvings, part, whole
 
 # Longest side of the first, small picture, and of the second one.
@@ -103,13 +103,9 @@ def _follow(scene: Scene, pattern: MarkedPattern) -> Located | None:
     if near is None or len(near.ids) < 4 or near.ids.max() >= len(pattern.corners):
         return None
     board = pattern.corners[near.ids]
-    last = plane_through(board, near.corners_px)
-    if last is None:
-        return None
-    _, along_x, along_y = last[0].predict(pattern.corners.mean(axis=0)[None])
-    factor = halvings(float(np.sqrt(np.abs(cross(along_x, along_y))[0])) / pattern.followed_px)
+    factor = halvings(unit_px(board, near.corners_px) / pattern.followed_px)
     margin = pattern.followed_px * factor
-    window = part(scene.finder, near.corners_px.min(axis=0) - margin, near.corners_px.max(axis=0) + margin, factor)
+    window = scene.part(near.corners_px.min(axis=0) - margin, near.corners_px.max(axis=0) + margin, factor)
     start = window.from_whole(near.corners_px).astype(np.float32).reshape(-1, 1, 2)
     inside = ((start > 0) & (start < np.array(window.picture.shape[::-1]) - 1)).all(axis=(1, 2))
     if inside.sum() < 4:

@@ -8,10 +8,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from eyebolt.board.median import median
 from eyebolt.geometry.rigid import Array
 
 # Points closer to one line than this, in their own size, fix no plane.
 _FLATTEST = 1e-6
+# Strangers are cast out in so many goes, each time those further off than so many medians, while most points stay.
+_CASTING_OUT, _OUTSTANDING, _MOST = 4, 3.0, 0.6
 
 
 @dataclass(frozen=True)
@@ -23,6 +26,11 @@ class Plane:
     known: Array
     off_px: Array
 
+    @property
+    def farthest_px(self) -> float:
+        """How far the known point that is off most lies from the homography."""
+        return float(np.hypot(*self.off_px.T).max())
+
     def predict(self, points: Array) -> tuple[Array, Array, Array]:
         """Pixels of board points (K, 2), and the picture's change per board unit along x and y, each (K, 2)."""
         h = self.picture_T_board
@@ -31,8 +39,9 @@ class Plane:
 
     def predict_around(self, middles: Array, offsets: Array) -> Array:
         """Pixels (M, P, 2) of points ``middles`` (M, 2) + ``offsets`` (P, 2), bent as their middles are."""
-        points = (middles[:, None] + offsets).reshape(-1, 2)
-        return self._flat(points)[0].reshape(len(middles), -1, 2) + self._bend(middles)[:, None]
+        h = self.picture_T_board
+        places = (middles @ h[:, :2].T + h[:, 2])[:, None] + offsets @ h[:, :2].T
+        return places[..., :2] / _not_zero(places[..., 2:]) + self._bend(middles)[:, None]
 
     def flat(self, points: Array) -> Array:
         """Pixels of board points (K, 2) by the homography alone."""
@@ -41,8 +50,7 @@ class Plane:
     def _flat(self, points: Array) -> tuple[Array, Array]:
         h = self.picture_T_board
         top = points @ h[:2, :2].T + h[:2, 2]
-        depth = points @ h[2, :2] + h[2, 2]
-        depth = np.where(np.abs(depth) < 1e-9, 1e-9, depth)[:, None]
+        depth = _not_zero(points @ h[2, :2] + h[2, 2])[:, None]
         return top / depth, depth
 
     def _bend(self, points: Array) -> Array:
@@ -57,24 +65,49 @@ class Plane:
         return out
 
 
+def _not_zero(depth: Array) -> Array:
+    out: Array = np.where(np.abs(depth) < 1e-9, 1e-9, depth)
+    return out
+
+
+def unit_px(points: Array, pixels: Array) -> float:
+    """About how large a board unit is where board points (N, 2) are seen at ``pixels`` (N, 2); 0 if they lie on a
+    line."""
+    stretch = np.linalg.lstsq(points - points.mean(axis=0), pixels - pixels.mean(axis=0), rcond=None)[0]
+    return float(np.sqrt(np.abs(np.linalg.det(stretch))))
+
+
 def plane_through(
     points: Array, pixels: Array, loose_px: float | None = None
 ) -> tuple[Plane, NDArray[np.bool_]] | None:
     """The plane through board points (N, 2) seen at ``pixels`` (N, 2), and which of them it trusts.
 
-    ``loose_px``: points further off belong to something else (RANSAC with the library's fixed seed); None: all count.
+    ``loose_px``: points further off belong to something else; None: all count.
     """
     if len(points) < 4:
         return None
     plane = _fitted(points, pixels)
     agrees = np.ones(len(points), dtype=bool)
-    if loose_px is not None and (plane is None or np.hypot(*plane.off_px.T).max() > loose_px):
-        found, inliers = cv2.findHomography(points, pixels, cv2.RANSAC, loose_px)
-        if found is None or inliers is None:
-            return None
-        agrees = np.asarray(inliers).ravel().astype(bool)
+    if loose_px is not None and (plane is None or plane.farthest_px > loose_px):
+        agrees = _agreeing(points, pixels, plane, loose_px)
         plane = _fitted(points[agrees], pixels[agrees]) if agrees.sum() >= 4 else None
     return None if plane is None else (plane, agrees)
+
+
+def _agreeing(points: Array, pixels: Array, plane: Plane | None, loose_px: float) -> NDArray[np.bool_]:
+    """Which points lie on one plane: a few strangers stand out at once, more take RANSAC (the library's seed is fixed)."""
+    for _ in range(_CASTING_OUT):
+        if plane is None:
+            break
+        off_px = np.hypot(*(pixels - plane.flat(points)).T)
+        if plane.farthest_px <= loose_px:
+            return np.asarray(off_px <= loose_px, dtype=bool)
+        agrees = off_px <= max(loose_px, _OUTSTANDING * float(median(off_px)))
+        if agrees.mean() < _MOST:
+            break
+        plane = _fitted(points[agrees], pixels[agrees])
+    found, inliers = cv2.findHomography(points, pixels, cv2.RANSAC, loose_px)
+    return np.zeros(len(points), dtype=bool) if found is None else np.asarray(inliers).ravel().astype(bool)
 
 
 def _fitted(points: Array, pixels: Array) -> Plane | None:

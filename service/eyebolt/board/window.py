@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from eyebolt.board.light import Pixels, Stretch
 from eyebolt.geometry.rigid import Array
 
 
@@ -37,17 +38,22 @@ def whole(picture: NDArray[np.uint8], factor: int) -> Window:
 
 
 def part(
-    picture: NDArray[np.uint8], low_px: Array | tuple[int, int], high_px: Array | tuple[int, int], factor: int
+    picture: Pixels,
+    low_px: Array | tuple[int, int],
+    high_px: Array | tuple[int, int],
+    factor: int,
+    to_8_bits: Stretch = np.asarray,
 ) -> Window:
     """The part from ``low_px`` to ``high_px`` (x, y), as far as it lies in the picture, averaged over blocks.
 
-    ``factor``: a power of two; halving again and again is what the library does fast.
+    ``factor``: a power of two; halving again and again is what the library does fast. ``to_8_bits``: what makes pixels
+    of this picture 8 bits deep, if they are not.
     """
     height, width = picture.shape
     left, top = (int(np.clip(v, 0, size - factor)) for v, size in zip(low_px, (width, height), strict=True))
     right, bottom = (int(np.clip(v, 1, size)) for v, size in zip(high_px, (width, height), strict=True))
     columns, rows = max(1, (right - left) // factor), max(1, (bottom - top) // factor)
-    cut = picture[top : top + rows * factor, left : left + columns * factor]
+    cut = to_8_bits(picture[top : top + rows * factor, left : left + columns * factor])
     for _ in range(factor.bit_length() - 1):
         half = (cut.shape[1] // 2, cut.shape[0] // 2)
         cut = np.asarray(cv2.resize(cut, half, interpolation=cv2.INTER_AREA), dtype=np.uint8)
