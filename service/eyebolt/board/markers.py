@@ -104,13 +104,12 @@ def confirmed_markers(
     """
     count, n, _ = bits.shape
     place = ((np.arange(n) + 0.5) / n - 0.5) * side
-    cells = np.stack(np.meshgrid(place, place), axis=-1).reshape(-1, 2)
-    seen_px = np.round(plane.predict_around(upper_left + side / 2, cells))
+    cells = np.column_stack([np.tile(place, n), np.repeat(place, n)])
+    x, y = np.rint(plane.predict_around(upper_left + side / 2, cells))
     height, width = gray.shape
-    fits = (seen_px >= 0).all(axis=(1, 2)) & (seen_px < (width, height)).all(axis=(1, 2))
-    x = np.clip(seen_px[..., 0], 0, width - 1).astype(int)
-    y = np.clip(seen_px[..., 1], 0, height - 1).astype(int)
-    level = gray[y, x].astype(np.float64)
+    fits = ((x >= 0) & (x < width) & (y >= 0) & (y < height)).all(axis=1)
+    place_in_rows = np.clip(y, 0, height - 1) * width + np.clip(x, 0, width - 1)
+    level = gray.ravel().take(place_in_rows.astype(np.int64)).astype(np.float64)
     level -= level.mean(axis=1, keepdims=True)
     wanted = bits.reshape(count, -1).astype(np.float64)
     wanted -= wanted.mean(axis=1, keepdims=True)

@@ -145,9 +145,11 @@ class Attempt:
             return ids[:0]
         spread = 0.05 + 1.5 * median(np.abs(off_px - middle))
         # A stray one must not drag its neighbours with it.
-        bounded = np.clip(off_px, middle - 5 * spread, middle + 5 * spread)
-        weight = self._pattern.nearness[np.ix_(ids, ids)]
-        said = weight @ bounded / np.maximum(weight.sum(axis=1, keepdims=True), 1e-12)
+        bounded = np.zeros((len(sound), 3))
+        bounded[ids, :2] = np.clip(off_px, middle - 5 * spread, middle + 5 * spread)
+        bounded[ids, 2] = 1.0
+        said = (self._pattern.nearness @ bounded)[ids]
+        said = said[:, :2] / np.maximum(said[:, 2:], 1e-12)
         limit = np.maximum(_STRAY_PX, _STRAY_SQUARES * self._square_px[ids])
         out: NDArray[np.int64] = ids[np.linalg.norm(off_px - said, axis=1) > limit]
         return out

@@ -38,10 +38,12 @@ class Plane:
         return flat + self._bend(points), (h[:2, 0] - flat * h[2, 0]) / depth, (h[:2, 1] - flat * h[2, 1]) / depth
 
     def predict_around(self, middles: Array, offsets: Array) -> Array:
-        """Pixels (M, P, 2) of points ``middles`` (M, 2) + ``offsets`` (P, 2), bent as their middles are."""
+        """Pixels (2, M, P), x and y, of points ``middles`` (M, 2) + ``offsets`` (P, 2), bent as their middles are."""
         h = self.picture_T_board
-        places = (middles @ h[:, :2].T + h[:, 2])[:, None] + offsets @ h[:, :2].T
-        return places[..., :2] / _not_zero(places[..., 2:]) + self._bend(middles)[:, None]
+        x, y, depth = (h[:, :2] @ middles.T + h[:, 2:])[:, :, None] + (h[:, :2] @ offsets.T)[:, None]
+        out: Array = np.stack([x, y]) / _not_zero(depth)
+        out += self._bend(middles).T[:, :, None]
+        return out
 
     def flat(self, points: Array) -> Array:
         """Pixels of board points (K, 2) by the homography alone."""
@@ -73,8 +75,12 @@ def _not_zero(depth: Array) -> Array:
 def unit_px(points: Array, pixels: Array) -> float:
     """About how large a board unit is where board points (N, 2) are seen at ``pixels`` (N, 2); 0 if they lie on a
     line."""
-    stretch = np.linalg.lstsq(points - points.mean(axis=0), pixels - pixels.mean(axis=0), rcond=None)[0]
-    return float(np.sqrt(np.abs(np.linalg.det(stretch))))
+    around = points - points.mean(axis=0)
+    # The determinant of the linear map that fits best.
+    (a, b), (c, d) = around.T @ around
+    (e, f), (g, h) = around.T @ pixels
+    area = a * d - b * c
+    return float(np.sqrt(abs(e * h - f * g) / area)) if area > _FLATTEST * max(a, d) ** 2 else 0.0
 
 
 def plane_through(
