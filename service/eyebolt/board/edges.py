@@ -39,31 +39,24 @@ def fit_edges(
     strips: Strips, partner: NDArray[np.int64], blur_px: float, start_sigma_px: float, least_step: float
 ) -> tuple[Single, Array, Array]:
     """Parameters (E, 6), variance of the offsets (E,), infinite where there is no edge, RMS residual (E,)."""
-    thin = strips.thinned(_THINNING)
-    pixels = np.maximum(thin.pixels, 1)
-    q = np.zeros((len(pixels), _COUNT), np.float32)
-    everywhere = np.arange(len(q))
-    # Levels by least squares on the pattern as it starts: a step too small would send the edge too far.
-    scale = _ROOT_HALF / np.float32(blur_px)
-    near, far = _erf(thin.across * scale), _erf(_held(thin, q, partner, everywhere, scale))
-    crossed = (1 + near) * (1 + far) / 2 - 1 if strips.bent else near * far
-    crossed *= thin.weight
-    middle = crossed.sum(axis=1) / pixels
-    crossed -= middle[:, None] * thin.weight
-    q[:, 2] = thin.value.sum(axis=1) / pixels
-    q[:, 3] = _row_sums(crossed, thin.value) / np.maximum(_row_sums(crossed, crossed), 1e-6)
-    q[:, 2] -= q[:, 3] * middle
+    q = np.zeros((len(strips.angle), _COUNT), np.float32)
     q[:, 4] = blur_px
+    everywhere = np.arange(len(q))
     expected = q.copy()
-    if start_sigma_px > blur_px:
-        # A blur as wide as the doubt sees the edge from where it starts.
-        q[:, 4] = start_sigma_px
-        _round(thin, q, expected, partner, everywhere, 4)
-        q[:, 4] = blur_px
-    # A few pixels bring an edge near; light that changes along it matters only to all of them.
-    for _ in range(_THIN_ROUNDS if start_sigma_px > NEARBY_SIGMA_PX else 0):
-        if _round(thin, q, expected, partner, everywhere, _COUNT - 1)[0].max() < _SETTLED_PX:
-            break
+    nearby, fresh = start_sigma_px <= NEARBY_SIGMA_PX, True
+    if not nearby or strips.narrow:
+        # A few pixels bring an edge near; light that changes along it matters only to all of them.
+        thin = strips.thinned(_THINNING)
+        if start_sigma_px > blur_px:
+            # A blur as wide as the doubt sees the edge from where it starts.
+            q[:, 4] = start_sigma_px
+            _round(thin, q, expected, partner, everywhere, 4, fresh=True)
+            q[:, 4], fresh = blur_px, False
+        for _ in range(_THIN_ROUNDS):
+            moved, *_ = _round(thin, q, expected, partner, everywhere, _COUNT - 1, fresh=fresh)
+            fresh = False
+            if moved.max() < _SETTLED_PX:
+                break
     precision = np.tile(_PRECISION, (len(q), 1))
     if strips.narrow:
         # So few pixels across an edge tell its place from its levels badly: both edges of a corner see the same ones.
@@ -75,19 +68,20 @@ def fit_edges(
         precision[:, 4] = _NARROW_BLUR_SIGMA_PX**-2
     variance, offset_variance = np.ones(len(q)), np.full(len(q), np.inf)
     active = everywhere
-    settled_px = _SETTLED_PX if start_sigma_px <= NEARBY_SIGMA_PX else _SETTLED_SMALL_PX
-    if start_sigma_px <= NEARBY_SIGMA_PX:
-        # Where hardly anything rises or falls along both edges of a corner, something lies over it.
-        step = np.abs(q[:, 3])
-        seen = step > _UNSEEN * max(least_step, float(median(step)))
-        active = np.flatnonzero(seen | seen[partner])
-    for _ in range(_ROUNDS if settled_px < _SETTLED_PX else _NEARBY_ROUNDS):
+    settled_px = _SETTLED_PX if nearby else _SETTLED_SMALL_PX
+    for _ in range(_NEARBY_ROUNDS if nearby else _ROUNDS):
+        moved, variance[active], offset_variance[active] = _round(
+            strips, q, expected, partner, active, _COUNT, precision[active], fresh
+        )
+        if fresh:
+            # Where hardly anything rises or falls along both edges of a corner, something lies over it.
+            step = np.abs(q[:, 3])
+            seen = step > _UNSEEN * max(least_step, float(median(step)))
+            moved[~seen & ~seen[partner]] = 0.0
+            fresh = False
+        active = active[moved > settled_px]
         if not len(active):
             break
-        moved, variance[active], offset_variance[active] = _round(
-            strips, q, expected, partner, active, _COUNT, precision[active]
-        )
-        active = active[moved > settled_px]
     return q, offset_variance, np.sqrt(variance)
 
 
@@ -99,9 +93,11 @@ def _round(
     active: NDArray[np.int64],
     count: int,
     precision: Array = _PRECISION[None],
+    fresh: bool = False,
 ) -> tuple[Array, Array, Array]:
     """One step of the edges ``active`` in their first ``count`` parameters, written into ``q``: how far they moved
-    in pixels (blur counts a fifth), variance of the residual, variance of the offset, each (A,)."""
+    in pixels (blur counts a fifth), variance of the residual, variance of the offset, each (A,). ``fresh``: the levels
+    are not known yet."""
     whole = len(active) == len(q)
     s, t, weight, value, pixels = (
         part if whole else part[active]
@@ -127,11 +123,17 @@ def _round(
     np.negative(by_distance, out=by_distance)
     np.exp(by_distance, out=by_distance)
     by_distance *= there
-    by_distance *= step * (-np.float32(2 / np.sqrt(np.pi)) * scale)
     np.multiply(there, _erf(z), out=pattern)
     if strips.bent:
         pattern += there
         pattern -= weight
+    if fresh:
+        # By least squares on the pattern as it starts: a step too small would send the edge too far.
+        middle, level = (part.sum(axis=1) / np.maximum(pixels, 1) for part in (pattern, value))
+        square = _row_sums(pattern, pattern) - pixels * middle**2
+        step[:, 0] = (_row_sums(pattern, value) - pixels * middle * level) / np.maximum(square, 1e-6)
+        mean[:, 0] = level - step[:, 0] * middle
+    by_distance *= step * (-np.float32(2 / np.sqrt(np.pi)) * scale)
     np.multiply(pattern, step, out=flat)
     flat += mean * weight
     if count > 5:

@@ -59,11 +59,9 @@ class Strips:
 
     def thinned(self, factor: int) -> Strips:
         """Every ``factor``-th line across the edges, the middle one among them."""
-        first = (self.columns // 2) % factor
+        first, edges = (self.columns // 2) % factor, len(self.angle)
         fewer = {
-            name: getattr(self, name).reshape(len(self.angle), self.columns, -1)[:, first::factor].reshape(
-                len(self.angle), -1
-            )
+            name: getattr(self, name).reshape(edges, -1, self.columns)[:, :, first::factor].reshape(edges, -1)
             for name in ("along", "across", "value", "weight")
         }
         return replace(self, **fewer, columns=len(range(first, self.columns, factor)))
@@ -97,14 +95,11 @@ def strips_along(
     off_major = at_major - first[:, None]
     # The first pixel of each line that lies no further from the edge than half its width.
     at_minor = np.ceil((second - half)[:, None] + (minor / major)[:, None] * off_major).astype(np.int64)
-    off_minor = (at_minor - second[:, None]).astype(np.float32)[:, :, None] + j.astype(np.float32)
+    off_minor = at_minor - second[:, None]
     value, inside = _read(picture, lies, at_major, at_minor, j)
-    edges, lines, rows = off_minor.shape
-    off_minor = off_minor.reshape(edges, -1)
-    off_major = np.repeat(off_major.astype(np.float32), rows, axis=1)
-    s = off_major * _column(major) + off_minor * _column(minor)
     turned = np.where(lies, 1.0, -1.0)
-    t = off_minor * _column(turned * major) - off_major * _column(turned * minor)
+    s = _spread(off_major * major[:, None] + off_minor * minor[:, None], minor, j)
+    t = _spread((off_minor * major[:, None] - off_major * minor[:, None]) * turned[:, None], turned * major, j)
     # Board coordinate along this edge, in squares.
     slant = (unit * across).sum(axis=1) / np.where(area < 0, -size, size)
     u = np.abs(s * _column(1 / length) - t * _column(slant))
@@ -114,8 +109,8 @@ def strips_along(
     counts &= u > _column(np.minimum(_OTHER_PX / other_px, _OTHER_SQUARES))
     if inside is not None:
         counts &= inside
-    side = np.ones(edges, np.float32)
-    side[edges // 2 :] = -1
+    side = np.ones(len(start), np.float32)
+    side[len(start) // 2 :] = -1
     if bent and clear is not None:
         # Before the corner there is the gap and then the next marker.
         counts &= (s * _column(1 / length) - t * _column(slant)) > -clear.squares / 2
@@ -124,7 +119,13 @@ def strips_along(
     t *= side[:, None]
     angle = np.arctan2(unit[:, 1], unit[:, 0]).astype(np.float32)
     narrow = bool(median(widest_px) < _NARROW_PX)
-    return Strips(s, t, value, weight, angle, side, float(reach), lines, bent, narrow)
+    return Strips(s, t, value, weight, angle, side, float(reach), len(i), bent, narrow)
+
+
+def _spread(first: Array, step: Array, j: NDArray[np.int64]) -> Single:
+    """What begins at ``first`` (E, n) and changes by ``step`` (E,) from pixel to pixel ``j`` (m,): (E, m * n)."""
+    out = first.astype(np.float32)[:, None] + (step[:, None] * j).astype(np.float32)[:, :, None]
+    return out.reshape(len(first), -1)
 
 
 def _column(values: Array) -> Single:
@@ -134,7 +135,7 @@ def _column(values: Array) -> Single:
 def _read(
     picture: Pixels, lies: NDArray[np.bool_], at_major: NDArray[np.int64], at_minor: NDArray[np.int64], j: NDArray[np.int64]
 ) -> tuple[Single, NDArray[np.bool_] | None]:
-    """The pixels (E, n * m) of lines at ``at_major`` (E, n) that begin at ``at_minor`` (E, n) and go on by ``j`` (m,),
+    """The pixels (E, m * n) of lines at ``at_major`` (E, n) that begin at ``at_minor`` (E, n) and go on by ``j`` (m,),
     and which of them lie in the picture, None: all."""
     height, width = picture.shape
     last_major, last_minor = np.where(lies, width, height) - 1, np.where(lies, height, width) - 1
@@ -147,12 +148,12 @@ def _read(
         and (at_minor.max(axis=1) + j[-1] <= last_minor).all()
     ):
         begin = at_major * step_major[:, None] + at_minor * step_minor[:, None]
-        index = begin[:, :, None] + (j * step_minor[:, None])[:, None]
+        index = begin[:, None] + (j * step_minor[:, None])[:, :, None]
     else:
-        rows = at_minor[:, :, None] + j
+        rows = at_minor[:, None] + j[:, None]
         within = (at_major >= 0) & (at_major <= last_major[:, None])
-        inside = within[:, :, None] & (rows >= 0) & (rows <= last_minor[:, None, None])
+        inside = within[:, None] & (rows >= 0) & (rows <= last_minor[:, None, None])
         begin = np.clip(at_major, 0, last_major[:, None]) * step_major[:, None]
-        index = begin[:, :, None] + np.clip(rows, 0, last_minor[:, None, None]) * step_minor[:, None, None]
+        index = begin[:, None] + np.clip(rows, 0, last_minor[:, None, None]) * step_minor[:, None, None]
         inside = inside.reshape(len(lies), -1)
     return picture.ravel().take(index.reshape(len(lies), -1)).astype(np.float32), inside
