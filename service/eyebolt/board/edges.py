@@ -57,7 +57,7 @@ def fit_edges(
             fresh = False
             if moved.max() < _SETTLED_PX:
                 break
-    precision = np.tile(_PRECISION, (len(q), 1))
+    precision = np.repeat(_PRECISION[None], len(q), axis=0)
     if strips.narrow:
         # So few pixels across an edge tell its place from its levels badly: both edges of a corner see the same ones.
         q[:, 2:5] = (q[:, 2:5] + q[partner, 2:5]) / 2
@@ -75,10 +75,10 @@ def fit_edges(
         )
         if fresh:
             # Where hardly anything rises or falls along both edges of a corner, something lies over it.
-            step = np.abs(q[:, 3])
+            step = np.abs(expected[:, 3])
             seen = step > _UNSEEN * max(least_step, float(median(step)))
-            moved[~seen & ~seen[partner]] = 0.0
-            fresh = False
+            unseen = ~(seen | seen[partner])
+            moved[unseen], offset_variance[unseen], fresh = 0.0, np.inf, False
         active = active[moved > settled_px]
         if not len(active):
             break
@@ -97,7 +97,7 @@ def _round(
 ) -> tuple[Array, Array, Array]:
     """One step of the edges ``active`` in their first ``count`` parameters, written into ``q``: how far they moved
     in pixels (blur counts a fifth), variance of the residual, variance of the offset, each (A,). ``fresh``: the levels
-    are not known yet."""
+    are not known yet, and are written into ``expected`` as they seem before the step."""
     whole = len(active) == len(q)
     s, t, weight, value, pixels = (
         part if whole else part[active]
@@ -133,6 +133,7 @@ def _round(
         square = _row_sums(pattern, pattern) - pixels * middle**2
         step[:, 0] = (_row_sums(pattern, value) - pixels * middle * level) / np.maximum(square, 1e-6)
         mean[:, 0] = level - step[:, 0] * middle
+        expected[active, 2:4] = a[:, 2:4]
     by_distance *= step * (-np.float32(2 / np.sqrt(np.pi)) * scale)
     np.multiply(pattern, step, out=flat)
     flat += mean * weight

@@ -20,6 +20,8 @@ _DARK_PERCENTILE, _BRIGHT_PERCENTILE = 5.0, 95.0
 # A pixel within 1 % of either end of the scale carries no edge any more.
 _END_OF_SCALE = 0.01
 _SAMPLES = 40_000
+# By bytes a pixel.
+_FULL_SCALE = {1: 255, 2: 65535}
 # Below this, what should be white drowns in the steps and the noise of an 8-bit camera.
 _TOO_DARK = 0.10
 _TOO_MUCH_BURNT = 0.30
@@ -61,7 +63,7 @@ class Light:
 
 def measure_light(gray: Pixels, board_px: Array | None) -> Light:
     """Light of ``gray`` (H, W) within the convex hull of the corners ``board_px`` (K, 2), or of all of it."""
-    full_scale = int(np.iinfo(gray.dtype).max)
+    full_scale = _FULL_SCALE[gray.itemsize]
     counts = _counts(_sample(gray)) if board_px is None else _counts_in_hull(gray, board_px)
     levels = np.arange(len(counts)) / full_scale
     dark, bright = _percentiles(counts, (_DARK_PERCENTILE, _BRIGHT_PERCENTILE)) / full_scale
@@ -76,10 +78,11 @@ def measure_light(gray: Pixels, board_px: Array | None) -> Light:
 
 def _percentiles(counts: NDArray[np.int64], percents: tuple[float, ...]) -> Array:
     """Percentiles of the levels 0, 1, 2, ... that occur ``counts`` times, interpolated as NumPy does."""
-    upto = np.cumsum(counts)
-    place = np.asarray(percents) / 100 * (upto[-1] - 1)
-    lower, upper = (np.searchsorted(upto, f(place), side="right") for f in (np.floor, np.ceil))
-    out: Array = lower + (place - np.floor(place)) * (upper - lower)
+    upto = counts.cumsum()
+    place = np.array(percents) * ((upto[-1] - 1) / 100)
+    whole = np.floor(place)
+    lower, upper = upto.searchsorted((whole, np.ceil(place)), side="right")
+    out: Array = lower + (place - whole) * (upper - lower)
     return out
 
 
@@ -98,7 +101,7 @@ def stretch_to_8_bits(gray: Pixels) -> Stretch:
 
     Positions do not change; the corners themselves are measured on the original values.
     """
-    full_scale = float(np.iinfo(gray.dtype).max)
+    full_scale = float(_FULL_SCALE[gray.itemsize])
     counts = _counts(_sample(gray))
     low, high = (float(v) for v in _percentiles(counts, (0.5, 99.5)))
     if high - low >= 0.4 * full_scale:
@@ -129,7 +132,7 @@ def _sample(gray: Pixels) -> Pixels:
 
 def _counts(picture: Pixels, mask: NDArray[np.uint8] | None = None) -> NDArray[np.int64]:
     """How often each level occurs in ``picture`` (H, W), or where ``mask`` is not 0."""
-    levels = int(np.iinfo(picture.dtype).max) + 1
+    levels = _FULL_SCALE[picture.itemsize] + 1
     return np.asarray(cv2.calcHist([picture], [0], mask, [levels], [0, levels]), dtype=np.int64).ravel()
 
 

@@ -109,12 +109,10 @@ def confirmed_markers(
     height, width = gray.shape
     fits = ((x >= 0) & (x < width) & (y >= 0) & (y < height)).all(axis=1)
     place_in_rows = np.clip(y, 0, height - 1) * width + np.clip(x, 0, width - 1)
-    level = gray.ravel().take(place_in_rows.astype(np.int64)).astype(np.float64)
-    level -= level.mean(axis=1, keepdims=True)
-    wanted = bits.reshape(count, -1).astype(np.float64)
-    wanted -= wanted.mean(axis=1, keepdims=True)
-    norms = np.linalg.norm(level, axis=1) * np.linalg.norm(wanted, axis=1)
-    agreement = (level * wanted).sum(axis=1) / np.maximum(norms, 1e-9)
+    level, wanted = gray.ravel().take(place_in_rows.astype(np.int64)).astype(np.float32), bits.reshape(count, -1)
+    level, wanted = (part - part.mean(axis=1, dtype=np.float32, keepdims=True) for part in (level, wanted))
+    both, levels, wants = (np.einsum("mc,mc->m", a, b) for a, b in ((level, wanted), (level, level), (wanted, wanted)))
+    agreement = both / np.sqrt(np.maximum(levels * wants, 1e-9))
     inside = np.asarray(fits, dtype=bool)
     return np.asarray(inside & (agreement > _CONFIRMED), dtype=bool), inside
 

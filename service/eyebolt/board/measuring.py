@@ -25,6 +25,8 @@ _MISFIT, _MISFIT_STEP = 2.5, 0.1
 # In a blurred picture the borders of markers may reach into what the fit looks at, if less than this is left.
 _BLURRED_PX, _FREE_PX = 1.1, 2.5
 _SHIFTED_PX, _SHIFTED_SQUARES = 0.5, 0.04
+# Where a fit saw an even surface and no edge, along two lines longer than this, there is none so near either.
+_SEEN_PX = 8.0
 # How far a corner may lie from where its neighbours put it.
 _STRAY_PX, _STRAY_SQUARES = 0.3, 0.03
 
@@ -73,7 +75,9 @@ class Attempt:
         count = len(pattern.corners)
         self.corners_px = np.full((count, 2), np.nan)
         self.blur_px = np.full(count, np.nan)
+        self._empty = np.zeros(count, dtype=bool)
         self._blur_px = USUAL_BLUR_PX
+        self._misfit = np.full(count, np.nan)
         self._step = 0.0
         self.sound: NDArray[np.bool_] | None = None
         self._start_px, first_px, second_px, square_px = self._predict(plane)
@@ -111,15 +115,18 @@ class Attempt:
             fits = self._fits(ids, first_px, second_px, ClearStrip(clear.squares, 2 * blur_px), sigma_px)
         step = fits.step * self._pattern.sign[ids]
         self._step = self._step or float(median(np.abs(fits.step)))
+        self._misfit[ids] = fits.misfit
+        usual_misfit = float(median(self._misfit[~self.sound & np.isfinite(self._misfit)]))
         moved_px = np.linalg.norm(fits.corners_px - self._start_px[ids], axis=1)
         good = (
             (fits.sigma_px < _WORST_SIGMA_PX)
             & (moved_px < np.maximum(1.5, _FARTHEST_MOVE_SQUARES * square_px[ids]))
             & (step > _FAINTEST_STEP * self._step)
             # Something lies over it, or its edges are not those of a board.
-            & (fits.misfit < np.maximum(_MISFIT * median(fits.misfit), _MISFIT_STEP * np.abs(fits.step)))
+            & (fits.misfit < np.maximum(_MISFIT * usual_misfit, _MISFIT_STEP * np.abs(fits.step)))
         )
         self.sound[ids] = good
+        self._empty[ids] = np.isinf(fits.sigma_px) & (fits.misfit < _MISFIT_STEP * self._step)
         self.corners_px[ids], self.blur_px[ids] = fits.corners_px, fits.blur_px
 
     def _fits(
@@ -171,9 +178,8 @@ class Attempt:
         self._start_px, first_px, second_px, square_px = self._predict(through[0])
         height, width = self._scene.gray.shape
         within = ((self._start_px > 1) & (self._start_px < (width - 2, height - 2))).all(axis=1)
-        elsewhere = np.linalg.norm(self._start_px - before, axis=1) > np.maximum(
-            _SHIFTED_PX, _SHIFTED_SQUARES * square_px
-        )
+        shifted_px = np.where(self._empty, _SEEN_PX, np.maximum(_SHIFTED_PX, _SHIFTED_SQUARES * square_px))
+        elsewhere = np.linalg.norm(self._start_px - before, axis=1) > shifted_px
         self.visible = within & (cross(first_px, second_px) > 0)
         self._fit(np.flatnonzero(self.visible & ~self.sound & elsewhere), first_px, second_px, square_px, 0.4)
 
