@@ -195,7 +195,9 @@ def _held(
     strips: Strips, q: Single, edges: NDArray[np.int64], at: NDArray[np.int64], scale: Single | np.float32
 ) -> Single:
     """Signed distance (E, P) of the pixels of ``at`` to the edges ``edges``, times ``scale``."""
-    along, across = (strips.along, strips.across) if len(at) == len(strips.side) else (strips.along[at], strips.across[at])
+    along, across = strips.along, strips.across
+    if len(at) < len(strips.side):
+        along, across = along[at], across[at]
     # The other edge's direction as this one sees it.
     apart = strips.angle[at] - strips.angle[edges]
     sin, cos, side, turn = np.sin(apart), np.cos(apart), strips.side[edges], q[edges, 1]
@@ -217,4 +219,5 @@ def _erf(z: Single) -> Single:
     out *= _TANH[1]
     out += _TANH[0]
     out *= z
-    return np.tanh(out, out=out)
+    np.tanh(out, out=out)
+    return out

@@ -102,7 +102,7 @@ def stretch_to_8_bits(gray: Pixels) -> Stretch:
     Positions do not change; the corners themselves are measured on the original values.
     """
     full_scale = float(_FULL_SCALE[gray.itemsize])
-    counts = _counts(_sample(gray))
+    counts = _counts(_sample(gray, _SAMPLES // 4))
     low, high = (float(v) for v in _percentiles(counts, (0.5, 99.5)))
     if high - low >= 0.4 * full_scale:
         if gray.dtype == np.uint8:
@@ -125,9 +125,14 @@ def _noise(gray: Pixels) -> float:
     return max(float(np.median(np.abs(left - right))) / 0.954, 0.3)
 
 
-def _sample(gray: Pixels) -> Pixels:
-    stride = max(1, int(np.sqrt(gray.size / _SAMPLES)))
-    return np.ascontiguousarray(gray[::stride, ::stride])
+def _sample(gray: Pixels, about: int = _SAMPLES) -> Pixels:
+    stride = max(1, int(np.sqrt(gray.size / about)))
+    return _every(gray, stride)
+
+
+def _every(picture: NDArray[Any], stride: int) -> Pixels:
+    out: Pixels = np.ascontiguousarray(picture[::stride, ::stride])
+    return out
 
 
 def _counts(picture: Pixels, mask: NDArray[np.uint8] | None = None) -> NDArray[np.int64]:
@@ -142,7 +147,7 @@ def _counts_in_hull(gray: Pixels, board_px: Array) -> NDArray[np.int64]:
     high = np.clip(np.ceil(board_px.max(axis=0)).astype(int) + 1, low + 1, (width, height))
     part = gray[low[1] : high[1], low[0] : high[0]]
     stride = max(1, int(np.sqrt(part.size / _SAMPLES)))
-    part = np.ascontiguousarray(part[::stride, ::stride])
+    part = _every(part, stride)
     mask = np.zeros(part.shape, np.uint8)
     outline = np.round((board_px - low) / stride).astype(np.int32)
     cv2.fillConvexPoly(mask, cv2.convexHull(outline.reshape(-1, 1, 2)), 1)

@@ -37,6 +37,8 @@ _LIBRARY_SHARE = 0.03 / 4
 # With so many markers agreeing on the place there is no doubt; fewer must show their bits.
 _BEYOND_DOUBT = 4
 _LEAST_CONFIRMED = 0.3
+# So many of them, all over the board, tell as much as hundreds.
+_MOST_CONFIRMED = 30
 # Wide enough for a lens that bends the board, too narrow for a marker read as another.
 _MISREAD_SQUARES = 1.5
 _MOST_CONTRADICTING = 0.08
@@ -110,7 +112,7 @@ def _follow(scene: Scene, pattern: MarkedPattern) -> Located | None:
     inside = ((start > 0) & (start < np.array(window.picture.shape[::-1]) - 1)).all(axis=(1, 2))
     if inside.sum() < 4:
         return None
-    until = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 12, 0.05)
+    until = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 6, 0.1)
     half = _FOLLOWED_HALF_PX
     moved = cv2.cornerSubPix(window.picture, start[inside], (half, half), (-1, -1), until)
     moved_px = window.to_whole(np.asarray(moved, dtype=np.float64).reshape(-1, 2))
@@ -125,7 +127,9 @@ def _follow(scene: Scene, pattern: MarkedPattern) -> Located | None:
 
 
 def _confirm(scene: Scene, pattern: MarkedPattern, plane: Plane) -> tuple[int, int]:
-    confirmed, inside = confirmed_markers(scene.gray, plane, pattern.marker_corners[:, 0], pattern.side, pattern.bits)
+    some = slice(None, None, -(-len(pattern.bits) // _MOST_CONFIRMED))
+    upper_left, bits = pattern.marker_corners[some, 0], pattern.bits[some]
+    confirmed, inside = confirmed_markers(scene.gray, plane, upper_left, pattern.side, bits)
     return int(confirmed.sum()), int(inside.sum())
 
 

@@ -101,7 +101,8 @@ def plane_through(
 
 
 def _agreeing(points: Array, pixels: Array, plane: Plane | None, loose_px: float) -> NDArray[np.bool_]:
-    """Which points lie on one plane: a few strangers stand out at once, more take RANSAC (the library's seed is fixed)."""
+    """Which points lie on one plane: a few strangers stand out at once, more take RANSAC (with the library's fixed
+    seed)."""
     for _ in range(_CASTING_OUT):
         if plane is None:
             break

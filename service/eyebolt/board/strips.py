@@ -95,25 +95,26 @@ def strips_along(
     off_major = at_major - first[:, None]
     # The first pixel of each line that lies no further from the edge than half its width.
     at_minor = np.ceil((second - half)[:, None] + (minor / major)[:, None] * off_major).astype(np.int64)
-    off_minor = at_minor - second[:, None]
+    off_minor = at_minor.astype(np.float64) - second[:, None]
     value, inside = _read(picture, lies, at_major, at_minor, j)
-    turned = np.where(lies, 1.0, -1.0)
+    turned: Array = np.where(lies, 1.0, -1.0)
     s = _spread(off_major * major[:, None] + off_minor * minor[:, None], minor, j)
     t = _spread((off_minor * major[:, None] - off_major * minor[:, None]) * turned[:, None], turned * major, j)
     # Board coordinate along this edge, in squares.
     slant = (unit * across).sum(axis=1) / np.where(area < 0, -size, size)
-    u = np.abs(s * _column(1 / length) - t * _column(slant))
+    u = s * _column(1 / length) - t * _column(slant)
     # Distance from the other edge, in pixels.
     other_px = size / np.maximum(np.hypot(across[:, 0], across[:, 1]), 1e-6)
-    counts = (u < _REACH_SQUARES) & (np.abs(t) <= _column(widest_px))
-    counts &= u > _column(np.minimum(_OTHER_PX / other_px, _OTHER_SQUARES))
+    along_squares = np.abs(u)
+    counts = (along_squares < _REACH_SQUARES) & (np.abs(t) <= _column(widest_px))
+    counts &= along_squares > _column(np.minimum(_OTHER_PX / other_px, _OTHER_SQUARES))
     if inside is not None:
         counts &= inside
     side = np.ones(len(start), np.float32)
     side[len(start) // 2 :] = -1
     if bent and clear is not None:
         # Before the corner there is the gap and then the next marker.
-        counts &= (s * _column(1 / length) - t * _column(slant)) > -clear.squares / 2
+        counts &= u > -clear.squares / 2
     weight = counts.astype(np.float32)
     value *= weight
     t *= side[:, None]
@@ -133,13 +134,17 @@ def _column(values: Array) -> Single:
 
 
 def _read(
-    picture: Pixels, lies: NDArray[np.bool_], at_major: NDArray[np.int64], at_minor: NDArray[np.int64], j: NDArray[np.int64]
+    picture: Pixels,
+    lies: NDArray[np.bool_],
+    at_major: NDArray[np.int64],
+    at_minor: NDArray[np.int64],
+    j: NDArray[np.int64],
 ) -> tuple[Single, NDArray[np.bool_] | None]:
     """The pixels (E, m * n) of lines at ``at_major`` (E, n) that begin at ``at_minor`` (E, n) and go on by ``j`` (m,),
     and which of them lie in the picture, None: all."""
     height, width = picture.shape
-    last_major, last_minor = np.where(lies, width, height) - 1, np.where(lies, height, width) - 1
-    step_major, step_minor = np.where(lies, 1, width), np.where(lies, width, 1)
+    last_major, last_minor = (np.asarray(np.where(lies, *ends)) - 1 for ends in ((width, height), (height, width)))
+    step_major, step_minor = (np.asarray(np.where(lies, *steps)) for steps in ((1, width), (width, 1)))
     inside: NDArray[np.bool_] | None = None
     if (
         (at_major[:, 0] >= 0).all()
