@@ -104,7 +104,7 @@ def _nearby(
         moved = cv2.cornerSubPix(picture, from_px[inside], (half, half), (-1, -1), until)
         to_px = np.asarray(moved, dtype=np.float64).reshape(-1, 2)
         # One that leaves its window has lost its corner.
-        lost = np.linalg.norm(to_px - start_px[inside], axis=1) > half
+        lost = np.hypot(*(to_px - start_px[inside]).T) > half
         out[inside] = np.where(lost[:, None], start_px[inside], to_px)
     return out
 

@@ -25,7 +25,7 @@ _BLUR_SIGMA_PX = 1.0
 _SLOPE_SIGMA = 0.03
 _LEVEL_SIGMA, _NARROW_BLUR_SIGMA_PX = 0.05, 0.15
 _LEAST_BLUR_PX, _MOST_BLUR_PX = 0.25, 6.0
-_PRECISION = np.array([0, _DIRECTION_SIGMA_RAD**-2, 0, 0, _BLUR_SIGMA_PX**-2, _SLOPE_SIGMA**-2])
+_PRECISION = np.array([[0], [_DIRECTION_SIGMA_RAD**-2], [0], [0], [_BLUR_SIGMA_PX**-2], [_SLOPE_SIGMA**-2]])
 # Starts this good need no rounds on few pixels.
 NEARBY_SIGMA_PX = 0.1
 # A step of less than this share of the usual one is none. The caller's own limit is higher: it comes after the fit.
@@ -57,21 +57,21 @@ def fit_edges(
             fresh = False
             if moved.max() < _SETTLED_PX:
                 break
-    precision = np.repeat(_PRECISION[None], len(q), axis=0)
+    precision = np.repeat(_PRECISION, len(q), axis=1)
     if strips.narrow:
         # So few pixels across an edge tell its place from its levels badly: both edges of a corner see the same ones.
         q[:, 2:5] = (q[:, 2:5] + q[partner, 2:5]) / 2
         q[:, 4] = median(q[:, 4])
         expected = q.copy()
         expected[:, 1] = 0
-        precision[:, 2:4] = (_LEVEL_SIGMA * np.abs(q[:, 3:4]) + 1.0) ** -2
-        precision[:, 4] = _NARROW_BLUR_SIGMA_PX**-2
+        precision[2:4] = (_LEVEL_SIGMA * np.abs(q[:, 3]) + 1.0) ** -2
+        precision[4] = _NARROW_BLUR_SIGMA_PX**-2
     variance, offset_variance = np.ones(len(q)), np.full(len(q), np.inf)
     active = everywhere
     settled_px = _SETTLED_PX if nearby else _SETTLED_SMALL_PX
     for _ in range(_NEARBY_ROUNDS if nearby else _ROUNDS):
         moved, variance[active], offset_variance[active] = _round(
-            strips, q, expected, partner, active, _COUNT, precision[active], fresh
+            strips, q, expected, partner, active, _COUNT, precision[:, active], fresh
         )
         if fresh:
             # Where hardly anything rises or falls along both edges of a corner, something lies over it.
@@ -92,7 +92,7 @@ def _round(
     partner: NDArray[np.int64],
     active: NDArray[np.int64],
     count: int,
-    precision: Array = _PRECISION[None],
+    precision: Array = _PRECISION,
     fresh: bool = False,
 ) -> tuple[Array, Array, Array]:
     """One step of the edges ``active`` in their first ``count`` parameters, written into ``q``: how far they moved
@@ -159,9 +159,9 @@ def _round(
     products = np.swapaxes(factors[1:], 0, 1) @ np.moveaxis(factors, 0, 2)
     system = np.moveaxis(products, 0, 2).astype(np.float64, order="C")
     system /= variance
-    known = precision[:, :count]
-    system[:, 0] += (known * (expected[active, :count] - a[:, :count])).T
-    np.einsum("kke->ke", system[:, 1:])[:] += known.T + 1e-9
+    known = precision[:count]
+    system[:, 0] += known * (expected[active, :count] - a[:, :count]).T
+    np.einsum("kke->ke", system[:, 1:])[:] += known + 1e-9
     change, offset_variance, gained = _solved(system)
     # What the step takes off the squares, as far as the model is straight there.
     after = np.maximum(variance - gained * variance / freedom, np.maximum(variance / 100, 1 / 12))

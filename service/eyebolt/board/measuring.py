@@ -117,7 +117,7 @@ class Attempt:
         self._step = self._step or float(median(np.abs(fits.step)))
         self._misfit[ids] = fits.misfit
         usual_misfit = float(median(self._misfit[~self.sound & np.isfinite(self._misfit)]))
-        moved_px = np.linalg.norm(fits.corners_px - self._start_px[ids], axis=1)
+        moved_px = np.hypot(*(fits.corners_px - self._start_px[ids]).T)
         good = (
             (fits.sigma_px < _WORST_SIGMA_PX)
             & (moved_px < np.maximum(1.5, _FARTHEST_MOVE_SQUARES * square_px[ids]))
@@ -158,7 +158,7 @@ class Attempt:
         said = (self._pattern.nearness @ bounded)[ids]
         said = said[:, :2] / np.maximum(said[:, 2:], 1e-12)
         limit = np.maximum(_STRAY_PX, _STRAY_SQUARES * self._square_px[ids])
-        out: NDArray[np.int64] = ids[np.linalg.norm(off_px - said, axis=1) > limit]
+        out: NDArray[np.int64] = ids[np.hypot(*(off_px - said).T) > limit]
         return out
 
     def look_again(self) -> None:
@@ -179,7 +179,7 @@ class Attempt:
         height, width = self._scene.gray.shape
         within = ((self._start_px > 1) & (self._start_px < (width - 2, height - 2))).all(axis=1)
         shifted_px = np.where(self._empty, _SEEN_PX, np.maximum(_SHIFTED_PX, _SHIFTED_SQUARES * square_px))
-        elsewhere = np.linalg.norm(self._start_px - before, axis=1) > shifted_px
+        elsewhere = np.hypot(*(self._start_px - before).T) > shifted_px
         self.visible = within & (cross(first_px, second_px) > 0)
         self._fit(np.flatnonzero(self.visible & ~self.sound & elsewhere), first_px, second_px, square_px, 0.4)
 
