@@ -107,19 +107,21 @@ def test_a_defect_is_named_in_the_log_and_no_traceback_reaches_an_operator(form,
         assert len(said.splitlines()) == 2
 
 
-def test_a_solver_that_breaks_down_costs_one_answer_and_not_the_session(recorded_cell, tmp_path, monkeypatch):
+def test_a_solver_that_breaks_down_costs_an_answer_that_waits_for_it_and_not_the_session(
+    recorded_cell, tmp_path, monkeypatch
+):
     station = recorded_cell.station(tmp_path)
 
     def broken(problem, checks=()):
         raise ZeroDivisionError("a defect")
 
-    pictures = [cv2.imread(str(p), cv2.IMREAD_UNCHANGED) for p in sorted(recorded_cell.pictures.iterdir())[:4]]
+    pictures = [cv2.imread(str(p), cv2.IMREAD_UNCHANGED) for p in sorted(recorded_cell.pictures.iterdir())[:5]]
     monkeypatch.setattr("eyebolt.daemon.service.solve", broken)
     with serving(station, OddCamera(*pictures)) as port, Robot(port) as robot:
         robot.say("hello 0")
-        replies = [robot.final(recorded_cell.capture(seq))[:3] for seq in (1, 2, 3)]
-        assert replies == [(0, 1, 1), (0, 2, 2), (20, 3, 2)]
-        assert robot.final("solve 4")[0] == 28
+        replies = [robot.final(recorded_cell.capture(seq))[:3] for seq in (1, 2, 3, 4)]
+        assert replies == [(0, 1, 1), (0, 2, 2), (0, 3, 3), (20, 4, 3)], "the third is answered before its solve"
+        assert robot.final("solve 5")[0] == 28
         monkeypatch.undo()
-        assert robot.final(recorded_cell.capture(5, 3))[:3] == (0, 5, 3)
-        assert robot.final("undo 6")[:3] == (0, 6, 2)
+        assert robot.final(recorded_cell.capture(6, 4))[:3] == (0, 6, 4)
+        assert robot.final("undo 7")[:3] == (0, 7, 3)

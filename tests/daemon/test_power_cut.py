@@ -86,3 +86,28 @@ def test_a_picture_on_disk_without_an_answer_is_finished_after_a_kill(start_daem
         assert robot.final(recorded_cell.capture(seq + 1))[:3] == (0, seq + 1, seq + 1)
     assert [fact["seq"] for fact in facts(station, "answer")] == list(range(1, seq + 2))
     assert len(facts(station, "picture")) == seq + 1
+
+
+def test_a_kill_between_an_answer_and_its_solve_loses_nothing(start_daemon, recorded_cell, tmp_path):
+    """The solve follows the answer: killed at once, the daemon has the pair, and solves when it is started again."""
+    station = recorded_cell.station(tmp_path, tolerance_mm=0.05)
+    daemon, gaps = start_daemon(station), 0
+    for seq in range(1, 11):
+        with Robot(daemon.port) as robot:
+            robot.say("hello 0")
+            reply = robot.final(recorded_cell.capture(seq))
+            assert reply[:3] == (0, seq, seq)
+            if seq < 7:
+                continue
+            daemon.kill()
+        gaps += facts(station, "solved")[-1]["kept"] < seq
+        daemon = start_daemon(station)
+        until(lambda seq=seq: facts(station, "solved")[-1]["kept"] == seq, "the solve that was owed")
+        assert facts(station, "solved")[-1]["of"] == list(range(seq))
+        with Robot(daemon.port) as robot:
+            assert robot.ask("hello 0") == (0, 0, seq, seq)
+            assert robot.ask(f"again {seq}") == reply
+            assert robot.ask("status 99")[2] == seq
+        if gaps == 2:
+            break
+    assert gaps, "every solve was faster than the kill"

@@ -11,7 +11,8 @@ from scipy.spatial.transform import Rotation
 from eyebolt.progress.advice import CAUTION, advise, says_of_view
 from eyebolt.progress.forecast import Belief, belief_of, forecast, used_pairs
 from eyebolt.progress.goal import Goal
-from eyebolt.progress.insight import insight_of
+from eyebolt.progress.insight import advice_after, insight_json
+from eyebolt.progress.knowledge import knowledge_after
 from eyebolt.progress.views import candidate_flanges, upright_of
 from eyebolt.solve.expected_error import error_of_covariance
 from eyebolt.solve.outcome import Refusal
@@ -155,19 +156,21 @@ def test_words_tell_turn_and_distance_from_the_present_view():
 def test_insight_as_plain_values_and_with_caution():
     simulated = make_problem("arm", 9, seed=3)
     problem = convert(simulated, state_noise=False)
-    found = insight_of(problem, solve(problem), Goal(0.01, 8, 40))
-    plain = found.to_json()
-    assert CAUTION in plain["next"]["says"]
-    assert np.array(plain["next"]["base_T_flange"]).shape == (4, 4)
+    solution = solve(problem)
+    following = advice_after(problem, solution, Goal(0.01, 8, 40)).to_json()
+    assert CAUTION in following["says"]
+    assert np.array(following["base_T_flange"]).shape == (4, 4)
+    known = knowledge_after(problem, solution)
+    plain = insight_json(solution, known)
     views = simulated.camera_T_board_true
     distances = 1e3 * np.linalg.norm([carry(v, DEFAULT_BOARD.corners_m).mean(axis=0) for v in views], axis=1)
-    assert found.knowledge.near_mm == pytest.approx(distances.min(), abs=2)
-    assert found.knowledge.far_mm == pytest.approx(distances.max(), abs=2)
+    assert known.near_mm == pytest.approx(distances.min(), abs=2)
+    assert known.far_mm == pytest.approx(distances.max(), abs=2)
     turns = Rotation.from_matrix(views[:, :3, :3])
     widest = np.abs([(a * b.inv()).as_rotvec(degrees=True) for a in turns for b in turns]).max(axis=0)
-    assert found.knowledge.turned_deg == pytest.approx(widest, abs=0.5)
-    assert found.knowledge.weakest in plain["says"]
-    assert insight_of(problem, solve(problem), Goal(100.0, 8, 40)).next_says == ""
+    assert known.turned_deg == pytest.approx(widest, abs=0.5)
+    assert known.weakest in plain["says"]
+    assert advice_after(problem, solution, Goal(100.0, 8, 40)).to_json() is None
 
 
 def test_the_weakest_direction_is_the_one_with_the_largest_sigma():
@@ -181,7 +184,7 @@ def test_the_weakest_direction_is_the_one_with_the_largest_sigma():
     sigma_mm = 1e3 * np.sqrt(
         np.einsum("ni,ij,nj->n", directions * units, solution.covariance, directions * units).max()
     )
-    weakest_mm = insight_of(problem, solution, Goal(0.01, 8, 40)).knowledge.weakest_mm
+    weakest_mm = knowledge_after(problem, solution).weakest_mm
     assert 0.999 * sigma_mm <= weakest_mm <= 1.3 * sigma_mm
 
 
@@ -191,6 +194,8 @@ def test_a_refusal_says_what_to_do_instead():
     same = replace(problem, pairs=[replace(first, index=k) for k in range(5)])
     refusal = solve(same)
     assert isinstance(refusal, Refusal)
-    found = insight_of(same, refusal, Goal(0.5, 8, 40))
-    assert (found.knowledge, found.suggestion, found.next_says) == (None, None, refusal.remedy)
-    assert found.to_json()["next"]["base_T_flange"] is None
+    assert knowledge_after(same, refusal) is None
+    plain = insight_json(refusal, None)
+    assert (plain["says"], plain["known"], plain["next"]["says"]) == (refusal.says, None, refusal.remedy)
+    assert plain["next"]["base_T_flange"] is None
+    assert advice_after(same, refusal, Goal(0.5, 8, 40)).to_json() == plain["next"]

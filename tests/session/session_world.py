@@ -7,7 +7,7 @@ at when the one before has its reply.
 
 import json
 from collections import deque
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -15,15 +15,19 @@ from scipy.spatial.transform import Rotation
 from eyebolt.board.light import Light
 from eyebolt.board.sighting import Sighting
 from eyebolt.geometry.readings import PoseReading
-from eyebolt.progress.goal import Goal
+from eyebolt.pairs.view import BoardSeen, View
+from eyebolt.progress.goal import Goal, stop_factor
+from eyebolt.progress.insight import Advice
 from eyebolt.session import commands as do
 from eyebolt.session import events as ev
 from eyebolt.session.facts import fold
 from eyebolt.session.state import State
 from eyebolt.session.step import resume, step
 from eyebolt.session.terms import Terms
+from eyebolt.solve.expectation import Expectation
 from eyebolt.solve.expected_error import ErrorMap, ErrorStatement
 from eyebolt.solve.outcome import Estimate, LeftOutPair, Refusal, Solution
+from eyebolt.solve.problem import RobotNoise
 from eyebolt.wire.endings import ReplyEndings
 from eyebolt.wire.lines import LateLineFeed, LineSplitter, OverlongLine
 from eyebolt.wire.replies import encode
@@ -109,6 +113,10 @@ def solution(p95_mm, kept, left_out=(), findings=(), proof_p95_mm=0.0):
     )
 
 
+# Camera in the base, board in the flange: the pose of the one is the pose of the other.
+EXPECTATION = Expectation("fixed", np.eye(4), np.eye(4), np.zeros((12, 12)), RobotNoise(1e-4, 1e-4), 0.1, 0, 1.0)
+
+
 def plain(value):
     """Dataclasses and arrays as lists and dicts, which can be compared."""
     if is_dataclass(value):
@@ -142,10 +150,14 @@ class World:
         self.now_ns = 1_000_000_000
         self.sees = sighting()
         self.measures = None
+        # How far off a solution sees the newest board, in its own terms; None: it expects nothing.
+        self.departs_sigma: float | None = None
+        self.findings: tuple = ()
         self.grab_fails: str | None = None
         self.disk_full = False
         self.disk_fails_at: int | None = None
         self.disk_writes = 0
+        self.failed_writes: list = []
         self.goal_met = False
         self.wanted: int | None = None
         self.left_out: tuple[int, ...] = ()
@@ -268,9 +280,11 @@ class World:
         elif isinstance(command, do.Detect):
             # The picture is in memory, also where it could not be stored.
             seen = self.pictures.get((len(self.disk), command.name), self.sees)
-            self.happens(ev.Detected(command.task, seen, self.measures))
+            self.happens(ev.Detected(command.task, seen, self.measures or self._view()))
         elif isinstance(command, do.Solve):
             self.happens(ev.Solved(command.task, self._solve(command)))
+        elif isinstance(command, do.Advise):
+            self.happens(ev.Advised(command.task, Advice("tilt it more")))
 
     @property
     def facts(self):
@@ -313,6 +327,7 @@ class World:
     def _on_disk(self, command):
         self.disk_writes += 1
         if self.disk_full or self.disk_writes == self.disk_fails_at:
+            self.failed_writes.append(command)
             return ev.RecordFailed(command.task, "no room on the disk")
         if isinstance(command, do.StorePicture):
             self.pictures[len(self.disk), command.name] = self.sees
@@ -341,8 +356,19 @@ class World:
         if self.goal_met:
             ratio = 0.8
         elif self.wanted:
-            # Error falls as 1 / sqrt(pairs): so many more pairs are needed to come down to the tolerance.
-            ratio = np.sqrt(1 + (self.wanted - 0.5) / count)
+            # Error falls as 1 / sqrt(pairs - 4): so many more pairs are needed to come down to the tolerance.
+            used = count - len(left_out)
+            ratio = np.sqrt(1 + (self.wanted - 0.5) / max(used - 4, 1)) / stop_factor(used + self.wanted, False)
         else:
             ratio = 1 + 1e-6
-        return solution(float(TOLERANCE_MM * ratio), count - len(left_out), left_out)
+        found = solution(float(TOLERANCE_MM * ratio), count - len(left_out), left_out, self.findings)
+        return found if self.departs_sigma is None else replace(found, expectation=EXPECTATION)
+
+    def _view(self):
+        """A board seen ``departs_sigma`` from where ``EXPECTATION`` has it."""
+        pose = None if self.state.task is None else self.state.task.base_T_flange
+        if self.departs_sigma is None or pose is None:
+            return None
+        shift = np.eye(4)
+        shift[0, 3] = self.departs_sigma * EXPECTATION.noise.translation_m
+        return View(misfit_px=0.05, board=BoardSeen(pose @ shift, np.eye(6) * 1e-16))

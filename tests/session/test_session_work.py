@@ -44,7 +44,14 @@ def test_order_of_the_commands_of_a_capture(world, robot):
     world.say(robot, capture(3))
     kinds = [type(command).__name__ for command in world.done]
     assert [kind for kind in kinds if kind not in ("Publish", "WakeAt")] == [
-        "Grab", "StorePicture", "Record", "Detect", "Solve", "Record", "Answer", "WriteResult",
+        "Grab", "StorePicture", "Record", "Detect", "Record", "Answer", "Solve", "Record", "WriteResult", "Advise",
+        "Record",
+    ]  # fmt: skip
+    world.done.clear()
+    world.say(robot, capture(4))
+    kinds = [type(command).__name__ for command in world.done]
+    assert [kind for kind in kinds if kind not in ("Publish", "WakeAt")] == [
+        "Grab", "StorePicture", "Record", "Detect", "Solve", "Record", "Answer", "WriteResult", "Advise", "Record",
     ]  # fmt: skip
 
 
@@ -64,13 +71,13 @@ def test_the_board_is_found_while_the_picture_is_stored_and_the_disk_is_waited_f
     world.holds = (do.StorePicture,)
     robot.sent = b""
     world.say(robot, capture(3), patiently=False)
-    assert [type(command).__name__ for command in world.done[-3:]] == ["StorePicture", "Detect", "Solve"]
+    assert [type(command).__name__ for command in world.done[-2:]] == ["StorePicture", "Detect"]
     assert robot.sent == b"", "what is not on disk is not acknowledged"
     assert [fact["seq"] for fact in world.facts if fact["fact"] == "answer"] == [1, 2]
     world.work_done()
     assert robot.sent == b"0,3,3,5\n"
-    kinds = [fact["fact"] for fact in world.facts][-5:]
-    assert kinds == ["picture", "solved", "seen", "timed", "answer"]
+    kinds = [fact["fact"] for fact in world.facts][-6:]
+    assert kinds == ["picture", "seen", "timed", "answer", "solved", "advice"]
 
 
 def test_a_board_that_was_found_counts_for_nothing_if_its_picture_cannot_be_stored(world, robot):

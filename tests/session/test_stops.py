@@ -2,7 +2,7 @@
 
 import pytest
 
-from eyebolt.session.work import STOPS, stop_of
+from eyebolt.session.solving import STOPS, stop_of
 from eyebolt.solve.diagnosis import ORDER
 from eyebolt.solve.outcome import Finding, Refusal
 

@@ -1,7 +1,5 @@
 """Boards that lie still and corners touched: what is recorded, what the solver gets, and what is refused."""
 
-import json
-
 import numpy as np
 import pytest
 from session_world import GOOD_LIGHT, SIZE_PX, World, capture, check, plain, pose_text, sighting, solution, terms, touch
@@ -200,7 +198,7 @@ def test_the_answer_says_how_far_off_the_touches_are(world, robot):
     check_of_touches = TouchCheck(3, 0.31, 0.44, 1.1, 9, 12, True, 0.4)
     world.outcome = type(outcome)(**{**outcome.__dict__, "touches": check_of_touches})
     world.say(robot, touch(6, 0))
-    says = json.loads(world.disk[-1][-1])["says"]
+    says = [fact for fact in world.facts if fact["fact"] == "answer"][-1]["says"]
     assert "0.31 mm" in says
     assert "0.44 mm" in says
 

@@ -1,7 +1,7 @@
 """The daemon: feeds events to ``session.step`` and carries out the commands that come back.
 
-One loop decides, one event at a time. Work that takes long happens in three threads of one worker each: camera, board
-and solve, disk. What a thread returns comes back as the next event.
+One loop decides, one event at a time. Work that takes long happens in four threads of one worker each: camera, board,
+solve, disk. What a thread returns comes back as the next event.
 """
 
 from __future__ import annotations
@@ -24,7 +24,8 @@ from eyebolt.daemon.status_door import StatusDoor
 from eyebolt.errors import EyeboltError, RecordFault
 from eyebolt.journal.folder import SessionFolder
 from eyebolt.journal.names import list_sessions, session_name
-from eyebolt.progress.insight import insight_of
+from eyebolt.progress.insight import advice_after
+from eyebolt.progress.knowledge import knowledge_after
 from eyebolt.session import commands as do
 from eyebolt.session import events as ev
 from eyebolt.session.state import State
@@ -50,6 +51,8 @@ class Daemon:
         self._events: asyncio.Queue[ev.Event | None] = asyncio.Queue()
         self._camera_thread = ThreadPoolExecutor(1, "camera")
         self._work_thread = ThreadPoolExecutor(1, "work")
+        # Apart from the board's, so that the next picture is searched while a solve follows its answer.
+        self._solve_thread = ThreadPoolExecutor(1, "solve")
         self._disk_thread = ThreadPoolExecutor(1, "disk")
         self._picturing = Picturing(inputs, camera, self._work_thread.submit)
         self._accepted = accepted_session(inputs.record_folder)
@@ -76,7 +79,7 @@ class Daemon:
             self._status_door.close()
             # A picture being waited for ends with its camera; what the disk was given, it finishes.
             self._camera.close()
-            for thread in (self._camera_thread, self._work_thread, self._disk_thread):
+            for thread in (self._camera_thread, self._work_thread, self._solve_thread, self._disk_thread):
                 unfinished = thread is not self._disk_thread
                 await asyncio.to_thread(thread.shutdown, wait=True, cancel_futures=unfinished)
             if self._folder is not None:
@@ -137,7 +140,9 @@ class Daemon:
             case do.Detect():
                 self._in_thread(self._work_thread, lambda: self._picturing.detect(command, self._load_picture))
             case do.Solve():
-                self._in_thread(self._work_thread, lambda: self._solve(command))
+                self._in_thread(self._solve_thread, lambda: self._solve(command))
+            case do.Advise():
+                self._in_thread(self._solve_thread, lambda: self._advise(command))
             case do.StorePicture():
                 self._on_disk(command.task, lambda: self._store_picture(command))
             case do.Record():
@@ -194,17 +199,27 @@ class Daemon:
             pairs, checks = self._inputs.numbered_alike(command.pairs, command.checks)
             problem = self._inputs.problem(pairs)
             outcome = solve(problem, checks, command.placed)
-            insight = insight_of(problem, outcome, self._inputs.terms.goal)
-            return ev.Solved(command.task, outcome, time.monotonic_ns() - begun_ns, insight)
+            knowledge = knowledge_after(problem, outcome)
+            return ev.Solved(command.task, outcome, time.monotonic_ns() - begun_ns, knowledge)
         except Exception as error:
             _log.exception("solving broke down")
             return ev.WorkFailed(command.task, f"solving broke down: {error!r}")
+
+    def _advise(self, command: do.Advise) -> ev.Event:
+        try:
+            pairs, _ = self._inputs.numbered_alike(command.pairs, ())
+            advice = advice_after(self._inputs.problem(pairs), command.outcome, self._inputs.terms.goal)
+            return ev.Advised(command.task, advice)
+        except Exception as error:
+            _log.exception("looking for advice broke down")
+            return ev.WorkFailed(command.task, f"looking for advice broke down: {error!r}")
 
     def _record(self, command: do.Record) -> ev.Event:
         begun_ns = time.monotonic_ns()
         try:
             self._session_folder().append([dict(fact) for fact in command.facts])
         except EyeboltError as fault:
+            _log.error("facts could not be recorded", facts=[fact["fact"] for fact in command.facts], says=_text(fault))
             return ev.RecordFailed(command.task, _text(fault))
         return ev.Recorded(command.task, time.monotonic_ns() - begun_ns)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -12,10 +12,20 @@ from eyebolt.board.definition import Board
 from eyebolt.board.light import Pixels
 from eyebolt.board.sighting import NoSighting, Sighting
 from eyebolt.geometry.camera import CameraModel
-from eyebolt.pairs.board_pose import FEWEST_CORNERS, ViewStack, fit_board_poses
+from eyebolt.geometry.rigid import Array
+from eyebolt.pairs.board_pose import FEWEST_CORNERS, ViewStack, fit_board_poses, linearise_corners
 from eyebolt.pairs.light_places import BURNT_LEVEL, LightPlaces, light_places
 from eyebolt.pairs.pair import Pair
 from eyebolt.pairs.stillness import Stillness
+
+
+@dataclass(frozen=True)
+class BoardSeen:
+    """The board's pose in one view, ``camera_T_board`` (4, 4); its covariance ``spread`` (6, 6) for corners of 1 px,
+    perturbed on the right."""
+
+    camera_T_board: Array
+    spread: Array
 
 
 @dataclass(frozen=True)
@@ -24,7 +34,7 @@ class View:
     ``square_px``: the smaller side of a square at the board's middle; ``misfit_px``: RMS per coordinate of what the
     board's pose leaves over of the corners; all None where the corners allow no pose (``no_pose``). ``still``: None
     where nothing could be compared, ``still_says`` then tells why. ``places``: None where they cannot be told;
-    ``burnt_of_picture``: share of the whole picture.
+    ``burnt_of_picture``: share of the whole picture. ``board``: its best pose; not recorded, the corners tell it.
     """
 
     tilt_rad: float | None = None
@@ -36,6 +46,7 @@ class View:
     still_says: str = ""
     no_pose: bool = False
     burnt_of_picture: float = 0.0
+    board: BoardSeen | None = field(default=None, compare=False)
 
     def to_json(self) -> dict[str, Any]:
         """Plain values; ``from_json`` gives the same back."""
@@ -90,6 +101,7 @@ def measure_view(
     centre = camera_T_board[:3, :3] @ middle + camera_T_board[:3, 3]
     distance_m = float(np.linalg.norm(centre))
     cosine = abs(float(camera_T_board[:3, 2] @ centre)) / distance_m
+    information = linearise_corners(camera, stack, poses.camera_T_board).information[0]
     focal_px = float(np.sqrt(camera.matrix[0, 0] * camera.matrix[1, 1]))
     return View(
         tilt_rad=float(np.arccos(min(cosine, 1.0))),
@@ -100,4 +112,5 @@ def measure_view(
         still=still,
         still_says=still_says,
         burnt_of_picture=burnt,
+        board=BoardSeen(camera_T_board, np.linalg.inv(information)),
     )

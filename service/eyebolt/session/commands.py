@@ -1,4 +1,8 @@
-"""What a session tells the daemon to do. Each command that names a task is answered by an event of that task."""
+"""What a session tells the daemon to do.
+
+Each command that names a task, or other work by its number, is answered by an event with that number. Solve and Advise
+are carried out in the order in which they were given; so is what goes to disk.
+"""
 
 from __future__ import annotations
 
@@ -79,6 +83,15 @@ class Solve:
 
 
 @dataclass(frozen=True)
+class Advise:
+    """Look for what would help after the solve of ``pairs`` that ended with ``outcome``: Advised or WorkFailed."""
+
+    task: int
+    pairs: tuple[Pair, ...]
+    outcome: Solution
+
+
+@dataclass(frozen=True)
 class WriteResult:
     """Write result.json: ResultWritten. ``accept``: the station's own rule accepts it; ``knowledge`` of its pairs."""
 
@@ -126,6 +139,7 @@ Command = (
     | StorePicture
     | Detect
     | Solve
+    | Advise
     | WriteResult
     | Record
     | FindAccepted

@@ -12,7 +12,8 @@ from typing import Any
 from eyebolt.board.sighting import NoSighting, Sighting
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.view import View
-from eyebolt.progress.insight import Insight
+from eyebolt.progress.insight import Advice
+from eyebolt.progress.knowledge import Knowledge
 from eyebolt.solve.outcome import Refusal, Solution
 from eyebolt.wire.requests import LineFault, Request
 
@@ -100,12 +101,20 @@ class Detected:
 
 @dataclass(frozen=True)
 class Solved:
-    """A solve ended; ``insight``: what its pairs know and what would help next."""
+    """A solve ended; ``knowledge``: what its pairs know."""
 
     task: int
     outcome: Solution | Refusal
     took_ns: int = 0
-    insight: Insight | None = None
+    knowledge: Knowledge | None = None
+
+
+@dataclass(frozen=True)
+class Advised:
+    """What would help next was looked for."""
+
+    task: int
+    advice: Advice
 
 
 @dataclass(frozen=True)
@@ -165,6 +174,7 @@ Event = (
     | Stored
     | Detected
     | Solved
+    | Advised
     | Recorded
     | ResultWritten
     | RecordFailed

@@ -59,6 +59,7 @@ class Taken:
     code: int | None = None
     undone: bool = False
     misfit_px: float | None = None
+    judged_together: bool = False
 
     @property
     def kept(self) -> bool:
@@ -68,7 +69,7 @@ class Taken:
     @property
     def solvable(self) -> bool:
         """A board was seen, and the pair was kept, or refused only for what all pairs together say."""
-        return isinstance(self.seen, Sighting) and not self.undone and (self.kept or self.code in JUDGED_TOGETHER)
+        return isinstance(self.seen, Sighting) and not self.undone and (self.kept or self.judged_together)
 
     @property
     def pair(self) -> Pair | None:
@@ -93,8 +94,8 @@ class Touched:
 class Log:
     """The fold of a session's facts. ``board``: capture index of the placed board that touches go to, if there is one.
 
-    ``timed``: how long the steps of the newest picture took. ``touching``: a touch on disk whose request has no answer
-    yet.
+    ``solved``: the newest solve, with the advice that followed it. ``timed``: how long the steps of the newest picture
+    took. ``touching``: a touch on disk whose request has no answer yet.
     """
 
     name: str
@@ -227,7 +228,18 @@ def _timed(log: Log, fact: Fact) -> Log:
 
 
 def _solved(log: Log, fact: Fact) -> Log:
-    return replace(log, solved=fact)
+    history = log.history_p95_mm
+    if fact.get("behind") and history:
+        # The answer of the newest pair was on disk before its solve.
+        history = (*history[:-1], fact["p95_mm"])
+    return replace(log, solved=fact, history_p95_mm=history)
+
+
+def _advice(log: Log, fact: Fact) -> Log:
+    if log.solved is None or log.solved.get("of") != fact["of"]:
+        return log
+    progress = {**log.solved["progress"], "next": fact["next"]}
+    return replace(log, solved={**log.solved, "progress": progress})
 
 
 def _answer(log: Log, fact: Fact) -> Log:
@@ -236,9 +248,12 @@ def _answer(log: Log, fact: Fact) -> Log:
     taken, history, board, touched = log.taken, log.history_p95_mm, log.board, log.touched
     verb = fact["text"].split(" ")[0]
     if log.pending is not None and log.pending.text == fact["text"]:
-        taken = (*log.taken[:-1], replace(log.taken[-1], code=code))
+        # 38 is told of a picture's size too, and then there is nothing to solve; a solve tells what it rests on.
+        together = code in JUDGED_TOGETHER or log.taken[-1].index in (log.solved or {}).get("of", ())
+        taken = (*log.taken[:-1], replace(log.taken[-1], code=code, judged_together=together))
         if verb == "capture" and counts(code):
-            history = (*history, (log.solved or {}).get("p95_mm"))
+            own = log.solved is not None and log.solved["kept"] == fact["count"]
+            history = (*history, log.solved["p95_mm"] if own and log.solved is not None else None)
     elif log.pending is not None:
         # The robot was told that it could not be recorded, and went on: no restart may take it up again.
         taken = (*log.taken[:-1], replace(log.taken[-1], code=31))
@@ -265,4 +280,12 @@ def _answer(log: Log, fact: Fact) -> Log:
     )
 
 
-_CHANGES = {"picture": _picture, "seen": _seen, "timed": _timed, "solved": _solved, "touch": _touch, "answer": _answer}
+_CHANGES = {
+    "picture": _picture,
+    "seen": _seen,
+    "timed": _timed,
+    "solved": _solved,
+    "advice": _advice,
+    "touch": _touch,
+    "answer": _answer,
+}

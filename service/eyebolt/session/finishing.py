@@ -8,6 +8,7 @@ from typing import Any
 from eyebolt.pairs.ruling import Ground
 from eyebolt.session import commands as do
 from eyebolt.session import events as ev
+from eyebolt.session.behind import begin_advice, begin_owed_solve
 from eyebolt.session.commands import Command
 from eyebolt.session.state import State, Task
 from eyebolt.wire.replies import Reply
@@ -15,7 +16,7 @@ from eyebolt.wire.replies import Reply
 Result = tuple[State, list[Command]]
 
 # After these the robot leaves the loop, and somebody reads the result.
-ENDING = (3, 32, 33, 34, 37)
+ENDING = (3, 32, 33, 34, 37, 38)
 
 
 def record_answer(
@@ -35,7 +36,9 @@ def record_answer(
     facts = list(task.facts)
     if task.seen is not None:
         view = None if task.view is None else task.view.to_json()
-        facts.append({"fact": "seen", "index": task.index, "seen": task.seen.to_json(), "view": view})
+        facts.append(
+            {"fact": "seen", "index": task.index, "seen": task.seen.to_json(), "view": view, "fits": task.fits}
+        )
     answer = {
         "fact": "answer",
         "seq": task.seq,
@@ -76,17 +79,16 @@ def recorded(state: State, task: Task, event: ev.Recorded) -> Result:
         return picture_recorded(state, event)
     state = state.with_facts(task.facts).with_task(facts=())
     if task.result is None:
-        return _told(state, task)
-    if task.verb in ("capture", "check") and int(task.facts[-1]["code"]) not in ENDING:
+        return _told(state, task, [])
+    if task.verb == "capture" and int(task.facts[-1]["code"]) not in ENDING:
         # The robot goes on to the next waypoint; the result of these pairs is written while it travels.
-        state, commands = _told(state, task)
-        return state, [*commands, task.result]
+        return _told(state, task, [task.result])
     return state.with_task(stage="write-result"), [task.result]
 
 
 def result_written(state: State, task: Task, _: ev.ResultWritten) -> Result:
     """Who hears the answer can read the result."""
-    return _told(state, task)
+    return _told(state, task, [])
 
 
 def record_failed(state: State, task: Task, event: ev.RecordFailed) -> Result:
@@ -111,12 +113,19 @@ def _record(state: State) -> Result:
     return state, [do.Record(task.number, (*facts, answer))]
 
 
-def _told(state: State, task: Task) -> Result:
-    """The answer that is on disk goes to the robot."""
+def _told(state: State, task: Task, then: list[Command]) -> Result:
+    """The answer that is on disk goes to the robot; what nobody waits for follows it."""
     state = replace(state, task=None)
     answer = state.log.answers[task.seq] if state.log is not None else None
-    if answer is None or task.caller is None or task.told_working:
-        return state, [do.Publish()]
-    reply = Reply(answer.code, task.seq, answer.count, answer.aux)
-    says = str((state.log.last_words or {}).get("says", "")) if state.log is not None else ""
-    return state, [do.Answer(task.caller, reply, task.bracketed, says), do.Publish()]
+    commands: list[Command] = []
+    if answer is not None and task.caller is not None and not task.told_working:
+        reply = Reply(answer.code, task.seq, answer.count, answer.aux)
+        says = str((state.log.last_words or {}).get("says", "")) if state.log is not None else ""
+        commands.append(do.Answer(task.caller, reply, task.bracketed, says))
+    if task.solve is not None and task.result is not None:
+        state, following = begin_advice(state, task.solve, task.result.outcome)
+    elif task.verb in ("capture", "check"):
+        state, following = begin_owed_solve(state)
+    else:
+        following = []
+    return state, [*commands, do.Publish(), *then, *following]

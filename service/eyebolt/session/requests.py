@@ -13,7 +13,7 @@ from eyebolt.session.finishing import record_answer
 from eyebolt.session.judging import with_live_pose
 from eyebolt.session.state import State, Task, task_for
 from eyebolt.session.touching import begin_touch
-from eyebolt.session.work import PICTURED, begin_picture, begin_solve, opening_fact
+from eyebolt.session.work import PICTURED, begin_picture, begin_solve
 from eyebolt.wire.replies import Reply, failed_numbers, printed_pose
 from eyebolt.wire.requests import Request
 from eyebolt.wire.verbs import VERBS
@@ -22,6 +22,8 @@ Result = tuple[State, list[Command]]
 
 # The answer 10 leaves before the two seconds are over that the most impatient controllers wait.
 WORKING_AFTER_NS = 1_400_000_000
+# Requests answered at once, but for a solve that follows its answer: what they tell rests on it.
+_RESTING_ON_SOLVES = ("status", "result")
 
 
 def asked(state: State, event: ev.Asked) -> Result:
@@ -63,6 +65,14 @@ def accepted_found(state: State, event: ev.AcceptedFound) -> Result:
     return state, [do.Answer(event.caller, reply, event.request.bracketed, "the accepted transform")]
 
 
+def held_long_enough(state: State) -> Result:
+    """Requests that wait for a solve have waited as long as a robot does: they are answered as things stand."""
+    commands: list[Command] = []
+    for event in state.held:
+        commands += _at_once(replace(state, behind=None), event)[1]
+    return replace(state, held=()), commands
+
+
 def woke(state: State, task: Task, _: ev.Woke) -> Result:
     """The work takes longer than a robot waits."""
     if task.told_working or task.caller is None:
@@ -88,6 +98,9 @@ def _at_once(state: State, event: ev.Asked) -> Result:
         aux = state.last_seq if open_session else 0
         says = "an open session goes on" if open_session else "no session is open"
         return state, [_answer(state, caller, request, 0, says, aux=aux), do.Publish()]
+    if state.behind is not None and request.verb in _RESTING_ON_SOLVES:
+        wake = do.WakeAt(state.behind.number, event.at_ns + WORKING_AFTER_NS)
+        return replace(state, held=(*state.held, event)), [wake]
     if request.verb == "status":
         says = f"{state.kept} pairs kept, {state.wanted} wanted"
         return state, [_answer(state, caller, request, 0, says)]
@@ -197,7 +210,8 @@ def _open(state: State, event: ev.Asked) -> Result:
             state = state.with_task(base_T_flange=_flange(state, event.request))
         except InputFault as fault:
             return replace(state, task=None), [_answer(state, event.caller, event.request, 43, fault.message)]
-    return state, [do.OpenSession(state.tasks_begun, opening_fact(state, event.wall)), _wake(state, event)]
+    # A solve that still runs belongs to the session that is open: a new one waits for it.
+    return state.with_task(to_open=True), [_wake(state, event)]
 
 
 def _answer_task(state: State, says: str, event: ev.Asked) -> Result:

@@ -9,8 +9,8 @@ from eyebolt.board.sighting import NoSighting, Sighting
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.verdict import Verdict
 from eyebolt.pairs.view import View
-from eyebolt.progress.insight import Insight
-from eyebolt.session.commands import WriteResult
+from eyebolt.session import events as ev
+from eyebolt.session.commands import Solve, WriteResult
 from eyebolt.session.events import Caller
 from eyebolt.session.facts import Log, apply_fact
 from eyebolt.session.terms import Terms
@@ -25,8 +25,10 @@ class Task:
 
     ``picture``: name of its file. ``owes_picture``: a picture was taken, and its fact (``picture_fact`` once the file
     is on disk) is not recorded yet; ``decided``: ``facts`` end with the answer. ``result``: to be written once
-    ``facts`` are on disk, before the answer leaves. ``live``: instants and poses (4, 4) that the robot streamed.
-    ``ms``: how long each step took, milliseconds; None where it cannot be known.
+    ``facts`` are on disk, of the ``solve`` that was waited for. ``fits``: chance of the pair, see ``answering``.
+    ``parked``: an event that has to wait for the solve of the pairs before; so has a new session, ``to_open``.
+    ``live``: instants and poses (4, 4) that the robot streamed. ``ms``: how long each step took, milliseconds; None
+    where it cannot be known.
     """
 
     number: int
@@ -48,7 +50,10 @@ class Task:
     verdict: Verdict | None = None
     facts: tuple[dict[str, Any], ...] = ()
     result: WriteResult | None = None
-    insight: Insight | None = None
+    solve: Solve | None = None
+    fits: float | None = None
+    parked: ev.Event | None = None
+    to_open: bool = False
     picture: str = ""
     picture_fact: dict[str, Any] | None = None
     owes_picture: bool = False
@@ -58,8 +63,35 @@ class Task:
 
 
 @dataclass(frozen=True)
+class Behind:
+    """A solve that follows its answer; ``kept``: pairs kept then. ``result`` is written once ``facts`` are on disk."""
+
+    solve: Solve
+    kept: int
+    facts: tuple[dict[str, Any], ...] = ()
+    result: WriteResult | None = None
+
+    @property
+    def number(self) -> int:
+        """As of a task: events with it belong here."""
+        return self.solve.task
+
+
+@dataclass(frozen=True)
+class Advising:
+    """What would help after ``solve`` is looked for, under ``number``, or on its way to disk as ``facts``."""
+
+    number: int
+    solve: Solve
+    facts: tuple[dict[str, Any], ...] = ()
+
+
+@dataclass(frozen=True)
 class State:
     """``log``: the newest session, open or closed; ``robot``: the connection that holds the station.
+
+    ``behind``: until its fact is on disk, nothing that rests on it is decided. ``held``: requests that want to know
+    what it says.
 
     ``unrecorded_seq``: the last request, if it could not be recorded; no log knows of it.
     """
@@ -67,6 +99,9 @@ class State:
     terms: Terms
     log: Log | None = None
     task: Task | None = None
+    behind: Behind | None = None
+    advising: Advising | None = None
+    held: tuple[ev.Asked, ...] = ()
     robot: int | None = None
     tasks_begun: int = 0
     unrecorded_seq: int | None = None
@@ -78,11 +113,21 @@ class State:
 
     @property
     def wanted(self) -> int:
-        """Pairs still wanted, as the last solve of exactly these pairs estimated it, or by count alone."""
-        solved = self.log.solved if self.log else None
-        if solved is not None and solved["kept"] == self.kept:
+        """Pairs still wanted, an estimate."""
+        return self.wanted_with(self.kept)
+
+    def wanted_with(self, kept: int) -> int:
+        """Pairs still wanted once so many are kept: as the last solve estimated it, each later pair one of them.
+
+        By count alone where there was no solve, or one of more pairs than that.
+        """
+        goal, solved = self.terms.goal, self.log.solved if self.log else None
+        by_count = goal.wanted(kept, None)
+        if solved is None or solved["kept"] > kept:
+            return by_count
+        if solved["kept"] == kept:
             return int(solved["wanted"])
-        return self.terms.goal.wanted(self.kept, None)
+        return min(max(int(solved["wanted"]) - (kept - int(solved["kept"])), by_count), max(goal.most - kept, 1))
 
     @property
     def last_seq(self) -> int:

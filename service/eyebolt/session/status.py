@@ -27,7 +27,8 @@ def status_message(
     """The message (plain JSON values); lengths in mm. ``folder``: where the session is."""
     goal, log = state.terms.goal, state.log
     solved = log.solved if log is not None else None
-    current = solved if solved is not None and solved["kept"] == state.kept else None
+    # While the newest pair is being solved, what the pairs before it tell still stands.
+    current = solved if solved is not None and solved["kept"] <= state.kept else None
     return {
         "schema": SCHEMA,
         "station": state.terms.station,

@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+from eyebolt.session import behind, finishing, requests, work
 from eyebolt.session import commands as do
 from eyebolt.session import events as ev
-from eyebolt.session import finishing, requests, work
 from eyebolt.session.commands import Command
 from eyebolt.session.state import State, Task
 
@@ -16,7 +16,18 @@ Result = tuple[State, list[Command]]
 
 
 def step(state: State, event: ev.Event) -> Result:
-    """Decides what ``event`` means. Events of a task that is no longer the current one are dropped."""
+    """Decides what ``event`` means. Events of work that is no longer the current one are dropped.
+
+    While a solve follows its answer, events that would decide something are put aside until its fact is on disk.
+    """
+    state, commands = _one(state, event)
+    while (following := _next_put_aside(state)) is not None:
+        state, more = following
+        commands = [*commands, *more]
+    return state, commands
+
+
+def _one(state: State, event: ev.Event) -> Result:
     if isinstance(event, ev.Asked):
         return requests.asked(state, event)
     if isinstance(event, ev.LineFailed):
@@ -25,11 +36,36 @@ def step(state: State, event: ev.Event) -> Result:
         return requests.accepted_found(state, event)
     if isinstance(event, ev.Left):
         return (replace(state, robot=None) if state.robot == event.connection else state), [do.Publish()]
+    if state.behind is not None and state.behind.number == event.task:
+        if isinstance(event, ev.Woke):
+            return requests.held_long_enough(state)
+        return behind.solve_went_on(state, state.behind, event)
+    if state.advising is not None and state.advising.number == event.task:
+        return behind.advice_went_on(state, state.advising, event)
     if state.task is None or state.task.number != event.task:
         return state, []
+    if state.behind is not None and isinstance(event, _DECIDING):
+        return state.with_task(parked=event), []
     handler: Callable[[State, Task, Any], Result] = _OF_TASKS[type(event)]
     return handler(state, state.task, event)
 
+
+def _next_put_aside(state: State) -> Result | None:
+    """The next thing that waited for the solve before it; None if nothing does, or it has to go on waiting."""
+    task = state.task
+    if state.behind is not None:
+        return None
+    if task is not None and task.to_open:
+        return state.with_task(to_open=False), [work.open_command(task, state.terms)]
+    if task is not None and task.parked is not None:
+        return _one(state.with_task(parked=None), task.parked)
+    if state.held:
+        return _one(replace(state, held=state.held[1:]), state.held[0])
+    return None
+
+
+# Events at which the answer of a task may be decided.
+_DECIDING = (ev.Detected, ev.GrabFailed, ev.Solved, ev.WorkFailed)
 
 _OF_TASKS: dict[type, Callable[[State, Task, Any], Result]] = {
     ev.Opened: work.opened,
@@ -47,10 +83,14 @@ _OF_TASKS: dict[type, Callable[[State, Task, Any], Result]] = {
 
 
 def resume(state: State) -> Result:
-    """What a restarted daemon does first: take up a picture that is on disk but was not answered."""
+    """What a restarted daemon does first.
+
+    A solve that follows an answer is done if it is not on disk; a picture on disk that was not answered is taken up.
+    """
+    state, commands = behind.begin_owed_solve(state)
     pending = state.log.pending if state.log is not None and not state.log.closed else None
     if pending is None:
-        return state, []
+        return state, commands
     task = Task(
         number=state.tasks_begun + 1,
         seq=pending.seq,
@@ -66,4 +106,4 @@ def resume(state: State) -> Result:
         index=pending.index,
         picture=pending.picture,
     )
-    return replace(state, task=task, tasks_begun=task.number), [do.Detect(task.number, task.picture)]
+    return replace(state, task=task, tasks_begun=task.number), [*commands, do.Detect(task.number, task.picture)]

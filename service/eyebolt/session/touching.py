@@ -9,8 +9,9 @@ from eyebolt.session import commands as do
 from eyebolt.session.commands import Command
 from eyebolt.session.facts import pairs_of, touch_of
 from eyebolt.session.finishing import record_answer
+from eyebolt.session.solving import FEWEST_TO_SOLVE
 from eyebolt.session.state import State
-from eyebolt.session.work import FEWEST_TO_SOLVE
+from eyebolt.session.work import solving
 
 Result = tuple[State, list[Command]]
 
@@ -35,4 +36,4 @@ def begin_touch(state: State, corner: int, base_T_flange: Array, also: list[Comm
         says = f"corner {corner} is touched; there are too few pairs yet to compare it with"
         return record_answer(state, 0, says, "", state.kept, state.wanted, also)
     placed = replace(log, touched=(*log.touched, touch_of(fact))).placed
-    return state, [*also, do.Solve(task.number, pairs, pairs_of(log.checks), placed)]
+    return solving(state, do.Solve(task.number, pairs, pairs_of(log.checks), placed), also)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from eyebolt.pairs.pair import Pair
@@ -9,31 +10,19 @@ from eyebolt.pairs.verdict import Verdict, verdict
 from eyebolt.progress.judgement import Judgement, judge
 from eyebolt.session import commands as do
 from eyebolt.session import events as ev
+from eyebolt.session.answering import FEWEST_FOR_MAJORITY, chance_of, waits_for_solve
 from eyebolt.session.commands import Command
 from eyebolt.session.facts import pairs_of
 from eyebolt.session.finishing import record_answer
 from eyebolt.session.judging import flange_of, judge_task
 from eyebolt.session.sentences import says_of_place, says_of_touch
+from eyebolt.session.solving import result_of, solved_fact, stop_of
 from eyebolt.session.state import State, Task
+from eyebolt.session.terms import Terms
 from eyebolt.solve.outcome import Refusal, Solution
 from eyebolt.wire.codes import CODES
 
 Result = tuple[State, list[Command]]
-
-FEWEST_TO_SOLVE = 3
-# With fewer pairs a disagreement does not say whose fault it is.
-# Findings that stop the robot program, and with which code.
-# What the robot hears for a stop finding. Half-turned views are not among them: sessions put those right.
-STOPS = {
-    **dict.fromkeys(("pose-terms", "pairs-shifted"), 32),
-    "mount": 33,
-    **dict.fromkeys(("camera-moved", "tool-changed", "frame-changed"), 34),
-    **dict.fromkeys(("board-corners", "board-scale", "board-or-lens"), 38),
-    **dict.fromkeys(
-        ("lens-resolution", "rectified", "distortion", "focal-length", "principal-point", "focus-moved"), 38
-    ),
-}
-FEWEST_FOR_MAJORITY = 6
 
 # Requests that take a picture.
 PICTURED = ("capture", "check", "place")
@@ -51,9 +40,10 @@ def picture_name(index: int) -> str:
     return f"{index:04d}.tif"
 
 
-def opening_fact(state: State, wall: str) -> dict[str, Any]:
-    """The first fact of a session, but for its name."""
-    return {"fact": "opened", "station": state.terms.station, "mount": state.terms.mount, "wall": wall}
+def open_command(task: Task, terms: Terms) -> Command:
+    """A new session for a task, with its first fact but for the name."""
+    fact = {"fact": "opened", "station": terms.station, "mount": terms.mount, "wall": task.wall}
+    return do.OpenSession(task.number, fact)
 
 
 def begin_picture(state: State, also: list[Command]) -> Result:
@@ -77,12 +67,17 @@ def begin_solve(state: State, also: list[Command]) -> Result:
     gone = max(t.index for t in log.kept) if task.verb == "undo" else None
     pairs = pairs_of(t for t in log.solvable if t.index != gone)
     checks = pairs_of(log.checks)
-    return state.with_task(stage="solve"), [*also, do.Solve(task.number, pairs, checks, log.placed)]
+    return solving(state, do.Solve(task.number, pairs, checks, log.placed), also)
+
+
+def solving(state: State, solve: do.Solve, also: list[Command]) -> Result:
+    """The task waits for ``solve``."""
+    return state.with_task(stage="solve", solve=solve), [*also, solve]
 
 
 def opened(state: State, task: Task, event: ev.Opened) -> Result:
     """A new folder with its first fact; numbering begins anew."""
-    state = state.with_facts((event.fact,))
+    state = replace(state.with_facts((event.fact,)), advising=None)
     if task.verb in PICTURED:
         return begin_picture(state, [do.Publish()])
     says = "a new session with numbering of its own"
@@ -134,7 +129,7 @@ def stored(state: State, task: Task, event: ev.Stored) -> Result:
 
 
 def detected(state: State, task: Task, event: ev.Detected) -> Result:
-    """The board was seen or not: the verdict, and the solve if there is enough to solve."""
+    """The board was seen or not: the verdict, and the solve if the answer may hang on it."""
     log = state.log
     if log is None:
         return state, []
@@ -148,35 +143,31 @@ def detected(state: State, task: Task, event: ev.Detected) -> Result:
         return record_answer(
             state, found.code, says_of_place(state.terms, task.base_T_flange, found), "", state.kept, state.wanted, []
         )
-    own = _pair_of_task(task, event.seen)
-    pairs, checks = pairs_of(log.solvable), pairs_of(log.checks)
-    if task.verb == "capture":
-        pairs = (*pairs, own)
-    else:
-        checks = (*checks, own)
-    if len(pairs) < FEWEST_TO_SOLVE:
+    state = state.with_task(fits=chance_of(state, task, event.view))
+    if state.task is None or not waits_for_solve(state, state.task):
         return _keep(state, task, found, None)
-    return state.with_task(stage="solve"), [do.Solve(task.number, pairs, checks, log.placed)]
+    pairs = (*pairs_of(log.solvable), _pair_of_task(task, event.seen))
+    return solving(state, do.Solve(task.number, pairs, pairs_of(log.checks), log.placed), [])
 
 
 def solved(state: State, task: Task, event: ev.Solved) -> Result:
-    """The solve ended: the answer can be decided."""
+    """The solve that was waited for ended: the answer can be decided."""
     outcome = event.outcome
-    state = state.with_task(insight=event.insight)
     if task.ms:
         state = state.with_task(ms={**task.ms, "solve": event.took_ns / 1e6})
-    if task.verb in ("capture", "check"):
+    if task.verb == "capture":
         found = task.verdict or verdict(0)
-        if task.verb == "capture" and _disagrees(task, outcome):
+        if _disagrees(task, outcome):
             left_out = next(p for p in outcome.left_out if p.pair == task.index)
             found = verdict(27, left_out.reason)
-        stop = stop_of(outcome) if task.verb == "capture" else None
-        return _keep(state, task, stop or found, outcome)
-    judgement = judge(outcome, state.terms.goal.tolerance_mm)
+        found = stop_of(outcome) or found
+        kept = state.kept + (found.code < 10)
+        return _keep(_with_solved(state, event, kept), task, found, outcome)
     kept = state.kept - (task.verb == "undo")
-    state = _with_solved(state, outcome, judgement, kept)
+    state = _with_solved(state, event, kept)
     wanted = state.terms.goal.wanted(kept, outcome)
     if task.verb == "solve":
+        judgement = judge(outcome, state.terms.goal.tolerance_mm)
         code, aux = _solve_code(state, outcome, judgement)
         advice = CODES[code].advice if code else "Read the result; the engineer accepts it."
         return record_answer(state, code, judgement.why, advice, kept, wanted if code else aux, [])
@@ -195,12 +186,10 @@ def work_failed(state: State, task: Task, event: ev.WorkFailed) -> Result:
 
 
 def _keep(state: State, task: Task, found: Verdict, outcome: Solution | Refusal | None) -> Result:
-    """The answer to a capture or check whose view is good."""
+    """The answer to a capture or check whose view is good; ``outcome`` None: it does not wait for its solve."""
     goal = state.terms.goal
     kept = state.kept + (task.verb == "capture" and found.code < 10)
-    if outcome is not None:
-        state = _with_solved(state, outcome, judge(outcome, goal.tolerance_mm), kept)
-    wanted = goal.wanted(kept, outcome)
+    wanted = state.wanted_with(kept) if outcome is None else goal.wanted(kept, outcome)
     code, says, advice = found.code, found.says, found.advice
     if code < 10 and task.verb == "capture":
         if goal.met(kept, outcome):
@@ -208,15 +197,6 @@ def _keep(state: State, task: Task, found: Verdict, outcome: Solution | Refusal 
         elif kept >= goal.most:
             code, says, advice = 37, CODES[37].says, CODES[37].advice
     return record_answer(state, code, says, advice, kept, wanted, [], found.ground)
-
-
-def stop_of(outcome: Solution | Refusal) -> Verdict | None:
-    """What the pairs together say is so wrong that no further waypoint helps."""
-    for finding in outcome.findings:
-        if finding.severity == "stop" and finding.code in STOPS:
-            # The log has no room of its own for the advice, and the line to change must be in it.
-            return verdict(STOPS[finding.code], f"{finding.says}: {finding.remedy}", finding.remedy)
-    return None
 
 
 def _disagrees(task: Task, outcome: Solution | Refusal) -> bool:
@@ -236,30 +216,13 @@ def _solve_code(state: State, outcome: Solution | Refusal, judgement: Judgement)
     return (37 if state.kept >= state.terms.goal.most else 28), 0
 
 
-def _solved_fact(state: State, outcome: Solution | Refusal, judgement: Judgement, kept: int) -> dict[str, Any]:
-    goal, insight = state.terms.goal, state.task.insight if state.task is not None else None
-    return {
-        "fact": "solved",
-        "kept": kept,
-        "p95_mm": outcome.expected_error_mm.p95 if isinstance(outcome, Solution) else None,
-        "refused": outcome.code if isinstance(outcome, Refusal) else None,
-        "wanted": goal.wanted(kept, outcome),
-        "goal_met": goal.met(kept, outcome),
-        "verdict": judgement.verdict,
-        "why": judgement.why,
-        "left_out": [p.pair for p in outcome.left_out],
-        "progress": insight.to_json() if insight is not None else None,
-    }
-
-
-def _with_solved(state: State, outcome: Solution | Refusal, judgement: Judgement, kept: int) -> State:
+def _with_solved(state: State, event: ev.Solved, kept: int) -> State:
     """The task with the fact of its solve, and the result to write once that fact is on disk."""
-    proven = judgement.verdict == "accept" and state.terms.goal.met(kept, outcome)
-    accept = proven and state.terms.accept_when_proven
-    facts, insight = (state.task.facts, state.task.insight) if state.task is not None else ((), None)
-    known = insight.knowledge if insight is not None else None
-    result = do.WriteResult(state.tasks_begun, outcome, judgement, accept, known)
-    return state.with_task(facts=(*facts, _solved_fact(state, outcome, judgement, kept)), result=result)
+    task = state.task
+    if task is None or task.solve is None:
+        return state
+    fact = solved_fact(state.terms, task.solve, event, kept, behind=False)
+    return state.with_task(facts=(*task.facts, fact), result=result_of(state.terms, task.number, event, kept))
 
 
 def _pair_of_task(task: Task, seen: Any) -> Pair:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from eyebolt.geometry.rigid import Array
+from eyebolt.solve.expectation import Expectation
 from eyebolt.solve.expected_error import ErrorMap, ErrorStatement
 from eyebolt.solve.leave_one_out import HeldOut
 from eyebolt.solve.problem import Mount
@@ -76,6 +77,7 @@ class Solution:
     when board scale and focal length are not trusted but estimated from the pairs. ``unknown``: directions left open.
     ``touches``: None without any; ``height``: None for arms that turn freely. ``lens``: how far the pairs see each lens
     parameter of stated sigma off its value, in its own unit, the statement and the pairs taken together.
+    ``expectation``: of further pairs.
     """
 
     mount: Mount
@@ -103,6 +105,7 @@ class Solution:
     touches: TouchCheck | None = None
     height: Height | None = None
     lens: dict[str, Estimate] = field(default_factory=dict)
+    expectation: Expectation | None = None
 
 
 @dataclass(frozen=True)

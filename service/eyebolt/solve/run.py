@@ -13,6 +13,7 @@ from eyebolt.pairs.pair import Pair
 from eyebolt.pairs.touch import PlacedBoard
 from eyebolt.solve.arm_errors import arm_errors
 from eyebolt.solve.diagnosis import diagnose, findings_on_numbers, in_order
+from eyebolt.solve.expectation import expectation_of
 from eyebolt.solve.expected_error import error_of_covariance, expected_error
 from eyebolt.solve.joint import JointEstimate, Views
 from eyebolt.solve.leave_one_out import HeldOut, held_out_error, leave_one_out, unused_pairs
@@ -149,6 +150,7 @@ def _solution(
     statement, error_map = expected_error(problem, touched.joint)
     arm = arm_errors(problem, joint, reported, touched.closing)
     residual = joint.seen.residual_px
+    held_out = held_out_error(leave_one_out(joint), problem.board_corners_m)
     return Solution(
         mount=problem.mount,
         transform_name=problem.transform_name,
@@ -159,7 +161,7 @@ def _solution(
         expected_error_mm=statement,
         error_map=error_map,
         expected_pick_mm=arm.pick,
-        held_out=held_out_error(leave_one_out(joint), problem.board_corners_m),
+        held_out=held_out,
         checks=_checks(problem, joint, checks),
         corner_rms_px=float(np.sqrt((residual**2).sum() / max(np.count_nonzero(residual), 1))),
         robot_noise_mm=best.translation_m * 1e3,
@@ -175,6 +177,7 @@ def _solution(
         touches=touched.check,
         height=touched.height,
         lens=_lens(problem, joint),
+        expectation=expectation_of(problem.mount, joint, held_out),
     )
 
 

@@ -44,11 +44,11 @@ def main():
             formats.run(cell.pictures[0], Path(folder))
             return
         parts = alone.measure(cell.pictures, BOARD, Path(folder))
-        rows = captures_timed(cell, asked.captures, asked.still)
-    report(parts, rows)
+        rows, behind_ms = captures_timed(cell, asked.captures, asked.still)
+    report(parts, rows, behind_ms)
 
 
-def report(parts, rows):
+def report(parts, rows, behind_ms):
     """Prints parts, steps and bars."""
     import numpy as np
 
@@ -64,12 +64,13 @@ def report(parts, rows):
         ms = np.array([row.steps[name] for row in rows if row.steps.get(name) is not None])
         if len(ms):
             print(f"  {name:<28}{np.median(ms):8.1f} ({ms.min():.1f} - {ms.max():.1f}), {len(ms)} of {len(rows)}")
-    few = solve == 0
+    print(f"  {'solve behind an answer':<28}{np.median(behind_ms):8.1f} ({min(behind_ms):.1f} - {max(behind_ms):.1f})")
+    first = solve == 0
     print("\nfrom exposure to reply, ms                    median     p99   median bar      p99 bar")
     for name, ms in (
         ("all", total),
-        ("captures without a solve", total[few]),
-        ("captures with a solve", total[~few]),
+        ("answered before their solve, or none", total[first]),
+        ("that waited for their solve", total[~first]),
         ("all, the solve's own time taken off", total - solve),
     ):
         if len(ms):

@@ -20,7 +20,7 @@ class Row:
 
 
 def captures_timed(cell, captures, still):
-    """A row for each of so many captures."""
+    """A row for each of so many captures, and the milliseconds of the solves that followed an answer."""
     station, endpoint = cell.station(still)
     sender, daemon, heard = Sender(endpoint, cell.pictures, cell.folder), None, []
     try:
@@ -44,7 +44,9 @@ def captures_timed(cell, captures, still):
     facts = [fact for path in list_sessions(station.parent / "sessions") for fact in SessionFolder.view(path).records]
     exposed_ns = [fact["exposed_ns"] for fact in facts if fact["fact"] == "picture"]
     steps = [fact["ms"] for fact in facts if fact["fact"] == "timed"]
-    return [
+    behind_ms = [fact["took_ms"] for fact in facts if fact["fact"] == "solved" and fact["behind"]]
+    rows = [
         Row(code, (at_ns - begun_ns) / 1e6, ms)
         for (at_ns, code), begun_ns, ms in zip(heard, exposed_ns, steps, strict=True)
     ]
+    return rows, behind_ms
