@@ -24,6 +24,10 @@ from eyebolt.journal.lock import RecordLock
 
 LogForm = Literal["console", "json"]
 
+# Between two steps on the disk, and in the loop, a thread needs the interpreter for microseconds only; by default it
+# waits 5 ms for one that is finding a board, and there are a dozen such steps before an answer.
+_SWITCH_S = 0.0005
+
 
 def configure_log(form: LogForm) -> None:
     """Log lines on stderr: for people (console) or for machines (one JSON object a line)."""
@@ -55,6 +59,7 @@ def _name_of_defect(out: TextIO, fault: ExcInfo) -> None:
 def serve(station_file: Path, form: LogForm) -> None:
     """Serves one station until SIGTERM or Ctrl-C. Raises EyeboltError if it cannot begin."""
     configure_log(form)
+    sys.setswitchinterval(_SWITCH_S)
     inputs = read_inputs(station_file)
     with RecordLock(inputs.record_folder):
         folder, state, last_picture = recover(inputs)
