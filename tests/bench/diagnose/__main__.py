@@ -20,6 +20,7 @@ import clean
 import faults
 import moves
 from shared import run_sections
+from spoilt import FAULTS
 
 SECTIONS = {"faults": faults, "moves": moves, "clean": clean}
 
@@ -29,5 +30,7 @@ if __name__ == "__main__":
         at = sys.argv.index("--faults")
         end = next((k for k in range(at + 1, len(sys.argv)) if sys.argv[k].startswith("--")), len(sys.argv))
         faults.only = sys.argv[at + 1 : end]
+        if unknown := [name for name in faults.only if name not in FAULTS]:
+            sys.exit(f"no fault {', '.join(unknown)}; there are {', '.join(FAULTS)}")
         del sys.argv[at:end]
     run_sections("tests/bench/diagnose", __doc__, SECTIONS)
