@@ -19,17 +19,23 @@ SEEDS = range(20)
 POSES = 20
 
 
-def beside(name: str) -> ModuleType:
-    """A module of this folder, loaded by path."""
+def beside(name: str, folder: Path = Path(__file__).parent) -> ModuleType:
+    """A module of ``folder`` (this one), loaded by path."""
     full = f"tests_solve_{name}"
     if full not in sys.modules:
-        spec = importlib.util.spec_from_file_location(full, Path(__file__).with_name(f"{name}.py"))
+        spec = importlib.util.spec_from_file_location(full, folder / f"{name}.py")
         if spec is None or spec.loader is None:
             raise ImportError(name)
         module = importlib.util.module_from_spec(spec)
         sys.modules[full] = module
         spec.loader.exec_module(module)
     return sys.modules[full]
+
+
+@pytest.fixture(scope="session")
+def bench() -> ModuleType:
+    """faulty_arms.py of the benches, which walks through arms with wrong geometry."""
+    return beside("faulty_arms", Path(__file__).parents[1] / "bench" / "solve")
 
 
 @pytest.fixture(scope="session")

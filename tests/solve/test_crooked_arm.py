@@ -1,23 +1,11 @@
 """Pairs of an arm with wrong geometry stay in; those that are mistakes stay out."""
 
-import importlib.util
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
 from eyebolt.solve.run import solve
 from eyebolt_sim.problems import make_problem
-
-
-@pytest.fixture(scope="module")
-def bench():
-    """faulty_arms.py of the benches, which walks through arms with wrong geometry."""
-    path = Path(__file__).parents[1] / "bench" / "solve" / "faulty_arms.py"
-    spec = importlib.util.spec_from_file_location("bench_faulty_arms", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 @pytest.mark.parametrize("seed", [4, 9, 31])

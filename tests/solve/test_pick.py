@@ -1,8 +1,6 @@
 """The error stated for a pick: true for white arms, wider for arms whose errors are alike at like poses."""
 
-import importlib.util
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,16 +12,6 @@ from eyebolt.solve.problem import RobotNoise
 from eyebolt.solve.run import solve
 from eyebolt.solve.smooth_errors import correlation
 from eyebolt_sim.problems import make_problem
-
-
-@pytest.fixture(scope="module")
-def bench():
-    """faulty_arms.py of the benches, which walks through arms with wrong geometry."""
-    path = Path(__file__).parents[1] / "bench" / "solve" / "faulty_arms.py"
-    spec = importlib.util.spec_from_file_location("bench_faulty_arms", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def test_white_arms_pick_within_the_stated_error(cases):
