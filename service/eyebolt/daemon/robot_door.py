@@ -1,64 +1,67 @@
-"""The robot's door: TCP connections to lines, replies to bytes. Knows addresses and sockets, not sessions."""
+"""The robot's door: who may come in, who must make room, and what their lines are. Knows sockets, not sessions.
+
+A connection costs the others nothing: each is read at a pace of its own, holds a bounded number of bytes and lines, and
+gives way to a newcomer if it has nothing to say. The one that holds the station never gives way.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
 import itertools
-from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
 import structlog
 
+from eyebolt.daemon.door_limits import READ_BYTES, DoorLimits
+from eyebolt.daemon.robot_connection import RobotConnection
+from eyebolt.daemon.sparing import Sparing
 from eyebolt.session.events import Caller
 from eyebolt.station.checks import split_host_port
 from eyebolt.station.sections import RobotSection
-from eyebolt.wire.endings import ReplyEndings
-from eyebolt.wire.lines import Line, LineSplitter, OverlongLine
-from eyebolt.wire.replies import Reply, encode
+from eyebolt.wire.lines import LateLineFeed, Line, OverlongLine
+from eyebolt.wire.replies import Reply
 from eyebolt.wire.requests import LineFault, Request, overlong_fault, parse
 from eyebolt.wire.verbs import VERBS
 
-MOST_CONNECTIONS = 32
-# A robot waits for each answer; more unanswered lines than this is not one.
-MOST_WAITING = 64
-_READ_BYTES = 4096
 _DIAL_AGAIN_S = 1.0
 _LAST_ANSWERS_S = 0.05
+_NOT_FROM_YOU = Reply(46, 0, 0, 0)
+_NOT_NOW = Reply(45, 0, 0, 0)
 
 _log = structlog.get_logger("robot")
 
 OnLine = Callable[[Caller, Request | LineFault], None]
 
 
-@dataclass
-class _Connection:
-    number: int
-    peer: str
-    writer: asyncio.StreamWriter
-    splitter: LineSplitter
-    endings: ReplyEndings
-    # Lines read but not handed on: the next one is looked at when the one before has its reply, so that lines which
-    # arrive glued together mean the same as lines sent one by one.
-    inbox: deque[tuple[Caller, Request | LineFault]] = field(default_factory=deque)
-    busy: bool = False
-
-
 class RobotDoor:
-    """Listens or dials as the station says; calls ``on_line`` for each line and ``on_left`` when one hangs up."""
+    """Listens or dials as the station says; calls ``on_line`` for each line and ``on_left`` when one hangs up.
+
+    ``holder`` gives the number of the connection that holds the station, or None. Where all places are taken, a
+    newcomer gets that of the connection that has been silent longest, of those that never said a well-formed line if
+    there are any.
+    """
 
     def __init__(
-        self, robot: RobotSection, pose_field_count: int, on_line: OnLine, on_left: Callable[[int], None]
+        self,
+        robot: RobotSection,
+        pose_field_count: int,
+        on_line: OnLine,
+        on_left: Callable[[int], None],
+        holder: Callable[[], int | None],
+        limits: DoorLimits | None = None,
     ) -> None:
         self._robot = robot
         self._pose_field_count = pose_field_count
         self._on_line = on_line
         self._on_left = on_left
+        self._holder = holder
+        self._limits = limits or DoorLimits()
         self._numbers = itertools.count(1)
-        self._open: dict[int, _Connection] = {}
+        self._open: dict[int, RobotConnection] = {}
         self._tasks: set[asyncio.Task[None]] = set()
         self._server: asyncio.Server | None = None
+        self._sparing = Sparing()
 
     async def start(self) -> str:
         """Opens the door; returns where, in words. Raises OSError if the address cannot be had."""
@@ -66,7 +69,7 @@ class RobotDoor:
             self._keep(asyncio.create_task(self._dial_on(*split_host_port(self._robot.dial))))
             return f"dialling {self._robot.dial}"
         host, port = split_host_port(self._robot.listen or "")
-        self._server = await asyncio.start_server(self._came, host, port)
+        self._server = await asyncio.start_server(self._came, host, port, limit=READ_BYTES)
         return f"listening on {self._robot.listen}"
 
     async def close(self) -> None:
@@ -82,20 +85,16 @@ class RobotDoor:
     def answer(self, caller: Caller, reply: Reply, bracketed: bool) -> None:
         """Writes a reply, if its connection is still there."""
         connection = self._open.get(caller.connection)
-        if connection is None:
-            return
-        terminator = connection.endings.close(caller.ticket)
-        with contextlib.suppress(OSError, RuntimeError):
-            connection.writer.write(encode(reply, bracketed, terminator))
-        connection.busy = False
-        self._hand_on(connection)
+        if connection is not None:
+            connection.answer(caller, reply, bracketed)
+            self._hand_on(connection)
 
     def drop(self, number: int) -> None:
         """Hangs up on one connection, half-open or not, without waiting for it."""
         connection = self._open.pop(number, None)
         if connection is not None:
-            _log.info("connection closed", connection=number, peer=connection.peer)
-            connection.writer.transport.abort() if connection.writer.is_closing() else connection.writer.close()
+            connection.hang_up()
+            self._tell("info", "connection closed", connection.peer, connection=number)
 
     def peer(self, number: int | None) -> str | None:
         """Address of an open connection."""
@@ -110,7 +109,7 @@ class RobotDoor:
         silent = False
         while True:
             try:
-                reader, writer = await asyncio.open_connection(host, port)
+                reader, writer = await asyncio.open_connection(host, port, limit=READ_BYTES)
             except OSError as error:
                 if not silent:
                     _log.warning(
@@ -126,36 +125,51 @@ class RobotDoor:
         current = asyncio.current_task()
         if current is not None:
             self._keep(current)
-        peer = str((writer.get_extra_info("peername") or ("?",))[0])
+        peer = _peer_of(writer)
         if not self._robot.allows(peer):
-            _log.warning("refused: this address is not in [robot] allow of the station file", peer=peer)
-            await self._turn_away(writer, Reply(46, 0, 0, 0))
-        elif len(self._open) >= MOST_CONNECTIONS:
-            _log.warning("refused: too many connections", peer=peer, most=MOST_CONNECTIONS)
-            await self._turn_away(writer, Reply(45, 0, 0, 0))
-        else:
-            # The server's own bookkeeping takes a cancelled visitor for a crash.
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._serve(reader, writer)
+            remedy = f'if this is your robot, add "{peer}" to allow under [robot] in the station file, and start again'
+            says = "refused: this address is not in [robot] allow of the station file"
+            self._tell("warning", says, peer, code=46, remedy=remedy)
+            RobotConnection(0, peer, writer, self._now_s()).turn_away(_NOT_FROM_YOU)
+            return
+        if len(self._open) >= self._limits.connections:
+            self._make_room()
+        # The server's own bookkeeping takes a cancelled visitor for a crash.
+        with contextlib.suppress(asyncio.CancelledError):
+            await self._serve(reader, writer)
 
-    async def _turn_away(self, writer: asyncio.StreamWriter, reply: Reply) -> None:
-        with contextlib.suppress(OSError):
-            writer.write(encode(reply, False, b"\n"))
-            writer.close()
-            await writer.wait_closed()
+    def _make_room(self) -> None:
+        others = [c for c in self._open.values() if c.number != self._holder()]
+        silent = min(others, key=lambda c: (c.spoke, c.heard_s))
+        most = self._limits.connections
+        remedy = f"close what is not needed: {most} programs are connected, and a station has one robot"
+        self._turn_out(silent, "hung up: silent longest, and a newcomer needs the place", remedy)
+
+    def _too_silent(self, connection: RobotConnection) -> None:
+        if connection.number in self._open and not connection.spoke:
+            says = f"hung up: no well-formed line in {self._limits.first_line_s:.0f} s"
+            self._turn_out(connection, says, "let the robot program say hello as soon as it is connected")
+
+    def _turn_out(self, connection: RobotConnection, says: str, remedy: str) -> None:
+        self._tell("warning", says, connection.peer, code=45, connection=connection.number, remedy=remedy)
+        connection.turn_away(_NOT_NOW)
+        self.drop(connection.number)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        number = next(self._numbers)
-        peer = str((writer.get_extra_info("peername") or ("?",))[0])
-        connection = _Connection(number, peer, writer, LineSplitter(), ReplyEndings())
+        connection = RobotConnection(next(self._numbers), _peer_of(writer), writer, self._now_s())
+        number = connection.number
         self._open[number] = connection
-        _log.info("connected", connection=number, peer=peer)
+        self._tell("info", "connected", connection.peer, connection=number)
+        # Whom the daemon called itself may wait as long as it likes: nobody else wants that place.
+        patience_s = None if self._robot.dial is not None else self._limits.first_line_s
+        loop = asyncio.get_running_loop()
+        alarm = None if patience_s is None else loop.call_later(patience_s, self._too_silent, connection)
         try:
             while number in self._open:
-                data = await reader.read(_READ_BYTES)
+                data = await reader.read(READ_BYTES)
                 if not data:
                     break
-                self._take(connection, data)
+                await self._rest(connection, self._take(connection, data), len(data))
                 await writer.drain()
             # Who has said its last word still hears the answers to it.
             while number in self._open and (connection.busy or connection.inbox):
@@ -163,49 +177,76 @@ class RobotDoor:
         except OSError:
             pass
         finally:
+            if alarm is not None:
+                alarm.cancel()
             self.drop(number)
             self._on_left(number)
 
-    def _take(self, connection: _Connection, data: bytes) -> None:
-        for item in connection.splitter.feed(data):
-            if isinstance(item, Line | OverlongLine):
-                if len(connection.inbox) >= MOST_WAITING:
-                    _log.warning("hung up: lines come faster than answers are waited for", peer=connection.peer)
-                    self.drop(connection.number)
-                    return
-                caller = Caller(connection.number, connection.endings.opened(item.terminator))
-                parsed: Request | LineFault
-                if isinstance(item, OverlongLine):
-                    parsed = overlong_fault(item.head)
-                else:
-                    parsed = parse(item.content, self._pose_field_count)
-                self._note(connection, item, parsed)
-                if not _answered(parsed):
-                    # Live poses come many a second and wait for nobody, least of all for the request in work.
-                    connection.endings.drop(caller.ticket)
-                    if isinstance(parsed, Request):
-                        self._on_line(caller, parsed)
-                    continue
-                connection.inbox.append((caller, parsed))
-                self._hand_on(connection)
-            else:
-                late = connection.endings.late_line_feed()
-                if late:
-                    connection.writer.write(late)
+    async def _rest(self, connection: RobotConnection, lines: int, size_bytes: int) -> None:
+        holds = connection.number == self._holder()
+        rest_s = connection.rest_s(lines, size_bytes, holds, self._limits, self._now_s())
+        if rest_s and not connection.slowed:
+            connection.slowed = True
+            pace = self._limits.holder if holds else self._limits.others
+            says = f"slowed: more than {pace.lines_per_s:.0f} lines or {pace.bytes_per_s:.0f} bytes a second"
+            remedy = "let the program wait for each answer; send live poses from the robot's own connection"
+            self._tell("warning", says, connection.peer, connection=connection.number, remedy=remedy)
+        if rest_s:
+            await asyncio.sleep(rest_s)
 
-    def _hand_on(self, connection: _Connection) -> None:
+    def _take(self, connection: RobotConnection, data: bytes) -> int:
+        items = connection.splitter.feed(data)
+        for item in items:
+            if isinstance(item, LateLineFeed):
+                connection.add_late_line_feed()
+            elif len(connection.inbox) < self._limits.unanswered:
+                self._take_line(connection, item)
+            else:
+                says = "hung up: lines come faster than answers are waited for"
+                remedy = "let the robot program wait for the answer to each line before it sends the next one"
+                self._tell("warning", says, connection.peer, connection=connection.number, remedy=remedy)
+                self.drop(connection.number)
+                break
+        return len(items)
+
+    def _take_line(self, connection: RobotConnection, item: Line | OverlongLine) -> None:
+        caller = Caller(connection.number, connection.endings.opened(item.terminator))
+        parsed: Request | LineFault
+        if isinstance(item, OverlongLine):
+            parsed = overlong_fault(item.head)
+        else:
+            parsed = parse(item.content, self._pose_field_count)
+        answered = parsed.answered if isinstance(parsed, LineFault) else VERBS[parsed.verb].answered
+        raw = item.head if isinstance(item, OverlongLine) else item.content
+        line = raw[:120].decode("ascii", "backslashreplace")
+        if isinstance(parsed, LineFault):
+            self._tell("warning", "a line is at fault", connection.peer, line=line, code=parsed.code, says=parsed.says)
+        elif answered:
+            connection.spoke, connection.heard_s = True, self._now_s()
+            _log.info("asked", line=line, connection=connection.number)
+        if answered:
+            connection.inbox.append((caller, parsed))
+            self._hand_on(connection)
+            return
+        # Live poses come many a second and wait for nobody, least of all for the request in work.
+        connection.endings.drop(caller.ticket)
+        if isinstance(parsed, Request):
+            self._on_line(caller, parsed)
+
+    def _hand_on(self, connection: RobotConnection) -> None:
         if not connection.busy and connection.inbox:
             connection.busy = True
             self._on_line(*connection.inbox.popleft())
 
-    def _note(self, connection: _Connection, item: Line | OverlongLine, parsed: Request | LineFault) -> None:
-        raw = item.content if isinstance(item, Line) else item.head
-        line = raw[:120].decode("ascii", "backslashreplace")
-        if isinstance(parsed, LineFault):
-            _log.warning("a line is at fault", line=line, code=parsed.code, says=parsed.says, peer=connection.peer)
-        elif parsed.verb != "pose":
-            _log.info("asked", line=line, connection=connection.number)
+    def _tell(self, level: str, event: str, peer: str, **fields: object) -> None:
+        more = self._sparing.tells((event, peer), self._now_s())
+        if more is not None:
+            getattr(_log, level)(event, peer=peer, **fields, **more)
+
+    @staticmethod
+    def _now_s() -> float:
+        return asyncio.get_running_loop().time()
 
 
-def _answered(parsed: Request | LineFault) -> bool:
-    return parsed.answered if isinstance(parsed, LineFault) else VERBS[parsed.verb].answered
+def _peer_of(writer: asyncio.StreamWriter) -> str:
+    return str((writer.get_extra_info("peername") or ("?",))[0])

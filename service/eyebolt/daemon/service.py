@@ -57,7 +57,8 @@ class Daemon:
         self._picturing = Picturing(inputs, camera, self._work_thread.submit)
         self._accepted = accepted_session(inputs.record_folder)
         robot = inputs.station.robot
-        self._robot_door = RobotDoor(robot, inputs.station.reading.field_count, self._on_line, self._on_left)
+        fields = inputs.station.reading.field_count
+        self._robot_door = RobotDoor(robot, fields, self._on_line, self._on_left, lambda: self._state.robot)
         self._status_door = StatusDoor(inputs.station.station.status)
 
     async def run(self, on_ready: Callable[[str], None]) -> None:

@@ -1,0 +1,44 @@
+"""What the robot's door bears, all in one place. No robot that works comes near any of it.
+
+The length of a line is the wire's own limit: ``wire.lines.MAX_LINE_BYTES``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How fast one connection is read on the average; what comes faster waits in its own socket."""
+
+    lines_per_s: float
+    bytes_per_s: float
+
+    def cost_s(self, lines: int, size_bytes: int) -> float:
+        """Seconds of reading that so many lines and bytes use up."""
+        return lines / self.lines_per_s + size_bytes / self.bytes_per_s
+
+
+@dataclass(frozen=True)
+class DoorLimits:
+    """``connections``: open at a time. One more makes room: see ``RobotDoor``.
+
+    ``unanswered``: lines of one connection; a robot waits for each answer.
+    ``first_line_s``: from connecting to the first well-formed line. Who has said one is never timed out: a robot may
+    stand still for hours between two waypoints.
+    ``holder``, ``others``: paces of the connection that holds the station (live poses, 500 a second, are well within)
+    and of all others. ``burst_s``: seconds of reading that may be used up in advance.
+    """
+
+    connections: int = 32
+    unanswered: int = 64
+    first_line_s: float = 300.0
+    holder: Pace = Pace(lines_per_s=2000.0, bytes_per_s=128_000.0)
+    others: Pace = Pace(lines_per_s=10.0, bytes_per_s=2000.0)
+    burst_s: float = 2.0
+
+
+# Bytes taken from a socket at a time, and bytes of answers kept for a peer that does not read them.
+READ_BYTES = 4096
+WRITE_BYTES = 4096
