@@ -10,7 +10,6 @@ import contextlib
 import json
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -27,6 +26,7 @@ from eyebolt.geometry.camera import CameraModel
 from eyebolt.handover.result import accepted_transform
 from eyebolt.handover.summary import summary
 from eyebolt.journal.names import list_sessions
+from eyebolt.programs import Process, end, free_ports, last_words, program
 from eyebolt.solve.problem import WorkingVolume
 from eyebolt.station.lens import lens_text
 from eyebolt.station.template import station_template
@@ -47,10 +47,10 @@ def run_demo(mount: str, seed: int, folder: Path | None) -> int:
         ) from None
     print(f"An invented cell, camera {'fixed in it' if mount == 'fixed' else 'on the arm'}. Everything is real but the")
     print(f"cell: daemon, robot program and camera talk over sockets. Files: {place}", flush=True)
-    with _process(["eyebolt.cli", "serve", str(station_file), "--log", "json"], place / "daemon.log") as daemon:
+    with program(["eyebolt.cli", "serve", str(station_file), "--log", "json"], place / "daemon.log") as daemon:
         robot_log = place / "robot.log"
         command = ["eyebolt_sim", "cell", str(station_file), "--seed", str(seed), "--truth", str(place / "truth.json")]
-        with _process(command, robot_log) as robot, _counter(station_file):
+        with program(command, robot_log) as robot, _counter(station_file):
             _wait(robot, daemon, place)
             # A moment to see the full counter.
             time.sleep(1.0)
@@ -60,7 +60,7 @@ def run_demo(mount: str, seed: int, folder: Path | None) -> int:
 
 
 def _write_cell(place: Path, mount: str) -> Path:
-    robot, status, pictures = _free_ports(3)
+    robot, status, pictures = free_ports(3)
     camera = CameraModel(
         1280,
         1024,
@@ -81,25 +81,6 @@ def _write_cell(place: Path, mount: str) -> Path:
     return station_file
 
 
-def _free_ports(count: int) -> list[int]:
-    with contextlib.ExitStack() as stack:
-        sockets = [stack.enter_context(socket.socket()) for _ in range(count)]
-        for one in sockets:
-            one.bind(("127.0.0.1", 0))
-        return [int(one.getsockname()[1]) for one in sockets]
-
-
-@contextlib.contextmanager
-def _process(arguments: list[str], log: Path) -> Iterator[subprocess.Popen[bytes]]:
-    """``python -m ...`` with its output in a file; ended politely at the end."""
-    with log.open("wb") as output:
-        process = subprocess.Popen([sys.executable, "-m", *arguments], stdout=output, stderr=subprocess.STDOUT)
-        try:
-            yield process
-        finally:
-            _end(process)
-
-
 @contextlib.contextmanager
 def _counter(station_file: Path) -> Iterator[None]:
     """The operator's counter in this terminal."""
@@ -107,20 +88,10 @@ def _counter(station_file: Path) -> Iterator[None]:
     try:
         yield
     finally:
-        _end(process, signal.SIGINT)
+        end(process, signal.SIGINT)
 
 
-def _end(process: subprocess.Popen[bytes], politely: signal.Signals = signal.SIGTERM) -> None:
-    if process.poll() is None:
-        process.send_signal(politely)
-    try:
-        process.wait(10)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        process.wait()
-
-
-def _wait(robot: subprocess.Popen[bytes], daemon: subprocess.Popen[bytes], place: Path) -> None:
+def _wait(robot: Process, daemon: Process, place: Path) -> None:
     until = time.monotonic() + _LONGEST_S
     while robot.poll() is None:
         if daemon.poll() is not None:
@@ -131,8 +102,7 @@ def _wait(robot: subprocess.Popen[bytes], daemon: subprocess.Popen[bytes], place
 
 
 def _broke(what: str, log: Path) -> EyeboltError:
-    last = log.read_text(encoding="utf-8", errors="replace").strip().splitlines()[-3:]
-    return MachineFault("demo-broke", f"{what} ended early: {' / '.join(last)}", f"read {log}.")
+    return MachineFault("demo-broke", f"{what} ended early: {last_words(log)}", f"read {log}.")
 
 
 def _compare(inputs: StationInputs, truth_file: Path) -> int:

@@ -21,7 +21,7 @@ from eyebolt_sim.picture_server import PictureServer, RemoteArm
 from eyebolt_sim.reading import PoseTerms
 from eyebolt_sim.render import Renderer
 from eyebolt_sim.robot_client import Movable, Outcome, RobotProgram, check_waypoints, tool_in_force
-from eyebolt_sim.robot_link import RobotLink, await_daemon, call_daemon
+from eyebolt_sim.robot_link import link_to
 from eyebolt_sim.scene import UPRIGHT_T_OUTWARD, Scene, make_scene, write_truth
 from eyebolt_sim.touching import Pointer, Touching, plan_touching
 from eyebolt_sim.waypoints import MOST_WAYPOINTS, Waypoint, plan_waypoints
@@ -91,7 +91,7 @@ class Cell:
         """Connect to the daemon and play the robot program; see RobotProgram for what it raises."""
         robot = self.station.robot
         terms = PoseTerms(robot.length, robot.rotation, robot.angle)
-        with contextlib.closing(self._link()) as link:
+        with contextlib.closing(link_to(robot, self.choices.wait_s)) as link:
             tool = tool_in_force(terms, robot.pose_of, robot.tool)
             program = RobotProgram(link, arm, terms, tool, self.choices.speed, say)
             return program.run(self.captures, self.checks, self.touching)
@@ -110,13 +110,6 @@ class Cell:
             raise InputFault(
                 "sim-truth", f"{path} cannot be written: {fault.strerror}", "give another place with --truth FILE."
             ) from fault
-
-    def _link(self) -> RobotLink:
-        robot = self.station.robot
-        address = robot.listen or robot.dial or ""
-        host, _, port = address.rpartition(":")
-        connect = call_daemon if robot.listen else await_daemon
-        return connect(host.strip("[]"), int(port), self.choices.wait_s)
 
 
 def prepare_cell(station_file: Path, choices: CellChoices) -> Cell:

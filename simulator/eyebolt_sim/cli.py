@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
+import math
+import os
+import sys
 import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
+
+# Matrices here are small, and with one thread a replay in process adds up as the daemon does.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import typer
 
@@ -13,7 +21,11 @@ from eyebolt.errors import InputFault
 from eyebolt_sim.cell import Cell, CellChoices, UnwatchedArm, prepare_cell, remote_arm
 from eyebolt_sim.robot_client import Outcome
 
+if TYPE_CHECKING:
+    from eyebolt_sim.replay.robot import Played
+
 STOPPED_BY_DAEMON = 3
+DIFFERS = 1
 app = typer.Typer(
     add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False, help="Simulated cells for Eyebolt."
 )
@@ -76,6 +88,66 @@ def cell(
     typer.echo(f"{outcome.says}; {outcome.kept} pairs kept")
     if outcome.stop_code is not None:
         raise typer.Exit(STOPPED_BY_DAEMON)
+
+
+@app.command()
+def replay(
+    session: Annotated[Path, typer.Argument(help="The folder of a recorded session.")],
+    speed: Annotated[str, typer.Option(help="Times its own speed (1: real time), or 'max'.")] = "max",
+    lay: Annotated[list[str] | None, typer.Option(help="FAULT or FAULT@LINE to lay over it; again for more.")] = None,
+    station: Annotated[Path | None, typer.Option(help="Play against the daemon of this file, camera 'push'.")] = None,
+    folder: Annotated[
+        Path | None, typer.Option(help="Where the daemon of its own works and leaves its record.")
+    ] = None,
+    facts: Annotated[bool, typer.Option(help="No daemon: decide again from the recorded facts.")] = False,
+) -> None:
+    """Play a recorded session as robot and camera, and compare every decision and the result with the record.
+
+    By default against a daemon of its own, in a temporary folder. Faults: see DEVELOPERS.md, or name a wrong one.
+    Exits with 0 if all is the same, 1 if not.
+    """
+    # Solving takes a second to load; the cell does not need it.
+    from eyebolt_sim.replay.play import LiveChoices, replay_in_process, replay_live
+
+    if facts:
+        if lay or station or folder or speed != "max":
+            raise InputFault("sim-usage", "--facts plays no sockets and goes with no other option", "leave them out.")
+        report = replay_in_process(session)
+    else:
+        if station and folder:
+            raise InputFault("sim-usage", "--station and --folder exclude each other", "leave one of them out.")
+        with _progress() as say:
+            report = replay_live(session, LiveChoices(_speed(speed), tuple(lay or ()), station, folder), say)
+    for line in report.lines():
+        typer.echo(line)
+    if not report.same:
+        raise typer.Exit(DIFFERS)
+
+
+def _speed(text: str) -> float:
+    try:
+        speed = math.inf if text == "max" else float(text)
+    except ValueError:
+        speed = 0.0
+    if not speed > 0:
+        raise InputFault("sim-usage", f"'{text}' is no speed", "write a number above 0, 1 for real time, or max.")
+    return speed
+
+
+@contextlib.contextmanager
+def _progress() -> Iterator[Callable[[Played], None]]:
+    """A line that says where the replay is, for who watches a terminal."""
+    watched = sys.stderr.isatty()
+
+    def say(played: Played) -> None:
+        if watched:
+            typer.echo(f"\r\x1b[Kline {played.line.number}: {played.line.text[:60]}", err=True, nl=False)
+
+    try:
+        yield say
+    finally:
+        if watched:
+            typer.echo("\r\x1b[K", err=True, nl=False)
 
 
 def _robot_elsewhere(here: Cell) -> Outcome:

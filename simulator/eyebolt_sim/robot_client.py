@@ -9,7 +9,7 @@ from typing import Protocol
 
 import numpy as np
 
-from eyebolt.errors import InputFault, MachineFault
+from eyebolt.errors import InputFault
 from eyebolt_sim.matrices import Array
 from eyebolt_sim.moving_arm import travel_time_s
 from eyebolt_sim.reading import PoseTerms
@@ -17,9 +17,6 @@ from eyebolt_sim.robot_link import Answer, RobotLink
 from eyebolt_sim.touching import Touching
 from eyebolt_sim.waypoints import Waypoint
 
-_AGAIN_EVERY_S = 0.5
-_LONGEST_WORK_S = 35.0
-_WORKING = 10
 _NOT_ACCEPTED = 36
 
 
@@ -132,17 +129,7 @@ class RobotProgram:
         return self._final(line, self._seq)
 
     def _final(self, line: str, seq: int) -> Answer:
-        answer = self.link.ask(line)
-        until = time.monotonic() + _LONGEST_WORK_S
-        while answer.code == _WORKING:
-            if time.monotonic() > until:
-                raise MachineFault(
-                    "sim-no-daemon",
-                    f"the daemon still says 10 {_LONGEST_WORK_S:.0f} s after {line!r}",
-                    "look at the daemon's own output.",
-                )
-            time.sleep(_AGAIN_EVERY_S)
-            answer = self.link.ask(f"again {seq}")
+        answer = self.link.final(line, seq)
         if 40 <= answer.code <= 49:
             raise InputFault(
                 "sim-refused",

@@ -8,10 +8,15 @@ import time
 from dataclasses import dataclass
 
 from eyebolt.errors import MachineFault
+from eyebolt.station.checks import split_host_port
+from eyebolt.station.sections import RobotSection
 
 _PATIENCE_S = 10.0
 _RETRY_S = 0.1
 _LONGEST_REPLY = 256
+_AGAIN_EVERY_S = 0.5
+_LONGEST_WORK_S = 35.0
+_WORKING = 10
 
 
 @dataclass(frozen=True)
@@ -44,8 +49,37 @@ class RobotLink:
 
     def ask(self, line: str) -> Answer:
         """Send ``line`` and wait for its reply."""
+        self.send(line.encode("ascii") + b"\n", line)
+        return self.reply(line)
+
+    def final(self, line: str, seq: int) -> Answer:
+        """Send ``line`` and wait for its final answer, see ``settled``."""
+        return self.settled(self.ask(line), line, seq)
+
+    def settled(self, answer: Answer, line: str, seq: int) -> Answer:
+        """``answer``, or after "10" what ``again`` tells of request ``seq`` in the end. ``line``: for messages."""
+        until = time.monotonic() + _LONGEST_WORK_S
+        while answer.code == _WORKING:
+            if time.monotonic() > until:
+                raise MachineFault(
+                    "sim-no-daemon",
+                    f"the daemon still says 10 {_LONGEST_WORK_S:.0f} s after {line!r}",
+                    "look at the daemon's own output.",
+                )
+            time.sleep(_AGAIN_EVERY_S)
+            answer = self.ask(f"again {seq}")
+        return answer
+
+    def send(self, data: bytes, line: str) -> None:
+        """Send bytes as they are; ``line`` names them in messages."""
         try:
-            self._connection.sendall(line.encode("ascii") + b"\n")
+            self._connection.sendall(data)
+        except OSError as fault:
+            raise self._broken(f"the connection to the daemon at {self._peer} broke at {line!r}: {fault}") from fault
+
+    def reply(self, line: str) -> Answer:
+        """Wait for the next reply; ``line`` names what it answers in messages."""
+        try:
             while b"\n" not in self._received:
                 chunk = self._connection.recv(_LONGEST_REPLY)
                 if not chunk:
@@ -73,6 +107,12 @@ class RobotLink:
 
     def _broken(self, message: str) -> MachineFault:
         return MachineFault("sim-no-daemon", message, "look at the daemon's own output, then start this again.")
+
+
+def link_to(robot: RobotSection, wait_s: float) -> RobotLink:
+    """A link as the station file says: call the daemon, or wait for its call. Raises as those do."""
+    host, port = split_host_port(robot.listen or robot.dial or "")
+    return (call_daemon if robot.listen else await_daemon)(host, port, wait_s)
 
 
 def call_daemon(host: str, port: int, wait_s: float) -> RobotLink:

@@ -116,7 +116,7 @@ def test_a_solver_that_breaks_down_costs_an_answer_that_waits_for_it_and_not_the
         raise ZeroDivisionError("a defect")
 
     pictures = [cv2.imread(str(p), cv2.IMREAD_UNCHANGED) for p in sorted(recorded_cell.pictures.iterdir())[:5]]
-    monkeypatch.setattr("eyebolt.daemon.service.solve", broken)
+    monkeypatch.setattr("eyebolt.daemon.inputs.solve", broken)
     with serving(station, OddCamera(*pictures)) as port, Robot(port) as robot:
         robot.say("hello 0")
         replies = [robot.final(recorded_cell.capture(seq))[:3] for seq in (1, 2, 3, 4)]

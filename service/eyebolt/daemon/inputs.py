@@ -13,10 +13,13 @@ from eyebolt.errors import InputFault
 from eyebolt.geometry.camera import CameraModel
 from eyebolt.pairs.half_turn import numbered_alike
 from eyebolt.pairs.pair import Pair
-from eyebolt.pairs.touch import UNSTATED_TIP_SIGMA_M, PointerTip
+from eyebolt.pairs.touch import UNSTATED_TIP_SIGMA_M, PlacedBoard, PointerTip
 from eyebolt.progress.goal import Goal
+from eyebolt.progress.knowledge import Knowledge, knowledge_after
 from eyebolt.session.terms import Terms
+from eyebolt.solve.outcome import Refusal, Solution
 from eyebolt.solve.problem import PoseTerms, Problem, RobotNoise, WorkingVolume
+from eyebolt.solve.run import solve
 from eyebolt.station.lens import parse_lens
 from eyebolt.station.station import Station, parse_station
 
@@ -84,6 +87,15 @@ class StationInputs:
         """Pairs and checks, their corners numbered from the same end of a board that looks alike from both."""
         both = numbered_alike((*pairs, *checks), self.lens, self.board, self.station.station.mount)
         return both[: len(pairs)], both[len(pairs) :]
+
+    def solved(
+        self, pairs: tuple[Pair, ...], checks: tuple[Pair, ...], placed: tuple[PlacedBoard, ...]
+    ) -> tuple[Solution | Refusal, Knowledge | None]:
+        """What comes of these pairs, tested on ``checks`` and the touches of ``placed``, and what the pairs know."""
+        alike, checks = self.numbered_alike(pairs, checks)
+        problem = self.problem(alike)
+        outcome = solve(problem, checks, placed)
+        return outcome, knowledge_after(problem, outcome)
 
     @property
     def tip(self) -> PointerTip | None:

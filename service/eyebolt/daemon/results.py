@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from eyebolt.daemon.inputs import StationInputs
 from eyebolt.geometry.rigid import Array
@@ -37,21 +38,26 @@ def write_result(
 
     A person's acceptance of an earlier result of this session does not carry over to a new one.
     """
-    origin = Origin(
-        station=inputs.station.station.name,
-        session=session.name,
-        mount=inputs.station.station.mount,
-        reading=inputs.station.reading,
-        inputs=inputs.digests,
-        wall=wall_now(),
-    )
-    document = result_document(origin, outcome, judgement, knowledge)
+    document = result_of(inputs, session.name, outcome, judgement, knowledge)
     text = to_text(document)
     if accept:
         _accept(inputs.record_folder, session, text, BY_THE_STATION)
     else:
         _write(session / RESULT_NAME, text)
     _write_error_map(session / ERROR_MAP_NAME, error_map_svg(document, inputs.station.goal.tolerance_mm))
+
+
+def result_of(
+    inputs: StationInputs,
+    session: str,
+    outcome: Solution | Refusal,
+    judgement: Judgement,
+    knowledge: Knowledge | None = None,
+) -> dict[str, Any]:
+    """The result of the session of this name, as a document."""
+    station = inputs.station
+    origin = Origin(station.station.name, session, station.station.mount, station.reading, inputs.digests, wall_now())
+    return result_document(origin, outcome, judgement, knowledge)
 
 
 def accept_session(session: Path, by: str) -> dict[str, object]:

@@ -25,13 +25,11 @@ from eyebolt.errors import EyeboltError, RecordFault
 from eyebolt.journal.folder import SessionFolder
 from eyebolt.journal.names import list_sessions, session_name
 from eyebolt.progress.insight import advice_after
-from eyebolt.progress.knowledge import knowledge_after
 from eyebolt.session import commands as do
 from eyebolt.session import events as ev
 from eyebolt.session.state import State
 from eyebolt.session.status import Alive, status_message
 from eyebolt.session.step import resume, step
-from eyebolt.solve.run import solve
 from eyebolt.wire.codes import CODES
 from eyebolt.wire.requests import LineFault, Request
 
@@ -197,10 +195,7 @@ class Daemon:
     def _solve(self, command: do.Solve) -> ev.Event:
         try:
             begun_ns = time.monotonic_ns()
-            pairs, checks = self._inputs.numbered_alike(command.pairs, command.checks)
-            problem = self._inputs.problem(pairs)
-            outcome = solve(problem, checks, command.placed)
-            knowledge = knowledge_after(problem, outcome)
+            outcome, knowledge = self._inputs.solved(command.pairs, command.checks, command.placed)
             return ev.Solved(command.task, outcome, time.monotonic_ns() - begun_ns, knowledge)
         except Exception as error:
             _log.exception("solving broke down")

@@ -58,6 +58,7 @@ class View:
             "places": None if self.places is None else self.places.to_json(),
             "still": None if self.still is None else self.still.to_json(),
             "still_says": self.still_says,
+            "burnt_of_picture": self.burnt_of_picture,
         }
 
     @classmethod
@@ -72,6 +73,8 @@ class View:
             None if record["places"] is None else LightPlaces.from_json(record["places"]),
             None if record["still"] is None else Stillness.from_json(record["still"]),
             record["still_says"],
+            # Earlier versions did not record it.
+            burnt_of_picture=record.get("burnt_of_picture", 0.0),
         )
 
 

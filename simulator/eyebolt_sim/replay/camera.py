@@ -1,0 +1,108 @@
+"""The camera of a replay: pushes the recorded picture of the line in work, as often as a live camera would."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+import uuid
+from dataclasses import dataclass
+from types import TracebackType
+
+import numpy as np
+import zmq
+
+from eyebolt.cameras.frame_message import encode
+from eyebolt.cameras.interface import Pixels
+from eyebolt_sim.replay.faults import Fault
+
+_PERIOD_S = 0.05
+_DROPPED_NS = 500_000_000
+# The daemon looks first within so long after the settling time, and again 150 ms after that.
+_GLANCE_NS = 100_000_000
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What the camera sees from ``since_ns`` on, and the fault laid over it; ``before`` until ``moves_ns``."""
+
+    pixels: Pixels
+    since_ns: int
+    fault: Fault | None = None
+    before: Pixels | None = None
+    moves_ns: int = 0
+
+
+def moved(pixels: Pixels, shift_px: float) -> Pixels:
+    """The picture as it was before the board moved by so much: whole pixels to the right, one at least."""
+    return np.roll(pixels, max(1, round(shift_px)), axis=1)
+
+
+class ReplayCamera:
+    """Pushes to ``endpoint`` from a thread of its own while it is open (use it in a ``with``)."""
+
+    def __init__(self, endpoint: str) -> None:
+        self._endpoint = endpoint
+        self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+        self._socket = self._context.socket(zmq.PUSH)
+        self._socket.setsockopt(zmq.SNDHWM, 1)
+        self._socket.setsockopt(zmq.LINGER, 0)
+        self._socket.connect(endpoint)
+        self._boot_id = uuid.uuid4().hex
+        self._number = 0
+        self._shown: Shown | None = None
+        self._changed = threading.Event()
+        self._stop = False
+        self._thread = threading.Thread(target=self._push, name="replayed pictures", daemon=True)
+
+    def __enter__(self) -> ReplayCamera:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stop = True
+        self._changed.set()
+        self._thread.join()
+        self._context.destroy(linger=0)
+
+    def show(self, pixels: Pixels, fault: Fault | None = None) -> None:
+        """From now on the camera sees ``pixels`` (H, W) or (H, W, 3), and this fault is laid over it."""
+        self._see(Shown(pixels, time.monotonic_ns(), fault))
+
+    def show_moving(self, pixels: Pixels, shift_px: float, settle_ms: int) -> None:
+        """The same for a board that moves by ``shift_px`` between the daemon's two looks."""
+        now_ns = time.monotonic_ns()
+        first_look_ns = now_ns + max(0, settle_ms - 150) * 1_000_000
+        self._see(Shown(pixels, now_ns, None, moved(pixels, shift_px), first_look_ns + _GLANCE_NS))
+
+    def _see(self, shown: Shown) -> None:
+        before = self._shown
+        if before is not None and before.fault is not None and before.fault.name == "camera-gone":
+            self._boot_id = uuid.uuid4().hex
+        self._shown = shown
+        self._changed.set()
+
+    def _push(self) -> None:
+        while not self._stop:
+            self._changed.clear()
+            # Nobody may be listening yet.
+            with contextlib.suppress(zmq.Again):
+                self._expose()
+            self._changed.wait(_PERIOD_S)
+
+    def _expose(self) -> None:
+        # The clock before the view: what was in view earlier never bears a later date.
+        exposed_ns = time.monotonic_ns()
+        shown = self._shown
+        if shown is None:
+            return
+        fault = "" if shown.fault is None else shown.fault.name
+        if fault == "camera-gone" or (fault == "dropped" and exposed_ns < shown.since_ns + _DROPPED_NS):
+            return
+        pixels = shown.before if shown.before is not None and exposed_ns < shown.moves_ns else shown.pixels
+        dated_ns = shown.since_ns if fault == "stale" else exposed_ns
+        header, raw = encode(pixels, frame_id=self._number, boot_id=self._boot_id, exposed_ns=dated_ns)
+        self._number += 1
+        self._socket.send_multipart([header, raw[:-7] if fault == "damaged" else raw], zmq.NOBLOCK)

@@ -1,0 +1,122 @@
+"""The recorded facts fed to ``session.step``: no daemon, no socket, no clock; only the solves are done again."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from eyebolt.board.sighting import Sighting, sighting_from_json
+from eyebolt.daemon.results import result_of
+from eyebolt.pairs.board_pose import ViewStack, fit_board_poses, linearise_corners
+from eyebolt.pairs.pair import Pair
+from eyebolt.pairs.view import BoardSeen, View
+from eyebolt.session import commands as do
+from eyebolt.session import events as ev
+from eyebolt.session.state import State
+from eyebolt.session.step import step
+from eyebolt.wire.requests import LineFault, parse
+from eyebolt_sim.replay.recorded import RecordedLine, RecordedSession, Told
+
+_NS = 1_000_000_000
+
+
+class InProcessReplay:
+    """A session's requests once more, one after the other.
+
+    ``late``: a solve that no answer waits for ends only when the next line has come. ``answers`` and ``facts``: what
+    was answered and what would have been written, in order; ``result``: the last result, a document as in
+    ``result.json``, or None.
+    """
+
+    def __init__(self, session: RecordedSession, late: bool = False) -> None:
+        self.answers: list[Told] = []
+        self.facts: list[Mapping[str, Any]] = []
+        self.result: dict[str, Any] | None = None
+        self._session = session
+        self._inputs = session.inputs
+        self._late = late
+        self._state = State(session.inputs.terms)
+        self._solves: list[do.Solve] = []
+        self._line = session.lines[0]
+
+    def run(self) -> list[Told]:
+        """Plays every line; what each was answered."""
+        for line in self._session.lines:
+            self._line = line
+            self._ask(line)
+            while len(self.answers) < line.number or (self._solves and not self._late):
+                if not self._solves:
+                    raise RuntimeError(f"nothing will ever answer {line.text!r}")
+                self._solve(self._solves.pop(0))
+        while self._solves:
+            self._solve(self._solves.pop(0))
+        return self.answers
+
+    def _ask(self, line: RecordedLine) -> None:
+        caller = ev.Caller(1, line.number)
+        request = parse(line.text.encode("ascii"), self._inputs.station.reading.field_count)
+        if isinstance(request, LineFault):
+            self._happens(ev.LineFailed(caller, request))
+        else:
+            self._happens(ev.Asked(caller, request, _NS * line.number, line.wall))
+
+    def _happens(self, event: ev.Event) -> None:
+        self._state, commands = step(self._state, event)
+        for command in commands:
+            self._carry_out(command)
+
+    def _carry_out(self, command: do.Command) -> None:
+        match command:
+            case do.OpenSession():
+                self._happens(ev.Opened(command.task, {**command.fact, "session": self._session.name}))
+            case do.Grab():
+                self._happens(self._grabbed(command))
+            case do.StorePicture():
+                self._happens(ev.Stored(command.task, ""))
+            case do.Record():
+                self.facts += command.facts
+                self._happens(ev.Recorded(command.task))
+            case do.Detect():
+                self._happens(self._detected(command))
+            case do.WriteResult():
+                self.result = result_of(
+                    self._inputs, self._session.name, command.outcome, command.judgement, command.knowledge
+                )
+                self._happens(ev.ResultWritten(command.task))
+            case do.Solve():
+                self._solves.append(command)
+            case do.Answer():
+                self.answers.append(Told(command.reply.code, command.reply.count, command.reply.aux))
+
+    def _grabbed(self, command: do.Grab) -> ev.Event:
+        at_ns = command.not_before_ns
+        if self._line.picture is None:
+            code = "camera-lost" if self._line.told.code == 30 else "no-fresh-frame"
+            return ev.GrabFailed(command.task, code, "no picture, as recorded")
+        return ev.Grabbed(command.task, at_ns, at_ns, "replay", "")
+
+    def _detected(self, command: do.Detect) -> ev.Event:
+        fact = self._line.seen
+        if fact is None:
+            return ev.WorkFailed(command.task, "finding the board broke down, as recorded")
+        seen = sighting_from_json(fact["seen"])
+        view = View.from_json(fact["view"]) if fact.get("view") else None
+        if view is not None and isinstance(seen, Sighting):
+            view = self._with_pose(view, seen)
+        return ev.Detected(command.task, seen, view)
+
+    def _with_pose(self, view: View, seen: Sighting) -> View:
+        """What is not recorded because the corners tell it: the board's pose, or that they allow none."""
+        if view.tilt_rad is None:
+            return replace(view, no_pose=True)
+        stack = ViewStack.of([Pair(0, np.eye(4), seen.ids, seen.corners_px)], self._inputs.board.corners_m())
+        poses = fit_board_poses(self._inputs.lens, stack).camera_T_board
+        information = linearise_corners(self._inputs.lens, stack, poses).information[0]
+        return replace(view, board=BoardSeen(poses[0], np.linalg.inv(information)))
+
+    def _solve(self, command: do.Solve) -> None:
+        outcome, knowledge = self._inputs.solved(command.pairs, command.checks, command.placed)
+        self._happens(ev.Solved(command.task, outcome, knowledge=knowledge))

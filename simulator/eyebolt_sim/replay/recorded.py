@@ -1,0 +1,159 @@
+"""A recorded session as what a robot said, what the camera saw and what was answered."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from eyebolt.daemon.inputs import LENS_KEEPSAKE, STATION_KEEPSAKE, StationInputs, read_inputs
+from eyebolt.errors import InputFault
+from eyebolt.journal.folder import SessionFolder
+from eyebolt.journal.names import RESULT_NAME
+from eyebolt.session.work import PICTURED
+
+# Wall time is recorded in whole seconds.
+_WALL_STEP_S = 1.5
+
+
+@dataclass(frozen=True)
+class Told:
+    """What the robot was told."""
+
+    code: int
+    count: int
+    aux: int
+
+    def __str__(self) -> str:
+        return f"{self.code}, {self.count}, {self.aux}"
+
+
+@dataclass(frozen=True)
+class RecordedLine:
+    """A request that was answered. ``number``: from 1; ``at_s``: seconds after the first; ``wall``: UTC.
+
+    ``picture``: the fact of its picture, ``seen``: what was found in it; None where there was none.
+    """
+
+    number: int
+    text: str
+    told: Told
+    wall: str
+    at_s: float
+    picture: Mapping[str, Any] | None
+    seen: Mapping[str, Any] | None
+
+    @property
+    def verb(self) -> str:
+        """Its first field."""
+        return self.text.split(" ")[0]
+
+    @property
+    def seq(self) -> int:
+        """Its sequence number."""
+        return int(float(self.text.split(" ")[1]))
+
+    @property
+    def wants_picture(self) -> bool:
+        """Whether the daemon takes a picture for it."""
+        return self.verb in PICTURED
+
+    @property
+    def shift_px(self) -> float | None:
+        """How far the board had moved since a picture just before; None where nothing was compared."""
+        still = ((self.seen or {}).get("view") or {}).get("still")
+        return None if still is None else float(still["shift_px"])
+
+
+@dataclass(frozen=True)
+class RecordedSession:
+    """``folder`` of the session, its ``facts`` and ``lines``; ``result`` None if there is none; ``loss`` in words."""
+
+    folder: SessionFolder
+    inputs: StationInputs
+    lines: Sequence[RecordedLine]
+    result: Mapping[str, Any] | None
+
+    @property
+    def name(self) -> str:
+        """Name of the session."""
+        return self.folder.path.name
+
+    @property
+    def facts(self) -> Sequence[Mapping[str, Any]]:
+        """Every fact, oldest first."""
+        return self.folder.records
+
+    @property
+    def pictures(self) -> int:
+        """How many pictures were taken."""
+        return sum(1 for fact in self.facts if fact["fact"] == "picture")
+
+
+def read_recorded(path: Path) -> RecordedSession:
+    """The session in the folder ``path``, which is not changed.
+
+    Raises RecordFault if there is none, InputFault if its station file cannot be read or it holds no answer.
+    """
+    folder = SessionFolder.view(path)
+    inputs = read_inputs(path / STATION_KEEPSAKE, path / LENS_KEEPSAKE)
+    lines = _lines(folder.records)
+    if not lines:
+        raise InputFault("replay-empty", f"the session {path} holds no answer", "name a session with captures in it.")
+    return RecordedSession(folder, inputs, lines, read_result(path))
+
+
+def read_result(session: Path) -> Mapping[str, Any] | None:
+    """``result.json`` of a session; None without one that can be read."""
+    try:
+        document = json.loads((session / RESULT_NAME).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return document if isinstance(document, dict) else None
+
+
+def _lines(facts: Sequence[Mapping[str, Any]]) -> list[RecordedLine]:
+    seen: dict[int, Mapping[str, Any]] = {}
+    answered: list[tuple[Mapping[str, Any], Mapping[str, Any] | None]] = []
+    waiting: Mapping[str, Any] | None = None
+    for fact in facts:
+        if fact["fact"] == "picture":
+            waiting = fact
+        elif fact["fact"] == "seen":
+            seen[fact["index"]] = fact
+        elif fact["fact"] == "answer":
+            # A picture whose answer could not be recorded belongs to nothing.
+            answered.append((fact, waiting if waiting is not None and waiting["text"] == fact["text"] else None))
+            waiting = None
+    return [
+        RecordedLine(
+            number,
+            answer["text"],
+            Told(answer["code"], answer["count"], answer["aux"]),
+            answer["wall"],
+            at_s,
+            picture,
+            None if picture is None else seen.get(picture["index"]),
+        )
+        for number, ((answer, picture), at_s) in enumerate(zip(answered, _instants_s(answered), strict=True), 1)
+    ]
+
+
+def _instants_s(answered: Sequence[tuple[Mapping[str, Any], Mapping[str, Any] | None]]) -> list[float]:
+    """When each was asked, seconds after the first: by the finer clock of the pictures as far as the two agree."""
+    instants: list[float] = []
+    wall_ahead_s: float | None = None
+    for answer, picture in answered:
+        at_s = datetime.fromisoformat(answer["wall"]).timestamp()
+        if picture is not None:
+            monotonic_s = picture["asked_ns"] / 1e9
+            # That clock begins anew with each start of the computer.
+            if wall_ahead_s is None or abs(monotonic_s + wall_ahead_s - at_s) > _WALL_STEP_S:
+                wall_ahead_s = at_s - monotonic_s
+            at_s = monotonic_s + wall_ahead_s
+        # Somebody may have set the wall clock back.
+        instants.append(max([at_s, *instants[-1:]]))
+    return [at_s - instants[0] for at_s in instants]

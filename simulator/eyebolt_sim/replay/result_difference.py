@@ -1,0 +1,62 @@
+"""Two result documents compared: the same to the last digit, the same within what computers differ by, or not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+# Another processor adds up in another order.
+ACROSS_COMPUTERS = 1e-9
+# When and where it was solved, and by what, is no part of what was found; neither is who accepted it.
+_OF_THE_OCCASION = ("session", "time", "accepted", "software")
+
+
+@dataclass(frozen=True)
+class Difference:
+    """``relative``: of numbers, over the largest of their list, or over 1 for a single small one; else infinite."""
+
+    place: str
+    recorded: object
+    now: object
+    relative: float
+
+
+def differences(recorded: Mapping[str, Any], now: Mapping[str, Any]) -> list[Difference]:
+    """Where two results differ in what was found; the station file's digest does not count (its camera may differ)."""
+    return list(_differ("", _found(recorded), _found(now)))
+
+
+def _found(document: Mapping[str, Any]) -> dict[str, Any]:
+    found = {key: value for key, value in document.items() if key not in _OF_THE_OCCASION}
+    return {**found, "inputs": {"camera.json": (document.get("inputs") or {}).get("camera.json")}}
+
+
+def _differ(place: str, recorded: Any, now: Any) -> Iterator[Difference]:
+    if recorded == now:
+        return
+    if isinstance(recorded, Mapping) and isinstance(now, Mapping):
+        for key in dict.fromkeys([*recorded, *now]):
+            yield from _differ(f"{place}.{key}" if place else key, recorded.get(key), now.get(key))
+        return
+    numbers = _numbers(recorded), _numbers(now)
+    if numbers[0] is not None and numbers[1] is not None and numbers[0].shape == numbers[1].shape:
+        scale = float(np.abs(numbers[0]).max(initial=0.0)) if numbers[0].ndim else max(1.0, abs(float(numbers[0])))
+        off = float(np.abs(numbers[0] - numbers[1]).max(initial=0.0))
+        yield Difference(place, recorded, now, off / scale if scale else np.inf)
+    elif isinstance(recorded, list) and isinstance(now, list) and len(recorded) == len(now):
+        for index, (before, after) in enumerate(zip(recorded, now, strict=True)):
+            yield from _differ(f"{place}[{index}]", before, after)
+    else:
+        yield Difference(place, recorded, now, np.inf)
+
+
+def _numbers(value: Any) -> np.typing.NDArray[np.float64] | None:
+    """A number, or a list of numbers or of such lists, as an array; None for anything else."""
+    try:
+        array = np.asarray(value)
+    except ValueError:
+        return None
+    return array.astype(float) if array.dtype.kind in "iuf" else None
