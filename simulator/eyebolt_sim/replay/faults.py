@@ -37,6 +37,9 @@ FAULTS: Mapping[str, Fault] = {
         Fault("doubled", "the line arrives twice"),
         Fault("glued", "the line arrives in one piece with a 'status' before it"),
         Fault("cut", "the line arrives in three pieces, 0.2 s apart"),
+        Fault(
+            "torn", "the cable is pulled in the middle of the line; 1 s later the robot calls again and sends it whole"
+        ),
         Fault("robot-gone", "the cable is pulled behind the line; 1 s later the robot calls again and repeats it"),
         Fault("dropped", "the pictures of the first 0.5 s do not arrive", of_camera=True),
         Fault("stale", "every picture was exposed before the line", of_camera=True, refused_with=22),

@@ -24,36 +24,32 @@ _LOOK_EVERY_S = 0.2
 
 @dataclass(frozen=True)
 class PlayedAgainst:
-    """A daemon that pictures can be pushed to. ``process`` and ``log`` are None if somebody else started it."""
+    """A daemon that pictures can be pushed to. ``process`` is None if somebody else started it."""
 
     station: Station
     record_folder: Path
     process: Process | None = None
-    log: Path | None = None
 
     def connect(self) -> RobotLink:
-        """A robot's connection. Raises MachineFault ``sim-no-daemon``, for a daemon of our own as soon as it ended."""
+        """A robot's connection. Raises MachineFault ``sim-no-daemon``, as soon as a daemon of our own has ended."""
+        if self.process is None:
+            return link_to(self.station.robot, _STARTS_WITHIN_S)
         until = time.monotonic() + _STARTS_WITHIN_S
         while True:
-            ended = self.process is not None and self.process.poll() is not None
+            gives_up = self.process.poll() is not None or time.monotonic() > until
             try:
-                return link_to(self.station.robot, _LOOK_EVERY_S if self.process is not None else _STARTS_WITHIN_S)
-            except MachineFault as fault:
-                if self.process is None or self.log is None:
+                return link_to(self.station.robot, _LOOK_EVERY_S)
+            except MachineFault:
+                if gives_up:
                     raise
-                if ended or time.monotonic() > until:
-                    raise MachineFault(
-                        "sim-no-daemon",
-                        f"the daemon started for this replay does not answer: {last_words(self.log)}",
-                        f"read {self.log}.",
-                    ) from fault
 
 
 @contextlib.contextmanager
 def own_daemon(session: RecordedSession, folder: Path, speed: float) -> Iterator[PlayedAgainst]:
     """Starts ``eyebolt serve`` in ``folder`` for the recorded station; ends it at the end.
 
-    ``speed``: the station's settling time is divided by it. Raises InputFault ``folder-unwritable``.
+    ``speed``: the station's settling time is divided by it. Raises InputFault ``folder-unwritable``, MachineFault
+    ``sim-no-daemon`` if it breaks off.
     """
     robot, status, pictures = free_ports(3)
     # Where the record compared no two pictures, there is nothing to compare now.
@@ -71,7 +67,11 @@ def own_daemon(session: RecordedSession, folder: Path, speed: float) -> Iterator
     station = parse_station(text, str(station_file))
     log = folder / "daemon.log"
     with program(["eyebolt.cli", "serve", str(station_file), "--log", "json"], log) as process:
-        yield PlayedAgainst(station, folder / station.record.folder, process, log)
+        try:
+            yield PlayedAgainst(station, folder / station.record.folder, process)
+        except MachineFault as fault:
+            says = f"the daemon started for this replay does not go on: {fault.message} ({last_words(log)})"
+            raise MachineFault("sim-no-daemon", says, f"read {log}.") from fault
 
 
 def running_daemon(station_file: Path) -> PlayedAgainst:

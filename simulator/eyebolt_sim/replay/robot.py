@@ -177,18 +177,25 @@ class ReplayRobot:
             self._link.send(piece, line.text)
         yield self._link.settled(self._link.reply(line.text), line.text, line.seq)
 
+    def _torn(self, line: RecordedLine) -> Iterator[Answer]:
+        self._gone_behind(line, len(line.text) // 2)
+        return self._plainly(line)
+
     def _robot_gone(self, line: RecordedLine) -> Iterator[Answer]:
-        gone = self._link
-        gone.send(line.text.encode("ascii") + b"\n", line.text)
-        # A pulled cable closes nothing: the old connection stays half-open until the robot says hello on a new one.
-        # A controller that is dialled has none to offer before the old one is closed.
-        with contextlib.closing(gone):
+        self._gone_behind(line, len(line.text) + 1)
+        return self._plainly(line)
+
+    def _gone_behind(self, line: RecordedLine, sent: int) -> None:
+        """The cable is pulled behind so many bytes of the line; a while later the robot calls again."""
+        # That closes nothing: the old connection stays half-open until the robot says hello on a new one.
+        with contextlib.closing(self._link) as gone:
+            gone.send((line.text.encode("ascii") + b"\n")[:sent], line.text)
             time.sleep(_GONE_S)
             if self._against.station.robot.listen is None:
+                # A controller that is dialled has no other connection to offer.
                 gone.close()
             self._link = self._against.connect()
             self._hello()
-        return self._plainly(line)
 
     _HOW: Mapping[str, Callable[[ReplayRobot, RecordedLine], Iterator[Answer]]] = {
         "lost": _lost,
@@ -196,6 +203,7 @@ class ReplayRobot:
         "doubled": _doubled,
         "glued": _glued,
         "cut": _cut,
+        "torn": _torn,
         "robot-gone": _robot_gone,
     }
 
