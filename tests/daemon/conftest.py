@@ -8,16 +8,33 @@ import structlog
 
 sys.path.append(str(Path(__file__).parent))
 
-from daemon_process import DaemonProcess
+from daemon_process import DaemonProcess, Robot
 from recorded_cell import RecordedCell, record_cell
 
 from eyebolt.cli import main
+from eyebolt.journal.names import list_sessions
 
 
 @pytest.fixture(scope="session")
 def recorded_cell(tmp_path_factory) -> RecordedCell:
     """Twelve waypoints of a simulated cell with a fixed camera: their pictures and what the robot says at each."""
     return record_cell(tmp_path_factory.mktemp("cell"), waypoints=12, seed=4)
+
+
+@pytest.fixture(scope="session")
+def recorded_session(recorded_cell, tmp_path_factory):
+    """A session of six pairs, one pose said twice, a pair taken back and a check; its folder."""
+    station = recorded_cell.station(tmp_path_factory.mktemp("recorded"))
+    said = ["begin 1", *(recorded_cell.capture(seq, seq - 2) for seq in range(2, 9)), recorded_cell.capture(9, 6)]
+    said += ["undo 10", recorded_cell.capture(11, 8).replace("capture", "check"), "solve 12", "bye 13"]
+    daemon = DaemonProcess(station)
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        codes = [robot.final(line)[0] for line in said]
+    daemon.terminate()
+    # The picture of a waypoint with the pose of the one before.
+    assert codes[8] == 26, codes
+    return list_sessions(station.parent / "sessions")[-1]
 
 
 @pytest.fixture

@@ -27,14 +27,13 @@ class InProcessReplay:
     """A session's requests once more, one after the other.
 
     ``late``: a solve that no answer waits for ends only when the next line has come. ``answers`` and ``facts``: what
-    was answered and what would have been written, in order; ``result``: the last result, a document as in
-    ``result.json``, or None.
+    was answered and what would have been written, in order.
     """
 
     def __init__(self, session: RecordedSession, late: bool = False) -> None:
         self.answers: list[Told] = []
         self.facts: list[Mapping[str, Any]] = []
-        self.result: dict[str, Any] | None = None
+        self._written: do.WriteResult | None = None
         self._session = session
         self._inputs = session.inputs
         self._late = late
@@ -54,6 +53,14 @@ class InProcessReplay:
         while self._solves:
             self._solve(self._solves.pop(0))
         return self.answers
+
+    @property
+    def result(self) -> dict[str, Any] | None:
+        """The last result that would have been written, a document as in ``result.json``; None without one."""
+        last = self._written
+        if last is None:
+            return None
+        return result_of(self._inputs, self._session.name, last.outcome, last.judgement, last.knowledge)
 
     def _ask(self, line: RecordedLine) -> None:
         caller = ev.Caller(1, line.number)
@@ -82,9 +89,7 @@ class InProcessReplay:
             case do.Detect():
                 self._happens(self._detected(command))
             case do.WriteResult():
-                self.result = result_of(
-                    self._inputs, self._session.name, command.outcome, command.judgement, command.knowledge
-                )
+                self._written = command
                 self._happens(ev.ResultWritten(command.task))
             case do.Solve():
                 self._solves.append(command)

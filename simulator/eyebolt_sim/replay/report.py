@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from eyebolt_sim.replay.faults import Fault
 from eyebolt_sim.replay.recorded import RecordedSession
 from eyebolt_sim.replay.result_difference import ACROSS_COMPUTERS, Difference, differences
 from eyebolt_sim.replay.robot import Played
@@ -49,6 +50,11 @@ class Report:
         return self.pictures is None or self.pictures == self.session.pictures
 
     @property
+    def laid(self) -> list[Fault]:
+        """The faults laid over it, each once."""
+        return list(dict.fromkeys(one.fault for one in self.played if one.fault is not None))
+
+    @property
     def same(self) -> bool:
         """Whether every decision, the result, and what holds under each fault came out again."""
         return all(one.as_promised for one in self.played) and self.same_result and self.same_pictures
@@ -82,17 +88,12 @@ class Report:
             yield f"  {one.line.number:>4}  {request:<14}{one.line.told!s:<14}{now}"
 
     def _faults(self) -> Iterator[str]:
-        laid: dict[str, list[Played]] = {}
-        for one in self.played:
-            if one.fault is not None:
-                laid.setdefault(one.fault.name, []).append(one)
-        for name, those in laid.items():
-            fault = those[0].fault
-            over = ", ".join(str(one.line.number) for one in those)
+        for fault in self.laid:
+            those = [one for one in self.played if one.fault is fault]
             broken = [str(one.line.number) for one in those if not one.as_promised]
             came = f"NOT so at line {', '.join(broken)}" if broken else "so it was"
-            yield f"fault {name} over line {over}: {'' if fault is None else fault.does}"
-            yield f"  to come of it: {'' if fault is None else fault.promise}; {came}"
+            yield f"fault {fault.name} over line {', '.join(str(one.line.number) for one in those)}: {fault.does}"
+            yield f"  to come of it: {fault.promise}; {came}"
 
     def _result(self) -> Iterator[str]:
         recorded, found = self.session.result, self.result_differences
