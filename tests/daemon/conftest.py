@@ -23,16 +23,17 @@ def recorded_cell(tmp_path_factory) -> RecordedCell:
 
 @pytest.fixture(scope="session")
 def recorded_session(recorded_cell, tmp_path_factory):
-    """A session of six pairs, one pose said twice, a pair taken back and a check; its folder."""
+    """The folder of a session of seven pairs, one of them taken back, a pose that was refused, and a check."""
     station = recorded_cell.station(tmp_path_factory.mktemp("recorded"))
-    said = ["begin 1", *(recorded_cell.capture(seq, seq - 2) for seq in range(2, 9)), recorded_cell.capture(9, 6)]
-    said += ["undo 10", recorded_cell.capture(11, 8).replace("capture", "check"), "solve 12", "bye 13"]
+    said = ["begin 1", *(recorded_cell.capture(seq, seq - 2) for seq in range(2, 9))]
+    # The pose of the waypoint before once more.
+    said += [recorded_cell.capture(9, 6), "undo 10", recorded_cell.capture(11, 8).replace("capture", "check")]
+    said += ["solve 12", "bye 13"]
     daemon = DaemonProcess(station)
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
         codes = [robot.final(line)[0] for line in said]
     daemon.terminate()
-    # The picture of a waypoint with the pose of the one before.
     assert codes[8] == 26, codes
     return list_sessions(station.parent / "sessions")[-1]
 

@@ -73,6 +73,21 @@ def test_another_station_or_result_is_told_and_is_not_the_same(replay, recorded_
         assert "decisions: all 13 as recorded" in said
 
 
+def test_a_picture_whose_answer_could_not_be_recorded_counts_for_nothing(replay, recorded_session, tmp_path):
+    copy, facts = copied(recorded_session, tmp_path), []
+    for fact in SessionFolder.view(recorded_session).records:
+        if fact["fact"] == "picture" and fact["index"] == 3:
+            facts.append({**fact, "seq": 99, "text": f"{fact['text']} "})
+        moves = fact["fact"] in ("picture", "seen", "timed") and fact["index"] >= 3
+        facts.append({**fact, "index": fact["index"] + 1} if moves else fact)
+    (copy / "facts.journal").unlink()
+    spoilt = SessionFolder.create(tmp_path / "made", copy.name, {}, first=facts)
+    spoilt.close()
+    shutil.copy(spoilt.path / "facts.journal", copy)
+    code, said, _ = replay(copy, "--facts")
+    assert code == 0, said
+
+
 def test_a_daemon_that_runs_is_played_against_and_one_with_an_open_session_is_not(
     replay, recorded_session, start_daemon, tmp_path
 ):

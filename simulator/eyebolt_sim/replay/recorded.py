@@ -88,9 +88,9 @@ class RecordedSession:
         return self.folder.records
 
     @property
-    def pictures(self) -> int:
-        """How many pictures were taken."""
-        return sum(1 for fact in self.facts if fact["fact"] == "picture")
+    def pictures(self) -> list[int]:
+        """The capture index of each picture whose request was answered, in order; there may be gaps."""
+        return [line.picture["index"] for line in self.lines if line.picture is not None]
 
 
 def read_recorded(path: Path) -> RecordedSession:

@@ -10,7 +10,7 @@ import numpy as np
 
 from eyebolt_sim.replay.faults import Fault
 from eyebolt_sim.replay.recorded import RecordedSession
-from eyebolt_sim.replay.result_difference import ACROSS_COMPUTERS, Difference, differences
+from eyebolt_sim.replay.result_difference import ACROSS_COMPUTERS, Difference, differences, renumbered
 from eyebolt_sim.replay.robot import Played
 
 _MOST_PLACES = 6
@@ -35,7 +35,7 @@ class Report:
         """Where the result differs, also by less than computers do; empty if one of the two is missing."""
         if self.session.result is None or self.result is None:
             return []
-        return differences(self.session.result, self.result)
+        return differences(renumbered(self.session.result, self.session.pictures), self.result)
 
     @property
     def same_result(self) -> bool:
@@ -47,7 +47,7 @@ class Report:
     @property
     def same_pictures(self) -> bool:
         """Whether no picture more or less was taken."""
-        return self.pictures is None or self.pictures == self.session.pictures
+        return self.pictures is None or self.pictures == len(self.session.pictures)
 
     @property
     def laid(self) -> list[Fault]:
@@ -62,7 +62,7 @@ class Report:
     def lines(self) -> Iterator[str]:
         """The report."""
         session, station = self.session, self.session.inputs.station.station
-        counts = f"{len(session.lines)} lines, {session.pictures} pictures"
+        counts = f"{len(session.lines)} lines, {len(session.pictures)} pictures"
         yield f"session {session.name} of station {station.name}: {counts}"
         yield f"played {self.how}"
         if session.folder.loss:
@@ -72,7 +72,7 @@ class Report:
         yield from self._faults()
         yield from self._result()
         if not self.same_pictures:
-            yield f"PICTURES: {self.pictures} were taken, {session.pictures} are on record"
+            yield f"PICTURES: {self.pictures} were taken, {len(session.pictures)} are on record"
         yield "SAME as recorded" if self.same else "NOT the same as recorded"
 
     def _decisions(self) -> Iterator[str]:

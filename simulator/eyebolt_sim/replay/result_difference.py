@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,6 +27,14 @@ class Difference:
 def differences(recorded: Mapping[str, Any], now: Mapping[str, Any]) -> list[Difference]:
     """Where two results differ in what was found; the station file's digest does not count (its camera may differ)."""
     return list(_differ("", _found(recorded), _found(now)))
+
+
+def renumbered(document: Mapping[str, Any], pictures: Sequence[int]) -> dict[str, Any]:
+    """The result with its pairs numbered as if no picture had gone unanswered: ``pictures``, their indices in order."""
+    place = {index: number for number, index in enumerate(pictures)}
+    pairs = document["pairs"]
+    left_out = [{**one, "pair": place.get(one["pair"], one["pair"])} for one in pairs["left_out"]]
+    return {**document, "pairs": {**pairs, "left_out": left_out}}
 
 
 def _found(document: Mapping[str, Any]) -> dict[str, Any]:
