@@ -91,14 +91,28 @@ def serve(
 def watch(
     station: Annotated[Path | None, typer.Argument(help="The station file [station.toml].")] = None,
     endpoint: Annotated[str | None, typer.Option(help="The status address, instead of a station file.")] = None,
+    key: Annotated[Path | None, typer.Option(help="Key file, for a station on another computer.")] = None,
     once: Annotated[bool, typer.Option("--once", help="Show one status and end.")] = False,
     plain: Annotated[bool, typer.Option("--plain", help="One line for each change, no screen.")] = False,
 ) -> None:
     """Watch the counter of a station fill up. Starts before or after the daemon; Ctrl-C ends it."""
-    from eyebolt.offline import status_endpoint
+    from eyebolt.keys_command import status_source
     from eyebolt.terminal.watch import watch as run
 
-    raise typer.Exit(run(endpoint or status_endpoint(station or Path("station.toml")), once=once, plain=plain))
+    raise typer.Exit(run(*status_source(station, endpoint, key), once=once, plain=plain))
+
+
+@app.command()
+def keys(
+    station: StationFile,
+    watcher: Annotated[list[str] | None, typer.Option(help="A name for who may watch from another computer.")] = None,
+    camera: Annotated[list[str] | None, typer.Option(help="A name for a program that may send pictures.")] = None,
+) -> None:
+    """Make keys for a station that other computers reach, and for each watcher or camera that may reach it."""
+    from eyebolt.keys_command import make_keys
+
+    for line in make_keys(station, watcher or (), camera or ()):
+        typer.echo(line)
 
 
 @app.command()

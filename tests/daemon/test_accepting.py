@@ -8,6 +8,7 @@ from daemon_process import Robot
 from recorded_cell import grid_errors_mm
 from scipy.spatial.transform import Rotation
 
+from eyebolt.daemon.results import accepted_session
 from eyebolt.journal.names import list_sessions
 from eyebolt_sim.problems import make_problem
 
@@ -123,3 +124,14 @@ def test_problem_files_give_one_json_line_each_whatever_is_in_them(eyebolt, tmp_
         else:
             assert set(line) == {"session", "code", "error", "remedy"}, (name, line)
             assert line["error"], name
+
+
+@pytest.mark.parametrize("name", ["../elsewhere", "/tmp", "..", "", 7, None])
+def test_a_session_named_in_accepted_json_is_never_a_path(tmp_path, name):
+    record, elsewhere = tmp_path / "sessions", tmp_path / "elsewhere"
+    for folder in (record, elsewhere):
+        folder.mkdir()
+    text = json.dumps({"session": name})
+    for path in (record / "accepted.json", elsewhere / "result.json", record / "result.json", tmp_path / "result.json"):
+        path.write_text(text)
+    assert accepted_session(record) is None

@@ -10,7 +10,7 @@ from structlog.testing import capture_logs
 
 from eyebolt.daemon.door_limits import DoorLimits, Pace
 from eyebolt.daemon.robot_door import RobotDoor
-from eyebolt.daemon.sparing import Sparing
+from eyebolt.sparing import Sparing
 from eyebolt.station.sections import RobotSection
 from eyebolt.wire.lines import MAX_LINE_BYTES
 from eyebolt.wire.replies import Reply

@@ -274,7 +274,9 @@ def test_one_change_gives_one_fault(good: str, old: str, new: str, line: int, ke
         ("ipc:///run/cell/camera", True),
         ("tcp://192.168.7.9:4800", False),
         ("tcp://*:4800", False),
+        ("tcp://bay-3.cell:4800", False),
         ("tcp://0.0.0.0:4800", False),
+        ("tcp://[::]:4800", False),
         ("tcp://127.0.0.1", False),
         ("tcp://127.0.0.1:0", False),
         ("ipc://", False),
@@ -289,6 +291,25 @@ def test_endpoints_stay_on_this_computer(endpoint: str, fine: bool) -> None:
         assert parse_station(text, "bay-3.toml").camera.endpoint == endpoint
     else:
         assert places_of(text) == [(15, "[camera] endpoint")]
+
+
+BEYOND = ["tcp://192.168.7.9:4800", "tcp://0.0.0.0:4800", "tcp://[::]:4800", "tcp://[fe80::1]:4800"]
+
+
+@pytest.mark.parametrize("endpoint", BEYOND)
+def test_endpoints_that_other_computers_reach_want_keys(endpoint: str) -> None:
+    reached = replaced(FIXED, 'mount = "fixed"', f'mount = "fixed"\nstatus = "{endpoint}"')
+    reached = replaced(reached, 'source = "device"\npath = "/dev/video0"', f'source = "push"\nendpoint = "{endpoint}"')
+    # Both are told at once, and one line mends both.
+    assert places_of(reached) == [(4, "[station] status"), (16, "[camera] endpoint")]
+    for fault in faults_of(reached):
+        assert "without keys" in fault.found and 'keys = "keys"' in fault.allowed
+    station = parse_station(replaced(reached, 'mount = "fixed"', 'mount = "fixed"\nkeys = "keys"'), "bay-3.toml")
+    assert (station.station.keys, station.station.status) == ("keys", endpoint)
+    # The daemon calls a camera that exposes on request; it calls none on another computer.
+    called = replaced(reached, 'source = "push"', 'source = "simulated"')
+    with_keys = replaced(called, 'mount = "fixed"', 'mount = "fixed"\nkeys = "keys"')
+    assert places_of(with_keys) == [(17, "[camera] endpoint")]
 
 
 @pytest.mark.parametrize(

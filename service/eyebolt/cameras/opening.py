@@ -41,11 +41,13 @@ def open_camera(
     settings: CameraSettings | Mapping[str, object],
     base_folder: Path,
     start_after: str | None = None,
+    keys: Path | None = None,
 ) -> Camera:
     """The camera that ``settings`` describe; relative paths are relative to ``base_folder``.
 
     ``source``: one of SOURCES. A mapping may hold further keys, which are not read. ``start_after``: name of the last
-    recorded picture used, for folders and video files; live sources have no use for it.
+    recorded picture used, for folders and video files; live sources have no use for it. ``keys``: the station's folder
+    of keys, for a source whose endpoint other computers reach.
     Raises InputFault ``camera-source``, ``camera-incomplete`` or those of the source, MachineFault.
     """
     if source in _NOT_SERVED:
@@ -61,7 +63,7 @@ def open_camera(
     if source == "folder":
         return FolderCamera(base_folder / _needed(source, "path", settings.path), start_after)
     if source == "push":
-        return PushCamera(_needed(source, "endpoint", settings.endpoint))
+        return PushCamera(_needed(source, "endpoint", settings.endpoint), keys=keys)
     if source == "simulated":
         return SimulatedCamera(_needed(source, "endpoint", settings.endpoint))
     if source == "device":

@@ -6,13 +6,15 @@ import threading
 import time
 from collections import deque
 from dataclasses import dataclass
+from pathlib import Path
 
 import zmq
 
 from eyebolt.cameras.deadlines import NS_PER_S
 from eyebolt.cameras.frame_message import MOST_FRAME_BYTES, FrameMessage, decode
 from eyebolt.cameras.interface import CameraHealth, Frame, camera_closed, camera_lost, no_fresh_frame
-from eyebolt.errors import CameraFault, InputFault, MachineFault
+from eyebolt.errors import CameraFault, EyeboltError, InputFault, MachineFault
+from eyebolt.keys.guard import Guard
 
 _POLL_MS = 50
 _RATE_WINDOW = 30
@@ -33,10 +35,11 @@ class PushCamera:
     begins a new epoch and ends the one before for good. Method "instant". The instants mean something on one computer
     only; a sender on another one with a later clock is refused, with an earlier clock it is never fresh.
     ``silent_after_s``: no frame for so long means that the source is gone.
-    Raises InputFault ``camera-endpoint`` or MachineFault ``port-taken``.
+    ``keys``: the station's folder of keys, for an endpoint that other computers reach.
+    Raises InputFault ``camera-endpoint`` or one about keys, or MachineFault ``port-taken``.
     """
 
-    def __init__(self, endpoint: str, silent_after_s: float = 2.0) -> None:
+    def __init__(self, endpoint: str, silent_after_s: float = 2.0, keys: Path | None = None) -> None:
         self._endpoint = endpoint
         self._silent_after_ns = round(silent_after_s * NS_PER_S)
         self._context = zmq.Context()
@@ -44,11 +47,13 @@ class PushCamera:
         self._socket.setsockopt(zmq.LINGER, 0)
         self._socket.setsockopt(zmq.RCVHWM, 2)
         self._socket.setsockopt(zmq.MAXMSGSIZE, MOST_FRAME_BYTES)
+        self._guard = Guard(self._context, "camera")
         try:
-            self._socket.bind(endpoint)
-        except zmq.ZMQError as why:
+            self._guard.bind(self._socket, endpoint, keys)
+        except (zmq.ZMQError, EyeboltError) as why:
+            self._guard.close()
             self._context.destroy(linger=0)
-            raise _cannot_bind(endpoint, why) from None
+            raise (_cannot_bind(endpoint, why) if isinstance(why, zmq.ZMQError) else why) from None
         self._changed = threading.Condition()
         self._closed = False
         self._newest: _Arrival | None = None
@@ -96,6 +101,7 @@ class PushCamera:
                     parts = self._socket.recv_multipart()
                     self._take(parts, time.monotonic_ns())
         finally:
+            self._guard.close()
             self._context.destroy(linger=0)
 
     def _take(self, parts: list[bytes], arrived_ns: int) -> None:

@@ -43,6 +43,12 @@ class StationInputs:
         return self.folder / self.station.record.folder
 
     @property
+    def keys_folder(self) -> Path | None:
+        """Where the station's keys are, if it has any."""
+        keys = self.station.station.keys
+        return None if keys is None else self.folder / keys
+
+    @property
     def digests(self) -> dict[str, str]:
         """SHA-256 of each keepsake."""
         return {name: hashlib.sha256(data).hexdigest() for name, data in self.keepsakes.items()}

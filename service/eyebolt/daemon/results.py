@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from eyebolt.daemon.inputs import StationInputs
+from eyebolt.errors import RecordFault
 from eyebolt.geometry.rigid import Array
 from eyebolt.handover.error_map import error_map_svg
 from eyebolt.handover.result import Origin, accepted_document, accepted_transform, result_document, to_text
 from eyebolt.journal.files import Files, read_fault, write_fault, write_whole
-from eyebolt.journal.names import ERROR_MAP_NAME, RESULT_NAME
+from eyebolt.journal.names import ERROR_MAP_NAME, RESULT_NAME, session_folder
 from eyebolt.progress.judgement import Judgement
 from eyebolt.progress.knowledge import Knowledge
 from eyebolt.solve.outcome import Refusal, Solution
@@ -77,8 +78,9 @@ def accepted_session(record_folder: Path) -> str | None:
     try:
         accepted = (record_folder / ACCEPTED_NAME).read_text(encoding="utf-8")
         name = str(json.loads(accepted)["session"])
-        return name if (record_folder / name / RESULT_NAME).read_text(encoding="utf-8") == accepted else None
-    except (OSError, ValueError, KeyError, TypeError):
+        result = session_folder(record_folder, name) / RESULT_NAME
+        return name if result.read_text(encoding="utf-8") == accepted else None
+    except (OSError, ValueError, KeyError, TypeError, RecordFault):
         return None
 
 

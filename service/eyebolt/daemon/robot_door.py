@@ -15,8 +15,8 @@ import structlog
 
 from eyebolt.daemon.door_limits import READ_BYTES, DoorLimits
 from eyebolt.daemon.robot_connection import RobotConnection
-from eyebolt.daemon.sparing import Sparing
 from eyebolt.session.events import Caller
+from eyebolt.sparing import Sparing
 from eyebolt.station.checks import split_host_port
 from eyebolt.station.sections import RobotSection
 from eyebolt.wire.lines import LateLineFeed, Line, OverlongLine

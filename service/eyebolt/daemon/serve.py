@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import logging
 import os
+import resource
 import signal
 import sys
 from pathlib import Path
@@ -59,13 +60,22 @@ def _name_of_defect(out: TextIO, fault: ExcInfo) -> None:
 def serve(station_file: Path, form: LogForm) -> None:
     """Serves one station until SIGTERM or Ctrl-C. Raises EyeboltError if it cannot begin."""
     configure_log(form)
+    _raise_file_limit()
     sys.setswitchinterval(_SWITCH_S)
     inputs = read_inputs(station_file)
     with RecordLock(inputs.record_folder):
         folder, state, last_picture = recover(inputs)
         settings = inputs.station.camera
-        camera = open_camera(settings.source, settings.model_dump(), inputs.folder, last_picture)
+        camera = open_camera(settings.source, settings.model_dump(), inputs.folder, last_picture, inputs.keys_folder)
         asyncio.run(_serve(Daemon(inputs, camera, folder, state), inputs.station.robot.listen))
+
+
+def _raise_file_limit() -> None:
+    """Connections and files share one limit, which is 1024 for most: a crowd at a door must not keep a picture out."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if soft != hard:
+        with contextlib.suppress(OSError, ValueError):
+            resource.setrlimit(resource.RLIMIT_NOFILE, (hard, hard))
 
 
 async def _serve(daemon: Daemon, listen: str | None) -> None:

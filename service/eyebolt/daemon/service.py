@@ -57,7 +57,7 @@ class Daemon:
         robot = inputs.station.robot
         fields = inputs.station.reading.field_count
         self._robot_door = RobotDoor(robot, fields, self._on_line, self._on_left, lambda: self._state.robot)
-        self._status_door = StatusDoor(inputs.station.station.status)
+        self._status_door = StatusDoor(inputs.station.station.status, inputs.keys_folder)
 
     async def run(self, on_ready: Callable[[str], None]) -> None:
         """Serves until ``stop``; ``on_ready`` gets where, in words. Raises OSError if the robot's port is taken."""

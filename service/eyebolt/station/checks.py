@@ -28,8 +28,8 @@ _HOST = re.compile(r"(?!-)[A-Za-z0-9-]{1,63}(?:\.[A-Za-z0-9-]{1,63})*", re.ASCII
 
 HOST_PORT_TEXT = 'an address and a port, such as "127.0.0.1:4750", port 1 to 65535'
 ENDPOINT_TEXT = (
-    'on this computer only: "tcp://127.0.0.1:4760" or "ipc:///run/eyebolt/camera"; '
-    "endpoints on other computers are not served yet"
+    'on this computer: "tcp://127.0.0.1:4760" or "ipc:///run/eyebolt/camera"; '
+    'beyond it, with keys, an IP address that this computer has: "tcp://192.168.7.9:4760"'
 )
 
 
@@ -80,8 +80,8 @@ def allowed_address(text: str) -> str:
     return text
 
 
-def loopback_endpoint(text: str) -> str:
-    """A ZeroMQ endpoint that no other computer can reach: ``ipc://path`` or ``tcp://`` on the loopback."""
+def endpoint(text: str) -> str:
+    """A ZeroMQ endpoint: ``ipc://path``, or ``tcp://`` on the loopback or at an IP address of this computer."""
     if text.startswith("ipc://"):
         path = text.removeprefix("ipc://")
         if not path or len(path.encode("utf-8", "replace")) > _IPC_PATH_LIMIT or not path.isprintable():
@@ -92,9 +92,17 @@ def loopback_endpoint(text: str) -> str:
             host, _ = split_host_port(text.removeprefix("tcp://"))
         except ValueError:
             raise ValueError(ENDPOINT_TEXT) from None
-        if host == "localhost" or _is_loopback(host):
+        if host == "localhost" or _is_ip(host, version=4) or _is_ip(host, version=6):
             return text
     raise ValueError(ENDPOINT_TEXT)
+
+
+def beyond_this_computer(endpoint: str) -> bool:
+    """Whether other computers can reach a ZeroMQ endpoint, as far as it says. What is no endpoint counts as such."""
+    if endpoint.startswith("ipc://"):
+        return False
+    host = endpoint.removeprefix("tcp://").rpartition(":")[0].strip("[]")
+    return not (host == "localhost" or _is_loopback(host))
 
 
 def stream_url(text: str) -> str:

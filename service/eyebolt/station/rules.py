@@ -80,6 +80,7 @@ def broken_rules(values: Values) -> list[BrokenRule]:
     """Every rule between fields that does not hold."""
     rules: tuple[Callable[[Values], Iterator[BrokenRule]], ...] = (
         _connection,
+        _reach,
         _pose,
         _robot_numbers,
         _camera,
@@ -105,6 +106,24 @@ def _connection(values: Values) -> Iterator[BrokenRule]:
         if port == checks.split_host_port(status.removeprefix("tcp://"))[1]:
             where = f"port {port}, which [station] status uses too"
             yield BrokenRule("robot", "listen", where, "another port")
+
+
+def _reach(values: Values) -> Iterator[BrokenRule]:
+    """Sockets that other computers can reach want keys; the daemon itself calls no camera on another computer."""
+    with_keys = values.given("station", "keys")
+    source = values.sound("camera", "source")
+    for section, key in (("station", "status"), ("camera", "endpoint")):
+        endpoint = values.sound(section, key)
+        if endpoint is None or not checks.beyond_this_computer(endpoint):
+            continue
+        if section == "camera" and source == "simulated":
+            allowed = 'an address on this computer, such as "tcp://127.0.0.1:4760"'
+            yield BrokenRule(section, key, f'{shown(endpoint)} with source = "simulated"', allowed)
+        elif not with_keys:
+            allowed = (
+                'keys = "keys" under [station], made by `eyebolt keys`; or an address such as "tcp://127.0.0.1:4751"'
+            )
+            yield BrokenRule(section, key, f"{shown(endpoint)}, which other computers reach, without keys", allowed)
 
 
 def _pose(values: Values) -> Iterator[BrokenRule]:

@@ -13,7 +13,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from eyebolt.station import checks
 
 HostPort = Annotated[str, AfterValidator(checks.host_port)]
-Endpoint = Annotated[str, AfterValidator(checks.loopback_endpoint)]
+Endpoint = Annotated[str, AfterValidator(checks.endpoint)]
 FilePath = Annotated[str, AfterValidator(checks.file_path)]
 # A cell is smaller than 100 m; a larger number is a slip of units.
 SizeMm = Annotated[float, Field(gt=0, le=1e5)]
@@ -38,6 +38,7 @@ class StationSection(Section):
     mount: Literal["fixed", "arm"] = Field(description='"fixed" (camera in the cell) or "arm" (camera on the arm)')
     turns: Literal["free", "vertical"] = Field("free", description='"free", or "vertical" for 4-axis arms')
     status: Endpoint = Field("tcp://127.0.0.1:4751", description=checks.ENDPOINT_TEXT)
+    keys: FilePath | None = Field(None, description=_PATH + ": the folder that `eyebolt keys` makes")
 
 
 class RobotSection(Section):

@@ -63,7 +63,8 @@ def station_template(
 name = {_quoted(name)}
 mount = {_quoted(mount)}                   # "fixed": camera in the cell, board on the arm. "arm": the other way round
 turns = {_quoted(turns)}                    # "vertical" for 4-axis arms, which turn about the vertical only
-status = {_quoted(status)}   # where `eyebolt watch` listens; this computer only
+status = {_quoted(status)}   # where `eyebolt watch` listens
+# keys = "keys"                   # for addresses that other computers reach: a folder, made by `eyebolt keys THIS-FILE`
 
 [robot]
 # Exactly one of the two: listen (the robot calls here) or dial (for controllers that can only wait to be called).

@@ -9,6 +9,7 @@ from typing import Any
 import zmq
 
 from eyebolt.errors import MachineFault
+from eyebolt.keys.files import ClientKeys
 from eyebolt.terminal.message import TOPIC, UnreadableStatusError, from_parts
 
 # A status is a few kilobytes; whoever sends more is not the daemon.
@@ -23,7 +24,7 @@ class Listener:
     ``status`` is the newest status dictionary or None, ``note`` says what was last ignored and why (or "").
     """
 
-    def __init__(self, endpoint: str) -> None:
+    def __init__(self, endpoint: str, keys: ClientKeys | None = None) -> None:
         """Raises MachineFault ``status-address`` if ``endpoint`` is no ZeroMQ address."""
         self.status: dict[str, Any] | None = None
         self.note = ""
@@ -39,6 +40,8 @@ class Listener:
         self._socket.set(zmq.HEARTBEAT_IVL, 1000)
         self._socket.set(zmq.HEARTBEAT_TIMEOUT, 3000)
         self._socket.set(zmq.SUBSCRIBE, TOPIC)
+        if keys is not None:
+            keys.use_on(self._socket)
         try:
             self._socket.connect(endpoint)
         except zmq.ZMQError as fault:

@@ -12,6 +12,7 @@ from types import FrameType
 from rich.console import Console
 from rich.text import Text
 
+from eyebolt.keys.files import ClientKeys
 from eyebolt.terminal.line import line_of, wall_of
 from eyebolt.terminal.listen import Listener
 from eyebolt.terminal.picture import draw
@@ -23,13 +24,14 @@ _REPAINT_TICKS = 20
 _UNICODE_NAMES = ("utf-8", "utf8")
 
 
-def watch(endpoint: str, once: bool = False, plain: bool = False) -> int:
+def watch(endpoint: str, keys: ClientKeys | None = None, once: bool = False, plain: bool = False) -> int:
     """Shows the status that a daemon publishes at ``endpoint`` until Ctrl-C; the exit code.
 
     ``once`` shows one status and returns: 0, or 1 if no daemon was heard in a few seconds. ``plain``, or an output
-    that is no terminal (or a dumb one), gets a line per change. Raises MachineFault ``status-address``.
+    that is no terminal (or a dumb one), gets a line per change.
+    ``keys``: for a daemon on another computer. Raises MachineFault ``status-address``.
     """
-    with Listener(endpoint) as listener, _ended_by_signal():
+    with Listener(endpoint, keys) as listener, _ended_by_signal():
         try:
             console = _console()
             if once:

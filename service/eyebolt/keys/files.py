@@ -1,0 +1,148 @@
+"""Key files, and the folder that a station keeps them in.
+
+    station.secret          the station's own; readable by its owner only
+    watchers/NAME.public    may watch the status
+    cameras/NAME.public     may send pictures
+    watcher-NAME.key        to be carried to the watcher's computer: its secret, and the station's public key
+    camera-NAME.key         the same for a program that sends pictures
+
+Keys are those of CurveZMQ (RFC 26/CURVEZMQ) in Z85 (RFC 32/Z85), files are TOML. Whoever's public key is taken out of
+the folder is let in no longer; nobody has to be started again for that.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import zmq
+
+from eyebolt.errors import InputFault
+
+Role = Literal["watcher", "camera"]
+
+STATION_SECRET = "station.secret"
+_ADMITTED: Mapping[Role, str] = {"watcher": "watchers", "camera": "cameras"}
+_NAME = re.compile(r"[A-Za-z0-9_-]{1,32}", re.ASCII)
+_Z85 = re.compile(r"[0-9a-zA-Z.\-:+=^!/*?&<>()\[\]{}@%$#]{40}", re.ASCII)
+_OWNER_ONLY = 0o600
+
+
+@dataclass(frozen=True)
+class ClientKeys:
+    """What a program needs to be let in: the station's public key, and a secret of its own. Both in Z85."""
+
+    station: str
+    secret: str
+
+    def use_on(self, socket: zmq.Socket[bytes]) -> None:
+        """To be called before ``socket`` connects."""
+        socket.setsockopt(zmq.CURVE_SERVERKEY, self.station.encode("ascii"))
+        socket.setsockopt(zmq.CURVE_PUBLICKEY, zmq.curve_public(self.secret.encode("ascii")))
+        socket.setsockopt(zmq.CURVE_SECRETKEY, self.secret.encode("ascii"))
+
+
+def make_station_secret(folder: Path) -> bool:
+    """The station's own keys, if it has none yet; whether they were made now.
+
+    Raises InputFault ``keys-unwritable``, or those of ``station_secret`` if what is there is no key.
+    """
+    if (folder / STATION_SECRET).exists():
+        station_secret(folder)
+        return False
+    secret = zmq.curve_keypair()[1].decode("ascii")
+    about = "# The station's secret key. Whoever reads it can pass for this station. Made by eyebolt keys."
+    _write(folder / STATION_SECRET, f'{about}\nsecret = "{secret}"\n')
+    return True
+
+
+def make_client_keys(folder: Path, role: Role, name: str) -> Path:
+    """Keys for one watcher or camera; the file to be carried to it.
+
+    Raises InputFault ``keys-name``, ``keys-exist``, ``keys-unwritable``.
+    """
+    if not _NAME.fullmatch(name):
+        says = f"{name[:80]!r} cannot be the name of a {role}"
+        raise InputFault("keys-name", says, "1 to 32 of the letters a-z, A-Z, digits, - and _.", name=name)
+    station = _public(station_secret(folder))
+    admitted, carried = folder / _ADMITTED[role] / f"{name}.public", folder / f"{role}-{name}.key"
+    for path in (admitted, carried):
+        if path.exists():
+            remedy = f"choose another name; or delete {admitted}, which shuts that {role} out, and {carried}."
+            raise InputFault("keys-exist", f"{path} is there already", remedy, path=str(path))
+    public, secret = (key.decode("ascii") for key in zmq.curve_keypair())
+    about = f"# Key of the {role} {name}. Whoever reads it can pass for it. Made by eyebolt keys."
+    _write(carried, f'{about}\nstation = "{station}"\nsecret = "{secret}"\n')
+    _write(admitted, f'# The {role} {name} is let in as long as this file is here.\npublic = "{public}"\n')
+    return carried
+
+
+def station_secret(folder: Path) -> str:
+    """The station's secret key. Raises InputFault ``keys-missing``, ``keys-exposed``, ``keys-file``."""
+    return _read(folder / STATION_SECRET, ("secret",))["secret"]
+
+
+def own_keys(folder: Path) -> ClientKeys:
+    """Who can read the station's own secret may watch it with that. Raises as ``station_secret``."""
+    secret = station_secret(folder)
+    return ClientKeys(_public(secret), secret)
+
+
+def client_keys(path: Path) -> ClientKeys:
+    """The keys in a file that ``make_client_keys`` wrote. Raises InputFault as ``station_secret``."""
+    found = _read(path, ("station", "secret"))
+    return ClientKeys(found["station"], found["secret"])
+
+
+def admitted(folder: Path, role: Role) -> dict[str, str]:
+    """Public key -> name of all who may come in. Files that hold no key let nobody in."""
+    names = {}
+    for path in sorted((folder / _ADMITTED[role]).glob("*.public")):
+        try:
+            names[_read(path, ("public",), secret=False)["public"]] = path.stem
+        except InputFault:
+            continue
+    if role == "watcher":
+        names[_public(station_secret(folder))] = "the station's own"
+    return names
+
+
+def _public(secret: str) -> str:
+    return zmq.curve_public(secret.encode("ascii")).decode("ascii")
+
+
+def _read(path: Path, wanted: tuple[str, ...], secret: bool = True) -> dict[str, str]:
+    try:
+        if secret and os.name == "posix" and path.stat().st_mode & 0o077:
+            says = f"the secret key {path} can be read by others on this computer"
+            raise InputFault("keys-exposed", says, f"chmod 600 {path}; or make new keys.", path=str(path))
+        found = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        says = f"the key file {path} cannot be read: {error.strerror}"
+        remedy = "make the station's keys with 'eyebolt keys STATION', or correct the path."
+        raise InputFault("keys-missing", says, remedy, path=str(path)) from None
+    except ValueError:
+        found = {}
+    keys = {name: str(found.get(name, "")) for name in wanted}
+    if not all(map(_Z85.fullmatch, keys.values())):
+        says = f"{path} is no key file: it should say {' and '.join(wanted)}, each a key of 40 characters"
+        raise InputFault("keys-file", says, "make the keys again with 'eyebolt keys'.", path=str(path))
+    return keys
+
+
+def _write(path: Path, text: str) -> None:
+    """Nobody but the owner ever could read it, not even while it is being written."""
+    try:
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _OWNER_ONLY), "w", encoding="ascii") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        says = f"the key file {path} cannot be written: {error.strerror}"
+        raise InputFault("keys-unwritable", says, "give the right to write there.", path=str(path)) from None

@@ -1,0 +1,89 @@
+"""Key files: what they hold, who can read them, and whom they let in."""
+
+import stat
+
+import pytest
+import zmq
+
+from eyebolt.errors import InputFault
+from eyebolt.keys import files
+
+
+def fault_of(function, *arguments):
+    with pytest.raises(InputFault) as caught:
+        function(*arguments)
+    assert caught.value.remedy
+    return caught.value.code
+
+
+@pytest.fixture
+def folder(tmp_path):
+    files.make_station_secret(tmp_path / "keys")
+    return tmp_path / "keys"
+
+
+def test_a_station_gets_its_keys_once(tmp_path):
+    keys = tmp_path / "keys"
+    assert files.make_station_secret(keys)
+    secret = files.station_secret(keys)
+    assert not files.make_station_secret(keys)
+    assert files.station_secret(keys) == secret
+    assert len(zmq.curve_public(secret.encode())) == 40
+
+
+def test_who_gets_a_key_is_let_in_for_its_role_until_the_public_one_is_deleted(folder):
+    carried = files.make_client_keys(folder, "watcher", "hall")
+    keys = files.client_keys(carried)
+    public = zmq.curve_public(keys.secret.encode()).decode()
+    assert keys.station == files.own_keys(folder).station
+    assert files.admitted(folder, "watcher")[public] == "hall"
+    assert public not in files.admitted(folder, "camera")
+    (folder / "watchers/hall.public").unlink()
+    assert public not in files.admitted(folder, "watcher")
+
+
+def test_who_reads_the_stations_own_secret_may_watch_but_sends_no_pictures(folder):
+    public = zmq.curve_public(files.own_keys(folder).secret.encode()).decode()
+    assert public in files.admitted(folder, "watcher")
+    assert files.admitted(folder, "camera") == {}
+
+
+def test_secrets_are_their_owners_alone(folder):
+    carried = files.make_client_keys(folder, "camera", "left")
+    for path in (folder / "station.secret", carried):
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+    for path, read in ((folder / "station.secret", lambda: files.station_secret(folder)), (carried, None)):
+        path.chmod(0o640)
+        assert fault_of(read or (lambda: files.client_keys(carried))) == "keys-exposed"
+
+
+@pytest.mark.parametrize("name", ["", "..", "../hall", "a/b", "hall.public", "ä", "x" * 33, "hall\n", "/etc/passwd"])
+def test_names_never_become_paths(folder, name):
+    before = sorted(folder.parent.rglob("*"))
+    assert fault_of(files.make_client_keys, folder, "watcher", name) == "keys-name"
+    assert sorted(folder.parent.rglob("*")) == before
+
+
+def test_what_is_there_is_not_written_over(folder):
+    carried = files.make_client_keys(folder, "watcher", "hall")
+    kept = carried.read_text()
+    assert fault_of(files.make_client_keys, folder, "watcher", "hall") == "keys-exist"
+    assert carried.read_text() == kept
+    # A camera of the same name is somebody else.
+    files.make_client_keys(folder, "camera", "hall")
+
+
+@pytest.mark.parametrize("content", ["", "secret = 7", 'secret = "short"', "\xff", 'secret = "' + "~" * 40 + '"', "["])
+def test_what_is_no_key_file_is_told_and_lets_nobody_in(folder, content):
+    (folder / "station.secret").write_bytes(content.encode("latin-1"))
+    assert fault_of(files.station_secret, folder) == "keys-file"
+    (folder / "cameras").mkdir()
+    (folder / "cameras/left.public").write_bytes(content.replace("secret", "public").encode("latin-1"))
+    assert files.admitted(folder, "camera") == {}
+
+
+def test_missing_keys_and_unwritable_folders_are_told(tmp_path):
+    assert fault_of(files.station_secret, tmp_path) == "keys-missing"
+    (tmp_path / "keys").write_text("a file")
+    assert fault_of(files.make_station_secret, tmp_path / "keys") in ("keys-unwritable", "keys-missing")
