@@ -7,6 +7,7 @@ On this computer anybody may come. Beyond it only who has a key that the station
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import socket as network
 import threading
@@ -21,7 +22,7 @@ from zmq.utils.monitor import recv_monitor_message
 from eyebolt.errors import InputFault
 from eyebolt.keys.files import Role, admitted, station_secret
 from eyebolt.sparing import Sparing
-from eyebolt.station.checks import beyond_this_computer
+from eyebolt.station import checks
 
 _ZAP = "inproc://zeromq.zap.01"
 _ZAP_VERSION = b"1.0"
@@ -55,7 +56,11 @@ class Guard:
 
         Raises InputFault ``keys-needed`` and those of ``station_secret``, and zmq.ZMQError.
         """
-        if beyond_this_computer(endpoint):
+        try:
+            checks.endpoint(endpoint)
+        except ValueError:
+            raise zmq.ZMQError(errno.EINVAL) from None
+        if checks.beyond_this_computer(endpoint):
             if keys is None:
                 says = f"{endpoint} can be reached from other computers, and the station has no keys"
                 remedy = (
