@@ -8,8 +8,9 @@ import pytest
 
 from eyebolt.errors import InputFault
 from eyebolt.journal.folder import SessionFolder
+from eyebolt.journal.names import list_sessions
 from eyebolt_sim.replay.faults import FAULTS, laid_over
-from eyebolt_sim.replay.play import LiveChoices, replay_live
+from eyebolt_sim.replay.play import LiveChoices, replay_in_process, replay_live
 from eyebolt_sim.replay.recorded import Told, read_recorded
 from eyebolt_sim.replay.report import Report
 from eyebolt_sim.replay.robot import Played
@@ -63,6 +64,10 @@ def test_the_contract_holds_under_every_fault(recorded_session, tmp_path):
         assert refused.heard == (Told(code, 0, begun.line.told.aux), refused.line.told)
         assert refused.line.told.count == 1
         assert after.heard == (after.line.told,)
+        # The record of that, in its turn, holds a request without a picture.
+        again = replay_in_process(list_sessions(tmp_path / name / "sessions")[-1])
+        assert [one.line.told.code for one in again.played] == [0, code, 0, 0]
+        assert again.same
 
 
 def test_a_promise_that_is_broken_is_told(recorded_session, tmp_path):

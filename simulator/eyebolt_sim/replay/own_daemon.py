@@ -19,6 +19,7 @@ from eyebolt_sim.replay.recorded import RecordedSession
 from eyebolt_sim.robot_link import RobotLink, link_to
 
 _STARTS_WITHIN_S = 30.0
+_CALLED_WITHIN_S = 15.0
 _LOOK_EVERY_S = 0.2
 
 
@@ -33,7 +34,7 @@ class PlayedAgainst:
     def connect(self) -> RobotLink:
         """A robot's connection. Raises MachineFault ``sim-no-daemon``, as soon as a daemon of our own has ended."""
         if self.process is None:
-            return link_to(self.station.robot, _STARTS_WITHIN_S)
+            return link_to(self.station.robot, _CALLED_WITHIN_S)
         until = time.monotonic() + _STARTS_WITHIN_S
         while True:
             gives_up = self.process.poll() is not None or time.monotonic() > until

@@ -121,7 +121,8 @@ class Report:
         before, after = recorded.get("transform"), now.get("transform")
         if before and after:
             off_mm = float(np.linalg.norm(np.subtract(before["translation_mm"], after["translation_mm"])))
-            yield f"  {before['name']} lies {off_mm:.4g} mm from the recorded one"
+            if off_mm:
+                yield f"  {before['name']} lies {off_mm:.4g} mm from the recorded one"
         for one in beyond[:_MOST_PLACES]:
             yield f"  {one.place}: recorded {_short(one.recorded)}, now {_short(one.now)}"
         if len(beyond) > _MOST_PLACES:
