@@ -14,6 +14,7 @@ from typing import Any
 from eyebolt.daemon.inputs import LENS_KEEPSAKE, STATION_KEEPSAKE
 from eyebolt.errors import InputFault, MachineFault
 from eyebolt.programs import Process, free_ports, last_words, program
+from eyebolt.station.checks import beyond_this_computer
 from eyebolt.station.station import Station, parse_station
 from eyebolt_sim.replay.recorded import RecordedSession
 from eyebolt_sim.robot_link import RobotLink, link_to
@@ -78,7 +79,7 @@ def own_daemon(session: RecordedSession, folder: Path, speed: float) -> Iterator
 def running_daemon(station_file: Path) -> PlayedAgainst:
     """The daemon that somebody started with this station file.
 
-    Raises InputFault: ``station-file``, ``file-unreadable``, ``sim-source`` if its camera is not a pushed one.
+    Raises InputFault: ``station-file``, ``file-unreadable``, ``sim-source`` if no picture can be pushed to it.
     """
     try:
         text = station_file.read_text(encoding="utf-8-sig")
@@ -93,6 +94,12 @@ def running_daemon(station_file: Path) -> PlayedAgainst:
             f'the station takes its pictures from the source "{station.camera.source}", and a replay pushes them',
             'write source = "push" and an endpoint under [camera], or leave --station out: a daemon is started then.',
         )
+    if beyond_this_computer(station.camera.endpoint or ""):
+        raise InputFault(
+            "sim-source",
+            f"the pictures' endpoint {station.camera.endpoint} wants keys, and a replay has none",
+            "give [camera] endpoint an address on this computer, or leave --station out: a daemon is started then.",
+        )
     return PlayedAgainst(station, station_file.parent / station.record.folder)
 
 
@@ -102,6 +109,8 @@ def pushed_station(recorded: bytes, robot: int, status: int, pictures: int, spee
     ``compared``: whether two pictures are compared as the file says, or never.
     """
     sections: dict[str, dict[str, Any]] = tomllib.loads(recorded.decode("utf-8-sig"))
+    # On this computer nobody needs keys, and they are not on record.
+    sections["station"].pop("keys", None)
     sections["station"]["status"] = f"tcp://127.0.0.1:{status}"
     sections["robot"].pop("dial", None)
     sections["robot"] |= {"listen": f"127.0.0.1:{robot}", "allow": ["127.0.0.1"]}

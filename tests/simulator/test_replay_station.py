@@ -1,0 +1,62 @@
+"""The station that a replay serves: the recorded one, but for where it listens and where its pictures come from."""
+
+import math
+
+import pytest
+
+from eyebolt.errors import InputFault
+from eyebolt.station.station import parse_station
+from eyebolt.station.template import station_template
+from eyebolt_sim.replay.own_daemon import pushed_station, running_daemon
+
+CAMERAS = {
+    "folder": ('source = "folder"', 'path = "C:\\\\pictures"'),
+    "device": ('source = "device"', 'path = "/dev/video0"', "exposure_us = 1500.5"),
+    "simulated": ('source = "simulated"', 'endpoint = "tcp://127.0.0.1:4760"', 'still = "off"'),
+}
+RECORDED = """
+[witness]
+kind = "chessboard"
+columns = 7
+rows = 6
+square_mm = 12.000000000000002
+"""
+
+
+@pytest.mark.parametrize("source", CAMERAS)
+@pytest.mark.parametrize("connection", ['listen = "0.0.0.0:4750"', 'dial = "10.0.0.7:5000"'])
+def test_only_where_it_listens_and_its_camera_are_others(source, connection):
+    text = station_template("bay-3", "fixed", connection=connection, camera_lines=CAMERAS[source]) + RECORDED
+    text = text.replace('name = "bay-3"', 'name = "bay-3"\nkeys = "keys"')
+    recorded = parse_station(text, "recorded")
+    served = parse_station(pushed_station(b"\xef\xbb\xbf" + text.encode(), 5001, 5002, 5003, 2.0, True), "served")
+    assert (served.board, served.goal, served.witness) == (recorded.board, recorded.goal, recorded.witness)
+    assert (served.reading, served.robot_noise_m_rad) == (recorded.reading, recorded.robot_noise_m_rad)
+    assert served.station == recorded.station.model_copy(update={"status": "tcp://127.0.0.1:5002", "keys": None})
+    assert (served.robot.listen, served.robot.dial, served.robot.allows("127.0.0.1")) == ("127.0.0.1:5001", None, True)
+    assert (served.camera.source, served.camera.endpoint) == ("push", "tcp://127.0.0.1:5003")
+    assert (served.camera.exposure_us, served.camera.still) == (recorded.camera.exposure_us, recorded.camera.still)
+    assert served.camera.settle_ms == recorded.camera.settle_ms // 2
+
+
+def test_as_fast_as_possible_settles_not_at_all_and_compares_only_where_the_record_did():
+    text = station_template("bay-3", "fixed", camera_lines=CAMERAS["device"])
+    served = parse_station(pushed_station(text.encode(), 5001, 5002, 5003, math.inf, False), "served")
+    assert (served.camera.settle_ms, served.camera.still) == (0, "off")
+
+
+@pytest.mark.parametrize(
+    ("camera", "says"),
+    [
+        (CAMERAS["folder"], 'the source "folder"'),
+        (('source = "push"', 'endpoint = "tcp://127.0.0.1:4760"'), "wants keys"),
+    ],
+)
+def test_a_daemon_that_no_picture_can_be_pushed_to_is_not_played_against(tmp_path, camera, says):
+    station = tmp_path / "station.toml"
+    text = station_template("bay-3", "fixed", camera_lines=camera)
+    text = text.replace("tcp://127.0.0.1:4760", "tcp://0.0.0.0:4760")
+    station.write_text(text.replace('name = "bay-3"', 'name = "bay-3"\nkeys = "keys"'))
+    with pytest.raises(InputFault, match=says) as fault:
+        running_daemon(station)
+    assert fault.value.code == "sim-source"
