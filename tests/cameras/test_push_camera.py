@@ -1,6 +1,7 @@
 import contextlib
 import itertools
 import re
+import socket
 import subprocess
 import sys
 import threading
@@ -203,3 +204,56 @@ def test_the_sender_script_serves_fresh_moving_pictures_and_may_be_restarted(cam
         assert frames[0].pixels.shape == (480, 640)
         boots |= {frame.name.split("/")[0] for frame in frames}
     assert len(boots) == 2
+
+
+class StallingLine:
+    """A line between sender and camera that passes so many bytes on, then none, and never closes."""
+
+    def __init__(self, camera_port, most_bytes):
+        self.server = socket.create_server(("127.0.0.1", 0))
+        self.endpoint = f"tcp://127.0.0.1:{self.server.getsockname()[1]}"
+        self.passed, self.most, self.ends = 0, most_bytes, []
+        threading.Thread(target=self.run, args=(camera_port,), daemon=True).start()
+
+    def run(self, camera_port):
+        sender = self.server.accept()[0]
+        camera = socket.create_connection(("127.0.0.1", camera_port))
+        self.ends = [sender, camera]
+        threading.Thread(target=self.back, args=(camera, sender), daemon=True).start()
+        with contextlib.suppress(OSError):
+            while self.passed < self.most and (data := sender.recv(min(4096, self.most - self.passed))):
+                camera.sendall(data)
+                self.passed += len(data)
+
+    def back(self, camera, sender):
+        with contextlib.suppress(OSError):
+            while data := camera.recv(4096):
+                sender.sendall(data)
+
+    def close(self):
+        for end in [self.server, *self.ends]:
+            end.close()
+
+
+def test_a_line_that_stalls_in_the_middle_of_a_frame_gives_no_half_picture(instant):
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    frame_bytes = instant.paint(1).nbytes
+    with (
+        contextlib.closing(PushCamera(f"tcp://127.0.0.1:{port}", silent_after_s=0.3)) as camera,
+        contextlib.closing(StallingLine(port, frame_bytes * 5 // 2)) as line,
+        Sender(line.endpoint, instant) as sender,
+    ):
+        first = sender.send()
+        assert instant.read(camera.grab(first, 5.0).pixels) == first
+        asked_ns = sender.send()
+        assert instant.read(camera.grab(asked_ns, 5.0).pixels) == asked_ns
+        begun_ns = sender.send()
+        wait_until(lambda: line.passed == line.most)
+        fault = fault_of(camera, begun_ns, 0.5)
+        assert fault.code in ("no-fresh-frame", "camera-lost")
+        assert not camera.describe().alive
+        # The half of a picture keeps no other sender out.
+        with Sender(f"tcp://127.0.0.1:{port}", instant, boot_id="boot-2").keep_sending():
+            asked_ns = time.monotonic_ns()
+            assert instant.read(camera.grab(asked_ns, 5.0).pixels) >= asked_ns

@@ -38,9 +38,12 @@ def until(condition, what, longest_s=LONGEST_S):
 
 
 class DaemonProcess:
-    """A running daemon. Its log goes to a file beside the station file."""
+    """A running daemon. Its log goes to a file beside the station file.
 
-    def __init__(self, station_file, wait=True):
+    ``before``: words before the command. ``environment``: of the process.
+    """
+
+    def __init__(self, station_file, wait=True, before=(), environment=None):
         self.station_file = station_file
         self.port = robot_port(station_file)
         # Each start has a log of its own, so that a restart is not taken for ready too early.
@@ -48,7 +51,10 @@ class DaemonProcess:
         self.log_file = station_file.parent / f"daemon-{number:02d}.log"
         with self.log_file.open("wb") as log:
             self.process = subprocess.Popen(
-                [*COMMAND, "serve", str(station_file), "--log", "json"], stdout=subprocess.DEVNULL, stderr=log
+                [*before, *COMMAND, "serve", str(station_file), "--log", "json"],
+                stdout=subprocess.DEVNULL,
+                stderr=log,
+                env=environment,
             )
         if wait:
             self.wait_for_log("ready")

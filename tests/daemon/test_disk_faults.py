@@ -1,0 +1,205 @@
+"""Disks that fill up, turn read-only or take the right to write away, while a session goes on.
+
+Real file systems: a small one in memory is mounted where that is allowed (as root, with the right to mount); elsewhere
+those tests are skipped, and `test_trouble.py` and `tests/journal` show the same with a limit and with failing calls.
+"""
+
+import os
+import shutil
+import subprocess
+
+import pytest
+from daemon_process import Robot, until
+
+from eyebolt.journal.names import list_sessions
+
+
+def mount(*words):
+    done = subprocess.run(["mount", *map(str, words)], capture_output=True, text=True, check=False)
+    return done.returncode == 0
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """An empty disk of 8 MB: room for a handful of pictures."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    if shutil.which("mount") is None or not mount("-t", "tmpfs", "-o", "size=8m", "eyebolt-test", disk):
+        pytest.skip("mounting is not allowed here")
+    yield disk
+    subprocess.run(["umount", "--recursive", "--lazy", str(disk)], check=False)
+
+
+def said(daemon, seq, code):
+    return daemon.wait_for_log("answered", seq=seq, code=code)["says"]
+
+
+def test_a_full_disk_is_31_and_room_made_is_enough(recorded_cell, start_daemon, small_disk, tmp_path):
+    daemon = start_daemon(recorded_cell.station(tmp_path, folder=str(small_disk / "sessions")))
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        assert robot.final(recorded_cell.capture(1))[:3] == (0, 1, 1)
+        filler = small_disk / "filler"
+        with filler.open("wb", buffering=0) as file, pytest.raises(OSError, match="No space"):
+            while True:
+                file.write(b"x" * 4096)
+        assert robot.final(recorded_cell.capture(2))[:3] == (31, 2, 1)
+        assert "No space left" in said(daemon, 2, 31)
+        # Nothing was taken: not the pair, not the number, not a file.
+        assert robot.ask("status 3")[:3] == (0, 3, 1)
+        (session,) = list_sessions(small_disk / "sessions")
+        assert [p.name for p in (session / "pictures").iterdir()] == ["0000.tif"]
+        filler.unlink()
+        assert robot.final(recorded_cell.capture(2, 2))[:3] == (0, 2, 2)
+    daemon.kill()
+    daemon = start_daemon(tmp_path / "station.toml")
+    assert not daemon.log("the record was damaged at its end")
+    with Robot(daemon.port) as robot:
+        assert robot.ask("hello 0")[2:] == (2, 2)
+
+
+def test_a_folder_that_turns_read_only_is_31_until_it_is_writable(
+    recorded_cell, start_daemon, small_disk, tmp_path, eyebolt
+):
+    station = recorded_cell.station(tmp_path, folder=str(small_disk / "sessions"))
+    daemon = start_daemon(station)
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        assert robot.final(recorded_cell.capture(1))[:3] == (0, 1, 1)
+        (session,) = list_sessions(small_disk / "sessions")
+        pictures = session / "pictures"
+        # The journal is open for writing, which forbids to make the whole disk read-only: its pictures alone then.
+        assert mount("--bind", pictures, pictures) and mount("-o", "remount,bind,ro", pictures)
+        assert robot.final(recorded_cell.capture(2))[:3] == (31, 2, 1)
+        assert "Read-only file system" in said(daemon, 2, 31)
+        assert robot.ask("status 3")[:3] == (0, 3, 1)
+        assert mount("-o", "remount,bind,rw", pictures)
+        assert robot.final(recorded_cell.capture(2, 2))[:3] == (0, 2, 2)
+    assert daemon.terminate() == 0
+    # A daemon that could record nothing does not begin.
+    subprocess.run(["umount", str(pictures)], check=True)
+    assert mount("-o", "remount,ro", small_disk)
+    code, _, text = eyebolt("serve", station, "--log", "json")
+    assert code == 1 and "(record-write)" in text and "Read-only" in text
+
+
+@pytest.fixture
+def bound_by_permissions():
+    """What to write before a command so that permissions bind it, root or not."""
+    if os.geteuid() != 0:
+        return ()
+    rights = "-dac_override,-dac_read_search"
+    words = ("setpriv", f"--bounding-set={rights}", f"--inh-caps={rights}")
+    if shutil.which("setpriv") is None or subprocess.run([*words, "true"], check=False).returncode:
+        pytest.skip("root is bound by no permission here")
+    return words
+
+
+def test_a_right_that_is_taken_away_is_31_until_it_is_given_back(
+    recorded_cell, start_daemon, bound_by_permissions, tmp_path
+):
+    daemon = start_daemon(recorded_cell.station(tmp_path), before=bound_by_permissions)
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        assert robot.final(recorded_cell.capture(1))[:3] == (0, 1, 1)
+        (session,) = list_sessions(tmp_path / "sessions")
+        (session / "pictures").chmod(0o555)
+        assert robot.final(recorded_cell.capture(2))[:3] == (31, 2, 1)
+        assert "Permission denied" in said(daemon, 2, 31)
+        (session / "pictures").chmod(0o755)
+        assert robot.final(recorded_cell.capture(2, 2))[:3] == (0, 2, 2)
+        (tmp_path / "sessions").chmod(0o555)
+        assert robot.final("begin 3")[0] == 31
+        (tmp_path / "sessions").chmod(0o755)
+        assert robot.final("begin 3")[:2] == (0, 3)
+
+
+def test_a_picture_deleted_behind_our_back_costs_no_pair(recorded_cell, start_daemon, eyebolt, tmp_path):
+    """Pairs stand on the facts; the missing picture is missed by whoever looks."""
+    station = recorded_cell.station(tmp_path)
+    daemon = start_daemon(station)
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        for seq in range(1, 6):
+            assert robot.final(recorded_cell.capture(seq))[0] <= 9
+        (session,) = list_sessions(tmp_path / "sessions")
+        (session / "pictures/0001.tif").unlink()
+        assert robot.final(recorded_cell.capture(6))[:3] == (0, 6, 6)
+    daemon.kill()
+    daemon = start_daemon(station)
+    with Robot(daemon.port) as robot:
+        assert robot.ask("hello 0")[2:] == (6, 6)
+        assert robot.final(recorded_cell.capture(7, 6))[0] <= 9
+        # Its number is not used again, so no other picture can be taken for it.
+        assert not (session / "pictures/0001.tif").exists()
+        assert robot.final("solve 8")[2] == 7
+    code, out, _ = eyebolt("inspect", session)
+    assert code == 1 and "picture 0001.tif is missing" in out.split("DAMAGED:")[1]
+
+
+def test_a_picture_gone_before_it_was_looked_at_is_a_refusal_and_not_the_end(recorded_cell, start_daemon, tmp_path):
+    """The daemon dies between the fact of the picture and its answer, and somebody deletes the picture meanwhile."""
+    station = recorded_cell.station(tmp_path)
+    daemon = start_daemon(station)
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        assert robot.final(recorded_cell.capture(1))[:3] == (0, 1, 1)
+        robot.send(recorded_cell.capture(2))
+        (session,) = list_sessions(tmp_path / "sessions")
+        journal = session / "facts.journal"
+        until(lambda: b'"picture":"0001.tif"' in journal.read_bytes(), "the fact of the second picture")
+        daemon.kill()
+    # Whatever came after that fact is what a power cut takes.
+    lines = journal.read_bytes().splitlines(keepends=True)
+    last = max(k for k, line in enumerate(lines) if b'"picture":"0001.tif"' in line)
+    journal.write_bytes(b"".join(lines[: last + 1]))
+    (session / "pictures/0001.tif").unlink()
+    daemon = start_daemon(station)
+    with Robot(daemon.port) as robot:
+        assert robot.ask("hello 0")[2] == 1
+        assert robot.final("again 2")[:3] == (20, 2, 1)
+        assert "0001.tif" in said(daemon, 2, 20)
+        assert robot.final(recorded_cell.capture(3, 2))[:3] == (0, 3, 2)
+
+
+CLOCK = """
+import datetime, pathlib
+_file = pathlib.Path({file!r})
+class _Shifted(datetime.datetime):
+    @classmethod
+    def now(cls, tz=None):
+        return super().now(tz) + datetime.timedelta(hours=float(_file.read_text()))
+datetime.datetime = _Shifted
+"""
+
+
+def test_a_clock_set_back_an_hour_changes_nothing_but_the_dates(recorded_cell, start_daemon, tmp_path):
+    """The wall clock of the process is shifted; the monotonic one cannot be, on any computer."""
+    shift, site = tmp_path / "shift", tmp_path / "site"
+    site.mkdir()
+    (site / "sitecustomize.py").write_text(CLOCK.format(file=str(shift)))
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join([str(site), os.environ.get("PYTHONPATH", "")])}
+    shift.write_text("0")
+    station = recorded_cell.station(tmp_path / "cell")
+    daemon = start_daemon(station, environment=environment)
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        assert robot.final(recorded_cell.capture(1))[:3] == (0, 1, 1)
+        shift.write_text("-1")
+        assert robot.final(recorded_cell.capture(2))[:3] == (0, 2, 2)
+        assert robot.final(recorded_cell.capture(2))[:3] == (0, 2, 2)
+        assert robot.final("begin 3")[:2] == (0, 3)
+        assert robot.final(recorded_cell.capture(4, 2))[:3] == (0, 4, 1)
+    older, newer = list_sessions(tmp_path / "cell/sessions")
+    assert newer.name[:15] == older.name[:15] and newer.name[-2:] == "02"
+    walls = [
+        line.split(b'"wall":"')[1][:20]
+        for line in (older / "facts.journal").read_bytes().splitlines()
+        if b'"wall"' in line
+    ]
+    assert walls[-1] < walls[0], "the clock was not set back: this test shows nothing"
+    daemon.kill()
+    daemon = start_daemon(station, environment=environment)
+    with Robot(daemon.port) as robot:
+        # The newest session is the one begun last, whatever its date.
+        assert robot.ask("hello 0")[2:] == (1, 4)
