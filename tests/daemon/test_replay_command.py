@@ -2,11 +2,12 @@
 
 import json
 import shutil
+import socket
 import sys
 import time
 
 import pytest
-from daemon_process import Robot
+from daemon_process import Robot, free_ports
 from recorded_cell import write_station
 
 from eyebolt.journal.folder import SessionFolder
@@ -145,6 +146,18 @@ def test_wrong_usage_is_told(replay, recorded_session, arguments, says):
     code, _, fault = replay(recorded_session, *arguments)
     assert code == 1
     assert says in fault
+
+
+def test_a_daemon_of_its_own_that_ends_is_told_with_its_last_words(replay, recorded_session, monkeypatch):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        robot, pictures = free_ports(2)
+        ports = [robot, taken.getsockname()[1], pictures]
+        monkeypatch.setattr("eyebolt_sim.replay.own_daemon.free_ports", lambda count: ports)
+        code, _, fault = replay(recorded_session)
+    assert code == 1
+    assert "it ended early" in fault
+    assert "status-port" in fault
+    assert "daemon.log" in fault
 
 
 def test_a_folder_without_a_session_or_one_in_use_is_told(replay, recorded_session, tmp_path):

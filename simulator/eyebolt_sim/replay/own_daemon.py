@@ -72,7 +72,8 @@ def own_daemon(session: RecordedSession, folder: Path, speed: float) -> Iterator
         try:
             yield PlayedAgainst(station, folder / station.record.folder, process)
         except MachineFault as fault:
-            says = f"the daemon started for this replay does not go on: {fault.message} ({last_words(log)})"
+            why = fault.message if process.poll() is None else f"it ended early: {last_words(log)}"
+            says = f"the daemon started for this replay does not go on: {why}"
             raise MachineFault("sim-no-daemon", says, f"read {log}.") from fault
 
 
