@@ -1,9 +1,8 @@
 """Pairs that do not belong: a stale pose, a moved board, somebody else's picture.
 
 Gross ones are kept out of the start (``agreement``). If board or camera moved half-way (``slips``), the larger part is
-kept. Then the core of the pairs, those that agree best among
-themselves, grows by every pair that its noise explains, so that strangers cannot hide behind one another; a single one
-is found by leaving it out. At the end all pairs are judged by the estimate of those that belong.
+kept. Then the pairs that agree among themselves (``core``) take in every other one that their noise explains; a single
+stranger is found by leaving it out. At the end all pairs are judged by the estimate of those that belong.
 """
 
 from __future__ import annotations
@@ -12,12 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtr, chdtrc, chdtri, fdtrc, gammaln
+from scipy.special import chdtrc, chdtri, fdtrc, gammaln
 
 from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
 from eyebolt.solve.agreement import agreed_start, settle_branches
-from eyebolt.solve.core import CORE_SHARE, agreeing_core
+from eyebolt.solve.core import agreeing_part
 from eyebolt.solve.crooked_arm import taken_back
 from eyebolt.solve.joint import JointEstimate, Views, joint_estimate
 from eyebolt.solve.leave_one_out import leave_one_out, unused_pairs
@@ -129,20 +128,24 @@ class _Search:
     def grown_from_core(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask, bool]:
         """The estimate on the core and all that it can explain, and True; the old one if the rest could be chance."""
         trial = np.zeros_like(used)
-        trial[np.flatnonzero(used)[agreeing_core(joint.model, joint.corner_px, variance_of(joint.noise.best))]] = True
-        # The smaller part of normal noise looks quieter than it is.
-        inner = chdtri(6, 1 - CORE_SHARE)
-        quiet = float(chdtr(8, inner) / chdtr(6, inner))
+        noise = variance_of(joint.noise.best)
+        trial[np.flatnonzero(used)[agreeing_part(joint.model, joint.corner_px, noise, self.noise_known)]] = True
         grown = self._again(joint, trial)
         for _ in range(_MOST_GROWINGS):
-            belongs = self._chances(grown, quiet * self._surprises(grown, trial), trial) > _GROWING
+            belongs = self._chances(grown, self._surprises(grown, trial), trial) > _GROWING
             if (belongs == trial).all() or belongs.sum() < len(trial) / 2:
                 break
-            quiet, trial = 1.0, belongs
+            trial = belongs
             grown = self._again(grown, trial)
-        outside = self._surprises(grown, trial)[~trial]
-        if not 0 < len(outside) <= _MINORITY * len(trial) or self._could_be_chance(grown, outside, trial):
+        if not 0 < (~trial).sum() <= _MINORITY * len(trial):
             return joint, used, False
+        chance = self._chances(grown, self._surprises(grown, trial), trial)
+        beyond_doubt = ~trial & (chance <= _FALSE_ALARM / len(trial))
+        if self._could_be_chance(grown, trial, beyond_doubt):
+            if not beyond_doubt.any():
+                return joint, used, False
+            trial = ~beyond_doubt
+            grown = self._again(grown, trial)
         return grown, trial, True
 
     def drop_single(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask]:
@@ -201,13 +204,20 @@ class _Search:
             return np.asarray(chdtrc(6, squared / common))
         return np.asarray(fdtrc(6, _freedom(used), squared / common / 6))
 
-    def _could_be_chance(self, joint: JointEstimate, squared: Array, used: Mask) -> bool:
-        """Whether the k pairs outside may lie that far off, picked as the worst of all groups of k."""
-        k, count = len(squared), len(used)
-        total = float(squared.sum()) / self._scale(joint)
+    def _could_be_chance(self, joint: JointEstimate, used: Mask, beyond_doubt: Mask) -> bool:
+        """Whether the k pairs outside that are in doubt may lie that far off, picked as the worst of all groups of k.
+
+        The more strangers there are beyond doubt, the more of their kind are likely.
+        """
+        doubtful = ~used & ~beyond_doubt
+        k, count = int(doubtful.sum()), int((~beyond_doubt).sum())
+        if not k:
+            return False
+        total = float(self._surprises(joint, used)[doubtful].sum()) / self._scale(joint)
         chance = chdtrc(6 * k, total) if self.noise_known else fdtrc(6 * k, _freedom(used), total / (6 * k))
         ways = gammaln(count + 1) - gammaln(k + 1) - gammaln(count - k + 1)
-        return bool(np.log(max(float(chance), 1e-300)) + ways > np.log(_FALSE_ALARM_OF_GROUP))
+        limit = _FALSE_ALARM_OF_GROUP * (1 + beyond_doubt.sum())
+        return bool(np.log(max(float(chance), 1e-300)) + ways > np.log(limit))
 
     def _scale(self, joint: JointEstimate) -> float:
         """When the pairs surprise each other all alike, it is the stated noise, board or lens, and no pair."""
