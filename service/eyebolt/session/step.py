@@ -35,7 +35,8 @@ def _one(state: State, event: ev.Event) -> Result:
     if isinstance(event, ev.AcceptedFound):
         return requests.accepted_found(state, event)
     if isinstance(event, ev.Left):
-        return (replace(state, robot=None) if state.robot == event.connection else state), [do.Publish()]
+        # Who held nothing changes nothing: a crowd that comes and goes is not told to everybody who watches.
+        return (replace(state, robot=None), [do.Publish()]) if state.robot == event.connection else (state, [])
     if state.behind is not None and state.behind.number == event.task:
         if isinstance(event, ev.Woke):
             return requests.held_long_enough(state)

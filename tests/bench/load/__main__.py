@@ -1,0 +1,131 @@
+"""Does a crowd cost the robot anything? Captures twice a second, 2448 x 2048 pixels, push camera, real sockets.
+
+    python tests/bench/load [--rounds N] [--watchers 50] [--connections 1000]
+
+One daemon; blocks of 18 captures by turns without a crowd and with it, so that whatever else the computer does meets
+both. The crowd: watchers, one of which never reads, and connections on the robot's port, half of them silent, half
+writing a byte a second; who is hung up on calls again 10 s later. It is a process of low priority, as it would not be
+on this computer at all. Timed is each capture from the line to its reply, as the robot sees it. Bars: no answer after
+1.5 s, nothing lost, median and 95th percentile within 1.5 times those of the quiet daemon. Prints figures; fails
+nothing; not collected by pytest.
+"""
+
+import argparse
+import os
+import sys
+import tempfile
+import time
+from contextlib import nullcontext
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+sys.path.append(str(Path(__file__).resolve().parents[2] / "daemon"))
+sys.path.append(str(Path(__file__).resolve().parents[1] / "capture"))
+
+from alone import Sender
+from cell import FAR_MM, LENS, NEAR_MM, record_large_cell
+from crowded import crowd
+from daemon_process import DaemonProcess, Robot
+from recorded_cell import write_station
+
+from eyebolt.journal.folder import SessionFolder
+from eyebolt.journal.names import list_sessions
+
+PERIOD_S = 0.5
+LATE_S = 1.5
+BAR = 1.5
+
+
+def main():
+    """Reads the command line and prints the figures."""
+    parser = argparse.ArgumentParser(prog="tests/bench/load", description=__doc__.splitlines()[0])
+    parser.add_argument("--rounds", type=int, default=4, help="blocks of each kind (4)")
+    parser.add_argument("--watchers", type=int, default=50)
+    parser.add_argument("--connections", type=int, default=1000)
+    asked = parser.parse_args()
+    with tempfile.TemporaryDirectory(dir=os.environ.get("EYEBOLT_BENCH_FOLDER")) as folder:
+        cell = record_large_cell(Path(folder), waypoints=18, seed=4)
+        endpoint = f"ipc://{folder}/camera"
+        lines = ('source = "push"', f'endpoint = "{endpoint}"', 'still = "off"')
+        place = Path(folder) / "station"
+        place.mkdir()
+        changes = {"camera_lines": lines, "near_mm": NEAR_MM, "far_mm": FAR_MM, "tolerance_mm": 0.05}
+        station = write_station(place, lens=LENS, settle_ms=50, **changes)
+        sender = Sender(endpoint, cell.pictures, Path(folder))
+        daemon = None
+        try:
+            daemon = DaemonProcess(station)
+            quiet, loaded, crowds = run(cell, sender, daemon, station, asked)
+            daemon.terminate()
+        finally:
+            sender.close()
+            if daemon is not None:
+                daemon.end()
+        report(quiet, loaded, crowds, lost(station, quiet + loaded), len(daemon.text()))
+
+
+def run(cell, sender, daemon, station, asked):
+    """(code, seconds) of each capture without and with the crowd, and what the crowds saw."""
+    quiet, loaded, crowds = [], [], []
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        block(cell, sender, robot)
+        for _ in range(asked.rounds):
+            for rows, there in ((quiet, False), (loaded, True)):
+                with crowd(station, daemon.port, asked.watchers, asked.connections) if there else nullcontext() as saw:
+                    rows += block(cell, sender, robot)
+                if there:
+                    crowds.append(saw)
+    return quiet, loaded, crowds
+
+
+def block(cell, sender, robot):
+    """One session: each waypoint once, twice a second."""
+    robot.say("begin 1")
+    rows = []
+    due = time.monotonic()
+    for number, pose in enumerate(cell.poses):
+        sender.show(number)
+        due = max(due + PERIOD_S, time.monotonic() + 0.15)
+        time.sleep(due - time.monotonic())
+        begun = time.monotonic()
+        reply = robot.ask(f"capture {number + 2} {pose}")
+        took_s = time.monotonic() - begun
+        code = robot.final(f"again {number + 2}")[0] if reply[0] == 10 else reply[0]
+        rows.append((code, took_s))
+    return rows
+
+
+def lost(station, rows):
+    """Captures that the robot was told are kept and that the journals do not have; the first block is none of them."""
+    facts = [
+        fact for path in list_sessions(station.parent / "sessions")[1:] for fact in SessionFolder.view(path).records
+    ]
+    kept = [f for f in facts if f["fact"] == "answer" and f["text"].startswith("capture") and f["code"] <= 9]
+    return sum(code <= 9 for code, _ in rows) - len(kept)
+
+
+def report(quiet, loaded, crowds, lost_count, log_bytes):
+    """Prints both kinds of blocks, their ratios and the bars."""
+    import numpy as np
+
+    print("from the line to the reply, ms          captures   median      p95   longest   codes")
+    for name, rows in (("quiet", quiet), ("with the crowd", loaded)):
+        ms = np.array([took_s * 1e3 for _, took_s in rows])
+        codes = sorted({code for code, _ in rows})
+        print(f"  {name:<38}{len(ms):8d}{np.median(ms):9.1f}{np.percentile(ms, 95):9.1f}{ms.max():10.1f}   {codes}")
+    for name, part in (("median", 50), ("95th percentile", 95)):
+        ratio = np.percentile([t for _, t in loaded], part) / np.percentile([t for _, t in quiet], part)
+        print(f"  ratio of the {name:<26}{ratio:8.2f}   bar {BAR}: {'met' if ratio <= BAR else 'MISSED'}")
+    late = sum(took_s > LATE_S for _, took_s in loaded)
+    print(
+        f"  answers after {LATE_S} s: {late} of {len(loaded)}; kept pairs that the journals do not have: {lost_count}"
+    )
+    for saw in crowds:
+        called, hung_up, heard = saw["called"], saw["hung_up"], saw["least_heard"]
+        print(f"  the crowd: {called} connections, {hung_up} hung up on; each watcher but the stuck one heard {heard}")
+    print(f"  the daemon's log: {log_bytes / 1e3:.0f} kB")
+
+
+if __name__ == "__main__":
+    main()
