@@ -132,13 +132,14 @@ def test_who_never_says_a_whole_line_is_hung_up_on_and_who_did_is_not(logged):
             slow.writer.write(b"capt")
             poser.writer.write(b"pose 1 2 3 1 0 0 0\n")
             assert (await lost.say("what is this"))[:2] == "40"
-            for peer in (silent, slow, poser, lost):
+            for peer in (silent, slow, lost):
                 assert (await peer.hears(), await peer.hears()) == ("45,0,0,0", "")
-            # The robot has stood still ever since.
+            # The robot has stood still ever since; a live pose is a word, too.
             assert await robot.say("status 1") == "0,1,0,0"
+            assert await poser.say("status 1") == "0,1,0,0"
 
     asyncio.run(story())
-    assert len(logged("no well-formed line")) == 4
+    assert len(logged("no well-formed line")) == 3
     assert all("hello" in entry["remedy"] for entry in logged("no well-formed line"))
 
 
@@ -192,9 +193,38 @@ def test_live_poses_of_the_robot_at_500_a_second_are_not_slowed(logged):
     assert not logged("slowed")
 
 
+def test_live_poses_before_the_first_request_are_not_slowed_if_nobody_else_is_there(logged):
+    async def story():
+        async with opened(DoorLimits()) as (station, connect):
+            robot = await connect()
+            for _ in range(50):
+                robot.writer.write(b"pose 512.123 -33.456 801.789 0.70711 0.00012 0.70711 0.00034\n" * 5)
+                await asyncio.sleep(0.01)
+            assert await robot.say("capture 1 1 2 3 1 0 0 0") == "0,1,0,0"
+            assert len(station.heard) == 251
+
+    asyncio.run(story())
+    assert not logged("slowed")
+
+
+def test_while_nobody_holds_the_station_greedy_ones_share_one_pace(logged):
+    async def story():
+        async with opened(DoorLimits(unanswered=10_000, nobody_yet=Pace(4.0, 1e9))) as (station, connect):
+            crowd = [await connect() for _ in range(4)]
+            for peer in crowd:
+                peer.writer.write(b"x\n" * 20_000)
+            robot = await connect()
+            assert await robot.say("hello 0") == "0,0,0,0"
+            assert sum(isinstance(line, LineFault) for line in station.heard) <= 4 * 4096 // 2
+
+    asyncio.run(story())
+    assert all(entry["lines_per_s"] == 1 for entry in logged("slowed"))
+    assert len(logged("slowed")) == 4
+
+
 def test_a_line_without_an_end_takes_no_memory_and_is_44_when_it_ends():
     async def story():
-        async with opened(DoorLimits(others=FAST, holder=FAST)) as (station, connect):
+        async with opened(DoorLimits(nobody_yet=FAST)) as (station, connect):
             endless = await connect()
             for _ in range(10):
                 endless.writer.write(b"1 " * 20_000)

@@ -293,6 +293,11 @@ def test_endpoints_stay_on_this_computer(endpoint: str, fine: bool) -> None:
         assert places_of(text) == [(15, "[camera] endpoint")]
 
 
+@pytest.mark.parametrize("name", ["../outside", "..", "a/b", "/etc", "", "x" * 33, "bay 3", "bay.3", "bäy"])
+def test_a_stations_name_can_be_no_path(name: str) -> None:
+    assert places_of(replaced(FIXED, 'name = "bay-3"', f'name = "{name}"')) == [(2, "[station] name")]
+
+
 BEYOND = ["tcp://192.168.7.9:4800", "tcp://0.0.0.0:4800", "tcp://[::]:4800", "tcp://[fe80::1]:4800"]
 
 

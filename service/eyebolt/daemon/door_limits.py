@@ -15,6 +15,10 @@ class Pace:
     lines_per_s: float
     bytes_per_s: float
 
+    def shared_by(self, count: int) -> Pace:
+        """The equal share of one of so many."""
+        return Pace(self.lines_per_s / count, self.bytes_per_s / count)
+
     def cost_s(self, lines: int, size_bytes: int) -> float:
         """Seconds of reading that so many lines and bytes use up."""
         return lines / self.lines_per_s + size_bytes / self.bytes_per_s
@@ -28,7 +32,8 @@ class DoorLimits:
     ``first_line_s``: from connecting to the first well-formed line. Who has said one is never timed out: a robot may
     stand still for hours between two waypoints.
     ``holder``, ``others``: paces of the connection that holds the station (live poses, 500 a second, are well within)
-    and of all others. ``burst_s``: seconds of reading that may be used up in advance.
+    and of each other one. ``nobody_yet``: while nobody holds it, of all together, in equal shares: a robot alone may
+    stream live poses before its first request. ``burst_s``: seconds of reading that may be used up in advance.
     """
 
     connections: int = 32
@@ -36,6 +41,7 @@ class DoorLimits:
     first_line_s: float = 300.0
     holder: Pace = Pace(lines_per_s=2000.0, bytes_per_s=128_000.0)
     others: Pace = Pace(lines_per_s=10.0, bytes_per_s=2000.0)
+    nobody_yet: Pace = Pace(lines_per_s=1500.0, bytes_per_s=80_000.0)
     burst_s: float = 2.0
 
 

@@ -7,7 +7,7 @@ import contextlib
 from collections import deque
 from dataclasses import dataclass, field
 
-from eyebolt.daemon.door_limits import WRITE_BYTES, DoorLimits
+from eyebolt.daemon.door_limits import WRITE_BYTES, Pace
 from eyebolt.session.events import Caller
 from eyebolt.wire.endings import ReplyEndings
 from eyebolt.wire.lines import LineSplitter
@@ -17,8 +17,8 @@ from eyebolt.wire.requests import LineFault, Request
 
 @dataclass
 class RobotConnection:
-    """``spoke``: whether a well-formed line came that is answered; ``heard_s``: when the last one did, or since when
-    it is open, in seconds of the loop's clock."""
+    """``spoke``: whether a well-formed line came; ``heard_s``: when the last one did, or since when it is open, in
+    seconds of the loop's clock."""
 
     number: int
     peer: str
@@ -37,14 +37,13 @@ class RobotConnection:
     def __post_init__(self) -> None:
         self.writer.transport.set_write_buffer_limits(high=WRITE_BYTES)
 
-    def rest_s(self, lines: int, size_bytes: int, holds: bool, limits: DoorLimits, now_s: float) -> float:
+    def rest_s(self, lines: int, size_bytes: int, pace: Pace, burst_s: float, now_s: float) -> float:
         """How long not to read on after so many lines and bytes: 0 within the pace.
 
         The generic cell rate algorithm (ITU-T I.371, from memory), with a rate that may change on the way.
         """
-        pace = limits.holder if holds else limits.others
         self._read_until_s = max(self._read_until_s, now_s) + pace.cost_s(lines, size_bytes)
-        return max(0.0, self._read_until_s - now_s - limits.burst_s)
+        return max(0.0, self._read_until_s - now_s - burst_s)
 
     def answer(self, caller: Caller, reply: Reply, bracketed: bool) -> None:
         """Writes the reply to the line in work; the next line may be handed on."""

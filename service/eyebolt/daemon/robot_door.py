@@ -13,7 +13,7 @@ from collections.abc import Callable
 
 import structlog
 
-from eyebolt.daemon.door_limits import READ_BYTES, DoorLimits
+from eyebolt.daemon.door_limits import READ_BYTES, DoorLimits, Pace
 from eyebolt.daemon.robot_connection import RobotConnection
 from eyebolt.session.events import Caller
 from eyebolt.sparing import Sparing
@@ -183,16 +183,22 @@ class RobotDoor:
             self._on_left(number)
 
     async def _rest(self, connection: RobotConnection, lines: int, size_bytes: int) -> None:
-        holds = connection.number == self._holder()
-        rest_s = connection.rest_s(lines, size_bytes, holds, self._limits, self._now_s())
+        pace = self._pace_of(connection)
+        rest_s = connection.rest_s(lines, size_bytes, pace, self._limits.burst_s, self._now_s())
         if rest_s and not connection.slowed:
             connection.slowed = True
-            pace = self._limits.holder if holds else self._limits.others
-            says = f"slowed: more than {pace.lines_per_s:.0f} lines or {pace.bytes_per_s:.0f} bytes a second"
             remedy = "let the program wait for each answer; send live poses from the robot's own connection"
-            self._tell("warning", says, connection.peer, connection=connection.number, remedy=remedy)
+            says = "slowed: lines come faster than they are read"
+            most = {"lines_per_s": round(pace.lines_per_s), "bytes_per_s": round(pace.bytes_per_s)}
+            self._tell("warning", says, connection.peer, connection=connection.number, remedy=remedy, **most)
         if rest_s:
             await asyncio.sleep(rest_s)
+
+    def _pace_of(self, connection: RobotConnection) -> Pace:
+        holder = self._holder()
+        if holder is None:
+            return self._limits.nobody_yet.shared_by(max(1, len(self._open)))
+        return self._limits.holder if holder == connection.number else self._limits.others
 
     def _take(self, connection: RobotConnection, data: bytes) -> int:
         items = connection.splitter.feed(data)
@@ -221,9 +227,10 @@ class RobotDoor:
         line = raw[:120].decode("ascii", "backslashreplace")
         if isinstance(parsed, LineFault):
             self._tell("warning", "a line is at fault", connection.peer, line=line, code=parsed.code, says=parsed.says)
-        elif answered:
+        else:
             connection.spoke, connection.heard_s = True, self._now_s()
-            _log.info("asked", line=line, connection=connection.number)
+            if answered:
+                _log.info("asked", line=line, connection=connection.number)
         if answered:
             connection.inbox.append((caller, parsed))
             self._hand_on(connection)
