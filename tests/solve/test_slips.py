@@ -63,6 +63,15 @@ def test_a_camera_knocked_late_stops_and_one_knocked_early_warns(cases, mount):
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("poses", [5, 6, 7])
+def test_a_slip_of_two_millimetres_and_a_degree_shows_in_five_pairs(cases, mount, poses):
+    for seed in range(3):
+        simulated = make_problem(mount, poses, seed)
+        (first, *_) = solve(moved_from(cases, simulated, poses // 2, board=by(2.0, 1.0), stated=False)).findings
+        assert (first.code, first.evidence["pair"]) == ("board-moved", poses // 2)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_two_slips_leave_the_longest_part(cases, mount):
     simulated = make_problem(mount, 24, 5)
     problem = moved_from(cases, simulated, 5, board=by(2.0))

@@ -26,7 +26,8 @@ from eyebolt.solve.problem import Mount
 _FALSE_ALARM = 1e-3
 # One pair alone on its side is a stranger, not a change.
 _FEWEST_ON_A_SIDE = 2
-_FEWEST_PAIRS = 8
+# Two on one side and what a side needs to be solved on the other.
+_FEWEST_PAIRS = 5
 # The whole covariance of the offsets is needed; more pairs would only cost time.
 _MOST_PAIRS = 150
 # Every pair must be at least this probable once the change is granted.
