@@ -28,7 +28,7 @@ def inspect_session(path: Path) -> dict[str, Any]:
     folder = SessionFolder.view(path)
     log = fold(folder.records) or Log(name=path.name)
     try:
-        result, unsolvable = solved_document(path, SolveOptions()), None
+        result, unsolvable = solved_document(folder, SolveOptions()), None
     except EyeboltError as fault:
         result, unsolvable = None, f"{fault.message}: {fault.remedy}"
     by_index = {fact["index"]: fact for fact in folder.records if fact.get("fact") == "seen"}

@@ -83,7 +83,10 @@ def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, say: 
     status = 0
     for path in paths:
         try:
-            document = (solved_document if path.is_dir() else _solve_problem)(path, options)
+            if path.is_dir():
+                document = solved_document(SessionFolder.view(path), options)
+            else:
+                document = _solve_problem(path, options)
         except EyeboltError as fault:
             if as_json or not path.is_dir():
                 fields = {"session": str(path), "code": fault.code, "error": fault.message, "remedy": fault.remedy}
@@ -103,13 +106,13 @@ def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, say: 
     return status
 
 
-def solved_document(path: Path, options: SolveOptions) -> dict[str, Any]:
-    """The result of the session at ``path``, solved now with its own station file; nothing is written.
+def solved_document(folder: SessionFolder, options: SolveOptions) -> dict[str, Any]:
+    """The result of a session, solved now with its own station file; nothing is written.
 
     Raises RecordFault, or InputFault for what cannot be read or solved under ``options``.
     """
+    path = folder.path
     inputs = read_inputs(path / STATION_KEEPSAKE, path / LENS_KEEPSAKE)
-    folder = SessionFolder.view(path)
     log = fold(folder.records) or Log(name=path.name)
     taken, kept_aside = pairs_of(log.solvable), pairs_of(log.checks)
     origin, problem = _origin(inputs, path), inputs.problem(())
@@ -118,8 +121,8 @@ def solved_document(path: Path, options: SolveOptions) -> dict[str, Any]:
         taken, kept_aside = (_read_anew(pairs, terms) for pairs in (taken, kept_aside))
         origin, problem = replace(origin, reading=options.reading), replace(problem, terms=terms)
     pairs, checks = inputs.numbered_alike(taken, kept_aside)
-    task = Task(replace(problem, pairs=pairs), checks, log.placed)
-    return task.document(origin, inputs.station.goal.tolerance_mm, options.refine_lens)
+    job = _Job(replace(problem, pairs=pairs), checks, log.placed)
+    return job.document(origin, inputs.station.goal.tolerance_mm, options.refine_lens)
 
 
 def _read_anew(pairs: Sequence[Pair], terms: PoseTerms) -> tuple[Pair, ...]:
@@ -168,11 +171,11 @@ def _solve_problem(path: Path, options: SolveOptions) -> dict[str, Any]:
         raise InputFault("file-unreadable", f"{path} cannot be read: {error}", "check the path.") from None
     problem, tolerance_mm = read_problem(text, str(path))
     origin = Origin("", str(path), problem.mount, PoseReading(), {}, wall_now())
-    return Task(problem).document(origin, tolerance_mm, options.refine_lens)
+    return _Job(problem).document(origin, tolerance_mm, options.refine_lens)
 
 
 @dataclass(frozen=True)
-class Task:
+class _Job:
     """What there is to solve."""
 
     problem: Problem

@@ -260,22 +260,16 @@ def test_a_new_session_waits_for_a_solve_of_the_old_one(world, robot):
     assert kinds == ["opened", "answer"]
 
 
-def test_advice_that_comes_late_does_not_go_to_a_new_session(world, robot):
+@pytest.mark.parametrize(("line", "reply"), [("begin 1", "0,1,0,8"), ("bye 8", "0,8,7,20")])
+def test_advice_that_comes_late_goes_to_no_new_session_and_behind_no_last_answer(world, robot, line, reply):
     run(world, robot, range(1, 7))
     world.holds = (do.Advise,)
     world.say(robot, capture(7))
-    assert world.say(robot, "begin 1") == "0,1,0,8"
+    assert world.say(robot, line) == reply
+    recorded = list(world.facts)
     world.work_done()
-    assert [fact["fact"] for fact in world.facts] == ["opened", "answer"]
-
-
-def test_nothing_is_written_behind_the_answer_that_closes_a_session(world, robot):
-    run(world, robot, range(1, 7))
-    world.holds = (do.Advise,)
-    world.say(robot, capture(7))
-    assert world.say(robot, "bye 8") == "0,8,7,20"
-    world.work_done()
-    assert world.facts[-1]["fact"] == "answer"
+    assert world.facts == recorded
+    assert recorded[-1]["fact"] == "answer"
 
 
 LINES = st.one_of(

@@ -47,6 +47,20 @@ def views_of(problem: Problem) -> Views:
     return Views.of(problem, problem.chain(), stack, fit_board_poses(problem.camera, stack))
 
 
+def sent(pose, reading) -> tuple[float, ...]:
+    """The numbers that a robot sends for a 4x4 pose, by SciPy."""
+    lengths = pose[:3, 3] / {"mm": 1e-3, "m": 1.0, "um": 1e-6}[reading.length]
+    turn = Rotation.from_matrix(pose[:3, :3])
+    degrees = reading.angle == "deg"
+    if reading.rotation.startswith("quaternion"):
+        numbers = turn.as_quat(scalar_first=reading.rotation.endswith("wxyz"))
+    elif reading.rotation == "rotation-vector":
+        numbers = turn.as_rotvec(degrees=degrees)
+    else:
+        numbers = turn.as_euler(reading.rotation.removeprefix("euler-"), degrees=degrees)
+    return (*lengths, *numbers)
+
+
 def with_pair(problem: Problem, row: int, **changes: object) -> Problem:
     """The same problem with one pair changed."""
     pairs = list(problem.pairs)

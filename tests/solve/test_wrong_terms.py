@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.spatial.transform import Rotation
 
 from eyebolt.geometry.readings import EULER_KINDS, PoseReading
 from eyebolt.solve.problem import PoseTerms
@@ -16,23 +15,9 @@ from eyebolt_sim.problems import make_problem
 DEFAULT = PoseReading()
 
 
-def sent(pose, reading):
-    """The numbers that a robot sends for a 4x4 pose, by SciPy."""
-    lengths = pose[:3, 3] / {"mm": 1e-3, "m": 1.0, "um": 1e-6}[reading.length]
-    turn = Rotation.from_matrix(pose[:3, :3])
-    degrees = reading.angle == "deg"
-    if reading.rotation.startswith("quaternion"):
-        numbers = turn.as_quat(scalar_first=reading.rotation.endswith("wxyz"))
-    elif reading.rotation == "rotation-vector":
-        numbers = turn.as_rotvec(degrees=degrees)
-    else:
-        numbers = turn.as_euler(reading.rotation.removeprefix("euler-"), degrees=degrees)
-    return (*lengths, *numbers)
-
-
 def read_wrongly(cases, mount, poses, seed, truly, stated, inverted=False):
     problem = cases.convert(make_problem(mount, poses, seed), state_noise=False)
-    fields = [sent(inverse(p.base_T_flange) if inverted else p.base_T_flange, truly) for p in problem.pairs]
+    fields = [cases.sent(inverse(p.base_T_flange) if inverted else p.base_T_flange, truly) for p in problem.pairs]
     read = WayToRead(stated).poses(np.array(fields), PoseTerms(stated))
     pairs = [replace(p, base_T_flange=A, fields=f) for p, A, f in zip(problem.pairs, read, fields, strict=True)]
     return replace(problem, pairs=pairs, terms=PoseTerms(stated))

@@ -7,7 +7,7 @@ import json
 
 from eyebolt.errors import RecordFault
 from eyebolt.journal import names
-from eyebolt.journal.folder import SessionFolder
+from eyebolt.journal.folder import PICTURE_LOST, SessionFolder
 
 
 def damage_of(folder: SessionFolder, keepsakes: tuple[str, ...]) -> list[str]:
@@ -23,7 +23,7 @@ def damage_of(folder: SessionFolder, keepsakes: tuple[str, ...]) -> list[str]:
         try:
             folder.keepsake(name)
         except RecordFault as fault:
-            found.append(fault.message)
+            found.append(f"{fault.message}: {fault.remedy}")
     return found + _result_damage(folder)
 
 
@@ -34,14 +34,13 @@ def set_aside(folder: SessionFolder) -> list[str]:
 
 def _picture_damage(folder: SessionFolder, name: str, digest: str) -> list[str]:
     try:
-        path = folder.path / names.PICTURES_NAME / names.picture_file(name)
-        data = path.read_bytes()
-    except FileNotFoundError:
-        return [f"picture {name} is missing; its corners are in the journal, so its pair can still be solved"]
-    except (OSError, RecordFault) as error:
-        return [f"picture {name} cannot be read: {error}"]
+        data = folder.picture_bytes(name)
+    except RecordFault as fault:
+        return [f"picture {name} {fault.data.get('reason', fault.message)}: {fault.remedy}"]
     if hashlib.sha256(data).hexdigest() != digest:
-        return [f"picture {name} is not the one that was recorded ({len(data)} bytes; its digest differs)"]
+        return [
+            f"picture {name} is not the one that was recorded ({len(data)} bytes; its digest differs): {PICTURE_LOST}"
+        ]
     return []
 
 

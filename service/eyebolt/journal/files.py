@@ -117,4 +117,4 @@ def write_fault(what: str, path: Path, error: OSError) -> RecordFault:
 
 def read_fault(what: str, path: Path, reason: str, remedy: str) -> RecordFault:
     """RecordFault ``record-read``: ``what`` at ``path`` is missing or cannot be read."""
-    return RecordFault("record-read", f"{what} at {path} {reason}", remedy, path=str(path))
+    return RecordFault("record-read", f"{what} at {path} {reason}", remedy, path=str(path), reason=reason)

@@ -29,6 +29,8 @@ from eyebolt.journal.pictures import Pixels, file_of, pixels_of
 from eyebolt.journal.records import encode_header, encode_record, read_records
 from eyebolt.journal.recovery import loss_in_words, recover_journal
 
+PICTURE_LOST = "copy it from a backup; its corners are in the journal, so its pair can be solved without it."
+
 
 @dataclass(frozen=True)
 class PictureStored:
@@ -191,13 +193,15 @@ class SessionFolder:
 
         Raises RecordFault ``record-name`` or ``record-read``.
         """
-        path = self.path / names.PICTURES_NAME / names.picture_file(name)
-        remedy = "copy the picture from a backup, or go on without this pair."
-        data = _bytes_of(path, "the picture", remedy)
+        path = self._picture_path(name)
         try:
-            return pixels_of(data, path.suffix)
+            return pixels_of(self.picture_bytes(name), path.suffix)
         except ValueError as error:
-            raise read_fault("the picture", path, f"cannot be used: {error}", remedy) from None
+            raise read_fault("the picture", path, f"cannot be used: {error}", PICTURE_LOST) from None
+
+    def picture_bytes(self, name: str) -> bytes:
+        """A picture's file as it is now. Raises RecordFault ``record-name`` or ``record-read``."""
+        return _bytes_of(self._picture_path(name), "the picture", PICTURE_LOST)
 
     def keepsake(self, name: str) -> bytes:
         """A file that the session began with. Raises RecordFault ``record-name`` or ``record-read``."""
@@ -222,6 +226,9 @@ class SessionFolder:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def _picture_path(self, name: str) -> Path:
+        return self.path / names.PICTURES_NAME / names.picture_file(name)
 
     def _cut_tail(self, descriptor: int) -> None:
         self._files.truncate(descriptor, self._good_bytes)

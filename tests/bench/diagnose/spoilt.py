@@ -58,20 +58,6 @@ def usual(mount, poses, seed, level):
 # ---- poses read in the wrong terms
 
 
-def sent(pose, reading):
-    """The numbers that a robot sends for a 4x4 pose, by SciPy."""
-    lengths = pose[:3, 3] / {"mm": 1e-3, "m": 1.0}[reading.length]
-    turn = Rotation.from_matrix(pose[:3, :3])
-    degrees = reading.angle == "deg"
-    if reading.rotation.startswith("quaternion"):
-        numbers = turn.as_quat(scalar_first=reading.rotation.endswith("wxyz"))
-    elif reading.rotation == "rotation-vector":
-        numbers = turn.as_rotvec(degrees=degrees)
-    else:
-        numbers = turn.as_euler(reading.rotation.removeprefix("euler-"), degrees=degrees)
-    return np.array([*lengths, *numbers])
-
-
 def read(problem, fields, stated):
     """The problem with numbers ``fields`` read as the station states."""
     poses = WayToRead(stated).poses(np.array(fields), PoseTerms(stated))
@@ -84,7 +70,7 @@ def terms(truly, stated, line, turned=False, inverted=False):
 
     def spoil(mount, poses, seed, level):
         _, problem = usual(mount, poses, seed, level)
-        fields = [sent(inverse(p.base_T_flange) if inverted else p.base_T_flange, truly) for p in problem.pairs]
+        fields = [cases.sent(inverse(p.base_T_flange) if inverted else p.base_T_flange, truly) for p in problem.pairs]
         if turned:
             fields = [np.concatenate([f[:3], f[:2:-1]]) for f in fields]
         return Set(read(problem, fields, stated), says("mount" if inverted else "pose-terms", line))
@@ -287,7 +273,7 @@ def by(shift_mm, turn_deg=0.0):
 def coarse(mount, poses, seed, level):
     """Poses printed in steps of 1 mm and 1 deg."""
     _, problem = usual(mount, poses, seed, level)
-    fields = [np.round(sent(p.base_T_flange, ZYX)) for p in problem.pairs]
+    fields = [np.round(cases.sent(p.base_T_flange, ZYX)) for p in problem.pairs]
     return Set(read(problem, fields, ZYX), code("pose-coarse"))
 
 
