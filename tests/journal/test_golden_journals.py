@@ -2,22 +2,25 @@
 
 ``golden/version-<n>`` is the record of an invented session (simulated cell, four pairs, two checks, a board placed and
 four of its corners touched) as the first program that wrote version n left it, and ``expected.json`` what it said then.
-A new version gets a folder of its own; these are not to be written again.
+``version-1-padded`` has the same facts as they are written since records are padded: no new version, for readers of
+version 1 read it too. A new version gets a folder of its own; these are not to be written again.
 """
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.records import VERSION, encode_header, encode_record
+from eyebolt.journal.records import HEADER, SECTOR_BYTES, VERSION, encode_padded
 from eyebolt.offline import SolveOptions, solved_document
 from eyebolt.session.facts import fold
 
 GOLDEN = Path(__file__).parent / "golden"
 VERSIONS = sorted(GOLDEN.iterdir())
+NEWEST = GOLDEN / f"version-{VERSION}-padded"
 
 
 def test_the_version_written_now_has_one():
@@ -50,7 +53,30 @@ def test_it_solves_to_what_it_solved_to(path):
 
 
 def test_the_newest_is_written_byte_for_byte_as_then():
-    path = GOLDEN / f"version-{VERSION}"
-    records = SessionFolder.view(path).records
-    written = encode_header() + b"".join(encode_record(k + 1, record) for k, record in enumerate(records))
-    assert written == (path / "facts.journal").read_bytes()
+    data = (NEWEST / "facts.journal").read_bytes()
+    records = [HEADER, *SessionFolder.view(NEWEST).records]
+    written, together = b"", []
+    for number, (line, record) in enumerate(zip(data.splitlines(), records, strict=True)):
+        together.append(record)
+        # What was written together ends with the padding.
+        if line.endswith(b" "):
+            written += b"".join(encode_padded(number + 1 - len(together), together, len(written)))
+            together = []
+    assert written == data and len(data) % SECTOR_BYTES == 0
+
+
+def test_an_unpadded_journal_is_padded_before_it_is_gone_on_with(tmp_path):
+    """Its last record would share a sector with the next one."""
+    for version in VERSIONS:
+        copy = tmp_path / version.name
+        shutil.copytree(version, copy)
+        before = (copy / "facts.journal").read_bytes()
+        with SessionFolder.open(copy) as folder:
+            assert folder.loss is None
+            after = (copy / "facts.journal").read_bytes()
+            assert (after == before) == (version == NEWEST) and len(after) % SECTOR_BYTES == 0
+            records = list(folder.records)
+            folder.append([{"fact": "further"}])
+        assert SessionFolder.view(version).records == records
+        assert SessionFolder.view(copy).records == [*records, {"fact": "further"}]
+        assert (copy / "facts.journal").read_bytes().startswith(after)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from eyebolt.errors import RecordFault
 from eyebolt.journal import records
-from eyebolt.journal.records import count_whole_records, encode_header, encode_record, read_records
+from eyebolt.journal.records import HEADER, count_whole_records, encode_record, read_records
 
 PAYLOADS = [
     {"fact": "opened", "at_ns": 17},
@@ -22,7 +22,7 @@ PAYLOADS = [
 
 
 def journal_of(payloads: list[dict]) -> bytes:
-    return encode_header() + b"".join(encode_record(i, p) for i, p in enumerate(payloads, start=1))
+    return encode_record(0, HEADER) + b"".join(encode_record(i, p) for i, p in enumerate(payloads, start=1))
 
 
 def test_the_layout_is_that_of_the_field_table() -> None:
@@ -31,7 +31,7 @@ def test_the_layout_is_that_of_the_field_table() -> None:
     expected = head + f"{zlib.crc32(head + body):08x} ".encode() + body + b"\n"
     assert encode_record(1, PAYLOADS[0]) == expected
     assert expected.decode() in str(records.__doc__)
-    assert encode_header()[29:] == b'{"format":"eyebolt-facts","version":1}\n'
+    assert encode_record(0, HEADER)[29:] == b'{"format":"eyebolt-facts","version":1}\n'
 
 
 def test_there_and_back() -> None:
@@ -87,7 +87,7 @@ def test_every_changed_byte_is_noticed_where_it_is() -> None:
 
 
 def test_a_missing_or_repeated_record_is_noticed() -> None:
-    header, lines = encode_header(), [encode_record(i, {"n": i}) for i in (1, 2, 3)]
+    header, lines = encode_record(0, HEADER), [encode_record(i, {"n": i}) for i in (1, 2, 3)]
     for order, good in (([0, 2], 1), ([0, 0, 1], 1), ([1], 0), ([0, 1, 0], 2)):
         result = read_records(header + b"".join(lines[i] for i in order))
         assert [r["n"] for r in result.records] == [1, 2, 3][:good]
@@ -121,7 +121,7 @@ def test_what_is_no_json_object_is_refused(payload: object) -> None:
 @settings(max_examples=200, deadline=None)
 @given(st.binary(max_size=200), st.booleans())
 def test_no_bytes_raise(data: bytes, with_header: bool) -> None:
-    result = read_records(encode_header() + data if with_header else data)
+    result = read_records(encode_record(0, HEADER) + data if with_header else data)
     assert result.records == []
     assert (result.damage is None) == (with_header and not data)
 
@@ -130,6 +130,6 @@ def test_content_that_fits_its_checksum_but_is_no_object_is_damage() -> None:
     for body in (b"[1]", b"{", b"\xff", b"[" * 100_000):
         head = b"%08d %010d " % (len(body), 1)
         line = head + b"%08x " % zlib.crc32(head + body) + body + b"\n"
-        result = read_records(encode_header() + line)
+        result = read_records(encode_record(0, HEADER) + line)
         assert result.records == [] and "JSON" in str(result.damage)
-    assert json.loads(encode_header()[29:])["version"] == 1
+    assert json.loads(encode_record(0, HEADER)[29:])["version"] == 1

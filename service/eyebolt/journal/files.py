@@ -74,7 +74,13 @@ def make_durable_folder(files: Files, path: Path) -> None:
         return
     make_durable_folder(files, path.parent)
     files.make_folder(path)
-    files.sync_folder(path.parent)
+    try:
+        files.sync_folder(path.parent)
+    except OSError:
+        # Left there, the next attempt would take it for durable.
+        with contextlib.suppress(OSError):
+            files.remove(path)
+        raise
 
 
 def write_whole(files: Files, path: Path, data: bytes) -> None:

@@ -26,7 +26,7 @@ from eyebolt.errors import RecordFault
 from eyebolt.journal import names
 from eyebolt.journal.files import Files, make_durable_folder, read_fault, write_fault, write_whole
 from eyebolt.journal.pictures import Pixels, file_of, pixels_of
-from eyebolt.journal.records import encode_header, encode_record, read_records
+from eyebolt.journal.records import HEADER, encode_padded, read_records
 from eyebolt.journal.recovery import loss_in_words, recover_journal
 
 PICTURE_LOST = "copy it from a backup; its corners are in the journal, so its pair can be solved without it."
@@ -83,8 +83,8 @@ class SessionFolder:
         # Built under another name and renamed at the end: a crash leaves nothing that looks like a session.
         made = record_folder / f".{name}.partial"
         descriptor: int | None = None
-        lines = [encode_record(i + 1, payload) for i, payload in enumerate(first)]
-        journal = encode_header() + b"".join(lines)
+        lines = encode_padded(0, [HEADER, *first])
+        journal = b"".join(lines)
         try:
             make_durable_folder(files, record_folder)
             if made.exists():
@@ -107,27 +107,24 @@ class SessionFolder:
             with contextlib.suppress(OSError):
                 files.remove(made)
             raise write_fault("a new session", path, error) from None
-        return cls(path, files, descriptor, len(journal), _as_read_back(lines), None)
+        return cls(path, files, descriptor, len(journal), _as_read_back(lines[1:]), None)
 
     @classmethod
     def open(cls, path: Path, files: Files | None = None) -> SessionFolder:
         """A session to go on with. A damaged end of its journal is first moved aside; ``loss`` says what that was.
 
-        Only for the process that holds the RecordLock: it may cut the journal. Opening again changes nothing more.
+        Only for the process that holds the RecordLock: it may replace the journal. Opening again changes nothing more.
         Raises RecordFault: ``record-read``, ``record-version``, ``record-write``.
         """
         files = files or Files()
         data = _journal_bytes(path)
         result = read_records(data)
-        descriptor: int | None = None
+        journal = path / names.JOURNAL_NAME
         try:
-            descriptor = files.open_existing(path / names.JOURNAL_NAME)
-            good_bytes, loss = recover_journal(files, path, descriptor, data, result)
+            good_bytes, loss = recover_journal(files, journal, data, result)
+            descriptor = files.open_existing(journal)
         except OSError as error:
-            if descriptor is not None:
-                with contextlib.suppress(OSError):
-                    files.close(descriptor)
-            raise write_fault("the recovered journal", path / names.JOURNAL_NAME, error) from None
+            raise write_fault("the recovered journal", journal, error) from None
         return cls(path, files, descriptor, good_bytes, result.records, loss)
 
     @classmethod
@@ -154,8 +151,7 @@ class SessionFolder:
             raise RecordFault("record-write", message, "open the session for writing first.", path=str(journal))
         if not payloads:
             return
-        first = len(self.records) + 1
-        lines = [encode_record(first + i, payload) for i, payload in enumerate(payloads)]
+        lines = encode_padded(len(self.records) + 1, payloads, self._good_bytes)
         data = b"".join(lines)
         try:
             if not self._tail_is_clean:

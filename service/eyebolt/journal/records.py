@@ -11,11 +11,14 @@
 | checksum | 8      | small hexadecimal digits: CRC-32 (zlib) of the payload preceded by the 20 bytes  |
 |          |        | of length, space, sequence and space                                             |
 | space    | 1      |                                                                                  |
-| payload  | length | one JSON object in UTF-8, on one line                                            |
+| payload  | length | one JSON object in UTF-8, on one line, and spaces where the record is padded     |
 | end      | 1      | LF                                                                               |
 
 The first record (sequence 0) is the header: ``{"format":"eyebolt-facts","version":1}``. A reader refuses a version that
 it does not know and changes nothing in such a file. A journal is read up to the first record that is not exactly so.
+
+Records that are written together begin at a sector and are padded to the end of one. So no later write touches a sector
+with a record that is on disk already, and none that tears can take it along.
 """
 
 from __future__ import annotations
@@ -23,6 +26,7 @@ from __future__ import annotations
 import json
 import re
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -30,7 +34,11 @@ from eyebolt.errors import RecordFault
 
 FORMAT = "eyebolt-facts"
 VERSION = 1
+HEADER = {"format": FORMAT, "version": VERSION}
 LONGEST_PAYLOAD_BYTES = 16 * 1024 * 1024
+
+# What disks write in one piece (512 bytes, or 4096 on those with large sectors), and the page in which the kernel does.
+SECTOR_BYTES = 4096
 
 _HEAD = re.compile(rb"([0-9]{8}) ([0-9]{10}) ([0-9a-f]{8}) ")
 _CHECKED_HEAD_BYTES = 20
@@ -42,20 +50,21 @@ _LAST_SEQUENCE = 10**10 - 1
 class ReadResult:
     """What a journal holds: the payloads of whole records after the header, in order.
 
-    ``valid_bytes`` is the length of the longest valid prefix, header included. ``damage`` says in plain words what
-    follows it, None if nothing does.
+    ``valid_bytes`` is the length of the longest valid prefix, header included, and ``last_at`` where its last record
+    begins. ``damage`` says in plain words what follows it, None if nothing does.
     """
 
     records: list[dict[str, Any]]
     valid_bytes: int
     damage: str | None
+    last_at: int = 0
 
 
-def encode_record(sequence: int, payload: dict[str, Any]) -> bytes:
+def encode_record(sequence: int, payload: dict[str, Any], padding: int = 0) -> bytes:
     """One record as bytes. Raises RecordFault ``record-payload`` if the payload is no JSON object of plain values."""
     try:
         text = json.dumps(payload, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-        body = text.encode("utf-8")
+        body = text.encode("utf-8") + b" " * padding
     except (TypeError, ValueError, RecursionError) as error:
         raise _payload_fault(f"record {sequence} cannot be written as JSON: {error}") from None
     if not isinstance(payload, dict) or len(body) > LONGEST_PAYLOAD_BYTES or not 0 <= sequence <= _LAST_SEQUENCE:
@@ -64,9 +73,15 @@ def encode_record(sequence: int, payload: dict[str, Any]) -> bytes:
     return checked_head + b"%08x " % zlib.crc32(body, zlib.crc32(checked_head)) + body + b"\n"
 
 
-def encode_header() -> bytes:
-    """The first record of every journal."""
-    return encode_record(0, {"format": FORMAT, "version": VERSION})
+def encode_padded(first: int, payloads: Sequence[dict[str, Any]], begin: int = 0) -> list[bytes]:
+    """Records ``first``, ``first + 1``, ... that are written together from byte ``begin``: the last ends a sector.
+
+    Raises as encode_record.
+    """
+    lines = [encode_record(first + i, payload) for i, payload in enumerate(payloads)]
+    padding = -(begin + sum(map(len, lines))) % SECTOR_BYTES
+    lines[-1] = encode_record(first + len(lines) - 1, payloads[-1], padding)
+    return lines
 
 
 def read_records(data: bytes) -> ReadResult:
@@ -75,20 +90,21 @@ def read_records(data: bytes) -> ReadResult:
     Raises RecordFault ``record-version`` if the header is sound but of another format or version.
     """
     records: list[dict[str, Any]] = []
-    offset = 0
+    offset = last_at = 0
     sequence = 0
     while offset < len(data) or sequence == 0:
         payload, wrong = _read_one(data, offset, sequence)
         if payload is None:
             name = "record 0 (the header)" if sequence == 0 else f"record {sequence}"
-            return ReadResult(records, offset, f"{name} at byte {offset}: {wrong}")
+            return ReadResult(records, offset, f"{name} at byte {offset}: {wrong}", last_at)
         if sequence == 0:
             _check_header(payload)
         else:
             records.append(payload)
+        last_at = offset
         offset += _HEAD_BYTES + int(data[offset : offset + 8]) + 1
         sequence += 1
-    return ReadResult(records, offset, None)
+    return ReadResult(records, offset, None, last_at)
 
 
 def count_whole_records(data: bytes) -> int:

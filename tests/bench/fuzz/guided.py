@@ -7,7 +7,7 @@ from pathlib import Path
 
 import eyebolt
 from eyebolt.errors import InputFault, RecordFault
-from eyebolt.journal.records import encode_header, encode_record, read_records
+from eyebolt.journal.records import HEADER, encode_record, read_records
 from eyebolt.station.lens import parse_lens
 from eyebolt.station.station import parse_station
 from eyebolt.station.template import station_template
@@ -58,7 +58,9 @@ def _whole(fault):
         raise AssertionError(f"a fault that does not say what to do: {fault!r}")
 
 
-JOURNAL = encode_header() + b"".join(encode_record(k, {"fact": "x", "n": k, "deep": [[1.5, None]]}) for k in (1, 2, 3))
+JOURNAL = encode_record(0, HEADER) + b"".join(
+    encode_record(k, {"fact": "x", "n": k, "deep": [[1.5, None]]}) for k in (1, 2, 3)
+)
 LENS = b"""{"width": 1280, "height": 1024, "matrix": [[1450.0, 0, 643.0], [0, 1451.0, 508.0], [0, 0, 1]],
  "distortion": [-0.12, 0.09, 0.0004, -0.0003, 0.0], "sigma": {"fx": 1.0, "cx": 0.5, "k1": 0.001}}"""
 TOKENS = (b"0", b"-1", b"1e400", b"nan", b'"', b"[", b"{", b"\n", b"=", b"99999999")
