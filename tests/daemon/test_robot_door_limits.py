@@ -1,8 +1,8 @@
 """What the robot's door bears: silent, slow, greedy and too many peers. Small limits, real sockets, no session."""
 
 import asyncio
+import socket
 from contextlib import asynccontextmanager
-from socket import SO_RCVBUF, SO_SNDBUF, SOL_SOCKET
 
 import pytest
 from daemon_process import LONGEST_S, Robot, free_ports
@@ -242,22 +242,33 @@ def test_a_peer_that_reads_nothing_is_let_go_of_all_the_same(logged):
     async def story():
         limits = DoorLimits(connections=2, unanswered=10**6, others=FAST, holder=FAST)
         async with opened(limits) as (station, connect):
-            robot, deaf = await connect(), await connect()
+            robot = await connect()
             assert await robot.say("hello 0") == "0,0,0,0"
-            (theirs,) = [c for c in station.door._open.values() if c.number != station.holder]
-            for socket in (theirs.writer.get_extra_info("socket"), deaf.writer.get_extra_info("socket")):
-                socket.setsockopt(SOL_SOCKET, SO_SNDBUF, 4096)
-                socket.setsockopt(SOL_SOCKET, SO_RCVBUF, 4096)
-            deaf.writer.write(b"status 1\n" * 100_000)
-            while not theirs.writer.transport.get_write_buffer_size():
-                await asyncio.sleep(0.01)
-            # Nothing more is read of who does not read.
-            assert theirs.writer.transport.get_write_buffer_size() < 1_000_000
-            newcomer = await connect()
-            assert await newcomer.say("status 1") == "0,1,0,0"
-            while theirs.writer.transport.get_extra_info("socket").fileno() >= 0:
-                await asyncio.sleep(0.01)
-            assert await robot.say("status 2") == "0,2,0,0"
+            loop = asyncio.get_running_loop()
+            with socket.socket() as deaf:
+                deaf.setblocking(False)
+                deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+                await loop.sock_connect(deaf, ("127.0.0.1", station.port))
+                while len(station.door._open) < 2:
+                    await asyncio.sleep(0.01)
+                (theirs,) = [c for c in station.door._open.values() if c.number != station.holder]
+                theirs.writer.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
+                sending = asyncio.ensure_future(loop.sock_sendall(deaf, b"status 1\n" * 100_000))
+                while not theirs.writer.transport.get_write_buffer_size():
+                    await asyncio.sleep(0.01)
+                # Nothing more is read of who does not read.
+                assert theirs.writer.transport.get_write_buffer_size() < 100_000
+                newcomer = await connect()
+                assert await newcomer.say("status 1") == "0,1,0,0"
+                theirs_socket = theirs.writer.get_extra_info("socket")
+                for _ in range(500):
+                    if theirs_socket.fileno() < 0:
+                        break
+                    await asyncio.sleep(0.01)
+                assert theirs_socket.fileno() < 0
+                assert await robot.say("status 2") == "0,2,0,0"
+                sending.cancel()
+                await asyncio.gather(sending, return_exceptions=True)
 
     asyncio.run(story())
     assert len(logged("a newcomer needs the place")) == 1

@@ -56,10 +56,9 @@ class RobotConnection:
         if late:
             self._write(late)
 
-    def turn_away(self, reply: Reply) -> None:
-        """The last word: nobody asked for it, so it has an ending of its own."""
+    def say_unasked(self, reply: Reply) -> None:
+        """A last word before hanging up: nobody asked for it, so it has an ending of its own."""
         self._write(encode(reply, False, b"\n"))
-        self.hang_up()
 
     def hang_up(self) -> None:
         """Closes without waiting. What a peer does not read is thrown away, else it would hold the socket for ever."""

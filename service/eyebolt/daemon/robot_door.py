@@ -130,7 +130,9 @@ class RobotDoor:
             remedy = f'if this is your robot, add "{peer}" to allow under [robot] in the station file, and start again'
             says = "refused: this address is not in [robot] allow of the station file"
             self._tell("warning", says, peer, code=46, remedy=remedy)
-            RobotConnection(0, peer, writer, self._now_s()).turn_away(_NOT_FROM_YOU)
+            stranger = RobotConnection(0, peer, writer, self._now_s())
+            stranger.say_unasked(_NOT_FROM_YOU)
+            stranger.hang_up()
             return
         if len(self._open) >= self._limits.connections:
             self._make_room()
@@ -152,7 +154,7 @@ class RobotDoor:
 
     def _turn_out(self, connection: RobotConnection, says: str, remedy: str) -> None:
         self._tell("warning", says, connection.peer, code=45, connection=connection.number, remedy=remedy)
-        connection.turn_away(_NOT_NOW)
+        connection.say_unasked(_NOT_NOW)
         self.drop(connection.number)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
