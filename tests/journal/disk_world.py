@@ -44,12 +44,11 @@ SHARES = {"capture": 60, "check": 6, "place": 5, "touch": 5, "undo": 6, "solve":
 
 @dataclass
 class Kept:
-    """Of one session: facts acknowledged and those that may follow them; the result, and one that may be there."""
+    """Of one session: facts acknowledged and those that may follow them; the result, and those tried since it."""
 
     facts: list[dict[str, Any]] = field(default_factory=list)
     under_way: list[dict[str, Any]] = field(default_factory=list)
-    result: str | None = None
-    result_under_way: str | None = None
+    results: list[str | None] = field(default_factory=lambda: [None])
 
 
 @dataclass
@@ -80,7 +79,7 @@ class Witness:
             answers[name] = fold(records).answers
             result = path / RESULT_NAME
             there = result.read_text() if result.exists() else None
-            assert there in (kept.result, kept.result_under_way)
+            assert there in kept.results, "a result that nobody wrote, or half of one"
         for name, seq, text, code, count, aux in self.told:
             stands = answers[name][seq]
             assert (stands.text, stands.code, stands.count, stands.aux) == (text, code, count, aux)
@@ -91,7 +90,7 @@ class Witness:
             kept = self.sessions.setdefault(path.name, Kept())
             kept.facts, kept.under_way = SessionFolder.view(path).records, []
             result = path / RESULT_NAME
-            kept.result = kept.result_under_way = result.read_text() if result.exists() else None
+            kept.results = [result.read_text() if result.exists() else None]
         self.opening = {}
 
 
@@ -168,13 +167,14 @@ class DiskWorld(World):
 
     def _write_result(self) -> None:
         """A result that cannot be written is no fault of the request."""
-        text = self.kept.result_under_way = json.dumps({"made": len(self.done), "filler": "x" * 5000})
+        text = json.dumps({"made": len(self.done), "filler": "x" * 5000})
+        self.kept.results.append(text)
         try:
             write_whole(self.files, self.folder.path / RESULT_NAME, text.encode())
         except OSError:
             self.results_lost += 1
             return
-        self.kept.result = text
+        self.kept.results = [text]
 
     def _answer(self, command: do.Answer) -> None:
         request, reply = self.remembered.get(command.caller), command.reply
