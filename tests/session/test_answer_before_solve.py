@@ -239,6 +239,18 @@ def test_but_no_longer_than_a_robot_does(world, robot):
     assert world.say(robot, "status 1") == "0,1,7,19"
 
 
+def test_a_daemon_that_came_back_says_at_once_what_it_has(world, robot):
+    """The solve that it owes may take seconds; whether the pairs are there is known before."""
+    run(world, robot, range(1, 7))
+    held(world, robot, capture(7))
+    world.restart()
+    robot = world.connect()
+    assert heard(world, robot, "hello 0") == "0,0,7,7"
+    assert heard(world, robot, "status 1") == "0,1,7,19"
+    world.work_done()
+    assert world.say(robot, "status 1") == "0,1,7,20"
+
+
 @pytest.mark.parametrize("verb", ["solve", "undo", "bye"])
 def test_what_solves_anew_comes_after_a_solve_that_is_under_way(world, robot, verb):
     run(world, robot, range(1, 7))

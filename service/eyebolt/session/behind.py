@@ -20,14 +20,14 @@ from eyebolt.solve.outcome import Refusal, Solution
 Result = tuple[State, list[Command]]
 
 
-def begin_owed_solve(state: State) -> Result:
-    """The pairs that no recorded solve rests on are solved, if there are any."""
+def begin_owed_solve(state: State, restarted: bool = False) -> Result:
+    """The pairs that no recorded solve rests on are solved, if there are any; ``restarted`` as in Behind."""
     log = state.log
     if log is None or not solve_is_owed(log):
         return state, []
     number = state.tasks_begun + 1
     solve = do.Solve(number, pairs_of(log.solvable), pairs_of(log.checks), log.placed)
-    return replace(state, behind=Behind(solve, state.kept), tasks_begun=number), [solve]
+    return replace(state, behind=Behind(solve, state.kept, restarted), tasks_begun=number), [solve]
 
 
 def begin_advice(state: State, solve: do.Solve, outcome: Solution | Refusal) -> Result:

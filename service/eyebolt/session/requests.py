@@ -98,7 +98,9 @@ def _at_once(state: State, event: ev.Asked) -> Result:
         aux = state.last_seq if open_session else 0
         says = "an open session goes on" if open_session else "no session is open"
         return state, [_answer(state, caller, request, 0, says, aux=aux), do.Publish()]
-    if state.behind is not None and request.verb in _RESTING_ON_SOLVES:
+    # Who asks a daemon that just came back wants to know whether it is there, and what it still has.
+    back = state.behind is not None and state.behind.restarted and request.verb == "status"
+    if state.behind is not None and request.verb in _RESTING_ON_SOLVES and not back:
         wake = do.WakeAt(state.behind.number, event.at_ns + WORKING_AFTER_NS)
         return replace(state, held=(*state.held, event)), [wake]
     if request.verb == "status":

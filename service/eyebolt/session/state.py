@@ -64,10 +64,14 @@ class Task:
 
 @dataclass(frozen=True)
 class Behind:
-    """A solve that follows its answer; ``kept``: pairs kept then. ``result`` is written once ``facts`` are on disk."""
+    """A solve that follows its answer; ``kept``: pairs kept then. ``result`` is written once ``facts`` are on disk.
+
+    ``restarted``: a daemon began with it, since no solve of these pairs is on disk.
+    """
 
     solve: Solve
     kept: int
+    restarted: bool = False
     facts: tuple[dict[str, Any], ...] = ()
     result: WriteResult | None = None
 

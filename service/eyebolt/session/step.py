@@ -88,7 +88,7 @@ def resume(state: State) -> Result:
 
     A solve that follows an answer is done if it is not on disk; a picture on disk that was not answered is taken up.
     """
-    state, commands = behind.begin_owed_solve(state)
+    state, commands = behind.begin_owed_solve(state, restarted=True)
     pending = state.log.pending if state.log is not None and not state.log.closed else None
     if pending is None:
         return state, commands
