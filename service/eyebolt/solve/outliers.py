@@ -39,6 +39,8 @@ _GROWING = 0.01
 _MINORITY = 0.35
 # When the pairs surprise each other this many times more than stated, the statement no longer counts.
 _CONTRADICTED = 2.0
+# By this over the square root of their number they may do so by chance (two and a half deviations of a median).
+_BY_CHANCE = 2.0
 # Below this squared offset no pair is tried without.
 _SUSPECT = 12.0
 _FEWEST_FOR_CORE = 12
@@ -72,11 +74,11 @@ def estimate_without_strangers(problem: Problem, views: Views) -> Belonging:
     views = settle_branches(problem, views, start)
     joint = joint_estimate(problem, views.subset(np.flatnonzero(used)), start.X, start.Y, posterior=False)
     stated = problem.robot_noise is not None
-    search = _Search(problem, views, stated and _common_surprise(joint) < _CONTRADICTED)
+    search = _Search(problem, views)
     joint, used, moved, partings = search.without_slips(joint, used)
     # What belongs to another place of board or camera looks ordinary pair by pair: it is out of the question from here.
     rows = np.flatnonzero(~moved)
-    search, inner = _Search(problem, views.subset(rows), search.noise_known), used[rows]
+    search, inner = _Search(problem, views.subset(rows)), used[rows]
     mixed = False
     if inner.sum() >= _FEWEST_FOR_CORE:
         joint, inner, mixed = search.grown_from_core(joint, inner)
@@ -104,18 +106,17 @@ def _common_surprise(joint: JointEstimate) -> float:
 
 @dataclass(frozen=True)
 class _Search:
-    """``noise_known``: the noise is stated, and the pairs do not contradict it."""
+    """The search for strangers among ``views``."""
 
     problem: Problem
     views: Views
-    noise_known: bool
 
     def without_slips(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask, Mask, tuple[Parting, ...]]:
         """The estimate on the largest part in which nothing moved; used rows, rows of other parts, what moved where."""
         used, moved = used.copy(), np.zeros_like(used)
         partings: list[Parting] = []
         while True:
-            slip = find_slip(joint, variance_of(joint.noise.best), self.noise_known)
+            slip = find_slip(joint, variance_of(joint.noise.best), self._noise_known(joint))
             if slip is None:
                 return joint, used, moved, tuple(partings)
             parting = Parting(slip, int(np.flatnonzero(used)[slip.at]), bool(slip.at > used.sum() / 2))
@@ -129,7 +130,7 @@ class _Search:
         """The estimate on the core and all that it can explain, and True; the old one if the rest could be chance."""
         trial = np.zeros_like(used)
         noise = variance_of(joint.noise.best)
-        trial[np.flatnonzero(used)[agreeing_part(joint.model, joint.corner_px, noise, self.noise_known)]] = True
+        trial[np.flatnonzero(used)[agreeing_part(joint.model, joint.corner_px, noise, self._noise_known(joint))]] = True
         grown = self._again(joint, trial)
         for _ in range(_MOST_GROWINGS):
             belongs = self._chances(grown, self._surprises(grown, trial), trial) > _GROWING
@@ -200,28 +201,36 @@ class _Search:
     def _chances(self, joint: JointEstimate, squared: Array, used: Mask) -> Array:
         """How probable so large an offset is for a pair that belongs, (n,)."""
         common = self._scale(joint)
-        if self.noise_known:
+        if self._noise_known(joint):
             return np.asarray(chdtrc(6, squared / common))
         return np.asarray(fdtrc(6, _freedom(used), squared / common / 6))
 
     def _could_be_chance(self, joint: JointEstimate, used: Mask, beyond_doubt: Mask) -> bool:
         """Whether the k pairs outside that are in doubt may lie that far off, picked as the worst of all groups of k.
 
-        The more strangers there are beyond doubt, the more of their kind are likely.
+        The more strangers there are beyond doubt, the likelier is each further one.
         """
         doubtful = ~used & ~beyond_doubt
         k, count = int(doubtful.sum()), int((~beyond_doubt).sum())
         if not k:
             return False
         total = float(self._surprises(joint, used)[doubtful].sum()) / self._scale(joint)
-        chance = chdtrc(6 * k, total) if self.noise_known else fdtrc(6 * k, _freedom(used), total / (6 * k))
+        chance = chdtrc(6 * k, total) if self._noise_known(joint) else fdtrc(6 * k, _freedom(used), total / (6 * k))
         ways = gammaln(count + 1) - gammaln(k + 1) - gammaln(count - k + 1)
-        limit = _FALSE_ALARM_OF_GROUP * (1 + beyond_doubt.sum())
+        certain = float(beyond_doubt.sum())
+        limit = _FALSE_ALARM_OF_GROUP * (1 + certain) * max(certain, 1.0) ** (k - 1)
         return bool(np.log(max(float(chance), 1e-300)) + ways > np.log(limit))
 
     def _scale(self, joint: JointEstimate) -> float:
         """When the pairs surprise each other all alike, it is the stated noise, board or lens, and no pair."""
-        return max(_common_surprise(joint), 1.0) if self.problem.robot_noise is not None else 1.0
+        if self.problem.robot_noise is None:
+            return 1.0
+        surprise = _common_surprise(joint)
+        return surprise if surprise > 1 + _BY_CHANCE / np.sqrt(len(joint.model.offset)) else 1.0
+
+    def _noise_known(self, joint: JointEstimate) -> bool:
+        """The noise is stated, and the pairs of the estimate do not contradict it."""
+        return self.problem.robot_noise is not None and _common_surprise(joint) < _CONTRADICTED
 
 
 def _freedom(used: Mask) -> int:

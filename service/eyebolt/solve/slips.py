@@ -33,6 +33,8 @@ _MOST_PAIRS = 150
 # Every pair must be at least this probable once the change is granted.
 _ORDINARY = 1e-4
 _ROUNDS = 2
+# As probable as this a change is not worth a second look.
+_NOTHING = 0.1
 # Farther than this nothing slips; then it was somebody on the controller. Common practice, no source.
 _MOST_SLIP_M, _MOST_SLIP_RAD = 0.02, float(np.deg2rad(5.0))
 
@@ -99,16 +101,16 @@ def find_slip(joint: JointEstimate, variances: Array, noise_known: bool) -> Slip
     if not _FEWEST_PAIRS <= n <= _MOST_PAIRS:
         return None
     best = _best_change(model, joint.corner_px, variances)
-    # Where the noise is judged from the pairs, the change has swollen it: judge it again with the change granted.
-    for _ in range(0 if noise_known else _ROUNDS):
+    # Two variances were judged, each from its own half of the numbers.
+    freedom = 3 * n - model.free.shape[1] // 2 - 3
+    # Where the noise is judged from the pairs, a change has swollen it: judge it again with the change granted, unless
+    # it is nothing out of the way. However swollen, gain and rest stay in proportion.
+    for _ in range(0 if noise_known or _chance(model, best, freedom) > _NOTHING else _ROUNDS):
         granted = _with_change(model, best.what, best.at)
         variances = variance_of(most_likely_noise(granted, joint.corner_px, joint.noise.best)[0])
         best = _best_change(model, joint.corner_px, variances)
     tried = 2 * (n - 2 * _FEWEST_ON_A_SIDE + 1)
-    # Two variances were judged, each from its own half of the numbers.
-    freedom = 3 * n - model.free.shape[1] // 2 - 3
-    scatter = float(best.squared.sum()) / (6 * n - model.free.shape[1] - 6)
-    chance = float(fdtrc(6, freedom, best.gain / 6 / scatter))
+    chance = _chance(model, best, freedom)
     of_each = fdtrc(6, freedom, best.squared / 6)
     if noise_known:
         chance, of_each = max(chance, float(chdtrc(6, best.gain))), chdtrc(6, best.squared)
@@ -116,6 +118,12 @@ def find_slip(joint: JointEstimate, variances: Array, noise_known: bool) -> Slip
     if tried * chance > _FALSE_ALARM or (of_each < _ORDINARY).any():
         return None
     return Slip(best.what, best.at, best.change, tried * chance)
+
+
+def _chance(model: LinearModel, best: _Change, freedom: int) -> float:
+    """That a clean set gains as much from a change at one given place."""
+    scatter = float(best.squared.sum()) / (model.offset.size - model.free.shape[1] - 6)
+    return float(fdtrc(6, freedom, best.gain / 6 / scatter))
 
 
 def _with_change(model: LinearModel, what: What, at: int) -> LinearModel:

@@ -16,6 +16,8 @@ that the stated 0.1 mm / 0.02 deg is not true of it; 0 and 3 corrupted pairs).
 the corrupted pairs. Bars on the white arm: all named, at most 1 % of clean pairs lost, at most 1.2 times. A refused set
 names what its refusal names, and has no RMS. ``knowable``: share of sets in which a judge who knows both true
 transforms and the true noise, and may lose 1 % of the clean pairs, would name every corrupted pair (white arm only).
+``told``: the same for a judge who is told which pairs are clean, estimates from these alone, and is as strict with the
+others as one must be who may name one in 2 of 1000 clean sets and be wrong in 3 of 100 he names.
 
 ``corners``: in every view a shadow edge at a random place and angle in the picture: the 10 % of corners nearest to it
 are moved by 2 px across it, all to one side. RMS over the RMS of the same sets without that.
@@ -26,9 +28,11 @@ from typing import NamedTuple
 
 import numpy as np
 from faulty_arms import KINEMATIC, session
-from scipy.special import chdtri
+from scipy.special import chdtrc, chdtri, fdtrc
 from shared import LEVELS, Table, bar, cases, make, mean, mean_square_mm2, rms_ratio, share
 
+from eyebolt.solve.joint import joint_estimate
+from eyebolt.solve.leave_one_out import unused_pairs
 from eyebolt.solve.linear_model import linearise
 from eyebolt.solve.noise import variance_of
 from eyebolt.solve.problem import Problem, RobotNoise
@@ -39,6 +43,7 @@ from eyebolt_sim.scene import Scene
 
 POSES = 20
 SLIP_M, MOVED_M, MOVED_RAD = 1.5e-3, 2e-3, float(np.deg2rad(0.1))
+MAY_SPOIL_A_CLEAN_SET, MAY_BE_WRONG = 2e-3, 0.03
 SHADED, SHADOW_PX = 0.1, 2.0
 NOISES = {"stated": True, "estimated": False}
 
@@ -64,6 +69,7 @@ def _print_faults(bench, seeds, poses, level):
         ("all named", 14),
         ("bar", 25),
         ("knowable", 14),
+        ("told", 14),
         ("named", 14),
         ("clean lost", 16),
         ("bar", 27),
@@ -82,7 +88,7 @@ def _print_faults(bench, seeds, poses, level):
 
 def _fault_row(table, names, results):
     arm, bad = names[1], names[3]
-    named, lost, squared, without, knowable = np.array(results, dtype=float).T
+    named, lost, squared, without, knowable, told = np.array(results, dtype=float).T
     whole, of_all, clean = share(named[np.isfinite(named)] == 1), mean(named), mean(lost)
     ratio = rms_ratio(squared, without)
     held = arm == "white"
@@ -91,6 +97,7 @@ def _fault_row(table, names, results):
         whole if bad else "",
         bar(whole, at_least=1) if bad and held else "",
         share(knowable == 1) if bad and held else "",
+        share(told == 1) if bad and held else "",
         of_all if bad else "",
         clean.text(4),
         bar(clean, at_most=0.01) if held else "",
@@ -142,7 +149,7 @@ def shots(seed, mount, arm, poses, level):
 
 
 def one_set(seed, mount, arm, kind, bad, poses, level):
-    """For noise stated and estimated: share of corrupted named, of clean lost, errors with and without, knowable."""
+    """For noise stated and estimated: share of corrupted named, of clean lost, errors with and without, both judges."""
     rng = np.random.default_rng([seed, bad, 31])
     taken = shots(seed, mount, arm, poses, level)
     rows, pairs = set(), list(taken.problem.pairs)
@@ -152,9 +159,9 @@ def one_set(seed, mount, arm, kind, bad, poses, level):
         changed = spoil(taken, sorted(rows), rng)
         pairs = [changed.get(row, pair) for row, pair in enumerate(pairs)]
     rest = [pair for row, pair in enumerate(taken.problem.pairs) if row not in rows]
-    known = (
-        knowable(taken, [pairs[row] for row in sorted(rows)], LEVELS[level][0]) if rows and arm == "white" else np.nan
-    )
+    judged = bool(rows) and arm == "white"
+    corrupted = [pairs[row] for row in sorted(rows)]
+    known = knowable(taken, corrupted, LEVELS[level][0]) if judged else np.nan
     out = []
     for state in NOISES.values():
         problem = replace(taken.problem, robot_noise=taken.problem.robot_noise if state else None)
@@ -163,7 +170,8 @@ def one_set(seed, mount, arm, kind, bad, poses, level):
         named = len(rows & left_out) / len(rows) if rows else np.nan
         without = mean_square_mm2(solve(replace(problem, pairs=rest)), taken.scene.wanted) if rows else np.nan
         lost = len(left_out - rows) / (poses - len(rows))
-        out.append((named, lost, mean_square_mm2(outcome, taken.scene.wanted), without, known))
+        by_told = told(replace(problem, pairs=rest), corrupted, taken.scene) if judged else np.nan
+        out.append((named, lost, mean_square_mm2(outcome, taken.scene.wanted), without, known, by_told))
     return out
 
 
@@ -175,6 +183,20 @@ def knowable(taken, corrupted, corner_px):
     covariance = model.covariance(corner_px, variance_of(problem.robot_noise)[None])[0]
     squared = np.einsum("ni,nij,nj->n", model.offset, np.linalg.inv(covariance), model.offset)
     return float((squared > chdtri(6, 0.01)).all())
+
+
+def told(clean, corrupted, scene):
+    """Whether an estimate from the ``clean`` problem finds every corrupted pair strange."""
+    joint = joint_estimate(clean, cases.views_of(clean), scene.wanted, scene.nuisance)
+    others = replace(clean, pairs=corrupted)
+    views = cases.views_of(others)
+    squared = unused_pairs(joint, linearise(others, views.seen, views.A, joint.X, joint.Y)).squared
+    if clean.robot_noise is not None:
+        chances = np.sort(chdtrc(6, squared))
+    else:
+        chances = np.sort(fdtrc(6, 3 * len(clean.pairs) - 6, squared / 6))
+    count = len(clean.pairs) + len(corrupted)
+    return float(chances[0] <= MAY_SPOIL_A_CLEAN_SET / count and chances[-1] <= MAY_BE_WRONG * len(corrupted) / count)
 
 
 def one_shaded(seed, mount, poses, level):
