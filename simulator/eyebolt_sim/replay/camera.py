@@ -18,24 +18,21 @@ from eyebolt_sim.replay.faults import Fault
 
 _PERIOD_S = 0.05
 _DROPPED_NS = 500_000_000
-# The daemon looks first within so long after the settling time, and again 150 ms after that.
-_GLANCE_NS = 100_000_000
+# A board that moves is back where it was after so many pictures, and steps no farther than this between two.
+_STEPS, _MOST_STEP_PX = 16, 4
 
 
 @dataclass(frozen=True)
 class Shown:
-    """What the camera sees from ``since_ns`` on, and the fault laid over it; ``before`` until ``moves_ns``."""
+    """What the camera sees from ``since_ns`` on, and the fault laid over it.
+
+    The board moves by ``step_px`` to the right from one picture to the next.
+    """
 
     pixels: Pixels
     since_ns: int
     fault: Fault | None = None
-    before: Pixels | None = None
-    moves_ns: int = 0
-
-
-def moved(pixels: Pixels, shift_px: float) -> Pixels:
-    """The picture as it was before the board moved by so much: whole pixels to the right, one at least."""
-    return np.roll(pixels, max(1, round(shift_px)), axis=1)
+    step_px: int = 0
 
 
 class ReplayCamera:
@@ -71,11 +68,10 @@ class ReplayCamera:
         """From now on the camera sees ``pixels`` (H, W) or (H, W, 3), and this fault is laid over it."""
         self._see(Shown(pixels, time.monotonic_ns(), fault))
 
-    def show_moving(self, pixels: Pixels, shift_px: float, settle_ms: int) -> None:
-        """The same for a board that moves by ``shift_px`` between the daemon's two looks."""
-        now_ns = time.monotonic_ns()
-        first_look_ns = now_ns + max(0, settle_ms - 150) * 1_000_000
-        self._see(Shown(pixels, now_ns, None, moved(pixels, shift_px), first_look_ns + _GLANCE_NS))
+    def show_moving(self, pixels: Pixels, shift_px: float) -> None:
+        """The same for a board that does not stand still: it moved by ``shift_px`` between two looks."""
+        step_px = min(max(1, round(shift_px)), _MOST_STEP_PX)
+        self._see(Shown(pixels, time.monotonic_ns(), step_px=step_px))
 
     def _see(self, shown: Shown) -> None:
         before = self._shown
@@ -101,7 +97,9 @@ class ReplayCamera:
         fault = "" if shown.fault is None else shown.fault.name
         if fault == "camera-gone" or (fault == "dropped" and exposed_ns < shown.since_ns + _DROPPED_NS):
             return
-        pixels = shown.before if shown.before is not None and exposed_ns < shown.moves_ns else shown.pixels
+        pixels = shown.pixels
+        if shown.step_px:
+            pixels = np.roll(pixels, shown.step_px * (self._number % _STEPS), axis=1)
         dated_ns = shown.since_ns if fault == "stale" else exposed_ns
         header, raw = encode(pixels, frame_id=self._number, boot_id=self._boot_id, exposed_ns=dated_ns)
         self._number += 1

@@ -130,8 +130,7 @@ class ReplayRobot:
             return
         self._look_at(line)
         if line.told.code == 21 and line.shift_px is not None and fault is None:
-            settle_ms = self._against.station.camera.settle_ms
-            self._camera.show_moving(self._in_view, line.shift_px, settle_ms)
+            self._camera.show_moving(self._in_view, line.shift_px)
         else:
             self._camera.show(self._in_view, fault if fault is not None and fault.of_camera else None)
 
