@@ -1,0 +1,37 @@
+"""A session with one fault, and what should be said of it first."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from shared import cases, make
+
+
+@dataclass(frozen=True)
+class Set:
+    """A spoilt ``problem``; ``right``: whether a finding is the right one; ``also``: stop codes that are no mistake."""
+
+    problem: object
+    right: Callable
+    also: frozenset = frozenset()
+
+
+def code(*names, **evidence):
+    """The right finding has one of these codes, and evidence that is near these (value, tolerance)."""
+
+    def fits(finding):
+        near = all(abs(finding.evidence.get(k, np.nan) - v) <= slack for k, (v, slack) in evidence.items())
+        return finding.code in names and near
+
+    return fits
+
+
+def says(name, words):
+    """The right finding has this code, and ``words`` in its remedy."""
+    return lambda finding: finding.code == name and words in finding.remedy
+
+
+def usual(mount, poses, seed, level):
+    """The simulator's problem and the solver's, noise estimated."""
+    simulated = make(mount, poses, seed, level)
+    return simulated, cases.convert(simulated, state_noise=False)
