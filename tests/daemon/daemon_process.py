@@ -1,12 +1,14 @@
 """``eyebolt serve`` as a process of its own, and a robot that is nothing but a socket."""
 
 import json
+import os
 import resource
 import signal
 import socket
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 LONGEST_S = 40.0
 COMMAND = [sys.executable, "-m", "eyebolt.cli"]
@@ -88,6 +90,11 @@ class DaemonProcess:
         """SIGTERM; the exit code."""
         self.process.send_signal(signal.SIGTERM)
         return self.process.wait(longest_s)
+
+    def processor_s(self):
+        """Processor time that it has taken so far."""
+        fields = Path(f"/proc/{self.process.pid}/stat").read_text().rsplit(")", 1)[1].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
     def limit_file_size(self, limit_bytes):
         """From now on the daemon's writes beyond this size of a file fail (EFBIG); None lifts that."""

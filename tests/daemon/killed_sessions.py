@@ -5,8 +5,10 @@ every pair; besides them at most the one that was under way.
 """
 
 import random
+import signal
 import threading
 import time
+from dataclasses import dataclass
 
 from daemon_process import DaemonProcess, Robot
 from pushed_cell import PushingCamera
@@ -18,12 +20,24 @@ from eyebolt.session.facts import counts, fold
 
 LONGEST_LIFE_S = 1.2
 POSES_BETWEEN = 20
+BEGIN = "begin 1"
+# Waypoints of a session over its pairs: some are checks, at some the board is not seen.
+SPARE = 2
+
+
+@dataclass(frozen=True)
+class Restart:
+    """Pairs on the disk; seconds from starting the process to the reply to ``status``, and of processor time."""
+
+    pairs: int
+    wall_s: float
+    processor_s: float
 
 
 class KilledSessions:
     """Sessions of ``pairs`` kept captures each, one after the other, in a folder of their own.
 
-    ``restarts``: for each start, pairs on the disk and seconds from starting the process to the reply to ``status``.
+    ``restarts``: one for each start.
     """
 
     def __init__(self, cell, place, pairs, seed):
@@ -47,19 +61,25 @@ class KilledSessions:
                         end.start()
                         self._work(robot, camera)
                         end.join()
+                        assert daemon.process.returncode == -signal.SIGKILL, daemon.text()
                 finally:
                     daemon.end()
         self._look_at_the_disk()
 
-    def work_until(self, pairs):
-        """One life of the daemon until so many pairs are kept."""
+    def work_until(self, sessions):
+        """One life of the daemon, until so many sessions are closed."""
         with PushingCamera(self._cell, self._place) as camera:
             daemon = self._start()
             try:
                 with Robot(daemon.port) as robot:
-                    self._work(robot, camera, pairs)
+                    self._work(robot, camera, sessions)
             finally:
                 daemon.end()
+
+    def start_and_kill(self, times):
+        """Starts the daemon so often, and kills it once it has answered ``status``."""
+        for _ in range(times):
+            self._start().kill()
 
     @property
     def kept(self):
@@ -69,18 +89,11 @@ class KilledSessions:
     def _start(self):
         """A daemon that has answered ``status`` once."""
         begun = time.monotonic()
-        daemon = DaemonProcess(self._station, wait=False)
-        while True:
-            try:
-                robot = Robot(daemon.port)
-                break
-            except ConnectionRefusedError:
-                if daemon.process.poll() is not None:
-                    raise AssertionError(f"the daemon ended at once:\n{daemon.text()}") from None
-                time.sleep(0.005)
-        with robot:
+        # Calling before it listens might call ourselves: such ports are what callers are given, too.
+        daemon = DaemonProcess(self._station)
+        with Robot(daemon.port) as robot:
             code, _, count, _ = robot.ask("status 999999")
-            self.restarts.append((count, time.monotonic() - begun))
+            self.restarts.append(Restart(count, time.monotonic() - begun, daemon.processor_s()))
             assert (code == 0) or not self.told[-1]
         return daemon
 
@@ -88,6 +101,9 @@ class KilledSessions:
         """What the robot was told is what it is told again; what was under way is there whole or not at all."""
         told, under_way = self.told[-1], self._under_way
         robot.ask("hello 0")
+        if under_way == BEGIN:
+            # Numbers of the old session would be asked for if it was not begun; said again, it begins one at most.
+            told[1], under_way = (BEGIN, robot.final(BEGIN)), None
         for seq, (_, reply) in told.items():
             assert robot.ask(f"again {seq}") == reply
         if under_way is not None:
@@ -99,22 +115,23 @@ class KilledSessions:
             line, reply = told[max(told)]
             assert robot.ask(line) == reply, "a line said again was not the same request"
         self._under_way = None
-        assert robot.ask("hello 0")[2:] == (self.kept, max(told, default=0))
+        closed = bool(told) and told[max(told)][0].startswith("bye")
+        assert robot.ask("hello 0")[2:] == (self.kept, 0 if closed else max(told, default=0))
 
-    def _work(self, robot, camera, until_pairs=None):
-        """Until the daemon is gone, or so many pairs are kept."""
+    def _work(self, robot, camera, sessions=None):
+        """Until the daemon is gone, or the session after so many is begun."""
         try:
-            while until_pairs is None or self.kept < until_pairs:
+            while sessions is None or len(self.told) <= sessions:
                 told = self.told[-1]
                 seq = max(told, default=0) + 1
                 if self.kept >= self._pairs and told[max(told)][0].startswith("bye"):
                     self.told.append({})
-                    line = "begin 1"
+                    line = BEGIN
                 elif self.kept >= self._pairs:
                     line = f"bye {seq}"
                 else:
-                    camera.shown = seq
-                    line = self._cell.line("check" if seq % 9 == 0 else "capture", seq, seq)
+                    camera.shown = seq + SPARE * self._pairs * len(self.told)
+                    line = self._cell.line("check" if seq % 9 == 0 else "capture", seq, camera.shown)
                 self._under_way = line
                 robot.send("\n".join(f"pose {self._cell.poses[0]}" for _ in range(POSES_BETWEEN)))
                 reply = robot.final(line)

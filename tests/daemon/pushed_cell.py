@@ -17,7 +17,7 @@ from eyebolt_sim.render import Renderer
 from eyebolt_sim.waypoints import plan_waypoints
 
 LENS = simple_lens(640, 480, 700.0, (-0.1, 0.05, 0.0005, -0.0005, 0))
-PERIOD_S = 0.01
+PERIOD_S = 0.02
 
 
 @dataclass(frozen=True)

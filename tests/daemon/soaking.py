@@ -5,7 +5,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from daemon_process import DaemonProcess, Robot
+from daemon_process import LONGEST_S, DaemonProcess, Robot
 from pushed_cell import PushingCamera
 
 from eyebolt.journal.folder import SessionFolder
@@ -58,7 +58,7 @@ def soak(cell, place, lives, session=SESSION, tell=lambda life, cost: None):
                 if number % 2 and number < len(lives) - 1:
                     daemon.kill()
                 else:
-                    assert daemon.terminate() == 0
+                    assert daemon.terminate(longest_s=LONGEST_S) == 0
             finally:
                 daemon.end()
             assert "Traceback" not in daemon.text()
