@@ -3,7 +3,7 @@
     python tests/bench/soak [--captures N] [--pictures 60]
 
 Captures (10,000) through the socket from a camera of 640 x 480 that pushes, in sessions of 12, each twentieth of 60,
-begun one after the other. The robot connects anew every 25. The daemon is started four times: three lives of an eighth
+begun one after the other. The robot connects anew every 23. The daemon is started four times: three lives of an eighth
 each, ended by SIGTERM and SIGKILL in the middle of a session, and one of the rest. Memory and handles are read where a
 session begins. Prints them, and for each life memory at its end over that after its first 500 captures (or its first
 quarter, if that is less; bar 1.05); ends with 1 if the last one is above it, or if handles were left.
