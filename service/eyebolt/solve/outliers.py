@@ -116,7 +116,7 @@ class _Search:
         used, moved = used.copy(), np.zeros_like(used)
         partings: list[Parting] = []
         while True:
-            slip = find_slip(joint, variance_of(joint.noise.best), self._noise_known(joint))
+            slip = find_slip(joint, variance_of(joint.noise.best), self._yardstick(joint)[0])
             if slip is None:
                 return joint, used, moved, tuple(partings)
             parting = Parting(slip, int(np.flatnonzero(used)[slip.at]), bool(slip.at > used.sum() / 2))
@@ -129,8 +129,9 @@ class _Search:
     def grown_from_core(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask, bool]:
         """The estimate on the core and all that it can explain, and True; the old one if the rest could be chance."""
         trial = np.zeros_like(used)
-        noise = variance_of(joint.noise.best)
-        trial[np.flatnonzero(used)[agreeing_part(joint.model, joint.corner_px, noise, self._noise_known(joint))]] = True
+        known, _ = self._yardstick(joint)
+        agreeing = agreeing_part(joint.model, joint.corner_px, variance_of(joint.noise.best), known)
+        trial[np.flatnonzero(used)[agreeing]] = True
         grown = self._again(joint, trial)
         for _ in range(_MOST_GROWINGS):
             belongs = self._chances(grown, self._surprises(grown, trial), trial) > _GROWING
@@ -140,9 +141,9 @@ class _Search:
             grown = self._again(grown, trial)
         if not 0 < (~trial).sum() <= _MINORITY * len(trial):
             return joint, used, False
-        chance = self._chances(grown, self._surprises(grown, trial), trial)
-        beyond_doubt = ~trial & (chance <= _FALSE_ALARM / len(trial))
-        if self._could_be_chance(grown, trial, beyond_doubt):
+        squared = self._surprises(grown, trial)
+        beyond_doubt = ~trial & (self._chances(grown, squared, trial) <= _FALSE_ALARM / len(trial))
+        if self._could_be_chance(grown, squared, trial, beyond_doubt):
             if not beyond_doubt.any():
                 return joint, used, False
             trial = ~beyond_doubt
@@ -200,12 +201,12 @@ class _Search:
 
     def _chances(self, joint: JointEstimate, squared: Array, used: Mask) -> Array:
         """How probable so large an offset is for a pair that belongs, (n,)."""
-        common = self._scale(joint)
-        if self._noise_known(joint):
-            return np.asarray(chdtrc(6, squared / common))
-        return np.asarray(fdtrc(6, _freedom(used), squared / common / 6))
+        known, scale = self._yardstick(joint)
+        if known:
+            return np.asarray(chdtrc(6, squared / scale))
+        return np.asarray(fdtrc(6, _freedom(used), squared / scale / 6))
 
-    def _could_be_chance(self, joint: JointEstimate, used: Mask, beyond_doubt: Mask) -> bool:
+    def _could_be_chance(self, joint: JointEstimate, squared: Array, used: Mask, beyond_doubt: Mask) -> bool:
         """Whether the k pairs outside that are in doubt may lie that far off, picked as the worst of all groups of k.
 
         The more strangers there are beyond doubt, the likelier is each further one.
@@ -214,23 +215,24 @@ class _Search:
         k, count = int(doubtful.sum()), int((~beyond_doubt).sum())
         if not k:
             return False
-        total = float(self._surprises(joint, used)[doubtful].sum()) / self._scale(joint)
-        chance = chdtrc(6 * k, total) if self._noise_known(joint) else fdtrc(6 * k, _freedom(used), total / (6 * k))
+        known, scale = self._yardstick(joint)
+        total = float(squared[doubtful].sum()) / scale
+        chance = chdtrc(6 * k, total) if known else fdtrc(6 * k, _freedom(used), total / (6 * k))
         ways = gammaln(count + 1) - gammaln(k + 1) - gammaln(count - k + 1)
         certain = float(beyond_doubt.sum())
         limit = _FALSE_ALARM_OF_GROUP * (1 + certain) * max(certain, 1.0) ** (k - 1)
         return bool(np.log(max(float(chance), 1e-300)) + ways > np.log(limit))
 
-    def _scale(self, joint: JointEstimate) -> float:
-        """When the pairs surprise each other all alike, it is the stated noise, board or lens, and no pair."""
-        if self.problem.robot_noise is None:
-            return 1.0
-        surprise = _common_surprise(joint)
-        return surprise if surprise > 1 + _BY_CHANCE / np.sqrt(len(joint.model.offset)) else 1.0
+    def _yardstick(self, joint: JointEstimate) -> tuple[bool, float]:
+        """Whether the noise is stated and the pairs of the estimate do not contradict it; what squares are divided by.
 
-    def _noise_known(self, joint: JointEstimate) -> bool:
-        """The noise is stated, and the pairs of the estimate do not contradict it."""
-        return self.problem.robot_noise is not None and _common_surprise(joint) < _CONTRADICTED
+        When the pairs surprise each other all alike, it is the stated noise, board or lens, and no pair.
+        """
+        if self.problem.robot_noise is None:
+            return False, 1.0
+        surprise = _common_surprise(joint)
+        by_chance = surprise < 1 + _BY_CHANCE / np.sqrt(len(joint.model.offset))
+        return surprise < _CONTRADICTED, 1.0 if by_chance else surprise
 
 
 def _freedom(used: Mask) -> int:
