@@ -81,6 +81,7 @@ def agreeing_part(model: LinearModel, corner_px: float, variances: Array, known:
     for size in [core] * _CONCENTRATIONS + list(range(core + 1, n + 1)):
         C = pairs.covariance(scatter)
         left, distance = pairs.seen_from(members, np.linalg.inv(C))
+        # Minus twice the log likelihood, restricted: the transforms took the numbers of two of the n pairs.
         cost = np.minimum(distance, _STRANGE).sum(axis=1) + (1 - 2 / n) * np.linalg.slogdet(C)[1].sum(axis=1)
         # An arm without any noise would find every pair strange.
         cost[(distance < _STRANGE).sum(axis=1) < core] = np.inf

@@ -127,7 +127,8 @@ class _Search:
             joint = self._again(joint, used)
 
     def grown_from_core(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask, bool]:
-        """The estimate on the core and all that it can explain, and True; the old one if the rest could be chance."""
+        """The estimate on the pairs that agree and all they can explain, and True; the old one if the rest could be
+        chance."""
         trial = np.zeros_like(used)
         known, _ = self._yardstick(joint)
         agreeing = agreeing_part(joint.model, joint.corner_px, variance_of(joint.noise.best), known)

@@ -70,7 +70,7 @@ class RecordedLine:
 
 @dataclass(frozen=True)
 class RecordedSession:
-    """``folder`` of the session, its ``facts`` and ``lines``; ``result`` None if there is none; ``loss`` in words."""
+    """``folder`` and ``inputs`` of the session, its ``lines`` in order; ``result`` None if there is none."""
 
     folder: SessionFolder
     inputs: StationInputs
