@@ -74,6 +74,14 @@ def restarts_in_the_middle(daemon, robot, start):
     return daemon
 
 
+def work(start_daemon, greet, station, before, replies, under=()):
+    """A daemon that runs ``under`` a command, and a robot that said all of ``before`` to it and heard ``replies``."""
+    daemon = start_daemon(station, before=under)
+    robot = greet(daemon, (0, 0, 0, 0))
+    assert [robot.final(line) for line in before] == replies
+    return daemon, robot
+
+
 def check_it_is_the_same(robot, before, replies):
     """Every answer is given again, to `again` as to the line itself; the counter stands where it stood."""
     for line, reply in zip(before, replies, strict=True):
@@ -88,9 +96,7 @@ def test_an_interruption_changes_nothing(interrupted, undisturbed, recorded_cell
     before, after = lines_of(recorded_cell)
     replies, replies_after, pictures = undisturbed
     station = recorded_cell.station(tmp_path)
-    daemon = start_daemon(station)
-    robot = greet(daemon, (0, 0, 0, 0))
-    assert [robot.final(line) for line in before] == replies
+    daemon, robot = work(start_daemon, greet, station, before, replies)
     daemon = interrupted(daemon, robot, start_daemon)
     robot = greet(daemon, (0, 0, replies[-1][2], 9))
     check_it_is_the_same(robot, before, replies)
@@ -105,9 +111,7 @@ def test_a_computer_that_is_started_again_changes_nothing(undisturbed, recorded_
     before, after = lines_of(recorded_cell)
     replies, replies_after, pictures = undisturbed
     station = recorded_cell.station(tmp_path)
-    daemon = start_daemon(station, before=LONG_UP)
-    robot = greet(daemon, (0, 0, 0, 0))
-    assert [robot.final(line) for line in before] == replies
+    daemon, robot = work(start_daemon, greet, station, before, replies, under=LONG_UP)
     daemon.kill()
     # As if the power had gone before the last answer was on the disk.
     (session,) = list_sessions(tmp_path / "sessions")
@@ -155,9 +159,7 @@ def test_a_program_that_starts_again_from_the_top_leaves_the_session_as_it_was(
     before, _ = lines_of(recorded_cell)
     replies, _, pictures = undisturbed
     station = recorded_cell.station(tmp_path)
-    daemon = start_daemon(station)
-    robot = greet(daemon, (0, 0, 0, 0))
-    assert [robot.final(line) for line in before] == replies
+    daemon, robot = work(start_daemon, greet, station, before, replies)
     (first,) = list_sessions(tmp_path / "sessions")
     log = fold(SessionFolder.view(first).records)
     robot.close()
