@@ -20,7 +20,9 @@ Rows = NDArray[np.bool_] | NDArray[np.intp]
 """Which of n things: a mask or their numbers."""
 
 _SMALL_RAD = 1e-4
+_SERIES_RAD = 0.3
 _IDENTITY = np.eye(3)
+_LAST_ROW = np.array([0.0, 0.0, 0.0, 1.0])
 
 
 def skew(vector: ArrayLike) -> Array:
@@ -37,10 +39,10 @@ def compose_parts(rotation: ArrayLike, translation_m: ArrayLike) -> Array:
     """(..., 4, 4) from rotation (..., 3, 3) and translation (..., 3) in metres."""
     R = np.asarray(rotation, dtype=float)
     t = np.asarray(translation_m, dtype=float)
-    out = np.zeros((*np.broadcast_shapes(R.shape[:-2], t.shape[:-1]), 4, 4))
+    out = np.empty((*np.broadcast_shapes(R.shape[:-2], t.shape[:-1]), 4, 4))
     out[..., :3, :3] = R
     out[..., :3, 3] = t
-    out[..., 3, 3] = 1.0
+    out[..., 3, :] = _LAST_ROW
     return out
 
 
@@ -48,7 +50,11 @@ def inverse(target_T_source: ArrayLike) -> Array:
     """source_T_target, (..., 4, 4)."""
     T = np.asarray(target_T_source, dtype=float)
     Rt = np.swapaxes(T[..., :3, :3], -1, -2)
-    return compose_parts(Rt, -(Rt @ T[..., :3, 3:])[..., 0])
+    out = np.empty_like(T)
+    out[..., :3, :3] = Rt
+    out[..., :3, 3:] = -Rt @ T[..., :3, 3:]
+    out[..., 3, :] = _LAST_ROW
+    return out
 
 
 def apply(target_T_source: ArrayLike, points_m: ArrayLike) -> Array:
@@ -67,9 +73,9 @@ def _coefficients(angle_rad: Array) -> tuple[Array, Array, Array]:
     first = np.where(small, 1 - a2 / 6, np.sin(safe) / safe)
     # 1 - cos(a) loses digits for small a; 2 sin^2(a/2) does not.
     second = np.where(small, 0.5 - a2 / 24, 2 * np.sin(safe / 2) ** 2 / safe**2)
-    # a - sin(a) cancels up to about 0.3 rad, where its series is still exact to the last digit.
+    # a - sin(a) cancels where its series is still exact to the last digit.
     series = 1 / 6 - a2 / 120 + a2**2 / 5040 - a2**3 / 362880 + a2**4 / 39916800
-    third = np.where(angle_rad < 0.3, series, (safe - np.sin(safe)) / safe**3)
+    third = np.where(angle_rad < _SERIES_RAD, series, (safe - np.sin(safe)) / safe**3)
     return first, second, third
 
 
@@ -85,16 +91,26 @@ def exp_rotation(rotation_vector_rad: ArrayLike) -> Array:
 def log_rotation(rotation: ArrayLike) -> Array:
     """Rotation vector (..., 3) in radians, length in [0, pi], of rotation matrices (..., 3, 3).
 
-    Goes through the quaternion of largest component (S. W. Shepperd, J. Guidance and Control 1(3), 1978), which is
-    accurate at zero and at half a turn alike.
+    Up to two thirds of a turn from what is skew in the matrix; beyond, where that fades, through the quaternion of
+    largest component (S. W. Shepperd, J. Guidance and Control 1(3), 1978), which is accurate at half a turn too.
     """
-    w, x, y, z = np.moveaxis(quaternion_wxyz(rotation), -1, 0)
-    vector = np.stack([x, y, z], axis=-1)
-    size = np.linalg.norm(vector, axis=-1)
-    angle = 2 * np.arctan2(size, w)
+    R = np.asarray(rotation, dtype=float)
+    # Axis times sine, and cosine, both doubled.
+    across = R[..., (2, 0, 1), (1, 2, 0)] - R[..., (1, 2, 0), (2, 0, 1)]
+    along = np.trace(R, axis1=-2, axis2=-1) - 1
+    if (along < -1.0).any():
+        q = quaternion_wxyz(R)
+        return _turn_along(q[..., 1:], q[..., 0], 2.0)
+    return _turn_along(across, along, 1.0)
+
+
+def _turn_along(across: Array, along: Array, times: float) -> Array:
+    """Vectors (..., 3) laid along ``across``, ``times`` the angle long whose tangent is its length over ``along``."""
+    size = np.sqrt((across**2).sum(axis=-1))
     tiny = size < 1e-12
-    scale = np.where(tiny, 2.0, angle / np.where(tiny, 1.0, size))
-    out: Array = vector * scale[..., None]
+    # The limit for no turn: there ``along`` is all there is.
+    scale = np.where(tiny, 1 / np.where(tiny, along, 1.0), np.arctan2(size, along) / np.where(tiny, 1.0, size))
+    out: Array = times * across * scale[..., None]
     return out
 
 
@@ -148,15 +164,19 @@ def log(target_T_source: ArrayLike) -> Array:
     """Twist (..., 6) = (translation m, rotation rad) with ``exp(log(T)) == T``."""
     T = np.asarray(target_T_source, dtype=float)
     w = log_rotation(T[..., :3, :3])
-    rho = np.linalg.solve(_left_jacobian_rotation(w), T[..., :3, 3:])[..., 0]
-    return np.concatenate([rho, w], axis=-1)
-
-
-def _left_jacobian_rotation(rotation_vector_rad: Array) -> Array:
-    _, second, third = _coefficients(np.linalg.norm(rotation_vector_rad, axis=-1))
-    K = skew(rotation_vector_rad)
-    out: Array = np.eye(3) + second[..., None, None] * K + third[..., None, None] * (K @ K)
-    return out
+    t = T[..., :3, 3:]
+    angle = np.sqrt((w**2).sum(axis=-1))
+    a2 = angle**2
+    # (1 - a/2 cot(a/2)) / a^2, which cancels where its series is still exact to the last digit.
+    small = angle < _SERIES_RAD
+    half = np.where(small, 1.0, angle / 2)
+    series = 1 / 12 + a2 / 720 + a2**2 / 30240 + a2**3 / 1209600 + a2**4 / 47900160
+    share = np.where(small, series, (1 - half / np.tan(half)) / (4 * half**2))
+    # The inverse of the left Jacobian of the rotation, applied to the translation.
+    K = skew(w)
+    turned = K @ t
+    rho = t - turned / 2 + share[..., None, None] * (K @ turned)
+    return np.concatenate([rho[..., 0], w], axis=-1)
 
 
 def adjoint(target_T_source: ArrayLike) -> Array:

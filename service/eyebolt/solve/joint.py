@@ -24,8 +24,6 @@ from eyebolt.solve.problem import Problem, RobotNoise
 # Corners are never known better than this; it keeps noiseless data (tests, drawings) solvable.
 _LEAST_CORNER_PX = 0.003
 _MOST_STEPS = 30
-# On the way the noise need not be at the top of its likelihood; at the end it is brought there.
-_NOISE_STEPS_ON_THE_WAY = 6
 _BY_CHANCE = 1e-5
 
 
@@ -124,23 +122,40 @@ def joint_estimate(
     corner_px = views.corner_px
     noise = problem.robot_noise or noise_start
     seen = views.seen
-    X, Y, noise, converged, near = _settle(problem, views.A, seen, corner_px, X, Y, noise)
-    if posterior and converged:
-        seen = see(problem, views.stack, near)
-        X, Y, noise, converged, _ = _settle(problem, views.A, seen, corner_px, X, Y, noise)
-    model = linearise(problem, seen, views.A, X, Y)
-    return _with_posterior(problem, model, seen, corner_px, X, Y, noise, converged, posterior)
+    settled = _settle(problem, views.A, seen, corner_px, X, Y, noise)
+    if posterior and settled.converged:
+        seen = see(problem, views.stack, settled.near)
+        settled = _settle(problem, views.A, seen, corner_px, settled.X, settled.Y, settled.noise)
+    return _with_posterior(problem, settled, seen, corner_px, posterior)
+
+
+@dataclass(frozen=True)
+class _Settled:
+    """``model`` linearised at ``X``, ``Y``, whose best step from there is too short to matter if ``converged``.
+
+    ``noise`` that goes with it, ``fits`` at that noise; ``near`` (n, 4, 4): where the boards are then.
+    """
+
+    X: Array
+    Y: Array
+    model: LinearModel
+    noise: RobotNoise
+    fits: LinearFits
+    converged: bool
+    near: Array
 
 
 def _settle(
     problem: Problem, A: Array, seen: SeenPoses, corner_px: float, X: Array, Y: Array, noise: RobotNoise | None
-) -> tuple[Array, Array, RobotNoise, bool, Array]:
-    """X, Y and noise that fit the poses seen best; whether it settled; where the boards are then, (n, 4, 4)."""
+) -> _Settled:
+    """The transforms and the noise that fit the poses seen best, from ``X``, ``Y``."""
     converged = False
+    moved = np.stack([X, Y])
     for _ in range(_MOST_STEPS):
+        X, Y = moved
         model = linearise(problem, seen, A, X, Y)
         if problem.robot_noise is None:
-            known, fits = most_likely_noise(model, corner_px, noise, _NOISE_STEPS_ON_THE_WAY)
+            known, fits = most_likely_noise(model, corner_px, noise)
         else:
             known, fits = problem.robot_noise, fit_linear(model, corner_px, variance_of(problem.robot_noise)[None])
         noise = known
@@ -148,7 +163,7 @@ def _settle(
         z = model.free @ step[: model.free.shape[1]]
         # A long step from a poor start would leave the range where the linear model means anything.
         z = z * min(1.0, 0.5 / max(np.abs(z[[3, 4, 5, 9, 10, 11]]).max(), 1e-12))
-        X, Y = X @ rigid.exp(z[:6]), Y @ rigid.exp(z[6:])
+        moved = np.stack([X, Y]) @ rigid.exp(z.reshape(2, 6))
         # Converged when the step is lost in the error of the estimate itself: a thousandth of it. What is carried along
         # is measured anew from zero each time and takes no part in this.
         transforms = step.copy()
@@ -161,36 +176,28 @@ def _settle(
     carried = step[model.free.shape[1] :]
     if carried.size:
         displaced = displaced + seen.by_nuisance[..., model.carried] @ carried
-    return X, Y, known, converged, rigid.inverse(X) @ A @ Y @ rigid.exp(displaced)
+    near = rigid.inverse(moved[0]) @ A @ moved[1] @ rigid.exp(displaced)
+    return _Settled(X, Y, model, known, fits, converged, near)
 
 
 def _with_posterior(
-    problem: Problem,
-    model: LinearModel,
-    seen: SeenPoses,
-    corner_px: float,
-    X: Array,
-    Y: Array,
-    noise: RobotNoise,
-    converged: bool,
-    posterior: bool,
+    problem: Problem, settled: _Settled, seen: SeenPoses, corner_px: float, posterior: bool
 ) -> JointEstimate:
-    widening = 1.0
+    model, noise, fits = settled.model, settled.noise, settled.fits
+    knowledge, found, widening = stated_noise(noise), fits, 1.0
     if problem.robot_noise is not None:
-        fits = fit_linear(model, corner_px, variance_of(noise)[None])
-        knowledge, found = stated_noise(noise), fits
         widening = _misfit(fits, model.offset.size)
-    else:
-        noise, fits = most_likely_noise(model, corner_px, noise)
-        knowledge, found = noise_posterior(model, corner_px, noise, fits) if posterior else (stated_noise(noise), fits)
+    elif posterior:
+        knowledge, found = noise_posterior(model, corner_px, noise, fits)
     free = model.free
     p = free.shape[1]
     means = found.z[:, :p] @ free.T
     # The point estimate is the mean over what the noise may be, so move there.
     mean = knowledge.weights @ means
+    X, Y = np.stack([settled.X, settled.Y]) @ rigid.exp(mean.reshape(2, 6))
     return JointEstimate(
-        X @ rigid.exp(mean[:6]),
-        Y @ rigid.exp(mean[6:]),
+        X,
+        Y,
         model,
         seen,
         corner_px,
@@ -199,7 +206,7 @@ def _with_posterior(
         means - mean,
         free @ found.covariance[:, :p, :p] @ free.T * widening,
         fits,
-        converged,
+        settled.converged,
         widening,
     )
 

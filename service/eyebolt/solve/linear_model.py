@@ -71,16 +71,18 @@ def see(problem: Problem, stack: ViewStack, near: Array) -> SeenPoses:
     by_corner = np.stack(columns, axis=-1).reshape(n, 2 * k, -1)
     weighted = by_corner * np.repeat(stack.weights, 2, axis=1)[..., None]
     flat = fit.jacobian.reshape(n, 2 * k, 6)
-    by_pose = spread @ (np.swapaxes(flat, 1, 2) @ weighted)
-    own = np.swapaxes(weighted, 1, 2) - np.swapaxes(by_pose, 1, 2) @ (
-        np.swapaxes(flat, 1, 2) * np.repeat(stack.weights, 2, axis=1)[:, None]
-    )
+    crosswise = np.swapaxes(weighted, 1, 2)
+    together = np.swapaxes(flat, 1, 2) @ weighted
+    by_pose = spread @ together
+    # What is left of the nuisances once each view has taken the pose that suits it best.
+    taken = np.swapaxes(by_pose, 1, 2)
+    gradient = crosswise @ fit.residual_px.reshape(n, 2 * k, 1) - taken @ (fit.information @ fit.step[..., None])
     return SeenPoses(
         near @ rigid.exp(fit.step),
         spread,
         by_pose,
-        own @ by_corner,
-        (own @ fit.residual_px.reshape(n, 2 * k, 1))[..., 0],
+        crosswise @ by_corner - taken @ together,
+        gradient[..., 0],
         fit.residual_px,
     )
 
@@ -182,22 +184,22 @@ def fit_linear(
     n, _, unknowns = design.shape
     C = model.covariance(corner_px, variances)
     weight = np.linalg.inv(C)
-    weighted = weight @ design
-    flat = weighted.reshape(-1, 6 * n, unknowns)
-    normal = design.reshape(6 * n, unknowns).T @ flat
-    right = model.offset.reshape(-1) @ flat
-    extra_right = np.zeros(unknowns)
+    # The offsets ride along as one more column: one product gives the normal equations, their right side and squares.
+    both = np.concatenate([design, model.offset[..., None]], axis=-1)
+    weighted_both = weight @ both
+    products = both.reshape(6 * n, -1).T @ weighted_both.reshape(-1, 6 * n, unknowns + 1)
+    normal, right = products[:, :unknowns, :unknowns], products[:, :unknowns, unknowns]
     if carried:
         own = slice(unknowns - len(carried), None)
         prior = np.diag(1 / model.nuisance_sigma[list(carried)] ** 2)
         normal[:, own, own] += model.nuisance_information[np.ix_(carried, carried)] / corner_px**2 + prior
-        extra_right[own] = model.nuisance_gradient[list(carried)] / corner_px**2
+        right[:, own] += model.nuisance_gradient[list(carried)] / corner_px**2
     covariance, log_size = invert_with_log_size(normal)
-    z = (covariance @ (right + extra_right)[..., None])[..., 0]
-    left = model.offset - np.einsum("nir,mr->mni", design, z)
-    squares = np.einsum("ni,mnij,mnj->m", model.offset, weight, left) - z @ extra_right
+    z = (covariance @ right[..., None])[..., 0]
+    left = model.offset - (z @ design.reshape(6 * n, unknowns).T).reshape(-1, n, 6)
+    squares = products[:, unknowns, unknowns] - (z * right).sum(axis=-1)
     log_likelihood = -0.5 * (np.linalg.slogdet(C)[1].sum(axis=-1) + log_size + squares)
-    return LinearFits(z, covariance, normal, left, weight, design, weighted, log_likelihood)
+    return LinearFits(z, covariance, normal, left, weight, design, weighted_both[..., :unknowns], log_likelihood)
 
 
 def invert_information(normal: Array) -> Array:
