@@ -14,7 +14,7 @@ from eyebolt.progress.goal import Goal
 from eyebolt.progress.insight import advice_after, insight_json
 from eyebolt.progress.knowledge import knowledge_after
 from eyebolt.progress.views import candidate_flanges, upright_of
-from eyebolt.solve.expected_error import error_of_covariance
+from eyebolt.solve.expected_error import p95_of_covariance
 from eyebolt.solve.outcome import Refusal
 from eyebolt.solve.problem import RobotNoise
 from eyebolt.solve.run import solve
@@ -54,7 +54,7 @@ def test_the_information_of_pairs_gives_the_cramer_rao_bound(mount, pairs):
     assert 1e3 * np.sqrt(ahead.square_m2(ahead.known)) == pytest.approx(
         bounds.rms_of_covariance_mm(bound, points), rel=0.01
     )
-    assert ahead.p95_mm(ahead.known) == pytest.approx(error_of_covariance(problem, bound).p95, rel=0.02)
+    assert ahead.p95_mm(ahead.known) == pytest.approx(p95_of_covariance(problem, bound), rel=0.02)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

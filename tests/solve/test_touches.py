@@ -39,7 +39,7 @@ def true_height_mm(simulated):
 
 
 def grid_errors_mm(problem, found, true):
-    grid, off = problem.volume.grid(problem.camera), found - true
+    grid, off = problem.grid, found - true
     return np.linalg.norm(grid @ off[:3, :3].T + off[:3, 3], axis=1) * 1e3
 
 

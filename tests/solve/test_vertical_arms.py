@@ -24,7 +24,7 @@ def heights(simulated, mount):
 
 
 def grid_errors_mm(problem, found, true):
-    grid = problem.volume.grid(problem.camera)
+    grid = problem.grid
     return np.linalg.norm(rigid.apply(found, grid) - rigid.apply(true, grid), axis=1) * 1e3
 
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.sparse.csgraph import connected_components
 
 from eyebolt.board.light import Pixels
 from eyebolt.board.median import median
@@ -83,7 +83,7 @@ def largest_crowd(seen: MarkersSeen) -> Crowd | None:
     apart = np.linalg.norm(middles[:, None] - middles, axis=2)
     ratio = sides[:, None] / sides
     near = (apart < _NEIGHBOUR_SIDES * np.minimum(sides[:, None], sides)) & (ratio > 0.5) & (ratio < 2)
-    _, label = connected_components(near, directed=False)
+    _, label = scipy.sparse.csgraph.connected_components(near, directed=False)
     largest = int(np.argmax(np.bincount(label)))
     chosen = squares[label == largest]
     # Concentric outlines of one marker do not make a crowd.

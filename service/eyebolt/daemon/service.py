@@ -17,6 +17,7 @@ import structlog
 
 from eyebolt.cameras.interface import Camera, Pixels
 from eyebolt.daemon.inputs import StationInputs
+from eyebolt.daemon.late_parts import load_late_parts
 from eyebolt.daemon.picturing import Picturing
 from eyebolt.daemon.results import accepted_session, find_accepted, wall_now, write_result
 from eyebolt.daemon.robot_door import RobotDoor
@@ -66,6 +67,7 @@ class Daemon:
             where = await self._robot_door.start()
             beating = [asyncio.create_task(self._heartbeat()), asyncio.create_task(self._look_for_accepted())]
             on_ready(where)
+            self._solve_thread.submit(load_late_parts)
             self._state, commands = resume(self._state)
             self._carry_out(commands)
             while (event := await self._events.get()) is not None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.spatial.transform import Rotation
+import scipy
 
 from eyebolt.errors import InputFault
 from eyebolt.geometry import rigid
@@ -118,7 +118,7 @@ class PoseReading:
         if self.rotation == "angle-z":
             return [math.atan2(rotation[1, 0], rotation[0, 0]) / unit]
         letters: Any = self.rotation.removeprefix("euler-")
-        angles = Rotation.from_matrix(rotation).as_euler(letters, suppress_warnings=True)
+        angles = scipy.spatial.transform.Rotation.from_matrix(rotation).as_euler(letters, suppress_warnings=True)
         return [float(v) / unit for v in angles]
 
     def sigma_of_fields(self, target_T_source: rigid.Array, covariance: rigid.Array) -> list[float]:

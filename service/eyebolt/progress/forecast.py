@@ -15,7 +15,7 @@ from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.board_pose import ViewStack
 from eyebolt.pairs.pair import Pair
-from eyebolt.solve.expected_error import error_of_covariance
+from eyebolt.solve.expected_error import p95_of_covariance
 from eyebolt.solve.linear_model import SeenPoses, linearise, see
 from eyebolt.solve.noise import variance_of
 from eyebolt.solve.outcome import Solution
@@ -94,7 +94,7 @@ class Forecast:
 
     def p95_mm(self, information: Array) -> float:
         """p95 over the working volume of a normal error, for information (r, r)."""
-        return error_of_covariance(self.problem, self._covariance(information)).p95
+        return p95_of_covariance(self.problem, self._covariance(information))
 
     def _covariance(self, information: Array) -> Array:
         size = 1 / np.sqrt(np.diagonal(information, axis1=-2, axis2=-1))
@@ -125,7 +125,7 @@ def forecast(belief: Belief, taken: Sequence[Pair], base_T_flange: Array) -> For
     known = np.diag(prior)
     known[:p, :p] += model.free.T @ (vague[:, None] * model.free)
     to_X = np.concatenate([model.free[:6], np.zeros((6, len(carried)))], axis=1)
-    count, measure = len(taken), problem.volume.mean_square(problem.camera)
+    count, measure = len(taken), problem.mean_square
     return Forecast(problem, known + information[:count].sum(axis=0), information[count:], to_X, measure)
 
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.special import chdtri
-
+from eyebolt.solve.chance import squares_beyond
 from eyebolt.solve.outcome import Estimate, Refusal, Solution, TouchCheck
 
 # A board scale or focal length this many sigma from the stated one is contradicted by the data.
@@ -79,7 +78,7 @@ def _bears_out(touches: TouchCheck | None, tolerance_mm: float) -> bool:
 
 
 def _within(touches: TouchCheck, by_chance: float) -> bool:
-    return touches.normalised * touches.freedom <= float(chdtri(touches.freedom, by_chance))
+    return touches.normalised * touches.freedom <= squares_beyond(touches.freedom, by_chance)
 
 
 def _contradicted(value: Estimate) -> bool:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from eyebolt.geometry import rigid
 from eyebolt.geometry.camera import CameraModel
@@ -108,7 +108,7 @@ def candidate_flanges(
     camera, outline = problem.camera, Outline.of(problem.board_corners_m)
     near, far = distances_m(problem, outline)
     # Fairly spread over the choices, the same at each call: an advice that changes by itself helps nobody.
-    share = ndtr(standard_normal((6 if not doubts else 20) * count, 6))
+    share = scipy.special.ndtr(standard_normal((6 if not doubts else 20) * count, 6))
     half = np.array([(camera.width_px - 1) / 2, (camera.height_px - 1) / 2])
     rays = camera.rays(half + half * _OFF_CENTRE * (2 * share[:, :2] - 1))
     share, rays = share[np.isfinite(rays).all(axis=-1)], rays[np.isfinite(rays).all(axis=-1)]

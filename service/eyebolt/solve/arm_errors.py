@@ -87,7 +87,7 @@ def _variance_choices(joint: JointEstimate, pairs: ArmOffsets) -> tuple[Array, A
     u, evidence = most_likely_parts(joint, pairs)
     choices = u + np.concatenate([np.zeros((len(_OFFSETS), 2)), np.repeat(_OFFSETS[:, None], 2, axis=1)], axis=1)
     choices = np.clip(choices, LEAST, MOST)
-    heights = np.array([restricted_likelihood(pairs, c)[0] for c in choices])
+    heights = np.array([restricted_likelihood(pairs, c) for c in choices])
     weights = np.exp(heights - heights.max())
     return choices, weights / weights.sum(), evidence
 
@@ -108,7 +108,7 @@ def _picks(problem: Problem, joint: JointEstimate, reported: Array) -> tuple[Arr
         tips = np.broadcast_to(joint.Y[:3, 3], (len(places), 3))
         in_base = (places[:, :3, :3] @ tips[..., None])[..., 0] + places[:, :3, 3]
         return places, places, rigid.apply(rigid.inverse(joint.X), in_base), tips
-    grid = problem.volume.grid(problem.camera)
+    grid = problem.grid
     points = grid[np.linspace(0, len(grid) - 1, _POINTS_PER_LOOK).astype(int)]
     looks = np.repeat(places, len(points), axis=0)
     points = np.tile(points, (len(places), 1))

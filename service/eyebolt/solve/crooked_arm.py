@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtri
 
 from eyebolt.geometry.rigid import Rows
+from eyebolt.solve.chance import squares_beyond
 from eyebolt.solve.joint import JointEstimate, Views, joint_estimate
 from eyebolt.solve.linear_model import LinearModel, linearise
 from eyebolt.solve.problem import Problem, chain_of
@@ -22,7 +22,7 @@ Mask = NDArray[np.bool_]
 
 # How far off strangers may lie and still be an arm's doing, standard deviation per axis: 3 mm, 0.3 deg.
 _STRANGER_VARIANCE = np.repeat([3e-3, float(np.deg2rad(0.3))], 3) ** 2
-_BEYOND_ANY_ARM = float(chdtri(6, 1e-3))
+_BEYOND_ANY_ARM = 1e-3
 # Natural log of the odds that one stranger may cost, so that a board that slipped by 1.5 mm in a quarter of the pairs
 # is still named (``tests/bench/solve outliers pick``).
 _ODDS = 4.0
@@ -36,7 +36,7 @@ def taken_back(problem: Problem, views: Views, joint: JointEstimate, used: Mask)
     model = linearise(problem, views.seen, views.A, joint.X, joint.Y)
     covariance = joint.corner_px**2 * model.camera_share + np.diag(_STRANGER_VARIANCE)
     squared = np.einsum("ni,ni->n", model.offset, np.linalg.solve(covariance, model.offset[..., None])[..., 0])
-    doubted = ~used & (squared < _BEYOND_ANY_ARM)
+    doubted = ~used & (squared < squares_beyond(6, _BEYOND_ANY_ARM))
     if not doubted.any():
         return used
     rows = np.flatnonzero(used)
@@ -53,4 +53,4 @@ def taken_back(problem: Problem, views: Views, joint: JointEstimate, used: Mask)
 
 def _log_likelihood(problem: Problem, joint: JointEstimate, model: LinearModel, views: Views, rows: Rows) -> float:
     pairs = arm_offsets(joint, model, chain_of(problem.mount, views.A), rows)
-    return restricted_likelihood(pairs, most_likely_parts(joint, pairs)[0])[0]
+    return restricted_likelihood(pairs, most_likely_parts(joint, pairs)[0])

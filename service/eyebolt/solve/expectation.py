@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.special import chdtrc, fdtrc
 
 from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.view import BoardSeen
+from eyebolt.solve.chance import chance_of_ratio, chance_of_squares
 from eyebolt.solve.joint import JointEstimate
 from eyebolt.solve.leave_one_out import HeldOut
 from eyebolt.solve.noise import variance_of
@@ -57,7 +57,7 @@ class Expectation:
             squared = self.squared(base_T_flange, seen) / self.excess
         except np.linalg.LinAlgError:
             return 0.0
-        chance = float(fdtrc(6, self.freedom, squared / 6) if self.freedom else chdtrc(6, squared))
+        chance = float(chance_of_ratio(6, self.freedom, squared / 6) if self.freedom else chance_of_squares(6, squared))
         return chance if np.isfinite(chance) else 0.0
 
     def to_json(self) -> dict[str, Any]:

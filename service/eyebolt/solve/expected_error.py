@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
-from scipy.special import ndtr, ndtri
+import scipy
 
 from eyebolt.geometry.rigid import Array
 from eyebolt.solve.joint import JointEstimate
@@ -46,42 +47,45 @@ def standard_normal(count: int, dimensions: int) -> Array:
     for _ in range(60):
         ratio = (1 + ratio) ** (1 / (dimensions + 1))
     steps = ratio ** -np.arange(1.0, dimensions + 1)
-    out: Array = ndtri((0.5 + np.arange(1, count + 1)[:, None] * steps) % 1.0)
+    out: Array = scipy.special.ndtri((0.5 + np.arange(1, count + 1)[:, None] * steps) % 1.0)
     return out
 
 
 # Columns: 6 for the transform, 1 for the noise choice.
-_POINTS = standard_normal(_DRAWS, 7)
+@cache
+def _points() -> Array:
+    return standard_normal(_DRAWS, 7)
 
 
-def posterior_draws(joint: JointEstimate) -> tuple[Array, Array]:
-    """Changes of X (1024, 6) drawn from the posterior, and the noise choice (1024,) that each came from."""
+def _posterior_draws(joint: JointEstimate) -> Array:
+    """Changes of X (1024, 6) drawn from the posterior."""
+    points = _points()
     edges = np.cumsum(joint.weights)
-    choice = np.searchsorted(edges / edges[-1], ndtr(_POINTS[:, 6])).clip(0, len(edges) - 1)
-    roots = np.array([_root(c[:6, :6]) for c in joint.covariances])
-    draws = joint.means[choice, :6] + (roots[choice] @ _POINTS[:, :6, None])[..., 0]
-    return draws, choice
+    choice = np.searchsorted(edges / edges[-1], scipy.special.ndtr(points[:, 6])).clip(0, len(edges) - 1)
+    roots = _root(joint.covariances[:, :6, :6])
+    out: Array = joint.means[choice, :6] + (roots[choice] @ points[:, :6, None])[..., 0]
+    return out
 
 
 def _root(covariance: Array) -> Array:
-    scale = np.sqrt(np.maximum(np.diagonal(covariance), 1e-300))
-    values, vectors = np.linalg.eigh(covariance / scale[:, None] / scale)
-    out: Array = scale[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))
+    scale = np.sqrt(np.maximum(np.diagonal(covariance, axis1=-2, axis2=-1), 1e-300))
+    values, vectors = np.linalg.eigh(covariance / scale[..., :, None] / scale[..., None, :])
+    out: Array = scale[..., :, None] * vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]
     return out
 
 
 def expected_error(problem: Problem, joint: JointEstimate) -> tuple[ErrorStatement, ErrorMap]:
     """The transform's own error over the working volume, without the camera's measuring error: pooled, and by place."""
-    draws, _ = posterior_draws(joint)
-    statement, p95_m = _pooled_and_by_point(_carried(draws, problem.volume.grid(problem.camera)))
+    statement, p95_m = _pooled_and_by_point(_carried(_posterior_draws(joint), problem.grid))
     u_px, v_px, distance_m = problem.volume.axes(problem.camera)
     by_place = p95_m.reshape(len(distance_m), len(v_px), len(u_px)) * 1e3
     return statement, ErrorMap(u_px, v_px, distance_m, by_place)
 
 
-def error_of_covariance(problem: Problem, covariance: Array) -> ErrorStatement:
-    """The statement for a plain normal error of X with ``covariance`` (6, 6)."""
-    return pooled_statement(_carried(_POINTS[:, :6] @ _root(covariance).T, problem.volume.grid(problem.camera)))
+def p95_of_covariance(problem: Problem, covariance: Array) -> float:
+    """Millimetres, pooled as in the statement, for a plain normal error of X with ``covariance`` (6, 6)."""
+    errors_m = _carried(_points()[:, :6] @ _root(covariance).T, problem.grid)
+    return float(_quantile(errors_m.reshape(-1), 0.95)) * 1e3
 
 
 def _carried(draws: Array, grid: Array) -> Array:

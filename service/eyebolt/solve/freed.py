@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import fdtrc
 
 from eyebolt.geometry.rigid import Array
+from eyebolt.solve.chance import chance_of_ratio
 from eyebolt.solve.linear_model import FIRST_LENS, LinearModel, SeenPoses
 from eyebolt.solve.noise import most_likely_noise
 from eyebolt.solve.problem import RobotNoise
@@ -38,7 +38,7 @@ class Freed:
         rest = self._rows([name for name in self.names if name not in free])
         if not rest:
             return 1.0
-        return float(fdtrc(len(rest), self.freedom, self.unexplained(free) / len(rest)))
+        return float(chance_of_ratio(len(rest), self.freedom, self.unexplained(free) / len(rest)))
 
     def unexplained(self, free: Sequence[str]) -> float:
         """Normalised square of what remains if only the doubts ``free`` are real."""

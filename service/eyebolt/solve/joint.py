@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtri
 
 from eyebolt.geometry import rigid
 from eyebolt.geometry.camera import CameraModel
 from eyebolt.geometry.rigid import Array, Rows
 from eyebolt.pairs.board_pose import BoardPoses, ViewStack
+from eyebolt.solve.chance import squares_beyond
 from eyebolt.solve.linear_model import FOCAL, SCALE, LinearFits, LinearModel, SeenPoses, fit_linear, linearise, see
 from eyebolt.solve.noise import (
     NoiseKnowledge,
@@ -219,4 +219,4 @@ def _misfit(stated: LinearFits, numbers: int) -> float:
     left = stated.left[0]
     squared = float(np.einsum("ni,nij,nj->", left, stated.weight[0], left))
     freedom = numbers - stated.design.shape[-1]
-    return squared / freedom if freedom > 0 and squared > chdtri(freedom, _BY_CHANCE) else 1.0
+    return squared / freedom if freedom > 0 and squared > squares_beyond(freedom, _BY_CHANCE) else 1.0

@@ -35,7 +35,7 @@ def _arm_or_camera(problem: Problem, joint: JointEstimate) -> Finding | None:
     gain = model.free[:6] @ (fits.covariance[0] @ np.swapaxes(fits.weighted_design[0], -1, -2))[:, :p]
     by_arm = np.einsum("nai,i,nbi->ab", gain, variance_of(joint.noise.best), gain)
     by_camera = joint.corner_px**2 * np.einsum("nai,nij,nbj->ab", gain, model.camera_share, gain)
-    measure = problem.volume.mean_square(problem.camera)
+    measure = problem.mean_square
     arm_mm, camera_mm = (float(np.sqrt((measure * part).sum())) * 1e3 for part in (by_arm, by_camera))
     total = arm_mm**2 + camera_mm**2
     if not total > 0:

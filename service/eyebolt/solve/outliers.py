@@ -10,12 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import chdtrc, chdtri, fdtrc, gammaln
 
 from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
 from eyebolt.solve.agreement import agreed_start, settle_branches
+from eyebolt.solve.chance import chance_of_ratio, chance_of_squares, squares_beyond
 from eyebolt.solve.core import agreeing_part
 from eyebolt.solve.crooked_arm import taken_back
 from eyebolt.solve.joint import JointEstimate, Views, joint_estimate
@@ -47,7 +48,6 @@ _FEWEST_FOR_CORE = 12
 # Fewer pairs cannot tell a stranger from noise that they must judge themselves; gross ones are known from the start.
 _FEWEST_TO_JUDGE = 7
 _MOST_GROWINGS = 10
-_MEDIAN = float(chdtri(6, 0.5))
 
 
 @dataclass(frozen=True)
@@ -101,7 +101,7 @@ def _moved(partings: tuple[Parting, ...], count: int, row: int) -> str:
 
 def _common_surprise(joint: JointEstimate) -> float:
     """How many times more than expected the pairs surprise each other all alike."""
-    return float(np.median(leave_one_out(joint).squared)) / _MEDIAN
+    return float(np.median(leave_one_out(joint).squared)) / squares_beyond(6, 0.5)
 
 
 @dataclass(frozen=True)
@@ -204,8 +204,8 @@ class _Search:
         """How probable so large an offset is for a pair that belongs, (n,)."""
         known, scale = self._yardstick(joint)
         if known:
-            return np.asarray(chdtrc(6, squared / scale))
-        return np.asarray(fdtrc(6, _freedom(used), squared / scale / 6))
+            return chance_of_squares(6, squared / scale)
+        return chance_of_ratio(6, _freedom(used), squared / scale / 6)
 
     def _could_be_chance(self, joint: JointEstimate, squared: Array, used: Mask, beyond_doubt: Mask) -> bool:
         """Whether the k pairs outside that are in doubt may lie that far off, picked as the worst of all groups of k.
@@ -218,8 +218,8 @@ class _Search:
             return False
         known, scale = self._yardstick(joint)
         total = float(squared[doubtful].sum()) / scale
-        chance = chdtrc(6 * k, total) if known else fdtrc(6 * k, _freedom(used), total / (6 * k))
-        ways = gammaln(count + 1) - gammaln(k + 1) - gammaln(count - k + 1)
+        chance = chance_of_squares(6 * k, total) if known else chance_of_ratio(6 * k, _freedom(used), total / (6 * k))
+        ways = scipy.special.gammaln(count + 1) - scipy.special.gammaln(k + 1) - scipy.special.gammaln(count - k + 1)
         certain = float(beyond_doubt.sum())
         limit = _FALSE_ALARM_OF_GROUP * (1 + certain) * max(certain, 1.0) ** (k - 1)
         return bool(np.log(max(float(chance), 1e-300)) + ways > np.log(limit))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -65,16 +66,6 @@ class WorkingVolume:
         rays = np.where(np.isfinite(rays), rays, flat)
         return (rays[None, :, :] * depths[:, None, None]).reshape(-1, 3)
 
-    def mean_square(self, camera: CameraModel) -> Array:
-        """(6, 6): the mean over the volume of how a change of the camera's pose moves a point, squared.
-
-        Its product with a covariance of the pose, summed over all entries, is the mean squared error in square metres.
-        """
-        grid = self.grid(camera)
-        lever = np.concatenate([np.broadcast_to(np.eye(3), (len(grid), 3, 3)), -rigid.skew(grid)], axis=-1)
-        out: Array = np.einsum("gai,gaj->ij", lever, lever) / len(grid)
-        return out
-
 
 @dataclass(frozen=True)
 class Problem:
@@ -98,6 +89,21 @@ class Problem:
     def chain(self) -> Array:
         """A (n, 4, 4) of the shared equation for all pairs."""
         return chain_of(self.mount, np.array([p.base_T_flange for p in self.pairs]).reshape(-1, 4, 4))
+
+    @cached_property
+    def grid(self) -> Array:
+        """(405, 3): the points of the working volume, camera frame."""
+        return self.volume.grid(self.camera)
+
+    @cached_property
+    def mean_square(self) -> Array:
+        """(6, 6): the mean over the volume of how a change of the camera's pose moves a point, squared.
+
+        Its product with a covariance of the pose, summed over all entries, is the mean squared error in square metres.
+        """
+        lever = np.concatenate([np.broadcast_to(np.eye(3), (len(self.grid), 3, 3)), -rigid.skew(self.grid)], axis=-1)
+        out: Array = np.einsum("gai,gaj->ij", lever, lever) / len(self.grid)
+        return out
 
     @property
     def transform_name(self) -> str:

@@ -14,7 +14,7 @@ from eyebolt.pairs.touch import PlacedBoard
 from eyebolt.solve.arm_errors import arm_errors
 from eyebolt.solve.diagnosis import diagnose, findings_on_numbers, in_order
 from eyebolt.solve.expectation import expectation_of
-from eyebolt.solve.expected_error import error_of_covariance, expected_error
+from eyebolt.solve.expected_error import expected_error, p95_of_covariance
 from eyebolt.solve.joint import JointEstimate, Views
 from eyebolt.solve.leave_one_out import HeldOut, held_out_error, leave_one_out, unused_pairs
 from eyebolt.solve.limits import findings_on_limits
@@ -92,6 +92,8 @@ def _solved(
 
 def _views(problem: Problem, usable: list[Pair], left_out: list[LeftOutPair]) -> tuple[Views | None, list[Pair]]:
     """Views with a usable board pose; the others go to ``left_out``."""
+    if not usable:
+        return None, usable
     stack = ViewStack.of(usable, problem.board_corners_m)
     poses = fit_board_poses(problem.camera, stack)
     good = np.isfinite(poses.rss_px2)
@@ -203,7 +205,7 @@ def _scale_and_focal(problem: Problem, joint: JointEstimate) -> tuple[Estimate, 
     of_X = model.free[:6] @ covariance[:count, :count] @ model.free[:6].T
     plain = model.free[:6] @ joint.fits.covariance[0, :count, :count] @ model.free[:6].T
     widened = of_X + np.maximum(joint.covariance[:6, :6] - plain, 0)
-    return scale, focal, error_of_covariance(problem, widened).p95
+    return scale, focal, p95_of_covariance(problem, widened)
 
 
 def _checks(problem: Problem, joint: JointEstimate, checks: Sequence[Pair]) -> HeldOut | None:

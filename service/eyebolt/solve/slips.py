@@ -13,9 +13,9 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtrc, fdtrc
 
 from eyebolt.geometry.rigid import Array
+from eyebolt.solve.chance import chance_of_ratio, chance_of_squares
 from eyebolt.solve.joint import JointEstimate
 from eyebolt.solve.linear_model import LinearModel, fit_linear
 from eyebolt.solve.noise import most_likely_noise, variance_of
@@ -111,9 +111,9 @@ def find_slip(joint: JointEstimate, variances: Array, noise_known: bool) -> Slip
         best = _best_change(model, joint.corner_px, variances)
     tried = 2 * (n - 2 * _FEWEST_ON_A_SIDE + 1)
     chance = _chance(model, best, freedom)
-    of_each = fdtrc(6, freedom, best.squared / 6)
+    of_each = chance_of_ratio(6, freedom, best.squared / 6)
     if noise_known:
-        chance, of_each = max(chance, float(chdtrc(6, best.gain))), chdtrc(6, best.squared)
+        chance, of_each = max(chance, float(chance_of_squares(6, best.gain))), chance_of_squares(6, best.squared)
     # A pair that stays odd with the change granted: then it is strangers, and no common change.
     if tried * chance > _FALSE_ALARM or (of_each < _ORDINARY).any():
         return None
@@ -123,7 +123,7 @@ def find_slip(joint: JointEstimate, variances: Array, noise_known: bool) -> Slip
 def _chance(model: LinearModel, best: _Change, freedom: int) -> float:
     """That a clean set gains as much from a change at one given place."""
     scatter = float(best.squared.sum()) / (model.offset.size - model.free.shape[1] - 6)
-    return float(fdtrc(6, freedom, best.gain / 6 / scatter))
+    return float(chance_of_ratio(6, freedom, best.gain / 6 / scatter))
 
 
 def _with_change(model: LinearModel, what: What, at: int) -> LinearModel:

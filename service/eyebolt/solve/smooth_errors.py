@@ -80,16 +80,26 @@ def covariance_of(pairs: ArmOffsets, u: Array) -> Array:
     return out
 
 
-def restricted_likelihood(pairs: ArmOffsets, u: Array) -> tuple[float, Array, Array]:
-    """Restricted log likelihood at u (4,), its gradient (4,), and its average information (4, 4)."""
-    n = pairs.count
+def restricted_likelihood(pairs: ArmOffsets, u: Array) -> float:
+    """Restricted log likelihood at u (4,)."""
+    return _fitted(pairs, u)[0]
+
+
+def _fitted(pairs: ArmOffsets, u: Array) -> tuple[float, Array, Array]:
+    """Restricted log likelihood at u (4,); (6n, 6n) weights without the transforms; (6n,) the offsets so weighted."""
     C = covariance_of(pairs, u)
     P, normal = _without_transforms(pairs, C)
     e = pairs.offset.ravel()
     pull = P @ e
     scale = np.sqrt(np.diagonal(normal))
     size = np.linalg.slogdet(C)[1] + np.linalg.slogdet(normal / scale[:, None] / scale)[1] + 2 * np.log(scale).sum()
-    value = -0.5 * (size + e @ pull)
+    return float(-0.5 * (size + e @ pull)), P, pull
+
+
+def _with_slope(pairs: ArmOffsets, u: Array) -> tuple[float, Array, Array]:
+    """Restricted log likelihood at u (4,), its gradient (4,), and its average information (4, 4)."""
+    n = pairs.count
+    value, P, pull = _fitted(pairs, u)
     blocks = P.reshape(n, 6, n, 6)
     pulled = pull.reshape(n, 6)
     gradient, working = np.zeros(4), []
@@ -102,27 +112,27 @@ def restricted_likelihood(pairs: ArmOffsets, u: Array) -> tuple[float, Array, Ar
         gradient[k] = 0.5 * (float((pushed * pulled).sum()) - np.exp(u[k]) * float(trace))
         working.append(pushed.ravel())
     vectors = np.array(working)
-    return float(value), gradient, 0.5 * vectors @ P @ vectors.T
+    return value, gradient, 0.5 * vectors @ P @ vectors.T
 
 
 def most_likely_parts(joint: JointEstimate, pairs: ArmOffsets) -> tuple[Array, float]:
     """The most likely log variances (4,) and the evidence for a smooth part: twice the log likelihood it gains."""
     alone = white_alone(joint)
     u = np.concatenate([alone[:2] - 0.7, alone[:2] - 0.3])
-    value, gradient, information = restricted_likelihood(pairs, u)
+    value, gradient, information = _with_slope(pairs, u)
     for _ in range(30):
         step = np.clip(np.linalg.solve(information + 0.05 * np.eye(4), gradient), -1.5, 1.5)
         moved = False
         for shrink in (1.0, 0.4, 0.1):
             trial = np.clip(u + shrink * step, LEAST, MOST)
-            result = restricted_likelihood(pairs, trial)
+            result = _with_slope(pairs, trial)
             if result[0] >= value - 1e-9:
                 moved = bool(result[0] > value + 1e-3)
                 u, (value, gradient, information) = trial, result
                 break
         if not moved:
             break
-    return u, max(2 * (value - restricted_likelihood(pairs, alone)[0]), 0.0)
+    return u, max(2 * (value - restricted_likelihood(pairs, alone)), 0.0)
 
 
 def white_alone(joint: JointEstimate) -> Array:

@@ -16,7 +16,7 @@ import numpy as np
 
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.touch import PlacedBoard
-from eyebolt.solve.expected_error import error_of_covariance
+from eyebolt.solve.expected_error import p95_of_covariance
 from eyebolt.solve.joint import JointEstimate
 from eyebolt.solve.linear_model import invert_information
 from eyebolt.solve.outcome import Finding, Height, TouchCheck
@@ -87,12 +87,12 @@ def with_touches(
         joint = _closed(joint, X, Y, at_X, at_Y, found, weights)
         height = _height_of(joint, X, at_X, "touch")
         moved = moved + np.outer(_along(X, at_X), weights @ left)
-        proof_p95_mm = error_of_covariance(problem, _widened(joint, moved, known)).p95
+        proof_p95_mm = p95_of_covariance(problem, _widened(joint, moved, known))
         findings.append(_by_touch(problem, height))
     elif vertical and abs(offset_m) > _DISAGREES_SIGMA * sigma_m:
         findings.append(_heights_disagree(problem, offset_m, sigma_m))
     known = _known_by_touch(found, left, seen_off, known, closes)
-    check = _check(found, int(closes), error_of_covariance(problem, _widened(joint, moved, known)).p95)
+    check = _check(found, int(closes), p95_of_covariance(problem, _widened(joint, moved, known)))
     return Touched(joint, X, Y, check, height, closing, proof_p95_mm, tuple(findings))
 
 

@@ -20,7 +20,7 @@ from shared import Table, bar, errors_mm, mean, share
 from shared import bound as bounds
 
 from eyebolt.progress.goal import stop_factor
-from eyebolt.solve.expected_error import error_of_covariance
+from eyebolt.solve.expected_error import p95_of_covariance
 from eyebolt.solve.outcome import Solution
 
 FEWEST, LAST = 8, 30
@@ -99,4 +99,4 @@ def true_p95_mm(simulated, problem, count):
     """p95 over the working volume of the best that any solver could do with the first ``count`` pairs."""
     names = ("base_T_flange_reported", "base_T_flange_true", "camera_T_board_true", "corner_ids")
     first = replace(simulated, **{name: getattr(simulated, name)[:count] for name in names})
-    return error_of_covariance(problem, bounds.bound_covariance(first)).p95
+    return p95_of_covariance(problem, bounds.bound_covariance(first))

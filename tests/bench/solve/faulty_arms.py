@@ -80,7 +80,7 @@ def pick_errors_mm(session, X, Y):
     """Tip minus object, mm. Camera fixed: the tip where the board was. On the arm: the flange, straight ahead."""
     errors = []
     scene, rng = session.scene, session.rng
-    grid = session.problem.volume.grid(session.problem.camera)
+    grid = session.problem.grid
     for reported, stands in session.looks:
         if session.problem.mount == "fixed":
             tip = Y[:3, 3]
