@@ -7,8 +7,8 @@ from pathlib import Path
 
 from eyebolt.errors import InputFault
 from eyebolt.keys.files import ClientKeys, Role, client_keys, make_client_keys, make_station_secret, own_keys
-from eyebolt.offline import read_station
 from eyebolt.station.checks import beyond_this_computer
+from eyebolt.station.station import read_station
 
 
 def make_keys(station_file: Path, watchers: Sequence[str], cameras: Sequence[str]) -> list[str]:

@@ -26,7 +26,6 @@ from eyebolt.solve.problem_file import read_problem
 from eyebolt.solve.refine_lens import solve_with_lens
 from eyebolt.solve.run import solve
 from eyebolt.station.lens import lens_text
-from eyebolt.station.station import Station, parse_station
 from eyebolt.station.template import station_template
 
 Say = Callable[[str], None]
@@ -44,19 +43,6 @@ def write_new_station(path: Path, mount: str, name: str) -> None:
         raise InputFault(
             "file-unwritable", f"{path} cannot be written: {error.strerror}", "name another place."
         ) from None
-
-
-def read_station(station_file: Path) -> Station:
-    """A station by its file alone, without the lens file. Raises InputFault ``file-unreadable``, ``station-file``."""
-    try:
-        text = station_file.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputFault(
-            "file-unreadable",
-            f"the station file {station_file} cannot be read: {error}",
-            "name the station file, or say --endpoint tcp://127.0.0.1:4751.",
-        ) from None
-    return parse_station(text, str(station_file))
 
 
 def accept_result(session: Path, by: str) -> list[str]:

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from eyebolt.errors import InputFault
-from eyebolt.station.station import Station, parse_station
+from eyebolt.station.station import Station, read_station
 from eyebolt_sim.arm import Arm, faulty_arm
 from eyebolt_sim.board_print import BoardPrint, print_board
 from eyebolt_sim.lens import Lens, read_lens
@@ -124,7 +124,7 @@ def prepare_cell(station_file: Path, choices: CellChoices) -> Cell:
             f"{choices.waypoints} waypoints are asked for",
             f"choose 3 to {MOST_WAYPOINTS} with --waypoints.",
         )
-    station = _read_station(station_file)
+    station = read_station(station_file)
     board = station.board
     face = print_board(
         board.kind,
@@ -182,18 +182,6 @@ class UnwatchedArm:
 
     def lay_board(self, base_T_board: Array) -> None:
         """Do nothing: a real camera sees the board that is there."""
-
-
-def _read_station(station_file: Path) -> Station:
-    try:
-        text = station_file.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as fault:
-        raise InputFault(
-            "station-file",
-            f"the station file {station_file} cannot be read: {fault}",
-            "give the path of a station file.",
-        ) from fault
-    return parse_station(text, str(station_file))
 
 
 def _real_arm(choices: CellChoices) -> Arm:

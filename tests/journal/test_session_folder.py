@@ -19,9 +19,9 @@ import pytest
 from crash_disk import CrashDisk, PowerCut
 
 from eyebolt.errors import RecordFault
-from eyebolt.journal.files import Files
+from eyebolt.journal.files import Files, write_fault, write_whole
 from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions, session_name
+from eyebolt.journal.names import RESULT_NAME, list_sessions, session_name
 
 NAME = "20260314-091500-01"
 KEEPSAKES = {"station.toml": b'[station]\nname = "bay-3"\n', "camera.json": b"{}"}
@@ -75,13 +75,22 @@ def gradient(dtype: type, channels: int = 1) -> np.ndarray:
     return np.random.default_rng(5).integers(0, np.iinfo(dtype).max, shape, dtype=dtype, endpoint=True)
 
 
+def write_result(session: SessionFolder, files: Files, text: str) -> None:
+    """As the daemon writes it."""
+    path = session.path / RESULT_NAME
+    try:
+        write_whole(files, path, text.encode())
+    except OSError as error:
+        raise write_fault("the result", path, error) from None
+
+
 def test_a_session_there_and_back(tmp_path: Path) -> None:
     with SessionFolder.create(tmp_path / "a" / "sessions", NAME, KEEPSAKES) as session:
         session.append([{"n": 1}, {"n": 2, "pose": (0.1, 2)}])
         session.append([])
         session.append([{"text": "ä\r\n\u2028"}])
-        session.write_result("{}\n")
-        session.write_result('{"verdict": "accept"}\n')
+        write_result(session, Files(), "{}\n")
+        write_result(session, Files(), '{"verdict": "accept"}\n')
         written = session.records
     path = tmp_path / "a" / "sessions" / NAME
     assert sorted(p.name for p in path.iterdir()) == [
@@ -302,7 +311,7 @@ def test_a_full_disk_leaves_the_journal_good_and_a_later_append_works(tmp_path: 
         with pytest.raises(RecordFault):
             session.store_picture("0001.tif", gradient(np.uint8))
         with pytest.raises(RecordFault):
-            session.write_result("{}")
+            write_result(session, files, "{}")
     assert session.records == [{"n": 1}]
     full[0] = False
     session.append([{"n": 2}])
@@ -342,7 +351,7 @@ def run_a_session(record_folder: Path, files: Files, acknowledged: list[Any]) ->
         acknowledged.append("picture")
         session.append([{"n": 3}])
         acknowledged.append(3)
-        session.write_result("{}")
+        write_result(session, files, "{}")
         acknowledged.append("result")
     with SessionFolder.open(record_folder / NAME, files=files) as session:
         session.append([{"n": 4}])

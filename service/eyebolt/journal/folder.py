@@ -181,7 +181,10 @@ class SessionFolder:
         except ValueError as error:
             message = f"the picture {file_name} cannot be stored: {error}"
             raise RecordFault("record-picture", message, "check the camera's pixel format.", path=str(path)) from None
-        self._write(path, data, "the picture")
+        try:
+            write_whole(self._files, path, data)
+        except OSError as error:
+            raise write_fault("the picture", path, error) from None
         return PictureStored(file_name, hashlib.sha256(data).hexdigest(), len(data))
 
     def load_picture(self, name: str) -> Pixels:
@@ -203,10 +206,6 @@ class SessionFolder:
         """A file that the session began with. Raises RecordFault ``record-name`` or ``record-read``."""
         remedy = "copy the file from a backup of the session."
         return _bytes_of(self.path / names.keepsake_name(name), "the kept file", remedy)
-
-    def write_result(self, text: str) -> None:
-        """Writes or replaces ``result.json`` in one step, durably. Raises RecordFault ``record-write``."""
-        self._write(self.path / names.RESULT_NAME, text.encode("utf-8"), "the result")
 
     def close(self) -> None:
         """Ends writing; may be called again."""
@@ -230,12 +229,6 @@ class SessionFolder:
         self._files.truncate(descriptor, self._good_bytes)
         self._files.sync(descriptor)
         self._tail_is_clean = True
-
-    def _write(self, path: Path, data: bytes, what: str) -> None:
-        try:
-            write_whole(self._files, path, data)
-        except OSError as error:
-            raise write_fault(what, path, error) from None
 
 
 def _as_read_back(lines: list[bytes]) -> list[dict[str, Any]]:

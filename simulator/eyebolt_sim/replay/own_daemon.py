@@ -15,7 +15,7 @@ from eyebolt.daemon.inputs import LENS_KEEPSAKE, STATION_KEEPSAKE
 from eyebolt.errors import InputFault, MachineFault
 from eyebolt.programs import Process, free_ports, last_words, program
 from eyebolt.station.checks import beyond_this_computer
-from eyebolt.station.station import Station, parse_station
+from eyebolt.station.station import Station, parse_station, read_station
 from eyebolt_sim.replay.recorded import RecordedSession
 from eyebolt_sim.robot_link import RobotLink, link_to
 
@@ -82,13 +82,7 @@ def running_daemon(station_file: Path) -> PlayedAgainst:
 
     Raises InputFault: ``station-file``, ``file-unreadable``, ``sim-source`` if no picture can be pushed to it.
     """
-    try:
-        text = station_file.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as fault:
-        raise InputFault(
-            "file-unreadable", f"the station file {station_file} cannot be read: {fault}", "check the path."
-        ) from None
-    station = parse_station(text, str(station_file))
+    station = read_station(station_file)
     if station.camera.source != "push":
         raise InputFault(
             "sim-source",
