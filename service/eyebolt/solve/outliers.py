@@ -81,7 +81,7 @@ def estimate_without_strangers(problem: Problem, views: Views) -> Belonging:
     search, inner = _Search(problem, views.subset(rows)), used[rows]
     mixed = False
     if inner.sum() >= _FEWEST_FOR_CORE:
-        joint, inner, mixed = search.grown_from_core(joint, inner)
+        joint, inner, mixed = search.judged_by_core(joint, inner)
     if stated or len(inner) >= _FEWEST_TO_JUDGE:
         joint, inner = search.drop_single(joint, inner)
         joint, inner = search.judged_anew(joint, inner, mixed)
@@ -126,7 +126,7 @@ class _Search:
             partings.append(parting)
             joint = self._again(joint, used)
 
-    def grown_from_core(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask, bool]:
+    def judged_by_core(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask, bool]:
         """The estimate on the pairs that agree and all they can explain, and True; the old one if the rest could be
         chance."""
         trial = np.zeros_like(used)
