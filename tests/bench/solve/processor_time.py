@@ -7,7 +7,8 @@
 - beside it the whole solve(), which includes the board poses, the search for pairs that do not belong, and the whole
   statement of the error.
 - 1000 over 100 pairs, whole solve() and joint estimate. Bar: at most 12 times.
-Times say nothing while other programs use the computer; the ratios bear it better.
+What is compared runs in turn, seven rounds of it, so that a computer that is slower for a while is slower for all of
+it. Times say nothing while other programs use the computer; the ratios bear it better.
 """
 
 import os
@@ -48,18 +49,18 @@ def _print_against_generic(bench):
     for mount in bench.mounts:
         case = Case(mount, pairs)
         generic = GenericSolver(case.stated, case.start.X, case.start.Y)
-        scipy_times = processor_ms(generic.solve)
         X, found = generic.solve()
         ours = joint_estimate(case.stated, case.views, case.start.X, case.start.Y)
         apart = errors_mm(X, ours.X).max()
-        one = float(np.median(processor_ms(lambda generic=generic: generic.residuals(generic.zero))))
+        one = float(np.median(processor_ms(lambda generic=generic: generic.residuals(generic.zero))[0]))
         rows = {
-            "joint estimate, covariance, leave one out": processor_ms(case.joint_and_what_follows),
-            "whole solve(), noise estimated": processor_ms(lambda case=case: solve(case.free)),
-            "whole solve(), noise stated": processor_ms(lambda case=case: solve(case.stated)),
+            "scipy least_squares, noise stated": generic.solve,
+            "joint estimate, covariance, leave one out": case.joint_and_what_follows,
+            "whole solve(), noise estimated": lambda case=case: solve(case.free),
+            "whole solve(), noise stated": lambda case=case: solve(case.stated),
         }
-        reference = float(np.median(scipy_times))
-        table.row(mount, "scipy least_squares, noise stated", _spread(scipy_times), "1.0", "")
+        rows = dict(zip(rows, processor_ms(*rows.values()), strict=True))
+        reference = float(np.median(next(iter(rows.values()))))
         for name, times in rows.items():
             ratio = reference / float(np.median(times))
             word = f">= 40 {'met' if ratio >= 40 else 'MISSED'}" if name.startswith("joint") else ""
@@ -87,7 +88,7 @@ def _print_growth(bench):
             "whole solve(), noise stated": [lambda c=c: solve(c.stated) for c in (few, many)],
             "joint estimate, covariance, leave one out": [c.joint_and_what_follows for c in (few, many)],
         }.items():
-            of_few, of_many = (processor_ms(way) for way in ways)
+            of_few, of_many = processor_ms(*ways)
             ratio = float(np.median(of_many) / np.median(of_few))
             word = f"<= 12 {'met' if ratio <= 12 else 'MISSED'}"
             table.row(mount, name, _spread(of_few), _spread(of_many), f"{ratio:.1f}", word)
@@ -108,15 +109,15 @@ class Case:
         return joint.covariance, leave_one_out(joint)
 
 
-def processor_ms(function):
-    """(7,) processor times of ``function``, ms, after a run that is not counted."""
-    function()
-    times = []
-    for _ in range(REPEATS):
-        begin = time.process_time()
-        function()
-        times.append(1e3 * (time.process_time() - begin))
-    return np.array(times)
+def processor_ms(*ways):
+    """(7,) processor times of each of ``ways``, ms, in turn, after a round that is not counted."""
+    times = np.empty((REPEATS + 1, len(ways)))
+    for turn in range(REPEATS + 1):
+        for place, way in enumerate(ways):
+            begin = time.process_time()
+            way()
+            times[turn, place] = 1e3 * (time.process_time() - begin)
+    return times[1:].T
 
 
 def _spread(times):
