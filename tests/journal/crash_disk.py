@@ -63,6 +63,7 @@ class CrashDisk(Files):
     """
 
     def __init__(self, root: Path, random: Random) -> None:
+        super().__init__()
         self.root = root
         self.calls: list[str] = []
         self.syncs = 0

@@ -32,6 +32,7 @@ class FailingFiles(Files):
     """Fails the calls with the given numbers (from 0); a failing write leaves half of its data behind."""
 
     def __init__(self, failing: Callable[[int], bool], error: int = errno.ENOSPC) -> None:
+        super().__init__()
         self.calls: list[str] = []
         self._failing = failing
         self._error = error

@@ -122,7 +122,8 @@ class CameraModel:
             change = np.stack([d * across - b * down, a * down - c * across], axis=-1) / determinant[..., None]
             change = np.where(usable[..., None], change, 0.0)
             direction[..., :2] += change
-            if np.abs(change).max(initial=0.0) < 1e-13:
+            # Each step squares the error: this one left it below rounding.
+            if np.abs(change).max(initial=0.0) < 1e-8:
                 break
         settled = np.abs(self.project(direction) - wanted).max(-1) < 1e-6
         out: Array = np.where(settled[..., None], direction, np.nan)

@@ -9,6 +9,7 @@ import shutil
 from pathlib import Path
 
 from eyebolt.errors import RecordFault
+from eyebolt.journal.past_cache import PastCache
 
 
 class Files:
@@ -16,6 +17,9 @@ class Files:
 
     Put another object of this class in its place to count, fail or interrupt calls.
     """
+
+    def __init__(self) -> None:
+        self._past_cache = PastCache()
 
     def make_folder(self, path: Path) -> None:
         """A new folder; its parent must exist."""
@@ -32,6 +36,9 @@ class Files:
     def write(self, descriptor: int, data: bytes, offset: int) -> None:
         """All of ``data`` at ``offset``; a part of it may be there after an OSError."""
         rest = memoryview(data)
+        if offset == 0:
+            offset = self._past_cache.write(descriptor, rest)
+            rest = rest[offset:]
         while rest:
             done = os.pwrite(descriptor, rest, offset)
             rest, offset = rest[done:], offset + done

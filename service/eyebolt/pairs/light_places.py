@@ -19,7 +19,7 @@ _SAMPLES_PER_SIDE = 48
 _MIDDLE = 1 / 3
 # Of full scale: such a pixel carries no edge any more.
 BURNT_LEVEL = 0.99
-_BRIGHT_PERCENTILE = 95.0
+_BRIGHT = 0.95
 _FEWEST_SAMPLES = 20
 _AROUND = ("right", "lower right", "lower edge", "lower left", "left", "upper left", "upper edge", "upper right")
 _PLACES = ("middle", *_AROUND)
@@ -73,12 +73,13 @@ def light_places(gray: Pixels, seen: Sighting, board: Board) -> LightPlaces | No
     levels = gray[pixels[inside, 1], pixels[inside, 0]] / np.iinfo(gray.dtype).max
     from_centre_px = where[inside] - centre
     place = _place(offsets[inside], from_centre_px)
-    there = [k for k in range(len(_PLACES)) if (place == k).sum() >= _FEWEST_SAMPLES]
+    rising = {k: np.sort(levels[place == k]) for k in range(len(_PLACES))}
+    there = [k for k, of_place in rising.items() if len(of_place) >= _FEWEST_SAMPLES]
     if not there:
         return None
     is_burnt = levels >= BURNT_LEVEL
-    burnt = max(float(np.mean(is_burnt[place == k])) for k in there)
-    white = np.array([float(np.percentile(levels[place == k], _BRIGHT_PERCENTILE)) for k in there])
+    burnt = max(float(np.mean(rising[k] >= BURNT_LEVEL)) for k in there)
+    white = np.array([_reached(rising[k], _BRIGHT) for k in there])
     return LightPlaces(
         _middle_of(offsets[inside][is_burnt], from_centre_px[is_burnt]),
         burnt,
@@ -86,6 +87,13 @@ def light_places(gray: Pixels, seen: Sighting, board: Board) -> LightPlaces | No
         float(white.min()),
         float(np.mean(is_burnt)),
     )
+
+
+def _reached(rising: Array, share: float) -> float:
+    """The level that this share of ``rising`` (n,) stays below, between two of them in proportion."""
+    place = share * (len(rising) - 1)
+    low = int(place)
+    return float(rising[low] + (place - low) * (rising[min(low + 1, len(rising) - 1)] - rising[low]))
 
 
 def _middle_of(offsets: Array, from_centre_px: Array) -> str:

@@ -1,0 +1,110 @@
+"""Large files are the same bytes however they got to the disk."""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from eyebolt.journal.files import Files, write_whole
+
+MIB = 1 << 20
+
+
+def some(count: int) -> bytes:
+    return np.random.default_rng(count).bytes(count)
+
+
+def flags_of_writes(monkeypatch: pytest.MonkeyPatch) -> list[bool]:
+    """Of each write to come, whether it goes past the cache."""
+    past: list[bool] = []
+    real = os.pwrite
+
+    def pwrite(descriptor: int, data: Any, offset: int) -> int:
+        past.append(bool(fcntl.fcntl(descriptor, fcntl.F_GETFL) & os.O_DIRECT))
+        return real(descriptor, data, offset)
+
+    monkeypatch.setattr(os, "pwrite", pwrite)
+    return past
+
+
+@pytest.mark.parametrize("count", [0, 1, MIB - 1, MIB, MIB + 1, MIB + 4096, 3 * MIB + 4095, 5_013_760])
+def test_what_is_written_is_read(tmp_path: Path, count: int) -> None:
+    files = Files()
+    for data in (some(count), some(count)[::-1]):
+        write_whole(files, tmp_path / "picture", data)
+        assert (tmp_path / "picture").read_bytes() == data
+
+
+def test_a_smaller_picture_after_a_larger_one(tmp_path: Path) -> None:
+    files = Files()
+    for count in (3 * MIB + 7, 2 * MIB + 5, 4 * MIB):
+        write_whole(files, tmp_path / str(count), some(count))
+        assert (tmp_path / str(count)).read_bytes() == some(count)
+
+
+def test_only_large_files_pass_by_the_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    past, files = flags_of_writes(monkeypatch), Files()
+    write_whole(files, tmp_path / "small", some(4096))
+    assert past == [False]
+    past.clear()
+    write_whole(files, tmp_path / "large", some(2 * MIB + 1))
+    # What is over whole sectors goes through the cache. A file system may know no other way: then all of it does.
+    assert past in ([True, False], [True, False, False])
+
+
+@pytest.mark.parametrize("refusal", [errno.EINVAL, errno.EOPNOTSUPP])
+@pytest.mark.parametrize("at", ["flags", "write"])
+def test_where_it_cannot_be_done_the_cache_is_used(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, refusal: int, at: str
+) -> None:
+    refused: list[str] = []
+    real_fcntl, real_pwrite = fcntl.fcntl, os.pwrite
+
+    def fcntl_refusing(descriptor: int, what: int, argument: int = 0) -> Any:
+        if at == "flags" and what == fcntl.F_SETFL and argument & os.O_DIRECT:
+            refused.append(at)
+            raise OSError(refusal, os.strerror(refusal))
+        return real_fcntl(descriptor, what, argument)
+
+    def pwrite_refusing(descriptor: int, data: Any, offset: int) -> int:
+        if at == "write" and real_fcntl(descriptor, fcntl.F_GETFL) & os.O_DIRECT:
+            refused.append(at)
+            raise OSError(refusal, os.strerror(refusal))
+        return real_pwrite(descriptor, data, offset)
+
+    monkeypatch.setattr(fcntl, "fcntl", fcntl_refusing)
+    monkeypatch.setattr(os, "pwrite", pwrite_refusing)
+    write_whole(Files(), tmp_path / "picture", some(2 * MIB + 1))
+    assert refused == [at]
+    assert (tmp_path / "picture").read_bytes() == some(2 * MIB + 1)
+
+
+def test_a_part_written_past_the_cache_is_completed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real, parts = os.pwrite, []
+
+    def pwrite(descriptor: int, data: Any, offset: int) -> int:
+        part = data[:8192] if not parts else data
+        parts.append(len(part))
+        return real(descriptor, part, offset)
+
+    monkeypatch.setattr(os, "pwrite", pwrite)
+    write_whole(Files(), tmp_path / "picture", some(2 * MIB + 1))
+    assert parts[0] == 8192 and len(parts) > 1
+    assert (tmp_path / "picture").read_bytes() == some(2 * MIB + 1)
+
+
+def test_a_full_disk_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def pwrite(descriptor: int, data: Any, offset: int) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "pwrite", pwrite)
+    with pytest.raises(OSError) as caught:
+        write_whole(Files(), tmp_path / "picture", some(2 * MIB))
+    assert caught.value.errno == errno.ENOSPC
+    assert list(tmp_path.iterdir()) == []
