@@ -70,7 +70,7 @@ def picture_recorded(state: State, event: ev.Recorded) -> Result:
     if not task.decided:
         return state, [do.Publish()]
     state, record = _record(state)
-    return state, [do.Publish(), *record]
+    return state, [*record, do.Publish()]
 
 
 def recorded(state: State, task: Task, event: ev.Recorded) -> Result:
