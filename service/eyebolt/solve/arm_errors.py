@@ -22,11 +22,11 @@ from eyebolt.solve.smooth_errors import (
     LEAST,
     MOST,
     ArmOffsets,
+    Contrasts,
     arm_offsets,
     correlation,
     covariance_of,
     most_likely_parts,
-    restricted_likelihood,
     spread_rows,
     white_alone,
 )
@@ -84,10 +84,11 @@ def _variance_choices(joint: JointEstimate, pairs: ArmOffsets) -> tuple[Array, A
     if joint.noise.stated:
         widened = white_alone(joint) + np.log(joint.widening) * np.array([1, 1, 0, 0])
         return widened[None], np.ones(1), 0.0
-    u, evidence = most_likely_parts(joint, pairs)
+    contrasts = Contrasts.of(pairs)
+    u, evidence = most_likely_parts(joint, contrasts)
     choices = u + np.concatenate([np.zeros((len(_OFFSETS), 2)), np.repeat(_OFFSETS[:, None], 2, axis=1)], axis=1)
     choices = np.clip(choices, LEAST, MOST)
-    heights = np.array([restricted_likelihood(pairs, c) for c in choices])
+    heights = np.array([contrasts.log_likelihood(c) for c in choices])
     weights = np.exp(heights - heights.max())
     return choices, weights / weights.sum(), evidence
 

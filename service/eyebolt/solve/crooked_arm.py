@@ -16,7 +16,7 @@ from eyebolt.solve.chance import squares_beyond
 from eyebolt.solve.joint import JointEstimate, Views, joint_estimate
 from eyebolt.solve.linear_model import LinearModel, linearise
 from eyebolt.solve.problem import Problem, chain_of
-from eyebolt.solve.smooth_errors import arm_offsets, most_likely_parts, restricted_likelihood, spread_rows
+from eyebolt.solve.smooth_errors import Contrasts, arm_offsets, most_likely_parts, spread_rows
 
 Mask = NDArray[np.bool_]
 
@@ -52,5 +52,5 @@ def taken_back(problem: Problem, views: Views, joint: JointEstimate, used: Mask)
 
 
 def _log_likelihood(problem: Problem, joint: JointEstimate, model: LinearModel, views: Views, rows: Rows) -> float:
-    pairs = arm_offsets(joint, model, chain_of(problem.mount, views.A), rows)
-    return restricted_likelihood(pairs, most_likely_parts(joint, pairs)[0])
+    pairs = Contrasts.of(arm_offsets(joint, model, chain_of(problem.mount, views.A), rows))
+    return pairs.log_likelihood(most_likely_parts(joint, pairs)[0])

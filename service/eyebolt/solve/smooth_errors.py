@@ -15,7 +15,7 @@ import numpy as np
 
 from eyebolt.geometry.rigid import Array, Rows
 from eyebolt.solve.joint import JointEstimate
-from eyebolt.solve.linear_model import LinearModel, invert_information
+from eyebolt.solve.linear_model import LinearModel
 
 CORRELATION_M = 2.0
 CORRELATION_CHORD = 4.0
@@ -80,59 +80,77 @@ def covariance_of(pairs: ArmOffsets, u: Array) -> Array:
     return out
 
 
-def restricted_likelihood(pairs: ArmOffsets, u: Array) -> float:
-    """Restricted log likelihood at u (4,)."""
-    return _fitted(pairs, u)[0]
+@dataclass(frozen=True)
+class Contrasts:
+    """What n pairs say of the arm's errors whatever the transforms are: r = 6n - p combinations of their offsets.
+
+    ``offset`` (r,); ``fixed`` (r, r) its covariance by the camera, ``parts`` (4, r, r) by each of the four variances,
+    for a variance of 1, in the order of ``covariance_of``; ``size``: log determinant of the information about the
+    transforms, for offsets of unit covariance.
+    """
+
+    offset: Array
+    fixed: Array
+    parts: Array
+    size: float
+
+    @staticmethod
+    def of(pairs: ArmOffsets) -> Contrasts:
+        """Those of ``pairs``, by an orthogonal basis of what the transforms cannot reach."""
+        n = pairs.count
+        Q, R = np.linalg.qr(pairs.design.reshape(6 * n, -1), mode="complete")
+        p = R.shape[1]
+        basis = Q[:, p:].reshape(n, 6, -1)
+        flat = basis.reshape(6 * n, -1)
+        parts = [
+            np.tensordot(basis[:, part], mixed[:, part], axes=((0, 1), (0, 1)))
+            for mixed in (basis, np.tensordot(pairs.kernel, basis, axes=1))
+            for part in (slice(0, 3), slice(3, 6))
+        ]
+        return Contrasts(
+            pairs.offset.ravel() @ flat,
+            flat.T @ (pairs.camera_share @ basis).reshape(6 * n, -1),
+            np.array(parts),
+            2 * float(np.log(np.abs(np.diagonal(R))).sum()),
+        )
+
+    def log_likelihood(self, u: Array) -> float:
+        """Restricted log likelihood at u (4,), up to a constant."""
+        return self._fitted(u)[0]
+
+    def with_slope(self, u: Array) -> tuple[float, Array, Array]:
+        """Restricted log likelihood at u (4,), its gradient (4,), and its average information (4, 4)."""
+        value, weight, pull = self._fitted(u)
+        by_u = np.exp(u)[:, None, None] * self.parts
+        pushed = by_u @ pull
+        gradient = 0.5 * (pushed @ pull - np.tensordot(by_u, weight, axes=2))
+        return value, gradient, 0.5 * pushed @ weight @ pushed.T
+
+    def _fitted(self, u: Array) -> tuple[float, Array, Array]:
+        C = self.fixed + np.tensordot(np.exp(u), self.parts, axes=1)
+        weight = np.linalg.inv(C)
+        pull = weight @ self.offset
+        return float(-0.5 * (np.linalg.slogdet(C)[1] + self.size + self.offset @ pull)), weight, pull
 
 
-def _fitted(pairs: ArmOffsets, u: Array) -> tuple[float, Array, Array]:
-    """Restricted log likelihood at u (4,); (6n, 6n) weights without the transforms; (6n,) the offsets so weighted."""
-    C = covariance_of(pairs, u)
-    P, normal = _without_transforms(pairs, C)
-    e = pairs.offset.ravel()
-    pull = P @ e
-    scale = np.sqrt(np.diagonal(normal))
-    size = np.linalg.slogdet(C)[1] + np.linalg.slogdet(normal / scale[:, None] / scale)[1] + 2 * np.log(scale).sum()
-    return float(-0.5 * (size + e @ pull)), P, pull
-
-
-def _with_slope(pairs: ArmOffsets, u: Array) -> tuple[float, Array, Array]:
-    """Restricted log likelihood at u (4,), its gradient (4,), and its average information (4, 4)."""
-    n = pairs.count
-    value, P, pull = _fitted(pairs, u)
-    blocks = P.reshape(n, 6, n, 6)
-    pulled = pull.reshape(n, 6)
-    gradient, working = np.zeros(4), []
-    for k in range(4):
-        part = slice(0, 3) if k % 2 == 0 else slice(3, 6)
-        mixing = np.eye(n) if k < 2 else pairs.kernel
-        trace = np.einsum("nimi,nm->", blocks[:, part, :, part], mixing)
-        pushed = np.zeros((n, 6))
-        pushed[:, part] = mixing @ pulled[:, part] * np.exp(u[k])
-        gradient[k] = 0.5 * (float((pushed * pulled).sum()) - np.exp(u[k]) * float(trace))
-        working.append(pushed.ravel())
-    vectors = np.array(working)
-    return value, gradient, 0.5 * vectors @ P @ vectors.T
-
-
-def most_likely_parts(joint: JointEstimate, pairs: ArmOffsets) -> tuple[Array, float]:
+def most_likely_parts(joint: JointEstimate, pairs: Contrasts) -> tuple[Array, float]:
     """The most likely log variances (4,) and the evidence for a smooth part: twice the log likelihood it gains."""
     alone = white_alone(joint)
     u = np.concatenate([alone[:2] - 0.7, alone[:2] - 0.3])
-    value, gradient, information = _with_slope(pairs, u)
+    value, gradient, information = pairs.with_slope(u)
     for _ in range(30):
         step = np.clip(np.linalg.solve(information + 0.05 * np.eye(4), gradient), -1.5, 1.5)
         moved = False
         for shrink in (1.0, 0.4, 0.1):
             trial = np.clip(u + shrink * step, LEAST, MOST)
-            result = _with_slope(pairs, trial)
+            result = pairs.with_slope(trial)
             if result[0] >= value - 1e-9:
                 moved = bool(result[0] > value + 1e-3)
                 u, (value, gradient, information) = trial, result
                 break
         if not moved:
             break
-    return u, max(2 * (value - restricted_likelihood(pairs, alone)), 0.0)
+    return u, max(2 * (value - pairs.log_likelihood(alone)), 0.0)
 
 
 def white_alone(joint: JointEstimate) -> Array:
@@ -140,12 +158,3 @@ def white_alone(joint: JointEstimate) -> Array:
     best = joint.noise.best
     white = 2 * np.log(np.maximum([best.translation_m, best.rotation_rad], 1e-7))
     return np.concatenate([white, [LEAST, LEAST]])
-
-
-def _without_transforms(pairs: ArmOffsets, C: Array) -> tuple[Array, Array]:
-    """(6n, 6n) weights that the fitted transforms are taken out of, and the information (p, p) about those."""
-    W = np.linalg.inv(C)
-    G = pairs.design.reshape(6 * pairs.count, -1)
-    WG = W @ G
-    normal = G.T @ WG
-    return W - WG @ invert_information(normal) @ WG.T, normal
