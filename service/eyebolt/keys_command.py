@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from eyebolt.daemon.inputs import read_station
 from eyebolt.errors import InputFault
 from eyebolt.keys.files import ClientKeys, Role, client_keys, make_client_keys, make_station_secret, own_keys
 from eyebolt.station.checks import beyond_this_computer
-from eyebolt.station.station import read_station
 
 
 def make_keys(station_file: Path, watchers: Sequence[str], cameras: Sequence[str]) -> list[str]:
@@ -16,7 +16,7 @@ def make_keys(station_file: Path, watchers: Sequence[str], cameras: Sequence[str
 
     Raises InputFault ``keys-unnamed`` if the station file names no folder for them, and those of ``keys.files``.
     """
-    folder = _folder(station_file)
+    folder = _folder(station_file, read_station(station_file).station.keys)
     if folder is None:
         says = f"the station file {station_file} does not say where its keys are"
         raise InputFault("keys-unnamed", says, 'add keys = "keys" to [station].', path=str(station_file))
@@ -43,13 +43,19 @@ def status_source(station_file: Path | None, endpoint: str | None, key: Path | N
             raise InputFault("keys-needed", says, remedy, endpoint=endpoint)
         return endpoint, carried
     station_file = station_file or Path("station.toml")
-    status, folder = read_station(station_file).station.status, _folder(station_file)
+    try:
+        station = read_station(station_file).station
+    except InputFault as fault:
+        if fault.code != "file-unreadable":
+            raise
+        elsewhere = "Without the file: --endpoint, for example tcp://127.0.0.1:4751."
+        raise InputFault(fault.code, fault.message, f"{fault.remedy} {elsewhere}", **fault.data) from None
+    status, folder = station.status, _folder(station_file, station.keys)
     if beyond_this_computer(status) and carried is None and folder is not None:
         carried = own_keys(folder)
     # Listening at all addresses of a computer is done by the daemon only.
     return status.replace("//0.0.0.0:", "//127.0.0.1:").replace("//[::]:", "//[::1]:"), carried
 
 
-def _folder(station_file: Path) -> Path | None:
-    keys = read_station(station_file).station.keys
+def _folder(station_file: Path, keys: str | None) -> Path | None:
     return None if keys is None else station_file.parent / keys

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
+from eyebolt.daemon.inputs import read_station
 from eyebolt.errors import InputFault
-from eyebolt.station.station import Station, read_station
+from eyebolt.station.station import Station
 from eyebolt_sim.arm import Arm, faulty_arm
 from eyebolt_sim.board_print import BoardPrint, print_board
 from eyebolt_sim.lens import Lens, read_lens
@@ -115,8 +116,8 @@ class Cell:
 def prepare_cell(station_file: Path, choices: CellChoices) -> Cell:
     """The cell that a station file describes, filled with a seeded truth.
 
-    Raises InputFault ``station-file``, ``lens-file``, ``sim-board``, ``sim-waypoints``, ``no-waypoints``, ``sim-tip``
-    or ``no-touches``.
+    Raises InputFault ``file-unreadable``, ``station-file``, ``lens-file``, ``sim-board``, ``sim-waypoints``,
+    ``no-waypoints``, ``sim-tip`` or ``no-touches``.
     """
     if not 3 <= choices.waypoints <= MOST_WAYPOINTS:
         raise InputFault(

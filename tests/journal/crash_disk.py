@@ -63,7 +63,8 @@ class CrashDisk(Files):
     """
 
     def __init__(self, root: Path, random: Random) -> None:
-        super().__init__()
+        # Pictures pass by the cache, as large ones do.
+        super().__init__(large=8192)
         self.root = root
         self.calls: list[str] = []
         self.syncs = 0

@@ -113,6 +113,12 @@ class StationInputs:
         return PointerTip(np.array(robot.tip_mm) / 1e3, sigma_m)
 
 
+def read_station(station_file: Path) -> Station:
+    """A station by its file alone, without the lens file. Raises InputFault ``file-unreadable``, ``station-file``."""
+    data = _bytes_of(station_file, "the station file")
+    return parse_station(_text_of(data, station_file), str(station_file))
+
+
 def read_inputs(station_file: Path, lens_file: Path | None = None) -> StationInputs:
     """Reads a station file and the lens file it names (or ``lens_file``). Raises InputFault saying what is wrong."""
     station_bytes = _bytes_of(station_file, "the station file")

@@ -1,16 +1,25 @@
-"""Libraries that take long to load and that nothing needs before the first picture: loaded while the doors are open.
+"""Libraries that take long to load and that no robot needs at once: loaded when the doors are open.
 
-Every use of them loads them too, so that nothing hangs on this but the time of the first answer.
+Every use of them loads them too, so that only the time of the first answers hangs on this.
 """
 
 from __future__ import annotations
 
 import importlib
 
-_PARTS = ("scipy.sparse.csgraph", "scipy.special", "scipy.spatial.transform")
+import structlog
+
+# A package before its parts, as a use loads them: two threads that load a package and a part of it each from its own
+# end get hold of half-loaded modules.
+_PARTS = ("scipy.sparse", "scipy.sparse.csgraph", "scipy.special", "scipy.spatial")
+
+_log = structlog.get_logger("daemon")
 
 
 def load_late_parts() -> None:
-    """Takes half a second."""
+    """Takes half a second; what cannot be loaded is said in the log, and again where it is used."""
     for name in _PARTS:
-        importlib.import_module(name)
+        try:
+            importlib.import_module(name)
+        except ImportError:
+            _log.exception("a library cannot be loaded", name=name)

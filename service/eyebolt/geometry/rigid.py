@@ -50,7 +50,7 @@ def inverse(target_T_source: ArrayLike) -> Array:
     """source_T_target, (..., 4, 4)."""
     T = np.asarray(target_T_source, dtype=float)
     Rt = np.swapaxes(T[..., :3, :3], -1, -2)
-    out = np.empty_like(T)
+    out = np.empty(T.shape)
     out[..., :3, :3] = Rt
     out[..., :3, 3:] = -Rt @ T[..., :3, 3:]
     out[..., 3, :] = _LAST_ROW
@@ -73,7 +73,7 @@ def _coefficients(angle_rad: Array) -> tuple[Array, Array, Array]:
     first = np.where(small, 1 - a2 / 6, np.sin(safe) / safe)
     # 1 - cos(a) loses digits for small a; 2 sin^2(a/2) does not.
     second = np.where(small, 0.5 - a2 / 24, 2 * np.sin(safe / 2) ** 2 / safe**2)
-    # a - sin(a) cancels where its series is still exact to the last digit.
+    # a - sin(a) cancels where its series is still good to 14 digits.
     series = 1 / 6 - a2 / 120 + a2**2 / 5040 - a2**3 / 362880 + a2**4 / 39916800
     third = np.where(angle_rad < _SERIES_RAD, series, (safe - np.sin(safe)) / safe**3)
     return first, second, third
@@ -91,8 +91,9 @@ def exp_rotation(rotation_vector_rad: ArrayLike) -> Array:
 def log_rotation(rotation: ArrayLike) -> Array:
     """Rotation vector (..., 3) in radians, length in [0, pi], of rotation matrices (..., 3, 3).
 
-    Up to two thirds of a turn from what is skew in the matrix; beyond, where that fades, through the quaternion of
-    largest component (S. W. Shepperd, J. Guidance and Control 1(3), 1978), which is accurate at half a turn too.
+    Up to a third of a turn from what is skew in the matrix. Beyond, where that fades, through the quaternion of largest
+    component (S. W. Shepperd, J. Guidance and Control 1(3), 1978), which is accurate at half a turn too; one such
+    matrix takes all the others along.
     """
     R = np.asarray(rotation, dtype=float)
     # Axis times sine, and cosine, both doubled.
@@ -100,17 +101,17 @@ def log_rotation(rotation: ArrayLike) -> Array:
     along = np.trace(R, axis1=-2, axis2=-1) - 1
     if (along < -1.0).any():
         q = quaternion_wxyz(R)
-        return _turn_along(q[..., 1:], q[..., 0], 2.0)
-    return _turn_along(across, along, 1.0)
+        return 2 * _by_tangent(q[..., 1:], q[..., 0])
+    return _by_tangent(across, along)
 
 
-def _turn_along(across: Array, along: Array, times: float) -> Array:
-    """Vectors (..., 3) laid along ``across``, ``times`` the angle long whose tangent is its length over ``along``."""
+def _by_tangent(across: Array, along: Array) -> Array:
+    """Vectors (..., 3) in the direction of ``across``, as long as the angle whose tangent is |across| / ``along``."""
     size = np.sqrt((across**2).sum(axis=-1))
     tiny = size < 1e-12
     # The limit for no turn: there ``along`` is all there is.
     scale = np.where(tiny, 1 / np.where(tiny, along, 1.0), np.arctan2(size, along) / np.where(tiny, 1.0, size))
-    out: Array = times * across * scale[..., None]
+    out: Array = across * scale[..., None]
     return out
 
 
@@ -167,7 +168,7 @@ def log(target_T_source: ArrayLike) -> Array:
     t = T[..., :3, 3:]
     angle = np.sqrt((w**2).sum(axis=-1))
     a2 = angle**2
-    # (1 - a/2 cot(a/2)) / a^2, which cancels where its series is still exact to the last digit.
+    # (1 - a/2 cot(a/2)) / a^2, which cancels where its series is still good to 13 digits.
     small = angle < _SERIES_RAD
     half = np.where(small, 1.0, angle / 2)
     series = 1 / 12 + a2 / 720 + a2**2 / 30240 + a2**3 / 1209600 + a2**4 / 47900160

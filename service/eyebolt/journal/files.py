@@ -9,17 +9,18 @@ import shutil
 from pathlib import Path
 
 from eyebolt.errors import RecordFault
-from eyebolt.journal.past_cache import PastCache
+from eyebolt.journal.past_cache import LARGE, PastCache
 
 
 class Files:
     """Operations on real files. All raise OSError. A file or folder is durable only after ``sync`` or ``sync_folder``.
 
-    Put another object of this class in its place to count, fail or interrupt calls.
+    Files of ``large`` bytes and more pass by the operating system's cache. Put another object of this class in its
+    place to count, fail or interrupt calls.
     """
 
-    def __init__(self) -> None:
-        self._past_cache = PastCache()
+    def __init__(self, large: int = LARGE) -> None:
+        self._past_cache = PastCache(large)
 
     def make_folder(self, path: Path) -> None:
         """A new folder; its parent must exist."""

@@ -7,47 +7,45 @@ that is a guest of another one), filling the cache takes longer than the disk: 2
 
 from __future__ import annotations
 
-import errno
 import fcntl
 import mmap
 import os
 
-# Disks take whole sectors from memory that begins with one; no sector in use is larger.
+LARGE = 1 << 20
+"""Below so many bytes the cache is as quick."""
+
+# Disks take whole sectors from memory that begins with one. One with larger sectors refuses, and the cache is used.
 _SECTOR = 4096
-# Below, the cache is as quick.
-_LARGE = 1 << 20
 
 
 class PastCache:
-    """Keeps the memory that a disk can read from, as large as the largest file so far."""
+    """Keeps the memory that a disk can read from, as large as the largest file so far. ``large``: from this size on."""
 
-    def __init__(self) -> None:
+    def __init__(self, large: int = LARGE) -> None:
+        self._large = large
         self._memory: mmap.mmap | None = None
 
     def write(self, descriptor: int, data: memoryview) -> int:
-        """Writes from the beginning of an empty file; how many bytes of ``data`` are in it: 0 if this cannot be done.
+        """Writes from the beginning of an empty file; how many bytes of ``data`` are in it then.
 
-        Raises OSError if the disk failed, as any write does.
+        0 where it cannot be done or fails: written through the cache, a disk that really fails says so again.
         """
         whole = len(data) // _SECTOR * _SECTOR
-        if whole < _LARGE or not hasattr(os, "O_DIRECT"):
+        if whole < max(self._large, _SECTOR) or not hasattr(os, "O_DIRECT"):
             return 0
-        flags = fcntl.fcntl(descriptor, fcntl.F_GETFL)
         try:
+            aligned = self._aligned(data[:whole])
+            flags = fcntl.fcntl(descriptor, fcntl.F_GETFL)
             fcntl.fcntl(descriptor, fcntl.F_SETFL, flags | os.O_DIRECT)
             try:
-                with memoryview(self._filled(data[:whole])) as filled:
-                    return os.pwrite(descriptor, filled[:whole], 0)
+                return os.pwrite(descriptor, aligned, 0)
             finally:
                 fcntl.fcntl(descriptor, fcntl.F_SETFL, flags)
-        except OSError as error:
-            # The file system, or the disk below it, knows no such writing.
-            if error.errno in (errno.EINVAL, errno.EOPNOTSUPP):
-                return 0
-            raise
+        except OSError:
+            return 0
 
-    def _filled(self, data: memoryview) -> mmap.mmap:
+    def _aligned(self, data: memoryview) -> memoryview:
         if self._memory is None or len(self._memory) < len(data):
             self._memory = mmap.mmap(-1, len(data))
         self._memory[: len(data)] = data
-        return self._memory
+        return memoryview(self._memory)[: len(data)]

@@ -19,7 +19,7 @@ _SAMPLES_PER_SIDE = 48
 _MIDDLE = 1 / 3
 # Of full scale: such a pixel carries no edge any more.
 BURNT_LEVEL = 0.99
-_BRIGHT = 0.95
+_BRIGHT_SHARE = 0.95
 _FEWEST_SAMPLES = 20
 _AROUND = ("right", "lower right", "lower edge", "lower left", "left", "upper left", "upper edge", "upper right")
 _PLACES = ("middle", *_AROUND)
@@ -79,7 +79,7 @@ def light_places(gray: Pixels, seen: Sighting, board: Board) -> LightPlaces | No
         return None
     is_burnt = levels >= BURNT_LEVEL
     burnt = max(float(np.mean(rising[k] >= BURNT_LEVEL)) for k in there)
-    white = np.array([_reached(rising[k], _BRIGHT) for k in there])
+    white = np.array([_reached(rising[k], _BRIGHT_SHARE) for k in there])
     return LightPlaces(
         _middle_of(offsets[inside][is_burnt], from_centre_px[is_burnt]),
         burnt,
@@ -90,10 +90,10 @@ def light_places(gray: Pixels, seen: Sighting, board: Board) -> LightPlaces | No
 
 
 def _reached(rising: Array, share: float) -> float:
-    """The level that this share of ``rising`` (n,) stays below, between two of them in proportion."""
+    """The level that this share (below 1) of ``rising`` (n,) stays below, between two of them in proportion."""
     place = share * (len(rising) - 1)
     low = int(place)
-    return float(rising[low] + (place - low) * (rising[min(low + 1, len(rising) - 1)] - rising[low]))
+    return float(rising[low] + (place - low) * (rising[low + 1] - rising[low]))
 
 
 def _middle_of(offsets: Array, from_centre_px: Array) -> str:

@@ -1,6 +1,6 @@
 """How probable it is that chance alone makes a squared sum this large.
 
-SciPy is loaded when the first such question comes: that takes a quarter of the time that a restart may.
+By SciPy, which is named whole so that it is loaded at the first use, not at the start of a program.
 """
 
 from __future__ import annotations

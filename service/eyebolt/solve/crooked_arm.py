@@ -22,7 +22,8 @@ Mask = NDArray[np.bool_]
 
 # How far off strangers may lie and still be an arm's doing, standard deviation per axis: 3 mm, 0.3 deg.
 _STRANGER_VARIANCE = np.repeat([3e-3, float(np.deg2rad(0.3))], 3) ** 2
-_BEYOND_ANY_ARM = 1e-3
+# Chance that such a one lies farther off than that.
+_BY_CHANCE = 1e-3
 # Natural log of the odds that one stranger may cost, so that a board that slipped by 1.5 mm in a quarter of the pairs
 # is still named (``tests/bench/solve outliers pick``).
 _ODDS = 4.0
@@ -36,7 +37,7 @@ def taken_back(problem: Problem, views: Views, joint: JointEstimate, used: Mask)
     model = linearise(problem, views.seen, views.A, joint.X, joint.Y)
     covariance = joint.corner_px**2 * model.camera_share + np.diag(_STRANGER_VARIANCE)
     squared = np.einsum("ni,ni->n", model.offset, np.linalg.solve(covariance, model.offset[..., None])[..., 0])
-    doubted = ~used & (squared < squares_beyond(6, _BEYOND_ANY_ARM))
+    doubted = ~used & (squared < squares_beyond(6, _BY_CHANCE))
     if not doubted.any():
         return used
     rows = np.flatnonzero(used)
@@ -52,5 +53,5 @@ def taken_back(problem: Problem, views: Views, joint: JointEstimate, used: Mask)
 
 
 def _log_likelihood(problem: Problem, joint: JointEstimate, model: LinearModel, views: Views, rows: Rows) -> float:
-    pairs = Contrasts.of(arm_offsets(joint, model, chain_of(problem.mount, views.A), rows))
-    return pairs.log_likelihood(most_likely_parts(joint, pairs)[0])
+    contrasts = Contrasts.of(arm_offsets(joint, model, chain_of(problem.mount, views.A), rows))
+    return contrasts.log_likelihood(most_likely_parts(joint, contrasts)[0])

@@ -51,9 +51,9 @@ def standard_normal(count: int, dimensions: int) -> Array:
     return out
 
 
-# Columns: 6 for the transform, 1 for the noise choice.
 @cache
 def _points() -> Array:
+    """(1024, 7): 6 for the transform, 1 for the noise choice."""
     return standard_normal(_DRAWS, 7)
 
 

@@ -61,11 +61,11 @@ class Views:
 class JointEstimate:
     """The estimate and everything that its error statement needs.
 
-    ``X``, ``Y`` (4, 4) metres; ``model`` linearised there; ``seen``: the corners behind it; ``corner_px``; ``noise`` of
-    the arm; the posterior of the change z = (X, Y) as a mixture over noise choices: ``weights`` (m,), ``means``
-    (m, 12), ``covariances`` (m, 12, 12), relative to X and Y; ``fits``: at the most likely noise; ``converged``;
-    ``widening``: how many times the stated variance the pairs show (1 where it holds or was estimated), already in
-    ``covariances``.
+    ``X``, ``Y`` (4, 4) metres; ``model`` linearised there but for a last short step; ``seen``: the corners behind it;
+    ``corner_px``; ``noise`` of the arm; the posterior of the change z = (X, Y) as a mixture over noise choices:
+    ``weights`` (m,), ``means`` (m, 12), ``covariances`` (m, 12, 12), relative to X and Y; ``fits``: at the most likely
+    noise; ``converged``; ``widening``: how many times the stated variance the pairs show (1 where it holds or was
+    estimated), already in ``covariances``.
     """
 
     X: Array

@@ -54,7 +54,10 @@ class SeenPoses:
 
 
 def see(problem: Problem, stack: ViewStack, near: Array) -> SeenPoses:
-    """The corners linearised at board poses ``near`` (n, 4, 4), each view brought to its own least squares."""
+    """The corners linearised at board poses ``near`` (n, 4, 4), each view brought to its own least squares.
+
+    Every view must allow a pose there.
+    """
     fit = linearise_corners(problem.camera, stack, near)
     spread = np.linalg.inv(fit.information)
     n, k = stack.weights.shape

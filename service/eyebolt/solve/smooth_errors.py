@@ -133,24 +133,24 @@ class Contrasts:
         return float(-0.5 * (np.linalg.slogdet(C)[1] + self.size + self.offset @ pull)), weight, pull
 
 
-def most_likely_parts(joint: JointEstimate, pairs: Contrasts) -> tuple[Array, float]:
+def most_likely_parts(joint: JointEstimate, contrasts: Contrasts) -> tuple[Array, float]:
     """The most likely log variances (4,) and the evidence for a smooth part: twice the log likelihood it gains."""
     alone = white_alone(joint)
     u = np.concatenate([alone[:2] - 0.7, alone[:2] - 0.3])
-    value, gradient, information = pairs.with_slope(u)
+    value, gradient, information = contrasts.with_slope(u)
     for _ in range(30):
         step = np.clip(np.linalg.solve(information + 0.05 * np.eye(4), gradient), -1.5, 1.5)
         moved = False
         for shrink in (1.0, 0.4, 0.1):
             trial = np.clip(u + shrink * step, LEAST, MOST)
-            result = pairs.with_slope(trial)
+            result = contrasts.with_slope(trial)
             if result[0] >= value - 1e-9:
                 moved = bool(result[0] > value + 1e-3)
                 u, (value, gradient, information) = trial, result
                 break
         if not moved:
             break
-    return u, max(2 * (value - pairs.log_likelihood(alone)), 0.0)
+    return u, max(2 * (value - contrasts.log_likelihood(alone)), 0.0)
 
 
 def white_alone(joint: JointEstimate) -> Array:

@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError, model_validator
@@ -31,7 +30,7 @@ from eyebolt.station.sections import (
 )
 from eyebolt.station.syntax import syntax_fault
 
-__all__ = ["Station", "StationFault", "parse_station", "read_station"]
+__all__ = ["Station", "StationFault", "parse_station"]
 
 # Far above any station file; keeps a wrong file (a picture, a log) from being searched for keys.
 _MOST_CHARACTERS = 65_536
@@ -71,19 +70,6 @@ class Station(Section):
     def flange_T_tool(self) -> Array | None:
         """The tool's pose (4, 4) in metres at the flange, or None if the robot sends flange poses."""
         return None if self.robot.tool is None else self.reading.to_matrix(self.robot.tool)
-
-
-def read_station(station_file: Path) -> Station:
-    """The station that a file states. Raises InputFault ``file-unreadable``, and as ``parse_station``."""
-    try:
-        text = station_file.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputFault(
-            "file-unreadable",
-            f"the station file {station_file} cannot be read: {error}",
-            "name a station file; 'eyebolt new' writes one.",
-        ) from None
-    return parse_station(text, str(station_file))
 
 
 def parse_station(text: str, file_name: str) -> Station:

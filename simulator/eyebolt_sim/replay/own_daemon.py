@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from eyebolt.daemon.inputs import LENS_KEEPSAKE, STATION_KEEPSAKE
+from eyebolt.daemon.inputs import LENS_KEEPSAKE, STATION_KEEPSAKE, read_station
 from eyebolt.errors import InputFault, MachineFault
 from eyebolt.programs import Process, free_ports, last_words, program
 from eyebolt.station.checks import beyond_this_computer
-from eyebolt.station.station import Station, parse_station, read_station
+from eyebolt.station.station import Station, parse_station
 from eyebolt_sim.replay.recorded import RecordedSession
 from eyebolt_sim.robot_link import RobotLink, link_to
 

@@ -3,6 +3,7 @@
 Beside them: our format written through the operating system's cache of files, as small files are.
 """
 
+import itertools
 import os
 import time
 
@@ -26,7 +27,7 @@ class ThroughCache(Files):
 
 def run(picture, folder):
     """Prints a table."""
-    files = Files()
+    files, number = Files(), itertools.count()
     ways = {
         "TIFF, plain, with checksum (ours)": lambda: file_of(picture, TIFF),
         THROUGH_CACHE: lambda: file_of(picture, TIFF),
@@ -43,7 +44,7 @@ def run(picture, folder):
             begun = time.perf_counter()
             data = way()
             encoded = time.perf_counter()
-            write_whole(ThroughCache() if name == THROUGH_CACHE else files, folder / f"{len(write)} {name[:9]}", data)
+            write_whole(ThroughCache() if name == THROUGH_CACHE else files, folder / f"{next(number)}", data)
             encode.append(encoded - begun)
             write.append(time.perf_counter() - encoded)
         print(f"  {name:<44}{1e3 * np.median(encode):8.1f}{1e3 * np.median(write):12.1f}{len(data) / 1e6:8.2f}")

@@ -26,6 +26,7 @@ from eyebolt.solve.run import solve
 from eyebolt.solve.start import closed_form_starts
 
 REPEATS = 7
+SCIPY = "scipy least_squares, noise stated"
 
 
 def run(bench):
@@ -53,14 +54,14 @@ def _print_against_generic(bench):
         ours = joint_estimate(case.stated, case.views, case.start.X, case.start.Y)
         apart = errors_mm(X, ours.X).max()
         one = float(np.median(processor_ms(lambda generic=generic: generic.residuals(generic.zero))[0]))
-        rows = {
-            "scipy least_squares, noise stated": generic.solve,
+        ways = {
+            SCIPY: generic.solve,
             "joint estimate, covariance, leave one out": case.joint_and_what_follows,
             "whole solve(), noise estimated": lambda case=case: solve(case.free),
             "whole solve(), noise stated": lambda case=case: solve(case.stated),
         }
-        rows = dict(zip(rows, processor_ms(*rows.values()), strict=True))
-        reference = float(np.median(next(iter(rows.values()))))
+        rows = dict(zip(ways, processor_ms(*ways.values()), strict=True))
+        reference = float(np.median(rows[SCIPY]))
         for name, times in rows.items():
             ratio = reference / float(np.median(times))
             word = f">= 40 {'met' if ratio >= 40 else 'MISSED'}" if name.startswith("joint") else ""
@@ -110,7 +111,7 @@ class Case:
 
 
 def processor_ms(*ways):
-    """(7,) processor times of each of ``ways``, ms, in turn, after a round that is not counted."""
+    """Processor times (ways, 7), ms, of ``ways`` in turn, after a round that is not counted."""
     times = np.empty((REPEATS + 1, len(ways)))
     for turn in range(REPEATS + 1):
         for place, way in enumerate(ways):

@@ -1,0 +1,39 @@
+"""What is loaded late is whole for whoever uses it meanwhile: each race in a process of its own, where nothing is."""
+
+import subprocess
+import sys
+
+import pytest
+
+# What a robot may ask of a daemon whose doors have just opened, against the thread that loads.
+USES = {
+    "a pose in Euler angles": "PoseReading('mm', 'euler-ZYX').to_fields(np.eye(4))",
+    "a chance": "chance_of_squares(6, 20.0)",
+    "a crowd of squares": "largest_crowd(MarkersSeen(np.zeros(0, int), squares[:0], squares))",
+}
+RACE = """
+import sys, threading, time
+import numpy as np
+from eyebolt.board.markers import MarkersSeen, largest_crowd
+from eyebolt.daemon.late_parts import load_late_parts
+from eyebolt.geometry.readings import PoseReading
+from eyebolt.solve.chance import chance_of_squares
+squares = np.arange(6)[:, None, None] * 10.0 + np.array([[0, 0], [8, 0], [8, 8], [0, 8]])
+assert not any(name in sys.modules for name in ("scipy.sparse", "scipy.special", "scipy.spatial"))
+loading = threading.Thread(target=load_late_parts)
+loading.start()
+time.sleep({delay_s})
+{use}
+loading.join()
+assert all(name in sys.modules for name in ("scipy.sparse.csgraph", "scipy.special", "scipy.spatial.transform"))
+"""
+
+
+@pytest.mark.parametrize("use", USES)
+def test_a_use_while_it_is_loaded(use):
+    for delay_s in (0.0, 0.05, 0.2):
+        raced = subprocess.run(
+            [sys.executable, "-c", RACE.format(delay_s=delay_s, use=USES[use])], capture_output=True, text=True
+        )
+        assert raced.returncode == 0, raced.stderr
+        assert not raced.stderr
