@@ -1,25 +1,19 @@
 """Libraries that take long to load and that no robot needs at once: loaded when the doors are open.
 
-Every use of them loads them too, so that only the time of the first answers hangs on this.
+Every use of them loads them too, so that only the time of the first answers hangs on this; what cannot be loaded is told
+there.
 """
 
 from __future__ import annotations
 
 import importlib
 
-import structlog
-
 # A package before its parts, as a use loads them: two threads that load a package and a part of it each from its own
 # end get hold of half-loaded modules.
 _PARTS = ("scipy.sparse", "scipy.sparse.csgraph", "scipy.special", "scipy.spatial")
 
-_log = structlog.get_logger("daemon")
-
 
 def load_late_parts() -> None:
-    """Takes half a second; what cannot be loaded is said in the log, and again where it is used."""
+    """Takes half a second."""
     for name in _PARTS:
-        try:
-            importlib.import_module(name)
-        except ImportError:
-            _log.exception("a library cannot be loaded", name=name)
+        importlib.import_module(name)
