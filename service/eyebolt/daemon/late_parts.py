@@ -1,7 +1,6 @@
 """Libraries that take long to load and that no robot needs at once: loaded when the doors are open.
 
-Every use of them loads them too, so that only the time of the first answers hangs on this; what cannot be loaded is told
-there.
+Every use of them loads them too, and tells what cannot be loaded: only the time of the first answers hangs on this.
 """
 
 from __future__ import annotations
