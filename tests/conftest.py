@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import signal
 from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 from typing import NoReturn
 
 import pytest
+
+# Programs that the tests start are ended as by Ctrl-C; started in the background, the tests would hand on that it is
+# ignored.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _load_opencv_doc() -> ModuleType:

@@ -80,8 +80,10 @@ def test_watchers_with_a_key_hear_and_those_without_hear_nothing_and_are_logged(
     watcher = connect(zmq.SUB, reached.status, reached.watcher_key)
     assert statuses(watcher)["station"] == "bay-3"
     assert daemon.wait_for_log("let in", role="watcher", name="hall")
-    for why in ("it has no key, or is no watcher", "its key is not known here"):
-        assert daemon.wait_for_log(REFUSED_WATCHER, why=why, peer="127.0.0.1")["remedy"]
+    assert daemon.wait_for_log(REFUSED_WATCHER, why="its key is not known here", peer="127.0.0.1")["remedy"]
+    # One without a key may be gone before its address is asked for.
+    without = daemon.wait_for_log(REFUSED_WATCHER, why="it has no key, or is no watcher")
+    assert without["remedy"] and without["peer"] in ("127.0.0.1", "?")
     # A dozen messages went out meanwhile, and none of them to these.
     for _ in range(6):
         statuses(watcher)

@@ -46,7 +46,7 @@ class Guard:
         self._monitor: zmq.Socket[bytes] | None = None
         # Callers who have not shown yet that they belong here: file descriptor -> address.
         self._callers: dict[int, str] = {}
-        self._why = ""
+        self._unknown_key_of: str | None = None
         self._sparing = Sparing()
         self._closed = threading.Event()
         self._thread = threading.Thread(target=self._stand, name=f"eyebolt-guard {role}", daemon=True)
@@ -108,7 +108,8 @@ class Guard:
         name = self._name_of(parts[6]) if len(parts) == 7 and parts[5] == b"CURVE" else None
         if name is None:
             verdict = [b"400", b"unknown key", b""]
-            self._why = "its key is not known here"
+            # The one that is turned away next. Who is gone by then has no address but this.
+            self._unknown_key_of = parts[3].decode("ascii", "replace") if len(parts) > 3 else "?"
         else:
             verdict = [b"200", b"OK", name.encode("ascii", "replace")]
             _log.info("let in", role=self._role, name=name, peer=parts[3].decode("ascii", "replace"))
@@ -133,9 +134,9 @@ class Guard:
             self._tell_refused(self._callers.pop(value))
 
     def _tell_refused(self, peer: str) -> None:
-        why, self._why = self._why or "it has no key, or is no " + self._role, ""
-        if self._keys is None:
-            why = f"it is no {self._role}"
+        why = "it has no key, or is no " + self._role if self._keys is not None else f"it is no {self._role}"
+        if self._unknown_key_of is not None:
+            why, peer, self._unknown_key_of = "its key is not known here", self._unknown_key_of, None
         more = self._sparing.tells(peer, time.monotonic())
         if more is not None:
             remedy = f"if it should come in: 'eyebolt keys STATION --{self._role} NAME', and give it the file"
