@@ -1,7 +1,9 @@
 """``eyebolt serve`` as a process of its own, and a robot that is nothing but a socket."""
 
+import contextlib
 import json
 import os
+import random
 import resource
 import signal
 import socket
@@ -15,12 +17,15 @@ COMMAND = [sys.executable, "-m", "eyebolt.cli"]
 
 
 def free_ports(count):
-    """So many ports of this computer that nobody uses."""
-    held = [socket.create_server(("127.0.0.1", 0)) for _ in range(count)]
-    ports = [one.getsockname()[1] for one in held]
-    for one in held:
-        one.close()
-    return ports
+    """So many different ports of this computer on which nobody listens, and which no outgoing connection gets."""
+    found = set()
+    while len(found) < count:
+        # Below what the system hands out by itself, which may go to anybody before a daemon listens there.
+        port = random.SystemRandom().randrange(20000, 32000)
+        with socket.socket() as one, contextlib.suppress(OSError):
+            one.bind(("127.0.0.1", port))
+            found.add(port)
+    return sorted(found)
 
 
 def robot_port(station_file):

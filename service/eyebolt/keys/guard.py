@@ -137,7 +137,7 @@ class Guard:
         why = "it has no key, or is no " + self._role if self._keys is not None else f"it is no {self._role}"
         if self._unknown_key_of is not None:
             why, peer, self._unknown_key_of = "its key is not known here", self._unknown_key_of, None
-        more = self._sparing.tells(peer, time.monotonic())
+        more = self._sparing.tells((peer, why), time.monotonic())
         if more is not None:
             remedy = f"if it should come in: 'eyebolt keys STATION --{self._role} NAME', and give it the file"
             if self._keys is None:
