@@ -55,6 +55,14 @@ def test_a_focus_that_moved_once(cases, mount, poses, at):
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize(("poses", "seed", "by"), [(20, 25, 0.005), (20, 1, -0.03), (6, 3, 0.03)])
+def test_pictures_of_two_focal_lengths_are_not_those_of_one_wrong_lens(cases, mount, poses, seed, by):
+    (finding,) = stops(with_focus(cases, mount, poses, seed, by * (np.arange(poses) >= poses // 2)))
+    assert (finding.code, finding.evidence["pair"]) == ("focus-moved", poses // 2)
+    assert finding.evidence["change"] == pytest.approx(by, rel=0.1)
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
 def test_a_focus_that_drifts(cases, mount):
     (finding,) = stops(with_focus(cases, mount, 12, 4, np.linspace(0, -0.006, 12)))
     assert finding.code == "focus-moved" and "pair" not in finding.evidence

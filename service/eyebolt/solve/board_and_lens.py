@@ -16,7 +16,7 @@ from eyebolt.geometry.camera import CameraModel
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.board_pose import ViewStack
 from eyebolt.solve.freed import Freed
-from eyebolt.solve.misfit import GOOD_M, GOOD_RAD
+from eyebolt.solve.misfit import plausible
 from eyebolt.solve.outcome import Finding
 from eyebolt.solve.problem import Problem, RobotNoise
 from eyebolt.solve.refit import Looks, lens_by_pictures, refit
@@ -33,7 +33,8 @@ _FEWEST = 5
 # bending). Common practice, no source.
 _SHARE, _BENDING_PX = 0.003, 1.0
 _STRAIGHT = 0.15
-_FIRST_NOISE = RobotNoise(1e-3, 3e-3)
+# What an arm's noise is sought from, where no estimate on the pairs has it.
+FIRST_NOISE = RobotNoise(1e-3, 3e-3)
 _PARTS: dict[str, tuple[str, ...]] = {
     "board-scale": ("scale",),
     "focal-length": ("focal",),
@@ -70,7 +71,7 @@ def findings_on_board_and_lens(
     """
     if len(found.views.A) < _FEWEST:
         return ()
-    noise = noise or _FIRST_NOISE
+    noise = noise or FIRST_NOISE
     if found is stated and found.doubts_at(start.X, start.Y, noise).chance(()) > _LOOKED_INTO:
         return ()
     best, freed = refit(found, start.X, start.Y, noise)
@@ -79,8 +80,7 @@ def findings_on_board_and_lens(
         estimate=best.change_from(stated) + freed.estimate,
         covariance=freed.covariance + _stated_doubt(problem.camera, freed.names),
     )
-    plausible = freed.noise.translation_m < GOOD_M and freed.noise.rotation_rad < GOOD_RAD
-    if total.chance(()) > _FALSE_ALARM or not plausible:
+    if total.chance(()) > _FALSE_ALARM or not plausible(freed.noise):
         return ()
     chosen = _smallest_that_explains(total)
     off, sigma = total.alone(_names(chosen[0]))

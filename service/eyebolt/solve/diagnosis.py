@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from eyebolt.pairs.pair import Pair
-from eyebolt.solve.board_and_lens import findings_on_board_and_lens, lens_of_pictures
+from eyebolt.solve.board_and_lens import FIRST_NOISE, findings_on_board_and_lens, lens_of_pictures
 from eyebolt.solve.board_corners import find_wrong_lines
 from eyebolt.solve.focus import find_moved_focus
 from eyebolt.solve.halfway import find_change_halfway, find_gross_change
@@ -84,13 +84,13 @@ def diagnose(problem: Problem, views: Views, pairs: Sequence[Pair], belonging: B
     seen_rightly = replace(problem, camera=looks.camera)
     start, misfit_m = best_start(seen_rightly, looks.views)
     if by_pictures is not None and misfit_m < BAD_M:
-        return (*findings_on_board_and_lens(problem, stated, looks, start, None), *find_stale(pairs))
+        return (*_lens_without_estimate(problem, stated, looks, start, pairs), *find_stale(pairs))
     if misfit_m > BAD_M:
         gross = _gross(seen_rightly, looks.views, pairs, misfit_m)
         if gross:
             return (*gross, *find_stale(pairs))
     if belonging is None:
-        return (*findings_on_board_and_lens(problem, stated, looks, start, None), *find_stale(pairs))
+        return (*_lens_without_estimate(problem, stated, looks, start, pairs), *find_stale(pairs))
     return (*_fine(problem, views, pairs, stated, belonging), *find_stale(pairs))
 
 
@@ -98,6 +98,15 @@ def findings_on_numbers(problem: Problem, pairs: Sequence[Pair]) -> tuple[Findin
     """What is wrong with the numbers of the board's corners: needs no pose, and no more than one picture."""
     found = find_wrong_lines(problem.board_corners_m, pairs)
     return () if found is None else (found,)
+
+
+def _lens_without_estimate(
+    problem: Problem, stated: Looks, looks: Looks, start: Start, pairs: Sequence[Pair]
+) -> tuple[Finding, ...]:
+    """What is wrong with board or lens, from transforms in closed form. Two focal lengths contradict any one lens."""
+    indices = [pair.index for pair in pairs]
+    focus = find_moved_focus(looks.doubted, looks.views, start, FIRST_NOISE, indices)
+    return (focus,) if focus is not None else findings_on_board_and_lens(problem, stated, looks, start, None)
 
 
 def _gross(problem: Problem, views: Views, pairs: Sequence[Pair], misfit_m: float) -> tuple[Finding, ...]:
@@ -128,7 +137,7 @@ def _fine(
     strangers = np.flatnonzero(~used & ~parted)
     rows = np.flatnonzero(used | parted)
     places = [int(np.searchsorted(rows, parting.row)) for parting in belonging.partings]
-    focus = find_moved_focus(problem, views.subset(rows), joint, [indices[k] for k in rows], places)
+    focus = find_moved_focus(problem, views.subset(rows), start, joint.noise.best, [indices[k] for k in rows], places)
     found: list[Finding | None] = [focus]
     if focus is None:
         belong = stated.subset(used)

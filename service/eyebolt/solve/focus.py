@@ -11,10 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from eyebolt.solve.freed import Doubt, Freed, set_free
-from eyebolt.solve.joint import JointEstimate, Views
+from eyebolt.solve.joint import Views
 from eyebolt.solve.linear_model import FOCAL, LinearModel, linearise
+from eyebolt.solve.misfit import plausible
 from eyebolt.solve.outcome import Finding
 from eyebolt.solve.problem import Problem, RobotNoise
+from eyebolt.solve.start import Start
 
 # Chance that a clean set is looked into closely, and that it shows a change.
 _LOOKED_INTO, _FALSE_ALARM = 0.05, 1e-5
@@ -33,15 +35,16 @@ _COLUMNS = {"camera": slice(0, 6), "board": slice(6, 12)}
 
 
 def find_moved_focus(
-    problem: Problem, views: Views, joint: JointEstimate, indices: Sequence[int], at: Sequence[int]
+    problem: Problem, views: Views, start: Start, noise: RobotNoise, indices: Sequence[int], at: Sequence[int] = ()
 ) -> Finding | None:
     """Whether the focus moved between the pairs of ``views``, in the order they were taken (``indices``).
 
-    ``joint``: an estimate on all or some of them; ``at``: rows before which something is known to have moved.
+    ``start``: transforms near all or some of them; ``noise`` to begin with; ``at``: rows before which something is
+    known to have moved.
     """
     if len(views.A) < _FEWEST:
         return None
-    paces = _Paces(views, linearise(problem, views.seen, views.A, joint.X, joint.Y), joint.noise.best)
+    paces = _Paces(views, linearise(problem, views.seen, views.A, start.X, start.Y), noise)
     drift = paces.freed(None)
     if not at and drift.chance([_FOCAL]) > _LOOKED_INTO:
         return None
@@ -50,7 +53,7 @@ def find_moved_focus(
     row, step = max(steps.items(), key=lambda one: one[1].unexplained([_FOCAL]))
     drifts = drift.unexplained([_FOCAL]) > step.unexplained([_FOCAL])
     found = drift if drifts else step
-    if found.chance([_FOCAL]) > _FALSE_ALARM or abs(found.estimate[1]) < _MATTERS:
+    if found.chance([_FOCAL]) > _FALSE_ALARM or abs(found.estimate[1]) < _MATTERS or not plausible(found.noise):
         return None
     # A change of camera or board from there on must not explain it better.
     for what in _COLUMNS:

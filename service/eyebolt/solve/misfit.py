@@ -6,12 +6,17 @@ import numpy as np
 
 from eyebolt.solve.agreement import distances
 from eyebolt.solve.joint import Views
-from eyebolt.solve.problem import Problem
+from eyebolt.solve.problem import Problem, RobotNoise
 from eyebolt.solve.start import Start, closed_form_starts
 
 # Medians at the board: pairs this bad have something wrong with all of them; pairs this good may be right.
 BAD_M, GOOD_M = 0.004, 0.003
-GOOD_RAD = float(np.deg2rad(1.0))
+_GOOD_RAD = float(np.deg2rad(1.0))
+
+
+def plausible(noise: RobotNoise) -> bool:
+    """Whether an arm may scatter like that; an estimate that says more than this is wrong in something else."""
+    return noise.translation_m < GOOD_M and noise.rotation_rad < _GOOD_RAD
 
 
 def best_start(problem: Problem, views: Views) -> tuple[Start, float]:

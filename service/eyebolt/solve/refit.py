@@ -9,7 +9,7 @@ import numpy as np
 from eyebolt.geometry import rigid
 from eyebolt.geometry.camera import CameraModel
 from eyebolt.geometry.rigid import Array, Rows
-from eyebolt.pairs.board_pose import BoardPoses, ViewStack, refine_board_poses
+from eyebolt.pairs.board_pose import BoardPoses, ViewStack, fit_board_poses, refine_board_poses
 from eyebolt.solve.freed import Doubt, Freed, set_free
 from eyebolt.solve.joint import Views
 from eyebolt.solve.linear_model import FIRST_LENS, FOCAL, SCALE, LinearModel, linearise
@@ -74,6 +74,13 @@ class Looks:
         seen = replace(self.views.poses, camera_T_board=poses, rss_px2=rss)
         return Looks.through(self.doubted, self.views.A, stack, seen, self.scale * scale, camera)
 
+    def seen_afresh(self) -> Looks:
+        """The board poses sought from nothing: through another lens the other tilt of a view may be the right one."""
+        poses = fit_board_poses(self.camera, self.views.stack)
+        if not np.isfinite(poses.rss_px2).all():
+            return self
+        return Looks.through(self.doubted, self.views.A, self.views.stack, poses, self.scale, self.camera)
+
     def change_from(self, stated: Looks) -> Array:
         """(6,): how far board and lens are from ``stated``, in the order of DOUBTS."""
         here, there = self.camera, stated.camera
@@ -136,7 +143,11 @@ def refit(looks: Looks, X: Array, Y: Array, noise: RobotNoise) -> tuple[Looks, F
 
 
 def lens_by_pictures(looks: Looks) -> Looks:
-    """The lens that the pictures by themselves ask for."""
+    """The lens that the pictures by themselves ask for, and the board poses seen through it."""
+    return _bent_to_pictures(_bent_to_pictures(looks).seen_afresh())
+
+
+def _bent_to_pictures(looks: Looks) -> Looks:
     for _ in range(_ROUNDS):
         change, squared = looks.by_pictures()
         if squared < 1.0:
