@@ -11,6 +11,8 @@ import fcntl
 import mmap
 import os
 
+import numpy as np
+
 LARGE = 1 << 20
 """Below so many bytes the cache is as quick."""
 
@@ -47,5 +49,7 @@ class PastCache:
     def _aligned(self, data: memoryview) -> memoryview:
         if self._memory is None or len(self._memory) < len(data):
             self._memory = mmap.mmap(-1, len(data))
-        self._memory[: len(data)] = data
-        return memoryview(self._memory)[: len(data)]
+        aligned = memoryview(self._memory)[: len(data)]
+        # Unlike an assignment this lets other threads go on: the board is sought meanwhile.
+        np.copyto(np.frombuffer(aligned, np.uint8), np.frombuffer(data, np.uint8))
+        return aligned
