@@ -6,7 +6,8 @@ lines: so many generated lines (1,000,000) through the same door as a robot's by
 them from the protocol's grammar with mistakes put in, half random bytes. Every line must come out as a request or as a
 fault with a code from 40 to 44, its answer must fit 32 characters (fixed-count answers apart), and the memory in use
 must not grow. guided: for so many seconds each, inputs that reach new lines of code are kept and changed further (edges
-between lines, seen by sys.settrace), for the line parser, the station file, the lens file and the journal reader.
+between lines, seen by sys.settrace), for the line parser, the station file, the lens file and the journal reader
+(once more with checksums made right).
 Prints what it did; ends with 1 if anything was found, after printing the input.
 """
 
