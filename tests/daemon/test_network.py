@@ -103,6 +103,38 @@ def test_watchers_with_a_key_hear_and_those_without_hear_nothing_and_are_logged(
     assert not late.poll(0)
 
 
+def test_watch_says_why_it_is_not_let_in_and_hears_as_soon_as_it_is(reached, start_daemon, tmp_path):
+    start_daemon(reached.file)
+    admitted = reached.keys / "watchers/hall.public"
+    public = admitted.read_text()
+    admitted.unlink()
+    said = tmp_path / "said"
+    command = [sys.executable, "-m", "eyebolt.cli", "watch", "--plain", "--endpoint", reached.status]
+    with (
+        said.open("w") as output,
+        subprocess.Popen([*command, "--key", reached.watcher_key], stdout=output) as watcher,
+    ):
+        try:
+            until(lambda: "'eyebolt keys STATION --watcher NAME'" in said.read_text(), "the reason")
+            assert "kept" not in said.read_text()
+            admitted.write_text(public)
+            until(lambda: "kept 0" in said.read_text(), "a status")
+        finally:
+            watcher.kill()
+
+
+def test_watch_names_another_stations_key_and_a_key_that_nobody_wants(reached, recorded_cell, start_daemon, eyebolt):
+    start_daemon(reached.file)
+    other = Reached(reached.file.parents[1] / "other bay", eyebolt).watcher_key
+    code, said, _ = eyebolt("watch", "--endpoint", reached.status, "--key", other, "--once", "--plain")
+    assert code == 1 and "another station" in said
+    local = recorded_cell.station(reached.file.parents[1] / "local")
+    start_daemon(local)
+    status = next(x for x in local.read_text().splitlines() if x.startswith("status")).split('"')[1]
+    code, said, _ = eyebolt("watch", "--endpoint", status, "--key", other, "--once", "--plain")
+    assert code == 1 and "leave --key out" in said
+
+
 def test_the_sender_script_gets_in_with_its_key_only(reached, start_daemon):
     daemon = start_daemon(reached.file)
     for key in ((), (str(reached.watcher_key),)):

@@ -11,6 +11,7 @@ import zmq
 from eyebolt.errors import MachineFault
 from eyebolt.keys.files import ClientKeys
 from eyebolt.terminal.message import TOPIC, UnreadableStatusError, from_parts
+from eyebolt.terminal.turned_away import TurnedAway
 
 # A status is a few kilobytes; whoever sends more is not the daemon.
 _MOST_BYTES = 1 << 20
@@ -21,14 +22,13 @@ _MOST_DRAINED = 1000
 class Listener:
     """A subscription to one endpoint. The daemon may start before or after it, and come back.
 
-    ``status`` is the newest status dictionary or None, ``note`` says what was last ignored and why (or "").
+    ``status`` is the newest status dictionary or None.
     """
 
     def __init__(self, endpoint: str, keys: ClientKeys | None = None) -> None:
         """Raises MachineFault ``status-address`` if ``endpoint`` is no ZeroMQ address."""
         self.status: dict[str, Any] | None = None
-        self.note = ""
-        self._ignored = 0
+        self._ignored, self._ignored_says = 0, ""
         self._heard_at = time.monotonic()
         self._context = zmq.Context()
         self._socket = self._context.socket(zmq.SUB)
@@ -42,6 +42,7 @@ class Listener:
         self._socket.set(zmq.SUBSCRIBE, TOPIC)
         if keys is not None:
             keys.use_on(self._socket)
+        self._turned_away = TurnedAway(self._socket, endpoint, keys is not None)
         try:
             self._socket.connect(endpoint)
         except zmq.ZMQError as fault:
@@ -70,11 +71,17 @@ class Listener:
         """Seconds since the newest status, or since listening began."""
         return time.monotonic() - self._heard_at
 
+    @property
+    def note(self) -> str:
+        """Why nothing is heard although something is there, or what was last ignored and why; or ""."""
+        return self._turned_away.says or self._ignored_says
+
     def wait(self, patience_s: float) -> bool:
         """Waits up to ``patience_s`` and reads on to the newest message. Whether a status came.
 
         (ZeroMQ's own keep-only-the-last option loses parts of multipart messages.)
         """
+        self._turned_away.look()
         if not self._socket.poll(max(int(patience_s * 1000), 0)):
             return False
         heard = False
@@ -92,7 +99,8 @@ class Listener:
         except UnreadableStatusError as reason:
             self._ignored += 1
             times = "a message was" if self._ignored == 1 else f"{self._ignored} messages were"
-            self.note = f"{times} ignored: {reason}."
+            self._ignored_says = f"{times} ignored: {reason}."
             return False
+        self._turned_away.forget()
         self._heard_at = time.monotonic()
         return True

@@ -88,6 +88,8 @@ def _show_once(listener: Listener, console: Console, plain: bool) -> int:
         listener.wait(_TICK_S)
     if plain or not _has_screen(console):
         _say(_plain_line(listener))
+        if listener.note:
+            _say(listener.note)
     else:
         for line in _lines(listener, console)[: console.size.height - 1]:
             console.print(Text.from_ansi(line), no_wrap=True, crop=True)
