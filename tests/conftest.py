@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 import os
 import signal
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
@@ -15,6 +16,9 @@ import pytest
 # Programs that the tests start are ended as by Ctrl-C; started in the background, the tests would hand on that it is
 # ignored.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# Helpers that stand beside this file.
+sys.path.append(str(Path(__file__).parent))
 
 
 def _load_opencv_doc() -> ModuleType:

@@ -10,39 +10,17 @@ from hypothesis import strategies as st
 
 from eyebolt.progress.goal import Goal, foreseen_mm, stop_factor
 from eyebolt.progress.judgement import CONTRADICTED_SIGMA, judge
-from eyebolt.solve.expected_error import ErrorMap, ErrorStatement
-from eyebolt.solve.outcome import Estimate, Finding, Refusal, Solution
+from eyebolt.solve.outcome import Estimate, Finding, Refusal
+from made_up_solution import made_up_solution
 
 TOLERANCE_MM = 0.5
 GOAL = Goal(TOLERANCE_MM, fewest=8, most=40)
 REFUSAL = Refusal("turns-too-little", "the waypoints turn too little", "turn more", 5)
 
 
-def solution(p95_mm, findings=(), scale=(0.0, 0.001), focal=(0.0, 0.001), proof_p95_mm=0.0, kept=9, stated=True):
-    error = ErrorStatement(p95_mm / 2, p95_mm, p95_mm)
-    return Solution(
-        mount="fixed",
-        transform_name="base_T_camera",
-        board_name="flange_T_board",
-        X=np.eye(4),
-        Y=np.eye(4),
-        covariance=np.eye(6),
-        expected_error_mm=error,
-        error_map=ErrorMap(np.zeros(9), np.zeros(9), np.ones(5), np.full((5, 9, 9), p95_mm)),
-        expected_pick_mm=error,
-        held_out=None,
-        checks=None,
-        corner_rms_px=0.1,
-        robot_noise_mm=0.05,
-        robot_noise_deg=0.01,
-        robot_noise_stated=stated,
-        scale=Estimate(*scale),
-        focal=Estimate(*focal),
-        proof_p95_mm=proof_p95_mm,
-        kept=kept,
-        left_out=(),
-        findings=tuple(findings),
-    )
+def solution(p95_mm, findings=(), scale=(0.0, 0.001), focal=(0.0, 0.001), stated=True, **changes):
+    sized = {"scale": Estimate(*scale), "focal": Estimate(*focal)}
+    return made_up_solution(p95_mm, findings=tuple(findings), robot_noise_stated=stated, **sized, **changes)
 
 
 GOALS = st.builds(

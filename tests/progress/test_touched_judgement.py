@@ -2,45 +2,19 @@
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from scipy.stats import chi2
 
 from eyebolt.progress.judgement import judge
-from eyebolt.solve.expected_error import ErrorMap, ErrorStatement
-from eyebolt.solve.outcome import Estimate, Finding, Solution, TouchCheck
+from eyebolt.solve.outcome import Estimate, Finding, TouchCheck
+from made_up_solution import made_up_solution
 
 TOLERANCE_MM = 0.5
 FREEDOM = 12
 
 
 def solution(touches, p95_mm=0.3, proof_p95_mm=0.9, **changes):
-    error = ErrorStatement(p95_mm / 2, p95_mm, p95_mm)
-    found = Solution(
-        mount="fixed",
-        transform_name="base_T_camera",
-        board_name="flange_T_board",
-        X=np.eye(4),
-        Y=np.eye(4),
-        covariance=np.eye(6),
-        expected_error_mm=error,
-        error_map=ErrorMap(np.zeros(9), np.zeros(9), np.ones(5), np.full((5, 9, 9), p95_mm)),
-        expected_pick_mm=error,
-        held_out=None,
-        checks=None,
-        corner_rms_px=0.1,
-        robot_noise_mm=0.05,
-        robot_noise_deg=0.01,
-        robot_noise_stated=False,
-        scale=Estimate(0.0, 0.001),
-        focal=Estimate(0.0, 0.001),
-        proof_p95_mm=proof_p95_mm,
-        kept=9,
-        left_out=(),
-        findings=(),
-        touches=touches,
-    )
-    return replace(found, **changes)
+    return made_up_solution(p95_mm, proof_p95_mm=proof_p95_mm, touches=touches, **changes)
 
 
 def touches(chance=0.5, **changes):

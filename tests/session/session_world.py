@@ -25,14 +25,14 @@ from eyebolt.session.state import State
 from eyebolt.session.step import resume, step
 from eyebolt.session.terms import Terms
 from eyebolt.solve.expectation import Expectation
-from eyebolt.solve.expected_error import ErrorMap, ErrorStatement
-from eyebolt.solve.outcome import Estimate, LeftOutPair, Refusal, Solution
+from eyebolt.solve.outcome import LeftOutPair, Refusal
 from eyebolt.solve.problem import RobotNoise
 from eyebolt.wire.endings import ReplyEndings
 from eyebolt.wire.lines import LateLineFeed, LineSplitter, OverlongLine
 from eyebolt.wire.replies import encode
 from eyebolt.wire.requests import LineFault, overlong_fault, parse
 from eyebolt.wire.verbs import VERBS
+from made_up_solution import made_up_solution
 
 SIZE_PX = (1280, 960)
 CORNERS = 20
@@ -87,30 +87,9 @@ def terms(**changes):
 
 
 def solution(p95_mm, kept, left_out=(), findings=(), proof_p95_mm=0.0):
-    error = ErrorStatement(p95_mm / 2, p95_mm, 1.5 * p95_mm)
-    return Solution(
-        mount="fixed",
-        transform_name="base_T_camera",
-        board_name="flange_T_board",
-        X=np.eye(4),
-        Y=np.eye(4),
-        covariance=np.eye(6) * 1e-8,
-        expected_error_mm=error,
-        error_map=ErrorMap(np.zeros(9), np.zeros(9), np.ones(5), np.full((5, 9, 9), p95_mm)),
-        expected_pick_mm=error,
-        held_out=None,
-        checks=None,
-        corner_rms_px=0.1,
-        robot_noise_mm=0.05,
-        robot_noise_deg=0.01,
-        robot_noise_stated=False,
-        scale=Estimate(0.0, 0.001),
-        focal=Estimate(0.0, 0.001),
-        proof_p95_mm=proof_p95_mm,
-        kept=kept,
-        left_out=tuple(LeftOutPair(index, "does not go with the others") for index in left_out),
-        findings=tuple(findings),
-    )
+    others = tuple(LeftOutPair(index, "does not go with the others") for index in left_out)
+    changes = {"kept": kept, "left_out": others, "findings": tuple(findings), "proof_p95_mm": proof_p95_mm}
+    return made_up_solution(p95_mm, 1.5 * p95_mm, **changes)
 
 
 # Camera in the base, board in the flange: the pose of the one is the pose of the other.

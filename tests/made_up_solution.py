@@ -1,0 +1,37 @@
+"""A solution with the figures that a test asks for, where only what is said of it matters."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from eyebolt.solve.expected_error import ErrorMap, ErrorStatement
+from eyebolt.solve.outcome import Estimate, Solution
+
+
+def made_up_solution(p95_mm, worst_p95_mm=None, **changes):
+    """``changes``: further fields of the Solution."""
+    error = ErrorStatement(p95_mm / 2, p95_mm, p95_mm if worst_p95_mm is None else worst_p95_mm)
+    found = Solution(
+        mount="fixed",
+        transform_name="base_T_camera",
+        board_name="flange_T_board",
+        X=np.eye(4),
+        Y=np.eye(4),
+        covariance=np.eye(6) * 1e-8,
+        expected_error_mm=error,
+        error_map=ErrorMap(np.zeros(9), np.zeros(9), np.ones(5), np.full((5, 9, 9), p95_mm)),
+        expected_pick_mm=error,
+        held_out=None,
+        checks=None,
+        corner_rms_px=0.1,
+        robot_noise_mm=0.05,
+        robot_noise_deg=0.01,
+        robot_noise_stated=False,
+        scale=Estimate(0.0, 0.001),
+        focal=Estimate(0.0, 0.001),
+        proof_p95_mm=0.0,
+        kept=9,
+        left_out=(),
+        findings=(),
+    )
+    return replace(found, **changes)
