@@ -68,7 +68,7 @@ def new(
     mount: Annotated[MountChoice, typer.Option(help="Camera fixed in the cell, or on the arm.")] = MountChoice.fixed,
     name: Annotated[str, typer.Option(help="Name of the station.")] = "bay-3",
 ) -> None:
-    """Write a station file to begin with, every key explained."""
+    """Write a station file to begin with, its keys explained."""
     from eyebolt.offline import write_new_station
 
     write_new_station(station, mount.value, name)

@@ -75,11 +75,7 @@ def findings_on_board_and_lens(
     if found is stated and found.doubts_at(start.X, start.Y, noise).chance(()) > _LOOKED_INTO:
         return ()
     best, freed = refit(found, start.X, start.Y, noise)
-    total = replace(
-        freed,
-        estimate=best.change_from(stated) + freed.estimate,
-        covariance=freed.covariance + _stated_doubt(problem.camera, freed.names),
-    )
+    total = freed.moved(best.change_from(stated), _stated_doubt(problem.camera, freed.names))
     if total.chance(()) > _FALSE_ALARM or not plausible(freed.noise):
         return ()
     chosen = _smallest_that_explains(total)

@@ -62,7 +62,8 @@ def find_moved_focus(
             focus, other = both.chance([_FOCAL, _CHANGE]), both.chance([n for n in both.names if n != _CHANGE])
             if focus < min(_EXPLAINED, other):
                 return None
-    return _finding(found, None if drifts else indices[row])
+    at_row = None if drifts else row
+    return _finding(paces.freed(at_row, posterior=True), None if at_row is None else indices[at_row])
 
 
 @dataclass(frozen=True)
@@ -73,8 +74,11 @@ class _Paces:
     model: LinearModel
     noise: RobotNoise
 
-    def freed(self, row: int | None, moved: str | None = None, place: int = 0) -> Freed:
-        """A step before ``row``, or a steady drift; beside it, ``moved`` (camera or board) from ``place`` on."""
+    def freed(self, row: int | None, moved: str | None = None, place: int = 0, *, posterior: bool = False) -> Freed:
+        """A step before ``row``, or a steady drift; beside it, ``moved`` (camera or board) from ``place`` on.
+
+        ``posterior``: see ``set_free``.
+        """
         n = len(self.views.A)
         pace = np.arange(n) / (n - 1) if row is None else (np.arange(n) >= row).astype(float)
         doubts = [
@@ -84,11 +88,12 @@ class _Paces:
         if moved is not None:
             columns = self.model.by_transforms[..., _COLUMNS[moved]] * (np.arange(n) >= place)[:, None, None]
             doubts += [Doubt.of_offsets(f"moved-{k}", _WIDEST_CHANGE, self.model, columns[..., k]) for k in range(6)]
-        return set_free(self.model, self.views.seen, self.views.corner_px, self.noise, doubts)
+        return set_free(self.model, self.views.seen, self.views.corner_px, self.noise, doubts, posterior)
 
 
 def _finding(found: Freed, index: int | None) -> Finding:
-    change, sigma = float(found.estimate[1]), float(np.sqrt(found.covariance[1, 1]))
+    changes, sigmas = found.alone(found.names)
+    change, sigma = float(changes[1]), float(sigmas[1])
     when = "bit by bit from the first pair to the last" if index is None else f"before pair {index}"
     evidence = {"change": change, "change_sigma": sigma, "chance_if_steady": found.chance([_FOCAL])}
     return Finding(

@@ -14,7 +14,7 @@ import numpy as np
 from eyebolt.geometry.rigid import Array
 from eyebolt.solve.chance import chance_of_ratio
 from eyebolt.solve.linear_model import FIRST_LENS, LinearModel, SeenPoses
-from eyebolt.solve.noise import most_likely_noise
+from eyebolt.solve.noise import most_likely_noise, noise_posterior
 from eyebolt.solve.problem import RobotNoise
 
 
@@ -23,7 +23,8 @@ class Freed:
     """Doubts ``names`` (k) estimated together: ``estimate`` (k,) and ``covariance`` (k, k).
 
     ``freedom``: how many numbers judged the arm's noise; ``noise``: that noise; ``transforms`` (12,): the change of X
-    and Y that goes with the estimate.
+    and Y that goes with the estimate; ``by_noise``: what else the noise may be, as (weight, estimate, covariance) under
+    each choice, or nothing where that was not asked.
     """
 
     names: tuple[str, ...]
@@ -32,6 +33,12 @@ class Freed:
     freedom: int
     noise: RobotNoise
     transforms: Array
+    by_noise: tuple[tuple[float, Array, Array], ...] = ()
+
+    def moved(self, by: Array, doubt: Array) -> Freed:
+        """The same doubts counted from elsewhere: ``by`` (k,) and ``doubt`` (k, k) added to estimate and covariance."""
+        choices = tuple((weight, estimate + by, covariance + doubt) for weight, estimate, covariance in self.by_noise)
+        return replace(self, estimate=self.estimate + by, covariance=self.covariance + doubt, by_noise=choices)
 
     def chance(self, free: Sequence[str]) -> float:
         """How probable what remains is by chance alone, if only the doubts ``free`` are real."""
@@ -49,17 +56,25 @@ class Freed:
     def alone(self, free: Sequence[str]) -> tuple[Array, Array]:
         """Estimate and standard deviations of the doubts ``free`` (in that order) if only they are real.
 
-        Few pairs judge their own noise badly; the deviations are those of Student's t then.
+        Few pairs judge their own noise badly, and what else it may be widens the deviations.
         """
         own, rest = self._rows(free), self._rows([name for name in self.names if name not in free])
-        by_rest = np.linalg.solve(self.covariance[np.ix_(rest, rest)], self.covariance[np.ix_(rest, own)]).T
-        estimate = self.estimate[own] - by_rest @ self.estimate[rest]
-        covariance = self.covariance[np.ix_(own, own)] - by_rest @ self.covariance[np.ix_(rest, own)]
-        widening = self.freedom / max(self.freedom - 2, 1)
-        return estimate, np.sqrt(np.maximum(np.diagonal(covariance), 0.0) * widening)
+        choices = self.by_noise or ((1.0, self.estimate, self.covariance),)
+        weights = np.array([weight for weight, _, _ in choices])
+        found = [_conditioned(estimate, covariance, own, rest) for _, estimate, covariance in choices]
+        estimates, variances = (np.array(part) for part in zip(*found, strict=True))
+        mean = weights @ estimates
+        return mean, np.sqrt(np.maximum(weights @ (variances + (estimates - mean) ** 2), 0.0))
 
     def _rows(self, names: Sequence[str]) -> list[int]:
         return [self.names.index(name) for name in names]
+
+
+def _conditioned(estimate: Array, covariance: Array, own: list[int], rest: list[int]) -> tuple[Array, Array]:
+    """Estimate and variances of the rows ``own`` if those of ``rest`` are zero (a Gaussian conditioned)."""
+    by_rest = np.linalg.solve(covariance[np.ix_(rest, rest)], covariance[np.ix_(rest, own)]).T
+    left = covariance[np.ix_(own, own)] - by_rest @ covariance[np.ix_(rest, own)]
+    return estimate[own] - by_rest @ estimate[rest], np.diagonal(left)
 
 
 @dataclass(frozen=True)
@@ -90,9 +105,14 @@ class Doubt:
 
 
 def set_free(
-    model: LinearModel, seen: SeenPoses, corner_px: float, start: RobotNoise, doubts: Sequence[Doubt]
+    model: LinearModel,
+    seen: SeenPoses,
+    corner_px: float,
+    start: RobotNoise,
+    doubts: Sequence[Doubt],
+    posterior: bool = False,
 ) -> Freed:
-    """The ``doubts`` estimated together in ``model``, the linear model of ``seen``."""
+    """The ``doubts`` estimated together in ``model``, linear model of ``seen``; with ``posterior`` also by noise."""
     shares = np.stack([doubt.shares for doubt in doubts], axis=-1)
     columns = model.by_nuisance @ shares + np.stack([doubt.offsets for doubt in doubts], axis=-1)
     information = np.einsum("nqk,nqr,nrl->kl", shares, seen.nuisance_information, shares)
@@ -105,6 +125,10 @@ def set_free(
     )
     noise, fits = most_likely_noise(granted, corner_px, start)
     p = model.free.shape[1]
+    by_noise: tuple[tuple[float, Array, Array], ...] = ()
+    if posterior:
+        known, each = noise_posterior(granted, corner_px, noise, fits)
+        by_noise = tuple(zip(known.weights.tolist(), each.z[:, p:], each.covariance[:, p:, p:], strict=True))
     return Freed(
         tuple(doubt.name for doubt in doubts),
         fits.z[0, p:],
@@ -113,4 +137,5 @@ def set_free(
         max(3 * len(model.offset) - (p + len(doubts)) // 2, 1),
         noise,
         model.free @ fits.z[0, :p],
+        by_noise,
     )

@@ -93,10 +93,13 @@ class Looks:
             ]
         )
 
-    def doubts_at(self, X: Array, Y: Array, noise: RobotNoise) -> Freed:
-        """How far board and lens are off, linearised at the transforms ``X``, ``Y``; ``noise`` to begin with."""
+    def doubts_at(self, X: Array, Y: Array, noise: RobotNoise, posterior: bool = False) -> Freed:
+        """How far board and lens are off, linearised at the transforms ``X``, ``Y``; ``noise`` to begin with.
+
+        ``posterior``: see ``set_free``.
+        """
         model = linearise(self.doubted, self.views.seen, self.views.A, X, Y)
-        return set_free(model, self.views.seen, self.views.corner_px, noise, self._doubts(model))
+        return set_free(model, self.views.seen, self.views.corner_px, noise, self._doubts(model), posterior)
 
     def _doubts(self, model: LinearModel) -> list[Doubt]:
         focal_px = float(self.camera.matrix[0, 0])
@@ -139,7 +142,7 @@ def refit(looks: Looks, X: Array, Y: Array, noise: RobotNoise) -> tuple[Looks, F
             break
         z = share * freed.transforms
         looks, X, Y, noise = moved, X @ rigid.exp(z[:6]), Y @ rigid.exp(z[6:]), freed.noise
-    return looks, freed
+    return looks, looks.doubts_at(X, Y, freed.noise, posterior=True)
 
 
 def lens_by_pictures(looks: Looks) -> Looks:

@@ -1,4 +1,4 @@
-"""A station file to begin with, every key explained, for a cell that does not exist."""
+"""A station file to begin with, its keys explained, for a cell that does not exist."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ angle = {_quoted(angle)}                     # "deg", "rad" or "1e-4deg"; no mat
 # tip_sigma_mm = 0.1              # how well you know that tip, and set it onto a corner; 0.5 if you do not say
 
 [camera]
-# source: "device", "stream", "folder", "push", "genicam" or "simulated"
+# source: "device" (path = "/dev/video0", or a stream's address), "folder" (path), "push" (endpoint) or "simulated"
 {camera}
 intrinsics = {_quoted(intrinsics)}        # the lens file: width, height, matrix, distortion
 settle_ms = 300                   # wait after the robot says it stands: 300 small arms, 500 and more for long ones
@@ -103,6 +103,7 @@ near_mm = {near_mm!r}                   # the job happens between these two dist
 far_mm = {far_mm!r}
 fewest = 8                        # no result before so many pairs, however good they look
 most = 40                         # give up after so many pairs and say what is missing
+# height_mm = 850.0               # 4-axis arms: of the board's origin above flange (camera fixed) or base; or by touch
 accept = {_quoted(accept)}                # "when-proven": a proven result is used at once. "by-hand": you sign for it
 
 [record]
