@@ -1,4 +1,4 @@
-"""``eyebolt demo``: the daemon, and robot and camera of an invented cell, in two processes; the result beside its truth.
+"""``eyebolt demo``: the daemon, and robot and camera of an invented cell, as processes; the result beside its truth.
 
 The simulator is another package of this distribution and is run as a program, never imported: what it says of the
 truth is read from its ``truth.json``.
