@@ -16,15 +16,18 @@ from eyebolt.geometry.camera import CameraModel
 from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.board_pose import ViewStack
 from eyebolt.solve.freed import Freed
+from eyebolt.solve.linear_model import What
 from eyebolt.solve.misfit import plausible
 from eyebolt.solve.outcome import Finding
 from eyebolt.solve.problem import Problem, RobotNoise
-from eyebolt.solve.refit import Looks, lens_by_pictures, refit
+from eyebolt.solve.refit import DOUBTS, Looks, lens_by_pictures, refit
 from eyebolt.solve.start import Start
 
 # Chance that clean pairs are looked into closely, that they look like a fault, and that the faults named leave this
 # much unexplained.
 _LOOKED_INTO, _FALSE_ALARM, _EXPLAINED = 1e-3, 1e-5, 1e-4
+# What explains a move away must leave no more than this to chance.
+_EXPLAINED_FOR_SURE = 0.01
 # The pictures by themselves contradict the lens (five numbers; chance 1e-9 if corners scatter alike).
 _CONTRADICTED = 50.0
 # With fewer pairs all six numbers are not known beside the transforms.
@@ -59,6 +62,16 @@ def lens_of_pictures(looks: Looks) -> Looks | None:
         np.abs(change[1:4]).max() > _SHARE or _bending_px(found.camera, looks.camera, looks.views.stack) > _BENDING_PX
     )
     return found if matters else None
+
+
+def explains_move(looks: Looks, start: Start, noise: RobotNoise, what: What, before: int) -> bool:
+    """Whether one part of board and lens explains the pairs ``looks`` better than that ``what`` moved before a row.
+
+    Waypoints that come in groups, such as shifts without a turn and then tilts, make a wrong lens look like a move.
+    """
+    freed = looks.beside_a_move(start.X, start.Y, noise, what, before)
+    moved = freed.chance([name for name in freed.names if name not in DOUBTS])
+    return max(freed.chance(_names([part])) for part in _PARTS) > max(moved, _EXPLAINED_FOR_SURE)
 
 
 def findings_on_board_and_lens(

@@ -13,7 +13,12 @@ from dataclasses import replace
 import numpy as np
 
 from eyebolt.pairs.pair import Pair
-from eyebolt.solve.board_and_lens import FIRST_NOISE, findings_on_board_and_lens, lens_of_pictures
+from eyebolt.solve.board_and_lens import (
+    FIRST_NOISE,
+    explains_move,
+    findings_on_board_and_lens,
+    lens_of_pictures,
+)
 from eyebolt.solve.board_corners import find_wrong_lines
 from eyebolt.solve.focus import find_moved_focus
 from eyebolt.solve.halfway import find_change_halfway, find_gross_change
@@ -140,8 +145,11 @@ def _fine(
     focus = find_moved_focus(problem, views.subset(rows), start, joint.noise.best, [indices[k] for k in rows], places)
     found: list[Finding | None] = [focus]
     if focus is None:
-        belong = stated.subset(used)
-        of_board_and_lens = findings_on_board_and_lens(problem, belong, belong, start, joint.noise.best)
+        noise, moves = joint.noise.best, zip(belonging.partings, places, strict=True)
+        belong = stated.subset(rows)
+        if not all(explains_move(belong, start, noise, parting.slip.what, place) for parting, place in moves):
+            belong = stated.subset(used)
+        of_board_and_lens = findings_on_board_and_lens(problem, belong, belong, start, noise)
         found += of_board_and_lens
         if not of_board_and_lens:
             found += findings_on_slips(problem.mount, belonging.partings, indices)

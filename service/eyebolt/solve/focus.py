@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from eyebolt.solve.freed import Doubt, Freed, set_free
+from eyebolt.solve.freed import Doubt, Freed, moved_doubts, set_free
 from eyebolt.solve.joint import Views
-from eyebolt.solve.linear_model import FOCAL, LinearModel, linearise
+from eyebolt.solve.linear_model import COLUMNS, FOCAL, LinearModel, What, linearise
 from eyebolt.solve.misfit import plausible
 from eyebolt.solve.outcome import Finding
 from eyebolt.solve.problem import Problem, RobotNoise
@@ -28,10 +28,9 @@ _MATTERS = 0.002
 _ON_A_SIDE = 2
 # In long sessions not every place is tried; a step shows nearly as well a few pairs away.
 _MOST_PLACES = 60
-# How far off anything may be: shares, metres, radians.
-_WIDEST_FOCAL, _WIDEST_CHANGE = 0.3, 1.0
+# How far off it may be, a share.
+_WIDEST_FOCAL = 0.3
 _FOCAL, _CHANGE = "focal", "change"
-_COLUMNS = {"camera": slice(0, 6), "board": slice(6, 12)}
 
 
 def find_moved_focus(
@@ -56,7 +55,7 @@ def find_moved_focus(
     if found.chance([_FOCAL]) > _FALSE_ALARM or abs(found.estimate[1]) < _MATTERS or not plausible(found.noise):
         return None
     # A change of camera or board from there on must not explain it better.
-    for what in _COLUMNS:
+    for what in COLUMNS:
         for place in {row, *at}:
             both = paces.freed(None if drifts else row, what, place)
             focus, other = both.chance([_FOCAL, _CHANGE]), both.chance([n for n in both.names if n != _CHANGE])
@@ -74,7 +73,7 @@ class _Paces:
     model: LinearModel
     noise: RobotNoise
 
-    def freed(self, row: int | None, moved: str | None = None, place: int = 0, *, posterior: bool = False) -> Freed:
+    def freed(self, row: int | None, moved: What | None = None, place: int = 0, *, posterior: bool = False) -> Freed:
         """A step before ``row``, or a steady drift; beside it, ``moved`` (camera or board) from ``place`` on.
 
         ``posterior``: see ``set_free``.
@@ -86,8 +85,7 @@ class _Paces:
             Doubt.of_nuisance(_CHANGE, _WIDEST_FOCAL, self.model, FOCAL, pace),
         ]
         if moved is not None:
-            columns = self.model.by_transforms[..., _COLUMNS[moved]] * (np.arange(n) >= place)[:, None, None]
-            doubts += [Doubt.of_offsets(f"moved-{k}", _WIDEST_CHANGE, self.model, columns[..., k]) for k in range(6)]
+            doubts += moved_doubts(self.model, COLUMNS[moved], place)
         return set_free(self.model, self.views.seen, self.views.corner_px, self.noise, doubts, posterior)
 
 

@@ -17,6 +17,9 @@ from eyebolt.solve.linear_model import FIRST_LENS, LinearModel, SeenPoses
 from eyebolt.solve.noise import most_likely_noise, noise_posterior
 from eyebolt.solve.problem import RobotNoise
 
+# How far a transform may move at the very most: metres, radians.
+_WIDEST_MOVE = 1.0
+
 
 @dataclass(frozen=True)
 class Freed:
@@ -102,6 +105,13 @@ class Doubt:
     def of_offsets(name: str, sigma: float, model: LinearModel, offsets: Array) -> Doubt:
         """A change of the offsets (n, 6), in the arm's coordinates."""
         return Doubt(name, sigma, np.zeros((len(offsets), model.by_nuisance.shape[-1])), offsets)
+
+
+def moved_doubts(model: LinearModel, columns: slice, before: int) -> list[Doubt]:
+    """That the transform whose ``columns`` these are is another one from row ``before`` on: six doubts."""
+    later = np.arange(len(model.offset)) >= before
+    moves = np.where(later[:, None, None], model.by_transforms[..., columns], 0.0)
+    return [Doubt.of_offsets(f"moved-{k}", _WIDEST_MOVE, model, moves[..., k]) for k in range(6)]
 
 
 def set_free(

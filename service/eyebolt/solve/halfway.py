@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 from eyebolt.geometry import rigid
 from eyebolt.geometry.rigid import Array
 from eyebolt.solve.joint import Views
+from eyebolt.solve.linear_model import What
 from eyebolt.solve.misfit import GOOD_M, best_start
 from eyebolt.solve.outcome import Finding
 from eyebolt.solve.problem import Problem
-from eyebolt.solve.slips import Slip, What, finding_on_slip
+from eyebolt.solve.slips import Slip, finding_on_slip
 from eyebolt.solve.start import Start
 
 _FEWEST_ON_A_SIDE = 2

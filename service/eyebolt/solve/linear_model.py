@@ -17,6 +17,7 @@ covariance is diagonal and the same for all views.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -28,6 +29,9 @@ from eyebolt.solve.vertical import free_directions
 
 SCALE, FOCAL = 0, 1
 FIRST_LENS = 2
+What = Literal["camera", "board"]
+COLUMNS: dict[What, slice] = {"camera": slice(0, 6), "board": slice(6, 12)}
+"""Where a change of X (camera) and of Y (board) stands among the twelve of the transforms."""
 # Of a parameter's sigma, for its derivative.
 _LENS_STEP = 0.01
 

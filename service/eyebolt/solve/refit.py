@@ -10,9 +10,9 @@ from eyebolt.geometry import rigid
 from eyebolt.geometry.camera import CameraModel
 from eyebolt.geometry.rigid import Array, Rows
 from eyebolt.pairs.board_pose import BoardPoses, ViewStack, fit_board_poses, refine_board_poses
-from eyebolt.solve.freed import Doubt, Freed, set_free
+from eyebolt.solve.freed import Doubt, Freed, moved_doubts, set_free
 from eyebolt.solve.joint import Views
-from eyebolt.solve.linear_model import FIRST_LENS, FOCAL, SCALE, LinearModel, linearise
+from eyebolt.solve.linear_model import COLUMNS, FIRST_LENS, FOCAL, SCALE, LinearModel, What, linearise
 from eyebolt.solve.problem import Problem, RobotNoise
 
 # The shifts of the principal point are shares of the focal length, what bends the picture are plain numbers, the rest
@@ -100,6 +100,12 @@ class Looks:
         """
         model = linearise(self.doubted, self.views.seen, self.views.A, X, Y)
         return set_free(model, self.views.seen, self.views.corner_px, noise, self._doubts(model), posterior)
+
+    def beside_a_move(self, X: Array, Y: Array, noise: RobotNoise, what: What, before: int) -> Freed:
+        """The same doubts together with those of a camera or board that moved before row ``before``."""
+        model = linearise(self.doubted, self.views.seen, self.views.A, X, Y)
+        doubts = self._doubts(model) + moved_doubts(model, COLUMNS[what], before)
+        return set_free(model, self.views.seen, self.views.corner_px, noise, doubts)
 
     def _doubts(self, model: LinearModel) -> list[Doubt]:
         focal_px = float(self.camera.matrix[0, 0])

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +16,7 @@ from numpy.typing import NDArray
 from eyebolt.geometry.rigid import Array
 from eyebolt.solve.chance import chance_of_ratio, chance_of_squares
 from eyebolt.solve.joint import JointEstimate
-from eyebolt.solve.linear_model import LinearModel, fit_linear
+from eyebolt.solve.linear_model import COLUMNS, LinearModel, What, fit_linear
 from eyebolt.solve.noise import most_likely_noise, variance_of
 from eyebolt.solve.outcome import Finding
 from eyebolt.solve.problem import Mount
@@ -37,10 +36,6 @@ _ROUNDS = 2
 _NOTHING = 0.1
 # Farther than this nothing slips; then it was somebody on the controller. Common practice, no source.
 _MOST_SLIP_M, _MOST_SLIP_RAD = 0.02, float(np.deg2rad(5.0))
-
-
-What = Literal["board", "camera"]
-_COLUMNS: dict[What, slice] = {"board": slice(6, 12), "camera": slice(0, 6)}
 
 
 @dataclass(frozen=True)
@@ -128,7 +123,7 @@ def _chance(model: LinearModel, best: _Change, freedom: int) -> float:
 
 def _with_change(model: LinearModel, what: What, at: int) -> LinearModel:
     """The model with the change carried along as six more nuisances of which nothing is known beforehand."""
-    moved = np.where((np.arange(len(model.offset)) >= at)[:, None, None], model.by_transforms[..., _COLUMNS[what]], 0.0)
+    moved = np.where((np.arange(len(model.offset)) >= at)[:, None, None], model.by_transforms[..., COLUMNS[what]], 0.0)
     return replace(
         model,
         by_nuisance=np.concatenate([model.by_nuisance, moved], axis=-1),
@@ -144,7 +139,7 @@ def _best_change(model: LinearModel, corner_px: float, variances: Array) -> _Cha
     weight, weighted = fits.weight[0], fits.weighted_design[0]
     pull = (weight @ fits.left[0][..., None])[..., 0]
     tried: list[tuple[float, What, int, Array]] = []
-    for what, columns in _COLUMNS.items():
+    for what, columns in COLUMNS.items():
         by_change = model.by_transforms[..., columns]
         # Sums over the pairs from each place on, by running sums from the end.
         right = _from_the_end(np.einsum("nij,ni->nj", by_change, pull))
@@ -157,7 +152,7 @@ def _best_change(model: LinearModel, corner_px: float, variances: Array) -> _Cha
             change = scale * np.linalg.lstsq(scaled, scale * right[at], rcond=1e-9)[0]
             tried.append((float(change @ right[at]), what, at, change))
     gain, what, at, change = max(tried, key=lambda one: one[0])
-    moved = np.where((np.arange(n) >= at)[:, None], model.by_transforms[..., _COLUMNS[what]] @ change, 0.0)
+    moved = np.where((np.arange(n) >= at)[:, None], model.by_transforms[..., COLUMNS[what]] @ change, 0.0)
     z = fits.covariance[0] @ np.einsum("nir,ni->r", weighted, model.offset - moved)
     left = model.offset - moved - fits.design @ z
     return _Change(what, at, change, gain, np.einsum("ni,nij,nj->n", left, weight, left))
