@@ -34,14 +34,14 @@ def only_stop(problem):
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("off", [0.02, -0.02])
+@pytest.mark.parametrize("off", [0.02, -0.02, 1.0])
 @pytest.mark.parametrize("poses", [5, 12])
 def test_a_board_printed_in_the_wrong_size(cases, mount, off, poses):
     simulated = make_problem(mount, poses, 1, board=squares_board(12, 9, 0.020 * (1 + off)), limits=VARIED)
     problem = replace(cases.convert(simulated, False), board_corners_m=squares_board(12, 9, 0.020).corners_m)
     finding = only_stop(problem)
     assert finding.code == "board-scale"
-    assert abs(finding.evidence["scale"] - off) < 4 * finding.evidence["scale_sigma"] < 0.01
+    assert abs(finding.evidence["scale"] - off) < 4 * finding.evidence["scale_sigma"] < 0.01 * (1 + off)
     assert f"by {1 + finding.evidence['scale']:.4f}" in finding.remedy
 
 

@@ -18,7 +18,7 @@ SHIFTS_M = ((0, 0, 0), (0.1, 0, 0), (0, 0.1, 0), (0, 0, 0.1))
 POSES = 10
 
 
-def session(cases, mount, seed, focal_px=2400.0, camera_moves=None):
+def session(cases, mount, seed, focal_px=2400.0, camera_moves=None, poses=POSES):
     """Four shifts of the board, then views that are nearly flat; ``camera_moves`` after the fourth."""
     rng = np.random.default_rng([seed, 77])
     board, lens = squares_board(12, 9, 0.020), simple_lens(2448, 2048, focal_px)
@@ -26,7 +26,7 @@ def session(cases, mount, seed, focal_px=2400.0, camera_moves=None):
     home = place(lens, board, Rotation.identity(), np.array([-0.2, -0.2]), 0.75)
     views = [matrix(np.eye(3), shift) @ home for shift in SHIFTS_M]
     others = random_views(lens, board, ViewRange(distance_m=(0.78, 0.82), tilt_deg=(0, 5)), rng)
-    views += [next(others) for _ in range(POSES - len(views))]
+    views += [next(others) for _ in range(poses - len(views))]
     noise, pairs = PoseNoise(0.1, 0.02), []
     for row, view in enumerate(views):
         seen = view if camera_moves is None or row < len(SHIFTS_M) else inverse(camera_moves) @ view
@@ -52,3 +52,12 @@ def test_a_camera_that_moved_between_the_groups_is_still_named(cases, mount):
             f.code for f in solve(session(cases, mount, seed, camera_moves=knock)).findings if f.severity != "note"
         ]
         assert codes == ["camera-moved"], (seed, codes)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_pairs_that_hardly_turn_say_nothing_absurd(cases, mount):
+    """Some board and lens of any size fit them; a focal length several times the stated one was once named so."""
+    for seed in (5, 29, 39):
+        for finding in solve(session(cases, mount, seed, 2448.0, poses=5)).findings:
+            sizes = [abs(finding.evidence.get(name, 0.0)) for name in ("focal", "scale", "cx", "cy")]
+            assert max(sizes) < 0.1, (seed, finding)

@@ -92,6 +92,10 @@ def findings_on_board_and_lens(
     if total.chance(()) > _FALSE_ALARM or not plausible(freed.noise):
         return ()
     chosen = _smallest_that_explains(total)
+    others = {n: off for n, off in zip(total.names, total.estimate, strict=True) if n not in _names(chosen[0])}
+    # Pairs that hardly turn are fitted by boards and lenses of any size: from so far off nothing follows for one part.
+    if any(abs(off) > DOUBTS[name] for name, off in others.items()):
+        return ()
     off, sigma = total.alone(_names(chosen[0]))
     sized = dict(zip(_names(chosen[0]), zip(off.tolist(), sigma.tolist(), strict=True), strict=True))
     real = [part for part in chosen[0] if _matters(part, sized, best, stated)]
