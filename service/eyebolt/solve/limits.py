@@ -25,7 +25,7 @@ _MANY_DOUBTED = 5
 
 def findings_on_limits(problem: Problem, joint: JointEstimate, arm: ArmErrors, stack: ViewStack) -> tuple[Finding, ...]:
     """Notes on what limits this answer; ``stack``: the corners that were used, with their weights."""
-    found = [_arm_or_camera(problem, joint), _geometry(arm, len(joint.model.offset)), _strays(stack)]
+    found = [_geometry(arm, len(joint.model.offset)), _arm_or_camera(problem, joint), _strays(stack)]
     return tuple(f for f in found if f is not None)
 
 
