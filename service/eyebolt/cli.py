@@ -13,7 +13,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import typer
 
-from eyebolt.command_line import run_command
+from eyebolt.command_line import MountChoice, run_command
 from eyebolt.machine import require_opencv
 
 if TYPE_CHECKING:
@@ -35,13 +35,6 @@ class LogChoice(StrEnum):
     json = "json"
 
 
-class MountChoice(StrEnum):
-    """Where the camera is."""
-
-    fixed = "fixed"
-    arm = "arm"
-
-
 StationFile = Annotated[Path, typer.Argument(help="The station file (TOML).")]
 
 
@@ -54,7 +47,7 @@ def _root() -> None:
 def demo(
     mount: Annotated[MountChoice, typer.Option(help="Camera fixed in the cell, or on the arm.")] = MountChoice.fixed,
     seed: Annotated[int, typer.Option(min=0, help="Another cell, other waypoints, other noise.")] = 0,
-    folder: Annotated[Path | None, typer.Option(help="Where to leave the files [a new temporary folder].")] = None,
+    folder: Annotated[Path | None, typer.Option(help="Where to leave the files (else a new temporary folder).")] = None,
 ) -> None:
     """Calibrate a simulated cell, in under a minute and without any hardware, and compare with its truth."""
     from eyebolt.demo import run_demo
@@ -78,7 +71,7 @@ def new(
 @app.command()
 def serve(
     station: StationFile,
-    log: Annotated[LogChoice | None, typer.Option(help="For people or for machines [console on a terminal].")] = None,
+    log: Annotated[LogChoice | None, typer.Option(help="For people or for machines (console on a terminal).")] = None,
 ) -> None:
     """Serve one station: answer its robot, take its pictures, keep its record."""
     from eyebolt.daemon.serve import serve as run
@@ -89,7 +82,7 @@ def serve(
 
 @app.command()
 def watch(
-    station: Annotated[Path | None, typer.Argument(help="The station file [station.toml].")] = None,
+    station: Annotated[Path | None, typer.Argument(help="The station file (else station.toml).")] = None,
     endpoint: Annotated[str | None, typer.Option(help="The status address, instead of a station file.")] = None,
     key: Annotated[Path | None, typer.Option(help="Key file, for a station on another computer.")] = None,
     once: Annotated[bool, typer.Option("--once", help="Show one status and end.")] = False,

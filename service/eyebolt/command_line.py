@@ -1,9 +1,10 @@
-"""How a command ends: every fault is one text on stderr, never a traceback."""
+"""What both commands share: how they end, every fault as one text on stderr and never a traceback; a choice."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from enum import StrEnum
 
 import typer
 
@@ -11,6 +12,13 @@ from eyebolt.errors import EyeboltError
 
 FAULT = 1
 INTERRUPTED = 130
+
+
+class MountChoice(StrEnum):
+    """Where the camera is."""
+
+    fixed = "fixed"
+    arm = "arm"
 
 
 def run_command(name: str, command: Callable[[], object]) -> None:

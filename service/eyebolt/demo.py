@@ -22,16 +22,13 @@ import numpy as np
 from eyebolt.daemon.inputs import StationInputs, read_inputs
 from eyebolt.errors import EyeboltError, InputFault, MachineFault
 from eyebolt.geometry import rigid
-from eyebolt.geometry.camera import CameraModel
 from eyebolt.handover.result import accepted_transform
 from eyebolt.handover.summary import summary
+from eyebolt.invented_cell import write_invented_cell
 from eyebolt.journal.names import list_sessions
-from eyebolt.programs import Process, end, free_ports, last_words, program
+from eyebolt.programs import Process, end, last_words, program
 from eyebolt.solve.problem import WorkingVolume
-from eyebolt.station.lens import lens_text
-from eyebolt.station.template import station_template
 
-_TOLERANCE_MM = 1.0
 _LONGEST_S = 120.0
 
 
@@ -40,7 +37,7 @@ def run_demo(mount: str, seed: int, folder: Path | None) -> int:
     place = folder or Path(tempfile.mkdtemp(prefix="eyebolt-demo-"))
     try:
         place.mkdir(parents=True, exist_ok=True)
-        station_file = _write_cell(place, mount)
+        station_file = write_invented_cell(place, mount)
     except OSError as error:
         raise InputFault(
             "folder-unwritable", f"the folder {place} cannot be used: {error.strerror}", "name another one: --folder."
@@ -57,28 +54,6 @@ def run_demo(mount: str, seed: int, folder: Path | None) -> int:
         if robot.returncode not in (0, 3):
             raise _broke("the simulated cell", robot_log)
     return _compare(read_inputs(station_file), place / "truth.json")
-
-
-def _write_cell(place: Path, mount: str) -> Path:
-    robot, status, pictures = free_ports(3)
-    camera = CameraModel(
-        1280,
-        1024,
-        np.array([[1450.0, 0.0, 643.0], [0.0, 1451.0, 508.0], [0.0, 0.0, 1.0]]),
-        np.array([-0.12, 0.09, 0.0004, -0.0003, 0.0]),
-    )
-    (place / "camera.json").write_text(lens_text(camera), encoding="utf-8")
-    text = station_template(
-        "demo-cell",
-        mount,
-        status=f"tcp://127.0.0.1:{status}",
-        connection=f'listen = "127.0.0.1:{robot}"',
-        camera_lines=('source = "simulated"', f'endpoint = "tcp://127.0.0.1:{pictures}"'),
-        tolerance_mm=_TOLERANCE_MM,
-    )
-    station_file = place / "station.toml"
-    station_file.write_text(text, encoding="utf-8")
-    return station_file
 
 
 @contextlib.contextmanager

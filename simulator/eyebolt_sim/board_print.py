@@ -5,7 +5,7 @@ Board frame: origin at the outer corner of the first square, x along columns, y 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -32,6 +32,10 @@ class BoardPrint:
     texels_per_m: float
     origin_texel: Array
     shape: BoardShape
+
+    def grown(self, times: float) -> BoardPrint:
+        """The same print ``times`` as large about its origin; ``shape`` stays what it was meant to be."""
+        return replace(self, texels_per_m=self.texels_per_m / times)
 
     def coarser(self, factor: int) -> BoardPrint:
         """The same print with texels ``factor`` times as long, averaged over their area."""

@@ -13,7 +13,8 @@ from eyebolt.daemon.inputs import read_station
 from eyebolt.errors import InputFault
 from eyebolt.station.station import Station
 from eyebolt_sim.arm import Arm, faulty_arm
-from eyebolt_sim.board_print import BoardPrint, print_board
+from eyebolt_sim.board_print import BoardPrint, Picture, print_board
+from eyebolt_sim.faults import NO_FAULT, CellFault
 from eyebolt_sim.lens import Lens, read_lens
 from eyebolt_sim.matrices import Array, inverse
 from eyebolt_sim.moving_arm import MovingArm
@@ -36,6 +37,7 @@ class CellChoices:
 
     A robot noise of None is the station's own ``noise_mm``, ``noise_deg``, or else 0.1 mm, 0.02 deg. ``touches``: how
     many corners are touched at the end; a ``tip_error_mm`` of None is the station's ``tip_sigma_mm``, or else 0.
+    ``fault``: what is wrong in the cell.
     """
 
     seed: int = 0
@@ -49,6 +51,7 @@ class CellChoices:
     wait_s: float = 15.0
     touches: int = 0
     tip_error_mm: float | None = None
+    fault: CellFault = NO_FAULT
 
 
 @dataclass(frozen=True)
@@ -81,12 +84,16 @@ class Cell:
 
     def picture_server(self, arm: MovingArm) -> PictureServer:
         """The camera of the cell, to be opened with ``with``. Raises InputFault ``sim-source`` for other cameras."""
-        renderer = Renderer(self.lens, self.board, seed=self.choices.seed)
+        fault = self.choices.fault
+        face = fault.board(self.board)
+        renderers = [Renderer(fault.lens(self.lens, begun), face, seed=self.choices.seed) for begun in (False, True)]
 
-        def view_from(base_T_outward: Array) -> Array:
-            return self.view_from_outward(base_T_outward, arm.base_T_board)
+        def look(base_T_outward: Array, served: int) -> Picture:
+            begun = fault.begun(arm.moves)
+            view = self.view_from_outward(base_T_outward, arm.base_T_board)
+            return renderers[begun and fault.focal_grows_later != 0].render(fault.view(view, begun), served)
 
-        return PictureServer(simulated_endpoint(self.station), renderer, arm, view_from)
+        return PictureServer(simulated_endpoint(self.station), look, arm)
 
     def run_robot(self, arm: Movable, say: Callable[[str], None]) -> Outcome:
         """Connect to the daemon and play the robot program; see RobotProgram for what it raises."""
@@ -94,7 +101,8 @@ class Cell:
         terms = PoseTerms(robot.length, robot.rotation, robot.angle)
         with contextlib.closing(link_to(robot, self.choices.wait_s)) as link:
             tool = tool_in_force(terms, robot.pose_of, robot.tool)
-            program = RobotProgram(link, arm, terms, tool, self.choices.speed, say)
+            written = self.choices.fault.terms(terms)
+            program = RobotProgram(link, arm, written, tool, self.choices.speed, say, self.choices.fault)
             return program.run(self.captures, self.checks, self.touching)
 
     def write_truth(self, path: Path) -> None:
@@ -106,6 +114,7 @@ class Cell:
                 self.noise,
                 joint_error_deg=self.choices.joint_error_deg,
                 link_error_mm=self.choices.link_error_mm,
+                fault=self.choices.fault.name,
             )
         except OSError as fault:
             raise InputFault(

@@ -6,6 +6,8 @@ import contextlib
 import math
 import os
 import sys
+import tempfile
+import textwrap
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -16,9 +18,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import typer
 
-from eyebolt.command_line import run_command
+from eyebolt.command_line import MountChoice, run_command
 from eyebolt.errors import InputFault
 from eyebolt_sim.cell import Cell, CellChoices, UnwatchedArm, prepare_cell, remote_arm
+from eyebolt_sim.faults import CELL_FAULTS, NO_FAULT, cell_fault
+from eyebolt_sim.playing_faults import play_fault
 from eyebolt_sim.robot_client import Outcome
 
 if TYPE_CHECKING:
@@ -49,12 +53,15 @@ def cell(
     checks: Annotated[bool, typer.Option(help="Two check waypoints at the end.")] = True,
     touch: Annotated[int, typer.Option(min=0, max=50, help="Corners of a board lying still to touch at the end.")] = 0,
     tip_error_mm: Annotated[float | None, typer.Option(min=0, help="Error of the pointer's tip, one sigma.")] = None,
+    lay: Annotated[
+        str | None, typer.Option(help="FAULT or FAULT@WAYPOINT to lay over it; a wrong one lists them.")
+    ] = None,
     wait: Annotated[float, typer.Option(min=0.1, help="Seconds to wait for the daemon.")] = 15.0,
-    truth: Annotated[Path | None, typer.Option(help="Where to write the truth [beside the station file].")] = None,
+    truth: Annotated[Path | None, typer.Option(help="Where to write the truth (else beside the station file).")] = None,
     pictures_only: Annotated[bool, typer.Option(help="Play the camera until interrupted.")] = False,
     robot_only: Annotated[bool, typer.Option(help="Play the robot; the camera plays elsewhere.")] = False,
 ) -> None:
-    """Play camera and robot of a station against its daemon.
+    """Play camera and robot of a station against its daemon, with --lay as somebody who gets something wrong.
 
     Exits with 0 when the session ended normally, 3 when the daemon said stop, 1 when something is wrong.
     """
@@ -72,6 +79,7 @@ def cell(
         wait,
         touch,
         tip_error_mm,
+        NO_FAULT if lay is None else cell_fault(lay),
     )
     here = prepare_cell(station, choices)
     if robot_only:
@@ -88,6 +96,33 @@ def cell(
     typer.echo(f"{outcome.says}; {outcome.kept} pairs kept")
     if outcome.stop_code is not None:
         raise typer.Exit(STOPPED_BY_DAEMON)
+
+
+@app.command()
+def faults(
+    names: Annotated[list[str] | None, typer.Argument(metavar="FAULT", help="Which ones (else all).")] = None,
+    mount: Annotated[MountChoice, typer.Option(help="Where the camera is.")] = MountChoice.fixed,
+    seed: Annotated[int, typer.Option(min=0, help="Draws another cell.")] = 3,
+    folder: Annotated[
+        Path | None, typer.Option(help="Where the sessions are kept (else a new temporary folder).")
+    ] = None,
+) -> None:
+    """Play what people get wrong, one mistake after another, and show what the daemon says to each.
+
+    A mistake that begins later begins at the fifth waypoint, or at N: FAULT@N. Each takes some seconds.
+    """
+    chosen = [cell_fault(name) for name in names or CELL_FAULTS]
+    place = folder or Path(tempfile.mkdtemp(prefix="eyebolt-faults-"))
+    typer.echo(
+        f"Invented cells, the camera {'fixed' if mount is MountChoice.fixed else 'on the arm'}; sessions: {place}"
+    )
+    for fault in chosen:
+        told = play_fault(fault, mount.value, seed, place / fault.name)
+        answers = [f"{code} at waypoint {waypoint}" for waypoint, code in told.not_kept]
+        answered = ", ".join(answers) or "every pair kept"
+        typer.echo(f"\n{fault.name}: {fault.does}\n  answered: {answered}; result: {told.verdict}")
+        if told.says:
+            typer.echo(textwrap.fill(told.says, 100, initial_indent="  found:    ", subsequent_indent=" " * 12))
 
 
 @app.command()

@@ -19,9 +19,9 @@ import zmq
 
 from eyebolt.cameras.frame_message import decode_request, encode, encode_error
 from eyebolt.errors import CameraFault, MachineFault
+from eyebolt_sim.board_print import Picture
 from eyebolt_sim.matrices import Array
 from eyebolt_sim.moving_arm import MovingArm
-from eyebolt_sim.render import Renderer
 
 _POLL_MS = 50
 _LONGEST_WAIT_S = 2.0
@@ -31,15 +31,14 @@ _MOVE_PATIENCE_MS = 3000
 class PictureServer:
     """Serves pictures at ``endpoint`` from a thread of its own while it is open (use it in a ``with``).
 
-    ``view_from`` turns the true pose of the outward flange (4, 4) into camera_T_board (4, 4).
+    ``look`` makes the picture from the true pose of the outward flange (4, 4) and how many were served before.
     Raises MachineFault ``sim-endpoint`` on entering if the endpoint cannot be served.
     """
 
-    def __init__(self, endpoint: str, renderer: Renderer, arm: MovingArm, view_from: Callable[[Array], Array]) -> None:
+    def __init__(self, endpoint: str, look: Callable[[Array, int], Picture], arm: MovingArm) -> None:
         self._endpoint = endpoint
-        self._renderer = renderer
+        self._look = look
         self._arm = arm
-        self._view_from = view_from
         self._boot_id = uuid.uuid4().hex[:12]
         self._served = 0
         self._stop = threading.Event()
@@ -105,8 +104,8 @@ class PictureServer:
         self._served += 1
         return encode(pixels, frame_id=self._served, boot_id=self._boot_id, exposed_ns=exposed_ns, request=request)
 
-    def _picture(self, exposed_ns: int) -> np.typing.NDArray[np.uint8]:
-        return self._renderer.render(self._view_from(self._arm.pose_at(exposed_ns / 1e9)), self._served)
+    def _picture(self, exposed_ns: int) -> Picture:
+        return self._look(self._arm.pose_at(exposed_ns / 1e9), self._served)
 
     def _wish(self, part: bytes) -> tuple[bytes, bytes] | None:
         try:

@@ -10,6 +10,7 @@ from typing import Protocol
 import numpy as np
 
 from eyebolt.errors import InputFault
+from eyebolt_sim.faults import NO_FAULT, CellFault
 from eyebolt_sim.matrices import Array
 from eyebolt_sim.moving_arm import travel_time_s
 from eyebolt_sim.reading import PoseTerms
@@ -43,7 +44,8 @@ class Outcome:
 class RobotProgram:
     """Hello, begin, a capture at each waypoint, checks, a placed board and its touches, solve, result, bye.
 
-    ``flange_T_reported`` (4, 4) is the tool that the controller has active, the identity if it reports the flange.
+    ``flange_T_reported`` (4, 4) is the tool that the controller has active, the identity if it reports the flange;
+    ``fault``: what its author got wrong.
     Raises InputFault ``sim-refused`` if the daemon finds fault with a line, MachineFault ``sim-no-daemon``.
     """
 
@@ -53,6 +55,7 @@ class RobotProgram:
     flange_T_reported: Array
     speed: float
     say: Callable[[str], None]
+    fault: CellFault = NO_FAULT
 
     def run(
         self, waypoints: Sequence[Waypoint], checks: Sequence[Waypoint], touching: Touching | None = None
@@ -61,20 +64,21 @@ class RobotProgram:
         self._seq = self._final("hello 0", 0).aux
         self._at = waypoints[0].joints_rad
         self._kept = 0
+        self._stops = [waypoint.base_T_flange @ self.flange_T_reported for waypoint in (*waypoints, *checks)]
         begun = self._request("begin")
         if not 0 <= begun.code <= 9:
             if 30 <= begun.code <= 39:
                 return self._stopped(begun)
             raise _cannot_go_on(f"begin was answered {begun.code}")
         for number, waypoint in enumerate(waypoints, 1):
-            answer = self._visit("capture", waypoint)
+            answer = self._visit("capture", waypoint, number - 1)
             self.say(f"waypoint {number}/{len(waypoints)}: {_words(answer)}")
             if 30 <= answer.code <= 39:
                 return self._stopped(answer)
             if answer.code <= 9 and answer.aux == 0:
                 break
         for number, waypoint in enumerate(checks, 1):
-            answer = self._visit("check", waypoint)
+            answer = self._visit("check", waypoint, len(waypoints) + number - 1)
             self.say(f"check {number}/{len(checks)}: {_words(answer)}")
             if 30 <= answer.code <= 39:
                 return self._stopped(answer)
@@ -85,7 +89,7 @@ class RobotProgram:
         """Place the board and touch it; the answer that says stop, if one does."""
         if touching.laid:
             self.arm.lay_board(touching.base_T_board)
-        placed = self._request("place") if touching.place_at is None else self._visit("place", touching.place_at)
+        placed = self._request("place") if touching.place_at is None else self._visit("place", touching.place_at, 0)
         self.say(f"place: {placed.code}")
         if placed.code > 9:
             return placed if 30 <= placed.code <= 39 else None
@@ -112,13 +116,14 @@ class RobotProgram:
             raise _cannot_go_on(f"the daemon could not solve: {solved.code}")
         return Outcome(None, self._kept, "done")
 
-    def _visit(self, verb: str, waypoint: Waypoint) -> Answer:
-        seconds = travel_time_s(self._at, waypoint.joints_rad, self.speed)
-        self.arm.move_to(waypoint.joints_rad, seconds, time.monotonic())
-        time.sleep(seconds)
-        self._at = waypoint.joints_rad
-        pose = self.terms.print_pose(waypoint.base_T_flange @ self.flange_T_reported)
-        answer = self._request(verb, pose)
+    def _visit(self, verb: str, waypoint: Waypoint, stop: int) -> Answer:
+        """Go there and send ``verb`` with the pose; ``stop``: which of all its stops this is."""
+        if not self.fault.stands_still(stop):
+            seconds = travel_time_s(self._at, waypoint.joints_rad, self.speed)
+            self.arm.move_to(waypoint.joints_rad, seconds, time.monotonic())
+            time.sleep(seconds)
+            self._at = waypoint.joints_rad
+        answer = self._request(verb, self.terms.print_pose(self.fault.reported(self._stops, stop)))
         self._kept = answer.count
         return answer
 

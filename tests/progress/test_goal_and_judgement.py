@@ -167,6 +167,16 @@ def test_a_refusal_is_rejected_in_its_own_words():
     assert (found.verdict, found.why) == ("reject", REFUSAL.says)
 
 
+@pytest.mark.parametrize("outcome", [REFUSAL, solution(5.0)], ids=["refused", "error too large"])
+def test_what_is_wrong_is_said_before_what_it_led_to(outcome):
+    """A refusal or a large error is often only the consequence; who reads one sentence should read the cause."""
+    wrong = Finding("pose-terms", "stop", "the poses are not what the station file says", {}, "change it.")
+    told = judge(replace(outcome, findings=(wrong,)), TOLERANCE_MM)
+    assert (told.verdict, told.why) == ("reject", wrong.says)
+    noted = judge(replace(outcome, findings=(replace(wrong, severity="warn"),)), TOLERANCE_MM)
+    assert noted == judge(outcome, TOLERANCE_MM)
+
+
 @pytest.mark.parametrize("p95_mm", [math.nextafter(TOLERANCE_MM, 1), 3.0, math.inf, math.nan])
 def test_an_error_above_the_tolerance_is_rejected(p95_mm):
     verdict, why = word(p95_mm)

@@ -25,16 +25,20 @@ PLACES = plan_waypoints(SCENE, LENS, FACE.shape, 0.6, 0.8, 2, 1)
 RENDERER = Renderer(LENS, FACE, Look(read_noise=0, shot_noise=0))
 
 
+def look(pose, number):
+    return RENDERER.render(SCENE.view_from(pose), number)
+
+
 @pytest.fixture
 def served(free_port):
     arm = MovingArm(Arm(), PoseNoise(), 0, PLACES[0].joints_rad)
     endpoint = f"tcp://127.0.0.1:{free_port()}"
-    with PictureServer(endpoint, RENDERER, arm, SCENE.view_from) as server:
+    with PictureServer(endpoint, look, arm) as server:
         yield endpoint, arm, server
 
 
 def expected(place):
-    return RENDERER.render(SCENE.view_from(place.base_T_flange), 0)
+    return look(place.base_T_flange, 0)
 
 
 def test_the_product_gets_the_view_of_where_the_arm_stands(served):
@@ -92,7 +96,7 @@ def test_requests_that_are_none_do_not_stop_the_server_and_a_far_wish_is_refused
 
 def test_two_cameras_at_one_endpoint_are_refused(served):
     endpoint, arm, _ = served
-    with pytest.raises(MachineFault, match="cannot be served"), PictureServer(endpoint, RENDERER, arm, SCENE.view_from):
+    with pytest.raises(MachineFault, match="cannot be served"), PictureServer(endpoint, look, arm):
         pass
 
 

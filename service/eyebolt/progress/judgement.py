@@ -24,6 +24,10 @@ class Judgement:
 
 def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
     """Within tolerance, no stop finding, and board scale and focal length borne out by the data or by touch: accept."""
+    # What is wrong comes before what it led to.
+    stops = [f.says for f in outcome.findings if f.severity == "stop"]
+    if stops:
+        return Judgement("reject", "; ".join(stops))
     if isinstance(outcome, Refusal):
         return Judgement("reject", outcome.says)
     p95 = outcome.expected_error_mm.p95
@@ -32,9 +36,6 @@ def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
         return Judgement(
             "reject", f"the expected error, {p95:.2f} mm (p95), is above the tolerance, {tolerance_mm:g} mm"
         )
-    stops = [f.says for f in outcome.findings if f.severity == "stop"]
-    if stops:
-        return Judgement("reject", "; ".join(stops))
     if outcome.touches is not None and not _within(outcome.touches, IMPOSSIBLE):
         return _contradicted_by_touch(outcome.touches, p95, tolerance_mm)
     if outcome.unknown:

@@ -34,8 +34,9 @@ _SAME_PX, _MOVED_PX = 0.05, 1.0
 _ELSEWHERE_M, _ELSEWHERE_RAD = 1e-3, float(np.deg2rad(0.1))
 # The same pose again, to the last digit that a controller prints.
 _SAME_POSE = 1e-7
-# A picture shows another waypoint if it fits there this well, and so many times better than at its own.
-_FITS_M, _FITS_TIMES = 0.002, 6.0
+# A picture shows another waypoint if it fits there this well, or no worse than so many times as those that belong fit
+# where they were taken; and so many times better than at its own.
+_FITS_M, _AS_THOSE_THAT_BELONG, _FITS_TIMES = 0.002, 4.0, 6.0
 # Up to so many pairs every exchange of two is tried.
 _MOST_FOR_SWAP = 7
 # Half turns are found from every two views; with more pairs than these that takes too long.
@@ -59,11 +60,12 @@ def find_shift(problem: Problem, views: Views, misfit_m: float) -> Finding | Non
     next_m = min([misfit_m] + [fit[0] for fit in fits[1:]])
     if best_m > GOOD_M or next_m < _BETTER * best_m:
         return None
-    which = f"{abs(late)} waypoint{'s' if abs(late) > 1 else ''} {'before' if late > 0 else 'after'} its own"
+    side = "before" if late > 0 else "after"
+    which = f"the waypoint {side} its own" if abs(late) == 1 else f"{abs(late)} waypoints {side} its own"
     return Finding(
         "pairs-shifted",
         "stop",
-        f"every pose goes with the picture of the waypoint {which}: paired so, {count} pairs agree to"
+        f"every pose came with the picture of {which}: paired rightly, {count} pairs agree to"
         f" {best_m * 1e3:.2f} mm instead of {misfit_m * 1e3:.0f} mm",
         {
             "lag": float(late),
@@ -76,8 +78,9 @@ def find_shift(problem: Problem, views: Views, misfit_m: float) -> Finding | Non
 
 
 _PICTURES_LATE = (
-    "the camera hands out old pictures: take one exposed after the arm stood still (empty its buffer, or trigger it),"
-    " and let the robot stop before it asks; then take the pairs anew."
+    "the pose runs ahead of the picture: let the robot send where it stands, not where it goes next, and stop before it"
+    " asks; or the camera hands out old pictures: take one exposed after the arm stood still (empty its buffer, or"
+    " trigger it). Then take the pairs anew."
 )
 _POSES_LATE = (
     "the robot sends where it was before: stop its advance run and read the pose when it stands, just before it asks"
@@ -169,9 +172,10 @@ def find_stale(pairs: Sequence[Pair]) -> list[Finding]:
                     "warn",
                     f"pair {now.index} has the very picture of pair {before.index} (corners within {apart_px:.3f} px),"
                     f" but the arm had moved by {shift_m * 1e3:.1f} mm and {np.rad2deg(turn_rad):.2f} deg: the picture"
-                    " is an old one",
+                    " is an old one, or the arm did not go there",
                     evidence,
-                    "empty the camera's buffer or trigger it, so that every picture is exposed after the request.",
+                    "empty the camera's buffer or trigger it, so that every picture is exposed after the request; let"
+                    " the robot send the pose that it measures, not the one it was told to take.",
                 )
             )
     return found
@@ -184,12 +188,14 @@ def find_exchanged(
     if len(out) < 2:
         return []
     own = distances(problem, views, start)
+    belonging = np.delete(own, out)
+    fits_m = max(_FITS_M, _AS_THOSE_THAT_BELONG * float(np.median(belonging))) if len(belonging) else _FITS_M
     home: dict[int, int] = {}
     for row in out:
         picture = views.subset(np.full(len(views.A), row))
         apart = distances(problem, replace(picture, A=views.A), start)
         best = int(np.argmin(apart))
-        if best != row and apart[best] < _FITS_M and own[row] > _FITS_TIMES * apart[best]:
+        if best != row and apart[best] < fits_m and own[row] > _FITS_TIMES * apart[best]:
             home[int(row)] = best
     found = []
     for row, other in home.items():

@@ -9,11 +9,10 @@ from shared import cases, make
 
 @dataclass(frozen=True)
 class Set:
-    """A spoilt ``problem``; ``right``: whether a finding is the right one; ``also``: stop codes that are no mistake."""
+    """A spoilt ``problem``; ``right``: whether a finding is the right one."""
 
     problem: object
     right: Callable
-    also: frozenset = frozenset()
 
 
 def code(*names, **evidence):

@@ -1,0 +1,156 @@
+"""What people get wrong in a cell, laid over a simulated one so that it can be seen how it is found.
+
+Some begin at a waypoint, as when something is knocked in the middle of a session; the others hold from the start.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from eyebolt.errors import InputFault
+from eyebolt_sim.board_print import BoardPrint
+from eyebolt_sim.lens import Lens
+from eyebolt_sim.matrices import Array, inverse, matrix
+from eyebolt_sim.reading import PoseTerms
+
+_OTHER_LENGTH = {"mm": "m", "m": "mm", "um": "mm"}
+_AXIS, _SIDEWAYS = np.array([0.48, 0.6, 0.64]), np.array([0.8, 0.0, 0.6])
+
+
+def _by(shift_mm: float, turn_deg: float) -> Array:
+    """A shift with a turn about a slanted axis, (4, 4)."""
+    return matrix(Rotation.from_rotvec(_AXIS * np.deg2rad(turn_deg)), _SIDEWAYS * shift_mm * 1e-3)
+
+
+@dataclass(frozen=True)
+class CellFault:
+    """One mistake, ``does`` in words.
+
+    ``since``: the waypoint, from 1, at which begins what does not hold from the start. ``board_by`` (seen from the
+    board), ``camera_by`` (from the camera), ``tool_by``, ``frame_by``: (4, 4) from then on. ``board_grows``,
+    ``focal_grows``: shares; ``k1``: what the lens distorts beyond what is stated.
+    """
+
+    name: str
+    does: str
+    other_rotation: bool = False
+    other_length: bool = False
+    inverted: bool = False
+    ahead: bool = False
+    repeats_pose: bool = False
+    stays: bool = False
+    board_by: Array | None = None
+    camera_by: Array | None = None
+    tool_by: Array | None = None
+    frame_by: Array | None = None
+    board_grows: float = 0.0
+    focal_grows: float = 0.0
+    focal_grows_later: float = 0.0
+    k1: float = 0.0
+    since: int = 5
+
+    def begun(self, visits: int) -> bool:
+        """Whether that which does not hold from the start does after so many visits of waypoints."""
+        return visits >= self.since
+
+    def terms(self, stated: PoseTerms) -> PoseTerms:
+        """What the robot program writes its poses in. Raises InputFault ``sim-fault`` where there is no other way."""
+        if self.other_length:
+            return replace(stated, length=_OTHER_LENGTH[stated.length])
+        return replace(stated, rotation=_other_rotation(stated.rotation)) if self.other_rotation else stated
+
+    def reported(self, poses: Sequence[Array], at: int) -> Array:
+        """The pose that the program sends at stop ``at`` of ``poses``, each (4, 4), those of all its stops."""
+        begun = self.begun(at + 1)
+        if self.ahead:
+            at = min(at + 1, len(poses) - 1)
+        if self.repeats_pose and at + 1 == self.since:
+            at -= 1
+        pose = poses[at]
+        if begun:
+            pose = pose if self.tool_by is None else pose @ self.tool_by
+            pose = pose if self.frame_by is None else self.frame_by @ pose
+        return inverse(pose) if self.inverted else pose
+
+    def stands_still(self, at: int) -> bool:
+        """Whether the arm does not really go to stop ``at``."""
+        return self.stays and at + 1 == self.since
+
+    def view(self, camera_T_board: Array, begun: bool) -> Array:
+        """Where the camera really sees the board."""
+        if not begun:
+            return camera_T_board
+        if self.board_by is not None:
+            camera_T_board = camera_T_board @ self.board_by
+        return camera_T_board if self.camera_by is None else inverse(self.camera_by) @ camera_T_board
+
+    def lens(self, stated: Lens, begun: bool) -> Lens:
+        """The lens that is really there."""
+        grows = self.focal_grows + (self.focal_grows_later if begun else 0.0)
+        distortion = np.zeros(max(stated.distortion.size, 4))
+        distortion[: stated.distortion.size] = stated.distortion
+        distortion[0] += self.k1
+        real = stated.matrix.copy()
+        real[[0, 1], [0, 1]] *= 1 + grows
+        return replace(stated, matrix=real, distortion=distortion)
+
+    def board(self, stated: BoardPrint) -> BoardPrint:
+        """The board that is really there."""
+        return stated.grown(1 + self.board_grows)
+
+
+NO_FAULT = CellFault("none", "nothing is wrong")
+CELL_FAULTS: Mapping[str, CellFault] = {
+    fault.name: fault
+    for fault in (
+        CellFault("other-rotation", "the program writes turns in another order", other_rotation=True),
+        CellFault("other-length", "the program writes lengths in another unit", other_length=True),
+        CellFault("inverted", "the program writes poses inverted", inverted=True),
+        CellFault("ahead", "the program sends the pose of its next waypoint", ahead=True),
+        CellFault("old-pose", "at one waypoint the program sends the pose of the one before", repeats_pose=True),
+        CellFault("arm-stays", "at one waypoint the arm stays where it was", stays=True),
+        CellFault("board-slips", "from a waypoint on the board is moved by 2 mm, 1 deg", board_by=_by(2, 1)),
+        CellFault("camera-knocked", "from a waypoint on the camera is knocked by 3 mm, 0.5 deg", camera_by=_by(3, 0.5)),
+        CellFault("tool-changes", "from a waypoint on another tool is active", tool_by=_by(120, 30)),
+        CellFault("frame-changes", "from a waypoint on another frame is active", frame_by=_by(120, 30)),
+        CellFault("larger-board", "the board is printed 2 % larger than stated", board_grows=0.02),
+        CellFault("longer-lens", "the focal length is 2 % longer than stated", focal_grows=0.02),
+        CellFault("focus-moves", "from a waypoint on the focal length is 1 % longer", focal_grows_later=0.01),
+        CellFault("bent-lens", "the lens distorts more than stated", k1=-0.15),
+    )
+}
+
+
+def cell_fault(wish: str) -> CellFault:
+    """The fault of a wish, ``FAULT`` or ``FAULT@WAYPOINT``. Raises InputFault ``sim-fault``."""
+    name, at, number = wish.partition("@")
+    if name not in CELL_FAULTS:
+        known = "; ".join(f"{fault.name} ({fault.does})" for fault in CELL_FAULTS.values())
+        raise InputFault("sim-fault", f"'{name}' is no fault that can be laid over a cell", f"take one of: {known}.")
+    if not at:
+        return CELL_FAULTS[name]
+    if not number.isdecimal() or int(number) < 2:
+        raise InputFault(
+            "sim-fault",
+            f"'{wish}' names no waypoint at which a fault can begin",
+            f"write {name}@N with N the number of a waypoint, 2 or more.",
+        )
+    return replace(CELL_FAULTS[name], since=int(number))
+
+
+def _other_rotation(stated: str) -> str:
+    """What is taken for ``stated`` most often: parts of a quaternion moved, angles in the other order."""
+    if stated == "angle-z":
+        raise InputFault(
+            "sim-fault", "one angle about the vertical cannot be written in another order", "lay another fault."
+        )
+    kind, _, letters = stated.partition("-")
+    if kind == "quaternion":
+        return "quaternion-xyzw" if letters == "wxyz" else "quaternion-wxyz"
+    if kind == "rotation":
+        return "euler-ZYX"
+    return f"euler-{letters[::-1] if letters != letters[::-1] else letters.swapcase()}"

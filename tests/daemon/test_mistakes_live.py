@@ -1,0 +1,90 @@
+"""What people get wrong in a cell, through pictures, sockets and a daemon: the robot is told, and the result says what.
+
+Waypoints are those of the robot program; what begins later begins at its fifth.
+"""
+
+import json
+import subprocess
+import sys
+
+import pytest
+from daemon_process import DaemonProcess
+from recorded_cell import write_station
+
+from eyebolt.journal.names import list_sessions
+from eyebolt_sim.cell import CellChoices, prepare_cell
+from eyebolt_sim.faults import CELL_FAULTS
+
+# By fault: mount, the first answer that is not 0 to 9, at which waypoints it may come, the first finding, words in it.
+EXPECTED = {
+    "other-rotation": ("fixed", 32, (4, 5), "pose-terms", 'rotation = "quaternion-xyzw"'),
+    "other-length": ("arm", 32, (4, 5), "pose-terms", 'length = "m"'),
+    "inverted": ("fixed", 33, (4, 5), "mount", "base_T_flange"),
+    "ahead": ("arm", 32, (4, 5), "pairs-shifted", "not where it goes next"),
+    "old-pose": ("fixed", 26, (5,), None, ""),
+    "arm-stays": ("arm", None, (), "stale-picture", "pair 4 has the very picture of pair 3"),
+    "board-slips": ("fixed", 27, (6, 7, 8), "board-moved", "before pair 4"),
+    "camera-knocked": ("arm", 34, (6, 7, 8), "camera-moved", "before pair 4"),
+    "tool-changes": ("fixed", 34, (6, 7), "tool-changed", "from pair 4 on"),
+    "frame-changes": ("arm", 34, (6, 7), "frame-changed", "from pair 4 on"),
+    "larger-board": ("fixed", 38, (4, 5, 6), "board-scale", "larger than stated"),
+    "longer-lens": ("arm", 38, (4, 5, 6), "focal-length", "longer than the lens file says"),
+    "focus-moves": ("fixed", 38, (5, 6, 7), "focus-moved", "lock the lens's screws"),
+    "bent-lens": ("arm", 38, (4, 5, 6), "distortion", "calibrate the lens anew"),
+}
+
+
+def test_every_fault_is_tried():
+    assert set(EXPECTED) == set(CELL_FAULTS)
+
+
+@pytest.mark.parametrize("name", EXPECTED)
+def test_a_mistake_in_the_cell_is_named(tmp_path, name):
+    mount, code, places, finding, words = EXPECTED[name]
+    camera = ('source = "simulated"', f'endpoint = "ipc://{tmp_path}/camera"')
+    station = write_station(tmp_path, mount=mount, camera_lines=camera)
+    daemon = DaemonProcess(station)
+    try:
+        cell = prepare_cell(station, CellChoices(seed=3, waypoints=15, speed=500.0, fault=CELL_FAULTS[name]))
+        arm, said = cell.moving_arm(), []
+        with cell.picture_server(arm):
+            outcome = cell.run_robot(arm, said.append)
+    finally:
+        assert daemon.terminate() == 0
+    result = json.loads((list_sessions(tmp_path / "sessions")[-1] / "result.json").read_text())
+    findings = [f for f in result["findings"] if f["severity"] != "note"]
+    said = [line for line in said if line.startswith("waypoint")]
+    not_kept = [(number, line) for number, line in enumerate(said, 1) if "kept" not in line]
+    if code is None:
+        assert not_kept == []
+    else:
+        assert not_kept[0][0] in places, said
+        assert f"({code})" in not_kept[0][1]
+    assert outcome.stop_code == (code if code is not None and code >= 30 else None)
+    assert (result["verdict"] == "reject") == (outcome.stop_code is not None)
+    if outcome.stop_code is not None:
+        assert result["why"].startswith(findings[0]["says"])
+    if finding is None:
+        assert findings == []
+    else:
+        assert findings[0]["code"] == finding
+        assert words in findings[0]["says"] + findings[0]["remedy"]
+
+
+def test_the_command_plays_those_that_are_named(tmp_path):
+    def faults(*arguments):
+        command = [sys.executable, "-m", "eyebolt_sim", "faults", *map(str, arguments)]
+        return subprocess.run(command, capture_output=True, text=True, timeout=120, cwd=tmp_path)
+
+    done = faults("old-pose", "frame-changes@6", "--mount", "arm", "--folder", tmp_path / "kept")
+    assert done.returncode == 0, done.stderr
+    said = done.stdout.split("\n\n")
+    assert "on the arm" in said[0]
+    assert "answered: 26 at waypoint 5; result: accept" in said[1]
+    assert "found" not in said[1]
+    assert "34 at waypoint" in said[2]
+    assert "from pair 5 on" in said[2]
+    assert {path.name for path in (tmp_path / "kept").iterdir()} == {"old-pose", "frame-changes"}
+    unknown = faults("board-slip")
+    assert unknown.returncode == 1
+    assert "board-slips (from a waypoint on" in unknown.stderr
