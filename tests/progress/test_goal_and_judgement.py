@@ -132,6 +132,15 @@ def test_an_estimated_scatter_must_leave_room_for_having_stopped_on_it():
     assert GOAL.met(8, solution(TOLERANCE_MM, kept=8, stated=True))
 
 
+def test_pairs_that_were_left_out_do_not_count():
+    """A board slipped after five of ten pairs: the fewest are not there, however good the error looks."""
+    assert GOAL.fewest == 8
+    assert not GOAL.met(10, solution(TOLERANCE_MM / 4, kept=5))
+    assert GOAL.wanted(10, solution(TOLERANCE_MM / 4, kept=5)) == 3
+    assert GOAL.met(13, solution(TOLERANCE_MM / 4, kept=8))
+    assert not GOAL.met(7, solution(TOLERANCE_MM / 4, kept=8)), "nor do those that were refused and then used"
+
+
 @pytest.mark.parametrize("stated", [True, False])
 def test_what_is_foreseen_comes_down_to_what_the_information_promises(stated):
     foreseen = [foreseen_mm(pairs, 0.3, stated) for pairs in (3, 8, 20, 40, 1000)]

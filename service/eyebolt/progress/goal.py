@@ -46,7 +46,7 @@ class Goal:
 
     def met(self, kept: int, outcome: Solution | Refusal | None) -> bool:
         """Enough pairs, and a solution whose expected error is within tolerance even for having stopped on it."""
-        if not isinstance(outcome, Solution) or kept < self.fewest:
+        if not isinstance(outcome, Solution) or _carrying(kept, outcome) < self.fewest:
             return False
         factor = stop_factor(outcome.kept, outcome.robot_noise_stated)
         return outcome.expected_error_mm.p95 * factor <= self.tolerance_mm
@@ -56,7 +56,7 @@ class Goal:
         if self.met(kept, outcome):
             return 0
         room = max(self.most - kept, 1)
-        missing = max(self.fewest - kept, 1)
+        missing = max(self.fewest - _carrying(kept, outcome), 1)
         if isinstance(outcome, Solution) and kept:
             missing = max(missing, self._until_within(outcome, room))
         return min(missing, room)
@@ -72,3 +72,8 @@ class Goal:
             if p95 * falls * stop_factor(used + more, stated) <= self.tolerance_mm:
                 return more
         return room
+
+
+def _carrying(kept: int, outcome: Solution | Refusal | None) -> int:
+    """How many of the pairs kept carry the answer: strangers, and those from before a board slipped, do not."""
+    return min(kept, outcome.kept) if isinstance(outcome, Solution) else kept
