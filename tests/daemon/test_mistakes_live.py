@@ -38,11 +38,23 @@ def test_every_fault_is_tried():
     assert set(EXPECTED) == set(CELL_FAULTS)
 
 
-@pytest.mark.parametrize("name", EXPECTED)
-def test_a_mistake_in_the_cell_is_named(tmp_path, name):
-    mount, code, places, finding, words = EXPECTED[name]
+# The same on an arm that turns about the vertical only.
+VERTICAL = {
+    "ahead": ("fixed", 32, (4, 5, 6), "pairs-shifted", "not where it goes next"),
+    "other-length": ("arm", 32, (4, 5), "pose-terms", 'length = "m"'),
+    "board-slips": ("fixed", 27, (6, 7, 8), "board-moved", "before pair 4"),
+    "larger-board": ("arm", 38, (4, 5, 6, 7), "board-scale", "larger than stated"),
+}
+
+
+@pytest.mark.parametrize(
+    ("turns", "name"), [*(("free", name) for name in EXPECTED), *(("vertical", name) for name in VERTICAL)]
+)
+def test_a_mistake_in_the_cell_is_named(tmp_path, turns, name):
+    mount, code, places, finding, words = (EXPECTED if turns == "free" else VERTICAL)[name]
     camera = ('source = "simulated"', f'endpoint = "ipc://{tmp_path}/camera"')
-    station = write_station(tmp_path, mount=mount, camera_lines=camera)
+    terms = {} if turns == "free" else {"turns": turns, "rotation": "angle-z"}
+    station = write_station(tmp_path, mount=mount, camera_lines=camera, **terms)
     daemon = DaemonProcess(station)
     try:
         cell = prepare_cell(station, CellChoices(seed=3, waypoints=15, speed=500.0, fault=CELL_FAULTS[name]))

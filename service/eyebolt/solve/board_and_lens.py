@@ -91,6 +91,10 @@ def findings_on_board_and_lens(
     total = freed.moved(best.change_from(stated), _stated_doubt(problem.camera, freed.names))
     if total.chance(()) > _FALSE_ALARM or not plausible(freed.noise):
         return ()
+    sizes = [total.estimate[total.names.index(name)] for name in ("scale", "focal")]
+    # No board and no lens is of negative size: then the poses are wrong, and board and lens are bent to suit them.
+    if min(sizes) <= -1:
+        return ()
     chosen = _smallest_that_explains(total)
     others = {n: off for n, off in zip(total.names, total.estimate, strict=True) if n not in _names(chosen[0])}
     # Pairs that hardly turn are fitted by boards and lenses of any size: from so far off nothing follows for one part.

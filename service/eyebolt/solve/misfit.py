@@ -7,7 +7,7 @@ import numpy as np
 from eyebolt.solve.agreement import distances
 from eyebolt.solve.joint import Views
 from eyebolt.solve.problem import Problem, RobotNoise
-from eyebolt.solve.start import Start, closed_form_starts
+from eyebolt.solve.start import Start, starts_for
 
 # Medians at the board: pairs this bad have something wrong with all of them; pairs this good may be right.
 BAD_M, GOOD_M = 0.004, 0.003
@@ -21,7 +21,7 @@ def plausible(noise: RobotNoise) -> bool:
 
 def best_start(problem: Problem, views: Views) -> tuple[Start, float]:
     """The closed form that fits ``views`` best, and its misfit at the board in metres, median over the pairs."""
-    starts = closed_form_starts(views.A, views.poses.camera_T_board)
+    starts = starts_for(problem, views.A, views.poses.camera_T_board)
     misfits = [float(np.median(distances(problem, views, start))) for start in starts]
     best = int(np.argmin(misfits))
     return starts[best], misfits[best]

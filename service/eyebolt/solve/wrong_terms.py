@@ -22,7 +22,7 @@ from eyebolt.solve.joint import JointEstimate, Views, joint_estimate
 from eyebolt.solve.misfit import GOOD_M, best_start
 from eyebolt.solve.outcome import Finding
 from eyebolt.solve.problem import PoseTerms, Problem, chain_of
-from eyebolt.solve.start import closed_form_starts
+from eyebolt.solve.start import starts_for
 
 # The first look at every way of reading the rotation is at so many pairs; more would only cost time.
 _PAIRS_FOR_A_LOOK = 10
@@ -70,8 +70,10 @@ class ReadingFound:
 
     @property
     def likelihood(self) -> float:
-        """Restricted log likelihood under this way of reading; none without an estimate."""
-        return float(self.joint.fits.log_likelihood[0]) if self.joint is not None else -np.inf
+        """Restricted log likelihood under this way of reading; none without an estimate that came to rest."""
+        if self.joint is None or not self.joint.converged:
+            return -np.inf
+        return float(self.joint.fits.log_likelihood[0])
 
 
 def readings_by_fit(problem: Problem, views: Views, terms: PoseTerms, fields: Array) -> list[ReadingFound]:
@@ -86,7 +88,7 @@ def readings_by_fit(problem: Problem, views: Views, terms: PoseTerms, fields: Ar
     for way in _rotations(terms.reading, fields.shape[1]):
         poses = way.poses(fields[some], terms)
         if poses is not None:
-            looks.append((_turning_misfit(chain_of(problem.mount, poses), P[some]), way))
+            looks.append((_turning_misfit(problem, chain_of(problem.mount, poses), P[some]), way))
     looks.sort(key=lambda look: look[0])
     stated = WayToRead(terms.reading)
     # Ways that differ only in the names of the axes turn alike; only the shifts tell them apart.
@@ -121,10 +123,10 @@ def _rotations(stated: PoseReading, count: int) -> Iterator[WayToRead]:
         yield WayToRead(PoseReading("mm", kind, angle), inverted, order)
 
 
-def _turning_misfit(A: Array, P: Array) -> float:
+def _turning_misfit(problem: Problem, A: Array, P: Array) -> float:
     """Median angle, radians, by which the turns of arm and camera disagree, whatever the shifts."""
     best = np.inf
-    for start in closed_form_starts(A, P):
+    for start in starts_for(problem, A, P):
         predicted = np.swapaxes(start.X[:3, :3], -1, -2) @ A[:, :3, :3] @ start.Y[:3, :3]
         off = rigid.rotation_angle(np.swapaxes(predicted, -1, -2) @ P[:, :3, :3])
         best = min(best, float(np.median(off)))
@@ -148,7 +150,7 @@ def _estimated(problem: Problem, views: Views, terms: PoseTerms, fields: Array, 
     read = _with_poses(problem, views, poses)
     free = replace(problem, robot_noise=None)
     joints: list[JointEstimate] = []
-    for start in closed_form_starts(read.A, read.poses.camera_T_board):
+    for start in starts_for(free, read.A, read.poses.camera_T_board):
         try:
             with np.errstate(all="ignore"):
                 joints.append(joint_estimate(free, read, start.X, start.Y, posterior=False))

@@ -1,10 +1,11 @@
 """What is wrong, found from the data: how often the right finding comes first, how often a wrong stop stands beside it.
 
     OPENBLAS_NUM_THREADS=1 python tests/bench/diagnose [SECTION ...] [--faults NAME ...] [--seeds N] [--poses ...]
-                                                       [--mounts ...] [--levels ...] [--jobs 2]
+                                                       [--mounts ...] [--levels ...] [--jobs 2] [--vertical]
 
 Sections: faults, moves, clean; all of them without a name. Each module says in its first lines what it
-prints. Rows come on stdout, progress on stderr. Not collected by pytest.
+prints. --vertical: arms that turn about the vertical only. Rows come on stdout, progress on stderr. Not collected by
+pytest.
 """
 
 import os
@@ -19,6 +20,7 @@ sys.path.append(str(Path(__file__).resolve().parents[1] / "solve"))
 import clean
 import faults
 import moves
+import sets
 from shared import run_sections
 from spoilt import FAULTS
 
@@ -26,6 +28,9 @@ SECTIONS = {"faults": faults, "moves": moves, "clean": clean}
 
 
 if __name__ == "__main__":
+    if "--vertical" in sys.argv:
+        sys.argv.remove("--vertical")
+        sets.turns = "vertical"
     if "--faults" in sys.argv:
         at = sys.argv.index("--faults")
         end = next((k for k in range(at + 1, len(sys.argv)) if sys.argv[k].startswith("--")), len(sys.argv))

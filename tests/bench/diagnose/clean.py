@@ -7,7 +7,8 @@
 from collections import Counter
 
 from faulty_arms import KINEMATIC, session
-from shared import Table, bar, cases, make, share
+from sets import usual
+from shared import Table, bar, share
 
 from eyebolt.solve.run import solve
 
@@ -44,7 +45,7 @@ def run(bench):
 def one_set(seed, arm, mount, poses, level):
     """Codes of stop and warn findings, by severity."""
     if arm == "white":
-        problem = cases.convert(make(mount, poses, seed, level), state_noise=False)
+        problem = usual(mount, poses, seed, level)[1]
     else:
         problem = session(mount, poses, seed, KINEMATIC, picks=0).problem
     said = {}

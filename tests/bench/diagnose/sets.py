@@ -4,7 +4,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from shared import cases, make
+from shared import LEVELS, cases
+
+from eyebolt_sim.problems import make_problem
+
+# How the arm turns: "free", or "vertical" for one with four axes.
+turns = "free"
 
 
 @dataclass(frozen=True)
@@ -30,7 +35,13 @@ def says(name, words):
     return lambda finding: finding.code == name and words in finding.remedy
 
 
+def simulated_at(mount, poses, seed, level, **more):
+    """The simulator's problem at one of the noise levels; ``more`` as make_problem has it."""
+    pixels, mm, deg = LEVELS[level]
+    return make_problem(mount, poses, seed, pixels, mm, deg, turns=turns, **more)
+
+
 def usual(mount, poses, seed, level):
     """The simulator's problem and the solver's, noise estimated."""
-    simulated = make(mount, poses, seed, level)
+    simulated = simulated_at(mount, poses, seed, level)
     return simulated, cases.convert(simulated, state_noise=False)

@@ -9,6 +9,7 @@ offsets of 0.03 deg and link errors of 0.2 mm and no scatter (whatever the level
 from dataclasses import replace
 
 import numpy as np
+import sets
 from faulty_arms import KINEMATIC, session
 from misread import (
     QUATERNION,
@@ -24,14 +25,14 @@ from misread import (
     terms,
 )
 from scipy.spatial.transform import Rotation
-from sets import Set, code, usual
-from shared import LEVELS, cases, make
+from sets import Set, code, simulated_at, usual
+from shared import LEVELS, cases
 
 from eyebolt.geometry.readings import PoseReading
 from eyebolt.solve.problem import RobotNoise
 from eyebolt_sim.lens import Lens, simple_lens
 from eyebolt_sim.matrices import carry, inverse, matrix
-from eyebolt_sim.problems import DEFAULT_LENS, make_problem
+from eyebolt_sim.problems import DEFAULT_LENS
 from eyebolt_sim.views import ViewRange, squares_board
 
 VARIED = ViewRange(tilt_deg=(0.0, 30.0))
@@ -45,9 +46,8 @@ def board_off(by):
     """The true board is larger than stated by the share ``by``."""
 
     def spoil(mount, poses, seed, level):
-        pixels, mm, deg = LEVELS[level]
         true = squares_board(COLUMNS, ROWS, SQUARE_M * (1 + by))
-        simulated = make_problem(mount, poses, seed, pixels, mm, deg, board=true, limits=VARIED)
+        simulated = simulated_at(mount, poses, seed, level, board=true, limits=VARIED)
         problem = replace(cases.convert(simulated, False), board_corners_m=true.corners_m / (1 + by))
         return Set(problem, code("board-scale"))
 
@@ -56,8 +56,7 @@ def board_off(by):
 
 def seen_through(true, stated, mount, poses, seed, level):
     """Pictures taken through the lens ``true``, read by the lens ``stated``."""
-    pixels, mm, deg = LEVELS[level]
-    simulated = make_problem(mount, poses, seed, pixels, mm, deg, camera=true, limits=VARIED)
+    simulated = simulated_at(mount, poses, seed, level, camera=true, limits=VARIED)
     return replace(cases.convert(simulated, False), camera=cases.camera_of(stated))
 
 
@@ -81,7 +80,7 @@ def focus_moved(drifting):
     """The focal length 0.5 % longer from half-way on, or growing to that."""
 
     def spoil(mount, poses, seed, level):
-        simulated = make(mount, poses, seed, level)
+        simulated = simulated_at(mount, poses, seed, level)
         problem = cases.convert(simulated, False)
         pairs = list(problem.pairs)
         for row in range(poses):
@@ -141,7 +140,7 @@ def moved(right, board=None, camera=None, flange=None, base=None):
     """From half-way on: board or camera elsewhere, another tool (flange) or frame (base) in the reported poses."""
 
     def spoil(mount, poses, seed, level):
-        simulated = make(mount, poses, seed, level)
+        simulated = simulated_at(mount, poses, seed, level)
         problem = cases.convert(simulated, False)
         pairs = list(problem.pairs)
         for row in range(poses // 2, poses):
@@ -150,8 +149,8 @@ def moved(right, board=None, camera=None, flange=None, base=None):
                 view = view @ board if board is not None else inverse(camera) @ view
                 pairs[row] = retaken(simulated, pairs[row], row, view)
             pose = pairs[row].base_T_flange
-            pose = pose @ flange if flange is not None else pose
-            pose = base @ pose if base is not None else pose
+            pose = pose @ as_written(flange) if flange is not None else pose
+            pose = as_written(base) @ pose if base is not None else pose
             pairs[row] = replace(pairs[row], base_T_flange=pose)
         return Set(replace(problem, pairs=pairs), right)
 
@@ -163,6 +162,14 @@ def by(shift_mm, turn_deg=0.0):
     axis = np.array([0.48, 0.6, 0.64])
     turn = Rotation.from_rotvec(axis * np.deg2rad(turn_deg)).as_matrix()
     return matrix(turn, np.array([0.8, 0.0, 0.6]) * shift_mm * 1e-3)
+
+
+def as_written(change):
+    """The change as the arm's controller can write it: with four axes by its one angle only."""
+    if sets.turns == "free":
+        return change
+    turn = Rotation.from_matrix(change[:3, :3]).magnitude()
+    return matrix(Rotation.from_rotvec([0.0, 0.0, turn]), change[:3, 3])
 
 
 # ---- limits of the robot
