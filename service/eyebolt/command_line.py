@@ -1,4 +1,4 @@
-"""What both commands share: how they end, every fault as one text on stderr and never a traceback; a choice."""
+"""What both commands share: how they end, every fault one text and never a traceback; the choice of the mount."""
 
 from __future__ import annotations
 

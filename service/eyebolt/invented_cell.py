@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
+from eyebolt.errors import InputFault
 from eyebolt.geometry.camera import CameraModel
 from eyebolt.programs import free_ports
 from eyebolt.station.lens import lens_text
@@ -15,7 +16,10 @@ _TOLERANCE_MM = 1.0
 
 
 def write_invented_cell(folder: Path, mount: str) -> Path:
-    """The station file written to ``folder``, its lens beside it; ``mount`` "fixed" or "arm". Raises OSError."""
+    """The station file written to ``folder``, which is made, its lens beside it; ``mount`` "fixed" or "arm".
+
+    Raises InputFault ``folder-unwritable``.
+    """
     robot, status, pictures = free_ports(3)
     camera = CameraModel(
         1280,
@@ -23,7 +27,6 @@ def write_invented_cell(folder: Path, mount: str) -> Path:
         np.array([[1450.0, 0.0, 643.0], [0.0, 1451.0, 508.0], [0.0, 0.0, 1.0]]),
         np.array([-0.12, 0.09, 0.0004, -0.0003, 0.0]),
     )
-    (folder / "camera.json").write_text(lens_text(camera), encoding="utf-8")
     text = station_template(
         "demo-cell",
         mount,
@@ -33,5 +36,12 @@ def write_invented_cell(folder: Path, mount: str) -> Path:
         tolerance_mm=_TOLERANCE_MM,
     )
     station_file = folder / "station.toml"
-    station_file.write_text(text, encoding="utf-8")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "camera.json").write_text(lens_text(camera), encoding="utf-8")
+        station_file.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise InputFault(
+            "folder-unwritable", f"the folder {folder} cannot be used: {error.strerror}", "name another one: --folder."
+        ) from None
     return station_file

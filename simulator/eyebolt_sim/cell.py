@@ -14,7 +14,7 @@ from eyebolt.errors import InputFault
 from eyebolt.station.station import Station
 from eyebolt_sim.arm import Arm, faulty_arm
 from eyebolt_sim.board_print import BoardPrint, Picture, print_board
-from eyebolt_sim.faults import NO_FAULT, CellFault
+from eyebolt_sim.faults import NO_FAULT, CellFault, FaultInForce
 from eyebolt_sim.lens import Lens, read_lens
 from eyebolt_sim.matrices import Array, inverse
 from eyebolt_sim.moving_arm import MovingArm
@@ -66,6 +66,7 @@ class Cell:
     noise: PoseNoise
     captures: list[Waypoint]
     checks: list[Waypoint]
+    in_force: FaultInForce
     touching: Touching | None = None
 
     def view_from_outward(self, base_T_outward: Array, base_T_board: Array | None = None) -> Array:
@@ -84,14 +85,18 @@ class Cell:
 
     def picture_server(self, arm: MovingArm) -> PictureServer:
         """The camera of the cell, to be opened with ``with``. Raises InputFault ``sim-source`` for other cameras."""
-        fault = self.choices.fault
+        fault = self.in_force.fault
         face = fault.board(self.board)
-        renderers = [Renderer(fault.lens(self.lens, begun), face, seed=self.choices.seed) for begun in (False, True)]
+        at_first = later = Renderer(fault.lens(self.lens, False), face, seed=self.choices.seed)
+        if fault.focal_grows_later:
+            later = Renderer(fault.lens(self.lens, True), face, seed=self.choices.seed)
+            # Makes its tables now: no robot should have to wait for them.
+            later.render(self.view_from_outward(arm.pose_at(0.0)), 0)
 
         def look(base_T_outward: Array, served: int) -> Picture:
-            begun = fault.begun(arm.moves)
+            begun = self.in_force.begun
             view = self.view_from_outward(base_T_outward, arm.base_T_board)
-            return renderers[begun and fault.focal_grows_later != 0].render(fault.view(view, begun), served)
+            return (later if begun else at_first).render(fault.view(view, begun), served)
 
         return PictureServer(simulated_endpoint(self.station), look, arm)
 
@@ -101,8 +106,8 @@ class Cell:
         terms = PoseTerms(robot.length, robot.rotation, robot.angle)
         with contextlib.closing(link_to(robot, self.choices.wait_s)) as link:
             tool = tool_in_force(terms, robot.pose_of, robot.tool)
-            written = self.choices.fault.terms(terms)
-            program = RobotProgram(link, arm, written, tool, self.choices.speed, say, self.choices.fault)
+            written = self.in_force.fault.terms(terms)
+            program = RobotProgram(link, arm, written, tool, self.choices.speed, say, self.in_force)
             return program.run(self.captures, self.checks, self.touching)
 
     def write_truth(self, path: Path) -> None:
@@ -114,7 +119,7 @@ class Cell:
                 self.noise,
                 joint_error_deg=self.choices.joint_error_deg,
                 link_error_mm=self.choices.link_error_mm,
-                fault=self.choices.fault.name,
+                fault=_in_words(self.in_force.fault),
             )
         except OSError as fault:
             raise InputFault(
@@ -126,13 +131,20 @@ def prepare_cell(station_file: Path, choices: CellChoices) -> Cell:
     """The cell that a station file describes, filled with a seeded truth.
 
     Raises InputFault ``file-unreadable``, ``station-file``, ``lens-file``, ``sim-board``, ``sim-waypoints``,
-    ``no-waypoints``, ``sim-tip`` or ``no-touches``.
+    ``sim-fault``, ``no-waypoints``, ``sim-tip`` or ``no-touches``.
     """
     if not 3 <= choices.waypoints <= MOST_WAYPOINTS:
         raise InputFault(
             "sim-waypoints",
             f"{choices.waypoints} waypoints are asked for",
             f"choose 3 to {MOST_WAYPOINTS} with --waypoints.",
+        )
+    fault = choices.fault
+    if fault.begins_later and fault.since > choices.waypoints:
+        raise InputFault(
+            "sim-fault",
+            f"{fault.name} would begin at waypoint {fault.since}, and there are {choices.waypoints}",
+            f"write {fault.name}@N with N from 2 to {choices.waypoints}, or more --waypoints.",
         )
     station = read_station(station_file)
     board = station.board
@@ -162,7 +174,7 @@ def prepare_cell(station_file: Path, choices: CellChoices) -> Cell:
         touching = plan_touching(
             scene, lens, face.shape, middle_m, real, noise, pointer, choices.touches, captures[0], choices.seed
         )
-    return Cell(station, choices, scene, lens, face, noise, captures, checks, touching)
+    return Cell(station, choices, scene, lens, face, noise, captures, checks, FaultInForce(choices.fault), touching)
 
 
 def simulated_endpoint(station: Station) -> str:
@@ -192,6 +204,10 @@ class UnwatchedArm:
 
     def lay_board(self, base_T_board: Array) -> None:
         """Do nothing: a real camera sees the board that is there."""
+
+
+def _in_words(fault: CellFault) -> str:
+    return f"{fault.name}@{fault.since}" if fault.begins_later else fault.name
 
 
 def _real_arm(choices: CellChoices) -> Arm:

@@ -22,12 +22,13 @@ from eyebolt.command_line import MountChoice, run_command
 from eyebolt.errors import InputFault
 from eyebolt_sim.cell import Cell, CellChoices, UnwatchedArm, prepare_cell, remote_arm
 from eyebolt_sim.faults import CELL_FAULTS, NO_FAULT, cell_fault
-from eyebolt_sim.playing_faults import play_fault
+from eyebolt_sim.playing_faults import Told, play_fault
 from eyebolt_sim.robot_client import Outcome
 
 if TYPE_CHECKING:
     from eyebolt_sim.replay.robot import Played
 
+_WISH = "FAULT or FAULT@WAYPOINT; any other word lists them."
 STOPPED_BY_DAEMON = 3
 DIFFERS = 1
 app = typer.Typer(
@@ -67,19 +68,25 @@ def cell(
     """
     if pictures_only and robot_only:
         raise InputFault("sim-usage", "--pictures-only and --robot-only exclude each other", "leave both out for both.")
+    if lay and (pictures_only or robot_only or touch):
+        raise InputFault(
+            "sim-usage",
+            "--lay goes with neither --pictures-only, --robot-only nor --touch",
+            "a mistake is made by robot program and cell together, and not yet in touches: leave the others out.",
+        )
     choices = CellChoices(
-        seed,
-        waypoints,
-        speed,
-        robot_noise_mm,
-        robot_noise_deg,
-        joint_error_deg,
-        link_error_mm,
-        checks,
-        wait,
-        touch,
-        tip_error_mm,
-        NO_FAULT if lay is None else cell_fault(lay),
+        seed=seed,
+        waypoints=waypoints,
+        speed=speed,
+        robot_noise_mm=robot_noise_mm,
+        robot_noise_deg=robot_noise_deg,
+        joint_error_deg=joint_error_deg,
+        link_error_mm=link_error_mm,
+        checks=checks,
+        wait_s=wait,
+        touches=touch,
+        tip_error_mm=tip_error_mm,
+        fault=NO_FAULT if lay is None else cell_fault(lay),
     )
     here = prepare_cell(station, choices)
     if robot_only:
@@ -96,33 +103,41 @@ def cell(
     typer.echo(f"{outcome.says}; {outcome.kept} pairs kept")
     if outcome.stop_code is not None:
         raise typer.Exit(STOPPED_BY_DAEMON)
+    if not outcome.solved:
+        raise InputFault("sim-refused", outcome.says, "the daemon's log and `eyebolt watch` say why.")
 
 
 @app.command()
 def faults(
-    names: Annotated[list[str] | None, typer.Argument(metavar="FAULT", help="Which ones (else all).")] = None,
+    names: Annotated[list[str] | None, typer.Argument(metavar="FAULT", help=_WISH)] = None,
     mount: Annotated[MountChoice, typer.Option(help="Where the camera is.")] = MountChoice.fixed,
-    seed: Annotated[int, typer.Option(min=0, help="Draws another cell.")] = 3,
-    folder: Annotated[
-        Path | None, typer.Option(help="Where the sessions are kept (else a new temporary folder).")
-    ] = None,
+    seed: Annotated[int, typer.Option(min=0, help="Draws another cell.")] = 0,
+    folder: Annotated[Path | None, typer.Option(help="Where to leave the sessions (else a temporary folder).")] = None,
 ) -> None:
-    """Play what people get wrong, one mistake after another, and show what the daemon says to each.
+    """Play what people get wrong, all of it or what is named, and show what the daemon says to each mistake.
 
-    A mistake that begins later begins at the fifth waypoint, or at N: FAULT@N. Each takes some seconds.
+    What begins at a waypoint begins at the fifth, or at N: FAULT@N. Each takes some seconds.
     """
-    chosen = [cell_fault(name) for name in names or CELL_FAULTS]
+    chosen = {name: cell_fault(name) for name in names or CELL_FAULTS}
     place = folder or Path(tempfile.mkdtemp(prefix="eyebolt-faults-"))
-    typer.echo(
-        f"Invented cells, the camera {'fixed' if mount is MountChoice.fixed else 'on the arm'}; sessions: {place}"
-    )
-    for fault in chosen:
-        told = play_fault(fault, mount.value, seed, place / fault.name)
-        answers = [f"{code} at waypoint {waypoint}" for waypoint, code in told.not_kept]
-        answered = ", ".join(answers) or "every pair kept"
-        typer.echo(f"\n{fault.name}: {fault.does}\n  answered: {answered}; result: {told.verdict}")
-        if told.says:
-            typer.echo(textwrap.fill(told.says, 100, initial_indent="  found:    ", subsequent_indent=" " * 12))
+    where = "fixed" if mount is MountChoice.fixed else "on the arm"
+    typer.echo(f"Invented cells, the camera {where}. Waypoints count from 1, pairs from 0. Sessions: {place}")
+    for name, fault in chosen.items():
+        begins = f" (waypoint {fault.since})" if fault.begins_later else ""
+        typer.echo(f"\n{name}: {fault.does}{begins}")
+        for label, text in _told_lines(play_fault(fault, mount.value, seed, place / name)):
+            typer.echo(textwrap.fill(text, 100, initial_indent=f"  {label:<10}", subsequent_indent=" " * 12))
+
+
+def _told_lines(told: Told) -> Iterator[tuple[str, str]]:
+    if not told.began:
+        yield "not made:", "the session ended before that waypoint"
+    places = {"capture": "waypoint {}", "check": "check {}", "solve": "the solve"}
+    answers = [f"{code} at {places[verb].format(number)}" for verb, number, code in told.not_kept]
+    yield "answered:", f"{', '.join(answers) or 'every pair kept'}; result: {told.verdict}"
+    if told.says:
+        yield "found:", told.says
+        yield "to do:", told.remedy
 
 
 @app.command()

@@ -1,6 +1,7 @@
 """What people get wrong in a cell, laid over a simulated one so that it can be seen how it is found.
 
-Some begin at a waypoint, as when something is knocked in the middle of a session; the others hold from the start.
+Some mistakes begin at a waypoint, as when something is knocked in the middle of a session; the others hold from the
+start.
 """
 
 from __future__ import annotations
@@ -26,13 +27,17 @@ def _by(shift_mm: float, turn_deg: float) -> Array:
     return matrix(Rotation.from_rotvec(_AXIS * np.deg2rad(turn_deg)), _SIDEWAYS * shift_mm * 1e-3)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class CellFault:
-    """One mistake, ``does`` in words.
+    """One mistake, ``does`` in words. Of the other fields only those that make it differ from what they are without.
 
-    ``since``: the waypoint, from 1, at which begins what does not hold from the start. ``board_by`` (seen from the
-    board), ``camera_by`` (from the camera), ``tool_by``, ``frame_by``: (4, 4) from then on. ``board_grows``,
-    ``focal_grows``: shares; ``k1``: what the lens distorts beyond what is stated.
+    By the robot program: ``other_rotation``, ``other_length``: turns or lengths are written in other terms;
+    ``inverted``: flange_T_base is written; ``ahead``: the pose of the next waypoint; ``repeats_pose``: once, that of
+    the one before; ``tool_by``, ``frame_by`` (4, 4): another tool or frame is active from a waypoint on.
+    In the cell: ``stays``: once, the arm does not go; ``board_by`` (seen from the board), ``camera_by`` (from the
+    camera), (4, 4): moved from a waypoint on; ``board_grows``, ``focal_grows``: shares, from the start;
+    ``focal_grows_later``: from a waypoint on; ``k1``: what the lens distorts beyond what is stated.
+    ``since``: the waypoint, from 1, at which begins what does not hold from the start.
     """
 
     name: str
@@ -42,20 +47,22 @@ class CellFault:
     inverted: bool = False
     ahead: bool = False
     repeats_pose: bool = False
+    tool_by: Array | None = None
+    frame_by: Array | None = None
     stays: bool = False
     board_by: Array | None = None
     camera_by: Array | None = None
-    tool_by: Array | None = None
-    frame_by: Array | None = None
     board_grows: float = 0.0
     focal_grows: float = 0.0
     focal_grows_later: float = 0.0
     k1: float = 0.0
     since: int = 5
 
-    def begun(self, visits: int) -> bool:
-        """Whether that which does not hold from the start does after so many visits of waypoints."""
-        return visits >= self.since
+    @property
+    def begins_later(self) -> bool:
+        """Whether it begins at waypoint ``since``; else it holds from the start."""
+        moves = any(by is not None for by in (self.tool_by, self.frame_by, self.board_by, self.camera_by))
+        return moves or self.repeats_pose or self.stays or self.focal_grows_later != 0
 
     def terms(self, stated: PoseTerms) -> PoseTerms:
         """What the robot program writes its poses in. Raises InputFault ``sim-fault`` where there is no other way."""
@@ -63,25 +70,24 @@ class CellFault:
             return replace(stated, length=_OTHER_LENGTH[stated.length])
         return replace(stated, rotation=_other_rotation(stated.rotation)) if self.other_rotation else stated
 
-    def reported(self, poses: Sequence[Array], at: int) -> Array:
-        """The pose that the program sends at stop ``at`` of ``poses``, each (4, 4), those of all its stops."""
-        begun = self.begun(at + 1)
+    def reported(self, poses: Sequence[Array], place: int, begun: bool) -> Array:
+        """The pose (4, 4) that the program sends at place ``place``, from 0, of all it goes to; ``poses``: of all."""
         if self.ahead:
-            at = min(at + 1, len(poses) - 1)
-        if self.repeats_pose and at + 1 == self.since:
-            at -= 1
-        pose = poses[at]
+            place = min(place + 1, len(poses) - 1)
+        if self.repeats_pose and place + 1 == self.since:
+            place -= 1
+        pose = poses[place]
         if begun:
             pose = pose if self.tool_by is None else pose @ self.tool_by
             pose = pose if self.frame_by is None else self.frame_by @ pose
         return inverse(pose) if self.inverted else pose
 
-    def stands_still(self, at: int) -> bool:
-        """Whether the arm does not really go to stop ``at``."""
-        return self.stays and at + 1 == self.since
+    def stands_still(self, place: int) -> bool:
+        """Whether the arm does not really go to place ``place``, from 0."""
+        return self.stays and place + 1 == self.since
 
     def view(self, camera_T_board: Array, begun: bool) -> Array:
-        """Where the camera really sees the board."""
+        """Where the camera really sees the board, (4, 4); ``camera_T_board`` (4, 4) without the mistake."""
         if not begun:
             return camera_T_board
         if self.board_by is not None:
@@ -99,15 +105,32 @@ class CellFault:
         return replace(stated, matrix=real, distortion=distortion)
 
     def board(self, stated: BoardPrint) -> BoardPrint:
-        """The board that is really there."""
+        """The print that is really there."""
         return stated.grown(1 + self.board_grows)
+
+
+class FaultInForce:
+    """A fault in a cell that is being played, and whether it has begun: robot program and camera share one."""
+
+    def __init__(self, fault: CellFault) -> None:
+        self.fault = fault
+        self._begun = False
+
+    @property
+    def begun(self) -> bool:
+        """Whether what begins at a waypoint has begun; never where it holds from the start."""
+        return self._begun
+
+    def captures_at(self, waypoint: int) -> None:
+        """The program is about to capture at a waypoint, from 1; what began stays until a session begins anew."""
+        self._begun = self.fault.begins_later and waypoint >= self.fault.since
 
 
 NO_FAULT = CellFault("none", "nothing is wrong")
 CELL_FAULTS: Mapping[str, CellFault] = {
     fault.name: fault
     for fault in (
-        CellFault("other-rotation", "the program writes turns in another order", other_rotation=True),
+        CellFault("other-rotation", "the program writes turns in other terms", other_rotation=True),
         CellFault("other-length", "the program writes lengths in another unit", other_length=True),
         CellFault("inverted", "the program writes poses inverted", inverted=True),
         CellFault("ahead", "the program sends the pose of its next waypoint", ahead=True),
@@ -129,25 +152,26 @@ def cell_fault(wish: str) -> CellFault:
     """The fault of a wish, ``FAULT`` or ``FAULT@WAYPOINT``. Raises InputFault ``sim-fault``."""
     name, at, number = wish.partition("@")
     if name not in CELL_FAULTS:
-        known = "; ".join(f"{fault.name} ({fault.does})" for fault in CELL_FAULTS.values())
-        raise InputFault("sim-fault", f"'{name}' is no fault that can be laid over a cell", f"take one of: {known}.")
+        known = "".join(f"\n    {fault.name}: {fault.does}" for fault in CELL_FAULTS.values())
+        raise InputFault("sim-fault", f"'{name}' is no fault that can be laid over a cell", f"take one of{known}")
+    fault = CELL_FAULTS[name]
     if not at:
-        return CELL_FAULTS[name]
+        return fault
+    if not fault.begins_later:
+        raise InputFault("sim-fault", f"{name} holds from the start, not from a waypoint on", f"write {name} alone.")
     if not number.isdecimal() or int(number) < 2:
         raise InputFault(
             "sim-fault",
             f"'{wish}' names no waypoint at which a fault can begin",
             f"write {name}@N with N the number of a waypoint, 2 or more.",
         )
-    return replace(CELL_FAULTS[name], since=int(number))
+    return replace(fault, since=int(number))
 
 
 def _other_rotation(stated: str) -> str:
-    """What is taken for ``stated`` most often: parts of a quaternion moved, angles in the other order."""
+    """Other terms for a turn, which mean another one: parts of a quaternion moved, angles in the other order."""
     if stated == "angle-z":
-        raise InputFault(
-            "sim-fault", "one angle about the vertical cannot be written in another order", "lay another fault."
-        )
+        raise InputFault("sim-fault", "one angle about the vertical has no other order", "lay another fault.")
     kind, _, letters = stated.partition("-")
     if kind == "quaternion":
         return "quaternion-xyzw" if letters == "wxyz" else "quaternion-wxyz"

@@ -26,13 +26,6 @@ class MovingArm:
         self._begin_s = self._seconds = 0.0
         self._error = noise.draw(self._rng)
         self._base_T_board: Array | None = None
-        self._moves = 0
-
-    @property
-    def moves(self) -> int:
-        """How many moves were begun."""
-        with self._lock:
-            return self._moves
 
     @property
     def base_T_board(self) -> Array | None:
@@ -52,7 +45,6 @@ class MovingArm:
             self._to = np.asarray(joints_rad, dtype=float)
             self._begin_s, self._seconds = now_s, seconds
             self._error = self._noise.draw(self._rng)
-            self._moves += 1
 
     def pose_at(self, now_s: float) -> Array:
         """The true pose (4, 4) of the outward flange frame in base, metres."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,53 +12,56 @@ from eyebolt.journal.names import list_sessions
 from eyebolt.programs import last_words, program
 from eyebolt_sim.cell import CellChoices, prepare_cell
 from eyebolt_sim.faults import CellFault
+from eyebolt_sim.robot_client import NotKept
 
+# Nobody watches the arm go: moves take next to no time.
 _SPEED = 500.0
-_NOT_KEPT = re.compile(r"waypoint (\d+)/\d+: (?:refused|stop) \((\d+)\)")
 
 
 @dataclass(frozen=True)
 class Told:
-    """``not_kept``: waypoint, from 1, and code of each answer that kept no pair.
+    """``not_kept``: the answers that kept no pair; ``began``: False if the session ended before the mistake was made.
 
-    ``verdict`` of the result; ``says``: its first finding that is no note, in words, or "".
+    ``verdict`` of the result; ``says`` and ``remedy`` of its first finding that is no note, "" without one.
     """
 
-    not_kept: tuple[tuple[int, int], ...]
+    not_kept: tuple[NotKept, ...]
+    began: bool
     verdict: str
     says: str
+    remedy: str
 
 
 def play_fault(fault: CellFault, mount: str, seed: int, folder: Path) -> Told:
     """Plays a session with ``fault`` in ``folder``, which is made; its station, log and record stay there.
 
-    Raises InputFault ``folder-unwritable``, MachineFault ``sim-no-daemon``.
+    Raises what prepare_cell and the robot program raise; InputFault ``folder-unwritable``, MachineFault
+    ``sim-no-daemon``, ``sim-endpoint``.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        station_file = write_invented_cell(folder, mount)
-    except OSError as error:
-        raise InputFault(
-            "folder-unwritable", f"the folder {folder} cannot be used: {error.strerror}", "name another one: --folder."
-        ) from None
-    log, said = folder / "daemon.log", list[str]()
+    if folder.exists():
+        raise InputFault("folder-unwritable", f"{folder} is there already", "name a new folder: --folder.")
+    station_file = write_invented_cell(folder, mount)
+    log = folder / "daemon.log"
     cell = prepare_cell(station_file, CellChoices(seed=seed, speed=_SPEED, fault=fault))
-    arm = cell.moving_arm()
+    arm, said = cell.moving_arm(), list[str]()
     with program(["eyebolt.cli", "serve", str(station_file), "--log", "json"], log) as daemon:
         try:
             with cell.picture_server(arm):
-                cell.run_robot(arm, said.append)
+                not_kept = cell.run_robot(arm, said.append).not_kept
         except EyeboltError as broken:
-            why = broken.message if daemon.poll() is None else f"the daemon ended early: {last_words(log)}"
-            raise MachineFault(
-                "sim-no-daemon", f"the session with {fault.name} broke off: {why}", f"read {log}."
-            ) from None
-    return _told(said, folder / "sessions")
+            if daemon.poll() is None:
+                raise
+            why = f"the daemon ended in the session with {fault.name}: {last_words(log)}"
+            raise MachineFault("sim-no-daemon", why, f"read {log}.") from broken
+    began = cell.in_force.begun or not fault.begins_later
+    return _told(not_kept, began, folder / "sessions", log)
 
 
-def _told(said: list[str], record: Path) -> Told:
-    result = json.loads((list_sessions(record)[-1] / "result.json").read_text(encoding="utf-8"))
-    findings = [finding["says"] for finding in result["findings"] if finding["severity"] != "note"]
-    matches = [match for match in map(_NOT_KEPT.match, said) if match]
-    not_kept = tuple((int(match[1]), int(match[2])) for match in matches)
-    return Told(not_kept, result["verdict"], findings[0] if findings else "")
+def _told(not_kept: tuple[NotKept, ...], began: bool, record: Path, log: Path) -> Told:
+    try:
+        result = json.loads((list_sessions(record)[-1] / "result.json").read_text(encoding="utf-8"))
+    except (OSError, IndexError) as missing:
+        raise MachineFault("sim-no-daemon", "the daemon left no result of the session", f"read {log}.") from missing
+    found = [finding for finding in result["findings"] if finding["severity"] != "note"]
+    says, remedy = (found[0]["says"], found[0]["remedy"]) if found else ("", "")
+    return Told(not_kept, began, result["verdict"], says, remedy)

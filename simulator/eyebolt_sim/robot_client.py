@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Protocol
+from dataclasses import dataclass, field
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
 from eyebolt.errors import InputFault
-from eyebolt_sim.faults import NO_FAULT, CellFault
+from eyebolt_sim.faults import NO_FAULT, FaultInForce
 from eyebolt_sim.matrices import Array
 from eyebolt_sim.moving_arm import travel_time_s
 from eyebolt_sim.reading import PoseTerms
@@ -31,6 +31,14 @@ class Movable(Protocol):
         """Somebody lays the board down at ``base_T_board`` (4, 4)."""
 
 
+class NotKept(NamedTuple):
+    """An answer above 9: its ``code``, and the capture, check (``number`` from 1) or solve it was given to."""
+
+    verb: str
+    number: int
+    code: int
+
+
 @dataclass(frozen=True)
 class Outcome:
     """How the program ended: ``stop_code`` 30-39 if the daemon said stop, else None; ``kept`` pairs; the last words."""
@@ -38,6 +46,12 @@ class Outcome:
     stop_code: int | None
     kept: int
     says: str
+    not_kept: tuple[NotKept, ...] = ()
+
+    @property
+    def solved(self) -> bool:
+        """Whether it came to a solve, and the daemon could do it."""
+        return self.stop_code is None and not any(answer.verb == "solve" for answer in self.not_kept)
 
 
 @dataclass
@@ -45,7 +59,7 @@ class RobotProgram:
     """Hello, begin, a capture at each waypoint, checks, a placed board and its touches, solve, result, bye.
 
     ``flange_T_reported`` (4, 4) is the tool that the controller has active, the identity if it reports the flange;
-    ``fault``: what its author got wrong.
+    ``in_force``: what its author got wrong.
     Raises InputFault ``sim-refused`` if the daemon finds fault with a line, MachineFault ``sim-no-daemon``.
     """
 
@@ -55,7 +69,7 @@ class RobotProgram:
     flange_T_reported: Array
     speed: float
     say: Callable[[str], None]
-    fault: CellFault = NO_FAULT
+    in_force: FaultInForce = field(default_factory=lambda: FaultInForce(NO_FAULT))
 
     def run(
         self, waypoints: Sequence[Waypoint], checks: Sequence[Waypoint], touching: Touching | None = None
@@ -64,14 +78,17 @@ class RobotProgram:
         self._seq = self._final("hello 0", 0).aux
         self._at = waypoints[0].joints_rad
         self._kept = 0
-        self._stops = [waypoint.base_T_flange @ self.flange_T_reported for waypoint in (*waypoints, *checks)]
+        self._not_kept: list[NotKept] = []
+        self._places = [waypoint.base_T_flange @ self.flange_T_reported for waypoint in (*waypoints, *checks)]
         begun = self._request("begin")
         if not 0 <= begun.code <= 9:
             if 30 <= begun.code <= 39:
                 return self._stopped(begun)
             raise _cannot_go_on(f"begin was answered {begun.code}")
         for number, waypoint in enumerate(waypoints, 1):
+            self.in_force.captures_at(number)
             answer = self._visit("capture", waypoint, number - 1)
+            self._note("capture", number, answer)
             self.say(f"waypoint {number}/{len(waypoints)}: {_words(answer)}")
             if 30 <= answer.code <= 39:
                 return self._stopped(answer)
@@ -79,6 +96,7 @@ class RobotProgram:
                 break
         for number, waypoint in enumerate(checks, 1):
             answer = self._visit("check", waypoint, len(waypoints) + number - 1)
+            self._note("check", number, answer)
             self.say(f"check {number}/{len(checks)}: {_words(answer)}")
             if 30 <= answer.code <= 39:
                 return self._stopped(answer)
@@ -102,6 +120,7 @@ class RobotProgram:
 
     def _finish(self) -> Outcome:
         solved = self._request("solve")
+        self._note("solve", 1, solved)
         if 30 <= solved.code <= 39 and solved.code != _NOT_ACCEPTED:
             self.say(f"solve: {solved.code}")
             return self._stopped(solved)
@@ -112,18 +131,22 @@ class RobotProgram:
         self._request("bye")
         if solved.code == _NOT_ACCEPTED:
             return self._stopped(solved)
-        if solved.code > 9:
-            raise _cannot_go_on(f"the daemon could not solve: {solved.code}")
-        return Outcome(None, self._kept, "done")
+        says = "done" if solved.code <= 9 else f"the daemon could not solve: {solved.code}"
+        return Outcome(None, self._kept, says, tuple(self._not_kept))
 
-    def _visit(self, verb: str, waypoint: Waypoint, stop: int) -> Answer:
-        """Go there and send ``verb`` with the pose; ``stop``: which of all its stops this is."""
-        if not self.fault.stands_still(stop):
+    def _note(self, verb: str, number: int, answer: Answer) -> None:
+        if answer.code > 9:
+            self._not_kept.append(NotKept(verb, number, answer.code))
+
+    def _visit(self, verb: str, waypoint: Waypoint, place: int) -> Answer:
+        """Go there and send ``verb`` with the pose; ``place``, from 0: which of all that it goes to."""
+        fault, begun = self.in_force.fault, self.in_force.begun
+        if not fault.stands_still(place):
             seconds = travel_time_s(self._at, waypoint.joints_rad, self.speed)
             self.arm.move_to(waypoint.joints_rad, seconds, time.monotonic())
             time.sleep(seconds)
             self._at = waypoint.joints_rad
-        answer = self._request(verb, self.terms.print_pose(self.fault.reported(self._stops, stop)))
+        answer = self._request(verb, self.terms.print_pose(fault.reported(self._places, place, begun)))
         self._kept = answer.count
         return answer
 
@@ -145,7 +168,7 @@ class RobotProgram:
         return answer
 
     def _stopped(self, answer: Answer) -> Outcome:
-        return Outcome(answer.code, self._kept, f"the daemon said stop: {answer.code}")
+        return Outcome(answer.code, self._kept, f"the daemon said stop: {answer.code}", tuple(self._not_kept))
 
 
 def check_waypoints(captures: Sequence[Waypoint], spare: Waypoint) -> list[Waypoint]:

@@ -13,7 +13,7 @@ from recorded_cell import write_station
 
 from eyebolt.journal.names import list_sessions
 from eyebolt_sim.cell import CellChoices, prepare_cell
-from eyebolt_sim.faults import CELL_FAULTS
+from eyebolt_sim.faults import CELL_FAULTS, cell_fault
 
 # By fault: mount, the first answer that is not 0 to 9, at which waypoints it may come, the first finding, words in it.
 EXPECTED = {
@@ -65,13 +65,12 @@ def test_a_mistake_in_the_cell_is_named(tmp_path, turns, name):
         assert daemon.terminate() == 0
     result = json.loads((list_sessions(tmp_path / "sessions")[-1] / "result.json").read_text())
     findings = [f for f in result["findings"] if f["severity"] != "note"]
-    said = [line for line in said if line.startswith("waypoint")]
-    not_kept = [(number, line) for number, line in enumerate(said, 1) if "kept" not in line]
     if code is None:
-        assert not_kept == []
+        assert outcome.not_kept == ()
     else:
-        assert not_kept[0][0] in places, said
-        assert f"({code})" in not_kept[0][1]
+        first = outcome.not_kept[0]
+        assert (first.verb, first.code) == ("capture", code), said
+        assert first.number in places, said
     assert outcome.stop_code == (code if code is not None and code >= 30 else None)
     assert (result["verdict"] == "reject") == (outcome.stop_code is not None)
     if outcome.stop_code is not None:
@@ -81,6 +80,11 @@ def test_a_mistake_in_the_cell_is_named(tmp_path, turns, name):
     else:
         assert findings[0]["code"] == finding
         assert words in findings[0]["says"] + findings[0]["remedy"]
+    left_out = [pair["pair"] for pair in result["pairs"]["left_out"]]
+    if name == "arm-stays":
+        assert left_out == [4]
+    if name == "board-slips":
+        assert left_out == [0, 1, 2, 3], "those of the board that is no longer there"
 
 
 def test_the_command_plays_those_that_are_named(tmp_path):
@@ -96,7 +100,35 @@ def test_the_command_plays_those_that_are_named(tmp_path):
     assert "found" not in said[1]
     assert "34 at waypoint" in said[2]
     assert "from pair 5 on" in said[2]
-    assert {path.name for path in (tmp_path / "kept").iterdir()} == {"old-pose", "frame-changes"}
+    assert "to do:    on the controller select the base frame" in said[2]
+    assert {path.name for path in (tmp_path / "kept").iterdir()} == {"old-pose", "frame-changes@6"}
+    again = faults("old-pose", "--folder", tmp_path / "kept")
+    assert again.returncode == 1
+    assert "is there already" in again.stderr
     unknown = faults("board-slip")
     assert unknown.returncode == 1
-    assert "board-slips (from a waypoint on" in unknown.stderr
+    assert "board-slips: from a waypoint on the board is moved" in unknown.stderr
+
+
+def test_a_mistake_that_came_too_late_is_said_to_be_none(tmp_path):
+    command = [sys.executable, "-m", "eyebolt_sim", "faults", "board-slips@15", "--folder", str(tmp_path / "kept")]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
+    assert "not made: the session ended before that waypoint" in done.stdout
+
+
+def test_checks_that_show_another_tool_reject_the_result(tmp_path):
+    """The tool changes after the goal is met: only the pairs kept aside show it."""
+    camera = ('source = "simulated"', f'endpoint = "ipc://{tmp_path}/camera"')
+    daemon = DaemonProcess(station := write_station(tmp_path, mount="fixed", camera_lines=camera))
+    try:
+        cell = prepare_cell(station, CellChoices(seed=3, waypoints=8, speed=500.0, fault=cell_fault("tool-changes@8")))
+        arm, said = cell.moving_arm(), []
+        with cell.picture_server(arm):
+            outcome = cell.run_robot(arm, said.append)
+    finally:
+        assert daemon.terminate() == 0
+    result = json.loads((list_sessions(tmp_path / "sessions")[-1] / "result.json").read_text())
+    assert outcome.stop_code == 36, said
+    assert result["verdict"] == "reject"
+    assert "2 check pairs that took no part in the solve" in result["why"]

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from eyebolt.progress.goal import Goal, foreseen_mm, stop_factor
 from eyebolt.progress.judgement import CONTRADICTED_SIGMA, judge
+from eyebolt.solve.leave_one_out import HeldOut
 from eyebolt.solve.outcome import Estimate, Finding, Refusal
 from made_up_solution import made_up_solution
 
@@ -184,6 +185,28 @@ def test_what_is_wrong_is_said_before_what_it_led_to(outcome):
     assert (told.verdict, told.why) == ("reject", wrong.says)
     noted = judge(replace(outcome, findings=(replace(wrong, severity="warn"),)), TOLERANCE_MM)
     assert noted == judge(outcome, TOLERANCE_MM)
+
+
+@pytest.mark.parametrize(
+    ("rms_mm", "normalised", "verdict"),
+    [
+        # As predicted, and as chance allows in 999 of 1000 cases: F with 2 x 6 and 3 x 9 - 6 = 21 degrees of freedom,
+        # whose quantile is 4.70 (SciPy).
+        (0.3, 1.0, "accept"),
+        (TOLERANCE_MM * 2, 4.6, "accept"),
+        (TOLERANCE_MM * 2, 4.8, "reject"),
+        (TOLERANCE_MM * 300, 4e5, "reject"),
+        # Beyond chance, but the pick still succeeds.
+        (TOLERANCE_MM * 0.99, 5.1, "accept"),
+    ],
+)
+def test_check_pairs_beyond_chance_and_tolerance_reject(rms_mm, normalised, verdict):
+    checks = HeldOut(count=2, rms_mm=rms_mm, worst_mm=1.2 * rms_mm, normalised=normalised)
+    found = judge(solution(TOLERANCE_MM / 2, checks=checks, kept=9), TOLERANCE_MM)
+    assert found.verdict == verdict
+    if verdict == "reject":
+        assert "2 check pairs" in found.why
+        assert f"{rms_mm:.2f} mm (RMS)" in found.why
 
 
 @pytest.mark.parametrize("p95_mm", [math.nextafter(TOLERANCE_MM, 1), 3.0, math.inf, math.nan])

@@ -1,6 +1,7 @@
 """A capture on its way: verdicts, solves, disk, restarts."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -330,6 +331,20 @@ def test_solve(world, robot, outcome, reply):
     world.outcome = outcome
     assert world.say(robot, "solve 5") == reply
     assert world.say(robot, "again 5") == reply
+
+
+@pytest.mark.parametrize(
+    "outcome", [Refusal("not-converged", "no way", "look", 4), solution(0.6, 4)], ids=["refused", "error too large"]
+)
+def test_solve_answers_the_cause_where_the_pairs_show_one(world, robot, outcome):
+    """Who is told 28 captures more; where the poses are misread that helps nobody."""
+    wrong = Finding("pose-terms", "stop", "the poses are misread", {}, 'rotation = "euler-ZYX"')
+    run(world, robot, 4)
+    world.outcome = replace(outcome, findings=(wrong,))
+    assert world.say(robot, "solve 5") == "32,5,4,4"
+    told = [fact for fact in world.facts if fact["fact"] == "answer"][-1]
+    assert (told["code"], told["says"]) == (32, 'the poses are misread: rotation = "euler-ZYX"')
+    assert told["advice"] == 'rotation = "euler-ZYX"'
 
 
 def test_the_stations_own_rule_accepts_only_what_is_proven_and_kept():

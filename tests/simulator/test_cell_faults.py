@@ -6,16 +6,25 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.errors import InputFault
 from eyebolt_sim.board_print import print_board
-from eyebolt_sim.faults import CELL_FAULTS, NO_FAULT, cell_fault
+from eyebolt_sim.cell import CellChoices, prepare_cell
+from eyebolt_sim.faults import CELL_FAULTS, NO_FAULT, FaultInForce, cell_fault
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.matrices import matrix
 from eyebolt_sim.reading import PoseTerms
 
+FACE = print_board("chessboard", 8, 5, 25.0)
 LENS = simple_lens(640, 480, 700.0, [0.01, 0, 0, 0, 0])
 POSES = [
     matrix(Rotation.from_euler("ZYX", [20 * k, 10 + 3 * k, -7 * k], degrees=True), [0.3 + 0.05 * k, 0.1 * k, 0.5])
     for k in range(8)
 ]
+
+
+def sent(fault, place):
+    """The pose that a program sends at a place, from 0, when it goes from one to the next."""
+    in_force = FaultInForce(fault)
+    in_force.captures_at(place + 1)
+    return fault.reported(POSES, place, in_force.begun)
 
 
 def between(before, after):
@@ -48,7 +57,7 @@ def test_a_fault_changes_what_its_name_says_and_nothing_else(fault):
     changed = set()
     if fault.terms(PoseTerms()) != PoseTerms():
         changed.add("terms")
-    if any((fault.reported(POSES, k) != POSES[k]).any() for k in range(len(POSES))):
+    if any((sent(fault, k) != POSES[k]).any() for k in range(len(POSES))):
         changed.add("poses")
     if any(fault.stands_still(k) for k in range(len(POSES))):
         changed.add("arm")
@@ -56,7 +65,7 @@ def test_a_fault_changes_what_its_name_says_and_nothing_else(fault):
         changed.add("view")
     if any((fault.lens(LENS, begun).project([0.1, 0.2, 1]) != LENS.project([0.1, 0.2, 1])).any() for begun in (0, 1)):
         changed.add("lens")
-    if fault.board_grows:
+    if fault.board(FACE).texels_per_m != FACE.texels_per_m:
         changed.add("board")
     assert changed == CHANGES[fault.name]
 
@@ -64,16 +73,16 @@ def test_a_fault_changes_what_its_name_says_and_nothing_else(fault):
 def test_poses_go_wrong_from_the_waypoint_that_is_named_on():
     tool, frame, old = cell_fault("tool-changes@4"), cell_fault("frame-changes"), cell_fault("old-pose@3")
     for k in range(3):
-        assert (tool.reported(POSES, k) == POSES[k]).all()
+        assert (sent(tool, k) == POSES[k]).all()
     for k in range(3, 8):
-        shift_mm, turn_deg = between(POSES[k], tool.reported(POSES, k))
+        shift_mm, turn_deg = between(POSES[k], sent(tool, k))
         assert (shift_mm, turn_deg) == (pytest.approx(120), pytest.approx(30))
-    assert [bool((frame.reported(POSES, k) == POSES[k]).all()) for k in range(8)] == [True] * 4 + [False] * 4
-    assert (old.reported(POSES, 2) == POSES[1]).all()
-    assert (old.reported(POSES, 3) == POSES[3]).all()
+    assert [bool((sent(frame, k) == POSES[k]).all()) for k in range(8)] == [True] * 4 + [False] * 4
+    assert (sent(old, 2) == POSES[1]).all()
+    assert (sent(old, 3) == POSES[3]).all()
     ahead = cell_fault("ahead")
-    assert [(ahead.reported(POSES, k) == POSES[min(k + 1, 7)]).all() for k in range(8)] == [True] * 8
-    assert np.abs(cell_fault("inverted").reported(POSES, 5) @ POSES[5] - np.eye(4)).max() < 1e-12
+    assert [(sent(ahead, k) == POSES[min(k + 1, 7)]).all() for k in range(8)] == [True] * 8
+    assert np.abs(sent(cell_fault("inverted"), 5) @ POSES[5] - np.eye(4)).max() < 1e-12
     assert [cell_fault("arm-stays@6").stands_still(k) for k in range(8)] == [False] * 5 + [True] + [False] * 2
 
 
@@ -95,8 +104,7 @@ def test_board_camera_and_lens_change_by_what_is_said():
     )
     bent = cell_fault("bent-lens").lens(LENS, False)
     assert bent.distortion[0] == pytest.approx(0.01 - 0.15)
-    face = print_board("chessboard", 8, 5, 25.0)
-    assert face.texels_per_m / cell_fault("larger-board").board(face).texels_per_m == pytest.approx(1.02)
+    assert FACE.texels_per_m / cell_fault("larger-board").board(FACE).texels_per_m == pytest.approx(1.02)
 
 
 @pytest.mark.parametrize(
@@ -126,6 +134,30 @@ def test_a_wrong_wish_says_what_to_write(wish):
         assert "board-slips@N" in refused.value.remedy
     else:
         assert all(name in refused.value.remedy for name in CELL_FAULTS)
+
+
+def test_what_holds_from_the_start_begins_at_no_waypoint():
+    for fault in CELL_FAULTS.values():
+        if fault.begins_later:
+            assert cell_fault(f"{fault.name}@7").since == 7
+            continue
+        with pytest.raises(InputFault, match="holds from the start"):
+            cell_fault(f"{fault.name}@7")
+
+
+def test_another_session_begins_without_the_fault():
+    in_force = FaultInForce(cell_fault("board-slips@3"))
+    seen = []
+    for waypoint in (1, 2, 3, 4, 1):
+        in_force.captures_at(waypoint)
+        seen.append(in_force.begun)
+    assert seen == [False, False, True, True, False]
+
+
+def test_a_fault_that_would_begin_after_the_last_waypoint_is_refused(make_station):
+    with pytest.raises(InputFault, match="would begin at waypoint 9, and there are 8") as refused:
+        prepare_cell(make_station(), CellChoices(waypoints=8, fault=cell_fault("board-slips@9")))
+    assert refused.value.code == "sim-fault"
 
 
 def test_one_angle_has_no_other_order():

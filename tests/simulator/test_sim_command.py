@@ -1,5 +1,6 @@
 """``eyebolt-sim cell`` as a process of its own, against a daemon made of a script that takes real pictures."""
 
+import itertools
 import json
 import os
 import signal
@@ -126,6 +127,18 @@ def test_a_daemon_that_says_stop_ends_it_with_3(cell_of):
     assert not (path.parent / "truth.json").exists()
 
 
+def test_a_mistake_is_made_and_stands_in_the_truth(cell_of):
+    """The daemon, a script here, gets the picture of one place with the pose of another."""
+    path, taker = cell_of()
+    done = run("cell", path, "--waypoints", 4, "--speed", 200, "--no-checks", "--lay", "arm-stays@3")
+    assert done.returncode == 0, done.stderr
+    assert json.loads((path.parent / "truth.json").read_text())["fault"] == "arm-stays@3"
+    middles = [sighting.corners_px.mean(axis=0) for sighting in taker.sightings]
+    moved = [float(np.linalg.norm(after - before)) for before, after in itertools.pairwise(middles)]
+    assert moved[1] < 0.5 < 5 < min(moved[0], moved[2])
+    assert np.linalg.norm(taker.poses[2][:3, 3] - taker.poses[1][:3, 3]) > 0.01
+
+
 def test_the_two_halves_play_together_as_two_processes(cell_of):
     path, taker = cell_of()
     camera = subprocess.Popen(
@@ -163,6 +176,8 @@ def test_faults_are_told_in_words(make_station, tmp_path, here):
         (here("cell", without_lens), "does not give a lens"),
         (here("cell", without_lens, "--waypoints", 50), "50 waypoints are asked for"),
         (here("cell", without_lens, "--pictures-only", "--robot-only"), "exclude each other"),
+        (here("cell", without_lens, "--lay", "board-slips", "--touch", 3), "--lay goes with neither"),
+        (here("cell", without_lens, "--lay", "board-slip"), "bent-lens: the lens distorts more"),
     ):
         assert status == 1
         assert says in errors

@@ -105,13 +105,23 @@ def test_a_result_that_is_not_accepted_is_told(scripted_daemon):
     assert daemon.lines[-1].split()[0] == "bye"
 
 
+def test_what_was_not_kept_is_told_in_order(scripted_daemon):
+    """A capture, a check and the solve; whoever plays the program has it without reading sentences."""
+    daemon = scripted_daemon(
+        script(["0,SEQ,1,7", "26,SEQ,1,7", "3,SEQ,2,0", "0,SEQ,2,0", "20,SEQ,2,0"], solve="28,SEQ,2,4")
+    )
+    outcome, _, _ = play(daemon, PLACES, PLACES[:2])
+    assert outcome.not_kept == (("capture", 2, 26), ("check", 2, 20), ("solve", 1, 28))
+    assert (outcome.stop_code, outcome.solved) == (None, False)
+    assert outcome.says == "the daemon could not solve: 28"
+
+
 @pytest.mark.parametrize(
     ("answers", "others", "says"),
     [
         (["41,SEQ,0,0"], {}, "finds fault with 'capture 43"),
         ([], {"hello": "46,0,0,0"}, "finds fault with 'hello 0'"),
         ([], {"begin": "22,SEQ,0,0"}, "begin was answered 22"),
-        (["3,SEQ,1,0"], {"solve": "28,SEQ,1,4"}, "could not solve: 28"),
     ],
 )
 def test_faults_of_the_program_are_one_clear_text(scripted_daemon, answers, others, says):

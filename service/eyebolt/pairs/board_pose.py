@@ -25,6 +25,8 @@ _HOPELESS = 5.0
 _SINGULAR = 1e-19
 _STRAY = 4.5
 _MOST_SOFTENINGS = 6
+# What is true of less than this share of a view's corners is no stray's doing.
+_MOST_OF_A_VIEW = 0.6
 # Corners of a perfect picture scatter by less; what lies off by a few of those harms nothing.
 _LEAST_NOISE_PX = 0.03
 
@@ -195,10 +197,15 @@ def soften_strays(camera: CameraModel, stack: ViewStack, poses: BoardPoses) -> t
         there = stack.weights > 0
         # The median distance of two-dimensional normal noise is 1.177 sigma; the fitted pose took some of it.
         freedom = max(1 - 3 * len(there) / max(int(there.sum()), 1), 0.1)
-        limit = _STRAY * max(float(np.median(distance[there])) / 1.1774 / np.sqrt(freedom), _LEAST_NOISE_PX)
+        scale = _STRAY / 1.1774 / np.sqrt(freedom)
+        limit = np.full((len(there), 1), max(scale * float(np.median(distance[there])), _STRAY * _LEAST_NOISE_PX))
+        # A few strays far off bend the pose of their view until most of its corners seem off; its own median, which
+        # falls as they lose their weight, tells them from the rest.
+        bent = (distance < limit).sum(axis=1, where=there) < _MOST_OF_A_VIEW * there.sum(axis=1)
+        limit[bent, 0] = scale * np.nanmedian(np.where(there[bent], distance[bent], np.nan), axis=1)
         weights = there * np.minimum(1.0, (limit / np.maximum(distance, 1e-12)) ** 4)
         # A view that is off as a whole tells of something else than strays, and too few corners tell nothing.
-        enough = (weights > 0.5).sum(axis=1) >= np.maximum(FEWEST_CORNERS, 0.6 * there.sum(axis=1))
+        enough = (weights > 0.5).sum(axis=1) >= np.maximum(FEWEST_CORNERS, _MOST_OF_A_VIEW * there.sum(axis=1))
         weights = np.where(enough[:, None], weights, there)
         if np.abs(weights - stack.weights).max(initial=0.0) < 0.01:
             break

@@ -38,7 +38,7 @@ def foreseen_mm(pairs: int, p95_mm: float, noise_stated: bool) -> float:
 
 @dataclass(frozen=True)
 class Goal:
-    """``tolerance_mm`` on the p95 of the expected error; ``fewest`` and ``most`` pairs."""
+    """``tolerance_mm`` on the p95 of the expected error; ``fewest`` pairs that carry it, ``most`` pairs kept for it."""
 
     tolerance_mm: float
     fewest: int
@@ -75,5 +75,8 @@ class Goal:
 
 
 def _carrying(kept: int, outcome: Solution | Refusal | None) -> int:
-    """How many of the pairs kept carry the answer: strangers, and those from before a board slipped, do not."""
+    """How many of the pairs kept carry the answer, at most: strangers, and those from before a board slipped, do not.
+
+    The lesser of the two, since pairs that were refused at first may be among those used.
+    """
     return min(kept, outcome.kept) if isinstance(outcome, Solution) else kept

@@ -1,11 +1,12 @@
-"""The word on a result: accept, unproven or reject, and why."""
+"""The word on a result: accept, unproven or reject; and why, a cause before its consequence."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Literal
 
-from eyebolt.solve.chance import squares_beyond
+from eyebolt.solve.chance import chance_of_ratio, squares_beyond
+from eyebolt.solve.leave_one_out import HeldOut
 from eyebolt.solve.outcome import Estimate, Refusal, Solution, TouchCheck
 
 # A board scale or focal length this many sigma from the stated one is contradicted by the data.
@@ -23,8 +24,8 @@ class Judgement:
 
 
 def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
-    """Within tolerance, no stop finding, and board scale and focal length borne out by the data or by touch: accept."""
-    # What is wrong comes before what it led to.
+    """Within tolerance, no stop finding, not contradicted by checks or touches, and board scale and focal length borne
+    out by the data or by touch: accept."""
     stops = [f.says for f in outcome.findings if f.severity == "stop"]
     if stops:
         return Judgement("reject", "; ".join(stops))
@@ -36,6 +37,9 @@ def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
         return Judgement(
             "reject", f"the expected error, {p95:.2f} mm (p95), is above the tolerance, {tolerance_mm:g} mm"
         )
+    checks = outcome.checks
+    if checks is not None and checks.rms_mm > tolerance_mm and _chance_of_checks(outcome, checks) < IMPOSSIBLE:
+        return _contradicted_by_checks(checks, p95, tolerance_mm)
     if outcome.touches is not None and not _within(outcome.touches, IMPOSSIBLE):
         return _contradicted_by_touch(outcome.touches, p95, tolerance_mm)
     if outcome.unknown:
@@ -58,6 +62,22 @@ def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
     return Judgement(
         "accept",
         f"expected error {p95:.2f} mm (p95) within {tolerance_mm:g} mm; board scale and focal length {borne_out}",
+    )
+
+
+def _chance_of_checks(solution: Solution, checks: HeldOut) -> float:
+    """That pairs like the others lie so far off: six numbers each, the scatter judged from the pairs used."""
+    return float(chance_of_ratio(6 * checks.count, max(3 * solution.kept - 6, 1), checks.normalised))
+
+
+def _contradicted_by_checks(checks: HeldOut, p95_mm: float, tolerance_mm: float) -> Judgement:
+    return Judgement(
+        "reject",
+        f"{checks.count} check pair{'s' if checks.count > 1 else ''} that took no part in the solve lie"
+        f" {checks.rms_mm:.2f} mm (RMS) from where the result has them, at worst {checks.worst_mm:.2f} mm: more than"
+        f" chance (expected error {p95_mm:.2f} mm p95) and than the tolerance, {tolerance_mm:g} mm: since the other"
+        " pairs the board or the camera moved, or another tool or frame became active; mend that and take all pairs"
+        " anew",
     )
 
 

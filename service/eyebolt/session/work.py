@@ -167,6 +167,9 @@ def solved(state: State, task: Task, event: ev.Solved) -> Result:
     state = _with_solved(state, event, kept)
     wanted = state.terms.goal.wanted(kept, outcome)
     if task.verb == "solve":
+        stop = stop_of(outcome)
+        if stop is not None:
+            return record_answer(state, stop.code, stop.says, stop.advice, kept, wanted, [])
         judgement = judge(outcome, state.terms.goal.tolerance_mm)
         code, aux = _solve_code(state, outcome, judgement)
         advice = CODES[code].advice if code else "Read the result; the engineer accepts it."

@@ -25,6 +25,7 @@ _MANY_DOUBTED = 5
 
 def findings_on_limits(problem: Problem, joint: JointEstimate, arm: ArmErrors, stack: ViewStack) -> tuple[Finding, ...]:
     """Notes on what limits this answer; ``stack``: the corners that were used, with their weights."""
+    # Wrong geometry looks like scatter too; where both are said, the one that says more comes first.
     found = [_geometry(arm, len(joint.model.offset)), _arm_or_camera(problem, joint), _strays(stack)]
     return tuple(f for f in found if f is not None)
 

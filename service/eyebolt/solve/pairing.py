@@ -34,9 +34,11 @@ _SAME_PX, _MOVED_PX = 0.05, 1.0
 _ELSEWHERE_M, _ELSEWHERE_RAD = 1e-3, float(np.deg2rad(0.1))
 # The same pose again, to the last digit that a controller prints.
 _SAME_POSE = 1e-7
-# A picture shows another waypoint if it fits there this well, or no worse than so many times as those that belong fit
-# where they were taken; and so many times better than at its own.
-_FITS_M, _AS_THOSE_THAT_BELONG, _FITS_TIMES = 0.002, 4.0, 6.0
+# A picture shows another waypoint if it fits there this well, and so many times better than at its own.
+_FITS_M, _FITS_TIMES = 0.002, 6.0
+# Where the arm scatters more, it need not fit better than so many times as far off as those that belong (their median):
+# chance leaves fewer than one in ten thousand beyond that.
+_AS_THOSE_THAT_BELONG = 4.0
 # Up to so many pairs every exchange of two is tried.
 _MOST_FOR_SWAP = 7
 # Half turns are found from every two views; with more pairs than these that takes too long.
@@ -171,8 +173,8 @@ def find_stale(pairs: Sequence[Pair]) -> list[Finding]:
                     "stale-picture",
                     "warn",
                     f"pair {now.index} has the very picture of pair {before.index} (corners within {apart_px:.3f} px),"
-                    f" but the arm had moved by {shift_m * 1e3:.1f} mm and {np.rad2deg(turn_rad):.2f} deg: the picture"
-                    " is an old one, or the arm did not go there",
+                    f" but by its pose the arm had moved by {shift_m * 1e3:.1f} mm and {np.rad2deg(turn_rad):.2f} deg:"
+                    " the picture is an old one, or the arm never went there",
                     evidence,
                     "empty the camera's buffer or trigger it, so that every picture is exposed after the request; let"
                     " the robot send the pose that it measures, not the one it was told to take.",
