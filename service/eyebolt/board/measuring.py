@@ -29,6 +29,7 @@ _SHIFTED_PX, _SHIFTED_SQUARES = 0.5, 0.04
 _SEEN_PX = 8.0
 # How far a corner may lie from where its neighbours put it.
 _STRAY_PX, _STRAY_SQUARES = 0.3, 0.03
+_MOST_LOOKS = 4
 
 
 @dataclass(frozen=True)
@@ -162,26 +163,42 @@ class Attempt:
         return out
 
     def look_again(self) -> None:
-        """Corners that were not sound, where the sound ones now put them, if that is somewhere else."""
+        """Corners that were not sound, where the sound ones now put them, if that is somewhere else; and again while
+        that finds more: from a few markers in the middle a board is found towards its ends step by step."""
+        for _ in range(_MOST_LOOKS):
+            plane = self._plane_of_sound()
+            if plane is None or self.sound is None or self.sound.all():
+                return
+            before = self.sound.copy()
+            self._look_where(plane, before)
+            if (self.sound == before).all():
+                return
+        self._plane_of_sound()
+
+    def _plane_of_sound(self) -> Plane | None:
+        """The plane through the sound corners, once those that lie astray are sound no more."""
         if self.sound is None or self.sound.sum() < 4:
-            return
+            return None
         through = plane_through(self._pattern.corners[self.sound], self.corners_px[self.sound])
         if through is None:
-            return
+            return None
         astray = self._astray(through[0], self.sound)
-        if len(astray):
-            self.sound[astray] = False
-            through = plane_through(self._pattern.corners[self.sound], self.corners_px[self.sound])
-        if through is None or self.sound.all():
-            return
+        if not len(astray):
+            return through[0]
+        self.sound[astray] = False
+        through = plane_through(self._pattern.corners[self.sound], self.corners_px[self.sound])
+        return None if through is None else through[0]
+
+    def _look_where(self, plane: Plane, sound: NDArray[np.bool_]) -> None:
+        """Fits what is not ``sound`` (K,) where ``plane`` puts it, if that is somewhere else."""
         before = self._start_px
-        self._start_px, first_px, second_px, square_px = self._predict(through[0])
+        self._start_px, first_px, second_px, square_px = self._predict(plane)
         height, width = self._scene.gray.shape
         within = ((self._start_px > 1) & (self._start_px < (width - 2, height - 2))).all(axis=1)
         shifted_px = np.where(self._empty, _SEEN_PX, np.maximum(_SHIFTED_PX, _SHIFTED_SQUARES * square_px))
         elsewhere = np.hypot(*(self._start_px - before).T) > shifted_px
         self.visible = within & (cross(first_px, second_px) > 0)
-        self._fit(np.flatnonzero(self.visible & ~self.sound & elsewhere), first_px, second_px, square_px, 0.4)
+        self._fit(np.flatnonzero(self.visible & ~sound & elsewhere), first_px, second_px, square_px, 0.4)
 
 
 def cross(a: Array, b: Array) -> Array:
