@@ -72,6 +72,19 @@ def test_a_slip_of_two_millimetres_and_a_degree_shows_in_five_pairs(cases, mount
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_a_stranger_beside_a_slip_hides_neither(cases, mount):
+    """The slip swells the scatter until the stranger looks ordinary, the stranger makes the slip look like none."""
+    for seed in range(4):
+        simulated = make_problem(mount, POSES, seed)
+        slipped = moved_from(cases, simulated, 7, board=by(2.0, 1.0), stated=False)
+        spoilt = cases.with_pair(slipped, 10, base_T_flange=slipped.pairs[10].base_T_flange @ by(5.0, 0.5))
+        solution = solve(spoilt)
+        assert isinstance(solution, Solution)
+        assert [(f.code, f.evidence["pair"]) for f in solution.findings if f.severity != "note"] == [("board-moved", 7)]
+        assert {p.pair for p in solution.left_out} == {*range(7), 10}
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_two_slips_leave_the_longest_part(cases, mount):
     simulated = make_problem(mount, 24, 5)
     problem = moved_from(cases, simulated, 5, board=by(2.0))

@@ -24,7 +24,7 @@ from eyebolt.solve.leave_one_out import leave_one_out, unused_pairs
 from eyebolt.solve.linear_model import linearise
 from eyebolt.solve.noise import variance_of
 from eyebolt.solve.problem import Problem
-from eyebolt.solve.slips import Parting, find_slip
+from eyebolt.solve.slips import Parting, Slip, borne_out, find_slip
 
 Mask = NDArray[np.bool_]
 
@@ -116,7 +116,17 @@ class _Search:
         used, moved = used.copy(), np.zeros_like(used)
         partings: list[Parting] = []
         while True:
-            slip = find_slip(joint, variance_of(joint.noise.best), self._yardstick(joint)[0])
+            slip = self._slip(joint)
+            if slip is not None and slip.odd:
+                # A stranger beside a slip hides it, and the slip hides the stranger.
+                ordinary = used.copy()
+                ordinary[np.flatnonzero(used)[list(slip.odd)]] = False
+                without = self._again(joint, ordinary)
+                found = self._slip(without)
+                if borne_out(found, len(slip.odd), int(used.sum())):
+                    slip, used, joint = found, ordinary, without
+                else:
+                    slip = None
             if slip is None:
                 return joint, used, moved, tuple(partings)
             parting = Parting(slip, int(np.flatnonzero(used)[slip.at]), bool(slip.at > used.sum() / 2))
@@ -125,6 +135,9 @@ class _Search:
             used &= ~other_part
             partings.append(parting)
             joint = self._again(joint, used)
+
+    def _slip(self, joint: JointEstimate) -> Slip | None:
+        return find_slip(joint, variance_of(joint.noise.best), self._yardstick(joint)[0])
 
     def judged_by_core(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask, bool]:
         """The estimate on the pairs that agree and all they can explain, and True; the old one if the rest could be

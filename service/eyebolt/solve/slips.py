@@ -7,6 +7,7 @@ order of capture is used, no clock.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -29,8 +30,9 @@ _FEWEST_ON_A_SIDE = 2
 _FEWEST_PAIRS = 5
 # The whole covariance of the offsets is needed; more pairs would only cost time.
 _MOST_PAIRS = 150
-# Every pair must be at least this probable once the change is granted.
+# Every pair must be at least this probable once the change is granted; a few that are not may be strangers beside it.
 _ORDINARY = 1e-4
+_MOST_ODD = 0.2
 _ROUNDS = 2
 # As probable as this a change is not worth a second look.
 _NOTHING = 0.1
@@ -42,13 +44,15 @@ _MOST_SLIP_M, _MOST_SLIP_RAD = 0.02, float(np.deg2rad(5.0))
 class Slip:
     """``what`` moved before row ``at`` of the pairs given, by ``change`` (6,) = (translation m, rotation rad).
 
-    Perturbed on the right of Y (board) or X (camera). ``chance``: that a clean set would look like this.
+    Perturbed on the right of Y (board) or X (camera). ``chance``: that a clean set would look like this. ``odd``: rows
+    that stay odd with the change granted; then it is only a suspicion, to be tested again without them.
     """
 
     what: What
     at: int
     change: Array
     chance: float
+    odd: tuple[int, ...] = ()
 
     @property
     def shift_m(self) -> float:
@@ -89,6 +93,8 @@ class _Change:
 def find_slip(joint: JointEstimate, variances: Array, noise_known: bool) -> Slip | None:
     """The one change that explains the pairs of ``joint``, in their order, far better than chance; None without.
 
+    With rows in ``odd`` it explains all but those.
+
     ``variances`` (6,) of the arm. With ``noise_known`` False only their ratio matters, and that is found anew.
     """
     model = joint.model
@@ -109,10 +115,16 @@ def find_slip(joint: JointEstimate, variances: Array, noise_known: bool) -> Slip
     of_each = chance_of_ratio(6, freedom, best.squared / 6)
     if noise_known:
         chance, of_each = max(chance, float(chance_of_squares(6, best.gain))), chance_of_squares(6, best.squared)
-    # A pair that stays odd with the change granted: then it is strangers, and no common change.
-    if tried * chance > _FALSE_ALARM or (of_each < _ORDINARY).any():
+    odd = np.flatnonzero(of_each < _ORDINARY)
+    # Many pairs that stay odd with the change granted: then it is strangers, and no common change.
+    if tried * chance > _FALSE_ALARM or len(odd) > _MOST_ODD * n:
         return None
-    return Slip(best.what, best.at, best.change, tried * chance)
+    return Slip(best.what, best.at, best.change, tried * chance, tuple(int(row) for row in odd))
+
+
+def borne_out(slip: Slip | None, without: int, of: int) -> bool:
+    """Whether a slip that was found once ``without`` of ``of`` rows were left out is more than one could pick so."""
+    return slip is not None and not slip.odd and math.comb(of, without) * slip.chance <= _FALSE_ALARM
 
 
 def _chance(model: LinearModel, best: _Change, freedom: int) -> float:
