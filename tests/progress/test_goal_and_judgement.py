@@ -204,6 +204,9 @@ def test_check_pairs_beyond_chance_and_tolerance_reject(rms_mm, normalised, verd
     checks = HeldOut(count=2, rms_mm=rms_mm, worst_mm=1.2 * rms_mm, normalised=normalised)
     found = judge(solution(TOLERANCE_MM / 2, checks=checks, kept=9), TOLERANCE_MM)
     assert found.verdict == verdict
+    moved = Finding("board-moved", "warn", "the board moved", {}, "fasten it")
+    known = judge(solution(TOLERANCE_MM / 2, [moved], checks=checks, kept=9), TOLERANCE_MM)
+    assert known.verdict == "accept", "the checks show the board where it is now"
     if verdict == "reject":
         assert "2 check pairs" in found.why
         assert f"{rms_mm:.2f} mm (RMS)" in found.why

@@ -38,7 +38,9 @@ def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
             "reject", f"the expected error, {p95:.2f} mm (p95), is above the tolerance, {tolerance_mm:g} mm"
         )
     checks = outcome.checks
-    if checks is not None and checks.rms_mm > tolerance_mm and _chance_of_checks(outcome, checks) < IMPOSSIBLE:
+    # A board known to have moved, with the camera where it was, leaves the result right and the checks off.
+    board_moved = any(finding.code == "board-moved" for finding in outcome.findings)
+    if checks is not None and not board_moved and _contradicts(outcome, checks, tolerance_mm):
         return _contradicted_by_checks(checks, p95, tolerance_mm)
     if outcome.touches is not None and not _within(outcome.touches, IMPOSSIBLE):
         return _contradicted_by_touch(outcome.touches, p95, tolerance_mm)
@@ -65,9 +67,10 @@ def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
     )
 
 
-def _chance_of_checks(solution: Solution, checks: HeldOut) -> float:
-    """That pairs like the others lie so far off: six numbers each, the scatter judged from the pairs used."""
-    return float(chance_of_ratio(6 * checks.count, max(3 * solution.kept - 6, 1), checks.normalised))
+def _contradicts(solution: Solution, checks: HeldOut, tolerance_mm: float) -> bool:
+    """Farther off than pairs like the others ever are (six numbers each, the scatter judged from the pairs used)."""
+    chance = chance_of_ratio(6 * checks.count, max(3 * solution.kept - 6, 1), checks.normalised)
+    return checks.rms_mm > tolerance_mm and float(chance) < IMPOSSIBLE
 
 
 def _contradicted_by_checks(checks: HeldOut, p95_mm: float, tolerance_mm: float) -> Judgement:
