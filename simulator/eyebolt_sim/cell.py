@@ -139,13 +139,7 @@ def prepare_cell(station_file: Path, choices: CellChoices) -> Cell:
             f"{choices.waypoints} waypoints are asked for",
             f"choose 3 to {MOST_WAYPOINTS} with --waypoints.",
         )
-    fault = choices.fault
-    if fault.begins_later and fault.since > choices.waypoints:
-        raise InputFault(
-            "sim-fault",
-            f"{fault.name} would begin at waypoint {fault.since}, and there are {choices.waypoints}",
-            f"write {fault.name}@N with N from 2 to {choices.waypoints}, or more --waypoints.",
-        )
+    refuse_late(choices.fault, choices.waypoints)
     station = read_station(station_file)
     board = station.board
     face = print_board(
@@ -175,6 +169,16 @@ def prepare_cell(station_file: Path, choices: CellChoices) -> Cell:
             scene, lens, face.shape, middle_m, real, noise, pointer, choices.touches, captures[0], choices.seed
         )
     return Cell(station, choices, scene, lens, face, noise, captures, checks, FaultInForce(choices.fault), touching)
+
+
+def refuse_late(fault: CellFault, waypoints: int) -> None:
+    """Raises InputFault ``sim-fault`` if a fault would begin after the last waypoint."""
+    if fault.begins_later and fault.since > waypoints:
+        raise InputFault(
+            "sim-fault",
+            f"{fault.name} would begin at waypoint {fault.since}, and there are {waypoints}",
+            f"write {fault.name}@N with N from 2 to {waypoints}.",
+        )
 
 
 def simulated_endpoint(station: Station) -> str:

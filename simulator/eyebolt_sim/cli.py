@@ -20,7 +20,7 @@ import typer
 
 from eyebolt.command_line import MountChoice, run_command
 from eyebolt.errors import InputFault
-from eyebolt_sim.cell import Cell, CellChoices, UnwatchedArm, prepare_cell, remote_arm
+from eyebolt_sim.cell import Cell, CellChoices, UnwatchedArm, prepare_cell, refuse_late, remote_arm
 from eyebolt_sim.faults import CELL_FAULTS, NO_FAULT, cell_fault
 from eyebolt_sim.playing_faults import Told, play_fault
 from eyebolt_sim.robot_client import Outcome
@@ -119,6 +119,8 @@ def faults(
     What begins at a waypoint begins at the fifth, or at N: FAULT@N. Each takes some seconds.
     """
     chosen = {name: cell_fault(name) for name in names or CELL_FAULTS}
+    for fault in chosen.values():
+        refuse_late(fault, CellChoices().waypoints)
     place = folder or Path(tempfile.mkdtemp(prefix="eyebolt-faults-"))
     where = "fixed" if mount is MountChoice.fixed else "on the arm"
     typer.echo(f"Invented cells, the camera {where}. Waypoints count from 1, pairs from 0. Sessions: {place}")

@@ -159,7 +159,7 @@ def cell_fault(wish: str) -> CellFault:
         return fault
     if not fault.begins_later:
         raise InputFault("sim-fault", f"{name} holds from the start, not from a waypoint on", f"write {name} alone.")
-    if not number.isdecimal() or int(number) < 2:
+    if not number.isdecimal() or len(number) > 4 or int(number) < 2:
         raise InputFault(
             "sim-fault",
             f"'{wish}' names no waypoint at which a fault can begin",

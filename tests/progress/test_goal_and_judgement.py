@@ -194,20 +194,19 @@ def test_what_is_wrong_is_said_before_what_it_led_to(outcome):
         # whose quantile is 4.70 (SciPy).
         (0.3, 1.0, "accept"),
         (TOLERANCE_MM * 2, 4.6, "accept"),
-        (TOLERANCE_MM * 2, 4.8, "reject"),
-        (TOLERANCE_MM * 300, 4e5, "reject"),
+        (TOLERANCE_MM * 2, 4.8, "unproven"),
+        (TOLERANCE_MM * 300, 4e5, "unproven"),
+        (math.nan, 1.0, "accept"),
+        (math.nan, math.nan, "unproven"),
         # Beyond chance, but the pick still succeeds.
         (TOLERANCE_MM * 0.99, 5.1, "accept"),
     ],
 )
-def test_check_pairs_beyond_chance_and_tolerance_reject(rms_mm, normalised, verdict):
+def test_check_pairs_beyond_chance_and_tolerance_leave_a_result_unproven(rms_mm, normalised, verdict):
     checks = HeldOut(count=2, rms_mm=rms_mm, worst_mm=1.2 * rms_mm, normalised=normalised)
     found = judge(solution(TOLERANCE_MM / 2, checks=checks, kept=9), TOLERANCE_MM)
     assert found.verdict == verdict
-    moved = Finding("board-moved", "warn", "the board moved", {}, "fasten it")
-    known = judge(solution(TOLERANCE_MM / 2, [moved], checks=checks, kept=9), TOLERANCE_MM)
-    assert known.verdict == "accept", "the checks show the board where it is now"
-    if verdict == "reject":
+    if verdict == "unproven":
         assert "2 check pairs" in found.why
         assert f"{rms_mm:.2f} mm (RMS)" in found.why
 

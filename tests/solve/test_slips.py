@@ -85,6 +85,21 @@ def test_a_stranger_beside_a_slip_hides_neither(cases, mount):
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("at", [5, 11])
+def test_checks_from_the_other_side_of_a_slip_are_no_checks(cases, mount, at):
+    """Two checks before the slip and two at the end: those count that saw the board where the used pairs saw it."""
+    slipped = moved_from(cases, make_problem(mount, POSES, 3), at, board=by(2.0, 1.0), stated=False)
+    aside = (1, 3, 14, 15)
+    checks = [slipped.pairs[row] for row in aside]
+    others = [pair for row, pair in enumerate(slipped.pairs) if row not in aside]
+    solution = solve(replace(slipped, pairs=others), checks)
+    assert [f.code for f in solution.findings if f.severity != "note"] == ["board-moved"]
+    assert solution.checks.count == 2
+    assert solution.checks.normalised < 4
+    assert solve(replace(slipped, pairs=others), checks[2:] if at > POSES / 2 else checks[:2]).checks is None
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_two_slips_leave_the_longest_part(cases, mount):
     simulated = make_problem(mount, 24, 5)
     problem = moved_from(cases, simulated, 5, board=by(2.0))

@@ -38,9 +38,7 @@ def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
             "reject", f"the expected error, {p95:.2f} mm (p95), is above the tolerance, {tolerance_mm:g} mm"
         )
     checks = outcome.checks
-    # A board known to have moved, with the camera where it was, leaves the result right and the checks off.
-    board_moved = any(finding.code == "board-moved" for finding in outcome.findings)
-    if checks is not None and not board_moved and _contradicts(outcome, checks, tolerance_mm):
+    if checks is not None and _contradicts(outcome, checks, tolerance_mm):
         return _contradicted_by_checks(checks, p95, tolerance_mm)
     if outcome.touches is not None and not _within(outcome.touches, IMPOSSIBLE):
         return _contradicted_by_touch(outcome.touches, p95, tolerance_mm)
@@ -70,17 +68,17 @@ def judge(outcome: Solution | Refusal, tolerance_mm: float) -> Judgement:
 def _contradicts(solution: Solution, checks: HeldOut, tolerance_mm: float) -> bool:
     """Farther off than pairs like the others ever are (six numbers each, the scatter judged from the pairs used)."""
     chance = chance_of_ratio(6 * checks.count, max(3 * solution.kept - 6, 1), checks.normalised)
-    return checks.rms_mm > tolerance_mm and float(chance) < IMPOSSIBLE
+    return not (checks.rms_mm <= tolerance_mm or float(chance) >= IMPOSSIBLE)
 
 
 def _contradicted_by_checks(checks: HeldOut, p95_mm: float, tolerance_mm: float) -> Judgement:
     return Judgement(
-        "reject",
+        "unproven",
         f"{checks.count} check pair{'s' if checks.count > 1 else ''} that took no part in the solve lie"
         f" {checks.rms_mm:.2f} mm (RMS) from where the result has them, at worst {checks.worst_mm:.2f} mm: more than"
-        f" chance (expected error {p95_mm:.2f} mm p95) and than the tolerance, {tolerance_mm:g} mm: since the other"
-        " pairs the board or the camera moved, or another tool or frame became active; mend that and take all pairs"
-        " anew",
+        f" chance (expected error {p95_mm:.2f} mm p95) and than the tolerance, {tolerance_mm:g} mm: either the board"
+        " or the camera moved since, or another tool or frame became active, or the poses of the checks are not those"
+        " of their pictures; mend that and take all pairs anew",
     )
 
 

@@ -39,10 +39,21 @@ def leave_one_out(joint: JointEstimate) -> Surprise:
 
 
 def unused_pairs(joint: JointEstimate, model: LinearModel) -> Surprise:
-    """Pairs that took no part: ``model`` holds them, linearised about the estimate."""
+    """Pairs that took no part: ``model`` holds them, linearised about the estimate.
+
+    What the pairs of the estimate say of a lens with a stated doubt holds for them too.
+    """
     C = model.covariance(joint.corner_px, variance_of(joint.noise.best)[None])[0]
-    design = model.by_transforms
-    return _surprise(model, model.offset, C + design @ joint.covariance @ np.swapaxes(design, -1, -2))
+    fits, free = joint.fits, joint.model.free
+    p = free.shape[1]
+    lens = model.by_nuisance[..., model.carried]
+    design = np.concatenate([model.by_transforms @ free, lens], axis=-1)
+    # Averaged over the noise the transforms are a little less certain than at the most likely one.
+    wider = joint.covariance - free @ fits.covariance[0, :p, :p] @ free.T
+    by_estimate = design @ fits.covariance[0] @ np.swapaxes(design, -1, -2)
+    by_noise = model.by_transforms @ wider @ np.swapaxes(model.by_transforms, -1, -2)
+    left = model.offset - lens @ fits.z[0, p:]
+    return _surprise(model, left, C + by_estimate + by_noise)
 
 
 def _surprise(model: LinearModel, offset: Array, covariance: Array) -> Surprise:

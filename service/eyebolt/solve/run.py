@@ -11,6 +11,7 @@ from eyebolt.geometry.rigid import Array
 from eyebolt.pairs.board_pose import FEWEST_CORNERS, ViewStack, fit_board_poses, soften_strays
 from eyebolt.pairs.pair import Pair
 from eyebolt.pairs.touch import PlacedBoard
+from eyebolt.solve.agreement import settle_branches
 from eyebolt.solve.arm_errors import arm_errors
 from eyebolt.solve.diagnosis import diagnose, findings_on_numbers, in_order
 from eyebolt.solve.expectation import expectation_of
@@ -22,6 +23,7 @@ from eyebolt.solve.linear_model import linearise
 from eyebolt.solve.outcome import Estimate, LeftOutPair, Refusal, Solution
 from eyebolt.solve.outliers import FEWEST, Belonging, estimate_without_strangers
 from eyebolt.solve.problem import Problem, chain_of
+from eyebolt.solve.start import Start
 from eyebolt.solve.touches import with_touches
 from eyebolt.solve.unknown import turning_about_axes, unknown_directions
 from eyebolt.solve.vertical import missing_height, slide_to_height
@@ -87,6 +89,10 @@ def _solved(
     if unknown:
         return _turns_too_little(views.A[used], unknown, kept, left_out)
     reported = np.array([p.base_T_flange for p in usable])[used]
+    # What was checked on the other side of a move tells of another place of board or camera.
+    for parting in found.partings:
+        moved_at = usable[parting.row].index
+        checks = [check for check in checks if (check.index < moved_at) == parting.kept_before]
     return _solution(problem, joint, views.stack[used], reported, left_out, checks, placed)
 
 
@@ -212,5 +218,6 @@ def _checks(problem: Problem, joint: JointEstimate, checks: Sequence[Pair]) -> H
     views, _ = _views(problem, [p for p in checks if len(p.ids) >= FEWEST_CORNERS], [])
     if views is None:
         return None
+    views = settle_branches(problem, views, Start(joint.X, joint.Y, "estimate"))
     model = linearise(problem, views.seen, views.A, joint.X, joint.Y)
     return held_out_error(unused_pairs(joint, model), problem.board_corners_m)

@@ -156,7 +156,11 @@ def _estimated(problem: Problem, views: Views, terms: PoseTerms, fields: Array, 
                 joints.append(joint_estimate(free, read, start.X, start.Y, posterior=False))
         except np.linalg.LinAlgError:
             continue
-    best = max(joints, key=lambda j: float(np.nan_to_num(j.fits.log_likelihood[0], nan=-np.inf)), default=None)
+    best = max(
+        joints,
+        key=lambda j: (j.converged, float(np.nan_to_num(j.fits.log_likelihood[0], nan=-np.inf))),
+        default=None,
+    )
     return replace(found, joint=best)
 
 
