@@ -34,6 +34,21 @@ EXPECTED = {
 }
 
 
+def played(folder, mount, waypoints, fault, **terms):
+    """A session with the mistake: how the robot program ended, what it said, and the result."""
+    camera = ('source = "simulated"', f'endpoint = "ipc://{folder}/camera"')
+    station = write_station(folder, mount=mount, camera_lines=camera, **terms)
+    daemon = DaemonProcess(station)
+    try:
+        cell = prepare_cell(station, CellChoices(seed=3, waypoints=waypoints, speed=500.0, fault=fault))
+        arm, said = cell.moving_arm(), []
+        with cell.picture_server(arm):
+            outcome = cell.run_robot(arm, said.append)
+    finally:
+        assert daemon.terminate() == 0
+    return outcome, said, json.loads((list_sessions(folder / "sessions")[-1] / "result.json").read_text())
+
+
 def test_every_fault_is_tried():
     assert set(EXPECTED) == set(CELL_FAULTS)
 
@@ -52,18 +67,8 @@ VERTICAL = {
 )
 def test_a_mistake_in_the_cell_is_named(tmp_path, turns, name):
     mount, code, places, finding, words = (EXPECTED if turns == "free" else VERTICAL)[name]
-    camera = ('source = "simulated"', f'endpoint = "ipc://{tmp_path}/camera"')
     terms = {} if turns == "free" else {"turns": turns, "rotation": "angle-z"}
-    station = write_station(tmp_path, mount=mount, camera_lines=camera, **terms)
-    daemon = DaemonProcess(station)
-    try:
-        cell = prepare_cell(station, CellChoices(seed=3, waypoints=15, speed=500.0, fault=CELL_FAULTS[name]))
-        arm, said = cell.moving_arm(), []
-        with cell.picture_server(arm):
-            outcome = cell.run_robot(arm, said.append)
-    finally:
-        assert daemon.terminate() == 0
-    result = json.loads((list_sessions(tmp_path / "sessions")[-1] / "result.json").read_text())
+    outcome, said, result = played(tmp_path, mount, 15, CELL_FAULTS[name], **terms)
     findings = [f for f in result["findings"] if f["severity"] != "note"]
     if code is None:
         assert outcome.not_kept == ()
@@ -119,16 +124,7 @@ def test_a_mistake_that_came_too_late_is_said_to_be_none(tmp_path):
 
 def test_checks_that_show_another_tool_leave_the_result_unproven(tmp_path):
     """The tool changes after the goal is met: only the pairs kept aside show it."""
-    camera = ('source = "simulated"', f'endpoint = "ipc://{tmp_path}/camera"')
-    daemon = DaemonProcess(station := write_station(tmp_path, mount="fixed", camera_lines=camera))
-    try:
-        cell = prepare_cell(station, CellChoices(seed=3, waypoints=8, speed=500.0, fault=cell_fault("tool-changes@8")))
-        arm, said = cell.moving_arm(), []
-        with cell.picture_server(arm):
-            outcome = cell.run_robot(arm, said.append)
-    finally:
-        assert daemon.terminate() == 0
-    result = json.loads((list_sessions(tmp_path / "sessions")[-1] / "result.json").read_text())
+    outcome, said, result = played(tmp_path, "fixed", 8, cell_fault("tool-changes@8"))
     assert outcome.stop_code is None, said
     assert result["verdict"] == "unproven"
     assert "2 check pairs that took no part in the solve" in result["why"]
