@@ -119,7 +119,7 @@ class Cell:
                 self.noise,
                 joint_error_deg=self.choices.joint_error_deg,
                 link_error_mm=self.choices.link_error_mm,
-                fault=_in_words(self.in_force.fault),
+                fault=self.in_force.fault.wish,
             )
         except OSError as fault:
             raise InputFault(
@@ -208,10 +208,6 @@ class UnwatchedArm:
 
     def lay_board(self, base_T_board: Array) -> None:
         """Do nothing: a real camera sees the board that is there."""
-
-
-def _in_words(fault: CellFault) -> str:
-    return f"{fault.name}@{fault.since}" if fault.begins_later else fault.name
 
 
 def _real_arm(choices: CellChoices) -> Arm:

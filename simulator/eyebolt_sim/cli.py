@@ -23,7 +23,7 @@ from eyebolt.errors import InputFault
 from eyebolt_sim.cell import Cell, CellChoices, UnwatchedArm, prepare_cell, refuse_late, remote_arm
 from eyebolt_sim.faults import CELL_FAULTS, NO_FAULT, cell_fault
 from eyebolt_sim.playing_faults import Told, play_fault
-from eyebolt_sim.robot_client import Outcome
+from eyebolt_sim.robot_client import Outcome, cannot_go_on
 
 if TYPE_CHECKING:
     from eyebolt_sim.replay.robot import Played
@@ -54,9 +54,7 @@ def cell(
     checks: Annotated[bool, typer.Option(help="Two check waypoints at the end.")] = True,
     touch: Annotated[int, typer.Option(min=0, max=50, help="Corners of a board lying still to touch at the end.")] = 0,
     tip_error_mm: Annotated[float | None, typer.Option(min=0, help="Error of the pointer's tip, one sigma.")] = None,
-    lay: Annotated[
-        str | None, typer.Option(help="FAULT or FAULT@WAYPOINT to lay over it; a wrong one lists them.")
-    ] = None,
+    lay: Annotated[str | None, typer.Option(help=f"A mistake to make: {_WISH}")] = None,
     wait: Annotated[float, typer.Option(min=0.1, help="Seconds to wait for the daemon.")] = 15.0,
     truth: Annotated[Path | None, typer.Option(help="Where to write the truth (else beside the station file).")] = None,
     pictures_only: Annotated[bool, typer.Option(help="Play the camera until interrupted.")] = False,
@@ -104,7 +102,7 @@ def cell(
     if outcome.stop_code is not None:
         raise typer.Exit(STOPPED_BY_DAEMON)
     if not outcome.solved:
-        raise InputFault("sim-refused", outcome.says, "the daemon's log and `eyebolt watch` say why.")
+        raise cannot_go_on(outcome.says)
 
 
 @app.command()

@@ -64,6 +64,11 @@ class CellFault:
         moves = any(by is not None for by in (self.tool_by, self.frame_by, self.board_by, self.camera_by))
         return moves or self.repeats_pose or self.stays or self.focal_grows_later != 0
 
+    @property
+    def wish(self) -> str:
+        """What ``cell_fault`` makes this fault of."""
+        return f"{self.name}@{self.since}" if self.begins_later else self.name
+
     def terms(self, stated: PoseTerms) -> PoseTerms:
         """What the robot program writes its poses in. Raises InputFault ``sim-fault`` where there is no other way."""
         if self.other_length:

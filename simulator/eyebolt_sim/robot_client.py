@@ -84,7 +84,7 @@ class RobotProgram:
         if not 0 <= begun.code <= 9:
             if 30 <= begun.code <= 39:
                 return self._stopped(begun)
-            raise _cannot_go_on(f"begin was answered {begun.code}")
+            raise cannot_go_on(f"begin was answered {begun.code}")
         for number, waypoint in enumerate(waypoints, 1):
             self.in_force.captures_at(number)
             answer = self._visit("capture", waypoint, number - 1)
@@ -187,5 +187,6 @@ def _words(answer: Answer) -> str:
     return f"refused ({answer.code})" if answer.code <= 29 else f"stop ({answer.code})"
 
 
-def _cannot_go_on(says: str) -> InputFault:
+def cannot_go_on(says: str) -> InputFault:
+    """The fault ``sim-refused`` where no line is wrong, and only the daemon knows why it goes no further."""
     return InputFault("sim-refused", says, "the daemon's log and `eyebolt watch` say why.")

@@ -140,6 +140,7 @@ def test_what_holds_from_the_start_begins_at_no_waypoint():
     for fault in CELL_FAULTS.values():
         if fault.begins_later:
             assert cell_fault(f"{fault.name}@7").since == 7
+            assert cell_fault(f"{fault.name}@7").wish == f"{fault.name}@7"
             continue
         with pytest.raises(InputFault, match="holds from the start"):
             cell_fault(f"{fault.name}@7")

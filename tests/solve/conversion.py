@@ -56,6 +56,8 @@ def sent(pose, reading) -> tuple[float, ...]:
         numbers = turn.as_quat(scalar_first=reading.rotation.endswith("wxyz"))
     elif reading.rotation == "rotation-vector":
         numbers = turn.as_rotvec(degrees=degrees)
+    elif reading.rotation == "angle-z":
+        numbers = turn.as_euler("ZYX", degrees=degrees)[:1]
     else:
         numbers = turn.as_euler(reading.rotation.removeprefix("euler-"), degrees=degrees)
     return (*lengths, *numbers)

@@ -2,7 +2,6 @@
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
@@ -24,16 +23,19 @@ def sessions(request, cases):
     return [(problem, [pair.base_T_flange for pair in problem.pairs]) for problem in made]
 
 
-def sent(problem, poses, reading=STATED):
-    """The problem with these poses, written by the robot as ``reading`` has it and read as millimetres and degrees."""
-    lengths = {"mm": 1e3, "m": 1.0}[reading.length]
-    unit = {"deg": 180 / np.pi, "rad": 1.0}[reading.angle]
-    pairs = []
-    for pair, pose in zip(problem.pairs, poses, strict=True):
-        angle = Rotation.from_matrix(pose[:3, :3]).as_euler("ZYX")[0]
-        fields = (*(pose[:3, 3] * lengths), angle * unit)
-        pairs.append(replace(pair, base_T_flange=STATED.to_matrix(list(fields)), fields=fields))
-    return replace(problem, pairs=pairs, terms=PoseTerms(STATED))
+@pytest.fixture
+def sent(cases):
+    """Makes a problem of poses that the robot writes as a reading has them, read as millimetres and degrees."""
+
+    def written(problem, poses, reading=STATED):
+        numbers = [cases.sent(pose, reading) for pose in poses]
+        pairs = [
+            replace(pair, base_T_flange=STATED.to_matrix(list(fields)), fields=fields)
+            for pair, fields in zip(problem.pairs, numbers, strict=True)
+        ]
+        return replace(problem, pairs=pairs, terms=PoseTerms(STATED))
+
+    return written
 
 
 def firsts(problems):
@@ -42,7 +44,7 @@ def firsts(problems):
     return [findings[0] if findings else None for findings in found]
 
 
-def test_nothing_is_said_of_good_poses(sessions):
+def test_nothing_is_said_of_good_poses(sessions, sent):
     assert firsts(sent(problem, poses) for problem, poses in sessions) == [None] * len(SEEDS)
 
 
@@ -54,25 +56,25 @@ def test_a_good_session_fits_at_first_sight(sessions, cases):
 @pytest.mark.parametrize(
     ("reading", "line"), [(PoseReading("m", "angle-z"), 'length = "m"'), (PoseReading("mm", "angle-z", "rad"), '"rad"')]
 )
-def test_another_unit_is_named(sessions, reading, line):
+def test_another_unit_is_named(sessions, sent, reading, line):
     for finding in firsts(sent(problem, poses, reading) for problem, poses in sessions):
         assert (finding.code, finding.severity) == ("pose-terms", "stop")
         assert line in finding.remedy
 
 
-def test_poses_the_other_way_round_are_named(sessions):
+def test_poses_the_other_way_round_are_named(sessions, sent):
     for finding in firsts(sent(problem, [inverse(pose) for pose in poses]) for problem, poses in sessions):
         assert (finding.code, finding.severity) == ("mount", "stop")
         assert "base_T_flange" in finding.remedy
 
 
-def test_poses_of_the_next_waypoint_are_named(sessions):
+def test_poses_of_the_next_waypoint_are_named(sessions, sent):
     shifted = [sent(replace(p, pairs=p.pairs[:-1]), poses[1:]) for p, poses in sessions]
     for finding in firsts(shifted):
         assert (finding.code, finding.evidence["lag"]) == ("pairs-shifted", 1)
 
 
-def test_another_tool_from_the_third_pair_on_is_named(sessions):
+def test_another_tool_from_the_third_pair_on_is_named(sessions, sent):
     tool = matrix(Rotation.from_euler("z", 30, degrees=True), [0.1, 0.0, 0.06])
     changed = [sent(p, [*poses[:2], *(pose @ tool for pose in poses[2:])]) for p, poses in sessions]
     codes = [finding.code if finding else "nothing" for finding in firsts(changed)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,13 +46,12 @@ def unused_pairs(joint: JointEstimate, model: LinearModel) -> Surprise:
     C = model.covariance(joint.corner_px, variance_of(joint.noise.best)[None])[0]
     fits, free = joint.fits, joint.model.free
     p = free.shape[1]
-    lens = model.by_nuisance[..., model.carried]
-    design = np.concatenate([model.by_transforms @ free, lens], axis=-1)
+    design = replace(model, free=free).design(model.carried)
     # Averaged over the noise the transforms are a little less certain than at the most likely one.
     wider = joint.covariance - free @ fits.covariance[0, :p, :p] @ free.T
     by_estimate = design @ fits.covariance[0] @ np.swapaxes(design, -1, -2)
     by_noise = model.by_transforms @ wider @ np.swapaxes(model.by_transforms, -1, -2)
-    left = model.offset - lens @ fits.z[0, p:]
+    left = model.offset - design[..., p:] @ fits.z[0, p:]
     return _surprise(model, left, C + by_estimate + by_noise)
 
 

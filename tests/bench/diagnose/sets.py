@@ -4,9 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from shared import LEVELS, cases
-
-from eyebolt_sim.problems import make_problem
+from shared import cases, make
 
 # How the arm turns: "free", or "vertical" for one with four axes.
 turns = "free"
@@ -36,9 +34,8 @@ def says(name, words):
 
 
 def simulated_at(mount, poses, seed, level, **more):
-    """The simulator's problem at one of the noise levels; ``more`` as make_problem has it."""
-    pixels, mm, deg = LEVELS[level]
-    return make_problem(mount, poses, seed, pixels, mm, deg, turns=turns, **more)
+    """The simulator's problem of the arm that is asked for; ``more`` as make_problem has it."""
+    return make(mount, poses, seed, level, turns=turns, **more)
 
 
 def usual(mount, poses, seed, level):

@@ -42,10 +42,10 @@ cases = beside_the_tests("conversion")
 bound = beside_the_tests("information_bound")
 
 
-def make(mount, poses, seed, level, turns="free"):
-    """The simulator's problem at one of the noise levels."""
+def make(mount, poses, seed, level, **more):
+    """The simulator's problem at one of the noise levels; ``more`` as make_problem has it."""
     pixels, mm, deg = LEVELS[level]
-    return make_problem(mount, poses, seed, corner_noise_px=pixels, robot_noise_mm=mm, robot_noise_deg=deg, turns=turns)
+    return make_problem(mount, poses, seed, corner_noise_px=pixels, robot_noise_mm=mm, robot_noise_deg=deg, **more)
 
 
 @functools.cache
