@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from eyebolt.solve.expected_error import ErrorMap, ErrorStatement
-from eyebolt.solve.outcome import Estimate, Solution
+from eyebolt.calibration.solution import Estimate, Solution
+from eyebolt.calibration.uncertainty.expected_error import ErrorMap, ErrorStatement
 
 
 def made_up_solution(p95_mm, worst_p95_mm=None, **changes):

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
-from eyebolt.daemon.inputs import read_station
+from eyebolt.config import Station
+from eyebolt.context import read_station
 from eyebolt.errors import InputFault
-from eyebolt.station.station import Station
 from eyebolt_sim.arm import Arm, faulty_arm
 from eyebolt_sim.board_print import BoardPrint, Picture, print_board
 from eyebolt_sim.faults import NO_FAULT, CellFault, FaultInForce

@@ -18,9 +18,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import typer
 
-from eyebolt.command_line import MountChoice, run_command
+from eyebolt.cli import MountChoice, run_command
 from eyebolt.errors import InputFault
 from eyebolt_sim.cell import Cell, CellChoices, UnwatchedArm, prepare_cell, refuse_late, remote_arm
+from eyebolt_sim.demo import run_demo
 from eyebolt_sim.faults import CELL_FAULTS, NO_FAULT, cell_fault
 from eyebolt_sim.playing_faults import Told, play_fault
 from eyebolt_sim.robot_client import Outcome, cannot_go_on
@@ -39,6 +40,16 @@ app = typer.Typer(
 @app.callback()
 def _root() -> None:
     """Simulated cells for Eyebolt."""
+
+
+@app.command()
+def demo(
+    mount: Annotated[MountChoice, typer.Option(help="Camera fixed in the cell, or on the arm.")] = MountChoice.fixed,
+    seed: Annotated[int, typer.Option(min=0, help="Another cell, other waypoints, other noise.")] = 0,
+    folder: Annotated[Path | None, typer.Option(help="Where to leave the files (else a new temporary folder).")] = None,
+) -> None:
+    """Calibrate a simulated cell, in under a minute and without any hardware, and compare with its truth."""
+    raise typer.Exit(run_demo(mount.value, seed, folder))
 
 
 @app.command()

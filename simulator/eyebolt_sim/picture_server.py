@@ -17,7 +17,7 @@ from types import TracebackType
 import numpy as np
 import zmq
 
-from eyebolt.cameras.frame_message import decode_request, encode, encode_error
+from eyebolt.cameras import decode_request, encode, encode_error
 from eyebolt.errors import CameraFault, MachineFault
 from eyebolt_sim.board_print import Picture
 from eyebolt_sim.matrices import Array

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from eyebolt.errors import EyeboltError, InputFault, MachineFault
-from eyebolt.invented_cell import write_invented_cell
-from eyebolt.journal.names import list_sessions
-from eyebolt.programs import last_words, program
+from eyebolt.store import list_sessions
 from eyebolt_sim.cell import CellChoices, prepare_cell
+from eyebolt_sim.demo_cell import write_invented_cell
 from eyebolt_sim.faults import CellFault
+from eyebolt_sim.processes import last_words, program
 from eyebolt_sim.robot_client import NotKept
 
 # Nobody watches the arm go: moves take next to no time.
@@ -44,7 +44,7 @@ def play_fault(fault: CellFault, mount: str, seed: int, folder: Path) -> Told:
     log = folder / "daemon.log"
     cell = prepare_cell(station_file, CellChoices(seed=seed, speed=_SPEED, fault=fault))
     arm = cell.moving_arm()
-    with program(["eyebolt.cli", "serve", str(station_file), "--log", "json"], log) as daemon:
+    with program(["eyebolt.cli.main", "serve", str(station_file), "--log", "json"], log) as daemon:
         try:
             with cell.picture_server(arm):
                 not_kept = cell.run_robot(arm, lambda _: None).not_kept

@@ -7,9 +7,9 @@ import socket
 import time
 from dataclasses import dataclass
 
+from eyebolt.addresses import split_host_port
+from eyebolt.config import RobotSection
 from eyebolt.errors import MachineFault
-from eyebolt.station.checks import split_host_port
-from eyebolt.station.sections import RobotSection
 
 _PATIENCE_S = 10.0
 _RETRY_S = 0.1

@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 import pytest
 
-from eyebolt.board.definition import Board
-from eyebolt.board.drawing import draw_board
+from eyebolt.boards.board import Board
+from eyebolt.testing.draw_board import draw_board
 
 PIXELS_PER_SQUARE = 64
 SUPERSAMPLING = 4

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from eyebolt.board.definition import Board
+from eyebolt.boards.board import Board
 from eyebolt.errors import InputFault
 
 CHARUCO = {"kind": "charuco", "columns": 8, "rows": 6, "square_mm": 20, "marker_mm": 15, "dictionary": "5X5_100"}

@@ -4,10 +4,10 @@ import cv2
 import numpy as np
 import pytest
 
-from eyebolt.board.charuco import charuco_pattern
-from eyebolt.board.definition import Board
-from eyebolt.board.drawing import draw_board
+from eyebolt.boards.board import Board
+from eyebolt.boards.charuco import charuco_pattern
 from eyebolt.errors import InputFault
+from eyebolt.testing.draw_board import draw_board
 
 
 def test_a_drawn_chessboard_has_exact_edges_a_black_first_square_and_a_white_margin(chessboard):

@@ -7,12 +7,12 @@ import cv2
 import numpy as np
 import pytest
 
-from eyebolt.board.charuco import charuco_pattern
-from eyebolt.board.definition import Board
-from eyebolt.board.finding import find_board
-from eyebolt.board.markers import THOROUGH_BLOCKS, board_dictionary, read_markers
-from eyebolt.board.sighting import NoSighting, Sighting
-from eyebolt.board.window import whole
+from eyebolt.boards.board import Board
+from eyebolt.boards.charuco import charuco_pattern
+from eyebolt.boards.detect import find_board
+from eyebolt.boards.detection import NoSighting, Sighting
+from eyebolt.boards.marker_detector import THOROUGH_BLOCKS, board_dictionary, read_markers
+from eyebolt.boards.roi import whole
 
 pytestmark = pytest.mark.evidence
 

@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from eyebolt.board import circles
-from eyebolt.board.definition import Board
-from eyebolt.board.drawing import draw_board
-from eyebolt.board.families import FAMILIES
-from eyebolt.board.finding import find_board
-from eyebolt.board.sighting import NoSighting, Sighting
+from eyebolt.boards import circle_grid as circles
+from eyebolt.boards.board import Board
+from eyebolt.boards.detect import find_board
+from eyebolt.boards.detection import NoSighting, Sighting
+from eyebolt.boards.registry import FAMILIES
+from eyebolt.testing.draw_board import draw_board
 from eyebolt_sim.board_print import print_board
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.matrices import carry

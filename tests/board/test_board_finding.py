@@ -4,9 +4,9 @@ import cv2
 import numpy as np
 import pytest
 
-from eyebolt.board.definition import Board
-from eyebolt.board.finding import find_board
-from eyebolt.board.sighting import NoSighting, Sighting
+from eyebolt.boards.board import Board
+from eyebolt.boards.detect import find_board
+from eyebolt.boards.detection import NoSighting, Sighting
 from eyebolt.errors import InputFault
 
 CHESSBOARDS = [(8, 7), (7, 8), (10, 7)]

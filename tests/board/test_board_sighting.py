@@ -5,8 +5,8 @@ import json
 import numpy as np
 import pytest
 
-from eyebolt.board.light import Light, measure_light, why_unseen
-from eyebolt.board.sighting import NoSighting, Sighting, sighting_from_json
+from eyebolt.boards.detection import NoSighting, Sighting, sighting_from_json
+from eyebolt.boards.exposure import Light, measure_light, why_unseen
 from eyebolt.errors import InputFault
 
 LIGHT = Light(0.1, 0.9, 0.0, 1 / 3, 0.8)

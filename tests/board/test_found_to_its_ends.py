@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.board.definition import Board
-from eyebolt.board.finding import find_board
-from eyebolt.board.sighting import Sighting
+from eyebolt.boards.board import Board
+from eyebolt.boards.detect import find_board
+from eyebolt.boards.detection import Sighting
 from eyebolt_sim.board_print import print_board
 from eyebolt_sim.lens import Lens
 from eyebolt_sim.matrices import carry, matrix

@@ -6,8 +6,8 @@ import time
 import numpy as np
 import pytest
 
-from eyebolt.cameras.conformance import check_camera
-from eyebolt.cameras.interface import CameraHealth, Frame, camera_closed, no_fresh_frame
+from eyebolt.cameras.camera import CameraHealth, Frame, camera_closed, no_fresh_frame
+from eyebolt.testing.camera_conformance import check_camera
 
 
 class Honest:
@@ -122,7 +122,7 @@ def test_each_broken_promise_is_found(instant, kind, expected):
 
 
 def test_a_camera_that_hangs_or_leaves_its_thread_behind_is_found(instant, monkeypatch):
-    monkeypatch.setattr("eyebolt.cameras.conformance._HANG_S", 0.5)
+    monkeypatch.setattr("eyebolt.testing.camera_conformance._HANG_S", 0.5)
     release = threading.Event()
 
     class Hanging(Honest):

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from eyebolt.cameras.device import DeviceCamera
+from eyebolt.cameras.factory import CameraSettings, open_camera
 from eyebolt.cameras.folder import FolderCamera
-from eyebolt.cameras.opening import CameraSettings, open_camera
 from eyebolt.cameras.push import PushCamera
-from eyebolt.cameras.recording import RecordingCamera
 from eyebolt.cameras.simulated import SimulatedCamera
+from eyebolt.cameras.video_file import RecordingCamera
 from eyebolt.errors import InputFault
 
 

@@ -10,11 +10,10 @@ import cv2
 import numpy as np
 import pytest
 
-from eyebolt.cameras.conformance import check_camera
-from eyebolt.cameras.device import DeviceCamera
-from eyebolt.cameras.recording import RecordingCamera
-from eyebolt.cameras.video_source import set_exposure, video_source
+from eyebolt.cameras.device import DeviceCamera, set_exposure, video_source
+from eyebolt.cameras.video_file import RecordingCamera
 from eyebolt.errors import CameraFault, InputFault
+from eyebolt.testing.camera_conformance import check_camera
 
 PICTURES_PER_S = 30
 BLOCK_PX = 40

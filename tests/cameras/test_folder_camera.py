@@ -4,9 +4,9 @@ import cv2
 import numpy as np
 import pytest
 
-from eyebolt.cameras.conformance import check_camera
 from eyebolt.cameras.folder import FolderCamera, name_order
 from eyebolt.errors import CameraFault, InputFault
+from eyebolt.testing.camera_conformance import check_camera
 
 
 def write(folder, *names, picture=None):

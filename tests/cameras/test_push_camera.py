@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 import zmq
 
-from eyebolt.cameras.conformance import check_camera
 from eyebolt.cameras.frame_message import encode
 from eyebolt.cameras.push import PushCamera
 from eyebolt.errors import CameraFault, InputFault, MachineFault
+from eyebolt.testing.camera_conformance import check_camera
 
 SCRIPT = Path(__file__).parents[2] / "robot_scripts" / "python" / "push_camera_sender.py"
 

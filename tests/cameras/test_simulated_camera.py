@@ -6,10 +6,10 @@ import time
 import pytest
 import zmq
 
-from eyebolt.cameras.conformance import check_camera
 from eyebolt.cameras.frame_message import decode_request, encode, encode_error
 from eyebolt.cameras.simulated import SimulatedCamera
 from eyebolt.errors import CameraFault, InputFault
+from eyebolt.testing.camera_conformance import check_camera
 
 
 class Peer:

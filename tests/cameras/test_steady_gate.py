@@ -2,7 +2,7 @@ import random
 
 import pytest
 
-from eyebolt.cameras.steady_gate import SteadyGate
+from eyebolt.cameras.freshness import SteadyGate
 
 MS = 1_000_000
 PERIOD_MS = 66

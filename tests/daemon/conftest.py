@@ -11,8 +11,8 @@ sys.path.append(str(Path(__file__).parent))
 from daemon_process import DaemonProcess, Robot
 from recorded_cell import RecordedCell, record_cell
 
-from eyebolt.cli import main
-from eyebolt.journal.names import list_sessions
+from eyebolt.cli.main import main
+from eyebolt.store.names import list_sessions
 
 
 @pytest.fixture(scope="session")

@@ -13,7 +13,7 @@ import time
 from pathlib import Path
 
 LONGEST_S = 40.0
-COMMAND = [sys.executable, "-m", "eyebolt.cli"]
+COMMAND = [sys.executable, "-m", "eyebolt.cli.main"]
 
 
 def free_ports(count):

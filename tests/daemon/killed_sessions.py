@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from daemon_process import DaemonProcess, Robot
 from pushed_cell import PushingCamera
 
-from eyebolt.journal.damage import damage_of
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions
 from eyebolt.session.facts import counts, fold
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
+from eyebolt.store.verify import damage_of
 
 LONGEST_LIFE_S = 1.2
 POSES_BETWEEN = 20

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from daemon_process import free_ports
 
-from eyebolt.station.template import station_template
+from eyebolt.config.template import station_template
 from eyebolt_sim.cell import CellChoices, prepare_cell
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.reading import PoseTerms

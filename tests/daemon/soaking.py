@@ -8,9 +8,9 @@ from pathlib import Path
 from daemon_process import LONGEST_S, DaemonProcess, Robot
 from pushed_cell import PushingCamera
 
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions
 from eyebolt.session.facts import fold
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
 
 SESSION = 12
 # One session in twenty is five times as long.

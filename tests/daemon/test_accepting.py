@@ -8,8 +8,8 @@ from daemon_process import Robot
 from recorded_cell import grid_errors_mm
 from scipy.spatial.transform import Rotation
 
-from eyebolt.daemon.results import accepted_session
-from eyebolt.journal.names import list_sessions
+from eyebolt.results.files import accepted_session
+from eyebolt.store.names import list_sessions
 from eyebolt_sim.problems import make_problem
 
 

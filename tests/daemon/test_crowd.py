@@ -9,8 +9,8 @@ sys.path.append(str(Path(__file__).resolve().parents[1] / "bench/load"))
 
 from crowded import crowd
 
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
 
 CAPTURES = 6
 

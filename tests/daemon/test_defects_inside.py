@@ -12,10 +12,10 @@ import pytest
 import structlog
 from daemon_process import Robot, robot_port
 
-from eyebolt.cameras.interface import CameraHealth, Frame
-from eyebolt.daemon.inputs import read_inputs
-from eyebolt.daemon.serve import configure_log
-from eyebolt.daemon.service import Daemon
+from eyebolt.cameras.camera import CameraHealth, Frame
+from eyebolt.context import read_inputs
+from eyebolt.daemon.daemon import Daemon
+from eyebolt.daemon.startup import configure_log
 from eyebolt.session.state import State
 
 
@@ -116,7 +116,7 @@ def test_a_solver_that_breaks_down_costs_an_answer_that_waits_for_it_and_not_the
         raise ZeroDivisionError("a defect")
 
     pictures = [cv2.imread(str(p), cv2.IMREAD_UNCHANGED) for p in sorted(recorded_cell.pictures.iterdir())[:5]]
-    monkeypatch.setattr("eyebolt.daemon.inputs.solve", broken)
+    monkeypatch.setattr("eyebolt.context.solve", broken)
     with serving(station, OddCamera(*pictures)) as port, Robot(port) as robot:
         robot.say("hello 0")
         replies = [robot.final(recorded_cell.capture(seq))[:3] for seq in (1, 2, 3, 4)]

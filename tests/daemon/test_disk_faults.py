@@ -11,7 +11,7 @@ import subprocess
 import pytest
 from daemon_process import Robot, until
 
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
 
 
 def mount(*words):

@@ -6,7 +6,7 @@ import shutil
 import pytest
 from daemon_process import Robot
 
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
 
 
 @pytest.fixture

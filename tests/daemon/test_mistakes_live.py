@@ -11,7 +11,7 @@ import pytest
 from daemon_process import DaemonProcess
 from recorded_cell import write_station
 
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
 from eyebolt_sim.cell import CellChoices, prepare_cell
 from eyebolt_sim.faults import CELL_FAULTS, cell_fault
 

@@ -15,7 +15,7 @@ import zmq
 from daemon_process import LONGEST_S, Robot, free_ports, until
 from recorded_cell import write_station
 
-from eyebolt.keys.files import client_keys
+from eyebolt.security.key_files import client_keys
 
 SENDER = Path(__file__).resolve().parents[2] / "robot_scripts/python/push_camera_sender.py"
 REFUSED_WATCHER, REFUSED_CAMERA = (f"refused: no {role} that is let in" for role in ("watcher", "camera"))
@@ -109,7 +109,7 @@ def test_watch_says_why_it_is_not_let_in_and_hears_as_soon_as_it_is(reached, sta
     public = admitted.read_text()
     admitted.unlink()
     said = tmp_path / "said"
-    command = [sys.executable, "-m", "eyebolt.cli", "watch", "--plain", "--endpoint", reached.status]
+    command = [sys.executable, "-m", "eyebolt.cli.main", "watch", "--plain", "--endpoint", reached.status]
     with (
         said.open("w") as output,
         subprocess.Popen([*command, "--key", reached.watcher_key], stdout=output) as watcher,

@@ -15,8 +15,8 @@ from daemon_process import COMMAND, DaemonProcess
 from recorded_cell import grid_errors_mm, write_station
 from scipy.spatial.transform import Rotation
 
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
 from eyebolt_sim.arm import inverse_kinematics
 from eyebolt_sim.cell import CellChoices, prepare_cell
 from eyebolt_sim.matrices import matrix

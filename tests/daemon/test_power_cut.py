@@ -7,8 +7,8 @@ import json
 
 from daemon_process import Robot, until
 
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
 
 
 def facts(station_file, kind):

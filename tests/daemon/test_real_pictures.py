@@ -22,10 +22,10 @@ from daemon_process import Robot
 from recorded_cell import write_station
 from scipy.spatial.transform import Rotation
 
-from eyebolt.board.definition import Board
-from eyebolt.board.finding import find_board
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions
+from eyebolt.boards.board import Board
+from eyebolt.boards.detect import find_board
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
 from eyebolt_sim.lens import Lens
 
 SIZE = (640, 480)

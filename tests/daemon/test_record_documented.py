@@ -3,9 +3,9 @@
 import re
 from pathlib import Path
 
-from eyebolt.board.light import Light
-from eyebolt.board.sighting import NoSighting
-from eyebolt.journal.folder import SessionFolder
+from eyebolt.boards.detection import NoSighting
+from eyebolt.boards.exposure import Light
+from eyebolt.store.session_folder import SessionFolder
 
 ROOT = Path(__file__).resolve().parents[2]
 GOLDEN = ROOT / "tests/journal/golden/version-1"

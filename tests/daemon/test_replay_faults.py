@@ -7,8 +7,8 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from eyebolt.errors import InputFault
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
 from eyebolt_sim.replay.faults import FAULTS, laid_over
 from eyebolt_sim.replay.play import LiveChoices, replay_in_process, replay_live
 from eyebolt_sim.replay.recorded import Told, read_recorded

@@ -3,7 +3,7 @@
 import pytest
 from daemon_process import Robot
 
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
 from eyebolt_sim.replay.in_process import InProcessReplay
 from eyebolt_sim.replay.recorded import Told, read_recorded
 

@@ -8,13 +8,13 @@ import pytest
 from daemon_process import LONGEST_S, Robot, free_ports
 from structlog.testing import capture_logs
 
-from eyebolt.daemon.door_limits import DoorLimits, Pace
-from eyebolt.daemon.robot_door import RobotDoor
-from eyebolt.sparing import Sparing
-from eyebolt.station.sections import RobotSection
-from eyebolt.wire.lines import MAX_LINE_BYTES
-from eyebolt.wire.replies import Reply
-from eyebolt.wire.requests import LineFault
+from eyebolt.config.schema import RobotSection
+from eyebolt.daemon.connection_limits import DoorLimits, Pace
+from eyebolt.daemon.robot_server import RobotDoor
+from eyebolt.logs import Sparing
+from eyebolt.protocol.framing import MAX_LINE_BYTES
+from eyebolt.protocol.replies import Reply
+from eyebolt.protocol.requests import LineFault
 
 FAST = Pace(lines_per_s=1e6, bytes_per_s=1e9)
 

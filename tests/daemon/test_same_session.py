@@ -6,9 +6,9 @@ import subprocess
 import pytest
 from daemon_process import DaemonProcess, Robot
 
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions
 from eyebolt.session.facts import fold
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
 
 # A computer that has been running for eleven days.
 LONG_UP = ("unshare", "--time", "--monotonic", "1000000")

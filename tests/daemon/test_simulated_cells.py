@@ -13,7 +13,7 @@ from daemon_process import COMMAND, DaemonProcess, Robot
 from recorded_cell import grid_errors_mm, write_station
 from scipy.spatial.transform import Rotation
 
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
 from eyebolt_sim.cell import CellChoices, prepare_cell
 
 SEEDS = (2, 9)

@@ -8,8 +8,8 @@ import pytest
 from daemon_process import Robot
 from recorded_cell import grid_errors_mm, record_cell, write_station
 
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
 from eyebolt_sim.cell import CellChoices, prepare_cell
 from eyebolt_sim.reading import PoseTerms
 

@@ -6,7 +6,7 @@ import pytest
 import zmq
 from daemon_process import free_ports
 
-from eyebolt.daemon.status_door import StatusDoor
+from eyebolt.daemon.status_publisher import StatusDoor
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ import pytest
 import zmq
 from daemon_process import LONGEST_S, Robot
 
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
 
 
 class Watcher:

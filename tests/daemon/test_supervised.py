@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from daemon_process import COMMAND
 
-from eyebolt.daemon.supervisor import Supervisor
+from eyebolt.daemon.systemd import Supervisor
 
 UNIT = Path(__file__).parents[2] / "service" / "eyebolt" / "daemon" / "eyebolt@.service"
 

@@ -12,8 +12,8 @@ import pytest
 from daemon_process import COMMAND, DaemonProcess, Robot
 from recorded_cell import grid_errors_mm, write_station
 
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
 from eyebolt_sim.cell import CellChoices, prepare_cell
 
 TIP_SIGMA_MM = 0.15

@@ -5,8 +5,8 @@ import numpy as np
 from daemon_process import Robot
 from recorded_cell import write_station
 
-from eyebolt.journal.lock import RecordLock
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.lock import RecordLock
+from eyebolt.store.names import list_sessions
 
 
 def test_a_disk_that_refuses_is_31_until_it_takes_again(recorded_cell, start_daemon, tmp_path):

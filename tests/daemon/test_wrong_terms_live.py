@@ -12,7 +12,7 @@ from daemon_process import Robot
 from recorded_cell import grid_errors_mm
 from scipy.spatial.transform import Rotation
 
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
 
 QUATERNION = 'rotation = "quaternion-wxyz"'
 
@@ -44,12 +44,21 @@ def test_angles_in_the_wrong_order_stop_the_robot_early(start_daemon, recorded_c
     assert (first["code"], first["severity"]) == ("pose-terms", "stop")
     assert 'rotation = "euler-ZYX"' in first["remedy"]
     assert result["verdict"] == "reject"
-    command = [sys.executable, "-m", "eyebolt.cli", "inspect", str(session)]
+    command = [sys.executable, "-m", "eyebolt.cli.main", "inspect", str(session)]
     shown = subprocess.run(command, capture_output=True, text=True, timeout=60)
     assert shown.returncode == 0
     assert "stop pose-terms: " in shown.stdout
     assert 'rotation = "euler-ZYX"' in shown.stdout
-    command = [sys.executable, "-m", "eyebolt.cli", "solve", str(session), "--json", "--reading", "euler-ZYX,deg,mm"]
+    command = [
+        sys.executable,
+        "-m",
+        "eyebolt.cli.main",
+        "solve",
+        str(session),
+        "--json",
+        "--reading",
+        "euler-ZYX,deg,mm",
+    ]
     anew = json.loads(subprocess.run(command, capture_output=True, text=True, timeout=60).stdout)
     assert anew["transform"]["robot_terms"]["rotation"] == "euler-ZYX"
     errors_mm = grid_errors_mm(np.array(anew["transform"]["matrix"]), recorded_cell.wanted)

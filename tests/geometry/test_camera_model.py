@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from eyebolt.errors import InputFault
-from eyebolt.geometry.camera import CameraModel
+from eyebolt.geometry.camera_model import CameraModel
 
 MATRIX = np.array([[1310.5, 0, 633.2], [0, 1302.25, 517.9], [0, 0, 1]])
 COEFFICIENTS = [-0.21, 0.11, 0.0013, -0.0009, -0.03, 0.05, -0.02, 0.004, 0.0011, -0.0004, -0.0007, 0.0003]

@@ -8,8 +8,8 @@ from pytransform3d import rotations as other
 from scipy.spatial.transform import Rotation
 
 from eyebolt.errors import InputFault
-from eyebolt.geometry import rigid
-from eyebolt.geometry.readings import ANGLE_UNITS_RAD, EULER_KINDS, LENGTH_UNITS_M, ROTATION_KINDS, PoseReading
+from eyebolt.geometry import se3 as rigid
+from eyebolt.geometry.pose_format import ANGLE_UNITS_RAD, EULER_KINDS, LENGTH_UNITS_M, ROTATION_KINDS, PoseReading
 
 SHIFT_MM = [512.25, -31.5, 840.125]
 

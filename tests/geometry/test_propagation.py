@@ -6,9 +6,15 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.geometry import rigid
-from eyebolt.geometry.propagation import propagate
-from eyebolt.geometry.readings import ANGLE_UNITS_RAD, EULER_KINDS, LENGTH_UNITS_M, ROTATION_KINDS, PoseReading
+from eyebolt.geometry import se3 as rigid
+from eyebolt.geometry.pose_format import (
+    ANGLE_UNITS_RAD,
+    EULER_KINDS,
+    LENGTH_UNITS_M,
+    ROTATION_KINDS,
+    PoseReading,
+    propagate,
+)
 
 MM, DEG = 1e-3, math.pi / 180
 

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.spatial.transform import Rotation
 
-from eyebolt.geometry import rigid
+from eyebolt.geometry import se3 as rigid
 
 TINY = [0.0, 1e-12, 1e-10, 1e-8, 1e-6, 9.99e-5, 1.01e-4, 1e-3]
 ORDINARY = [0.05, 0.299, 0.301, 1.0, 2.5]

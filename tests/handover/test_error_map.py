@@ -8,15 +8,15 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from eyebolt.daemon.results import write_result
-from eyebolt.geometry.readings import PoseReading
-from eyebolt.handover.error_map import error_map_svg
-from eyebolt.handover.result import Origin, result_document
-from eyebolt.handover.summary import summary
-from eyebolt.progress.judgement import Judgement
-from eyebolt.solve.outcome import Refusal
-from eyebolt.solve.problem_file import read_problem
-from eyebolt.solve.run import solve
+from eyebolt.calibration.acceptance import Judgement
+from eyebolt.calibration.problem_file import read_problem
+from eyebolt.calibration.solution import Refusal
+from eyebolt.calibration.solve import solve
+from eyebolt.geometry.pose_format import PoseReading
+from eyebolt.results.document import Origin, result_document
+from eyebolt.results.error_map import error_map_svg
+from eyebolt.results.files import write_result
+from eyebolt.results.summary import summary
 from eyebolt_sim.problems import make_problem
 
 SVG = "{http://www.w3.org/2000/svg}"

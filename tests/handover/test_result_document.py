@@ -8,20 +8,15 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from eyebolt.calibration.acceptance import Judgement, judge
+from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.problem_file import read_problem
+from eyebolt.calibration.solution import LeftOutPair, Refusal
+from eyebolt.calibration.solve import solve
 from eyebolt.errors import InputFault
-from eyebolt.geometry.readings import PoseReading
-from eyebolt.handover.result import (
-    Origin,
-    accepted_document,
-    accepted_transform,
-    result_document,
-    to_text,
-)
-from eyebolt.handover.summary import summary
-from eyebolt.progress.judgement import Judgement, judge
-from eyebolt.solve.outcome import Finding, LeftOutPair, Refusal
-from eyebolt.solve.problem_file import read_problem
-from eyebolt.solve.run import solve
+from eyebolt.geometry.pose_format import PoseReading
+from eyebolt.results.document import Origin, accepted_document, accepted_transform, result_document, to_text
+from eyebolt.results.summary import summary
 from eyebolt_sim.problems import make_problem
 
 # As the contract lists them.

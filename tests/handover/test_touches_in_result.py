@@ -6,13 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.geometry.readings import PoseReading
-from eyebolt.handover.result import Origin, result_document, to_text
-from eyebolt.handover.summary import summary
-from eyebolt.progress.judgement import judge
-from eyebolt.solve.outcome import Height, TouchCheck
-from eyebolt.solve.problem_file import read_problem
-from eyebolt.solve.run import solve
+from eyebolt.calibration.acceptance import judge
+from eyebolt.calibration.problem_file import read_problem
+from eyebolt.calibration.solve import solve
+from eyebolt.calibration.uncertainty.touch_test import Height, TouchCheck
+from eyebolt.geometry.pose_format import PoseReading
+from eyebolt.results.document import Origin, result_document, to_text
+from eyebolt.results.summary import summary
 from eyebolt_sim.problems import make_problem
 
 CHECK = TouchCheck(4, 0.21, 0.35, 0.9, 11, 17, True, 0.6)

@@ -143,7 +143,7 @@ def test_an_import_inside_a_function_is_caught(small_tree):
 
 
 def test_the_product_importing_its_simulator_is_caught(small_tree):
-    add(small_tree, "eyebolt.cli", "import eyebolt_sim")
+    add(small_tree, "eyebolt.cli.main", "import eyebolt_sim")
     assert "The product never imports its simulator" in broken(small_tree)[0]
 
 

@@ -24,7 +24,7 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
-from eyebolt.journal.files import Files
+from eyebolt.store.filesystem import Files
 
 SECTOR = 4096
 CALLS = [name for name in vars(Files) if not name.startswith("_")]

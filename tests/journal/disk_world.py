@@ -21,16 +21,15 @@ from crash_disk import CrashDisk, PowerCut
 from session_world import World, capture, check, pose_text, terms, touch
 
 from eyebolt.errors import RecordFault
-from eyebolt.journal.damage import damage_of
-from eyebolt.journal.files import write_whole
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import RESULT_NAME, list_sessions, session_name
-from eyebolt.progress.goal import Goal
-from eyebolt.session import commands as do
-from eyebolt.session import events as ev
+from eyebolt.planning.stopping import Goal
+from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
 from eyebolt.session.state import State
 from eyebolt.session.step import resume
+from eyebolt.store.filesystem import write_whole
+from eyebolt.store.names import RESULT_NAME, list_sessions, session_name
+from eyebolt.store.session_folder import SessionFolder
+from eyebolt.store.verify import damage_of
 
 KEEPSAKES = {"station.toml": b'[station]\nname = "bay-3"\n' * 40, "camera.json": b"{}"}
 RECORD = "cell/sessions"
@@ -128,26 +127,26 @@ class DiskWorld(World):
         return self.witness.sessions[self.folder.path.name]
 
     def carry_out(self, command: Any) -> None:
-        if isinstance(command, do.WriteResult):
+        if isinstance(command, msg.WriteResult):
             self._write_result()
         super().carry_out(command)
 
     def _on_disk(self, command: Any) -> Any:
         try:
-            if isinstance(command, do.OpenSession):
+            if isinstance(command, msg.OpenSession):
                 return self._open_session(command)
-            if isinstance(command, do.StorePicture):
+            if isinstance(command, msg.StorePicture):
                 return self._store(command)
             facts = [json.loads(json.dumps(fact)) for fact in command.facts]
             self.kept.under_way = facts
             self.folder.append(facts)
             self.kept.facts, self.kept.under_way = [*self.kept.facts, *facts], []
-            return ev.Recorded(command.task)
+            return msg.Recorded(command.task)
         except RecordFault as fault:
             self.failed_writes.append(command)
-            return ev.RecordFailed(command.task, fault.message)
+            return msg.RecordFailed(command.task, fault.message)
 
-    def _open_session(self, command: do.OpenSession) -> Any:
+    def _open_session(self, command: msg.OpenSession) -> Any:
         record = self.files.root / RECORD
         name = session_name(WALL, [*(path.name for path in list_sessions(record)), *self.witness.opening])
         first = [json.loads(json.dumps({**command.fact, "session": name}))]
@@ -158,12 +157,12 @@ class DiskWorld(World):
         self.folder = folder
         del self.witness.opening[name]
         self.witness.sessions[name] = Kept(first)
-        return ev.Opened(command.task, first[0])
+        return msg.Opened(command.task, first[0])
 
-    def _store(self, command: do.StorePicture) -> Any:
+    def _store(self, command: msg.StorePicture) -> Any:
         pixels = np.random.default_rng(len(self.done)).integers(0, 256, (90, 120), dtype=np.uint8)
         stored = self.folder.store_picture(command.name, pixels)
-        return ev.Stored(command.task, stored.digest_sha256)
+        return msg.Stored(command.task, stored.digest_sha256)
 
     def _write_result(self) -> None:
         """A result that cannot be written is no fault of the request."""
@@ -176,7 +175,7 @@ class DiskWorld(World):
             return
         self.kept.results = [text]
 
-    def _answer(self, command: do.Answer) -> None:
+    def _answer(self, command: msg.Answer) -> None:
         request, reply = self.remembered.get(command.caller), command.reply
         super()._answer(command)
         stands = [f for f in self.facts if f["fact"] == "answer" and f["seq"] == reply.seq]

@@ -13,7 +13,7 @@ from disk_world import DiskWorld, Witness
 from session_world import capture, check, touch
 
 from eyebolt.errors import RecordFault
-from eyebolt.session import commands as do
+from eyebolt.session import messages as msg
 
 ERRORS = (errno.ENOSPC, errno.EIO, errno.EROFS)
 RESTART = "restart"
@@ -87,9 +87,9 @@ def _restart(world: DiskWorld) -> None:
         world.recover()
 
 
-def _is_behind(command: do.Command) -> bool:
+def _is_behind(command: msg.Command) -> bool:
     """Whether it is carried out after the answer of its request."""
-    return isinstance(command, do.Record) and command.facts[-1]["fact"] in ("solved", "advice")
+    return isinstance(command, msg.Record) and command.facts[-1]["fact"] in ("solved", "advice")
 
 
 def _cut(disk: CrashDisk, witness: Witness, place: Path) -> None:

@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.records import HEADER, SECTOR_BYTES, VERSION, encode_padded
-from eyebolt.offline import SolveOptions, solved_document
+from eyebolt.cli.solving import SolveOptions, solved_document
 from eyebolt.session.facts import fold
+from eyebolt.store.journal import HEADER, SECTOR_BYTES, VERSION, encode_padded
+from eyebolt.store.session_folder import SessionFolder
 
 GOLDEN = Path(__file__).parent / "golden"
 VERSIONS = sorted(GOLDEN.iterdir())

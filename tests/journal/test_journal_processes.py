@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from eyebolt.errors import RecordFault
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.lock import RecordLock
+from eyebolt.store.lock import RecordLock
+from eyebolt.store.session_folder import SessionFolder
 
 NAME = "20260314-091500-01"
 

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from eyebolt.errors import RecordFault
-from eyebolt.journal import records
-from eyebolt.journal.records import HEADER, count_whole_records, encode_record, read_records
+from eyebolt.store import journal as records
+from eyebolt.store.journal import HEADER, count_whole_records, encode_record, read_records
 
 PAYLOADS = [
     {"fact": "opened", "at_ns": 17},

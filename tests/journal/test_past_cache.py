@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from eyebolt.journal.files import Files, write_whole
+from eyebolt.store.filesystem import Files, write_whole
 
 MIB = 1 << 20
 

@@ -19,9 +19,9 @@ import pytest
 from crash_disk import CrashDisk, PowerCut
 
 from eyebolt.errors import RecordFault
-from eyebolt.journal.files import Files, write_fault, write_whole
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import RESULT_NAME, list_sessions, session_name
+from eyebolt.store.filesystem import Files, write_fault, write_whole
+from eyebolt.store.names import RESULT_NAME, list_sessions, session_name
+from eyebolt.store.session_folder import SessionFolder
 
 NAME = "20260314-091500-01"
 KEEPSAKES = {"station.toml": b'[station]\nname = "bay-3"\n', "camera.json": b"{}"}
@@ -276,7 +276,7 @@ def test_damage_in_the_middle_says_what_can_still_be_read(tmp_path: Path) -> Non
 
 
 def test_a_journal_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
-    from eyebolt.journal.records import encode_record
+    from eyebolt.store.journal import encode_record
 
     with SessionFolder.create(tmp_path, NAME, {}) as session:
         pass

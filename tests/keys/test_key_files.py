@@ -6,7 +6,7 @@ import pytest
 import zmq
 
 from eyebolt.errors import InputFault
-from eyebolt.keys import files
+from eyebolt.security import key_files as files
 
 
 def fault_of(function, *arguments):

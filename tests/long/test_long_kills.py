@@ -8,9 +8,9 @@ import pytest
 from killed_sessions import SPARE, KilledSessions
 from pushed_cell import record_pushed_cell
 
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions, session_name
 from eyebolt.session.facts import counts
+from eyebolt.store.names import list_sessions, session_name
+from eyebolt.store.session_folder import SessionFolder
 
 pytestmark = [pytest.mark.long, pytest.mark.timeout(0)]
 KILLS = 300

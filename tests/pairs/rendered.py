@@ -5,13 +5,12 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
-from eyebolt.board.definition import Board
-from eyebolt.board.finding import find_board
-from eyebolt.board.sighting import NoSighting
-from eyebolt.geometry.camera import CameraModel
-from eyebolt.pairs.stillness import compare_pictures
-from eyebolt.pairs.verdict import Usual, judge_view
-from eyebolt.pairs.view import measure_view
+from eyebolt.boards.board import Board
+from eyebolt.boards.detect import find_board
+from eyebolt.boards.detection import NoSighting
+from eyebolt.geometry.camera_model import CameraModel
+from eyebolt.observations.view_acceptance import Usual, judge_view
+from eyebolt.observations.view_quality import compare_pictures, measure_view
 from eyebolt_sim.board_print import print_board
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.render import Look, Renderer

@@ -10,14 +10,14 @@ import cv2
 import numpy as np
 from rendered import USUAL, Bench, dimmed, shifted, with_glare
 
-from eyebolt.board.finding import find_board
-from eyebolt.board.light import measure_light
-from eyebolt.board.sighting import Sighting
-from eyebolt.pairs import limits
-from eyebolt.pairs.half_turn import numbered_alike
-from eyebolt.pairs.pair import Pair
-from eyebolt.pairs.verdict import judge_view
-from eyebolt.pairs.view import measure_view
+from eyebolt.boards.detect import find_board
+from eyebolt.boards.detection import Sighting
+from eyebolt.boards.exposure import measure_light
+from eyebolt.observations import thresholds as limits
+from eyebolt.observations.half_turn import numbered_alike
+from eyebolt.observations.pair import Pair
+from eyebolt.observations.view_acceptance import judge_view
+from eyebolt.observations.view_quality import measure_view
 from eyebolt_sim.matrices import inverse, small_motion
 from eyebolt_sim.render import Look
 from eyebolt_sim.views import ViewRange, random_views

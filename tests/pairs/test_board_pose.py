@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
-from eyebolt.geometry.camera import CameraModel
-from eyebolt.pairs.board_pose import ViewStack, fit_board_poses, linearise_corners
-from eyebolt.pairs.pair import Pair
+from eyebolt.geometry.camera_model import CameraModel
+from eyebolt.observations.board_pose import ViewStack, fit_board_poses, linearise_corners
+from eyebolt.observations.pair import Pair
 
 MATRIX = np.array([[1400.0, 0, 652.3], [0, 1396.0, 470.8], [0, 0, 1]])
 DISTORTION = np.array([-0.11, 0.07, 0.0006, -0.0004, 0.012])

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.board.definition import Board
-from eyebolt.geometry.camera import CameraModel
-from eyebolt.pairs.half_turn import half_turn, numbered_alike, numbers_from_the_end, turned_pair
-from eyebolt.pairs.pair import Pair
+from eyebolt.boards.board import Board
+from eyebolt.geometry.camera_model import CameraModel
+from eyebolt.observations.half_turn import half_turn, numbered_alike, numbers_from_the_end, turned_pair
+from eyebolt.observations.pair import Pair
 
 BOARD = Board("chessboard", 8, 6, 0.015)
 CAMERA = CameraModel(1280, 960, np.array([[1400.0, 0, 640], [0, 1400.0, 480], [0, 0, 1]]), np.zeros(5))

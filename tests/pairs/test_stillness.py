@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from eyebolt.board.light import Light
-from eyebolt.board.sighting import Sighting
-from eyebolt.pairs.stillness import Stillness, arm_moved, compare_pictures
+from eyebolt.boards.detection import Sighting
+from eyebolt.boards.exposure import Light
+from eyebolt.observations.view_quality import Stillness, arm_moved, compare_pictures
 
 LIGHT = Light(0.1, 0.7, 0.0, 0.0, 0.75)
 IDS = np.arange(88)

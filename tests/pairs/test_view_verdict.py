@@ -6,14 +6,13 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.board.light import Light
-from eyebolt.board.sighting import NoSighting, Sighting
-from eyebolt.pairs import limits
-from eyebolt.pairs.light_places import LightPlaces
-from eyebolt.pairs.stillness import Stillness
-from eyebolt.pairs.verdict import Usual, Verdict, judge_view, verdict
-from eyebolt.pairs.view import View
-from eyebolt.wire.codes import CODES
+from eyebolt.boards.detection import NoSighting, Sighting
+from eyebolt.boards.exposure import Light
+from eyebolt.observations import thresholds as limits
+from eyebolt.observations.exposure_map import LightPlaces
+from eyebolt.observations.view_acceptance import Usual, Verdict, judge_view, verdict
+from eyebolt.observations.view_quality import Stillness, View
+from eyebolt.protocol.codes import CODES
 
 SIZE_PX = (1280, 960)
 CORNERS = 88

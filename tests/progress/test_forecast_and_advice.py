@@ -8,16 +8,15 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.progress.advice import CAUTION, advise, says_of_view
-from eyebolt.progress.forecast import Belief, belief_of, forecast, used_pairs
-from eyebolt.progress.goal import Goal
-from eyebolt.progress.insight import advice_after, insight_json
-from eyebolt.progress.knowledge import knowledge_after
-from eyebolt.progress.views import candidate_flanges, upright_of
-from eyebolt.solve.expected_error import p95_of_covariance
-from eyebolt.solve.outcome import Refusal
-from eyebolt.solve.problem import RobotNoise
-from eyebolt.solve.run import solve
+from eyebolt.calibration.problem import RobotNoise
+from eyebolt.calibration.solution import Refusal
+from eyebolt.calibration.solve import solve
+from eyebolt.calibration.uncertainty.expected_error import p95_of_covariance
+from eyebolt.planning.candidates import candidate_flanges, upright_of
+from eyebolt.planning.coverage import advice_after, insight_json, knowledge_after
+from eyebolt.planning.information import Belief, belief_of, forecast, used_pairs
+from eyebolt.planning.next_view import CAUTION, advise, says_of_view
+from eyebolt.planning.stopping import Goal
 from eyebolt_sim.matrices import carry
 from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS, make_problem
 from eyebolt_sim.views import fraction_seen, place

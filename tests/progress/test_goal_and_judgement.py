@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from eyebolt.progress.goal import Goal, foreseen_mm, stop_factor
-from eyebolt.progress.judgement import CONTRADICTED_SIGMA, judge
-from eyebolt.solve.leave_one_out import HeldOut
-from eyebolt.solve.outcome import Estimate, Finding, Refusal
+from eyebolt.calibration.acceptance import CONTRADICTED_SIGMA, judge
+from eyebolt.calibration.estimation.cross_validation import HeldOut
+from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.solution import Estimate, Refusal
+from eyebolt.planning.stopping import Goal, foreseen_mm, stop_factor
 from made_up_solution import made_up_solution
 
 TOLERANCE_MM = 0.5

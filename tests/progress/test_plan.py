@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
+from eyebolt.cli.planning import plan_station
+from eyebolt.config.lens_file import lens_text
+from eyebolt.config.template import station_template
 from eyebolt.errors import InputFault
-from eyebolt.geometry.camera import CameraModel
-from eyebolt.plan_command import plan_station
-from eyebolt.progress.forecast import Belief
-from eyebolt.progress.goal import foreseen_mm
-from eyebolt.progress.plan import RULER_M, Guess, plan_waypoints
-from eyebolt.progress.views import upright_of
-from eyebolt.solve.problem import Problem, RobotNoise, WorkingVolume
-from eyebolt.station.lens import lens_text
-from eyebolt.station.template import station_template
+from eyebolt.geometry.camera_model import CameraModel
+from eyebolt.planning.candidates import upright_of
+from eyebolt.planning.information import Belief
+from eyebolt.planning.stopping import foreseen_mm
+from eyebolt.planning.waypoints import RULER_M, Guess, plan_waypoints
 from eyebolt_sim.matrices import inverse, matrix
 from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS
 from eyebolt_sim.reading import PoseTerms

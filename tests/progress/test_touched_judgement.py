@@ -5,8 +5,10 @@ from dataclasses import replace
 import pytest
 from scipy.stats import chi2
 
-from eyebolt.progress.judgement import judge
-from eyebolt.solve.outcome import Estimate, Finding, TouchCheck
+from eyebolt.calibration.acceptance import judge
+from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.solution import Estimate
+from eyebolt.calibration.uncertainty.touch_test import TouchCheck
 from made_up_solution import made_up_solution
 
 TOLERANCE_MM = 0.5

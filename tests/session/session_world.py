@@ -12,26 +12,22 @@ from dataclasses import dataclass, field, fields, is_dataclass, replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from eyebolt.board.light import Light
-from eyebolt.board.sighting import Sighting
-from eyebolt.geometry.readings import PoseReading
-from eyebolt.pairs.view import BoardSeen, View
-from eyebolt.progress.goal import Goal, stop_factor
-from eyebolt.progress.insight import Advice
-from eyebolt.session import commands as do
-from eyebolt.session import events as ev
+from eyebolt.boards.detection import Sighting
+from eyebolt.boards.exposure import Light
+from eyebolt.calibration.problem import RobotNoise
+from eyebolt.calibration.solution import LeftOutPair, Refusal
+from eyebolt.calibration.uncertainty.prediction import Expectation
+from eyebolt.geometry.pose_format import PoseReading
+from eyebolt.observations.view_quality import BoardSeen, View
+from eyebolt.planning.coverage import Advice
+from eyebolt.planning.stopping import Goal, stop_factor
+from eyebolt.protocol.framing import LateLineFeed, LineSplitter, OverlongLine, ReplyEndings
+from eyebolt.protocol.replies import encode
+from eyebolt.protocol.requests import VERBS, LineFault, overlong_fault, parse
+from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
-from eyebolt.session.state import State
+from eyebolt.session.state import State, Terms
 from eyebolt.session.step import resume, step
-from eyebolt.session.terms import Terms
-from eyebolt.solve.expectation import Expectation
-from eyebolt.solve.outcome import LeftOutPair, Refusal
-from eyebolt.solve.problem import RobotNoise
-from eyebolt.wire.endings import ReplyEndings
-from eyebolt.wire.lines import LateLineFeed, LineSplitter, OverlongLine
-from eyebolt.wire.replies import encode
-from eyebolt.wire.requests import LineFault, overlong_fault, parse
-from eyebolt.wire.verbs import VERBS
 from made_up_solution import made_up_solution
 
 SIZE_PX = (1280, 960)
@@ -40,7 +36,7 @@ TOLERANCE_MM = 0.5
 GOOD_LIGHT = Light(0.1, 0.7, 0.0, 0.0, 0.75)
 # Answers to remembered verbs that leave the seq free: working, cannot record, and what is wrong with the request.
 NEVER_ON_DISK = (10, 31, 41, 43, 45, 47)
-DISK_COMMANDS = (do.OpenSession, do.StorePicture, do.Record)
+DISK_COMMANDS = (msg.OpenSession, msg.StorePicture, msg.Record)
 
 
 def sighting(light=GOOD_LIGHT, corners=CORNERS, size_px=SIZE_PX):
@@ -147,9 +143,9 @@ class World:
         self.wakes: list[tuple[int, int]] = []
         self.accepted = None
         self.done: list = []
-        self.answers: dict[ev.Caller, list[do.Answer]] = {}
-        self.remembered: dict[ev.Caller, object] = {}
-        self.owed: set[ev.Caller] = set()
+        self.answers: dict[msg.Caller, list[msg.Answer]] = {}
+        self.remembered: dict[msg.Caller, object] = {}
+        self.owed: set[msg.Caller] = set()
         self.connections: dict[int, Connection] = {}
         self.state = State(given or terms())
 
@@ -162,7 +158,7 @@ class World:
 
     def hang_up(self, connection):
         self._forget(connection)
-        self.happens(ev.Left(connection.number))
+        self.happens(msg.Left(connection.number))
 
     def receive(self, connection, data, patiently=True):
         """The robot's bytes come in; with patience, the clock runs until everything of this robot is answered."""
@@ -184,15 +180,15 @@ class World:
             if isinstance(item, LateLineFeed):
                 connection.sent += connection.endings.late_line_feed()
                 continue
-            caller = ev.Caller(connection.number, connection.endings.opened(item.terminator))
+            caller = msg.Caller(connection.number, connection.endings.opened(item.terminator))
             fields_wanted = self.state.terms.reading.field_count
             overlong = isinstance(item, OverlongLine)
             parsed = overlong_fault(item.head) if overlong else parse(item.content, fields_wanted)
             if isinstance(parsed, LineFault):
-                answered, event = parsed.answered, ev.LineFailed(caller, parsed)
+                answered, event = parsed.answered, msg.LineFailed(caller, parsed)
             else:
                 answered = VERBS[parsed.verb].answered
-                event = ev.Asked(caller, parsed, self.now_ns, "2025-11-25T15:00:00Z")
+                event = msg.Asked(caller, parsed, self.now_ns, "2025-11-25T15:00:00Z")
                 if VERBS[parsed.verb].remembered:
                     self.remembered[caller] = parsed
             if answered:
@@ -209,7 +205,7 @@ class World:
         self.wakes.sort()
         at_ns, task = self.wakes.pop(0)
         self.now_ns = max(self.now_ns, at_ns)
-        self.happens(ev.Woke(task))
+        self.happens(msg.Woke(task))
 
     def work_done(self):
         """What was held back is carried out, and nothing more is held."""
@@ -240,30 +236,30 @@ class World:
         self.done.append(command)
         if isinstance(command, self.holds):
             self.held.append(command)
-        elif isinstance(command, do.Answer):
+        elif isinstance(command, msg.Answer):
             self._answer(command)
-        elif isinstance(command, do.DropConnection):
+        elif isinstance(command, msg.DropConnection):
             self._forget(self.connections[command.connection])
-        elif isinstance(command, do.WakeAt):
+        elif isinstance(command, msg.WakeAt):
             self.wakes.append((command.at_ns, command.task))
-        elif isinstance(command, do.FindAccepted):
-            self.happens(ev.AcceptedFound(command.caller, command.request, self.accepted))
+        elif isinstance(command, msg.FindAccepted):
+            self.happens(msg.AcceptedFound(command.caller, command.request, self.accepted))
         elif isinstance(command, DISK_COMMANDS):
             self.happens(self._on_disk(command))
-        elif isinstance(command, do.WriteResult):
-            self.happens(ev.ResultWritten(command.task))
+        elif isinstance(command, msg.WriteResult):
+            self.happens(msg.ResultWritten(command.task))
         elif isinstance(command, self.breaks):
-            self.happens(ev.WorkFailed(command.task, "it broke down"))
-        elif isinstance(command, do.Grab):
+            self.happens(msg.WorkFailed(command.task, "it broke down"))
+        elif isinstance(command, msg.Grab):
             self.happens(self._grab(command))
-        elif isinstance(command, do.Detect):
+        elif isinstance(command, msg.Detect):
             # The picture is in memory, also where it could not be stored.
             seen = self.pictures.get((len(self.disk), command.name), self.sees)
-            self.happens(ev.Detected(command.task, seen, self.measures or self._view()))
-        elif isinstance(command, do.Solve):
-            self.happens(ev.Solved(command.task, self._solve(command)))
-        elif isinstance(command, do.Advise):
-            self.happens(ev.Advised(command.task, Advice("tilt it more")))
+            self.happens(msg.Detected(command.task, seen, self.measures or self._view()))
+        elif isinstance(command, msg.Solve):
+            self.happens(msg.Solved(command.task, self._solve(command)))
+        elif isinstance(command, msg.Advise):
+            self.happens(msg.Advised(command.task, Advice("tilt it more")))
 
     @property
     def facts(self):
@@ -307,22 +303,22 @@ class World:
         self.disk_writes += 1
         if self.disk_full or self.disk_writes == self.disk_fails_at:
             self.failed_writes.append(command)
-            return ev.RecordFailed(command.task, "no room on the disk")
-        if isinstance(command, do.StorePicture):
+            return msg.RecordFailed(command.task, "no room on the disk")
+        if isinstance(command, msg.StorePicture):
             self.pictures[len(self.disk), command.name] = self.sees
-            return ev.Stored(command.task, "0" * 64)
-        if isinstance(command, do.OpenSession):
+            return msg.Stored(command.task, "0" * 64)
+        if isinstance(command, msg.OpenSession):
             fact = {**command.fact, "session": f"session-{len(self.disk) + 1}"}
             self.disk.append([json.dumps(fact, allow_nan=False)])
-            return ev.Opened(command.task, fact)
+            return msg.Opened(command.task, fact)
         self.disk[-1] += [json.dumps(fact, allow_nan=False) for fact in command.facts]
-        return ev.Recorded(command.task)
+        return msg.Recorded(command.task)
 
     def _grab(self, command):
         if self.grab_fails:
-            return ev.GrabFailed(command.task, self.grab_fails, "no picture")
+            return msg.GrabFailed(command.task, self.grab_fails, "no picture")
         exposed_ns = command.not_before_ns
-        return ev.Grabbed(command.task, exposed_ns, exposed_ns + 1000, "request", f"picture {exposed_ns}")
+        return msg.Grabbed(command.task, exposed_ns, exposed_ns + 1000, "request", f"picture {exposed_ns}")
 
     def _solve(self, command):
         if self.outcome is not None:

@@ -5,11 +5,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from session_world import World, capture, check, plain, sighting, terms
 
-from eyebolt.progress.goal import Goal
-from eyebolt.session import commands as do
+from eyebolt.calibration.finding import Finding
+from eyebolt.planning.stopping import Goal
+from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
 from eyebolt.session.status import Alive, status_message
-from eyebolt.solve.outcome import Finding
 
 KNOCKED = Finding("camera-moved", "stop", "the camera moved", {}, "fasten it")
 
@@ -47,7 +47,7 @@ def status(world):
 
 def held(world, robot, line):
     """The answer to a line while every solve is held back: "" if it waits for one."""
-    world.holds = (do.Solve,)
+    world.holds = (msg.Solve,)
     return heard(world, robot, line)
 
 
@@ -72,7 +72,7 @@ def test_the_next_picture_is_taken_and_searched_but_not_answered_before_that_sol
     assert held(world, robot, capture(7)) != ""
     world.done.clear()
     assert heard(world, robot, capture(8)) == ""
-    assert {do.Grab, do.StorePicture, do.Detect} <= {type(command) for command in world.done}
+    assert {msg.Grab, msg.StorePicture, msg.Detect} <= {type(command) for command in world.done}
     robot.sent = b""
     world.work_done()
     assert robot.sent == b"0,8,8,19\n"
@@ -141,7 +141,7 @@ def test_a_pair_stopped_for_board_or_lens_stays_for_the_diagnosis_and_one_of_the
     assert world.say(robot, capture(5)) == "38,5,3,20"
     world.sees, world.findings = sighting(), ()
     assert world.say(robot, capture(6)) == "0,6,4,20"
-    assert [pair.index for pair in world.commands(do.Solve)[-1].pairs] == [0, 1, 2, 3, 5]
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0, 1, 2, 3, 5]
 
 
 def test_a_goal_met_behind_an_answer_is_told_with_the_next_one(world, robot):
@@ -169,7 +169,7 @@ def test_the_result_is_written_before_the_answer_that_ends_the_loop(world, robot
     world.wanted = 1
     run(world, robot, range(1, 9))
     world.goal_met = True
-    world.holds = (do.WriteResult,)
+    world.holds = (msg.WriteResult,)
     assert heard(world, robot, capture(9)) == ""
     world.work_done()
     assert robot.sent.endswith(b"3,9,9,0\n")
@@ -179,23 +179,23 @@ def test_a_check_never_waits_for_its_own_solve(world, robot):
     run(world, robot, range(1, 5))
     assert held(world, robot, check(5, 1)) == "0,5,4,20"
     world.work_done()
-    assert [pair.index for pair in world.commands(do.Solve)[-1].checks] == [4]
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].checks] == [4]
 
 
 def test_a_restart_between_answer_and_solve_solves_again_and_loses_nothing(world, robot):
     run(world, robot, range(1, 7))
     assert held(world, robot, capture(7)) == "0,7,7,19"
     world.holds = ()
-    solves = len(world.commands(do.Solve))
+    solves = len(world.commands(msg.Solve))
     world.restart()
-    assert len(world.commands(do.Solve)) == solves + 1
+    assert len(world.commands(msg.Solve)) == solves + 1
     robot = world.connect()
     assert world.say(robot, capture(7)) == "0,7,7,19", "the answer that was given"
     assert world.say(robot, "status 1") == "0,1,7,20"
     assert world.say(robot, capture(8)) == "0,8,8,19"
-    solves = len(world.commands(do.Solve))
+    solves = len(world.commands(msg.Solve))
     world.restart()
-    assert len(world.commands(do.Solve)) == solves, "nothing is owed"
+    assert len(world.commands(msg.Solve)) == solves, "nothing is owed"
     assert plain(world.state.log) == plain(fold(world.facts))
 
 
@@ -212,7 +212,7 @@ def test_a_restart_with_a_picture_unanswered_while_a_solve_was_under_way(world, 
 def test_a_solve_that_fails_behind_an_answer_makes_the_next_one_wait(world, robot, trouble):
     run(world, robot, range(1, 7))
     assert held(world, robot, capture(7)) == "0,7,7,19"
-    world.breaks, world.disk_full = ((do.Solve,), False) if trouble == "breaks" else ((), True)
+    world.breaks, world.disk_full = ((msg.Solve,), False) if trouble == "breaks" else ((), True)
     world.work_done()
     world.breaks, world.disk_full = (), False
     assert held(world, robot, capture(8)) == ""
@@ -275,7 +275,7 @@ def test_a_new_session_waits_for_a_solve_of_the_old_one(world, robot):
 @pytest.mark.parametrize(("line", "reply"), [("begin 1", "0,1,0,8"), ("bye 8", "0,8,7,20")])
 def test_advice_that_comes_late_goes_to_no_new_session_and_behind_no_last_answer(world, robot, line, reply):
     run(world, robot, range(1, 7))
-    world.holds = (do.Advise,)
+    world.holds = (msg.Advise,)
     world.say(robot, capture(7))
     assert world.say(robot, line) == reply
     recorded = list(world.facts)
@@ -307,7 +307,7 @@ def test_how_fast_the_solves_are_changes_no_answer(steps):
             if robot.waiting or not (slow and late):
                 world.work_done()
             if slow:
-                world.holds = (do.Solve, do.Advise)
+                world.holds = (msg.Solve, msg.Advise)
         world.work_done()
         replies.append(robot.sent)
         assert plain(world.state.log) == plain(fold(world.facts))

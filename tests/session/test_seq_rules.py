@@ -3,7 +3,7 @@
 import pytest
 from session_world import World, capture, check, pose_text, terms
 
-from eyebolt.session import commands as do
+from eyebolt.session import messages as msg
 
 
 @pytest.fixture
@@ -19,9 +19,9 @@ def robot(world):
 def test_the_same_line_gets_the_stored_answer_and_nothing_is_done_twice(world, robot):
     assert world.say(robot, capture(1)) == "0,1,1,7"
     assert world.say(robot, capture(2)) == "0,2,2,6"
-    before = (len(world.commands(do.Grab)), list(world.facts))
+    before = (len(world.commands(msg.Grab)), list(world.facts))
     assert world.say(robot, capture(1)) == "0,1,1,7"
-    assert (len(world.commands(do.Grab)), world.facts) == before
+    assert (len(world.commands(msg.Grab)), world.facts) == before
 
 
 def test_another_line_under_a_used_seq_is_47_with_the_last_seq(world, robot):
@@ -109,7 +109,7 @@ def test_hello_takes_the_station_over_from_an_older_connection(world, robot):
     world.say(robot, capture(1))
     other = world.connect()
     assert world.say(other, "hello 2") == "0,2,1,1"
-    assert world.commands(do.DropConnection) == [do.DropConnection(robot.number)]
+    assert world.commands(msg.DropConnection) == [msg.DropConnection(robot.number)]
     assert robot.dropped
     assert world.say(other, capture(2)) == "0,2,2,6"
 
@@ -140,7 +140,7 @@ def test_the_end_of_the_dropped_connection_does_not_free_the_station(world, robo
 
 def test_working_at_the_wake_then_again_until_the_final_code(world, robot):
     world.say(robot, capture(1))
-    world.holds = (do.Detect,)
+    world.holds = (msg.Detect,)
     asked_ns = world.now_ns
     assert world.say(robot, capture(2)) == "10,2,1,7"
     assert world.now_ns - asked_ns == 1_400_000_000
@@ -165,9 +165,9 @@ def test_quick_work_is_never_called_working_by_a_late_wake(world, robot):
 
 
 def test_a_second_wake_says_nothing(world, robot):
-    world.holds = (do.Grab,)
+    world.holds = (msg.Grab,)
     world.say(robot, capture(1))
-    (woken,) = world.commands(do.WakeAt)
+    (woken,) = world.commands(msg.WakeAt)
     sent = robot.sent
     world.wakes.append((0, woken.task))
     world.time_passes()
@@ -175,7 +175,7 @@ def test_a_second_wake_says_nothing(world, robot):
 
 
 def test_whoever_takes_over_hears_what_became_of_the_request_in_work(world, robot):
-    world.holds = (do.Solve, do.Grab)
+    world.holds = (msg.Solve, msg.Grab)
     world.say(robot, capture(1), patiently=False)
     other = world.connect()
     assert world.say(other, "hello 8") == "0,8,0,0"
@@ -204,7 +204,7 @@ def test_rotation_numbers_that_are_no_quaternion_are_43_and_the_seq_stays_free(w
     assert world.say(robot, f"capture 2 520 0 450 {rotation}") == "43,2,0,8"
     assert world.say(robot, f"check 2 520 0 450 {rotation}") == "43,2,0,8"
     assert world.facts == before
-    assert not world.commands(do.Grab)
+    assert not world.commands(msg.Grab)
     assert world.say(robot, capture(2)) == "0,2,1,7"
 
 

@@ -6,10 +6,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from session_world import GOOD_LIGHT, SIZE_PX, World, capture, check, plain, pose_text, sighting, terms, touch
 
-from eyebolt.board.light import Light
-from eyebolt.board.sighting import NoSighting
-from eyebolt.progress.goal import Goal
-from eyebolt.session import commands as do
+from eyebolt.boards.detection import NoSighting
+from eyebolt.boards.exposure import Light
+from eyebolt.planning.stopping import Goal
+from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
 
 SEQS = st.integers(0, 6)
@@ -36,7 +36,8 @@ VIEWS = st.sampled_from(
     ]
 )
 HELD = st.sets(
-    st.sampled_from([do.OpenSession, do.Grab, do.StorePicture, do.Record, do.Detect, do.Solve, do.Advise]), max_size=2
+    st.sampled_from([msg.OpenSession, msg.Grab, msg.StorePicture, msg.Record, msg.Detect, msg.Solve, msg.Advise]),
+    max_size=2,
 ).map(tuple)
 
 
@@ -55,7 +56,7 @@ STEPS = st.one_of(
     set_to("wanted", st.sampled_from([None, 1, 12])),
     set_to("departs_sigma", st.sampled_from([None, 0.5, 6.0])),
     set_to("left_out", st.sets(st.integers(0, 9), max_size=2).map(tuple)),
-    set_to("breaks", st.sampled_from([(), (), (do.Detect,), (do.Solve,), (do.Advise,)])),
+    set_to("breaks", st.sampled_from([(), (), (msg.Detect,), (msg.Solve,), (msg.Advise,)])),
     set_to("holds", HELD),
     *[st.just(("calm",))] * 3,
     st.sampled_from([("time",), ("done",), ("connect",), ("hang up",), ("restart",), ("fail once",)]),
@@ -172,7 +173,7 @@ def test_a_disk_that_fails_once_costs_that_request_only(lines, write):
 
 def is_behind(command):
     """Whether this is written after the answer of its request."""
-    return isinstance(command, do.Record) and command.facts[-1]["fact"] in ("solved", "advice")
+    return isinstance(command, msg.Record) and command.facts[-1]["fact"] in ("solved", "advice")
 
 
 @settings(max_examples=40, deadline=None)

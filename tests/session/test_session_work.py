@@ -8,16 +8,15 @@ import pytest
 from scipy.spatial.transform import Rotation
 from session_world import CORNERS, GOOD_LIGHT, SIZE_PX, World, capture, check, plain, sighting, solution, terms
 
-from eyebolt.board.light import Light
-from eyebolt.board.sighting import NoSighting
-from eyebolt.pairs.stillness import Stillness
-from eyebolt.pairs.view import View
-from eyebolt.progress.goal import Goal
-from eyebolt.session import commands as do
-from eyebolt.session import events as ev
+from eyebolt.boards.detection import NoSighting
+from eyebolt.boards.exposure import Light
+from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.solution import Refusal
+from eyebolt.observations.view_quality import Stillness, View
+from eyebolt.planning.stopping import Goal
+from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
 from eyebolt.session.status import Alive, status_message
-from eyebolt.solve.outcome import Finding, Refusal
 
 
 @pytest.fixture
@@ -59,7 +58,7 @@ def test_order_of_the_commands_of_a_capture(world, robot):
 def test_who_hears_that_the_goal_is_met_can_read_the_result(world, robot):
     run(world, robot, 7)
     world.goal_met = True
-    world.holds = (do.WriteResult,)
+    world.holds = (msg.WriteResult,)
     robot.sent = b""
     world.say(robot, capture(8), patiently=False)
     assert robot.sent == b""
@@ -69,7 +68,7 @@ def test_who_hears_that_the_goal_is_met_can_read_the_result(world, robot):
 
 def test_the_board_is_found_while_the_picture_is_stored_and_the_disk_is_waited_for(world, robot):
     run(world, robot, 2)
-    world.holds = (do.StorePicture,)
+    world.holds = (msg.StorePicture,)
     robot.sent = b""
     world.say(robot, capture(3), patiently=False)
     assert [type(command).__name__ for command in world.done[-2:]] == ["StorePicture", "Detect"]
@@ -83,7 +82,7 @@ def test_the_board_is_found_while_the_picture_is_stored_and_the_disk_is_waited_f
 
 def test_a_board_that_was_found_counts_for_nothing_if_its_picture_cannot_be_stored(world, robot):
     run(world, robot, 2)
-    world.holds = (do.StorePicture,)
+    world.holds = (msg.StorePicture,)
     world.say(robot, capture(3), patiently=False)
     world.disk_full = True
     robot.sent = b""
@@ -124,7 +123,7 @@ def test_a_glance_is_asked_for_150_ms_before_the_picture_and_never_before_the_wo
         world = World(terms(settle_ns=settle_ms * 1_000_000, two_pictures=True))
         begun_ns = world.now_ns
         world.say(world.connect(), capture(1))
-        (grab,) = world.commands(do.Grab)
+        (grab,) = world.commands(msg.Grab)
         assert grab.glance_ns - begun_ns == glance_ms * 1_000_000
         assert grab.not_before_ns - begun_ns == settle_ms * 1_000_000
 
@@ -132,7 +131,7 @@ def test_a_glance_is_asked_for_150_ms_before_the_picture_and_never_before_the_wo
 def test_live_poses_that_leave_the_reported_one_before_the_exposure_are_21(world, robot):
     near, far = "500.05 0 450 0 1 0 0", "500.3 0 450 0 1 0 0"
     for seq, live, code in ((1, near, 0), (2, far, 21)):
-        world.holds = (do.Grab,)
+        world.holds = (msg.Grab,)
         world.say(robot, f"capture {seq} 500 0 450 0 1 0 0" if seq == 1 else f"check {seq} 500 0 450 0 1 0 0", False)
         robot.inbox, waiting, robot.waiting = robot.inbox, robot.waiting, False
         world.say(robot, f"pose {live}", patiently=False)
@@ -154,7 +153,7 @@ def test_a_view_that_fits_worse_than_the_kept_ones_is_kept_with_advice(world, ro
 def test_the_picture_is_exposed_after_the_word_and_the_settling_time():
     world = World(terms(settle_ns=250_000_000))
     world.say(world.connect(), capture(1))
-    (grab,) = world.commands(do.Grab)
+    (grab,) = world.commands(msg.Grab)
     (picture,) = [fact for fact in world.facts if fact["fact"] == "picture"]
     assert grab.not_before_ns == picture["asked_ns"] + 250_000_000 <= picture["exposed_ns"]
 
@@ -233,10 +232,10 @@ def test_checks_are_never_used_to_solve(world, robot):
     world.say(robot, capture(5))
     world.say(robot, check(6, 9))
     world.say(robot, "solve 7")
-    for solve in world.commands(do.Solve):
+    for solve in world.commands(msg.Solve):
         assert {pair.index for pair in solve.pairs} <= {0, 1, 2, 4}
         assert {pair.index for pair in solve.checks} <= {3, 5}
-    last = world.commands(do.Solve)[-1]
+    last = world.commands(msg.Solve)[-1]
     assert [pair.index for pair in last.pairs] == [0, 1, 2, 4]
     assert [pair.index for pair in last.checks] == [3, 5]
     assert status(world)["checks"] == 2
@@ -244,7 +243,7 @@ def test_checks_are_never_used_to_solve(world, robot):
 
 def test_the_solver_gets_poses_and_corners_as_they_came(world, robot):
     run(world, robot, 3)
-    pair = world.commands(do.Solve)[-1].pairs[-1]
+    pair = world.commands(msg.Solve)[-1].pairs[-1]
     picture = [fact for fact in world.facts if fact["fact"] == "picture"][-1]
     assert pair.base_T_flange.tolist() == picture["base_T_flange"]
     assert pair.corners_px.tolist() == sighting().corners_px.tolist()
@@ -262,7 +261,7 @@ def test_undo_takes_the_newest_kept_pair_back(world, robot):
     assert world.say(robot, "undo 7") == "0,7,1,7"
     assert world.say(robot, capture(8, 3)) == "0,8,2,6", "a pose taken back may come again"
     assert world.say(robot, "status 9") == "0,9,2,6", "nothing of the solves before is left over"
-    assert [pair.index for pair in world.commands(do.Solve)[-1].pairs] == [0]
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0]
     world.say(robot, "undo 9"), world.say(robot, "undo 10")
     assert world.say(robot, "undo 11") == "45,11,0,8"
     assert status(world)["history_p95_mm"] == []
@@ -299,7 +298,7 @@ def test_27_when_the_solver_leaves_the_newest_pair_out(world, robot):
     assert world.say(robot, capture(6)) == "27,6,5,3"
     world.left_out = ()
     assert world.say(robot, capture(7)) == "0,7,6,2"
-    assert [pair.index for pair in world.commands(do.Solve)[-1].pairs] == [0, 1, 2, 3, 4, 5, 6], "for diagnosis"
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0, 1, 2, 3, 4, 5, 6], "for diagnosis"
 
 
 def test_no_27_without_a_majority(world, robot):
@@ -354,24 +353,24 @@ def test_the_stations_own_rule_accepts_only_what_is_proven_and_kept():
     run(world, robot, 7)
     world.left_out = (7,)
     assert world.say(robot, capture(8)).startswith("27,8,7,")
-    assert not any(result.accept for result in world.commands(do.WriteResult)), "seven are kept, not eight"
+    assert not any(result.accept for result in world.commands(msg.WriteResult)), "seven are kept, not eight"
     world.left_out = ()
     world.disk_fails_at = world.disk_writes + 3
     assert world.say(robot, capture(9)).startswith("31,9,7,")
-    assert not any(result.accept for result in world.commands(do.WriteResult)), "the eighth is not on disk"
+    assert not any(result.accept for result in world.commands(msg.WriteResult)), "the eighth is not on disk"
     assert world.say(robot, capture(9)) == "3,9,8,0"
-    assert world.commands(do.WriteResult)[-1].accept
+    assert world.commands(msg.WriteResult)[-1].accept
 
 
 def test_nothing_is_accepted_by_itself_unless_the_station_says_so(world, robot):
     world.goal_met = True
     run(world, robot, 9)
-    results = world.commands(do.WriteResult)
+    results = world.commands(msg.WriteResult)
     assert len(results) == 7
     assert not any(result.accept for result in results)
 
 
-@pytest.mark.parametrize("broken", [do.Detect, do.Solve])
+@pytest.mark.parametrize("broken", [msg.Detect, msg.Solve])
 def test_work_that_breaks_down_costs_one_pair_and_not_the_session(world, robot, broken):
     run(world, robot, 3)
     world.breaks = (broken,)
@@ -382,7 +381,7 @@ def test_work_that_breaks_down_costs_one_pair_and_not_the_session(world, robot, 
 
 def test_when_solving_breaks_down_undo_and_bye_still_do_what_they_say(world, robot):
     run(world, robot, 4)
-    world.breaks = (do.Solve,)
+    world.breaks = (msg.Solve,)
     assert world.say(robot, "solve 5") == "28,5,4,4"
     assert world.say(robot, "undo 6") == "0,6,3,5"
     assert world.say(robot, "bye 7") == "0,7,3,5"
@@ -421,7 +420,7 @@ def test_other_requests_that_cannot_be_recorded_have_done_nothing(world, robot, 
 
 def test_a_robot_that_was_told_working_still_hears_that_it_could_not_be_recorded(world, robot):
     run(world, robot, 3)
-    world.holds = (do.Detect,)
+    world.holds = (msg.Detect,)
     assert world.say(robot, capture(4)) == "10,4,3,5"
     world.disk_full = True
     world.work_done()
@@ -433,21 +432,21 @@ def test_a_robot_that_was_told_working_still_hears_that_it_could_not_be_recorded
 
 def test_a_late_result_of_an_old_task_is_dropped(world, robot):
     run(world, robot, 2)
-    old = world.commands(do.Grab)[-1].task
-    world.holds = (do.Grab,)
+    old = world.commands(msg.Grab)[-1].task
+    world.holds = (msg.Grab,)
     world.say(robot, capture(3), patiently=False)
     before = world.state
     assert before.task.number != old
-    world.happens(ev.Grabbed(old, 0, 0, "request", "old"))
-    world.happens(ev.Detected(old, sighting()))
-    world.happens(ev.Solved(old, solution(0.1, 3)))
-    world.happens(ev.Recorded(old))
-    world.happens(ev.RecordFailed(old, "late"))
-    world.happens(ev.WorkFailed(old, "late"))
-    world.happens(ev.GrabFailed(old, "camera-lost", "late"))
-    world.happens(ev.Stored(old, ""))
-    world.happens(ev.Opened(old, {}))
-    world.happens(ev.Woke(old))
+    world.happens(msg.Grabbed(old, 0, 0, "request", "old"))
+    world.happens(msg.Detected(old, sighting()))
+    world.happens(msg.Solved(old, solution(0.1, 3)))
+    world.happens(msg.Recorded(old))
+    world.happens(msg.RecordFailed(old, "late"))
+    world.happens(msg.WorkFailed(old, "late"))
+    world.happens(msg.GrabFailed(old, "camera-lost", "late"))
+    world.happens(msg.Stored(old, ""))
+    world.happens(msg.Opened(old, {}))
+    world.happens(msg.Woke(old))
     assert world.state is before
     world.work_done()
     assert robot.sent.endswith(b"0,3,3,5\n")
@@ -455,21 +454,21 @@ def test_a_late_result_of_an_old_task_is_dropped(world, robot):
 
 def test_a_restart_finishes_a_picture_that_is_on_disk_but_was_not_answered(world, robot):
     run(world, robot, 3)
-    world.holds = (do.Detect,)
+    world.holds = (msg.Detect,)
     world.say(robot, capture(4), patiently=False)
     world.holds = ()
-    grabs = len(world.commands(do.Grab))
+    grabs = len(world.commands(msg.Grab))
     world.restart()
     robot = world.connect()
     assert world.say(robot, "hello 9") == "0,9,4,4"
     assert world.say(robot, "again 4") == "0,4,4,4"
     assert world.say(robot, capture(4)) == "0,4,4,4"
-    assert len(world.commands(do.Grab)) == grabs, "no second picture"
+    assert len(world.commands(msg.Grab)) == grabs, "no second picture"
 
 
 def test_a_restart_that_is_still_at_that_picture_says_so(world, robot):
     run(world, robot, 3)
-    world.holds = (do.Detect,)
+    world.holds = (msg.Detect,)
     world.say(robot, capture(4), patiently=False)
     world.restart()
     robot = world.connect()
@@ -482,7 +481,7 @@ def test_a_restart_that_is_still_at_that_picture_says_so(world, robot):
 
 def test_a_restart_refuses_what_would_have_been_refused(world, robot):
     run(world, robot, 3)
-    world.holds = (do.Detect,)
+    world.holds = (msg.Detect,)
     world.say(robot, capture(4, 1), patiently=False)
     world.holds = ()
     world.restart()
@@ -491,7 +490,7 @@ def test_a_restart_refuses_what_would_have_been_refused(world, robot):
 
 def test_a_restart_before_the_picture_was_on_disk_knows_nothing_of_it(world, robot):
     run(world, robot, 3)
-    world.holds = (do.Grab,)
+    world.holds = (msg.Grab,)
     world.say(robot, capture(4), patiently=False)
     world.holds = ()
     world.restart()
@@ -521,7 +520,7 @@ def test_pictures_never_share_a_number(world, robot):
     world.say(robot, capture(4))
     indices = [fact["index"] for fact in world.facts if fact["fact"] == "picture"]
     assert indices == [0, 1, 2, 3, 4]
-    names = [command.name for command in world.commands(do.StorePicture)]
+    names = [command.name for command in world.commands(msg.StorePicture)]
     assert names == [f"{index:04d}.tif" for index in indices]
 
 

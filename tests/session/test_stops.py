@@ -2,9 +2,10 @@
 
 import pytest
 
+from eyebolt.calibration.diagnosis.diagnose import ORDER
+from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.solution import Refusal
 from eyebolt.session.solving import STOPS, stop_of
-from eyebolt.solve.diagnosis import ORDER
-from eyebolt.solve.outcome import Finding, Refusal
 
 # These are at most warnings; sessions put half-turned views right by themselves.
 NEVER_STOP = {

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from session_world import GOOD_LIGHT, SIZE_PX, World, capture, check, plain, pose_text, sighting, solution, terms, touch
 
-from eyebolt.board.sighting import NoSighting
-from eyebolt.session import commands as do
+from eyebolt.boards.detection import NoSighting
+from eyebolt.calibration.uncertainty.touch_test import TouchCheck
+from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
 from eyebolt.session.status import Alive, status_message
-from eyebolt.solve.outcome import TouchCheck
 
 
 @pytest.fixture
@@ -27,7 +27,7 @@ def run(world, robot, count, first=1):
 
 def given(world):
     """Boards and touched corners that the solver got last."""
-    return [(b.index, [t.corner for t in b.touches]) for b in world.commands(do.Solve)[-1].placed]
+    return [(b.index, [t.corner for t in b.touches]) for b in world.commands(msg.Solve)[-1].placed]
 
 
 def test_a_placed_board_goes_the_way_of_a_capture_and_is_no_pair(world, robot):
@@ -41,7 +41,7 @@ def test_a_placed_board_goes_the_way_of_a_capture_and_is_no_pair(world, robot):
     (fact,) = [f for f in world.facts if f["fact"] == "picture" and f["kind"] == "place"]
     assert (fact["index"], fact["base_T_flange"]) == (3, None)
     assert world.say(robot, capture(5)) == "0,5,4,4"
-    assert [pair.index for pair in world.commands(do.Solve)[-1].pairs] == [0, 1, 2, 4]
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0, 1, 2, 4]
     assert given(world) == [], "nothing of it was touched"
 
 
@@ -64,7 +64,7 @@ def test_touched_poses_come_to_the_solver_in_metres_at_the_flange(world, robot):
     run(world, robot, 3)
     world.say(robot, "place 4 500 0 400 0 1 0 0")
     world.say(robot, "touch 5 3 520 -30 450.5 0 1 0 0")
-    (board,) = world.commands(do.Solve)[-1].placed
+    (board,) = world.commands(msg.Solve)[-1].placed
     turned = np.diag([1.0, -1.0, -1.0, 1.0])
     np.testing.assert_allclose(board.base_T_flange, turned + np.outer([0.5, 0, 0.4, 0], [0, 0, 0, 1]), atol=1e-12)
     pose = board.touches[0].base_T_flange
@@ -79,7 +79,7 @@ def test_tool_poses_of_touches_are_carried_back_to_the_flange():
     robot = world.connect()
     run(world, robot, 3)
     world.say(robot, "place 4"), world.say(robot, "touch 5 3 520 0 450 0 1 0 0")
-    pose = world.commands(do.Solve)[-1].placed[0].touches[0].base_T_flange
+    pose = world.commands(msg.Solve)[-1].placed[0].touches[0].base_T_flange
     np.testing.assert_allclose(pose[:3, 3], [0.52, 0, 0.6], atol=1e-12)
 
 
@@ -101,22 +101,22 @@ def test_a_touch_is_on_disk_before_its_answer_and_counts_with_it_only(world, rob
 
 def test_a_restart_takes_up_a_placed_board_that_was_not_answered(world, robot):
     run(world, robot, 3)
-    world.holds = (do.Detect,)
+    world.holds = (msg.Detect,)
     world.say(robot, "place 4", patiently=False)
     world.holds = ()
-    grabs = len(world.commands(do.Grab))
+    grabs = len(world.commands(msg.Grab))
     world.restart()
     robot = world.connect()
     assert world.say(robot, "again 4") == "0,4,3,5"
     assert world.say(robot, "place 4") == "0,4,3,5"
-    assert len(world.commands(do.Grab)) == grabs
+    assert len(world.commands(msg.Grab)) == grabs
     assert world.say(robot, touch(5, 1)) == "0,5,3,5"
 
 
 def test_a_touch_that_takes_long_is_answered_working_and_then_done(world, robot):
     run(world, robot, 3)
     world.say(robot, "place 4")
-    world.holds = (do.Solve,)
+    world.holds = (msg.Solve,)
     assert world.say(robot, touch(5, 1)) == "10,5,3,5"
     assert world.say(robot, touch(5, 1)) == "10,5,3,5"
     assert world.say(robot, touch(6, 2)) == "45,6,3,5"
@@ -127,7 +127,7 @@ def test_a_touch_that_takes_long_is_answered_working_and_then_done(world, robot)
 def test_a_solve_that_breaks_down_does_not_lose_the_touch(world, robot):
     run(world, robot, 3)
     world.say(robot, "place 4")
-    world.breaks = (do.Solve,)
+    world.breaks = (msg.Solve,)
     assert world.say(robot, touch(5, 1)) == "0,5,3,5"
     world.breaks = ()
     world.say(robot, touch(6, 2))
@@ -143,7 +143,7 @@ def test_without_a_board_that_lies_there_nothing_can_be_touched(world, robot):
     world.sees = NoSighting("no-board", GOOD_LIGHT, SIZE_PX)
     assert world.say(robot, "place 4") == "20,4,1,7"
     assert world.say(robot, touch(5, 0)) == "45,5,1,7", "it may lie anywhere now"
-    assert "place" in world.commands(do.Answer)[-1].says
+    assert "place" in world.commands(msg.Answer)[-1].says
 
 
 def test_without_a_tip_the_log_names_the_line_that_is_missing():
@@ -151,7 +151,7 @@ def test_without_a_tip_the_log_names_the_line_that_is_missing():
     robot = world.connect()
     assert world.say(robot, "place 1") == "0,1,0,8"
     assert world.say(robot, touch(2, 0)) == "45,2,0,8"
-    says = world.commands(do.Answer)[-1].says
+    says = world.commands(msg.Answer)[-1].says
     assert "tip_mm" in says
     assert "[robot]" in says
 
@@ -172,7 +172,7 @@ def test_a_camera_on_the_arm_wants_the_pose_of_the_picture():
     robot = world.connect()
     assert world.say(robot, "place 1") == "41,1,0,8"
     assert not world.disk, "nothing was opened for it"
-    assert "pose" in world.commands(do.Answer)[-1].says
+    assert "pose" in world.commands(msg.Answer)[-1].says
     assert world.say(robot, f"place 1 {pose_text(3)}") == "0,1,0,8"
     (fact,) = [f for f in world.facts if f["fact"] == "picture"]
     assert np.array(fact["base_T_flange"])[3].tolist() == [0, 0, 0, 1]

@@ -5,8 +5,8 @@ from pathlib import Path
 
 from session_world import GOOD_LIGHT, SIZE_PX, World, sighting
 
-from eyebolt.board.sighting import NoSighting
-from eyebolt.session import commands as do
+from eyebolt.boards.detection import NoSighting
+from eyebolt.session import messages as msg
 
 FOLDER = Path(__file__).resolve().parents[1] / "wire" / "transcripts"
 FILES = sorted(FOLDER.glob("*.txt"))
@@ -70,7 +70,7 @@ class Robot:
             case ["disk", state]:
                 world.disk_full = {"full": True, "fine": False}[state]
             case ["work", "slow"]:
-                world.holds = (do.Grab,)
+                world.holds = (msg.Grab,)
             case ["work", "done"]:
                 world.work_done()
             case ["goal", state]:

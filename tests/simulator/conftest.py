@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from eyebolt.station.template import station_template
+from eyebolt.config.template import station_template
 from eyebolt_sim.lens import simple_lens
 
 

@@ -4,9 +4,9 @@ import math
 
 import pytest
 
+from eyebolt.config.station_file import parse_station
+from eyebolt.config.template import station_template
 from eyebolt.errors import InputFault
-from eyebolt.station.station import parse_station
-from eyebolt.station.template import station_template
 from eyebolt_sim.replay.own_daemon import pushed_station, running_daemon
 
 CAMERAS = {

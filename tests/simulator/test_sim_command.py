@@ -11,11 +11,11 @@ import time
 import numpy as np
 import pytest
 
-from eyebolt.board.definition import Board
-from eyebolt.board.finding import find_board
-from eyebolt.board.sighting import Sighting
+from eyebolt.boards.board import Board
+from eyebolt.boards.detect import find_board
+from eyebolt.boards.detection import Sighting
 from eyebolt.cameras.simulated import SimulatedCamera
-from eyebolt.station.station import parse_station
+from eyebolt.config.station_file import parse_station
 from eyebolt_sim.cli import main
 from eyebolt_sim.lens import read_lens
 from eyebolt_sim.reading import PoseTerms

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.geometry.readings import ROTATION_KINDS, PoseReading
+from eyebolt.geometry.pose_format import ROTATION_KINDS, PoseReading
 from eyebolt_sim.matrices import matrix
 from eyebolt_sim.reading import PoseTerms
 

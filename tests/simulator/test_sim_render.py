@@ -5,9 +5,9 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from eyebolt.board.definition import Board
-from eyebolt.board.finding import find_board
-from eyebolt.board.sighting import Sighting
+from eyebolt.boards.board import Board
+from eyebolt.boards.detect import find_board
+from eyebolt.boards.detection import Sighting
 from eyebolt.errors import InputFault
 from eyebolt_sim.board_print import print_board
 from eyebolt_sim.lens import Lens, read_lens, simple_lens

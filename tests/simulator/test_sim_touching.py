@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.board.definition import Board
-from eyebolt.board.finding import find_board
+from eyebolt.boards.board import Board
+from eyebolt.boards.detect import find_board
 from eyebolt.cameras.simulated import SimulatedCamera
 from eyebolt.errors import InputFault
 from eyebolt_sim.arm import Arm, faulty_arm, inverse_kinematics

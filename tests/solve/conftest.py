@@ -11,8 +11,8 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from eyebolt.solve.outcome import Solution
-from eyebolt.solve.run import solve
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
 
 SEEDS = range(20)

@@ -10,11 +10,11 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from eyebolt.geometry.camera import CameraModel
-from eyebolt.pairs.board_pose import ViewStack, fit_board_poses
-from eyebolt.pairs.pair import Pair
-from eyebolt.solve.joint import Views
-from eyebolt.solve.problem import Problem, RobotNoise, WorkingVolume
+from eyebolt.calibration.estimation.maximum_likelihood import Views
+from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
+from eyebolt.geometry.camera_model import CameraModel
+from eyebolt.observations.board_pose import ViewStack, fit_board_poses
+from eyebolt.observations.pair import Pair
 from eyebolt_sim.matrices import carry, matrix
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from eyebolt.solve.refit import Looks, lens_by_pictures
-from eyebolt.solve.run import solve
+from eyebolt.calibration.diagnosis.refit import Looks, lens_by_pictures
+from eyebolt.calibration.solve import solve
 from eyebolt_sim.lens import Lens, simple_lens
 from eyebolt_sim.problems import DEFAULT_LENS, make_problem
 from eyebolt_sim.views import ViewRange, squares_board

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.solve.board_corners import find_wrong_lines
-from eyebolt.solve.outcome import Refusal
-from eyebolt.solve.run import solve
+from eyebolt.calibration.diagnosis.corner_numbering import find_wrong_lines
+from eyebolt.calibration.solution import Refusal
+from eyebolt.calibration.solve import solve
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.views import squares_board

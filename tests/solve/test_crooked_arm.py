@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from eyebolt.solve.run import solve
+from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
 
 

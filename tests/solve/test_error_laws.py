@@ -24,11 +24,11 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.geometry.camera import CameraModel
-from eyebolt.pairs.pair import Pair
-from eyebolt.solve.joint import joint_estimate
-from eyebolt.solve.problem import Problem, RobotNoise, WorkingVolume
-from eyebolt.solve.run import solve
+from eyebolt.calibration.estimation.maximum_likelihood import joint_estimate
+from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
+from eyebolt.calibration.solve import solve
+from eyebolt.geometry.camera_model import CameraModel
+from eyebolt.observations.pair import Pair
 from eyebolt_sim.matrices import matrix
 
 SHIFT_SIGMA_M, TURN_SIGMA_RAD = 1e-4, np.deg2rad(0.02)

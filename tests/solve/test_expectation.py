@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.board.definition import Board
-from eyebolt.board.light import Light
-from eyebolt.board.sighting import Sighting
-from eyebolt.pairs.board_pose import ViewStack, fit_board_poses, linearise_corners
-from eyebolt.pairs.view import BoardSeen, measure_view
-from eyebolt.solve.expectation import Expectation
-from eyebolt.solve.problem import RobotNoise
-from eyebolt.solve.run import solve
+from eyebolt.boards.board import Board
+from eyebolt.boards.detection import Sighting
+from eyebolt.boards.exposure import Light
+from eyebolt.calibration.problem import RobotNoise
+from eyebolt.calibration.solve import solve
+from eyebolt.calibration.uncertainty.prediction import Expectation
+from eyebolt.observations.board_pose import ViewStack, fit_board_poses, linearise_corners
+from eyebolt.observations.view_quality import BoardSeen, measure_view
 from eyebolt_sim.problems import make_problem
 
 FURTHER = 8

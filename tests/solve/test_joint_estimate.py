@@ -7,7 +7,7 @@ import pytest
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
-from eyebolt.solve.run import solve
+from eyebolt.calibration.solve import solve
 from eyebolt_sim.matrices import carry, small_motion
 from eyebolt_sim.problems import make_problem
 

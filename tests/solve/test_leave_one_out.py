@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 import scipy.linalg
 
-from eyebolt.solve.joint import joint_estimate
-from eyebolt.solve.leave_one_out import held_out_error, leave_one_out
-from eyebolt.solve.linear_model import linearise
-from eyebolt.solve.start import closed_form_starts
+from eyebolt.calibration.estimation.cross_validation import held_out_error, leave_one_out
+from eyebolt.calibration.estimation.initialization import closed_form_starts
+from eyebolt.calibration.estimation.linearization import linearise
+from eyebolt.calibration.estimation.maximum_likelihood import joint_estimate
 from eyebolt_sim.problems import make_problem
 
 

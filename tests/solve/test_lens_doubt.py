@@ -5,9 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.solve.outcome import Solution
-from eyebolt.solve.refine_lens import solve_with_lens
-from eyebolt.solve.run import solve
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.solve import solve, solve_with_lens
 from eyebolt_sim.problems import make_problem
 
 SEEDS = range(25)

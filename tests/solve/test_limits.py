@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from eyebolt.solve.run import solve
+from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
 
 LIMITS = {"arm-limits", "camera-limits", "arm-geometry"}

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.solve.outcome import Solution
-from eyebolt.solve.problem import RobotNoise
-from eyebolt.solve.run import solve
+from eyebolt.calibration.problem import RobotNoise
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
 
 SEEDS = range(2)

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.pairs.pair import Pair
-from eyebolt.solve.outcome import Solution
-from eyebolt.solve.pairing import find_stale
-from eyebolt.solve.run import solve
+from eyebolt.calibration.diagnosis.correspondence import find_stale
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.solve import solve
+from eyebolt.observations.pair import Pair
 from eyebolt_sim.matrices import matrix
 from eyebolt_sim.problems import make_problem
 

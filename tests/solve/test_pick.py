@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.geometry import rigid
-from eyebolt.solve.outcome import Solution
-from eyebolt.solve.problem import RobotNoise
-from eyebolt.solve.run import solve
-from eyebolt.solve.smooth_errors import correlation
+from eyebolt.calibration.problem import RobotNoise
+from eyebolt.calibration.robust.correlated_errors import correlation
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.solve import solve
+from eyebolt.geometry import se3 as rigid
 from eyebolt_sim.problems import make_problem
 
 

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from eyebolt.calibration.problem_file import read_problem
+from eyebolt.calibration.solve import solve
 from eyebolt.errors import InputFault
-from eyebolt.solve.problem_file import read_problem
-from eyebolt.solve.run import solve
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.views import ViewRange
 

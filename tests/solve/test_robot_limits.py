@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.geometry.readings import PoseReading
-from eyebolt.solve.problem import PoseTerms, RobotNoise
-from eyebolt.solve.run import solve
+from eyebolt.calibration.problem import PoseTerms, RobotNoise
+from eyebolt.calibration.solve import solve
+from eyebolt.geometry.pose_format import PoseReading
 from eyebolt_sim.problems import make_problem
 
 ZYX = PoseReading("mm", "euler-ZYX")

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.pairs.pair import Pair
-from eyebolt.solve.problem import Problem, WorkingVolume
-from eyebolt.solve.run import solve
+from eyebolt.calibration.problem import Problem, WorkingVolume
+from eyebolt.calibration.solve import solve
+from eyebolt.observations.pair import Pair
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.matrices import carry, inverse, matrix
 from eyebolt_sim.noise import PoseNoise

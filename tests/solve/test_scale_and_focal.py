@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from eyebolt.geometry.camera import CameraModel
-from eyebolt.solve.outcome import Solution
-from eyebolt.solve.run import solve
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.solve import solve
+from eyebolt.geometry.camera_model import CameraModel
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.problems import DEFAULT_LENS, make_problem
 from eyebolt_sim.views import ViewRange, squares_board

@@ -10,11 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from eyebolt.geometry.readings import PoseReading
-from eyebolt.pairs.pair import Pair
-from eyebolt.solve.outcome import Refusal, Solution
-from eyebolt.solve.problem import RobotNoise
-from eyebolt.solve.run import solve
+from eyebolt.calibration.problem import RobotNoise
+from eyebolt.calibration.solution import Refusal, Solution
+from eyebolt.calibration.solve import solve
+from eyebolt.geometry.pose_format import PoseReading
+from eyebolt.observations.pair import Pair
 from eyebolt_sim.matrices import matrix
 from eyebolt_sim.problems import make_problem
 

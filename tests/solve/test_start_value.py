@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.solve.start import closed_form_starts
+from eyebolt.calibration.estimation.initialization import closed_form_starts
 from eyebolt_sim.matrices import inverse, matrix
 from eyebolt_sim.problems import make_problem
 

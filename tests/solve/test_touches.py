@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from eyebolt.progress.judgement import judge
-from eyebolt.solve.outcome import Solution
-from eyebolt.solve.problem import WorkingVolume
-from eyebolt.solve.run import solve
+from eyebolt.calibration.acceptance import judge
+from eyebolt.calibration.problem import WorkingVolume
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.views import ViewRange
 

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.solve.outcome import Refusal, Solution
-from eyebolt.solve.run import solve
+from eyebolt.calibration.solution import Refusal, Solution
+from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.views import ViewRange
 

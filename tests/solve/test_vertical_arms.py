@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.geometry import rigid
-from eyebolt.solve.outcome import Solution
-from eyebolt.solve.run import solve
-from eyebolt.solve.start import starts_for
+from eyebolt.calibration.estimation.initialization import starts_for
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.solve import solve
+from eyebolt.geometry import se3 as rigid
 from eyebolt_sim.problems import make_problem
 
 SEEDS = range(8)

@@ -5,10 +5,10 @@ from dataclasses import replace
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.geometry.readings import PoseReading
-from eyebolt.solve.misfit import best_start
-from eyebolt.solve.problem import PoseTerms
-from eyebolt.solve.run import solve
+from eyebolt.calibration.estimation.initialization import best_start
+from eyebolt.calibration.problem import PoseTerms
+from eyebolt.calibration.solve import solve
+from eyebolt.geometry.pose_format import PoseReading
 from eyebolt_sim.matrices import inverse, matrix
 from eyebolt_sim.problems import make_problem
 

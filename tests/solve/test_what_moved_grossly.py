@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.solve.run import solve
+from eyebolt.calibration.solve import solve
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.matrices import carry, inverse, matrix
 from eyebolt_sim.problems import make_problem

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.geometry.readings import EULER_KINDS, PoseReading
-from eyebolt.solve.problem import PoseTerms
-from eyebolt.solve.run import solve
-from eyebolt.solve.wrong_terms import WayToRead
+from eyebolt.calibration.diagnosis.misread_poses import WayToRead
+from eyebolt.calibration.problem import PoseTerms
+from eyebolt.calibration.solve import solve
+from eyebolt.geometry.pose_format import EULER_KINDS, PoseReading
 from eyebolt_sim.matrices import inverse
 from eyebolt_sim.problems import make_problem
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from eyebolt.pairs.touch import PlacedBoard, PointerTip, Touch
+from eyebolt.observations.pair import PlacedBoard, PointerTip, Touch
 from eyebolt_sim.matrices import carry, matrix
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.problems import make_problem

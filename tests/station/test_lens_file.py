@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from eyebolt.config.lens_file import lens_text, parse_lens
 from eyebolt.errors import InputFault
-from eyebolt.geometry.camera import CameraModel
-from eyebolt.station.lens import lens_text, parse_lens
+from eyebolt.geometry.camera_model import CameraModel
 
 GOOD = {
     "width": 2448,

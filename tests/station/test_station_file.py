@@ -10,11 +10,11 @@ from cv2 import aruco
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from eyebolt.config.station_file import Station, StationFault, parse_station
+from eyebolt.config.template import station_template
+from eyebolt.config.toml_diagnostics import key_lines
+from eyebolt.config.validators import DICTIONARY_SIZES
 from eyebolt.errors import InputFault
-from eyebolt.station.checks import DICTIONARY_SIZES
-from eyebolt.station.locate import key_lines
-from eyebolt.station.station import Station, StationFault, parse_station
-from eyebolt.station.template import station_template
 
 FIXED = """\
 [station]

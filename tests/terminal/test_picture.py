@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from eyebolt.terminal.picture import draw
+from eyebolt.monitor.screen import draw
 
 SIZES = [(80, 24), (120, 40), (40, 12), (200, 60), (20, 5), (1, 1)]
 CONTROL = {chr(c) for c in range(32)} | {chr(c) for c in range(127, 160)}

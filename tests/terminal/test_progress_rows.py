@@ -2,8 +2,8 @@
 
 import pytest
 
-from eyebolt.terminal.message import read
-from eyebolt.terminal.picture import draw
+from eyebolt.monitor.screen import draw
+from eyebolt.monitor.status_model import read
 
 STATUS = {
     "schema": 1,

@@ -4,9 +4,9 @@ import json
 
 import pytest
 
-from eyebolt.terminal.line import line_of
-from eyebolt.terminal.message import UnreadableStatusError, clean, from_parts, read
-from eyebolt.terminal.watch import ascii_only
+from eyebolt.monitor.app import ascii_only
+from eyebolt.monitor.screen import line_of
+from eyebolt.monitor.status_model import UnreadableStatusError, clean, from_parts, read
 
 SMALLEST = {"schema": 1, "phase": "open", "kept": 3, "wanted": 4}
 

@@ -20,7 +20,7 @@ import pytest
 import zmq
 
 from eyebolt.errors import MachineFault
-from eyebolt.terminal.watch import watch
+from eyebolt.monitor.app import watch
 
 PATIENCE_S = 30.0
 STATUS = {

@@ -6,8 +6,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from eyebolt.wire.endings import ReplyEndings
-from eyebolt.wire.lines import (
+from eyebolt.protocol.framing import (
     MAX_LINE_BYTES,
     TRANSITIONS,
     ByteClass,
@@ -15,6 +14,7 @@ from eyebolt.wire.lines import (
     Line,
     LineSplitter,
     OverlongLine,
+    ReplyEndings,
     State,
 )
 

@@ -8,9 +8,9 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from eyebolt.errors import InputFault
-from eyebolt.geometry.readings import ROTATION_KINDS, PoseReading
-from eyebolt.wire.codes import CODES, is_final, is_kept, is_stop
-from eyebolt.wire.replies import Reply, encode, failed_numbers, printed_point, printed_pose
+from eyebolt.geometry.pose_format import ROTATION_KINDS, PoseReading
+from eyebolt.protocol.codes import CODES, is_final, is_kept, is_stop
+from eyebolt.protocol.replies import Reply, encode, failed_numbers, printed_point, printed_pose
 
 
 @pytest.mark.parametrize(

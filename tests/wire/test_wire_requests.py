@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from eyebolt.wire.requests import VERBS, LineFault, Request, overlong_fault, parse
+from eyebolt.protocol.requests import VERBS, LineFault, Request, overlong_fault, parse
 
 P7 = (512.25, -80.5, 640.0, 0.70711, 0.0, -0.70711, 0.0)
 P7_TEXT = "512.25 -80.5 640.0 0.70711 0.0 -0.70711 0.0"

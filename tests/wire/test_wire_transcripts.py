@@ -5,11 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from eyebolt.wire.codes import CODES
-from eyebolt.wire.endings import ReplyEndings
-from eyebolt.wire.lines import LateLineFeed, LineSplitter, OverlongLine
-from eyebolt.wire.replies import Reply, encode
-from eyebolt.wire.requests import VERBS, LineFault, overlong_fault, parse
+from eyebolt.protocol.codes import CODES
+from eyebolt.protocol.framing import LateLineFeed, LineSplitter, OverlongLine, ReplyEndings
+from eyebolt.protocol.replies import Reply, encode
+from eyebolt.protocol.requests import VERBS, LineFault, overlong_fault, parse
 
 FOLDER = Path(__file__).parent / "transcripts"
 FILES = sorted(FOLDER.glob("*.txt"))

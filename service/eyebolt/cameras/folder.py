@@ -9,8 +9,15 @@ from pathlib import Path
 
 import cv2
 
-from eyebolt.cameras.deadlines import deadline_after, wait_for_instant
-from eyebolt.cameras.interface import CameraHealth, Frame, camera_closed, no_fresh_frame, owned_pixels
+from eyebolt.cameras.camera import (
+    CameraHealth,
+    Frame,
+    camera_closed,
+    deadline_after,
+    no_fresh_frame,
+    owned_pixels,
+    wait_for_instant,
+)
 from eyebolt.errors import CameraFault, InputFault
 
 PICTURE_SUFFIXES = frozenset({".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff", ".webp", ".pgm", ".ppm"})

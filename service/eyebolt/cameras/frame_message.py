@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from eyebolt.cameras.interface import Pixels, owned_pixels
+from eyebolt.cameras.camera import Pixels, owned_pixels
 from eyebolt.errors import CameraFault
 
 MOST_PIXELS = 100_000_000

@@ -10,11 +10,10 @@ from pathlib import Path
 
 import zmq
 
-from eyebolt.cameras.deadlines import NS_PER_S
+from eyebolt.cameras.camera import NS_PER_S, CameraHealth, Frame, camera_closed, camera_lost, no_fresh_frame
 from eyebolt.cameras.frame_message import MOST_FRAME_BYTES, FrameMessage, decode
-from eyebolt.cameras.interface import CameraHealth, Frame, camera_closed, camera_lost, no_fresh_frame
 from eyebolt.errors import CameraFault, EyeboltError, InputFault, MachineFault
-from eyebolt.keys.guard import Guard
+from eyebolt.security import Guard
 
 _POLL_MS = 50
 _RATE_WINDOW = 30

@@ -9,9 +9,18 @@ import time
 
 import zmq
 
-from eyebolt.cameras.deadlines import NS_PER_S, deadline_after, left_s, wait_for_instant
+from eyebolt.cameras.camera import (
+    NS_PER_S,
+    CameraHealth,
+    Frame,
+    camera_closed,
+    camera_lost,
+    deadline_after,
+    left_s,
+    no_fresh_frame,
+    wait_for_instant,
+)
 from eyebolt.cameras.frame_message import MOST_FRAME_BYTES, ErrorReply, FrameMessage, decode_reply, encode_request
-from eyebolt.cameras.interface import CameraHealth, Frame, camera_closed, camera_lost, no_fresh_frame
 from eyebolt.errors import CameraFault, InputFault
 
 _POLL_S = 0.05

@@ -1,1 +1,8 @@
-"""Carries out what the session commands: sockets, workers, disk, status. No decisions are made here."""
+"""Carries out the commands of the session: sockets, workers, disk, status. No decisions are made here."""
+
+from eyebolt.daemon.startup import LogForm, serve
+
+__all__ = [
+    "LogForm",
+    "serve",
+]

@@ -1,1 +1,20 @@
-"""Rigid transforms, the ways controllers write a pose, and the camera model. Pure."""
+"""Rigid transforms, pose formats of controllers, and the camera model. Pure."""
+
+from eyebolt.geometry import se3
+from eyebolt.geometry.camera_model import COEFFICIENT_COUNTS, COEFFICIENT_NAMES, CameraModel
+from eyebolt.geometry.pose_format import ANGLE_UNITS_RAD, EULER_KINDS, LENGTH_UNITS_M, ROTATION_KINDS, PoseReading
+from eyebolt.geometry.se3 import Array, Rows
+
+__all__ = [
+    "ANGLE_UNITS_RAD",
+    "COEFFICIENT_COUNTS",
+    "COEFFICIENT_NAMES",
+    "EULER_KINDS",
+    "LENGTH_UNITS_M",
+    "ROTATION_KINDS",
+    "Array",
+    "CameraModel",
+    "PoseReading",
+    "Rows",
+    "se3",
+]

@@ -12,10 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from eyebolt.board.sighting import NoSighting, Sighting, sighting_from_json
-from eyebolt.geometry.rigid import Array
-from eyebolt.pairs.pair import Pair
-from eyebolt.pairs.touch import PlacedBoard, Touch
+from eyebolt.boards import NoSighting, Sighting, sighting_from_json
+from eyebolt.geometry import Array
+from eyebolt.observations import Pair, PlacedBoard, Touch
 
 Fact = Mapping[str, Any]
 

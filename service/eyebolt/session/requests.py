@@ -5,18 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 from eyebolt.errors import InputFault
-from eyebolt.geometry.rigid import Array
-from eyebolt.session import commands as do
-from eyebolt.session import events as ev
-from eyebolt.session.commands import Command
-from eyebolt.session.finishing import record_answer
-from eyebolt.session.judging import with_live_pose
+from eyebolt.geometry import Array
+from eyebolt.protocol import VERBS, Reply, Request, failed_numbers, printed_pose
+from eyebolt.session import messages as msg
+from eyebolt.session.answer import record_answer
+from eyebolt.session.capture import PICTURED, begin_picture, begin_solve, begin_touch, with_live_pose
+from eyebolt.session.messages import Command
 from eyebolt.session.state import State, Task, task_for
-from eyebolt.session.touching import begin_touch
-from eyebolt.session.work import PICTURED, begin_picture, begin_solve
-from eyebolt.wire.replies import Reply, failed_numbers, printed_pose
-from eyebolt.wire.requests import Request
-from eyebolt.wire.verbs import VERBS
 
 Result = tuple[State, list[Command]]
 
@@ -26,7 +21,7 @@ WORKING_AFTER_NS = 1_400_000_000
 _RESTING_ON_SOLVES = ("status", "result")
 
 
-def asked(state: State, event: ev.Asked) -> Result:
+def asked(state: State, event: msg.Asked) -> Result:
     """A well-formed line."""
     request, caller = event.request, event.caller
     if request.verb == "pose":
@@ -36,7 +31,7 @@ def asked(state: State, event: ev.Asked) -> Result:
         if request.verb != "hello":
             says = "another connection holds this station: say hello to take it over"
             return state, [_answer(state, caller, request, 45, says)]
-        commands.append(do.DropConnection(int(state.robot or 0)))
+        commands.append(msg.DropConnection(int(state.robot or 0)))
     state = replace(state, robot=caller.connection)
     if VERBS[request.verb].remembered:
         state, more = _remembered(state, event)
@@ -45,24 +40,24 @@ def asked(state: State, event: ev.Asked) -> Result:
     return state, commands + more
 
 
-def line_failed(state: State, event: ev.LineFailed) -> Result:
+def line_failed(state: State, event: msg.LineFailed) -> Result:
     """A line that cannot be served; the seq stays free."""
     fault = event.fault
     if not fault.answered:
         return state, []
     numbers = _zeros(state, fault.verb) if fault.verb else None
     reply = Reply(fault.code, fault.seq, state.kept, state.wanted, numbers)
-    return state, [do.Answer(event.caller, reply, fault.bracketed, fault.says)]
+    return state, [msg.Answer(event.caller, reply, fault.bracketed, fault.says)]
 
 
-def accepted_found(state: State, event: ev.AcceptedFound) -> Result:
+def accepted_found(state: State, event: msg.AcceptedFound) -> Result:
     """``result`` can be answered."""
     if event.transform is None:
         says = "no result of this station is accepted yet: read result.json, then 'eyebolt accept SESSION --by NAME'"
         return state, [_answer(state, event.caller, event.request, 36, says)]
     fields = state.terms.reading.to_fields(event.transform)
     reply = Reply(0, event.request.seq or 0, 0, 0, printed_pose(fields, state.terms.reading))
-    return state, [do.Answer(event.caller, reply, event.request.bracketed, "the accepted transform")]
+    return state, [msg.Answer(event.caller, reply, event.request.bracketed, "the accepted transform")]
 
 
 def held_long_enough(state: State) -> Result:
@@ -73,15 +68,15 @@ def held_long_enough(state: State) -> Result:
     return replace(state, held=()), commands
 
 
-def woke(state: State, task: Task, _: ev.Woke) -> Result:
+def woke(state: State, task: Task, _: msg.Woke) -> Result:
     """The work takes longer than a robot waits."""
     if task.told_working or task.caller is None:
         return state, []
     reply = Reply(10, task.seq, state.kept, state.wanted)
-    return state.with_task(told_working=True), [do.Answer(task.caller, reply, task.bracketed, "still working")]
+    return state.with_task(told_working=True), [msg.Answer(task.caller, reply, task.bracketed, "still working")]
 
 
-def _live(state: State, event: ev.Asked) -> State:
+def _live(state: State, event: msg.Asked) -> State:
     """A live pose of the robot that holds the station; one that is none is nothing: nobody waits for an answer."""
     if event.caller.connection != state.robot or event.request.pose is None:
         return state
@@ -91,17 +86,17 @@ def _live(state: State, event: ev.Asked) -> State:
         return state
 
 
-def _at_once(state: State, event: ev.Asked) -> Result:
+def _at_once(state: State, event: msg.Asked) -> Result:
     request, caller = event.request, event.caller
     if request.verb == "hello":
         open_session = state.log is not None and not state.log.closed
         aux = state.last_seq if open_session else 0
         says = "an open session goes on" if open_session else "no session is open"
-        return state, [_answer(state, caller, request, 0, says, aux=aux), do.Publish()]
+        return state, [_answer(state, caller, request, 0, says, aux=aux), msg.Publish()]
     # Who asks a daemon that just came back wants to know whether it is there, and what it still has.
     back = state.behind is not None and state.behind.restarted and request.verb == "status"
     if state.behind is not None and request.verb in _RESTING_ON_SOLVES and not back:
-        wake = do.WakeAt(state.behind.number, event.at_ns + WORKING_AFTER_NS)
+        wake = msg.WakeAt(state.behind.number, event.at_ns + WORKING_AFTER_NS)
         return replace(state, held=(*state.held, event)), [wake]
     if request.verb == "status":
         says = f"{state.kept} pairs kept, {state.wanted} wanted"
@@ -109,11 +104,11 @@ def _at_once(state: State, event: ev.Asked) -> Result:
     if request.verb == "again":
         return state, [_again(state, caller, request)]
     if request.verb == "result":
-        return state, [do.FindAccepted(caller, request)]
+        return state, [msg.FindAccepted(caller, request)]
     return state, [_answer(state, caller, request, 45, f"'{request.verb}' is not served by this version")]
 
 
-def _again(state: State, caller: ev.Caller, request: Request) -> Command:
+def _again(state: State, caller: msg.Caller, request: Request) -> Command:
     if state.task is not None and state.task.seq == request.seq:
         return _answer(state, caller, request, 10)
     stored = state.log.answers.get(request.seq or 0) if state.log is not None else None
@@ -124,10 +119,10 @@ def _again(state: State, caller: ev.Caller, request: Request) -> Command:
         return _answer(state, caller, request, 43, says, aux=state.last_seq)
     words = (state.log.last_words if state.log is not None else None) or {}
     says = str(words["says"]) if words.get("seq") == request.seq else ""
-    return do.Answer(caller, Reply(stored.code, request.seq or 0, stored.count, stored.aux), request.bracketed, says)
+    return msg.Answer(caller, Reply(stored.code, request.seq or 0, stored.count, stored.aux), request.bracketed, says)
 
 
-def _remembered(state: State, event: ev.Asked) -> Result:
+def _remembered(state: State, event: msg.Asked) -> Result:
     request, caller = event.request, event.caller
     seq = request.seq or 0
     if state.task is not None:
@@ -142,13 +137,13 @@ def _remembered(state: State, event: ev.Asked) -> Result:
     if log is not None and stored is not None and (not log.closed or request.verb == "bye"):
         if stored.text == request.text:
             reply = Reply(stored.code, seq, stored.count, stored.aux)
-            return state, [do.Answer(caller, reply, request.bracketed, "asked before: the stored answer")]
+            return state, [msg.Answer(caller, reply, request.bracketed, "asked before: the stored answer")]
         says = f"seq {seq} was used for '{stored.text}'"
         return state, [_answer(state, caller, request, 47, says, aux=log.last_seq)]
     return _take_up(state, event)
 
 
-def _take_up(state: State, event: ev.Asked) -> Result:
+def _take_up(state: State, event: msg.Asked) -> Result:
     request, caller = event.request, event.caller
     is_open = state.log is not None and not state.log.closed
     if request.verb in PICTURED:
@@ -178,7 +173,7 @@ def _take_up(state: State, event: ev.Asked) -> Result:
     return begin_solve(state, [_wake(state, event)])
 
 
-def _touch(state: State, event: ev.Asked) -> Result:
+def _touch(state: State, event: msg.Asked) -> Result:
     request, caller, log = event.request, event.caller, state.log
     if not state.terms.tip_known:
         says = (
@@ -205,7 +200,7 @@ def _flange(state: State, request: Request) -> Array | None:
     return None if request.pose is None else state.terms.base_T_flange(request.pose)
 
 
-def _open(state: State, event: ev.Asked) -> Result:
+def _open(state: State, event: msg.Asked) -> Result:
     state = task_for(state, event.request, event.caller, event.at_ns, event.wall, "open")
     if event.request.verb in PICTURED:
         try:
@@ -216,12 +211,12 @@ def _open(state: State, event: ev.Asked) -> Result:
     return state.with_task(to_open=True), [_wake(state, event)]
 
 
-def _answer_task(state: State, says: str, event: ev.Asked) -> Result:
+def _answer_task(state: State, says: str, event: msg.Asked) -> Result:
     return record_answer(state, 0, says, "", state.kept, state.wanted, [_wake(state, event)])
 
 
-def _wake(state: State, event: ev.Asked) -> Command:
-    return do.WakeAt(state.tasks_begun, event.at_ns + WORKING_AFTER_NS)
+def _wake(state: State, event: msg.Asked) -> Command:
+    return msg.WakeAt(state.tasks_begun, event.at_ns + WORKING_AFTER_NS)
 
 
 def _zeros(state: State, verb: str) -> tuple[tuple[float, int], ...] | None:
@@ -230,8 +225,8 @@ def _zeros(state: State, verb: str) -> tuple[tuple[float, int], ...] | None:
 
 
 def _answer(
-    state: State, caller: ev.Caller, request: Request, code: int, says: str = "", aux: int | None = None
+    state: State, caller: msg.Caller, request: Request, code: int, says: str = "", aux: int | None = None
 ) -> Command:
     numbers = _zeros(state, request.verb)
     reply = Reply(code, request.seq or 0, state.kept, state.wanted if aux is None else aux, numbers)
-    return do.Answer(caller, reply, request.bracketed, says)
+    return msg.Answer(caller, reply, request.bracketed, says)

@@ -1,20 +1,24 @@
-"""The state of a session between two events."""
+"""The state of a session between two events.
+
+What a session takes as given from its station.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-from eyebolt.board.sighting import NoSighting, Sighting
-from eyebolt.geometry.rigid import Array
-from eyebolt.pairs.verdict import Verdict
-from eyebolt.pairs.view import View
-from eyebolt.session import events as ev
-from eyebolt.session.commands import Solve, WriteResult
-from eyebolt.session.events import Caller
+import numpy as np
+
+from eyebolt.boards import NoSighting, Sighting
+from eyebolt.calibration import PoseTerms
+from eyebolt.geometry import Array, PoseReading
+from eyebolt.observations import Verdict, View
+from eyebolt.planning import Goal
+from eyebolt.protocol import Request
+from eyebolt.session import messages as msg
 from eyebolt.session.facts import Log, apply_fact
-from eyebolt.session.terms import Terms
-from eyebolt.wire.requests import Request
+from eyebolt.session.messages import Caller, Solve, WriteResult
 
 Stage = Literal["open", "grab", "detect", "solve", "record-answer", "write-result"]
 
@@ -52,7 +56,7 @@ class Task:
     result: WriteResult | None = None
     solve: Solve | None = None
     fits: float | None = None
-    parked: ev.Event | None = None
+    parked: msg.Event | None = None
     to_open: bool = False
     picture: str = ""
     picture_fact: dict[str, Any] | None = None
@@ -105,7 +109,7 @@ class State:
     task: Task | None = None
     behind: Behind | None = None
     advising: Advising | None = None
-    held: tuple[ev.Asked, ...] = ()
+    held: tuple[msg.Asked, ...] = ()
     robot: int | None = None
     tasks_begun: int = 0
     unrecorded_seq: int | None = None
@@ -165,3 +169,40 @@ def task_for(state: State, request: Request, caller: Caller, at_ns: int, wall: s
         fields=request.pose,
     )
     return replace(state, task=task, tasks_begun=state.tasks_begun + 1, unrecorded_seq=None)
+
+
+@dataclass(frozen=True)
+class Terms:
+    """``flange_T_tool`` (4, 4) if the robot sends tool poses; ``settle_ns`` between the word and the exposure.
+
+    ``two_pictures``: a picture before the one that counts shows whether the board stands still; ``exposure_ns``: as
+    the station file states it. ``tip_known``: the station says where the pointer's tip is, so that touches mean
+    something.
+    """
+
+    station: str
+    mount: str
+    reading: PoseReading
+    flange_T_tool: Array | None
+    lens_size_px: tuple[int, int]
+    board_corner_count: int
+    goal: Goal
+    settle_ns: int
+    accept_when_proven: bool
+    tip_known: bool = False
+    two_pictures: bool = False
+    exposure_ns: int | None = None
+
+    def pose_fields(self, base_T_flange: Array) -> list[float]:
+        """The numbers that the robot would send for a flange pose (4, 4): the other way round."""
+        tool = base_T_flange if self.flange_T_tool is None else base_T_flange @ self.flange_T_tool
+        return self.reading.to_fields(tool)
+
+    def base_T_flange(self, fields: tuple[float, ...]) -> Array:
+        """The flange pose (4, 4), metres, of one pose as the robot wrote it. Raises InputFault ``pose-numbers``."""
+        return PoseTerms(self.reading, self.flange_T_tool).flange_of(self.reading.to_matrix(fields))
+
+
+def flange_of(task: Task) -> Array:
+    """The reported pose (4, 4), or the identity where none was needed."""
+    return np.eye(4) if task.base_T_flange is None else task.base_T_flange

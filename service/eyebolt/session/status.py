@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from eyebolt.protocol import is_stop
 from eyebolt.session.state import State
-from eyebolt.wire.codes import is_stop
 
 SCHEMA = 1
 

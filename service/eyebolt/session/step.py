@@ -6,16 +6,15 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from eyebolt.session import behind, finishing, requests, work
-from eyebolt.session import commands as do
-from eyebolt.session import events as ev
-from eyebolt.session.commands import Command
+from eyebolt.session import answer, capture, requests, solving
+from eyebolt.session import messages as msg
+from eyebolt.session.messages import Command
 from eyebolt.session.state import State, Task
 
 Result = tuple[State, list[Command]]
 
 
-def step(state: State, event: ev.Event) -> Result:
+def step(state: State, event: msg.Event) -> Result:
     """Decides what ``event`` means. Events of work that is no longer the current one are dropped.
 
     While a solve follows its answer, events that would decide something are put aside until its fact is on disk.
@@ -27,22 +26,22 @@ def step(state: State, event: ev.Event) -> Result:
     return state, commands
 
 
-def _one(state: State, event: ev.Event) -> Result:
-    if isinstance(event, ev.Asked):
+def _one(state: State, event: msg.Event) -> Result:
+    if isinstance(event, msg.Asked):
         return requests.asked(state, event)
-    if isinstance(event, ev.LineFailed):
+    if isinstance(event, msg.LineFailed):
         return requests.line_failed(state, event)
-    if isinstance(event, ev.AcceptedFound):
+    if isinstance(event, msg.AcceptedFound):
         return requests.accepted_found(state, event)
-    if isinstance(event, ev.Left):
+    if isinstance(event, msg.Left):
         # Who held nothing changes nothing: a crowd that comes and goes is not told to everybody who watches.
-        return (replace(state, robot=None), [do.Publish()]) if state.robot == event.connection else (state, [])
+        return (replace(state, robot=None), [msg.Publish()]) if state.robot == event.connection else (state, [])
     if state.behind is not None and state.behind.number == event.task:
-        if isinstance(event, ev.Woke):
+        if isinstance(event, msg.Woke):
             return requests.held_long_enough(state)
-        return behind.solve_went_on(state, state.behind, event)
+        return solving.solve_went_on(state, state.behind, event)
     if state.advising is not None and state.advising.number == event.task:
-        return behind.advice_went_on(state, state.advising, event)
+        return solving.advice_went_on(state, state.advising, event)
     if state.task is None or state.task.number != event.task:
         return state, []
     if state.behind is not None and isinstance(event, _DECIDING):
@@ -57,7 +56,7 @@ def _next_put_aside(state: State) -> Result | None:
     if state.behind is not None:
         return None
     if task is not None and task.to_open:
-        return state.with_task(to_open=False), [work.open_command(task, state.terms)]
+        return state.with_task(to_open=False), [capture.open_command(task, state.terms)]
     if task is not None and task.parked is not None:
         return _one(state.with_task(parked=None), task.parked)
     if state.held:
@@ -66,20 +65,20 @@ def _next_put_aside(state: State) -> Result | None:
 
 
 # Events at which the answer of a task may be decided.
-_DECIDING = (ev.Detected, ev.GrabFailed, ev.Solved, ev.WorkFailed)
+_DECIDING = (msg.Detected, msg.GrabFailed, msg.Solved, msg.WorkFailed)
 
 _OF_TASKS: dict[type, Callable[[State, Task, Any], Result]] = {
-    ev.Opened: work.opened,
-    ev.Grabbed: work.grabbed,
-    ev.GrabFailed: work.grab_failed,
-    ev.Stored: work.stored,
-    ev.Detected: work.detected,
-    ev.Solved: work.solved,
-    ev.Recorded: finishing.recorded,
-    ev.ResultWritten: finishing.result_written,
-    ev.RecordFailed: finishing.record_failed,
-    ev.WorkFailed: work.work_failed,
-    ev.Woke: requests.woke,
+    msg.Opened: capture.opened,
+    msg.Grabbed: capture.grabbed,
+    msg.GrabFailed: capture.grab_failed,
+    msg.Stored: capture.stored,
+    msg.Detected: capture.detected,
+    msg.Solved: capture.solved,
+    msg.Recorded: answer.recorded,
+    msg.ResultWritten: answer.result_written,
+    msg.RecordFailed: answer.record_failed,
+    msg.WorkFailed: capture.work_failed,
+    msg.Woke: requests.woke,
 }
 
 
@@ -88,7 +87,7 @@ def resume(state: State) -> Result:
 
     A solve that follows an answer is done if it is not on disk; a picture on disk that was not answered is taken up.
     """
-    state, commands = behind.begin_owed_solve(state, restarted=True)
+    state, commands = solving.begin_owed_solve(state, restarted=True)
     pending = state.log.pending if state.log is not None and not state.log.closed else None
     if pending is None:
         return state, commands
@@ -107,4 +106,4 @@ def resume(state: State) -> Result:
         index=pending.index,
         picture=pending.picture,
     )
-    return replace(state, task=task, tasks_begun=task.number), [*commands, do.Detect(task.number, task.picture)]
+    return replace(state, task=task, tasks_begun=task.number), [*commands, msg.Detect(task.number, task.picture)]

@@ -12,8 +12,7 @@ from types import TracebackType
 import numpy as np
 import zmq
 
-from eyebolt.cameras.frame_message import encode
-from eyebolt.cameras.interface import Pixels
+from eyebolt.cameras import Pixels, encode
 from eyebolt_sim.replay.faults import Fault
 
 _PERIOD_S = 0.05

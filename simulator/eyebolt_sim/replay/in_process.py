@@ -8,16 +8,12 @@ from typing import Any
 
 import numpy as np
 
-from eyebolt.board.sighting import Sighting, sighting_from_json
-from eyebolt.daemon.results import result_of
-from eyebolt.pairs.board_pose import ViewStack, fit_board_poses, linearise_corners
-from eyebolt.pairs.pair import Pair
-from eyebolt.pairs.view import BoardSeen, View
-from eyebolt.session import commands as do
-from eyebolt.session import events as ev
-from eyebolt.session.state import State
-from eyebolt.session.step import step
-from eyebolt.wire.requests import LineFault, parse
+from eyebolt.boards import Sighting, sighting_from_json
+from eyebolt.observations import BoardSeen, Pair, View, ViewStack, fit_board_poses, linearise_corners
+from eyebolt.protocol import LineFault, parse
+from eyebolt.results import result_of
+from eyebolt.session import State, step
+from eyebolt.session import messages as msg
 from eyebolt_sim.replay.recorded import RecordedLine, RecordedSession, Told
 
 _NS = 1_000_000_000
@@ -33,12 +29,12 @@ class InProcessReplay:
     def __init__(self, session: RecordedSession, late: bool = False) -> None:
         self.answers: list[Told] = []
         self.facts: list[Mapping[str, Any]] = []
-        self._written: do.WriteResult | None = None
+        self._written: msg.WriteResult | None = None
         self._session = session
         self._inputs = session.inputs
         self._late = late
         self._state = State(session.inputs.terms)
-        self._solves: list[do.Solve] = []
+        self._solves: list[msg.Solve] = []
         self._line = session.lines[0]
 
     def run(self) -> list[Told]:
@@ -63,55 +59,55 @@ class InProcessReplay:
         return result_of(self._inputs, self._session.name, last.outcome, last.judgement, last.knowledge)
 
     def _ask(self, line: RecordedLine) -> None:
-        caller = ev.Caller(1, line.number)
+        caller = msg.Caller(1, line.number)
         request = parse(line.text.encode("ascii"), self._inputs.station.reading.field_count)
         if isinstance(request, LineFault):
-            self._happens(ev.LineFailed(caller, request))
+            self._happens(msg.LineFailed(caller, request))
         else:
-            self._happens(ev.Asked(caller, request, _NS * line.number, line.wall))
+            self._happens(msg.Asked(caller, request, _NS * line.number, line.wall))
 
-    def _happens(self, event: ev.Event) -> None:
+    def _happens(self, event: msg.Event) -> None:
         self._state, commands = step(self._state, event)
         for command in commands:
             self._carry_out(command)
 
-    def _carry_out(self, command: do.Command) -> None:
+    def _carry_out(self, command: msg.Command) -> None:
         match command:
-            case do.OpenSession():
-                self._happens(ev.Opened(command.task, {**command.fact, "session": self._session.name}))
-            case do.Grab():
+            case msg.OpenSession():
+                self._happens(msg.Opened(command.task, {**command.fact, "session": self._session.name}))
+            case msg.Grab():
                 self._happens(self._grabbed(command))
-            case do.StorePicture():
-                self._happens(ev.Stored(command.task, ""))
-            case do.Record():
+            case msg.StorePicture():
+                self._happens(msg.Stored(command.task, ""))
+            case msg.Record():
                 self.facts += command.facts
-                self._happens(ev.Recorded(command.task))
-            case do.Detect():
+                self._happens(msg.Recorded(command.task))
+            case msg.Detect():
                 self._happens(self._detected(command))
-            case do.WriteResult():
+            case msg.WriteResult():
                 self._written = command
-                self._happens(ev.ResultWritten(command.task))
-            case do.Solve():
+                self._happens(msg.ResultWritten(command.task))
+            case msg.Solve():
                 self._solves.append(command)
-            case do.Answer():
+            case msg.Answer():
                 self.answers.append(Told(command.reply.code, command.reply.count, command.reply.aux))
 
-    def _grabbed(self, command: do.Grab) -> ev.Event:
+    def _grabbed(self, command: msg.Grab) -> msg.Event:
         at_ns = command.not_before_ns
         if self._line.picture is None:
             code = "camera-lost" if self._line.told.code == 30 else "no-fresh-frame"
-            return ev.GrabFailed(command.task, code, "no picture, as recorded")
-        return ev.Grabbed(command.task, at_ns, at_ns, "replay", "")
+            return msg.GrabFailed(command.task, code, "no picture, as recorded")
+        return msg.Grabbed(command.task, at_ns, at_ns, "replay", "")
 
-    def _detected(self, command: do.Detect) -> ev.Event:
+    def _detected(self, command: msg.Detect) -> msg.Event:
         fact = self._line.seen
         if fact is None:
-            return ev.WorkFailed(command.task, "finding the board broke down, as recorded")
+            return msg.WorkFailed(command.task, "finding the board broke down, as recorded")
         seen = sighting_from_json(fact["seen"])
         view = View.from_json(fact["view"]) if fact.get("view") else None
         if view is not None and isinstance(seen, Sighting):
             view = self._with_pose(view, seen)
-        return ev.Detected(command.task, seen, view)
+        return msg.Detected(command.task, seen, view)
 
     def _with_pose(self, view: View, seen: Sighting) -> View:
         """What is not recorded because the corners tell it: the board's pose, or that they allow none."""
@@ -122,6 +118,6 @@ class InProcessReplay:
         information = linearise_corners(self._inputs.lens, stack, poses).information[0]
         return replace(view, board=BoardSeen(poses[0], np.linalg.inv(information)))
 
-    def _solve(self, command: do.Solve) -> None:
+    def _solve(self, command: msg.Solve) -> None:
         outcome, knowledge = self._inputs.solved(command.pairs, command.checks, command.placed)
-        self._happens(ev.Solved(command.task, outcome, knowledge=knowledge))
+        self._happens(msg.Solved(command.task, outcome, knowledge=knowledge))

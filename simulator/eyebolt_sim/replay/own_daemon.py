@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from eyebolt.daemon.inputs import LENS_KEEPSAKE, STATION_KEEPSAKE, read_station
+from eyebolt.addresses import beyond_this_computer
+from eyebolt.config import Station, parse_station
+from eyebolt.context import LENS_KEEPSAKE, STATION_KEEPSAKE, read_station
 from eyebolt.errors import InputFault, MachineFault
-from eyebolt.programs import Process, free_ports, last_words, program
-from eyebolt.station.checks import beyond_this_computer
-from eyebolt.station.station import Station, parse_station
+from eyebolt_sim.processes import Process, free_ports, last_words, program
 from eyebolt_sim.replay.recorded import RecordedSession
 from eyebolt_sim.robot_link import RobotLink, link_to
 
@@ -68,7 +68,7 @@ def own_daemon(session: RecordedSession, folder: Path, speed: float) -> Iterator
         ) from None
     station = parse_station(text, str(station_file))
     log = folder / "daemon.log"
-    with program(["eyebolt.cli", "serve", str(station_file), "--log", "json"], log) as process:
+    with program(["eyebolt.cli.main", "serve", str(station_file), "--log", "json"], log) as process:
         try:
             yield PlayedAgainst(station, folder / station.record.folder, process)
         except MachineFault as fault:

@@ -13,9 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from eyebolt.errors import InputFault
-from eyebolt.handover.result import to_text
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions
+from eyebolt.results import to_text
+from eyebolt.store import SessionFolder, list_sessions
 from eyebolt_sim.replay.camera import ReplayCamera
 from eyebolt_sim.replay.faults import laid_over
 from eyebolt_sim.replay.in_process import InProcessReplay

@@ -9,11 +9,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from eyebolt.daemon.inputs import LENS_KEEPSAKE, STATION_KEEPSAKE, StationInputs, read_inputs
+from eyebolt.context import LENS_KEEPSAKE, STATION_KEEPSAKE, StationInputs, read_inputs
 from eyebolt.errors import InputFault
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import RESULT_NAME
-from eyebolt.session.work import PICTURED
+from eyebolt.session import PICTURED
+from eyebolt.store import RESULT_NAME, SessionFolder
 
 # Wall time is recorded in whole seconds.
 _WALL_STEP_S = 1.5

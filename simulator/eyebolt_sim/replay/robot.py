@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from eyebolt.cameras.interface import Pixels
+from eyebolt.cameras import Pixels
 from eyebolt.errors import InputFault
-from eyebolt.wire.requests import MAX_SEQ
+from eyebolt.protocol import MAX_SEQ
 from eyebolt_sim.replay.camera import ReplayCamera
 from eyebolt_sim.replay.faults import FAULTS, Fault
 from eyebolt_sim.replay.own_daemon import PlayedAgainst

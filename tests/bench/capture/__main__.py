@@ -25,7 +25,7 @@ import formats
 from cell import record_large_cell
 from robot import captures_timed
 
-from eyebolt.board.definition import Board
+from eyebolt.boards.board import Board
 
 BOARD = Board.from_mm("charuco", 12, 9, 15.0, 11.0, "5X5_100")
 CAPTURES = 57

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
-from eyebolt.board.finding import find_board
+from eyebolt.boards.detect import find_board
 from eyebolt.cameras.push import PushCamera
-from eyebolt.journal.folder import SessionFolder
+from eyebolt.store.session_folder import SessionFolder
 
 SENDER = Path(__file__).with_name("sender.py")
 

@@ -10,8 +10,8 @@ import time
 import cv2
 import numpy as np
 
-from eyebolt.journal.files import Files, write_whole
-from eyebolt.journal.pictures import PNG, TIFF, file_of
+from eyebolt.store.filesystem import Files, write_whole
+from eyebolt.store.images import PNG, TIFF, file_of
 
 REPEATS = 9
 THROUGH_CACHE = "ours, through the cache"

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from alone import Sender
 from daemon_process import DaemonProcess, Robot
 
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
 
 
 @dataclass(frozen=True)

@@ -25,10 +25,10 @@ import cv2
 import numpy as np
 from views import BANDS, board_of, make_view
 
-from eyebolt.board.charuco import charuco_pattern
-from eyebolt.board.finding import find_board
-from eyebolt.board.light import Light
-from eyebolt.board.sighting import Sighting
+from eyebolt.boards.charuco import charuco_pattern
+from eyebolt.boards.detect import find_board
+from eyebolt.boards.detection import Sighting
+from eyebolt.boards.exposure import Light
 
 VIEWS = 520
 _PROGRESS_S = 10.0

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from eyebolt.board.definition import Board
+from eyebolt.boards.board import Board
 from eyebolt_sim.board_print import print_board
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.matrices import carry

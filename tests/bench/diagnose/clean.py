@@ -10,7 +10,7 @@ from faulty_arms import KINEMATIC, session
 from sets import usual
 from shared import Table, bar, share
 
-from eyebolt.solve.run import solve
+from eyebolt.calibration.solve import solve
 
 # Sets over both mounts, and the bar.
 ARMS = {"white": (500, 0.01), "kinematic": (100, 0.02)}

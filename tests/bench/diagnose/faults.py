@@ -10,7 +10,7 @@ from collections import Counter
 from shared import Table, bar, share
 from spoilt import FAULTS
 
-from eyebolt.solve.run import solve
+from eyebolt.calibration.solve import solve
 
 only = None
 

@@ -6,9 +6,9 @@ import numpy as np
 from sets import Set, code, says, usual
 from shared import cases
 
-from eyebolt.geometry.readings import EULER_KINDS, PoseReading
-from eyebolt.solve.problem import PoseTerms
-from eyebolt.solve.wrong_terms import WayToRead
+from eyebolt.calibration.diagnosis.misread_poses import WayToRead
+from eyebolt.calibration.problem import PoseTerms
+from eyebolt.geometry.pose_format import EULER_KINDS, PoseReading
 from eyebolt_sim.matrices import inverse
 
 # ---- poses read in the wrong terms

@@ -11,9 +11,9 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 from shared import LEVELS, Figure, Table, bar, cases, share
 
-from eyebolt.pairs.pair import Pair
-from eyebolt.solve.problem import Problem, WorkingVolume
-from eyebolt.solve.run import solve
+from eyebolt.calibration.problem import Problem, WorkingVolume
+from eyebolt.calibration.solve import solve
+from eyebolt.observations.pair import Pair
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.matrices import carry, matrix
 from eyebolt_sim.noise import PoseNoise

@@ -28,8 +28,8 @@ from scipy.spatial.transform import Rotation
 from sets import Set, code, simulated_at, usual
 from shared import LEVELS, cases
 
-from eyebolt.geometry.readings import PoseReading
-from eyebolt.solve.problem import RobotNoise
+from eyebolt.calibration.problem import RobotNoise
+from eyebolt.geometry.pose_format import PoseReading
 from eyebolt_sim.lens import Lens, simple_lens
 from eyebolt_sim.matrices import carry, inverse, matrix
 from eyebolt_sim.problems import DEFAULT_LENS

@@ -7,12 +7,12 @@ import zlib
 from pathlib import Path
 
 import eyebolt
+from eyebolt.config.lens_file import parse_lens
+from eyebolt.config.station_file import parse_station
+from eyebolt.config.template import station_template
 from eyebolt.errors import InputFault, RecordFault
-from eyebolt.journal.records import HEADER, encode_record, read_records
-from eyebolt.station.lens import parse_lens
-from eyebolt.station.station import parse_station
-from eyebolt.station.template import station_template
-from eyebolt.wire.requests import parse
+from eyebolt.protocol.requests import parse
+from eyebolt.store.journal import HEADER, encode_record, read_records
 
 SOURCE = str(Path(eyebolt.__file__).parent)
 # Longer than any of these takes on a slow computer: beyond it, it hangs.

@@ -4,11 +4,10 @@ import random
 import time
 from pathlib import Path
 
-from eyebolt.wire.codes import CODES
-from eyebolt.wire.lines import MAX_LINE_BYTES, LateLineFeed, LineSplitter, OverlongLine
-from eyebolt.wire.replies import Reply, encode
-from eyebolt.wire.requests import LineFault, Request, overlong_fault, parse
-from eyebolt.wire.verbs import VERBS
+from eyebolt.protocol.codes import CODES
+from eyebolt.protocol.framing import MAX_LINE_BYTES, LateLineFeed, LineSplitter, OverlongLine
+from eyebolt.protocol.replies import Reply, encode
+from eyebolt.protocol.requests import VERBS, LineFault, Request, overlong_fault, parse
 
 WORDS = [*VERBS, "CAPTURE", "Begin", "j", "J", "p", "nan", "inf", "-", "+", ".", "e", "0x10", "1_0", "captur", "\x7f"]
 SEPARATORS = [" ", ",", ";", ", ", "  ", "\t", "(", ")", "[", "]", ")(", " p(", ""]

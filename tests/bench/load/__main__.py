@@ -28,8 +28,8 @@ from crowded import crowd
 from daemon_process import DaemonProcess, Robot
 from recorded_cell import write_station
 
-from eyebolt.journal.folder import SessionFolder
-from eyebolt.journal.names import list_sessions
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
 
 PERIOD_S = 0.5
 LATE_S = 1.5

@@ -12,9 +12,9 @@ import numpy as np
 from sessions import FEWEST, MOST, Shooter, goal_at, median, outcome_of, tight_session
 from shared import Table, bar
 
-from eyebolt.progress.advice import advise
-from eyebolt.progress.forecast import belief_of, used_pairs
-from eyebolt.solve.outcome import Solution
+from eyebolt.calibration.solution import Solution
+from eyebolt.planning.information import belief_of, used_pairs
+from eyebolt.planning.next_view import advise
 
 LEAST_RANDOM, FIRST = 20, 3
 

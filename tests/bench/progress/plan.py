@@ -16,12 +16,12 @@ from advice import LEAST_RANDOM, follow, spread
 from sessions import FEWEST, MOST, Shooter, goal_at, median, outcome_of, tight_session
 from shared import Table, bar, mean
 
-from eyebolt.geometry import rigid
-from eyebolt.progress.forecast import Belief, forecast
-from eyebolt.progress.goal import foreseen_mm
-from eyebolt.progress.plan import Guess, plan_waypoints
-from eyebolt.progress.views import Outline, candidate_flanges
-from eyebolt.solve.problem import RobotNoise
+from eyebolt.calibration.problem import RobotNoise
+from eyebolt.geometry import se3 as rigid
+from eyebolt.planning.candidates import Outline, candidate_flanges
+from eyebolt.planning.information import Belief, forecast
+from eyebolt.planning.stopping import foreseen_mm
+from eyebolt.planning.waypoints import Guess, plan_waypoints
 
 ASSUMED_NOISE, ASSUMED_PX = RobotNoise(1e-4, float(np.deg2rad(0.02))), 0.1
 

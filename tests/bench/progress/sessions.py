@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 from shared import LEVELS, Figure, cases
 
-from eyebolt.pairs.pair import Pair
-from eyebolt.progress.goal import Goal
-from eyebolt.solve.outcome import Solution
-from eyebolt.solve.run import solve
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.solve import solve
+from eyebolt.observations.pair import Pair
+from eyebolt.planning.stopping import Goal
 from eyebolt_sim.matrices import carry
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.problems import DEFAULT_BOARD, make_problem

@@ -19,9 +19,9 @@ from sessions import goal_at, outcome_of, random_session
 from shared import Table, bar, errors_mm, mean, share
 from shared import bound as bounds
 
-from eyebolt.progress.goal import stop_factor
-from eyebolt.solve.expected_error import p95_of_covariance
-from eyebolt.solve.outcome import Solution
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.uncertainty.expected_error import p95_of_covariance
+from eyebolt.planning.stopping import stop_factor
 
 FEWEST, LAST = 8, 30
 ASKED_AT = (8, 15)

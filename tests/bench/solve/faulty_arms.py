@@ -7,11 +7,11 @@ from typing import NamedTuple
 
 import numpy as np
 
+from eyebolt.calibration.problem import Problem, WorkingVolume
 from eyebolt.errors import InputFault
-from eyebolt.geometry import rigid
-from eyebolt.geometry.camera import CameraModel
-from eyebolt.pairs.pair import Pair
-from eyebolt.solve.problem import Problem, WorkingVolume
+from eyebolt.geometry import se3 as rigid
+from eyebolt.geometry.camera_model import CameraModel
+from eyebolt.observations.pair import Pair
 from eyebolt_sim.arm import Arm, faulty_arm, inverse_kinematics
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS

@@ -31,12 +31,12 @@ from faulty_arms import KINEMATIC, session
 from scipy.special import chdtrc, chdtri, fdtrc
 from shared import LEVELS, Table, bar, cases, make, mean, mean_square_mm2, rms_ratio, share
 
-from eyebolt.solve.joint import joint_estimate
-from eyebolt.solve.leave_one_out import unused_pairs
-from eyebolt.solve.linear_model import linearise
-from eyebolt.solve.noise import variance_of
-from eyebolt.solve.problem import Problem, RobotNoise
-from eyebolt.solve.run import solve
+from eyebolt.calibration.estimation.cross_validation import unused_pairs
+from eyebolt.calibration.estimation.linearization import linearise
+from eyebolt.calibration.estimation.maximum_likelihood import joint_estimate
+from eyebolt.calibration.estimation.robot_noise import variance_of
+from eyebolt.calibration.problem import Problem, RobotNoise
+from eyebolt.calibration.solve import solve
 from eyebolt_sim.matrices import carry, matrix, small_motion
 from eyebolt_sim.problems import DEFAULT_LENS
 from eyebolt_sim.scene import Scene

@@ -13,9 +13,9 @@ import numpy as np
 from faulty_arms import ARMS, KINEMATIC, pick_errors_mm, session
 from shared import Table, bar, mean
 
-from eyebolt.solve.outcome import Solution
-from eyebolt.solve.problem import RobotNoise
-from eyebolt.solve.run import solve
+from eyebolt.calibration.problem import RobotNoise
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.solve import solve
 
 
 def run(bench):

@@ -19,11 +19,11 @@ from scipy.optimize import least_squares
 from scipy.sparse import bmat, csr_matrix, identity, kron
 from shared import Table, cases, errors_mm, make
 
-from eyebolt.geometry import rigid
-from eyebolt.solve.joint import joint_estimate
-from eyebolt.solve.leave_one_out import leave_one_out
-from eyebolt.solve.run import solve
-from eyebolt.solve.start import closed_form_starts
+from eyebolt.calibration.estimation.cross_validation import leave_one_out
+from eyebolt.calibration.estimation.initialization import closed_form_starts
+from eyebolt.calibration.estimation.maximum_likelihood import joint_estimate
+from eyebolt.calibration.solve import solve
+from eyebolt.geometry import se3 as rigid
 
 REPEATS = 7
 SCIPY = "scipy least_squares, noise stated"

@@ -16,8 +16,8 @@ from typing import NamedTuple
 import numpy as np
 from scipy.spatial.transform import RigidTransform
 
-from eyebolt.solve.outcome import Solution
-from eyebolt.solve.run import solve
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.solve import solve
 from eyebolt_sim.matrices import carry, inverse
 from eyebolt_sim.problems import DEFAULT_LENS, make_problem
 from eyebolt_sim.views import ViewRange

@@ -20,8 +20,8 @@ from shared import (
     working_points,
 )
 
-from eyebolt.solve.outcome import Solution
-from eyebolt.solve.run import solve
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.solve import solve
 
 # The information along the slide is 0 but for rounding; along anything else it is many times larger.
 _NO_INFORMATION, _SOME_INFORMATION = 1e-9, 1e-6

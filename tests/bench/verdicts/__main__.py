@@ -21,7 +21,7 @@ import numpy as np
 from rendered import Bench
 from sweeps import SWEEPS, half_turned
 
-from eyebolt.board.sighting import NoSighting
+from eyebolt.boards.detection import NoSighting
 from eyebolt_sim.views import ViewRange
 
 VIEWS, CLEAN = 200, 500

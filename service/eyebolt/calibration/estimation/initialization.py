@@ -1,0 +1,174 @@
+"""A start value in closed form: X and Y from ``X P_i = A_i Y``, with P_i the board poses seen by the camera.
+
+Two ways that fail in different places: one works on the rotation matrices themselves (half turns do no harm, but
+small turns drown in noise), one on rotation vectors of the motions between waypoints (sharp for small turns, blind
+near half a turn). The joint estimate decides which start it prefers.
+
+Where most pairs agree: the start of the estimate, free of gross strangers, and each view's tilt branch.
+
+One wrong picture would spoil a closed form over all pairs, so small groups of pairs each propose a solution and the
+one that most pairs agree with is taken.
+
+How far pictures and poses are apart before anything fine is estimated: gross faults show here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eyebolt.calibration.estimation.maximum_likelihood import Views
+from eyebolt.calibration.estimation.vertical_axis import one_axis_start, slide_to_plausible, verticals
+from eyebolt.calibration.problem import Problem, RobotNoise
+from eyebolt.geometry import Array, se3
+
+_LARGEST_TURN_RAD = np.deg2rad(170.0)
+_NO_TURN_RAD = np.deg2rad(2.0)
+
+
+@dataclass(frozen=True)
+class Start:
+    """``X`` and ``Y`` (4, 4), metres, and ``way``: which of the closed forms gave them."""
+
+    X: Array
+    Y: Array
+    way: str
+
+
+def closed_form_starts(A: Array, P: Array) -> list[Start]:
+    """Start values from chain poses ``A`` (n, 4, 4) and board poses ``P`` (n, 4, 4); n >= 2."""
+    rotations = [("rotation-matrices", _turn_from_matrices(A, P)), ("motion-vectors", _turn_from_motions(A, P))]
+    if se3.rotation_angle(A[0, :3, :3].T @ A[:, :3, :3]).max() < _NO_TURN_RAD:
+        rotations.append(("shift-vectors", _turn_from_shifts(A, P)))
+    return [_complete(A, P, rotation, way) for way, rotation in rotations]
+
+
+def starts_for(problem: Problem, A: Array, P: Array) -> list[Start]:
+    """The starts that suit the arm: for one that turns about the vertical only, there is a way of its own."""
+    if problem.turns == "free":
+        return closed_form_starts(A, P)
+    R_X, shifts = one_axis_start(A, P, verticals(problem, A)[0])
+    R_Y = se3.nearest_rotation((np.swapaxes(A[:, :3, :3], -1, -2) @ R_X @ P[:, :3, :3]).sum(axis=0))
+    X, Y = se3.compose_parts(R_X, shifts[:3]), se3.compose_parts(R_Y, shifts[3:])
+    return [Start(*slide_to_plausible(problem, A, X, Y), "one-axis")]
+
+
+def _turn_from_matrices(A: Array, P: Array) -> Array:
+    """R_X that maximises sum tr(R_Y^T R_Ai^T R_X R_Pi) over matrices of unit size, then made a rotation.
+
+    The sum is vec(R_Y)^T K vec(R_X) with K = sum R_Ai^T (x) R_Pi^T for row-wise vec; the best pair of vectors is the
+    leading singular pair of K.
+    """
+    RA, RP = A[:, :3, :3], P[:, :3, :3]
+    # entry ((i, j), (k, l)) = sum_n RA[n, k, i] RP[n, l, j]
+    K = np.einsum("nki,nlj->ijkl", RA, RP).reshape(9, 9)
+    _, _, Vt = np.linalg.svd(K)
+    R = Vt[0].reshape(3, 3)
+    return se3.nearest_rotation(R if np.linalg.det(R) > 0 else -R)
+
+
+def _turn_from_motions(A: Array, P: Array) -> Array:
+    """R_X that best carries the rotation vectors of the camera's motions onto the arm's (orthogonal Procrustes)."""
+    first, second = np.triu_indices(len(A), k=1)
+    # Far-apart waypoints carry most; a bounded number of motions keeps long sessions fast.
+    if len(first) > 2000:
+        chosen = np.linspace(0, len(first) - 1, 2000).astype(int)
+        first, second = first[chosen], second[chosen]
+    a = se3.log_rotation(A[first, :3, :3] @ np.swapaxes(A[second, :3, :3], -1, -2))
+    p = se3.log_rotation(P[first, :3, :3] @ np.swapaxes(P[second, :3, :3], -1, -2))
+    usable = np.maximum(np.linalg.norm(a, axis=1), np.linalg.norm(p, axis=1)) < _LARGEST_TURN_RAD
+    if usable.sum() < 2:
+        usable[:] = True
+    return se3.nearest_rotation(a[usable].T @ p[usable])
+
+
+def _turn_from_shifts(A: Array, P: Array) -> Array:
+    """R_X for an arm that only shifted: it carries the board's shifts, as the camera saw them, onto the arm's."""
+    a, p = A[:, :3, 3], P[:, :3, 3]
+    return se3.nearest_rotation((a - a.mean(axis=0)).T @ (p - p.mean(axis=0)))
+
+
+def _complete(A: Array, P: Array, R_X: Array, way: str) -> Start:
+    RA = A[:, :3, :3]
+    R_Y = se3.nearest_rotation((np.swapaxes(RA, -1, -2) @ R_X @ P[:, :3, :3]).sum(axis=0))
+    # R_Ai t_Y - t_X = R_X t_Pi - t_Ai
+    design = np.concatenate([RA, np.broadcast_to(-np.eye(3), RA.shape)], axis=-1).reshape(-1, 6)
+    wanted = (P[:, :3, 3] @ R_X.T - A[:, :3, 3]).reshape(-1)
+    shifts = np.linalg.lstsq(design, wanted, rcond=1e-10)[0]
+    return Start(se3.compose_parts(R_X, shifts[3:]), se3.compose_parts(R_Y, shifts[:3]), way)
+
+
+Mask = NDArray[np.bool_]
+
+_GROUPS = 60
+_POOR_START_M = 0.005
+
+
+def agreed_start(problem: Problem, views: Views) -> tuple[Start, Mask]:
+    """The closed form that most pairs agree with, and which rows (n,) bool agree with it."""
+    P = views.poses.camera_T_board
+    starts = starts_for(problem, views.A, P)
+    spreads = [distances(problem, views, s) for s in starts]
+    best = int(np.argmin([np.median(s) for s in spreads]))
+    start, distance = starts[best], spreads[best]
+    # Groups are tried only where the start is poor or a pair stands out; a clean session needs none.
+    median = float(np.median(distance))
+    if len(P) < 5 or (distance.max() < 4 * median and median < _POOR_START_M):
+        return start, np.ones(len(P), dtype=bool)
+    for group in _groups(len(P)):
+        for candidate in starts_for(problem, views.A[group], P[group]):
+            tried = distances(problem, views, candidate)
+            if np.median(tried) < 0.5 * np.median(distance):
+                start, distance = candidate, tried
+    agreed = distance < 8 * np.median(distance)
+    return start, agreed
+
+
+def _groups(count: int) -> Iterator[NDArray[np.intp]]:
+    """Always the same small groups, so that a session gives the same answer every time."""
+    generator = np.random.Generator(np.random.PCG64(7))
+    for _ in range(_GROUPS):
+        yield generator.choice(count, size=4 if count > 5 else 3, replace=False)
+
+
+def distances(problem: Problem, views: Views, start: Start) -> Array:
+    """Distance in metres (n,) at the board between prediction and picture; the measure for coarse agreement."""
+    predicted = se3.inverse(start.X) @ views.A @ start.Y
+    extent = problem.board_corners_m[[0, -1]]
+    moved = se3.apply(predicted, extent) - se3.apply(views.poses.camera_T_board, extent)
+    out: Array = np.sqrt((moved**2).sum(axis=-1).mean(axis=-1))
+    return out
+
+
+def settle_branches(problem: Problem, views: Views, start: Start) -> Views:
+    """Of each view's two planar tilt branches, the one that the other views agree with, where both are plausible."""
+    poses = views.poses
+    predicted = se3.inverse(start.X) @ views.A @ start.Y
+    ambiguous = poses.other_rss_px2 < 4 * poses.rss_px2 + 1e-12
+    first = se3.rotation_angle(np.swapaxes(predicted, -1, -2)[..., :3, :3] @ poses.camera_T_board[..., :3, :3])
+    second = se3.rotation_angle(np.swapaxes(predicted, -1, -2)[..., :3, :3] @ poses.other_branch[..., :3, :3])
+    swap = ambiguous & (second < first)
+    if not swap.any():
+        return views
+    return Views.of(problem, views.A, views.stack, poses.with_branches_exchanged(swap))
+
+
+# Medians at the board: pairs this bad have something wrong with all of them; pairs this good may be right.
+BAD_M, GOOD_M = 0.004, 0.003
+_GOOD_RAD = float(np.deg2rad(1.0))
+
+
+def plausible(noise: RobotNoise) -> bool:
+    """Whether an arm may scatter like that; an estimate that says more than this is wrong in something else."""
+    return noise.translation_m < GOOD_M and noise.rotation_rad < _GOOD_RAD
+
+
+def best_start(problem: Problem, views: Views) -> tuple[Start, float]:
+    """The closed form that fits ``views`` best, and its misfit at the board in metres, median over the pairs."""
+    starts = starts_for(problem, views.A, views.poses.camera_T_board)
+    misfits = [float(np.median(distances(problem, views, start))) for start in starts]
+    best = int(np.argmin(misfits))
+    return starts[best], misfits[best]

@@ -1,0 +1,135 @@
+"""The camera model: pinhole with radial, tangential and thin-prism distortion, and its derivatives.
+
+Camera frame: z forward, x right, y down; pixel centres at integers. Coefficient order k1 k2 p1 p2 k3 k4 k5 k6
+s1 s2 s3 s4, as OpenCV documents it (module calib3d, "detailed description").
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from eyebolt.errors import InputFault
+from eyebolt.geometry.se3 import Array
+
+COEFFICIENT_COUNTS = (0, 4, 5, 8, 12)
+COEFFICIENT_NAMES = ("k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6", "s1", "s2", "s3", "s4")
+_MATRIX_PLACES = {"fx": (0, 0), "fy": (1, 1), "cx": (0, 2), "cy": (1, 2)}
+
+
+@dataclass(frozen=True)
+class CameraModel:
+    """Intrinsics of one lens at one picture size.
+
+    ``width_px``, ``height_px``; ``matrix`` (3, 3) pixels; ``distortion`` (0, 4, 5, 8 or 12,), dimensionless.
+    ``sigma`` names standard deviations of any of fx, fy, cx, cy (pixels), k1, k2, ... where they are known.
+    Raises InputFault ``lens-model`` on a matrix or coefficient count that is no lens.
+    """
+
+    width_px: int
+    height_px: int
+    matrix: Array
+    distortion: Array
+    sigma: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        matrix = np.asarray(self.matrix, dtype=float)
+        distortion = np.asarray(self.distortion, dtype=float).ravel()
+        problem = ""
+        if matrix.shape != (3, 3) or not np.isfinite(matrix).all():
+            problem = "the camera matrix must be 3 x 3 finite numbers"
+        elif matrix[0, 0] <= 0 or matrix[1, 1] <= 0 or matrix[2].tolist() != [0, 0, 1]:
+            problem = "the camera matrix must be [[fx, s, cx], [0, fy, cy], [0, 0, 1]] with positive fx and fy"
+        elif distortion.size not in COEFFICIENT_COUNTS or not np.isfinite(distortion).all():
+            problem = f"{distortion.size} distortion numbers; allowed counts are {COEFFICIENT_COUNTS}"
+        elif self.width_px <= 0 or self.height_px <= 0:
+            problem = "width and height must be positive"
+        if problem:
+            raise InputFault("lens-model", problem, "correct the intrinsics file or calibrate the lens again.")
+        object.__setattr__(self, "matrix", matrix)
+        object.__setattr__(self, "distortion", distortion)
+
+    def changed(self, changes: Mapping[str, float]) -> CameraModel:
+        """The lens with these amounts added to its parameters (fx, fy, cx, cy, k1, ...)."""
+        matrix, distortion = self.matrix.copy(), self.distortion.copy()
+        for name, amount in changes.items():
+            if name in _MATRIX_PLACES:
+                matrix[_MATRIX_PLACES[name]] += amount
+            else:
+                distortion[COEFFICIENT_NAMES.index(name)] += amount
+        return replace(self, matrix=matrix, distortion=distortion)
+
+    def project(self, points_m: ArrayLike) -> Array:
+        """Pixels (..., 2) of points (..., 3) in the camera frame; NaN where a point is not in front of the camera."""
+        return self._project(np.asarray(points_m, dtype=float), derivative=False)[0]
+
+    def project_with_jacobian(self, points_m: ArrayLike) -> tuple[Array, Array]:
+        """Pixels (..., 2) and their derivative (..., 2, 3) in pixels per metre; NaN behind the camera."""
+        pixels, jacobian = self._project(np.asarray(points_m, dtype=float), derivative=True)
+        return pixels, jacobian
+
+    def _project(self, points_m: Array, derivative: bool) -> tuple[Array, Array]:
+        depth = points_m[..., 2]
+        z = np.where(depth > 1e-9, depth, np.nan)
+        x, y = points_m[..., 0] / z, points_m[..., 1] / z
+        k1, k2, p1, p2, k3, k4, k5, k6, s1, s2, s3, s4 = self._coefficients()
+        r2 = x * x + y * y
+        top = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+        bottom = 1 + r2 * (k4 + r2 * (k5 + r2 * k6))
+        radial = top / bottom
+        xd = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x) + r2 * (s1 + s2 * r2)
+        yd = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y + r2 * (s3 + s4 * r2)
+        (fx, skew, cx), (_, fy, cy), _ = self.matrix
+        pixels = np.stack([fx * xd + skew * yd + cx, fy * yd + cy], axis=-1)
+        if not derivative:
+            return pixels, pixels
+        slope = ((k1 + r2 * (2 * k2 + 3 * r2 * k3)) - radial * (k4 + r2 * (2 * k5 + 3 * r2 * k6))) / bottom
+        # d(xd, yd) / d(x, y), with d(r2) = (2x, 2y)
+        xd_x = radial + 2 * x * x * slope + 2 * p1 * y + 6 * p2 * x + 2 * x * (s1 + 2 * s2 * r2)
+        xd_y = 2 * x * y * slope + 2 * p1 * x + 2 * p2 * y + 2 * y * (s1 + 2 * s2 * r2)
+        yd_x = 2 * x * y * slope + 2 * p1 * x + 2 * p2 * y + 2 * x * (s3 + 2 * s4 * r2)
+        yd_y = radial + 2 * y * y * slope + 6 * p1 * y + 2 * p2 * x + 2 * y * (s3 + 2 * s4 * r2)
+        u_x, u_y = fx * xd_x + skew * yd_x, fx * xd_y + skew * yd_y
+        v_x, v_y = fy * yd_x, fy * yd_y
+        jacobian = np.empty((*points_m.shape[:-1], 2, 3))
+        jacobian[..., 0, 0], jacobian[..., 0, 1] = u_x / z, u_y / z
+        jacobian[..., 1, 0], jacobian[..., 1, 1] = v_x / z, v_y / z
+        jacobian[..., 0, 2] = -(u_x * x + u_y * y) / z
+        jacobian[..., 1, 2] = -(v_x * x + v_y * y) / z
+        return pixels, jacobian
+
+    def rays(self, pixels: ArrayLike, iterations: int = 30) -> Array:
+        """Directions (..., 3) with z = 1, in the camera frame, of pixels (..., 2): the inverse of ``project``.
+
+        Newton's method from the undistorted position; NaN where it does not settle (outside the lens model).
+        """
+        # A pixel far outside the lens model overflows on its way to NaN.
+        with np.errstate(all="ignore"):
+            return self._rays(np.asarray(pixels, dtype=float), iterations)
+
+    def _rays(self, wanted: Array, iterations: int) -> Array:
+        flat = np.linalg.inv(self.matrix) @ np.concatenate([wanted, np.ones((*wanted.shape[:-1], 1))], -1)[..., None]
+        direction = flat[..., 0].copy()
+        for _ in range(iterations):
+            seen, jacobian = self.project_with_jacobian(direction)
+            (a, b), (c, d) = np.moveaxis(jacobian[..., :2], (-2, -1), (0, 1))
+            determinant = a * d - b * c
+            usable = np.isfinite(seen).all(-1) & (np.abs(determinant) > 1e-9)
+            across, down = np.moveaxis(wanted - seen, -1, 0)
+            change = np.stack([d * across - b * down, a * down - c * across], axis=-1) / determinant[..., None]
+            change = np.where(usable[..., None], change, 0.0)
+            direction[..., :2] += change
+            # Each step squares the error: this one left it below rounding.
+            if np.abs(change).max(initial=0.0) < 1e-8:
+                break
+        settled = np.abs(self.project(direction) - wanted).max(-1) < 1e-6
+        out: Array = np.where(settled[..., None], direction, np.nan)
+        return out
+
+    def _coefficients(self) -> list[float]:
+        out = [0.0] * 12
+        out[: self.distortion.size] = [float(v) for v in self.distortion]
+        return out

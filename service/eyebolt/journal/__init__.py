@@ -1,1 +1,0 @@
-"""The session on disk: records, pictures and recovery. Knows bytes, not what they mean."""

@@ -1,0 +1,285 @@
+"""One line of a robot as a request, or what is wrong with it. No line raises.
+
+A line is judged in this order: its verb (40), the spelling of its numbers (42), how many there are (41), their range
+(43). The spelling comes before the count because a stray word is best named.
+
+The verb table: what each request carries and how it is answered.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+from eyebolt.protocol.framing import MAX_LINE_BYTES
+
+__all__ = ["MAX_SEQ", "VERBS", "LineFault", "Request", "Verb", "overlong_fault", "parse"]
+
+MAX_SEQ = 999_999
+MAX_JOINTS = 12
+# Lengths in um and angles in 1e-4 deg, the finest units in use, stay far below for any arm.
+MAX_NUMBER = 1e9
+
+_SEPARATORS = " \t,;()[]"
+_SPLIT = re.compile(r"[ \t,;()\[\]]+")
+_GLUED_P = re.compile(r"(?<![A-Za-z0-9_.])[pP](?=[(\[])")
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_TWO_GROUPS = re.compile(r"[)\]][ \t,;]*[(\[]")
+_SHOWN_CHARACTERS = 24
+
+
+@dataclass(frozen=True)
+class Request:
+    """A well-formed line.
+
+    ``numbers``: the fields between seq and pose, in the verb's order. ``pose``: the numbers as the controller wrote
+    them, in the station's units; None if left out. ``joints``: what followed the ``j``. ``text``: the line's tokens
+    joined by single blanks, without brackets, the verb in lower case; two lines are the same if these are.
+    """
+
+    verb: str
+    seq: int | None
+    numbers: tuple[float, ...]
+    pose: tuple[float, ...] | None
+    joints: tuple[float, ...] | None
+    text: str
+    bracketed: bool
+
+
+@dataclass(frozen=True)
+class LineFault:
+    """A line that cannot be served: ``code`` 40 to 44, ``seq`` as far as it could be read (else 0).
+
+    ``verb`` is the verb if it is a known one, else empty: replies to ``result``, ``locate`` and ``pixel`` keep their
+    form in a failure, and ``pose`` is never answered.
+    """
+
+    code: int
+    seq: int
+    says: str
+    bracketed: bool
+    verb: str = ""
+
+    @property
+    def answered(self) -> bool:
+        """False for a live pose, which gets no reply even if it is malformed."""
+        return self.verb not in VERBS or VERBS[self.verb].answered
+
+
+class _Refused(Exception):
+    def __init__(self, code: int, says: str) -> None:
+        super().__init__(code, says)
+        self.code = code
+        self.says = says
+
+
+def parse(content: bytes, pose_field_count: int) -> Request | LineFault:
+    """The request in ``content`` (a line without its ending), for poses of ``pose_field_count`` numbers."""
+    if len(content) > MAX_LINE_BYTES:
+        return overlong_fault(content[:MAX_LINE_BYTES])
+    raw = content.decode("latin-1")
+    bracketed, tokens = _is_bracketed(raw), _tokens(raw)
+    try:
+        return _request(raw, tokens, bracketed, pose_field_count)
+    except _Refused as refused:
+        return LineFault(refused.code, _readable_seq(tokens), refused.says, bracketed, _known_verb(tokens))
+
+
+def overlong_fault(head: bytes) -> LineFault:
+    """The fault 44 of a line whose first bytes are ``head``; the last token of ``head`` may be cut and is not used."""
+    raw = head.decode("latin-1")
+    tokens = _tokens(raw)
+    if raw and raw[-1] not in _SEPARATORS:
+        tokens = tokens[:-1]
+    says = f"the line is longer than {MAX_LINE_BYTES} bytes; does the robot program end each line with CR or LF?"
+    return LineFault(44, _readable_seq(tokens), says, _is_bracketed(raw), _known_verb(tokens))
+
+
+def _request(raw: str, tokens: list[str], bracketed: bool, pose_field_count: int) -> Request:
+    verb = _verb(tokens)
+    fields, joint_fields = _split_at_joints(tokens[1:])
+    values = [_number(token) for token in fields]
+    joints = None if joint_fields is None else tuple(_number(token) for token in joint_fields)
+    _check_count(verb, len(fields), pose_field_count, raw)
+    before_pose = int(verb.has_seq) + len(verb.numbers)
+    pose = tuple(values[before_pose:]) or None
+    _check_joints(verb, pose, joints)
+    seq = _whole("seq", values[0], fields[0]) if verb.has_seq else None
+    numbers = tuple(values[int(verb.has_seq) : before_pose])
+    for name, value, token in zip(verb.numbers, numbers, fields[int(verb.has_seq) :], strict=False):
+        if name in verb.whole:
+            _whole(name, value, token)
+    _check_size(tokens[1:])
+    text = " ".join([verb.name, *tokens[1:]])
+    return Request(verb.name, seq, numbers, pose, joints, text, bracketed)
+
+
+def _is_bracketed(raw: str) -> bool:
+    return raw.lstrip(" \t").startswith("(")
+
+
+def _tokens(raw: str) -> list[str]:
+    # Brackets become blanks rather than nothing: "(1,2)(3,4)" has four numbers, not three.
+    return [token for token in _SPLIT.split(_GLUED_P.sub(" ", raw)) if token]
+
+
+def _known_verb(tokens: Sequence[str]) -> str:
+    name = tokens[0].lower() if tokens else ""
+    return name if name in VERBS else ""
+
+
+def _readable_seq(tokens: Sequence[str]) -> int:
+    known = VERBS.get(_known_verb(tokens))
+    if len(tokens) < 2 or (known is not None and not known.has_seq) or not _NUMBER.fullmatch(tokens[1]):
+        return 0
+    value = float(tokens[1])
+    return int(value) if 0 <= value <= MAX_SEQ and value.is_integer() else 0
+
+
+def _verb(tokens: Sequence[str]) -> Verb:
+    name = _known_verb(tokens)
+    if name:
+        return VERBS[name]
+    if not tokens:
+        raise _Refused(40, f"the line has no verb; a line begins with one of: {', '.join(VERBS)}")
+    _refuse_strange_bytes(tokens[0], 40)
+    raise _Refused(40, f"{_shown(tokens[0])} is no verb; the verbs are: {', '.join(VERBS)}")
+
+
+def _split_at_joints(tokens: Sequence[str]) -> tuple[list[str], list[str] | None]:
+    for index, token in enumerate(tokens):
+        if token in ("j", "J"):
+            return list(tokens[:index]), list(tokens[index + 1 :])
+    return list(tokens), None
+
+
+def _number(token: str) -> float:
+    if _NUMBER.fullmatch(token):
+        return float(token)
+    _refuse_strange_bytes(token, 42)
+    says = f"{_shown(token)} is not a number; send plain decimals such as 12, -0.5 or 1.2e-05"
+    if any(name in token.lower() for name in VERBS):
+        says += " (two requests in one line? end each with CR or LF)"
+    raise _Refused(42, says)
+
+
+def _refuse_strange_bytes(token: str, code: int) -> None:
+    for character in token:
+        if not " " <= character <= "~":
+            says = f"{_shown(token)} holds the byte 0x{ord(character):02X}; a line is printable ASCII only"
+            raise _Refused(code, says)
+
+
+def _check_count(verb: Verb, got: int, pose_field_count: int, raw: str) -> None:
+    allowed = verb.field_counts(pose_field_count)
+    if got in allowed:
+        return
+    counts = " or ".join(str(count) for count in allowed)
+    unit = "field" if counts == "1" else "fields"
+    says = f"{verb.name} wants {_wanted(verb, pose_field_count)} ({counts} {unit} after the verb), got {got}"
+    if any(got in _doubled(verb, count) for count in allowed):
+        if "," in raw:
+            says += "; twice as many: a decimal comma is the likely cause, print numbers with a decimal point"
+        elif got > 2:
+            says += "; twice as many: two poses in one line, or a decimal comma that was made a blank"
+    elif _TWO_GROUPS.search(raw):
+        says += "; if a group of flags in brackets follows the numbers, leave it out"
+    raise _Refused(41, says)
+
+
+def _doubled(verb: Verb, count: int) -> set[int]:
+    """The field counts that decimal commas make of ``count``: whole-number fields may have been printed without."""
+    whole = int(verb.has_seq) + len(verb.whole)
+    return {2 * count - spared for spared in range(whole + 1)} - {count}
+
+
+def _wanted(verb: Verb, pose_field_count: int) -> str:
+    names = ["seq"] * verb.has_seq + list(verb.numbers)
+    if verb.pose == "required":
+        names.append(f"{pose_field_count} pose numbers")
+    elif verb.pose == "optional":
+        names.append(f"{pose_field_count} pose numbers or none")
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _check_joints(verb: Verb, pose: tuple[float, ...] | None, joints: tuple[float, ...] | None) -> None:
+    if joints is None:
+        return
+    if verb.pose == "none":
+        raise _Refused(41, f"{verb.name} takes no joint angles; leave out the j and what follows it")
+    if pose is None:
+        raise _Refused(41, f"joint angles follow a pose, and this {verb.name} has none")
+    if not 1 <= len(joints) <= MAX_JOINTS:
+        raise _Refused(41, f"1 to {MAX_JOINTS} joint angles follow a j, got {len(joints)}")
+
+
+def _whole(name: str, value: float, token: str) -> int:
+    if 0 <= value <= MAX_SEQ and value.is_integer():
+        return int(value)
+    raise _Refused(43, f"{name} is a whole number from 0 to {MAX_SEQ}, got {_shown(token)}")
+
+
+def _check_size(tokens: Sequence[str]) -> None:
+    for token in tokens:
+        if token not in ("j", "J") and not math.fabs(float(token)) <= MAX_NUMBER:
+            raise _Refused(43, f"{_shown(token)} is larger than any length or angle; check what the program prints")
+
+
+def _shown(token: str) -> str:
+    plain = "".join(c if " " <= c <= "~" else "?" for c in token)
+    return f"'{plain}'" if len(plain) <= _SHOWN_CHARACTERS else f"'{plain[:_SHOWN_CHARACTERS]}...'"
+
+
+@dataclass(frozen=True)
+class Verb:
+    """One row: ``numbers`` are the names of the fields between seq and pose, ``whole`` those that are whole numbers.
+
+    ``remembered``: the same line again gets the stored answer. ``reply`` is "count" (code,seq,count,aux) or "numbers"
+    (code,seq, and numbers); ``reply_numbers`` is how many, None meaning as many as a pose has. ``answered`` is false
+    for live poses.
+    """
+
+    name: str
+    has_seq: bool = True
+    numbers: tuple[str, ...] = ()
+    whole: tuple[str, ...] = ()
+    pose: Literal["none", "required", "optional"] = "none"
+    remembered: bool = True
+    reply: Literal["count", "numbers"] = "count"
+    reply_numbers: int | None = 0
+    answered: bool = True
+
+    def reply_number_count(self, pose_field_count: int) -> int:
+        """Numbers after ``code,seq,`` in every answer to this verb, good or bad; 0 for count replies."""
+        return pose_field_count if self.reply_numbers is None else self.reply_numbers
+
+    def field_counts(self, pose_field_count: int) -> tuple[int, ...]:
+        """The allowed numbers of fields after the verb, joint angles aside."""
+        before_pose = int(self.has_seq) + len(self.numbers)
+        with_pose = before_pose + pose_field_count
+        return {"none": (before_pose,), "required": (with_pose,), "optional": (before_pose, with_pose)}[self.pose]
+
+
+_ROWS = (
+    Verb("hello", remembered=False),
+    Verb("begin"),
+    Verb("capture", pose="required"),
+    Verb("check", pose="required"),
+    Verb("place", pose="optional"),
+    Verb("touch", numbers=("k",), whole=("k",), pose="required"),
+    Verb("pose", has_seq=False, pose="required", remembered=False, answered=False),
+    Verb("again", remembered=False),
+    Verb("undo"),
+    Verb("status", remembered=False),
+    Verb("solve"),
+    Verb("bye"),
+    Verb("result", remembered=False, reply="numbers", reply_numbers=None),
+    Verb("locate", numbers=("x", "y", "z"), pose="optional", remembered=False, reply="numbers", reply_numbers=3),
+    Verb("pixel", numbers=("u", "v", "h"), pose="optional", remembered=False, reply="numbers", reply_numbers=3),
+)
+
+VERBS: Mapping[str, Verb] = MappingProxyType({row.name: row for row in _ROWS})

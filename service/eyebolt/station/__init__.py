@@ -1,1 +1,0 @@
-"""The station file and the lens file as typed values, from text. Nothing here reads a file."""

@@ -1,0 +1,214 @@
+"""Records <-> bytes. One record is one line of text, so that a person can read a journal with any editor.
+
+    00000028 0000000001 27d16fd6 {"fact":"opened","at_ns":17}
+
+| field    | bytes  | content                                                                          |
+|----------|--------|----------------------------------------------------------------------------------|
+| length   | 8      | decimal digits, zero-filled: bytes of the payload                                |
+| space    | 1      |                                                                                  |
+| sequence | 10     | decimal digits, zero-filled: 0 for the header, then 1, 2, 3, ... without a gap   |
+| space    | 1      |                                                                                  |
+| checksum | 8      | small hexadecimal digits: CRC-32 (zlib) of the payload preceded by the 20 bytes  |
+|          |        | of length, space, sequence and space                                             |
+| space    | 1      |                                                                                  |
+| payload  | length | one JSON object in UTF-8, on one line, and spaces where the record is padded     |
+| end      | 1      | LF                                                                               |
+
+The first record (sequence 0) is the header: ``{"format":"eyebolt-facts","version":1}``. A reader refuses a version that
+it does not know and changes nothing in such a file. A journal is read up to the first record that is not exactly so.
+
+Records that are written together begin at a sector and are padded to the end of one. So no later write touches a sector
+with a record that is on disk already, and none that tears can take it along.
+
+What becomes of a journal whose end is damaged or not padded: the good part stays, the rest is kept beside it.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from eyebolt.errors import RecordFault
+from eyebolt.store.filesystem import Files, write_whole
+
+FORMAT = "eyebolt-facts"
+VERSION = 1
+HEADER = {"format": FORMAT, "version": VERSION}
+LONGEST_PAYLOAD_BYTES = 16 * 1024 * 1024
+
+# What disks write in one piece (512 bytes, or 4096 on those with large sectors), and the page in which the kernel does.
+SECTOR_BYTES = 4096
+
+_HEAD = re.compile(rb"([0-9]{8}) ([0-9]{10}) ([0-9a-f]{8}) ")
+_CHECKED_HEAD_BYTES = 20
+_HEAD_BYTES = 29
+_LAST_SEQUENCE = 10**10 - 1
+
+
+@dataclass(frozen=True)
+class ReadResult:
+    """What a journal holds: the payloads of whole records after the header, in order.
+
+    ``valid_bytes`` is the length of the longest valid prefix, header included, and ``last_at`` where its last record
+    begins. ``damage`` says in plain words what follows it, None if nothing does.
+    """
+
+    records: list[dict[str, Any]]
+    valid_bytes: int
+    damage: str | None
+    last_at: int = 0
+
+
+def encode_record(sequence: int, payload: dict[str, Any], padding: int = 0) -> bytes:
+    """One record as bytes. Raises RecordFault ``record-payload`` if the payload is no JSON object of plain values."""
+    try:
+        text = json.dumps(payload, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        body = text.encode("utf-8") + b" " * padding
+    except (TypeError, ValueError, RecursionError) as error:
+        raise _payload_fault(f"record {sequence} cannot be written as JSON: {error}") from None
+    if not isinstance(payload, dict) or len(body) > LONGEST_PAYLOAD_BYTES or not 0 <= sequence <= _LAST_SEQUENCE:
+        raise _payload_fault(f"record {sequence} of {len(body)} bytes does not fit the format")
+    checked_head = b"%08d %010d " % (len(body), sequence)
+    return checked_head + b"%08x " % zlib.crc32(body, zlib.crc32(checked_head)) + body + b"\n"
+
+
+def encode_padded(first: int, payloads: Sequence[dict[str, Any]], begin: int = 0) -> list[bytes]:
+    """Records ``first``, ``first + 1``, ... that are written together from byte ``begin``: the last ends a sector.
+
+    Raises as encode_record.
+    """
+    lines = [encode_record(first + i, payload) for i, payload in enumerate(payloads)]
+    padding = -(begin + sum(map(len, lines))) % SECTOR_BYTES
+    lines[-1] = encode_record(first + len(lines) - 1, payloads[-1], padding)
+    return lines
+
+
+def read_records(data: bytes) -> ReadResult:
+    """The longest valid prefix of a journal.
+
+    Raises RecordFault ``record-version`` if the header is sound but of another format or version.
+    """
+    records: list[dict[str, Any]] = []
+    offset = last_at = 0
+    sequence = 0
+    while offset < len(data) or sequence == 0:
+        payload, wrong = _read_one(data, offset, sequence)
+        if payload is None:
+            name = "record 0 (the header)" if sequence == 0 else f"record {sequence}"
+            return ReadResult(records, offset, f"{name} at byte {offset}: {wrong}", last_at)
+        if sequence == 0:
+            _check_header(payload)
+        else:
+            records.append(payload)
+        last_at = offset
+        offset += _HEAD_BYTES + int(data[offset : offset + 8]) + 1
+        sequence += 1
+    return ReadResult(records, offset, None, last_at)
+
+
+def count_whole_records(data: bytes) -> int:
+    """How many lines of ``data`` are whole records, wherever they stand: what a person can still read in a remnant."""
+    count = 0
+    for line in data.split(b"\n"):
+        match = _HEAD.match(line)
+        if match and _read_one(line + b"\n", 0, int(match.group(2)))[0] is not None:
+            count += 1
+    return count
+
+
+def _read_one(data: bytes, offset: int, sequence: int) -> tuple[dict[str, Any] | None, str]:
+    """The payload of the record at ``offset``, or None and what is wrong with it."""
+    left = len(data) - offset
+    if left == 0:
+        return None, "nothing is there"
+    head = _HEAD.match(data, offset)
+    if head is None:
+        return None, "the end of the file cuts it short" if left < _HEAD_BYTES else "it does not begin like a record"
+    length, found_sequence, checksum = int(head.group(1)), int(head.group(2)), int(head.group(3), 16)
+    if length > LONGEST_PAYLOAD_BYTES:
+        return None, f"it claims a length of {length} bytes, more than any record has"
+    if left < _HEAD_BYTES + length + 1:
+        return None, "the end of the file cuts it short"
+    body = data[offset + _HEAD_BYTES : offset + _HEAD_BYTES + length]
+    checked_head = data[offset : offset + _CHECKED_HEAD_BYTES]
+    if zlib.crc32(body, zlib.crc32(checked_head)) != checksum:
+        return None, "its content does not fit its checksum"
+    if data[offset + _HEAD_BYTES + length] != 0x0A:
+        return None, "its line does not end where it should"
+    if found_sequence != sequence:
+        return None, f"it carries the number {found_sequence}"
+    try:
+        payload = json.loads(body)
+    except (ValueError, RecursionError):
+        return None, "its content is no JSON"
+    return (payload, "") if isinstance(payload, dict) else (None, "its content is no JSON object")
+
+
+def _check_header(payload: dict[str, Any]) -> None:
+    if payload.get("format") != FORMAT or payload.get("version") != VERSION:
+        raise RecordFault(
+            "record-version",
+            f"this journal is of format {payload.get('format')!r}, version {payload.get('version')!r}; "
+            f"this program reads {FORMAT}, version {VERSION}",
+            "open it with the version of eyebolt that wrote it, or a newer one; nothing was changed.",
+            found=payload.get("version"),
+        )
+
+
+def _payload_fault(message: str) -> RecordFault:
+    return RecordFault("record-payload", message, "this is a fault of the program, not of the cell: please report it.")
+
+
+def recover_journal(files: Files, journal: Path, data: bytes, result: ReadResult) -> tuple[int, str | None]:
+    """Makes ``journal`` one to go on with: its valid prefix, padded; the rest is kept as ``facts.damaged-<n>``.
+
+    ``data`` is the journal's content and ``result`` what was read of it. Returns the journal's new length in bytes and
+    what was lost, None if nothing was. Raises OSError; the journal is then as it was. Interrupted anywhere, it can be
+    done again.
+    """
+    padded = result.valid_bytes > 0 and result.valid_bytes % SECTOR_BYTES == 0
+    if result.damage is None and padded:
+        return result.valid_bytes, None
+    tail = data[result.valid_bytes :]
+    aside = _keep_aside(files, journal.parent, tail) if tail else None
+    good = data[: result.valid_bytes] if padded else _padded_anew(data, result)
+    # Written beside it and renamed: cutting and padding in place would touch the sector of the last good record.
+    write_whole(files, journal, good)
+    return len(good), loss_in_words(data, result, aside) if result.damage else None
+
+
+def _padded_anew(data: bytes, result: ReadResult) -> bytes:
+    """The valid prefix with its last record padded: of an earlier version, or the first of some written together."""
+    last = result.records[-1] if result.records else HEADER
+    return data[: result.last_at] + b"".join(encode_padded(len(result.records), [last], result.last_at))
+
+
+def loss_in_words(data: bytes, result: ReadResult, aside: Path | None) -> str:
+    """What an operator reads about a damaged journal."""
+    tail = data[result.valid_bytes :]
+    whole = count_whole_records(tail)
+    count = len(result.records)
+    kept = {0: "no record stands before it", 1: "the 1 record before it is kept"}.get(
+        count, f"the {count} records before it are kept"
+    )
+    words = f"{result.damage}; {kept}, {len(tail)} bytes from there on are not used"
+    if whole:
+        words += f" ({whole} later {'records' if whole != 1 else 'record'} among them can still be read by a person)"
+    return words + (f"; they were moved to {aside.name}" if aside is not None else "")
+
+
+def _keep_aside(files: Files, folder: Path, tail: bytes) -> Path:
+    """A durable copy of ``tail``. One from an interrupted recovery is used again."""
+    number = 1
+    while (aside := folder / f"facts.damaged-{number}").exists():
+        if aside.read_bytes() == tail:
+            files.sync_folder(folder)
+            return aside
+        number += 1
+    write_whole(files, aside, tail)
+    return aside

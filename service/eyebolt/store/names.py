@@ -1,0 +1,84 @@
+"""Names of sessions and of the files in them. A name from outside becomes a path only through these checks."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection
+from datetime import datetime
+from pathlib import Path
+
+from eyebolt.errors import RecordFault
+from eyebolt.store.images import SUFFIXES
+
+JOURNAL_NAME = "facts.journal"
+RESULT_NAME = "result.json"
+ERROR_MAP_NAME = "error-map.svg"
+PICTURES_NAME = "pictures"
+
+_SESSION = re.compile(r"([0-9]{8}-[0-9]{6})-([0-9]{2,6})", re.ASCII)
+_FILE = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_-]*(?:\.[A-Za-z0-9_-]+)*", re.ASCII)
+_PICTURE = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_-]{0,63}", re.ASCII)
+_LONGEST = 100
+
+
+def session_name(wall: datetime, taken: Collection[str]) -> str:
+    """``YYYYMMDD-HHMMSS-nn`` for a session begun at ``wall`` (as it is; no time zone is applied).
+
+    Never sorts before a session in ``taken``: if the clock was set back, the newest session's time is used again with
+    the next number, for the newest session is the one that is rejoined after a restart.
+    """
+    stamp, number = wall.strftime("%Y%m%d-%H%M%S").zfill(15), 1
+    known = [key for key in map(_sort_key, taken) if key is not None]
+    if known:
+        newest_stamp, newest_number = max(known)
+        if newest_stamp >= stamp:
+            stamp, number = newest_stamp, newest_number + 1
+    return f"{stamp}-{number:02d}"
+
+
+def list_sessions(record_folder: Path) -> list[Path]:
+    """Folders of the sessions in a record folder, newest last; empty if there is no such folder."""
+    try:
+        entries = list(record_folder.iterdir())
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        remedy = "check [record] folder in the station file, and the rights to read that folder."
+        message = f"the record folder {record_folder} cannot be listed: {error.strerror}"
+        raise RecordFault("record-read", message, remedy, path=str(record_folder)) from None
+    found = [(key, entry) for entry in entries if (key := _sort_key(entry.name)) and (entry / JOURNAL_NAME).is_file()]
+    return [entry for _, entry in sorted(found)]
+
+
+def session_folder(record_folder: Path, name: str) -> Path:
+    """Path of the session ``name``. Raises RecordFault ``record-name``."""
+    if not _SESSION.fullmatch(name):
+        raise _name_fault(name, "a session's name looks like 20260314-091500-01")
+    return record_folder / name
+
+
+def keepsake_name(name: str) -> str:
+    """The name of a file kept beside the journal, checked. Raises RecordFault ``record-name``."""
+    reserved = name in (RESULT_NAME, ERROR_MAP_NAME, PICTURES_NAME) or name.startswith("facts.")
+    if len(name) > _LONGEST or not _FILE.fullmatch(name) or reserved:
+        raise _name_fault(name, "a kept file's name has letters, digits, - _ and points, and is not one of the session")
+    return name
+
+
+def picture_file(name: str) -> str:
+    """The name of a picture's file, such as ``0007.tif``, checked. Raises RecordFault ``record-name``."""
+    stem, suffix = name[:-4], name[-4:]
+    if suffix not in SUFFIXES or not _PICTURE.fullmatch(stem):
+        raise _name_fault(
+            name, f"a picture's name has 1 to 64 letters, digits, - and _, and then {' or '.join(SUFFIXES)}"
+        )
+    return name
+
+
+def _sort_key(name: str) -> tuple[str, int] | None:
+    match = _SESSION.fullmatch(name)
+    return (match.group(1), int(match.group(2))) if match else None
+
+
+def _name_fault(name: str, rule: str) -> RecordFault:
+    return RecordFault("record-name", f"{name[:120]!r} cannot be a name here: {rule}", "give another name.", name=name)

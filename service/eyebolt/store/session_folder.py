@@ -1,0 +1,249 @@
+"""A session's folder, which a person can open:
+
+    20260314-091500-01/
+        facts.journal       what happened, one checked record a line (see ``records``); only ever appended to
+        facts.damaged-1     what recovery took off the journal's end, if anything; never deleted
+        pictures/0007.tif   without loss; ``.png`` in sessions of earlier versions
+        station.toml ...    the files that the session began with, as they were
+        result.json         the result, once there is one
+        error-map.svg       its error over the working volume, as a picture
+
+What ``append`` and ``store_picture`` returned from is on the disk. Not for use from several threads at once.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from eyebolt.errors import RecordFault
+from eyebolt.store import names
+from eyebolt.store.filesystem import Files, make_durable_folder, read_fault, write_fault, write_whole
+from eyebolt.store.images import Pixels, file_of, pixels_of
+from eyebolt.store.journal import HEADER, encode_padded, loss_in_words, read_records, recover_journal
+
+PICTURE_LOST = "copy it from a backup; its corners are in the journal, so its pair can be solved without it."
+
+
+@dataclass(frozen=True)
+class PictureStored:
+    """``name`` such as ``0007.tif``; ``digest_sha256`` (hexadecimal) and ``bytes`` are those of the file."""
+
+    name: str
+    digest_sha256: str
+    bytes: int
+
+
+class SessionFolder:
+    """One open session. Make one with ``create``, ``open`` or ``view``."""
+
+    def __init__(
+        self,
+        path: Path,
+        files: Files,
+        descriptor: int | None,
+        good_bytes: int,
+        records: list[dict[str, Any]],
+        loss: str | None,
+    ) -> None:
+        self.path = path
+        self.records = records
+        self.loss = loss
+        self._files = files
+        self._descriptor = descriptor
+        self._good_bytes = good_bytes
+        self._tail_is_clean = True
+
+    @classmethod
+    def create(
+        cls,
+        record_folder: Path,
+        name: str,
+        keepsakes: dict[str, bytes],
+        files: Files | None = None,
+        first: Sequence[dict[str, Any]] = (),
+    ) -> SessionFolder:
+        """A new session ``name`` (see ``session_name``): keepsakes and ``first`` records appear whole or not at all.
+
+        Raises RecordFault: ``record-name``, ``record-exists``, ``record-write``.
+        """
+        files = files or Files()
+        path = names.session_folder(record_folder, name)
+        kept = {names.keepsake_name(keepsake): data for keepsake, data in keepsakes.items()}
+        if path.exists():
+            message = f"the session {path} is there already"
+            raise RecordFault("record-exists", message, "take another name for the new session.", path=str(path))
+        # Built under another name and renamed at the end: a crash leaves nothing that looks like a session.
+        made = record_folder / f".{name}.partial"
+        descriptor: int | None = None
+        lines = encode_padded(0, [HEADER, *first])
+        journal = b"".join(lines)
+        try:
+            make_durable_folder(files, record_folder)
+            if made.exists():
+                files.remove(made)
+            files.make_folder(made)
+            files.make_folder(made / names.PICTURES_NAME)
+            for keepsake, data in kept.items():
+                write_whole(files, made / keepsake, data)
+            descriptor = files.create(made / names.JOURNAL_NAME)
+            files.write(descriptor, journal, 0)
+            files.sync(descriptor)
+            files.sync_folder(made)
+            files.replace(made, path)
+            made = path
+            files.sync_folder(record_folder)
+        except OSError as error:
+            if descriptor is not None:
+                with contextlib.suppress(OSError):
+                    files.close(descriptor)
+            with contextlib.suppress(OSError):
+                files.remove(made)
+            raise write_fault("a new session", path, error) from None
+        return cls(path, files, descriptor, len(journal), _as_read_back(lines[1:]), None)
+
+    @classmethod
+    def open(cls, path: Path, files: Files | None = None) -> SessionFolder:
+        """A session to go on with. A damaged end of its journal is first moved aside; ``loss`` says what that was.
+
+        Only for the process that holds the RecordLock: it may replace the journal. Opening again changes nothing more.
+        Raises RecordFault: ``record-read``, ``record-version``, ``record-write``.
+        """
+        files = files or Files()
+        data = _journal_bytes(path)
+        result = read_records(data)
+        journal = path / names.JOURNAL_NAME
+        try:
+            good_bytes, loss = recover_journal(files, journal, data, result)
+            descriptor = files.open_existing(journal)
+        except OSError as error:
+            raise write_fault("the recovered journal", journal, error) from None
+        return cls(path, files, descriptor, good_bytes, result.records, loss)
+
+    @classmethod
+    def view(cls, path: Path, files: Files | None = None) -> SessionFolder:
+        """A session to look at, even while a daemon writes it: nothing is recovered and ``append`` is refused.
+
+        ``loss`` tells a damaged end, which in a session that is being written may be a record under way.
+        """
+        data = _journal_bytes(path)
+        result = read_records(data)
+        loss = loss_in_words(data, result, None) if result.damage else None
+        return cls(path, files or Files(), None, result.valid_bytes, result.records, loss)
+
+    def append(self, payloads: list[dict[str, Any]]) -> None:
+        """Makes the records durable, all with one write and one sync; adds them to ``records``.
+
+        Raises RecordFault ``record-write`` if the disk refuses: then none of them counts, the journal keeps its last
+        good length, and a later append works again as soon as the disk does. ``record-payload`` as encode_record.
+        """
+        journal = self.path / names.JOURNAL_NAME
+        descriptor = self._descriptor
+        if descriptor is None:
+            message = f"the session {self.path} is closed or open only to be looked at"
+            raise RecordFault("record-write", message, "open the session for writing first.", path=str(journal))
+        if not payloads:
+            return
+        lines = encode_padded(len(self.records) + 1, payloads, self._good_bytes)
+        data = b"".join(lines)
+        try:
+            if not self._tail_is_clean:
+                self._cut_tail(descriptor)
+            self._files.write(descriptor, data, self._good_bytes)
+            self._files.sync(descriptor)
+        except OSError as error:
+            self._tail_is_clean = False
+            # If the disk refuses this too, the next append begins with it.
+            with contextlib.suppress(OSError):
+                self._cut_tail(descriptor)
+            raise write_fault("the record of what happened", journal, error) from None
+        self._good_bytes += len(data)
+        self.records.extend(_as_read_back(lines))
+
+    def store_picture(self, name: str, pixels: Pixels) -> PictureStored:
+        """Stores pixels (H, W) or (H, W, 3: blue, green, red) of uint8 or uint16 as ``pictures/<name>``, durably.
+
+        ``name`` ends in ``.tif`` or ``.png`` and is stored so. A picture of that name is replaced (one left by a
+        crash before its record).
+        Raises RecordFault: ``record-name``, ``record-picture`` (not such pixels), ``record-write``.
+        """
+        file_name = names.picture_file(name)
+        path = self.path / names.PICTURES_NAME / file_name
+        try:
+            data = file_of(pixels, path.suffix)
+        except ValueError as error:
+            message = f"the picture {file_name} cannot be stored: {error}"
+            raise RecordFault("record-picture", message, "check the camera's pixel format.", path=str(path)) from None
+        try:
+            write_whole(self._files, path, data)
+        except OSError as error:
+            raise write_fault("the picture", path, error) from None
+        return PictureStored(file_name, hashlib.sha256(data).hexdigest(), len(data))
+
+    def load_picture(self, name: str) -> Pixels:
+        """The pixels as they were stored; ``name`` as in the fact of the picture.
+
+        Raises RecordFault ``record-name`` or ``record-read``.
+        """
+        path = self._picture_path(name)
+        try:
+            return pixels_of(self.picture_bytes(name), path.suffix)
+        except ValueError as error:
+            raise read_fault("the picture", path, f"cannot be used: {error}", PICTURE_LOST) from None
+
+    def picture_bytes(self, name: str) -> bytes:
+        """A picture's file as it is now. Raises RecordFault ``record-name`` or ``record-read``."""
+        return _bytes_of(self._picture_path(name), "the picture", PICTURE_LOST)
+
+    def keepsake(self, name: str) -> bytes:
+        """A file that the session began with. Raises RecordFault ``record-name`` or ``record-read``."""
+        remedy = "copy the file from a backup of the session."
+        return _bytes_of(self.path / names.keepsake_name(name), "the kept file", remedy)
+
+    def close(self) -> None:
+        """Ends writing; may be called again."""
+        descriptor, self._descriptor = self._descriptor, None
+        if descriptor is not None:
+            with contextlib.suppress(OSError):
+                self._files.close(descriptor)
+
+    def __enter__(self) -> SessionFolder:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _picture_path(self, name: str) -> Path:
+        return self.path / names.PICTURES_NAME / names.picture_file(name)
+
+    def _cut_tail(self, descriptor: int) -> None:
+        self._files.truncate(descriptor, self._good_bytes)
+        self._files.sync(descriptor)
+        self._tail_is_clean = True
+
+
+def _as_read_back(lines: list[bytes]) -> list[dict[str, Any]]:
+    """Records as a restart will see them, so that it cannot see anything else."""
+    return [json.loads(line[29:]) for line in lines]
+
+
+def _journal_bytes(path: Path) -> bytes:
+    remedy = "name the folder of a session, one that holds a facts.journal."
+    return _bytes_of(path / names.JOURNAL_NAME, "the journal", remedy)
+
+
+def _bytes_of(path: Path, what: str, remedy: str) -> bytes:
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise read_fault(what, path, "is missing", remedy) from None
+    except OSError as error:
+        raise read_fault(what, path, f"cannot be read: {error.strerror}", remedy) from None

@@ -1,0 +1,55 @@
+"""Whether a session's files are still what was recorded: nothing is mended here."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+
+from eyebolt.errors import RecordFault
+from eyebolt.store import names
+from eyebolt.store.session_folder import PICTURE_LOST, SessionFolder
+
+
+def damage_of(folder: SessionFolder, keepsakes: tuple[str, ...]) -> list[str]:
+    """What is missing or no longer as it was written, a sentence each; empty if the session is whole.
+
+    ``keepsakes``: the files that a session begins with.
+    """
+    found = [] if folder.loss is None else [f"the journal: {folder.loss}"]
+    for fact in folder.records:
+        if fact.get("fact") == "picture":
+            found += _picture_damage(folder, str(fact["picture"]), str(fact["sha256"]))
+    for name in keepsakes:
+        try:
+            folder.keepsake(name)
+        except RecordFault as fault:
+            found.append(f"{fault.message}: {fault.remedy}")
+    return found + _result_damage(folder)
+
+
+def set_aside(folder: SessionFolder) -> list[str]:
+    """Names of what earlier recoveries took off the journal's end."""
+    return sorted(path.name for path in folder.path.glob("facts.damaged-*"))
+
+
+def _picture_damage(folder: SessionFolder, name: str, digest: str) -> list[str]:
+    try:
+        data = folder.picture_bytes(name)
+    except RecordFault as fault:
+        return [f"picture {name} {fault.data.get('reason', fault.message)}: {fault.remedy}"]
+    if hashlib.sha256(data).hexdigest() != digest:
+        return [
+            f"picture {name} is not the one that was recorded ({len(data)} bytes; its digest differs): {PICTURE_LOST}"
+        ]
+    return []
+
+
+def _result_damage(folder: SessionFolder) -> list[str]:
+    path = folder.path / names.RESULT_NAME
+    try:
+        json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return []
+    except (OSError, ValueError) as error:
+        return [f"{names.RESULT_NAME} cannot be read ({error}); 'eyebolt solve' makes the same again from the record"]
+    return []
