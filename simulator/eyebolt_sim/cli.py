@@ -27,7 +27,7 @@ from eyebolt_sim.playing_faults import Told, play_fault
 from eyebolt_sim.robot_client import Outcome, cannot_go_on
 
 if TYPE_CHECKING:
-    from eyebolt_sim.replay.robot import Played
+    from eyebolt_sim.replay import Played
 
 _WISH = "FAULT or FAULT@WAYPOINT; any other word lists them."
 STOPPED_BY_DAEMON = 3
@@ -168,7 +168,7 @@ def replay(
     Exits with 0 if all is the same, 1 if not.
     """
     # Solving takes a second to load; the cell does not need it.
-    from eyebolt_sim.replay.play import LiveChoices, replay_in_process, replay_live
+    from eyebolt_sim.replay import LiveChoices, replay_in_process, replay_live
 
     if facts:
         if lay or station or folder or speed != "max":
