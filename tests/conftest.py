@@ -2,33 +2,21 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import signal
-import sys
 from collections.abc import Callable
 from pathlib import Path
-from types import ModuleType
 from typing import NoReturn
 
 import pytest
 
+from support import opencv_doc
+
 # Programs that the tests start are ended as by Ctrl-C; started in the background, the tests would hand on that it is
 # ignored.
+pytest_plugins = ["support.board_fixtures", "support.camera_fixtures", "support.daemon_fixtures"]
+
 signal.signal(signal.SIGINT, signal.default_int_handler)
-
-# Helpers that stand beside this file.
-sys.path.append(str(Path(__file__).parent))
-
-
-def _load_opencv_doc() -> ModuleType:
-    path = Path(__file__).parent / "evidence" / "opencv_doc.py"
-    spec = importlib.util.spec_from_file_location("eyebolt_tests_opencv_doc", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def _without_evidence(reason: str) -> NoReturn:
@@ -41,7 +29,6 @@ def _without_evidence(reason: str) -> NoReturn:
 @pytest.fixture(scope="session")
 def evidence_files() -> Callable[[str], Path]:
     """From a file's name to its path in Debian's `opencv-doc`, fetched if need be."""
-    opencv_doc = _load_opencv_doc()
     try:
         documents: Path = opencv_doc.evidence_folder()
     except opencv_doc.EvidenceMissing as missing:

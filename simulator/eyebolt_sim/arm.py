@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.spatial.transform import Rotation
 
-from eyebolt_sim.matrices import Array
+from eyebolt_sim.transforms import Array
 
 LINK_LENGTH_M = np.array([0.0, 0.4318, 0.0203, 0.0, 0.0, 0.0])
 LINK_OFFSET_M = np.array([0.0, 0.0, 0.15005, 0.4318, 0.0, 0.0])

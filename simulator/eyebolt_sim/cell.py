@@ -13,19 +13,19 @@ from eyebolt.config import Station
 from eyebolt.context import read_station
 from eyebolt.errors import InputFault
 from eyebolt_sim.arm import Arm, faulty_arm
-from eyebolt_sim.board_print import BoardPrint, Picture, print_board
-from eyebolt_sim.faults import NO_FAULT, CellFault, FaultInForce
+from eyebolt_sim.board_texture import BoardPrint, Picture, print_board
+from eyebolt_sim.camera_server import PictureServer, RemoteArm
+from eyebolt_sim.cell_faults import NO_FAULT, CellFault, FaultInForce
+from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, Scene, make_scene, write_truth
 from eyebolt_sim.lens import Lens, read_lens
-from eyebolt_sim.matrices import Array, inverse
 from eyebolt_sim.moving_arm import MovingArm
 from eyebolt_sim.noise import PoseNoise
-from eyebolt_sim.picture_server import PictureServer, RemoteArm
-from eyebolt_sim.reading import PoseTerms
+from eyebolt_sim.pose_format import PoseTerms
 from eyebolt_sim.render import Renderer
-from eyebolt_sim.robot_client import Movable, Outcome, RobotProgram, check_waypoints, tool_in_force
 from eyebolt_sim.robot_link import link_to
-from eyebolt_sim.scene import UPRIGHT_T_OUTWARD, Scene, make_scene, write_truth
-from eyebolt_sim.touching import Pointer, Touching, plan_touching
+from eyebolt_sim.robot_program import Movable, Outcome, RobotProgram, check_waypoints, tool_in_force
+from eyebolt_sim.touch_plan import Pointer, Touching, plan_touching
+from eyebolt_sim.transforms import Array, inverse
 from eyebolt_sim.waypoints import MOST_WAYPOINTS, Waypoint, plan_waypoints
 
 _NOISE_MM, _NOISE_DEG = 0.1, 0.02

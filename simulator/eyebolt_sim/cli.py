@@ -21,10 +21,10 @@ import typer
 from eyebolt.cli import MountChoice, run_command
 from eyebolt.errors import InputFault
 from eyebolt_sim.cell import Cell, CellChoices, UnwatchedArm, prepare_cell, refuse_late, remote_arm
+from eyebolt_sim.cell_faults import CELL_FAULTS, NO_FAULT, cell_fault
 from eyebolt_sim.demo import run_demo
-from eyebolt_sim.faults import CELL_FAULTS, NO_FAULT, cell_fault
-from eyebolt_sim.playing_faults import Told, play_fault
-from eyebolt_sim.robot_client import Outcome, cannot_go_on
+from eyebolt_sim.fault_scenarios import Told, play_fault
+from eyebolt_sim.robot_program import Outcome, cannot_go_on
 
 if TYPE_CHECKING:
     from eyebolt_sim.replay import Played

@@ -26,8 +26,8 @@ from eyebolt.errors import EyeboltError, MachineFault
 from eyebolt.results import accepted_transform, summary
 from eyebolt.store import list_sessions
 from eyebolt_sim.demo_cell import write_invented_cell
-from eyebolt_sim.matrices import carry
 from eyebolt_sim.processes import Process, end, last_words, program
+from eyebolt_sim.transforms import carry
 
 _LONGEST_S = 120.0
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from eyebolt.errors import InputFault
-from eyebolt_sim.matrices import Array
+from eyebolt_sim.transforms import Array
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,8 @@ import threading
 import numpy as np
 
 from eyebolt_sim.arm import Arm
-from eyebolt_sim.matrices import Array
 from eyebolt_sim.noise import PoseNoise
+from eyebolt_sim.transforms import Array
 
 
 class MovingArm:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from eyebolt_sim.matrices import Array, inverse, small_motion
+from eyebolt_sim.transforms import Array, inverse, small_motion
 
 
 @dataclass(frozen=True)

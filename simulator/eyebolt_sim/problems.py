@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from eyebolt.errors import InputFault
+from eyebolt_sim.cell_geometry import Mount, Scene, Turns, make_scene
 from eyebolt_sim.lens import Lens, simple_lens
-from eyebolt_sim.matrices import Array, carry
 from eyebolt_sim.noise import PoseNoise
-from eyebolt_sim.scene import Mount, Scene, Turns, make_scene
+from eyebolt_sim.transforms import Array, carry
 from eyebolt_sim.views import BoardShape, ViewRange, fraction_seen, place, random_views, squares_board
 
 DEFAULT_LENS = simple_lens(2448, 2048, 2400.0)

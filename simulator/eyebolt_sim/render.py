@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import RectBivariateSpline
 
-from eyebolt_sim.board_print import BoardPrint, Picture
+from eyebolt_sim.board_texture import BoardPrint, Picture
 from eyebolt_sim.lens import Lens
-from eyebolt_sim.matrices import Array, carry
+from eyebolt_sim.transforms import Array, carry
 
 Gray = NDArray[np.float32]
 

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from eyebolt_sim.lens import Lens
-from eyebolt_sim.matrices import Array, carry, matrix
+from eyebolt_sim.transforms import Array, carry, matrix
 
 _TRIES = 2000
 

@@ -9,9 +9,9 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.errors import InputFault
 from eyebolt_sim.arm import inverse_kinematics
+from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, Scene
 from eyebolt_sim.lens import Lens
-from eyebolt_sim.matrices import Array
-from eyebolt_sim.scene import UPRIGHT_T_OUTWARD, Scene
+from eyebolt_sim.transforms import Array
 from eyebolt_sim.views import BoardShape, fraction_seen, place, tilted
 
 MOST_WAYPOINTS = 20

@@ -9,9 +9,9 @@ import shutil
 import subprocess
 
 import pytest
-from daemon_process import Robot, until
 
 from eyebolt.store.names import list_sessions
+from support.daemon_process import Robot, until
 
 
 def mount(*words):

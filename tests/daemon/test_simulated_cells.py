@@ -9,12 +9,12 @@ import subprocess
 
 import numpy as np
 import pytest
-from daemon_process import COMMAND, DaemonProcess, Robot
-from recorded_cell import grid_errors_mm, write_station
 from scipy.spatial.transform import Rotation
 
 from eyebolt.store.names import list_sessions
 from eyebolt_sim.cell import CellChoices, prepare_cell
+from support.daemon_process import COMMAND, DaemonProcess, Robot
+from support.folder_camera_cell import grid_errors_mm, write_station
 
 SEEDS = (2, 9)
 # Each mount with other terms: what the robot sends and what it gets back must both be read in them.

@@ -5,12 +5,12 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from eyebolt.errors import InputFault
-from eyebolt_sim.board_print import print_board
+from eyebolt_sim.board_texture import print_board
 from eyebolt_sim.cell import CellChoices, prepare_cell
-from eyebolt_sim.faults import CELL_FAULTS, NO_FAULT, FaultInForce, cell_fault
+from eyebolt_sim.cell_faults import CELL_FAULTS, NO_FAULT, FaultInForce, cell_fault
 from eyebolt_sim.lens import simple_lens
-from eyebolt_sim.matrices import matrix
-from eyebolt_sim.reading import PoseTerms
+from eyebolt_sim.pose_format import PoseTerms
+from eyebolt_sim.transforms import matrix
 
 FACE = print_board("chessboard", 8, 5, 25.0)
 LENS = simple_lens(640, 480, 700.0, [0.01, 0, 0, 0, 0])

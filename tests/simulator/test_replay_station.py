@@ -7,7 +7,7 @@ import pytest
 from eyebolt.config.station_file import parse_station
 from eyebolt.config.template import station_template
 from eyebolt.errors import InputFault
-from eyebolt_sim.replay.own_daemon import pushed_station, running_daemon
+from eyebolt_sim.replay.daemon_target import pushed_station, running_daemon
 
 CAMERAS = {
     "folder": ('source = "folder"', 'path = "C:\\\\pictures"'),

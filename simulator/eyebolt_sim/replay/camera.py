@@ -13,7 +13,7 @@ import numpy as np
 import zmq
 
 from eyebolt.cameras import Pixels, encode
-from eyebolt_sim.replay.faults import Fault
+from eyebolt_sim.replay.line_faults import Fault
 
 _PERIOD_S = 0.05
 _DROPPED_NS = 500_000_000

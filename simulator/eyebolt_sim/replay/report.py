@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from eyebolt_sim.replay.faults import Fault
-from eyebolt_sim.replay.recorded import RecordedSession
-from eyebolt_sim.replay.result_difference import ACROSS_COMPUTERS, Difference, differences, renumbered
+from eyebolt_sim.replay.line_faults import Fault
+from eyebolt_sim.replay.recording import RecordedSession
+from eyebolt_sim.replay.result_comparison import ACROSS_COMPUTERS, Difference, differences, renumbered
 from eyebolt_sim.replay.robot import Played
 
 _MOST_PLACES = 6

@@ -13,9 +13,9 @@ from eyebolt.cameras import Pixels
 from eyebolt.errors import InputFault
 from eyebolt.protocol import MAX_SEQ
 from eyebolt_sim.replay.camera import ReplayCamera
-from eyebolt_sim.replay.faults import FAULTS, Fault
-from eyebolt_sim.replay.own_daemon import PlayedAgainst
-from eyebolt_sim.replay.recorded import RecordedLine, RecordedSession, Told
+from eyebolt_sim.replay.daemon_target import PlayedAgainst
+from eyebolt_sim.replay.line_faults import FAULTS, Fault
+from eyebolt_sim.replay.recording import RecordedLine, RecordedSession, Told
 from eyebolt_sim.robot_link import Answer
 
 # The patience of common controllers (their default limit for a read is two seconds).

@@ -1,6 +1,6 @@
 """How long a robot waits for the answer to a capture, and for what: 2448 x 2048 pixels, push camera, real sockets.
 
-    python tests/bench/capture [--captures N] [--still off] [--formats]
+    python -m bench.capture [--captures N] [--still off] [--formats]
 
 One process is the daemon, one the camera (the bench itself is the robot). Every capture is timed from the instant of
 the exposure to the reply at the robot's socket; settling and waiting for the camera are not in it. In the same run,
@@ -12,19 +12,16 @@ it.
 
 import argparse
 import os
-import sys
 import tempfile
 from pathlib import Path
 
 # As in the daemon: more threads only wait for each other on matrices this small.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path.append(str(Path(__file__).resolve().parents[2] / "daemon"))
 
-import alone
-import formats
-from cell import record_large_cell
-from robot import captures_timed
-
+from bench.capture import components as alone
+from bench.capture import image_formats as formats
+from bench.capture.cell import record_large_cell
+from bench.capture.robot import captures_timed
 from eyebolt.boards.board import Board
 
 BOARD = Board.from_mm("charuco", 12, 9, 15.0, 11.0, "5X5_100")

@@ -4,12 +4,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from recorded_cell import write_station
 
 from eyebolt_sim.cell import CellChoices, prepare_cell
 from eyebolt_sim.lens import simple_lens
-from eyebolt_sim.reading import PoseTerms
+from eyebolt_sim.pose_format import PoseTerms
 from eyebolt_sim.render import Renderer
+from support.folder_camera_cell import write_station
 
 LENS = simple_lens(2448, 2048, 2600.0, (-0.1, 0.05, 0.0005, -0.0005, 0))
 NEAR_MM, FAR_MM = 350.0, 650.0

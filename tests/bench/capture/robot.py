@@ -3,11 +3,10 @@
 import time
 from dataclasses import dataclass
 
-from alone import Sender
-from daemon_process import DaemonProcess, Robot
-
+from bench.capture.components import Sender
 from eyebolt.store.names import list_sessions
 from eyebolt.store.session_folder import SessionFolder
+from support.daemon_process import DaemonProcess, Robot
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
 """Lines and files that nobody should send: does anything but a fault with a remedy come of them?
 
-    python tests/bench/fuzz [lines] [guided] [--lines N] [--seconds S] [--seed K]
+    python -m bench.fuzz [lines] [guided] [--lines N] [--seconds S] [--seed K]
 
 lines: so many generated lines (1,000,000) through the same door as a robot's bytes, cut into chunks anywhere: half of
 them from the protocol's grammar with mistakes put in, half random bytes. Every line must come out as a request or as a
@@ -14,8 +14,8 @@ Prints what it did; ends with 1 if anything was found, after printing the input.
 import argparse
 import sys
 
-import guided
-import lines
+from bench.fuzz import coverage_guided as guided
+from bench.fuzz import protocol_lines as lines
 
 SECTIONS = {"lines": lines.run, "guided": guided.run}
 

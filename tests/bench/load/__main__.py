@@ -1,6 +1,6 @@
 """Does a crowd cost the robot anything? Captures twice a second, 2448 x 2048 pixels, push camera, real sockets.
 
-    python tests/bench/load [--rounds N] [--watchers 50] [--connections 1000]
+    python -m bench.load [--rounds N] [--watchers 50] [--connections 1000]
 
 One daemon; blocks of 18 captures by turns without a crowd and with it, so that whatever else the computer does meets
 both. The crowd: watchers, one of which never reads, and connections on the robot's port, half of them silent, half
@@ -12,24 +12,20 @@ nothing; not collected by pytest.
 
 import argparse
 import os
-import sys
 import tempfile
 import time
 from contextlib import nullcontext
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path.append(str(Path(__file__).resolve().parents[2] / "daemon"))
-sys.path.append(str(Path(__file__).resolve().parents[1] / "capture"))
 
-from alone import Sender
-from cell import FAR_MM, LENS, NEAR_MM, record_large_cell
-from crowded import crowd
-from daemon_process import DaemonProcess, Robot
-from recorded_cell import write_station
-
+from bench.capture.cell import FAR_MM, LENS, NEAR_MM, record_large_cell
+from bench.capture.components import Sender
+from bench.load.client_process import crowd
 from eyebolt.store.names import list_sessions
 from eyebolt.store.session_folder import SessionFolder
+from support.daemon_process import DaemonProcess, Robot
+from support.folder_camera_cell import write_station
 
 PERIOD_S = 0.5
 LATE_S = 1.5

@@ -1,6 +1,6 @@
 """Captures for hours: does the daemon grow, does it keep handles, is anything lost?
 
-    python tests/bench/soak [--captures N] [--pictures 60]
+    python -m bench.soak [--captures N] [--pictures 60]
 
 Captures (10,000) through the socket from a camera of 640 x 480 that pushes, in sessions of 12, each twentieth of 60,
 begun one after the other. The robot connects anew every 23. The daemon is started four times: three lives of an eighth
@@ -15,10 +15,8 @@ import tempfile
 import time
 from pathlib import Path
 
-sys.path.append(str(Path(__file__).resolve().parents[2] / "daemon"))
-
-from pushed_cell import record_pushed_cell
-from soaking import soak
+from support.push_camera_cell import record_pushed_cell
+from support.soak_runs import soak
 
 BAR = 1.05
 

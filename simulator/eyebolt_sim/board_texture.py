@@ -1,0 +1,146 @@
+"""The printed board as a texture, drawn with OpenCV and NumPy alone so that it does not repeat a slip of the product.
+
+Board frame: origin at the outer corner of the first square, x along columns, y along rows, z into the board.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from eyebolt.errors import InputFault
+from eyebolt_sim.transforms import Array
+from eyebolt_sim.views import BoardShape, squares_board
+
+Picture = NDArray[np.uint8]
+
+_TEXELS_PER_SQUARE = 240
+_MARGIN_SQUARES = 0.5
+
+
+@dataclass(frozen=True)
+class BoardPrint:
+    """A board's face: ``texture`` (H, W) gray, 255 where it is white, with a white margin around the squares.
+
+    ``texels_per_m``; ``origin_texel`` (2,): where the board's origin lies, texel centres at integers.
+    """
+
+    texture: Picture
+    texels_per_m: float
+    origin_texel: Array
+    shape: BoardShape
+
+    def grown(self, times: float) -> BoardPrint:
+        """The same print ``times`` as large about its origin; ``shape`` stays what it was meant to be."""
+        return replace(self, texels_per_m=self.texels_per_m / times)
+
+    def coarser(self, factor: int) -> BoardPrint:
+        """The same print with texels ``factor`` times as long, averaged over their area."""
+        if factor <= 1:
+            return self
+        height, width = (side // factor * factor for side in self.texture.shape)
+        small = cv2.resize(
+            self.texture[:height, :width], (width // factor, height // factor), interpolation=cv2.INTER_AREA
+        )
+        origin = (self.origin_texel + 0.5) / factor - 0.5
+        return BoardPrint(small.astype(np.uint8), self.texels_per_m / factor, origin, self.shape)
+
+
+def print_board(
+    kind: str,
+    columns: int,
+    rows: int,
+    square_mm: float | None = None,
+    marker_mm: float | None = None,
+    dictionary: str | None = None,
+    corner_order: str = "current",
+    gap_mm: float | None = None,
+    spacing_mm: float | None = None,
+) -> BoardPrint:
+    """The print of a board with the numbers of a station file.
+
+    Raises InputFault ``sim-board`` for a board that the simulator cannot draw.
+    """
+    if kind == "grid" and marker_mm and gap_mm and dictionary is not None:
+        return _print_grid(columns, rows, marker_mm, gap_mm, _markers(dictionary))
+    if kind == "circles" and spacing_mm:
+        return _print_circles(columns, rows, spacing_mm)
+    if not square_mm:
+        raise _cannot_draw(f"a board of kind {kind!r} with these sizes")
+    size = (columns * _TEXELS_PER_SQUARE, rows * _TEXELS_PER_SQUARE)
+    if kind == "chessboard":
+        row, column = np.indices((rows, columns))
+        squares = np.where((row + column) % 2 == 0, 0, 255).astype(np.uint8)
+        face = np.kron(squares, np.ones((_TEXELS_PER_SQUARE, _TEXELS_PER_SQUARE), np.uint8))
+    elif kind == "charuco" and marker_mm is not None and dictionary is not None:
+        board = cv2.aruco.CharucoBoard((columns, rows), square_mm, marker_mm, _markers(dictionary))
+        board.setLegacyPattern(corner_order == "legacy")
+        face = np.asarray(board.generateImage(size, marginSize=0), dtype=np.uint8)
+    else:
+        raise _cannot_draw(f"a board of kind {kind!r}")
+    margin = round(_MARGIN_SQUARES * _TEXELS_PER_SQUARE)
+    texture = np.pad(face, margin, constant_values=255)
+    return BoardPrint(
+        texture,
+        _TEXELS_PER_SQUARE / (square_mm * 1e-3),
+        np.full(2, margin - 0.5),
+        squares_board(columns, rows, square_mm * 1e-3),
+    )
+
+
+def _print_grid(columns: int, rows: int, marker_mm: float, gap_mm: float, markers: cv2.aruco.Dictionary) -> BoardPrint:
+    """Markers row by row; their corners are numbered clockwise from the upper left, marker after marker."""
+    cells = markers.markerSize + 2
+    side = max(1, round(_TEXELS_PER_SQUARE / cells)) * cells
+    gap = round(side * gap_mm / marker_mm)
+    # Whole texels a marker and a gap: the gap that is printed may be a little off, so its place is what is printed.
+    texels_per_m = side / (marker_mm * 1e-3)
+    margin = max(gap, side // 4)
+    size = (rows * (side + gap) - gap, columns * (side + gap) - gap)
+    face = np.full(size, 255, np.uint8)
+    corners = []
+    for number in range(columns * rows):
+        row, column = divmod(number, columns)
+        y, x = row * (side + gap), column * (side + gap)
+        face[y : y + side, x : x + side] = cv2.aruco.generateImageMarker(markers, number, side, borderBits=1)
+        corners += [(x, y), (x + side, y), (x + side, y + side), (x, y + side)]
+    flat = np.column_stack([np.array(corners, dtype=float), np.zeros(len(corners))]) / texels_per_m
+    shape = BoardShape(flat, (size[1] / texels_per_m, size[0] / texels_per_m))
+    return BoardPrint(np.pad(face, margin, constant_values=255), texels_per_m, np.full(2, margin - 0.5), shape)
+
+
+def _print_circles(columns: int, rows: int, spacing_mm: float) -> BoardPrint:
+    """Black discs as wide as the rows are apart, every second row set off; the origin is the first one's centre."""
+    step = _TEXELS_PER_SQUARE
+    number = np.arange(columns * rows)
+    row, column = np.divmod(number, columns)
+    centres = np.column_stack([2 * column + row % 2, row]).astype(float)
+    width, height = (int(v) for v in (centres.max(axis=0) + 2) * step)
+    face = np.full((height, width), 255, np.uint8)
+    # Fixed-point places with 1/16 texel; texel centres at integers, the face's edge at -1/2.
+    for x, y in np.round(((centres + 1) * step - 0.5) * 16).astype(int):
+        cv2.circle(face, (int(x), int(y)), step // 2 * 16, 0, -1, cv2.LINE_AA, 4)
+    pitch_m = spacing_mm * 1e-3
+    points = np.column_stack([centres * pitch_m, np.zeros(len(centres))])
+    shape = BoardShape(points, (float(centres[:, 0].max() * pitch_m), float(centres[:, 1].max() * pitch_m)))
+    margin = round(_MARGIN_SQUARES * step)
+    return BoardPrint(np.pad(face, margin, constant_values=255), step / pitch_m, np.full(2, step + margin - 0.5), shape)
+
+
+def _markers(dictionary: str) -> cv2.aruco.Dictionary:
+    number = getattr(cv2.aruco, f"DICT_{dictionary}", None)
+    if number is None:
+        raise _cannot_draw(f"the marker dictionary {dictionary!r}")
+    return cv2.aruco.getPredefinedDictionary(number)
+
+
+def _cannot_draw(what: str) -> InputFault:
+    return InputFault(
+        "sim-board",
+        f"the simulator cannot draw {what}",
+        'use a [board] of kind "charuco" (with square_mm, marker_mm, dictionary), "chessboard" (square_mm),'
+        ' "grid" (marker_mm, gap_mm, dictionary) or "circles" (spacing_mm).',
+    )

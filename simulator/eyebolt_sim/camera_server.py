@@ -1,0 +1,158 @@
+"""The simulated camera: a ZeroMQ ROUTER that exposes when asked, and renders what the arm shows at that instant.
+
+Requests and replies are those of ``eyebolt.cameras.frame_message``. Beside a picture, a robot program in another
+process may ask for a move: ``{"move_to": [6 joint angles in rad], "seconds": s, "request": k}``, answered with
+``{"request": k}`` and empty bytes; and for the board to be laid down: ``{"lay_board": 4x4, metres, "request": k}``.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+import uuid
+from collections.abc import Callable
+from types import TracebackType
+
+import numpy as np
+import zmq
+
+from eyebolt.cameras import decode_request, encode, encode_error
+from eyebolt.errors import CameraFault, MachineFault
+from eyebolt_sim.board_texture import Picture
+from eyebolt_sim.moving_arm import MovingArm
+from eyebolt_sim.transforms import Array
+
+_POLL_MS = 50
+_LONGEST_WAIT_S = 2.0
+_MOVE_PATIENCE_MS = 3000
+
+
+class PictureServer:
+    """Serves pictures at ``endpoint`` from a thread of its own while it is open (use it in a ``with``).
+
+    ``look`` makes the picture from the true pose of the outward flange (4, 4) and how many were served before.
+    Raises MachineFault ``sim-endpoint`` on entering if the endpoint cannot be served.
+    """
+
+    def __init__(self, endpoint: str, look: Callable[[Array, int], Picture], arm: MovingArm) -> None:
+        self._endpoint = endpoint
+        self._look = look
+        self._arm = arm
+        self._boot_id = uuid.uuid4().hex[:12]
+        self._served = 0
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._serve, name="pictures", daemon=True)
+        self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+
+    @property
+    def pictures_served(self) -> int:
+        """How many pictures have been handed out."""
+        return self._served
+
+    def __enter__(self) -> PictureServer:
+        self._socket = self._context.socket(zmq.ROUTER)
+        self._socket.setsockopt(zmq.LINGER, 200)
+        try:
+            self._socket.bind(self._endpoint)
+        except zmq.ZMQError as fault:
+            self._context.destroy(linger=0)
+            raise MachineFault(
+                "sim-endpoint",
+                f"pictures cannot be served at {self._endpoint}: {fault.strerror}",
+                "end the other simulator, or give [camera] endpoint another port in the station file.",
+                endpoint=self._endpoint,
+            ) from fault
+        # The first picture takes longest (tables are made then); a robot should not have to wait for it.
+        self._picture(time.monotonic_ns())
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stop.set()
+        self._thread.join()
+        self._context.destroy(linger=200)
+
+    def _serve(self) -> None:
+        while not self._stop.is_set():
+            if not self._socket.poll(_POLL_MS, zmq.POLLIN):
+                continue
+            identity, *parts = self._socket.recv_multipart()
+            reply = self._answer(parts)
+            if reply is not None:
+                self._socket.send_multipart([identity, *reply])
+
+    def _answer(self, parts: list[bytes]) -> tuple[bytes, bytes] | None:
+        if len(parts) != 1:
+            return None
+        if b'"move_to"' in parts[0] or b'"lay_board"' in parts[0]:
+            return self._wish(parts[0])
+        try:
+            asked_ns, request = decode_request(parts[0])
+        except CameraFault:
+            # Without a request number there is nobody to answer.
+            return None
+        early_s = (asked_ns - time.monotonic_ns()) / 1e9
+        if early_s > _LONGEST_WAIT_S:
+            return encode_error(request, f"the picture is wanted {early_s:.1f} s from now")
+        if early_s > 0:
+            time.sleep(early_s)
+        exposed_ns = max(time.monotonic_ns(), asked_ns)
+        pixels = self._picture(exposed_ns)
+        self._served += 1
+        return encode(pixels, frame_id=self._served, boot_id=self._boot_id, exposed_ns=exposed_ns, request=request)
+
+    def _picture(self, exposed_ns: int) -> Picture:
+        return self._look(self._arm.pose_at(exposed_ns / 1e9), self._served)
+
+    def _wish(self, part: bytes) -> tuple[bytes, bytes] | None:
+        try:
+            wish = json.loads(part)
+            if "lay_board" in wish:
+                self._arm.lay_board(np.asarray(wish["lay_board"], dtype=float).reshape(4, 4))
+            else:
+                joints = np.asarray(wish["move_to"], dtype=float).reshape(6)
+                self._arm.move_to(joints, float(wish["seconds"]), time.monotonic())
+            return json.dumps({"request": int(wish["request"])}).encode(), b""
+        except (ValueError, KeyError, TypeError):
+            return None
+
+
+class RemoteArm:
+    """Moves the arm of a PictureServer in another process. Raises MachineFault ``sim-no-pictures``."""
+
+    def __init__(self, endpoint: str) -> None:
+        self._endpoint = endpoint
+        self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+        self._socket = self._context.socket(zmq.DEALER)
+        self._socket.setsockopt(zmq.LINGER, 0)
+        self._socket.connect(endpoint)
+        self._request = 0
+
+    def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
+        """Begin a move; ``now_s`` is the server's to read."""
+        self._ask({"move_to": [float(q) for q in joints_rad], "seconds": seconds})
+
+    def lay_board(self, base_T_board: Array) -> None:
+        """The board lies at ``base_T_board`` (4, 4) from now on."""
+        self._ask({"lay_board": base_T_board.tolist()})
+
+    def _ask(self, wish: dict[str, object]) -> None:
+        self._request += 1
+        self._socket.send(json.dumps({**wish, "request": self._request}).encode())
+        while self._socket.poll(_MOVE_PATIENCE_MS, zmq.POLLIN):
+            header, _ = self._socket.recv_multipart()
+            if json.loads(header).get("request") == self._request:
+                return
+        raise MachineFault(
+            "sim-no-pictures",
+            f"no simulated camera answers at {self._endpoint}",
+            "start the other half first: eyebolt-sim cell STATION --pictures-only.",
+            endpoint=self._endpoint,
+        )
+
+    def close(self) -> None:
+        """Free the socket."""
+        self._context.destroy(linger=0)

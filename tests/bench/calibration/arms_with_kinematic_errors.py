@@ -1,0 +1,111 @@
+"""Arms whose geometry is wrong: how they calibrate, and how they pick with what came of it.
+
+Stands alone, so that a test can load it by path.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from eyebolt.calibration.problem import Problem, WorkingVolume
+from eyebolt.errors import InputFault
+from eyebolt.geometry import se3 as rigid
+from eyebolt.geometry.camera_model import CameraModel
+from eyebolt.observations.pair import Pair
+from eyebolt_sim.arm import Arm, faulty_arm, inverse_kinematics
+from eyebolt_sim.cell_geometry import Scene, make_scene
+from eyebolt_sim.noise import PoseNoise
+from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS
+from eyebolt_sim.waypoints import plan_waypoints
+
+NEAR_M, FAR_M, PICKS, CORNER_PX = 0.6, 1.0, 12, 0.1
+KINEMATIC, WHITE = "joints 0.03 deg, links 0.2 mm", "white 0.1 mm, 0.02 deg"
+# Joint offsets deg, link errors mm, scatter mm and deg.
+ARMS = {KINEMATIC: (0.03, 0.2, 0.0, 0.0), WHITE: (0.0, 0.0, 0.1, 0.02)}
+
+
+class ArmSession(NamedTuple):
+    """A session of one arm, noise not stated.
+
+    ``stands``: the real base_T_flange of every pair; ``looks``: (reported, real) poses that the problem does not use;
+    ``rng`` goes on where the session stopped.
+    """
+
+    problem: Problem
+    scene: Scene
+    real: Arm
+    noise: PoseNoise
+    stands: list
+    looks: list
+    rng: np.random.Generator
+
+
+def cell(mount, count, seed):
+    """A scene and ``count`` waypoints its arm reaches."""
+    for attempt in range(50):
+        scene = make_scene(mount, seed + 10_000 * attempt, (NEAR_M + FAR_M) / 2, DEFAULT_BOARD.size_m, "free")
+        try:
+            return scene, plan_waypoints(scene, DEFAULT_LENS, DEFAULT_BOARD, NEAR_M, FAR_M, count, seed)
+        except InputFault:
+            continue
+    raise RuntimeError("no reachable cell in 50 attempts")
+
+
+def session(mount, poses, seed, kind, picks=PICKS):
+    """The ArmSession of a seed; the arm of seed s has the same faults whatever the rest."""
+    offset_deg, link_mm, white_mm, white_deg = ARMS[kind]
+    rng = np.random.default_rng([seed, 5])
+    scene, waypoints = cell(mount, poses + picks, seed)
+    real, noise = faulty_arm(rng, offset_deg, link_mm), PoseNoise(white_mm, white_deg)
+    lens = DEFAULT_LENS.as_json()
+    camera = CameraModel(lens["width"], lens["height"], np.array(lens["matrix"]), np.array(lens["distortion"]))
+    stand_at, looks, pairs = [], [], []
+    for number in rng.permutation(len(waypoints)):
+        joints = waypoints[number].joints_rad
+        stands = real.forward(joints)
+        reported = noise.reported(Arm().forward(joints), rng)
+        if len(pairs) == poses:
+            looks.append((reported, stands))
+            continue
+        seen = DEFAULT_LENS.project(rigid.apply(scene.view_from(stands), DEFAULT_BOARD.corners_m))
+        ids = np.flatnonzero(DEFAULT_LENS.inside(seen, 5.0))
+        corners = seen[ids] + rng.normal(size=(len(ids), 2)) * CORNER_PX
+        pairs.append(Pair(len(pairs), reported, ids, corners))
+        stand_at.append(stands)
+    problem = Problem(mount, camera, DEFAULT_BOARD.corners_m, pairs, WorkingVolume(NEAR_M, FAR_M))
+    return ArmSession(problem, scene, real, noise, stand_at, looks, rng)
+
+
+def pick_errors_mm(session, X, Y):
+    """Tip minus object, mm. Camera fixed: the tip where the board was. On the arm: the flange, straight ahead."""
+    errors = []
+    scene, rng = session.scene, session.rng
+    grid = session.problem.grid
+    for reported, stands in session.looks:
+        if session.problem.mount == "fixed":
+            tip = Y[:3, 3]
+            point = rigid.apply(rigid.inverse(X) @ reported, tip[None])
+            errors.append(rigid.apply(stands, tip[None]) - rigid.apply(scene.wanted, point))
+            continue
+        for point in grid[rng.choice(len(grid), 4)]:
+            command = reported.copy()
+            command[:3, 3] = rigid.apply(reported @ X, point[None])[0]
+            joints = reachable(command)
+            if joints is not None:
+                # At the pick the controller believes itself at the command; its scatter is that of any pose.
+                off = session.real.forward(joints) @ rigid.inverse(Arm().forward(joints))
+                at = off @ session.noise.reported(command, rng)
+                errors.append(at[:3, 3] - rigid.apply(stands @ scene.wanted, point[None])[0])
+    return np.linalg.norm(np.array(errors).reshape(-1, 3), axis=1) * 1e3
+
+
+def reachable(command):
+    """Joint angles for a command, turned about or off the approach until the arm reaches it; None if it never does."""
+    for tilt in (0.0, 0.5, 1.0):
+        for turn in np.linspace(0, 2 * np.pi, 9)[:-1]:
+            turned = command.copy()
+            turned[:3, :3] = command[:3, :3] @ rigid.exp_rotation([0, 0, turn]) @ rigid.exp_rotation([tilt, 0, 0])
+            solutions = inverse_kinematics(turned)
+            if solutions:
+                return solutions[0]
+    return None

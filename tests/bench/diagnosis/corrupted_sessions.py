@@ -1,0 +1,233 @@
+"""Sessions with one fault each: the simulator's problem spoilt as the trade spoils it, and what should be said first.
+
+Sizes: slip 1 mm (and 2 mm with 1 deg), camera knocked 2 mm and 0.2 deg, board and focal length 2 %, principal point
+1 % of the focal length, a stream rectified from k1 -0.15, focus moved by 0.5 %, tool or frame on the controller changed
+by 120 mm and 30 deg, poses printed in steps of 1 mm and 1 deg, noise three times the stated one, an arm with joint
+offsets of 0.03 deg and link errors of 0.2 mm and no scatter (whatever the level).
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from bench.calibration.arms_with_kinematic_errors import KINEMATIC, session
+from bench.calibration.common import LEVELS, cases
+from bench.diagnosis import sessions as sets
+from bench.diagnosis.pose_format_faults import (
+    QUATERNION,
+    VECTOR,
+    ZYX,
+    coarse,
+    euler,
+    lag,
+    other_mount,
+    stale_picture,
+    stale_pose,
+    swapped,
+    terms,
+)
+from bench.diagnosis.sessions import Set, code, simulated_at, usual
+from eyebolt.calibration.problem import RobotNoise
+from eyebolt.geometry.pose_format import PoseReading
+from eyebolt_sim.lens import Lens, simple_lens
+from eyebolt_sim.problems import DEFAULT_LENS
+from eyebolt_sim.transforms import carry, inverse, matrix
+from eyebolt_sim.views import ViewRange, squares_board
+
+VARIED = ViewRange(tilt_deg=(0.0, 30.0))
+COLUMNS, ROWS, SQUARE_M = 12, 9, 0.020
+
+
+# ---- board and lens
+
+
+def board_off(by):
+    """The true board is larger than stated by the share ``by``."""
+
+    def spoil(mount, poses, seed, level):
+        true = squares_board(COLUMNS, ROWS, SQUARE_M * (1 + by))
+        simulated = simulated_at(mount, poses, seed, level, board=true, limits=VARIED)
+        problem = replace(cases.convert(simulated, False), board_corners_m=true.corners_m / (1 + by))
+        return Set(problem, code("board-scale"))
+
+    return spoil
+
+
+def seen_through(true, stated, mount, poses, seed, level):
+    """Pictures taken through the lens ``true``, read by the lens ``stated``."""
+    simulated = simulated_at(mount, poses, seed, level, camera=true, limits=VARIED)
+    return replace(cases.convert(simulated, False), camera=cases.camera_of(stated))
+
+
+def lens_off(right, true=None, stated=None):
+    """A maker of sets with another lens than stated."""
+
+    def spoil(mount, poses, seed, level):
+        return Set(seen_through(true or DEFAULT_LENS, stated or DEFAULT_LENS, mount, poses, seed, level), right)
+
+    return spoil
+
+
+def centred_off(by_px):
+    """The default lens with another principal point."""
+    at = DEFAULT_LENS.matrix.copy()
+    at[:2, 2] += by_px
+    return Lens(DEFAULT_LENS.width_px, DEFAULT_LENS.height_px, at)
+
+
+def focus_moved(drifting):
+    """The focal length 0.5 % longer from half-way on, or growing to that."""
+
+    def spoil(mount, poses, seed, level):
+        simulated = simulated_at(mount, poses, seed, level)
+        problem = cases.convert(simulated, False)
+        pairs = list(problem.pairs)
+        for row in range(poses):
+            share = row / (poses - 1) if drifting else float(row >= poses // 2)
+            lens = simple_lens(2448, 2048, 2400.0 * (1 + 0.005 * share))
+            pairs[row] = retaken(simulated, pairs[row], row, simulated.camera_T_board_true[row], lens)
+        return Set(replace(problem, pairs=pairs), code("focus-moved"))
+
+    return spoil
+
+
+def retaken(simulated, pair, row, view, lens=DEFAULT_LENS):
+    """The pair with its picture taken of the board at ``view``; the corner noise is what it was."""
+    noise = simulated.corners_px[row] - simulated.corners_px_true[row]
+    corners = simulated.board_corners_m[simulated.corner_ids[row]]
+    return replace(pair, corners_px=lens.project(carry(view, corners)) + noise)
+
+
+# ---- the board's numbers
+
+
+def renumbered(rule, right, share=1.0):
+    """Corner numbers changed by ``rule`` in this share of the pairs."""
+
+    def spoil(mount, poses, seed, level):
+        _, problem = usual(mount, poses, seed, level)
+        chosen = np.random.default_rng([seed, 75]).permutation(poses)[: max(1, round(share * poses))]
+        pairs = list(problem.pairs)
+        for row in chosen:
+            pairs[row] = replace(pairs[row], ids=rule(pairs[row].ids))
+        return Set(replace(problem, pairs=pairs), right)
+
+    return spoil
+
+
+def from_the_end(ids):
+    """Numbered from the opposite end."""
+    return (COLUMNS - 1) * (ROWS - 1) - 1 - ids
+
+
+def by_columns(ids):
+    """Numbered column by column."""
+    return ids % (COLUMNS - 1) * (ROWS - 1) + ids // (COLUMNS - 1)
+
+
+def rows_for_columns(mount, poses, seed, level):
+    """The station states 9 columns and 12 rows."""
+    _, problem = usual(mount, poses, seed, level)
+    stated = squares_board(ROWS, COLUMNS, SQUARE_M).corners_m
+    return Set(replace(problem, board_corners_m=stated), code("board-corners"))
+
+
+# ---- things that moved
+
+
+def moved(right, board=None, camera=None, flange=None, base=None):
+    """From half-way on: board or camera elsewhere, another tool (flange) or frame (base) in the reported poses."""
+
+    def spoil(mount, poses, seed, level):
+        simulated = simulated_at(mount, poses, seed, level)
+        problem = cases.convert(simulated, False)
+        pairs = list(problem.pairs)
+        for row in range(poses // 2, poses):
+            view = simulated.camera_T_board_true[row]
+            if board is not None or camera is not None:
+                view = view @ board if board is not None else inverse(camera) @ view
+                pairs[row] = retaken(simulated, pairs[row], row, view)
+            pose = pairs[row].base_T_flange
+            pose = pose @ as_written(flange) if flange is not None else pose
+            pose = as_written(base) @ pose if base is not None else pose
+            pairs[row] = replace(pairs[row], base_T_flange=pose)
+        return Set(replace(problem, pairs=pairs), right)
+
+    return spoil
+
+
+def by(shift_mm, turn_deg=0.0):
+    """A change sideways with a turn about a slanted axis."""
+    axis = np.array([0.48, 0.6, 0.64])
+    turn = Rotation.from_rotvec(axis * np.deg2rad(turn_deg)).as_matrix()
+    return matrix(turn, np.array([0.8, 0.0, 0.6]) * shift_mm * 1e-3)
+
+
+def as_written(change):
+    """The change as the arm's controller can write it: with four axes by its one angle only."""
+    if sets.turns == "free":
+        return change
+    turn = Rotation.from_matrix(change[:3, :3]).magnitude()
+    return matrix(Rotation.from_rotvec([0.0, 0.0, turn]), change[:3, 3])
+
+
+# ---- limits of the robot
+
+
+def louder(mount, poses, seed, level):
+    """The arm scatters three times as much as stated."""
+    _, problem = usual(mount, poses, seed, level)
+    _, mm, deg = LEVELS[level]
+    return Set(replace(problem, robot_noise=RobotNoise(mm * 1e-3 / 3, np.deg2rad(deg) / 3)), code("robot-noise"))
+
+
+def crooked(right):
+    """The arm's geometry is not what its controller thinks."""
+
+    def spoil(mount, poses, seed, _level):
+        return Set(session(mount, poses, seed, KINEMATIC, picks=0).problem, right)
+
+    return spoil
+
+
+BARREL = simple_lens(2448, 2048, 2400.0, (-0.15, 0.05, 0, 0, 0))
+FAULTS = {
+    "pose inverted": terms(QUATERNION, QUATERNION, "base_T_flange", inverted=True),
+    "other mount": other_mount,
+    "Euler kind": euler,
+    "ZYX read as XYZ": terms(ZYX, PoseReading("mm", "euler-XYZ"), 'rotation = "euler-ZYX"'),
+    "triple reversed": terms(ZYX, ZYX, 'rotation = "euler-xyz"', turned=True),
+    "vector as Euler": terms(PoseReading("mm", "rotation-vector"), ZYX, 'rotation = "rotation-vector"'),
+    "quaternion order": terms(PoseReading("mm", "quaternion-xyzw"), QUATERNION, 'rotation = "quaternion-xyzw"'),
+    "deg read as rad": terms(ZYX, PoseReading("mm", "euler-ZYX", "rad"), 'angle = "deg"'),
+    "rad read as deg": terms(VECTOR, PoseReading("mm", "rotation-vector"), 'angle = "rad"'),
+    "m read as mm": terms(PoseReading("m"), QUATERNION, 'length = "m"'),
+    "lag 1": lag(1),
+    "lag -2": lag(-2),
+    "two swapped": swapped,
+    "stale pose": stale_pose,
+    "stale picture": stale_picture,
+    "board +2 %": board_off(0.02),
+    "board -2 %": board_off(-0.02),
+    "focal +2 %": lens_off(code("focal-length"), simple_lens(2448, 2048, 2448.0)),
+    "focal -2 %": lens_off(code("focal-length"), simple_lens(2448, 2048, 2352.0)),
+    "centre 1 %": lens_off(code("principal-point"), centred_off((24.0, 0.0))),
+    "rectified": lens_off(code("rectified"), stated=BARREL),
+    "distorted": lens_off(code("distortion"), true=BARREL),
+    "half resolution": lens_off(code("lens-resolution"), stated=simple_lens(2448, 2048, 1200.0)),
+    "focus moved": focus_moved(drifting=False),
+    "focus drifts": focus_moved(drifting=True),
+    "half turn, third": renumbered(from_the_end, code("half-turned"), 1 / 3),
+    "by columns": renumbered(by_columns, code("board-corners")),
+    "rows for columns": rows_for_columns,
+    "slip 1 mm": moved(code("board-moved"), board=by(1.0)),
+    "slip 2 mm 1 deg": moved(code("board-moved"), board=by(2.0, 1.0)),
+    "camera 2 mm .2 deg": moved(code("camera-moved"), camera=by(2.0, 0.2)),
+    "tool changed": moved(code("tool-changed"), flange=by(120.0, 30.0)),
+    "frame changed": moved(code("frame-changed"), base=by(120.0, 30.0)),
+    "pose coarse": coarse,
+    "noise x 3": louder,
+    "robot limited": crooked(code("arm-limits", "arm-geometry")),
+    "arm's geometry": crooked(code("arm-geometry")),
+}

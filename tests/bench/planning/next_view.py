@@ -1,0 +1,80 @@
+"""How many pairs a session needs that follows the advice, against random waypoints.
+
+Each seed is a cell with a tolerance for which its random waypoints (tilt 5 to 35 deg, all rolls, the whole picture)
+need at least 20 pairs. The other session begins with the same three waypoints and then goes where the advice says; its
+arm scatters anew. Bar: the median of the ratio at most 0.60. ``time``: of one advice, median, processor time.
+"""
+
+import time
+from dataclasses import replace
+
+import numpy as np
+
+from bench.calibration.common import Table, bar
+from bench.planning.sessions import FEWEST, MOST, Shooter, goal_at, median, outcome_of, tight_session
+from eyebolt.calibration.solution import Solution
+from eyebolt.planning.information import belief_of, used_pairs
+from eyebolt.planning.next_view import advise
+
+LEAST_RANDOM, FIRST = 20, 3
+
+
+def run(bench):
+    """Prints the section."""
+    seeds = bench.seeds(50)
+    table = Table(
+        f"advice: pairs needed when following it, {seeds} seeds",
+        ("mount", 5),
+        ("noise", 6),
+        ("random", 12),
+        ("advised", 12),
+        ("ratio, median", 14),
+        ("bar", 30),
+        ("time ms", 14),
+    )
+    for mount in bench.mounts:
+        for level in bench.levels("usual"):
+            found = np.array(bench.each_seed(one_cell, seeds, mount, level), dtype=float)
+            random, advised, took = found.T
+            ratio = median(advised / random)
+            table.row(
+                mount,
+                level,
+                spread(random),
+                spread(advised),
+                ratio,
+                bar(ratio, at_most=0.6),
+                median(took).text(0),
+            )
+    print("random, advised: pairs, 10th, 50th and 90th percentile")
+
+
+def spread(values):
+    """10th, 50th and 90th percentile in words."""
+    return "-".join(f"{v:.0f}" for v in np.percentile(values, (10, 50, 90)))
+
+
+def one_cell(seed, mount, level):
+    """Pairs needed at random waypoints and with advice, and how long one advice takes, ms."""
+    simulated, problem, tolerance, needed = tight_session(mount, seed, level, LEAST_RANDOM)
+    shooter = Shooter(simulated, level, seed)
+    pairs, took = list(problem.pairs[:FIRST]), []
+    advised = follow(problem, pairs, shooter, goal_at(tolerance), took)
+    return needed, advised, float(np.median(took))
+
+
+def follow(problem, pairs, shooter, goal, took):
+    """Takes pairs where the advice says until the goal is met; how many there are then."""
+    while len(pairs) < MOST:
+        here = replace(problem, pairs=tuple(pairs))
+        found = outcome_of(problem, pairs)
+        if len(pairs) >= FEWEST and goal.met(len(pairs), found):
+            break
+        if isinstance(found, Solution):
+            began = time.process_time()
+            suggestion = advise(belief_of(here, found), used_pairs(here, found), found.expected_error_mm.p95)
+            took.append(1e3 * (time.process_time() - began))
+            pairs.append(shooter.pair(len(pairs), suggestion.base_T_flange)[0])
+        else:
+            pairs.append(replace(problem.pairs[len(pairs)], index=len(pairs)))
+    return len(pairs)

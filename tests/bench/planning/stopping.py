@@ -1,0 +1,102 @@
+"""Whether the stated error holds in sessions that ended because of it, and the counter's estimate on the way.
+
+Each seed: random waypoints (tilt 5 to 35 deg), the arm's noise estimated, solved after every pair from 8 on; the
+tolerance is the true p95 (Cramer-Rao bound, true noise) of its first 9 to 27 pairs. A session ends when ``Goal.met``
+says so; those that do not by 30 pairs count as not stopped.
+
+``points in p95``: share of the 405 working points whose true error is within the p95 stated at the stop, pooled over
+the sessions that stopped on tolerance; bar 92 to 98 %; standard error over sessions, whose points err together.
+``sessions``: share of those sessions whose RMS over the points is within the stated p95. ``x factor``: points within
+the stated p95 times the stop factor. ``in tolerance``: points within the tolerance. ``no factor``: points in p95 under
+the plain rule. ``stated/bound``: geometric mean over the sessions of stated p95 at the stop over the true one.
+``wanted at 8, 15``: mean of log(pairs at the end as the counter foretold / pairs at the end), where more were wanted.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+
+from bench.calibration.common import Table, bar, errors_mm, mean, share
+from bench.calibration.common import bound as bounds
+from bench.planning.sessions import goal_at, outcome_of, random_session
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.uncertainty.expected_error import p95_of_covariance
+from eyebolt.planning.stopping import stop_factor
+
+FEWEST, LAST = 8, 30
+ASKED_AT = (8, 15)
+
+
+def run(bench):
+    """Prints the section."""
+    seeds = bench.seeds(1000)
+    table = Table(
+        f"stop: sessions that end when the tolerance is reached, {seeds} seeds",
+        ("mount", 5),
+        ("noise", 6),
+        ("stopped", 9),
+        ("pairs", 9),
+        ("points in p95", 14),
+        ("bar", 28),
+        ("sessions", 14),
+        ("x factor", 14),
+        ("in tolerance", 14),
+        ("no factor", 14),
+        ("stated/bound", 14),
+        ("wanted at 8", 14),
+        ("at 15", 14),
+    )
+    for mount in bench.mounts:
+        for level in bench.levels("usual"):
+            found = np.array(bench.each_seed(one_session, seeds, mount, level), dtype=float)
+            pairs, inside, session, with_factor, within, plain, stated, *wanted = found.T
+            stopped = np.isfinite(pairs)
+            points = mean(inside)
+            few, middle, many = np.percentile(pairs[stopped], (10, 50, 90))
+            table.row(
+                mount,
+                level,
+                f"{stopped.sum()}",
+                f"{few:.0f}-{middle:.0f}-{many:.0f}",
+                points,
+                bar(points, 0.92, 0.98),
+                share(session[stopped] == 1),
+                mean(with_factor),
+                mean(within),
+                mean(plain),
+                mean(stated),
+                *(mean(w) for w in wanted),
+            )
+    print("pairs: 10th, 50th and 90th percentile at the stop")
+
+
+def one_session(seed, mount, level):
+    """Pairs at the stop, then what the columns average; NaN where it did not stop (or nothing was asked)."""
+    simulated, problem = random_session(mount, seed, level, LAST)
+    tolerance = true_p95_mm(simulated, problem, int(np.random.default_rng([seed, 31]).integers(9, 28)))
+    goal = goal_at(tolerance)
+    plain, foretold = np.nan, dict.fromkeys(ASKED_AT, np.nan)
+    for count in range(FEWEST, LAST + 1):
+        found = outcome_of(problem, problem.pairs[:count])
+        if not isinstance(found, Solution):
+            continue
+        p95 = found.expected_error_mm.p95
+        errors = errors_mm(found.X, simulated.wanted_true)
+        if np.isnan(plain) and p95 <= tolerance:
+            plain = (errors <= p95).mean()
+        if goal.met(count, found):
+            inside = (errors <= p95 * np.array([[1.0], [stop_factor(found.kept, noise_stated=False)]])).mean(axis=1)
+            session = np.sqrt((errors**2).mean()) <= p95
+            over_bound = np.log(p95 / true_p95_mm(simulated, problem, count))
+            wanted = [np.log(foretold[n] / count) for n in ASKED_AT]
+            return count, inside[0], session, inside[1], (errors <= tolerance).mean(), plain, over_bound, *wanted
+        if count in foretold:
+            foretold[count] = count + goal.wanted(count, found)
+    return (np.nan,) * (7 + len(ASKED_AT))
+
+
+def true_p95_mm(simulated, problem, count):
+    """p95 over the working volume of the best that any solver could do with the first ``count`` pairs."""
+    names = ("base_T_flange_reported", "base_T_flange_true", "camera_T_board_true", "corner_ids")
+    first = replace(simulated, **{name: getattr(simulated, name)[:count] for name in names})
+    return p95_of_covariance(problem, bounds.bound_covariance(first))

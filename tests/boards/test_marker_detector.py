@@ -1,0 +1,67 @@
+"""A board of which only a few markers are read at first: found to its ends, and no corner of it on a wrong edge.
+
+Boards tilted by some 20 deg and more in the simulator's pictures; the truth is where its own lens puts the corners.
+"""
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from eyebolt.boards.board import Board
+from eyebolt.boards.detect import find_board
+from eyebolt.boards.detection import Sighting
+from eyebolt_sim.board_texture import print_board
+from eyebolt_sim.lens import Lens
+from eyebolt_sim.render import Renderer
+from eyebolt_sim.transforms import carry, matrix
+
+BOARD = Board(kind="charuco", columns=12, rows=9, square_m=0.015, marker_m=0.011, dictionary="5X5_100")
+FACE = print_board("charuco", 12, 9, 15.0, 11.0, "5X5_100")
+# A view at which the first, small look reads five markers, all in the middle: the plane through them is 12 px off at
+# the far corner of the board.
+FEW_MARKERS = np.array(
+    [
+        [0.673749576, 0.667758365, 0.316481082, -0.042036462],
+        [-0.698749021, 0.715053479, -0.021173732, 0.039746387],
+        [-0.240439835, -0.206875053, 0.948362482, 0.895023564],
+        [0.0, 0.0, 0.0, 1.0],
+    ]
+)
+
+
+def lens_of(k1):
+    """The lens that the view above was found with, straight or bent."""
+    matrix_px = np.array([[1450.0, 0.0, 643.0], [0.0, 1451.0, 508.0], [0.0, 0.0, 1.0]])
+    return Lens(1280, 1024, matrix_px, np.array([k1, 0.09 if k1 else 0.0, 0.0004, -0.0003, 0.0]))
+
+
+def seen_beside_truth(lens, view, number):
+    """The sighting in the picture of a view, and the true corners (88, 2)."""
+    renderer = Renderer(lens, FACE, seed=1)
+    sighting = find_board(renderer.render(view, number), BOARD)
+    assert isinstance(sighting, Sighting)
+    return sighting, lens.project(carry(view, FACE.shape.corners_m))
+
+
+def test_from_five_markers_in_the_middle():
+    sighting, truth_px = seen_beside_truth(lens_of(0.0), FEW_MARKERS, 14)
+    assert len(sighting.ids) == 88
+    assert np.linalg.norm(sighting.corners_px - truth_px, axis=1).max() < 0.1
+
+
+@pytest.mark.parametrize("k1", [0.0, -0.12])
+def test_no_corner_is_far_from_the_truth(k1):
+    """Small squares, 14 to 40 px, anywhere in the picture; once in two hundred views one was."""
+    lens = lens_of(k1)
+    rng = np.random.default_rng(7)
+    seen = 0
+    for number in range(30):
+        place = lens.rays([rng.uniform(250, 1030), rng.uniform(220, 800)]) * rng.uniform(0.7, 0.9)
+        aslant = rng.uniform(0, 2 * np.pi)
+        tilt = Rotation.from_rotvec(np.deg2rad(rng.uniform(20, 45)) * np.array([np.cos(aslant), np.sin(aslant), 0.0]))
+        view = matrix(tilt * Rotation.from_euler("z", rng.uniform(-180, 180), degrees=True), place)
+        view[:3, 3] -= view[:3, :3] @ FACE.shape.centre_m
+        sighting, truth_px = seen_beside_truth(lens, view, number)
+        assert np.linalg.norm(sighting.corners_px - truth_px[sighting.ids], axis=1).max() < 0.3, number
+        seen += len(sighting.ids)
+    assert seen > 0.98 * 30 * 88

@@ -1,0 +1,66 @@
+"""Modules beside the tests, and the solves that several tests look at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from bench.calibration import arms_with_kinematic_errors
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.solve import solve
+from eyebolt_sim.problems import make_problem
+from support import cramer_rao_bound, problems
+
+SEEDS = range(20)
+POSES = 20
+
+
+@pytest.fixture(scope="session")
+def bench() -> ModuleType:
+    """arms_with_kinematic_errors.py of the benches, which walks through arms with wrong geometry."""
+    return arms_with_kinematic_errors
+
+
+@pytest.fixture(scope="session")
+def cases() -> ModuleType:
+    """From the simulator's problem to the solver's, and ways to spoil one."""
+    return problems
+
+
+@pytest.fixture(scope="session")
+def bound() -> ModuleType:
+    """The best that any solver can do, computed without the product."""
+    return cramer_rao_bound
+
+
+@dataclass(frozen=True)
+class Campaign:
+    """Clean problems of one mount, each solved: ``solutions`` by whether the arm's noise was stated."""
+
+    mount: str
+    simulated: list
+    solutions: dict[bool, list[Solution]]
+    errors_mm: dict[bool, np.ndarray]
+    """(seeds, points) of the working volume."""
+    bound_mm: np.ndarray
+    """(seeds,) RMS over the working volume."""
+
+
+@pytest.fixture(scope="session", params=["fixed", "arm"])
+def campaign(request, cases, bound) -> Campaign:
+    """20 seeds of 20 poses, 0.1 px, 0.1 mm / 0.02 deg."""
+    mount = request.param
+    simulated = [make_problem(mount, POSES, seed) for seed in SEEDS]
+    points = bound.working_points(simulated[0])
+    solutions, errors = {}, {}
+    for stated in (True, False):
+        solutions[stated] = [solve(cases.convert(problem, stated)) for problem in simulated]
+        assert all(isinstance(s, Solution) for s in solutions[stated])
+        errors[stated] = np.array(
+            [bound.errors_mm(s.X, p, points) for s, p in zip(solutions[stated], simulated, strict=True)]
+        )
+    best = np.array([bound.rms_of_covariance_mm(bound.bound_covariance(p), points) for p in simulated])
+    return Campaign(mount, simulated, solutions, errors, best)

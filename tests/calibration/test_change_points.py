@@ -1,0 +1,118 @@
+"""A board or a camera that moves half-way is found from the order of the pairs: when, how far, which of the two."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from eyebolt.calibration.solution import Solution
+from eyebolt.calibration.solve import solve
+from eyebolt_sim.problems import make_problem
+from eyebolt_sim.transforms import carry, inverse, matrix
+
+POSES = 16
+
+
+def moved_from(cases, simulated, at, board=None, camera=None, stated=True):
+    """The problem in which, from pair ``at`` on, the board or the camera stands elsewhere by a 4x4 in its own frame."""
+    problem = cases.convert(simulated, stated)
+    pairs = list(problem.pairs)
+    for row in range(at, len(pairs)):
+        view = simulated.camera_T_board_true[row]
+        view = view @ board if board is not None else inverse(camera) @ view
+        noise = simulated.corners_px[row] - simulated.corners_px_true[row]
+        corners = simulated.lens.project(carry(view, simulated.board_corners_m[simulated.corner_ids[row]]))
+        pairs[row] = replace(pairs[row], corners_px=corners + noise)
+    return replace(problem, pairs=pairs)
+
+
+def by(shift_mm, turn_deg=0.0):
+    turn = Rotation.from_rotvec([0, 0, np.deg2rad(turn_deg)]).as_matrix()
+    return matrix(turn, np.array([shift_mm, 0.0, 0.0]) * 1e-3)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+@pytest.mark.parametrize("at", [2, 6, 13])
+def test_a_slipped_board_is_found_with_its_place_and_size(cases, bound, mount, stated, at):
+    for seed in range(3):
+        simulated = make_problem(mount, POSES, seed)
+        solution = solve(moved_from(cases, simulated, at, board=by(1.5), stated=stated))
+        assert isinstance(solution, Solution)
+        (finding,) = [f for f in solution.findings if f.code == "board-moved"]
+        assert finding.severity == "warn", "the camera is where it was"
+        assert finding.evidence["pair"] == at
+        assert finding.evidence["mm"] == pytest.approx(1.5, abs=0.5)
+        smaller = range(at, POSES) if at > POSES / 2 else range(at)
+        assert set(smaller) <= {p.pair for p in solution.left_out}
+        assert len(solution.left_out) <= len(smaller) + 1
+        assert "the board stood elsewhere" in solution.left_out[0].reason
+        errors = bound.errors_mm(solution.X, simulated, bound.working_points(simulated))
+        assert np.mean(errors) < 2 * solution.expected_error_mm.p95
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_a_camera_knocked_late_stops_and_one_knocked_early_warns(cases, mount):
+    for at, severity in ((11, "stop"), (4, "warn")):
+        for seed in range(3):
+            simulated = make_problem(mount, POSES, seed)
+            solution = solve(moved_from(cases, simulated, at, camera=by(2.0, 0.2)))
+            (finding,) = [f for f in solution.findings if f.code == "camera-moved"]
+            assert (finding.severity, finding.evidence["pair"]) == (severity, at)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("poses", [5, 6, 7])
+def test_a_slip_of_two_millimetres_and_a_degree_shows_in_five_pairs(cases, mount, poses):
+    for seed in range(3):
+        simulated = make_problem(mount, poses, seed)
+        (first, *_) = solve(moved_from(cases, simulated, poses // 2, board=by(2.0, 1.0), stated=False)).findings
+        assert (first.code, first.evidence["pair"]) == ("board-moved", poses // 2)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_a_stranger_beside_a_slip_hides_neither(cases, mount):
+    """The slip swells the scatter until the stranger looks ordinary, the stranger makes the slip look like none."""
+    for seed in range(4):
+        simulated = make_problem(mount, POSES, seed)
+        slipped = moved_from(cases, simulated, 7, board=by(2.0, 1.0), stated=False)
+        spoilt = cases.with_pair(slipped, 10, base_T_flange=slipped.pairs[10].base_T_flange @ by(5.0, 0.5))
+        solution = solve(spoilt)
+        assert isinstance(solution, Solution)
+        assert [(f.code, f.evidence["pair"]) for f in solution.findings if f.severity != "note"] == [("board-moved", 7)]
+        assert {p.pair for p in solution.left_out} == {*range(7), 10}
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("at", [5, 11])
+def test_checks_from_the_other_side_of_a_slip_are_no_checks(cases, mount, at):
+    """Two checks before the slip and two at the end: those count that saw the board where the used pairs saw it."""
+    slipped = moved_from(cases, make_problem(mount, POSES, 3), at, board=by(2.0, 1.0), stated=False)
+    aside = (1, 3, 14, 15)
+    checks = [slipped.pairs[row] for row in aside]
+    others = [pair for row, pair in enumerate(slipped.pairs) if row not in aside]
+    solution = solve(replace(slipped, pairs=others), checks)
+    assert [f.code for f in solution.findings if f.severity != "note"] == ["board-moved"]
+    assert solution.checks.count == 2
+    assert solution.checks.normalised < 4
+    assert solve(replace(slipped, pairs=others), checks[2:] if at > POSES / 2 else checks[:2]).checks is None
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_two_slips_leave_the_longest_part(cases, mount):
+    simulated = make_problem(mount, 24, 5)
+    problem = moved_from(cases, simulated, 5, board=by(2.0))
+    later = moved_from(cases, simulated, 20, board=by(4.0, 0.3))
+    solution = solve(replace(problem, pairs=[*problem.pairs[:20], *later.pairs[20:]]))
+    assert {f.evidence["pair"] for f in solution.findings if f.code == "board-moved"} == {5.0, 20.0}
+    assert {p.pair for p in solution.left_out} >= {*range(5), *range(20, 24)}
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+def test_clean_pairs_and_single_strangers_are_no_slip(cases, mount, stated):
+    for seed in range(6):
+        problem = cases.convert(make_problem(mount, POSES, seed), stated)
+        for tried in (problem, cases.with_stale_pose(problem, 9)):
+            assert not [f for f in solve(tried).findings if f.code.endswith("-moved")]

@@ -1,0 +1,82 @@
+"""What is wrong with the poses of an arm that turns about the vertical only: found as for any other arm."""
+
+from dataclasses import replace
+
+import pytest
+from scipy.spatial.transform import Rotation
+
+from eyebolt.calibration.estimation.initialization import best_start
+from eyebolt.calibration.problem import PoseTerms
+from eyebolt.calibration.solve import solve
+from eyebolt.geometry.pose_format import PoseReading
+from eyebolt_sim.problems import make_problem
+from eyebolt_sim.transforms import inverse, matrix
+
+SEEDS = range(6)
+STATED = PoseReading("mm", "angle-z")
+
+
+@pytest.fixture(params=["fixed", "arm"])
+def sessions(request, cases):
+    """Problems of five pairs and their poses (5, 4, 4)."""
+    made = [cases.convert(make_problem(request.param, 5, seed, turns="vertical"), state_noise=False) for seed in SEEDS]
+    return [(problem, [pair.base_T_flange for pair in problem.pairs]) for problem in made]
+
+
+@pytest.fixture
+def sent(cases):
+    """Makes a problem of poses that the robot writes as a reading has them, read as millimetres and degrees."""
+
+    def written(problem, poses, reading=STATED):
+        numbers = [cases.sent(pose, reading) for pose in poses]
+        pairs = [
+            replace(pair, base_T_flange=STATED.to_matrix(list(fields)), fields=fields)
+            for pair, fields in zip(problem.pairs, numbers, strict=True)
+        ]
+        return replace(problem, pairs=pairs, terms=PoseTerms(STATED))
+
+    return written
+
+
+def firsts(problems):
+    """The first finding of each that is no note."""
+    found = [[f for f in solve(problem).findings if f.severity != "note"] for problem in problems]
+    return [findings[0] if findings else None for findings in found]
+
+
+def test_nothing_is_said_of_good_poses(sessions, sent):
+    assert firsts(sent(problem, poses) for problem, poses in sessions) == [None] * len(SEEDS)
+
+
+def test_a_good_session_fits_at_first_sight(sessions, cases):
+    for problem, _ in sessions:
+        assert best_start(problem, cases.views_of(problem))[1] < 1e-3
+
+
+@pytest.mark.parametrize(
+    ("reading", "line"), [(PoseReading("m", "angle-z"), 'length = "m"'), (PoseReading("mm", "angle-z", "rad"), '"rad"')]
+)
+def test_another_unit_is_named(sessions, sent, reading, line):
+    for finding in firsts(sent(problem, poses, reading) for problem, poses in sessions):
+        assert (finding.code, finding.severity) == ("pose-terms", "stop")
+        assert line in finding.remedy
+
+
+def test_poses_the_other_way_round_are_named(sessions, sent):
+    for finding in firsts(sent(problem, [inverse(pose) for pose in poses]) for problem, poses in sessions):
+        assert (finding.code, finding.severity) == ("mount", "stop")
+        assert "base_T_flange" in finding.remedy
+
+
+def test_poses_of_the_next_waypoint_are_named(sessions, sent):
+    shifted = [sent(replace(p, pairs=p.pairs[:-1]), poses[1:]) for p, poses in sessions]
+    for finding in firsts(shifted):
+        assert (finding.code, finding.evidence["lag"]) == ("pairs-shifted", 1)
+
+
+def test_another_tool_from_the_third_pair_on_is_named(sessions, sent):
+    tool = matrix(Rotation.from_euler("z", 30, degrees=True), [0.1, 0.0, 0.06])
+    changed = [sent(p, [*poses[:2], *(pose @ tool for pose in poses[2:])]) for p, poses in sessions]
+    codes = [finding.code if finding else "nothing" for finding in firsts(changed)]
+    assert codes.count("tool-changed") >= len(SEEDS) - 1, codes
+    assert set(codes) <= {"tool-changed", "nothing"}

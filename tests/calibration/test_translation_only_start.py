@@ -1,0 +1,63 @@
+"""Waypoints that begin with shifts without a turn: a wrong lens is not taken for something that moved."""
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from eyebolt.calibration.problem import Problem, WorkingVolume
+from eyebolt.calibration.solve import solve
+from eyebolt.observations.pair import Pair
+from eyebolt_sim.cell_geometry import make_scene
+from eyebolt_sim.lens import simple_lens
+from eyebolt_sim.noise import PoseNoise
+from eyebolt_sim.problems import DEFAULT_LENS
+from eyebolt_sim.transforms import carry, inverse, matrix
+from eyebolt_sim.views import ViewRange, place, random_views, squares_board
+
+SHIFTS_M = ((0, 0, 0), (0.1, 0, 0), (0, 0.1, 0), (0, 0, 0.1))
+POSES = 10
+
+
+def session(cases, mount, seed, focal_px=2400.0, camera_moves=None, poses=POSES):
+    """Four shifts of the board, then views that are nearly flat; ``camera_moves`` after the fourth."""
+    rng = np.random.default_rng([seed, 77])
+    board, lens = squares_board(12, 9, 0.020), simple_lens(2448, 2048, focal_px)
+    scene = make_scene(mount, seed, 0.8, board.size_m)
+    home = place(lens, board, Rotation.identity(), np.array([-0.2, -0.2]), 0.75)
+    views = [matrix(np.eye(3), shift) @ home for shift in SHIFTS_M]
+    others = random_views(lens, board, ViewRange(distance_m=(0.78, 0.82), tilt_deg=(0, 5)), rng)
+    views += [next(others) for _ in range(poses - len(views))]
+    noise, pairs = PoseNoise(0.1, 0.02), []
+    for row, view in enumerate(views):
+        seen = view if camera_moves is None or row < len(SHIFTS_M) else inverse(camera_moves) @ view
+        corners = lens.project(carry(seen, board.corners_m)) + rng.normal(size=(len(board.corners_m), 2)) * 0.1
+        pairs.append(Pair(row, noise.reported(scene.flange_for(view), rng), np.arange(len(corners)), corners))
+    return Problem(mount, cases.camera_of(DEFAULT_LENS), board.corners_m, pairs, WorkingVolume(0.6, 1.0))
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("off", [0.02, -0.02])
+def test_another_focal_length_is_named(cases, mount, off):
+    for seed in range(8):
+        first = solve(session(cases, mount, seed, 2400.0 * (1 + off))).findings[0]
+        assert first.code == "focal-length", (seed, first)
+        assert first.evidence["focal"] == pytest.approx(off, abs=5 * first.evidence["focal_sigma"])
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_a_camera_that_moved_between_the_groups_is_still_named(cases, mount):
+    knock = matrix(Rotation.from_rotvec([0.0, 0.004, 0.003]).as_matrix(), [0.002, -0.002, 0.0])
+    for seed in range(8):
+        codes = [
+            f.code for f in solve(session(cases, mount, seed, camera_moves=knock)).findings if f.severity != "note"
+        ]
+        assert codes == ["camera-moved"], (seed, codes)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_pairs_that_hardly_turn_say_nothing_absurd(cases, mount):
+    """Some board and lens of any size fit them; a focal length several times the stated one was once named so."""
+    for seed in (5, 29, 39):
+        for finding in solve(session(cases, mount, seed, 2448.0, poses=5)).findings:
+            sizes = [abs(finding.evidence.get(name, 0.0)) for name in ("focal", "scale", "cx", "cy")]
+            assert max(sizes) < 0.1, (seed, finding)

@@ -1,0 +1,123 @@
+"""A simulated cell taught from the file that ``eyebolt plan`` writes from a rough guess: the goal is met, as foretold.
+
+The arm is the simulator's; what it cannot reach is left out, as the person who teaches it would.
+"""
+
+import csv
+import json
+import re
+import subprocess
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
+from eyebolt_sim.arm import inverse_kinematics
+from eyebolt_sim.cell import CellChoices, prepare_cell
+from eyebolt_sim.pose_format import PoseTerms
+from eyebolt_sim.transforms import matrix
+from eyebolt_sim.waypoints import Waypoint
+from support.daemon_process import COMMAND, DaemonProcess
+from support.folder_camera_cell import grid_errors_mm, write_station
+
+TOLERANCE_MM = 0.6
+# Cells most of whose plan this arm reaches.
+SEEDS = {"fixed": 13, "arm": 6}
+TERMS = PoseTerms("mm", "euler-ZYX", "deg")
+
+
+def off(pose, seed):
+    """A pose as somebody measures it with a tape: 20 mm and 3 deg off."""
+    rng = np.random.default_rng(seed)
+    shift, turn = rng.normal(size=3), rng.normal(size=3)
+    return pose @ matrix(
+        Rotation.from_rotvec(turn / np.linalg.norm(turn) * np.deg2rad(3)), shift / np.linalg.norm(shift) * 0.02
+    )
+
+
+@pytest.fixture(params=["fixed", "arm"])
+def planned(request, tmp_path):
+    """The cell, its station file, and what ``eyebolt plan`` wrote and said."""
+    station = write_station(
+        tmp_path,
+        mount=request.param,
+        camera_lines=('source = "simulated"', f'endpoint = "ipc://{tmp_path}/camera"'),
+        rotation="euler-ZYX",
+        tolerance_mm=TOLERANCE_MM,
+    )
+    cell = prepare_cell(station, CellChoices(seed=SEEDS[request.param], waypoints=3, speed=500.0, checks=False))
+    guesses = [TERMS.print_pose(off(pose, seed)) for seed, pose in enumerate((cell.scene.wanted, cell.scene.nuisance))]
+    out = tmp_path / "waypoints.csv"
+    said = subprocess.run(
+        [
+            *COMMAND,
+            "plan",
+            str(station),
+            "--camera",
+            guesses[0],
+            "--board",
+            guesses[1],
+            "--reach",
+            "700",
+            "--out",
+            str(out),
+        ],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=True,
+    ).stdout
+    return cell, station, out, said
+
+
+def taught(out):
+    """Waypoints of the file that the arm reaches: (captures, checks)."""
+    found = ([], [])
+    with out.open(newline="") as file:
+        rows = [[field.strip() for field in row] for row in csv.reader(file)]
+    for row in rows:
+        if not row or row[0].startswith("#"):
+            continue
+        check = row[0] == "check"
+        pose = TERMS.read_pose([float(field) for field in row[check:]])
+        solutions = inverse_kinematics(pose)
+        if solutions:
+            near = found[0][-1].joints_rad if found[0] else solutions[0]
+            joints = min(solutions, key=lambda q: np.abs(q - near).max())
+            found[check].append(Waypoint(joints, pose))
+    return found
+
+
+def test_the_plan_of_a_rough_guess_meets_the_goal(planned):
+    cell, station, out, said = planned
+    captures, checks = taught(out)
+    assert len(captures) >= 8, "the simulated arm reaches too little of the plan for this test to mean anything"
+    needed = int(re.search(r"(\d+) pairs are expected to reach the tolerance", said).group(1))
+    assert 8 <= needed <= 20
+    daemon = DaemonProcess(station)
+    try:
+        cell = replace(cell, captures=captures, checks=checks)
+        arm = cell.moving_arm()
+        with cell.picture_server(arm):
+            outcome = cell.run_robot(arm, lambda line: None)
+        log = daemon.log()
+    finally:
+        daemon.terminate()
+    assert outcome.stop_code is None, log[-3:]
+    session = list_sessions(station.parent / "sessions")[-1]
+    document = json.loads((session / "result.json").read_text())
+    solved = [fact for fact in SessionFolder.view(session).records if fact["fact"] == "solved"]
+    assert solved[-1]["goal_met"], document["why"]
+    assert document["verdict"] != "reject", document["why"]
+    assert document["pairs"]["kept"] <= len(captures)
+    errors = grid_errors_mm(np.array(document["transform"]["matrix"]), cell.scene.wanted)
+    assert np.sqrt((errors**2).mean()) <= TOLERANCE_MM
+    # The session itself says where to go on; the ruler only where board scale and focal length are not borne out.
+    said = subprocess.run(
+        [*COMMAND, "plan", str(station), "--session", str(session)], capture_output=True, text=True, timeout=120
+    )
+    assert said.returncode == 0, said.stderr
+    assert ("ruler" in said.stdout) is (document["verdict"] == "unproven")

@@ -1,0 +1,122 @@
+"""A disk that refuses, pictures that do not fit, a camera that is gone, the end in the middle of work."""
+
+import cv2
+import numpy as np
+
+from eyebolt.store.lock import RecordLock
+from eyebolt.store.names import list_sessions
+from support.daemon_process import Robot
+from support.folder_camera_cell import write_station
+
+
+def test_a_disk_that_refuses_is_31_until_it_takes_again(recorded_cell, start_daemon, tmp_path):
+    """A limit on the size of files does to this process what a full disk does."""
+    daemon = start_daemon(recorded_cell.station(tmp_path))
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        assert robot.final(recorded_cell.capture(1))[:3] == (0, 1, 1)
+        # No picture is this small.
+        daemon.limit_file_size(60_000)
+        assert robot.final(recorded_cell.capture(2))[:3] == (31, 2, 1)
+        assert "0001.tif: File too large" in daemon.wait_for_log("answered", code=31, seq=2)["says"]
+        assert robot.ask("again 2")[:3] == (31, 2, 1)
+        assert robot.ask("status 3")[:3] == (0, 3, 1)
+        daemon.limit_file_size(None)
+        assert robot.final(recorded_cell.capture(2, 2))[:3] == (0, 2, 2)
+        # An undo needs no picture: only the journal would have to grow, and a part of its record fits.
+        (session,) = list_sessions(tmp_path / "sessions")
+        daemon.limit_file_size((session / "facts.journal").stat().st_size + 40)
+        assert robot.final("undo 4")[:3] == (31, 4, 2)
+        assert robot.ask("status 5")[2] == 2
+        daemon.limit_file_size(None)
+        assert robot.final("undo 4")[:3] == (0, 4, 1)
+        daemon.kill()
+    # The picture that could not be stored belongs to no pair.
+    assert sorted(p.name for p in (session / "pictures").iterdir()) == ["0000.tif", "0001.tif"]
+    want = cv2.imread(str(recorded_cell.pictures / "002.png"), cv2.IMREAD_UNCHANGED)
+    assert (cv2.imread(str(session / "pictures/0001.tif"), cv2.IMREAD_UNCHANGED) == want).all()
+    daemon = start_daemon(tmp_path / "station.toml")
+    assert not daemon.log("the record was damaged at its end")
+    with Robot(daemon.port) as robot:
+        assert robot.ask("hello 0")[2:] == (1, 4)
+
+
+def test_a_record_folder_that_is_taken_away_is_31(recorded_cell, start_daemon, tmp_path):
+    daemon = start_daemon(recorded_cell.station(tmp_path))
+    sessions, aside = tmp_path / "sessions", tmp_path / "aside"
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        assert robot.final(recorded_cell.capture(1))[0] == 0
+        sessions.rename(aside)
+        assert robot.final(recorded_cell.capture(2))[:3] == (31, 2, 1)
+        sessions.write_text("a file where the folder was")
+        assert robot.final("begin 3")[0] == 31
+        sessions.unlink()
+        aside.rename(sessions)
+        assert robot.final(recorded_cell.capture(4, 2))[:3] == (0, 4, 2)
+
+
+def test_pictures_that_do_not_fit_are_refused_each_with_its_reason(recorded_cell, start_daemon, tmp_path):
+    station = recorded_cell.station(tmp_path, pictures=6)
+    pictures = tmp_path / "pictures"
+    good = cv2.imread(str(pictures / "000.png"), cv2.IMREAD_GRAYSCALE)
+    cv2.imwrite(str(pictures / "001.png"), cv2.resize(good, (640, 480)))
+    cv2.imwrite(str(pictures / "002.png"), np.full_like(good, 90))
+    cv2.imwrite(str(pictures / "003.png"), np.full_like(good, 1))
+    (pictures / "004.png").write_bytes(b"no picture at all")
+    (pictures / "005.png").write_bytes((pictures / "000.png").read_bytes())
+    daemon = start_daemon(station)
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        replies = [robot.final(recorded_cell.capture(seq))[:3] for seq in range(1, 6)]
+        # The place of the first pair once more, and after that the folder is empty.
+        replies += [robot.final(recorded_cell.capture(seq, 0))[:3] for seq in (6, 7)]
+    assert replies == [(0, 1, 1), (38, 2, 1), (20, 3, 1), (25, 4, 1), (22, 5, 1), (26, 6, 1), (22, 7, 1)]
+    for seq, words in {2: "640 x 480", 4: "too dark", 5: "damaged or no picture", 7: "no picture is left"}.items():
+        assert words in daemon.wait_for_log("answered", seq=seq, code=replies[seq - 1][0])["says"]
+
+
+def test_a_camera_that_is_gone_is_30(start_daemon, recorded_cell, tmp_path):
+    gone = f'endpoint = "ipc://{tmp_path}/nobody"'
+    daemon = start_daemon(write_station(tmp_path, camera_lines=('source = "simulated"', gone)))
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        assert robot.final(recorded_cell.capture(1))[:3] == (30, 1, 0)
+        assert "nothing answers there" in daemon.log("answered")[-1]["says"]
+
+
+def test_sigterm_in_the_middle_of_a_capture_ends_it_and_frees_the_record(recorded_cell, start_daemon, tmp_path):
+    station = recorded_cell.station(tmp_path, settle_ms=10_000)
+    daemon = start_daemon(station)
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        # Settling takes 10 s: the reply in between says so, and the end does not wait for it.
+        assert robot.ask(recorded_cell.capture(1))[:2] == (10, 1)
+        assert daemon.terminate(longest_s=8.0) == 0
+        assert robot.reply() == ""
+    assert daemon.log()[-1]["event"] == "ended"
+    with RecordLock(tmp_path / "sessions"):
+        pass
+    assert "Traceback" not in daemon.text()
+
+
+def test_a_changed_station_file_is_not_mixed_with_the_old_session(recorded_cell, start_daemon, tmp_path):
+    station = recorded_cell.station(tmp_path)
+    daemon = start_daemon(station)
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        assert robot.final(recorded_cell.capture(1))[0] == 0
+    assert daemon.terminate() == 0
+    station.write_text(station.read_text().replace("tolerance_mm = 1.0", "tolerance_mm = 2.0"))
+    daemon = start_daemon(station)
+    with Robot(daemon.port) as robot:
+        assert robot.ask("hello 0") == (0, 0, 0, 0)
+        assert robot.ask("again 1")[0] == 43
+        # The same seq, another waypoint: a new session has numbering of its own. The pictures go on.
+        assert robot.final(recorded_cell.capture(1, 1))[:3] == (0, 1, 1)
+    daemon.kill()
+    first, second = list_sessions(tmp_path / "sessions")
+    assert b"tolerance_mm = 1.0" in (first / "station.toml").read_bytes()
+    assert b"tolerance_mm = 2.0" in (second / "station.toml").read_bytes()
+    assert b'"source_name":"000.png"' in (first / "facts.journal").read_bytes()
+    assert b'"source_name":"001.png"' in (second / "facts.journal").read_bytes()

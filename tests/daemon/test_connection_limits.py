@@ -1,0 +1,301 @@
+"""What the robot's door bears: silent, slow, greedy and too many peers. Small limits, real sockets, no session."""
+
+import asyncio
+import socket
+from contextlib import asynccontextmanager
+
+import pytest
+from structlog.testing import capture_logs
+
+from eyebolt.config.schema import RobotSection
+from eyebolt.daemon.connection_limits import DoorLimits, Pace
+from eyebolt.daemon.robot_server import RobotDoor
+from eyebolt.logs import Sparing
+from eyebolt.protocol.framing import MAX_LINE_BYTES
+from eyebolt.protocol.replies import Reply
+from eyebolt.protocol.requests import LineFault
+from support.daemon_process import LONGEST_S, Robot, free_ports
+
+FAST = Pace(lines_per_s=1e6, bytes_per_s=1e9)
+
+
+class Station:
+    """A door whose every request is answered 0 at once; the connection that said hello last holds the station."""
+
+    def __init__(self, limits, **robot):
+        (port,) = free_ports(1)
+        chosen = {"listen": f"127.0.0.1:{port}", **robot}
+        self.port, self.holder, self.heard = port, None, []
+        self.door = RobotDoor(RobotSection(**chosen), 7, self.on_line, self.on_left, lambda: self.holder, limits)
+
+    def on_line(self, caller, parsed):
+        self.heard.append(parsed)
+        if isinstance(parsed, LineFault):
+            self.door.answer(caller, Reply(parsed.code, parsed.seq, 0, 0), parsed.bracketed)
+            return
+        if parsed.verb == "hello":
+            self.holder = caller.connection
+        if parsed.verb != "pose":
+            self.door.answer(caller, Reply(0, parsed.seq or 0, 0, 0), parsed.bracketed)
+
+    def on_left(self, number):
+        self.holder = None if self.holder == number else self.holder
+
+
+class Peer:
+    """The other end of a connection."""
+
+    def __init__(self, reader, writer):
+        self.reader, self.writer = reader, writer
+
+    async def say(self, line):
+        self.writer.write(line.encode("ascii") + b"\n")
+        return await self.hears()
+
+    async def hears(self):
+        """The next line; empty once the door has hung up."""
+        try:
+            return (await asyncio.wait_for(self.reader.readline(), LONGEST_S)).decode("ascii").strip()
+        except ConnectionError:
+            return ""
+
+
+@asynccontextmanager
+async def opened(limits, **robot):
+    station, peers = Station(limits, **robot), []
+
+    async def connect():
+        peers.append(Peer(*await asyncio.open_connection("127.0.0.1", station.port)))
+        return peers[-1]
+
+    await station.door.start()
+    try:
+        yield station, connect
+    finally:
+        await station.door.close()
+        for peer in peers:
+            peer.writer.close()
+
+
+@pytest.fixture
+def logged():
+    with capture_logs() as entries:
+        yield lambda words: [e for e in entries if words in e["event"]]
+
+
+def test_a_newcomer_gets_the_place_of_who_was_silent_longest(logged):
+    async def story():
+        async with opened(DoorLimits(connections=4)) as (_, connect):
+            robot = await connect()
+            assert await robot.say("hello 0") == "0,0,0,0"
+            talker, first, second = await connect(), await connect(), await connect()
+            assert await talker.say("status 1") == "0,1,0,0"
+            # Full: the silent ones go before the one that said something, the oldest first.
+            third = await connect()
+            assert (await first.hears(), await first.hears()) == ("45,0,0,0", "")
+            fourth = await connect()
+            assert (await second.hears(), await second.hears()) == ("45,0,0,0", "")
+            for peer in (third, fourth):
+                assert await peer.say("status 2") == "0,2,0,0"
+            # All have spoken: the one whose last word is oldest goes, but never the robot.
+            await connect()
+            assert (await talker.hears(), await talker.hears()) == ("45,0,0,0", "")
+            assert await robot.say("status 3") == "0,3,0,0"
+
+    asyncio.run(story())
+    assert len(logged("a newcomer needs the place")) == 3
+    assert all(entry["remedy"] and entry["code"] == 45 for entry in logged("a newcomer needs the place"))
+
+
+def test_a_thousand_silent_connections_keep_no_robot_out(logged):
+    async def story():
+        async with opened(DoorLimits()) as (station, connect):
+            early = await connect()
+            assert await early.say("hello 0") == "0,0,0,0"
+            for _ in range(1000):
+                await connect()
+            assert await early.say("status 1") == "0,1,0,0"
+            late = await connect()
+            assert await late.say("hello 2") == "0,2,0,0"
+            assert len(station.door._open) == DoorLimits().connections
+
+    asyncio.run(story())
+    # The log does not grow with them: as many lines as are told in a span, a few spans at most.
+    assert len(logged("")) < 500
+
+
+def test_who_never_says_a_whole_line_is_hung_up_on_and_who_did_is_not(logged):
+    async def story():
+        async with opened(DoorLimits(first_line_s=0.2)) as (_, connect):
+            robot, silent, slow, poser, lost = [await connect() for _ in range(5)]
+            assert await robot.say("hello 0") == "0,0,0,0"
+            slow.writer.write(b"capt")
+            poser.writer.write(b"pose 1 2 3 1 0 0 0\n")
+            assert (await lost.say("what is this"))[:2] == "40"
+            for peer in (silent, slow, lost):
+                assert (await peer.hears(), await peer.hears()) == ("45,0,0,0", "")
+            # The robot has stood still ever since; a live pose is a word, too.
+            assert await robot.say("status 1") == "0,1,0,0"
+            assert await poser.say("status 1") == "0,1,0,0"
+
+    asyncio.run(story())
+    assert len(logged("no well-formed line")) == 3
+    assert all("hello" in entry["remedy"] for entry in logged("no well-formed line"))
+
+
+def test_whom_the_daemon_called_itself_may_be_silent_as_long_as_it_likes(logged):
+    async def story():
+        came = asyncio.get_running_loop().create_future()
+        (port,) = free_ports(1)
+        controller = await asyncio.start_server(lambda *pair: came.set_result(Peer(*pair)), "127.0.0.1", port)
+        async with opened(DoorLimits(first_line_s=0.05), listen=None, dial=f"127.0.0.1:{port}"):
+            robot = await came
+            await asyncio.sleep(0.3)
+            assert await robot.say("hello 0") == "0,0,0,0"
+            robot.writer.close()
+        controller.close()
+
+    asyncio.run(story())
+    assert not logged("hung up")
+
+
+def test_a_greedy_peer_is_read_slowly_and_the_robot_is_not(logged):
+    """Two seconds' worth is read at once, the rest waits in the greedy one's own socket."""
+
+    async def story():
+        limits = DoorLimits(unanswered=10_000, others=Pace(1.0, 1e9), holder=FAST)
+        async with opened(limits) as (station, connect):
+            robot, greedy = await connect(), await connect()
+            assert await robot.say("hello 0") == "0,0,0,0"
+            greedy.writer.write(b"x\n" * 100_000)
+            for number in range(1, 500):
+                assert await robot.say(f"status {number}") == f"0,{number},0,0"
+            # What one reading of the socket brings, and no more: the pace is one line a second.
+            assert sum(isinstance(line, LineFault) for line in station.heard) <= 4096 // 2
+
+    asyncio.run(story())
+    assert len(logged("slowed")) == 1
+    assert len(logged("a line is at fault")) == 20
+
+
+def test_live_poses_of_the_robot_at_500_a_second_are_not_slowed(logged):
+    async def story():
+        async with opened(DoorLimits()) as (station, connect):
+            robot = await connect()
+            assert await robot.say("hello 0") == "0,0,0,0"
+            for number in range(50):
+                robot.writer.write(b"pose 512.123 -33.456 801.789 0.70711 0.00012 0.70711 0.00034\n" * 5)
+                await asyncio.sleep(0.01)
+                assert await robot.say(f"status {number}") == f"0,{number},0,0"
+            assert len(station.heard) == 1 + 50 * 6
+
+    asyncio.run(story())
+    assert not logged("slowed")
+
+
+def test_live_poses_before_the_first_request_are_not_slowed_if_nobody_else_is_there(logged):
+    async def story():
+        async with opened(DoorLimits()) as (station, connect):
+            robot = await connect()
+            for _ in range(50):
+                robot.writer.write(b"pose 512.123 -33.456 801.789 0.70711 0.00012 0.70711 0.00034\n" * 5)
+                await asyncio.sleep(0.01)
+            assert await robot.say("capture 1 1 2 3 1 0 0 0") == "0,1,0,0"
+            assert len(station.heard) == 251
+
+    asyncio.run(story())
+    assert not logged("slowed")
+
+
+def test_while_nobody_holds_the_station_greedy_ones_share_one_pace(logged):
+    async def story():
+        async with opened(DoorLimits(unanswered=10_000, nobody_yet=Pace(4.0, 1e9))) as (station, connect):
+            crowd = [await connect() for _ in range(4)]
+            for peer in crowd:
+                peer.writer.write(b"x\n" * 20_000)
+            robot = await connect()
+            assert await robot.say("hello 0") == "0,0,0,0"
+            assert sum(isinstance(line, LineFault) for line in station.heard) <= 4 * 4096 // 2
+
+    asyncio.run(story())
+    assert all(entry["lines_per_s"] == 1 for entry in logged("slowed"))
+    assert len(logged("slowed")) == 4
+
+
+def test_a_line_without_an_end_takes_no_memory_and_is_44_when_it_ends():
+    async def story():
+        async with opened(DoorLimits(nobody_yet=FAST)) as (station, connect):
+            endless = await connect()
+            for _ in range(10):
+                endless.writer.write(b"1 " * 20_000)
+                await endless.writer.drain()
+            (held,) = [c.splitter.held_bytes for c in station.door._open.values()]
+            assert held <= MAX_LINE_BYTES
+            assert (await endless.say(" 7"))[:2] == "44"
+
+    asyncio.run(story())
+
+
+def test_a_peer_that_reads_nothing_is_let_go_of_all_the_same(logged):
+    """What it has not read would otherwise keep its socket, for ever."""
+
+    async def story():
+        limits = DoorLimits(connections=2, unanswered=10**6, others=FAST, holder=FAST)
+        async with opened(limits) as (station, connect):
+            robot = await connect()
+            assert await robot.say("hello 0") == "0,0,0,0"
+            loop = asyncio.get_running_loop()
+            with socket.socket() as deaf:
+                deaf.setblocking(False)
+                deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+                await loop.sock_connect(deaf, ("127.0.0.1", station.port))
+                while len(station.door._open) < 2:
+                    await asyncio.sleep(0.01)
+                (theirs,) = [c for c in station.door._open.values() if c.number != station.holder]
+                theirs.writer.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
+                sending = asyncio.ensure_future(loop.sock_sendall(deaf, b"status 1\n" * 100_000))
+                while not theirs.writer.transport.get_write_buffer_size():
+                    await asyncio.sleep(0.01)
+                # Nothing more is read of who does not read.
+                assert theirs.writer.transport.get_write_buffer_size() < 100_000
+                newcomer = await connect()
+                assert await newcomer.say("status 1") == "0,1,0,0"
+                theirs_socket = theirs.writer.get_extra_info("socket")
+                for _ in range(500):
+                    if theirs_socket.fileno() < 0:
+                        break
+                    await asyncio.sleep(0.01)
+                assert theirs_socket.fileno() < 0
+                assert await robot.say("status 2") == "0,2,0,0"
+                sending.cancel()
+                await asyncio.gather(sending, return_exceptions=True)
+
+    asyncio.run(story())
+    assert len(logged("a newcomer needs the place")) == 1
+
+
+def test_what_repeats_is_told_sparingly_and_counted():
+    sparing = Sparing(most=2, span_s=10.0)
+    assert [sparing.tells("a", at_s) for at_s in (0.0, 1.0, 2.0, 3.0)] == [{}, {}, None, None]
+    assert sparing.tells("b", 3.0) == {}
+    assert sparing.tells("a", 10.0) == {"left_out": 2}
+    assert sparing.tells("a", 20.0) == {}
+    # A thousand strangers are not remembered for ever.
+    for number in range(1000):
+        sparing.tells(number, 20.0)
+    assert sparing.tells("a", 20.5) == {}
+
+
+def test_a_live_daemon_serves_its_robot_among_silent_and_babbling_ones(recorded_cell, start_daemon, tmp_path):
+    daemon = start_daemon(recorded_cell.station(tmp_path))
+    crowd = [Robot(daemon.port) for _ in range(40)]
+    for number, peer in enumerate(crowd[10:]):
+        peer.send((b"captu", b"\xff\xfe\n" * 50, b"status 1\n" * 30)[number % 3])
+    with Robot(daemon.port) as robot:
+        assert robot.say("hello 0").startswith("0,0,")
+        assert robot.final(recorded_cell.capture(1))[:3] == (0, 1, 1)
+        assert robot.say("status 2").startswith("0,2,1,")
+    for peer in crowd:
+        peer.close()
+    assert daemon.terminate() == 0
+    assert "Traceback" not in daemon.text()

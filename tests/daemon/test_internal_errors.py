@@ -1,0 +1,127 @@
+"""A daemon with a part that breaks down: the robot is told, the service goes on."""
+
+import asyncio
+import contextlib
+import json
+import threading
+import time
+
+import cv2
+import numpy as np
+import pytest
+import structlog
+
+from eyebolt.cameras.camera import CameraHealth, Frame
+from eyebolt.context import read_inputs
+from eyebolt.daemon.daemon import Daemon
+from eyebolt.daemon.startup import configure_log
+from eyebolt.session.state import State
+from support.daemon_process import Robot, robot_port
+
+
+class OddCamera:
+    """Hands out whatever it is given, with an exposure now; raises what is an exception."""
+
+    def __init__(self, *handed_out):
+        self.handed_out = list(handed_out)
+
+    def grab(self, asked_ns, timeout_s):
+        pixels = self.handed_out.pop(0)
+        if isinstance(pixels, Exception):
+            raise pixels
+        now = time.monotonic_ns()
+        exposed = asked_ns - 1 if pixels is None else now
+        return Frame(np.zeros((960, 1280), np.uint8) if pixels is None else pixels, exposed, now, "instant", "odd")
+
+    def describe(self):
+        return CameraHealth(True, "odd")
+
+    def close(self):
+        pass
+
+
+@contextlib.contextmanager
+def serving(station, camera):
+    """The daemon in a thread of this process."""
+    inputs = read_inputs(station)
+    ready, holding = threading.Event(), {}
+
+    async def serve():
+        holding["daemon"] = Daemon(inputs, camera, None, State(inputs.terms))
+        holding["loop"] = asyncio.get_running_loop()
+        await holding["daemon"].run(lambda where: ready.set())
+
+    thread = threading.Thread(target=lambda: asyncio.run(serve()))
+    thread.start()
+    try:
+        assert ready.wait(30)
+        yield robot_port(station)
+    finally:
+        holding["loop"].call_soon_threadsafe(holding["daemon"].stop)
+        thread.join(30)
+        assert not thread.is_alive()
+
+
+class NoArray:
+    """Breaks whoever takes it for a picture."""
+
+    def __array__(self, *_, **__):
+        raise RuntimeError("no picture in here")
+
+
+def test_a_camera_or_a_picture_that_breaks_the_rules_ends_each_request_with_a_code(recorded_cell, tmp_path):
+    station = recorded_cell.station(tmp_path)
+    camera = OddCamera(
+        ValueError("its driver broke down"),
+        None,
+        np.zeros((960, 1280), np.float64),
+        NoArray(),
+        np.full((960, 1280), 90, np.uint8),
+    )
+    with serving(station, camera) as port, Robot(port) as robot:
+        robot.say("hello 0")
+        codes = [robot.final(recorded_cell.capture(seq))[0] for seq in range(1, 6)]
+    # Driver broken: 30. Exposed before the word: 22. Not storable: 31, twice. And an honest picture without a board.
+    assert codes == [30, 22, 31, 31, 20]
+
+
+@pytest.mark.parametrize("form", ["console", "json"])
+def test_a_defect_is_named_in_the_log_and_no_traceback_reaches_an_operator(form, capsys):
+    configure_log(form)
+    try:
+        try:
+            board_picture = np.zeros((3, 3))
+            board_picture[7, 7] = 1
+        except IndexError:
+            structlog.get_logger().exception("solving broke down")
+        said = capsys.readouterr().err
+    finally:
+        structlog.reset_defaults()
+    assert "index 7 is out of bounds" in said
+    assert "Traceback" not in said
+    assert "board_picture" not in said
+    if form == "json":
+        (entry,) = [json.loads(line) for line in said.splitlines()]
+        assert entry["exception"][0]["frames"][0]["filename"] == __file__
+    else:
+        assert len(said.splitlines()) == 2
+
+
+def test_a_solver_that_breaks_down_costs_an_answer_that_waits_for_it_and_not_the_session(
+    recorded_cell, tmp_path, monkeypatch
+):
+    station = recorded_cell.station(tmp_path)
+
+    def broken(problem, checks=()):
+        raise ZeroDivisionError("a defect")
+
+    pictures = [cv2.imread(str(p), cv2.IMREAD_UNCHANGED) for p in sorted(recorded_cell.pictures.iterdir())[:5]]
+    monkeypatch.setattr("eyebolt.context.solve", broken)
+    with serving(station, OddCamera(*pictures)) as port, Robot(port) as robot:
+        robot.say("hello 0")
+        replies = [robot.final(recorded_cell.capture(seq))[:3] for seq in (1, 2, 3, 4)]
+        assert replies == [(0, 1, 1), (0, 2, 2), (0, 3, 3), (20, 4, 3)], "the third is answered before its solve"
+        assert robot.final("solve 5")[0] == 28
+        monkeypatch.undo()
+        assert robot.final(recorded_cell.capture(6, 4))[:3] == (0, 6, 4)
+        assert robot.final("undo 7")[:3] == (0, 7, 3)

@@ -1,0 +1,14 @@
+"""A few of the kills that `tests/long/test_long_kills.py` makes hundreds of."""
+
+from support.kill_runs import KilledSessions
+from support.push_camera_cell import record_pushed_cell
+
+
+def test_kills_at_random_instants_take_nothing_that_was_told(tmp_path):
+    (tmp_path / "cell").mkdir()
+    (tmp_path / "station").mkdir()
+    cell = record_pushed_cell(tmp_path / "cell", waypoints=12, seed=4)
+    sessions = KilledSessions(cell, tmp_path / "station", pairs=5, seed=1)
+    sessions.live(kills=5)
+    assert len(sessions.restarts) == 5
+    assert sum(len(told) for told in sessions.told) > 0

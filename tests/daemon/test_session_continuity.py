@@ -1,0 +1,174 @@
+"""Whatever comes in between, it is the same session: pairs, answers and counter as they were, and it goes on alike."""
+
+import contextlib
+import subprocess
+
+import pytest
+
+from eyebolt.session.facts import fold
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
+from support.daemon_process import DaemonProcess, Robot
+
+# A computer that has been running for eleven days.
+LONG_UP = ("unshare", "--time", "--monotonic", "1000000")
+
+
+def lines_of(cell):
+    """What the robot says before it is interrupted, a refused pose and one that is taken back among it; and after."""
+    before = ["begin 1", *(cell.capture(seq, seq - 2) for seq in range(2, 6)), cell.capture(6, 3), "undo 7"]
+    before += [cell.capture(8, 5).replace("capture", "check"), cell.capture(9, 6)]
+    return before, [cell.capture(10, 7), "solve 11", cell.capture(12, 8), "bye 13"]
+
+
+def pictures_taken(station):
+    """Sequence number and source of each picture of the newest session."""
+    records = SessionFolder.view(list_sessions(station.parent / "sessions")[-1]).records
+    return [(fact["seq"], fact["source_name"]) for fact in records if fact["fact"] == "picture"]
+
+
+@pytest.fixture(scope="module")
+def undisturbed(recorded_cell, tmp_path_factory):
+    """The replies where nothing comes in between, those before and those after, and the pictures."""
+    station = recorded_cell.station(tmp_path_factory.mktemp("undisturbed"))
+    daemon = DaemonProcess(station)
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        replies = [[robot.final(line) for line in lines] for lines in lines_of(recorded_cell)]
+    daemon.end()
+    assert [reply[0] for reply in replies[0]] == [0, 0, 0, 0, 0, 26, 0, 0, 0]
+    return *replies, pictures_taken(station)
+
+
+@pytest.fixture
+def greet():
+    """A robot's connection on which `hello` was answered with ``hello``; all are closed with the test."""
+    with contextlib.ExitStack() as connections:
+
+        def greeted(daemon, hello):
+            robot = connections.enter_context(Robot(daemon.port))
+            assert robot.ask("hello 0") == hello
+            return robot
+
+        yield greeted
+
+
+def is_killed(daemon, robot, start):
+    daemon.kill()
+    return start(daemon.station_file)
+
+
+def is_ended(daemon, robot, start):
+    assert daemon.terminate() == 0
+    return start(daemon.station_file)
+
+
+def is_left_half_open(daemon, robot, start):
+    """The old connection never hangs up: its cable was pulled."""
+    return daemon
+
+
+def restarts_in_the_middle(daemon, robot, start):
+    """The program asks what was last, and goes on with the next number."""
+    robot.close()
+    return daemon
+
+
+def work(start_daemon, greet, station, before, replies, under=()):
+    """A daemon that runs ``under`` a command, and a robot that said all of ``before`` to it and heard ``replies``."""
+    daemon = start_daemon(station, before=under)
+    robot = greet(daemon, (0, 0, 0, 0))
+    assert [robot.final(line) for line in before] == replies
+    return daemon, robot
+
+
+def check_it_is_the_same(robot, before, replies):
+    """Every answer is given again, to `again` as to the line itself; the counter stands where it stood."""
+    for line, reply in zip(before, replies, strict=True):
+        assert robot.ask(f"again {reply[1]}") == reply
+        if not line.startswith("begin"):
+            assert robot.ask(line) == reply
+    assert robot.ask("status 99")[2] == replies[-1][2]
+
+
+@pytest.mark.parametrize("interrupted", [is_killed, is_ended, is_left_half_open, restarts_in_the_middle])
+def test_an_interruption_changes_nothing(interrupted, undisturbed, recorded_cell, start_daemon, greet, tmp_path):
+    before, after = lines_of(recorded_cell)
+    replies, replies_after, pictures = undisturbed
+    station = recorded_cell.station(tmp_path)
+    daemon, robot = work(start_daemon, greet, station, before, replies)
+    daemon = interrupted(daemon, robot, start_daemon)
+    robot = greet(daemon, (0, 0, replies[-1][2], 9))
+    check_it_is_the_same(robot, before, replies)
+    assert [robot.final(line) for line in after] == replies_after
+    assert pictures_taken(station) == pictures
+
+
+def test_a_computer_that_is_started_again_changes_nothing(undisturbed, recorded_cell, start_daemon, greet, tmp_path):
+    """Its monotonic clock begins anew, below the instants in the record; one picture there is not answered yet."""
+    if subprocess.run([*LONG_UP, "true"], check=False, capture_output=True).returncode:
+        pytest.skip("clocks of their own are not allowed here")
+    before, after = lines_of(recorded_cell)
+    replies, replies_after, pictures = undisturbed
+    station = recorded_cell.station(tmp_path)
+    daemon, robot = work(start_daemon, greet, station, before, replies, under=LONG_UP)
+    daemon.kill()
+    # As if the power had gone before the last answer was on the disk.
+    (session,) = list_sessions(tmp_path / "sessions")
+    journal = session / "facts.journal"
+    records = SessionFolder.view(session).records
+    taken = max(k for k, fact in enumerate(records) if fact["fact"] == "picture")
+    assert records[taken]["asked_ns"] > 1_000_000 * 10**9
+    whole = journal.read_bytes().splitlines(keepends=True)
+    journal.write_bytes(b"".join(whole[: taken + 2]))
+    daemon = start_daemon(station)
+    robot = greet(daemon, (0, 0, replies[-2][2], 8))
+    assert robot.final(before[-1]) == replies[-1]
+    check_it_is_the_same(robot, before, replies)
+    assert [robot.final(line) for line in after] == replies_after
+    assert pictures_taken(station) == pictures
+
+
+@pytest.mark.parametrize("asks_again", [True, False], ids=["again", "the same line"])
+def test_a_lost_answer_is_fetched_and_no_second_picture_comes_of_it(
+    asks_again, undisturbed, recorded_cell, start_daemon, tmp_path
+):
+    before, after = lines_of(recorded_cell)
+    replies, replies_after, pictures = undisturbed
+    station = recorded_cell.station(tmp_path)
+    daemon = start_daemon(station)
+    for line, reply in zip(before, replies, strict=True):
+        # The robot hangs up before it hears anything, each time.
+        with Robot(daemon.port) as robot:
+            robot.say("hello 0")
+            robot.send(line)
+            daemon.wait_for_log("asked", line=line)
+        with Robot(daemon.port) as robot:
+            robot.say("hello 0")
+            assert robot.final(f"again {reply[1]}" if asks_again else line) == reply
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        assert [robot.final(line) for line in after] == replies_after
+    assert pictures_taken(station) == pictures
+
+
+def test_a_program_that_starts_again_from_the_top_leaves_the_session_as_it_was(
+    undisturbed, recorded_cell, start_daemon, greet, tmp_path
+):
+    """Its `begin` opens another session; the first stays on the disk, all its pairs in it. Without one it goes on."""
+    before, _ = lines_of(recorded_cell)
+    replies, _, pictures = undisturbed
+    station = recorded_cell.station(tmp_path)
+    daemon, robot = work(start_daemon, greet, station, before, replies)
+    (first,) = list_sessions(tmp_path / "sessions")
+    log = fold(SessionFolder.view(first).records)
+    robot.close()
+    robot = greet(daemon, (0, 0, replies[-1][2], 9))
+    # From the top, but without `begin`: each line gets its answer, and no picture is taken.
+    assert [robot.ask(line) for line in before[1:]] == replies[1:]
+    assert pictures_taken(station) == pictures[: len(pictures_taken(station))] and len(list_sessions(first.parent)) == 1
+    # From the very top.
+    assert robot.final("begin 1")[:3] == (0, 1, 0)
+    assert robot.final(recorded_cell.capture(2, 7))[:3] == (0, 2, 1)
+    stands = fold(SessionFolder.view(first).records)
+    assert (stands.answers, [t.seq for t in stands.kept]) == (log.answers, [t.seq for t in log.kept])

@@ -1,0 +1,14 @@
+"""Short form of `tests/bench/soak`: a handful of sessions and two restarts; no handle is left, no answer lost."""
+
+from support.push_camera_cell import record_pushed_cell
+from support.soak_runs import soak
+
+
+def test_sessions_after_sessions_leave_no_handle_and_lose_no_answer(tmp_path):
+    for name in ("cell", "station"):
+        (tmp_path / name).mkdir()
+    cell = record_pushed_cell(tmp_path / "cell", waypoints=12, seed=4)
+    costs = soak(cell, tmp_path / "station", lives=[15, 15, 40], session=5)
+    # At the first one the camera may not have called yet.
+    _, early, *_, end = costs[-1]
+    assert end.captures == 40 and end.handles <= early.handles

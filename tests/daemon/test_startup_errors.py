@@ -1,0 +1,90 @@
+"""A station that cannot be served: one clear text, exit code 1, never a traceback."""
+
+import json
+
+import pytest
+
+from support.daemon_process import Robot
+
+
+@pytest.fixture
+def station(recorded_cell, tmp_path):
+    return lambda name, **changes: recorded_cell.station(tmp_path / name, **changes)
+
+
+def is_one_clear_text(text, exit_code, code, words):
+    assert exit_code == 1, text
+    assert text.count("eyebolt: ") == 1, text
+    assert f"({code})\n  What to do: " in text, text
+    assert words in text.split("What to do")[0], text
+    assert "Traceback" not in text, text
+
+
+def no_station_file(path):
+    path.unlink()
+
+
+def not_a_text(path):
+    path.write_bytes(b"\xff\xfe\x00station")
+
+
+def two_faults(path):
+    path.write_text(
+        path.read_text().replace('mount = "fixed"', 'mount = "ceiling"').replace("fewest = 8", "fewest = 0")
+    )
+
+
+def no_lens_file(path):
+    (path.parent / "camera.json").unlink()
+
+
+def bad_lens_file(path):
+    (path.parent / "camera.json").write_text(json.dumps({"width": 1280, "height": "tall"}))
+
+
+@pytest.mark.parametrize(
+    ("spoil", "code", "words"),
+    [
+        (no_station_file, "file-unreadable", ["station.toml", "No such file"]),
+        (not_a_text, "file-unreadable", ["station.toml", "UTF-8"]),
+        (two_faults, "station-file", ["2 faults", "ceiling", "fewest"]),
+        (no_lens_file, "file-unreadable", ["camera.json", "lens file"]),
+        (bad_lens_file, "lens-file", ["the lens file", "height"]),
+    ],
+)
+def test_files_that_are_missing_or_wrong(station, eyebolt, spoil, code, words):
+    path = station("bay")
+    spoil(path)
+    exit_code, _, text = eyebolt("serve", path, "--log", "json")
+    for word in words:
+        is_one_clear_text(text, exit_code, code, word)
+    assert not (path.parent / "sessions").exists()
+
+
+def test_ports_locks_and_folders_that_cannot_be_had(recorded_cell, station, start_daemon, eyebolt, tmp_path):
+    record = str(tmp_path / "record")
+    served = station("served", folder=record)
+    status = next(line for line in served.read_text().splitlines() if line.startswith("status")).split('"')[1]
+    daemon = start_daemon(served)
+    no_pictures, no_record = station("no-pictures", pictures=0), station("no-record", folder="taken")
+    (no_pictures.parent / "pictures").rmdir()
+    (no_record.parent / "taken").write_text("a file")
+    wanted = {
+        station("port", listen=daemon.port): ("robot-port", f"127.0.0.1:{daemon.port}"),
+        station("status", status=status): ("status-port", status),
+        station("second", folder=record): ("record-locked", f"in use by process {daemon.process.pid}"),
+        no_pictures: ("camera-folder", "pictures is no folder"),
+        no_record: ("record-write", "taken"),
+    }
+    for path, (code, words) in wanted.items():
+        exit_code, _, said = eyebolt("serve", path, "--log", "json")
+        is_one_clear_text(said, exit_code, code, words)
+    # None of them has disturbed the one that was there first.
+    with Robot(daemon.port) as robot:
+        assert robot.final(recorded_cell.capture(1))[:3] == (0, 1, 1)
+
+
+def test_a_demo_in_a_folder_that_cannot_be_is_refused(eyebolt, tmp_path):
+    (tmp_path / "file").write_text("no folder")
+    exit_code, _, said = eyebolt("demo", "--folder", tmp_path / "file/demo")
+    is_one_clear_text(said, exit_code, "folder-unwritable", "Not a directory")

@@ -1,0 +1,100 @@
+"""What those who watch are told over ZeroMQ while a session goes on, and after a restart of the daemon."""
+
+import json
+import time
+
+import pytest
+import zmq
+
+from eyebolt.store.names import list_sessions
+from support.daemon_process import LONGEST_S, Robot
+
+
+class Watcher:
+    """A bare subscriber of a station's status."""
+
+    def __init__(self, station_file):
+        lines = station_file.read_text().splitlines()
+        endpoint = next(line for line in lines if line.startswith("status = ")).split('"')[1]
+        self.context = zmq.Context()
+        self.socket = self.context.socket(zmq.SUB)
+        self.socket.setsockopt(zmq.SUBSCRIBE, b"status")
+        self.socket.connect(endpoint)
+        self.seen = []
+
+    def until(self, condition):
+        """The first status from now on of which ``condition`` is true."""
+        end = time.monotonic() + LONGEST_S
+        while time.monotonic() < end:
+            if self.socket.poll(100):
+                topic, content = self.socket.recv_multipart()
+                assert topic == b"status"
+                self.seen.append(json.loads(content))
+                if condition(self.seen[-1]):
+                    return self.seen[-1]
+        raise AssertionError(f"no such status in {LONGEST_S:.0f} s; the last one: {self.seen[-1:]}")
+
+    def close(self):
+        self.context.destroy(linger=0)
+
+
+@pytest.fixture
+def watch():
+    watchers = []
+
+    def start(station_file):
+        watchers.append(Watcher(station_file))
+        return watchers[-1]
+
+    yield start
+    for watcher in watchers:
+        watcher.close()
+
+
+def test_the_status_follows_a_session_survives_a_restart_and_sees_the_signature(
+    recorded_cell, start_daemon, watch, eyebolt, tmp_path
+):
+    station = recorded_cell.station(tmp_path)
+    watcher = watch(station)
+    daemon = start_daemon(station)
+    first = watcher.until(lambda s: True)
+    assert (first["phase"], first["session"], first["kept"], first["wanted"]) == ("idle", None, 0, 8)
+    assert first["robot"] == {"alive": False, "says": "not connected"}
+    assert first["camera"]["alive"]
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        assert watcher.until(lambda s: s["robot"]["alive"])["robot"]["says"] == "connected from 127.0.0.1"
+        for seq in range(1, 9):
+            reply = robot.final(recorded_cell.capture(seq))
+            status = watcher.until(lambda s, seq=seq: s["kept"] == seq and s["phase"] != "working")
+            assert (status["kept"], status["wanted"]) == reply[2:]
+            assert (status["last"]["seq"], status["last"]["code"]) == (seq, reply[0])
+        assert status["phase"] == "goal-met"
+        assert status["expected_p95_mm"] == status["history_p95_mm"][-1] == status["result"]["p95_mm"]
+        assert len(status["history_p95_mm"]) == 8
+        # Before the third pair there was nothing to solve.
+        assert status["history_p95_mm"][:2] == [None, None]
+        assert None not in status["history_p95_mm"][2:]
+        # A refusal is shown with what to do, and the counter stands.
+        assert robot.final(recorded_cell.capture(9, 0))[0] == 26
+        refused = watcher.until(lambda s: s["refused"] == 1)
+        assert refused["last"]["code"] == 26
+        assert refused["last"]["advice"]
+        assert refused["kept"] == 8
+        assert robot.final("bye 10")[0] == 0
+        closed = watcher.until(lambda s: s["phase"] == "closed")
+    assert watcher.until(lambda s: not s["robot"]["alive"])["kept"] == 8
+    # Nobody has moved the counter but the session: it never fell.
+    counts = [s["kept"] for s in watcher.seen]
+    assert counts == sorted(counts)
+
+    assert daemon.terminate() == 0
+    start_daemon(station)
+    again = watcher.until(lambda s: s["phase"] != "closed" or not s["robot"]["alive"])
+    lasting = set(closed) - {"wall", "robot", "camera"}
+    assert {k: again[k] for k in lasting} == {k: closed[k] for k in lasting}
+
+    (session,) = list_sessions(tmp_path / "sessions")
+    assert not again["accepted"]
+    assert eyebolt("accept", session, "--by", "R. Ode")[0] == 0
+    assert watcher.until(lambda s: s["accepted"])["session"] == session.name

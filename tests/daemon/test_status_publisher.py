@@ -1,0 +1,56 @@
+"""The status side by itself: who never reads costs nobody anything."""
+
+import time
+
+import pytest
+import zmq
+
+from eyebolt.daemon.status_publisher import StatusDoor
+from support.daemon_process import free_ports
+
+
+@pytest.fixture
+def door():
+    (port,) = free_ports(1)
+    endpoint = f"tcp://127.0.0.1:{port}"
+    opened, context, sockets = StatusDoor(endpoint), zmq.Context(), []
+
+    def watcher(waiting):
+        socket = context.socket(zmq.SUB)
+        sockets.append(socket)
+        socket.setsockopt(zmq.RCVHWM, waiting)
+        socket.setsockopt(zmq.RCVBUF, 4096)
+        socket.setsockopt(zmq.SUBSCRIBE, b"status")
+        socket.connect(endpoint)
+        return socket
+
+    yield opened, watcher
+    context.destroy(linger=0)
+    opened.close()
+
+
+def heard(socket):
+    count = 0
+    while socket.poll(0):
+        socket.recv_multipart()
+        count += 1
+    return count
+
+
+def test_a_watcher_that_never_reads_loses_its_messages_and_nobody_elses(door):
+    opened, watcher = door
+    stuck, awake = watcher(1), watcher(1000)
+    end = time.monotonic() + 20.0
+    while not awake.poll(10) and time.monotonic() < end:
+        opened.publish({"number": -1})
+    message = {"filler": "x" * 20_000}
+    for number in range(3000):
+        opened.publish({"number": number, **message})
+        if number % 20 == 0:
+            time.sleep(0.005)
+            heard(awake)
+    time.sleep(0.2)
+    opened.publish({"number": "last"})
+    assert awake.poll(5000), "who reads hears the newest"
+    # 60 MB were published. What waits for the stuck one is what fits into its queue and the sockets between.
+    assert heard(stuck) < 1000

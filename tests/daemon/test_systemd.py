@@ -1,0 +1,109 @@
+"""A daemon under a service manager says when it is ready, that it lives, and that it ends (sd_notify(3), systemd)."""
+
+import configparser
+import os
+import shutil
+import signal
+import socket
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from eyebolt.daemon.systemd import Supervisor
+from support.daemon_process import COMMAND
+
+UNIT = Path(__file__).parents[2] / "service" / "eyebolt" / "daemon" / "eyebolt@.service"
+
+
+@pytest.fixture
+def manager(tmp_path):
+    """A socket that a service manager would listen on; its address is an attribute of the test's environment."""
+    listening = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+    listening.bind(str(tmp_path / "notify"))
+    listening.settimeout(40)
+    yield listening
+    listening.close()
+
+
+def test_ready_alive_and_ending_are_said(manager, recorded_cell, tmp_path):
+    station = recorded_cell.station(tmp_path)
+    environment = {**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "400000"}
+    environment.pop("WATCHDOG_PID", None)
+    with (tmp_path / "log").open("wb") as log:
+        daemon = subprocess.Popen([*COMMAND, "serve", str(station)], env=environment, stderr=log)
+    try:
+        heard = [manager.recv(4096).decode()]
+        while "READY=1" not in heard[-1]:
+            heard.append(manager.recv(4096).decode())
+        assert set(heard[:-1]) <= {"WATCHDOG=1"}
+        assert f"MAINPID={daemon.pid}" in heard[-1].splitlines()
+        assert [manager.recv(4096) for _ in range(3)] == [b"WATCHDOG=1"] * 3
+        daemon.send_signal(signal.SIGTERM)
+        while (last := manager.recv(4096)) == b"WATCHDOG=1":
+            pass
+        assert last == b"STOPPING=1"
+        assert daemon.wait(20) == 0
+    finally:
+        daemon.kill()
+        daemon.wait(20)
+
+
+def test_a_daemon_that_hangs_falls_silent(manager, recorded_cell, tmp_path):
+    station = recorded_cell.station(tmp_path)
+    environment = {**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "400000"}
+    with (tmp_path / "log").open("wb") as log:
+        daemon = subprocess.Popen([*COMMAND, "serve", str(station)], env=environment, stderr=log)
+    try:
+        while "READY=1" not in manager.recv(4096).decode():
+            pass
+        assert manager.recv(4096) == b"WATCHDOG=1"
+        daemon.send_signal(signal.SIGSTOP)
+        manager.settimeout(0.8)
+        with pytest.raises(TimeoutError):
+            for _ in range(200):
+                manager.recv(4096)
+    finally:
+        daemon.kill()
+        daemon.wait(20)
+
+
+@pytest.mark.parametrize(
+    ("environment", "expected"),
+    [
+        ({}, Supervisor()),
+        ({"NOTIFY_SOCKET": "relative", "WATCHDOG_USEC": "5"}, Supervisor()),
+        ({"NOTIFY_SOCKET": "/run/x"}, Supervisor("/run/x")),
+        ({"NOTIFY_SOCKET": "@x", "WATCHDOG_USEC": "2000000"}, Supervisor("@x", 2.0)),
+        ({"NOTIFY_SOCKET": "/x", "WATCHDOG_USEC": "2000000", "WATCHDOG_PID": "8"}, Supervisor("/x")),
+        ({"NOTIFY_SOCKET": "/x", "WATCHDOG_USEC": "soon", "WATCHDOG_PID": "7"}, Supervisor("/x")),
+    ],
+)
+def test_what_the_environment_says(environment, expected):
+    assert Supervisor.of(environment, 7) == expected
+
+
+def test_nobody_listening_hurts_nobody():
+    Supervisor("/nowhere/at/all").ready("here")
+
+
+def test_the_unit_starts_one_daemon_for_each_station():
+    unit = configparser.ConfigParser(strict=False, interpolation=None)
+    unit.optionxform = str
+    unit.read(UNIT)
+    service = unit["Service"]
+    assert (service["Type"], service["NotifyAccess"]) == ("notify", "main")
+    assert "%i" in service["WorkingDirectory"]
+    assert service["ExecStart"].split()[1:3] == ["serve", "station.toml"]
+    assert service["ReadWritePaths"] == service["WorkingDirectory"]
+    assert (service["ProtectSystem"], service["NoNewPrivileges"]) == ("strict", "yes")
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze")
+def test_systemd_itself_finds_no_fault_in_the_unit(tmp_path):
+    """systemd's own check, with a program that is there in place of the installed one."""
+    text = UNIT.read_text().replace("/opt/eyebolt/bin/eyebolt", "/bin/true").replace("User=eyebolt", "User=root")
+    copy = tmp_path / "eyebolt@bay-3.service"
+    copy.write_text(text.replace("Group=eyebolt", "Group=root"))
+    checked = subprocess.run(["systemd-analyze", "verify", str(copy)], capture_output=True, text=True, timeout=60)
+    assert [line for line in checked.stderr.splitlines() if "eyebolt@" in line] == []

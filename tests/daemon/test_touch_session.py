@@ -1,0 +1,103 @@
+"""A vertical arm with real pictures over real sockets: nothing but touch closes its height.
+
+The truth is the simulator's own (SciPy and 4x4 matrices, none of the service's geometry).
+"""
+
+import contextlib
+import json
+import subprocess
+
+import numpy as np
+import pytest
+
+from eyebolt.store.names import list_sessions
+from eyebolt.store.session_folder import SessionFolder
+from eyebolt_sim.cell import CellChoices, prepare_cell
+from support.daemon_process import COMMAND, DaemonProcess, Robot
+from support.folder_camera_cell import grid_errors_mm, write_station
+
+TIP_SIGMA_MM = 0.15
+TOUCHES = 4
+
+
+class TouchedCell:
+    """A station whose robot program ran from hello to bye with touches; the daemon still runs."""
+
+    def __init__(self, mount, folder):
+        self.mount = mount
+        self.station = write_station(
+            folder,
+            mount=mount,
+            turns="vertical",
+            rotation="angle-z",
+            robot_lines=("tip_mm = [3.0, -2.0, -150.0]", f"tip_sigma_mm = {TIP_SIGMA_MM}"),
+            camera_lines=('source = "simulated"', f'endpoint = "ipc://{folder}/camera"'),
+            tolerance_mm=2.0,
+        )
+        self.daemon = DaemonProcess(self.station)
+        self.said = []
+        cell = prepare_cell(self.station, CellChoices(seed=3, waypoints=10, speed=500.0, touches=TOUCHES))
+        self.touching, self.truth = cell.touching, cell.scene.wanted
+        arm = cell.moving_arm()
+        with cell.picture_server(arm):
+            self.outcome = cell.run_robot(arm, self.said.append)
+        (self.session,) = list_sessions(folder / "sessions")
+        self.result = json.loads((self.session / "result.json").read_text())
+
+
+@pytest.fixture(scope="module", params=["fixed", "arm"])
+def touched(request, tmp_path_factory):
+    with contextlib.ExitStack() as ending:
+        cell = TouchedCell(request.param, tmp_path_factory.mktemp(request.param))
+        ending.callback(lambda: cell.daemon.end())
+        yield cell
+
+
+def test_the_height_is_known_by_touch_and_everything_is_as_near_the_truth_as_stated(touched):
+    assert touched.outcome.stop_code is None
+    assert "place: 0" in touched.said
+    assert [line.rsplit(" ", 1)[1] for line in touched.said if line.startswith("touch ")] == ["0"] * TOUCHES
+    result = touched.result
+    assert result["unknown"] == []
+    assert result["height"]["closed_by"] == "touch"
+    height_mm = result["transform"]["translation_mm"][2]
+    assert result["height"]["mm"] == pytest.approx(height_mm, abs=0.5)
+    sigma_mm = result["height"]["sigma_mm"]
+    assert TIP_SIGMA_MM < sigma_mm < 1.0
+    assert abs(height_mm - touched.truth[2, 3] * 1e3) < 4 * sigma_mm
+    errors = grid_errors_mm(result["transform"]["matrix"], touched.truth)
+    print(
+        f"{touched.mount}: rms {np.sqrt((errors**2).mean()):.3f}, stated {result['expected_error_mm']}, {result['why']}"
+    )
+    assert np.quantile(errors, 0.95) < 2 * result["expected_error_mm"]["p95"]
+    assert result["touches"]["count"] == TOUCHES
+    assert result["touches"]["worst_mm"] < 2.5
+    assert result["verdict"] == "accept"
+    assert result["pairs"]["kept"] + len(result["pairs"]["left_out"]) <= 10, "the placed board is no pair"
+    assert "height-by-touch" in [finding["code"] for finding in result["findings"]]
+
+
+def test_the_record_holds_what_was_touched_and_solves_alike_offline(touched):
+    solve = subprocess.run([*COMMAND, "solve", "--json", touched.session], capture_output=True, text=True, check=True)
+    offline = json.loads(solve.stdout)
+    recorded = dict(touched.result)
+    offline.pop("time"), recorded.pop("time")
+    assert offline == recorded
+    facts = SessionFolder.view(touched.session).records
+    placed = [fact for fact in facts if fact.get("kind") == "place"]
+    corners = [fact["corner"] for fact in facts if fact["fact"] == "touch"]
+    assert [fact["index"] for fact in placed] == [fact["board"] for fact in facts if fact["fact"] == "touch"][:1]
+    assert corners == [corner for corner, _ in touched.touching.touches]
+    assert (placed[0]["base_T_flange"] is None) == (touched.mount == "fixed")
+
+
+def test_a_daemon_that_starts_again_knows_the_answers(touched):
+    assert touched.daemon.terminate() == 0
+    touched.daemon = DaemonProcess(touched.station)
+    with Robot(touched.daemon.port) as robot:
+        last = robot.ask("hello 0")
+        assert last[2] == touched.outcome.kept
+        facts = SessionFolder.view(touched.session).records
+        touches = [fact for fact in facts if fact["fact"] == "answer" and fact["text"].startswith("touch")]
+        for fact in touches:
+            assert robot.ask(f"again {fact['seq']}")[:2] == (0, fact["seq"])

@@ -1,0 +1,214 @@
+"""Plans of waypoints: the ruler, the check, the tolerance, and boards that stay in view though the guess is off."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
+from eyebolt.cli.planning import plan_station
+from eyebolt.config.lens_file import lens_text
+from eyebolt.config.template import station_template
+from eyebolt.errors import InputFault
+from eyebolt.geometry.camera_model import CameraModel
+from eyebolt.planning.candidates import upright_of
+from eyebolt.planning.information import Belief
+from eyebolt.planning.stopping import foreseen_mm
+from eyebolt.planning.waypoints import RULER_M, Guess, plan_waypoints
+from eyebolt_sim.cell_geometry import make_scene
+from eyebolt_sim.pose_format import PoseTerms
+from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS
+from eyebolt_sim.transforms import inverse, matrix
+from eyebolt_sim.views import fraction_seen
+
+MOUNTS = ["fixed", "arm"]
+TOLERANCE_MM = 0.3
+CAMERA = CameraModel(2448, 2048, DEFAULT_LENS.matrix, DEFAULT_LENS.distortion)
+
+
+def guessed(mount, seed, turns="free", camera=CAMERA, board_m=DEFAULT_BOARD.corners_m):
+    scene = make_scene(mount, seed, 0.8, DEFAULT_BOARD.size_m, turns)
+    problem = Problem(mount, camera, board_m, (), WorkingVolume(0.6, 1.0), turns)
+    return scene, Belief(problem, scene.wanted, scene.nuisance, RobotNoise(1e-4, float(np.deg2rad(0.02))), 0.1)
+
+
+def planned(belief, tolerance_mm=TOLERANCE_MM, guess=None, **more):
+    def foreseen(pairs, p95_mm):
+        return foreseen_mm(pairs, p95_mm, noise_stated=False)
+
+    return plan_waypoints(belief, [], upright_of(belief.problem), foreseen, tolerance_mm, 8, 40, guess, **more)
+
+
+def off_by_as_much_as_allowed(scene, rng):
+    """The cell as it may be where somebody guessed ``scene``: camera and board each 50 mm and 5 deg elsewhere."""
+
+    def moved(pose, about):
+        turn, shift = rng.normal(size=3), rng.normal(size=3)
+        turn, shift = turn / np.linalg.norm(turn) * np.deg2rad(5), shift / np.linalg.norm(shift) * 0.05
+        centre = matrix(np.eye(3), about)
+        return pose @ centre @ matrix(Rotation.from_rotvec(turn), shift) @ inverse(centre)
+
+    return replace(
+        scene, wanted=moved(scene.wanted, np.zeros(3)), nuisance=moved(scene.nuisance, DEFAULT_BOARD.centre_m)
+    )
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_the_first_four_are_a_ruler_and_the_last_is_the_first(mount):
+    scene, belief = guessed(mount, 1)
+    plan = planned(belief, guess=Guess())
+    kinds = [w.kind for w in plan.waypoints]
+    assert kinds[:5] == ["ruler"] * 4 + ["turn"]
+    assert kinds[-1] == "check"
+    assert "check" not in kinds[:-1]
+    assert np.array_equal(plan.waypoints[-1].base_T_flange, plan.waypoints[0].base_T_flange)
+    start, *shifted = (w.base_T_flange for w in plan.waypoints[:4])
+    shifts = [pose[:3, 3] - start[:3, 3] for pose in shifted]
+    assert all(np.allclose(pose[:3, :3], start[:3, :3]) for pose in shifted)
+    assert np.allclose(np.linalg.norm(shifts, axis=1), RULER_M)
+    base_R_camera = scene.wanted[:3, :3] if mount == "fixed" else (start @ scene.wanted)[:3, :3]
+    in_camera = np.abs(shifts @ base_R_camera)
+    assert np.allclose(in_camera, np.eye(3) * RULER_M, atol=1e-9), "two sideways, one along the line of sight"
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("turns", ["free", "vertical"])
+def test_nowhere_is_gone_to_twice_but_for_the_check(mount, turns):
+    """A pair within 8 mm and 2 deg of another one adds little, says the verdict on a pair."""
+    _, belief = guessed(mount, 2, turns)
+    poses = [w.base_T_flange for w in planned(belief, 0.2).waypoints[:-1]]
+    assert len(poses) >= 10
+    for number, pose in enumerate(poses):
+        for other in poses[:number]:
+            turn = Rotation.from_matrix(pose[:3, :3] @ other[:3, :3].T).magnitude()
+            assert np.linalg.norm(pose[:3, 3] - other[:3, 3]) > 0.008 or np.rad2deg(turn) > 2
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_the_plan_reaches_the_tolerance_and_not_a_pair_too_many(mount):
+    _, belief = guessed(mount, 2)
+    plan = planned(belief, tolerance_mm=0.2 if mount == "fixed" else TOLERANCE_MM)
+    needed = [w for w in plan.waypoints if w.kind in ("ruler", "turn")]
+    expected = [w.p95_mm for w in plan.waypoints]
+    tolerance = 0.2 if mount == "fixed" else TOLERANCE_MM
+    assert plan.met
+    assert needed[-1].p95_mm <= tolerance
+    assert len(needed) == 8 or needed[-2].p95_mm > tolerance
+    assert expected == sorted(expected, reverse=True)
+
+
+def test_a_tolerance_out_of_reach_ends_at_most_and_says_so():
+    _, belief = guessed("fixed", 2)
+    plan = plan_waypoints(belief, [], None, lambda n, p95: p95, 1e-4, 8, 14)
+    assert not plan.met
+    assert len(plan.waypoints) == 14 + 1
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_the_board_stays_in_view_though_the_guess_is_off(mount):
+    scene, belief = guessed(mount, 3)
+    plan = planned(belief, guess=Guess())
+    assert (plan.allowed.off_m, plan.allowed.off_deg) == (0.05, pytest.approx(5.0))
+    rng = np.random.default_rng(5)
+    seen = np.array(
+        [
+            [fraction_seen(DEFAULT_LENS, DEFAULT_BOARD, cell.view_from(w.base_T_flange), 0.0) for w in plan.waypoints]
+            for cell in (off_by_as_much_as_allowed(scene, rng) for _ in range(100))
+        ]
+    )
+    assert (seen == 1).mean() >= 0.95, "the whole board"
+    assert seen.min() >= 0.5, "enough of it for a pair, always"
+
+
+def test_a_narrow_view_allows_less_and_says_how_much():
+    narrow = CameraModel(1280, 1024, np.array([[4000.0, 0, 640], [0, 4000.0, 512], [0, 0, 1]]), np.zeros(5))
+    _, belief = guessed("fixed", 3, camera=narrow, board_m=DEFAULT_BOARD.corners_m * 0.5)
+    plan = planned(belief, guess=Guess())
+    assert plan.allowed.off_m < 0.05
+    assert plan.waypoints
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_arms_that_turn_about_the_vertical_only_stay_upright(mount):
+    _, belief = guessed(mount, 4, turns="vertical")
+    plan = planned(belief, tolerance_mm=1.0)
+    turns = np.array([w.base_T_flange[:3, :3] for w in plan.waypoints])
+    assert np.allclose(turns[:, 2], [0, 0, 1])
+    assert len(plan.waypoints) >= 9
+
+
+def test_reach_is_kept():
+    _, belief = guessed("arm", 5)
+    plan = planned(belief, reach_m=0.6)
+    assert max(np.linalg.norm(w.base_T_flange[:3, 3]) for w in plan.waypoints) <= 0.6
+
+
+# ---- the command
+
+
+@pytest.fixture(params=MOUNTS)
+def station(request, tmp_path):
+    (tmp_path / "camera.json").write_text(lens_text(CAMERA))
+    file = tmp_path / "station.toml"
+    file.write_text(
+        station_template(mount=request.param, near_mm=600, far_mm=1000, rotation="rotation-vector", angle="rad")
+    )
+    return request.param, file
+
+
+TERMS = PoseTerms("mm", "rotation-vector", "rad")
+
+
+def guesses(mount):
+    scene = make_scene(mount, 6, 0.8, DEFAULT_BOARD.size_m)
+    return scene, TERMS.print_pose(scene.wanted), TERMS.print_pose(scene.nuisance)
+
+
+def test_the_command_writes_poses_in_the_robots_terms(station, tmp_path):
+    mount, file = station
+    scene, camera, board = guesses(mount)
+    out = tmp_path / "waypoints.csv"
+    said = "\n".join(plan_station(file, camera, board, None, out))
+    assert "In automatic mode nobody is in the cell" in said
+    assert "reach, collisions and singularities are for the person who teaches" in said.replace("\n", " ")
+    assert "Local codes" in said
+    rows = [line for line in out.read_text().splitlines() if not line.startswith("#")]
+    assert rows[-1] == f"check, {rows[0]}"
+    for row in rows[:-1]:
+        view = scene.view_from(TERMS.read_pose([float(x) for x in row.split(",")]))
+        middle = (view @ [*DEFAULT_BOARD.centre_m, 1.0])[:3]
+        pixel = DEFAULT_LENS.project(middle)
+        assert DEFAULT_LENS.inside(pixel)
+        assert 0.4 < middle[2] < 1.6
+
+
+def test_the_board_on_the_flange_need_not_be_said(station):
+    mount, file = station
+    _, camera, board = guesses(mount)
+    if mount == "fixed":
+        assert plan_station(file, camera, None, None, None)
+    else:
+        assert plan_station(file, None, board, None, None)
+
+
+@pytest.mark.parametrize(
+    ("camera", "board", "says"),
+    [
+        (None, None, "is not known"),
+        ("1 2 3", "0 0 0 0 0 0", "has 6 numbers"),
+        ("1 2 3 a 5 6", "0 0 0 0 0 0", "no number"),
+    ],
+)
+def test_guesses_that_are_none(station, camera, board, says):
+    with pytest.raises(InputFault, match=says) as fault:
+        plan_station(station[1], camera, board, None, None)
+    assert fault.value.code == "plan-guess"
+
+
+def test_a_session_and_guesses_exclude_each_other(station, tmp_path):
+    mount, file = station
+    _, camera, board = guesses(mount)
+    with pytest.raises(InputFault) as fault:
+        plan_station(file, camera, board, tmp_path / "no-session", None)
+    assert fault.value.code == "plan-guess"

@@ -1,0 +1,314 @@
+"""The robot is answered before the solve wherever nothing in the answer may hang on it."""
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from eyebolt.calibration.finding import Finding
+from eyebolt.planning.stopping import Goal
+from eyebolt.session import messages as msg
+from eyebolt.session.facts import fold
+from eyebolt.session.status import Alive, status_message
+from support.session_world import World, capture, check, plain, sighting, terms
+
+KNOCKED = Finding("camera-moved", "stop", "the camera moved", {}, "fasten it")
+
+
+def world_with(**goal):
+    """A world far from its goal in which every pair is where the solution expects it."""
+    world = World(terms(goal=Goal(0.5, **({"fewest": 8, "most": 40} | goal))))
+    world.departs_sigma, world.wanted = 0.5, 20
+    return world
+
+
+@pytest.fixture
+def world():
+    return world_with()
+
+
+@pytest.fixture
+def robot(world):
+    return world.connect()
+
+
+def run(world, robot, numbers):
+    return [world.say(robot, capture(number)) for number in numbers]
+
+
+def heard(world, robot, line):
+    """What comes back for a line without waiting for it."""
+    return world.say(robot, line, patiently=False)
+
+
+def status(world):
+    alive = Alive(True, "")
+    return status_message(world.state, alive, alive, accepted=False, folder=None, wall="")
+
+
+def held(world, robot, line):
+    """The answer to a line while every solve is held back: "" if it waits for one."""
+    world.holds = (msg.Solve,)
+    return heard(world, robot, line)
+
+
+@pytest.mark.parametrize(("number", "waits"), [(1, False), (2, False), (3, False), (4, True), (5, True), (6, False)])
+def test_the_fourth_and_fifth_pair_wait_for_the_diagnosis_and_others_for_nothing(world, robot, number, waits):
+    run(world, robot, range(1, number))
+    assert (held(world, robot, capture(number)) == "") == waits
+    world.work_done()
+    assert f"\n0,{number},{number},".encode() in b"\n" + robot.sent
+
+
+def test_pairs_wanted_are_counted_down_until_the_solve_tells_better(world, robot):
+    run(world, robot, range(1, 7))
+    assert world.say(robot, "status 1") == "0,1,6,20"
+    assert held(world, robot, capture(7)) == "0,7,7,19"
+    world.work_done()
+    assert world.say(robot, "status 1") == "0,1,7,20"
+
+
+def test_the_next_picture_is_taken_and_searched_but_not_answered_before_that_solve(world, robot):
+    run(world, robot, range(1, 7))
+    assert held(world, robot, capture(7)) != ""
+    world.done.clear()
+    assert heard(world, robot, capture(8)) == ""
+    assert {msg.Grab, msg.StorePicture, msg.Detect} <= {type(command) for command in world.done}
+    robot.sent = b""
+    world.work_done()
+    assert robot.sent == b"0,8,8,19\n"
+    order = [(f["fact"], f.get("kept", f.get("count"))) for f in world.facts if f["fact"] in ("answer", "solved")]
+    assert order[-4:] == [("answer", 7), ("solved", 7), ("answer", 8), ("solved", 8)]
+
+
+def test_a_robot_that_waits_for_that_solve_hears_that_it_is_in_work(world, robot):
+    run(world, robot, range(1, 7))
+    held(world, robot, capture(7))
+    assert world.say(robot, capture(8)) == "10,8,7,19"
+    world.work_done()
+    assert world.say(robot, "again 8") == "0,8,8,19"
+
+
+def test_what_follows_an_answer_is_shown_once_it_is_known(world, robot):
+    run(world, robot, range(1, 7))
+    before = status(world)
+    held(world, robot, capture(7))
+    assert status(world)["expected_p95_mm"] == before["expected_p95_mm"], "what stood before still stands"
+    assert status(world)["history_p95_mm"] == [*before["history_p95_mm"], None]
+    world.work_done()
+    after = status(world)
+    assert after["history_p95_mm"][-1] == after["expected_p95_mm"] != before["expected_p95_mm"]
+    assert after["progress"]["next"]["says"] == "tilt it more"
+
+
+def test_a_pair_that_departs_from_the_last_solution_waits_and_is_27_in_its_own_answer(world, robot):
+    run(world, robot, range(1, 8))
+    world.departs_sigma, world.left_out = 6.0, (7,)
+    assert held(world, robot, capture(8)) == ""
+    world.work_done()
+    assert robot.sent.endswith(b"27,8,7,20\n")
+    chances = [fact["fits"] for fact in world.facts if fact["fact"] == "seen"]
+    assert chances[:3] == [None] * 3 and chances[-2] > 0.02 > chances[-1]
+
+
+def test_a_pair_that_departs_but_is_borne_out_is_kept(world, robot):
+    run(world, robot, range(1, 8))
+    world.departs_sigma = 6.0
+    assert world.say(robot, capture(8)) == "0,8,8,20"
+
+
+def test_without_a_solution_to_compare_with_nothing_is_answered_before(world, robot):
+    world.departs_sigma = None
+    run(world, robot, range(1, 6))
+    assert held(world, robot, capture(6)) == ""
+    world.work_done()
+    assert robot.sent.endswith(b"0,6,6,20\n")
+
+
+def test_a_stop_found_behind_an_answer_is_told_with_the_next_one(world, robot):
+    run(world, robot, range(1, 7))
+    world.findings = (KNOCKED,)
+    assert world.say(robot, capture(7)) == "0,7,7,19"
+    assert world.say(robot, capture(8)) == "34,8,7,20"
+    world.findings = ()
+    assert world.say(robot, capture(9)) == "0,9,8,20", "the stop is gone with the solve that no longer finds it"
+
+
+def test_a_pair_stopped_for_board_or_lens_stays_for_the_diagnosis_and_one_of_the_wrong_size_does_not(world, robot):
+    run(world, robot, range(1, 4))
+    world.findings = (Finding("board-scale", "stop", "the board is smaller", {}, "measure it"),)
+    assert world.say(robot, capture(4)) == "38,4,3,20"
+    world.sees = sighting(size_px=(640, 480))
+    assert world.say(robot, capture(5)) == "38,5,3,20"
+    world.sees, world.findings = sighting(), ()
+    assert world.say(robot, capture(6)) == "0,6,4,20"
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0, 1, 2, 3, 5]
+
+
+def test_a_goal_met_behind_an_answer_is_told_with_the_next_one(world, robot):
+    run(world, robot, range(1, 9))
+    world.goal_met = True
+    assert world.say(robot, capture(9)) == "0,9,9,19"
+    assert status(world)["phase"] == "goal-met"
+    assert world.say(robot, capture(10)) == "3,10,10,0"
+
+
+@pytest.mark.parametrize(
+    ("wanted", "goal", "number", "waits"),
+    [(1, {}, 9, True), (2, {}, 9, False), (20, {"fewest": 8, "most": 9}, 9, True), (1, {"fewest": 12}, 9, False),
+     (1, {"fewest": 3}, 3, True)],
+)  # fmt: skip
+def test_what_may_be_the_last_pair_waits(wanted, goal, number, waits):
+    world = world_with(**goal)
+    robot = world.connect()
+    world.wanted = wanted
+    run(world, robot, range(1, number))
+    assert (held(world, robot, capture(number)) == "") == waits
+
+
+def test_the_result_is_written_before_the_answer_that_ends_the_loop(world, robot):
+    world.wanted = 1
+    run(world, robot, range(1, 9))
+    world.goal_met = True
+    world.holds = (msg.WriteResult,)
+    assert heard(world, robot, capture(9)) == ""
+    world.work_done()
+    assert robot.sent.endswith(b"3,9,9,0\n")
+
+
+def test_a_check_never_waits_for_its_own_solve(world, robot):
+    run(world, robot, range(1, 5))
+    assert held(world, robot, check(5, 1)) == "0,5,4,20"
+    world.work_done()
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].checks] == [4]
+
+
+def test_a_restart_between_answer_and_solve_solves_again_and_loses_nothing(world, robot):
+    run(world, robot, range(1, 7))
+    assert held(world, robot, capture(7)) == "0,7,7,19"
+    world.holds = ()
+    solves = len(world.commands(msg.Solve))
+    world.restart()
+    assert len(world.commands(msg.Solve)) == solves + 1
+    robot = world.connect()
+    assert world.say(robot, capture(7)) == "0,7,7,19", "the answer that was given"
+    assert world.say(robot, "status 1") == "0,1,7,20"
+    assert world.say(robot, capture(8)) == "0,8,8,19"
+    solves = len(world.commands(msg.Solve))
+    world.restart()
+    assert len(world.commands(msg.Solve)) == solves, "nothing is owed"
+    assert plain(world.state.log) == plain(fold(world.facts))
+
+
+def test_a_restart_with_a_picture_unanswered_while_a_solve_was_under_way(world, robot):
+    run(world, robot, range(1, 7))
+    held(world, robot, capture(7))
+    heard(world, robot, capture(8))
+    world.holds = ()
+    world.restart()
+    assert world.say(world.connect(), "again 8") == "0,8,8,19"
+
+
+@pytest.mark.parametrize("trouble", ["breaks", "disk"])
+def test_a_solve_that_fails_behind_an_answer_makes_the_next_one_wait(world, robot, trouble):
+    run(world, robot, range(1, 7))
+    assert held(world, robot, capture(7)) == "0,7,7,19"
+    world.breaks, world.disk_full = ((msg.Solve,), False) if trouble == "breaks" else ((), True)
+    world.work_done()
+    world.breaks, world.disk_full = (), False
+    assert held(world, robot, capture(8)) == ""
+    world.work_done()
+    assert robot.sent.endswith(b"0,8,8,20\n")
+    assert status(world)["kept"] == 8
+
+
+def test_status_and_result_wait_for_a_solve_that_is_under_way(world, robot):
+    run(world, robot, range(1, 7))
+    held(world, robot, capture(7))
+    assert heard(world, robot, "status 1") == ""
+    world.work_done()
+    assert robot.sent.endswith(b"0,1,7,20\n")
+    held(world, robot, capture(8))
+    assert heard(world, robot, "result 1") == ""
+    world.work_done()
+    assert robot.sent.endswith(b"36,1,0,0,0,0,0,0,0\n")
+
+
+def test_but_no_longer_than_a_robot_does(world, robot):
+    run(world, robot, range(1, 7))
+    held(world, robot, capture(7))
+    assert world.say(robot, "status 1") == "0,1,7,19"
+
+
+def test_a_daemon_that_came_back_says_at_once_what_it_has(world, robot):
+    """The solve that it owes may take seconds; whether the pairs are there is known before."""
+    run(world, robot, range(1, 7))
+    held(world, robot, capture(7))
+    world.restart()
+    robot = world.connect()
+    assert heard(world, robot, "hello 0") == "0,0,7,7"
+    assert heard(world, robot, "status 1") == "0,1,7,19"
+    world.work_done()
+    assert world.say(robot, "status 1") == "0,1,7,20"
+
+
+@pytest.mark.parametrize("verb", ["solve", "undo", "bye"])
+def test_what_solves_anew_comes_after_a_solve_that_is_under_way(world, robot, verb):
+    run(world, robot, range(1, 7))
+    held(world, robot, capture(7))
+    assert heard(world, robot, f"{verb} 8") == ""
+    world.work_done()
+    solved = [fact for fact in world.facts if fact["fact"] == "solved"][-2:]
+    assert [fact["behind"] for fact in solved] == [True, False]
+    assert plain(world.state.log) == plain(fold(world.facts))
+
+
+def test_a_new_session_waits_for_a_solve_of_the_old_one(world, robot):
+    run(world, robot, range(1, 7))
+    held(world, robot, capture(7))
+    assert world.say(robot, "begin 1") == "10,1,7,19"
+    world.work_done()
+    assert world.say(robot, "again 1") == "0,1,0,8"
+    kinds = [fact["fact"] for fact in world.facts]
+    assert kinds == ["opened", "answer"]
+
+
+@pytest.mark.parametrize(("line", "reply"), [("begin 1", "0,1,0,8"), ("bye 8", "0,8,7,20")])
+def test_advice_that_comes_late_goes_to_no_new_session_and_behind_no_last_answer(world, robot, line, reply):
+    run(world, robot, range(1, 7))
+    world.holds = (msg.Advise,)
+    world.say(robot, capture(7))
+    assert world.say(robot, line) == reply
+    recorded = list(world.facts)
+    world.work_done()
+    assert world.facts == recorded
+    assert recorded[-1]["fact"] == "answer"
+
+
+LINES = st.one_of(
+    st.builds(capture, st.integers(1, 30), st.integers(0, 30)),
+    st.builds(check, st.integers(1, 30), st.integers(0, 30)),
+    st.builds("{} {}".format, st.sampled_from(["undo", "solve", "place", "begin"]), st.integers(1, 30)),
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(LINES, st.booleans(), st.sampled_from([0.5, 0.5, 6.0])), min_size=8, max_size=25))
+def test_how_fast_the_solves_are_changes_no_answer(steps):
+    """Fast: every solve ends before the next line comes. Slow: some end only once the next picture is searched."""
+    replies = []
+    for slow in (False, True):
+        world = world_with(fewest=5, most=12)
+        robot = world.connect()
+        for number in range(40, 46):
+            world.say(robot, capture(number))
+        for line, late, departs in steps:
+            world.departs_sigma = departs
+            world.receive(robot, line.encode() + b"\n", patiently=False)
+            if robot.waiting or not (slow and late):
+                world.work_done()
+            if slow:
+                world.holds = (msg.Solve, msg.Advise)
+        world.work_done()
+        replies.append(robot.sent)
+        assert plain(world.state.log) == plain(fold(world.facts))
+    assert replies[0] == replies[1]

@@ -1,0 +1,549 @@
+"""A capture on its way: verdicts, solves, disk, restarts."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from eyebolt.boards.detection import NoSighting
+from eyebolt.boards.exposure import Light
+from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.solution import Refusal
+from eyebolt.observations.view_quality import Stillness, View
+from eyebolt.planning.stopping import Goal
+from eyebolt.session import messages as msg
+from eyebolt.session.facts import fold
+from eyebolt.session.status import Alive, status_message
+from support.session_world import CORNERS, GOOD_LIGHT, SIZE_PX, World, capture, check, plain, sighting, solution, terms
+
+
+@pytest.fixture
+def world():
+    return World()
+
+
+@pytest.fixture
+def robot(world):
+    return world.connect()
+
+
+def run(world, robot, count, first=1):
+    return [world.say(robot, capture(seq)) for seq in range(first, first + count)]
+
+
+def status(world):
+    alive = Alive(True, "")
+    return status_message(world.state, alive, alive, accepted=False, folder=None, wall="")
+
+
+def test_order_of_the_commands_of_a_capture(world, robot):
+    run(world, robot, 2)
+    world.done.clear()
+    world.say(robot, capture(3))
+    kinds = [type(command).__name__ for command in world.done]
+    assert [kind for kind in kinds if kind not in ("Publish", "WakeAt")] == [
+        "Grab", "StorePicture", "Record", "Detect", "Record", "Answer", "Solve", "Record", "WriteResult", "Advise",
+        "Record",
+    ]  # fmt: skip
+    world.done.clear()
+    world.say(robot, capture(4))
+    kinds = [type(command).__name__ for command in world.done]
+    assert [kind for kind in kinds if kind not in ("Publish", "WakeAt")] == [
+        "Grab", "StorePicture", "Record", "Detect", "Solve", "Record", "Answer", "WriteResult", "Advise", "Record",
+    ]  # fmt: skip
+
+
+def test_who_hears_that_the_goal_is_met_can_read_the_result(world, robot):
+    run(world, robot, 7)
+    world.goal_met = True
+    world.holds = (msg.WriteResult,)
+    robot.sent = b""
+    world.say(robot, capture(8), patiently=False)
+    assert robot.sent == b""
+    world.work_done()
+    assert robot.sent == b"3,8,8,0\n"
+
+
+def test_the_board_is_found_while_the_picture_is_stored_and_the_disk_is_waited_for(world, robot):
+    run(world, robot, 2)
+    world.holds = (msg.StorePicture,)
+    robot.sent = b""
+    world.say(robot, capture(3), patiently=False)
+    assert [type(command).__name__ for command in world.done[-2:]] == ["StorePicture", "Detect"]
+    assert robot.sent == b"", "what is not on disk is not acknowledged"
+    assert [fact["seq"] for fact in world.facts if fact["fact"] == "answer"] == [1, 2]
+    world.work_done()
+    assert robot.sent == b"0,3,3,5\n"
+    kinds = [fact["fact"] for fact in world.facts][-6:]
+    assert kinds == ["picture", "seen", "timed", "answer", "solved", "advice"]
+
+
+def test_a_board_that_was_found_counts_for_nothing_if_its_picture_cannot_be_stored(world, robot):
+    run(world, robot, 2)
+    world.holds = (msg.StorePicture,)
+    world.say(robot, capture(3), patiently=False)
+    world.disk_full = True
+    robot.sent = b""
+    world.work_done()
+    assert robot.sent == b"31,3,2,6\n"
+    world.disk_full = False
+    assert world.say(robot, capture(3)) == "0,3,3,5"
+
+
+def test_the_steps_are_timed_and_kept_with_the_pair(world, robot):
+    world = World(terms(settle_ns=250_000_000, exposure_ns=500))
+    world.say(world.connect(), capture(1))
+    (timed,) = [fact for fact in world.facts if fact["fact"] == "timed"]
+    wanted = {"waiting": 250.0, "exposure": 0.0, "transfer": 0.0, "disk": 0.0, "detection": 0.0, "verdict": 0.0}
+    assert {step: round(ms, 1) for step, ms in timed["ms"].items()} == wanted
+    assert status(world)["took_ms"] == timed["ms"]
+    world.restart()
+    assert status(world)["took_ms"] == timed["ms"]
+
+
+def moved(shift_px):
+    return View(misfit_px=0.05, still=Stillness(shift_px, 0.03, 160.0, CORNERS))
+
+
+def test_a_board_that_moved_between_two_pictures_is_21_and_the_limit_is_recorded(world, robot):
+    world.measures = moved(0.16)
+    assert world.say(robot, capture(1)) == "21,1,0,8"
+    ground = [fact for fact in world.facts if fact["fact"] == "answer"][-1]["ground"]
+    assert (ground["value"], ground["limit"], ground["unit"]) == (0.16, 0.15, "px")
+    assert "0.16 px within 160 ms" in status(world)["last"]["says"]
+    world.measures = moved(0.14)
+    assert world.say(robot, capture(2)) == "0,2,1,7"
+    assert world.say(robot, capture(3)) == "0,3,2,6"
+
+
+def test_a_glance_is_asked_for_150_ms_before_the_picture_and_never_before_the_word():
+    for settle_ms, glance_ms in ((300, 150), (150, 0), (20, 0)):
+        world = World(terms(settle_ns=settle_ms * 1_000_000, two_pictures=True))
+        begun_ns = world.now_ns
+        world.say(world.connect(), capture(1))
+        (grab,) = world.commands(msg.Grab)
+        assert grab.glance_ns - begun_ns == glance_ms * 1_000_000
+        assert grab.not_before_ns - begun_ns == settle_ms * 1_000_000
+
+
+def test_live_poses_that_leave_the_reported_one_before_the_exposure_are_21(world, robot):
+    near, far = "500.05 0 450 0 1 0 0", "500.3 0 450 0 1 0 0"
+    for seq, live, code in ((1, near, 0), (2, far, 21)):
+        world.holds = (msg.Grab,)
+        world.say(robot, f"capture {seq} 500 0 450 0 1 0 0" if seq == 1 else f"check {seq} 500 0 450 0 1 0 0", False)
+        robot.inbox, waiting, robot.waiting = robot.inbox, robot.waiting, False
+        world.say(robot, f"pose {live}", patiently=False)
+        robot.waiting = waiting
+        world.work_done()
+        assert world.stored(seq)[0] == code
+
+
+def test_a_view_that_fits_worse_than_the_kept_ones_is_kept_with_advice(world, robot):
+    world.measures = View(misfit_px=0.06)
+    run(world, robot, 3)
+    world.measures = View(misfit_px=0.3)
+    assert world.say(robot, capture(4)) == "1,4,4,4"
+    world.restart()
+    robot = world.connect()
+    assert world.say(robot, capture(5)) == "1,5,5,3"
+
+
+def test_the_picture_is_exposed_after_the_word_and_the_settling_time():
+    world = World(terms(settle_ns=250_000_000))
+    world.say(world.connect(), capture(1))
+    (grab,) = world.commands(msg.Grab)
+    (picture,) = [fact for fact in world.facts if fact["fact"] == "picture"]
+    assert grab.not_before_ns == picture["asked_ns"] + 250_000_000 <= picture["exposed_ns"]
+
+
+def test_flange_poses_are_recorded_in_metres(world, robot):
+    world.say(robot, "capture 1 520 -30 450.5 0.5 0.5 0.5 0.5")
+    (picture,) = [fact for fact in world.facts if fact["fact"] == "picture"]
+    wanted = np.eye(4)
+    wanted[:3, :3] = Rotation.from_quat([0.5, 0.5, 0.5, 0.5]).as_matrix()
+    wanted[:3, 3] = [0.52, -0.03, 0.4505]
+    np.testing.assert_allclose(picture["base_T_flange"], wanted, atol=1e-12)
+
+
+def test_tool_poses_are_carried_back_to_the_flange():
+    flange_T_tool = np.eye(4)
+    flange_T_tool[:3, :3] = Rotation.from_euler("xyz", [10, -25, 40], degrees=True).as_matrix()
+    flange_T_tool[:3, 3] = [0.02, -0.01, 0.15]
+    base_T_flange = np.eye(4)
+    base_T_flange[:3, :3] = Rotation.from_euler("xyz", [175, 8, -30], degrees=True).as_matrix()
+    base_T_flange[:3, 3] = [0.5, 0.1, 0.6]
+    base_T_tool = base_T_flange @ flange_T_tool
+    x, y, z, w = Rotation.from_matrix(base_T_tool[:3, :3]).as_quat()
+    lengths = " ".join(f"{1e3 * v:.7f}" for v in base_T_tool[:3, 3])
+    world = World(terms(flange_T_tool=flange_T_tool))
+    assert world.say(world.connect(), f"capture 1 {lengths} {w:.9f} {x:.9f} {y:.9f} {z:.9f}") == "0,1,1,7"
+    (picture,) = [fact for fact in world.facts if fact["fact"] == "picture"]
+    np.testing.assert_allclose(picture["base_T_flange"], base_T_flange, atol=1e-8)
+
+
+@pytest.mark.parametrize(
+    ("sees", "code"),
+    [
+        (NoSighting("no-board", GOOD_LIGHT, SIZE_PX), 20),
+        (NoSighting("dark", Light(0.0, 0.02, 0.0, 0.9, 1.0), SIZE_PX), 25),
+        (sighting(corners=5), 24),
+        (sighting(Light(0.1, 0.7, 0.4, 0.0, 0.75)), 25),
+        (sighting(size_px=(640, 480)), 38),
+    ],
+)
+def test_a_view_that_is_refused_is_remembered_and_not_counted(world, robot, sees, code):
+    world.say(robot, capture(1))
+    world.sees = sees
+    assert world.say(robot, capture(2)) == f"{code},2,1,7"
+    assert world.stored(2) == (code, 1, 7)
+    world.sees = sighting()
+    assert world.say(robot, capture(2)) == f"{code},2,1,7"
+    assert world.say(robot, capture(3)) == "0,3,2,6"
+
+
+@pytest.mark.parametrize(("fault", "code"), [("camera-lost", 30), ("no-fresh-frame", 22), ("pictures-exhausted", 22)])
+def test_no_picture(world, robot, fault, code):
+    world.grab_fails = fault
+    assert world.say(robot, capture(1)) == f"{code},1,0,8"
+    world.grab_fails = None
+    assert world.say(robot, capture(2)) == "0,2,1,7"
+
+
+def test_a_capture_at_a_kept_pose_is_26_and_a_check_there_never(world, robot):
+    run(world, robot, 4)
+    assert world.say(robot, capture(5, 1)) == "26,5,4,4"
+    assert world.say(robot, check(6, 1)) == "0,6,4,4"
+    assert world.say(robot, check(7, 1)) == "0,7,4,4"
+
+
+def test_marginal_light_and_small_news_are_kept_with_advice(world, robot):
+    world.say(robot, "capture 1 500 0 450 0 1 0 0")
+    assert world.say(robot, "capture 2 505 0 450 0 1 0 0") == "1,2,2,6"
+    world.sees = sighting(Light(0.1, 0.7, 0.1, 0.0, 0.75))
+    assert world.say(robot, capture(3)) == "2,3,3,5"
+    assert world.say(robot, check(4, 3)) == "2,4,3,5"
+
+
+def test_checks_are_never_used_to_solve(world, robot):
+    run(world, robot, 3)
+    assert world.say(robot, check(4, 1)) == "0,4,3,5"
+    world.say(robot, capture(5))
+    world.say(robot, check(6, 9))
+    world.say(robot, "solve 7")
+    for solve in world.commands(msg.Solve):
+        assert {pair.index for pair in solve.pairs} <= {0, 1, 2, 4}
+        assert {pair.index for pair in solve.checks} <= {3, 5}
+    last = world.commands(msg.Solve)[-1]
+    assert [pair.index for pair in last.pairs] == [0, 1, 2, 4]
+    assert [pair.index for pair in last.checks] == [3, 5]
+    assert status(world)["checks"] == 2
+
+
+def test_the_solver_gets_poses_and_corners_as_they_came(world, robot):
+    run(world, robot, 3)
+    pair = world.commands(msg.Solve)[-1].pairs[-1]
+    picture = [fact for fact in world.facts if fact["fact"] == "picture"][-1]
+    assert pair.base_T_flange.tolist() == picture["base_T_flange"]
+    assert pair.corners_px.tolist() == sighting().corners_px.tolist()
+    assert pair.ids.tolist() == sighting().ids.tolist()
+
+
+def test_undo_takes_the_newest_kept_pair_back(world, robot):
+    run(world, robot, 3)
+    world.sees = NoSighting("no-board", GOOD_LIGHT, SIZE_PX)
+    assert world.say(robot, capture(4)) == "20,4,3,5"
+    world.say(robot, check(5, 9))
+    world.sees = sighting()
+    assert world.say(robot, "undo 6") == "0,6,2,6"
+    assert world.say(robot, "undo 6") == "0,6,2,6", "asked twice, done once"
+    assert world.say(robot, "undo 7") == "0,7,1,7"
+    assert world.say(robot, capture(8, 3)) == "0,8,2,6", "a pose taken back may come again"
+    assert world.say(robot, "status 9") == "0,9,2,6", "nothing of the solves before is left over"
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0]
+    world.say(robot, "undo 9"), world.say(robot, "undo 10")
+    assert world.say(robot, "undo 11") == "45,11,0,8"
+    assert status(world)["history_p95_mm"] == []
+
+
+def test_goal_met_outranks_other_advice(world, robot):
+    run(world, robot, 7)
+    world.goal_met = True
+    world.sees = sighting(Light(0.1, 0.7, 0.1, 0.0, 0.75))
+    assert world.say(robot, capture(8)) == "3,8,8,0"
+    assert status(world)["phase"] == "goal-met"
+
+
+def test_the_goal_is_not_met_with_fewer_than_the_fewest(world, robot):
+    world.goal_met = True
+    assert run(world, robot, 8) == [f"0,{n},{n},{8 - n}" for n in range(1, 8)] + ["3,8,8,0"]
+
+
+def test_37_when_most_is_reached_and_the_goal_is_not():
+    world = World(terms(goal=Goal(0.5, fewest=3, most=5)))
+    robot = world.connect()
+    assert run(world, robot, 4) == ["0,1,1,2", "0,2,2,1", "0,3,3,1", "0,4,4,1"]
+    assert world.say(robot, capture(5)) == "37,5,5,1"
+    assert world.say(robot, capture(6)) == "37,6,6,1", "later captures are still answered"
+    assert status(world)["phase"] == "stopped"
+    assert world.say(robot, "undo 7") == "0,7,5,1"
+    world.goal_met = True
+    assert world.say(robot, capture(8)) == "3,8,6,0"
+
+
+def test_27_when_the_solver_leaves_the_newest_pair_out(world, robot):
+    run(world, robot, 5)
+    world.left_out = (5,)
+    assert world.say(robot, capture(6)) == "27,6,5,3"
+    world.left_out = ()
+    assert world.say(robot, capture(7)) == "0,7,6,2"
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0, 1, 2, 3, 4, 5, 6], "for diagnosis"
+
+
+def test_no_27_without_a_majority(world, robot):
+    run(world, robot, 4)
+    world.left_out = (4,)
+    assert world.say(robot, capture(5)) == "0,5,5,4", "one of the five carries nothing"
+
+
+def test_an_older_pair_left_out_is_not_the_newest_ones_fault(world, robot):
+    run(world, robot, 6)
+    world.left_out = (2,)
+    assert world.say(robot, capture(7)) == "0,7,7,2", "one of the seven carries nothing"
+
+
+@pytest.mark.parametrize(
+    ("outcome", "reply"),
+    [
+        (solution(0.25, 4), "0,5,4,250"),
+        (solution(0.4999, 4), "0,5,4,500"),
+        (solution(0.25, 4, proof_p95_mm=3.0), "0,5,4,250"),
+        (solution(0.6, 4), "28,5,4,4"),
+        (solution(0.25, 4, findings=[Finding("slipped", "stop", "it slipped")]), "36,5,4,4"),
+        (Refusal("turns-too-little", "too little", "turn more", 4), "35,5,4,4"),
+        (Refusal("not-converged", "no way", "look", 4), "28,5,4,4"),
+    ],
+)
+def test_solve(world, robot, outcome, reply):
+    run(world, robot, 4)
+    world.outcome = outcome
+    assert world.say(robot, "solve 5") == reply
+    assert world.say(robot, "again 5") == reply
+
+
+@pytest.mark.parametrize(
+    "outcome", [Refusal("not-converged", "no way", "look", 4), solution(0.6, 4)], ids=["refused", "error too large"]
+)
+def test_solve_answers_the_cause_where_the_pairs_show_one(world, robot, outcome):
+    """Who is told 28 captures more; where the poses are misread that helps nobody."""
+    wrong = Finding("pose-terms", "stop", "the poses are misread", {}, 'rotation = "euler-ZYX"')
+    run(world, robot, 4)
+    world.outcome = replace(outcome, findings=(wrong,))
+    assert world.say(robot, "solve 5") == "32,5,4,4"
+    told = [fact for fact in world.facts if fact["fact"] == "answer"][-1]
+    assert (told["code"], told["says"]) == (32, 'the poses are misread: rotation = "euler-ZYX"')
+    assert told["advice"] == 'rotation = "euler-ZYX"'
+
+
+def test_the_stations_own_rule_accepts_only_what_is_proven_and_kept():
+    world = World(terms(accept_when_proven=True))
+    robot = world.connect()
+    world.goal_met = True
+    run(world, robot, 7)
+    world.left_out = (7,)
+    assert world.say(robot, capture(8)).startswith("27,8,7,")
+    assert not any(result.accept for result in world.commands(msg.WriteResult)), "seven are kept, not eight"
+    world.left_out = ()
+    world.disk_fails_at = world.disk_writes + 3
+    assert world.say(robot, capture(9)).startswith("31,9,7,")
+    assert not any(result.accept for result in world.commands(msg.WriteResult)), "the eighth is not on disk"
+    assert world.say(robot, capture(9)) == "3,9,8,0"
+    assert world.commands(msg.WriteResult)[-1].accept
+
+
+def test_nothing_is_accepted_by_itself_unless_the_station_says_so(world, robot):
+    world.goal_met = True
+    run(world, robot, 9)
+    results = world.commands(msg.WriteResult)
+    assert len(results) == 7
+    assert not any(result.accept for result in results)
+
+
+@pytest.mark.parametrize("broken", [msg.Detect, msg.Solve])
+def test_work_that_breaks_down_costs_one_pair_and_not_the_session(world, robot, broken):
+    run(world, robot, 3)
+    world.breaks = (broken,)
+    assert world.say(robot, capture(4)) == "20,4,3,5"
+    world.breaks = ()
+    assert world.say(robot, capture(5)) == "0,5,4,4"
+
+
+def test_when_solving_breaks_down_undo_and_bye_still_do_what_they_say(world, robot):
+    run(world, robot, 4)
+    world.breaks = (msg.Solve,)
+    assert world.say(robot, "solve 5") == "28,5,4,4"
+    assert world.say(robot, "undo 6") == "0,6,3,5"
+    assert world.say(robot, "bye 7") == "0,7,3,5"
+    assert status(world)["phase"] == "closed"
+
+
+# A capture writes three times: the picture, the fact that it was taken, and what led to the answer.
+@pytest.mark.parametrize("write", [1, 2, 3])
+def test_what_cannot_be_recorded_is_31_and_its_seq_stays_free(world, robot, write):
+    run(world, robot, 3)
+    world.disk_fails_at = world.disk_writes + write
+    assert world.say(robot, capture(4)) == "31,4,3,5"
+    assert world.say(robot, "again 4") == "31,4,3,5", "the reply may have got lost"
+    assert world.stored(4) is None
+    assert world.say(robot, capture(4, 7)) == "0,4,4,4", "another line under the same seq"
+    assert world.say(robot, capture(5)) == "0,5,5,3"
+
+
+@pytest.mark.parametrize("write", [1, 2])
+def test_a_session_that_cannot_be_opened_is_31(world, robot, write):
+    world.disk_fails_at = write
+    assert world.say(robot, "begin 1") == "31,1,0,8"
+    assert world.say(robot, "begin 1") == "0,1,0,8"
+    assert world.say(robot, capture(2)) == "0,2,1,7"
+    assert len(world.disk) == 1
+
+
+@pytest.mark.parametrize("line", ["undo 4", "solve 4", "bye 4"])
+def test_other_requests_that_cannot_be_recorded_have_done_nothing(world, robot, line):
+    run(world, robot, 3)
+    world.disk_full = True
+    assert world.say(robot, line) == "31,4,3,5"
+    world.disk_full = False
+    assert world.say(robot, capture(4)) == "0,4,4,4"
+
+
+def test_a_robot_that_was_told_working_still_hears_that_it_could_not_be_recorded(world, robot):
+    run(world, robot, 3)
+    world.holds = (msg.Detect,)
+    assert world.say(robot, capture(4)) == "10,4,3,5"
+    world.disk_full = True
+    world.work_done()
+    assert world.say(robot, "again 4") == "31,4,3,5"
+    world.disk_full = False
+    assert world.say(robot, capture(4)) == "0,4,4,4"
+    assert world.say(robot, "again 4") == "0,4,4,4"
+
+
+def test_a_late_result_of_an_old_task_is_dropped(world, robot):
+    run(world, robot, 2)
+    old = world.commands(msg.Grab)[-1].task
+    world.holds = (msg.Grab,)
+    world.say(robot, capture(3), patiently=False)
+    before = world.state
+    assert before.task.number != old
+    world.happens(msg.Grabbed(old, 0, 0, "request", "old"))
+    world.happens(msg.Detected(old, sighting()))
+    world.happens(msg.Solved(old, solution(0.1, 3)))
+    world.happens(msg.Recorded(old))
+    world.happens(msg.RecordFailed(old, "late"))
+    world.happens(msg.WorkFailed(old, "late"))
+    world.happens(msg.GrabFailed(old, "camera-lost", "late"))
+    world.happens(msg.Stored(old, ""))
+    world.happens(msg.Opened(old, {}))
+    world.happens(msg.Woke(old))
+    assert world.state is before
+    world.work_done()
+    assert robot.sent.endswith(b"0,3,3,5\n")
+
+
+def test_a_restart_finishes_a_picture_that_is_on_disk_but_was_not_answered(world, robot):
+    run(world, robot, 3)
+    world.holds = (msg.Detect,)
+    world.say(robot, capture(4), patiently=False)
+    world.holds = ()
+    grabs = len(world.commands(msg.Grab))
+    world.restart()
+    robot = world.connect()
+    assert world.say(robot, "hello 9") == "0,9,4,4"
+    assert world.say(robot, "again 4") == "0,4,4,4"
+    assert world.say(robot, capture(4)) == "0,4,4,4"
+    assert len(world.commands(msg.Grab)) == grabs, "no second picture"
+
+
+def test_a_restart_that_is_still_at_that_picture_says_so(world, robot):
+    run(world, robot, 3)
+    world.holds = (msg.Detect,)
+    world.say(robot, capture(4), patiently=False)
+    world.restart()
+    robot = world.connect()
+    assert world.say(robot, "again 4") == "10,4,3,5"
+    assert world.say(robot, capture(4)) == "10,4,3,5"
+    assert world.say(robot, capture(5)) == "45,5,3,5"
+    world.work_done()
+    assert world.say(robot, "again 4") == "0,4,4,4"
+
+
+def test_a_restart_refuses_what_would_have_been_refused(world, robot):
+    run(world, robot, 3)
+    world.holds = (msg.Detect,)
+    world.say(robot, capture(4, 1), patiently=False)
+    world.holds = ()
+    world.restart()
+    assert world.say(world.connect(), "again 4") == "26,4,3,5"
+
+
+def test_a_restart_before_the_picture_was_on_disk_knows_nothing_of_it(world, robot):
+    run(world, robot, 3)
+    world.holds = (msg.Grab,)
+    world.say(robot, capture(4), patiently=False)
+    world.holds = ()
+    world.restart()
+    robot = world.connect()
+    assert world.say(robot, "again 4") == "43,4,3,3"
+    assert world.say(robot, capture(4)) == "0,4,4,4"
+
+
+def test_a_pair_that_the_robot_gave_up_does_not_come_back_with_a_restart(world, robot):
+    run(world, robot, 3)
+    world.disk_fails_at = world.disk_writes + 3
+    assert world.say(robot, capture(4)) == "31,4,3,5"
+    world.grab_fails = "no-fresh-frame"
+    assert world.say(robot, capture(5)) == "22,5,3,5"
+    world.grab_fails = None
+    world.restart()
+    assert world.say(world.connect(), "hello 9") == "0,9,3,5"
+
+
+def test_pictures_never_share_a_number(world, robot):
+    run(world, robot, 2)
+    world.disk_fails_at = world.disk_writes + 3
+    world.say(robot, capture(3))
+    world.say(robot, capture(3))
+    world.restart()
+    robot = world.connect()
+    world.say(robot, capture(4))
+    indices = [fact["index"] for fact in world.facts if fact["fact"] == "picture"]
+    assert indices == [0, 1, 2, 3, 4]
+    names = [command.name for command in world.commands(msg.StorePicture)]
+    assert names == [f"{index:04d}.tif" for index in indices]
+
+
+def test_status_is_the_same_before_and_after_a_restart(world, robot):
+    run(world, robot, 4)
+    world.say(robot, check(5, 1))
+    world.say(robot, "undo 6")
+    world.say(robot, capture(7, 2))
+    before = status(world)
+    assert (before["kept"], before["refused"], before["checks"], before["last"]["code"]) == (3, 1, 1, 26)
+    assert len(before["history_p95_mm"]) == 3
+    world.restart()
+    assert status(world) == before
+
+
+def test_facts_of_kinds_to_come_change_nothing(world, robot):
+    run(world, robot, 3)
+    more = [*world.facts, {"fact": "weather", "seq": 9}]
+    assert plain(fold(more)) == plain(fold(world.facts))
+
+
+def test_the_fold_does_not_depend_on_how_the_facts_were_written(world, robot):
+    run(world, robot, 3)
+    again = json.loads(json.dumps(world.facts, sort_keys=True, indent=1))
+    assert plain(fold(again)) == plain(world.state.log)
+    assert fold([]) is None

@@ -1,0 +1,220 @@
+"""What a seq stands for, who may speak, and what a robot hears while it waits."""
+
+import pytest
+
+from eyebolt.session import messages as msg
+from support.session_world import World, capture, check, pose_text, terms
+
+
+@pytest.fixture
+def world():
+    return World()
+
+
+@pytest.fixture
+def robot(world):
+    return world.connect()
+
+
+def test_the_same_line_gets_the_stored_answer_and_nothing_is_done_twice(world, robot):
+    assert world.say(robot, capture(1)) == "0,1,1,7"
+    assert world.say(robot, capture(2)) == "0,2,2,6"
+    before = (len(world.commands(msg.Grab)), list(world.facts))
+    assert world.say(robot, capture(1)) == "0,1,1,7"
+    assert (len(world.commands(msg.Grab)), world.facts) == before
+
+
+def test_another_line_under_a_used_seq_is_47_with_the_last_seq(world, robot):
+    world.say(robot, capture(1))
+    world.say(robot, capture(5))
+    before = world.facts
+    assert world.say(robot, capture(1, 9)) == "47,1,2,5"
+    assert world.say(robot, check(1, 1)) == "47,1,2,5"
+    assert world.say(robot, "undo 5") == "47,5,2,5"
+    assert world.facts == before
+
+
+@pytest.mark.parametrize(
+    ("question", "answer"),
+    [
+        ("status 2", "0,2,1,7"),
+        ("hello 2", "0,2,1,1"),
+        ("again 2", "43,2,1,1"),
+        ("result 2", "36,2,0,0,0,0,0,0,0"),
+        ("locate 2 1 2 3", "45,2,0,0,0"),
+        ("pixel 2 1 2 3", "45,2,0,0,0"),
+    ],
+)
+def test_questions_are_never_remembered(world, robot, question, answer):
+    world.say(robot, capture(1))
+    before = world.facts
+    assert [world.say(robot, question) for _ in range(2)] == [answer] * 2
+    assert world.facts == before
+    assert world.say(robot, capture(2)) == "0,2,2,6"
+
+
+def test_result_is_the_accepted_transform_in_the_robots_terms(world, robot):
+    import numpy as np
+
+    world.accepted = np.array([[1, 0, 0, 0.5201], [0, -1, 0, -0.0305], [0, 0, -1, 0.9], [0, 0, 0, 1.0]])
+    assert world.say(robot, "result 1") == "0,1,520.1,-30.5,900,0,1,0,0"
+
+
+def test_begin_on_an_empty_session_means_that_one(world, robot):
+    assert world.say(robot, "begin 1") == "0,1,0,8"
+    assert world.say(robot, "begin 2") == "0,2,0,8"
+    assert len(world.disk) == 1
+
+
+def test_begin_on_a_session_that_is_not_empty_opens_another(world, robot):
+    world.say(robot, "begin 1")
+    world.say(robot, capture(2))
+    assert world.say(robot, "begin 3") == "0,3,0,8"
+    assert len(world.disk) == 2
+    assert world.say(robot, capture(2, 7)) == "0,2,1,7", "numbering of its own"
+
+
+def test_a_refused_request_makes_a_session_not_empty(world, robot):
+    world.say(robot, "begin 1")
+    world.grab_fails = "no-fresh-frame"
+    assert world.say(robot, capture(2)) == "22,2,0,8"
+    world.say(robot, "begin 1")
+    assert len(world.disk) == 2
+
+
+def test_begin_after_bye_opens_another(world, robot):
+    world.say(robot, "begin 1")
+    world.say(robot, capture(2))
+    assert world.say(robot, "bye 3") == "0,3,1,7"
+    assert world.say(robot, "begin 1") == "0,1,0,8"
+    assert len(world.disk) == 2
+
+
+@pytest.mark.parametrize("line", ["undo 4", "solve 4", "bye 4"])
+def test_a_closed_session_takes_nothing_more(world, robot, line):
+    world.say(robot, capture(2))
+    world.say(robot, "bye 3")
+    assert world.say(robot, line) == "45,4,1,7"
+    assert world.say(robot, "bye 3") == "0,3,1,7", "the stored answer"
+    assert world.say(robot, "hello 9") == "0,9,1,0"
+
+
+def test_without_a_session_there_is_nothing_to_take_back_or_solve(world, robot):
+    for verb in ("undo", "solve", "bye"):
+        assert world.say(robot, f"{verb} 1") == "45,1,0,8"
+    assert not world.disk
+
+
+def test_hello_takes_the_station_over_from_an_older_connection(world, robot):
+    world.say(robot, capture(1))
+    other = world.connect()
+    assert world.say(other, "hello 2") == "0,2,1,1"
+    assert world.commands(msg.DropConnection) == [msg.DropConnection(robot.number)]
+    assert robot.dropped
+    assert world.say(other, capture(2)) == "0,2,2,6"
+
+
+@pytest.mark.parametrize("line", ["begin 2", capture(2), "again 1", "status 2", "bye 2", "undo 2"])
+def test_any_other_verb_of_a_second_connection_is_45(world, robot, line):
+    world.say(robot, capture(1))
+    before = world.facts
+    seq = line.split()[1]
+    assert world.say(world.connect(), line) == f"45,{seq},1,7"
+    assert world.facts == before
+    assert world.say(robot, "status 3") == "0,3,1,7", "the first one still holds the station"
+
+
+def test_when_the_robot_hung_up_anybody_may_come_without_hello(world, robot):
+    world.say(robot, capture(1))
+    world.hang_up(robot)
+    assert world.say(world.connect(), "status 2") == "0,2,1,7"
+
+
+def test_the_end_of_the_dropped_connection_does_not_free_the_station(world, robot):
+    world.say(robot, capture(1))
+    other = world.connect()
+    world.say(other, "hello 2")
+    world.hang_up(robot)
+    assert world.say(world.connect(), "status 2") == "45,2,1,7"
+
+
+def test_working_at_the_wake_then_again_until_the_final_code(world, robot):
+    world.say(robot, capture(1))
+    world.holds = (msg.Detect,)
+    asked_ns = world.now_ns
+    assert world.say(robot, capture(2)) == "10,2,1,7"
+    assert world.now_ns - asked_ns == 1_400_000_000
+    assert world.say(robot, "again 2") == "10,2,1,7"
+    assert world.say(robot, capture(2)) == "10,2,1,7"
+    assert world.say(robot, capture(2, 9)) == "47,2,1,2"
+    assert world.say(robot, capture(3)) == "45,3,1,7"
+    assert world.say(robot, check(3, 1)) == "45,3,1,7"
+    sent = robot.sent
+    world.work_done()
+    assert robot.sent == sent, "nobody asked just then"
+    assert world.say(robot, "again 2") == "0,2,2,6"
+    assert world.say(robot, capture(3)) == "0,3,3,5"
+
+
+def test_quick_work_is_never_called_working_by_a_late_wake(world, robot):
+    world.say(robot, capture(1))
+    sent = robot.sent
+    while world.wakes:
+        world.time_passes()
+    assert robot.sent == sent
+
+
+def test_a_second_wake_says_nothing(world, robot):
+    world.holds = (msg.Grab,)
+    world.say(robot, capture(1))
+    (woken,) = world.commands(msg.WakeAt)
+    sent = robot.sent
+    world.wakes.append((0, woken.task))
+    world.time_passes()
+    assert robot.sent == sent
+
+
+def test_whoever_takes_over_hears_what_became_of_the_request_in_work(world, robot):
+    world.holds = (msg.Solve, msg.Grab)
+    world.say(robot, capture(1), patiently=False)
+    other = world.connect()
+    assert world.say(other, "hello 8") == "0,8,0,0"
+    assert world.say(other, "again 1") == "10,1,0,8"
+    world.work_done()
+    assert world.say(other, "again 1") == "0,1,1,7"
+    assert robot.sent == b""
+
+
+def test_again_for_a_request_that_nobody_knows_is_43_with_the_last_seq(world, robot):
+    assert world.say(robot, "again 1") == "43,1,0,0"
+    world.say(robot, capture(4))
+    assert world.say(robot, "again 3") == "43,3,1,4"
+
+
+def test_a_live_pose_gets_no_reply_and_changes_nothing(world, robot):
+    state = world.state
+    assert world.say(robot, f"pose {pose_text(1)}") == ""
+    assert world.state is state
+
+
+@pytest.mark.parametrize("rotation", ["0.6 0.6 0.6 0.6", "0 0 0 0", "0 0 180 0"])
+def test_rotation_numbers_that_are_no_quaternion_are_43_and_the_seq_stays_free(world, robot, rotation):
+    world.say(robot, "begin 1")
+    before = world.facts
+    assert world.say(robot, f"capture 2 520 0 450 {rotation}") == "43,2,0,8"
+    assert world.say(robot, f"check 2 520 0 450 {rotation}") == "43,2,0,8"
+    assert world.facts == before
+    assert not world.commands(msg.Grab)
+    assert world.say(robot, capture(2)) == "0,2,1,7"
+
+
+def test_a_pose_that_is_none_opens_no_session(world, robot):
+    assert world.say(robot, "capture 2 520 0 450 1 1 1 1") == "43,2,0,8"
+    assert not world.disk
+
+
+def test_poses_of_the_other_quaternion_order_are_another_pose():
+    world = World(terms(reading=type(terms().reading)("mm", "quaternion-xyzw", "deg")))
+    world.say(world.connect(), "capture 1 0 0 0 0 0 0 1")
+    (picture,) = [fact for fact in world.facts if fact["fact"] == "picture"]
+    assert picture["base_T_flange"] == [[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]

@@ -1,0 +1,225 @@
+"""Boards that lie still and corners touched: what is recorded, what the solver gets, and what is refused."""
+
+import numpy as np
+import pytest
+
+from eyebolt.boards.detection import NoSighting
+from eyebolt.calibration.uncertainty.touch_test import TouchCheck
+from eyebolt.session import messages as msg
+from eyebolt.session.facts import fold
+from eyebolt.session.status import Alive, status_message
+from support.session_world import (
+    GOOD_LIGHT,
+    SIZE_PX,
+    World,
+    capture,
+    check,
+    plain,
+    pose_text,
+    sighting,
+    solution,
+    terms,
+    touch,
+)
+
+
+@pytest.fixture
+def world():
+    return World()
+
+
+@pytest.fixture
+def robot(world):
+    return world.connect()
+
+
+def run(world, robot, count, first=1):
+    return [world.say(robot, capture(seq)) for seq in range(first, first + count)]
+
+
+def given(world):
+    """Boards and touched corners that the solver got last."""
+    return [(b.index, [t.corner for t in b.touches]) for b in world.commands(msg.Solve)[-1].placed]
+
+
+def test_a_placed_board_goes_the_way_of_a_capture_and_is_no_pair(world, robot):
+    run(world, robot, 3)
+    world.done.clear()
+    assert world.say(robot, "place 4") == "0,4,3,5"
+    kinds = [type(command).__name__ for command in world.done]
+    assert [kind for kind in kinds if kind not in ("Publish", "WakeAt")] == [
+        "Grab", "StorePicture", "Record", "Detect", "Record", "Answer",
+    ]  # fmt: skip
+    (fact,) = [f for f in world.facts if f["fact"] == "picture" and f["kind"] == "place"]
+    assert (fact["index"], fact["base_T_flange"]) == (3, None)
+    assert world.say(robot, capture(5)) == "0,5,4,4"
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0, 1, 2, 4]
+    assert given(world) == [], "nothing of it was touched"
+
+
+def test_the_solver_gets_every_touch_of_every_board_that_was_touched(world, robot):
+    run(world, robot, 3)
+    world.say(robot, "place 4")
+    assert [world.say(robot, touch(5, 0)), world.say(robot, touch(6, 7))] == ["0,5,3,5", "0,6,3,5"]
+    assert given(world) == [(3, [0, 7])]
+    world.say(robot, "place 7"), world.say(robot, touch(8, 19))
+    assert given(world) == [(3, [0, 7]), (4, [19])]
+    for seq, line in ((9, "check"), (10, "capture")):
+        world.say(robot, check(seq, 9) if line == "check" else capture(seq))
+        assert given(world) == [(3, [0, 7]), (4, [19])]
+    for line in ("undo 11", "solve 12", "bye 13"):
+        world.say(robot, line)
+        assert given(world) == [(3, [0, 7]), (4, [19])]
+
+
+def test_touched_poses_come_to_the_solver_in_metres_at_the_flange(world, robot):
+    run(world, robot, 3)
+    world.say(robot, "place 4 500 0 400 0 1 0 0")
+    world.say(robot, "touch 5 3 520 -30 450.5 0 1 0 0")
+    (board,) = world.commands(msg.Solve)[-1].placed
+    turned = np.diag([1.0, -1.0, -1.0, 1.0])
+    np.testing.assert_allclose(board.base_T_flange, turned + np.outer([0.5, 0, 0.4, 0], [0, 0, 0, 1]), atol=1e-12)
+    pose = board.touches[0].base_T_flange
+    np.testing.assert_allclose(pose, turned + np.outer([0.52, -0.03, 0.4505, 0], [0, 0, 0, 1]), atol=1e-12)
+    assert board.corners_px.tolist() == sighting().corners_px.tolist()
+
+
+def test_tool_poses_of_touches_are_carried_back_to_the_flange():
+    flange_T_tool = np.eye(4)
+    flange_T_tool[2, 3] = 0.15
+    world = World(terms(flange_T_tool=flange_T_tool))
+    robot = world.connect()
+    run(world, robot, 3)
+    world.say(robot, "place 4"), world.say(robot, "touch 5 3 520 0 450 0 1 0 0")
+    pose = world.commands(msg.Solve)[-1].placed[0].touches[0].base_T_flange
+    np.testing.assert_allclose(pose[:3, 3], [0.52, 0, 0.6], atol=1e-12)
+
+
+def test_a_touch_is_on_disk_before_its_answer_and_counts_with_it_only(world, robot):
+    world.say(robot, "place 1")
+    world.say(robot, touch(2, 5))
+    *_, fact, answer = world.facts
+    assert (fact["fact"], fact["board"], fact["corner"], fact["seq"]) == ("touch", 0, 5, 2)
+    assert (answer["fact"], answer["seq"], answer["code"]) == ("answer", 2, 0)
+    # A power cut may leave the first of two facts that were written together.
+    world.disk[-1].pop()
+    world.restart()
+    robot = world.connect()
+    assert fold(world.facts).touched == ()
+    assert world.say(robot, touch(2, 5)) == "0,2,0,8"
+    assert [t.corner for t in fold(world.facts).touched] == [5], "counted once"
+    assert plain(world.state.log) == plain(fold(world.facts))
+
+
+def test_a_restart_takes_up_a_placed_board_that_was_not_answered(world, robot):
+    run(world, robot, 3)
+    world.holds = (msg.Detect,)
+    world.say(robot, "place 4", patiently=False)
+    world.holds = ()
+    grabs = len(world.commands(msg.Grab))
+    world.restart()
+    robot = world.connect()
+    assert world.say(robot, "again 4") == "0,4,3,5"
+    assert world.say(robot, "place 4") == "0,4,3,5"
+    assert len(world.commands(msg.Grab)) == grabs
+    assert world.say(robot, touch(5, 1)) == "0,5,3,5"
+
+
+def test_a_touch_that_takes_long_is_answered_working_and_then_done(world, robot):
+    run(world, robot, 3)
+    world.say(robot, "place 4")
+    world.holds = (msg.Solve,)
+    assert world.say(robot, touch(5, 1)) == "10,5,3,5"
+    assert world.say(robot, touch(5, 1)) == "10,5,3,5"
+    assert world.say(robot, touch(6, 2)) == "45,6,3,5"
+    world.work_done()
+    assert world.say(robot, "again 5") == "0,5,3,5"
+
+
+def test_a_solve_that_breaks_down_does_not_lose_the_touch(world, robot):
+    run(world, robot, 3)
+    world.say(robot, "place 4")
+    world.breaks = (msg.Solve,)
+    assert world.say(robot, touch(5, 1)) == "0,5,3,5"
+    world.breaks = ()
+    world.say(robot, touch(6, 2))
+    assert given(world) == [(3, [1, 2])]
+
+
+def test_without_a_board_that_lies_there_nothing_can_be_touched(world, robot):
+    assert world.say(robot, touch(1, 0)) == "45,1,0,8", "no session"
+    run(world, robot, 1)
+    assert world.say(robot, touch(2, 0)) == "45,2,1,7", "no board"
+    world.say(robot, "place 2")
+    assert world.say(robot, touch(3, 0)) == "0,3,1,7"
+    world.sees = NoSighting("no-board", GOOD_LIGHT, SIZE_PX)
+    assert world.say(robot, "place 4") == "20,4,1,7"
+    assert world.say(robot, touch(5, 0)) == "45,5,1,7", "it may lie anywhere now"
+    assert "place" in world.commands(msg.Answer)[-1].says
+
+
+def test_without_a_tip_the_log_names_the_line_that_is_missing():
+    world = World(terms(tip_known=False))
+    robot = world.connect()
+    assert world.say(robot, "place 1") == "0,1,0,8"
+    assert world.say(robot, touch(2, 0)) == "45,2,0,8"
+    says = world.commands(msg.Answer)[-1].says
+    assert "tip_mm" in says
+    assert "[robot]" in says
+
+
+@pytest.mark.parametrize(
+    "line", ["touch 2 20 520 0 450 0 1 0 0", "touch 2 999999 520 0 450 0 1 0 0", "touch 2 0 1 2 3 1 1 1 1"]
+)
+def test_a_number_or_pose_out_of_range_is_43_and_its_seq_stays_free(world, robot, line):
+    world.say(robot, "place 1")
+    before = world.facts
+    assert world.say(robot, line) == "43,2,0,8"
+    assert world.facts == before
+    assert world.say(robot, touch(2, 19)) == "0,2,0,8"
+
+
+def test_a_camera_on_the_arm_wants_the_pose_of_the_picture():
+    world = World(terms(mount="arm"))
+    robot = world.connect()
+    assert world.say(robot, "place 1") == "41,1,0,8"
+    assert not world.disk, "nothing was opened for it"
+    assert "pose" in world.commands(msg.Answer)[-1].says
+    assert world.say(robot, f"place 1 {pose_text(3)}") == "0,1,0,8"
+    (fact,) = [f for f in world.facts if f["fact"] == "picture"]
+    assert np.array(fact["base_T_flange"])[3].tolist() == [0, 0, 0, 1]
+
+
+def test_a_pose_given_to_a_fixed_camera_is_noted(world, robot):
+    assert world.say(robot, f"place 1 {pose_text(3)}") == "0,1,0,8"
+    assert "noted" in [f for f in world.facts if f["fact"] == "answer"][-1]["says"]
+    (fact,) = [f for f in world.facts if f["fact"] == "picture"]
+    assert fact["base_T_flange"] is not None
+
+
+def test_a_board_may_be_placed_where_a_pair_was_taken(world, robot):
+    run(world, robot, 1)
+    assert world.say(robot, f"place 2 {pose_text(1)}") == "0,2,1,7", "never 26"
+    assert world.say(robot, f"capture 3 {pose_text(1)}") == "26,3,1,7"
+
+
+def test_the_answer_says_how_far_off_the_touches_are(world, robot):
+    run(world, robot, 4)
+    world.say(robot, "place 5")
+    outcome = solution(0.25, 4)
+    check_of_touches = TouchCheck(3, 0.31, 0.44, 1.1, 9, 12, True, 0.4)
+    world.outcome = type(outcome)(**{**outcome.__dict__, "touches": check_of_touches})
+    world.say(robot, touch(6, 0))
+    says = [fact for fact in world.facts if fact["fact"] == "answer"][-1]["says"]
+    assert "0.31 mm" in says
+    assert "0.44 mm" in says
+
+
+def test_boards_and_touches_leave_counters_alone(world, robot):
+    run(world, robot, 3)
+    world.say(robot, "place 4"), world.say(robot, touch(5, 0))
+    alive = Alive(True, "")
+    status = status_message(world.state, alive, alive, accepted=False, folder=None, wall="")
+    assert (status["kept"], status["checks"], status["wanted"]) == (3, 0, 5)
+    assert len(status["history_p95_mm"]) == 3
+    assert status["expected_p95_mm"] is not None

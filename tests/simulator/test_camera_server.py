@@ -1,0 +1,118 @@
+import json
+import time
+
+import numpy as np
+import pytest
+import zmq
+
+from eyebolt.cameras.frame_message import ErrorReply, decode_reply, encode_request
+from eyebolt.cameras.simulated import SimulatedCamera
+from eyebolt.errors import MachineFault
+from eyebolt_sim.arm import Arm
+from eyebolt_sim.board_texture import print_board
+from eyebolt_sim.camera_server import PictureServer, RemoteArm
+from eyebolt_sim.cell_geometry import make_scene
+from eyebolt_sim.lens import simple_lens
+from eyebolt_sim.moving_arm import MovingArm, travel_time_s
+from eyebolt_sim.noise import PoseNoise
+from eyebolt_sim.render import Look, Renderer
+from eyebolt_sim.waypoints import plan_waypoints
+
+FACE = print_board("chessboard", 8, 5, 25.0)
+LENS = simple_lens(320, 240, 350.0)
+SCENE = make_scene("fixed", 1, 0.7, FACE.shape.size_m)
+PLACES = plan_waypoints(SCENE, LENS, FACE.shape, 0.6, 0.8, 2, 1)
+RENDERER = Renderer(LENS, FACE, Look(read_noise=0, shot_noise=0))
+
+
+def look(pose, number):
+    return RENDERER.render(SCENE.view_from(pose), number)
+
+
+@pytest.fixture
+def served(free_port):
+    arm = MovingArm(Arm(), PoseNoise(), 0, PLACES[0].joints_rad)
+    endpoint = f"tcp://127.0.0.1:{free_port()}"
+    with PictureServer(endpoint, look, arm) as server:
+        yield endpoint, arm, server
+
+
+def expected(place):
+    return look(place.base_T_flange, 0)
+
+
+def test_the_product_gets_the_view_of_where_the_arm_stands(served):
+    endpoint, arm, server = served
+    camera = SimulatedCamera(endpoint)
+    try:
+        asked_ns = time.monotonic_ns()
+        frame = camera.grab(asked_ns, 5.0)
+        assert asked_ns <= frame.exposed_ns <= time.monotonic_ns()
+        assert (frame.pixels == expected(PLACES[0])).all()
+        arm.move_to(PLACES[1].joints_rad, 0.0, time.monotonic())
+        assert (camera.grab(time.monotonic_ns(), 5.0).pixels == expected(PLACES[1])).all()
+        assert server.pictures_served == 2
+    finally:
+        camera.close()
+
+
+def test_a_robot_in_another_process_moves_the_arm(served):
+    endpoint, arm, _ = served
+    remote = RemoteArm(endpoint)
+    try:
+        remote.move_to(PLACES[1].joints_rad, 0.0, 0.0)
+    finally:
+        remote.close()
+    assert arm.pose_at(time.monotonic()) == pytest.approx(PLACES[1].base_T_flange, abs=1e-9)
+
+
+def test_requests_that_are_none_do_not_stop_the_server_and_a_far_wish_is_refused_in_words(served):
+    endpoint, _, _ = served
+    context = zmq.Context()
+    try:
+        socket = context.socket(zmq.DEALER)
+        socket.connect(endpoint)
+        for parts in (
+            [b"no json"],
+            [b"{}", b""],
+            [b'{"move_to": 3}'],
+            [b'{"move_to": [1,2], "seconds": 0, "request": 1}'],
+        ):
+            socket.send_multipart(parts)
+        socket.send(encode_request(time.monotonic_ns() + 60_000_000_000, 7))
+        assert socket.poll(5000)
+        reply = decode_reply(socket.recv_multipart())
+        assert isinstance(reply, ErrorReply)
+        assert reply.request == 7
+        assert "from now" in reply.error
+        socket.send(encode_request(time.monotonic_ns(), 8))
+        assert socket.poll(5000)
+        header, raw = socket.recv_multipart()
+        assert json.loads(header)["request"] == 8
+        assert len(raw) == 320 * 240
+    finally:
+        context.destroy(linger=0)
+
+
+def test_two_cameras_at_one_endpoint_are_refused(served):
+    endpoint, arm, _ = served
+    with pytest.raises(MachineFault, match="cannot be served"), PictureServer(endpoint, look, arm):
+        pass
+
+
+def test_a_move_runs_through_the_joints_and_ends_with_an_error_of_its_own():
+    start, goal = PLACES[0].joints_rad, PLACES[1].joints_rad
+    arm = MovingArm(Arm(), PoseNoise(), 3, start)
+    arm.move_to(goal, 2.0, now_s=10.0)
+    assert arm.pose_at(10.0) == pytest.approx(Arm().forward(start), abs=1e-12)
+    assert arm.pose_at(11.0) == pytest.approx(Arm().forward((start + goal) / 2), abs=1e-12)
+    assert arm.pose_at(12.0) == pytest.approx(Arm().forward(goal), abs=1e-12)
+    noisy = MovingArm(Arm(), PoseNoise(0.5, 0.1), 3, start)
+    ends = []
+    for _ in range(3):
+        noisy.move_to(goal, 0.0, now_s=0.0)
+        ends.append(noisy.pose_at(1.0))
+        assert (noisy.pose_at(2.0) == ends[-1]).all()
+    assert 0 < np.abs(ends[0] - ends[1]).max() < 0.02
+    assert 0 < np.abs(ends[1] - ends[2]).max() < 0.02
+    assert travel_time_s(start, goal, 2.0) == pytest.approx(travel_time_s(start, goal, 1.0) / 2)

@@ -1,0 +1,41 @@
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from eyebolt_sim.noise import PoseNoise
+from eyebolt_sim.transforms import inverse, matrix, random_turn, small_motion
+
+
+def test_true_is_reported_times_an_error_of_the_stated_size_in_the_flange_frame():
+    rng = np.random.default_rng(1)
+    noise = PoseNoise(0.1, 0.02)
+    errors = []
+    for _ in range(2000):
+        true = matrix(random_turn(rng, 170), rng.uniform(-1, 1, 3))
+        error = inverse(noise.reported(true, rng)) @ true
+        errors.append([*error[:3, 3] * 1e3, *Rotation.from_matrix(error[:3, :3]).as_rotvec(degrees=True)])
+    spread = np.cov(np.array(errors).T)
+    # 2000 draws know a standard deviation to 1.6 %.
+    assert np.sqrt(np.diag(spread)) == pytest.approx([0.1] * 3 + [0.02] * 3, rel=0.06)
+    correlation = spread / np.sqrt(np.outer(np.diag(spread), np.diag(spread)))
+    assert np.abs(correlation - np.eye(6)).max() < 0.1
+    assert np.abs(np.mean(errors, axis=0) / [0.1, 0.1, 0.1, 0.02, 0.02, 0.02]).max() < 0.09
+
+
+def test_the_same_seed_gives_the_same_noise():
+    noise = PoseNoise(0.3, 0.1)
+    first, second, other = (noise.draw(np.random.default_rng(s)) for s in (4, 4, 5))
+    assert (first == second).all()
+    assert not np.allclose(first, other, atol=1e-6)
+
+
+def test_no_noise_is_no_error():
+    assert PoseNoise().draw(np.random.default_rng(0)) == pytest.approx(np.eye(4), abs=1e-15)
+
+
+def test_small_motion_turns_about_its_rotation_vector():
+    motion = small_motion([0, 0, 0.2], [0, 0, 0.5])
+    assert motion[:3, :3] == pytest.approx(Rotation.from_rotvec([0, 0, 0.5]).as_matrix(), abs=1e-14)
+    assert motion[:3, 3] == pytest.approx([0, 0, 0.2], abs=1e-14)
+    # Half a turn about z while moving 1 along x runs along a half circle of circumference 2: its end lies 2/pi along y.
+    assert small_motion([1, 0, 0], [0, 0, np.pi])[:3, 3] == pytest.approx([0, 2 / np.pi, 0], abs=1e-12)

@@ -1,0 +1,128 @@
+import itertools
+
+import cv2
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from eyebolt.boards.board import Board
+from eyebolt.boards.detect import find_board
+from eyebolt.boards.detection import Sighting
+from eyebolt.errors import InputFault
+from eyebolt_sim.board_texture import print_board
+from eyebolt_sim.lens import Lens, read_lens, simple_lens
+from eyebolt_sim.render import Look, Renderer
+from eyebolt_sim.transforms import carry
+from eyebolt_sim.views import ViewRange, random_views
+
+BENT = (-0.12, 0.08, 0.001, -0.0007, 0.01)
+BOARDS = {
+    "charuco": ("charuco", 12, 9, 20.0, 14.0, "5X5_100"),
+    "legacy": ("charuco", 11, 8, 20.0, 14.0, "5X5_100", "legacy"),
+    "chessboard": ("chessboard", 12, 9, 20.0),
+}
+
+
+@pytest.mark.parametrize("kind", BOARDS)
+def test_found_corners_lie_where_the_truth_projects(kind):
+    lens = simple_lens(1280, 1024, 1400.0, BENT)
+    face = print_board(*BOARDS[kind])
+    board = Board.from_mm(*BOARDS[kind])
+    renderer = Renderer(lens, face, seed=3)
+    views = random_views(lens, face.shape, ViewRange(distance_m=(0.5, 0.9), tilt_deg=(0, 35)), np.random.default_rng(2))
+    errors = []
+    for index, view in enumerate(itertools.islice(views, 10)):
+        sighting = find_board(renderer.render(view, index), board)
+        assert isinstance(sighting, Sighting)
+        truth = lens.project(carry(view, face.shape.corners_m))
+        errors.append(sighting.corners_px - truth[sighting.ids])
+    pooled = np.concatenate(errors)
+    print(f"{kind}: {len(pooled)} corners, bias {pooled.mean(axis=0)} px, scatter {pooled.std(axis=0)} px")
+    assert len(pooled) > 0.9 * 10 * len(face.shape.corners_m)
+    assert np.abs(pooled.mean(axis=0)).max() < 0.02
+    assert pooled.std(axis=0).max() < 0.05
+
+
+@pytest.mark.parametrize(
+    "distortion",
+    [
+        (),
+        (-0.3, 0.1, 0.001, -0.002),
+        BENT,
+        (0.1, 0.2, 0.001, 0.001, 0.1, 0.05, 0.1, 0.02),
+        (-0.1, 0.05, 0, 0, 0, 0, 0, 0, 0.002, -0.001, 0.001, 0.0005),
+    ],
+)
+def test_lens_projects_as_opencv_does_and_rays_invert_it(distortion):
+    lens = simple_lens(1280, 1024, 1400.0, distortion)
+    rng = np.random.default_rng(0)
+    points = np.column_stack([rng.uniform(-0.4, 0.4, 200), rng.uniform(-0.3, 0.3, 200), rng.uniform(0.9, 1.4, 200)])
+    expected, _ = cv2.projectPoints(points, np.zeros(3), np.zeros(3), lens.matrix, lens.distortion)
+    pixels = lens.project(points)
+    assert pixels == pytest.approx(expected.reshape(-1, 2), abs=1e-9)
+    assert lens.rays(pixels)[:, :2] == pytest.approx(points[:, :2] / points[:, 2:], abs=1e-10)
+
+
+@pytest.mark.parametrize("blur_px", [0.0, 0.4, 0.7, 1.5])
+def test_an_edge_is_blurred_by_the_point_spread_and_averaged_over_the_pixel(blur_px):
+    lens = simple_lens(400, 300, 500.0)
+    face = print_board("chessboard", 5, 4, 40.0)
+    look = Look(blur_px=blur_px, uneven=0, read_noise=0, shot_noise=0)
+    view = np.eye(4)
+    for shift in (0.0, 0.13, 0.25, 0.4, 0.5):
+        view[:3, 3] = [-0.1 + shift * 1e-3, -0.08, 0.5]
+        edge_px = float(lens.project(carry(view, [[0.08, 0.06, 0]]))[0, 0])
+        columns = np.arange(round(edge_px) - 6, round(edge_px) + 7)
+        seen = (Renderer(lens, face, look).render(view, 0)[130, columns] - look.black) / (look.white - look.black)
+        within = np.linspace(-0.5, 0.5, 201)[1::2]
+        expected = norm.cdf((columns[:, None] + within - edge_px) / max(blur_px, 1e-6)).mean(axis=1)
+        # The print is read at texels of up to half a pixel, which blurs a little more; 1 gray level is 0.006.
+        assert seen == pytest.approx(expected, abs=0.04)
+
+
+def test_noise_has_the_stated_size_and_the_same_seed_gives_the_same_picture():
+    lens = simple_lens(640, 480, 700.0)
+    face = print_board("chessboard", 8, 5, 20.0)
+    away = np.eye(4)
+    away[:3, 3] = [0, 0, -1]
+    look = Look(read_noise=2.0, shot_noise=0.05)
+    renderer = Renderer(lens, face, look, seed=1)
+    stack = np.array([renderer.render(away, k).astype(float) for k in range(40)])
+    mean = stack.mean(axis=0)
+    expected = np.sqrt(look.read_noise**2 + look.shot_noise * mean + 1 / 12)
+    assert (stack.std(axis=0, ddof=1) / expected).mean() == pytest.approx(1, abs=0.03)
+    assert (renderer.render(away, 3) == stack[3]).all()
+    assert (Renderer(lens, face, look, seed=2).render(away, 3) != stack[3]).any()
+
+
+def test_a_board_shown_from_behind_or_outside_the_picture_is_not_drawn():
+    lens = simple_lens(640, 480, 700.0)
+    face = print_board("chessboard", 8, 5, 20.0)
+    renderer = Renderer(lens, face, Look(read_noise=0, shot_noise=0))
+    facing = np.eye(4)
+    facing[:3, 3] = [-0.08, -0.05, 0.6]
+    behind = facing @ np.diag([1, -1, -1, 1.0])
+    outside = facing.copy()
+    outside[0, 3] = 3.0
+    empty = renderer.render(np.diag([1, 1, 1, 1.0]) + np.array([[0, 0, 0, 0]] * 2 + [[0, 0, 0, -1]] + [[0] * 4]), 0)
+    assert (renderer.render(behind, 0) == empty).all()
+    assert (renderer.render(outside, 0) == empty).all()
+    assert (renderer.render(facing, 0) != empty).mean() > 0.1
+
+
+def test_boards_that_cannot_be_drawn_and_lenses_that_are_none_are_refused(tmp_path):
+    with pytest.raises(InputFault, match="cannot draw a board of kind 'circles'"):
+        print_board("circles", 7, 5, 0)
+    with pytest.raises(InputFault, match="9X9_77"):
+        print_board("charuco", 7, 5, 20.0, 15.0, "9X9_77")
+    path = tmp_path / "camera.json"
+    for text, says in (
+        ("", "does not give a lens"),
+        ('{"width": 4, "height": 3, "matrix": [1, 2]}', "does not give a lens"),
+        ('{"width": 4, "height": 3, "matrix": [[1,0,0],[0,1,0],[0,0,1]], "distortion": [1, 2, 3]}', "3 distortion"),
+    ):
+        path.write_text(text)
+        with pytest.raises(InputFault, match=says):
+            read_lens(path)
+    path.write_text('{"width": 4, "height": 3, "matrix": [[5,0,1.5],[0,6,1],[0,0,1]]}')
+    assert isinstance(read_lens(path), Lens)

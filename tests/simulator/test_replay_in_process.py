@@ -1,0 +1,40 @@
+"""What a session decided is decided again from its record: pictures seen and poses as recorded, solved anew."""
+
+import pytest
+
+from eyebolt.store.names import list_sessions
+from eyebolt_sim.replay.fact_replay import InProcessReplay
+from eyebolt_sim.replay.recording import Told, read_recorded
+from support.daemon_process import Robot
+
+
+@pytest.fixture(scope="module")
+def session(recorded_cell, tmp_path_factory):
+    """The folder of a session in which a pair does not belong, one is taken back and one is a check."""
+    place = tmp_path_factory.mktemp("replayed")
+    station = recorded_cell.station(place, tolerance_mm=0.05)
+    return place, station
+
+
+def test_the_same_facts_give_the_same_answers_however_fast_the_solves_are(session, start_daemon, recorded_cell):
+    place, station = session
+    daemon = start_daemon(station)
+    said = [recorded_cell.capture(seq) for seq in range(1, 8)]
+    # The picture of the eighth waypoint with the pose of the tenth.
+    said += [recorded_cell.capture(8, 9), recorded_cell.capture(9, 8), "undo 10", recorded_cell.capture(11, 9)]
+    said += [recorded_cell.capture(12, 10).replace("capture", "check"), recorded_cell.capture(13, 11), "solve 14"]
+    with Robot(daemon.port) as robot:
+        robot.say("hello 0")
+        told = [Told(code, count, aux) for code, _, count, aux in (robot.final(line) for line in said)]
+        robot.ask("status 0")
+    daemon.terminate()
+    assert told[7].code == 27, told
+    recorded = read_recorded(list_sessions(place / "sessions")[-1])
+    assert [line.told for line in recorded.lines] == told
+    for late in (False, True):
+        replay = InProcessReplay(recorded, late)
+        assert replay.run() == told
+        order = [(f["fact"], f.get("kept")) for f in replay.facts if f["fact"] in ("answer", "solved")]
+        before = [(f["fact"], f.get("kept")) for f in recorded.facts if f["fact"] in ("answer", "solved")]
+        assert order == before
+    assert any(fact["behind"] for fact in recorded.facts if fact["fact"] == "solved"), "some were answered first"

@@ -1,0 +1,498 @@
+"""A session's folder on a real disk: there and back, recovery, refusals, a disk that fails at every single call."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import itertools
+import os
+import stat
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from eyebolt.errors import RecordFault
+from eyebolt.store.filesystem import Files, write_fault, write_whole
+from eyebolt.store.names import RESULT_NAME, list_sessions, session_name
+from eyebolt.store.session_folder import SessionFolder
+from support.crash_disk import CrashDisk, PowerCut
+
+NAME = "20260314-091500-01"
+KEEPSAKES = {"station.toml": b'[station]\nname = "bay-3"\n', "camera.json": b"{}"}
+CHANGES = ("make_folder", "create", "open_existing", "write", "truncate", "sync", "sync_folder", "replace", "remove")
+
+
+class FailingFiles(Files):
+    """Fails the calls with the given numbers (from 0); a failing write leaves half of its data behind."""
+
+    def __init__(self, failing: Callable[[int], bool], error: int = errno.ENOSPC) -> None:
+        super().__init__()
+        self.calls: list[str] = []
+        self._failing = failing
+        self._error = error
+        for operation in CHANGES:
+            setattr(self, operation, self._counted(operation, getattr(super(), operation)))
+
+    def _counted(self, operation: str, real: Callable[..., Any]) -> Callable[..., Any]:
+        def call(*arguments: Any) -> Any:
+            self.calls.append(operation)
+            if not self._failing(len(self.calls) - 1):
+                return real(*arguments)
+            if operation == "write":
+                descriptor, data, offset = arguments
+                real(descriptor, data[: len(data) // 2], offset)
+            return self._fail()
+
+        return call
+
+    def _fail(self) -> Any:
+        raise OSError(self._error, os.strerror(self._error))
+
+
+def cut_at(root: Path, number: int) -> CrashDisk:
+    """A disk at ``root`` that loses power when this call is made."""
+    disk = CrashDisk(root, Random(number))
+
+    def cut(made: int, call: str) -> None:
+        if made == number:
+            raise PowerCut
+
+    disk.fails = cut
+    return disk
+
+
+def never(_: int) -> bool:
+    return False
+
+
+def gradient(dtype: type, channels: int = 1) -> np.ndarray:
+    shape = (40, 60) if channels == 1 else (40, 60, channels)
+    return np.random.default_rng(5).integers(0, np.iinfo(dtype).max, shape, dtype=dtype, endpoint=True)
+
+
+def write_result(session: SessionFolder, files: Files, text: str) -> None:
+    """As the daemon writes it."""
+    path = session.path / RESULT_NAME
+    try:
+        write_whole(files, path, text.encode())
+    except OSError as error:
+        raise write_fault("the result", path, error) from None
+
+
+def test_a_session_there_and_back(tmp_path: Path) -> None:
+    with SessionFolder.create(tmp_path / "a" / "sessions", NAME, KEEPSAKES) as session:
+        session.append([{"n": 1}, {"n": 2, "pose": (0.1, 2)}])
+        session.append([])
+        session.append([{"text": "ä\r\n\u2028"}])
+        write_result(session, Files(), "{}\n")
+        write_result(session, Files(), '{"verdict": "accept"}\n')
+        written = session.records
+    path = tmp_path / "a" / "sessions" / NAME
+    assert sorted(p.name for p in path.iterdir()) == [
+        "camera.json",
+        "facts.journal",
+        "pictures",
+        "result.json",
+        "station.toml",
+    ]
+    assert list_sessions(tmp_path / "a" / "sessions") == [path]
+    with SessionFolder.open(path) as again:
+        assert again.loss is None
+        assert again.records == written == [{"n": 1}, {"n": 2, "pose": [0.1, 2]}, {"text": "ä\r\n\u2028"}]
+        again.append([{"n": 4}])
+        assert again.keepsake("station.toml") == KEEPSAKES["station.toml"]
+    assert len(SessionFolder.view(path).records) == 4
+    assert (path / "result.json").read_text() == '{"verdict": "accept"}\n'
+    assert [line.split(b" ")[1] for line in (path / "facts.journal").read_bytes().splitlines()] == [
+        b"%010d" % n for n in range(5)
+    ]
+
+
+@pytest.mark.parametrize(("dtype", "channels"), [(np.uint8, 1), (np.uint16, 1), (np.uint8, 3), (np.uint16, 3)])
+@pytest.mark.parametrize("file", ["0007.tif", "0007.png"])
+def test_pictures_are_lossless(tmp_path: Path, dtype: type, channels: int, file: str) -> None:
+    session = SessionFolder.create(tmp_path, NAME, {})
+    pixels = gradient(dtype, channels)
+    stored = session.store_picture(file, pixels[:, ::-1])
+    path = session.path / "pictures" / file
+    assert stored.name == file
+    assert stored.digest_sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+    assert stored.bytes == path.stat().st_size
+    loaded = session.load_picture(file)
+    assert loaded.dtype == dtype and np.array_equal(loaded, pixels[:, ::-1])
+    assert loaded.flags.writeable
+    # A program of nobody here opens it too.
+    assert np.array_equal(cv2.imread(str(path), cv2.IMREAD_UNCHANGED), pixels[:, ::-1])
+    assert [p.name for p in (session.path / "pictures").iterdir()] == [file]
+    session.close()
+
+
+@pytest.mark.parametrize("file", ["0007.tif", "0007.png"])
+def test_missing_and_damaged_pictures_are_told(tmp_path: Path, capfd: pytest.CaptureFixture[str], file: str) -> None:
+    session = SessionFolder.create(tmp_path, NAME, {})
+    session.store_picture(file, gradient(np.uint8))
+    path = session.path / "pictures" / file
+    good = path.read_bytes()
+    for place in range(0, len(good), 97):
+        flipped = bytearray(good)
+        flipped[place] ^= 4
+        for damaged in (bytes(flipped), good[:place], good + b"x"):
+            path.write_bytes(damaged)
+            with pytest.raises(RecordFault) as caught:
+                session.load_picture(file)
+            assert caught.value.code == "record-read" and caught.value.remedy
+    with pytest.raises(RecordFault, match="missing"):
+        session.load_picture("0008.tif")
+    session.close()
+    # Damage is found before a decoder sees it: nothing of the decoder's own reaches the operator's terminal.
+    assert capfd.readouterr().err == ""
+
+
+@pytest.mark.parametrize(
+    "pixels",
+    [
+        np.zeros((4, 4)),
+        np.zeros((4, 4), bool),
+        np.zeros((0, 4), np.uint8),
+        np.zeros((4, 4, 2), np.uint8),
+        np.zeros(4, np.uint8),
+    ],
+    ids=lambda p: f"{p.dtype}{p.shape}",
+)
+def test_what_is_no_picture_is_refused(tmp_path: Path, pixels: np.ndarray) -> None:
+    with SessionFolder.create(tmp_path, NAME, {}) as session, pytest.raises(RecordFault) as caught:
+        session.store_picture("0001.tif", pixels)
+    assert caught.value.code == "record-picture"
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "",
+        ".",
+        "..",
+        "../x",
+        "a/b",
+        "/etc/x",
+        "x\0",
+        "x\n",
+        ".hidden",
+        "a b",
+        "é",
+        "x" * 200,
+        "x.png.png",
+        "x.txt",
+        "x",
+        ".tif",
+        "x.TIF",
+    ],
+)
+def test_names_from_outside_never_become_paths(tmp_path: Path, name: str) -> None:
+    with SessionFolder.create(tmp_path, NAME, {}) as session:
+        for call in (
+            lambda: session.store_picture(name, gradient(np.uint8)),
+            lambda: session.load_picture(name),
+            lambda: SessionFolder.create(tmp_path, name, {}),
+        ):
+            with pytest.raises(RecordFault) as caught:
+                call()
+            assert caught.value.code == "record-name"
+    if not name.startswith("x.") and name != "x":
+        with pytest.raises(RecordFault):
+            SessionFolder.create(tmp_path, "20260314-091500-02", {name: b""})
+    assert [p.name for p in tmp_path.iterdir()] == [NAME]
+
+
+@pytest.mark.parametrize("name", ["facts.journal", "facts.damaged-1", "result.json", "pictures"])
+def test_a_keepsake_cannot_take_the_place_of_the_sessions_own_files(tmp_path: Path, name: str) -> None:
+    with pytest.raises(RecordFault) as caught:
+        SessionFolder.create(tmp_path, NAME, {name: b""})
+    assert caught.value.code == "record-name"
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_existing_session_is_not_written_over(tmp_path: Path) -> None:
+    with SessionFolder.create(tmp_path, NAME, {}) as session:
+        session.append([{"n": 1}])
+    with pytest.raises(RecordFault) as caught:
+        SessionFolder.create(tmp_path, NAME, {})
+    assert caught.value.code == "record-exists"
+    assert SessionFolder.view(session.path).records == [{"n": 1}]
+
+
+def test_every_torn_end_is_moved_aside_once(tmp_path: Path) -> None:
+    with SessionFolder.create(tmp_path, NAME, {}) as session:
+        session.append([{"n": 1}, {"n": 2}])
+    journal = session.path / "facts.journal"
+    whole = journal.read_bytes()
+    ends = [i + 1 for i, byte in enumerate(whole) if byte == 0x0A]
+    # Anywhere in the text, and here and there in the padding.
+    for cut in [i for i in range(len(whole) + 1) if whole[i - 1 : i] != b" " or i % 509 == 0]:
+        journal.write_bytes(whole[:cut])
+        for old in session.path.glob("facts.damaged-*"):
+            old.unlink()
+        good = max([end for end in ends if end <= cut], default=0)
+        viewed = SessionFolder.view(session.path)
+        assert journal.read_bytes() == whole[:cut]
+        with SessionFolder.open(session.path) as first:
+            assert len(first.records) == max(0, sum(end <= cut for end in ends) - 1)
+            assert viewed.records == first.records
+            assert (first.loss is None) == (viewed.loss is None) == (cut in ends)
+            first.append([{"n": "new"}])
+        kept = [p.read_bytes() for p in session.path.glob("facts.damaged-*")]
+        assert kept == ([whole[good:cut]] if cut > good else [])
+        with SessionFolder.open(session.path) as second:
+            assert second.loss is None
+            assert second.records == [*first.records[:-1], {"n": "new"}]
+
+
+def test_damage_in_the_middle_says_what_can_still_be_read(tmp_path: Path) -> None:
+    with SessionFolder.create(tmp_path, NAME, {}) as session:
+        session.append([{"n": n} for n in range(1, 7)])
+    journal = session.path / "facts.journal"
+    data = bytearray(journal.read_bytes())
+    place = data.index(b'{"n":3}')
+    data[place + 5] ^= 1
+    journal.write_bytes(data)
+    with SessionFolder.open(session.path) as opened:
+        assert opened.records == [{"n": 1}, {"n": 2}]
+        assert opened.loss is not None
+        for words in ("record 3", "checksum", "2 records before it are kept", "3 later records", "facts.damaged-1"):
+            assert words in opened.loss
+    # The same again beside an older remnant with other content.
+    with SessionFolder.open(session.path) as opened:
+        opened.append([{"n": 3}])
+    with journal.open("ab") as torn:
+        torn.write(b"00000007 00")
+    with SessionFolder.open(session.path) as opened:
+        assert "facts.damaged-2" in str(opened.loss)
+    assert (session.path / "facts.damaged-2").read_bytes() == b"00000007 00"
+
+
+def test_a_journal_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
+    from eyebolt.store.journal import encode_record
+
+    with SessionFolder.create(tmp_path, NAME, {}) as session:
+        pass
+    newer = encode_record(0, {"format": "eyebolt-facts", "version": 2}) + b"something else\n"
+    (session.path / "facts.journal").write_bytes(newer)
+    for way in (SessionFolder.open, SessionFolder.view):
+        with pytest.raises(RecordFault) as caught:
+            way(session.path)
+        assert caught.value.code == "record-version"
+    assert (session.path / "facts.journal").read_bytes() == newer
+
+
+def test_what_is_no_session_is_told(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    for path in (tmp_path / "missing", tmp_path, tmp_path / "file"):
+        with pytest.raises(RecordFault) as caught:
+            SessionFolder.open(path)
+        assert caught.value.code == "record-read"
+
+
+def test_a_full_disk_leaves_the_journal_good_and_a_later_append_works(tmp_path: Path) -> None:
+    full = [False]
+    files = FailingFiles(lambda number: full[0])
+    session = SessionFolder.create(tmp_path, NAME, {}, files=files)
+    session.append([{"n": 1}])
+    before = (session.path / "facts.journal").read_bytes()
+    full[0] = True
+    for _ in range(2):
+        with pytest.raises(RecordFault) as caught:
+            session.append([{"n": "lost"}, {"n": "lost too"}])
+        assert caught.value.code == "record-write" and caught.value.data["errno"] == errno.ENOSPC
+        assert "free space" in caught.value.remedy
+        with pytest.raises(RecordFault):
+            session.store_picture("0001.tif", gradient(np.uint8))
+        with pytest.raises(OSError):
+            write_whole(files, session.path / RESULT_NAME, b"{}")
+    assert session.records == [{"n": 1}]
+    full[0] = False
+    session.append([{"n": 2}])
+    session.store_picture("0001.tif", gradient(np.uint8))
+    session.close()
+    assert (session.path / "facts.journal").read_bytes().startswith(before)
+    assert SessionFolder.view(session.path).records == [{"n": 1}, {"n": 2}]
+    assert SessionFolder.view(session.path).loss is None
+
+
+@pytest.mark.parametrize("operation", ["write", "sync"])
+def test_a_failed_append_is_cut_off_at_once(tmp_path: Path, operation: str) -> None:
+    armed = [False]
+
+    def fails_once(number: int) -> bool:
+        hit = armed[0] and files.calls[number] == operation
+        armed[0] = armed[0] and not hit
+        return hit
+
+    files = FailingFiles(fails_once)
+    with SessionFolder.create(tmp_path, NAME, {}, files=files) as session:
+        session.append([{"n": 1}])
+        before = (session.path / "facts.journal").read_bytes()
+        armed[0] = True
+        with pytest.raises(RecordFault):
+            session.append([{"n": "lost"}])
+        assert (session.path / "facts.journal").read_bytes() == before
+
+
+def run_a_session(record_folder: Path, files: Files, acknowledged: list[Any]) -> None:
+    """Create, append, picture, append, reopen over a torn end, append; notes what was acknowledged."""
+    with SessionFolder.create(record_folder, NAME, KEEPSAKES, files=files) as session:
+        acknowledged.append("created")
+        session.append([{"n": 1}, {"n": 2}])
+        acknowledged += [1, 2]
+        session.store_picture("0001.tif", gradient(np.uint8))
+        acknowledged.append("picture")
+        session.append([{"n": 3}])
+        acknowledged.append(3)
+        write_result(session, files, "{}")
+        acknowledged.append("result")
+    with SessionFolder.open(record_folder / NAME, files=files) as session:
+        session.append([{"n": 4}])
+        acknowledged.append(4)
+
+
+def check_what_is_there(record_folder: Path, acknowledged: list[Any]) -> None:
+    """Everything acknowledged is there, and what is there is a prefix of what was written."""
+    sessions = list_sessions(record_folder)
+    if "created" in acknowledged:
+        assert [path.name for path in sessions] == [NAME]
+    for path in sessions:
+        with SessionFolder.open(path) as session:
+            numbers = [record["n"] for record in session.records]
+            assert numbers == [1, 2, 3, 4][: len(numbers)]
+            assert len(numbers) >= sum(isinstance(item, int) for item in acknowledged)
+            assert {name: session.keepsake(name) for name in KEEPSAKES} == KEEPSAKES
+            if "picture" in acknowledged:
+                assert np.array_equal(session.load_picture("0001.tif"), gradient(np.uint8))
+            if "result" in acknowledged:
+                assert (path / "result.json").read_text() == "{}"
+            session.append([{"n": "after"}])
+
+
+def test_a_failure_of_any_single_call_is_a_fault_and_loses_nothing_acknowledged(tmp_path: Path) -> None:
+    counting = FailingFiles(never)
+    run_a_session(tmp_path / "count", counting, [])
+    assert len(counting.calls) > 30
+    for number in range(len(counting.calls)):
+        folder, acknowledged = tmp_path / str(number), []
+        with pytest.raises(RecordFault) as caught:
+            run_a_session(folder, FailingFiles(lambda n, number=number: n == number), acknowledged)
+        assert caught.value.code == "record-write", (number, counting.calls[number])
+        check_what_is_there(folder, acknowledged)
+        if "created" not in acknowledged:
+            SessionFolder.create(folder, NAME, KEEPSAKES).close()
+
+
+def test_a_disk_that_refuses_everything_from_some_call_on(tmp_path: Path) -> None:
+    counting = FailingFiles(never)
+    run_a_session(tmp_path / "count", counting, [])
+    for number in range(len(counting.calls)):
+        folder, acknowledged = tmp_path / str(number), []
+        with pytest.raises(RecordFault):
+            run_a_session(folder, FailingFiles(lambda n, number=number: n >= number, errno.EIO), acknowledged)
+        check_what_is_there(folder, acknowledged)
+
+
+def test_a_power_cut_at_any_call_loses_nothing_acknowledged(tmp_path: Path) -> None:
+    for number in itertools.count():
+        folder, acknowledged = tmp_path / str(number), []
+        folder.mkdir()
+        files = cut_at(folder, number)
+        try:
+            run_a_session(folder, files, acknowledged)
+        except PowerCut:
+            files.after_power_cut(tmp_path / f"{number}-left", Random(number))
+            check_what_is_there(tmp_path / f"{number}-left", acknowledged)
+        else:
+            break
+    assert number > 30
+
+
+def test_a_power_cut_during_recovery_can_be_recovered(tmp_path: Path) -> None:
+    for number in itertools.count():
+        folder = tmp_path / str(number)
+        with SessionFolder.create(folder, NAME, {}) as session:
+            session.append([{"n": 1}, {"n": 2}])
+        journal = session.path / "facts.journal"
+        torn = journal.read_bytes()[:-4]
+        journal.write_bytes(torn)
+        files = cut_at(folder, number)
+        try:
+            SessionFolder.open(session.path, files=files).close()
+        except PowerCut:
+            files.after_power_cut(tmp_path / f"{number}-left", Random(number))
+        else:
+            break
+        left = tmp_path / f"{number}-left" / NAME
+        with SessionFolder.open(left) as again:
+            assert again.records == [{"n": 1}]
+        (aside,) = left.glob("facts.damaged-*")
+        assert aside.read_bytes() == torn[torn.index(b"0000000002") - 9 :]
+    assert number >= 6
+
+
+def test_a_read_only_folder_is_told(tmp_path: Path) -> None:
+    files = FailingFiles(lambda n: True, errno.EROFS)
+    with pytest.raises(RecordFault, match="read-only"):
+        SessionFolder.create(tmp_path, NAME, {}, files=files)
+    with SessionFolder.create(tmp_path, NAME, {}) as session:
+        pass
+    with pytest.raises(RecordFault) as caught:
+        SessionFolder.open(session.path, files=FailingFiles(lambda n: True, errno.EACCES))
+    assert "right to write" in caught.value.remedy
+
+
+def test_looking_and_closing_refuse_to_write(tmp_path: Path) -> None:
+    session = SessionFolder.create(tmp_path, NAME, {})
+    looking = SessionFolder.view(session.path)
+    session.close()
+    session.close()
+    for folder in (looking, session):
+        with pytest.raises(RecordFault) as caught:
+            folder.append([{"n": 1}])
+        assert caught.value.code == "record-write"
+
+
+def test_a_payload_that_is_no_json_writes_nothing(tmp_path: Path) -> None:
+    with SessionFolder.create(tmp_path, NAME, {}) as session:
+        with pytest.raises(RecordFault) as caught:
+            session.append([{"n": 1}, {"n": np.float64("nan")}])
+        assert caught.value.code == "record-payload"
+        session.append([{"n": 1}])
+    assert SessionFolder.view(session.path).records == [{"n": 1}]
+
+
+def test_session_names_sort_by_time_even_if_the_clock_is_set_back(tmp_path: Path) -> None:
+    wall = datetime(2026, 3, 14, 9, 15)
+    assert session_name(wall, []) == NAME
+    assert session_name(wall, [NAME, ".lock", "notes", "99999999"]) == "20260314-091500-02"
+    assert session_name(wall + timedelta(seconds=1), [NAME]) == "20260314-091501-01"
+    taken: list[str] = []
+    for step in (0, 0, 5, -3600, -3600, 10, 7200) + (7200,) * 110:
+        taken.append(session_name(wall + timedelta(seconds=step), taken))
+    assert len(set(taken)) == len(taken)
+    for name in reversed(taken):
+        SessionFolder.create(tmp_path, name, {}).close()
+    (tmp_path / "20260314-091500-99").mkdir()
+    (tmp_path / "notes").mkdir()
+    assert [path.name for path in list_sessions(tmp_path)] == taken
+    assert list_sessions(tmp_path / "missing") == []
+
+
+def test_files_can_be_read_by_others_in_the_cell(tmp_path: Path) -> None:
+    before = os.umask(0o022)
+    try:
+        with SessionFolder.create(tmp_path, NAME, KEEPSAKES) as session:
+            session.store_picture("0001.tif", gradient(np.uint8))
+    finally:
+        os.umask(before)
+    for path in session.path.rglob("*"):
+        assert stat.S_IMODE(path.stat().st_mode) == (0o755 if path.is_dir() else 0o644)

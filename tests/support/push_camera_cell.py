@@ -1,0 +1,90 @@
+"""A cell with a small camera that pushes its pictures: any number of waypoints, captures as fast as they are served."""
+
+import contextlib
+import json
+import threading
+import time
+from dataclasses import dataclass
+
+import numpy as np
+import zmq
+
+from eyebolt_sim.cell import CellChoices, prepare_cell
+from eyebolt_sim.lens import simple_lens
+from eyebolt_sim.pose_format import PoseTerms
+from eyebolt_sim.render import Renderer
+from eyebolt_sim.waypoints import plan_waypoints
+from support.folder_camera_cell import FAR_MM, NEAR_MM, write_station
+
+LENS = simple_lens(640, 480, 700.0, (-0.1, 0.05, 0.0005, -0.0005, 0))
+PERIOD_S = 0.02
+
+
+@dataclass(frozen=True)
+class PushedCell:
+    """``pictures`` (n, H, W) and ``poses``, the fields of the robot's pose, for n waypoints."""
+
+    pictures: np.ndarray
+    poses: tuple
+
+    def station(self, place, tolerance_mm=0.001, fewest=8, most=1000, **changes):
+        """A station file in the folder ``place``. Nobody ever comes within this tolerance, so sessions go on."""
+        lines = ('source = "push"', f'endpoint = "{endpoint_of(place)}"', 'still = "off"')
+        goal = {"fewest = 8": f"fewest = {fewest}", "most = 40": f"most = {most}"}
+        return write_station(place, lens=LENS, camera_lines=lines, tolerance_mm=tolerance_mm, edit=goal, **changes)
+
+    def line(self, verb, seq, index):
+        """The line of a capture or check at the waypoint ``index``."""
+        return f"{verb} {seq} {self.poses[index % len(self.poses)]}"
+
+
+def endpoint_of(place):
+    """Where the camera of the station in this folder pushes to."""
+    return f"ipc://{place}/camera"
+
+
+def record_pushed_cell(folder, waypoints, seed):
+    """Renders every waypoint, with the arm's scatter in the pictures and not in the reports."""
+    cell = prepare_cell(write_station(folder, lens=LENS), CellChoices(seed=seed, waypoints=3, checks=False))
+    planned = plan_waypoints(cell.scene, LENS, cell.board.shape, NEAR_MM / 1e3, FAR_MM / 1e3, waypoints, seed)
+    arm, renderer, pictures = cell.moving_arm(), Renderer(LENS, cell.board, seed=seed), []
+    for number, waypoint in enumerate(planned):
+        arm.move_to(waypoint.joints_rad, 1e-6, float(number))
+        pictures.append(renderer.render(cell.view_from_outward(arm.pose_at(number + 0.5)), number))
+    poses = tuple(PoseTerms().print_pose(waypoint.base_T_flange) for waypoint in planned)
+    return PushedCell(np.array(pictures), poses)
+
+
+class PushingCamera:
+    """Pushes the picture that ``shown`` numbers, over and over, from a thread; to be used with ``with``."""
+
+    def __init__(self, cell, place):
+        self.shown = 0
+        self._cell, self._endpoint = cell, endpoint_of(place)
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._push)
+
+    def __enter__(self):
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_):
+        self._ended.set()
+        self._thread.join()
+
+    def _push(self):
+        context = zmq.Context()
+        socket = context.socket(zmq.PUSH)
+        socket.setsockopt(zmq.SNDHWM, 1)
+        socket.connect(self._endpoint)
+        height, width = self._cell.pictures.shape[1:]
+        header = {"boot_id": "pushing", "width": width, "height": height, "channels": 1, "dtype": "uint8"}
+        count = 0
+        while not self._ended.wait(PERIOD_S):
+            # The clock first: a picture dated after a request is then of what was to be shown at the request.
+            header |= {"id": count, "exposed_ns": time.monotonic_ns()}
+            picture = self._cell.pictures[self.shown % len(self._cell.pictures)]
+            with contextlib.suppress(zmq.Again):
+                socket.send_multipart([json.dumps(header).encode(), picture], zmq.NOBLOCK)
+            count += 1
+        context.destroy(linger=0)

@@ -1,0 +1,349 @@
+"""A world for a session: a disk, a camera, a board, a solver and a clock that are made of nothing but values.
+
+It carries out every command of ``eyebolt.session.step.step`` at once, unless it is told to hold it back, and keeps
+facts as JSON text, as a journal would. Lines of one connection are served one after the other: the next one is looked
+at when the one before has its reply.
+"""
+
+import json
+from collections import deque
+from dataclasses import dataclass, field, fields, is_dataclass, replace
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from eyebolt.boards.detection import Sighting
+from eyebolt.boards.exposure import Light
+from eyebolt.calibration.problem import RobotNoise
+from eyebolt.calibration.solution import LeftOutPair, Refusal
+from eyebolt.calibration.uncertainty.prediction import Expectation
+from eyebolt.geometry.pose_format import PoseReading
+from eyebolt.observations.view_quality import BoardSeen, View
+from eyebolt.planning.coverage import Advice
+from eyebolt.planning.stopping import Goal, stop_factor
+from eyebolt.protocol.framing import LateLineFeed, LineSplitter, OverlongLine, ReplyEndings
+from eyebolt.protocol.replies import encode
+from eyebolt.protocol.requests import VERBS, LineFault, overlong_fault, parse
+from eyebolt.session import messages as msg
+from eyebolt.session.facts import fold
+from eyebolt.session.state import State, Terms
+from eyebolt.session.step import resume, step
+from support.solutions import made_up_solution
+
+SIZE_PX = (1280, 960)
+CORNERS = 20
+TOLERANCE_MM = 0.5
+GOOD_LIGHT = Light(0.1, 0.7, 0.0, 0.0, 0.75)
+# Answers to remembered verbs that leave the seq free: working, cannot record, and what is wrong with the request.
+NEVER_ON_DISK = (10, 31, 41, 43, 45, 47)
+DISK_COMMANDS = (msg.OpenSession, msg.StorePicture, msg.Record)
+
+
+def sighting(light=GOOD_LIGHT, corners=CORNERS, size_px=SIZE_PX):
+    ids = np.arange(corners)
+    return Sighting(ids, np.stack([100.0 + 20 * (ids % 8), 100.0 + 20 * (ids // 8)], axis=-1), light, size_px, 0.6)
+
+
+def pose_text(number):
+    """A pose as a robot prints it; different numbers are poses far enough from each other to be kept."""
+    turn = Rotation.from_euler("xyz", [170 - 7 * (number % 5), 6 * (number % 7) - 18, 11 * (number % 3)], degrees=True)
+    w, x, y, z = np.roll(turn.as_quat(), 1)
+    return f"{420 + 15 * number} {100 - 20 * (number % 4)} 450 {w:.5f} {x:.5f} {y:.5f} {z:.5f}"
+
+
+def capture(seq, number=None):
+    """The line of a capture at waypoint ``number`` (that of its seq if not given)."""
+    return f"capture {seq} {pose_text(seq if number is None else number)}"
+
+
+def check(seq, number):
+    """The line of a check at waypoint ``number``."""
+    return f"check {seq} {pose_text(number)}"
+
+
+def touch(seq, corner, number=None):
+    """The line of a touch of ``corner`` with the flange at waypoint ``number`` (that of its seq if not given)."""
+    return f"touch {seq} {corner} {pose_text(seq if number is None else number)}"
+
+
+def terms(**changes):
+    chosen = {
+        "station": "bay-3",
+        "mount": "fixed",
+        "reading": PoseReading("mm", "quaternion-wxyz", "deg"),
+        "flange_T_tool": None,
+        "lens_size_px": SIZE_PX,
+        "board_corner_count": CORNERS,
+        "goal": Goal(TOLERANCE_MM, fewest=8, most=40),
+        "settle_ns": 0,
+        "accept_when_proven": False,
+        "tip_known": True,
+    }
+    return Terms(**(chosen | changes))
+
+
+def solution(p95_mm, kept, left_out=(), findings=(), proof_p95_mm=0.0):
+    others = tuple(LeftOutPair(index, "does not go with the others") for index in left_out)
+    changes = {"kept": kept, "left_out": others, "findings": tuple(findings), "proof_p95_mm": proof_p95_mm}
+    return made_up_solution(p95_mm, 1.5 * p95_mm, **changes)
+
+
+# Camera in the base, board in the flange: the pose of the one is the pose of the other.
+EXPECTATION = Expectation("fixed", np.eye(4), np.eye(4), np.zeros((12, 12)), RobotNoise(1e-4, 1e-4), 0.1, 0, 1.0)
+
+
+def plain(value):
+    """Dataclasses and arrays as lists and dicts, which can be compared."""
+    if is_dataclass(value):
+        return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    if isinstance(value, dict):
+        return {key: plain(item) for key, item in value.items()}
+    return [plain(item) for item in value] if isinstance(value, list | tuple) else value
+
+
+@dataclass
+class Connection:
+    """One robot connection: the bytes that came and the bytes that went."""
+
+    number: int
+    splitter: LineSplitter = field(default_factory=LineSplitter)
+    endings: ReplyEndings = field(default_factory=ReplyEndings)
+    inbox: deque = field(default_factory=deque)
+    waiting: bool = False
+    dropped: bool = False
+    sent: bytes = b""
+
+
+class World:
+    """A daemon and all that is around it."""
+
+    def __init__(self, given=None):
+        self.disk: list[list[str]] = []
+        self.pictures: dict[tuple[int, str], object] = {}
+        self.now_ns = 1_000_000_000
+        self.sees = sighting()
+        self.measures = None
+        # How far off a solution sees the newest board, in its own terms; None: it expects nothing.
+        self.departs_sigma: float | None = None
+        self.findings: tuple = ()
+        self.grab_fails: str | None = None
+        self.disk_full = False
+        self.disk_fails_at: int | None = None
+        self.disk_writes = 0
+        self.failed_writes: list = []
+        self.goal_met = False
+        self.wanted: int | None = None
+        self.left_out: tuple[int, ...] = ()
+        self.outcome = None
+        self.breaks: tuple[type, ...] = ()
+        self.holds: tuple[type, ...] = ()
+        self.held: list = []
+        self.wakes: list[tuple[int, int]] = []
+        self.accepted = None
+        self.done: list = []
+        self.answers: dict[msg.Caller, list[msg.Answer]] = {}
+        self.remembered: dict[msg.Caller, object] = {}
+        self.owed: set[msg.Caller] = set()
+        self.connections: dict[int, Connection] = {}
+        self.state = State(given or terms())
+
+    # The robot's side.
+
+    def connect(self):
+        connection = Connection(len(self.connections) + 1)
+        self.connections[connection.number] = connection
+        return connection
+
+    def hang_up(self, connection):
+        self._forget(connection)
+        self.happens(msg.Left(connection.number))
+
+    def receive(self, connection, data, patiently=True):
+        """The robot's bytes come in; with patience, the clock runs until everything of this robot is answered."""
+        connection.inbox.extend(connection.splitter.feed(data))
+        self.serve(connection)
+        while patiently and connection.waiting and not connection.dropped:
+            assert self.wakes, f"nothing will ever answer connection {connection.number}"
+            self.time_passes()
+
+    def say(self, connection, text, patiently=True):
+        """One line; what came back for it and anything before it."""
+        before = len(connection.sent)
+        self.receive(connection, text.encode("ascii") + b"\n", patiently)
+        return connection.sent[before:].decode("ascii").removesuffix("\n")
+
+    def serve(self, connection):
+        while connection.inbox and not connection.waiting and not connection.dropped:
+            item = connection.inbox.popleft()
+            if isinstance(item, LateLineFeed):
+                connection.sent += connection.endings.late_line_feed()
+                continue
+            caller = msg.Caller(connection.number, connection.endings.opened(item.terminator))
+            fields_wanted = self.state.terms.reading.field_count
+            overlong = isinstance(item, OverlongLine)
+            parsed = overlong_fault(item.head) if overlong else parse(item.content, fields_wanted)
+            if isinstance(parsed, LineFault):
+                answered, event = parsed.answered, msg.LineFailed(caller, parsed)
+            else:
+                answered = VERBS[parsed.verb].answered
+                event = msg.Asked(caller, parsed, self.now_ns, "2025-11-25T15:00:00Z")
+                if VERBS[parsed.verb].remembered:
+                    self.remembered[caller] = parsed
+            if answered:
+                connection.waiting = True
+                self.owed.add(caller)
+            else:
+                connection.endings.drop(caller.ticket)
+            self.happens(event)
+
+    # Time and work.
+
+    def time_passes(self):
+        """The clock goes on to the next instant that somebody waits for."""
+        self.wakes.sort()
+        at_ns, task = self.wakes.pop(0)
+        self.now_ns = max(self.now_ns, at_ns)
+        self.happens(msg.Woke(task))
+
+    def work_done(self):
+        """What was held back is carried out, and nothing more is held."""
+        self.holds = ()
+        while self.held:
+            held, self.held = self.held, []
+            for command in held:
+                self.carry_out(command)
+
+    def restart(self):
+        """The daemon dies and comes up again from what is on disk."""
+        for connection in self.connections.values():
+            self._forget(connection)
+        self.held, self.wakes = [], []
+        self.state = State(
+            self.state.terms, log=fold(json.loads(line) for line in (self.disk[-1] if self.disk else ()))
+        )
+        self.state, commands = resume(self.state)
+        for command in commands:
+            self.carry_out(command)
+
+    def happens(self, event):
+        self.state, commands = step(self.state, event)
+        for command in commands:
+            self.carry_out(command)
+
+    def carry_out(self, command):
+        self.done.append(command)
+        if isinstance(command, self.holds):
+            self.held.append(command)
+        elif isinstance(command, msg.Answer):
+            self._answer(command)
+        elif isinstance(command, msg.DropConnection):
+            self._forget(self.connections[command.connection])
+        elif isinstance(command, msg.WakeAt):
+            self.wakes.append((command.at_ns, command.task))
+        elif isinstance(command, msg.FindAccepted):
+            self.happens(msg.AcceptedFound(command.caller, command.request, self.accepted))
+        elif isinstance(command, DISK_COMMANDS):
+            self.happens(self._on_disk(command))
+        elif isinstance(command, msg.WriteResult):
+            self.happens(msg.ResultWritten(command.task))
+        elif isinstance(command, self.breaks):
+            self.happens(msg.WorkFailed(command.task, "it broke down"))
+        elif isinstance(command, msg.Grab):
+            self.happens(self._grab(command))
+        elif isinstance(command, msg.Detect):
+            # The picture is in memory, also where it could not be stored.
+            seen = self.pictures.get((len(self.disk), command.name), self.sees)
+            self.happens(msg.Detected(command.task, seen, self.measures or self._view()))
+        elif isinstance(command, msg.Solve):
+            self.happens(msg.Solved(command.task, self._solve(command)))
+        elif isinstance(command, msg.Advise):
+            self.happens(msg.Advised(command.task, Advice("tilt it more")))
+
+    @property
+    def facts(self):
+        """The facts of the newest session as they stand on disk."""
+        return [json.loads(line) for line in self.disk[-1]] if self.disk else []
+
+    def stored(self, seq):
+        """The answer on disk for ``seq``: (code, count, aux), or None."""
+        found = [f for f in self.facts if f["fact"] == "answer" and f["seq"] == seq]
+        return (found[-1]["code"], found[-1]["count"], found[-1]["aux"]) if found else None
+
+    def commands(self, kind):
+        """Those of this kind that were ever given."""
+        return [command for command in self.done if isinstance(command, kind)]
+
+    def _answer(self, command):
+        self.answers.setdefault(command.caller, []).append(command)
+        self._check_that_facts_came_before_words(command)
+        connection = self.connections[command.caller.connection]
+        if connection.dropped:
+            return
+        ending = connection.endings.close(command.caller.ticket)
+        connection.sent += encode(command.reply, command.bracketed, ending)
+        connection.waiting = False
+        self.serve(connection)
+
+    def _check_that_facts_came_before_words(self, command):
+        request, reply = self.remembered.get(command.caller), command.reply
+        if request is None or reply.code in NEVER_ON_DISK:
+            return
+        told = (request.text, reply.code, reply.count, reply.aux)
+        answers = [f for f in self.facts if f["fact"] == "answer" and f["seq"] == request.seq]
+        on_disk = [(f["text"], f["code"], f["count"], f["aux"]) for f in answers]
+        assert told in on_disk, f"told {told} before it was on disk, where there is {on_disk}"
+
+    def _forget(self, connection):
+        connection.dropped, connection.waiting = True, False
+        connection.inbox.clear()
+
+    def _on_disk(self, command):
+        self.disk_writes += 1
+        if self.disk_full or self.disk_writes == self.disk_fails_at:
+            self.failed_writes.append(command)
+            return msg.RecordFailed(command.task, "no room on the disk")
+        if isinstance(command, msg.StorePicture):
+            self.pictures[len(self.disk), command.name] = self.sees
+            return msg.Stored(command.task, "0" * 64)
+        if isinstance(command, msg.OpenSession):
+            fact = {**command.fact, "session": f"session-{len(self.disk) + 1}"}
+            self.disk.append([json.dumps(fact, allow_nan=False)])
+            return msg.Opened(command.task, fact)
+        self.disk[-1] += [json.dumps(fact, allow_nan=False) for fact in command.facts]
+        return msg.Recorded(command.task)
+
+    def _grab(self, command):
+        if self.grab_fails:
+            return msg.GrabFailed(command.task, self.grab_fails, "no picture")
+        exposed_ns = command.not_before_ns
+        return msg.Grabbed(command.task, exposed_ns, exposed_ns + 1000, "request", f"picture {exposed_ns}")
+
+    def _solve(self, command):
+        if self.outcome is not None:
+            return self.outcome
+        count = len(command.pairs)
+        if count < 3:
+            return Refusal("too-few-pairs", f"{count} pairs", "capture more", count)
+        used = {pair.index for pair in command.pairs}
+        left_out = [index for index in self.left_out if index in used]
+        if self.goal_met:
+            ratio = 0.8
+        elif self.wanted:
+            # Error falls as 1 / sqrt(pairs - 4): so many more pairs are needed to come down to the tolerance.
+            used = count - len(left_out)
+            ratio = np.sqrt(1 + (self.wanted - 0.5) / max(used - 4, 1)) / stop_factor(used + self.wanted, False)
+        else:
+            ratio = 1 + 1e-6
+        found = solution(float(TOLERANCE_MM * ratio), count - len(left_out), left_out, self.findings)
+        return found if self.departs_sigma is None else replace(found, expectation=EXPECTATION)
+
+    def _view(self):
+        """A board seen ``departs_sigma`` from where ``EXPECTATION`` has it."""
+        pose = None if self.state.task is None else self.state.task.base_T_flange
+        if self.departs_sigma is None or pose is None:
+            return None
+        shift = np.eye(4)
+        shift[0, 3] = self.departs_sigma * EXPECTATION.noise.translation_m
+        return View(misfit_px=0.05, board=BoardSeen(pose @ shift, np.eye(6) * 1e-16))

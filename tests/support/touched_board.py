@@ -1,0 +1,63 @@
+"""A board laid still before the camera of a simulated problem, and corners of it touched: truth by 4x4 matrices.
+
+Loaded by path: these test folders are no packages.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from eyebolt.observations.pair import PlacedBoard, PointerTip, Touch
+from eyebolt_sim.noise import PoseNoise
+from eyebolt_sim.problems import make_problem
+from eyebolt_sim.touch_plan import Pointer, spread_corners
+from eyebolt_sim.transforms import carry, matrix
+
+TIP_MM = (4.0, -3.0, 150.0)
+
+
+def tip_of(simulated, sigma_mm):
+    """The stated tip; vertical arms carry theirs below an upright flange frame."""
+    down = -1 if simulated.scene.turns == "vertical" else 1
+    return PointerTip(np.array(TIP_MM) * [1, 1, down] * 1e-3, sigma_mm * 1e-3)
+
+
+def lay_board(simulated, seed, touches=4, tip_sigma_mm=0.2, tip_off_mm=(0, 0, 0), view=0):
+    """One placed board with ``touches`` touches; another ``view`` is another board of the same session.
+
+    The pointer's own error is drawn, the same for all boards of a session; ``tip_off_mm`` is added to it.
+    """
+    rng = np.random.default_rng([seed, 31, view])
+    noise = PoseNoise(simulated.robot_noise_mm, simulated.robot_noise_deg)
+    # A view that the cell allows: that of one more waypoint, with the board left there.
+    more = make_problem(
+        simulated.mount, 1, 5000 + seed + 100 * view, camera=simulated.lens, turns=simulated.scene.turns
+    )
+    camera_T_board = more.camera_T_board_true[0]
+    if simulated.mount == "fixed":
+        pictured, reported = None, None
+        base_T_board = simulated.scene.wanted @ camera_T_board
+    else:
+        pictured = more.base_T_flange_true[0]
+        reported = noise.reported(pictured, rng)
+        base_T_board = pictured @ simulated.scene.wanted @ camera_T_board
+    corners = simulated.board_corners_m
+    px = (
+        simulated.lens.project(carry(camera_T_board, corners))
+        + rng.normal(size=(len(corners), 2)) * simulated.corner_noise_px
+    )
+    tip = tip_of(simulated, tip_sigma_mm)
+    pointer = Pointer.draw(tip.at_flange_m * 1e3, tip_sigma_mm, np.random.default_rng([seed, 32]))
+    really = pointer.really_m + np.array(tip_off_mm) * 1e-3
+    pointer = Pointer(pointer.tip_m, really, pointer.setting_mm)
+    numbers = spread_corners(corners, touches)
+    found = []
+    for number, place in zip(numbers, carry(base_T_board, corners[numbers]), strict=True):
+        turn = Rotation.from_rotvec([0, 0, rng.uniform(-np.pi, np.pi)])
+        if simulated.scene.turns == "free":
+            turn = turn * Rotation.from_rotvec(rng.uniform(-0.4, 0.4, 3)) * Rotation.from_rotvec([np.pi, 0, 0])
+        set_down = place + rng.normal(size=3) * pointer.setting_mm * 1e-3
+        true = matrix(turn, set_down - turn.apply(pointer.really_m))
+        found.append(Touch(number, noise.reported(true, rng)))
+    return PlacedBoard(900 + view, reported, np.arange(len(corners)), px, tuple(found))
