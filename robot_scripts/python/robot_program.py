@@ -20,13 +20,13 @@ import socket
 import sys
 import time
 
-PATIENCE_S = 10.0  # an answer comes within 1.5 s
-AGAIN_EVERY_S = 0.5
-PAUSE_BEFORE_RETRY_S = 1.0
+REPLY_TIMEOUT_S = 10.0  # an answer comes within 1.5 s
+POLL_INTERVAL_S = 0.5
+RETRY_PAUSE_S = 1.0
 WORKING = 10
 
 
-class CannotGoOnError(Exception):
+class ProgramStoppedError(Exception):
     """The program cannot go on; the text says why. ``status`` is what it exits with."""
 
     def __init__(self, text: str, status: int = 1) -> None:
@@ -34,52 +34,52 @@ class CannotGoOnError(Exception):
         self.status = status
 
 
-class Daemon:
+class DaemonConnection:
     """The connection: one line out, one line back, every request under a number that was not used before."""
 
     def __init__(self, host: str, port: int) -> None:
-        self.connection = socket.create_connection((host, port), timeout=PATIENCE_S)
-        self.received = b""
+        self.connection = socket.create_connection((host, port), timeout=REPLY_TIMEOUT_S)
+        self.buffer = b""
         self.seq = 0
 
-    def ask(self, line: str) -> list[str]:
+    def exchange(self, line: str) -> list[str]:
         """Send one line; the fields of its reply: code, seq, and two or more others."""
         self.connection.sendall(line.encode("ascii") + b"\n")
-        while b"\n" not in self.received:
+        while b"\n" not in self.buffer:
             chunk = self.connection.recv(256)
             if not chunk:
-                raise CannotGoOnError(f"the daemon hung up after: {line}")
-            self.received += chunk
-        reply, _, self.received = self.received.partition(b"\n")
+                raise ProgramStoppedError(f"the daemon hung up after: {line}")
+            self.buffer += chunk
+        reply, _, self.buffer = self.buffer.partition(b"\n")
         print(f"  {line}  ->  {reply.decode('ascii', 'replace')}")
         fields = reply.decode("ascii", "replace").strip().split(",")
         if len(fields) < 4 or not (fields[0] + fields[1]).isdigit():
-            raise CannotGoOnError(f"this is no reply: {reply!r}")
+            raise ProgramStoppedError(f"this is no reply: {reply!r}")
         return fields
 
     def hello(self) -> None:
         """Ask which number was used last and go on after it."""
-        reply = self.ask("hello 0")
+        reply = self.exchange("hello 0")
         if int(reply[0]) > 9:
-            raise CannotGoOnError(f"hello was answered {reply[0]}")
+            raise ProgramStoppedError(f"hello was answered {reply[0]}")
         self.seq = int(reply[3])
 
-    def request(self, verb: str, rest: str = "") -> list[str]:
-        """Send ``verb seq rest`` under the next number. While the answer is "working", stand still and ask again."""
+    def request(self, verb: str, arguments: str = "") -> list[str]:
+        """Send ``verb seq arguments`` under the next number. While the answer is "working", stand still and ask again."""
         self.seq += 1
-        reply = self.ask(f"{verb} {self.seq} {rest}".rstrip())
+        reply = self.exchange(f"{verb} {self.seq} {arguments}".rstrip())
         while int(reply[0]) == WORKING:
-            time.sleep(AGAIN_EVERY_S)
-            reply = self.ask(f"again {self.seq}")
+            time.sleep(POLL_INTERVAL_S)
+            reply = self.exchange(f"again {self.seq}")
         code = int(reply[0])
         if 30 <= code <= 39 and verb != "result":
-            raise CannotGoOnError(f"stop: {verb} was answered {code}; `eyebolt watch` says why.", status=3)
+            raise ProgramStoppedError(f"stop: {verb} was answered {code}; `eyebolt watch` says why.", status=3)
         if code >= 40:
-            raise CannotGoOnError(f"{verb} was answered {code}: correct this program or the station file.")
+            raise ProgramStoppedError(f"{verb} was answered {code}: correct this program or the station file.")
         return reply
 
 
-def stand_at(waypoint: list[str], pause_s: float | None) -> str:
+def move_to(waypoint: list[str], pause_s: float | None) -> str:
     """Move to a waypoint, stop, and give the pose as the controller reports it. PUT YOUR CONTROLLER'S MOVE HERE."""
     pose = " ".join(waypoint)
     if pause_s is None:
@@ -89,20 +89,20 @@ def stand_at(waypoint: list[str], pause_s: float | None) -> str:
     return pose
 
 
-def run(daemon: Daemon, waypoints: list[list[str]], checks: list[list[str]], pause_s: float | None) -> None:
+def run(daemon: DaemonConnection, waypoints: list[list[str]], checks: list[list[str]], pause_s: float | None) -> None:
     """One session: a capture at each waypoint until the daemon wants no more, the checks, then the result."""
     daemon.hello()
     daemon.request("begin")
     for waypoint in waypoints:
-        pose = stand_at(waypoint, pause_s)
+        pose = move_to(waypoint, pause_s)
         code, _, _, wanted = daemon.request("capture", pose)[:4]
         if 20 <= int(code) <= 29:  # refused here: once more after a pause, under a new number, then move on
-            time.sleep(PAUSE_BEFORE_RETRY_S)
+            time.sleep(RETRY_PAUSE_S)
             code, _, _, wanted = daemon.request("capture", pose)[:4]
         if int(code) <= 9 and int(wanted) == 0:
             break
     for waypoint in checks:
-        daemon.request("check", stand_at(waypoint, pause_s))
+        daemon.request("check", move_to(waypoint, pause_s))
     daemon.request("solve")
     result = daemon.request("result")
     print("result: " + (" ".join(result[2:]) if result[0] == "0" else f"none is accepted yet ({result[0]})"))
@@ -120,8 +120,8 @@ def main() -> int:
             rows = [[field.strip() for field in row] for row in csv.reader(file)]
         rows = [row for row in rows if row and not row[0].startswith("#")]
         waypoints, checks = [r for r in rows if r[0] != "check"], [r[1:] for r in rows if r[0] == "check"]
-        run(Daemon(host, int(port)), waypoints, checks, float(sys.argv[3]) if len(sys.argv) == 4 else None)
-    except CannotGoOnError as why:
+        run(DaemonConnection(host, int(port)), waypoints, checks, float(sys.argv[3]) if len(sys.argv) == 4 else None)
+    except ProgramStoppedError as why:
         print(why, file=sys.stderr)
         return why.status
     except (OSError, ValueError, EOFError) as why:

@@ -66,7 +66,7 @@ def endpoint(text: str) -> str:
     raise ValueError(ENDPOINT_TEXT)
 
 
-def beyond_this_computer(endpoint: str) -> bool:
+def is_remote_endpoint(endpoint: str) -> bool:
     """Whether other computers can reach a ZeroMQ endpoint, as far as it says. What is no endpoint counts as such."""
     if endpoint.startswith("ipc://"):
         return False

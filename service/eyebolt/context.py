@@ -9,27 +9,27 @@ from pathlib import Path
 import numpy as np
 
 from eyebolt.boards import Board
-from eyebolt.calibration import PoseTerms, Problem, Refusal, RobotNoise, Solution, WorkingVolume, solve
+from eyebolt.calibration import PoseConvention, Problem, Refusal, RobotNoise, Solution, WorkingVolume, solve
 from eyebolt.config import Station, parse_lens, parse_station
 from eyebolt.errors import InputFault
 from eyebolt.geometry import CameraModel
-from eyebolt.observations import UNSTATED_TIP_SIGMA_M, Pair, PlacedBoard, PointerTip, numbered_alike
-from eyebolt.planning import Goal, Knowledge, knowledge_after
-from eyebolt.session import Terms
+from eyebolt.observations import DEFAULT_TIP_SIGMA_M, Pair, PlacedBoard, PointerTip, resolve_half_turns
+from eyebolt.planning import Coverage, Goal, coverage_after
+from eyebolt.session import SessionConfig
 
-STATION_KEEPSAKE = "station.toml"
-LENS_KEEPSAKE = "camera.json"
+STATION_SNAPSHOT = "station.toml"
+LENS_SNAPSHOT = "camera.json"
 
 
 @dataclass(frozen=True)
-class StationInputs:
-    """``folder``: what relative paths are relative to. ``keepsakes``: the files as they were, for the session."""
+class StationContext:
+    """``folder``: what relative paths are relative to. ``snapshots``: the files as they were, for the session."""
 
     station: Station
     lens: CameraModel
     board: Board
     folder: Path
-    keepsakes: dict[str, bytes]
+    snapshots: dict[str, bytes]
 
     @property
     def record_folder(self) -> Path:
@@ -45,25 +45,25 @@ class StationInputs:
     @property
     def digests(self) -> dict[str, str]:
         """SHA-256 of each keepsake."""
-        return {name: hashlib.sha256(data).hexdigest() for name, data in self.keepsakes.items()}
+        return {name: hashlib.sha256(data).hexdigest() for name, data in self.snapshots.items()}
 
     @property
-    def terms(self) -> Terms:
+    def terms(self) -> SessionConfig:
         """What a session takes as given."""
         goal, camera = self.station.goal, self.station.camera
-        return Terms(
+        return SessionConfig(
             station=self.station.station.name,
             mount=self.station.station.mount,
-            reading=self.station.reading,
+            pose_format=self.station.pose_format,
             flange_T_tool=self.station.flange_T_tool,
             lens_size_px=(self.lens.width_px, self.lens.height_px),
             board_corner_count=self.board.corner_count,
-            goal=Goal(goal.tolerance_mm, goal.fewest, goal.most),
+            goal=Goal(goal.tolerance_mm, goal.min_pairs, goal.max_pairs),
             settle_ns=camera.settle_ms * 1_000_000,
             accept_when_proven=goal.accept == "when-proven",
-            tip_known=self.station.robot.tip_mm is not None,
+            has_tip=self.station.robot.tip_mm is not None,
             # Recorded pictures come one for each capture.
-            two_pictures=camera.still == "two-pictures" and camera.source != "folder",
+            takes_preview=camera.motion_check == "two-pictures" and camera.source != "folder",
             exposure_ns=None if camera.exposure_us is None else round(camera.exposure_us * 1e3),
         )
 
@@ -78,24 +78,24 @@ class StationInputs:
             volume=WorkingVolume(self.station.goal.near_mm / 1e3, self.station.goal.far_mm / 1e3),
             turns=self.station.station.turns,
             robot_noise=None if noise is None else RobotNoise(*noise),
-            height_m=None if self.station.goal.height_mm is None else self.station.goal.height_mm / 1e3,
+            height_m=None if self.station.goal.board_height_mm is None else self.station.goal.board_height_mm / 1e3,
             tip=self.tip,
-            terms=PoseTerms(self.station.reading, self.station.flange_T_tool),
+            pose_convention=PoseConvention(self.station.pose_format, self.station.flange_T_tool),
         )
 
-    def numbered_alike(self, pairs: tuple[Pair, ...], checks: tuple[Pair, ...]) -> tuple[tuple[Pair, ...], ...]:
+    def resolve_half_turns(self, pairs: tuple[Pair, ...], checks: tuple[Pair, ...]) -> tuple[tuple[Pair, ...], ...]:
         """Pairs and checks, their corners numbered from the same end of a board that looks alike from both."""
-        both = numbered_alike((*pairs, *checks), self.lens, self.board, self.station.station.mount)
+        both = resolve_half_turns((*pairs, *checks), self.lens, self.board, self.station.station.mount)
         return both[: len(pairs)], both[len(pairs) :]
 
-    def solved(
+    def solve_pairs(
         self, pairs: tuple[Pair, ...], checks: tuple[Pair, ...], placed: tuple[PlacedBoard, ...]
-    ) -> tuple[Solution | Refusal, Knowledge | None]:
+    ) -> tuple[Solution | Refusal, Coverage | None]:
         """What comes of these pairs, tested on ``checks`` and the touches of ``placed``, and what the pairs know."""
-        alike, checks = self.numbered_alike(pairs, checks)
+        alike, checks = self.resolve_half_turns(pairs, checks)
         problem = self.problem(alike)
         outcome = solve(problem, checks, placed)
-        return outcome, knowledge_after(problem, outcome)
+        return outcome, coverage_after(problem, outcome)
 
     @property
     def tip(self) -> PointerTip | None:
@@ -103,29 +103,29 @@ class StationInputs:
         robot = self.station.robot
         if robot.tip_mm is None:
             return None
-        sigma_m = UNSTATED_TIP_SIGMA_M if robot.tip_sigma_mm is None else robot.tip_sigma_mm / 1e3
+        sigma_m = DEFAULT_TIP_SIGMA_M if robot.tip_sigma_mm is None else robot.tip_sigma_mm / 1e3
         return PointerTip(np.array(robot.tip_mm) / 1e3, sigma_m)
 
 
-def read_station(station_file: Path) -> Station:
+def load_station(station_file: Path) -> Station:
     """A station by its file alone, without the lens file. Raises InputFault ``file-unreadable``, ``station-file``."""
-    data = _bytes_of(station_file, "the station file")
-    return parse_station(_text_of(data, station_file), str(station_file))
+    data = _read_file(station_file, "the station file")
+    return parse_station(_decode_utf8(data, station_file), str(station_file))
 
 
-def read_inputs(station_file: Path, lens_file: Path | None = None) -> StationInputs:
+def load_context(station_file: Path, lens_file: Path | None = None) -> StationContext:
     """Reads a station file and the lens file it names (or ``lens_file``). Raises InputFault saying what is wrong."""
-    station_bytes = _bytes_of(station_file, "the station file")
-    station = parse_station(_text_of(station_bytes, station_file), str(station_file))
+    station_bytes = _read_file(station_file, "the station file")
+    station = parse_station(_decode_utf8(station_bytes, station_file), str(station_file))
     lens_path = lens_file or station_file.parent / station.camera.intrinsics
-    lens_bytes = _bytes_of(
+    lens_bytes = _read_file(
         lens_path,
         "the lens file named by [camera] intrinsics",
         "check the path; the file is JSON with width, height, matrix (3 x 3) and distortion of the calibrated lens.",
     )
-    lens = parse_lens(_text_of(lens_bytes, lens_path), str(lens_path))
+    lens = parse_lens(_decode_utf8(lens_bytes, lens_path), str(lens_path))
     board = station.board
-    return StationInputs(
+    return StationContext(
         station=station,
         lens=lens,
         board=Board.from_mm(
@@ -140,11 +140,11 @@ def read_inputs(station_file: Path, lens_file: Path | None = None) -> StationInp
             board.spacing_mm,
         ),
         folder=station_file.parent,
-        keepsakes={STATION_KEEPSAKE: station_bytes, LENS_KEEPSAKE: lens_bytes},
+        snapshots={STATION_SNAPSHOT: station_bytes, LENS_SNAPSHOT: lens_bytes},
     )
 
 
-def _bytes_of(path: Path, what: str, remedy: str = "check the path and the permission.") -> bytes:
+def _read_file(path: Path, what: str, remedy: str = "check the path and the permission.") -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
@@ -157,7 +157,7 @@ def _bytes_of(path: Path, what: str, remedy: str = "check the path and the permi
         ) from None
 
 
-def _text_of(data: bytes, path: Path) -> str:
+def _decode_utf8(data: bytes, path: Path) -> str:
     try:
         return data.decode("utf-8")
     except UnicodeDecodeError as error:

@@ -5,38 +5,38 @@ from __future__ import annotations
 from collections.abc import Hashable
 from dataclasses import dataclass
 
-_MOST_KEYS = 256
+_MAX_KEYS = 256
 
 
 @dataclass
-class _Span:
-    begun_s: float
-    told: int = 0
-    left_out: int = 0
+class _Window:
+    started_s: float
+    admitted: int = 0
+    suppressed: int = 0
 
 
-class Sparing:
-    """Of what has the same key, ``most`` are told in ``span_s`` seconds. Remembers at most 256 keys."""
+class LogThrottle:
+    """Of what has the same key, ``max_entries`` are told in ``window_s`` seconds. Remembers at most 256 keys."""
 
-    def __init__(self, most: int = 20, span_s: float = 10.0) -> None:
-        self._most = most
-        self._span_s = span_s
-        self._spans: dict[Hashable, _Span] = {}
+    def __init__(self, max_entries: int = 20, window_s: float = 10.0) -> None:
+        self._max_entries = max_entries
+        self._window_s = window_s
+        self._windows: dict[Hashable, _Window] = {}
 
-    def tells(self, key: Hashable, now_s: float) -> dict[str, int] | None:
+    def admit(self, key: Hashable, now_s: float) -> dict[str, int] | None:
         """None: say nothing. Else what to add to the words: how many like it were left out before, if any."""
-        span = self._spans.pop(key, None)
-        if span is None or now_s - span.begun_s >= self._span_s:
-            earlier = 0 if span is None else span.left_out
-            span = _Span(now_s)
+        window = self._windows.pop(key, None)
+        if window is None or now_s - window.started_s >= self._window_s:
+            suppressed_before = 0 if window is None else window.suppressed
+            window = _Window(now_s)
         else:
-            earlier = 0
+            suppressed_before = 0
         # The key used last stands last: the one forgotten is the one that was silent longest.
-        self._spans[key] = span
-        if len(self._spans) > _MOST_KEYS:
-            del self._spans[next(iter(self._spans))]
-        if span.told >= self._most:
-            span.left_out += 1
+        self._windows[key] = window
+        if len(self._windows) > _MAX_KEYS:
+            del self._windows[next(iter(self._windows))]
+        if window.admitted >= self._max_entries:
+            window.suppressed += 1
             return None
-        span.told += 1
-        return {"left_out": earlier} if earlier else {}
+        window.admitted += 1
+        return {"suppressed": suppressed_before} if suppressed_before else {}

@@ -66,25 +66,25 @@ def inverse_kinematics(base_T_flange: Array) -> list[Array]:
     The three wrist axes meet in the flange's origin: the first three joints place it, the last three turn it.
     """
     solutions = []
-    for first_three in _placing(base_T_flange[:3, 3]):
+    for first_three in _first_three_joints(base_T_flange[:3, 3]):
         elbow = Arm().forward([*first_three, 0, 0, 0])[:3, :3]
         # Joints 4 to 6 turn by Rz(q4) Ry(-q5) Rz(q6).
         turn = Rotation.from_matrix(elbow.T @ base_T_flange[:3, :3]).as_euler("ZYZ", suppress_warnings=True)
         for fourth, bend, sixth in ((turn[0], turn[1], turn[2]), (turn[0] + math.pi, -turn[1], turn[2] + math.pi)):
-            within = _within_limits(np.array([*first_three, fourth, -bend, sixth]))
-            if within is not None:
-                solutions.append(within)
+            wrapped_joints = _within_limits(np.array([*first_three, fourth, -bend, sixth]))
+            if wrapped_joints is not None:
+                solutions.append(wrapped_joints)
     return solutions
 
 
-def _placing(position_m: Array) -> list[tuple[float, float, float]]:
+def _first_three_joints(position_m: Array) -> list[tuple[float, float, float]]:
     x, y, z = (float(v) for v in position_m)
     a2, a3, d3, d4 = LINK_LENGTH_M[1], LINK_LENGTH_M[2], LINK_OFFSET_M[2], LINK_OFFSET_M[3]
     forearm, bend_at_zero = math.hypot(a3, d4), math.atan2(d4, a3)
     outward_squared = x * x + y * y - d3 * d3
     if outward_squared < 0:
         return []
-    found = []
+    solutions_rad = []
     for outward in (math.sqrt(outward_squared), -math.sqrt(outward_squared)):
         first = math.atan2(y, x) - math.atan2(-d3, outward)
         cosine = (outward**2 + z * z - a2 * a2 - forearm**2) / (2 * a2 * forearm)
@@ -92,8 +92,8 @@ def _placing(position_m: Array) -> list[tuple[float, float, float]]:
             continue
         for bend in (math.acos(cosine), -math.acos(cosine)):
             second = math.atan2(z, outward) - math.atan2(forearm * math.sin(bend), a2 + forearm * math.cos(bend))
-            found.append((first, second, bend - bend_at_zero))
-    return found
+            solutions_rad.append((first, second, bend - bend_at_zero))
+    return solutions_rad
 
 
 def _within_limits(joints_rad: Array) -> Array | None:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from eyebolt.errors import InputFault
 from eyebolt_sim.transforms import Array
-from eyebolt_sim.views import BoardShape, squares_board
+from eyebolt_sim.views import BoardShape, chessboard_shape
 
 Picture = NDArray[np.uint8]
 
@@ -22,7 +22,7 @@ _MARGIN_SQUARES = 0.5
 
 
 @dataclass(frozen=True)
-class BoardPrint:
+class BoardTexture:
     """A board's face: ``texture`` (H, W) gray, 255 where it is white, with a white margin around the squares.
 
     ``texels_per_m``; ``origin_texel`` (2,): where the board's origin lies, texel centres at integers.
@@ -33,11 +33,11 @@ class BoardPrint:
     origin_texel: Array
     shape: BoardShape
 
-    def grown(self, times: float) -> BoardPrint:
-        """The same print ``times`` as large about its origin; ``shape`` stays what it was meant to be."""
-        return replace(self, texels_per_m=self.texels_per_m / times)
+    def scaled(self, scale: float) -> BoardTexture:
+        """The same print ``scale`` as large about its origin; ``shape`` stays what it was meant to be."""
+        return replace(self, texels_per_m=self.texels_per_m / scale)
 
-    def coarser(self, factor: int) -> BoardPrint:
+    def downsampled(self, factor: int) -> BoardTexture:
         """The same print with texels ``factor`` times as long, averaged over their area."""
         if factor <= 1:
             return self
@@ -46,10 +46,10 @@ class BoardPrint:
             self.texture[:height, :width], (width // factor, height // factor), interpolation=cv2.INTER_AREA
         )
         origin = (self.origin_texel + 0.5) / factor - 0.5
-        return BoardPrint(small.astype(np.uint8), self.texels_per_m / factor, origin, self.shape)
+        return BoardTexture(small.astype(np.uint8), self.texels_per_m / factor, origin, self.shape)
 
 
-def print_board(
+def draw_board_texture(
     kind: str,
     columns: int,
     rows: int,
@@ -59,17 +59,17 @@ def print_board(
     corner_order: str = "current",
     gap_mm: float | None = None,
     spacing_mm: float | None = None,
-) -> BoardPrint:
+) -> BoardTexture:
     """The print of a board with the numbers of a station file.
 
     Raises InputFault ``sim-board`` for a board that the simulator cannot draw.
     """
     if kind == "grid" and marker_mm and gap_mm and dictionary is not None:
-        return _print_grid(columns, rows, marker_mm, gap_mm, _markers(dictionary))
+        return _draw_marker_grid(columns, rows, marker_mm, gap_mm, _markers(dictionary))
     if kind == "circles" and spacing_mm:
-        return _print_circles(columns, rows, spacing_mm)
+        return _draw_circle_grid(columns, rows, spacing_mm)
     if not square_mm:
-        raise _cannot_draw(f"a board of kind {kind!r} with these sizes")
+        raise _unsupported_board(f"a board of kind {kind!r} with these sizes")
     size = (columns * _TEXELS_PER_SQUARE, rows * _TEXELS_PER_SQUARE)
     if kind == "chessboard":
         row, column = np.indices((rows, columns))
@@ -80,18 +80,20 @@ def print_board(
         board.setLegacyPattern(corner_order == "legacy")
         face = np.asarray(board.generateImage(size, marginSize=0), dtype=np.uint8)
     else:
-        raise _cannot_draw(f"a board of kind {kind!r}")
+        raise _unsupported_board(f"a board of kind {kind!r}")
     margin = round(_MARGIN_SQUARES * _TEXELS_PER_SQUARE)
     texture = np.pad(face, margin, constant_values=255)
-    return BoardPrint(
+    return BoardTexture(
         texture,
         _TEXELS_PER_SQUARE / (square_mm * 1e-3),
         np.full(2, margin - 0.5),
-        squares_board(columns, rows, square_mm * 1e-3),
+        chessboard_shape(columns, rows, square_mm * 1e-3),
     )
 
 
-def _print_grid(columns: int, rows: int, marker_mm: float, gap_mm: float, markers: cv2.aruco.Dictionary) -> BoardPrint:
+def _draw_marker_grid(
+    columns: int, rows: int, marker_mm: float, gap_mm: float, markers: cv2.aruco.Dictionary
+) -> BoardTexture:
     """Markers row by row; their corners are numbered clockwise from the upper left, marker after marker."""
     cells = markers.markerSize + 2
     side = max(1, round(_TEXELS_PER_SQUARE / cells)) * cells
@@ -109,10 +111,10 @@ def _print_grid(columns: int, rows: int, marker_mm: float, gap_mm: float, marker
         corners += [(x, y), (x + side, y), (x + side, y + side), (x, y + side)]
     flat = np.column_stack([np.array(corners, dtype=float), np.zeros(len(corners))]) / texels_per_m
     shape = BoardShape(flat, (size[1] / texels_per_m, size[0] / texels_per_m))
-    return BoardPrint(np.pad(face, margin, constant_values=255), texels_per_m, np.full(2, margin - 0.5), shape)
+    return BoardTexture(np.pad(face, margin, constant_values=255), texels_per_m, np.full(2, margin - 0.5), shape)
 
 
-def _print_circles(columns: int, rows: int, spacing_mm: float) -> BoardPrint:
+def _draw_circle_grid(columns: int, rows: int, spacing_mm: float) -> BoardTexture:
     """Black discs as wide as the rows are apart, every second row set off; the origin is the first one's centre."""
     step = _TEXELS_PER_SQUARE
     number = np.arange(columns * rows)
@@ -127,17 +129,19 @@ def _print_circles(columns: int, rows: int, spacing_mm: float) -> BoardPrint:
     points = np.column_stack([centres * pitch_m, np.zeros(len(centres))])
     shape = BoardShape(points, (float(centres[:, 0].max() * pitch_m), float(centres[:, 1].max() * pitch_m)))
     margin = round(_MARGIN_SQUARES * step)
-    return BoardPrint(np.pad(face, margin, constant_values=255), step / pitch_m, np.full(2, step + margin - 0.5), shape)
+    return BoardTexture(
+        np.pad(face, margin, constant_values=255), step / pitch_m, np.full(2, step + margin - 0.5), shape
+    )
 
 
 def _markers(dictionary: str) -> cv2.aruco.Dictionary:
     number = getattr(cv2.aruco, f"DICT_{dictionary}", None)
     if number is None:
-        raise _cannot_draw(f"the marker dictionary {dictionary!r}")
+        raise _unsupported_board(f"the marker dictionary {dictionary!r}")
     return cv2.aruco.getPredefinedDictionary(number)
 
 
-def _cannot_draw(what: str) -> InputFault:
+def _unsupported_board(what: str) -> InputFault:
     return InputFault(
         "sim-board",
         f"the simulator cannot draw {what}",

@@ -1,8 +1,8 @@
 """The simulated camera: a ZeroMQ ROUTER that exposes when asked, and renders what the arm shows at that instant.
 
 Requests and replies are those of ``eyebolt.cameras.frame_message``. Beside a picture, a robot program in another
-process may ask for a move: ``{"move_to": [6 joint angles in rad], "seconds": s, "request": k}``, answered with
-``{"request": k}`` and empty bytes; and for the board to be laid down: ``{"lay_board": 4x4, metres, "request": k}``.
+process may ask for a move: ``{"move_to": [6 joint angles in rad], "seconds": s, "request_id": k}``, answered with
+``{"request_id": k}`` and empty bytes; and for the board to be laid down: ``{"place_board": 4x4, metres, "request_id": k}``.
 """
 
 from __future__ import annotations
@@ -24,20 +24,20 @@ from eyebolt_sim.moving_arm import MovingArm
 from eyebolt_sim.transforms import Array
 
 _POLL_MS = 50
-_LONGEST_WAIT_S = 2.0
-_MOVE_PATIENCE_MS = 3000
+_MAX_LEAD_S = 2.0
+_COMMAND_TIMEOUT_MS = 3000
 
 
-class PictureServer:
+class CameraServer:
     """Serves pictures at ``endpoint`` from a thread of its own while it is open (use it in a ``with``).
 
-    ``look`` makes the picture from the true pose of the outward flange (4, 4) and how many were served before.
+    ``expose`` makes the picture from the true pose of the outward flange (4, 4) and how many were served before.
     Raises MachineFault ``sim-endpoint`` on entering if the endpoint cannot be served.
     """
 
-    def __init__(self, endpoint: str, look: Callable[[Array, int], Picture], arm: MovingArm) -> None:
+    def __init__(self, endpoint: str, expose: Callable[[Array, int], Picture], arm: MovingArm) -> None:
         self._endpoint = endpoint
-        self._look = look
+        self._look = expose
         self._arm = arm
         self._boot_id = uuid.uuid4().hex[:12]
         self._served = 0
@@ -46,11 +46,11 @@ class PictureServer:
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
 
     @property
-    def pictures_served(self) -> int:
+    def frames_served(self) -> int:
         """How many pictures have been handed out."""
         return self._served
 
-    def __enter__(self) -> PictureServer:
+    def __enter__(self) -> CameraServer:
         self._socket = self._context.socket(zmq.ROUTER)
         self._socket.setsockopt(zmq.LINGER, 200)
         try:
@@ -64,7 +64,7 @@ class PictureServer:
                 endpoint=self._endpoint,
             ) from fault
         # The first picture takes longest (tables are made then); a robot should not have to wait for it.
-        self._picture(time.monotonic_ns())
+        self._render(time.monotonic_ns())
         self._thread.start()
         return self
 
@@ -87,35 +87,37 @@ class PictureServer:
     def _answer(self, parts: list[bytes]) -> tuple[bytes, bytes] | None:
         if len(parts) != 1:
             return None
-        if b'"move_to"' in parts[0] or b'"lay_board"' in parts[0]:
-            return self._wish(parts[0])
+        if b'"move_to"' in parts[0] or b'"place_board"' in parts[0]:
+            return self._handle_command(parts[0])
         try:
-            asked_ns, request = decode_request(parts[0])
+            not_before_ns, request_id = decode_request(parts[0])
         except CameraFault:
             # Without a request number there is nobody to answer.
             return None
-        early_s = (asked_ns - time.monotonic_ns()) / 1e9
-        if early_s > _LONGEST_WAIT_S:
-            return encode_error(request, f"the picture is wanted {early_s:.1f} s from now")
+        early_s = (not_before_ns - time.monotonic_ns()) / 1e9
+        if early_s > _MAX_LEAD_S:
+            return encode_error(request_id, f"the picture is wanted {early_s:.1f} s from now")
         if early_s > 0:
             time.sleep(early_s)
-        exposed_ns = max(time.monotonic_ns(), asked_ns)
-        pixels = self._picture(exposed_ns)
+        exposed_ns = max(time.monotonic_ns(), not_before_ns)
+        pixels = self._render(exposed_ns)
         self._served += 1
-        return encode(pixels, frame_id=self._served, boot_id=self._boot_id, exposed_ns=exposed_ns, request=request)
+        return encode(
+            pixels, frame_id=self._served, boot_id=self._boot_id, exposed_ns=exposed_ns, request_id=request_id
+        )
 
-    def _picture(self, exposed_ns: int) -> Picture:
+    def _render(self, exposed_ns: int) -> Picture:
         return self._look(self._arm.pose_at(exposed_ns / 1e9), self._served)
 
-    def _wish(self, part: bytes) -> tuple[bytes, bytes] | None:
+    def _handle_command(self, part: bytes) -> tuple[bytes, bytes] | None:
         try:
-            wish = json.loads(part)
-            if "lay_board" in wish:
-                self._arm.lay_board(np.asarray(wish["lay_board"], dtype=float).reshape(4, 4))
+            spec = json.loads(part)
+            if "place_board" in spec:
+                self._arm.place_board(np.asarray(spec["place_board"], dtype=float).reshape(4, 4))
             else:
-                joints = np.asarray(wish["move_to"], dtype=float).reshape(6)
-                self._arm.move_to(joints, float(wish["seconds"]), time.monotonic())
-            return json.dumps({"request": int(wish["request"])}).encode(), b""
+                joints = np.asarray(spec["move_to"], dtype=float).reshape(6)
+                self._arm.move_to(joints, float(spec["seconds"]), time.monotonic())
+            return json.dumps({"request_id": int(spec["request_id"])}).encode(), b""
         except (ValueError, KeyError, TypeError):
             return None
 
@@ -129,22 +131,22 @@ class RemoteArm:
         self._socket = self._context.socket(zmq.DEALER)
         self._socket.setsockopt(zmq.LINGER, 0)
         self._socket.connect(endpoint)
-        self._request = 0
+        self._request_id = 0
 
     def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
         """Begin a move; ``now_s`` is the server's to read."""
-        self._ask({"move_to": [float(q) for q in joints_rad], "seconds": seconds})
+        self._send_command({"move_to": [float(q) for q in joints_rad], "seconds": seconds})
 
-    def lay_board(self, base_T_board: Array) -> None:
+    def place_board(self, base_T_board: Array) -> None:
         """The board lies at ``base_T_board`` (4, 4) from now on."""
-        self._ask({"lay_board": base_T_board.tolist()})
+        self._send_command({"place_board": base_T_board.tolist()})
 
-    def _ask(self, wish: dict[str, object]) -> None:
-        self._request += 1
-        self._socket.send(json.dumps({**wish, "request": self._request}).encode())
-        while self._socket.poll(_MOVE_PATIENCE_MS, zmq.POLLIN):
+    def _send_command(self, spec: dict[str, object]) -> None:
+        self._request_id += 1
+        self._socket.send(json.dumps({**spec, "request_id": self._request_id}).encode())
+        while self._socket.poll(_COMMAND_TIMEOUT_MS, zmq.POLLIN):
             header, _ = self._socket.recv_multipart()
-            if json.loads(header).get("request") == self._request:
+            if json.loads(header).get("request_id") == self._request_id:
                 return
         raise MachineFault(
             "sim-no-pictures",

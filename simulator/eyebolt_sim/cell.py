@@ -10,29 +10,29 @@ from pathlib import Path
 import numpy as np
 
 from eyebolt.config import Station
-from eyebolt.context import read_station
+from eyebolt.context import load_station
 from eyebolt.errors import InputFault
 from eyebolt_sim.arm import Arm, faulty_arm
-from eyebolt_sim.board_texture import BoardPrint, Picture, print_board
-from eyebolt_sim.camera_server import PictureServer, RemoteArm
-from eyebolt_sim.cell_faults import NO_FAULT, CellFault, FaultInForce
-from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, Scene, make_scene, write_truth
+from eyebolt_sim.board_texture import BoardTexture, Picture, draw_board_texture
+from eyebolt_sim.camera_server import CameraServer, RemoteArm
+from eyebolt_sim.cell_faults import NO_FAULT, ActiveFault, CellFault
+from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, CellGeometry, make_cell_geometry, write_truth
 from eyebolt_sim.lens import Lens, read_lens
 from eyebolt_sim.moving_arm import MovingArm
 from eyebolt_sim.noise import PoseNoise
-from eyebolt_sim.pose_format import PoseTerms
+from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.render import Renderer
-from eyebolt_sim.robot_link import link_to
-from eyebolt_sim.robot_program import Movable, Outcome, RobotProgram, check_waypoints, tool_in_force
-from eyebolt_sim.touch_plan import Pointer, Touching, plan_touching
+from eyebolt_sim.robot_link import open_link
+from eyebolt_sim.robot_program import MovableArm, ProgramOutcome, RobotProgram, active_tool, check_waypoints
+from eyebolt_sim.touch_plan import Pointer, TouchPlan, plan_touches
 from eyebolt_sim.transforms import Array, inverse
-from eyebolt_sim.waypoints import MOST_WAYPOINTS, Waypoint, plan_waypoints
+from eyebolt_sim.waypoints import MAX_WAYPOINTS, Waypoint, plan_waypoints
 
 _NOISE_MM, _NOISE_DEG = 0.1, 0.02
 
 
 @dataclass(frozen=True)
-class CellChoices:
+class CellOptions:
     """What the person at the simulator chooses.
 
     A robot noise of None is the station's own ``noise_mm``, ``noise_deg``, or else 0.1 mm, 0.02 deg. ``touches``: how
@@ -59,15 +59,15 @@ class Cell:
     """Everything that is true in the cell of a station, and where its arm goes."""
 
     station: Station
-    choices: CellChoices
-    scene: Scene
+    options: CellOptions
+    scene: CellGeometry
     lens: Lens
-    board: BoardPrint
+    board: BoardTexture
     noise: PoseNoise
     captures: list[Waypoint]
     checks: list[Waypoint]
-    in_force: FaultInForce
-    touching: Touching | None = None
+    active_fault: ActiveFault
+    touch_plan: TouchPlan | None = None
 
     def view_from_outward(self, base_T_outward: Array, base_T_board: Array | None = None) -> Array:
         """camera_T_board when the arm's outward flange frame stands at ``base_T_outward`` (4, 4).
@@ -81,34 +81,34 @@ class Cell:
 
     def moving_arm(self) -> MovingArm:
         """The real arm, at rest at the first waypoint."""
-        return MovingArm(_real_arm(self.choices), self.noise, self.choices.seed, self.captures[0].joints_rad)
+        return MovingArm(_real_arm(self.options), self.noise, self.options.seed, self.captures[0].joints_rad)
 
-    def picture_server(self, arm: MovingArm) -> PictureServer:
+    def camera_server(self, arm: MovingArm) -> CameraServer:
         """The camera of the cell, to be opened with ``with``. Raises InputFault ``sim-source`` for other cameras."""
-        fault = self.in_force.fault
-        face = fault.board(self.board)
-        at_first = later = Renderer(fault.lens(self.lens, False), face, seed=self.choices.seed)
-        if fault.focal_grows_later:
-            later = Renderer(fault.lens(self.lens, True), face, seed=self.choices.seed)
+        fault = self.active_fault.fault
+        texture = fault.board(self.board)
+        initial_renderer = later_renderer = Renderer(fault.lens(self.lens, False), texture, seed=self.options.seed)
+        if fault.focal_step:
+            later_renderer = Renderer(fault.lens(self.lens, True), texture, seed=self.options.seed)
             # Makes its tables now: no robot should have to wait for them.
-            later.render(self.view_from_outward(arm.pose_at(0.0)), 0)
+            later_renderer.render(self.view_from_outward(arm.pose_at(0.0)), 0)
 
-        def look(base_T_outward: Array, served: int) -> Picture:
-            begun = self.in_force.begun
+        def expose(base_T_outward: Array, served: int) -> Picture:
+            started = self.active_fault.started
             view = self.view_from_outward(base_T_outward, arm.base_T_board)
-            return (later if begun else at_first).render(fault.view(view, begun), served)
+            return (later_renderer if started else initial_renderer).render(fault.view(view, started), served)
 
-        return PictureServer(simulated_endpoint(self.station), look, arm)
+        return CameraServer(simulated_endpoint(self.station), expose, arm)
 
-    def run_robot(self, arm: Movable, say: Callable[[str], None]) -> Outcome:
+    def run_robot(self, arm: MovableArm, print_line: Callable[[str], None]) -> ProgramOutcome:
         """Connect to the daemon and play the robot program; see RobotProgram for what it raises."""
         robot = self.station.robot
-        terms = PoseTerms(robot.length, robot.rotation, robot.angle)
-        with contextlib.closing(link_to(robot, self.choices.wait_s)) as link:
-            tool = tool_in_force(terms, robot.pose_of, robot.tool)
-            written = self.in_force.fault.terms(terms)
-            program = RobotProgram(link, arm, written, tool, self.choices.speed, say, self.in_force)
-            return program.run(self.captures, self.checks, self.touching)
+        pose_format = PoseFormat(robot.length, robot.rotation, robot.angle)
+        with contextlib.closing(open_link(robot, self.options.wait_s)) as link:
+            tool = active_tool(pose_format, robot.pose_of, robot.tool)
+            written = self.active_fault.fault.pose_format(pose_format)
+            program = RobotProgram(link, arm, written, tool, self.options.speed, print_line, self.active_fault)
+            return program.run(self.captures, self.checks, self.touch_plan)
 
     def write_truth(self, path: Path) -> None:
         """Write ``truth.json``. Raises InputFault ``sim-truth`` if it cannot be written."""
@@ -117,9 +117,9 @@ class Cell:
                 path,
                 self.scene,
                 self.noise,
-                joint_error_deg=self.choices.joint_error_deg,
-                link_error_mm=self.choices.link_error_mm,
-                fault=self.in_force.fault.wish,
+                joint_error_deg=self.options.joint_error_deg,
+                link_error_mm=self.options.link_error_mm,
+                fault=self.active_fault.fault.spec,
             )
         except OSError as fault:
             raise InputFault(
@@ -127,22 +127,22 @@ class Cell:
             ) from fault
 
 
-def prepare_cell(station_file: Path, choices: CellChoices) -> Cell:
+def prepare_cell(station_file: Path, options: CellOptions) -> Cell:
     """The cell that a station file describes, filled with a seeded truth.
 
     Raises InputFault ``file-unreadable``, ``station-file``, ``lens-file``, ``sim-board``, ``sim-waypoints``,
     ``sim-fault``, ``no-waypoints``, ``sim-tip`` or ``no-touches``.
     """
-    if not 3 <= choices.waypoints <= MOST_WAYPOINTS:
+    if not 3 <= options.waypoints <= MAX_WAYPOINTS:
         raise InputFault(
             "sim-waypoints",
-            f"{choices.waypoints} waypoints are asked for",
-            f"choose 3 to {MOST_WAYPOINTS} with --waypoints.",
+            f"{options.waypoints} waypoints are asked for",
+            f"choose 3 to {MAX_WAYPOINTS} with --waypoints.",
         )
-    refuse_late(choices.fault, choices.waypoints)
-    station = read_station(station_file)
+    check_start_waypoint(options.fault, options.waypoints)
+    station = load_station(station_file)
     board = station.board
-    face = print_board(
+    texture = draw_board_texture(
         board.kind,
         board.columns,
         board.rows,
@@ -156,27 +156,27 @@ def prepare_cell(station_file: Path, choices: CellChoices) -> Cell:
     lens = read_lens(station_file.parent / station.camera.intrinsics)
     near_m, far_m = station.goal.near_mm * 1e-3, station.goal.far_mm * 1e-3
     mount, turns = station.station.mount, station.station.turns
-    scene = make_scene(mount, choices.seed, (near_m + far_m) / 2, face.shape.size_m, turns)
-    spare = 1 if choices.checks else 0
-    places = plan_waypoints(scene, lens, face.shape, near_m, far_m, choices.waypoints + spare, choices.seed)
-    captures = places[: choices.waypoints]
-    checks = check_waypoints(captures, places[-1]) if choices.checks else []
-    noise = _noise(station, choices)
-    touching = None
-    if choices.touches:
-        real, pointer, middle_m = _real_arm(choices), _pointer(station, choices), (near_m + far_m) / 2
-        touching = plan_touching(
-            scene, lens, face.shape, middle_m, real, noise, pointer, choices.touches, captures[0], choices.seed
+    scene = make_cell_geometry(mount, options.seed, (near_m + far_m) / 2, texture.shape.size_m, turns)
+    extra = 1 if options.checks else 0
+    waypoints = plan_waypoints(scene, lens, texture.shape, near_m, far_m, options.waypoints + extra, options.seed)
+    captures = waypoints[: options.waypoints]
+    checks = check_waypoints(captures, waypoints[-1]) if options.checks else []
+    noise = _noise(station, options)
+    touch_plan = None
+    if options.touches:
+        real, pointer, middle_m = _real_arm(options), _pointer(station, options), (near_m + far_m) / 2
+        touch_plan = plan_touches(
+            scene, lens, texture.shape, middle_m, real, noise, pointer, options.touches, captures[0], options.seed
         )
-    return Cell(station, choices, scene, lens, face, noise, captures, checks, FaultInForce(choices.fault), touching)
+    return Cell(station, options, scene, lens, texture, noise, captures, checks, ActiveFault(options.fault), touch_plan)
 
 
-def refuse_late(fault: CellFault, waypoints: int) -> None:
+def check_start_waypoint(fault: CellFault, waypoints: int) -> None:
     """Raises InputFault ``sim-fault`` if a fault would begin after the last waypoint."""
-    if fault.begins_later and fault.since > waypoints:
+    if fault.has_start_waypoint and fault.start_waypoint > waypoints:
         raise InputFault(
             "sim-fault",
-            f"{fault.name} would begin at waypoint {fault.since}, and there are {waypoints}",
+            f"{fault.name} would begin at waypoint {fault.start_waypoint}, and there are {waypoints}",
             f"write {fault.name}@N with N from 2 to {waypoints}.",
         )
 
@@ -200,21 +200,21 @@ def remote_arm(station: Station) -> RemoteArm | None:
     )
 
 
-class UnwatchedArm:
+class NullArm:
     """An arm that no simulated camera looks at: moving it changes nothing."""
 
     def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
         """Do nothing."""
 
-    def lay_board(self, base_T_board: Array) -> None:
+    def place_board(self, base_T_board: Array) -> None:
         """Do nothing: a real camera sees the board that is there."""
 
 
-def _real_arm(choices: CellChoices) -> Arm:
-    return faulty_arm(np.random.default_rng([choices.seed, 13]), choices.joint_error_deg, choices.link_error_mm)
+def _real_arm(options: CellOptions) -> Arm:
+    return faulty_arm(np.random.default_rng([options.seed, 13]), options.joint_error_deg, options.link_error_mm)
 
 
-def _pointer(station: Station, choices: CellChoices) -> Pointer:
+def _pointer(station: Station, options: CellOptions) -> Pointer:
     robot = station.robot
     if robot.tip_mm is None:
         raise InputFault(
@@ -222,16 +222,16 @@ def _pointer(station: Station, choices: CellChoices) -> Pointer:
             "the station does not say where the pointer's tip is",
             "write tip_mm = [x, y, z] under [robot] in the station file, or leave --touch out.",
         )
-    stated_mm = robot.tip_sigma_mm or 0.0
-    sigma_mm = stated_mm if choices.tip_error_mm is None else choices.tip_error_mm
-    return Pointer.draw(robot.tip_mm, sigma_mm, np.random.default_rng([choices.seed, 19]))
+    default_mm = robot.tip_sigma_mm or 0.0
+    sigma_mm = default_mm if options.tip_error_mm is None else options.tip_error_mm
+    return Pointer.draw(robot.tip_mm, sigma_mm, np.random.default_rng([options.seed, 19]))
 
 
-def _noise(station: Station, choices: CellChoices) -> PoseNoise:
+def _noise(station: Station, options: CellOptions) -> PoseNoise:
     robot = station.robot
-    stated_mm = _NOISE_MM if robot.noise_mm is None else robot.noise_mm
-    stated_deg = _NOISE_DEG if robot.noise_deg is None else robot.noise_deg
+    default_mm = _NOISE_MM if robot.noise_mm is None else robot.noise_mm
+    default_deg = _NOISE_DEG if robot.noise_deg is None else robot.noise_deg
     return PoseNoise(
-        stated_mm if choices.robot_noise_mm is None else choices.robot_noise_mm,
-        stated_deg if choices.robot_noise_deg is None else choices.robot_noise_deg,
+        default_mm if options.robot_noise_mm is None else options.robot_noise_mm,
+        default_deg if options.robot_noise_deg is None else options.robot_noise_deg,
     )

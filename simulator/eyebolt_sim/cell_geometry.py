@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 from scipy.spatial.transform import Rotation
 
 from eyebolt_sim.noise import PoseNoise
-from eyebolt_sim.transforms import Array, inverse, looking_along, matrix, random_turn
+from eyebolt_sim.transforms import Array, inverse, looking_along, matrix, random_rotation
 
 Mount = Literal["fixed", "arm"]
 Turns = Literal["free", "vertical"]
@@ -26,7 +26,7 @@ UPRIGHT_T_OUTWARD = np.diag([1.0, -1.0, -1.0, 1.0])
 
 
 @dataclass(frozen=True)
-class Scene:
+class CellGeometry:
     """The two constant transforms of a cell.
 
     ``wanted`` (4, 4): base_T_camera for mount "fixed", flange_T_camera for mount "arm";
@@ -40,7 +40,7 @@ class Scene:
     nuisance: Array
 
     @property
-    def wanted_name(self) -> str:
+    def hand_eye_name(self) -> str:
         """The name of the wanted transform."""
         return "base_T_camera" if self.mount == "fixed" else "flange_T_camera"
 
@@ -62,14 +62,14 @@ class Scene:
         return self.nuisance @ inverse(camera_T_board) @ inverse(self.wanted)
 
 
-def make_scene(
+def make_cell_geometry(
     mount: Mount,
     seed: int,
     distance_m: float = 0.8,
     board_size_m: ArrayLike = (0.24, 0.18),
     turns: Turns = "free",
     work_centre_m: ArrayLike = WORK_CENTRE_M,
-) -> Scene:
+) -> CellGeometry:
     """A plausible cell for a camera that works at ``distance_m`` from a board of ``board_size_m`` (width, height).
 
     Fixed: the camera stands ``distance_m`` from the arm's working area and looks at it; the board's face points out of
@@ -87,37 +87,37 @@ def make_scene(
     facing = Rotation.from_euler("x", 180, degrees=True) * in_plane
     if mount == "fixed":
         off_centre = [*rng.uniform(-0.03, 0.03, 2), rng.uniform(0.05, 0.10)]
-        outward_T_board = matrix(random_turn(rng, 10) * facing, off_centre) @ middle
+        outward_T_board = matrix(random_rotation(rng, 10) * facing, off_centre) @ middle
         base_T_camera = _fixed_camera(rng, centre, distance_m, turns)
-        return Scene(mount, turns, seed, base_T_camera, flange_T_outward @ outward_T_board)
+        return CellGeometry(mount, turns, seed, base_T_camera, flange_T_outward @ outward_T_board)
     sideways = rng.uniform(0, 2 * np.pi)
     offset = [0.07 * np.cos(sideways), 0.07 * np.sin(sideways), rng.uniform(0.03, 0.10)]
     roll = Rotation.from_euler("z", rng.uniform(-180, 180), degrees=True)
-    outward_T_camera = matrix(random_turn(rng, 12) * roll, offset)
+    outward_T_camera = matrix(random_rotation(rng, 12) * roll, offset)
     on_table = centre - [0, 0, distance_m]
-    base_T_board = matrix(random_turn(rng, 12 if turns == "vertical" else 4) * facing, on_table) @ middle
-    return Scene(mount, turns, seed, flange_T_outward @ outward_T_camera, base_T_board)
+    base_T_board = matrix(random_rotation(rng, 12 if turns == "vertical" else 4) * facing, on_table) @ middle
+    return CellGeometry(mount, turns, seed, flange_T_outward @ outward_T_camera, base_T_board)
 
 
 def _fixed_camera(rng: np.random.Generator, centre: Array, distance_m: float, turns: Turns) -> Array:
     if turns == "vertical":
-        towards = Rotation.from_rotvec([*rng.uniform(-0.3, 0.3, 2), 0.0]).apply([0.0, 0.0, 1.0])
+        viewing_direction = Rotation.from_rotvec([*rng.uniform(-0.3, 0.3, 2), 0.0]).apply([0.0, 0.0, 1.0])
     else:
         azimuth, elevation = rng.uniform(-0.6, 0.6), rng.uniform(-0.1, 0.6)
         outward = [np.cos(azimuth) * np.cos(elevation), np.sin(azimuth) * np.cos(elevation), np.sin(elevation)]
-        towards = -np.asarray(outward)
-    return matrix(looking_along(towards) * random_turn(rng, 5), centre - towards * distance_m)
+        viewing_direction = -np.asarray(outward)
+    return matrix(looking_along(viewing_direction) * random_rotation(rng, 5), centre - viewing_direction * distance_m)
 
 
-def write_truth(path: Path, scene: Scene, noise: PoseNoise, **more: object) -> None:
-    """Write ``truth.json``: both transforms by name (4x4, metres), mount, turns, seed, robot noise; and ``more``."""
+def write_truth(path: Path, scene: CellGeometry, noise: PoseNoise, **extra: object) -> None:
+    """Write ``truth.json``: both transforms by name (4x4, metres), mount, turns, seed, robot noise; and ``extra``."""
     content = {
         "mount": scene.mount,
         "turns": scene.turns,
         "seed": scene.seed,
-        scene.wanted_name: scene.wanted.tolist(),
+        scene.hand_eye_name: scene.wanted.tolist(),
         scene.nuisance_name: scene.nuisance.tolist(),
         "robot_noise": {"mm": noise.sigma_mm, "deg": noise.sigma_deg},
-        **more,
+        **extra,
     }
     path.write_text(json.dumps(content, indent=2) + "\n", encoding="utf-8")

@@ -20,16 +20,16 @@ import typer
 
 from eyebolt.cli import MountChoice, run_command
 from eyebolt.errors import InputFault
-from eyebolt_sim.cell import Cell, CellChoices, UnwatchedArm, prepare_cell, refuse_late, remote_arm
-from eyebolt_sim.cell_faults import CELL_FAULTS, NO_FAULT, cell_fault
+from eyebolt_sim.cell import Cell, CellOptions, NullArm, check_start_waypoint, prepare_cell, remote_arm
+from eyebolt_sim.cell_faults import CELL_FAULTS, NO_FAULT, parse_cell_fault
 from eyebolt_sim.demo import run_demo
-from eyebolt_sim.fault_scenarios import Told, play_fault
-from eyebolt_sim.robot_program import Outcome, cannot_go_on
+from eyebolt_sim.fault_scenarios import FaultOutcome, run_fault
+from eyebolt_sim.robot_program import ProgramOutcome, refused_fault
 
 if TYPE_CHECKING:
     from eyebolt_sim.replay import Played
 
-_WISH = "FAULT or FAULT@WAYPOINT; any other word lists them."
+_FAULT_SPEC_HELP = "FAULT or FAULT@WAYPOINT; any other word lists them."
 STOPPED_BY_DAEMON = 3
 DIFFERS = 1
 app = typer.Typer(
@@ -65,7 +65,7 @@ def cell(
     checks: Annotated[bool, typer.Option(help="Two check waypoints at the end.")] = True,
     touch: Annotated[int, typer.Option(min=0, max=50, help="Corners of a board lying still to touch at the end.")] = 0,
     tip_error_mm: Annotated[float | None, typer.Option(min=0, help="Error of the pointer's tip, one sigma.")] = None,
-    lay: Annotated[str | None, typer.Option(help=f"A mistake to make: {_WISH}")] = None,
+    inject: Annotated[str | None, typer.Option(help=f"A mistake to make: {_FAULT_SPEC_HELP}")] = None,
     wait: Annotated[float, typer.Option(min=0.1, help="Seconds to wait for the daemon.")] = 15.0,
     truth: Annotated[Path | None, typer.Option(help="Where to write the truth (else beside the station file).")] = None,
     pictures_only: Annotated[bool, typer.Option(help="Play the camera until interrupted.")] = False,
@@ -77,13 +77,13 @@ def cell(
     """
     if pictures_only and robot_only:
         raise InputFault("sim-usage", "--pictures-only and --robot-only exclude each other", "leave both out for both.")
-    if lay and (pictures_only or robot_only or touch):
+    if inject and (pictures_only or robot_only or touch):
         raise InputFault(
             "sim-usage",
             "--lay goes with neither --pictures-only, --robot-only nor --touch",
             "a mistake is made by robot program and cell together, and not yet in touches: leave the others out.",
         )
-    choices = CellChoices(
+    options = CellOptions(
         seed=seed,
         waypoints=waypoints,
         speed=speed,
@@ -95,30 +95,30 @@ def cell(
         wait_s=wait,
         touches=touch,
         tip_error_mm=tip_error_mm,
-        fault=NO_FAULT if lay is None else cell_fault(lay),
+        fault=NO_FAULT if inject is None else parse_cell_fault(inject),
     )
-    here = prepare_cell(station, choices)
+    cell_under_test = prepare_cell(station, options)
     if robot_only:
-        outcome = _robot_elsewhere(here)
+        outcome = _robot_elsewhere(cell_under_test)
     else:
-        arm = here.moving_arm()
-        with here.picture_server(arm):
-            here.write_truth(truth or station.parent / "truth.json")
-            typer.echo(f"pictures at {here.station.camera.endpoint}, truth: seed {seed}")
+        arm = cell_under_test.moving_arm()
+        with cell_under_test.camera_server(arm):
+            cell_under_test.write_truth(truth or station.parent / "truth.json")
+            typer.echo(f"pictures at {cell_under_test.station.camera.endpoint}, truth: seed {seed}")
             if pictures_only:
                 _until_interrupted()
                 return
-            outcome = here.run_robot(arm, typer.echo)
-    typer.echo(f"{outcome.says}; {outcome.kept} pairs kept")
+            outcome = cell_under_test.run_robot(arm, typer.echo)
+    typer.echo(f"{outcome.message}; {outcome.kept} pairs kept")
     if outcome.stop_code is not None:
         raise typer.Exit(STOPPED_BY_DAEMON)
     if not outcome.solved:
-        raise cannot_go_on(outcome.says)
+        raise refused_fault(outcome.message)
 
 
 @app.command()
 def faults(
-    names: Annotated[list[str] | None, typer.Argument(metavar="FAULT", help=_WISH)] = None,
+    names: Annotated[list[str] | None, typer.Argument(metavar="FAULT", help=_FAULT_SPEC_HELP)] = None,
     mount: Annotated[MountChoice, typer.Option(help="Where the camera is.")] = MountChoice.fixed,
     seed: Annotated[int, typer.Option(min=0, help="Draws another cell.")] = 0,
     folder: Annotated[Path | None, typer.Option(help="Where to leave the sessions (else a temporary folder).")] = None,
@@ -127,35 +127,39 @@ def faults(
 
     What begins at a waypoint begins at the fifth, or at N: FAULT@N. Each takes some seconds.
     """
-    chosen = {name: cell_fault(name) for name in names or CELL_FAULTS}
+    chosen = {name: parse_cell_fault(name) for name in names or CELL_FAULTS}
     for fault in chosen.values():
-        refuse_late(fault, CellChoices().waypoints)
-    place = folder or Path(tempfile.mkdtemp(prefix="eyebolt-faults-"))
-    where = "fixed" if mount is MountChoice.fixed else "on the arm"
-    typer.echo(f"Invented cells, the camera {where}. Waypoints count from 1, pairs from 0. Sessions: {place}")
+        check_start_waypoint(fault, CellOptions().waypoints)
+    work_folder = folder or Path(tempfile.mkdtemp(prefix="eyebolt-faults-"))
+    mount_text = "fixed" if mount is MountChoice.fixed else "on the arm"
+    typer.echo(
+        f"Invented cells, the camera {mount_text}. Waypoints count from 1, pairs from 0. Sessions: {work_folder}"
+    )
     for name, fault in chosen.items():
-        begins = f" (waypoint {fault.since})" if fault.begins_later else ""
-        typer.echo(f"\n{name}: {fault.does}{begins}")
-        for label, text in _told_lines(play_fault(fault, mount.value, seed, place / name)):
+        begins = f" (waypoint {fault.start_waypoint})" if fault.has_start_waypoint else ""
+        typer.echo(f"\n{name}: {fault.description}{begins}")
+        for label, text in _outcome_lines(run_fault(fault, mount.value, seed, work_folder / name)):
             typer.echo(textwrap.fill(text, 100, initial_indent=f"  {label:<10}", subsequent_indent=" " * 12))
 
 
-def _told_lines(told: Told) -> Iterator[tuple[str, str]]:
-    if not told.began:
+def _outcome_lines(fault_outcome: FaultOutcome) -> Iterator[tuple[str, str]]:
+    if not fault_outcome.was_injected:
         yield "not made:", "the session ended before that waypoint"
     places = {"capture": "waypoint {}", "check": "check {}", "solve": "the solve"}
-    answers = [f"{code} at {places[verb].format(number)}" for verb, number, code in told.not_kept]
-    yield "answered:", f"{', '.join(answers) or 'every pair kept'}; result: {told.verdict}"
-    if told.says:
-        yield "found:", told.says
-        yield "to do:", told.remedy
+    answers = [f"{code} at {places[verb].format(number)}" for verb, number, code in fault_outcome.rejected_requests]
+    yield "answered:", f"{', '.join(answers) or 'every pair kept'}; result: {fault_outcome.acceptance}"
+    if fault_outcome.message:
+        yield "found:", fault_outcome.message
+        yield "to do:", fault_outcome.remedy
 
 
 @app.command()
 def replay(
     session: Annotated[Path, typer.Argument(help="The folder of a recorded session.")],
     speed: Annotated[str, typer.Option(help="Times its own speed (1: real time), or 'max'.")] = "max",
-    lay: Annotated[list[str] | None, typer.Option(help="FAULT or FAULT@LINE to lay over it; again for more.")] = None,
+    inject: Annotated[
+        list[str] | None, typer.Option(help="FAULT or FAULT@LINE to lay over it; again for more.")
+    ] = None,
     station: Annotated[Path | None, typer.Option(help="Play against the daemon of this file, camera 'push'.")] = None,
     folder: Annotated[
         Path | None, typer.Option(help="Where the daemon of its own works and leaves its record.")
@@ -168,17 +172,17 @@ def replay(
     Exits with 0 if all is the same, 1 if not.
     """
     # Solving takes a second to load; the cell does not need it.
-    from eyebolt_sim.replay import LiveChoices, replay_in_process, replay_live
+    from eyebolt_sim.replay import LiveOptions, replay_in_process, replay_live
 
     if facts:
-        if lay or station or folder or speed != "max":
+        if inject or station or folder or speed != "max":
             raise InputFault("sim-usage", "--facts plays no sockets and goes with no other option", "leave them out.")
         report = replay_in_process(session)
     else:
         if station and folder:
             raise InputFault("sim-usage", "--station and --folder exclude each other", "leave one of them out.")
-        with _progress() as say:
-            report = replay_live(session, LiveChoices(_speed(speed), tuple(lay or ()), station, folder), say)
+        with _progress() as print_line:
+            report = replay_live(session, LiveOptions(_speed(speed), tuple(inject or ()), station, folder), print_line)
     for line in report.lines():
         typer.echo(line)
     if not report.same:
@@ -200,23 +204,23 @@ def _progress() -> Iterator[Callable[[Played], None]]:
     """A line that says where the replay is, for who watches a terminal."""
     watched = sys.stderr.isatty()
 
-    def say(played: Played) -> None:
+    def print_line(played: Played) -> None:
         if watched:
             typer.echo(f"\r\x1b[Kline {played.line.number}: {played.line.text[:60]}", err=True, nl=False)
 
     try:
-        yield say
+        yield print_line
     finally:
         if watched:
             typer.echo("\r\x1b[K", err=True, nl=False)
 
 
-def _robot_elsewhere(here: Cell) -> Outcome:
-    arm = remote_arm(here.station)
+def _robot_elsewhere(cell_under_test: Cell) -> ProgramOutcome:
+    arm = remote_arm(cell_under_test.station)
     if arm is None:
-        return here.run_robot(UnwatchedArm(), typer.echo)
+        return cell_under_test.run_robot(NullArm(), typer.echo)
     try:
-        return here.run_robot(arm, typer.echo)
+        return cell_under_test.run_robot(arm, typer.echo)
     finally:
         arm.close()
 

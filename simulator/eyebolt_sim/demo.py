@@ -21,63 +21,73 @@ import numpy as np
 import typer
 
 from eyebolt.calibration import WorkingVolume
-from eyebolt.context import StationInputs, read_inputs
+from eyebolt.context import StationContext, load_context
 from eyebolt.errors import EyeboltError, MachineFault
 from eyebolt.results import accepted_transform, summary
 from eyebolt.store import list_sessions
-from eyebolt_sim.demo_cell import write_invented_cell
-from eyebolt_sim.processes import Process, end, last_words, program
-from eyebolt_sim.transforms import carry
+from eyebolt_sim.demo_cell import write_demo_cell
+from eyebolt_sim.processes import Process, log_tail, run_program, terminate
+from eyebolt_sim.transforms import transform_points
 
-_LONGEST_S = 120.0
+_TIMEOUT_S = 120.0
 
 
 def run_demo(mount: str, seed: int, folder: Path | None) -> int:
     """Runs the whole job in a new folder; 0 when the true error lies within the stated p95, else 1."""
-    place = folder or Path(tempfile.mkdtemp(prefix="eyebolt-demo-"))
-    station_file = write_invented_cell(place, mount)
+    work_folder = folder or Path(tempfile.mkdtemp(prefix="eyebolt-demo-"))
+    station_file = write_demo_cell(work_folder, mount)
     typer.echo(
         f"An invented cell, camera {'fixed in it' if mount == 'fixed' else 'on the arm'}. Everything is real but the"
     )
-    typer.echo(f"cell: daemon, robot program and camera talk over sockets. Files: {place}")
-    with program(["eyebolt.cli.main", "serve", str(station_file), "--log", "json"], place / "daemon.log") as daemon:
-        robot_log = place / "robot.log"
-        command = ["eyebolt_sim", "cell", str(station_file), "--seed", str(seed), "--truth", str(place / "truth.json")]
-        with program(command, robot_log) as robot, _counter(station_file):
-            _wait(robot, daemon, place)
+    typer.echo(f"cell: daemon, robot program and camera talk over sockets. Files: {work_folder}")
+    with run_program(
+        ["eyebolt.cli.main", "serve", str(station_file), "--log", "json"], work_folder / "daemon.log"
+    ) as daemon:
+        robot_log = work_folder / "robot.log"
+        command = [
+            "eyebolt_sim",
+            "cell",
+            str(station_file),
+            "--seed",
+            str(seed),
+            "--truth",
+            str(work_folder / "truth.json"),
+        ]
+        with run_program(command, robot_log) as robot, _operator_screen(station_file):
+            _wait_for_robot(robot, daemon, work_folder)
             # A moment to see the full counter.
             time.sleep(1.0)
         if robot.returncode not in (0, 3):
-            raise _broke("the simulated cell", robot_log)
-    return _compare(read_inputs(station_file), place / "truth.json")
+            raise _ended_early("the simulated cell", robot_log)
+    return _compare(load_context(station_file), work_folder / "truth.json")
 
 
 @contextlib.contextmanager
-def _counter(station_file: Path) -> Iterator[None]:
+def _operator_screen(station_file: Path) -> Iterator[None]:
     """The operator's counter in this terminal."""
     process = subprocess.Popen([sys.executable, "-m", "eyebolt.cli.main", "watch", str(station_file)])
     try:
         yield
     finally:
-        end(process, signal.SIGINT)
+        terminate(process, signal.SIGINT)
 
 
-def _wait(robot: Process, daemon: Process, place: Path) -> None:
-    until = time.monotonic() + _LONGEST_S
+def _wait_for_robot(robot: Process, daemon: Process, work_folder: Path) -> None:
+    deadline_s = time.monotonic() + _TIMEOUT_S
     while robot.poll() is None:
         if daemon.poll() is not None:
-            raise _broke("the daemon", place / "daemon.log")
-        if time.monotonic() > until:
-            raise _broke("the robot program did not come to its end:", place / "robot.log")
+            raise _ended_early("the daemon", work_folder / "daemon.log")
+        if time.monotonic() > deadline_s:
+            raise _ended_early("the robot program did not come to its end:", work_folder / "robot.log")
         time.sleep(0.1)
 
 
-def _broke(what: str, log: Path) -> EyeboltError:
-    return MachineFault("demo-broke", f"{what} ended early: {last_words(log)}", f"read {log}.")
+def _ended_early(what: str, log: Path) -> EyeboltError:
+    return MachineFault("demo-failed", f"{what} ended early: {log_tail(log)}", f"read {log}.")
 
 
-def _compare(inputs: StationInputs, truth_file: Path) -> int:
-    session = list_sessions(inputs.record_folder)[-1]
+def _compare(context: StationContext, truth_file: Path) -> int:
+    session = list_sessions(context.record_folder)[-1]
     document = json.loads((session / "result.json").read_text(encoding="utf-8"))
     width = min(shutil.get_terminal_size().columns, 110)
     typer.echo("-" * width)
@@ -87,18 +97,18 @@ def _compare(inputs: StationInputs, truth_file: Path) -> int:
         return 1
     truth = json.loads(truth_file.read_text(encoding="utf-8"))
     name = document["transform"]["name"]
-    found, true = accepted_transform(json.dumps(document)), np.array(truth[name])
-    goal = inputs.station.goal
-    grid = WorkingVolume(goal.near_mm / 1e3, goal.far_mm / 1e3).grid(inputs.lens)
-    errors_mm = np.linalg.norm(carry(found, grid) - carry(true, grid), axis=1) * 1e3
-    true_mm, stated_mm = float(np.sqrt((errors_mm**2).mean())), float(document["expected_error_mm"]["p95"])
+    estimated, true = accepted_transform(json.dumps(document)), np.array(truth[name])
+    goal = context.station.goal
+    grid = WorkingVolume(goal.near_mm / 1e3, goal.far_mm / 1e3).grid(context.lens)
+    errors_mm = np.linalg.norm(transform_points(estimated, grid) - transform_points(true, grid), axis=1) * 1e3
+    error_rms_mm, stated_mm = float(np.sqrt((errors_mm**2).mean())), float(document["expected_error_mm"]["p95"])
     typer.echo("-" * width)
     typer.echo(
-        f"against the cell's truth: {true_mm:.3f} mm rms over the working volume (worst point {errors_mm.max():.3f} mm)"
+        f"against the cell's truth: {error_rms_mm:.3f} mm rms over the working volume (worst point {errors_mm.max():.3f} mm)"
     )
     typer.echo(
-        f"stated before: p95 {stated_mm:.3f} mm -> {'kept' if true_mm <= stated_mm else 'NOT kept (1 in 20 may)'}"
+        f"stated before: p95 {stated_mm:.3f} mm -> {'kept' if error_rms_mm <= stated_mm else 'NOT kept (1 in 20 may)'}"
     )
     typer.echo(f"session: {session}")
     typer.echo(f"accept it with: eyebolt accept {session} --by YOUR-NAME")
-    return 0 if true_mm <= stated_mm else 1
+    return 0 if error_rms_mm <= stated_mm else 1

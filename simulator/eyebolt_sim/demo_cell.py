@@ -15,7 +15,7 @@ from eyebolt_sim.processes import free_ports
 _TOLERANCE_MM = 1.0
 
 
-def write_invented_cell(folder: Path, mount: str) -> Path:
+def write_demo_cell(folder: Path, mount: str) -> Path:
     """The station file written to ``folder``, which is made, its lens beside it; ``mount`` "fixed" or "arm".
 
     Raises InputFault ``folder-unwritable``.

@@ -33,7 +33,7 @@ class MovingArm:
         with self._lock:
             return self._base_T_board
 
-    def lay_board(self, base_T_board: Array) -> None:
+    def place_board(self, base_T_board: Array) -> None:
         """From now on the board lies at ``base_T_board`` (4, 4)."""
         with self._lock:
             self._base_T_board = np.asarray(base_T_board, dtype=float)

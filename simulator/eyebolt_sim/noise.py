@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from eyebolt_sim.transforms import Array, inverse, small_motion
+from eyebolt_sim.transforms import Array, exp_se3, inverse
 
 
 @dataclass(frozen=True)
@@ -18,7 +18,7 @@ class PoseNoise:
 
     def draw(self, rng: np.random.Generator) -> Array:
         """One error, (4, 4): exp of (translation, rotation), every component independent."""
-        return small_motion(rng.normal(size=3) * self.sigma_mm * 1e-3, rng.normal(size=3) * np.deg2rad(self.sigma_deg))
+        return exp_se3(rng.normal(size=3) * self.sigma_mm * 1e-3, rng.normal(size=3) * np.deg2rad(self.sigma_deg))
 
     def reported(self, base_T_flange_true: Array, rng: np.random.Generator) -> Array:
         """What an arm standing at the true pose (4, 4) says: reported = true * exp(xi)^-1."""

@@ -23,46 +23,50 @@ _QUATERNION_DECIMALS = 6
 
 
 @dataclass(frozen=True)
-class PoseTerms:
+class PoseFormat:
     """``length`` "mm", "m" or "um"; ``rotation`` and ``angle`` as a station file's [robot] section names them."""
 
     length: str = "mm"
     rotation: str = "quaternion-wxyz"
     angle: str = "deg"
 
-    def print_pose(self, base_T_flange: Array) -> str:
+    def format_pose(self, base_T_flange: Array) -> str:
         """The numbers of a pose (4, 4), metres, separated by blanks, with the decimals that a controller shows."""
         length_decimals = _LENGTH_DECIMALS[self.length]
-        turn = self._turn_numbers(Rotation.from_matrix(base_T_flange[:3, :3]))
+        rotation_part = self._rotation_numbers(Rotation.from_matrix(base_T_flange[:3, :3]))
         turn_decimals = _QUATERNION_DECIMALS if self._is_quaternion else _ANGLE_DECIMALS[self.angle]
         lengths = base_T_flange[:3, 3] * _UNITS_PER_METRE[self.length]
-        texts = [f"{value:.{length_decimals}f}" for value in lengths] + [f"{value:.{turn_decimals}f}" for value in turn]
+        texts = [f"{value:.{length_decimals}f}" for value in lengths] + [
+            f"{value:.{turn_decimals}f}" for value in rotation_part
+        ]
         return " ".join(texts)
 
-    def read_pose(self, numbers: Sequence[float]) -> Array:
+    def parse_pose(self, numbers: Sequence[float]) -> Array:
         """The pose (4, 4), metres, that ``numbers`` stand for."""
         translation_m = np.asarray(numbers[:3], dtype=float) / _UNITS_PER_METRE[self.length]
-        return matrix(self._turn(np.asarray(numbers[3:], dtype=float)), translation_m)
+        return matrix(self._rotation(np.asarray(numbers[3:], dtype=float)), translation_m)
 
     @property
     def _is_quaternion(self) -> bool:
         return self.rotation.startswith("quaternion")
 
-    def _turn_numbers(self, turn: Rotation) -> list[float]:
+    def _rotation_numbers(self, rotation_part: Rotation) -> list[float]:
         unit = _UNITS_PER_RADIAN[self.angle]
         numbers: Array
         if self._is_quaternion:
-            numbers = turn.as_quat()
+            numbers = rotation_part.as_quat()
             numbers = np.roll(numbers, 1) if self.rotation == "quaternion-wxyz" else numbers
         elif self.rotation == "rotation-vector":
-            numbers = turn.as_rotvec() * unit
+            numbers = rotation_part.as_rotvec() * unit
         elif self.rotation == "angle-z":
-            numbers = turn.as_euler("ZYX", suppress_warnings=True)[:1] * unit
+            numbers = rotation_part.as_euler("ZYX", suppress_warnings=True)[:1] * unit
         else:
-            numbers = turn.as_euler(cast(Any, self.rotation.removeprefix("euler-")), suppress_warnings=True) * unit
+            numbers = (
+                rotation_part.as_euler(cast(Any, self.rotation.removeprefix("euler-")), suppress_warnings=True) * unit
+            )
         return [float(v) for v in numbers]
 
-    def _turn(self, numbers: Array) -> Rotation:
+    def _rotation(self, numbers: Array) -> Rotation:
         unit = _UNITS_PER_RADIAN[self.angle]
         if self._is_quaternion:
             return Rotation.from_quat(np.roll(numbers, -1) if self.rotation == "quaternion-wxyz" else numbers)

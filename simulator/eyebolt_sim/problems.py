@@ -12,14 +12,14 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from eyebolt.errors import InputFault
-from eyebolt_sim.cell_geometry import Mount, Scene, Turns, make_scene
+from eyebolt_sim.cell_geometry import CellGeometry, Mount, Turns, make_cell_geometry
 from eyebolt_sim.lens import Lens, simple_lens
 from eyebolt_sim.noise import PoseNoise
-from eyebolt_sim.transforms import Array, carry
-from eyebolt_sim.views import BoardShape, ViewRange, fraction_seen, place, random_views, squares_board
+from eyebolt_sim.transforms import Array, transform_points
+from eyebolt_sim.views import BoardShape, ViewRange, chessboard_shape, place, random_views, visible_fraction
 
 DEFAULT_LENS = simple_lens(2448, 2048, 2400.0)
-DEFAULT_BOARD = squares_board(12, 9, 0.020)
+DEFAULT_BOARD = chessboard_shape(12, 9, 0.020)
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ class Problem:
     ``scene.nuisance`` flange_T_board or base_T_board.
     """
 
-    scene: Scene
+    scene: CellGeometry
     lens: Lens
     board_corners_m: Array
     base_T_flange_reported: Array
@@ -53,7 +53,7 @@ class Problem:
         return self.scene.mount
 
     @property
-    def wanted_true(self) -> Array:
+    def hand_eye_true(self) -> Array:
         """The transform to be found, (4, 4)."""
         return self.scene.wanted
 
@@ -62,8 +62,8 @@ class Problem:
         """The other constant transform, (4, 4)."""
         return self.scene.nuisance
 
-    def as_json(self, tolerance_mm: float = 1.0, state_noise: bool = True) -> dict[str, object]:
-        """The problem-file form; ``state_noise`` False leaves the robot noise out, so that it must be estimated."""
+    def as_json(self, tolerance_mm: float = 1.0, include_robot_noise: bool = True) -> dict[str, object]:
+        """The problem-file form; ``include_robot_noise`` False leaves the robot noise out, so that it must be estimated."""
         out: dict[str, object] = {
             "mount": self.mount,
             "turns": self.scene.turns,
@@ -77,13 +77,13 @@ class Problem:
             ],
             "goal": {"tolerance_mm": tolerance_mm, "near_mm": self.near_m * 1e3, "far_mm": self.far_m * 1e3},
         }
-        if state_noise:
+        if include_robot_noise:
             out["robot_noise"] = {"mm": self.robot_noise_mm, "deg": self.robot_noise_deg}
         return out
 
-    def write(self, path: Path, tolerance_mm: float = 1.0, state_noise: bool = True) -> None:
+    def write(self, path: Path, tolerance_mm: float = 1.0, include_robot_noise: bool = True) -> None:
         """Write the problem file."""
-        path.write_text(json.dumps(self.as_json(tolerance_mm, state_noise)) + "\n", encoding="utf-8")
+        path.write_text(json.dumps(self.as_json(tolerance_mm, include_robot_noise)) + "\n", encoding="utf-8")
 
 
 def make_problem(
@@ -106,12 +106,12 @@ def make_problem(
     """
     limits = limits or ViewRange()
     geometry, robot, pixels = (np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(3))
-    scene = make_scene(mount, seed, sum(limits.distance_m) / 2, board.size_m, turns)
+    scene = make_cell_geometry(mount, seed, sum(limits.distance_m) / 2, board.size_m, turns)
     true_poses, views = _poses(scene, camera, board, limits, poses, geometry)
     noise = PoseNoise(robot_noise_mm, robot_noise_deg)
     ids, exact, seen = [], [], []
     for view in views:
-        projected = camera.project(carry(view, board.corners_m))
+        projected = camera.project(transform_points(view, board.corners_m))
         keep = np.flatnonzero(camera.inside(projected, limits.margin_px))
         ids.append(keep)
         exact.append(projected[keep])
@@ -135,30 +135,32 @@ def make_problem(
 
 
 def _poses(
-    scene: Scene, lens: Lens, board: BoardShape, limits: ViewRange, count: int, rng: np.random.Generator
+    scene: CellGeometry, lens: Lens, board: BoardShape, limits: ViewRange, count: int, rng: np.random.Generator
 ) -> tuple[list[Array], list[Array]]:
     if scene.turns == "vertical":
         views = [_vertical_view(scene, lens, board, limits, rng) for _ in range(count)]
     else:
         views = list(itertools.islice(random_views(lens, board, limits, rng), count))
         if len(views) < count:
-            raise _does_not_fit()
+            raise _view_fault()
     return [scene.flange_for(view) for view in views], views
 
 
-def _vertical_view(scene: Scene, lens: Lens, board: BoardShape, limits: ViewRange, rng: np.random.Generator) -> Array:
+def _vertical_view(
+    scene: CellGeometry, lens: Lens, board: BoardShape, limits: ViewRange, rng: np.random.Generator
+) -> Array:
     """camera_T_board of an upright flange turned about base z, and shifted until the board stands in view."""
     for _ in range(2000):
         pose = np.eye(4)
         pose[:3, :3] = Rotation.from_rotvec([0, 0, rng.uniform(-np.pi, np.pi)]).as_matrix()
         turn = Rotation.from_matrix(scene.view_from(pose)[:3, :3])
         view = place(lens, board, turn, rng.uniform(-1, 1, 2) * limits.spread, rng.uniform(*limits.distance_m))
-        if fraction_seen(lens, board, view, limits.margin_px) >= limits.seen_at_least:
+        if visible_fraction(lens, board, view, limits.margin_px) >= limits.min_visible_fraction:
             return view
-    raise _does_not_fit()
+    raise _view_fault()
 
 
-def _does_not_fit() -> InputFault:
+def _view_fault() -> InputFault:
     return InputFault(
         "no-view",
         "the board does not fit into the picture at the distances, tilts and spread asked for",

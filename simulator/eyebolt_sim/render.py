@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import RectBivariateSpline
 
-from eyebolt_sim.board_texture import BoardPrint, Picture
+from eyebolt_sim.board_texture import BoardTexture, Picture
 from eyebolt_sim.lens import Lens
-from eyebolt_sim.transforms import Array, carry
+from eyebolt_sim.transforms import Array, transform_points
 
 Gray = NDArray[np.float32]
 
@@ -26,17 +26,17 @@ _OVERSAMPLING = 2
 
 
 @dataclass(frozen=True)
-class Look:
+class Appearance:
     """How a picture looks: gray levels of black and white print, blur, uneven light, noise.
 
-    ``blur_px`` standard deviation of the Gaussian point spread; ``uneven`` 0..1: fall-off of the light across the
+    ``blur_px`` standard deviation of the Gaussian point spread; ``light_falloff`` 0..1: fall-off of the light across the
     picture; noise variance = ``read_noise``^2 + ``shot_noise`` * level, in gray levels.
     """
 
     black: float = 28.0
     white: float = 205.0
     blur_px: float = 0.7
-    uneven: float = 0.2
+    light_falloff: float = 0.2
     read_noise: float = 1.2
     shot_noise: float = 0.015
 
@@ -46,8 +46,8 @@ class Renderer:
     """Renders one board through one lens. ``seed`` decides the background and the direction of the light."""
 
     lens: Lens
-    board: BoardPrint
-    look: Look = Look()
+    board: BoardTexture
+    appearance: Appearance = Appearance()
     seed: int = 0
 
     def render(self, camera_T_board: Array, noise_seed: int) -> Picture:
@@ -66,12 +66,12 @@ class Renderer:
         ends = np.concatenate([np.stack([edge, np.full(33, v)], 1) for v in (0, 1)])
         ends = np.concatenate([ends, ends[:, ::-1]]) * [width - 1, height - 1]
         flat = (ends - self.board.origin_texel) / self.board.texels_per_m
-        outline = carry(camera_T_board, np.column_stack([flat, np.zeros(len(flat))]))
-        middle = carry(camera_T_board, self.board.shape.centre_m[None])[0]
+        outline = transform_points(camera_T_board, np.column_stack([flat, np.zeros(len(flat))]))
+        middle = transform_points(camera_T_board, self.board.shape.centre_m[None])[0]
         if outline[:, 2].min() <= 0.01 or float(camera_T_board[:3, 2] @ middle) <= 0:
             return None
         pixels = self.lens.project(outline)
-        pad_px = 2 + int(np.ceil(4 * self.look.blur_px))
+        pad_px = 2 + int(np.ceil(4 * self.appearance.blur_px))
         left, top = np.maximum(np.floor(pixels.min(axis=0)).astype(int) - pad_px, 0)
         size = np.array([self.lens.width_px, self.lens.height_px])
         right, bottom = np.minimum(np.ceil(pixels.max(axis=0)).astype(int) + pad_px, size)
@@ -83,7 +83,7 @@ class Renderer:
         padded = self._rays[top : bottom + 2, left : right + 2]
         finer = cv2.resize(padded, None, fx=_OVERSAMPLING, fy=_OVERSAMPLING, interpolation=cv2.INTER_LINEAR)
         rays = finer[_OVERSAMPLING:-_OVERSAMPLING, _OVERSAMPLING:-_OVERSAMPLING]
-        board = self.board.coarser(self._texels_per_sample(camera_T_board))
+        board = self.board.downsampled(self._texels_per_sample(camera_T_board))
         board_to_ray = camera_T_board[:3][:, [0, 1, 3]]
         texel_from_metre = np.array(
             [
@@ -92,18 +92,21 @@ class Renderer:
                 [0, 0, 1],
             ]
         )
-        where = cv2.perspectiveTransform(np.ascontiguousarray(rays), texel_from_metre @ np.linalg.inv(board_to_ray))
-        levels = board.texture.astype(np.float32) * ((self.look.white - self.look.black) / 255) + self.look.black
-        behind = cv2.resize(picture[top:bottom, left:right], None, fx=_OVERSAMPLING, fy=_OVERSAMPLING)
-        across, down = np.ascontiguousarray(where[..., 0]), np.ascontiguousarray(where[..., 1])
-        seen = cv2.remap(levels, across, down, cv2.INTER_LINEAR, dst=behind, borderMode=cv2.BORDER_TRANSPARENT)
-        if self.look.blur_px > 0:
+        texels = cv2.perspectiveTransform(np.ascontiguousarray(rays), texel_from_metre @ np.linalg.inv(board_to_ray))
+        levels = (
+            board.texture.astype(np.float32) * ((self.appearance.white - self.appearance.black) / 255)
+            + self.appearance.black
+        )
+        backdrop = cv2.resize(picture[top:bottom, left:right], None, fx=_OVERSAMPLING, fy=_OVERSAMPLING)
+        across, down = np.ascontiguousarray(texels[..., 0]), np.ascontiguousarray(texels[..., 1])
+        seen = cv2.remap(levels, across, down, cv2.INTER_LINEAR, dst=backdrop, borderMode=cv2.BORDER_TRANSPARENT)
+        if self.appearance.blur_px > 0:
             # Before the pixels average: light is blurred by the lens first and sampled by the sensor afterwards.
-            cv2.GaussianBlur(seen, (0, 0), self.look.blur_px * _OVERSAMPLING, dst=seen)
+            cv2.GaussianBlur(seen, (0, 0), self.appearance.blur_px * _OVERSAMPLING, dst=seen)
         picture[top:bottom, left:right] = cv2.resize(seen, (right - left, bottom - top), interpolation=cv2.INTER_AREA)
 
     def _texels_per_sample(self, camera_T_board: Array) -> int:
-        middle = carry(camera_T_board, self.board.shape.centre_m[None])[0]
+        middle = transform_points(camera_T_board, self.board.shape.centre_m[None])[0]
         samples_per_m = float(self.lens.matrix[0, 0]) / float(middle[2]) * _OVERSAMPLING
         return max(1, int(self.board.texels_per_m / samples_per_m))
 
@@ -131,22 +134,24 @@ class Renderer:
         for _ in range(14):
             corner = rng.uniform(0, 1, 2) * [width, height]
             size = rng.uniform(0.03, 0.2, 2) * width
-            turned = cv2.boxPoints((tuple(corner), tuple(size), float(rng.uniform(0, 90))))
-            cv2.fillConvexPoly(ground, np.round(turned).astype(np.int32), float(rng.uniform(35, 120)))
+            rotated_box = cv2.boxPoints((tuple(corner), tuple(size), float(rng.uniform(0, 90))))
+            cv2.fillConvexPoly(ground, np.round(rotated_box).astype(np.int32), float(rng.uniform(35, 120)))
         return ground
 
     @cached_property
     def _light(self) -> Gray:
         rng = np.random.default_rng([self.seed, 2])
-        towards = rng.uniform(0, 2 * np.pi)
-        across = np.linspace(-0.5, 0.5, self.lens.width_px)[None, :] * np.cos(towards)
-        down = np.linspace(-0.5, 0.5, self.lens.height_px)[:, None] * np.sin(towards)
-        light: Gray = (1 - self.look.uneven * (0.5 + across + down)).astype(np.float32)
+        direction_rad = rng.uniform(0, 2 * np.pi)
+        across = np.linspace(-0.5, 0.5, self.lens.width_px)[None, :] * np.cos(direction_rad)
+        down = np.linspace(-0.5, 0.5, self.lens.height_px)[:, None] * np.sin(direction_rad)
+        light: Gray = (1 - self.appearance.light_falloff * (0.5 + across + down)).astype(np.float32)
         return light
 
     def _expose(self, levels: Gray, rng: np.random.Generator) -> Picture:
         grain = rng.standard_normal(levels.shape, dtype=np.float32)
-        spread = np.sqrt(np.maximum(levels, 0) * np.float32(self.look.shot_noise) + np.float32(self.look.read_noise**2))
+        spread = np.sqrt(
+            np.maximum(levels, 0) * np.float32(self.appearance.shot_noise) + np.float32(self.appearance.read_noise**2)
+        )
         grain *= spread
         grain += levels
         # Saturating conversion rounds to the nearest level and stops at 0 and 255.

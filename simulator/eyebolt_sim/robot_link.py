@@ -11,16 +11,16 @@ from eyebolt.addresses import split_host_port
 from eyebolt.config import RobotSection
 from eyebolt.errors import MachineFault
 
-_PATIENCE_S = 10.0
+_REPLY_TIMEOUT_S = 10.0
 _RETRY_S = 0.1
-_LONGEST_REPLY = 256
-_AGAIN_EVERY_S = 0.5
-_LONGEST_WORK_S = 35.0
+_MAX_REPLY_BYTES = 256
+_POLL_INTERVAL_S = 0.5
+_MAX_WORK_S = 35.0
 _WORKING = 10
 
 
 @dataclass(frozen=True)
-class Answer:
+class Reply:
     """A reply: ``code``, ``seq`` and what follows; ``count`` and ``aux`` are its first two, where they are integers."""
 
     code: int
@@ -44,30 +44,30 @@ class RobotLink:
     def __init__(self, connection: socket.socket, peer: str) -> None:
         self._connection = connection
         self._peer = peer
-        self._received = b""
-        connection.settimeout(_PATIENCE_S)
+        self._buffer = b""
+        connection.settimeout(_REPLY_TIMEOUT_S)
 
-    def ask(self, line: str) -> Answer:
+    def exchange(self, line: str) -> Reply:
         """Send ``line`` and wait for its reply."""
         self.send(line.encode("ascii") + b"\n", line)
         return self.reply(line)
 
-    def final(self, line: str, seq: int) -> Answer:
-        """Send ``line`` and wait for its final answer, see ``settled``."""
-        return self.settled(self.ask(line), line, seq)
+    def exchange_until_final(self, line: str, seq: int) -> Reply:
+        """Send ``line`` and wait for its final answer, see ``await_final``."""
+        return self.await_final(self.exchange(line), line, seq)
 
-    def settled(self, answer: Answer, line: str, seq: int) -> Answer:
+    def await_final(self, answer: Reply, line: str, seq: int) -> Reply:
         """``answer``, or after "10" what ``again`` tells of request ``seq`` in the end. ``line``: for messages."""
-        until = time.monotonic() + _LONGEST_WORK_S
+        deadline_s = time.monotonic() + _MAX_WORK_S
         while answer.code == _WORKING:
-            if time.monotonic() > until:
+            if time.monotonic() > deadline_s:
                 raise MachineFault(
                     "sim-no-daemon",
-                    f"the daemon still says 10 {_LONGEST_WORK_S:.0f} s after {line!r}",
+                    f"the daemon still says 10 {_MAX_WORK_S:.0f} s after {line!r}",
                     "look at the daemon's own output.",
                 )
-            time.sleep(_AGAIN_EVERY_S)
-            answer = self.ask(f"again {seq}")
+            time.sleep(_POLL_INTERVAL_S)
+            answer = self.exchange(f"again {seq}")
         return answer
 
     def send(self, data: bytes, line: str) -> None:
@@ -75,53 +75,55 @@ class RobotLink:
         try:
             self._connection.sendall(data)
         except OSError as fault:
-            raise self._broken(f"the connection to the daemon at {self._peer} broke at {line!r}: {fault}") from fault
+            raise self._link_fault(
+                f"the connection to the daemon at {self._peer} broke at {line!r}: {fault}"
+            ) from fault
 
-    def reply(self, line: str) -> Answer:
+    def reply(self, line: str) -> Reply:
         """Wait for the next reply; ``line`` names what it answers in messages."""
         try:
-            while b"\n" not in self._received:
-                chunk = self._connection.recv(_LONGEST_REPLY)
+            while b"\n" not in self._buffer:
+                chunk = self._connection.recv(_MAX_REPLY_BYTES)
                 if not chunk:
-                    raise self._broken(f"the daemon at {self._peer} closed the connection after {line!r}")
-                self._received += chunk
+                    raise self._link_fault(f"the daemon at {self._peer} closed the connection after {line!r}")
+                self._buffer += chunk
         except TimeoutError as fault:
-            raise self._broken(
-                f"the daemon at {self._peer} left {line!r} without answer for {_PATIENCE_S:.0f} s"
+            raise self._link_fault(
+                f"the daemon at {self._peer} left {line!r} without answer for {_REPLY_TIMEOUT_S:.0f} s"
             ) from fault
         except OSError as fault:
-            raise self._broken(f"the connection to the daemon at {self._peer} broke: {fault.strerror}") from fault
-        reply, _, self._received = self._received.partition(b"\n")
+            raise self._link_fault(f"the connection to the daemon at {self._peer} broke: {fault.strerror}") from fault
+        reply, _, self._buffer = self._buffer.partition(b"\n")
         try:
             code, seq, *numbers = reply.decode("ascii").strip().split(",")
-            answer = Answer(int(code), int(seq), tuple(float(n) for n in numbers))
+            answer = Reply(int(code), int(seq), tuple(float(n) for n in numbers))
         except ValueError as fault:
-            raise self._broken(f"{reply!r} from {self._peer} is no reply of this protocol") from fault
+            raise self._link_fault(f"{reply!r} from {self._peer} is no reply of this protocol") from fault
         if len(answer.numbers) < 2:
-            raise self._broken(f"{reply!r} from {self._peer} is no reply of this protocol")
+            raise self._link_fault(f"{reply!r} from {self._peer} is no reply of this protocol")
         return answer
 
     def close(self) -> None:
         """Hang up."""
         self._connection.close()
 
-    def _broken(self, message: str) -> MachineFault:
+    def _link_fault(self, message: str) -> MachineFault:
         return MachineFault("sim-no-daemon", message, "look at the daemon's own output, then start this again.")
 
 
-def link_to(robot: RobotSection, wait_s: float) -> RobotLink:
+def open_link(robot: RobotSection, wait_s: float) -> RobotLink:
     """A link as the station file says: call the daemon, or wait for its call. Raises as those do."""
     host, port = split_host_port(robot.listen or robot.dial or "")
-    return (call_daemon if robot.listen else await_daemon)(host, port, wait_s)
+    return (connect_to_daemon if robot.listen else accept_daemon)(host, port, wait_s)
 
 
-def call_daemon(host: str, port: int, wait_s: float) -> RobotLink:
+def connect_to_daemon(host: str, port: int, wait_s: float) -> RobotLink:
     """Connect to a listening daemon, trying for ``wait_s`` seconds. Raises MachineFault ``sim-no-daemon``."""
-    until = time.monotonic() + wait_s
+    deadline_s = time.monotonic() + wait_s
     while True:
         with contextlib.suppress(OSError):
             return RobotLink(socket.create_connection((host, port), timeout=max(_RETRY_S, wait_s)), f"{host}:{port}")
-        if time.monotonic() > until:
+        if time.monotonic() > deadline_s:
             raise MachineFault(
                 "sim-no-daemon",
                 f"no daemon listens at {host}:{port}",
@@ -132,7 +134,7 @@ def call_daemon(host: str, port: int, wait_s: float) -> RobotLink:
         time.sleep(_RETRY_S)
 
 
-def await_daemon(host: str, port: int, wait_s: float) -> RobotLink:
+def accept_daemon(host: str, port: int, wait_s: float) -> RobotLink:
     """Listen as a controller does that can only be called. Raises MachineFault ``sim-no-daemon``, ``sim-port``."""
     try:
         listener = socket.create_server((host, port))

@@ -11,31 +11,31 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.errors import InputFault
 from eyebolt_sim.arm import Arm, inverse_kinematics
-from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, Scene
+from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, CellGeometry
 from eyebolt_sim.lens import Lens
 from eyebolt_sim.noise import PoseNoise
-from eyebolt_sim.transforms import Array, carry, matrix, random_turn
-from eyebolt_sim.views import BoardShape, fraction_seen, place, tilted
+from eyebolt_sim.transforms import Array, matrix, random_rotation, transform_points
+from eyebolt_sim.views import BoardShape, place, tilted, visible_fraction
 from eyebolt_sim.waypoints import Waypoint
 
 _EDGE_PX = 12.0
-_SEEN_AT_LEAST = 0.85
+_MIN_VISIBLE_FRACTION = 0.85
 _TRIES = 60
-_TRIES_A_CORNER = 40
+_TRIES_PER_CORNER = 40
 # Joint offsets and link errors move the tip by some millimetres; each step leaves a few per cent of what is missing.
-_JOGS = 8
+_JOG_ITERATIONS = 8
 
 
 @dataclass(frozen=True)
 class Pointer:
-    """``tip_m`` (3,), flange frame, as people believe it, and as it ``really_m`` is.
+    """``tip_m`` (3,), flange frame, as people believe it, and as it ``true_tip_m`` is.
 
-    ``setting_mm``: how well it is set onto a corner, one sigma per axis.
+    ``placement_sigma_mm``: how well it is set onto a corner, one sigma per axis.
     """
 
     tip_m: Array
-    really_m: Array
-    setting_mm: float
+    true_tip_m: Array
+    placement_sigma_mm: float
 
     @staticmethod
     def draw(tip_mm: ArrayLike, sigma_mm: float, rng: np.random.Generator) -> Pointer:
@@ -45,17 +45,17 @@ class Pointer:
 
 
 @dataclass(frozen=True)
-class Touching:
+class TouchPlan:
     """What the robot program does about a board that lies still.
 
-    ``base_T_board`` (4, 4): where the board lies. ``laid``: somebody lays it there first (it was on the arm).
-    ``place_at``: where the picture is taken from with the camera on the arm; None for a fixed one.
+    ``base_T_board`` (4, 4): where the board lies. ``needs_placing``: somebody lays it there first (it was on the arm).
+    ``view_waypoint``: where the picture is taken from with the camera on the arm; None for a fixed one.
     ``touches``: numbers of corners, and the flange poses (4, 4) that the controller shows with the tip on them.
     """
 
     base_T_board: Array
-    laid: bool
-    place_at: Waypoint | None
+    needs_placing: bool
+    view_waypoint: Waypoint | None
     touches: list[tuple[int, Array]]
 
 
@@ -63,13 +63,13 @@ def spread_corners(corners_m: Array, count: int) -> list[int]:
     """Numbers of ``count`` corners (K, 3) as far from each other as they can be, from 0 on; around again at the end."""
     chosen = [0]
     while len(chosen) < min(count, len(corners_m)):
-        apart = np.linalg.norm(corners_m[:, None] - corners_m[chosen][None], axis=-1).min(axis=1)
-        chosen.append(int(apart.argmax()))
+        spacing_m = np.linalg.norm(corners_m[:, None] - corners_m[chosen][None], axis=-1).min(axis=1)
+        chosen.append(int(spacing_m.argmax()))
     return [chosen[k % len(chosen)] for k in range(count)]
 
 
-def plan_touching(
-    scene: Scene,
+def plan_touches(
+    scene: CellGeometry,
     lens: Lens,
     board: BoardShape,
     distance_m: float,
@@ -79,7 +79,7 @@ def plan_touching(
     count: int,
     start: Waypoint,
     seed: int,
-) -> Touching:
+) -> TouchPlan:
     """``count`` touches of a board before the camera, jogged by the ``real`` arm; ``start``: a waypoint of the session.
 
     A fixed camera gets the board laid about ``distance_m`` from it; for a camera on the arm it stays where it lies.
@@ -88,12 +88,12 @@ def plan_touching(
     rng = np.random.default_rng([seed, 17])
     numbers = spread_corners(board.corners_m, count)
     for _ in range(_TRIES):
-        base_T_board = scene.nuisance if scene.mount == "arm" else _laid(scene, lens, board, distance_m, rng)
-        places = carry(base_T_board, board.corners_m[numbers])
+        base_T_board = scene.nuisance if scene.mount == "arm" else _placed_board(scene, lens, board, distance_m, rng)
+        places = transform_points(base_T_board, board.corners_m[numbers])
         touches = _touches(scene, real, noise, pointer, places, start, rng)
         if touches is not None:
             on_arm = scene.mount == "arm"
-            return Touching(
+            return TouchPlan(
                 base_T_board, not on_arm, start if on_arm else None, list(zip(numbers, touches, strict=True))
             )
     raise InputFault(
@@ -103,19 +103,21 @@ def plan_touching(
     )
 
 
-def _laid(scene: Scene, lens: Lens, board: BoardShape, distance_m: float, rng: np.random.Generator) -> Array:
+def _placed_board(
+    scene: CellGeometry, lens: Lens, board: BoardShape, distance_m: float, rng: np.random.Generator
+) -> Array:
     """base_T_board (4, 4) of a board somewhere in the middle of a fixed camera's picture."""
     while True:
         turn = tilted(np.deg2rad(rng.uniform(5, 25)), rng.uniform(0, 2 * np.pi), rng.uniform(-np.pi, np.pi))
         view = place(lens, board, turn, rng.uniform(-0.2, 0.2, 2), distance_m * rng.uniform(0.95, 1.2))
         distance_m *= 1.02
-        if fraction_seen(lens, board, view, _EDGE_PX) >= _SEEN_AT_LEAST:
+        if visible_fraction(lens, board, view, _EDGE_PX) >= _MIN_VISIBLE_FRACTION:
             out: Array = scene.wanted @ view
             return out
 
 
 def _touches(
-    scene: Scene,
+    scene: CellGeometry,
     real: Arm,
     noise: PoseNoise,
     pointer: Pointer,
@@ -125,15 +127,15 @@ def _touches(
 ) -> list[Array] | None:
     found = []
     for point_m in places_m:
-        shown = _touch(scene, real, noise, pointer, point_m, start, rng)
-        if shown is None:
+        reported = _touch(scene, real, noise, pointer, point_m, start, rng)
+        if reported is None:
             return None
-        found.append(shown)
+        found.append(reported)
     return found
 
 
 def _touch(
-    scene: Scene,
+    scene: CellGeometry,
     real: Arm,
     noise: PoseNoise,
     pointer: Pointer,
@@ -141,33 +143,35 @@ def _touch(
     start: Waypoint,
     rng: np.random.Generator,
 ) -> Array | None:
-    set_m = point_m + rng.normal(size=3) * pointer.setting_mm * 1e-3
+    contact_m = point_m + rng.normal(size=3) * pointer.placement_sigma_mm * 1e-3
     error = noise.draw(rng)
-    for _ in range(_TRIES_A_CORNER):
+    for _ in range(_TRIES_PER_CORNER):
         if scene.turns == "vertical":
             turn = Rotation.from_rotvec([0.0, 0.0, rng.uniform(-np.pi, np.pi)])
         else:
-            turn = random_turn(rng, 60) * Rotation.from_matrix(start.base_T_flange[:3, :3])
-        shown = _jogged(scene, real, error, pointer, set_m, turn)
-        if shown is not None:
-            return shown
+            turn = random_rotation(rng, 60) * Rotation.from_matrix(start.base_T_flange[:3, :3])
+        reported = _jog_to(scene, real, error, pointer, contact_m, turn)
+        if reported is not None:
+            return reported
     return None
 
 
-def _jogged(scene: Scene, real: Arm, error: Array, pointer: Pointer, point_m: Array, turn: Rotation) -> Array | None:
+def _jog_to(
+    scene: CellGeometry, real: Arm, error: Array, pointer: Pointer, point_m: Array, turn: Rotation
+) -> Array | None:
     """The pose (4, 4) that the controller shows once the real tip is on the point; None where the arm cannot go."""
     outward_T_flange = UPRIGHT_T_OUTWARD if scene.turns == "vertical" else np.eye(4)
-    shown = matrix(turn, point_m - turn.apply(pointer.tip_m))
+    reported = matrix(turn, point_m - turn.apply(pointer.tip_m))
     joints: Array | None = None
-    for _ in range(_JOGS):
-        solutions = inverse_kinematics(shown @ outward_T_flange)
+    for _ in range(_JOG_ITERATIONS):
+        solutions = inverse_kinematics(reported @ outward_T_flange)
         if not solutions:
             return None
         joints = solutions[0] if joints is None else _nearest(solutions, joints)
         true = real.forward(joints) @ error @ outward_T_flange
-        missing = point_m - carry(true, pointer.really_m[None])[0]
-        shown = matrix(shown[:3, :3], shown[:3, 3] + missing)
-    return shown
+        remainder_m = point_m - transform_points(true, pointer.true_tip_m[None])[0]
+        reported = matrix(reported[:3, :3], reported[:3, 3] + remainder_m)
+    return reported
 
 
 def _nearest(solutions: Sequence[Array], joints_rad: Array) -> Array:

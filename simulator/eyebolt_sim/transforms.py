@@ -25,7 +25,7 @@ def inverse(target_T_source: ArrayLike) -> Array:
     return out
 
 
-def carry(target_T_source: ArrayLike, points_m: ArrayLike) -> Array:
+def transform_points(target_T_source: ArrayLike, points_m: ArrayLike) -> Array:
     """Points (K, 3) in source coordinates, carried to target by a (4, 4)."""
     points = np.asarray(points_m, dtype=float)
     homogeneous = np.concatenate([points, np.ones((*points.shape[:-1], 1))], axis=-1)
@@ -33,7 +33,7 @@ def carry(target_T_source: ArrayLike, points_m: ArrayLike) -> Array:
     return out
 
 
-def small_motion(translation_m: ArrayLike, rotation_rad: ArrayLike) -> Array:
+def exp_se3(translation_m: ArrayLike, rotation_rad: ArrayLike) -> Array:
     """exp of a twist (translation, rotation), (4, 4): the power series itself, exact up to half a turn and more."""
     x, y, z = np.asarray(rotation_rad, dtype=float)
     generator = np.zeros((4, 4))
@@ -45,10 +45,10 @@ def small_motion(translation_m: ArrayLike, rotation_rad: ArrayLike) -> Array:
     return out
 
 
-def random_turn(rng: np.random.Generator, most_deg: float) -> Rotation:
-    """A rotation by at most ``most_deg`` about an axis in any direction."""
+def random_rotation(rng: np.random.Generator, max_deg: float) -> Rotation:
+    """A rotation by at most ``max_deg`` about an axis in any direction."""
     axis = rng.normal(size=3)
-    return Rotation.from_rotvec(axis / np.linalg.norm(axis) * np.deg2rad(rng.uniform(0, most_deg)))
+    return Rotation.from_rotvec(axis / np.linalg.norm(axis) * np.deg2rad(rng.uniform(0, max_deg)))
 
 
 def looking_along(forward: ArrayLike, up: ArrayLike = (0.0, 0.0, 1.0)) -> Rotation:

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from eyebolt_sim.lens import Lens
-from eyebolt_sim.transforms import Array, carry, matrix
+from eyebolt_sim.transforms import Array, matrix, transform_points
 
 _TRIES = 2000
 
@@ -27,7 +27,7 @@ class BoardShape:
         return np.array([self.size_m[0] / 2, self.size_m[1] / 2, 0.0])
 
 
-def squares_board(columns: int, rows: int, square_m: float) -> BoardShape:
+def chessboard_shape(columns: int, rows: int, square_m: float) -> BoardShape:
     """A board of ``columns`` x ``rows`` squares: its inner corners, numbered row by row."""
     across, down = np.meshgrid(np.arange(1, columns), np.arange(1, rows))
     corners = np.stack([across.ravel(), down.ravel(), np.zeros(across.size)], axis=1) * square_m
@@ -38,7 +38,7 @@ def squares_board(columns: int, rows: int, square_m: float) -> BoardShape:
 class ViewRange:
     """Limits of a view: depth of the board's middle, tilt against facing, roll in the picture.
 
-    ``spread`` 0..1 says how far from the picture's middle the board may stand; ``seen_at_least`` is the smallest
+    ``spread`` 0..1 says how far from the picture's middle the board may stand; ``min_visible_fraction`` is the smallest
     fraction of corners that must lie in the picture (``margin_px`` from its edge).
     """
 
@@ -46,7 +46,7 @@ class ViewRange:
     tilt_deg: tuple[float, float] = (0.0, 25.0)
     roll_deg: tuple[float, float] = (-180.0, 180.0)
     spread: float = 0.7
-    seen_at_least: float = 1.0
+    min_visible_fraction: float = 1.0
     margin_px: float = 12.0
 
 
@@ -60,7 +60,7 @@ def random_views(lens: Lens, board: BoardShape, limits: ViewRange, rng: np.rando
         roll = np.deg2rad(rng.uniform(*limits.roll_deg))
         turn = tilted(tilt, tilt_axis, roll)
         view = place(lens, board, turn, rng.uniform(-1, 1, 2) * limits.spread, rng.uniform(*limits.distance_m))
-        if fraction_seen(lens, board, view, limits.margin_px) >= limits.seen_at_least:
+        if visible_fraction(lens, board, view, limits.margin_px) >= limits.min_visible_fraction:
             tries_left = _TRIES
             yield view
 
@@ -78,9 +78,9 @@ def place(lens: Lens, board: BoardShape, camera_R_board: Rotation, where: Array,
     return matrix(camera_R_board, centre - camera_R_board.apply(board.centre_m))
 
 
-def fraction_seen(lens: Lens, board: BoardShape, camera_T_board: Array, margin_px: float) -> float:
+def visible_fraction(lens: Lens, board: BoardShape, camera_T_board: Array, margin_px: float) -> float:
     """How much of the board's corners lie in the picture, 0..1; 0 if the board shows its back."""
-    middle = carry(camera_T_board, board.centre_m[None])[0]
+    middle = transform_points(camera_T_board, board.centre_m[None])[0]
     if float(camera_T_board[:3, 2] @ middle) <= 0:
         return 0.0
-    return float(lens.inside(lens.project(carry(camera_T_board, board.corners_m)), margin_px).mean())
+    return float(lens.inside(lens.project(transform_points(camera_T_board, board.corners_m)), margin_px).mean())

@@ -9,17 +9,17 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.errors import InputFault
 from eyebolt_sim.arm import inverse_kinematics
-from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, Scene
+from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, CellGeometry
 from eyebolt_sim.lens import Lens
 from eyebolt_sim.transforms import Array
-from eyebolt_sim.views import BoardShape, fraction_seen, place, tilted
+from eyebolt_sim.views import BoardShape, place, tilted, visible_fraction
 
-MOST_WAYPOINTS = 20
+MAX_WAYPOINTS = 20
 _TILT_DEG = (20.0, 35.0)
 _GOLDEN_TURN_RAD = np.pi * (3 - 5**0.5)
-_PLACES = np.array([[0, 0], [-1, -1], [1, 1], [-1, 1], [1, -1], [0, -1], [1, 0], [0, 1], [-1, 0]], dtype=float)
+_IMAGE_POSITIONS = np.array([[0, 0], [-1, -1], [1, 1], [-1, 1], [1, -1], [0, -1], [1, 0], [0, 1], [-1, 0]], dtype=float)
 _EDGE_PX = 8.0
-_SEEN_AT_LEAST = 0.85
+_MIN_VISIBLE_FRACTION = 0.85
 _TRIES = 400
 
 
@@ -32,7 +32,7 @@ class Waypoint:
 
 
 def plan_waypoints(
-    scene: Scene, lens: Lens, board: BoardShape, near_m: float, far_m: float, count: int, seed: int
+    scene: CellGeometry, lens: Lens, board: BoardShape, near_m: float, far_m: float, count: int, seed: int
 ) -> list[Waypoint]:
     """``count`` reachable waypoints for either mount, seeded.
 
@@ -61,7 +61,7 @@ def plan_waypoints(
 
 
 def _search(
-    scene: Scene,
+    scene: CellGeometry,
     lens: Lens,
     board: BoardShape,
     distances_m: list[float],
@@ -71,32 +71,32 @@ def _search(
 ) -> Waypoint | None:
     for attempt in range(_TRIES):
         # What is wished for gives way slowly: first the place in the picture, then the distance.
-        ease = attempt / _TRIES
-        where = _PLACES[index % len(_PLACES)] * 0.6 * (1 - ease) + rng.uniform(-0.15, 0.15, 2)
+        relaxation = attempt / _TRIES
+        where = _IMAGE_POSITIONS[index % len(_IMAGE_POSITIONS)] * 0.6 * (1 - relaxation) + rng.uniform(-0.15, 0.15, 2)
         distance = distances_m[(index + int(attempt > _TRIES // 2) * attempt) % len(distances_m)]
         if scene.turns == "vertical":
             pose = _upright_pose(scene, rng.uniform(-np.pi, np.pi))
             turn = Rotation.from_matrix(scene.view_from(pose)[:3, :3])
         else:
             tilt = np.deg2rad(rng.uniform(*_TILT_DEG))
-            axis = index * _GOLDEN_TURN_RAD + rng.uniform(-0.3, 0.3) * (1 + 3 * ease)
+            axis = index * _GOLDEN_TURN_RAD + rng.uniform(-0.3, 0.3) * (1 + 3 * relaxation)
             turn = tilted(tilt, axis, rng.uniform(-np.pi, np.pi))
         view = place(lens, board, turn, where, distance)
-        if fraction_seen(lens, board, view, _EDGE_PX) < _SEEN_AT_LEAST:
+        if visible_fraction(lens, board, view, _EDGE_PX) < _MIN_VISIBLE_FRACTION:
             continue
-        waypoint = _reach(scene, view, joints_before)
+        waypoint = _reachable_waypoint(scene, view, joints_before)
         if waypoint is not None:
             return waypoint
     return None
 
 
-def _upright_pose(scene: Scene, turn_rad: float) -> Array:
+def _upright_pose(scene: CellGeometry, turn_rad: float) -> Array:
     pose = np.eye(4)
     pose[:3, :3] = Rotation.from_rotvec([0, 0, turn_rad]).as_matrix()
     return pose
 
 
-def _reach(scene: Scene, camera_T_board: Array, joints_before: Array | None) -> Waypoint | None:
+def _reachable_waypoint(scene: CellGeometry, camera_T_board: Array, joints_before: Array | None) -> Waypoint | None:
     """The joint angles for a view, those closest to where the arm comes from."""
     base_T_flange = scene.flange_for(camera_T_board)
     outward = base_T_flange @ UPRIGHT_T_OUTWARD if scene.turns == "vertical" else base_T_flange

@@ -31,8 +31,8 @@ def test_lengths_are_taken_in_millimetres():
 def test_first_square_of_a_charuco_board_is_white_only_in_legacy_order_with_even_rows(order, rows, black):
     board = Board.from_mm(**{**CHARUCO, "rows": rows, "corner_order": order})
     assert board.first_square_black is black
-    assert board.square_is_black(0, 0) is black
-    assert board.square_is_black(1, 0) is not black
+    assert board.is_square_black(0, 0) is black
+    assert board.is_square_black(1, 0) is not black
 
 
 @pytest.mark.parametrize(

@@ -6,13 +6,13 @@ import pytest
 from eyebolt.boards import circle_grid as circles
 from eyebolt.boards.board import Board
 from eyebolt.boards.detect import find_board
-from eyebolt.boards.detection import NoSighting, Sighting
-from eyebolt.boards.registry import FAMILIES
+from eyebolt.boards.detection import Detection, NoDetection
+from eyebolt.boards.registry import BOARD_KINDS
 from eyebolt.testing.draw_board import draw_board
-from eyebolt_sim.board_texture import print_board
+from eyebolt_sim.board_texture import draw_board_texture
 from eyebolt_sim.lens import simple_lens
-from eyebolt_sim.render import Look, Renderer
-from eyebolt_sim.transforms import carry
+from eyebolt_sim.render import Appearance, Renderer
+from eyebolt_sim.transforms import transform_points
 from eyebolt_sim.views import place, tilted
 
 LENS = simple_lens(1280, 1024, 1600.0, (-0.1, 0.05, 0, 0, 0))
@@ -24,22 +24,22 @@ BOARDS = {
 }
 
 
-def seen(kind, share=0.5, tilt=0.5, roll=0.3, axis=1.0, where=(0.02, 0.03), seed=3, **look):
+def seen(kind, share=0.5, tilt=0.5, roll=0.3, axis=1.0, where=(0.02, 0.03), seed=3, **appearance):
     """A picture of the board ``share`` of the width wide, and its true points."""
-    face = print_board(kind, **BOARDS[kind])
+    face = draw_board_texture(kind, **BOARDS[kind])
     distance_m = face.shape.size_m[0] * LENS.matrix[0, 0] / (share * LENS.width_px)
     camera_T_board = place(LENS, face.shape, tilted(tilt, axis, roll), np.array(where), distance_m)
-    picture = Renderer(LENS, face, Look(**look), seed=seed).render(camera_T_board, seed)
-    return picture, LENS.project(carry(camera_T_board, face.shape.corners_m))
+    picture = Renderer(LENS, face, Appearance(**appearance), seed=seed).render(camera_T_board, seed)
+    return picture, LENS.project(transform_points(camera_T_board, face.shape.corners_m))
 
 
 def test_every_family_is_tested_here():
-    assert set(BOARDS) == set(FAMILIES)
+    assert set(BOARDS) == set(BOARD_KINDS)
 
 
 @pytest.mark.parametrize("kind", BOARDS)
 def test_the_simulators_board_has_its_points_where_the_product_says(kind):
-    theirs = print_board(kind, **BOARDS[kind]).shape.corners_m
+    theirs = draw_board_texture(kind, **BOARDS[kind]).shape.corners_m
     # The simulator prints whole texels; a gap may be a fraction of one off.
     np.testing.assert_allclose(Board.from_mm(kind, **BOARDS[kind]).corners_m(), theirs, atol=2e-5)
 
@@ -54,10 +54,10 @@ def test_the_simulators_board_has_its_points_where_the_product_says(kind):
 def test_points_have_the_right_numbers_and_places(kind, rms_px, share, tilt, roll):
     board = Board.from_mm(kind, **BOARDS[kind])
     picture, truth = seen(kind, share, tilt, roll)
-    sighting = find_board(picture, board)
-    assert isinstance(sighting, Sighting)
-    assert len(sighting.ids) > 0.9 * board.corner_count
-    off = sighting.corners_px - truth[sighting.ids]
+    detection = find_board(picture, board)
+    assert isinstance(detection, Detection)
+    assert len(detection.ids) > 0.9 * board.corner_count
+    off = detection.corners_px - truth[detection.ids]
     assert np.sqrt((off**2).mean()) < rms_px
     assert np.abs(off).max() < 0.3
 
@@ -67,13 +67,13 @@ def test_a_board_is_followed_from_where_it_was_and_found_where_it_was_not(kind):
     board = Board.from_mm(kind, **BOARDS[kind])
     first = find_board(seen(kind)[0], board)
     elsewhere = find_board(seen(kind, share=0.3, roll=2.0, where=(-0.3, 0.2))[0], board)
-    nothing = NoSighting("no-board", first.light, first.picture_size_px)
+    nothing = NoDetection("no-board", first.exposure, first.image_size_px)
     for moved in ({}, {"where": (0.025, 0.028), "tilt": 0.502}, {"where": (0.1, -0.05), "share": 0.35, "roll": 0.9}):
         picture, truth = seen(kind, **moved)
         straight = find_board(picture, board)
         for near in (first, elsewhere, nothing):
             followed = find_board(picture, board, near=near)
-            assert isinstance(followed, Sighting)
+            assert isinstance(followed, Detection)
             assert len(followed.ids) >= len(straight.ids)
             assert np.abs(followed.corners_px - truth[followed.ids]).max() < 0.3
 
@@ -84,24 +84,24 @@ def test_a_last_place_without_a_board_shows_none(kind):
     picture, _ = seen(kind)
     last = find_board(picture, board)
     empty = np.random.default_rng(1).normal(100, 3, picture.shape).clip(0, 255).astype(np.uint8)
-    assert isinstance(find_board(empty, board, near=last), NoSighting)
+    assert isinstance(find_board(empty, board, near=last), NoDetection)
 
 
 @pytest.mark.parametrize("kind", ["charuco", "grid"])
 def test_part_of_a_board_with_markers_is_enough(kind):
     board = Board.from_mm(kind, **BOARDS[kind])
     picture, truth = seen(kind, share=0.7, where=(0.7, 0.1))
-    sighting = find_board(picture, board)
+    detection = find_board(picture, board)
     visible = LENS.inside(truth)
-    assert 8 <= len(sighting.ids) < board.corner_count
-    assert visible[sighting.ids].all()
-    assert np.abs(sighting.corners_px - truth[sighting.ids]).max() < 0.3
+    assert 8 <= len(detection.ids) < board.corner_count
+    assert visible[detection.ids].all()
+    assert np.abs(detection.corners_px - truth[detection.ids]).max() < 0.3
 
 
 @pytest.mark.parametrize("kind", ["charuco", "grid"])
 def test_a_mirrored_board_with_markers_is_none(kind):
     picture, _ = seen(kind)
-    assert isinstance(find_board(picture[:, ::-1], Board.from_mm(kind, **BOARDS[kind])), NoSighting)
+    assert isinstance(find_board(picture[:, ::-1], Board.from_mm(kind, **BOARDS[kind])), NoDetection)
 
 
 def test_another_family_is_not_this_one():
@@ -109,19 +109,22 @@ def test_another_family_is_not_this_one():
         picture, _ = seen(kind)
         for other in BOARDS:
             if other != kind and {kind, other} != {"charuco", "chessboard"}:
-                assert isinstance(find_board(picture, Board.from_mm(other, **BOARDS[other])), NoSighting), (kind, other)
+                assert isinstance(find_board(picture, Board.from_mm(other, **BOARDS[other])), NoDetection), (
+                    kind,
+                    other,
+                )
 
 
 def test_centres_of_circles_are_not_the_middles_of_their_ellipses():
     """The gain of the correction: what a tilt of 50 degrees and a near camera make of the two."""
     board = Board.from_mm("circles", **BOARDS["circles"])
     picture, truth = seen("circles", share=0.45, tilt=np.deg2rad(50), roll=0.4)
-    sighting = find_board(picture, board)
-    assert len(sighting.ids) == board.corner_count
-    plane = circles.plane_through(circles._points(board), sighting.corners_px)[0]
+    detection = find_board(picture, board)
+    assert len(detection.ids) == board.corner_count
+    plane = circles.fit_plane(circles._points(board), detection.corners_px)[0]
     edges = circles._edges(picture, plane, circles._points(board))
-    middles = circles.ellipse_middles(circles._conics(edges)[0], edges.middle_px)
-    corrected, uncorrected = (np.sqrt(((p - truth) ** 2).sum(1).mean()) for p in (sighting.corners_px, middles))
+    middles = circles.ellipse_centres(circles._conics(edges)[0], edges.centre_px)
+    corrected, uncorrected = (np.sqrt(((p - truth) ** 2).sum(1).mean()) for p in (detection.corners_px, middles))
     assert uncorrected > 0.3
     assert corrected < uncorrected / 5
 
@@ -130,6 +133,6 @@ def test_centres_of_circles_are_not_the_middles_of_their_ellipses():
 def test_a_drawn_board_is_found_where_it_was_drawn(kind):
     board = Board.from_mm(kind, **BOARDS[kind])
     drawn = draw_board(board, 60)
-    sighting = find_board(drawn.image, board)
-    assert len(sighting.ids) == board.corner_count
-    assert np.abs(sighting.corners_px - drawn.pixel_of(board.corners_m())).max() < 0.6
+    detection = find_board(drawn.image, board)
+    assert len(detection.ids) == board.corner_count
+    assert np.abs(detection.corners_px - drawn.to_pixels(board.corners_m())).max() < 0.6

@@ -6,7 +6,7 @@ import pytest
 
 from eyebolt.boards.board import Board
 from eyebolt.boards.detect import find_board
-from eyebolt.boards.detection import NoSighting, Sighting
+from eyebolt.boards.detection import Detection, NoDetection
 from eyebolt.errors import InputFault
 
 CHESSBOARDS = [(8, 7), (7, 8), (10, 7)]
@@ -26,7 +26,7 @@ def charuco_of(columns, rows, order):
     return Board.from_mm("charuco", columns, rows, 20, 15, "5X5_100", order)
 
 
-def views(renderer, board, seed, count, **look):
+def views(renderer, board, seed, count, **appearance):
     """Views in all four quarter turns, tilted up to 40 degrees any way, with squares of 20 to 36 px."""
     rng = np.random.default_rng(seed)
     for k in range(count):
@@ -38,13 +38,13 @@ def views(renderer, board, seed, count, **look):
             axis_rad=rng.uniform(0, 2 * np.pi),
             roll_rad=k * np.pi / 2 + rng.uniform(-0.3, 0.3),
             aside=rng.uniform(-0.4, 0.4, 2),
-            **look,
+            **appearance,
         )
 
 
-def errors_px(sighting, truth_px):
-    assert isinstance(sighting, Sighting), sighting
-    return sighting.corners_px - truth_px[sighting.ids]
+def errors_px(detection, truth_px):
+    assert isinstance(detection, Detection), detection
+    return detection.corners_px - truth_px[detection.ids]
 
 
 def check_accuracy(errors, bias_px=0.01, scatter_px=0.02, worst_px=0.1):
@@ -60,11 +60,11 @@ def test_chessboard_corners_have_the_right_numbers_and_places(renderer, columns,
     board = Board.from_mm("chessboard", columns, rows, 20)
     errors = []
     for view in views(renderer, board, seed=columns, count=8):
-        sighting = find_board(view.picture, board)
-        errors.append(errors_px(sighting, view.truth_px))
-        assert sighting.ids.tolist() == list(range(board.corner_count))
-        assert not sighting.half_turn_ambiguous
-        assert sighting.picture_size_px == (640, 480)
+        detection = find_board(view.picture, board)
+        errors.append(errors_px(detection, view.truth_px))
+        assert detection.ids.tolist() == list(range(board.corner_count))
+        assert not detection.half_turn_ambiguous
+        assert detection.image_size_px == (640, 480)
     check_accuracy(errors)
 
 
@@ -73,9 +73,9 @@ def test_a_chessboard_that_looks_the_same_after_half_a_turn_says_so(renderer, co
     board = Board.from_mm("chessboard", columns, rows, 20)
     errors = []
     for view in views(renderer, board, seed=columns, count=4):
-        sighting = find_board(view.picture, board)
-        assert sighting.half_turn_ambiguous
-        either = [errors_px(sighting, truth) for truth in (view.truth_px, view.truth_px[::-1])]
+        detection = find_board(view.picture, board)
+        assert detection.half_turn_ambiguous
+        either = [errors_px(detection, truth) for truth in (view.truth_px, view.truth_px[::-1])]
         errors.append(min(either, key=lambda e: np.abs(e).max()))
     check_accuracy(errors)
 
@@ -85,11 +85,11 @@ def test_charuco_corners_have_the_right_numbers_and_places(renderer, columns, ro
     board = charuco_of(columns, rows, order)
     errors, found = [], 0
     for view in views(renderer, board, seed=columns, count=8):
-        sighting = find_board(view.picture, board)
-        errors.append(errors_px(sighting, view.truth_px))
-        assert (np.diff(sighting.ids) > 0).all()
-        assert not sighting.half_turn_ambiguous
-        found += len(sighting.ids)
+        detection = find_board(view.picture, board)
+        errors.append(errors_px(detection, view.truth_px))
+        assert (np.diff(detection.ids) > 0).all()
+        assert not detection.half_turn_ambiguous
+        found += len(detection.ids)
     assert found > 0.9 * 8 * board.corner_count
     check_accuracy(errors)
 
@@ -114,12 +114,12 @@ def test_markers_distort_no_corner_in_a_blurred_picture(renderer, kind, chessboa
     board = chessboard if kind == "chessboard" else charuco
     rng = np.random.default_rng(8)
     seen = [renderer.view(board, rng, 45.0, 0.4, a, blur_px=1.6, noise=3.0) for a in (0.0, 1.5, 3.0)]
-    sightings = [find_board(view.picture, board) for view in seen]
+    detections = [find_board(view.picture, board) for view in seen]
     # Measured: scatter 0.02, worst 0.1 px.
     check_accuracy(
-        [errors_px(s, v.truth_px) for s, v in zip(sightings, seen, strict=True)], scatter_px=0.05, worst_px=0.25
+        [errors_px(s, v.truth_px) for s, v in zip(detections, seen, strict=True)], scatter_px=0.05, worst_px=0.25
     )
-    assert all(s.blur_px == pytest.approx(1.65, abs=0.15) for s in sightings)
+    assert all(s.blur_px == pytest.approx(1.65, abs=0.15) for s in detections)
 
 
 def test_a_sharp_picture_has_less_blur_than_an_unsharp_one(renderer, charuco):
@@ -133,35 +133,35 @@ def test_a_sharp_picture_has_less_blur_than_an_unsharp_one(renderer, charuco):
 @pytest.mark.parametrize("aside", [(5.0, 0.0), (-5.0, 2.0), (0.0, 4.5)])
 def test_part_of_a_charuco_board_is_enough(renderer, charuco, aside):
     view = renderer.view(charuco, np.random.default_rng(2), square_px=55, tilt_rad=0.3, aside=aside)
-    sighting = find_board(view.picture, charuco)
-    errors = errors_px(sighting, view.truth_px)
-    assert 4 <= len(sighting.ids) < charuco.corner_count
+    detection = find_board(view.picture, charuco)
+    errors = errors_px(detection, view.truth_px)
+    assert 4 <= len(detection.ids) < charuco.corner_count
     check_accuracy([errors])
     visible = ((view.truth_px > 0) & (view.truth_px < (639, 479))).all(axis=1)
-    assert visible[sighting.ids].all()
+    assert visible[detection.ids].all()
 
 
 def test_a_covered_charuco_board_keeps_its_other_corners(renderer, charuco):
     view = renderer.view(charuco, np.random.default_rng(4), square_px=45, tilt_rad=0.3)
     middle = view.truth_px.mean(axis=0)
     cv2.circle(view.picture, tuple(int(v) for v in middle), 60, 90, -1)
-    sighting = find_board(view.picture, charuco)
-    check_accuracy([errors_px(sighting, view.truth_px)])
+    detection = find_board(view.picture, charuco)
+    check_accuracy([errors_px(detection, view.truth_px)])
     covered = np.linalg.norm(view.truth_px - middle, axis=1) < 60
-    assert 8 <= len(sighting.ids) <= charuco.corner_count - covered.sum()
-    assert not set(sighting.ids) & set(np.flatnonzero(covered))
+    assert 8 <= len(detection.ids) <= charuco.corner_count - covered.sum()
+    assert not set(detection.ids) & set(np.flatnonzero(covered))
 
 
 def test_a_chessboard_in_part_is_not_found(renderer, chessboard):
     view = renderer.view(chessboard, np.random.default_rng(2), square_px=55, aside=(5.0, 0.0))
-    assert isinstance(find_board(view.picture, chessboard), NoSighting)
+    assert isinstance(find_board(view.picture, chessboard), NoDetection)
 
 
 @pytest.mark.parametrize("order", ["current", "legacy"])
 def test_a_mirrored_charuco_board_is_not_found(renderer, order):
     board = charuco_of(8, 6, order)
     view = renderer.view(board, np.random.default_rng(2), square_px=40)
-    assert isinstance(find_board(view.picture, board), Sighting)
+    assert isinstance(find_board(view.picture, board), Detection)
     for flipped in (view.picture[:, ::-1], view.picture[::-1]):
         assert find_board(flipped, board).to_json()["found"] is False
 
@@ -184,30 +184,30 @@ def test_a_mirrored_chessboard_that_differs_from_the_board_is_not_found(renderer
     # Both counts even and unequal: a mirror puts white squares into all four corners.
     board = Board.from_mm("chessboard", 8, 6, 20)
     view = renderer.view(board, np.random.default_rng(6), square_px=30, tilt_rad=0.4, axis_rad=0.7)
-    assert isinstance(find_board(view.picture, board), Sighting)
+    assert isinstance(find_board(view.picture, board), Detection)
     for flipped in (view.picture[:, ::-1], view.picture[::-1]):
-        assert isinstance(find_board(flipped, board), NoSighting)
+        assert isinstance(find_board(flipped, board), NoDetection)
 
 
 @pytest.mark.parametrize(("printed", "stated"), [("current", "legacy"), ("legacy", "current")])
 def test_the_wrong_corner_order_finds_nothing_rather_than_wrong_numbers(renderer, printed, stated):
     view = renderer.view(charuco_of(9, 6, printed), np.random.default_rng(2), square_px=40)
-    assert isinstance(find_board(view.picture, charuco_of(9, 6, stated)), NoSighting)
+    assert isinstance(find_board(view.picture, charuco_of(9, 6, stated)), NoDetection)
 
 
 def test_a_chessboard_in_opposite_colours_is_not_taken_for_one_that_cannot_look_so(renderer):
     board = Board.from_mm("chessboard", 7, 9, 20)
     view = renderer.view(board, np.random.default_rng(2), square_px=30, noise=0.5)
-    assert isinstance(find_board(view.picture, board), Sighting)
-    assert isinstance(find_board(255 - view.picture, board), NoSighting)
+    assert isinstance(find_board(view.picture, board), Detection)
+    assert isinstance(find_board(255 - view.picture, board), NoDetection)
 
 
 def test_another_board_is_not_this_board(renderer, charuco, chessboard):
     rng = np.random.default_rng(2)
     of_charuco, of_chessboard = (renderer.view(b, rng, square_px=40).picture for b in (charuco, chessboard))
-    assert isinstance(find_board(of_chessboard, charuco), NoSighting)
-    assert isinstance(find_board(of_charuco, Board.from_mm("charuco", 8, 6, 20, 15, "6X6_100")), NoSighting)
-    assert isinstance(find_board(of_chessboard, Board.from_mm("chessboard", 12, 9, 20)), NoSighting)
+    assert isinstance(find_board(of_chessboard, charuco), NoDetection)
+    assert isinstance(find_board(of_charuco, Board.from_mm("charuco", 8, 6, 20, 15, "6X6_100")), NoDetection)
+    assert isinstance(find_board(of_chessboard, Board.from_mm("chessboard", 12, 9, 20)), NoDetection)
 
 
 @pytest.mark.parametrize("kind", ["chessboard", "charuco"])
@@ -220,7 +220,7 @@ def test_depth_and_colour_make_no_difference(renderer, kind, chessboard, charuco
     assert colour == narrow
     assert wide.ids.tolist() == narrow.ids.tolist()
     np.testing.assert_allclose(wide.corners_px, narrow.corners_px, atol=0.002)
-    assert wide.light.bright_level == pytest.approx(narrow.light.bright_level, abs=1e-3)
+    assert wide.exposure.bright_level == pytest.approx(narrow.exposure.bright_level, abs=1e-3)
 
 
 @pytest.mark.parametrize("kind", ["chessboard", "charuco"])
@@ -231,7 +231,7 @@ def test_twelve_bits_in_sixteen_and_a_dark_picture_still_show_the_board(renderer
     # Eight times darker leaves 21 grey levels between black and white.
     dim = find_board(view.picture // 8, board)
     check_accuracy([errors_px(dim, view.truth_px)], scatter_px=0.03)
-    assert dim.light.bright_level < 0.11
+    assert dim.exposure.bright_level < 0.11
 
 
 @pytest.mark.parametrize("kind", ["chessboard", "charuco"])
@@ -251,12 +251,12 @@ def test_a_large_picture_is_searched_small_and_measured_large(renderer, chessboa
 
 
 @pytest.mark.parametrize("kind", ["chessboard", "charuco"])
-@pytest.mark.parametrize(("level", "reason"), [(4, "dark"), (128, "no-board"), (255, "burnt-out")])
+@pytest.mark.parametrize(("level", "reason"), [(4, "dark"), (128, "no-board"), (255, "saturated")])
 def test_an_even_picture_is_explained_by_its_light(kind, level, reason, chessboard, charuco):
     board = chessboard if kind == "chessboard" else charuco
     nothing = find_board(np.full((480, 640), level, np.uint8), board)
-    assert isinstance(nothing, NoSighting)
-    assert (nothing.reason, nothing.picture_size_px) == (reason, (640, 480))
+    assert isinstance(nothing, NoDetection)
+    assert (nothing.reason, nothing.image_size_px) == (reason, (640, 480))
 
 
 @pytest.mark.parametrize("kind", ["chessboard", "charuco"])
@@ -265,7 +265,7 @@ def test_noise_of_any_size_shows_nothing(kind, shape, chessboard, charuco):
     board = chessboard if kind == "chessboard" else charuco
     for seed in range(3):
         picture = np.random.default_rng(seed).integers(0, 256, shape, dtype=np.uint8)
-        assert isinstance(find_board(picture, board), NoSighting)
+        assert isinstance(find_board(picture, board), NoDetection)
 
 
 @pytest.mark.parametrize(
@@ -289,5 +289,5 @@ def test_noise_of_any_size_shows_nothing(kind, shape, chessboard, charuco):
 def test_what_is_no_picture_is_a_fault_with_a_remedy(pixels, charuco):
     with pytest.raises(InputFault) as fault:
         find_board(pixels, charuco)
-    assert fault.value.code == "picture-pixels"
+    assert fault.value.code == "image-format"
     assert "8 or 16 bits" in fault.value.remedy

@@ -5,75 +5,77 @@ import json
 import numpy as np
 import pytest
 
-from eyebolt.boards.detection import NoSighting, Sighting, sighting_from_json
-from eyebolt.boards.exposure import Light, measure_light, why_unseen
+from eyebolt.boards.detection import Detection, NoDetection, detection_from_json
+from eyebolt.boards.exposure import ExposureStats, measure_exposure, not_found_reason
 from eyebolt.errors import InputFault
 
-LIGHT = Light(0.1, 0.9, 0.0, 1 / 3, 0.8)
+LIGHT = ExposureStats(0.1, 0.9, 0.0, 1 / 3, 0.8)
 
 
 @pytest.fixture
-def sighting() -> Sighting:
-    return Sighting(np.array([1, 4, 7]), np.array([[1 / 3, 2.5], [1e-9, 700.1], [12.0, np.pi]]), LIGHT, (640, 480), 0.7)
+def detection() -> Detection:
+    return Detection(
+        np.array([1, 4, 7]), np.array([[1 / 3, 2.5], [1e-9, 700.1], [12.0, np.pi]]), LIGHT, (640, 480), 0.7
+    )
 
 
-def test_a_sighting_survives_json_to_the_last_digit(sighting):
-    back = sighting_from_json(json.loads(json.dumps(sighting.to_json())))
-    assert back == sighting
-    assert back.corners_px.tobytes() == sighting.corners_px.tobytes()
+def test_a_sighting_survives_json_to_the_last_digit(detection):
+    back = detection_from_json(json.loads(json.dumps(detection.to_json())))
+    assert back == detection
+    assert back.corners_px.tobytes() == detection.corners_px.tobytes()
     assert back.ids.dtype.kind == "i"
-    assert hash(back) == hash(sighting)
+    assert hash(back) == hash(detection)
 
 
 def test_a_sighting_of_nothing_survives_json():
-    nothing = NoSighting("burnt-out", LIGHT, (640, 480))
-    assert sighting_from_json(json.loads(json.dumps(nothing.to_json()))) == nothing
+    nothing = NoDetection("saturated", LIGHT, (640, 480))
+    assert detection_from_json(json.loads(json.dumps(nothing.to_json()))) == nothing
 
 
-def test_different_sightings_differ(sighting):
-    moved = Sighting(sighting.ids, sighting.corners_px + 1e-12, LIGHT, (640, 480), 0.7)
-    assert moved != sighting
-    assert sighting != NoSighting("no-board", LIGHT, (640, 480))
+def test_different_sightings_differ(detection):
+    moved = Detection(detection.ids, detection.corners_px + 1e-12, LIGHT, (640, 480), 0.7)
+    assert moved != detection
+    assert detection != NoDetection("no-board", LIGHT, (640, 480))
 
 
 def test_a_sighting_cannot_be_changed_and_does_not_share_memory():
     corners = np.zeros((1, 2))
-    sighting = Sighting(np.array([0]), corners, LIGHT, (640, 480), 0.7)
+    detection = Detection(np.array([0]), corners, LIGHT, (640, 480), 0.7)
     corners[0, 0] = 5
-    assert sighting.corners_px[0, 0] == 0
+    assert detection.corners_px[0, 0] == 0
     with pytest.raises(ValueError, match="read-only"):
-        sighting.corners_px[0, 0] = 1
+        detection.corners_px[0, 0] = 1
 
 
 @pytest.mark.parametrize("corners", [np.zeros((2, 2)), np.zeros((3, 3)), np.full((3, 2), np.nan)])
 def test_numbers_and_positions_must_go_together(corners):
     with pytest.raises(InputFault):
-        Sighting(np.array([1, 2, 3]), corners, LIGHT, (640, 480), 0.7)
+        Detection(np.array([1, 2, 3]), corners, LIGHT, (640, 480), 0.7)
 
 
-@pytest.mark.parametrize("field", ["ids", "corners_px", "light", "picture_size_px", "blur_px", "half_turn_ambiguous"])
-def test_a_record_without_a_field_is_a_fault(sighting, field):
-    record = sighting.to_json()
+@pytest.mark.parametrize("field", ["ids", "corners_px", "exposure", "image_size_px", "blur_px", "half_turn_ambiguous"])
+def test_a_record_without_a_field_is_a_fault(detection, field):
+    record = detection.to_json()
     del record[field]
     with pytest.raises(InputFault) as fault:
-        sighting_from_json(record)
-    assert fault.value.code == "sighting-record"
+        detection_from_json(record)
+    assert fault.value.code == "detection-record"
 
 
 @pytest.mark.parametrize("reason", ["fog", None])
 def test_a_record_with_an_unknown_reason_is_a_fault(reason):
-    record = {**NoSighting("dark", LIGHT, (640, 480)).to_json(), "reason": reason}
+    record = {**NoDetection("dark", LIGHT, (640, 480)).to_json(), "reason": reason}
     with pytest.raises(InputFault):
-        sighting_from_json(record)
+        detection_from_json(record)
 
 
 def test_levels_are_fractions_of_full_scale_in_either_depth():
     ramp = np.tile(np.arange(256, dtype=np.uint8), (200, 1))
-    narrow, wide = measure_light(ramp, None), measure_light(ramp.astype(np.uint16) * 257, None)
+    narrow, wide = measure_exposure(ramp, None), measure_exposure(ramp.astype(np.uint16) * 257, None)
     assert narrow.dark_level == pytest.approx(0.05, abs=0.004)
     assert narrow.bright_level == pytest.approx(0.95, abs=0.004)
     # 0, 1, 2 and 253, 254, 255 of 256 levels lie within 1 % of the ends.
-    assert narrow.burnt_fraction == pytest.approx(3 / 256)
+    assert narrow.saturated_fraction == pytest.approx(3 / 256)
     assert narrow.black_fraction == pytest.approx(3 / 256)
     assert narrow.contrast == pytest.approx(0.9, abs=0.01)
     assert wide.to_json() == pytest.approx(narrow.to_json())
@@ -82,12 +84,12 @@ def test_levels_are_fractions_of_full_scale_in_either_depth():
 def test_light_is_measured_on_the_board_alone():
     picture = np.full((100, 100), 255, np.uint8)
     picture[20:61, 30:71] = 100
-    light = measure_light(picture, np.array([[30.0, 20], [70, 20], [70, 60], [30, 60]]))
-    assert light.burnt_fraction == 0
+    light = measure_exposure(picture, np.array([[30.0, 20], [70, 20], [70, 60], [30, 60]]))
+    assert light.saturated_fraction == 0
     assert light.bright_level == pytest.approx(100 / 255)
-    assert measure_light(picture, None).burnt_fraction > 0.5
+    assert measure_exposure(picture, None).saturated_fraction > 0.5
 
 
-@pytest.mark.parametrize(("level", "reason"), [(5, "dark"), (120, "no-board"), (255, "burnt-out")])
+@pytest.mark.parametrize(("level", "reason"), [(5, "dark"), (120, "no-board"), (255, "saturated")])
 def test_the_light_explains_an_empty_picture(level, reason):
-    assert why_unseen(measure_light(np.full((50, 50), level, np.uint8), None)) == reason
+    assert not_found_reason(measure_exposure(np.full((50, 50), level, np.uint8), None)) == reason

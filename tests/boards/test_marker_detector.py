@@ -9,14 +9,14 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.boards.board import Board
 from eyebolt.boards.detect import find_board
-from eyebolt.boards.detection import Sighting
-from eyebolt_sim.board_texture import print_board
+from eyebolt.boards.detection import Detection
+from eyebolt_sim.board_texture import draw_board_texture
 from eyebolt_sim.lens import Lens
 from eyebolt_sim.render import Renderer
-from eyebolt_sim.transforms import carry, matrix
+from eyebolt_sim.transforms import matrix, transform_points
 
 BOARD = Board(kind="charuco", columns=12, rows=9, square_m=0.015, marker_m=0.011, dictionary="5X5_100")
-FACE = print_board("charuco", 12, 9, 15.0, 11.0, "5X5_100")
+FACE = draw_board_texture("charuco", 12, 9, 15.0, 11.0, "5X5_100")
 # A view at which the first, small look reads five markers, all in the middle: the plane through them is 12 px off at
 # the far corner of the board.
 FEW_MARKERS = np.array(
@@ -38,15 +38,15 @@ def lens_of(k1):
 def seen_beside_truth(lens, view, number):
     """The sighting in the picture of a view, and the true corners (88, 2)."""
     renderer = Renderer(lens, FACE, seed=1)
-    sighting = find_board(renderer.render(view, number), BOARD)
-    assert isinstance(sighting, Sighting)
-    return sighting, lens.project(carry(view, FACE.shape.corners_m))
+    detection = find_board(renderer.render(view, number), BOARD)
+    assert isinstance(detection, Detection)
+    return detection, lens.project(transform_points(view, FACE.shape.corners_m))
 
 
 def test_from_five_markers_in_the_middle():
-    sighting, truth_px = seen_beside_truth(lens_of(0.0), FEW_MARKERS, 14)
-    assert len(sighting.ids) == 88
-    assert np.linalg.norm(sighting.corners_px - truth_px, axis=1).max() < 0.1
+    detection, truth_px = seen_beside_truth(lens_of(0.0), FEW_MARKERS, 14)
+    assert len(detection.ids) == 88
+    assert np.linalg.norm(detection.corners_px - truth_px, axis=1).max() < 0.1
 
 
 @pytest.mark.parametrize("k1", [0.0, -0.12])
@@ -61,7 +61,7 @@ def test_no_corner_is_far_from_the_truth(k1):
         tilt = Rotation.from_rotvec(np.deg2rad(rng.uniform(20, 45)) * np.array([np.cos(aslant), np.sin(aslant), 0.0]))
         view = matrix(tilt * Rotation.from_euler("z", rng.uniform(-180, 180), degrees=True), place)
         view[:3, 3] -= view[:3, :3] @ FACE.shape.centre_m
-        sighting, truth_px = seen_beside_truth(lens, view, number)
-        assert np.linalg.norm(sighting.corners_px - truth_px[sighting.ids], axis=1).max() < 0.3, number
-        seen += len(sighting.ids)
+        detection, truth_px = seen_beside_truth(lens, view, number)
+        assert np.linalg.norm(detection.corners_px - truth_px[detection.ids], axis=1).max() < 0.3, number
+        seen += len(detection.ids)
     assert seen > 0.98 * 30 * 88

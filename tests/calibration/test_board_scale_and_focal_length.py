@@ -9,18 +9,18 @@ from eyebolt.calibration.solve import solve
 from eyebolt.geometry.camera_model import CameraModel
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.problems import DEFAULT_LENS, make_problem
-from eyebolt_sim.views import ViewRange, squares_board
+from eyebolt_sim.views import ViewRange, chessboard_shape
 
 SEEDS = range(2)
 VARIED = ViewRange(tilt_deg=(0.0, 35.0))
 
 
 def stated_board():
-    return squares_board(12, 9, 0.020).corners_m
+    return chessboard_shape(12, 9, 0.020).corners_m
 
 
 def sigmas(value, truth):
-    return abs(value.estimate - truth) / value.sigma
+    return abs(value.deviation - truth) / value.sigma
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
@@ -29,11 +29,11 @@ def sigmas(value, truth):
 def test_a_board_one_percent_off(cases, mount, stated, off):
     """scale = true size / stated size - 1: a larger board is positive."""
     for seed in SEEDS:
-        simulated = make_problem(mount, 15, seed, board=squares_board(12, 9, 0.020 * (1 + off)), limits=VARIED)
+        simulated = make_problem(mount, 15, seed, board=chessboard_shape(12, 9, 0.020 * (1 + off)), limits=VARIED)
         problem = replace(cases.convert(simulated, stated), board_corners_m=stated_board())
         solution = solve(problem)
         assert isinstance(solution, Solution)
-        assert len(solution.left_out) <= 2, "the board is at fault, not the pairs"
+        assert len(solution.excluded) <= 2, "the board is at fault, not the pairs"
         assert sigmas(solution.scale, off) < 4, (seed, solution.scale)
         assert sigmas(solution.scale, 0) > 4, (seed, solution.scale)
         assert sigmas(solution.focal, 0) < 4, (seed, solution.focal)
@@ -49,7 +49,7 @@ def test_a_lens_one_percent_off(cases, mount, stated, off):
         told = CameraModel(2448, 2048, DEFAULT_LENS.matrix, DEFAULT_LENS.distortion)
         solution = solve(replace(cases.convert(simulated, stated), camera=told))
         assert isinstance(solution, Solution)
-        assert len(solution.left_out) <= 2, "the lens is at fault, not the pairs"
+        assert len(solution.excluded) <= 2, "the lens is at fault, not the pairs"
         assert sigmas(solution.focal, off) < 4, (seed, solution.focal)
         assert sigmas(solution.focal, 0) > 4, (seed, solution.focal)
         assert sigmas(solution.scale, 0) < 4, (seed, solution.scale)

@@ -5,8 +5,8 @@ import pytest
 import scipy.linalg
 
 from eyebolt.calibration.estimation.cross_validation import held_out_error, leave_one_out
-from eyebolt.calibration.estimation.initialization import closed_form_starts
-from eyebolt.calibration.estimation.linearization import linearise
+from eyebolt.calibration.estimation.initialization import closed_form_estimates
+from eyebolt.calibration.estimation.linearization import linearize
 from eyebolt.calibration.estimation.maximum_likelihood import joint_estimate
 from eyebolt_sim.problems import make_problem
 
@@ -18,52 +18,52 @@ def twist_of(T):
 
 
 def fitted(cases, problem):
-    views = cases.views_of(problem)
-    start = closed_form_starts(views.A, views.poses.camera_T_board)[0]
-    return views, joint_estimate(problem, views, start.X, start.Y)
+    observations = cases.observations_of(problem)
+    start = closed_form_estimates(observations.A, observations.poses.camera_T_board)[0]
+    return observations, joint_estimate(problem, observations, start.X, start.Y)
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("poses", [6, 15])
 def test_leave_one_out_is_what_refits_give(cases, mount, poses):
     problem = cases.convert(make_problem(mount, poses, 1))
-    views, joint = fitted(cases, problem)
+    observations, joint = fitted(cases, problem)
     quick = leave_one_out(joint)
     for row in range(poses):
-        others = views.subset(np.flatnonzero(np.arange(poses) != row))
+        others = observations.subset(np.flatnonzero(np.arange(poses) != row))
         refit = joint_estimate(problem, others, joint.X, joint.Y)
-        predicted = np.linalg.inv(refit.X) @ views.A[row] @ refit.Y
-        offset = twist_of(np.linalg.inv(predicted) @ views.poses.camera_T_board[row])
+        predicted = np.linalg.inv(refit.X) @ observations.A[row] @ refit.Y
+        offset = twist_of(np.linalg.inv(predicted) @ observations.poses.camera_T_board[row])
         # The quick way is linear about the fit of all; what a refit adds is of second order.
         assert quick.offset[row, :3] == pytest.approx(offset[:3], abs=5e-6, rel=5e-3)
         assert quick.offset[row, 3:] == pytest.approx(offset[3:], abs=5e-6, rel=5e-3)
-        one = views.subset(np.array([row]))
-        model = linearise(problem, one.seen, one.A, refit.X, refit.Y)
-        C = model.covariance(joint.corner_px, np.repeat([1e-4, np.deg2rad(0.02)], 3)[None] ** 2)[0]
-        total = C[0] + model.by_transforms[0] @ refit.covariance @ model.by_transforms[0].T
+        one = observations.subset(np.array([row]))
+        model = linearize(problem, one.linearized, one.A, refit.X, refit.Y)
+        C = model.covariance(joint.corner_sigma_px, np.repeat([1e-4, np.deg2rad(0.02)], 3)[None] ** 2)[0]
+        total = C[0] + model.transform_jacobian[0] @ refit.covariance @ model.transform_jacobian[0].T
         at_arm = np.linalg.solve(model.to_board[0], offset)
-        squared = at_arm @ np.linalg.solve(total, at_arm)
-        assert quick.squared[row] == pytest.approx(squared, rel=0.03)
+        mahalanobis_sq = at_arm @ np.linalg.solve(total, at_arm)
+        assert quick.mahalanobis_sq[row] == pytest.approx(mahalanobis_sq, rel=0.03)
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_offsets_of_clean_pairs_are_chi_square_with_six_degrees(cases, mount):
-    squared = []
+    mahalanobis_sq = []
     for seed in range(10):
         _, joint = fitted(cases, cases.convert(make_problem(mount, 15, seed)))
-        squared.extend(leave_one_out(joint).squared)
+        mahalanobis_sq.extend(leave_one_out(joint).mahalanobis_sq)
     # 150 nearly independent values: mean 6 +- 0.28; 5 % lie above 12.59.
-    assert np.mean(squared) == pytest.approx(6.0, abs=0.9)
-    assert 0.01 < np.mean(np.array(squared) > 12.59) < 0.11
+    assert np.mean(mahalanobis_sq) == pytest.approx(6.0, abs=0.9)
+    assert 0.01 < np.mean(np.array(mahalanobis_sq) > 12.59) < 0.11
 
 
 def test_held_out_error_is_the_displacement_of_the_corners(cases):
     problem = cases.convert(make_problem("fixed", 8, 2))
     _, joint = fitted(cases, problem)
-    surprise = leave_one_out(joint)
-    stated = held_out_error(surprise, problem.board_corners_m)
+    loo_residual_sq = leave_one_out(joint)
+    stated = held_out_error(loo_residual_sq, problem.board_corners_m)
     moved = []
-    for x, y, z, a, b, c in surprise.offset:
+    for x, y, z, a, b, c in loo_residual_sq.offset:
         generator = np.array([[0, -c, b, x], [c, 0, -a, y], [-b, a, 0, z], [0, 0, 0, 0]])
         corners = np.append(problem.board_corners_m, np.ones((88, 1)), axis=1).T
         moved.append(((scipy.linalg.expm(generator) - np.eye(4)) @ corners)[:3])
@@ -71,4 +71,4 @@ def test_held_out_error_is_the_displacement_of_the_corners(cases):
     assert stated.count == 8
     assert stated.rms_mm == pytest.approx(np.sqrt(np.mean(per_pair**2)), rel=1e-9)
     assert stated.worst_mm == pytest.approx(per_pair.max(), rel=1e-9)
-    assert stated.normalised == pytest.approx(surprise.squared.mean() / 6)
+    assert stated.reduced_chi2 == pytest.approx(loo_residual_sq.mahalanobis_sq.mean() / 6)

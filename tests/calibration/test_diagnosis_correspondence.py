@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.calibration.diagnosis.correspondence import find_stale
+from eyebolt.calibration.diagnosis.correspondence import find_stale_pairs
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
 from eyebolt.observations.pair import Pair
@@ -16,7 +16,7 @@ MOUNTS = ["fixed", "arm"]
 
 
 def problem_of(cases, mount, poses, seed):
-    return cases.convert(make_problem(mount, poses, seed), state_noise=False)
+    return cases.convert(make_problem(mount, poses, seed), include_robot_noise=False)
 
 
 def shifted(problem, late):
@@ -37,7 +37,7 @@ def shifted(problem, late):
 def test_pictures_of_the_waypoint_before_or_after(cases, mount, late, pairs):
     first = solve(shifted(problem_of(cases, mount, pairs + abs(late), 1), late)).findings[0]
     assert (first.code, first.severity, first.evidence["lag"]) == ("pairs-shifted", "stop", late)
-    assert first.evidence["misfit_mm"] < 3 < 12 < first.evidence["next_best_mm"]
+    assert first.evidence["residual_mm"] < 3 < 12 < first.evidence["next_best_mm"]
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
@@ -49,7 +49,7 @@ def test_two_pictures_exchanged(cases, mount, pairs, first, second):
     spoilt = cases.with_pair(spoilt, second, ids=a.ids, corners_px=a.corners_px)
     finding = solve(spoilt).findings[0]
     assert finding.code == "pairs-swapped"
-    assert (finding.evidence["pair"], finding.evidence["other"]) == (first, second)
+    assert (finding.evidence["pair"], finding.evidence["other_pair"]) == (first, second)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
@@ -58,12 +58,12 @@ def test_two_pictures_exchanged_by_an_arm_that_scatters(cases, mount):
     named = 0
     for seed in range(12):
         simulated = make_problem(mount, 10, seed, 0.3, 0.3, 0.05)
-        problem = cases.convert(simulated, state_noise=False)
+        problem = cases.convert(simulated, include_robot_noise=False)
         a, b = problem.pairs[3], problem.pairs[7]
         spoilt = cases.with_pair(problem, 3, ids=b.ids, corners_px=b.corners_px)
         spoilt = cases.with_pair(spoilt, 7, ids=a.ids, corners_px=a.corners_px)
         evidence = [f.evidence for f in solve(spoilt).findings[:1] if f.code == "pairs-swapped"]
-        named += bool(evidence) and (evidence[0]["pair"], evidence[0]["other"]) == (3, 7)
+        named += bool(evidence) and (evidence[0]["pair"], evidence[0]["other_pair"]) == (3, 7)
     assert named >= 11
 
 
@@ -75,7 +75,7 @@ def test_a_stale_pose_and_a_stale_picture(cases, mount, pairs):
     assert (pose.code, pose.evidence["pair"]) == ("stale-pose", 3)
     before = problem.pairs[1]
     picture = solve(cases.with_pair(problem, 2, ids=before.ids, corners_px=before.corners_px)).findings[0]
-    assert (picture.code, picture.evidence["pair"]) == ("stale-picture", 2)
+    assert (picture.code, picture.evidence["pair"]) == ("stale-image", 2)
     assert picture.evidence["pose_moved_mm"] > 1
 
 
@@ -86,10 +86,14 @@ def pair_at(index, shift_mm, corners_px):
 def test_a_waypoint_taken_twice_is_no_stale_pair():
     corners = np.random.default_rng(1).uniform(0, 1000, (20, 2))
     again = corners + np.random.default_rng(2).normal(size=(20, 2)) * 0.1
-    assert not find_stale([pair_at(0, 100.0, corners), pair_at(1, 100.0, again)])
-    assert [f.code for f in find_stale([pair_at(0, 100.0, corners), pair_at(1, 100.0, corners + 5)])] == ["stale-pose"]
-    assert [f.code for f in find_stale([pair_at(0, 100.0, corners), pair_at(1, 105.0, corners)])] == ["stale-picture"]
-    assert not find_stale([pair_at(0, 100.0, corners), pair_at(1, 105.0, corners + 20)])
+    assert not find_stale_pairs([pair_at(0, 100.0, corners), pair_at(1, 100.0, again)])
+    assert [f.code for f in find_stale_pairs([pair_at(0, 100.0, corners), pair_at(1, 100.0, corners + 5)])] == [
+        "stale-pose"
+    ]
+    assert [f.code for f in find_stale_pairs([pair_at(0, 100.0, corners), pair_at(1, 105.0, corners)])] == [
+        "stale-image"
+    ]
+    assert not find_stale_pairs([pair_at(0, 100.0, corners), pair_at(1, 105.0, corners + 20)])
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

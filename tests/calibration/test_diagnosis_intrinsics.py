@@ -6,11 +6,11 @@ import cv2
 import numpy as np
 import pytest
 
-from eyebolt.calibration.diagnosis.refit import Looks, lens_by_pictures
+from eyebolt.calibration.diagnosis.refit import IntrinsicsFit, refit_intrinsics_to_images
 from eyebolt.calibration.solve import solve
 from eyebolt_sim.lens import Lens, simple_lens
 from eyebolt_sim.problems import DEFAULT_LENS, make_problem
-from eyebolt_sim.views import ViewRange, squares_board
+from eyebolt_sim.views import ViewRange, chessboard_shape
 
 VARIED = ViewRange(tilt_deg=(0.0, 30.0))
 BARREL = simple_lens(2448, 2048, 2400.0, (-0.15, 0.05, 0, 0, 0))
@@ -18,7 +18,7 @@ BARREL = simple_lens(2448, 2048, 2400.0, (-0.15, 0.05, 0, 0, 0))
 
 def seen_through(cases, mount, poses, seed, true=DEFAULT_LENS, stated=DEFAULT_LENS):
     simulated = make_problem(mount, poses, seed, camera=true, limits=VARIED)
-    return replace(cases.convert(simulated, state_noise=False), camera=cases.camera_of(stated))
+    return replace(cases.convert(simulated, include_robot_noise=False), camera=cases.camera_of(stated))
 
 
 def centred(cx, cy):
@@ -37,8 +37,8 @@ def only_stop(problem):
 @pytest.mark.parametrize("off", [0.02, -0.02, 1.0])
 @pytest.mark.parametrize("poses", [5, 12])
 def test_a_board_printed_in_the_wrong_size(cases, mount, off, poses):
-    simulated = make_problem(mount, poses, 1, board=squares_board(12, 9, 0.020 * (1 + off)), limits=VARIED)
-    problem = replace(cases.convert(simulated, False), board_corners_m=squares_board(12, 9, 0.020).corners_m)
+    simulated = make_problem(mount, poses, 1, board=chessboard_shape(12, 9, 0.020 * (1 + off)), limits=VARIED)
+    problem = replace(cases.convert(simulated, False), board_corners_m=chessboard_shape(12, 9, 0.020).corners_m)
     finding = only_stop(problem)
     assert finding.code == "board-scale"
     assert abs(finding.evidence["scale"] - off) < 4 * finding.evidence["scale_sigma"] < 0.01 * (1 + off)
@@ -64,7 +64,7 @@ def test_another_principal_point(cases, mount):
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_pictures_straightened_already_and_pictures_of_another_distortion(cases, mount):
     straight = only_stop(seen_through(cases, mount, 8, 4, stated=BARREL))
-    assert (straight.code, "distortion" in straight.remedy) == ("rectified", True)
+    assert (straight.code, "distortion" in straight.remedy) == ("already-undistorted", True)
     bent = only_stop(seen_through(cases, mount, 8, 4, true=BARREL))
     assert bent.code == "distortion"
     assert bent.evidence["k1"] == pytest.approx(-0.15, abs=0.01)
@@ -83,10 +83,10 @@ def test_the_lens_file_of_another_resolution(cases, mount, factor, poses, seed):
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_board_and_lens_both_off_are_both_named(cases, mount):
     simulated = make_problem(
-        mount, 15, 6, camera=simple_lens(2448, 2048, 2448.0), board=squares_board(12, 9, 0.0206), limits=VARIED
+        mount, 15, 6, camera=simple_lens(2448, 2048, 2448.0), board=chessboard_shape(12, 9, 0.0206), limits=VARIED
     )
     problem = replace(cases.convert(simulated, False), camera=cases.camera_of(DEFAULT_LENS))
-    problem = replace(problem, board_corners_m=squares_board(12, 9, 0.020).corners_m)
+    problem = replace(problem, board_corners_m=chessboard_shape(12, 9, 0.020).corners_m)
     stops = {f.code: f for f in solve(problem).findings if f.severity == "stop"}
     assert set(stops) == {"board-scale", "focal-length"}
     assert stops["board-scale"].evidence["scale"] == pytest.approx(0.03, abs=0.002)
@@ -95,23 +95,23 @@ def test_board_and_lens_both_off_are_both_named(cases, mount):
 
 def test_a_lens_whose_file_doubts_it_by_as_much_is_not_contradicted(cases):
     problem = seen_through(cases, "fixed", 10, 2, true=simple_lens(2448, 2048, 2424.0))
-    doubted = replace(problem.camera, sigma={"fx": 24.0, "fy": 24.0})
+    relaxed_problem = replace(problem.camera, sigma={"fx": 24.0, "fy": 24.0})
     assert only_stop(problem).code == "focal-length"
-    assert not [f for f in solve(replace(problem, camera=doubted)).findings if f.severity == "stop"]
+    assert not [f for f in solve(replace(problem, camera=relaxed_problem)).findings if f.severity == "stop"]
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_nothing_is_said_of_a_session_without_fault(cases, mount):
     for seed in range(4):
         for poses in (5, 9, 16):
-            problem = cases.convert(make_problem(mount, poses, seed), state_noise=seed % 2 == 0)
+            problem = cases.convert(make_problem(mount, poses, seed), include_robot_noise=seed % 2 == 0)
             assert {f.severity for f in solve(problem).findings} <= {"note"}
 
 
 def test_the_lens_that_pictures_ask_for_is_the_one_a_camera_calibration_finds(cases):
     """Against OpenCV's calibrateCamera (Z. Zhang, IEEE PAMI 22(11), 2000) on the same corners."""
     problem = seen_through(cases, "fixed", 15, 7, true=simple_lens(2448, 2048, 2460.0, (-0.08, 0.03, 0, 0, 0)))
-    found = lens_by_pictures(Looks.as_stated(problem, cases.views_of(problem))).camera
+    found = refit_intrinsics_to_images(IntrinsicsFit.as_stated(problem, cases.observations_of(problem))).camera
     boards = [problem.board_corners_m[p.ids].astype(np.float32) for p in problem.pairs]
     corners = [p.corners_px.astype(np.float32) for p in problem.pairs]
     flags = cv2.CALIB_ZERO_TANGENT_DIST | cv2.CALIB_FIX_K3 | cv2.CALIB_USE_INTRINSIC_GUESS | cv2.CALIB_FIX_ASPECT_RATIO

@@ -5,51 +5,51 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.calibration.diagnosis.misread_poses import WayToRead
-from eyebolt.calibration.problem import PoseTerms
+from eyebolt.calibration.diagnosis.misread_poses import PoseFormatHypothesis
+from eyebolt.calibration.problem import PoseConvention
 from eyebolt.calibration.solve import solve
-from eyebolt.geometry.pose_format import EULER_KINDS, PoseReading
+from eyebolt.geometry.pose_format import EULER_KINDS, PoseFormat
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.transforms import inverse
 
-DEFAULT = PoseReading()
+DEFAULT = PoseFormat()
 
 
 def read_wrongly(cases, mount, poses, seed, truly, stated, inverted=False):
-    problem = cases.convert(make_problem(mount, poses, seed), state_noise=False)
+    problem = cases.convert(make_problem(mount, poses, seed), include_robot_noise=False)
     fields = [cases.sent(inverse(p.base_T_flange) if inverted else p.base_T_flange, truly) for p in problem.pairs]
-    read = WayToRead(stated).poses(np.array(fields), PoseTerms(stated))
+    read = PoseFormatHypothesis(stated).poses(np.array(fields), PoseConvention(stated))
     pairs = [replace(p, base_T_flange=A, fields=f) for p, A, f in zip(problem.pairs, read, fields, strict=True)]
-    return replace(problem, pairs=pairs, terms=PoseTerms(stated))
+    return replace(problem, pairs=pairs, pose_convention=PoseConvention(stated))
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize(
     ("truly", "stated", "line"),
     [
-        (PoseReading("mm", "euler-ZYX"), PoseReading("mm", "euler-xyz"), 'rotation = "euler-ZYX"'),
-        (PoseReading("mm", "euler-xyz"), PoseReading("mm", "euler-XYZ"), 'rotation = "euler-xyz"'),
-        (PoseReading("mm", "euler-ZYZ"), PoseReading("mm", "euler-ZYX"), 'rotation = "euler-ZYZ"'),
-        (PoseReading("mm", "rotation-vector", "rad"), PoseReading("mm", "rotation-vector"), 'angle = "rad"'),
-        (PoseReading("mm", "quaternion-xyzw"), DEFAULT, 'rotation = "quaternion-xyzw"'),
-        (PoseReading("m"), DEFAULT, 'length = "m"'),
+        (PoseFormat("mm", "euler-ZYX"), PoseFormat("mm", "euler-xyz"), 'rotation = "euler-ZYX"'),
+        (PoseFormat("mm", "euler-xyz"), PoseFormat("mm", "euler-XYZ"), 'rotation = "euler-xyz"'),
+        (PoseFormat("mm", "euler-ZYZ"), PoseFormat("mm", "euler-ZYX"), 'rotation = "euler-ZYZ"'),
+        (PoseFormat("mm", "rotation-vector", "rad"), PoseFormat("mm", "rotation-vector"), 'angle = "rad"'),
+        (PoseFormat("mm", "quaternion-xyzw"), DEFAULT, 'rotation = "quaternion-xyzw"'),
+        (PoseFormat("m"), DEFAULT, 'length = "m"'),
     ],
 )
 def test_the_line_to_change_is_named_at_the_fifth_waypoint(cases, mount, truly, stated, line):
     for seed in range(1):
         outcome = solve(read_wrongly(cases, mount, 5, seed, truly, stated))
         first = outcome.findings[0]
-        assert (first.code, first.severity) == ("pose-terms", "stop")
+        assert (first.code, first.severity) == ("pose-format", "stop")
         assert line in first.remedy
-        assert first.evidence["log_likelihood_gained"] > 15
-        assert first.evidence["misfit_mm"] < 3 < first.evidence["misfit_as_stated_mm"]
+        assert first.evidence["log_likelihood_gain"] > 15
+        assert first.evidence["residual_mm"] < 3 < first.evidence["residual_as_stated_mm"]
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_any_two_euler_kinds_are_told_apart(cases, mount):
     rng = np.random.default_rng(3)
     for seed in range(4):
-        truly, stated = (PoseReading("mm", str(kind)) for kind in rng.choice(EULER_KINDS, 2, replace=False))
+        truly, stated = (PoseFormat("mm", str(kind)) for kind in rng.choice(EULER_KINDS, 2, replace=False))
         first = solve(read_wrongly(cases, mount, 6, seed, truly, stated)).findings[0]
         assert f'rotation = "{truly.rotation}"' in first.remedy, (truly, stated, first)
 
@@ -66,6 +66,6 @@ def test_a_pose_the_other_way_round_and_the_other_mount_are_said_together(cases,
 def test_poses_read_rightly_raise_no_alarm(cases, mount, poses):
     for seed in range(5):
         outcome = solve(
-            read_wrongly(cases, mount, poses, seed, PoseReading("m", "euler-xyz"), PoseReading("m", "euler-xyz"))
+            read_wrongly(cases, mount, poses, seed, PoseFormat("m", "euler-xyz"), PoseFormat("m", "euler-xyz"))
         )
         assert not [f for f in outcome.findings if f.severity == "stop"]

@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 from eyebolt.calibration.solve import solve
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.problems import make_problem
-from eyebolt_sim.transforms import carry, inverse, matrix
+from eyebolt_sim.transforms import inverse, matrix, transform_points
 
 MOUNTS = ["fixed", "arm"]
 CHANGE = matrix(Rotation.from_rotvec([0.3, 0.2, 0.4]).as_matrix(), [0.09, 0.0, 0.08])
@@ -22,7 +22,7 @@ def stops(problem):
 @pytest.mark.parametrize("mount", MOUNTS)
 @pytest.mark.parametrize(("poses", "at"), [(5, 3), (10, 5), (14, 4)])
 def test_another_tool_or_frame_from_some_pair_on(cases, mount, poses, at):
-    problem = cases.convert(make_problem(mount, poses, 2), state_noise=False)
+    problem = cases.convert(make_problem(mount, poses, 2), include_robot_noise=False)
     for what in ("tool", "frame"):
         pairs = list(problem.pairs)
         for row in range(at, poses):
@@ -35,11 +35,11 @@ def test_another_tool_or_frame_from_some_pair_on(cases, mount, poses, at):
 def with_focus(cases, mount, poses, seed, growth):
     """The session with the focal length of each picture growing by the shares ``growth`` (poses,)."""
     simulated = make_problem(mount, poses, seed)
-    problem = cases.convert(simulated, state_noise=False)
+    problem = cases.convert(simulated, include_robot_noise=False)
     pairs = []
     for row, pair in enumerate(problem.pairs):
         lens = simple_lens(2448, 2048, 2400.0 * (1 + growth[row]))
-        seen = carry(simulated.camera_T_board_true[row], simulated.board_corners_m[pair.ids])
+        seen = transform_points(simulated.camera_T_board_true[row], simulated.board_corners_m[pair.ids])
         noise = simulated.corners_px[row] - simulated.corners_px_true[row]
         pairs.append(replace(pair, corners_px=lens.project(seen) + noise))
     return replace(problem, pairs=pairs)
@@ -50,7 +50,7 @@ def with_focus(cases, mount, poses, seed, growth):
 def test_a_focus_that_moved_once(cases, mount, poses, at):
     growth = 0.005 * (np.arange(poses) >= at)
     (finding,) = stops(with_focus(cases, mount, poses, 3, growth))
-    assert (finding.code, finding.evidence["pair"]) == ("focus-moved", at)
+    assert (finding.code, finding.evidence["pair"]) == ("focus-changed", at)
     assert abs(finding.evidence["change"] - 0.005) < 4 * finding.evidence["change_sigma"] < 0.003
 
 
@@ -58,25 +58,27 @@ def test_a_focus_that_moved_once(cases, mount, poses, at):
 @pytest.mark.parametrize(("poses", "seed", "by"), [(20, 25, 0.005), (20, 1, -0.03), (6, 3, 0.03)])
 def test_pictures_of_two_focal_lengths_are_not_those_of_one_wrong_lens(cases, mount, poses, seed, by):
     (finding,) = stops(with_focus(cases, mount, poses, seed, by * (np.arange(poses) >= poses // 2)))
-    assert (finding.code, finding.evidence["pair"]) == ("focus-moved", poses // 2)
+    assert (finding.code, finding.evidence["pair"]) == ("focus-changed", poses // 2)
     assert finding.evidence["change"] == pytest.approx(by, rel=0.1)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_a_focus_that_drifts(cases, mount):
     (finding,) = stops(with_focus(cases, mount, 12, 4, np.linspace(0, -0.006, 12)))
-    assert finding.code == "focus-moved" and "pair" not in finding.evidence
+    assert finding.code == "focus-changed" and "pair" not in finding.evidence
     assert finding.evidence["change"] == pytest.approx(-0.006, abs=4 * finding.evidence["change_sigma"])
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_a_camera_knocked_along_its_line_of_sight_is_no_moved_focus(cases, mount):
     simulated = make_problem(mount, 12, 5)
-    problem = cases.convert(simulated, state_noise=False)
+    problem = cases.convert(simulated, include_robot_noise=False)
     knocked = inverse(matrix(np.eye(3), [0.0, 0.0, -0.004]))
     for row in range(6, 12):
-        seen = carry(knocked @ simulated.camera_T_board_true[row], simulated.board_corners_m[problem.pairs[row].ids])
+        seen = transform_points(
+            knocked @ simulated.camera_T_board_true[row], simulated.board_corners_m[problem.pairs[row].ids]
+        )
         noise = simulated.corners_px[row] - simulated.corners_px_true[row]
         problem = cases.with_pair(problem, row, corners_px=simulated.lens.project(seen) + noise)
     codes = {f.code for f in solve(problem).findings}
-    assert "camera-moved" in codes and "focus-moved" not in codes
+    assert "camera-moved" in codes and "focus-changed" not in codes

@@ -5,21 +5,24 @@ from dataclasses import replace
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.calibration.estimation.initialization import best_start
-from eyebolt.calibration.problem import PoseTerms
+from eyebolt.calibration.estimation.initialization import best_initial_estimate
+from eyebolt.calibration.problem import PoseConvention
 from eyebolt.calibration.solve import solve
-from eyebolt.geometry.pose_format import PoseReading
+from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.transforms import inverse, matrix
 
 SEEDS = range(6)
-STATED = PoseReading("mm", "angle-z")
+STATED = PoseFormat("mm", "angle-z")
 
 
 @pytest.fixture(params=["fixed", "arm"])
 def sessions(request, cases):
     """Problems of five pairs and their poses (5, 4, 4)."""
-    made = [cases.convert(make_problem(request.param, 5, seed, turns="vertical"), state_noise=False) for seed in SEEDS]
+    made = [
+        cases.convert(make_problem(request.param, 5, seed, turns="vertical"), include_robot_noise=False)
+        for seed in SEEDS
+    ]
     return [(problem, [pair.base_T_flange for pair in problem.pairs]) for problem in made]
 
 
@@ -27,13 +30,13 @@ def sessions(request, cases):
 def sent(cases):
     """Makes a problem of poses that the robot writes as a reading has them, read as millimetres and degrees."""
 
-    def written(problem, poses, reading=STATED):
-        numbers = [cases.sent(pose, reading) for pose in poses]
+    def written(problem, poses, pose_format=STATED):
+        numbers = [cases.sent(pose, pose_format) for pose in poses]
         pairs = [
             replace(pair, base_T_flange=STATED.to_matrix(list(fields)), fields=fields)
             for pair, fields in zip(problem.pairs, numbers, strict=True)
         ]
-        return replace(problem, pairs=pairs, terms=PoseTerms(STATED))
+        return replace(problem, pairs=pairs, pose_convention=PoseConvention(STATED))
 
     return written
 
@@ -50,15 +53,16 @@ def test_nothing_is_said_of_good_poses(sessions, sent):
 
 def test_a_good_session_fits_at_first_sight(sessions, cases):
     for problem, _ in sessions:
-        assert best_start(problem, cases.views_of(problem))[1] < 1e-3
+        assert best_initial_estimate(problem, cases.observations_of(problem))[1] < 1e-3
 
 
 @pytest.mark.parametrize(
-    ("reading", "line"), [(PoseReading("m", "angle-z"), 'length = "m"'), (PoseReading("mm", "angle-z", "rad"), '"rad"')]
+    ("pose_format", "line"),
+    [(PoseFormat("m", "angle-z"), 'length = "m"'), (PoseFormat("mm", "angle-z", "rad"), '"rad"')],
 )
-def test_another_unit_is_named(sessions, sent, reading, line):
-    for finding in firsts(sent(problem, poses, reading) for problem, poses in sessions):
-        assert (finding.code, finding.severity) == ("pose-terms", "stop")
+def test_another_unit_is_named(sessions, sent, pose_format, line):
+    for finding in firsts(sent(problem, poses, pose_format) for problem, poses in sessions):
+        assert (finding.code, finding.severity) == ("pose-format", "stop")
         assert line in finding.remedy
 
 

@@ -6,7 +6,7 @@ import pytest
 from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
 
-LIMITS = {"arm-limits", "camera-limits", "arm-geometry"}
+LIMITS = {"arm-limited", "camera-limited", "arm-geometry"}
 
 
 def limits(problem):
@@ -15,14 +15,14 @@ def limits(problem):
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize(
-    ("corner_px", "robot_mm", "robot_deg", "says"),
-    [(0.05, 0.3, 0.05, "arm-limits"), (1.0, 0.001, 0.0002, "camera-limits")],
+    ("corner_sigma_px", "robot_mm", "robot_deg", "message"),
+    [(0.05, 0.3, 0.05, "arm-limited"), (1.0, 0.001, 0.0002, "camera-limited")],
 )
-def test_the_larger_part_of_the_error_is_named(cases, bound, mount, corner_px, robot_mm, robot_deg, says):
-    simulated = make_problem(mount, 20, 4, corner_px, robot_mm, robot_deg)
-    (finding,) = limits(cases.convert(simulated, state_noise=False))
-    assert (finding.code, finding.severity) == (says, "note")
-    both_mm = np.hypot(finding.evidence["by_arm_mm"], finding.evidence["by_camera_mm"])
+def test_the_larger_part_of_the_error_is_named(cases, bound, mount, corner_sigma_px, robot_mm, robot_deg, message):
+    simulated = make_problem(mount, 20, 4, corner_sigma_px, robot_mm, robot_deg)
+    (finding,) = limits(cases.convert(simulated, include_robot_noise=False))
+    assert (finding.code, finding.severity) == (message, "note")
+    both_mm = np.hypot(finding.evidence["arm_error_mm"], finding.evidence["camera_error_mm"])
     best_mm = bound.rms_of_covariance_mm(bound.bound_covariance(simulated), bound.working_points(simulated))
     assert both_mm == pytest.approx(best_mm, rel=0.3)
 
@@ -30,7 +30,7 @@ def test_the_larger_part_of_the_error_is_named(cases, bound, mount, corner_px, r
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_neither_is_blamed_where_both_count(cases, mount):
     """Corners of 0.3 px beside an arm of 0.008 mm: either makes more than a fifth of the variance."""
-    assert limits(cases.convert(make_problem(mount, 20, 4, 0.3, 0.008, 0.0016), state_noise=False)) == []
+    assert limits(cases.convert(make_problem(mount, 20, 4, 0.3, 0.008, 0.0016), include_robot_noise=False)) == []
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
@@ -48,6 +48,6 @@ def test_wrong_geometry_is_told_from_scatter(bench, mount):
     assert told[bench.KINEMATIC] >= 1
     assert told[bench.WHITE] == 0
     # Whichever note it is, the arm is named, never the camera.
-    assert not any("camera-limits" in codes for codes in said[bench.KINEMATIC])
+    assert not any("camera-limited" in codes for codes in said[bench.KINEMATIC])
     first = [codes[0] for codes in said[bench.KINEMATIC] if "arm-geometry" in codes]
     assert set(first) == {"arm-geometry"}, "it says more than that the arm is the limit"

@@ -102,7 +102,7 @@ def scatter(cases, mount, turns, repeats=1):
         for turn_errors in directions.reshape(-1, n, 3) * np.sqrt(3 * n) * TURN_SIGMA_RAD:
             drawn = np.concatenate([generator.normal(size=(n, 3)) * SHIFT_SIGMA_M, turn_errors], axis=1)
             problem = problem_of(mount, turns, drawn)
-            joint = joint_estimate(problem, cases.views_of(problem), X, Y)
+            joint = joint_estimate(problem, cases.observations_of(problem), X, Y)
             assert joint.converged
             errors.append(Rotation.from_matrix(X[:3, :3].T @ joint.X[:3, :3]).as_rotvec())
     return np.array(errors).T @ np.array(errors) / len(errors) / TURN_SIGMA_RAD**2

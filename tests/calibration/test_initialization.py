@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.calibration.estimation.initialization import closed_form_starts
+from eyebolt.calibration.estimation.initialization import closed_form_estimates
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.transforms import inverse, matrix
 
@@ -46,7 +46,9 @@ def test_shiu_and_ahmad_worked_example(way, most_deg):
     B1, B2 = matrix(B1, [-26.9559, -96.1332, 19.4872]), matrix(B2, [-309.543, 59.0244, 291.177])
     assert inverse(X) @ A1 @ X == pytest.approx(B1, abs=6e-5)
     assert inverse(X) @ A2 @ X == pytest.approx(B2, abs=6e-4)
-    start = {s.way: s for s in closed_form_starts(np.stack([np.eye(4), A1, A2]), np.stack([np.eye(4), B1, B2]))}[way]
+    start = {s.method: s for s in closed_form_estimates(np.stack([np.eye(4), A1, A2]), np.stack([np.eye(4), B1, B2]))}[
+        way
+    ]
     print(f"{way}: {turn_deg(start.X, X):.2e} deg, {np.linalg.norm(start.X[:3, 3] - X[:3, 3]):.2e} units")
     # Six printed digits allow 4e-6 deg and 2e-4 length units. The rotation vector of a turn by 3 rad magnifies them:
     # that way reaches 9e-6 deg.
@@ -79,7 +81,7 @@ def test_tiny_and_near_half_turn_motions_to_the_last_digits(way):
     # Source: X and tolerance of OpenCV's regression test of its bug report 24871; the motions are ours, of its kinds.
     X = matrix([[0, 0, -1], [1, 0, 0], [0, -1, 0]], [0.1, 0.2, 0.3])
     A, P = from_motions(tiny_and_half_turns(), X)
-    start = {s.way: s for s in closed_form_starts(A, P)}[way]
+    start = {s.method: s for s in closed_form_estimates(A, P)}[way]
     print(f"{way}: {np.abs(start.X - X).max():.1e}")
     assert pytest.approx(X, abs=1e-12, rel=0) == start.X
     assert pytest.approx(X, abs=1e-12, rel=0) == start.Y
@@ -93,7 +95,7 @@ def test_agrees_with_every_method_of_opencv_on_noise_free_sets(mount):
     for seed in range(50):
         problem = make_problem(mount, 10, seed)
         A, P = chain(problem), problem.camera_T_board_true
-        found = {s.way: s.X for s in closed_form_starts(A, P)}
+        found = {s.method: s.X for s in closed_form_estimates(A, P)}
         flange, board = inverse(A), P
         for name, method in HAND_EYE.items():
             turn, shift = cv2.calibrateHandEye(
@@ -106,7 +108,7 @@ def test_agrees_with_every_method_of_opencv_on_noise_free_sets(mount):
             )
             found[name] = inverse(matrix(turn, shift.ravel()))
         for name, X in found.items():
-            worst[name] = max(worst[name], float(np.abs(X - problem.wanted_true).max()))
+            worst[name] = max(worst[name], float(np.abs(X - problem.hand_eye_true).max()))
     print(mount, {name: f"{value:.1e}" for name, value in worst.items()})
     assert max(worst.values()) < 1e-9
 
@@ -116,7 +118,7 @@ def test_half_turns_only():
     X = matrix(Rotation.from_rotvec([0.3, -1.2, 0.7]), [0.1, -0.2, 0.05])
     axes = [(1, 0, 0), (0, 1, 0), (0.6, 0.8, 0), (0.36, 0.48, 0.8)]
     motions = [matrix(Rotation.from_rotvec(np.pi * np.array(a)), [0.1 * k, 0.2, -0.1]) for k, a in enumerate(axes)]
-    start = {s.way: s for s in closed_form_starts(*from_motions(motions, X))}["rotation-matrices"]
+    start = {s.method: s for s in closed_form_estimates(*from_motions(motions, X))}["rotation-matrices"]
     assert pytest.approx(X, abs=1e-12) == start.X
 
 
@@ -126,8 +128,8 @@ def test_three_poses_are_enough(way, mount):
     worst = 0.0
     for seed in range(30):
         problem = make_problem(mount, 3, seed)
-        starts = {s.way: s for s in closed_form_starts(chain(problem), problem.camera_T_board_true)}
-        worst = max(worst, float(np.abs(starts[way].X - problem.wanted_true).max()))
+        starts = {s.method: s for s in closed_form_estimates(chain(problem), problem.camera_T_board_true)}
+        worst = max(worst, float(np.abs(starts[way].X - problem.hand_eye_true).max()))
     print(f"{way} {mount}: {worst:.1e}")
     assert worst < 1e-9
 
@@ -139,7 +141,7 @@ def test_all_turns_under_three_degrees(way):
     turns = generator.normal(size=(8, 3))
     turns *= np.deg2rad(generator.uniform(0.3, 3.0, (8, 1))) / np.linalg.norm(turns, axis=1, keepdims=True)
     motions = [matrix(Rotation.from_rotvec(w), generator.uniform(-0.2, 0.2, 3)) for w in turns]
-    start = {s.way: s for s in closed_form_starts(*from_motions(motions, X))}[way]
+    start = {s.method: s for s in closed_form_estimates(*from_motions(motions, X))}[way]
     print(f"{way}: {np.abs(start.X - X).max():.1e}")
     assert pytest.approx(X, abs=1e-9) == start.X
 
@@ -153,7 +155,7 @@ def test_noise_does_no_more_harm_than_it_must():
         motions = [matrix(Rotation.from_rotvec(w), generator.uniform(-0.3, 0.3, 3)) for w in turns]
         A, P = from_motions(motions, X)
         shaken = np.stack([p @ matrix(Rotation.from_rotvec(generator.normal(size=3) * 3e-4), [0, 0, 0]) for p in P])
-        return {s.way: turn_deg(s.X, X) for s in closed_form_starts(A, shaken)}
+        return {s.method: turn_deg(s.X, X) for s in closed_form_estimates(A, shaken)}
 
     axes = [np.array(a) / np.linalg.norm(a) for a in generator.normal(size=(10, 3))]
     small = errors([a * 0.05 for a in axes])
@@ -171,9 +173,10 @@ def test_shifts_alone_still_give_the_turn_of_the_camera(mount):
     poses = np.stack([matrix(np.eye(3), shift) @ facing for shift in generator.uniform(-0.2, 0.2, (6, 3))])
     A = poses if mount == "fixed" else inverse(poses)
     P = inverse(X) @ A @ matrix(Rotation.from_rotvec([0.5, 0, 0]), [0, 0.1, 0.1])
-    start = {s.way: s for s in closed_form_starts(A, P)}["shift-vectors"]
+    start = {s.method: s for s in closed_form_estimates(A, P)}["translation-vectors"]
     assert start.X[:3, :3] == pytest.approx(X[:3, :3], abs=1e-12)
     turned = {
-        s.way for s in closed_form_starts(*from_motions([matrix(Rotation.from_rotvec([0.1, 0, 0]), [0, 0, 0])], X))
+        s.method
+        for s in closed_form_estimates(*from_motions([matrix(Rotation.from_rotvec([0.1, 0, 0]), [0, 0, 0])], X))
     }
-    assert "shift-vectors" not in turned
+    assert "translation-vectors" not in turned

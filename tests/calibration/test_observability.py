@@ -25,14 +25,14 @@ def test_vertical_arms_leave_the_height_unknown(cases, mount, stated):
         problem = cases.convert(make_problem(mount, poses, seed, turns="vertical"), stated)
         outcome = solve(replace(problem, turns="free"))
         assert isinstance(outcome, Refusal), f"seed {seed}"
-        assert outcome.code == "turns-too-little"
-        assert len(outcome.unknown) == 1
-        assert outcome.unknown[0].startswith("shift along")
+        assert outcome.code == "insufficient-rotation"
+        assert len(outcome.unobservable) == 1
+        assert outcome.unobservable[0].startswith("shift along")
         name = "the arm's vertical (base z)" if mount == "fixed" else "the flange's axis (z)"
-        assert name in outcome.unknown[0]
-        assert name in outcome.says
+        assert name in outcome.unobservable[0]
+        assert name in outcome.message
         assert "tilt" in outcome.remedy
-        assert abs(named_axis(outcome.unknown[0])[2]) > 0.99
+        assert abs(named_axis(outcome.unobservable[0])[2]) > 0.99
 
 
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
@@ -41,9 +41,9 @@ def test_the_direction_named_is_the_axis_that_the_arm_turned_about(cases, stated
         problem, _ = cases.turning_only_about("fixed", OBLIQUE, 25.0, 15, seed, stated)
         outcome = solve(problem)
         assert isinstance(outcome, Refusal), f"seed {seed}"
-        assert outcome.code == "turns-too-little"
-        axis = named_axis(outcome.unknown[0])
-        assert abs(axis @ OBLIQUE) == pytest.approx(1.0, abs=0.02), outcome.unknown
+        assert outcome.code == "insufficient-rotation"
+        axis = named_axis(outcome.unobservable[0])
+        assert abs(axis @ OBLIQUE) == pytest.approx(1.0, abs=0.02), outcome.unobservable
 
 
 def test_the_direction_named_is_the_axis_seen_from_the_flange(cases):
@@ -53,7 +53,9 @@ def test_the_direction_named_is_the_axis_seen_from_the_flange(cases):
         assert isinstance(outcome, Refusal), f"seed {seed}"
         # An axis that the flange turns about has the same coordinates at every waypoint.
         at_flange = problem.pairs[0].base_T_flange[:3, :3].T @ OBLIQUE
-        assert abs(named_axis(outcome.unknown[0]) @ at_flange) == pytest.approx(1.0, abs=0.02), outcome.unknown
+        assert abs(named_axis(outcome.unobservable[0]) @ at_flange) == pytest.approx(1.0, abs=0.02), (
+            outcome.unobservable
+        )
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
@@ -63,9 +65,9 @@ def test_pure_shifts_are_refused(cases, mount, stated):
         problem, _ = cases.turning_only_about(mount, OBLIQUE, 0.0, poses, seed, stated)
         outcome = solve(problem)
         assert isinstance(outcome, Refusal), f"seed {seed}"
-        assert outcome.code == "turns-too-little"
-        assert len(outcome.unknown) >= 2
-        assert outcome.kept >= 0.8 * poses
+        assert outcome.code == "insufficient-rotation"
+        assert len(outcome.unobservable) >= 2
+        assert outcome.pairs_used >= 0.8 * poses
 
 
 @pytest.mark.parametrize("count", [0, 1, 2])
@@ -74,8 +76,8 @@ def test_too_few_pairs_are_refused_with_their_number(cases, count):
     outcome = solve(replace(problem, pairs=problem.pairs[:count]))
     assert isinstance(outcome, Refusal)
     assert outcome.code == "too-few-pairs"
-    assert outcome.kept == count
-    assert f"{count} usable pairs, at least 3 are needed" in outcome.says
+    assert outcome.pairs_used == count
+    assert f"{count} usable pairs, at least 3 are needed" in outcome.message
     assert outcome.remedy
 
 
@@ -87,8 +89,8 @@ def test_pairs_with_too_few_corners_do_not_count(cases):
     outcome = solve(problem)
     assert isinstance(outcome, Refusal)
     assert outcome.code == "too-few-pairs"
-    assert [p.pair for p in outcome.left_out] == [1, 3, 4]
-    assert all("only 5 corners, 6 are needed" in p.reason for p in outcome.left_out)
+    assert [p.pair for p in outcome.excluded] == [1, 3, 4]
+    assert all("only 5 corners, 6 are needed" in p.reason for p in outcome.excluded)
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])

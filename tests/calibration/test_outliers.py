@@ -31,9 +31,9 @@ def test_one_stranger_among_fifteen_is_named_and_nothing_else(cases, bound, moun
         problem = cases.convert(simulated, stated)
         solution = solve(spoil(cases, fault, simulated, problem))
         assert isinstance(solution, Solution)
-        assert [p.pair for p in solution.left_out] == [ROW], f"seed {seed}: {solution.left_out}"
-        assert "disagree with the other pairs by" in solution.left_out[0].reason
-        assert solution.kept == 14
+        assert [p.pair for p in solution.excluded] == [ROW], f"seed {seed}: {solution.excluded}"
+        assert "disagree with the other pairs by" in solution.excluded[0].reason
+        assert solution.pairs_used == 14
         points = bound.working_points(simulated)
         errors = bound.errors_mm(solution.X, simulated, points)
         assert errors.mean() < 2 * solution.expected_error_mm.p95
@@ -43,7 +43,7 @@ def test_one_stranger_among_fifteen_is_named_and_nothing_else(cases, bound, moun
 def test_the_reason_says_how_far_off_the_pair_is(cases, mount):
     simulated = make_problem(mount, 15, 1)
     problem = cases.convert(simulated)
-    reason = solve(cases.with_slipped_board(simulated, problem, ROW, 5.0, 0.0)).left_out[0].reason
+    reason = solve(cases.with_slipped_board(simulated, problem, ROW, 5.0, 0.0)).excluded[0].reason
     millimetres = float(reason.split(" by ")[1].split(" mm")[0])
     assert millimetres == pytest.approx(5.0, abs=1.5)
 
@@ -52,13 +52,13 @@ def test_the_reason_says_how_far_off_the_pair_is(cases, mount):
 def test_three_strangers_of_different_kinds_among_fifteen(cases, mount):
     for seed in SEEDS:
         simulated = make_problem(mount, 15, seed)
-        problem = cases.convert(simulated, state_noise=False)
+        problem = cases.convert(simulated, include_robot_noise=False)
         problem = cases.with_stale_pose(problem, 3)
         problem = cases.with_neighbours_picture(problem, 8)
         problem = cases.with_slipped_board(simulated, problem, 12, 3.0, 2.0)
         solution = solve(problem)
         assert isinstance(solution, Solution)
-        assert [p.pair for p in solution.left_out] == [3, 8, 12], f"seed {seed}: {solution.left_out}"
+        assert [p.pair for p in solution.excluded] == [3, 8, 12], f"seed {seed}: {solution.excluded}"
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
@@ -69,8 +69,8 @@ def test_clean_sets_of_few_pairs_hardly_ever_lose_one(cases, mount):
         for poses, stated in ((5, True), (8, False)):
             solution = solve(cases.convert(make_problem(mount, poses, seed), stated))
             assert isinstance(solution, Solution)
-            assert len(solution.left_out) <= 1
-            losses.extend(solution.left_out)
+            assert len(solution.excluded) <= 1
+            losses.extend(solution.excluded)
     assert len(losses) <= 1, losses
 
 
@@ -84,8 +84,8 @@ def test_a_wrong_statement_is_not_blamed_on_pairs_and_widens_the_error(cases, bo
         wrong = solve(replace(problem, robot_noise=RobotNoise(1e-4, float(np.deg2rad(0.02)))))
         right = solve(problem)
         assert isinstance(wrong, Solution)
-        assert wrong.left_out == (), f"seed {seed}: {wrong.left_out}"
-        assert wrong.held_out.normalised > 4
+        assert wrong.excluded == (), f"seed {seed}: {wrong.excluded}"
+        assert wrong.held_out.reduced_chi2 > 4
         errors = bound.errors_mm(wrong.X, simulated, bound.working_points(simulated))
         covered.append(np.mean(errors < wrong.expected_error_mm.p95))
         wider.append(wrong.expected_error_mm.p95 / right.expected_error_mm.p95)

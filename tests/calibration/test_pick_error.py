@@ -7,10 +7,10 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from eyebolt.calibration.problem import RobotNoise
-from eyebolt.calibration.robust.correlated_errors import correlation
+from eyebolt.calibration.robust.correlated_errors import pose_correlation
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
-from eyebolt.geometry import se3 as rigid
+from eyebolt.geometry import se3 as se3
 from eyebolt_sim.problems import make_problem
 
 
@@ -29,10 +29,10 @@ def test_white_arms_pick_within_the_stated_error(cases):
             scatter[:3, 3] = rng.normal(size=3) * 1e-4
             command = pose[:3, :3] @ tip + pose[:3, 3]
             seen = np.linalg.inv(outcome.X) @ [*command, 1.0]
-            thing = (simulated.wanted_true @ seen)[:3]
+            thing = (simulated.hand_eye_true @ seen)[:3]
             stands = pose @ scatter
             errors.append(np.linalg.norm(stands[:3, :3] @ tip + stands[:3, 3] - thing) * 1e3)
-        inside.append(np.mean(np.array(errors) <= outcome.expected_pick_mm.p95))
+        inside.append(np.mean(np.array(errors) <= outcome.expected_pick_error_mm.p95))
     assert 0.9 < np.mean(inside) <= 1.0
 
 
@@ -47,8 +47,8 @@ def test_picks_of_arms_with_wrong_geometry_are_covered_better_than_scatter_alone
         errors = bench.pick_errors_mm(cell, outcome.X, outcome.Y)
         known = RobotNoise(outcome.robot_noise_mm / 1e3, float(np.deg2rad(outcome.robot_noise_deg)))
         white = solve(replace(cell.problem, robot_noise=known))
-        stated.append(np.mean(errors <= outcome.expected_pick_mm.p95))
-        alone.append(np.mean(errors <= white.expected_pick_mm.p95))
+        stated.append(np.mean(errors <= outcome.expected_pick_error_mm.p95))
+        alone.append(np.mean(errors <= white.expected_pick_error_mm.p95))
     print(f"{mount}: {np.mean(stated):.3f} within the stated p95, {np.mean(alone):.3f} with scatter alone")
     assert np.mean(stated) > 0.8
     assert np.mean(stated) > np.mean(alone)
@@ -57,13 +57,13 @@ def test_picks_of_arms_with_wrong_geometry_are_covered_better_than_scatter_alone
 def test_the_pick_is_never_stated_better_than_the_scatter_allows(cases):
     outcome = solve(cases.convert(make_problem("fixed", 40, 1)))
     # Three axes of 0.1 mm: 95 % lie within 2.8 sigma (chi distribution with three degrees of freedom).
-    assert outcome.expected_pick_mm.p95 > 0.95 * 0.1 * 2.795
+    assert outcome.expected_pick_error_mm.p95 > 0.95 * 0.1 * 2.795
 
 
 def test_correlation_is_one_at_home_and_a_covariance_anywhere():
     rng = np.random.default_rng(4)
-    poses = rigid.exp(rng.normal(size=(30, 6)) * [0.5, 0.5, 0.5, 2.0, 2.0, 2.0])
-    kernel = correlation(poses, poses)
+    poses = se3.exp(rng.normal(size=(30, 6)) * [0.5, 0.5, 0.5, 2.0, 2.0, 2.0])
+    kernel = pose_correlation(poses, poses)
     assert np.allclose(np.diagonal(kernel), 1.0)
     assert np.linalg.eigvalsh(kernel).min() > -1e-12
 
@@ -73,4 +73,4 @@ def test_a_statement_of_the_scatter_that_the_pairs_contradict_does_not_make_the_
     problem = cases.convert(make_problem(mount, 15, 2, 0.1, 1.0, 0.2), False)
     outcome = solve(replace(problem, robot_noise=RobotNoise(5e-5, float(np.deg2rad(0.01)))))
     assert isinstance(outcome, Solution)
-    assert outcome.expected_pick_mm.p95 > outcome.expected_error_mm.p95
+    assert outcome.expected_pick_error_mm.p95 > outcome.expected_error_mm.p95

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from eyebolt.boards.board import Board
-from eyebolt.boards.detection import Sighting
-from eyebolt.boards.exposure import Light
+from eyebolt.boards.detection import Detection
+from eyebolt.boards.exposure import ExposureStats
 from eyebolt.calibration.problem import RobotNoise
 from eyebolt.calibration.solve import solve
-from eyebolt.calibration.uncertainty.prediction import Expectation
-from eyebolt.observations.board_pose import ViewStack, fit_board_poses, linearise_corners
-from eyebolt.observations.view_quality import BoardSeen, measure_view
+from eyebolt.calibration.uncertainty.prediction import PredictiveModel
+from eyebolt.observations.board_pose import CornerObservations, fit_board_poses, linearize_corners
+from eyebolt.observations.view_quality import BoardPose, measure_view
 from eyebolt_sim.problems import make_problem
 
 FURTHER = 8
@@ -26,9 +26,9 @@ CASES = pytest.mark.parametrize(
 
 
 def board_seen(problem, pair):
-    stack = ViewStack.of([pair], problem.board_corners_m)
+    stack = CornerObservations.of([pair], problem.board_corners_m)
     pose = fit_board_poses(problem.camera, stack).camera_T_board
-    return BoardSeen(pose[0], np.linalg.inv(linearise_corners(problem.camera, stack, pose).information[0]))
+    return BoardPose(pose[0], np.linalg.inv(linearize_corners(problem.camera, stack, pose).information[0]))
 
 
 def split(cases, mount, stated, turns, seed, pairs=10):
@@ -42,28 +42,28 @@ def test_it_is_what_the_solver_says_of_pairs_that_it_did_not_use(cases, mount, s
     problem, further = split(cases, mount, stated, turns, seed=5)
     for pair in further:
         solution = solve(problem, checks=[pair])
-        squared = solution.expectation.squared(pair.base_T_flange, board_seen(problem, pair))
-        assert squared / 6 == pytest.approx(solution.checks.normalised, rel=0.02)
+        mahalanobis_sq = solution.prediction.mahalanobis_sq(pair.base_T_flange, board_seen(problem, pair))
+        assert mahalanobis_sq / 6 == pytest.approx(solution.checks.reduced_chi2, rel=0.02)
 
 
 @CASES
 def test_pairs_that_belong_are_as_probable_as_it_says(cases, mount, stated, turns):
-    chances = []
+    p_values = []
     for seed in range(6):
         problem, further = split(cases, mount, stated, turns, seed)
-        expects = solve(problem).expectation
-        chances += [expects.chance(pair.base_T_flange, board_seen(problem, pair)) for pair in further]
+        prediction = solve(problem).prediction
+        p_values += [prediction.p_value(pair.base_T_flange, board_seen(problem, pair)) for pair in further]
     # Uniform on 0 to 1, up to the few that one solution's error makes alike: a mean of 0.5 +- 0.06, 5 % below 0.05.
-    assert 0.35 < np.mean(chances) < 0.65
-    assert np.mean(np.array(chances) < 0.05) < 0.15
+    assert 0.35 < np.mean(p_values) < 0.65
+    assert np.mean(np.array(p_values) < 0.05) < 0.15
 
 
 @CASES
 def test_a_pair_with_the_pose_of_the_one_before_is_as_good_as_impossible(cases, mount, stated, turns):
     problem, further = split(cases, mount, stated, turns, seed=2)
-    expects = solve(problem).expectation
+    prediction = solve(problem).prediction
     for before, pair in itertools.pairwise(further):
-        assert expects.chance(before.base_T_flange, board_seen(problem, pair)) < 1e-4
+        assert prediction.p_value(before.base_T_flange, board_seen(problem, pair)) < 1e-4
 
 
 def test_an_arm_that_errs_more_than_stated_is_expected_to_go_on_so(cases):
@@ -71,37 +71,39 @@ def test_an_arm_that_errs_more_than_stated_is_expected_to_go_on_so(cases):
     noise = problem.robot_noise
     boastful = replace(problem, robot_noise=replace(noise, translation_m=noise.translation_m / 3,
                                                     rotation_rad=noise.rotation_rad / 3))  # fmt: skip
-    expects = solve(boastful).expectation
-    assert expects.excess > 3
-    chances = [expects.chance(pair.base_T_flange, board_seen(problem, pair)) for pair in further]
-    assert np.mean(chances) > 0.2
+    prediction = solve(boastful).prediction
+    assert prediction.variance_inflation > 3
+    p_values = [prediction.p_value(pair.base_T_flange, board_seen(problem, pair)) for pair in further]
+    assert np.mean(p_values) > 0.2
 
 
 def test_it_comes_back_from_the_record_as_it_was(cases):
     problem, further = split(cases, "arm", False, "free", seed=3)
-    expects = solve(problem).expectation
-    again = Expectation.from_json(json.loads(json.dumps(expects.to_json())))
+    prediction = solve(problem).prediction
+    again = PredictiveModel.from_json(json.loads(json.dumps(prediction.to_json())))
     seen = board_seen(problem, further[0])
-    assert again.squared(further[0].base_T_flange, seen) == expects.squared(further[0].base_T_flange, seen)
+    assert again.mahalanobis_sq(further[0].base_T_flange, seen) == prediction.mahalanobis_sq(
+        further[0].base_T_flange, seen
+    )
 
 
 def test_the_view_measures_what_it_needs(cases):
     problem, further = split(cases, "fixed", False, "free", seed=4)
     board = Board.from_mm("chessboard", 12, 9, 20.0)
     np.testing.assert_allclose(board.corners_m(), problem.board_corners_m, atol=1e-12)
-    pair, light = further[0], Light(0.1, 0.7, 0.0, 0.0, 0.75)
+    pair, light = further[0], ExposureStats(0.1, 0.7, 0.0, 0.0, 0.75)
     size_px = (problem.camera.width_px, problem.camera.height_px)
-    seen = Sighting(pair.ids, pair.corners_px, light, size_px, 0.6)
+    seen = Detection(pair.ids, pair.corners_px, light, size_px, 0.6)
     view = measure_view(np.full(size_px[::-1], 128, np.uint8), seen, problem.camera, board)
     wanted = board_seen(problem, pair)
     np.testing.assert_allclose(view.board.camera_T_board, wanted.camera_T_board, atol=1e-12)
-    np.testing.assert_allclose(view.board.spread, wanted.spread, rtol=1e-9)
+    np.testing.assert_allclose(view.board.unit_covariance, wanted.unit_covariance, rtol=1e-9)
 
 
 def test_what_cannot_be_computed_is_taken_for_impossible(cases):
     problem, further = split(cases, "fixed", False, "free", seed=4)
-    expects, seen = solve(problem).expectation, board_seen(problem, further[0])
-    blind = replace(expects, covariance=np.full((12, 12), np.nan))
-    assert blind.chance(further[0].base_T_flange, seen) == 0.0
-    rigid = replace(expects, covariance=np.zeros((12, 12)), corner_px=0.0, noise=RobotNoise(0.0, 0.0))
-    assert rigid.chance(further[0].base_T_flange, seen) == 0.0
+    prediction, seen = solve(problem).prediction, board_seen(problem, further[0])
+    blind = replace(prediction, covariance=np.full((12, 12), np.nan))
+    assert blind.p_value(further[0].base_T_flange, seen) == 0.0
+    rigid = replace(prediction, covariance=np.zeros((12, 12)), corner_sigma_px=0.0, noise=RobotNoise(0.0, 0.0))
+    assert rigid.p_value(further[0].base_T_flange, seen) == 0.0

@@ -30,12 +30,12 @@ def faults_of(content, name="cell.json"):
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("state_noise", [True, False])
+@pytest.mark.parametrize("stated", [True, False])
 @pytest.mark.parametrize("turns", ["free", "vertical"])
-def test_what_the_simulator_writes_reads_back(tmp_path, mount, state_noise, turns):
-    simulated = make_problem(mount, 6, 3, turns=turns, limits=ViewRange(seen_at_least=0.6, spread=0.95))
+def test_what_the_simulator_writes_reads_back(tmp_path, mount, include_robot_noise, turns):
+    simulated = make_problem(mount, 6, 3, turns=turns, limits=ViewRange(min_visible_fraction=0.6, spread=0.95))
     path = tmp_path / "problem.json"
-    simulated.write(path, tolerance_mm=0.7, state_noise=state_noise)
+    simulated.write(path, tolerance_mm=0.7, include_robot_noise=include_robot_noise)
     problem, tolerance_mm = read_problem(path.read_text(), path.name)
     assert tolerance_mm == 0.7
     assert (problem.mount, problem.turns) == (mount, turns)
@@ -43,7 +43,7 @@ def test_what_the_simulator_writes_reads_back(tmp_path, mount, state_noise, turn
     assert problem.board_corners_m == pytest.approx(simulated.board_corners_m, abs=1e-15)
     assert (problem.camera.matrix == simulated.lens.matrix).all()
     assert problem.camera.distortion.tolist() == simulated.lens.distortion.tolist()
-    if state_noise:
+    if include_robot_noise:
         assert problem.robot_noise.translation_m == pytest.approx(1e-4)
         assert problem.robot_noise.rotation_rad == pytest.approx(np.deg2rad(0.02))
     else:
@@ -132,7 +132,7 @@ def test_a_lens_that_is_none_is_said_so(good):
 
 
 @pytest.mark.parametrize(
-    ("text", "says"),
+    ("text", "message"),
     [
         ("", "line 1: not JSON"),
         ("{\n\n  'mount': 1}", "line 3: not JSON"),
@@ -143,8 +143,8 @@ def test_a_lens_that_is_none_is_said_so(good):
         ('"pairs"', "(file)"),
     ],
 )
-def test_what_is_no_problem_at_all(text, says):
-    assert says in "\n".join(faults_of(text))
+def test_what_is_no_problem_at_all(text, message):
+    assert message in "\n".join(faults_of(text))
 
 
 @pytest.mark.parametrize("number", ["NaN", "Infinity", "-Infinity", "1e999"])

@@ -13,7 +13,7 @@ from scipy.spatial.transform import Rotation
 from eyebolt.calibration.problem import RobotNoise
 from eyebolt.calibration.solution import Refusal, Solution
 from eyebolt.calibration.solve import solve
-from eyebolt.geometry.pose_format import PoseReading
+from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt.observations.pair import Pair
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.transforms import matrix
@@ -38,19 +38,19 @@ def answered(problem, checks=()):
     assert isinstance(outcome, (Solution, Refusal))
     assert all(math.isfinite(number) for number in numbers_in(outcome))
     if isinstance(outcome, Refusal):
-        assert outcome.code in ("too-few-pairs", "turns-too-little", "not-converged")
-        assert outcome.says
+        assert outcome.code in ("too-few-pairs", "insufficient-rotation", "not-converged")
+        assert outcome.message
         assert outcome.remedy
-        assert "nan" not in outcome.says
+        assert "nan" not in outcome.message
     else:
         assert np.linalg.det(outcome.X[:3, :3]) == pytest.approx(1.0)
         assert np.linalg.eigvalsh(outcome.covariance).min() >= 0
         assert outcome.error_map.p95_mm.shape == (5, 9, 9)
         assert outcome.error_map.p95_mm.max() == pytest.approx(outcome.expected_error_mm.worst_p95)
         for kind in ("quaternion-wxyz", "rotation-vector", "euler-ZYX", "euler-zyz", "angle-z"):
-            sigma = PoseReading("mm", kind, "deg").sigma_of_fields(outcome.X, outcome.covariance)
+            sigma = PoseFormat("mm", kind, "deg").field_sigmas(outcome.X, outcome.covariance)
             assert all(math.isfinite(s) and s >= 0 for s in sigma)
-        assert outcome.kept + len(outcome.left_out) == len(problem.pairs)
+        assert outcome.pairs_used + len(outcome.excluded) == len(problem.pairs)
     return outcome
 
 
@@ -114,7 +114,7 @@ def test_any_number_of_corners(eight, which, counts, seed):
         pairs.append(replace(pair, ids=pair.ids[some], corners_px=pair.corners_px[some]))
     outcome = answered(replace(problem, pairs=pairs))
     few = {k for k, count in enumerate(counts) if count < 6}
-    assert few <= {p.pair for p in outcome.left_out}
+    assert few <= {p.pair for p in outcome.excluded}
 
 
 @pytest.mark.parametrize("which", [("fixed", True), ("arm", False)])
@@ -146,7 +146,7 @@ class TestNamedCases:
         pairs[0] = replace(pairs[0], ids=pairs[0].ids[:8], corners_px=pairs[0].corners_px[:8])
         pairs[1] = replace(pairs[1], corners_px=np.tile(pairs[1].corners_px[:1], (88, 1)))
         outcome = answered(replace(eight[which], pairs=pairs))
-        assert {0, 1} <= {p.pair for p in outcome.left_out}
+        assert {0, 1} <= {p.pair for p in outcome.excluded}
 
     def test_poses_read_the_wrong_way_round(self, eight, which):
         """A fit to some of the pairs by chance must not pass for an answer, whatever noise is stated."""

@@ -7,12 +7,12 @@ from scipy.spatial.transform import Rotation
 from eyebolt.calibration.problem import Problem, WorkingVolume
 from eyebolt.calibration.solve import solve
 from eyebolt.observations.pair import Pair
-from eyebolt_sim.cell_geometry import make_scene
+from eyebolt_sim.cell_geometry import make_cell_geometry
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.problems import DEFAULT_LENS
-from eyebolt_sim.transforms import carry, inverse, matrix
-from eyebolt_sim.views import ViewRange, place, random_views, squares_board
+from eyebolt_sim.transforms import inverse, matrix, transform_points
+from eyebolt_sim.views import ViewRange, chessboard_shape, place, random_views
 
 SHIFTS_M = ((0, 0, 0), (0.1, 0, 0), (0, 0.1, 0), (0, 0, 0.1))
 POSES = 10
@@ -21,8 +21,8 @@ POSES = 10
 def session(cases, mount, seed, focal_px=2400.0, camera_moves=None, poses=POSES):
     """Four shifts of the board, then views that are nearly flat; ``camera_moves`` after the fourth."""
     rng = np.random.default_rng([seed, 77])
-    board, lens = squares_board(12, 9, 0.020), simple_lens(2448, 2048, focal_px)
-    scene = make_scene(mount, seed, 0.8, board.size_m)
+    board, lens = chessboard_shape(12, 9, 0.020), simple_lens(2448, 2048, focal_px)
+    scene = make_cell_geometry(mount, seed, 0.8, board.size_m)
     home = place(lens, board, Rotation.identity(), np.array([-0.2, -0.2]), 0.75)
     views = [matrix(np.eye(3), shift) @ home for shift in SHIFTS_M]
     others = random_views(lens, board, ViewRange(distance_m=(0.78, 0.82), tilt_deg=(0, 5)), rng)
@@ -30,7 +30,9 @@ def session(cases, mount, seed, focal_px=2400.0, camera_moves=None, poses=POSES)
     noise, pairs = PoseNoise(0.1, 0.02), []
     for row, view in enumerate(views):
         seen = view if camera_moves is None or row < len(SHIFTS_M) else inverse(camera_moves) @ view
-        corners = lens.project(carry(seen, board.corners_m)) + rng.normal(size=(len(board.corners_m), 2)) * 0.1
+        corners = (
+            lens.project(transform_points(seen, board.corners_m)) + rng.normal(size=(len(board.corners_m), 2)) * 0.1
+        )
         pairs.append(Pair(row, noise.reported(scene.flange_for(view), rng), np.arange(len(corners)), corners))
     return Problem(mount, cases.camera_of(DEFAULT_LENS), board.corners_m, pairs, WorkingVolume(0.6, 1.0))
 

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.calibration.estimation.initialization import starts_for
+from eyebolt.calibration.estimation.initialization import initial_estimates
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
-from eyebolt.geometry import se3 as rigid
+from eyebolt.geometry import se3 as se3
 from eyebolt_sim.problems import make_problem
 
 SEEDS = range(8)
@@ -19,36 +19,36 @@ def heights(simulated, mount):
     """The true heights, metres: of X in its own frame and of the board in its own, along the vertical of each."""
     up = np.array([0.0, 0.0, 1.0])
     flange_up = np.mean([pose[:3, :3].T @ up for pose in simulated.base_T_flange_true], axis=0)
-    at_X, at_Y = (up, flange_up) if mount == "fixed" else (flange_up, up)
-    return float(at_X @ simulated.wanted_true[:3, 3]), float(at_Y @ simulated.nuisance_true[:3, 3])
+    vertical_X, vertical_Y = (up, flange_up) if mount == "fixed" else (flange_up, up)
+    return float(vertical_X @ simulated.hand_eye_true[:3, 3]), float(vertical_Y @ simulated.nuisance_true[:3, 3])
 
 
 def grid_errors_mm(problem, found, true):
     grid = problem.grid
-    return np.linalg.norm(rigid.apply(found, grid) - rigid.apply(true, grid), axis=1) * 1e3
+    return np.linalg.norm(se3.apply(found, grid) - se3.apply(true, grid), axis=1) * 1e3
 
 
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_all_but_the_height_is_found_within_the_stated_error(cases, mount, stated):
-    inside, normalised = [], []
+    inside, reduced_chi2 = [], []
     for seed in SEEDS:
         simulated = make_problem(mount, 12, seed, turns="vertical")
         outcome = solve(cases.convert(simulated, stated))
         assert isinstance(outcome, Solution), f"seed {seed}: {outcome}"
-        assert len(outcome.unknown) == 1
-        assert "height of the camera" in outcome.unknown[0]
-        assert outcome.left_out == ()
+        assert len(outcome.unobservable) == 1
+        assert "height of the camera" in outcome.unobservable[0]
+        assert outcome.excluded == ()
         assert outcome.X[2, 3] == pytest.approx(0.0, abs=1e-4), "0 in the matrix for what cannot be known"
-        slid = simulated.wanted_true.copy()
-        slid[2, 3] += outcome.X[2, 3] - simulated.wanted_true[2, 3]
-        errors = grid_errors_mm(cases.convert(simulated), outcome.X, slid)
+        slide_along_vertical = simulated.hand_eye_true.copy()
+        slide_along_vertical[2, 3] += outcome.X[2, 3] - simulated.hand_eye_true[2, 3]
+        errors = grid_errors_mm(cases.convert(simulated), outcome.X, slide_along_vertical)
         inside.append(np.mean(errors <= outcome.expected_error_mm.p95))
-        twist = rigid.log(rigid.inverse(outcome.X) @ slid)
-        normalised.append(twist @ np.linalg.pinv(outcome.covariance, rcond=1e-9) @ twist)
+        twist = se3.log(se3.inverse(outcome.X) @ slide_along_vertical)
+        reduced_chi2.append(twist @ np.linalg.pinv(outcome.covariance, rcond=1e-9) @ twist)
     assert np.mean(inside) > 0.85
     # Five directions are left; their normalised error squared averages 5, here over 8 sets (sigma 1.1).
-    assert 2.0 < np.mean(normalised) < 9.0
+    assert 2.0 < np.mean(reduced_chi2) < 9.0
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
@@ -58,9 +58,9 @@ def test_the_stated_height_of_the_board_closes_it(cases, mount):
         of_X, of_board = heights(simulated, mount)
         outcome = solve(replace(cases.convert(simulated), height_m=of_board))
         assert isinstance(outcome, Solution)
-        assert outcome.unknown == ()
+        assert outcome.unobservable == ()
         assert outcome.X[2, 3] == pytest.approx(of_X, abs=0.002)
-        errors = grid_errors_mm(cases.convert(simulated), outcome.X, simulated.wanted_true)
+        errors = grid_errors_mm(cases.convert(simulated), outcome.X, simulated.hand_eye_true)
         assert np.sqrt((errors**2).mean()) < 2 * outcome.expected_error_mm.p95, f"seed {seed}"
 
 
@@ -79,6 +79,6 @@ def test_the_start_is_exact_without_noise(cases, mount):
             mount, 6, seed, corner_noise_px=0, robot_noise_mm=0, robot_noise_deg=0, turns="vertical"
         )
         problem = cases.convert(simulated, False)
-        (start,) = starts_for(problem, problem.chain(), simulated.camera_T_board_true)
-        predicted = rigid.inverse(start.X) @ problem.chain() @ start.Y
+        (start,) = initial_estimates(problem, problem.chain(), simulated.camera_T_board_true)
+        predicted = se3.inverse(start.X) @ problem.chain() @ start.Y
         assert np.abs(predicted - simulated.camera_T_board_true).max() < 1e-9, f"seed {seed}"

@@ -10,7 +10,7 @@ from eyebolt.cameras.factory import CameraSettings, open_camera
 from eyebolt.cameras.folder import FolderCamera
 from eyebolt.cameras.push import PushCamera
 from eyebolt.cameras.simulated import SimulatedCamera
-from eyebolt.cameras.video_file import RecordingCamera
+from eyebolt.cameras.video_file import VideoFileCamera
 from eyebolt.errors import InputFault
 
 
@@ -32,7 +32,7 @@ def test_each_source_opens_its_kind(tmp_path, endpoint):
         ("simulated", {"endpoint": endpoint, "settle_ms": 300}, SimulatedCamera),
         ("device", CameraSettings(path="/dev/video-of-nobody", exposure_us=5000), DeviceCamera),
         ("device", {"url": "http://127.0.0.1:9/x"}, DeviceCamera),
-        ("device", {"path": "clip.avi"}, RecordingCamera),
+        ("device", {"path": "clip.avi"}, VideoFileCamera),
     ]:
         with contextlib.closing(open_camera(source, settings, tmp_path)) as camera:
             assert isinstance(camera, kind)

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from eyebolt.cameras.folder import FolderCamera, name_order
+from eyebolt.cameras.folder import FolderCamera, natural_sort_key
 from eyebolt.errors import CameraFault, InputFault
 from eyebolt.testing.camera_conformance import check_camera
 
@@ -57,10 +57,10 @@ def test_it_never_rewinds_but_sees_pictures_that_come_later(tmp_path):
     take(camera)
     write(tmp_path, "m4.png")
     assert code_of(lambda: take(camera)) == "pictures-exhausted"
-    assert not camera.describe().alive
+    assert not camera.health().alive
     write(tmp_path, "m6.png")
-    assert camera.describe().alive
-    assert "1 pictures left" in camera.describe().says
+    assert camera.health().alive
+    assert "1 pictures left" in camera.health().message
     assert take(camera).name == "m6.png"
 
 
@@ -109,7 +109,7 @@ def test_a_folder_that_vanishes_is_exhausted(tmp_path):
 
 def test_name_order_is_total():
     names = ["img2", "img02", "img10", "2b", "b2", "", "img", "½", "img²"]
-    ordered = sorted(names, key=name_order)
+    ordered = sorted(names, key=natural_sort_key)
     names.reverse()
-    assert sorted(names, key=name_order) == ordered
+    assert sorted(names, key=natural_sort_key) == ordered
     assert ordered.index("img02") < ordered.index("img2") < ordered.index("img10")

@@ -30,10 +30,10 @@ def parts(raw=RAW, **changes):
 @pytest.mark.parametrize("shape", [(3, 4), (3, 4, 3), (1, 1)])
 def test_a_picture_survives_the_wire(dtype, shape):
     picture = np.random.default_rng(1).integers(0, np.iinfo(dtype).max, shape).astype(dtype)
-    message = fm.decode(fm.encode(picture, frame_id=3, boot_id="boot", exposed_ns=12, request=5))
+    message = fm.decode(fm.encode(picture, frame_id=3, boot_id="boot", exposed_ns=12, request_id=5))
     assert np.array_equal(message.pixels(), picture)
     assert message.pixels().dtype == picture.dtype
-    assert (message.frame_id, message.boot_id, message.exposed_ns, message.request) == (3, "boot", 12, 5)
+    assert (message.frame_id, message.boot_id, message.exposed_ns, message.request_id) == (3, "boot", 12, 5)
 
 
 def test_the_bytes_on_the_wire_are_rows_of_little_endian_numbers():
@@ -87,7 +87,7 @@ def test_pixels_can_be_written_and_are_no_view_of_the_message():
         (parts(id=-1), "id"),
         (parts(exposed_ns=2**63), "exposed_ns"),
         (parts(exposed_ns="5"), "exposed_ns"),
-        (parts(request="x"), "request"),
+        (parts(request_id="x"), "request_id"),
     ],
 )
 def test_a_bad_message_is_refused_by_name(bad, named):
@@ -101,7 +101,7 @@ def test_a_bad_message_is_refused_by_name(bad, named):
     st.lists(st.binary(max_size=60), max_size=4)
     | st.tuples(
         st.dictionaries(
-            st.sampled_from([*HEADER, "request", "error"]),
+            st.sampled_from([*HEADER, "request_id", "error"]),
             st.none() | st.booleans() | st.integers(-2, 20) | st.floats() | st.text(max_size=5),
         ).map(lambda header: json.dumps({**HEADER, **header}).encode()),
         st.binary(max_size=40),
@@ -129,12 +129,12 @@ def test_what_is_no_picture_is_not_sent(picture):
 
 
 def test_requests_and_error_replies_survive_the_wire():
-    assert fm.encode_request(123, 4) == b'{"asked_ns": 123, "request": 4}'
+    assert fm.encode_request(123, 4) == b'{"not_before_ns": 123, "request_id": 4}'
     assert fm.decode_request(fm.encode_request(123, 4)) == (123, 4)
     assert fm.decode_reply(fm.encode_error(4, "the light\nis off")) == fm.ErrorReply(4, "the light is off")
 
 
-@pytest.mark.parametrize("reply", [parts(), [b'{"request": 1, "error": "x"}', b"pixels"], [b'{"error": "x"}', b""]])
+@pytest.mark.parametrize("reply", [parts(), [b'{"request_id": 1, "error": "x"}', b"pixels"], [b'{"error": "x"}', b""]])
 def test_a_reply_must_say_what_it_answers(reply):
     with pytest.raises(CameraFault) as caught:
         fm.decode_reply(reply)

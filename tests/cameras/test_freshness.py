@@ -2,19 +2,19 @@ import random
 
 import pytest
 
-from eyebolt.cameras.freshness import SteadyGate
+from eyebolt.cameras.freshness import ArrivalGate
 
 MS = 1_000_000
 PERIOD_MS = 66
 
 
 def gate_after(*gaps_ms, **kwargs):
-    gate = SteadyGate(greatest_delay_ns=100 * MS, **kwargs)
+    gate = ArrivalGate(max_latency_ns=100 * MS, **kwargs)
     now_ms = 1_000_000
-    gate.arrival(now_ms * MS)
+    gate.add_arrival(now_ms * MS)
     for gap_ms in gaps_ms:
         now_ms += gap_ms
-        gate.arrival(round(now_ms * MS))
+        gate.add_arrival(round(now_ms * MS))
     return gate, round(now_ms * MS)
 
 
@@ -69,13 +69,13 @@ def test_a_new_frame_rate_is_learned():
 
 def test_memory_stays_bounded():
     gate, _ = gate_after(*[10] * 20_000)
-    assert len(gate._gaps_ns) <= 1001
+    assert len(gate._intervals_ns) <= 1001
 
 
 def test_a_stalling_line_without_losses_is_never_trusted_while_it_lags():
     """Frames queue before a line that stops at random and then empties at once: no trusted frame may be late."""
     chance = random.Random(5)
-    gate = SteadyGate(greatest_delay_ns=100 * MS)
+    gate = ArrivalGate(max_latency_ns=100 * MS)
     line_free_ms, trusted, stalled = 0.0, 0, 0
     for k in range(6000):
         exposed_ms = k * PERIOD_MS
@@ -84,7 +84,7 @@ def test_a_stalling_line_without_losses_is_never_trusted_while_it_lags():
         arrived_ms = max(exposed_ms + chance.uniform(20, 60), line_free_ms)
         line_free_ms = max(line_free_ms, arrived_ms) + 3
         stalled += arrived_ms > exposed_ms + 100
-        gate.arrival(round(arrived_ms * MS))
+        gate.add_arrival(round(arrived_ms * MS))
         earliest_ns = gate.earliest_exposure_ns()
         if earliest_ns is not None:
             trusted += 1

@@ -68,13 +68,13 @@ class Sender:
 
 @pytest.fixture
 def camera(endpoint):
-    with contextlib.closing(PushCamera(endpoint, silent_after_s=30.0)) as camera:
+    with contextlib.closing(PushCamera(endpoint, silence_timeout_s=30.0)) as camera:
         yield camera
 
 
-def fault_of(camera, asked_ns, timeout_s=0.3):
+def fault_of(camera, not_before_ns, timeout_s=0.3):
     with pytest.raises(CameraFault) as caught:
-        camera.grab(asked_ns, timeout_s)
+        camera.grab(not_before_ns, timeout_s)
     return caught.value
 
 
@@ -98,17 +98,17 @@ def test_frames_that_waited_before_the_request_are_never_returned(camera, endpoi
     with Sender(endpoint, instant) as sender:
         for _ in range(40):
             sender.send()
-        wait_until(lambda: camera.describe().alive)
-        asked_ns = time.monotonic_ns()
-        fault = fault_of(camera, asked_ns)
+        wait_until(lambda: camera.health().alive)
+        not_before_ns = time.monotonic_ns()
+        fault = fault_of(camera, not_before_ns)
         assert fault.code == "no-fresh-frame"
         assert "before the request" in fault.message
         for _ in range(40):  # a backlog that is on its way when the request comes
-            sender.send(asked_ns - 1)
+            sender.send(not_before_ns - 1)
         fresh_ns = sender.send()
-        frame = camera.grab(asked_ns, 5.0)
+        frame = camera.grab(not_before_ns, 5.0)
         assert frame.exposed_ns == instant.read(frame.pixels) == fresh_ns
-        assert (frame.method, frame.name) == ("instant", "boot-1/80")
+        assert (frame.method, frame.name) == ("timestamp", "boot-1/80")
 
 
 def test_a_sender_that_was_stopped_and_sends_its_backlog_late_is_harmless(endpoint, instant):
@@ -116,38 +116,38 @@ def test_a_sender_that_was_stopped_and_sends_its_backlog_late_is_harmless(endpoi
     with Sender(endpoint, instant) as sender:
         for _ in range(100):
             sender.send()
-        asked_ns = time.monotonic_ns()
+        not_before_ns = time.monotonic_ns()
         with contextlib.closing(PushCamera(endpoint)) as camera:
-            assert fault_of(camera, asked_ns, 0.5).code == "no-fresh-frame"
+            assert fault_of(camera, not_before_ns, 0.5).code == "no-fresh-frame"
             fresh_ns = sender.send()
-            assert camera.grab(asked_ns, 5.0).exposed_ns == fresh_ns
+            assert camera.grab(not_before_ns, 5.0).exposed_ns == fresh_ns
 
 
 def test_frames_dated_in_the_future_are_refused_and_said(camera, endpoint, instant):
     with Sender(endpoint, instant) as sender:
-        asked_ns = time.monotonic_ns()
-        sender.send(asked_ns + 3_600 * 10**9)
-        fault = fault_of(camera, asked_ns)
+        not_before_ns = time.monotonic_ns()
+        sender.send(not_before_ns + 3_600 * 10**9)
+        fault = fault_of(camera, not_before_ns)
         assert fault.code == "no-fresh-frame"
         assert "after its arrival" in fault.message
-        assert "after its arrival" in camera.describe().says
+        assert "after its arrival" in camera.health().message
         fresh_ns = sender.send()
-        assert camera.grab(asked_ns, 5.0).exposed_ns == fresh_ns
+        assert camera.grab(not_before_ns, 5.0).exposed_ns == fresh_ns
 
 
 def test_a_restarted_sender_takes_over_and_its_predecessor_stays_out(camera, endpoint, instant):
     with Sender(endpoint, instant, "old") as old, Sender(endpoint, instant, "new") as new:
         old.send()
-        wait_until(lambda: camera.describe().alive)
+        wait_until(lambda: camera.health().alive)
         first_ns = new.send()
         assert camera.grab(first_ns, 5.0).name == "new/0"
-        asked_ns = time.monotonic_ns()
+        not_before_ns = time.monotonic_ns()
         old.send()
-        fault = fault_of(camera, asked_ns)
+        fault = fault_of(camera, not_before_ns)
         assert "let one program send" in fault.message
-        asked_ns = time.monotonic_ns()
+        not_before_ns = time.monotonic_ns()
         new.send()
-        assert camera.grab(asked_ns, 5.0).name == "new/1"
+        assert camera.grab(not_before_ns, 5.0).name == "new/1"
 
 
 def test_messages_that_are_no_frames_are_said_and_survived(camera, endpoint, instant):
@@ -156,20 +156,20 @@ def test_messages_that_are_no_frames_are_said_and_survived(camera, endpoint, ins
         fault = fault_of(camera, time.monotonic_ns())
         assert fault.code == "no-fresh-frame"
         assert "JSON" in fault.message
-        asked_ns = sender.send()
-        assert camera.grab(asked_ns, 5.0).exposed_ns == asked_ns
+        not_before_ns = sender.send()
+        assert camera.grab(not_before_ns, 5.0).exposed_ns == not_before_ns
 
 
 def test_silence_is_told_from_absence(endpoint, instant):
-    with contextlib.closing(PushCamera(endpoint, silent_after_s=0.3)) as camera, Sender(endpoint, instant) as sender:
-        assert "no sender yet" in camera.describe().says
+    with contextlib.closing(PushCamera(endpoint, silence_timeout_s=0.3)) as camera, Sender(endpoint, instant) as sender:
+        assert "no sender yet" in camera.health().message
         fault = fault_of(camera, time.monotonic_ns())
         assert fault.code == "camera-lost"
         assert "no sender yet" in fault.message
         sender.send()
-        wait_until(lambda: camera.describe().alive)
-        wait_until(lambda: not camera.describe().alive)
-        assert re.search(r"silent for \d+ s", camera.describe().says)
+        wait_until(lambda: camera.health().alive)
+        wait_until(lambda: not camera.health().alive)
+        assert re.search(r"silent for \d+ s", camera.health().message)
         fault = fault_of(camera, time.monotonic_ns())
         assert fault.code == "camera-lost"
         assert re.search(r"silent for \d+ s", fault.message)
@@ -240,20 +240,20 @@ def test_a_line_that_stalls_in_the_middle_of_a_frame_gives_no_half_picture(insta
         port = free.getsockname()[1]
     frame_bytes = instant.paint(1).nbytes
     with (
-        contextlib.closing(PushCamera(f"tcp://127.0.0.1:{port}", silent_after_s=0.3)) as camera,
+        contextlib.closing(PushCamera(f"tcp://127.0.0.1:{port}", silence_timeout_s=0.3)) as camera,
         contextlib.closing(StallingLine(port, frame_bytes * 5 // 2)) as line,
         Sender(line.endpoint, instant) as sender,
     ):
         first = sender.send()
         assert instant.read(camera.grab(first, 5.0).pixels) == first
-        asked_ns = sender.send()
-        assert instant.read(camera.grab(asked_ns, 5.0).pixels) == asked_ns
+        not_before_ns = sender.send()
+        assert instant.read(camera.grab(not_before_ns, 5.0).pixels) == not_before_ns
         begun_ns = sender.send()
         wait_until(lambda: line.passed == line.most)
         fault = fault_of(camera, begun_ns, 0.5)
         assert fault.code in ("no-fresh-frame", "camera-lost")
-        assert not camera.describe().alive
+        assert not camera.health().alive
         # The half of a picture keeps no other sender out.
         with Sender(f"tcp://127.0.0.1:{port}", instant, boot_id="boot-2").keep_sending():
-            asked_ns = time.monotonic_ns()
-            assert instant.read(camera.grab(asked_ns, 5.0).pixels) >= asked_ns
+            not_before_ns = time.monotonic_ns()
+            assert instant.read(camera.grab(not_before_ns, 5.0).pixels) >= not_before_ns

@@ -13,7 +13,7 @@ from eyebolt.testing.camera_conformance import check_camera
 
 
 class Peer:
-    """A ROUTER that exposes on request. ``answer(peer, identity, asked_ns, request)`` may be replaced."""
+    """A ROUTER that exposes on request. ``answer(peer, identity, not_before_ns, request_id)`` may be replaced."""
 
     def __init__(self, endpoint, instant):
         self.instant, self.exposures = instant, 0
@@ -29,15 +29,15 @@ class Peer:
     def run(self):
         while not self.ended.is_set():
             if self.socket.poll(20):
-                identity, request = self.socket.recv_multipart()
-                self.answer(self, identity, *decode_request(request))
+                identity, request_id = self.socket.recv_multipart()
+                self.answer(self, identity, *decode_request(request_id))
         self.context.destroy(linger=0)
 
-    def expose(self, identity, asked_ns, request, exposed_ns=None):
+    def expose(self, identity, not_before_ns, request_id, exposed_ns=None):
         exposed_ns = time.monotonic_ns() if exposed_ns is None else exposed_ns
         self.exposures += 1
         picture = self.instant.paint(exposed_ns)
-        parts = encode(picture, frame_id=self.exposures, boot_id="peer", exposed_ns=exposed_ns, request=request)
+        parts = encode(picture, frame_id=self.exposures, boot_id="peer", exposed_ns=exposed_ns, request_id=request_id)
         self.socket.send_multipart([identity, *parts])
 
     def quiet(self, *_):
@@ -66,9 +66,9 @@ def camera(endpoint):
         yield camera
 
 
-def fault_of(camera, timeout_s=0.3, asked_ns=None):
+def fault_of(camera, timeout_s=0.3, not_before_ns=None):
     with pytest.raises(CameraFault) as caught:
-        camera.grab(time.monotonic_ns() if asked_ns is None else asked_ns, timeout_s)
+        camera.grab(time.monotonic_ns() if not_before_ns is None else not_before_ns, timeout_s)
     return caught.value
 
 
@@ -89,21 +89,21 @@ def test_each_grab_is_one_exposure(peer, camera):
 def test_the_request_is_the_documented_text(camera, endpoint):
     with zmq.Context() as context, context.socket(zmq.ROUTER) as router:
         router.bind(endpoint)
-        asked_ns = time.monotonic_ns()
-        grabbing = threading.Thread(target=lambda: fault_of(camera, 2.0, asked_ns))
+        not_before_ns = time.monotonic_ns()
+        grabbing = threading.Thread(target=lambda: fault_of(camera, 2.0, not_before_ns))
         grabbing.start()
         identity, text = router.recv_multipart()
-        router.send_multipart([identity, b'{"request": 1, "error": "no light"}', b""])
+        router.send_multipart([identity, b'{"request_id": 1, "error": "no light"}', b""])
         grabbing.join()
-    assert json.loads(text) == {"asked_ns": asked_ns, "request": 1}
+    assert json.loads(text) == {"not_before_ns": not_before_ns, "request_id": 1}
 
 
 def test_replies_to_earlier_requests_are_dropped(peer, camera):
-    def answer_twice(peer, identity, asked_ns, request):
+    def answer_twice(peer, identity, not_before_ns, request_id):
         """What a peer does that was slow: the reply to another request comes first, well dated but not ours."""
-        Peer.expose(peer, identity, asked_ns, request - 1 if request else 0)
-        peer.socket.send_multipart([identity, *encode_error(request + 7, "not yours")])
-        Peer.expose(peer, identity, asked_ns, request)
+        Peer.expose(peer, identity, not_before_ns, request_id - 1 if request_id else 0)
+        peer.socket.send_multipart([identity, *encode_error(request_id + 7, "not yours")])
+        Peer.expose(peer, identity, not_before_ns, request_id)
 
     peer.answer = answer_twice
     for k in (1, 2, 3):
@@ -112,40 +112,40 @@ def test_replies_to_earlier_requests_are_dropped(peer, camera):
 
 def test_a_late_reply_does_not_serve_the_next_request(peer, camera):
     waiting = []
-    peer.answer = lambda peer, *request: waiting.append(request)
+    peer.answer = lambda peer, *request_id: waiting.append(request_id)
     assert fault_of(camera).code == "no-fresh-frame"
 
-    def answer_all(peer, *request):
-        for late in [*waiting, request]:
+    def answer_all(peer, *request_id):
+        for late in [*waiting, request_id]:
             with contextlib.suppress(zmq.ZMQError):
                 Peer.expose(peer, *late)
 
     peer.answer = answer_all
-    asked_ns = time.monotonic_ns()
-    frame = camera.grab(asked_ns, 5.0)
-    assert frame.exposed_ns >= asked_ns
+    not_before_ns = time.monotonic_ns()
+    frame = camera.grab(not_before_ns, 5.0)
+    assert frame.exposed_ns >= not_before_ns
     assert frame.name == "peer/2"
 
 
 @pytest.mark.parametrize("off_ns", [-1, -(10**10), 10**10])
 def test_a_frame_dated_outside_the_request_and_its_arrival_is_refused(peer, camera, off_ns):
-    peer.answer = lambda peer, identity, asked_ns, request: Peer.expose(
-        peer, identity, asked_ns, request, asked_ns + off_ns
+    peer.answer = lambda peer, identity, not_before_ns, request_id: Peer.expose(
+        peer, identity, not_before_ns, request_id, not_before_ns + off_ns
     )
     fault = fault_of(camera, 2.0)
     assert fault.code == "no-fresh-frame"
     assert "dated" in fault.message
     peer.answer = Peer.expose
-    asked_ns = time.monotonic_ns()
-    assert camera.grab(asked_ns, 5.0).exposed_ns >= asked_ns
+    not_before_ns = time.monotonic_ns()
+    assert camera.grab(not_before_ns, 5.0).exposed_ns >= not_before_ns
 
 
 @pytest.mark.parametrize(
     ("parts", "said"),
     [
-        ([b'{"request": 1, "error": "the shutter sticks"}', b""], "the shutter sticks"),
+        ([b'{"request_id": 1, "error": "the shutter sticks"}', b""], "the shutter sticks"),
         ([b"not json", b""], "JSON"),
-        ([b'{"request": 1}', b"", b""], "parts"),
+        ([b'{"request_id": 1}', b"", b""], "parts"),
     ],
 )
 def test_an_error_reply_and_a_broken_one_are_passed_on_as_words(peer, camera, parts, said):
@@ -153,27 +153,27 @@ def test_an_error_reply_and_a_broken_one_are_passed_on_as_words(peer, camera, pa
     fault = fault_of(camera, 2.0)
     assert fault.code == "no-fresh-frame"
     assert said in fault.message
-    assert said in camera.describe().says
+    assert said in camera.health().message
     peer.answer = Peer.expose
     assert camera.grab(time.monotonic_ns(), 5.0).pixels.shape == (48, 64)
-    assert said not in camera.describe().says
+    assert said not in camera.health().message
 
 
 def test_a_peer_that_is_not_there_is_lost(camera):
     fault = fault_of(camera)
     assert fault.code == "camera-lost"
-    health = camera.describe()
-    assert (health.alive, "not connected" in health.says) == (False, True)
+    health = camera.health()
+    assert (health.alive, "not connected" in health.message) == (False, True)
 
 
 def test_a_peer_that_dies_is_lost_and_one_that_returns_is_found(endpoint, instant, camera):
     with contextlib.closing(Peer(endpoint, instant)):
         camera.grab(time.monotonic_ns(), 5.0)
-        assert camera.describe().alive
+        assert camera.health().alive
     assert fault_of(camera, 30.0).code == "camera-lost"
     with contextlib.closing(Peer(endpoint, instant)):
-        asked_ns = time.monotonic_ns()
-        assert camera.grab(asked_ns, 5.0).exposed_ns >= asked_ns
+        not_before_ns = time.monotonic_ns()
+        assert camera.grab(not_before_ns, 5.0).exposed_ns >= not_before_ns
 
 
 def test_a_peer_that_dies_during_the_exposure_is_lost_long_before_the_time_out(endpoint, instant, camera):

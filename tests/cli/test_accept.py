@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.results.files import accepted_session
+from eyebolt.results.files import accepted_session_name
 from eyebolt.store.names import list_sessions
 from eyebolt_sim.problems import make_problem
 from support.daemon_process import Robot
@@ -54,7 +54,7 @@ def test_a_rejected_result_is_never_accepted(recorded_cell, start_daemon, eyebol
         assert "(not-acceptable)" in text
         assert words in text
         assert "What to do: " in text
-        assert json.loads((session / "result.json").read_text())["verdict"] == "reject"
+        assert json.loads((session / "result.json").read_text())["acceptance"] == "reject"
     assert not (tmp_path / "sessions/accepted.json").exists()
 
 
@@ -104,7 +104,7 @@ def test_problem_files_give_one_json_line_each_whatever_is_in_them(eyebolt, tmp_
         assert document["mount"] == problem.mount
         errors = grid_errors_mm(
             document["transform"]["matrix"],
-            problem.wanted_true,
+            problem.hand_eye_true,
             problem.lens,
             problem.near_m * 1e3,
             problem.far_m * 1e3,
@@ -115,15 +115,15 @@ def test_problem_files_give_one_json_line_each_whatever_is_in_them(eyebolt, tmp_
     lines = [json.loads(line) for line in out.splitlines()]
     assert (code, text) == (1, "")
     assert [line["session"] for line in lines] == [str(p) for p in (good[0][1], *broken, good[1][1])]
-    assert lines[0] == {**documents[0], "time": lines[0]["time"]}
-    assert lines[-1] == {**documents[1], "time": lines[-1]["time"]}
+    assert lines[0] == {**documents[0], "timestamp": lines[0]["timestamp"]}
+    assert lines[-1] == {**documents[1], "timestamp": lines[-1]["timestamp"]}
     for name, line in zip([*contents, "nowhere"], lines[1:-1], strict=True):
         if name == "no-pairs":
             assert line["transform"] is None
-            assert line["verdict"] == "reject"
+            assert line["acceptance"] == "reject"
         else:
-            assert set(line) == {"session", "code", "error", "remedy"}, (name, line)
-            assert line["error"], name
+            assert set(line) == {"session", "code", "message", "remedy"}, (name, line)
+            assert line["message"], name
 
 
 @pytest.mark.parametrize("name", ["../elsewhere", "/tmp", "..", "", 7, None])
@@ -134,4 +134,4 @@ def test_a_session_named_in_accepted_json_is_never_a_path(tmp_path, name):
     text = json.dumps({"session": name})
     for path in (record / "accepted.json", elsewhere / "result.json", record / "result.json", tmp_path / "result.json"):
         path.write_text(text)
-    assert accepted_session(record) is None
+    assert accepted_session_name(record) is None

@@ -55,16 +55,16 @@ def test_programs_get_the_same_as_one_line(session, eyebolt):
     assert (code, out.count("\n")) == (0, 1)
     assert found["closed"] is True
     assert [c["pair"] for c in found["captures"] if c["kept"]] == [0, 1, 2, 3, 4, 7, 8, 9]
-    assert found["result"]["pairs"]["kept"] == 7
+    assert found["result"]["pairs"]["used"] == 7
     assert found["damage"] == []
 
 
 def lose_a_picture(session):
-    (session / "pictures/0003.tif").unlink()
+    (session / "images/0003.tif").unlink()
 
 
 def change_a_picture(session):
-    path = session / "pictures/0003.tif"
+    path = session / "images/0003.tif"
     data = bytearray(path.read_bytes())
     data[len(data) // 2] ^= 1
     path.write_bytes(data)

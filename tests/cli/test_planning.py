@@ -16,8 +16,8 @@ from scipy.spatial.transform import Rotation
 from eyebolt.store.names import list_sessions
 from eyebolt.store.session_folder import SessionFolder
 from eyebolt_sim.arm import inverse_kinematics
-from eyebolt_sim.cell import CellChoices, prepare_cell
-from eyebolt_sim.pose_format import PoseTerms
+from eyebolt_sim.cell import CellOptions, prepare_cell
+from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.transforms import matrix
 from eyebolt_sim.waypoints import Waypoint
 from support.daemon_process import COMMAND, DaemonProcess
@@ -26,7 +26,7 @@ from support.folder_camera_cell import grid_errors_mm, write_station
 TOLERANCE_MM = 0.6
 # Cells most of whose plan this arm reaches.
 SEEDS = {"fixed": 13, "arm": 6}
-TERMS = PoseTerms("mm", "euler-ZYX", "deg")
+TERMS = PoseFormat("mm", "euler-ZYX", "deg")
 
 
 def off(pose, seed):
@@ -48,8 +48,8 @@ def planned(request, tmp_path):
         rotation="euler-ZYX",
         tolerance_mm=TOLERANCE_MM,
     )
-    cell = prepare_cell(station, CellChoices(seed=SEEDS[request.param], waypoints=3, speed=500.0, checks=False))
-    guesses = [TERMS.print_pose(off(pose, seed)) for seed, pose in enumerate((cell.scene.wanted, cell.scene.nuisance))]
+    cell = prepare_cell(station, CellOptions(seed=SEEDS[request.param], waypoints=3, speed=500.0, checks=False))
+    guesses = [TERMS.format_pose(off(pose, seed)) for seed, pose in enumerate((cell.scene.wanted, cell.scene.nuisance))]
     out = tmp_path / "waypoints.csv"
     said = subprocess.run(
         [
@@ -82,7 +82,7 @@ def taught(out):
         if not row or row[0].startswith("#"):
             continue
         check = row[0] == "check"
-        pose = TERMS.read_pose([float(field) for field in row[check:]])
+        pose = TERMS.parse_pose([float(field) for field in row[check:]])
         solutions = inverse_kinematics(pose)
         if solutions:
             near = found[0][-1].joints_rad if found[0] else solutions[0]
@@ -101,7 +101,7 @@ def test_the_plan_of_a_rough_guess_meets_the_goal(planned):
     try:
         cell = replace(cell, captures=captures, checks=checks)
         arm = cell.moving_arm()
-        with cell.picture_server(arm):
+        with cell.camera_server(arm):
             outcome = cell.run_robot(arm, lambda line: None)
         log = daemon.log()
     finally:
@@ -109,10 +109,10 @@ def test_the_plan_of_a_rough_guess_meets_the_goal(planned):
     assert outcome.stop_code is None, log[-3:]
     session = list_sessions(station.parent / "sessions")[-1]
     document = json.loads((session / "result.json").read_text())
-    solved = [fact for fact in SessionFolder.view(session).records if fact["fact"] == "solved"]
-    assert solved[-1]["goal_met"], document["why"]
-    assert document["verdict"] != "reject", document["why"]
-    assert document["pairs"]["kept"] <= len(captures)
+    solved = [fact for fact in SessionFolder.view(session).records if fact["type"] == "solve"]
+    assert solved[-1]["goal_met"], document["reason"]
+    assert document["acceptance"] != "reject", document["reason"]
+    assert document["pairs"]["used"] <= len(captures)
     errors = grid_errors_mm(np.array(document["transform"]["matrix"]), cell.scene.wanted)
     assert np.sqrt((errors**2).mean()) <= TOLERANCE_MM
     # The session itself says where to go on; the ruler only where board scale and focal length are not borne out.
@@ -120,4 +120,4 @@ def test_the_plan_of_a_rough_guess_meets_the_goal(planned):
         [*COMMAND, "plan", str(station), "--session", str(session)], capture_output=True, text=True, timeout=120
     )
     assert said.returncode == 0, said.stderr
-    assert ("ruler" in said.stdout) is (document["verdict"] == "unproven")
+    assert ("translation" in said.stdout) is (document["acceptance"] == "unproven")

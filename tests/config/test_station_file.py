@@ -79,7 +79,7 @@ spacing_mm = 12.5
 tolerance_mm = 0.5
 near_mm = 200
 far_mm = 400
-fewest = 10
+min_pairs = 10
 accept = "when-proven"
 
 [record]
@@ -112,10 +112,14 @@ def test_a_fixed_camera_with_defaults() -> None:
     assert station.camera.settle_ms == 300
     assert station.board.corner_order == "current"
     assert station.witness is not None and station.witness.kind == "grid"
-    assert (station.goal.fewest, station.goal.most, station.goal.accept) == (8, 40, "by-hand")
+    assert (station.goal.min_pairs, station.goal.max_pairs, station.goal.accept) == (8, 40, "by-hand")
     assert station.record.folder == "sessions"
     assert station.robot_noise_m_rad == pytest.approx((1e-4, math.radians(0.02)))
-    assert (station.reading.length, station.reading.rotation, station.reading.angle) == ("m", "rotation-vector", "rad")
+    assert (station.pose_format.length, station.pose_format.rotation, station.pose_format.angle) == (
+        "m",
+        "rotation-vector",
+        "rad",
+    )
 
 
 def test_a_camera_on_a_vertical_arm_written_with_dotted_keys_and_an_inline_table() -> None:
@@ -127,7 +131,7 @@ def test_a_camera_on_a_vertical_arm_written_with_dotted_keys_and_an_inline_table
         np.array([[0, -1, 0, 0], [1, 0, 0, 0], [0, 0, 1, 0.1205], [0, 0, 0, 1]]), abs=1e-12
     )
     assert station.robot.tip_mm == (0.0, 0.0, 152.4)
-    assert station.goal.fewest == 10 and station.record.folder == "/var/lib/cell/sessions"
+    assert station.goal.min_pairs == 10 and station.record.folder == "/var/lib/cell/sessions"
 
 
 def test_a_station_is_frozen_and_cannot_be_built_against_the_rules() -> None:
@@ -181,7 +185,7 @@ tolerance_mm = 1
 tolerence_mm = 1
 near_mm = 900
 far_mm = 500
-most = 4
+max_pairs = 4
 """
     assert places_of(text) == [
         (3, "[station] name"),
@@ -204,7 +208,7 @@ most = 4
         (36, "[goal] tolerance_mm"),
         (37, "[goal] tolerence_mm"),
         (39, "[goal] far_mm"),
-        (40, "[goal] most"),
+        (40, "[goal] max_pairs"),
     ]
     by_key = {fault.key: fault for fault in faults_of(text)}
     assert by_key["[board] dictionary"].allowed.endswith('the closest is "5X5_100"')
@@ -243,8 +247,8 @@ ONE_FAULT = [
     (FIXED, "tolerance_mm = 1\n", "", 34, "[goal] tolerance_mm", "nothing"),
     (FIXED, "tolerance_mm = 1\n", f"tolerance_mm = {'9' * 400}\n", 35, "[goal] tolerance_mm", "60 digits"),
     (FIXED, "far_mm = 900", "far_mm = 500", 37, "[goal] far_mm", "500"),
-    (FIXED, "far_mm = 900", "far_mm = 900\nfewest = 2", 38, "[goal] fewest", "2"),
-    (FIXED, "far_mm = 900", "far_mm = 900\nfewest = 50", 38, "[goal] fewest", "50"),
+    (FIXED, "far_mm = 900", "far_mm = 900\nmin_pairs = 2", 38, "[goal] min_pairs", "2"),
+    (FIXED, "far_mm = 900", "far_mm = 900\nmin_pairs = 50", 38, "[goal] min_pairs", "50"),
     (FIXED, "far_mm = 900", 'far_mm = 900\nname = "x"', 38, "[goal] name", "unknown"),
     (ARM, "robot.tool = [0, 0, 120.5, 90]\n", "", 4, "[robot] pose_of", "tool"),
     (ARM, "[0, 0, 120.5, 90]", "[0, 0, 120.5, 90, 0]", 5, "[robot] tool", "90"),

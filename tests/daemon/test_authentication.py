@@ -13,13 +13,13 @@ import numpy as np
 import pytest
 import zmq
 
-from eyebolt.security.key_files import client_keys
+from eyebolt.security.key_files import read_client_keys
 from support.daemon_process import LONGEST_S, Robot, free_ports, until
 from support.folder_camera_cell import write_station
 
 SENDER = Path(__file__).resolve().parents[2] / "robot_scripts/python/push_camera_sender.py"
-REFUSED_WATCHER, REFUSED_CAMERA = (f"refused: no {role} that is let in" for role in ("watcher", "camera"))
-IGNORED = "ignored: the status side listens to nobody"
+REFUSED_WATCHER, REFUSED_CAMERA = (f"{role} rejected: not authorized" for role in ("watcher", "camera"))
+IGNORED = "message to the status socket ignored"
 
 
 class Reached:
@@ -58,7 +58,7 @@ def connect():
         if kind == zmq.SUB:
             socket.setsockopt(zmq.SUBSCRIBE, b"status")
         if key is not None:
-            client_keys(key).use_on(socket)
+            read_client_keys(key).apply_to(socket)
         socket.connect(endpoint)
         return socket
 
@@ -79,10 +79,10 @@ def test_watchers_with_a_key_hear_and_those_without_hear_nothing_and_are_logged(
     stranger, thief = connect(zmq.SUB, reached.status), connect(zmq.SUB, reached.status, reached.camera_key)
     watcher = connect(zmq.SUB, reached.status, reached.watcher_key)
     assert statuses(watcher)["station"] == "bay-3"
-    assert daemon.wait_for_log("let in", role="watcher", name="hall")
-    assert daemon.wait_for_log(REFUSED_WATCHER, why="its key is not known here", peer="127.0.0.1")["remedy"]
+    assert daemon.wait_for_log("client authorized", role="watcher", name="hall")
+    assert daemon.wait_for_log(REFUSED_WATCHER, reason="its key is not known here", peer="127.0.0.1")["remedy"]
     # One without a key may be gone before its address is asked for.
-    without = daemon.wait_for_log(REFUSED_WATCHER, why="it has no key, or is no watcher")
+    without = daemon.wait_for_log(REFUSED_WATCHER, reason="it has no key, or is no watcher")
     assert without["remedy"] and without["peer"] in ("127.0.0.1", "?")
     # A dozen messages went out meanwhile, and none of them to these.
     for _ in range(6):
@@ -97,7 +97,7 @@ def test_watchers_with_a_key_hear_and_those_without_hear_nothing_and_are_logged(
     (reached.keys / "watchers/hall.public").unlink()
     late = connect(zmq.SUB, reached.status, reached.watcher_key)
     until(
-        lambda: len([e for e in daemon.log(REFUSED_WATCHER) if "not known" in e["why"]]) > 1,
+        lambda: len([e for e in daemon.log(REFUSED_WATCHER) if "not known" in e["reason"]]) > 1,
         "a refusal of the late one",
     )
     assert not late.poll(0)
@@ -105,9 +105,9 @@ def test_watchers_with_a_key_hear_and_those_without_hear_nothing_and_are_logged(
 
 def test_watch_says_why_it_is_not_let_in_and_hears_as_soon_as_it_is(reached, start_daemon, tmp_path):
     start_daemon(reached.file)
-    admitted = reached.keys / "watchers/hall.public"
-    public = admitted.read_text()
-    admitted.unlink()
+    authorized_keys = reached.keys / "watchers/hall.public"
+    public = authorized_keys.read_text()
+    authorized_keys.unlink()
     said = tmp_path / "said"
     command = [sys.executable, "-m", "eyebolt.cli.main", "watch", "--plain", "--endpoint", reached.status]
     with (
@@ -117,7 +117,7 @@ def test_watch_says_why_it_is_not_let_in_and_hears_as_soon_as_it_is(reached, sta
         try:
             until(lambda: "'eyebolt keys STATION --watcher NAME'" in said.read_text(), "the reason")
             assert "kept" not in said.read_text()
-            admitted.write_text(public)
+            authorized_keys.write_text(public)
             until(lambda: "kept 0" in said.read_text(), "a status")
         finally:
             watcher.kill()
@@ -149,7 +149,7 @@ def test_the_sender_script_gets_in_with_its_key_only(reached, start_daemon):
         robot.say("hello 0")
         sender = subprocess.Popen([sys.executable, SENDER, reached.camera, "20", str(reached.camera_key)])
         try:
-            daemon.wait_for_log("let in", role="camera", name="left")
+            daemon.wait_for_log("client authorized", role="camera", name="left")
             # Its moving test picture is of another size than the lens file says: that is what a picture means here.
             until(lambda: robot.final(f"capture {next(seqs)} 500 0 400 1 0 0 0")[0] == 38, "a picture that got in")
         finally:
@@ -200,13 +200,13 @@ def test_nothing_that_is_sent_to_the_status_side_is_carried_out(
             raw.send(b"hello 0\nundo 4\nsolve 5\n" * 20)
             time.sleep(0.3)
         assert daemon.wait_for_log(IGNORED)["remedy"]
-        assert "undo 4" in daemon.log(IGNORED)[0]["heard"]
+        assert "undo 4" in daemon.log(IGNORED)[0]["received"]
         until(lambda: len(daemon.log(REFUSED_WATCHER)) >= 3, "peers of another kind are refused")
         assert robot.say("status 9").startswith("0,9,3,")
         assert robot.ask("again 4")[0] == 43
         assert statuses(watcher)["kept"] == 3
     # Whatever was asked stands in the log, and none of it came from there.
-    assert {e["line"].split()[0] for e in daemon.log("asked")} == {"hello", "capture", "status", "again"}
+    assert {e["line"].split()[0] for e in daemon.log("request received")} == {"hello", "capture", "status", "again"}
     assert daemon.terminate() == 0
     assert "Traceback" not in daemon.text()
 

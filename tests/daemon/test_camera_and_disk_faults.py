@@ -18,7 +18,7 @@ def test_a_disk_that_refuses_is_31_until_it_takes_again(recorded_cell, start_dae
         # No picture is this small.
         daemon.limit_file_size(60_000)
         assert robot.final(recorded_cell.capture(2))[:3] == (31, 2, 1)
-        assert "0001.tif: File too large" in daemon.wait_for_log("answered", code=31, seq=2)["says"]
+        assert "0001.tif: File too large" in daemon.wait_for_log("reply sent", code=31, seq=2)["message"]
         assert robot.ask("again 2")[:3] == (31, 2, 1)
         assert robot.ask("status 3")[:3] == (0, 3, 1)
         daemon.limit_file_size(None)
@@ -34,9 +34,9 @@ def test_a_disk_that_refuses_is_31_until_it_takes_again(recorded_cell, start_dae
     # The picture that could not be stored belongs to no pair.
     assert sorted(p.name for p in (session / "pictures").iterdir()) == ["0000.tif", "0001.tif"]
     want = cv2.imread(str(recorded_cell.pictures / "002.png"), cv2.IMREAD_UNCHANGED)
-    assert (cv2.imread(str(session / "pictures/0001.tif"), cv2.IMREAD_UNCHANGED) == want).all()
+    assert (cv2.imread(str(session / "images/0001.tif"), cv2.IMREAD_UNCHANGED) == want).all()
     daemon = start_daemon(tmp_path / "station.toml")
-    assert not daemon.log("the record was damaged at its end")
+    assert not daemon.log("journal tail was damaged")
     with Robot(daemon.port) as robot:
         assert robot.ask("hello 0")[2:] == (1, 4)
 
@@ -73,7 +73,7 @@ def test_pictures_that_do_not_fit_are_refused_each_with_its_reason(recorded_cell
         replies += [robot.final(recorded_cell.capture(seq, 0))[:3] for seq in (6, 7)]
     assert replies == [(0, 1, 1), (38, 2, 1), (20, 3, 1), (25, 4, 1), (22, 5, 1), (26, 6, 1), (22, 7, 1)]
     for seq, words in {2: "640 x 480", 4: "too dark", 5: "damaged or no picture", 7: "no picture is left"}.items():
-        assert words in daemon.wait_for_log("answered", seq=seq, code=replies[seq - 1][0])["says"]
+        assert words in daemon.wait_for_log("reply sent", seq=seq, code=replies[seq - 1][0])["message"]
 
 
 def test_a_camera_that_is_gone_is_30(start_daemon, recorded_cell, tmp_path):
@@ -82,7 +82,7 @@ def test_a_camera_that_is_gone_is_30(start_daemon, recorded_cell, tmp_path):
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
         assert robot.final(recorded_cell.capture(1))[:3] == (30, 1, 0)
-        assert "nothing answers there" in daemon.log("answered")[-1]["says"]
+        assert "nothing answers there" in daemon.log("reply sent")[-1]["message"]
 
 
 def test_sigterm_in_the_middle_of_a_capture_ends_it_and_frees_the_record(recorded_cell, start_daemon, tmp_path):
@@ -94,7 +94,7 @@ def test_sigterm_in_the_middle_of_a_capture_ends_it_and_frees_the_record(recorde
         assert robot.ask(recorded_cell.capture(1))[:2] == (10, 1)
         assert daemon.terminate(longest_s=8.0) == 0
         assert robot.reply() == ""
-    assert daemon.log()[-1]["event"] == "ended"
+    assert daemon.log()[-1]["event"] == "daemon stopped"
     with RecordLock(tmp_path / "sessions"):
         pass
     assert "Traceback" not in daemon.text()

@@ -8,15 +8,15 @@ import pytest
 from structlog.testing import capture_logs
 
 from eyebolt.config.schema import RobotSection
-from eyebolt.daemon.connection_limits import DoorLimits, Pace
-from eyebolt.daemon.robot_server import RobotDoor
-from eyebolt.logs import Sparing
+from eyebolt.daemon.connection_limits import ConnectionLimits, RateLimit
+from eyebolt.daemon.robot_server import RobotServer
+from eyebolt.logs import LogThrottle
 from eyebolt.protocol.framing import MAX_LINE_BYTES
 from eyebolt.protocol.replies import Reply
 from eyebolt.protocol.requests import LineFault
 from support.daemon_process import LONGEST_S, Robot, free_ports
 
-FAST = Pace(lines_per_s=1e6, bytes_per_s=1e9)
+FAST = RateLimit(lines_per_s=1e6, bytes_per_s=1e9)
 
 
 class Station:
@@ -26,7 +26,9 @@ class Station:
         (port,) = free_ports(1)
         chosen = {"listen": f"127.0.0.1:{port}", **robot}
         self.port, self.holder, self.heard = port, None, []
-        self.door = RobotDoor(RobotSection(**chosen), 7, self.on_line, self.on_left, lambda: self.holder, limits)
+        self.door = RobotServer(
+            RobotSection(**chosen), 7, self.on_line, self.on_disconnect, lambda: self.holder, limits
+        )
 
     def on_line(self, caller, parsed):
         self.heard.append(parsed)
@@ -38,7 +40,7 @@ class Station:
         if parsed.verb != "pose":
             self.door.answer(caller, Reply(0, parsed.seq or 0, 0, 0), parsed.bracketed)
 
-    def on_left(self, number):
+    def on_disconnect(self, number):
         self.holder = None if self.holder == number else self.holder
 
 
@@ -85,7 +87,7 @@ def logged():
 
 def test_a_newcomer_gets_the_place_of_who_was_silent_longest(logged):
     async def story():
-        async with opened(DoorLimits(connections=4)) as (_, connect):
+        async with opened(ConnectionLimits(max_connections=4)) as (_, connect):
             robot = await connect()
             assert await robot.say("hello 0") == "0,0,0,0"
             talker, first, second = await connect(), await connect(), await connect()
@@ -103,13 +105,13 @@ def test_a_newcomer_gets_the_place_of_who_was_silent_longest(logged):
             assert await robot.say("status 3") == "0,3,0,0"
 
     asyncio.run(story())
-    assert len(logged("a newcomer needs the place")) == 3
-    assert all(entry["remedy"] and entry["code"] == 45 for entry in logged("a newcomer needs the place"))
+    assert len(logged("connection limit reached")) == 3
+    assert all(entry["remedy"] and entry["code"] == 45 for entry in logged("connection limit reached"))
 
 
 def test_a_thousand_silent_connections_keep_no_robot_out(logged):
     async def story():
-        async with opened(DoorLimits()) as (station, connect):
+        async with opened(ConnectionLimits()) as (station, connect):
             early = await connect()
             assert await early.say("hello 0") == "0,0,0,0"
             for _ in range(1000):
@@ -117,7 +119,7 @@ def test_a_thousand_silent_connections_keep_no_robot_out(logged):
             assert await early.say("status 1") == "0,1,0,0"
             late = await connect()
             assert await late.say("hello 2") == "0,2,0,0"
-            assert len(station.door._open) == DoorLimits().connections
+            assert len(station.door._open) == ConnectionLimits().max_connections
 
     asyncio.run(story())
     # The log does not grow with them: as many lines as are told in a span, a few spans at most.
@@ -126,7 +128,7 @@ def test_a_thousand_silent_connections_keep_no_robot_out(logged):
 
 def test_who_never_says_a_whole_line_is_hung_up_on_and_who_did_is_not(logged):
     async def story():
-        async with opened(DoorLimits(first_line_s=0.2)) as (_, connect):
+        async with opened(ConnectionLimits(first_line_timeout_s=0.2)) as (_, connect):
             robot, silent, slow, poser, lost = [await connect() for _ in range(5)]
             assert await robot.say("hello 0") == "0,0,0,0"
             slow.writer.write(b"capt")
@@ -148,7 +150,7 @@ def test_whom_the_daemon_called_itself_may_be_silent_as_long_as_it_likes(logged)
         came = asyncio.get_running_loop().create_future()
         (port,) = free_ports(1)
         controller = await asyncio.start_server(lambda *pair: came.set_result(Peer(*pair)), "127.0.0.1", port)
-        async with opened(DoorLimits(first_line_s=0.05), listen=None, dial=f"127.0.0.1:{port}"):
+        async with opened(ConnectionLimits(first_line_timeout_s=0.05), listen=None, dial=f"127.0.0.1:{port}"):
             robot = await came
             await asyncio.sleep(0.3)
             assert await robot.say("hello 0") == "0,0,0,0"
@@ -163,7 +165,7 @@ def test_a_greedy_peer_is_read_slowly_and_the_robot_is_not(logged):
     """Two seconds' worth is read at once, the rest waits in the greedy one's own socket."""
 
     async def story():
-        limits = DoorLimits(unanswered=10_000, others=Pace(1.0, 1e9), holder=FAST)
+        limits = ConnectionLimits(max_queued_lines=10_000, others=RateLimit(1.0, 1e9), holder=FAST)
         async with opened(limits) as (station, connect):
             robot, greedy = await connect(), await connect()
             assert await robot.say("hello 0") == "0,0,0,0"
@@ -174,13 +176,13 @@ def test_a_greedy_peer_is_read_slowly_and_the_robot_is_not(logged):
             assert sum(isinstance(line, LineFault) for line in station.heard) <= 4096 // 2
 
     asyncio.run(story())
-    assert len(logged("slowed")) == 1
-    assert len(logged("a line is at fault")) == 20
+    assert len(logged("connection throttled")) == 1
+    assert len(logged("malformed line")) == 20
 
 
 def test_live_poses_of_the_robot_at_500_a_second_are_not_slowed(logged):
     async def story():
-        async with opened(DoorLimits()) as (station, connect):
+        async with opened(ConnectionLimits()) as (station, connect):
             robot = await connect()
             assert await robot.say("hello 0") == "0,0,0,0"
             for number in range(50):
@@ -190,12 +192,12 @@ def test_live_poses_of_the_robot_at_500_a_second_are_not_slowed(logged):
             assert len(station.heard) == 1 + 50 * 6
 
     asyncio.run(story())
-    assert not logged("slowed")
+    assert not logged("connection throttled")
 
 
 def test_live_poses_before_the_first_request_are_not_slowed_if_nobody_else_is_there(logged):
     async def story():
-        async with opened(DoorLimits()) as (station, connect):
+        async with opened(ConnectionLimits()) as (station, connect):
             robot = await connect()
             for _ in range(50):
                 robot.writer.write(b"pose 512.123 -33.456 801.789 0.70711 0.00012 0.70711 0.00034\n" * 5)
@@ -204,12 +206,15 @@ def test_live_poses_before_the_first_request_are_not_slowed_if_nobody_else_is_th
             assert len(station.heard) == 251
 
     asyncio.run(story())
-    assert not logged("slowed")
+    assert not logged("connection throttled")
 
 
 def test_while_nobody_holds_the_station_greedy_ones_share_one_pace(logged):
     async def story():
-        async with opened(DoorLimits(unanswered=10_000, nobody_yet=Pace(4.0, 1e9))) as (station, connect):
+        async with opened(ConnectionLimits(max_queued_lines=10_000, unclaimed=RateLimit(4.0, 1e9))) as (
+            station,
+            connect,
+        ):
             crowd = [await connect() for _ in range(4)]
             for peer in crowd:
                 peer.writer.write(b"x\n" * 20_000)
@@ -218,18 +223,18 @@ def test_while_nobody_holds_the_station_greedy_ones_share_one_pace(logged):
             assert sum(isinstance(line, LineFault) for line in station.heard) <= 4 * 4096 // 2
 
     asyncio.run(story())
-    assert all(entry["lines_per_s"] == 1 for entry in logged("slowed"))
-    assert len(logged("slowed")) == 4
+    assert all(entry["lines_per_s"] == 1 for entry in logged("connection throttled"))
+    assert len(logged("connection throttled")) == 4
 
 
 def test_a_line_without_an_end_takes_no_memory_and_is_44_when_it_ends():
     async def story():
-        async with opened(DoorLimits(nobody_yet=FAST)) as (station, connect):
+        async with opened(ConnectionLimits(unclaimed=FAST)) as (station, connect):
             endless = await connect()
             for _ in range(10):
                 endless.writer.write(b"1 " * 20_000)
                 await endless.writer.drain()
-            (held,) = [c.splitter.held_bytes for c in station.door._open.values()]
+            (held,) = [c.splitter.buffered_bytes for c in station.door._open.values()]
             assert held <= MAX_LINE_BYTES
             assert (await endless.say(" 7"))[:2] == "44"
 
@@ -240,7 +245,7 @@ def test_a_peer_that_reads_nothing_is_let_go_of_all_the_same(logged):
     """What it has not read would otherwise keep its socket, for ever."""
 
     async def story():
-        limits = DoorLimits(connections=2, unanswered=10**6, others=FAST, holder=FAST)
+        limits = ConnectionLimits(max_connections=2, max_queued_lines=10**6, others=FAST, holder=FAST)
         async with opened(limits) as (station, connect):
             robot = await connect()
             assert await robot.say("hello 0") == "0,0,0,0"
@@ -271,19 +276,19 @@ def test_a_peer_that_reads_nothing_is_let_go_of_all_the_same(logged):
                 await asyncio.gather(sending, return_exceptions=True)
 
     asyncio.run(story())
-    assert len(logged("a newcomer needs the place")) == 1
+    assert len(logged("connection limit reached")) == 1
 
 
 def test_what_repeats_is_told_sparingly_and_counted():
-    sparing = Sparing(most=2, span_s=10.0)
-    assert [sparing.tells("a", at_s) for at_s in (0.0, 1.0, 2.0, 3.0)] == [{}, {}, None, None]
-    assert sparing.tells("b", 3.0) == {}
-    assert sparing.tells("a", 10.0) == {"left_out": 2}
-    assert sparing.tells("a", 20.0) == {}
+    throttle = LogThrottle(max_entries=2, window_s=10.0)
+    assert [throttle.admit("a", at_s) for at_s in (0.0, 1.0, 2.0, 3.0)] == [{}, {}, None, None]
+    assert throttle.admit("b", 3.0) == {}
+    assert throttle.admit("a", 10.0) == {"suppressed": 2}
+    assert throttle.admit("a", 20.0) == {}
     # A thousand strangers are not remembered for ever.
     for number in range(1000):
-        sparing.tells(number, 20.0)
-    assert sparing.tells("a", 20.5) == {}
+        throttle.admit(number, 20.0)
+    assert throttle.admit("a", 20.5) == {}
 
 
 def test_a_live_daemon_serves_its_robot_among_silent_and_babbling_ones(recorded_cell, start_daemon, tmp_path):

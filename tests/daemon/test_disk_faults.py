@@ -31,7 +31,7 @@ def small_disk(tmp_path):
 
 
 def said(daemon, seq, code):
-    return daemon.wait_for_log("answered", seq=seq, code=code)["says"]
+    return daemon.wait_for_log("reply sent", seq=seq, code=code)["message"]
 
 
 def test_a_full_disk_is_31_and_room_made_is_enough(recorded_cell, start_daemon, small_disk, tmp_path):
@@ -48,12 +48,12 @@ def test_a_full_disk_is_31_and_room_made_is_enough(recorded_cell, start_daemon, 
         # Nothing was taken: not the pair, not the number, not a file.
         assert robot.ask("status 3")[:3] == (0, 3, 1)
         (session,) = list_sessions(small_disk / "sessions")
-        assert [p.name for p in (session / "pictures").iterdir()] == ["0000.tif"]
+        assert [p.name for p in (session / "images").iterdir()] == ["0000.tif"]
         filler.unlink()
         assert robot.final(recorded_cell.capture(2, 2))[:3] == (0, 2, 2)
     daemon.kill()
     daemon = start_daemon(tmp_path / "station.toml")
-    assert not daemon.log("the record was damaged at its end")
+    assert not daemon.log("journal tail was damaged")
     with Robot(daemon.port) as robot:
         assert robot.ask("hello 0")[2:] == (2, 2)
 
@@ -67,7 +67,7 @@ def test_a_folder_that_turns_read_only_is_31_until_it_is_writable(
         robot.say("hello 0")
         assert robot.final(recorded_cell.capture(1))[:3] == (0, 1, 1)
         (session,) = list_sessions(small_disk / "sessions")
-        pictures = session / "pictures"
+        pictures = session / "images"
         # The journal is open for writing, which forbids to make the whole disk read-only: its pictures alone then.
         assert mount("--bind", pictures, pictures) and mount("-o", "remount,bind,ro", pictures)
         assert robot.final(recorded_cell.capture(2))[:3] == (31, 2, 1)
@@ -103,10 +103,10 @@ def test_a_right_that_is_taken_away_is_31_until_it_is_given_back(
         robot.say("hello 0")
         assert robot.final(recorded_cell.capture(1))[:3] == (0, 1, 1)
         (session,) = list_sessions(tmp_path / "sessions")
-        (session / "pictures").chmod(0o555)
+        (session / "images").chmod(0o555)
         assert robot.final(recorded_cell.capture(2))[:3] == (31, 2, 1)
         assert "Permission denied" in said(daemon, 2, 31)
-        (session / "pictures").chmod(0o755)
+        (session / "images").chmod(0o755)
         assert robot.final(recorded_cell.capture(2, 2))[:3] == (0, 2, 2)
         (tmp_path / "sessions").chmod(0o555)
         assert robot.final("begin 3")[0] == 31
@@ -123,7 +123,7 @@ def test_a_picture_deleted_behind_our_back_costs_no_pair(recorded_cell, start_da
         for seq in range(1, 6):
             assert robot.final(recorded_cell.capture(seq))[0] <= 9
         (session,) = list_sessions(tmp_path / "sessions")
-        (session / "pictures/0001.tif").unlink()
+        (session / "images/0001.tif").unlink()
         assert robot.final(recorded_cell.capture(6))[:3] == (0, 6, 6)
     daemon.kill()
     daemon = start_daemon(station)
@@ -131,7 +131,7 @@ def test_a_picture_deleted_behind_our_back_costs_no_pair(recorded_cell, start_da
         assert robot.ask("hello 0")[2:] == (6, 6)
         assert robot.final(recorded_cell.capture(7, 6))[0] <= 9
         # Its number is not used again, so no other picture can be taken for it.
-        assert not (session / "pictures/0001.tif").exists()
+        assert not (session / "images/0001.tif").exists()
         assert robot.final("solve 8")[2] == 7
     code, out, _ = eyebolt("inspect", session)
     assert code == 1 and "picture 0001.tif is missing" in out.split("DAMAGED:")[1]
@@ -153,7 +153,7 @@ def test_a_picture_gone_before_it_was_looked_at_is_a_refusal_and_not_the_end(rec
     lines = journal.read_bytes().splitlines(keepends=True)
     last = max(k for k, line in enumerate(lines) if b'"picture":"0001.tif"' in line)
     journal.write_bytes(b"".join(lines[: last + 1]))
-    (session / "pictures/0001.tif").unlink()
+    (session / "images/0001.tif").unlink()
     daemon = start_daemon(station)
     with Robot(daemon.port) as robot:
         assert robot.ask("hello 0")[2] == 1

@@ -12,7 +12,7 @@ import pytest
 import structlog
 
 from eyebolt.cameras.camera import CameraHealth, Frame
-from eyebolt.context import read_inputs
+from eyebolt.context import load_context
 from eyebolt.daemon.daemon import Daemon
 from eyebolt.daemon.startup import configure_log
 from eyebolt.session.state import State
@@ -25,15 +25,15 @@ class OddCamera:
     def __init__(self, *handed_out):
         self.handed_out = list(handed_out)
 
-    def grab(self, asked_ns, timeout_s):
+    def grab(self, not_before_ns, timeout_s):
         pixels = self.handed_out.pop(0)
         if isinstance(pixels, Exception):
             raise pixels
         now = time.monotonic_ns()
-        exposed = asked_ns - 1 if pixels is None else now
-        return Frame(np.zeros((960, 1280), np.uint8) if pixels is None else pixels, exposed, now, "instant", "odd")
+        exposed = not_before_ns - 1 if pixels is None else now
+        return Frame(np.zeros((960, 1280), np.uint8) if pixels is None else pixels, exposed, now, "timestamp", "odd")
 
-    def describe(self):
+    def health(self):
         return CameraHealth(True, "odd")
 
     def close(self):
@@ -43,11 +43,11 @@ class OddCamera:
 @contextlib.contextmanager
 def serving(station, camera):
     """The daemon in a thread of this process."""
-    inputs = read_inputs(station)
+    context = load_context(station)
     ready, holding = threading.Event(), {}
 
     async def serve():
-        holding["daemon"] = Daemon(inputs, camera, None, State(inputs.terms))
+        holding["daemon"] = Daemon(context, camera, None, State(context.terms))
         holding["loop"] = asyncio.get_running_loop()
         await holding["daemon"].run(lambda where: ready.set())
 
@@ -93,7 +93,7 @@ def test_a_defect_is_named_in_the_log_and_no_traceback_reaches_an_operator(form,
             board_picture = np.zeros((3, 3))
             board_picture[7, 7] = 1
         except IndexError:
-            structlog.get_logger().exception("solving broke down")
+            structlog.get_logger().exception("solving failed unexpectedly")
         said = capsys.readouterr().err
     finally:
         structlog.reset_defaults()

@@ -24,7 +24,7 @@ def test_a_crowd_costs_the_robot_no_pair(recorded_cell, start_daemon, tmp_path):
     assert saw["least_heard"] >= CAPTURES
     assert daemon.terminate() == 0
     (session,) = list_sessions(tmp_path / "sessions")
-    answers = [f for f in SessionFolder.view(session).records if f["fact"] == "answer"]
+    answers = [f for f in SessionFolder.view(session).records if f["type"] == "reply"]
     assert [(f["seq"], f["code"]) for f in answers] == [(seq, 0) for seq in range(1, CAPTURES + 1)]
     assert "Traceback" not in daemon.text()
     assert not [e for e in daemon.log() if e["level"] == "error"]

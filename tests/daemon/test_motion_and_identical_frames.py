@@ -8,51 +8,55 @@ import pytest
 
 from eyebolt.store.names import list_sessions
 from eyebolt.store.session_folder import SessionFolder
-from eyebolt_sim.cell import CellChoices, prepare_cell
-from eyebolt_sim.pose_format import PoseTerms
+from eyebolt_sim.cell import CellOptions, prepare_cell
+from eyebolt_sim.pose_format import PoseFormat
 from support.daemon_process import Robot
 from support.folder_camera_cell import grid_errors_mm, record_cell, write_station
 
 
 def facts(station_file, kind):
     records = SessionFolder.view(list_sessions(station_file.parent / "sessions")[-1]).records
-    return [fact for fact in records if fact["fact"] == kind]
+    return [fact for fact in records if fact["type"] == kind]
 
 
-@pytest.mark.parametrize("still", ["two-pictures", "off"])
-def test_an_arm_that_creeps_is_21_and_one_that_stands_is_kept(start_daemon, tmp_path, still):
+@pytest.mark.parametrize("motion_check", ["two-pictures", "off"])
+def test_an_arm_that_creeps_is_21_and_one_that_stands_is_kept(start_daemon, tmp_path, motion_check):
     station = write_station(
         tmp_path,
-        camera_lines=('source = "simulated"', f'endpoint = "ipc://{tmp_path}/camera"', f'still = "{still}"'),
+        camera_lines=(
+            'source = "simulated"',
+            f'endpoint = "ipc://{tmp_path}/camera"',
+            f'motion_check = "{motion_check}"',
+        ),
     )
-    cell = prepare_cell(station, CellChoices(seed=3, waypoints=3))
+    cell = prepare_cell(station, CellOptions(seed=3, waypoints=3))
     arm, (first, second, _) = cell.moving_arm(), cell.captures
     daemon = start_daemon(station)
-    with cell.picture_server(arm) as server, Robot(daemon.port) as robot:
+    with cell.camera_server(arm) as server, Robot(daemon.port) as robot:
         robot.say("hello 0")
-        pose = PoseTerms().print_pose(first.base_T_flange)
+        pose = PoseFormat().format_pose(first.base_T_flange)
         assert robot.final(f"capture 1 {pose}")[0] == 0
-        served = server.pictures_served
+        served = server.frames_served
         # Some hundred millimetres in a minute and a half: a few millimetres a second.
         arm.move_to(second.joints_rad, 90.0, time.monotonic())
         creeping = robot.final(f"check 2 {pose}")[0]
-        assert server.pictures_served - served == (2 if still == "two-pictures" else 1)
-        assert creeping == (21 if still == "two-pictures" else 0)
-    seen = facts(station, "seen")
-    if still == "off":
-        assert all(fact["view"]["still"] is None and fact["view"]["still_says"] for fact in seen)
+        assert server.frames_served - served == (2 if motion_check == "two-pictures" else 1)
+        assert creeping == (21 if motion_check == "two-pictures" else 0)
+    seen = facts(station, "detection")
+    if motion_check == "off":
+        assert all(fact["view"]["motion_check"] is None and fact["view"]["motion_unchecked_reason"] for fact in seen)
         return
-    standing, moving = (fact["view"]["still"] for fact in seen)
+    standing, moving = (fact["view"]["motion_check"] for fact in seen)
     assert standing["shift_px"] < 0.05
     assert moving["shift_px"] > 0.15
-    assert min(standing["apart_ms"], moving["apart_ms"]) >= 150.0
-    pictures = facts(station, "picture")
+    assert min(standing["interval_ms"], moving["interval_ms"]) >= 150.0
+    pictures = facts(station, "image")
     assert len(pictures) == 2, "the picture before is compared, not kept"
-    ground = facts(station, "answer")[-1]["ground"]
-    assert (ground["value"], ground["unit"]) == (moving["shift_px"], "px")
-    took = facts(station, "timed")[-1]["ms"]
-    assert took["waiting"] >= 150.0
-    assert min(took[step] for step in ("transfer", "detection", "verdict", "disk")) > 0
+    measure = facts(station, "reply")[-1]["measure"]
+    assert (measure["value"], measure["unit"]) == (moving["shift_px"], "px")
+    took = facts(station, "timings")[-1]["timings_ms"]
+    assert took["wait"] >= 150.0
+    assert min(took[step] for step in ("transfer", "detect", "view_check", "disk")) > 0
     assert "solve" not in took
 
 
@@ -63,10 +67,10 @@ def test_recorded_pictures_are_not_compared_and_the_record_says_so(recorded_cell
         robot.say("hello 0")
         for seq in (1, 2):
             assert robot.final(recorded_cell.capture(seq))[:3] == (0, seq, seq)
-    views = [fact["view"] for fact in facts(station, "seen")]
-    assert [view["still"] for view in views] == [None, None]
-    assert all("one picture only" in view["still_says"] for view in views)
-    assert [fact["source_name"] for fact in facts(station, "picture")] == ["000.png", "001.png"]
+    views = [fact["view"] for fact in facts(station, "detection")]
+    assert [view["motion_check"] for view in views] == [None, None]
+    assert all("one picture only" in view["motion_unchecked_reason"] for view in views)
+    assert [fact["frame_name"] for fact in facts(station, "image")] == ["000.png", "001.png"]
 
 
 def test_a_chessboard_that_looks_alike_from_both_ends_is_solved(start_daemon, eyebolt, tmp_path):
@@ -86,8 +90,8 @@ def test_a_chessboard_that_looks_alike_from_both_ends_is_solved(start_daemon, ey
     assert {code for code in codes if code > 3} <= {20}
     (session,) = list_sessions(tmp_path / "run" / "sessions")
     result = json.loads((session / "result.json").read_text())
-    assert result["pairs"] == {"kept": kept, "left_out": []}
+    assert result["pairs"] == {"kept": kept, "excluded": []}
     errors_mm = grid_errors_mm(np.array(result["transform"]["matrix"]), cell.wanted)
     assert np.sqrt((errors_mm**2).mean()) < 2 * result["expected_error_mm"]["p95"]
     _, said, _ = eyebolt("solve", session, "--json")
-    assert json.loads(said)["pairs"]["kept"] == kept
+    assert json.loads(said)["pairs"]["used"] == kept

@@ -35,15 +35,15 @@ def test_angles_in_the_wrong_order_stop_the_robot_early(start_daemon, recorded_c
             codes.append(robot.final(with_angles(recorded_cell.capture(seq)))[0])
             if codes[-1] >= 30:
                 break
-        daemon.wait_for_log("answered", code=32)
+        daemon.wait_for_log("reply sent", code=32)
     assert codes in ([0, 0, 0, 32], [0, 0, 0, 0, 32]), codes
-    assert 'rotation = "euler-ZYX"' in daemon.log("answered")[-1]["says"]
+    assert 'rotation = "euler-ZYX"' in daemon.log("reply sent")[-1]["message"]
     session = list_sessions(tmp_path / "sessions")[-1]
     result = json.loads((session / "result.json").read_text())
     first = result["findings"][0]
-    assert (first["code"], first["severity"]) == ("pose-terms", "stop")
+    assert (first["code"], first["severity"]) == ("pose-format", "stop")
     assert 'rotation = "euler-ZYX"' in first["remedy"]
-    assert result["verdict"] == "reject"
+    assert result["acceptance"] == "reject"
     command = [sys.executable, "-m", "eyebolt.cli.main", "inspect", str(session)]
     shown = subprocess.run(command, capture_output=True, text=True, timeout=60)
     assert shown.returncode == 0
@@ -56,11 +56,11 @@ def test_angles_in_the_wrong_order_stop_the_robot_early(start_daemon, recorded_c
         "solve",
         str(session),
         "--json",
-        "--reading",
+        "--pose-format",
         "euler-ZYX,deg,mm",
     ]
     anew = json.loads(subprocess.run(command, capture_output=True, text=True, timeout=60).stdout)
-    assert anew["transform"]["robot_terms"]["rotation"] == "euler-ZYX"
+    assert anew["transform"]["robot_pose"]["rotation"] == "euler-ZYX"
     errors_mm = grid_errors_mm(np.array(anew["transform"]["matrix"]), recorded_cell.wanted)
     assert np.mean(errors_mm) < 3 * anew["expected_error_mm"]["p95"]
     assert not [f for f in anew["findings"] if f["severity"] == "stop"]

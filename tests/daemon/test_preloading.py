@@ -8,7 +8,7 @@ import pytest
 # What a robot may ask of a daemon whose doors have just opened, against the thread that loads.
 USES = {
     "a pose in Euler angles": "PoseReading('mm', 'euler-ZYX').to_fields(np.eye(4))",
-    "a chance": "chance_of_squares(6, 20.0)",
+    "a chance": "chi2_sf(6, 20.0)",
     "a crowd of squares": "largest_crowd(MarkersSeen(np.zeros(0, int), squares[:0], squares))",
 }
 RACE = """
@@ -17,7 +17,7 @@ import numpy as np
 from eyebolt.board.markers import MarkersSeen, largest_crowd
 from eyebolt.daemon.late_parts import load_late_parts
 from eyebolt.geometry.readings import PoseReading
-from eyebolt.solve.chance import chance_of_squares
+from eyebolt.solve.chance import chi2_sf
 squares = np.arange(6)[:, None, None] * 10.0 + np.array([[0, 0], [8, 0], [8, 8], [0, 8]])
 assert not any(name in sys.modules for name in ("scipy.sparse", "scipy.special", "scipy.spatial"))
 loading = threading.Thread(target=load_late_parts)

@@ -61,7 +61,7 @@ def test_a_wrong_line_gets_its_code_and_the_log_names_what_is_wrong(daemon, name
         robot.say("hello 0")
         reply = robot.ask(line)
     assert reply[:2] == (code, seq)
-    said = [e for e in daemon.log() if e.get("code") == code and words in str(e.get("says"))]
+    said = [e for e in daemon.log() if e.get("code") == code and words in str(e.get("message"))]
     assert said, daemon.text()
     assert said[-1]["level"] == "warning"
 

@@ -189,19 +189,19 @@ def test_real_pictures_through_the_socket_come_close_to_stereo_calibration(
     result = json.loads((session / "result.json").read_text())
 
     found = off_by(np.array(result["transform"]["matrix"]), wanted)
-    seen = [f["seen"] for f in SessionFolder.view(session).records if f["fact"] == "seen"]
+    seen = [f["detection"] for f in SessionFolder.view(session).records if f["type"] == "detection"]
     camera_T_board = [board_pose(s["corners_px"], camera, distortion) for s in seen]
     reported = [read_back(f) if mount == "fixed" else np.linalg.inv(read_back(f)) for f in fields]
     others = {name: off_by(X, wanted) for name, X in closed_forms(reported, camera_T_board)}
     best = np.min(list(others.values()), axis=0)
     print(f"\n{mount}: off by {found[0]:.4f} deg, {found[1]:.3f} mm; stated {result['expected_error_mm']}")
     print("  closed forms: " + "; ".join(f"{n} {d:.4f} deg {m:.3f} mm" for n, (d, m) in others.items()))
-    print("  codes: " + " ".join(str(r[0]) for r in replies), result["pairs"], result["verdict"], result["why"])
+    print("  codes: " + " ".join(str(r[0]) for r in replies), result["pairs"], result["acceptance"], result["reason"])
 
     assert len(seen) == 13
     assert all(s["ids"] == list(range(54)) for s in seen)
     assert all(reply[0] <= 9 for reply in replies[:13])
-    assert result["pairs"] == {"kept": 13, "left_out": []}
+    assert result["pairs"] == {"kept": 13, "excluded": []}
     assert found[0] <= 0.04
     assert found[1] <= 0.2
     assert found[0] <= best[0] / 2

@@ -13,7 +13,7 @@ from support.daemon_process import Robot, until
 def facts(station_file, kind):
     """Facts of one kind on disk, as anybody may read them."""
     records = SessionFolder.view(list_sessions(station_file.parent / "sessions")[-1]).records
-    return [fact for fact in records if fact["fact"] == kind]
+    return [fact for fact in records if fact["type"] == kind]
 
 
 def test_every_pair_answered_0_is_there_after_every_kill(start_daemon, recorded_cell, tmp_path):
@@ -34,7 +34,7 @@ def test_every_pair_answered_0_is_there_after_every_kill(start_daemon, recorded_
             assert robot.ask("status 90")[2] == max(goal, aux)
             if goal < 9:
                 robot.send(recorded_cell.capture(goal + 1))
-                daemon.wait_for_log("asked", line=recorded_cell.capture(goal + 1))
+                daemon.wait_for_log("request received", line=recorded_cell.capture(goal + 1))
                 daemon.kill()
     with Robot(daemon.port) as robot:
         solved = robot.final("solve 20")
@@ -42,10 +42,10 @@ def test_every_pair_answered_0_is_there_after_every_kill(start_daemon, recorded_
         assert robot.final("bye 21")[0] == 0
         daemon.kill()
     # Each pair has its own picture: none was used twice, none was passed over.
-    taken = {fact["seq"]: fact["source_name"] for fact in facts(station, "picture")}
+    taken = {fact["seq"]: fact["frame_name"] for fact in facts(station, "image")}
     assert taken == {seq: f"{seq - 1:03d}.png" for seq in range(1, 10)}
     result = json.loads((list_sessions(tmp_path / "sessions")[-1] / "result.json").read_text())
-    assert result["pairs"] == {"kept": 9, "left_out": []}
+    assert result["pairs"] == {"kept": 9, "excluded": []}
     assert round(result["expected_error_mm"]["p95"] * 1e3) == solved[3]
     # The end of a session is remembered too: the next capture opens another one.
     daemon = start_daemon(station)
@@ -70,7 +70,7 @@ def test_a_picture_on_disk_without_an_answer_is_finished_after_a_kill(start_daem
             robot.send(recorded_cell.capture(seq))
             until(lambda seq=seq: pictures_recorded() == seq, "the picture's fact")
             daemon.kill()
-        answered = {fact["seq"] for fact in facts(station, "answer")}
+        answered = {fact["seq"] for fact in facts(station, "reply")}
         daemon = start_daemon(station)
         if seq not in answered:
             break
@@ -83,8 +83,8 @@ def test_a_picture_on_disk_without_an_answer_is_finished_after_a_kill(start_daem
         # The robot that never got its answer sends the line once more: no second pair comes of it.
         assert robot.ask(recorded_cell.capture(seq)) == finished
         assert robot.final(recorded_cell.capture(seq + 1))[:3] == (0, seq + 1, seq + 1)
-    assert [fact["seq"] for fact in facts(station, "answer")] == list(range(1, seq + 2))
-    assert len(facts(station, "picture")) == seq + 1
+    assert [fact["seq"] for fact in facts(station, "reply")] == list(range(1, seq + 2))
+    assert len(facts(station, "image")) == seq + 1
 
 
 def test_a_kill_between_an_answer_and_its_solve_loses_nothing(start_daemon, recorded_cell, tmp_path):
@@ -99,10 +99,10 @@ def test_a_kill_between_an_answer_and_its_solve_loses_nothing(start_daemon, reco
             if seq < 7:
                 continue
             daemon.kill()
-        gaps += facts(station, "solved")[-1]["kept"] < seq
+        gaps += facts(station, "solve")[-1]["kept"] < seq
         daemon = start_daemon(station)
-        until(lambda seq=seq: facts(station, "solved")[-1]["kept"] == seq, "the solve that was owed")
-        assert facts(station, "solved")[-1]["of"] == list(range(seq))
+        until(lambda seq=seq: facts(station, "solve")[-1]["kept"] == seq, "the solve that was owed")
+        assert facts(station, "solve")[-1]["based_on"] == list(range(seq))
         with Robot(daemon.port) as robot:
             assert robot.ask("hello 0") == (0, 0, seq, seq)
             assert robot.ask(f"again {seq}") == reply

@@ -18,7 +18,7 @@ def test_a_robot_from_an_address_that_is_not_allowed_gets_46_and_is_logged(daemo
     with Robot(daemon.port, source="127.0.0.2") as stranger:
         assert stranger.reply() == "46,0,0,0"
         assert stranger.reply() == ""
-    assert daemon.wait_for_log("refused: this address is not in [robot] allow of the station file", peer="127.0.0.2")
+    assert daemon.wait_for_log("connection rejected: address not in [robot] allow", peer="127.0.0.2")
 
 
 def test_a_second_connection_takes_over_only_with_hello(daemon):
@@ -45,7 +45,7 @@ def test_a_robot_that_sends_without_reading_is_hung_up_on_and_harms_nobody(daemo
     with Robot(daemon.port) as flood:
         flood.say("hello 0")
         flood.send(b"solve 800\n" * 5000)
-        daemon.wait_for_log("hung up: lines come faster than answers are waited for")
+        daemon.wait_for_log("connection closed: too many lines without waiting for replies")
     with Robot(daemon.port) as robot:
         assert robot.say("hello 0").startswith("0,0,")
 
@@ -60,7 +60,7 @@ def listen_as_robot(port):
 def test_a_daemon_that_dials_waits_for_its_robot_serves_it_and_calls_again(recorded_cell, start_daemon, tmp_path):
     (port,) = free_ports(1)
     daemon = start_daemon(recorded_cell.station(tmp_path, connection=f'dial = "127.0.0.1:{port}"'))
-    daemon.wait_for_log("the robot does not answer yet: still dialling")
+    daemon.wait_for_log("robot not reachable: retrying")
     with listen_as_robot(port) as listener:
         with Robot.on(listener.accept()[0]) as robot:
             assert robot.say("hello 0") == "0,0,0,0"
@@ -69,7 +69,7 @@ def test_a_daemon_that_dials_waits_for_its_robot_serves_it_and_calls_again(recor
             assert robot.ask("hello 0")[3] == 1
             assert robot.ask("again 1")[:3] == (0, 1, 1)
     # The controller is off for a while.
-    until(lambda: len(daemon.log("the robot does not answer yet: still dialling")) == 2, "the daemon is dialling again")
+    until(lambda: len(daemon.log("robot not reachable: retrying")) == 2, "the daemon is dialling again")
     with listen_as_robot(port) as listener, Robot.on(listener.accept()[0]) as robot:
         assert robot.final(recorded_cell.capture(2))[:3] == (0, 2, 2)
 
@@ -104,4 +104,4 @@ def test_live_poses_that_move_while_the_picture_is_taken_are_21(recorded_cell, s
         robot.send(recorded_cell.capture(1))
         robot.send("\n".join(f"pose {float(x) + 0.01 * k:.3f} {rest}" for k in range(30)))
         assert robot.final("again 1")[:3] == (21, 1, 0)
-    assert "0.29 mm" in daemon.wait_for_log("answered", seq=1, code=21)["says"]
+    assert "0.29 mm" in daemon.wait_for_log("reply sent", seq=1, code=21)["message"]

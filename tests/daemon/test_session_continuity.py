@@ -24,7 +24,7 @@ def lines_of(cell):
 def pictures_taken(station):
     """Sequence number and source of each picture of the newest session."""
     records = SessionFolder.view(list_sessions(station.parent / "sessions")[-1]).records
-    return [(fact["seq"], fact["source_name"]) for fact in records if fact["fact"] == "picture"]
+    return [(fact["seq"], fact["frame_name"]) for fact in records if fact["type"] == "image"]
 
 
 @pytest.fixture(scope="module")
@@ -117,8 +117,8 @@ def test_a_computer_that_is_started_again_changes_nothing(undisturbed, recorded_
     (session,) = list_sessions(tmp_path / "sessions")
     journal = session / "facts.journal"
     records = SessionFolder.view(session).records
-    taken = max(k for k, fact in enumerate(records) if fact["fact"] == "picture")
-    assert records[taken]["asked_ns"] > 1_000_000 * 10**9
+    taken = max(k for k, fact in enumerate(records) if fact["type"] == "image")
+    assert records[taken]["received_ns"] > 1_000_000 * 10**9
     whole = journal.read_bytes().splitlines(keepends=True)
     journal.write_bytes(b"".join(whole[: taken + 2]))
     daemon = start_daemon(station)
@@ -142,7 +142,7 @@ def test_a_lost_answer_is_fetched_and_no_second_picture_comes_of_it(
         with Robot(daemon.port) as robot:
             robot.say("hello 0")
             robot.send(line)
-            daemon.wait_for_log("asked", line=line)
+            daemon.wait_for_log("request received", line=line)
         with Robot(daemon.port) as robot:
             robot.say("hello 0")
             assert robot.final(f"again {reply[1]}" if asks_again else line) == reply

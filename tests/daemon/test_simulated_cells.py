@@ -12,7 +12,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from eyebolt.store.names import list_sessions
-from eyebolt_sim.cell import CellChoices, prepare_cell
+from eyebolt_sim.cell import CellOptions, prepare_cell
 from support.daemon_process import COMMAND, DaemonProcess, Robot
 from support.folder_camera_cell import grid_errors_mm, write_station
 
@@ -57,9 +57,9 @@ class PlayedCell:
         self.daemon = DaemonProcess(self.station)
         self.outcomes, self.truths = [], []
         for seed in SEEDS:
-            cell = prepare_cell(self.station, CellChoices(seed=seed, waypoints=12, speed=500.0))
+            cell = prepare_cell(self.station, CellOptions(seed=seed, waypoints=12, speed=500.0))
             arm = cell.moving_arm()
-            with cell.picture_server(arm):
+            with cell.camera_server(arm):
                 self.outcomes.append(cell.run_robot(arm, lambda line: None))
             self.truths.append(cell.scene.wanted)
         self.sessions = list_sessions(folder / "sessions")
@@ -96,14 +96,14 @@ def test_the_true_error_is_in_keeping_with_the_stated_one(played):
         print(
             f"\n{played.mount}, seed {SEEDS[number]}: true error rms {np.sqrt((errors**2).mean()):.3f} mm,"
             f" worst {errors.max():.3f} mm; stated p95 {stated['p95']:.3f}, worst p95 {stated['worst_p95']:.3f};"
-            f" {result['pairs']['kept']} pairs, {result['verdict']}"
+            f" {result['pairs']['used']} pairs, {result['acceptance']}"
         )
         assert np.quantile(errors, 0.95) < 3 * stated["p95"]
         # A statement that cannot be wrong says nothing: it must be of the size of what the arm's scatter does.
         assert stated["p95"] < 1.0
-        assert result["pairs"]["kept"] >= 8
+        assert result["pairs"]["used"] >= 8
         assert result["checks"]["count"] == 2
-        assert result["verdict"] == "accept"
+        assert result["acceptance"] == "accept"
         assert result["accepted"] is None
 
 
@@ -113,7 +113,7 @@ def test_the_result_is_solved_alike_offline(played):
     offline = [json.loads(line) for line in solve.stdout.splitlines()]
     recorded = [played.result(number) for number in range(len(SEEDS))]
     for document in offline + recorded:
-        document.pop("time")
+        document.pop("timestamp")
     assert offline == recorded
 
 

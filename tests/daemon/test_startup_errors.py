@@ -30,7 +30,7 @@ def not_a_text(path):
 
 def two_faults(path):
     path.write_text(
-        path.read_text().replace('mount = "fixed"', 'mount = "ceiling"').replace("fewest = 8", "fewest = 0")
+        path.read_text().replace('mount = "fixed"', 'mount = "ceiling"').replace("min_pairs = 8", "min_pairs = 0")
     )
 
 
@@ -47,7 +47,7 @@ def bad_lens_file(path):
     [
         (no_station_file, "file-unreadable", ["station.toml", "No such file"]),
         (not_a_text, "file-unreadable", ["station.toml", "UTF-8"]),
-        (two_faults, "station-file", ["2 faults", "ceiling", "fewest"]),
+        (two_faults, "station-file", ["2 faults", "ceiling", "min_pairs"]),
         (no_lens_file, "file-unreadable", ["camera.json", "lens file"]),
         (bad_lens_file, "lens-file", ["the lens file", "height"]),
     ],

@@ -59,16 +59,16 @@ def test_the_status_follows_a_session_survives_a_restart_and_sees_the_signature(
     daemon = start_daemon(station)
     first = watcher.until(lambda s: True)
     assert (first["phase"], first["session"], first["kept"], first["wanted"]) == ("idle", None, 0, 8)
-    assert first["robot"] == {"alive": False, "says": "not connected"}
+    assert first["robot"] == {"alive": False, "message": "not connected"}
     assert first["camera"]["alive"]
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
-        assert watcher.until(lambda s: s["robot"]["alive"])["robot"]["says"] == "connected from 127.0.0.1"
+        assert watcher.until(lambda s: s["robot"]["alive"])["robot"]["message"] == "connected from 127.0.0.1"
         for seq in range(1, 9):
             reply = robot.final(recorded_cell.capture(seq))
             status = watcher.until(lambda s, seq=seq: s["kept"] == seq and s["phase"] != "working")
             assert (status["kept"], status["wanted"]) == reply[2:]
-            assert (status["last"]["seq"], status["last"]["code"]) == (seq, reply[0])
+            assert (status["last_reply"]["seq"], status["last_reply"]["code"]) == (seq, reply[0])
         assert status["phase"] == "goal-met"
         assert status["expected_p95_mm"] == status["history_p95_mm"][-1] == status["result"]["p95_mm"]
         assert len(status["history_p95_mm"]) == 8
@@ -78,8 +78,8 @@ def test_the_status_follows_a_session_survives_a_restart_and_sees_the_signature(
         # A refusal is shown with what to do, and the counter stands.
         assert robot.final(recorded_cell.capture(9, 0))[0] == 26
         refused = watcher.until(lambda s: s["refused"] == 1)
-        assert refused["last"]["code"] == 26
-        assert refused["last"]["advice"]
+        assert refused["last_reply"]["code"] == 26
+        assert refused["last_reply"]["remedy"]
         assert refused["kept"] == 8
         assert robot.final("bye 10")[0] == 0
         closed = watcher.until(lambda s: s["phase"] == "closed")
@@ -91,7 +91,7 @@ def test_the_status_follows_a_session_survives_a_restart_and_sees_the_signature(
     assert daemon.terminate() == 0
     start_daemon(station)
     again = watcher.until(lambda s: s["phase"] != "closed" or not s["robot"]["alive"])
-    lasting = set(closed) - {"wall", "robot", "camera"}
+    lasting = set(closed) - {"timestamp", "robot", "camera"}
     assert {k: again[k] for k in lasting} == {k: closed[k] for k in lasting}
 
     (session,) = list_sessions(tmp_path / "sessions")

@@ -5,7 +5,7 @@ import time
 import pytest
 import zmq
 
-from eyebolt.daemon.status_publisher import StatusDoor
+from eyebolt.daemon.status_publisher import StatusPublisher
 from support.daemon_process import free_ports
 
 
@@ -13,7 +13,7 @@ from support.daemon_process import free_ports
 def door():
     (port,) = free_ports(1)
     endpoint = f"tcp://127.0.0.1:{port}"
-    opened, context, sockets = StatusDoor(endpoint), zmq.Context(), []
+    opened, context, sockets = StatusPublisher(endpoint), zmq.Context(), []
 
     def watcher(waiting):
         socket = context.socket(zmq.SUB)
@@ -29,7 +29,7 @@ def door():
     opened.close()
 
 
-def heard(socket):
+def received(socket):
     count = 0
     while socket.poll(0):
         socket.recv_multipart()
@@ -48,9 +48,9 @@ def test_a_watcher_that_never_reads_loses_its_messages_and_nobody_elses(door):
         opened.publish({"number": number, **message})
         if number % 20 == 0:
             time.sleep(0.005)
-            heard(awake)
+            received(awake)
     time.sleep(0.2)
-    opened.publish({"number": "last"})
+    opened.publish({"number": "last_reply"})
     assert awake.poll(5000), "who reads hears the newest"
     # 60 MB were published. What waits for the stuck one is what fits into its queue and the sockets between.
-    assert heard(stuck) < 1000
+    assert received(stuck) < 1000

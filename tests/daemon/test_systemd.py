@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from eyebolt.daemon.systemd import Supervisor
+from eyebolt.daemon.systemd import SystemdNotifier
 from support.daemon_process import COMMAND
 
 UNIT = Path(__file__).parents[2] / "service" / "eyebolt" / "daemon" / "eyebolt@.service"
@@ -71,20 +71,20 @@ def test_a_daemon_that_hangs_falls_silent(manager, recorded_cell, tmp_path):
 @pytest.mark.parametrize(
     ("environment", "expected"),
     [
-        ({}, Supervisor()),
-        ({"NOTIFY_SOCKET": "relative", "WATCHDOG_USEC": "5"}, Supervisor()),
-        ({"NOTIFY_SOCKET": "/run/x"}, Supervisor("/run/x")),
-        ({"NOTIFY_SOCKET": "@x", "WATCHDOG_USEC": "2000000"}, Supervisor("@x", 2.0)),
-        ({"NOTIFY_SOCKET": "/x", "WATCHDOG_USEC": "2000000", "WATCHDOG_PID": "8"}, Supervisor("/x")),
-        ({"NOTIFY_SOCKET": "/x", "WATCHDOG_USEC": "soon", "WATCHDOG_PID": "7"}, Supervisor("/x")),
+        ({}, SystemdNotifier()),
+        ({"NOTIFY_SOCKET": "relative", "WATCHDOG_USEC": "5"}, SystemdNotifier()),
+        ({"NOTIFY_SOCKET": "/run/x"}, SystemdNotifier("/run/x")),
+        ({"NOTIFY_SOCKET": "@x", "WATCHDOG_USEC": "2000000"}, SystemdNotifier("@x", 2.0)),
+        ({"NOTIFY_SOCKET": "/x", "WATCHDOG_USEC": "2000000", "WATCHDOG_PID": "8"}, SystemdNotifier("/x")),
+        ({"NOTIFY_SOCKET": "/x", "WATCHDOG_USEC": "soon", "WATCHDOG_PID": "7"}, SystemdNotifier("/x")),
     ],
 )
 def test_what_the_environment_says(environment, expected):
-    assert Supervisor.of(environment, 7) == expected
+    assert SystemdNotifier.from_environment(environment, 7) == expected
 
 
 def test_nobody_listening_hurts_nobody():
-    Supervisor("/nowhere/at/all").ready("here")
+    SystemdNotifier("/nowhere/at/all").ready("here")
 
 
 def test_the_unit_starts_one_daemon_for_each_station():

@@ -12,7 +12,7 @@ import pytest
 
 from eyebolt.store.names import list_sessions
 from eyebolt.store.session_folder import SessionFolder
-from eyebolt_sim.cell import CellChoices, prepare_cell
+from eyebolt_sim.cell import CellOptions, prepare_cell
 from support.daemon_process import COMMAND, DaemonProcess, Robot
 from support.folder_camera_cell import grid_errors_mm, write_station
 
@@ -36,10 +36,10 @@ class TouchedCell:
         )
         self.daemon = DaemonProcess(self.station)
         self.said = []
-        cell = prepare_cell(self.station, CellChoices(seed=3, waypoints=10, speed=500.0, touches=TOUCHES))
-        self.touching, self.truth = cell.touching, cell.scene.wanted
+        cell = prepare_cell(self.station, CellOptions(seed=3, waypoints=10, speed=500.0, touches=TOUCHES))
+        self.touch_plan, self.truth = cell.touch_plan, cell.scene.wanted
         arm = cell.moving_arm()
-        with cell.picture_server(arm):
+        with cell.camera_server(arm):
             self.outcome = cell.run_robot(arm, self.said.append)
         (self.session,) = list_sessions(folder / "sessions")
         self.result = json.loads((self.session / "result.json").read_text())
@@ -58,8 +58,8 @@ def test_the_height_is_known_by_touch_and_everything_is_as_near_the_truth_as_sta
     assert "place: 0" in touched.said
     assert [line.rsplit(" ", 1)[1] for line in touched.said if line.startswith("touch ")] == ["0"] * TOUCHES
     result = touched.result
-    assert result["unknown"] == []
-    assert result["height"]["closed_by"] == "touch"
+    assert result["unobservable"] == []
+    assert result["height"]["determined_by"] == "touch"
     height_mm = result["transform"]["translation_mm"][2]
     assert result["height"]["mm"] == pytest.approx(height_mm, abs=0.5)
     sigma_mm = result["height"]["sigma_mm"]
@@ -67,27 +67,27 @@ def test_the_height_is_known_by_touch_and_everything_is_as_near_the_truth_as_sta
     assert abs(height_mm - touched.truth[2, 3] * 1e3) < 4 * sigma_mm
     errors = grid_errors_mm(result["transform"]["matrix"], touched.truth)
     print(
-        f"{touched.mount}: rms {np.sqrt((errors**2).mean()):.3f}, stated {result['expected_error_mm']}, {result['why']}"
+        f"{touched.mount}: rms {np.sqrt((errors**2).mean()):.3f}, stated {result['expected_error_mm']}, {result['reason']}"
     )
     assert np.quantile(errors, 0.95) < 2 * result["expected_error_mm"]["p95"]
     assert result["touches"]["count"] == TOUCHES
     assert result["touches"]["worst_mm"] < 2.5
-    assert result["verdict"] == "accept"
-    assert result["pairs"]["kept"] + len(result["pairs"]["left_out"]) <= 10, "the placed board is no pair"
-    assert "height-by-touch" in [finding["code"] for finding in result["findings"]]
+    assert result["acceptance"] == "accept"
+    assert result["pairs"]["used"] + len(result["pairs"]["excluded"]) <= 10, "the placed board is no pair"
+    assert "height-from-touch" in [finding["code"] for finding in result["findings"]]
 
 
 def test_the_record_holds_what_was_touched_and_solves_alike_offline(touched):
     solve = subprocess.run([*COMMAND, "solve", "--json", touched.session], capture_output=True, text=True, check=True)
     offline = json.loads(solve.stdout)
     recorded = dict(touched.result)
-    offline.pop("time"), recorded.pop("time")
+    offline.pop("timestamp"), recorded.pop("timestamp")
     assert offline == recorded
     facts = SessionFolder.view(touched.session).records
-    placed = [fact for fact in facts if fact.get("kind") == "place"]
-    corners = [fact["corner"] for fact in facts if fact["fact"] == "touch"]
-    assert [fact["index"] for fact in placed] == [fact["board"] for fact in facts if fact["fact"] == "touch"][:1]
-    assert corners == [corner for corner, _ in touched.touching.touches]
+    placed = [fact for fact in facts if fact.get("verb") == "place"]
+    corners = [fact["corner"] for fact in facts if fact["type"] == "touch"]
+    assert [fact["index"] for fact in placed] == [fact["placed_board"] for fact in facts if fact["type"] == "touch"][:1]
+    assert corners == [corner for corner, _ in touched.touch_plan.touches]
     assert (placed[0]["base_T_flange"] is None) == (touched.mount == "fixed")
 
 
@@ -98,6 +98,6 @@ def test_a_daemon_that_starts_again_knows_the_answers(touched):
         last = robot.ask("hello 0")
         assert last[2] == touched.outcome.kept
         facts = SessionFolder.view(touched.session).records
-        touches = [fact for fact in facts if fact["fact"] == "answer" and fact["text"].startswith("touch")]
+        touches = [fact for fact in facts if fact["type"] == "reply" and fact["text"].startswith("touch")]
         for fact in touches:
             assert robot.ask(f"again {fact['seq']}")[:2] == (0, fact["seq"])

@@ -122,7 +122,7 @@ def test_a_pixel_that_is_not_finite_has_no_ray():
 
 
 @pytest.mark.parametrize(
-    ("matrix", "distortion", "says"),
+    ("matrix", "distortion", "message"),
     [
         (np.eye(2), [], "3 x 3"),
         (np.full((3, 3), np.nan), [], "3 x 3 finite"),
@@ -135,8 +135,8 @@ def test_a_pixel_that_is_not_finite_has_no_ray():
         (MATRIX, [0.1, np.inf, 0, 0], "4 distortion numbers"),
     ],
 )
-def test_what_is_no_lens_is_refused(matrix, distortion, says):
-    with pytest.raises(InputFault, match=says) as caught:
+def test_what_is_no_lens_is_refused(matrix, distortion, message):
+    with pytest.raises(InputFault, match=message) as caught:
         CameraModel(1280, 1024, matrix, np.array(distortion))
     assert caught.value.code == "lens-model"
 

@@ -8,14 +8,14 @@ from pytransform3d import rotations as other
 from scipy.spatial.transform import Rotation
 
 from eyebolt.errors import InputFault
-from eyebolt.geometry import se3 as rigid
-from eyebolt.geometry.pose_format import ANGLE_UNITS_RAD, EULER_KINDS, LENGTH_UNITS_M, ROTATION_KINDS, PoseReading
+from eyebolt.geometry import se3 as se3
+from eyebolt.geometry.pose_format import ANGLE_UNITS_RAD, EULER_KINDS, LENGTH_UNITS_M, ROTATION_KINDS, PoseFormat
 
 SHIFT_MM = [512.25, -31.5, 840.125]
 
 
-def turn_of(reading, numbers):
-    return reading.to_matrix([*SHIFT_MM, *numbers])[:3, :3]
+def turn_of(pose_format, numbers):
+    return pose_format.to_matrix([*SHIFT_MM, *numbers])[:3, :3]
 
 
 def test_every_sequence_of_both_kinds_is_offered():
@@ -32,7 +32,7 @@ def test_euler_angles_against_scipy_and_pytransform3d(kind):
     axes = ["xyz".index(letter) for letter in letters.lower()]
     generator = np.random.default_rng(7)
     for angles in [*generator.uniform(-180, 180, (25, 3)), (10, 20, 30), (0, 0, 0), (90, 90, 90), (-180, 45, 180)]:
-        ours = turn_of(PoseReading("mm", kind, "deg"), angles)
+        ours = turn_of(PoseFormat("mm", kind, "deg"), angles)
         # Source: scipy Rotation.from_euler, capitals intrinsic, small letters extrinsic.
         assert ours == pytest.approx(Rotation.from_euler(letters, angles, degrees=True).as_matrix(), abs=1e-14)
         # Source: pytransform3d.rotations.matrix_from_euler.
@@ -43,15 +43,15 @@ def test_euler_angles_against_scipy_and_pytransform3d(kind):
 @pytest.mark.evidence
 def test_published_values_of_one_rotation():
     # Source: scipy Rotation and pytransform3d agree on these digits for extrinsic xyz 10/20/30 deg.
-    fixed_axes = turn_of(PoseReading("mm", "euler-xyz", "deg"), [10, 20, 30])
-    moving_axes = turn_of(PoseReading("mm", "euler-ZYX", "deg"), [30, 20, 10])
+    fixed_axes = turn_of(PoseFormat("mm", "euler-xyz", "deg"), [10, 20, 30])
+    moving_axes = turn_of(PoseFormat("mm", "euler-ZYX", "deg"), [30, 20, 10])
     assert fixed_axes == pytest.approx(moving_axes, abs=1e-15)
-    pose = rigid.compose_parts(fixed_axes, [0, 0, 0])
-    xyzw = PoseReading("mm", "quaternion-xyzw").to_fields(pose)[3:]
+    pose = se3.compose_parts(fixed_axes, [0, 0, 0])
+    xyzw = PoseFormat("mm", "quaternion-xyzw").to_fields(pose)[3:]
     assert xyzw == pytest.approx([0.038135, 0.189308, 0.239298, 0.951549], abs=5e-7)
-    assert PoseReading("mm", "quaternion-wxyz").to_fields(pose)[3:] == [xyzw[3], *xyzw[:3]]
-    mistaken = turn_of(PoseReading("mm", "euler-XYZ", "deg"), [10, 20, 30])
-    assert np.rad2deg(rigid.rotation_angle(mistaken.T @ fixed_axes)) == pytest.approx(11.974, abs=5e-4)
+    assert PoseFormat("mm", "quaternion-wxyz").to_fields(pose)[3:] == [xyzw[3], *xyzw[:3]]
+    mistaken = turn_of(PoseFormat("mm", "euler-XYZ", "deg"), [10, 20, 30])
+    assert np.rad2deg(se3.rotation_angle(mistaken.T @ fixed_axes)) == pytest.approx(11.974, abs=5e-4)
 
 
 @pytest.mark.evidence
@@ -60,70 +60,73 @@ def test_quaternions_and_rotation_vectors_against_both_libraries():
         turn = Rotation.random(rng=np.random.default_rng(seed))
         # Source: scipy as_quat is xyzw; pytransform3d.quaternion_from_matrix is wxyz.
         xyzw, wxyz = turn.as_quat(), other.quaternion_from_matrix(turn.as_matrix())
-        assert turn_of(PoseReading("mm", "quaternion-xyzw"), xyzw) == pytest.approx(turn.as_matrix(), abs=1e-14)
-        assert turn_of(PoseReading("mm", "quaternion-wxyz"), wxyz) == pytest.approx(turn.as_matrix(), abs=1e-14)
+        assert turn_of(PoseFormat("mm", "quaternion-xyzw"), xyzw) == pytest.approx(turn.as_matrix(), abs=1e-14)
+        assert turn_of(PoseFormat("mm", "quaternion-wxyz"), wxyz) == pytest.approx(turn.as_matrix(), abs=1e-14)
         vector = other.compact_axis_angle_from_matrix(turn.as_matrix())
-        assert turn_of(PoseReading("m", "rotation-vector", "rad"), vector) == pytest.approx(turn.as_matrix(), abs=1e-13)
+        assert turn_of(PoseFormat("m", "rotation-vector", "rad"), vector) == pytest.approx(turn.as_matrix(), abs=1e-13)
 
 
 @pytest.mark.parametrize("kind", ROTATION_KINDS)
 @pytest.mark.parametrize(("length", "angle"), list(zip(LENGTH_UNITS_M, ANGLE_UNITS_RAD, strict=True)))
 def test_what_is_written_reads_back(kind, length, angle):
-    reading = PoseReading(length, kind, angle)
+    pose_format = PoseFormat(length, kind, angle)
     turns = Rotation.random(12, rng=np.random.default_rng(3))
     if kind == "angle-z":
         turns = Rotation.from_rotvec(np.outer(np.linspace(-3.1, 3.1, 12), [0, 0, 1]))
     for turn in turns:
-        pose = rigid.compose_parts(turn.as_matrix(), [0.51225, -0.0315, 0.840125])
-        fields = reading.to_fields(pose)
-        assert len(fields) == reading.field_count
-        assert reading.to_matrix(fields) == pytest.approx(pose, abs=1e-13)
+        pose = se3.compose_parts(turn.as_matrix(), [0.51225, -0.0315, 0.840125])
+        fields = pose_format.to_fields(pose)
+        assert len(fields) == pose_format.field_count
+        assert pose_format.to_matrix(fields) == pytest.approx(pose, abs=1e-13)
 
 
 @pytest.mark.parametrize("kind", EULER_KINDS)
 def test_singular_triples_read_back_with_the_third_angle_zero(kind):
     letters = kind.removeprefix("euler-")
     middles = (0.0, 180.0) if letters[0] == letters[2] else (90.0, -90.0)
-    reading = PoseReading("mm", kind, "deg")
+    pose_format = PoseFormat("mm", kind, "deg")
     for middle in middles:
         for first, third in [(20.0, 35.0), (-170.0, 80.0), (0.0, 0.0)]:
             turn = Rotation.from_euler(letters, [first, middle, third], degrees=True).as_matrix()
-            pose = rigid.compose_parts(turn, [0.1, 0.2, 0.3])
-            fields = reading.to_fields(pose)
-            assert reading.to_matrix(fields) == pytest.approx(pose, abs=1e-8)
+            pose = se3.compose_parts(turn, [0.1, 0.2, 0.3])
+            fields = pose_format.to_fields(pose)
+            assert pose_format.to_matrix(fields) == pytest.approx(pose, abs=1e-8)
             assert fields[5] == 0.0
             assert abs(fields[4]) == pytest.approx(abs(middle), abs=1e-4)
 
 
 def test_units_mean_what_they_say():
     # Pulses of 0.001 mm and 0.0001 deg, as controllers without decimals send them.
-    pose = PoseReading("um", "euler-xyz", "1e-4deg").to_matrix([512250, -31500, 840125, 900000, 0, 0])
+    pose = PoseFormat("um", "euler-xyz", "1e-4deg").to_matrix([512250, -31500, 840125, 900000, 0, 0])
     assert pose[:3, 3] == pytest.approx([0.51225, -0.0315, 0.840125], abs=1e-15)
     assert pose[:3, :3] == pytest.approx(np.array([[1, 0, 0], [0, 0, -1], [0, 1, 0]]), abs=1e-15)
-    assert PoseReading("m", "rotation-vector", "rad").to_matrix([1, 2, 3, 0, 0, math.pi / 2])[:3, 0] == pytest.approx(
+    assert PoseFormat("m", "rotation-vector", "rad").to_matrix([1, 2, 3, 0, 0, math.pi / 2])[:3, 0] == pytest.approx(
         [0, 1, 0], abs=1e-15
     )
-    upright = PoseReading("mm", "angle-z", "deg").to_matrix([1, 2, 3, -30.0])
+    upright = PoseFormat("mm", "angle-z", "deg").to_matrix([1, 2, 3, -30.0])
     assert upright[:3, :3] == pytest.approx(Rotation.from_euler("z", -30, degrees=True).as_matrix(), abs=1e-15)
 
 
 def test_single_precision_and_six_digits_lose_no_more_than_they_must():
     for kind in ROTATION_KINDS:
-        reading = PoseReading("mm", kind, "deg")
+        pose_format = PoseFormat("mm", kind, "deg")
         turn = Rotation.from_euler("z", 33.3, degrees=True) if kind == "angle-z" else Rotation.from_rotvec([0.4, 1, -2])
-        pose = rigid.compose_parts(turn.as_matrix(), [0.5, -0.03, 0.8])
-        for printed in ([float(np.float32(v)) for v in reading.to_fields(pose)], np.round(reading.to_fields(pose), 5)):
-            back = reading.to_matrix(printed)
-            assert np.rad2deg(rigid.rotation_angle(back[:3, :3].T @ pose[:3, :3])) < 2e-3
+        pose = se3.compose_parts(turn.as_matrix(), [0.5, -0.03, 0.8])
+        for printed in (
+            [float(np.float32(v)) for v in pose_format.to_fields(pose)],
+            np.round(pose_format.to_fields(pose), 5),
+        ):
+            back = pose_format.to_matrix(printed)
+            assert np.rad2deg(se3.rotation_angle(back[:3, :3].T @ pose[:3, :3])) < 2e-3
             assert back[:3, 3] == pytest.approx(pose[:3, 3], abs=1e-7)
 
 
 @pytest.mark.parametrize("kind", ROTATION_KINDS)
 def test_a_wrong_count_is_refused_with_the_right_one(kind):
-    reading = PoseReading("mm", kind, "deg")
-    for count in {0, reading.field_count - 1, reading.field_count + 1, 2 * reading.field_count}:
-        with pytest.raises(InputFault, match=f"has {reading.field_count} numbers, this one has {count}") as caught:
-            reading.to_matrix([0.1] * count)
+    pose_format = PoseFormat("mm", kind, "deg")
+    for count in {0, pose_format.field_count - 1, pose_format.field_count + 1, 2 * pose_format.field_count}:
+        with pytest.raises(InputFault, match=f"has {pose_format.field_count} numbers, this one has {count}") as caught:
+            pose_format.to_matrix([0.1] * count)
         assert caught.value.code == "pose-numbers"
         assert caught.value.data["count"] == count
 
@@ -131,12 +134,12 @@ def test_a_wrong_count_is_refused_with_the_right_one(kind):
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
 @pytest.mark.parametrize("kind", ["quaternion-wxyz", "rotation-vector", "euler-ZYZ", "angle-z"])
 def test_numbers_that_are_not_finite_are_refused(kind, bad):
-    reading = PoseReading("mm", kind, "deg")
-    for place in range(reading.field_count):
-        fields = [1.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0][: reading.field_count]
+    pose_format = PoseFormat("mm", kind, "deg")
+    for place in range(pose_format.field_count):
+        fields = [1.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0][: pose_format.field_count]
         fields[place] = bad
         with pytest.raises(InputFault, match="not finite") as caught:
-            reading.to_matrix(fields)
+            pose_format.to_matrix(fields)
         assert caught.value.code == "pose-numbers"
 
 
@@ -144,10 +147,10 @@ def test_numbers_that_are_not_finite_are_refused(kind, bad):
 @pytest.mark.parametrize("numbers", [(0, 0, 0, 0), (10, 20, 30, 0), (0.5, 0.5, 0.5, 0.0), (0.55, 0.55, 0.55, 0.55)])
 def test_four_numbers_that_are_no_quaternion_are_refused(kind, numbers):
     with pytest.raises(InputFault, match="a quaternion has 1") as caught:
-        turn_of(PoseReading("mm", kind), numbers)
+        turn_of(PoseFormat("mm", kind), numbers)
     assert caught.value.data["norm"] == pytest.approx(np.linalg.norm(numbers))
 
 
 def test_a_rounded_quaternion_is_a_rotation_all_the_same():
-    turn = turn_of(PoseReading("mm", "quaternion-wxyz"), [0.952, 0.038, 0.189, 0.239])
-    assert rigid.orthogonality_error(turn) < 1e-15
+    turn = turn_of(PoseFormat("mm", "quaternion-wxyz"), [0.952, 0.038, 0.189, 0.239])
+    assert se3.orthogonality_error(turn) < 1e-15

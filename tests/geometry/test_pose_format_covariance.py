@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.geometry import se3 as rigid
+from eyebolt.geometry import se3 as se3
 from eyebolt.geometry.pose_format import (
     ANGLE_UNITS_RAD,
     EULER_KINDS,
     LENGTH_UNITS_M,
     ROTATION_KINDS,
-    PoseReading,
+    PoseFormat,
     propagate,
 )
 
@@ -93,7 +93,7 @@ def pose_covariance(seed, shift_m=0.3 * MM, turn_rad=0.05 * DEG):
     return (root @ root.T + 0.1 * np.eye(6)) * size[:, None] * size
 
 
-def by_drawing(reading, pose, covariance, count=20_000):
+def by_drawing(pose_format, pose, covariance, count=20_000):
     """Standard deviations of the numbers, by drawing poses and writing them with SciPy alone, all next to one another.
 
     At half a turn there are two rotation vectors, and their numbers scatter differently: the one that is written.
@@ -102,33 +102,33 @@ def by_drawing(reading, pose, covariance, count=20_000):
     # A small change on the right; the shift of the exact exponential differs by less than a thousandth here.
     lengths = pose[:3, 3] + draws[:, :3] @ pose[:3, :3].T
     turned = Rotation.from_matrix(pose[:3, :3]) * Rotation.from_rotvec(draws[:, 3:])
-    unit = ANGLE_UNITS_RAD[reading.angle]
-    if reading.rotation.startswith("quaternion"):
-        numbers = turned.as_quat(scalar_first=reading.rotation.endswith("wxyz"))
+    unit = ANGLE_UNITS_RAD[pose_format.angle]
+    if pose_format.rotation.startswith("quaternion"):
+        numbers = turned.as_quat(scalar_first=pose_format.rotation.endswith("wxyz"))
         numbers *= np.sign(numbers @ numbers[0])[:, None]
-    elif reading.rotation == "rotation-vector":
+    elif pose_format.rotation == "rotation-vector":
         numbers = turned.as_rotvec()
-        backward = (numbers @ reading.to_fields(pose)[3:]) < 0
+        backward = (numbers @ pose_format.to_fields(pose)[3:]) < 0
         sizes = np.linalg.norm(numbers, axis=1, keepdims=True)
         numbers = np.where(backward[:, None], numbers * (1 - 2 * np.pi / sizes), numbers) / unit
-    elif reading.rotation == "angle-z":
+    elif pose_format.rotation == "angle-z":
         matrices = turned.as_matrix()
         numbers = np.unwrap(np.arctan2(matrices[:, 1, 0], matrices[:, 0, 0]))[:, None] / unit
     else:
-        numbers = np.unwrap(turned.as_euler(reading.rotation.removeprefix("euler-")), axis=0) / unit
-    return [*(lengths.std(axis=0) / LENGTH_UNITS_M[reading.length]), *numbers.std(axis=0)]
+        numbers = np.unwrap(turned.as_euler(pose_format.rotation.removeprefix("euler-")), axis=0) / unit
+    return [*(lengths.std(axis=0) / LENGTH_UNITS_M[pose_format.length]), *numbers.std(axis=0)]
 
 
 @pytest.mark.parametrize("kind", ROTATION_KINDS)
 def test_sigma_of_a_written_pose_against_monte_carlo(kind):
     for seed, (length, angle) in enumerate([("mm", "deg"), ("um", "1e-4deg")]):
-        reading = PoseReading(length, kind, angle)
+        pose_format = PoseFormat(length, kind, angle)
         turn = Rotation.random(rng=np.random.default_rng(seed + 40))
-        pose = rigid.compose_parts(turn.as_matrix(), [0.6, -0.2, 1.1])
+        pose = se3.compose_parts(turn.as_matrix(), [0.6, -0.2, 1.1])
         covariance = pose_covariance(seed)
         # Standard deviation of a standard deviation from 20000 draws: 0.5 %.
-        found = reading.sigma_of_fields(pose, covariance)
-        assert found == pytest.approx(by_drawing(reading, pose, covariance), rel=0.025)
+        found = pose_format.field_sigmas(pose, covariance)
+        assert found == pytest.approx(by_drawing(pose_format, pose, covariance), rel=0.025)
 
 
 # The number written leaps under the smallest change: half a turn, a whole turn, a quaternion without its first number.
@@ -146,13 +146,13 @@ LEAPS = [
 
 @pytest.mark.parametrize(("kind", "turn"), LEAPS, ids=lambda v: v if isinstance(v, str) else "")
 def test_sigma_does_not_leap_where_the_written_number_does(kind, turn):
-    reading = PoseReading("mm", kind, "deg")
-    pose, covariance = rigid.compose_parts(turn.as_matrix(), [0.6, -0.2, 1.1]), pose_covariance(5)
-    written = [reading.to_fields(pose @ rigid.exp(np.eye(6)[k] * s * 1e-4))[3:] for k in (3, 4, 5) for s in (1, -1)]
+    pose_format = PoseFormat("mm", kind, "deg")
+    pose, covariance = se3.compose_parts(turn.as_matrix(), [0.6, -0.2, 1.1]), pose_covariance(5)
+    written = [pose_format.to_fields(pose @ se3.exp(np.eye(6)[k] * s * 1e-4))[3:] for k in (3, 4, 5) for s in (1, -1)]
     leap = np.ptp(written, axis=0).max()
     assert leap > 1.4 if kind.startswith("quaternion") else leap > 180
-    found = reading.sigma_of_fields(pose, covariance)
-    assert found == pytest.approx(by_drawing(reading, pose, covariance), rel=0.025, abs=1e-6)
+    found = pose_format.field_sigmas(pose, covariance)
+    assert found == pytest.approx(by_drawing(pose_format, pose, covariance), rel=0.025, abs=1e-6)
 
 
 @pytest.mark.parametrize("kind", EULER_KINDS)
@@ -160,11 +160,11 @@ def test_sigma_does_not_leap_where_the_written_number_does(kind, turn):
 def test_sigma_near_a_singular_triple_is_finite_and_never_too_small(kind, beside_deg):
     letters = kind.removeprefix("euler-")
     proper = letters[0] == letters[2]
-    reading = PoseReading("mm", kind, "deg")
+    pose_format = PoseFormat("mm", kind, "deg")
     covariance = np.diag(np.repeat([0.1 * MM, 0.02 * DEG], 3) ** 2)
     for middle in (0.0, 180.0) if proper else (90.0, -90.0):
         turn = Rotation.from_euler(letters, [25.0, middle - beside_deg, -60.0], degrees=True)
-        sigma = reading.sigma_of_fields(rigid.compose_parts(turn.as_matrix(), [0.6, -0.2, 1.1]), covariance)
+        sigma = pose_format.field_sigmas(se3.compose_parts(turn.as_matrix(), [0.6, -0.2, 1.1]), covariance)
         assert sigma[:3] == pytest.approx([0.1] * 3, rel=1e-6)
         assert all(math.isfinite(s) for s in sigma)
         first, second, third = sigma[3:]
@@ -177,12 +177,12 @@ def test_sigma_near_a_singular_triple_is_finite_and_never_too_small(kind, beside
 
 @pytest.mark.parametrize("kind", ROTATION_KINDS)
 def test_a_pose_known_exactly_has_no_sigma(kind):
-    pose = rigid.compose_parts(Rotation.from_rotvec([0.1, 0.2, 0.3]).as_matrix(), [0.6, -0.2, 1.1])
-    assert PoseReading("mm", kind, "deg").sigma_of_fields(pose, np.zeros((6, 6))) == [0.0] * len(
-        PoseReading("mm", kind, "deg").to_fields(pose)
+    pose = se3.compose_parts(Rotation.from_rotvec([0.1, 0.2, 0.3]).as_matrix(), [0.6, -0.2, 1.1])
+    assert PoseFormat("mm", kind, "deg").field_sigmas(pose, np.zeros((6, 6))) == [0.0] * len(
+        PoseFormat("mm", kind, "deg").to_fields(pose)
     )
 
 
 def test_no_turn_at_all_has_a_sigma():
-    found = PoseReading("m", "rotation-vector", "rad").sigma_of_fields(np.eye(4), np.diag([1e-8] * 3 + [4e-8] * 3))
+    found = PoseFormat("m", "rotation-vector", "rad").field_sigmas(np.eye(4), np.diag([1e-8] * 3 + [4e-8] * 3))
     assert found == pytest.approx([1e-4] * 3 + [2e-4] * 3, rel=1e-6)

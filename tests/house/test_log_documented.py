@@ -7,7 +7,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 LEVELS = {"info", "warning", "error", "exception"}
 # Own helpers that log, and the place of the event among their arguments.
-HELPERS = {"_tell": 1, "_turn_out": 1}
+HELPERS = {"_log_throttled": 1, "_evict": 1}
 
 
 def text_of(node):

@@ -3,8 +3,8 @@
 import re
 from pathlib import Path
 
-from eyebolt.boards.detection import NoSighting
-from eyebolt.boards.exposure import Light
+from eyebolt.boards.detection import NoDetection
+from eyebolt.boards.exposure import ExposureStats
 from eyebolt.store.session_folder import SessionFolder
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -29,21 +29,24 @@ def keys_of(facts, tables):
     """The same of ``facts``; an object is looked into where its kind's table does."""
     found = {}
     for fact in facts:
-        keys = found.setdefault(fact["fact"], set())
-        looked_into = {key.split(".")[0] for key in tables.get(fact["fact"], ()) if "." in key}
+        keys = found.setdefault(fact["type"], set())
+        looked_into = {key.split(".")[0] for key in tables.get(fact["type"], ()) if "." in key}
         for key, value in fact.items():
             if key in looked_into and isinstance(value, dict):
                 keys |= {f"{key}.{inner}" for inner in value}
-            elif key != "fact" and not (key in looked_into and value is None):
+            elif key != "type" and not (key in looked_into and value is None):
                 keys.add(key)
     return found
 
 
 def test_the_tables_of_facts_are_true_and_complete(recorded_session):
     tables = documented()
-    unseen = {"fact": "seen", "seen": NoSighting("dark", Light(0, 0.1, 0, 1, 0.5), (1280, 960)).to_json()}
+    unseen = {
+        "type": "detection",
+        "detection": NoDetection("dark", ExposureStats(0, 0.1, 0, 1, 0.5), (1280, 960)).to_json(),
+    }
     # No pointer in the recorded session: the golden one has touches.
-    touches = [fact for fact in SessionFolder.view(GOLDEN).records if fact["fact"] == "touch"]
+    touches = [fact for fact in SessionFolder.view(GOLDEN).records if fact["type"] == "touch"]
     written = keys_of([*SessionFolder.view(recorded_session).records, *touches, unseen], tables)
     for keys in tables.values():
         # The row of an object whose keys have rows of their own.

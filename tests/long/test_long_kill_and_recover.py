@@ -6,7 +6,7 @@ from datetime import datetime
 
 import pytest
 
-from eyebolt.session.facts import counts
+from eyebolt.session.facts import keeps_pair
 from eyebolt.store.names import list_sessions, session_name
 from eyebolt.store.session_folder import SessionFolder
 from support.kill_runs import SPARE, KilledSessions
@@ -56,22 +56,22 @@ def join_sessions(record_folder):
     for path in list_sessions(record_folder):
         records = SessionFolder.view(path).records
         opened = opened or records[0]
-        answers = {fact["seq"]: fact for fact in records if fact["fact"] == "answer"}
-        seen = {fact["index"]: fact for fact in records if fact["fact"] == "seen"}
+        answers = {fact["seq"]: fact for fact in records if fact["type"] == "reply"}
+        seen = {fact["index"]: fact for fact in records if fact["type"] == "detection"}
         for taken in records:
-            if taken["fact"] != "picture" or taken["index"] not in seen:
+            if taken["type"] != "image" or taken["index"] not in seen:
                 continue
             number, answer = len(pictures), answers[taken["seq"]]
-            count += taken["kind"] == "capture" and counts(answer["code"])
+            count += taken["verb"] == "capture" and keeps_pair(answer["code"])
             verb, _, pose = taken["text"].split(" ", 2)
             again = {"seq": number + 1, "text": f"{verb} {number + 1} {pose}"}
-            joined.append({**taken, **again, "index": number, "picture": f"{number:04d}.tif"})
+            joined.append({**taken, **again, "index": number, "image": f"{number:04d}.tif"})
             joined += [{**seen[taken["index"]], "index": number}, {**answer, **again, "count": count}]
-            pictures.append(path / "pictures" / taken["picture"])
+            pictures.append(path / "images" / taken["image"])
     name = session_name(WALL, [path.name for path in list_sessions(record_folder)])
-    keepsakes = {kept: (path / kept).read_bytes() for kept in ("station.toml", "camera.json")}
+    snapshots = {kept: (path / kept).read_bytes() for kept in ("station.toml", "camera.json")}
     first = [{**opened, "session": name}]
-    with SessionFolder.create(record_folder, name, keepsakes, first=first) as folder:
+    with SessionFolder.create(record_folder, name, snapshots, first=first) as folder:
         folder.append(joined)
         for number, picture in enumerate(pictures):
-            shutil.copy(picture, folder.path / "pictures" / f"{number:04d}.tif")
+            shutil.copy(picture, folder.path / "images" / f"{number:04d}.tif")

@@ -31,9 +31,9 @@ STATUS = {
     "phase": "open",
     "kept": 7,
     "wanted": 6,
-    "wall": "2026-11-25T15:02:13Z",
-    "robot": {"alive": True, "says": "connected from 127.0.0.1"},
-    "camera": {"alive": True, "says": "last picture 0.3 s ago"},
+    "timestamp": "2026-11-25T15:02:13Z",
+    "robot": {"alive": True, "message": "connected from 127.0.0.1"},
+    "camera": {"alive": True, "message": "last picture 0.3 s ago"},
 }
 CODE = "import sys; from eyebolt.terminal.watch import watch; sys.exit(watch({endpoint!r}, once={once}, plain={plain}))"
 

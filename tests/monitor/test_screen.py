@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from eyebolt.monitor.screen import draw
+from eyebolt.monitor.screen import render_screen
 
 SIZES = [(80, 24), (120, 40), (40, 12), (200, 60), (20, 5), (1, 1)]
 CONTROL = {chr(c) for c in range(32)} | {chr(c) for c in range(127, 160)}
@@ -21,44 +21,46 @@ def status(**changes):
         "phase": "open",
         "kept": 7,
         "wanted": 6,
-        "fewest": 8,
-        "most": 40,
+        "min_pairs": 8,
+        "max_pairs": 40,
         "refused": 2,
         "checks": 1,
         "tolerance_mm": 1.0,
         "expected_p95_mm": 1.62,
         "history_p95_mm": [None, None, 2.31, 1.42],
-        "last": {
+        "last_reply": {
             "seq": 12,
             "code": 20,
-            "says": "no board in the picture",
-            "advice": "move the arm so that the whole board is in view",
+            "message": "no board in the picture",
+            "remedy": "move the arm so that the whole board is in view",
         },
-        "robot": {"alive": True, "says": "connected from 127.0.0.1"},
-        "camera": {"alive": True, "says": "last picture 0.3 s ago"},
+        "robot": {"alive": True, "message": "connected from 127.0.0.1"},
+        "camera": {"alive": True, "message": "last picture 0.3 s ago"},
         "result": None,
         "accepted": False,
-        "wall": "2026-11-25T15:02:13Z",
+        "timestamp": "2026-11-25T15:02:13Z",
         "findings": [],
     }
     return base | changes
 
 
 CASES = {
-    "idle": status(phase="idle", session=None, kept=0, wanted=13, expected_p95_mm=None, last=None, history_p95_mm=[]),
+    "idle": status(
+        phase="idle", session=None, kept=0, wanted=13, expected_p95_mm=None, last_reply=None, history_p95_mm=[]
+    ),
     "refused": status(),
-    "kept": status(last={"seq": 3, "code": 0, "says": "kept", "advice": ""}),
+    "kept": status(last_reply={"seq": 3, "code": 0, "message": "kept", "remedy": ""}),
     "working": status(phase="working"),
     "goal": status(phase="goal-met", kept=13, wanted=0, expected_p95_mm=0.62),
     "stopped": status(
         phase="stopped",
-        last={"seq": 9, "code": 34, "says": "something slipped " * 20, "advice": "fasten the board"},
+        last_reply={"seq": 9, "code": 34, "message": "something slipped " * 20, "remedy": "fasten the board"},
         findings=["the board slipped after pair 4", "the arm repeats badly"],
     ),
     "closed": status(
-        phase="closed", kept=40, wanted=0, result={"verdict": "accept", "why": "two checks agree", "p95_mm": 0.41}
+        phase="closed", kept=40, wanted=0, result={"acceptance": "accept", "reason": "two checks agree", "p95_mm": 0.41}
     ),
-    "most": status(kept=9999, wanted=9999, refused=9999, checks=9999, fewest=9999, most=9999),
+    "max_pairs": status(kept=9999, wanted=9999, refused=9999, checks=9999, min_pairs=9999, max_pairs=9999),
     "none": None,
 }
 
@@ -76,10 +78,10 @@ def assert_fits(lines, width, height):
 
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("case", CASES)
-@pytest.mark.parametrize("silent_s", [0.2, 7.0])
+@pytest.mark.parametrize("status_age_s", [0.2, 7.0])
 @pytest.mark.parametrize("ascii_only", [False, True])
-def test_every_case_fits_every_size_without_escape_codes(case, size, silent_s, ascii_only):
-    lines = draw(CASES[case], silent_s, *size, colour=False, ascii_only=ascii_only)
+def test_every_case_fits_every_size_without_escape_codes(case, size, status_age_s, ascii_only):
+    lines = render_screen(CASES[case], status_age_s, *size, colour=False, ascii_only=ascii_only)
     assert lines
     assert_fits(lines, *size)
     if ascii_only:
@@ -104,18 +106,18 @@ def test_every_case_fits_every_size_without_escape_codes(case, size, silent_s, a
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 def test_the_words_that_the_operator_needs_are_there(case, words, size):
     # The lower half carries the named lines; the words beside big type are found by taking the type away.
-    lines = [line.replace("#", " ") for line in draw(CASES[case], 0.2, *size, colour=False, ascii_only=True)]
+    lines = [line.replace("#", " ") for line in render_screen(CASES[case], 0.2, *size, colour=False, ascii_only=True)]
     text = text_of(lines)
-    missing = [word for word in words if word not in text]
+    missing = [headline for headline in words if headline not in text]
     assert not missing, "\n".join(lines)
     assert "ROBOT alive, connected from 127.0.0.1" in text
     assert "CAMERA alive, last picture 0.3 s ago" in text
 
 
-@pytest.mark.parametrize("case", [c for c in CASES if c not in {"none", "most"}])
+@pytest.mark.parametrize("case", [c for c in CASES if c not in {"none", "max_pairs"}])
 def test_the_small_screen_still_says_turn_count_robot_and_camera(case):
     shown = CASES[case]
-    text = text_of(draw(shown, 0.2, 40, 12, colour=False, ascii_only=True))
+    text = text_of(render_screen(shown, 0.2, 40, 12, colour=False, ascii_only=True))
     assert "ROBOT alive" in text
     assert "CAMERA alive" in text
     assert "RESULT" in text
@@ -125,21 +127,21 @@ def test_the_small_screen_still_says_turn_count_robot_and_camera(case):
 
 
 def test_a_dead_robot_and_a_dead_camera_are_said_in_words():
-    robot = {"alive": False, "says": "hung up 4 s ago"}
-    text = text_of(draw(status(robot=robot, last=None), 0.2, 120, 24, colour=False))
+    robot = {"alive": False, "message": "hung up 4 s ago"}
+    text = text_of(render_screen(status(robot=robot, last_reply=None), 0.2, 120, 24, colour=False))
     assert "ROBOT NOT ALIVE, hung up 4 s ago" in text
     assert "The robot is not connected" in text
-    camera = {"alive": False, "says": "no picture for 12 s"}
-    text = text_of(draw(status(camera=camera), 0.2, 120, 24, colour=False))
+    camera = {"alive": False, "message": "no picture for 12 s"}
+    text = text_of(render_screen(status(camera=camera), 0.2, 120, 24, colour=False))
     assert "CAMERA NOT ALIVE, no picture for 12 s" in text
     assert "Check its cable and power" in text
 
 
 def test_silence_is_named_with_its_length_and_what_to_do_and_claims_nothing_about_robot_and_camera():
-    before = text_of(draw(None, 7.2, 120, 24, colour=False))
+    before = text_of(render_screen(None, 7.2, 120, 24, colour=False))
     assert "No daemon heard for 7 s" in before
     assert "eyebolt serve STATION" in before
-    after = text_of(draw(status(), 61.0, 120, 24, colour=False))
+    after = text_of(render_screen(status(), 61.0, 120, 24, colour=False))
     assert "No daemon heard for 61 s" in after
     assert "below is old" in after
     assert "ROBOT not known now" in after
@@ -148,13 +150,17 @@ def test_silence_is_named_with_its_length_and_what_to_do_and_claims_nothing_abou
 
 
 def test_the_result_says_whether_it_is_in_use():
-    result = {"verdict": "accept", "why": "two checks agree", "p95_mm": 0.41}
-    assert "accepted, in use" in text_of(draw(status(phase="closed", result=result, accepted=True), 0, 120, 24, False))
-    assert "not accepted, not in use" in text_of(draw(status(phase="closed", result=result), 0, 120, 24, False))
-    for verdict, says in (("unproven", "not proven"), ("reject", "no good")):
-        bad = status(phase="closed", result=result | {"verdict": verdict, "why": "focal length is off"})
-        text = text_of(draw(bad, 0, 120, 24, colour=False))
-        assert f"The result is {says}: focal length is off." in text
+    result = {"acceptance": "accept", "reason": "two checks agree", "p95_mm": 0.41}
+    assert "accepted, in use" in text_of(
+        render_screen(status(phase="closed", result=result, accepted=True), 0, 120, 24, False)
+    )
+    assert "not accepted, not in use" in text_of(
+        render_screen(status(phase="closed", result=result), 0, 120, 24, False)
+    )
+    for acceptance, message in (("unproven", "not proven"), ("reject", "no good")):
+        bad = status(phase="closed", result=result | {"acceptance": acceptance, "reason": "focal length is off"})
+        text = text_of(render_screen(bad, 0, 120, 24, colour=False))
+        assert f"The result is {message}: focal length is off." in text
         assert "Call the engineer" in text
 
 
@@ -164,7 +170,7 @@ def test_the_bars_are_full_only_when_the_goal_is_reached():
 
     for kept, wanted, expected in ((0, 9, None), (1, 8, 50.0), (39, 1, 1.0001), (13, 0, 0.9), (8, 0, 1.0)):
         shown = status(kept=kept, wanted=wanted, expected_p95_mm=expected)
-        lines = draw(shown, 0.1, 80, 24, colour=False, ascii_only=True)
+        lines = render_screen(shown, 0.1, 80, 24, colour=False, ascii_only=True)
         pairs = inked(next(line for line in lines if line.startswith("PAIRS")))
         accuracy = inked(next(line for line in lines if line.startswith("ACCURACY")))
         assert len(pairs) == len(accuracy)
@@ -174,16 +180,16 @@ def test_the_bars_are_full_only_when_the_goal_is_reached():
 
 
 def test_figures_that_round_alike_do_not_contradict_the_verdict():
-    text = text_of(draw(status(expected_p95_mm=1.0004), 0.1, 80, 24, colour=False))
+    text = text_of(render_screen(status(expected_p95_mm=1.0004), 0.1, 80, 24, colour=False))
     assert "error 1.0004, allowed 1.0000 mm: not yet" in text
 
 
 def test_colour_adds_nothing_but_paint():
     for case in CASES.values():
-        painted = draw(case, 0.2, 80, 24, colour=True)
+        painted = render_screen(case, 0.2, 80, 24, colour=True)
         stripped = [drop_paint(line) for line in painted]
-        assert stripped == draw(case, 0.2, 80, 24, colour=False)
-    assert any("\x1b[" in line for line in draw(CASES["stopped"], 0.2, 80, 24, colour=True))
+        assert stripped == render_screen(case, 0.2, 80, 24, colour=False)
+    assert any("\x1b[" in line for line in render_screen(CASES["stopped"], 0.2, 80, 24, colour=True))
 
 
 def drop_paint(line):
@@ -197,11 +203,11 @@ def test_strings_cannot_steer_the_terminal():
     nasty = "a\x1b[2Jb\x07\x9b31mc\r\nd\u202ee\u200bf\ud800"
     shown = status(
         station=nasty,
-        last={"seq": 1, "code": 20, "says": nasty, "advice": nasty},
-        robot={"alive": True, "says": nasty},
+        last_reply={"seq": 1, "code": 20, "message": nasty, "remedy": nasty},
+        robot={"alive": True, "message": nasty},
         findings=[nasty],
     )
-    lines = draw(shown, 0.2, 80, 24, colour=False, note=nasty)
+    lines = render_screen(shown, 0.2, 80, 24, colour=False, note=nasty)
     assert_fits(lines, 80, 24)
     text = "".join(lines)
     assert "a[2Jb" in text
@@ -211,7 +217,7 @@ def test_strings_cannot_steer_the_terminal():
 
 def test_letters_that_are_two_columns_wide_are_counted_so():
     wide = "\u6c34\u5e73" * 60
-    lines = draw(status(station=wide, robot={"alive": True, "says": wide}), 0.2, 80, 24, colour=False)
+    lines = render_screen(status(station=wide, robot={"alive": True, "message": wide}), 0.2, 80, 24, colour=False)
     assert_fits(lines, 80, 24)
 
 
@@ -221,9 +227,9 @@ JSON = st.recursive(
     max_leaves=8,
 )
 PHASES = st.sampled_from(["idle", "open", "working", "goal-met", "stopped", "closed", "later", ""])
-LINK = st.fixed_dictionaries({}, optional={"alive": st.booleans() | JSON, "says": st.text(max_size=200)}) | JSON
+LINK = st.fixed_dictionaries({}, optional={"alive": st.booleans() | JSON, "message": st.text(max_size=200)}) | JSON
 LAST = st.fixed_dictionaries(
-    {}, optional={"seq": st.integers(), "code": st.integers(0, 60), "says": st.text(max_size=300), "advice": JSON}
+    {}, optional={"seq": st.integers(), "code": st.integers(0, 60), "message": st.text(max_size=300), "remedy": JSON}
 )
 RANDOM_STATUS = st.fixed_dictionaries(
     {},
@@ -236,12 +242,12 @@ RANDOM_STATUS = st.fixed_dictionaries(
         "tolerance_mm": st.floats(0, 10) | JSON,
         "expected_p95_mm": st.floats(0, 10) | JSON,
         "history_p95_mm": st.lists(st.none() | st.floats(0, 10), max_size=50) | JSON,
-        "last": LAST | JSON,
+        "last_reply": LAST | JSON,
         "robot": LINK,
         "camera": LINK,
-        "result": st.fixed_dictionaries({}, optional={"verdict": JSON, "why": JSON, "p95_mm": JSON}) | JSON,
+        "result": st.fixed_dictionaries({}, optional={"acceptance": JSON, "reason": JSON, "p95_mm": JSON}) | JSON,
         "accepted": JSON,
-        "wall": JSON,
+        "timestamp": JSON,
         "findings": st.lists(st.text(max_size=200), max_size=3) | JSON,
         "a key from the future": JSON,
     },
@@ -251,15 +257,15 @@ RANDOM_STATUS = st.fixed_dictionaries(
 @settings(max_examples=300, deadline=None)
 @given(
     shown=st.none() | RANDOM_STATUS,
-    silent_s=st.floats(),
+    status_age_s=st.floats(),
     width=st.integers(0, 130),
     height=st.integers(0, 45),
     ascii_only=st.booleans(),
 )
-def test_any_status_at_any_size_is_drawn_and_fits(shown, silent_s, width, height, ascii_only):
-    lines = draw(shown, silent_s, width, height, colour=False, ascii_only=ascii_only)
+def test_any_status_at_any_size_is_drawn_and_fits(shown, status_age_s, width, height, ascii_only):
+    lines = render_screen(shown, status_age_s, width, height, colour=False, ascii_only=ascii_only)
     assert_fits(lines, width, height)
     if ascii_only:
         assert all(line.isascii() for line in lines)
-    painted = draw(shown, silent_s, width, height, colour=True, ascii_only=ascii_only)
+    painted = render_screen(shown, status_age_s, width, height, colour=True, ascii_only=ascii_only)
     assert [drop_paint(line) for line in painted] == lines

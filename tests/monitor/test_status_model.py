@@ -5,8 +5,8 @@ import json
 import pytest
 
 from eyebolt.monitor.app import ascii_only
-from eyebolt.monitor.screen import line_of
-from eyebolt.monitor.status_model import UnreadableStatusError, clean, from_parts, read
+from eyebolt.monitor.screen import status_line
+from eyebolt.monitor.status_model import UnreadableStatusError, decode_status, parse_status, sanitize
 
 SMALLEST = {"schema": 1, "phase": "open", "kept": 3, "wanted": 4}
 
@@ -16,8 +16,8 @@ def parts(status):
 
 
 def test_unknown_keys_are_let_through():
-    status = from_parts(parts(SMALLEST | {"from": ["the", "future"]}))
-    assert read(status).total == 7
+    status = decode_status(parts(SMALLEST | {"from": ["the", "future"]}))
+    assert parse_status(status).total == 7
 
 
 @pytest.mark.parametrize(
@@ -42,29 +42,37 @@ def test_unknown_keys_are_let_through():
 )
 def test_a_malformed_message_is_named_as_such(message, reason):
     with pytest.raises(UnreadableStatusError, match=reason):
-        from_parts(message)
+        decode_status(message)
 
 
 def test_numbers_that_are_none_become_nothing():
-    shown = read({"tolerance_mm": float("nan"), "expected_p95_mm": 10**400, "history_p95_mm": [1, "2", True, -1.0]})
+    shown = parse_status(
+        {"tolerance_mm": float("nan"), "expected_p95_mm": 10**400, "history_p95_mm": [1, "2", True, -1.0]}
+    )
     assert shown.tolerance_mm is None
     assert shown.expected_p95_mm is None
     assert shown.history_p95_mm == (1.0, None, None, None)
 
 
 def test_clean_keeps_words_and_drops_what_steers():
-    assert clean("  Stra\u00dfe\t7 \x1b[31m\n\u200f end ") == "Stra\u00dfe 7 [31m end"
+    assert sanitize("  Stra\u00dfe\t7 \x1b[31m\n\u200f end ") == "Stra\u00dfe 7 [31m end"
 
 
 def test_the_line_changes_with_events_and_not_with_clock_or_ages():
-    status = SMALLEST | {"wall": "2026-11-25T15:02:13Z", "camera": {"alive": True, "says": "last picture 0.3 s ago"}}
-    later = status | {"wall": "2026-11-25T15:02:14Z", "camera": {"alive": True, "says": "last picture 0.8 s ago"}}
-    assert line_of(status, 0.1) == line_of(later, 0.4)
-    assert line_of(status, 0.1) != line_of(status | {"kept": 4}, 0.1)
-    assert "camera alive" in line_of(status, 0.1)
-    assert "camera not alive" in line_of(status | {"camera": {"alive": False}}, 0.1)
-    assert "no daemon heard" in line_of(status, 9.0)
-    assert "no daemon heard" in line_of(None, 9.0)
+    status = SMALLEST | {
+        "timestamp": "2026-11-25T15:02:13Z",
+        "camera": {"alive": True, "message": "last picture 0.3 s ago"},
+    }
+    later = status | {
+        "timestamp": "2026-11-25T15:02:14Z",
+        "camera": {"alive": True, "message": "last picture 0.8 s ago"},
+    }
+    assert status_line(status, 0.1) == status_line(later, 0.4)
+    assert status_line(status, 0.1) != status_line(status | {"kept": 4}, 0.1)
+    assert "camera alive" in status_line(status, 0.1)
+    assert "camera not alive" in status_line(status | {"camera": {"alive": False}}, 0.1)
+    assert "no daemon heard" in status_line(status, 9.0)
+    assert "no daemon heard" in status_line(None, 9.0)
 
 
 @pytest.mark.parametrize(

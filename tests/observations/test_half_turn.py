@@ -6,7 +6,7 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.boards.board import Board
 from eyebolt.geometry.camera_model import CameraModel
-from eyebolt.observations.half_turn import half_turn, numbered_alike, numbers_from_the_end, turned_pair
+from eyebolt.observations.half_turn import half_turn, renumbered_pair, resolve_half_turns, reversed_numbering
 from eyebolt.observations.pair import Pair
 
 BOARD = Board("chessboard", 8, 6, 0.015)
@@ -42,8 +42,8 @@ def test_views_read_from_the_other_end_are_turned_back(mount, count):
         true = pairs_of(mount, count, rng)
         wrong = rng.random(count) < 0.5
         wrong[0] = False
-        given = [turned_pair(p, numbers_from_the_end(BOARD)) if w else p for p, w in zip(true, wrong, strict=True)]
-        alike = numbered_alike(given, CAMERA, BOARD, mount)
+        given = [renumbered_pair(p, reversed_numbering(BOARD)) if w else p for p, w in zip(true, wrong, strict=True)]
+        alike = resolve_half_turns(given, CAMERA, BOARD, mount)
         for got, want in zip(alike, true, strict=True):
             assert got.ids.tolist() == want.ids.tolist()
             np.testing.assert_array_equal(got.corners_px, want.corners_px)
@@ -53,8 +53,8 @@ def test_a_stranger_does_not_turn_the_others():
     rng = np.random.default_rng(7)
     true = pairs_of("fixed", 9, rng)
     true[4] = Pair(4, true[5].base_T_flange, true[4].ids, true[4].corners_px)
-    given = [turned_pair(p, numbers_from_the_end(BOARD)) if k in (2, 3, 7) else p for k, p in enumerate(true)]
-    alike = numbered_alike(given, CAMERA, BOARD, "fixed")
+    given = [renumbered_pair(p, reversed_numbering(BOARD)) if k in (2, 3, 7) else p for k, p in enumerate(true)]
+    alike = resolve_half_turns(given, CAMERA, BOARD, "fixed")
     for k in (0, 1, 2, 3, 5, 6, 7, 8):
         np.testing.assert_array_equal(alike[k].corners_px, true[k].corners_px)
 
@@ -63,9 +63,9 @@ def test_other_boards_and_lone_views_stay_as_they_are():
     rng = np.random.default_rng(8)
     pairs = pairs_of("fixed", 3, rng)
     unlike = Board("chessboard", 8, 5, 0.015)
-    assert numbered_alike(pairs, CAMERA, unlike, "fixed") == tuple(pairs)
-    assert numbered_alike(pairs[:1], CAMERA, BOARD, "fixed") == tuple(pairs[:1])
-    assert numbered_alike([], CAMERA, BOARD, "fixed") == ()
+    assert resolve_half_turns(pairs, CAMERA, unlike, "fixed") == tuple(pairs)
+    assert resolve_half_turns(pairs[:1], CAMERA, BOARD, "fixed") == tuple(pairs[:1])
+    assert resolve_half_turns([], CAMERA, BOARD, "fixed") == ()
 
 
 def test_half_a_turn_carries_each_corner_to_the_one_at_the_other_end():

@@ -22,7 +22,7 @@ def test_clean_views_are_kept():
     for k, view in enumerate(bench.views(5)):
         found, _, measured = bench.judged(bench.picture(view, 2 * k), bench.picture(view, 2 * k + 1))
         assert found.code == 0
-        assert measured.still is not None
+        assert measured.motion_check is not None
 
 
 @pytest.mark.parametrize(
@@ -36,10 +36,10 @@ def test_the_place_of_the_glare_is_named_as_the_camera_sees_it(towards, place):
     picture, _ = with_glare(bench, bench.picture(view), view, 0.45, towards)
     found, *_ = bench.judged(picture)
     assert found.code == 25
-    assert place in found.says.split("at the ")[1]
-    named = found.says.split("at the ")[1]
+    assert place in found.message.split("at the ")[1]
+    named = found.message.split("at the ")[1]
     assert named.endswith(" of the board")
-    assert f"Turn the lamp away from the {named}" in found.advice
+    assert f"Turn the lamp away from the {named}" in found.remedy
 
 
 def test_tilt_distance_and_size_are_those_of_the_view():
@@ -50,7 +50,7 @@ def test_tilt_distance_and_size_are_those_of_the_view():
     cosine = view[:3, 2] @ centre / np.linalg.norm(centre)
     assert measured.distance_m == pytest.approx(np.linalg.norm(centre), abs=1e-4)
     assert np.rad2deg(measured.tilt_rad) == pytest.approx(np.rad2deg(np.arccos(cosine)), abs=0.2)
-    assert measured.misfit_px < 0.02
+    assert measured.residual_px < 0.02
 
 
 def test_a_chessboard_that_looks_alike_from_both_ends_is_numbered_by_the_majority():

@@ -10,14 +10,14 @@ from eyebolt.calibration.problem import RobotNoise
 from eyebolt.calibration.solution import Refusal
 from eyebolt.calibration.solve import solve
 from eyebolt.calibration.uncertainty.expected_error import p95_of_covariance
-from eyebolt.planning.candidates import candidate_flanges, upright_of
-from eyebolt.planning.coverage import advice_after, insight_json, knowledge_after
-from eyebolt.planning.information import Belief, belief_of, forecast, used_pairs
-from eyebolt.planning.next_view import CAUTION, advise, says_of_view
+from eyebolt.planning.candidates import candidate_flanges, vertical_flange_orientation
+from eyebolt.planning.coverage import coverage_after, find_next_view, progress_json
+from eyebolt.planning.information import SetupEstimate, forecast, pairs_of_solution, setup_estimate
+from eyebolt.planning.next_view import CAUTION, describe_view, suggest_view
 from eyebolt.planning.stopping import Goal
 from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS, make_problem
-from eyebolt_sim.transforms import carry
-from eyebolt_sim.views import fraction_seen, place
+from eyebolt_sim.transforms import transform_points
+from eyebolt_sim.views import place, visible_fraction
 from support import cramer_rao_bound as bounds
 from support.problems import convert
 
@@ -26,7 +26,7 @@ MOUNTS = ["fixed", "arm"]
 
 def true_belief(simulated, problem):
     noise = RobotNoise(simulated.robot_noise_mm / 1e3, float(np.deg2rad(simulated.robot_noise_deg)))
-    return Belief(problem, simulated.wanted_true, simulated.nuisance_true, noise, simulated.corner_noise_px)
+    return SetupEstimate(problem, simulated.hand_eye_true, simulated.nuisance_true, noise, simulated.corner_noise_px)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
@@ -34,24 +34,26 @@ def true_belief(simulated, problem):
 def test_the_information_of_pairs_gives_the_cramer_rao_bound(mount, pairs):
     simulated = make_problem(mount, pairs, seed=5)
     problem = convert(simulated)
-    belief = true_belief(simulated, problem)
-    ahead = forecast(belief, problem.pairs, candidate_flanges(belief, None, 5))
+    setup = true_belief(simulated, problem)
+    ahead = forecast(setup, problem.pairs, candidate_flanges(setup, None, 5))
     bound = bounds.bound_covariance(simulated)
     points = bounds.working_points(simulated)
-    assert 1e3 * np.sqrt(ahead.square_m2(ahead.known)) == pytest.approx(
+    assert 1e3 * np.sqrt(ahead.mean_square_m2(ahead.known_information)) == pytest.approx(
         bounds.rms_of_covariance_mm(bound, points), rel=0.01
     )
-    assert ahead.p95_mm(ahead.known) == pytest.approx(p95_of_covariance(problem, bound), rel=0.02)
+    assert ahead.p95_mm(ahead.known_information) == pytest.approx(p95_of_covariance(problem, bound), rel=0.02)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_a_candidate_tells_as_much_as_the_pair_taken_there(mount):
     simulated = make_problem(mount, 10, seed=2)
     problem = convert(simulated)
-    belief = true_belief(simulated, problem)
-    nine = forecast(belief, problem.pairs[:9], simulated.base_T_flange_reported[9:])
-    ten = forecast(belief, problem.pairs, simulated.base_T_flange_reported[9:])
-    assert nine.after_each()[0] == pytest.approx(float(ten.square_m2(ten.known)), rel=0.02)
+    setup = true_belief(simulated, problem)
+    nine = forecast(setup, problem.pairs[:9], simulated.base_T_flange_reported[9:])
+    ten = forecast(setup, problem.pairs, simulated.base_T_flange_reported[9:])
+    assert nine.mean_square_after_each_m2()[0] == pytest.approx(
+        float(ten.mean_square_m2(ten.known_information)), rel=0.02
+    )
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
@@ -59,12 +61,12 @@ def test_a_candidate_tells_as_much_as_the_pair_taken_there(mount):
 def test_candidates_show_the_whole_board_within_the_tilt(mount, turns):
     simulated = make_problem(mount, 6, seed=4, turns=turns)
     problem = convert(simulated)
-    flanges = candidate_flanges(true_belief(simulated, problem), upright_of(problem), 100)
+    flanges = candidate_flanges(true_belief(simulated, problem), vertical_flange_orientation(problem), 100)
     assert len(flanges) >= 50
     for flange in flanges:
         view = simulated.scene.view_from(flange)
-        assert fraction_seen(DEFAULT_LENS, DEFAULT_BOARD, view, 12.0) == 1.0
-        middle = carry(view, DEFAULT_BOARD.centre_m[None])[0]
+        assert visible_fraction(DEFAULT_LENS, DEFAULT_BOARD, view, 12.0) == 1.0
+        middle = transform_points(view, DEFAULT_BOARD.centre_m[None])[0]
         aslant = np.rad2deg(np.arccos(view[:3, 2] @ middle / np.linalg.norm(middle)))
         assert aslant <= 45.01
         if turns == "vertical":
@@ -78,14 +80,14 @@ def test_the_pair_that_was_advised_lowers_the_error_more_than_a_random_one(mount
     simulated = make_problem(mount, 8, seed=7, turns=turns)
     problem = convert(simulated)
     solution = solve(problem)
-    belief = belief_of(problem, solution)
-    suggestion = advise(belief, used_pairs(problem, solution), solution.expected_error_mm.p95)
+    setup = setup_estimate(problem, solution)
+    suggestion = suggest_view(setup, pairs_of_solution(problem, solution), solution.expected_error_mm.p95)
     others = make_problem(mount, 40, seed=7, turns=turns).base_T_flange_true[8:]
     flanges = np.concatenate([suggestion.base_T_flange[None], others])
-    after = forecast(belief, problem.pairs, flanges).after_each()
+    after = forecast(setup, problem.pairs, flanges).mean_square_after_each_m2()
     assert after[0] <= after[1:].min() * 1.02
     assert suggestion.p95_mm < solution.expected_error_mm.p95
-    assert np.allclose(suggestion.camera_T_board, belief.view(suggestion.base_T_flange))
+    assert np.allclose(suggestion.camera_T_board, setup.predict_view(suggestion.base_T_flange))
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
@@ -93,9 +95,11 @@ def test_advice_that_was_followed_is_not_given_again(mount):
     simulated = make_problem(mount, 8, seed=7)
     problem = convert(simulated)
     solution = solve(problem)
-    first = advise(belief_of(problem, solution), used_pairs(problem, solution), 1.0).base_T_flange
+    first = suggest_view(setup_estimate(problem, solution), pairs_of_solution(problem, solution), 1.0).base_T_flange
     followed = replace(problem, pairs=[*problem.pairs, replace(problem.pairs[0], index=8, base_T_flange=first)])
-    second = advise(replace(belief_of(problem, solution), problem=followed), followed.pairs, 1.0).base_T_flange
+    second = suggest_view(
+        replace(setup_estimate(problem, solution), problem=followed), followed.pairs, 1.0
+    ).base_T_flange
     turn = Rotation.from_matrix(first[:3, :3].T @ second[:3, :3]).magnitude()
     assert np.linalg.norm(first[:3, 3] - second[:3, 3]) > 0.03 or np.rad2deg(turn) > 6
 
@@ -112,14 +116,14 @@ def test_advice_that_was_followed_is_not_given_again(mount):
 )
 def test_words_name_the_edge_that_comes_nearer(turn, edge):
     simulated = make_problem("fixed", 4, seed=1)
-    belief = true_belief(simulated, convert(simulated))
+    setup = true_belief(simulated, convert(simulated))
     view = place(DEFAULT_LENS, DEFAULT_BOARD, Rotation.from_euler(*turn, degrees=True), np.zeros(2), 0.8)
-    corners = carry(view, DEFAULT_BOARD.corners_m)
+    corners = transform_points(view, DEFAULT_BOARD.corners_m)
     nearest = corners[np.argmin(corners[:, 2])] - corners.mean(axis=0)
     across, down = nearest[:2]
     side = {"right edge": across > 0, "left edge": across < 0, "upper edge": down < 0, "lower edge": down > 0}
     assert side[edge], "the case itself"
-    words = says_of_view(belief, view, None)
+    words = describe_view(setup, view, None)
     assert f"tilt the board 30 deg, its {edge}" in words
     assert "in the middle of the picture" in words
     assert "800 mm from the camera" in words
@@ -127,37 +131,37 @@ def test_words_name_the_edge_that_comes_nearer(turn, edge):
 
 def test_words_tell_turn_and_distance_from_the_present_view():
     simulated = make_problem("fixed", 4, seed=1)
-    belief = true_belief(simulated, convert(simulated))
+    setup = true_belief(simulated, convert(simulated))
     present = place(DEFAULT_LENS, DEFAULT_BOARD, Rotation.identity(), np.zeros(2), 0.9)
     # The picture's z points away from the viewer: positive about it is clockwise as seen.
     turned = Rotation.from_euler("z", 90, degrees=True)
     wanted = place(DEFAULT_LENS, DEFAULT_BOARD, turned, np.array([0.5, -0.5]), 0.75)
-    words = says_of_view(belief, wanted, present)
+    words = describe_view(setup, wanted, present)
     assert "turn it 90 deg clockwise" in words
     assert "upper right part" in words
     closer = int(words.split(" mm closer")[0].rsplit(" ", 1)[1])
-    middle = carry(wanted, DEFAULT_BOARD.centre_m[None])[0]
+    middle = transform_points(wanted, DEFAULT_BOARD.centre_m[None])[0]
     assert closer == pytest.approx(900 - 1e3 * np.linalg.norm(middle), abs=1)
 
 
 def test_insight_as_plain_values_and_with_caution():
     simulated = make_problem("arm", 9, seed=3)
-    problem = convert(simulated, state_noise=False)
+    problem = convert(simulated, include_robot_noise=False)
     solution = solve(problem)
-    following = advice_after(problem, solution, Goal(0.01, 8, 40)).to_json()
-    assert CAUTION in following["says"]
+    following = find_next_view(problem, solution, Goal(0.01, 8, 40)).to_json()
+    assert CAUTION in following["message"]
     assert np.array(following["base_T_flange"]).shape == (4, 4)
-    known = knowledge_after(problem, solution)
-    plain = insight_json(solution, known)
+    known_information = coverage_after(problem, solution)
+    plain = progress_json(solution, known_information)
     views = simulated.camera_T_board_true
-    distances = 1e3 * np.linalg.norm([carry(v, DEFAULT_BOARD.corners_m).mean(axis=0) for v in views], axis=1)
-    assert known.near_mm == pytest.approx(distances.min(), abs=2)
-    assert known.far_mm == pytest.approx(distances.max(), abs=2)
+    distances = 1e3 * np.linalg.norm([transform_points(v, DEFAULT_BOARD.corners_m).mean(axis=0) for v in views], axis=1)
+    assert known_information.near_mm == pytest.approx(distances.min(), abs=2)
+    assert known_information.far_mm == pytest.approx(distances.max(), abs=2)
     turns = Rotation.from_matrix(views[:, :3, :3])
     widest = np.abs([(a * b.inv()).as_rotvec(degrees=True) for a in turns for b in turns]).max(axis=0)
-    assert known.turned_deg == pytest.approx(widest, abs=0.5)
-    assert known.weakest in plain["says"]
-    assert advice_after(problem, solution, Goal(100.0, 8, 40)).to_json() is None
+    assert known_information.rotation_range_deg == pytest.approx(widest, abs=0.5)
+    assert known_information.weakest in plain["message"]
+    assert find_next_view(problem, solution, Goal(100.0, 8, 40)).to_json() is None
 
 
 def test_the_weakest_direction_is_the_one_with_the_largest_sigma():
@@ -171,8 +175,8 @@ def test_the_weakest_direction_is_the_one_with_the_largest_sigma():
     sigma_mm = 1e3 * np.sqrt(
         np.einsum("ni,ij,nj->n", directions * units, solution.covariance, directions * units).max()
     )
-    weakest_mm = knowledge_after(problem, solution).weakest_mm
-    assert 0.999 * sigma_mm <= weakest_mm <= 1.3 * sigma_mm
+    weakest_sigma_mm = coverage_after(problem, solution).weakest_sigma_mm
+    assert 0.999 * sigma_mm <= weakest_sigma_mm <= 1.3 * sigma_mm
 
 
 def test_a_refusal_says_what_to_do_instead():
@@ -181,8 +185,12 @@ def test_a_refusal_says_what_to_do_instead():
     same = replace(problem, pairs=[replace(first, index=k) for k in range(5)])
     refusal = solve(same)
     assert isinstance(refusal, Refusal)
-    assert knowledge_after(same, refusal) is None
-    plain = insight_json(refusal, None)
-    assert (plain["says"], plain["known"], plain["next"]["says"]) == (refusal.says, None, refusal.remedy)
-    assert plain["next"]["base_T_flange"] is None
-    assert advice_after(same, refusal, Goal(0.5, 8, 40)).to_json() == plain["next"]
+    assert coverage_after(same, refusal) is None
+    plain = progress_json(refusal, None)
+    assert (plain["message"], plain["coverage"], plain["next_view"]["message"]) == (
+        refusal.message,
+        None,
+        refusal.remedy,
+    )
+    assert plain["next_view"]["base_T_flange"] is None
+    assert find_next_view(same, refusal, Goal(0.5, 8, 40)).to_json() == plain["next_view"]

@@ -8,25 +8,25 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from eyebolt.calibration.acceptance import CONTRADICTED_SIGMA, judge
-from eyebolt.calibration.estimation.cross_validation import HeldOut
+from eyebolt.calibration.acceptance import CONTRADICTED_SIGMA, assess_result
+from eyebolt.calibration.estimation.cross_validation import HeldOutError
 from eyebolt.calibration.finding import Finding
-from eyebolt.calibration.solution import Estimate, Refusal
-from eyebolt.planning.stopping import Goal, foreseen_mm, stop_factor
+from eyebolt.calibration.solution import ParameterDeviation, Refusal
+from eyebolt.planning.stopping import Goal, predicted_p95_mm, stopping_factor
 from support.solutions import made_up_solution
 
 TOLERANCE_MM = 0.5
-GOAL = Goal(TOLERANCE_MM, fewest=8, most=40)
-REFUSAL = Refusal("turns-too-little", "the waypoints turn too little", "turn more", 5)
+GOAL = Goal(TOLERANCE_MM, min_pairs=8, max_pairs=40)
+REFUSAL = Refusal("insufficient-rotation", "the waypoints turn too little", "turn more", 5)
 
 
 def solution(p95_mm, findings=(), scale=(0.0, 0.001), focal=(0.0, 0.001), stated=True, **changes):
-    sized = {"scale": Estimate(*scale), "focal": Estimate(*focal)}
+    sized = {"scale": ParameterDeviation(*scale), "focal": ParameterDeviation(*focal)}
     return made_up_solution(p95_mm, findings=tuple(findings), robot_noise_stated=stated, **sized, **changes)
 
 
 GOALS = st.builds(
-    lambda tolerance, fewest, more: Goal(tolerance, fewest, fewest + more),
+    lambda tolerance, min_pairs, more: Goal(tolerance, min_pairs, min_pairs + more),
     st.floats(0.01, 10),
     st.integers(3, 20),
     st.integers(0, 40),
@@ -39,7 +39,7 @@ OUTCOMES = st.one_of(
 
 
 @pytest.mark.parametrize(
-    ("kept", "outcome", "met"),
+    ("kept", "outcome", "is_met"),
     [
         (8, solution(TOLERANCE_MM), True),
         (8, solution(math.nextafter(TOLERANCE_MM, 1)), False),
@@ -50,8 +50,8 @@ OUTCOMES = st.one_of(
         (40, solution(math.nan), False),
     ],
 )
-def test_the_goal_is_met_by_enough_pairs_and_a_small_enough_error(kept, outcome, met):
-    assert GOAL.met(kept, outcome) is met
+def test_the_goal_is_met_by_enough_pairs_and_a_small_enough_error(kept, outcome, is_met):
+    assert GOAL.is_met(kept, outcome) is is_met
 
 
 @pytest.mark.parametrize(
@@ -63,10 +63,10 @@ def test_the_goal_is_met_by_enough_pairs_and_a_small_enough_error(kept, outcome,
         (5, REFUSAL, 3),
         (20, REFUSAL, 1),
         # Twice the tolerance wants four times the pairs beyond the first four.
-        (8, solution(2 * TOLERANCE_MM, kept=8), 12),
-        (10, solution(math.sqrt(2) * TOLERANCE_MM * (1 - 1e-12), kept=10), 6),
+        (8, solution(2 * TOLERANCE_MM, pairs_used=8), 12),
+        (10, solution(math.sqrt(2) * TOLERANCE_MM * (1 - 1e-12), pairs_used=10), 6),
         # Pairs that were left out tell nothing.
-        (10, solution(math.sqrt(2) * TOLERANCE_MM * (1 - 1e-12), kept=8), 4),
+        (10, solution(math.sqrt(2) * TOLERANCE_MM * (1 - 1e-12), pairs_used=8), 4),
         (8, solution(TOLERANCE_MM * 1.0001), 1),
         (5, solution(0.1), 3),
         # Never more than the station takes.
@@ -80,34 +80,34 @@ def test_the_goal_is_met_by_enough_pairs_and_a_small_enough_error(kept, outcome,
     ],
 )
 def test_pairs_still_wanted(kept, outcome, wanted):
-    assert GOAL.wanted(kept, outcome) == wanted
+    assert GOAL.pairs_wanted(kept, outcome) == wanted
 
 
 @given(GOALS, st.integers(0, 80), OUTCOMES)
 def test_nothing_is_wanted_exactly_when_the_goal_is_met(goal, kept, outcome):
-    wanted = goal.wanted(kept, outcome)
-    assert (wanted == 0) is goal.met(kept, outcome)
-    assert 0 <= wanted <= max(goal.most - kept, 1)
+    wanted = goal.pairs_wanted(kept, outcome)
+    assert (wanted == 0) is goal.is_met(kept, outcome)
+    assert 0 <= wanted <= max(goal.max_pairs - kept, 1)
 
 
 @given(GOALS, st.integers(0, 80), st.floats(0, 1e6), st.floats(0, 1e6))
 def test_a_larger_error_never_wants_fewer(goal, kept, one_mm, other_mm):
     smaller, larger = sorted((one_mm, other_mm))
-    assert goal.wanted(kept, solution(smaller)) <= goal.wanted(kept, solution(larger))
+    assert goal.pairs_wanted(kept, solution(smaller)) <= goal.pairs_wanted(kept, solution(larger))
 
 
 @given(GOALS, st.integers(0, 80), st.floats(0, 1e6), st.floats(0.01, 10))
 def test_a_tighter_tolerance_never_wants_fewer(goal, kept, p95_mm, other_mm):
     tight, wide = sorted((goal.tolerance_mm, other_mm))
     outcome = solution(p95_mm)
-    assert Goal(tight, goal.fewest, goal.most).wanted(kept, outcome) >= Goal(wide, goal.fewest, goal.most).wanted(
-        kept, outcome
-    )
+    assert Goal(tight, goal.min_pairs, goal.max_pairs).pairs_wanted(kept, outcome) >= Goal(
+        wide, goal.min_pairs, goal.max_pairs
+    ).pairs_wanted(kept, outcome)
 
 
 @given(GOALS, st.integers(0, 80), st.none() | st.just(REFUSAL))
 def test_without_a_solution_every_pair_kept_is_one_less_wanted_down_to_one(goal, kept, outcome):
-    now, then = goal.wanted(kept, outcome), goal.wanted(kept + 1, outcome)
+    now, then = goal.pairs_wanted(kept, outcome), goal.pairs_wanted(kept + 1, outcome)
     assert then == max(now - 1, 1)
 
 
@@ -115,37 +115,37 @@ def test_without_a_solution_every_pair_kept_is_one_less_wanted_down_to_one(goal,
 def test_the_estimate_leads_to_the_goal_if_the_error_falls_as_the_law_says(stated):
     """Error x sqrt(pairs - 4) constant, as ``tests/bench/progress stop`` measures it: the loop ends as foretold."""
     kept, asked = 8, []
-    while (wanted := GOAL.wanted(kept, solution(1.6 / math.sqrt(kept - 4), kept=kept, stated=stated))) and len(
-        asked
-    ) < 5:
+    while (
+        wanted := GOAL.pairs_wanted(kept, solution(1.6 / math.sqrt(kept - 4), pairs_used=kept, stated=stated))
+    ) and len(asked) < 5:
         asked.append(wanted)
         kept += wanted
     assert len(asked) == 1
-    assert 1.6 / math.sqrt(kept - 4) * stop_factor(kept, stated) <= TOLERANCE_MM
-    assert 1.6 / math.sqrt(kept - 5) * stop_factor(kept - 1, stated) > TOLERANCE_MM
+    assert 1.6 / math.sqrt(kept - 4) * stopping_factor(kept, stated) <= TOLERANCE_MM
+    assert 1.6 / math.sqrt(kept - 5) * stopping_factor(kept - 1, stated) > TOLERANCE_MM
 
 
 def test_an_estimated_scatter_must_leave_room_for_having_stopped_on_it():
     """The factor is exp(1 / nu) with nu = 3 n - 6 degrees of freedom of the scatter."""
     factor = math.exp(1 / 18)
     just = TOLERANCE_MM / factor
-    assert GOAL.met(8, solution(just * (1 - 1e-9), kept=8, stated=False))
-    assert not GOAL.met(8, solution(just * (1 + 1e-9), kept=8, stated=False))
-    assert GOAL.met(8, solution(TOLERANCE_MM, kept=8, stated=True))
+    assert GOAL.is_met(8, solution(just * (1 - 1e-9), pairs_used=8, stated=False))
+    assert not GOAL.is_met(8, solution(just * (1 + 1e-9), pairs_used=8, stated=False))
+    assert GOAL.is_met(8, solution(TOLERANCE_MM, pairs_used=8, stated=True))
 
 
 def test_pairs_that_were_left_out_do_not_count():
     """A board slipped after five of ten pairs: the fewest are not there, however good the error looks."""
-    assert GOAL.fewest == 8
-    assert not GOAL.met(10, solution(TOLERANCE_MM / 4, kept=5))
-    assert GOAL.wanted(10, solution(TOLERANCE_MM / 4, kept=5)) == 3
-    assert GOAL.met(13, solution(TOLERANCE_MM / 4, kept=8))
-    assert not GOAL.met(7, solution(TOLERANCE_MM / 4, kept=8)), "nor do those that were refused and then used"
+    assert GOAL.min_pairs == 8
+    assert not GOAL.is_met(10, solution(TOLERANCE_MM / 4, pairs_used=5))
+    assert GOAL.pairs_wanted(10, solution(TOLERANCE_MM / 4, pairs_used=5)) == 3
+    assert GOAL.is_met(13, solution(TOLERANCE_MM / 4, pairs_used=8))
+    assert not GOAL.is_met(7, solution(TOLERANCE_MM / 4, pairs_used=8)), "nor do those that were refused and then used"
 
 
 @pytest.mark.parametrize("stated", [True, False])
 def test_what_is_foreseen_comes_down_to_what_the_information_promises(stated):
-    foreseen = [foreseen_mm(pairs, 0.3, stated) for pairs in (3, 8, 20, 40, 1000)]
+    foreseen = [predicted_p95_mm(pairs, 0.3, stated) for pairs in (3, 8, 20, 40, 1000)]
     assert foreseen == sorted(foreseen, reverse=True)
     assert foreseen[-1] == pytest.approx(0.3, rel=1e-3)
 
@@ -159,37 +159,37 @@ def test_the_variance_at_the_stop_is_too_small_by_two_over_its_freedom():
     stop[:, counts < 8] = False
     at_stop = variance[np.arange(len(stop)), stop.argmax(axis=1)]
     assert stop.any(axis=1).all()
-    assert at_stop.mean() == pytest.approx(stop_factor(20, noise_stated=False) ** -2, abs=0.2 * 2 / 54)
+    assert at_stop.mean() == pytest.approx(stopping_factor(20, noise_stated=False) ** -2, abs=0.2 * 2 / 54)
 
 
 def word(*arguments, **more):
-    found = judge(solution(*arguments, **more), TOLERANCE_MM)
-    return found.verdict, found.why
+    found = assess_result(solution(*arguments, **more), TOLERANCE_MM)
+    return found.status, found.reason
 
 
 def test_accept():
-    verdict, why = word(TOLERANCE_MM, proof_p95_mm=TOLERANCE_MM)
-    assert verdict == "accept"
-    assert "0.50 mm" in why
+    status, reason = word(TOLERANCE_MM, p95_with_nuisances_mm=TOLERANCE_MM)
+    assert status == "accept"
+    assert "0.50 mm" in reason
 
 
 def test_a_refusal_is_rejected_in_its_own_words():
-    found = judge(REFUSAL, TOLERANCE_MM)
-    assert (found.verdict, found.why) == ("reject", REFUSAL.says)
+    found = assess_result(REFUSAL, TOLERANCE_MM)
+    assert (found.status, found.reason) == ("reject", REFUSAL.message)
 
 
 @pytest.mark.parametrize("outcome", [REFUSAL, solution(5.0)], ids=["refused", "error too large"])
 def test_what_is_wrong_is_said_before_what_it_led_to(outcome):
     """A refusal or a large error is often only the consequence; who reads one sentence should read the cause."""
-    wrong = Finding("pose-terms", "stop", "the poses are not what the station file says", {}, "change it.")
-    told = judge(replace(outcome, findings=(wrong,)), TOLERANCE_MM)
-    assert (told.verdict, told.why) == ("reject", wrong.says)
-    noted = judge(replace(outcome, findings=(replace(wrong, severity="warn"),)), TOLERANCE_MM)
-    assert noted == judge(outcome, TOLERANCE_MM)
+    wrong = Finding("pose-format", "stop", "the poses are not what the station file says", {}, "change it.")
+    told = assess_result(replace(outcome, findings=(wrong,)), TOLERANCE_MM)
+    assert (told.status, told.reason) == ("reject", wrong.message)
+    noted = assess_result(replace(outcome, findings=(replace(wrong, severity="warn"),)), TOLERANCE_MM)
+    assert noted == assess_result(outcome, TOLERANCE_MM)
 
 
 @pytest.mark.parametrize(
-    ("rms_mm", "normalised", "verdict"),
+    ("rms_mm", "reduced_chi2", "status"),
     [
         # As predicted, and as chance allows in 999 of 1000 cases: F with 2 x 6 and 3 x 9 - 6 = 21 degrees of freedom,
         # whose quantile is 4.70 (SciPy).
@@ -203,29 +203,29 @@ def test_what_is_wrong_is_said_before_what_it_led_to(outcome):
         (TOLERANCE_MM * 0.99, 5.1, "accept"),
     ],
 )
-def test_check_pairs_beyond_chance_and_tolerance_leave_a_result_unproven(rms_mm, normalised, verdict):
-    checks = HeldOut(count=2, rms_mm=rms_mm, worst_mm=1.2 * rms_mm, normalised=normalised)
-    found = judge(solution(TOLERANCE_MM / 2, checks=checks, kept=9), TOLERANCE_MM)
-    assert found.verdict == verdict
-    if verdict == "unproven":
-        assert "2 check pairs" in found.why
-        assert f"{rms_mm:.2f} mm (RMS)" in found.why
+def test_check_pairs_beyond_chance_and_tolerance_leave_a_result_unproven(rms_mm, reduced_chi2, status):
+    checks = HeldOutError(count=2, rms_mm=rms_mm, worst_mm=1.2 * rms_mm, reduced_chi2=reduced_chi2)
+    found = assess_result(solution(TOLERANCE_MM / 2, checks=checks, pairs_used=9), TOLERANCE_MM)
+    assert found.status == status
+    if status == "unproven":
+        assert "2 check pairs" in found.reason
+        assert f"{rms_mm:.2f} mm (RMS)" in found.reason
 
 
 @pytest.mark.parametrize("p95_mm", [math.nextafter(TOLERANCE_MM, 1), 3.0, math.inf, math.nan])
 def test_an_error_above_the_tolerance_is_rejected(p95_mm):
-    verdict, why = word(p95_mm)
-    assert verdict == "reject"
-    assert "tolerance" in why
+    status, reason = word(p95_mm)
+    assert status == "reject"
+    assert "tolerance" in reason
 
 
 def test_a_stop_finding_rejects_and_other_findings_do_not():
     note, warn = Finding("a", "note", "a note"), Finding("b", "warn", "a warning")
     assert word(0.1, findings=[note, warn])[0] == "accept"
     stops = [Finding("c", "stop", "the board slipped"), Finding("d", "stop", "the mount is wrong")]
-    verdict, why = word(0.1, findings=[note, *stops])
-    assert verdict == "reject"
-    assert why == "the board slipped; the mount is wrong"
+    status, reason = word(0.1, findings=[note, *stops])
+    assert status == "reject"
+    assert reason == "the board slipped; the mount is wrong"
 
 
 @pytest.mark.parametrize(("name", "field"), [("board scale", "scale"), ("focal length", "focal")])
@@ -234,19 +234,19 @@ def test_a_contradicted_scale_or_focal_length_leaves_it_unproven(name, field, si
     sigma = 0.001
     limit = CONTRADICTED_SIGMA * sigma
     assert word(0.1, **{field: (sign * limit, sigma)})[0] == "accept"
-    verdict, why = word(0.1, **{field: (sign * limit * 1.01, sigma)})
-    assert verdict == "unproven"
-    assert name in why
-    assert f"{sign * 0.4:+.2f} %" in why
+    status, reason = word(0.1, **{field: (sign * limit * 1.01, sigma)})
+    assert status == "unproven"
+    assert name in reason
+    assert f"{sign * 0.4:+.2f} %" in reason
     assert word(0.1, **{field: (math.nan, sigma)})[0] == "unproven"
     assert word(0.1, **{field: (sign * 0.2, math.inf)})[0] == "accept", "the data say nothing about it"
 
 
-@pytest.mark.parametrize("proof_p95_mm", [math.nextafter(TOLERANCE_MM, 1), 7.0, math.inf, math.nan])
-def test_a_result_that_stands_only_on_trust_is_unproven(proof_p95_mm):
-    verdict, why = word(0.1, proof_p95_mm=proof_p95_mm)
-    assert verdict == "unproven"
-    assert "take pairs at more distances" in why
+@pytest.mark.parametrize("p95_with_nuisances_mm", [math.nextafter(TOLERANCE_MM, 1), 7.0, math.inf, math.nan])
+def test_a_result_that_stands_only_on_trust_is_unproven(p95_with_nuisances_mm):
+    status, reason = word(0.1, p95_with_nuisances_mm=p95_with_nuisances_mm)
+    assert status == "unproven"
+    assert "take pairs at more distances" in reason
 
 
 def test_reject_outranks_unproven():
@@ -255,7 +255,7 @@ def test_reject_outranks_unproven():
 
 
 def test_a_result_with_a_number_missing_is_unproven_and_names_it():
-    outcome = replace(solution(0.1), unknown=("height of the camera above the base",))
-    word = judge(outcome, 1.0)
-    assert word.verdict == "unproven"
-    assert "height of the camera above the base" in word.why
+    outcome = replace(solution(0.1), unobservable=("height of the camera above the base",))
+    word = assess_result(outcome, 1.0)
+    assert word.status == "unproven"
+    assert "height of the camera above the base" in word.reason

@@ -12,15 +12,15 @@ from eyebolt.config.lens_file import lens_text
 from eyebolt.config.template import station_template
 from eyebolt.errors import InputFault
 from eyebolt.geometry.camera_model import CameraModel
-from eyebolt.planning.candidates import upright_of
-from eyebolt.planning.information import Belief
-from eyebolt.planning.stopping import foreseen_mm
-from eyebolt.planning.waypoints import RULER_M, Guess, plan_waypoints
-from eyebolt_sim.cell_geometry import make_scene
-from eyebolt_sim.pose_format import PoseTerms
+from eyebolt.planning.candidates import vertical_flange_orientation
+from eyebolt.planning.information import SetupEstimate
+from eyebolt.planning.stopping import predicted_p95_mm
+from eyebolt.planning.waypoints import TRANSLATION_M, GuessUncertainty, plan_waypoints
+from eyebolt_sim.cell_geometry import make_cell_geometry
+from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS
 from eyebolt_sim.transforms import inverse, matrix
-from eyebolt_sim.views import fraction_seen
+from eyebolt_sim.views import visible_fraction
 
 MOUNTS = ["fixed", "arm"]
 TOLERANCE_MM = 0.3
@@ -28,16 +28,18 @@ CAMERA = CameraModel(2448, 2048, DEFAULT_LENS.matrix, DEFAULT_LENS.distortion)
 
 
 def guessed(mount, seed, turns="free", camera=CAMERA, board_m=DEFAULT_BOARD.corners_m):
-    scene = make_scene(mount, seed, 0.8, DEFAULT_BOARD.size_m, turns)
+    scene = make_cell_geometry(mount, seed, 0.8, DEFAULT_BOARD.size_m, turns)
     problem = Problem(mount, camera, board_m, (), WorkingVolume(0.6, 1.0), turns)
-    return scene, Belief(problem, scene.wanted, scene.nuisance, RobotNoise(1e-4, float(np.deg2rad(0.02))), 0.1)
+    return scene, SetupEstimate(problem, scene.wanted, scene.nuisance, RobotNoise(1e-4, float(np.deg2rad(0.02))), 0.1)
 
 
-def planned(belief, tolerance_mm=TOLERANCE_MM, guess=None, **more):
+def planned(setup, tolerance_mm=TOLERANCE_MM, guess=None, **more):
     def foreseen(pairs, p95_mm):
-        return foreseen_mm(pairs, p95_mm, noise_stated=False)
+        return predicted_p95_mm(pairs, p95_mm, noise_stated=False)
 
-    return plan_waypoints(belief, [], upright_of(belief.problem), foreseen, tolerance_mm, 8, 40, guess, **more)
+    return plan_waypoints(
+        setup, [], vertical_flange_orientation(setup.problem), foreseen, tolerance_mm, 8, 40, guess, **more
+    )
 
 
 def off_by_as_much_as_allowed(scene, rng):
@@ -56,28 +58,28 @@ def off_by_as_much_as_allowed(scene, rng):
 
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_the_first_four_are_a_ruler_and_the_last_is_the_first(mount):
-    scene, belief = guessed(mount, 1)
-    plan = planned(belief, guess=Guess())
+    scene, setup = guessed(mount, 1)
+    plan = planned(setup, guess=GuessUncertainty())
     kinds = [w.kind for w in plan.waypoints]
-    assert kinds[:5] == ["ruler"] * 4 + ["turn"]
+    assert kinds[:5] == ["translation"] * 4 + ["rotation"]
     assert kinds[-1] == "check"
     assert "check" not in kinds[:-1]
     assert np.array_equal(plan.waypoints[-1].base_T_flange, plan.waypoints[0].base_T_flange)
     start, *shifted = (w.base_T_flange for w in plan.waypoints[:4])
     shifts = [pose[:3, 3] - start[:3, 3] for pose in shifted]
     assert all(np.allclose(pose[:3, :3], start[:3, :3]) for pose in shifted)
-    assert np.allclose(np.linalg.norm(shifts, axis=1), RULER_M)
+    assert np.allclose(np.linalg.norm(shifts, axis=1), TRANSLATION_M)
     base_R_camera = scene.wanted[:3, :3] if mount == "fixed" else (start @ scene.wanted)[:3, :3]
     in_camera = np.abs(shifts @ base_R_camera)
-    assert np.allclose(in_camera, np.eye(3) * RULER_M, atol=1e-9), "two sideways, one along the line of sight"
+    assert np.allclose(in_camera, np.eye(3) * TRANSLATION_M, atol=1e-9), "two sideways, one along the line of sight"
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
 @pytest.mark.parametrize("turns", ["free", "vertical"])
 def test_nowhere_is_gone_to_twice_but_for_the_check(mount, turns):
     """A pair within 8 mm and 2 deg of another one adds little, says the verdict on a pair."""
-    _, belief = guessed(mount, 2, turns)
-    poses = [w.base_T_flange for w in planned(belief, 0.2).waypoints[:-1]]
+    _, setup = guessed(mount, 2, turns)
+    poses = [w.base_T_flange for w in planned(setup, 0.2).waypoints[:-1]]
     assert len(poses) >= 10
     for number, pose in enumerate(poses):
         for other in poses[:number]:
@@ -87,33 +89,36 @@ def test_nowhere_is_gone_to_twice_but_for_the_check(mount, turns):
 
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_the_plan_reaches_the_tolerance_and_not_a_pair_too_many(mount):
-    _, belief = guessed(mount, 2)
-    plan = planned(belief, tolerance_mm=0.2 if mount == "fixed" else TOLERANCE_MM)
-    needed = [w for w in plan.waypoints if w.kind in ("ruler", "turn")]
+    _, setup = guessed(mount, 2)
+    plan = planned(setup, tolerance_mm=0.2 if mount == "fixed" else TOLERANCE_MM)
+    needed = [w for w in plan.waypoints if w.kind in ("translation", "rotation")]
     expected = [w.p95_mm for w in plan.waypoints]
     tolerance = 0.2 if mount == "fixed" else TOLERANCE_MM
-    assert plan.met
+    assert plan.is_met
     assert needed[-1].p95_mm <= tolerance
     assert len(needed) == 8 or needed[-2].p95_mm > tolerance
     assert expected == sorted(expected, reverse=True)
 
 
 def test_a_tolerance_out_of_reach_ends_at_most_and_says_so():
-    _, belief = guessed("fixed", 2)
-    plan = plan_waypoints(belief, [], None, lambda n, p95: p95, 1e-4, 8, 14)
-    assert not plan.met
+    _, setup = guessed("fixed", 2)
+    plan = plan_waypoints(setup, [], None, lambda n, p95: p95, 1e-4, 8, 14)
+    assert not plan.is_met
     assert len(plan.waypoints) == 14 + 1
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_the_board_stays_in_view_though_the_guess_is_off(mount):
-    scene, belief = guessed(mount, 3)
-    plan = planned(belief, guess=Guess())
-    assert (plan.allowed.off_m, plan.allowed.off_deg) == (0.05, pytest.approx(5.0))
+    scene, setup = guessed(mount, 3)
+    plan = planned(setup, guess=GuessUncertainty())
+    assert (plan.tolerated.translation_m, plan.tolerated.rotation_deg) == (0.05, pytest.approx(5.0))
     rng = np.random.default_rng(5)
     seen = np.array(
         [
-            [fraction_seen(DEFAULT_LENS, DEFAULT_BOARD, cell.view_from(w.base_T_flange), 0.0) for w in plan.waypoints]
+            [
+                visible_fraction(DEFAULT_LENS, DEFAULT_BOARD, cell.view_from(w.base_T_flange), 0.0)
+                for w in plan.waypoints
+            ]
             for cell in (off_by_as_much_as_allowed(scene, rng) for _ in range(100))
         ]
     )
@@ -123,24 +128,24 @@ def test_the_board_stays_in_view_though_the_guess_is_off(mount):
 
 def test_a_narrow_view_allows_less_and_says_how_much():
     narrow = CameraModel(1280, 1024, np.array([[4000.0, 0, 640], [0, 4000.0, 512], [0, 0, 1]]), np.zeros(5))
-    _, belief = guessed("fixed", 3, camera=narrow, board_m=DEFAULT_BOARD.corners_m * 0.5)
-    plan = planned(belief, guess=Guess())
-    assert plan.allowed.off_m < 0.05
+    _, setup = guessed("fixed", 3, camera=narrow, board_m=DEFAULT_BOARD.corners_m * 0.5)
+    plan = planned(setup, guess=GuessUncertainty())
+    assert plan.tolerated.translation_m < 0.05
     assert plan.waypoints
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_arms_that_turn_about_the_vertical_only_stay_upright(mount):
-    _, belief = guessed(mount, 4, turns="vertical")
-    plan = planned(belief, tolerance_mm=1.0)
+    _, setup = guessed(mount, 4, turns="vertical")
+    plan = planned(setup, tolerance_mm=1.0)
     turns = np.array([w.base_T_flange[:3, :3] for w in plan.waypoints])
     assert np.allclose(turns[:, 2], [0, 0, 1])
     assert len(plan.waypoints) >= 9
 
 
 def test_reach_is_kept():
-    _, belief = guessed("arm", 5)
-    plan = planned(belief, reach_m=0.6)
+    _, setup = guessed("arm", 5)
+    plan = planned(setup, reach_m=0.6)
     assert max(np.linalg.norm(w.base_T_flange[:3, 3]) for w in plan.waypoints) <= 0.6
 
 
@@ -157,12 +162,12 @@ def station(request, tmp_path):
     return request.param, file
 
 
-TERMS = PoseTerms("mm", "rotation-vector", "rad")
+TERMS = PoseFormat("mm", "rotation-vector", "rad")
 
 
 def guesses(mount):
-    scene = make_scene(mount, 6, 0.8, DEFAULT_BOARD.size_m)
-    return scene, TERMS.print_pose(scene.wanted), TERMS.print_pose(scene.nuisance)
+    scene = make_cell_geometry(mount, 6, 0.8, DEFAULT_BOARD.size_m)
+    return scene, TERMS.format_pose(scene.wanted), TERMS.format_pose(scene.nuisance)
 
 
 def test_the_command_writes_poses_in_the_robots_terms(station, tmp_path):
@@ -176,7 +181,7 @@ def test_the_command_writes_poses_in_the_robots_terms(station, tmp_path):
     rows = [line for line in out.read_text().splitlines() if not line.startswith("#")]
     assert rows[-1] == f"check, {rows[0]}"
     for row in rows[:-1]:
-        view = scene.view_from(TERMS.read_pose([float(x) for x in row.split(",")]))
+        view = scene.view_from(TERMS.parse_pose([float(x) for x in row.split(",")]))
         middle = (view @ [*DEFAULT_BOARD.centre_m, 1.0])[:3]
         pixel = DEFAULT_LENS.project(middle)
         assert DEFAULT_LENS.inside(pixel)
@@ -193,15 +198,15 @@ def test_the_board_on_the_flange_need_not_be_said(station):
 
 
 @pytest.mark.parametrize(
-    ("camera", "board", "says"),
+    ("camera", "board", "message"),
     [
         (None, None, "is not known"),
         ("1 2 3", "0 0 0 0 0 0", "has 6 numbers"),
         ("1 2 3 a 5 6", "0 0 0 0 0 0", "no number"),
     ],
 )
-def test_guesses_that_are_none(station, camera, board, says):
-    with pytest.raises(InputFault, match=says) as fault:
+def test_guesses_that_are_none(station, camera, board, message):
+    with pytest.raises(InputFault, match=message) as fault:
         plan_station(station[1], camera, board, None, None)
     assert fault.value.code == "plan-guess"
 

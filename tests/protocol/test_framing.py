@@ -13,9 +13,9 @@ from eyebolt.protocol.framing import (
     LateLineFeed,
     Line,
     LineSplitter,
+    LineState,
     OverlongLine,
     ReplyEndings,
-    State,
 )
 
 # Bytes weighted to what the table distinguishes, with runs long enough to overflow a line.
@@ -95,14 +95,14 @@ def reply_bytes(chunks, answer_at_once):
                 out += endings.late_line_feed()
                 continue
             count += 1
-            ticket = endings.opened(item.terminator)
+            line_id = endings.register(item.terminator)
             if isinstance(item, Line) and item.content.startswith(b"pose"):
-                endings.drop(ticket)
+                endings.discard(line_id)
             elif answer_at_once:
-                out += b"%d" % count + endings.close(ticket)
+                out += b"%d" % count + endings.ending_for(line_id)
             else:
-                owed.append((ticket, count))
-    return out + b"".join(b"%d" % number + endings.close(ticket) for ticket, number in owed)
+                owed.append((line_id, count))
+    return out + b"".join(b"%d" % number + endings.ending_for(line_id) for line_id, number in owed)
 
 
 @given(
@@ -158,18 +158,18 @@ def test_memory_is_bounded_and_one_item_comes_at_the_end(filler):
     splitter = LineSplitter()
     for _ in range(200):
         assert splitter.feed(filler * 1000) == []
-        assert splitter.held_bytes <= MAX_LINE_BYTES
+        assert splitter.buffered_bytes <= MAX_LINE_BYTES
     ended = splitter.feed(b"\n")
     assert len(ended) == (0 if filler == b" " else 1)
-    assert splitter.held_bytes == 0
+    assert splitter.buffered_bytes == 0
     assert splitter.feed(b"hello 1\n") == [Line(b"hello 1", b"\n")]
 
 
 def test_the_table_leaves_out_only_what_cannot_happen():
     impossible = {
-        (State.TOO_LONG, ByteClass.BLANK),
-        (State.TOO_LONG, ByteClass.OTHER),
-        (State.AFTER_CR, ByteClass.EXCESS_BLANK),
-        (State.AFTER_CR, ByteClass.EXCESS_OTHER),
+        (LineState.TOO_LONG, ByteClass.BLANK),
+        (LineState.TOO_LONG, ByteClass.OTHER),
+        (LineState.AFTER_CR, ByteClass.EXCESS_BLANK),
+        (LineState.AFTER_CR, ByteClass.EXCESS_OTHER),
     }
-    assert set(TRANSITIONS) == set(itertools.product(State, ByteClass)) - impossible
+    assert set(TRANSITIONS) == set(itertools.product(LineState, ByteClass)) - impossible

@@ -8,9 +8,9 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from eyebolt.errors import InputFault
-from eyebolt.geometry.pose_format import ROTATION_KINDS, PoseReading
+from eyebolt.geometry.pose_format import ROTATION_KINDS, PoseFormat
 from eyebolt.protocol.codes import CODES, is_final, is_kept, is_stop
-from eyebolt.protocol.replies import Reply, encode, failed_numbers, printed_point, printed_pose
+from eyebolt.protocol.replies import Reply, encode, format_point_numbers, format_pose_numbers, zero_numbers
 
 
 @pytest.mark.parametrize(
@@ -20,8 +20,8 @@ from eyebolt.protocol.replies import Reply, encode, failed_numbers, printed_poin
         (Reply(0, 12, 5, 3), False, b"\r", b"0,12,5,3\r"),
         (Reply(10, 0, 0, 8), True, b"\r\n", b"(10,0,0,8)\r\n"),
         (Reply(0, 3, 9, 2_000_000), False, b"\n", b"0,3,9,999999\n"),
-        (Reply(36, 4, 9, 0, failed_numbers(7)), False, b"\n", b"36,4,0,0,0,0,0,0,0\n"),
-        (Reply(45, 4, 9, 0, failed_numbers(3)), True, b"\r", b"(45,4,0,0,0)\r"),
+        (Reply(36, 4, 9, 0, zero_numbers(7)), False, b"\n", b"36,4,0,0,0,0,0,0,0\n"),
+        (Reply(45, 4, 9, 0, zero_numbers(3)), True, b"\r", b"(45,4,0,0,0)\r"),
         (Reply(0, 4, 9, 0, ((-0.0001, 3), (1e-7, 6), (-12.5, 3))), False, b"\n", b"0,4,0,0,-12.5\n"),
         (Reply(0, 4, 9, 0, ((1e6, 3), (123456789.0, 0), (100.0, 0))), False, b"\n", b"0,4,1000000,123456789,100\n"),
         (Reply(0, 4, 9, 0, ((0.70710678, 6), (1 / 3, 3), (2e-5, 6))), False, b"\n", b"0,4,0.707107,0.333,0.00002\n"),
@@ -60,17 +60,17 @@ def test_numbers_are_plain_decimals_that_read_back(value, decimals):
 @pytest.mark.parametrize("rotation", ROTATION_KINDS)
 @pytest.mark.parametrize("length", ["mm", "m", "um"])
 def test_a_pose_reply_fits_80_characters_and_keeps_what_an_arm_can_use(length, rotation, angle):
-    reading = PoseReading(length, rotation, angle)
+    pose_format = PoseFormat(length, rotation, angle)
     lengths_m = (-3.123456, -2.654321, 1.000001)
-    unit_m = {"mm": 1e-3, "m": 1.0, "um": 1e-6}[reading.length]
-    turn_unit = {"deg": math.pi / 180, "rad": 1.0, "1e-4deg": math.pi / 180 * 1e-4}[reading.angle]
-    quaternion = reading.rotation.startswith("quaternion")
-    turns = [-0.12345678] * 4 if quaternion else [-3.0000012 / turn_unit] * (reading.field_count - 3)
+    unit_m = {"mm": 1e-3, "m": 1.0, "um": 1e-6}[pose_format.length]
+    turn_unit = {"deg": math.pi / 180, "rad": 1.0, "1e-4deg": math.pi / 180 * 1e-4}[pose_format.angle]
+    quaternion = pose_format.rotation.startswith("quaternion")
+    turns = [-0.12345678] * 4 if quaternion else [-3.0000012 / turn_unit] * (pose_format.field_count - 3)
     values = [value_m / unit_m for value_m in lengths_m] + turns
-    line = encode(Reply(0, 999_999, 0, 0, printed_pose(values, reading)), True, b"\n")[:-1]
+    line = encode(Reply(0, 999_999, 0, 0, format_pose_numbers(values, pose_format)), True, b"\n")[:-1]
     assert len(line) <= 80
     printed = [float(part) for part in line.decode().strip("()").split(",")[2:]]
-    assert len(printed) == reading.field_count
+    assert len(printed) == pose_format.field_count
     for got, wanted in zip(printed[:3], values[:3], strict=True):
         assert abs(got - wanted) * unit_m <= 0.6e-6
     for got, wanted in zip(printed[3:], turns, strict=True):
@@ -78,9 +78,10 @@ def test_a_pose_reply_fits_80_characters_and_keeps_what_an_arm_can_use(length, r
 
 
 def test_points_are_printed_to_the_micrometre():
-    assert printed_point((1.5, -2.25, 700.12345), "mm") == ((1.5, 3), (-2.25, 3), (700.12345, 3))
+    assert format_point_numbers((1.5, -2.25, 700.12345), "mm") == ((1.5, 3), (-2.25, 3), (700.12345, 3))
     assert (
-        encode(Reply(0, 1, 0, 0, printed_point((0.0015, -0.25, 0.7), "m")), False, b"\n") == b"0,1,0.0015,-0.25,0.7\n"
+        encode(Reply(0, 1, 0, 0, format_point_numbers((0.0015, -0.25, 0.7), "m")), False, b"\n")
+        == b"0,1,0.0015,-0.25,0.7\n"
     )
 
 
@@ -105,17 +106,17 @@ def test_what_no_robot_could_read_is_refused(reply, terminator):
 
 def test_a_pose_of_the_wrong_length_is_refused():
     with pytest.raises(InputFault):
-        printed_pose((1, 2, 3, 4), PoseReading("mm", "quaternion-wxyz", "deg"))
+        format_pose_numbers((1, 2, 3, 4), PoseFormat("mm", "quaternion-wxyz", "deg"))
 
 
 def test_the_code_table_is_whole_and_short_enough_for_a_pendant():
     assert list(CODES) == [0, 1, 2, 3, 10, *range(20, 30), *range(30, 39), *range(40, 48)]
     assert all(code.number == number for number, code in CODES.items())
-    assert len({code.says for code in CODES.values()}) == len(CODES)
+    assert len({code.message for code in CODES.values()}) == len(CODES)
     for code in CODES.values():
-        assert 0 < len(code.says) <= 30
-        assert code.advice.endswith(".")
-        assert len(code.advice) <= 100
+        assert 0 < len(code.message) <= 30
+        assert code.remedy.endswith(".")
+        assert len(code.remedy) <= 100
 
 
 def test_what_codes_mean():

@@ -57,11 +57,11 @@ def test_the_table_has_the_verbs_of_the_protocol():
         "hello", "begin", "capture", "check", "place", "touch", "pose", "again",
         "undo", "status", "solve", "bye", "result", "locate", "pixel",
     }  # fmt: skip
-    forgotten = {name for name, verb in VERBS.items() if not verb.remembered}
+    forgotten = {name for name, verb in VERBS.items() if not verb.is_recorded}
     assert forgotten == {"hello", "status", "again", "result", "locate", "pixel", "pose"}
     lengths = {name: verb.reply_number_count(6) for name, verb in VERBS.items() if verb.reply == "numbers"}
     assert lengths == {"result": 6, "locate": 3, "pixel": 3}
-    assert [name for name, verb in VERBS.items() if not verb.answered or not verb.has_seq] == ["pose"]
+    assert [name for name, verb in VERBS.items() if not verb.has_reply or not verb.has_seq] == ["pose"]
 
 
 P6 = (512.25, -80.5, 640.0, 179.99, -0.5, 90.0)
@@ -124,7 +124,7 @@ def test_joint_angles_follow_a_j(line):
 def test_joint_angles_that_do_not_fit(line, words):
     found = fault(line)
     assert found.code == 41
-    assert words in found.says
+    assert words in found.message
 
 
 def test_one_and_twelve_joints_are_the_limits():
@@ -207,8 +207,8 @@ def test_every_seq_survives_single_precision(seq):
 def test_faults(line, code, seq, words):
     found = fault(line)
     assert (found.code, found.seq) == (code, seq)
-    assert words in found.says
-    assert found.says.isprintable()
+    assert words in found.message
+    assert found.message.isprintable()
 
 
 @pytest.mark.parametrize(
@@ -230,19 +230,19 @@ def test_faults(line, code, seq, words):
 def test_twice_the_count_names_the_decimal_comma(line, count):
     found = fault(line, count)
     assert found.code == 41
-    assert "decimal comma" in found.says
+    assert "decimal comma" in found.message
 
 
 def test_twice_the_count_without_a_comma_names_both_causes():
     found = fault("capture 3" + " 1 2 3 1 0 0 0" * 2)
     assert found.code == 41
-    assert "two poses in one line" in found.says
-    assert "decimal comma" in found.says
+    assert "two poses in one line" in found.message
+    assert "decimal comma" in found.message
 
 
 @pytest.mark.parametrize("line", ["capture 3 1,2,3,4,5", "capture 3" + ",1" * 13, "capture 3" + ",1" * 16, "hello 1 2"])
 def test_other_counts_do_not_blame_the_comma(line):
-    assert "comma" not in fault(line).says
+    assert "comma" not in fault(line).message
 
 
 def test_a_fault_is_bracketed_as_its_line_and_names_a_known_verb():
@@ -250,13 +250,13 @@ def test_a_fault_is_bracketed_as_its_line_and_names_a_known_verb():
     assert not fault("hello x").bracketed
     assert fault("RESULT x").verb == "result"
     assert fault("grab 1").verb == ""
-    assert fault("grab 1").answered
-    assert fault("hello x").answered
-    assert not fault("pose 1 2 nan").answered
+    assert fault("grab 1").has_reply
+    assert fault("hello x").has_reply
+    assert not fault("pose 1 2 nan").has_reply
 
 
 @pytest.mark.parametrize(
-    ("head", "seq", "bracketed", "verb"),
+    ("prefix", "seq", "bracketed", "verb"),
     [
         ("capture 12 " + "1 " * 200, 12, False, "capture"),
         ("(capture,12," + "1," * 200, 12, True, "capture"),
@@ -267,11 +267,11 @@ def test_a_fault_is_bracketed_as_its_line_and_names_a_known_verb():
         ("pose " + "1 " * 200, 0, False, "pose"),
     ],
 )
-def test_too_long_lines_keep_what_can_be_read(head, seq, bracketed, verb):
-    found = overlong_fault(head.encode()[:256])
+def test_too_long_lines_keep_what_can_be_read(prefix, seq, bracketed, verb):
+    found = overlong_fault(prefix.encode()[:256])
     assert (found.code, found.seq, found.bracketed, found.verb) == (44, seq, bracketed, verb)
-    assert "256" in found.says
-    assert parse(head.encode(), 7) == found
+    assert "256" in found.message
+    assert parse(prefix.encode(), 7) == found
 
 
 def test_the_longest_capture_fits_80_characters():
@@ -287,7 +287,7 @@ def test_random_bytes_never_raise(content, count):
     parsed = parse(content, count)
     if isinstance(parsed, LineFault):
         assert parsed.code in {40, 41, 42, 43, 44}
-        assert parsed.says.isprintable()
+        assert parsed.message.isprintable()
         assert 0 <= parsed.seq <= 999_999
 
 

@@ -48,7 +48,7 @@ def exchanges(path):
 
 
 def understood(item):
-    return overlong_fault(item.head) if isinstance(item, OverlongLine) else parse(item.content, POSE_FIELDS)
+    return overlong_fault(item.prefix) if isinstance(item, OverlongLine) else parse(item.content, POSE_FIELDS)
 
 
 def reply_of(text, numbers):
@@ -68,7 +68,7 @@ def test_replies_have_the_form_that_their_requests_ask_for(path):
         (item,) = LineSplitter().feed(exchange.sent.encode("ascii") + b"\n")
         parsed = understood(item)
         verb = VERBS.get(parsed.verb)
-        if verb is not None and not verb.answered:
+        if verb is not None and not verb.has_reply:
             assert exchange.reply is None, exchange
             continue
         assert exchange.reply is not None, exchange
@@ -98,13 +98,13 @@ def test_the_bytes_of_a_conversation_are_the_same_for_any_chunking(path, chunk_b
             if isinstance(item, LateLineFeed):
                 out += endings.late_line_feed()
                 continue
-            ticket, parsed, exchange = endings.opened(item.terminator), understood(item), next(waiting)
+            line_id, parsed, exchange = endings.register(item.terminator), understood(item), next(waiting)
             if exchange.reply is None:
-                endings.drop(ticket)
+                endings.discard(line_id)
                 continue
             verb = VERBS.get(parsed.verb)
             numbers = verb is not None and verb.reply == "numbers"
-            out += encode(reply_of(exchange.reply, numbers), parsed.bracketed, endings.close(ticket))
+            out += encode(reply_of(exchange.reply, numbers), parsed.bracketed, endings.ending_for(line_id))
     assert out == expected
     assert next(waiting, None) is None
 

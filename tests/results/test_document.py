@@ -8,29 +8,29 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.calibration.acceptance import Judgement, judge
+from eyebolt.calibration.acceptance import ResultAcceptance, assess_result
 from eyebolt.calibration.finding import Finding
 from eyebolt.calibration.problem_file import read_problem
-from eyebolt.calibration.solution import LeftOutPair, Refusal
+from eyebolt.calibration.solution import ExcludedPair, Refusal
 from eyebolt.calibration.solve import solve
 from eyebolt.errors import InputFault
-from eyebolt.geometry.pose_format import PoseReading
-from eyebolt.results.document import Origin, accepted_document, accepted_transform, result_document, to_text
+from eyebolt.geometry.pose_format import PoseFormat
+from eyebolt.results.document import Provenance, accepted_document, accepted_transform, result_document, to_text
 from eyebolt.results.summary import summary
 from eyebolt_sim.problems import make_problem
 
 # As the contract lists them.
 KEYS = {
-    "schema", "station", "session", "time", "mount", "transform", "board", "unknown", "knowledge", "expected_error_mm",
-    "error_map", "expected_pick_mm", "covariance", "held_out", "checks", "touches", "height", "corner_rms_px",
-    "robot_noise", "scale", "focal", "lens", "pairs", "findings", "verdict", "why", "accepted", "inputs", "software",
+    "schema", "station", "session", "timestamp", "mount", "transform", "board", "unobservable", "coverage", "expected_error_mm",
+    "error_map", "expected_pick_error_mm", "covariance", "cross_validation", "checks", "touches", "height", "corner_rms_px",
+    "robot_noise", "scale", "focal", "lens", "pairs", "findings", "acceptance", "reason", "accepted", "inputs", "software",
 }  # fmt: skip
-TRANSFORM_KEYS = {"name", "matrix", "translation_mm", "quaternion_wxyz", "robot_terms"}
-HELD_OUT_KEYS = {"count", "rms_mm", "worst_mm", "normalised"}
+TRANSFORM_KEYS = {"name", "matrix", "translation_mm", "quaternion_wxyz", "robot_pose"}
+HELD_OUT_KEYS = {"count", "rms_mm", "worst_mm", "reduced_chi2"}
 WALL = "2026-03-14T09:15:00Z"
-ACCEPT = Judgement("accept", "as good as it must be")
+ACCEPT = ResultAcceptance("accept", "as good as it must be")
 REFUSAL = Refusal(
-    "turns-too-little", "the waypoints turn too little", "tilt more", 4, ("along z",), (LeftOutPair(2, "odd"),)
+    "insufficient-rotation", "the waypoints turn too little", "tilt more", 4, ("along z",), (ExcludedPair(2, "odd"),)
 )
 
 
@@ -40,14 +40,16 @@ def solution(mount, pairs=9, checks=2, seed=0):
     outcome = solve(replace(problem, pairs=problem.pairs[:pairs]), problem.pairs[pairs:])
     return problem, replace(
         outcome,
-        left_out=(LeftOutPair(4, "pose and picture disagree"),),
+        excluded=(ExcludedPair(4, "pose and picture disagree"),),
         findings=(Finding("scale-off", "warn", "the board looks larger", {"percent": 0.2}, "measure it"),),
     )
 
 
-def document_of(outcome, mount="fixed", reading=None, judgement=ACCEPT):
-    origin = Origin("bay-3", "20260314-091500-01", mount, reading or PoseReading(), {"station.toml": "ab" * 32}, WALL)
-    return result_document(origin, outcome, judgement)
+def document_of(outcome, mount="fixed", pose_format=None, acceptance=ACCEPT):
+    provenance = Provenance(
+        "bay-3", "20260314-091500-01", mount, pose_format or PoseFormat(), {"station.toml": "ab" * 32}, WALL
+    )
+    return result_document(provenance, outcome, acceptance)
 
 
 def no_constant(name):
@@ -72,38 +74,38 @@ def test_a_solution_fills_every_key(solved):
         assert np.allclose(document[part]["translation_mm"], matrix[:3, 3] * 1e3)
         turn = Rotation.from_quat(document[part]["quaternion_wxyz"], scalar_first=True).as_matrix()
         assert np.allclose(turn, matrix[:3, :3], atol=1e-12)
-    for key in ("expected_error_mm", "expected_pick_mm"):
+    for key in ("expected_error_mm", "expected_pick_error_mm"):
         assert set(document[key]) == {"median", "p95", "worst_p95"}
         assert 0 < document[key]["median"] < document[key]["p95"] < document[key]["worst_p95"]
     assert np.array(document["covariance"]).shape == (6, 6)
-    for key, count in (("held_out", 9), ("checks", 2), ("touches", 0)):
+    for key, count in (("cross_validation", 9), ("checks", 2), ("touches", 0)):
         assert set(document[key]) == HELD_OUT_KEYS
         assert document[key]["count"] == count
     assert set(document["robot_noise"]) == {"mm", "deg", "stated"}
     for key in ("scale", "focal"):
-        assert set(document[key]) == {"estimate", "sigma"}
-    assert document["pairs"] == {"kept": 9, "left_out": [{"pair": 4, "reason": "pose and picture disagree"}]}
-    assert [set(f) for f in document["findings"]] == [{"code", "severity", "says", "evidence", "remedy"}]
-    assert (document["verdict"], document["why"], document["accepted"]) == ("accept", ACCEPT.why, None)
+        assert set(document[key]) == {"deviation", "sigma"}
+    assert document["pairs"] == {"kept": 9, "excluded": [{"pair": 4, "reason": "pose and picture disagree"}]}
+    assert [set(f) for f in document["findings"]] == [{"code", "severity", "message", "evidence", "remedy"}]
+    assert (document["acceptance"], document["reason"], document["accepted"]) == ("accept", ACCEPT.reason, None)
     assert document["inputs"] == {"station.toml": "ab" * 32}
     assert document["schema"] == 1
-    assert (document["station"], document["session"], document["time"]) == ("bay-3", "20260314-091500-01", WALL)
+    assert (document["station"], document["session"], document["timestamp"]) == ("bay-3", "20260314-091500-01", WALL)
     assert document["software"].startswith("eyebolt ")
     assert problem.mount == document["mount"]
 
 
 def test_a_refusal_has_the_same_keys_and_null_where_nothing_is_known():
-    document = document_of(REFUSAL, judgement=judge(REFUSAL, 1.0))
+    document = document_of(REFUSAL, acceptance=assess_result(REFUSAL, 1.0))
     assert set(document) == KEYS
-    errors = ("expected_error_mm", "error_map", "expected_pick_mm", "covariance")
+    errors = ("expected_error_mm", "error_map", "expected_pick_error_mm", "covariance")
     empty = (*errors, "height", "corner_rms_px", "robot_noise", "scale", "focal", "lens")
     assert [document[key] for key in ("transform", "board", *empty)] == [None] * 12
-    assert all(document[key]["count"] == 0 for key in ("held_out", "checks", "touches"))
-    assert document["unknown"] == ["along z"]
-    assert document["pairs"] == {"kept": 4, "left_out": [{"pair": 2, "reason": "odd"}]}
+    assert all(document[key]["count"] == 0 for key in ("cross_validation", "checks", "touches"))
+    assert document["unobservable"] == ["along z"]
+    assert document["pairs"] == {"kept": 4, "excluded": [{"pair": 2, "reason": "odd"}]}
     (finding,) = document["findings"]
-    assert (finding["code"], finding["severity"], finding["remedy"]) == ("turns-too-little", "stop", "tilt more")
-    assert (document["verdict"], document["why"]) == ("reject", "the waypoints turn too little")
+    assert (finding["code"], finding["severity"], finding["remedy"]) == ("insufficient-rotation", "stop", "tilt more")
+    assert (document["acceptance"], document["reason"]) == ("reject", "the waypoints turn too little")
 
 
 @pytest.mark.parametrize("refused", [True, False])
@@ -119,32 +121,36 @@ def test_a_number_that_json_has_not_is_never_written(value):
 
 
 @pytest.mark.parametrize(
-    ("reading", "read"),
+    ("pose_format", "read"),
     [
-        (PoseReading("mm", "euler-ZYX", "deg"), lambda v: Rotation.from_euler("ZYX", v, degrees=True)),
-        (PoseReading("m", "rotation-vector", "rad"), Rotation.from_rotvec),
-        (PoseReading("um", "quaternion-xyzw", "deg"), Rotation.from_quat),
-        (PoseReading("mm", "euler-xyz", "rad"), lambda v: Rotation.from_euler("xyz", v)),
+        (PoseFormat("mm", "euler-ZYX", "deg"), lambda v: Rotation.from_euler("ZYX", v, degrees=True)),
+        (PoseFormat("m", "rotation-vector", "rad"), Rotation.from_rotvec),
+        (PoseFormat("um", "quaternion-xyzw", "deg"), Rotation.from_quat),
+        (PoseFormat("mm", "euler-xyz", "rad"), lambda v: Rotation.from_euler("xyz", v)),
     ],
-    ids=lambda value: value.rotation if isinstance(value, PoseReading) else "",
+    ids=lambda value: value.rotation if isinstance(value, PoseFormat) else "",
 )  # fmt: skip
-def test_the_robots_terms_are_read_by_scipy_as_the_same_transform(solved, reading, read):
+def test_the_robots_terms_are_read_by_scipy_as_the_same_transform(solved, pose_format, read):
     mount, _, outcome = solved
-    transform = document_of(outcome, mount, reading)["transform"]
-    terms = transform["robot_terms"]
-    assert (terms["length"], terms["rotation"], terms["angle"]) == (reading.length, reading.rotation, reading.angle)
-    metres = np.array(terms["values"][:3]) * {"mm": 1e-3, "m": 1.0, "um": 1e-6}[reading.length]
+    transform = document_of(outcome, mount, pose_format)["transform"]
+    terms = transform["robot_pose"]
+    assert (terms["length"], terms["rotation"], terms["angle"]) == (
+        pose_format.length,
+        pose_format.rotation,
+        pose_format.angle,
+    )
+    metres = np.array(terms["values"][:3]) * {"mm": 1e-3, "m": 1.0, "um": 1e-6}[pose_format.length]
     assert np.allclose(metres, outcome.X[:3, 3], atol=1e-12)
     assert np.allclose(read(terms["values"][3:]).as_matrix(), outcome.X[:3, :3], atol=1e-9)
 
 
 def test_the_summary_says_what_stands_in_the_document(solved):
     mount, _, outcome = solved
-    document = document_of(outcome, mount, PoseReading("mm", "euler-ZYX", "deg"))
+    document = document_of(outcome, mount, PoseFormat("mm", "euler-ZYX", "deg"))
     lines = summary(document)
     text = "\n".join(lines)
     assert lines[0] == "verdict: accept - as good as it must be"
-    numbers = [f"{v:.{3 if k < 3 else 4}f}" for k, v in enumerate(document["transform"]["robot_terms"]["values"])]
+    numbers = [f"{v:.{3 if k < 3 else 4}f}" for k, v in enumerate(document["transform"]["robot_pose"]["values"])]
     assert f"{document['transform']['name']} (mm, euler-ZYX deg): {', '.join(numbers)}" in lines
     error = document["expected_error_mm"]
     assert f"median {error['median']:.3f} mm, p95 {error['p95']:.3f} mm" in text
@@ -156,7 +162,7 @@ def test_the_summary_says_what_stands_in_the_document(solved):
 
 
 def test_the_summary_of_a_refusal_says_why_and_what_to_do():
-    lines = summary(document_of(REFUSAL, judgement=judge(REFUSAL, 1.0)))
+    lines = summary(document_of(REFUSAL, acceptance=assess_result(REFUSAL, 1.0)))
     assert lines == [
         "verdict: reject - the waypoints turn too little",
         "  the waypoints turn too little. What to do: tilt more",
@@ -182,14 +188,14 @@ def test_acceptance_adds_who_and_when_and_changes_nothing_else(solved):
 
 
 def test_an_unproven_result_may_be_accepted_by_a_person():
-    document = document_of(solution("fixed")[1], judgement=Judgement("unproven", "no touch"))
+    document = document_of(solution("fixed")[1], acceptance=ResultAcceptance("unproven", "no touch"))
     assert accepted_document(to_text(document), "R. Ode", WALL)["accepted"]["by"] == "R. Ode"
 
 
 @pytest.mark.parametrize("refused", [True, False])
 def test_a_rejected_result_is_refused_with_its_reason(refused):
     outcome = REFUSAL if refused else solution("fixed")[1]
-    document = document_of(outcome, judgement=Judgement("reject", "far too wide"))
+    document = document_of(outcome, acceptance=ResultAcceptance("reject", "far too wide"))
     with pytest.raises(InputFault, match="far too wide") as refusal:
         accepted_document(to_text(document), "R. Ode", WALL)
     assert refusal.value.code == "not-acceptable"
@@ -199,8 +205,8 @@ def test_a_rejected_result_is_refused_with_its_reason(refused):
     "damage",
     [
         {"schema": 2},
-        {"verdict": None},
-        {"verdict": "accepted"},
+        {"acceptance": None},
+        {"acceptance": "accepted"},
         {"transform": 5},
         {"transform": {}},
         {"transform": {"matrix": [[1, 2], [3, 4]]}},

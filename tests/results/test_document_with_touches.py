@@ -6,12 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.calibration.acceptance import judge
+from eyebolt.calibration.acceptance import assess_result
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solve import solve
 from eyebolt.calibration.uncertainty.touch_test import Height, TouchCheck
-from eyebolt.geometry.pose_format import PoseReading
-from eyebolt.results.document import Origin, result_document, to_text
+from eyebolt.geometry.pose_format import PoseFormat
+from eyebolt.results.document import Provenance, result_document, to_text
 from eyebolt.results.summary import summary
 from eyebolt_sim.problems import make_problem
 
@@ -25,21 +25,21 @@ def outcome():
 
 
 def document_of(outcome):
-    origin = Origin("bay-3", "20260314-091500-01", "fixed", PoseReading(), {}, "2026-03-14T09:15:00Z")
-    document = result_document(origin, outcome, judge(outcome, 1.0))
+    provenance = Provenance("bay-3", "20260314-091500-01", "fixed", PoseFormat(), {}, "2026-03-14T09:15:00Z")
+    document = result_document(provenance, outcome, assess_result(outcome, 1.0))
     assert json.loads(to_text(document)) == document
     return document
 
 
 def test_touches_have_the_four_numbers_of_the_contract(outcome):
     document = document_of(replace(outcome, touches=CHECK))
-    assert document["touches"] == {"count": 4, "rms_mm": 0.21, "worst_mm": 0.35, "normalised": 0.9}
+    assert document["touches"] == {"count": 4, "rms_mm": 0.21, "worst_mm": 0.35, "reduced_chi2": 0.9}
     assert any(line.startswith("touches: 4, rms 0.210 mm, worst 0.350 mm") for line in summary(document))
 
 
 def test_without_touches_there_are_none_and_a_free_arm_has_no_height_to_close(outcome):
     document = document_of(outcome)
-    assert document["touches"] == {"count": 0, "rms_mm": None, "worst_mm": None, "normalised": None}
+    assert document["touches"] == {"count": 0, "rms_mm": None, "worst_mm": None, "reduced_chi2": None}
     assert document["height"] is None
     assert not any(line.startswith(("touches", "height")) for line in summary(document))
 
@@ -48,13 +48,16 @@ def test_without_touches_there_are_none_and_a_free_arm_has_no_height_to_close(ou
     ("height", "told"),
     [
         (Height("touch", 612.5, 0.31), ["height of the camera: 612.500 mm (sigma 0.310 mm), known by touch"]),
-        (Height("height_mm", 612.5, 0.31), ["height of the camera: 612.500 mm (sigma 0.310 mm), known by height_mm"]),
+        (
+            Height("board_height_mm", 612.5, 0.31),
+            ["height of the camera: 612.500 mm (sigma 0.310 mm), known by board_height_mm"],
+        ),
         (Height(), []),
     ],
 )
 def test_the_height_of_a_vertical_arm(outcome, height, told):
     document = document_of(replace(outcome, height=height))
-    assert document["height"] == {"closed_by": height.closed_by, "mm": height.mm, "sigma_mm": height.sigma_mm}
+    assert document["height"] == {"determined_by": height.determined_by, "mm": height.mm, "sigma_mm": height.sigma_mm}
     assert [line for line in summary(document) if line.startswith("height")] == told
 
 

@@ -8,25 +8,25 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from eyebolt.calibration.acceptance import Judgement
+from eyebolt.calibration.acceptance import ResultAcceptance
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solution import Refusal
 from eyebolt.calibration.solve import solve
-from eyebolt.geometry.pose_format import PoseReading
-from eyebolt.results.document import Origin, result_document
+from eyebolt.geometry.pose_format import PoseFormat
+from eyebolt.results.document import Provenance, result_document
 from eyebolt.results.error_map import error_map_svg
 from eyebolt.results.files import write_result
 from eyebolt.results.summary import summary
 from eyebolt_sim.problems import make_problem
 
 SVG = "{http://www.w3.org/2000/svg}"
-REFUSAL = Refusal("turns-too-little", "the waypoints turn too little", "tilt more", 4)
+REFUSAL = Refusal("insufficient-rotation", "the waypoints turn too little", "tilt more", 4)
 
 
-def document_of(outcome, mount="fixed", station="bay-3", reading=None):
-    reading = reading or PoseReading("mm", "euler-ZYX", "deg")
-    origin = Origin(station, "20260314-091500-01", mount, reading, {}, "2026-03-14T09:15:00Z")
-    return result_document(origin, outcome, Judgement("accept", "as good as it must be"))
+def document_of(outcome, mount="fixed", station="bay-3", pose_format=None):
+    pose_format = pose_format or PoseFormat("mm", "euler-ZYX", "deg")
+    provenance = Provenance(station, "20260314-091500-01", mount, pose_format, {}, "2026-03-14T09:15:00Z")
+    return result_document(provenance, outcome, ResultAcceptance("accept", "as good as it must be"))
 
 
 def solved(mount, turns="free", **made):
@@ -108,17 +108,17 @@ def test_cells_over_the_tolerance_are_marked_and_counted(answer):
         root = drawn(document, tolerance)
         marked = sum(len(g) for g in root.iter(f"{SVG}g") if g.get("fill") == "url(#over)")
         assert marked == expected
-        says = " ".join(t.text for t in root.iter(f"{SVG}text"))
-        assert f"; {expected or 'none'} of 405 points above it" in says
+        message = " ".join(t.text for t in root.iter(f"{SVG}text"))
+        assert f"; {expected or 'none'} of 405 points above it" in message
 
 
 def test_the_title_names_station_session_p95_and_tolerance(answer):
     _, _, document = answer
     root = drawn(document, 0.75)
-    says = " ".join(t.text for t in root.iter(f"{SVG}text"))
+    message = " ".join(t.text for t in root.iter(f"{SVG}text"))
     assert root.find(f"{SVG}title").text == "Error map of bay-3, session 20260314-091500-01"
-    assert f"p95 {document['expected_error_mm']['p95']:.3f} mm" in says
-    assert "tolerance 0.75 mm" in says
+    assert f"p95 {document['expected_error_mm']['p95']:.3f} mm" in message
+    assert "tolerance 0.75 mm" in message
 
 
 def test_darker_is_larger(answer):
@@ -149,26 +149,28 @@ def test_a_name_that_xml_would_trip_over(answer):
     assert root.find(f"{SVG}title").text == 'Error map of bay-3, session a<b>&"c"'
 
 
-@pytest.mark.parametrize("reading", [PoseReading("mm", "quaternion-wxyz"), PoseReading("m", "rotation-vector", "rad")])
-def test_the_robots_numbers_have_their_sigma(answer, reading):
+@pytest.mark.parametrize(
+    "pose_format", [PoseFormat("mm", "quaternion-wxyz"), PoseFormat("m", "rotation-vector", "rad")]
+)
+def test_the_robots_numbers_have_their_sigma(answer, pose_format):
     problem, outcome, _ = answer
-    terms = document_of(outcome, problem.mount, reading=reading)["transform"]["robot_terms"]
+    terms = document_of(outcome, problem.mount, pose_format=pose_format)["transform"]["robot_pose"]
     assert len(terms["sigma"]) == len(terms["values"])
     assert all(np.isfinite(terms["sigma"]))
     assert all(s > 0 for s in terms["sigma"])
     shift = outcome.X[:3, :3] @ outcome.covariance[:3, :3] @ outcome.X[:3, :3].T
-    unit = {"mm": 1e3, "m": 1.0}[reading.length]
+    unit = {"mm": 1e3, "m": 1.0}[pose_format.length]
     assert terms["sigma"][:3] == pytest.approx(np.sqrt(np.diagonal(shift)) * unit, rel=1e-6)
 
 
 def test_the_summary_has_one_line_of_sigmas(answer):
     _, _, document = answer
-    terms = document["transform"]["robot_terms"]
+    terms = document["transform"]["robot_pose"]
     numbers = ", ".join(f"{s:.{3 if k < 3 else 4}f}" for k, s in enumerate(terms["sigma"]))
     lines = summary(document)
     assert f"  one sigma of each: {numbers}" in lines
     older = json.loads(json.dumps(document))
-    del older["transform"]["robot_terms"]["sigma"]
+    del older["transform"]["robot_pose"]["sigma"]
     assert [line for line in lines if "one sigma" not in line] == summary(older)
 
 
@@ -176,30 +178,30 @@ def test_the_summary_has_one_line_of_sigmas(answer):
 def test_the_height_that_a_vertical_arm_cannot_show_has_no_sigma(mount):
     problem, outcome = solved(mount, turns="vertical")
     document = document_of(outcome, mount)
-    sigma = document["transform"]["robot_terms"]["sigma"]
+    sigma = document["transform"]["robot_pose"]["sigma"]
     assert [s is None for s in sigma] == [False, False, True, False, False, False]
-    assert any(line.startswith("  one sigma of each: ") and "unknown" in line for line in summary(document))
+    assert any(line.startswith("  one sigma of each: ") and "unobservable" in line for line in summary(document))
     # With the height stated it is a number like the others.
     known = solve(replace(problem, height_m=0.1))
-    assert all(s > 0 for s in document_of(known, mount)["transform"]["robot_terms"]["sigma"])
+    assert all(s > 0 for s in document_of(known, mount)["transform"]["robot_pose"]["sigma"])
 
 
 def test_the_daemon_keeps_the_picture_of_the_result_that_stands(tmp_path):
     _, outcome = solved("fixed")
     station = SimpleNamespace(name="bay-3", mount="fixed")
-    inputs = SimpleNamespace(
-        station=SimpleNamespace(station=station, reading=PoseReading(), goal=SimpleNamespace(tolerance_mm=1.0)),
+    context = SimpleNamespace(
+        station=SimpleNamespace(station=station, pose_format=PoseFormat(), goal=SimpleNamespace(tolerance_mm=1.0)),
         digests={},
         record_folder=tmp_path,
     )
     session = tmp_path / "20260314-091500-01"
     session.mkdir()
-    good = Judgement("accept", "as good as it must be")
-    write_result(inputs, session, outcome, good, accept=False)
+    good = ResultAcceptance("accept", "as good as it must be")
+    write_result(context, session, outcome, good, accept=False)
     assert sorted(p.name for p in session.iterdir()) == ["error-map.svg", "result.json"]
     root = ET.fromstring((session / "error-map.svg").read_text(encoding="utf-8"))
     assert len(cell_numbers(root)) == 405
-    write_result(inputs, session, REFUSAL, Judgement("reject", "refused"), accept=False)
+    write_result(context, session, REFUSAL, ResultAcceptance("reject", "refused"), accept=False)
     assert [p.name for p in session.iterdir()] == ["result.json"]
-    write_result(inputs, session, outcome, good, accept=True)
+    write_result(context, session, outcome, good, accept=True)
     assert sorted(p.name for p in session.iterdir()) == ["error-map.svg", "result.json"]

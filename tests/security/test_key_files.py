@@ -25,27 +25,27 @@ def folder(tmp_path):
 def test_a_station_gets_its_keys_once(tmp_path):
     keys = tmp_path / "keys"
     assert files.make_station_secret(keys)
-    secret = files.station_secret(keys)
+    secret = files.read_station_secret(keys)
     assert not files.make_station_secret(keys)
-    assert files.station_secret(keys) == secret
+    assert files.read_station_secret(keys) == secret
     assert len(zmq.curve_public(secret.encode())) == 40
 
 
 def test_who_gets_a_key_is_let_in_for_its_role_until_the_public_one_is_deleted(folder):
     carried = files.make_client_keys(folder, "watcher", "hall")
-    keys = files.client_keys(carried)
+    keys = files.read_client_keys(carried)
     public = zmq.curve_public(keys.secret.encode()).decode()
-    assert keys.station == files.own_keys(folder).station
-    assert files.admitted(folder, "watcher")[public] == "hall"
-    assert public not in files.admitted(folder, "camera")
+    assert keys.station == files.local_client_keys(folder).station
+    assert files.authorized_keys(folder, "watcher")[public] == "hall"
+    assert public not in files.authorized_keys(folder, "camera")
     (folder / "watchers/hall.public").unlink()
-    assert public not in files.admitted(folder, "watcher")
+    assert public not in files.authorized_keys(folder, "watcher")
 
 
 def test_who_reads_the_stations_own_secret_may_watch_but_sends_no_pictures(folder):
-    public = zmq.curve_public(files.own_keys(folder).secret.encode()).decode()
-    assert public in files.admitted(folder, "watcher")
-    assert files.admitted(folder, "camera") == {}
+    public = zmq.curve_public(files.local_client_keys(folder).secret.encode()).decode()
+    assert public in files.authorized_keys(folder, "watcher")
+    assert files.authorized_keys(folder, "camera") == {}
 
 
 def test_secrets_are_their_owners_alone(folder):
@@ -53,9 +53,9 @@ def test_secrets_are_their_owners_alone(folder):
     for path in (folder / "station.secret", carried):
         assert stat.S_IMODE(path.stat().st_mode) == 0o600
     assert stat.S_IMODE(folder.stat().st_mode) == 0o700
-    for path, read in ((folder / "station.secret", lambda: files.station_secret(folder)), (carried, None)):
+    for path, read in ((folder / "station.secret", lambda: files.read_station_secret(folder)), (carried, None)):
         path.chmod(0o640)
-        assert fault_of(read or (lambda: files.client_keys(carried))) == "keys-exposed"
+        assert fault_of(read or (lambda: files.read_client_keys(carried))) == "keys-exposed"
 
 
 @pytest.mark.parametrize("name", ["", "..", "../hall", "a/b", "hall.public", "ä", "x" * 33, "hall\n", "/etc/passwd"])
@@ -77,13 +77,13 @@ def test_what_is_there_is_not_written_over(folder):
 @pytest.mark.parametrize("content", ["", "secret = 7", 'secret = "short"', "\xff", 'secret = "' + "~" * 40 + '"', "["])
 def test_what_is_no_key_file_is_told_and_lets_nobody_in(folder, content):
     (folder / "station.secret").write_bytes(content.encode("latin-1"))
-    assert fault_of(files.station_secret, folder) == "keys-file"
+    assert fault_of(files.read_station_secret, folder) == "keys-file"
     (folder / "cameras").mkdir()
     (folder / "cameras/left.public").write_bytes(content.replace("secret", "public").encode("latin-1"))
-    assert files.admitted(folder, "camera") == {}
+    assert files.authorized_keys(folder, "camera") == {}
 
 
 def test_missing_keys_and_unwritable_folders_are_told(tmp_path):
-    assert fault_of(files.station_secret, tmp_path) == "keys-missing"
+    assert fault_of(files.read_station_secret, tmp_path) == "keys-missing"
     (tmp_path / "keys").write_text("a file")
     assert fault_of(files.make_station_secret, tmp_path / "keys") in ("keys-unwritable", "keys-missing")

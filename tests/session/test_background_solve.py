@@ -8,15 +8,15 @@ from eyebolt.calibration.finding import Finding
 from eyebolt.planning.stopping import Goal
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
-from eyebolt.session.status import Alive, status_message
-from support.session_world import World, capture, check, plain, sighting, terms
+from eyebolt.session.status import LinkStatus, status_message
+from support.session_world import World, capture, check, config, detection, plain
 
 KNOCKED = Finding("camera-moved", "stop", "the camera moved", {}, "fasten it")
 
 
 def world_with(**goal):
     """A world far from its goal in which every pair is where the solution expects it."""
-    world = World(terms(goal=Goal(0.5, **({"fewest": 8, "most": 40} | goal))))
+    world = World(config(goal=Goal(0.5, **({"min_pairs": 8, "max_pairs": 40} | goal))))
     world.departs_sigma, world.wanted = 0.5, 20
     return world
 
@@ -41,8 +41,8 @@ def heard(world, robot, line):
 
 
 def status(world):
-    alive = Alive(True, "")
-    return status_message(world.state, alive, alive, accepted=False, folder=None, wall="")
+    alive = LinkStatus(True, "")
+    return status_message(world.state, alive, alive, accepted=False, folder=None, timestamp="")
 
 
 def held(world, robot, line):
@@ -72,12 +72,12 @@ def test_the_next_picture_is_taken_and_searched_but_not_answered_before_that_sol
     assert held(world, robot, capture(7)) != ""
     world.done.clear()
     assert heard(world, robot, capture(8)) == ""
-    assert {msg.Grab, msg.StorePicture, msg.Detect} <= {type(command) for command in world.done}
+    assert {msg.Grab, msg.StoreImage, msg.Detect} <= {type(command) for command in world.done}
     robot.sent = b""
     world.work_done()
     assert robot.sent == b"0,8,8,19\n"
-    order = [(f["fact"], f.get("kept", f.get("count"))) for f in world.facts if f["fact"] in ("answer", "solved")]
-    assert order[-4:] == [("answer", 7), ("solved", 7), ("answer", 8), ("solved", 8)]
+    order = [(f["type"], f.get("kept", f.get("count"))) for f in world.facts if f["type"] in ("reply", "solve")]
+    assert order[-4:] == [("reply", 7), ("solve", 7), ("reply", 8), ("solve", 8)]
 
 
 def test_a_robot_that_waits_for_that_solve_hears_that_it_is_in_work(world, robot):
@@ -97,16 +97,16 @@ def test_what_follows_an_answer_is_shown_once_it_is_known(world, robot):
     world.work_done()
     after = status(world)
     assert after["history_p95_mm"][-1] == after["expected_p95_mm"] != before["expected_p95_mm"]
-    assert after["progress"]["next"]["says"] == "tilt it more"
+    assert after["progress"]["next_view"]["message"] == "tilt it more"
 
 
 def test_a_pair_that_departs_from_the_last_solution_waits_and_is_27_in_its_own_answer(world, robot):
     run(world, robot, range(1, 8))
-    world.departs_sigma, world.left_out = 6.0, (7,)
+    world.departs_sigma, world.excluded = 6.0, (7,)
     assert held(world, robot, capture(8)) == ""
     world.work_done()
     assert robot.sent.endswith(b"27,8,7,20\n")
-    chances = [fact["fits"] for fact in world.facts if fact["fact"] == "seen"]
+    chances = [fact["p_value"] for fact in world.facts if fact["type"] == "detection"]
     assert chances[:3] == [None] * 3 and chances[-2] > 0.02 > chances[-1]
 
 
@@ -137,9 +137,9 @@ def test_a_pair_stopped_for_board_or_lens_stays_for_the_diagnosis_and_one_of_the
     run(world, robot, range(1, 4))
     world.findings = (Finding("board-scale", "stop", "the board is smaller", {}, "measure it"),)
     assert world.say(robot, capture(4)) == "38,4,3,20"
-    world.sees = sighting(size_px=(640, 480))
+    world.sees = detection(size_px=(640, 480))
     assert world.say(robot, capture(5)) == "38,5,3,20"
-    world.sees, world.findings = sighting(), ()
+    world.sees, world.findings = detection(), ()
     assert world.say(robot, capture(6)) == "0,6,4,20"
     assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0, 1, 2, 3, 5]
 
@@ -154,8 +154,8 @@ def test_a_goal_met_behind_an_answer_is_told_with_the_next_one(world, robot):
 
 @pytest.mark.parametrize(
     ("wanted", "goal", "number", "waits"),
-    [(1, {}, 9, True), (2, {}, 9, False), (20, {"fewest": 8, "most": 9}, 9, True), (1, {"fewest": 12}, 9, False),
-     (1, {"fewest": 3}, 3, True)],
+    [(1, {}, 9, True), (2, {}, 9, False), (20, {"min_pairs": 8, "max_pairs": 9}, 9, True), (1, {"min_pairs": 12}, 9, False),
+     (1, {"min_pairs": 3}, 3, True)],
 )  # fmt: skip
 def test_what_may_be_the_last_pair_waits(wanted, goal, number, waits):
     world = world_with(**goal)
@@ -257,8 +257,8 @@ def test_what_solves_anew_comes_after_a_solve_that_is_under_way(world, robot, ve
     held(world, robot, capture(7))
     assert heard(world, robot, f"{verb} 8") == ""
     world.work_done()
-    solved = [fact for fact in world.facts if fact["fact"] == "solved"][-2:]
-    assert [fact["behind"] for fact in solved] == [True, False]
+    last_solve = [fact for fact in world.facts if fact["type"] == "solve"][-2:]
+    assert [fact["background"] for fact in last_solve] == [True, False]
     assert plain(world.state.log) == plain(fold(world.facts))
 
 
@@ -268,20 +268,20 @@ def test_a_new_session_waits_for_a_solve_of_the_old_one(world, robot):
     assert world.say(robot, "begin 1") == "10,1,7,19"
     world.work_done()
     assert world.say(robot, "again 1") == "0,1,0,8"
-    kinds = [fact["fact"] for fact in world.facts]
-    assert kinds == ["opened", "answer"]
+    kinds = [fact["type"] for fact in world.facts]
+    assert kinds == ["opened", "reply"]
 
 
 @pytest.mark.parametrize(("line", "reply"), [("begin 1", "0,1,0,8"), ("bye 8", "0,8,7,20")])
 def test_advice_that_comes_late_goes_to_no_new_session_and_behind_no_last_answer(world, robot, line, reply):
     run(world, robot, range(1, 7))
-    world.holds = (msg.Advise,)
+    world.holds = (msg.PlanNextView,)
     world.say(robot, capture(7))
     assert world.say(robot, line) == reply
     recorded = list(world.facts)
     world.work_done()
     assert world.facts == recorded
-    assert recorded[-1]["fact"] == "answer"
+    assert recorded[-1]["type"] == "reply"
 
 
 LINES = st.one_of(
@@ -297,7 +297,7 @@ def test_how_fast_the_solves_are_changes_no_answer(steps):
     """Fast: every solve ends before the next line comes. Slow: some end only once the next picture is searched."""
     replies = []
     for slow in (False, True):
-        world = world_with(fewest=5, most=12)
+        world = world_with(min_pairs=5, max_pairs=12)
         robot = world.connect()
         for number in range(40, 46):
             world.say(robot, capture(number))
@@ -307,7 +307,7 @@ def test_how_fast_the_solves_are_changes_no_answer(steps):
             if robot.waiting or not (slow and late):
                 world.work_done()
             if slow:
-                world.holds = (msg.Solve, msg.Advise)
+                world.holds = (msg.Solve, msg.PlanNextView)
         world.work_done()
         replies.append(robot.sent)
         assert plain(world.state.log) == plain(fold(world.facts))

@@ -7,16 +7,27 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.boards.detection import NoSighting
-from eyebolt.boards.exposure import Light
+from eyebolt.boards.detection import NoDetection
+from eyebolt.boards.exposure import ExposureStats
 from eyebolt.calibration.finding import Finding
 from eyebolt.calibration.solution import Refusal
-from eyebolt.observations.view_quality import Stillness, View
+from eyebolt.observations.view_quality import MotionCheck, View
 from eyebolt.planning.stopping import Goal
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
-from eyebolt.session.status import Alive, status_message
-from support.session_world import CORNERS, GOOD_LIGHT, SIZE_PX, World, capture, check, plain, sighting, solution, terms
+from eyebolt.session.status import LinkStatus, status_message
+from support.session_world import (
+    CORNERS,
+    GOOD_LIGHT,
+    SIZE_PX,
+    World,
+    capture,
+    check,
+    config,
+    detection,
+    plain,
+    solution,
+)
 
 
 @pytest.fixture
@@ -34,8 +45,8 @@ def run(world, robot, count, first=1):
 
 
 def status(world):
-    alive = Alive(True, "")
-    return status_message(world.state, alive, alive, accepted=False, folder=None, wall="")
+    alive = LinkStatus(True, "")
+    return status_message(world.state, alive, alive, accepted=False, folder=None, timestamp="")
 
 
 def test_order_of_the_commands_of_a_capture(world, robot):
@@ -43,15 +54,15 @@ def test_order_of_the_commands_of_a_capture(world, robot):
     world.done.clear()
     world.say(robot, capture(3))
     kinds = [type(command).__name__ for command in world.done]
-    assert [kind for kind in kinds if kind not in ("Publish", "WakeAt")] == [
-        "Grab", "StorePicture", "Record", "Detect", "Record", "Answer", "Solve", "Record", "WriteResult", "Advise",
-        "Record",
+    assert [kind for kind in kinds if kind not in ("PublishStatus", "StartTimer")] == [
+        "Grab", "StoreImage", "RecordFacts", "Detect", "RecordFacts", "SendReply", "Solve", "RecordFacts", "WriteResult", "PlanNextView",
+        "RecordFacts",
     ]  # fmt: skip
     world.done.clear()
     world.say(robot, capture(4))
     kinds = [type(command).__name__ for command in world.done]
-    assert [kind for kind in kinds if kind not in ("Publish", "WakeAt")] == [
-        "Grab", "StorePicture", "Record", "Detect", "Solve", "Record", "Answer", "WriteResult", "Advise", "Record",
+    assert [kind for kind in kinds if kind not in ("PublishStatus", "StartTimer")] == [
+        "Grab", "StoreImage", "RecordFacts", "Detect", "Solve", "RecordFacts", "SendReply", "WriteResult", "PlanNextView", "RecordFacts",
     ]  # fmt: skip
 
 
@@ -68,21 +79,21 @@ def test_who_hears_that_the_goal_is_met_can_read_the_result(world, robot):
 
 def test_the_board_is_found_while_the_picture_is_stored_and_the_disk_is_waited_for(world, robot):
     run(world, robot, 2)
-    world.holds = (msg.StorePicture,)
+    world.holds = (msg.StoreImage,)
     robot.sent = b""
     world.say(robot, capture(3), patiently=False)
-    assert [type(command).__name__ for command in world.done[-2:]] == ["StorePicture", "Detect"]
+    assert [type(command).__name__ for command in world.done[-2:]] == ["StoreImage", "Detect"]
     assert robot.sent == b"", "what is not on disk is not acknowledged"
-    assert [fact["seq"] for fact in world.facts if fact["fact"] == "answer"] == [1, 2]
+    assert [fact["seq"] for fact in world.facts if fact["type"] == "reply"] == [1, 2]
     world.work_done()
     assert robot.sent == b"0,3,3,5\n"
-    kinds = [fact["fact"] for fact in world.facts][-6:]
-    assert kinds == ["picture", "seen", "timed", "answer", "solved", "advice"]
+    kinds = [fact["type"] for fact in world.facts][-6:]
+    assert kinds == ["image", "detection", "timings", "reply", "solve", "remedy"]
 
 
 def test_a_board_that_was_found_counts_for_nothing_if_its_picture_cannot_be_stored(world, robot):
     run(world, robot, 2)
-    world.holds = (msg.StorePicture,)
+    world.holds = (msg.StoreImage,)
     world.say(robot, capture(3), patiently=False)
     world.disk_full = True
     robot.sent = b""
@@ -93,26 +104,26 @@ def test_a_board_that_was_found_counts_for_nothing_if_its_picture_cannot_be_stor
 
 
 def test_the_steps_are_timed_and_kept_with_the_pair(world, robot):
-    world = World(terms(settle_ns=250_000_000, exposure_ns=500))
+    world = World(config(settle_ns=250_000_000, exposure_ns=500))
     world.say(world.connect(), capture(1))
-    (timed,) = [fact for fact in world.facts if fact["fact"] == "timed"]
-    wanted = {"waiting": 250.0, "exposure": 0.0, "transfer": 0.0, "disk": 0.0, "detection": 0.0, "verdict": 0.0}
-    assert {step: round(ms, 1) for step, ms in timed["ms"].items()} == wanted
-    assert status(world)["took_ms"] == timed["ms"]
+    (timed,) = [fact for fact in world.facts if fact["type"] == "timings"]
+    wanted = {"wait": 250.0, "exposure": 0.0, "transfer": 0.0, "disk": 0.0, "detect": 0.0, "view_check": 0.0}
+    assert {step: round(timings_ms, 1) for step, timings_ms in timed["timings_ms"].items()} == wanted
+    assert status(world)["timings_ms"] == timed["timings_ms"]
     world.restart()
-    assert status(world)["took_ms"] == timed["ms"]
+    assert status(world)["timings_ms"] == timed["timings_ms"]
 
 
 def moved(shift_px):
-    return View(misfit_px=0.05, still=Stillness(shift_px, 0.03, 160.0, CORNERS))
+    return View(residual_px=0.05, motion_check=MotionCheck(shift_px, 0.03, 160.0, CORNERS))
 
 
 def test_a_board_that_moved_between_two_pictures_is_21_and_the_limit_is_recorded(world, robot):
     world.measures = moved(0.16)
     assert world.say(robot, capture(1)) == "21,1,0,8"
-    ground = [fact for fact in world.facts if fact["fact"] == "answer"][-1]["ground"]
-    assert (ground["value"], ground["limit"], ground["unit"]) == (0.16, 0.15, "px")
-    assert "0.16 px within 160 ms" in status(world)["last"]["says"]
+    measure = [fact for fact in world.facts if fact["type"] == "reply"][-1]["measure"]
+    assert (measure["value"], measure["limit"], measure["unit"]) == (0.16, 0.15, "px")
+    assert "0.16 px within 160 ms" in status(world)["last_reply"]["message"]
     world.measures = moved(0.14)
     assert world.say(robot, capture(2)) == "0,2,1,7"
     assert world.say(robot, capture(3)) == "0,3,2,6"
@@ -120,30 +131,30 @@ def test_a_board_that_moved_between_two_pictures_is_21_and_the_limit_is_recorded
 
 def test_a_glance_is_asked_for_150_ms_before_the_picture_and_never_before_the_word():
     for settle_ms, glance_ms in ((300, 150), (150, 0), (20, 0)):
-        world = World(terms(settle_ns=settle_ms * 1_000_000, two_pictures=True))
+        world = World(config(settle_ns=settle_ms * 1_000_000, takes_preview=True))
         begun_ns = world.now_ns
         world.say(world.connect(), capture(1))
         (grab,) = world.commands(msg.Grab)
-        assert grab.glance_ns - begun_ns == glance_ms * 1_000_000
+        assert grab.preview_not_before_ns - begun_ns == glance_ms * 1_000_000
         assert grab.not_before_ns - begun_ns == settle_ms * 1_000_000
 
 
 def test_live_poses_that_leave_the_reported_one_before_the_exposure_are_21(world, robot):
     near, far = "500.05 0 450 0 1 0 0", "500.3 0 450 0 1 0 0"
-    for seq, live, code in ((1, near, 0), (2, far, 21)):
+    for seq, live_poses, code in ((1, near, 0), (2, far, 21)):
         world.holds = (msg.Grab,)
         world.say(robot, f"capture {seq} 500 0 450 0 1 0 0" if seq == 1 else f"check {seq} 500 0 450 0 1 0 0", False)
         robot.inbox, waiting, robot.waiting = robot.inbox, robot.waiting, False
-        world.say(robot, f"pose {live}", patiently=False)
+        world.say(robot, f"pose {live_poses}", patiently=False)
         robot.waiting = waiting
         world.work_done()
         assert world.stored(seq)[0] == code
 
 
 def test_a_view_that_fits_worse_than_the_kept_ones_is_kept_with_advice(world, robot):
-    world.measures = View(misfit_px=0.06)
+    world.measures = View(residual_px=0.06)
     run(world, robot, 3)
-    world.measures = View(misfit_px=0.3)
+    world.measures = View(residual_px=0.3)
     assert world.say(robot, capture(4)) == "1,4,4,4"
     world.restart()
     robot = world.connect()
@@ -151,16 +162,16 @@ def test_a_view_that_fits_worse_than_the_kept_ones_is_kept_with_advice(world, ro
 
 
 def test_the_picture_is_exposed_after_the_word_and_the_settling_time():
-    world = World(terms(settle_ns=250_000_000))
+    world = World(config(settle_ns=250_000_000))
     world.say(world.connect(), capture(1))
     (grab,) = world.commands(msg.Grab)
-    (picture,) = [fact for fact in world.facts if fact["fact"] == "picture"]
-    assert grab.not_before_ns == picture["asked_ns"] + 250_000_000 <= picture["exposed_ns"]
+    (picture,) = [fact for fact in world.facts if fact["type"] == "image"]
+    assert grab.not_before_ns == picture["received_ns"] + 250_000_000 <= picture["exposed_ns"]
 
 
 def test_flange_poses_are_recorded_in_metres(world, robot):
     world.say(robot, "capture 1 520 -30 450.5 0.5 0.5 0.5 0.5")
-    (picture,) = [fact for fact in world.facts if fact["fact"] == "picture"]
+    (picture,) = [fact for fact in world.facts if fact["type"] == "image"]
     wanted = np.eye(4)
     wanted[:3, :3] = Rotation.from_quat([0.5, 0.5, 0.5, 0.5]).as_matrix()
     wanted[:3, 3] = [0.52, -0.03, 0.4505]
@@ -177,20 +188,20 @@ def test_tool_poses_are_carried_back_to_the_flange():
     base_T_tool = base_T_flange @ flange_T_tool
     x, y, z, w = Rotation.from_matrix(base_T_tool[:3, :3]).as_quat()
     lengths = " ".join(f"{1e3 * v:.7f}" for v in base_T_tool[:3, 3])
-    world = World(terms(flange_T_tool=flange_T_tool))
+    world = World(config(flange_T_tool=flange_T_tool))
     assert world.say(world.connect(), f"capture 1 {lengths} {w:.9f} {x:.9f} {y:.9f} {z:.9f}") == "0,1,1,7"
-    (picture,) = [fact for fact in world.facts if fact["fact"] == "picture"]
+    (picture,) = [fact for fact in world.facts if fact["type"] == "image"]
     np.testing.assert_allclose(picture["base_T_flange"], base_T_flange, atol=1e-8)
 
 
 @pytest.mark.parametrize(
     ("sees", "code"),
     [
-        (NoSighting("no-board", GOOD_LIGHT, SIZE_PX), 20),
-        (NoSighting("dark", Light(0.0, 0.02, 0.0, 0.9, 1.0), SIZE_PX), 25),
-        (sighting(corners=5), 24),
-        (sighting(Light(0.1, 0.7, 0.4, 0.0, 0.75)), 25),
-        (sighting(size_px=(640, 480)), 38),
+        (NoDetection("no-board", GOOD_LIGHT, SIZE_PX), 20),
+        (NoDetection("dark", ExposureStats(0.0, 0.02, 0.0, 0.9, 1.0), SIZE_PX), 25),
+        (detection(corners=5), 24),
+        (detection(ExposureStats(0.1, 0.7, 0.4, 0.0, 0.75)), 25),
+        (detection(size_px=(640, 480)), 38),
     ],
 )
 def test_a_view_that_is_refused_is_remembered_and_not_counted(world, robot, sees, code):
@@ -198,7 +209,7 @@ def test_a_view_that_is_refused_is_remembered_and_not_counted(world, robot, sees
     world.sees = sees
     assert world.say(robot, capture(2)) == f"{code},2,1,7"
     assert world.stored(2) == (code, 1, 7)
-    world.sees = sighting()
+    world.sees = detection()
     assert world.say(robot, capture(2)) == f"{code},2,1,7"
     assert world.say(robot, capture(3)) == "0,3,2,6"
 
@@ -221,7 +232,7 @@ def test_a_capture_at_a_kept_pose_is_26_and_a_check_there_never(world, robot):
 def test_marginal_light_and_small_news_are_kept_with_advice(world, robot):
     world.say(robot, "capture 1 500 0 450 0 1 0 0")
     assert world.say(robot, "capture 2 505 0 450 0 1 0 0") == "1,2,2,6"
-    world.sees = sighting(Light(0.1, 0.7, 0.1, 0.0, 0.75))
+    world.sees = detection(ExposureStats(0.1, 0.7, 0.1, 0.0, 0.75))
     assert world.say(robot, capture(3)) == "2,3,3,5"
     assert world.say(robot, check(4, 3)) == "2,4,3,5"
 
@@ -244,18 +255,18 @@ def test_checks_are_never_used_to_solve(world, robot):
 def test_the_solver_gets_poses_and_corners_as_they_came(world, robot):
     run(world, robot, 3)
     pair = world.commands(msg.Solve)[-1].pairs[-1]
-    picture = [fact for fact in world.facts if fact["fact"] == "picture"][-1]
+    picture = [fact for fact in world.facts if fact["type"] == "image"][-1]
     assert pair.base_T_flange.tolist() == picture["base_T_flange"]
-    assert pair.corners_px.tolist() == sighting().corners_px.tolist()
-    assert pair.ids.tolist() == sighting().ids.tolist()
+    assert pair.corners_px.tolist() == detection().corners_px.tolist()
+    assert pair.ids.tolist() == detection().ids.tolist()
 
 
 def test_undo_takes_the_newest_kept_pair_back(world, robot):
     run(world, robot, 3)
-    world.sees = NoSighting("no-board", GOOD_LIGHT, SIZE_PX)
+    world.sees = NoDetection("no-board", GOOD_LIGHT, SIZE_PX)
     assert world.say(robot, capture(4)) == "20,4,3,5"
     world.say(robot, check(5, 9))
-    world.sees = sighting()
+    world.sees = detection()
     assert world.say(robot, "undo 6") == "0,6,2,6"
     assert world.say(robot, "undo 6") == "0,6,2,6", "asked twice, done once"
     assert world.say(robot, "undo 7") == "0,7,1,7"
@@ -270,7 +281,7 @@ def test_undo_takes_the_newest_kept_pair_back(world, robot):
 def test_goal_met_outranks_other_advice(world, robot):
     run(world, robot, 7)
     world.goal_met = True
-    world.sees = sighting(Light(0.1, 0.7, 0.1, 0.0, 0.75))
+    world.sees = detection(ExposureStats(0.1, 0.7, 0.1, 0.0, 0.75))
     assert world.say(robot, capture(8)) == "3,8,8,0"
     assert status(world)["phase"] == "goal-met"
 
@@ -281,7 +292,7 @@ def test_the_goal_is_not_met_with_fewer_than_the_fewest(world, robot):
 
 
 def test_37_when_most_is_reached_and_the_goal_is_not():
-    world = World(terms(goal=Goal(0.5, fewest=3, most=5)))
+    world = World(config(goal=Goal(0.5, min_pairs=3, max_pairs=5)))
     robot = world.connect()
     assert run(world, robot, 4) == ["0,1,1,2", "0,2,2,1", "0,3,3,1", "0,4,4,1"]
     assert world.say(robot, capture(5)) == "37,5,5,1"
@@ -294,22 +305,22 @@ def test_37_when_most_is_reached_and_the_goal_is_not():
 
 def test_27_when_the_solver_leaves_the_newest_pair_out(world, robot):
     run(world, robot, 5)
-    world.left_out = (5,)
+    world.excluded = (5,)
     assert world.say(robot, capture(6)) == "27,6,5,3"
-    world.left_out = ()
+    world.excluded = ()
     assert world.say(robot, capture(7)) == "0,7,6,2"
     assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0, 1, 2, 3, 4, 5, 6], "for diagnosis"
 
 
 def test_no_27_without_a_majority(world, robot):
     run(world, robot, 4)
-    world.left_out = (4,)
+    world.excluded = (4,)
     assert world.say(robot, capture(5)) == "0,5,5,4", "one of the five carries nothing"
 
 
 def test_an_older_pair_left_out_is_not_the_newest_ones_fault(world, robot):
     run(world, robot, 6)
-    world.left_out = (2,)
+    world.excluded = (2,)
     assert world.say(robot, capture(7)) == "0,7,7,2", "one of the seven carries nothing"
 
 
@@ -318,10 +329,10 @@ def test_an_older_pair_left_out_is_not_the_newest_ones_fault(world, robot):
     [
         (solution(0.25, 4), "0,5,4,250"),
         (solution(0.4999, 4), "0,5,4,500"),
-        (solution(0.25, 4, proof_p95_mm=3.0), "0,5,4,250"),
+        (solution(0.25, 4, p95_with_nuisances_mm=3.0), "0,5,4,250"),
         (solution(0.6, 4), "28,5,4,4"),
         (solution(0.25, 4, findings=[Finding("slipped", "stop", "it slipped")]), "36,5,4,4"),
-        (Refusal("turns-too-little", "too little", "turn more", 4), "35,5,4,4"),
+        (Refusal("insufficient-rotation", "too little", "turn more", 4), "35,5,4,4"),
         (Refusal("not-converged", "no way", "look", 4), "28,5,4,4"),
     ],
 )
@@ -337,24 +348,24 @@ def test_solve(world, robot, outcome, reply):
 )
 def test_solve_answers_the_cause_where_the_pairs_show_one(world, robot, outcome):
     """Who is told 28 captures more; where the poses are misread that helps nobody."""
-    wrong = Finding("pose-terms", "stop", "the poses are misread", {}, 'rotation = "euler-ZYX"')
+    wrong = Finding("pose-format", "stop", "the poses are misread", {}, 'rotation = "euler-ZYX"')
     run(world, robot, 4)
     world.outcome = replace(outcome, findings=(wrong,))
     assert world.say(robot, "solve 5") == "32,5,4,4"
-    told = [fact for fact in world.facts if fact["fact"] == "answer"][-1]
-    assert (told["code"], told["says"]) == (32, 'the poses are misread: rotation = "euler-ZYX"')
-    assert told["advice"] == 'rotation = "euler-ZYX"'
+    told = [fact for fact in world.facts if fact["type"] == "reply"][-1]
+    assert (told["code"], told["message"]) == (32, 'the poses are misread: rotation = "euler-ZYX"')
+    assert told["remedy"] == 'rotation = "euler-ZYX"'
 
 
 def test_the_stations_own_rule_accepts_only_what_is_proven_and_kept():
-    world = World(terms(accept_when_proven=True))
+    world = World(config(accept_when_proven=True))
     robot = world.connect()
     world.goal_met = True
     run(world, robot, 7)
-    world.left_out = (7,)
+    world.excluded = (7,)
     assert world.say(robot, capture(8)).startswith("27,8,7,")
     assert not any(result.accept for result in world.commands(msg.WriteResult)), "seven are kept, not eight"
-    world.left_out = ()
+    world.excluded = ()
     world.disk_fails_at = world.disk_writes + 3
     assert world.say(robot, capture(9)).startswith("31,9,7,")
     assert not any(result.accept for result in world.commands(msg.WriteResult)), "the eighth is not on disk"
@@ -438,15 +449,15 @@ def test_a_late_result_of_an_old_task_is_dropped(world, robot):
     before = world.state
     assert before.task.number != old
     world.happens(msg.Grabbed(old, 0, 0, "request", "old"))
-    world.happens(msg.Detected(old, sighting()))
+    world.happens(msg.Detected(old, detection()))
     world.happens(msg.Solved(old, solution(0.1, 3)))
-    world.happens(msg.Recorded(old))
-    world.happens(msg.RecordFailed(old, "late"))
-    world.happens(msg.WorkFailed(old, "late"))
+    world.happens(msg.FactsRecorded(old))
+    world.happens(msg.WriteFailed(old, "late"))
+    world.happens(msg.WorkerFailed(old, "late"))
     world.happens(msg.GrabFailed(old, "camera-lost", "late"))
-    world.happens(msg.Stored(old, ""))
-    world.happens(msg.Opened(old, {}))
-    world.happens(msg.Woke(old))
+    world.happens(msg.ImageStored(old, ""))
+    world.happens(msg.SessionOpened(old, {}))
+    world.happens(msg.TimerExpired(old))
     assert world.state is before
     world.work_done()
     assert robot.sent.endswith(b"0,3,3,5\n")
@@ -518,9 +529,9 @@ def test_pictures_never_share_a_number(world, robot):
     world.restart()
     robot = world.connect()
     world.say(robot, capture(4))
-    indices = [fact["index"] for fact in world.facts if fact["fact"] == "picture"]
+    indices = [fact["index"] for fact in world.facts if fact["type"] == "image"]
     assert indices == [0, 1, 2, 3, 4]
-    names = [command.name for command in world.commands(msg.StorePicture)]
+    names = [command.name for command in world.commands(msg.StoreImage)]
     assert names == [f"{index:04d}.tif" for index in indices]
 
 
@@ -530,7 +541,7 @@ def test_status_is_the_same_before_and_after_a_restart(world, robot):
     world.say(robot, "undo 6")
     world.say(robot, capture(7, 2))
     before = status(world)
-    assert (before["kept"], before["refused"], before["checks"], before["last"]["code"]) == (3, 1, 1, 26)
+    assert (before["kept"], before["refused"], before["checks"], before["last_reply"]["code"]) == (3, 1, 1, 26)
     assert len(before["history_p95_mm"]) == 3
     world.restart()
     assert status(world) == before
@@ -538,7 +549,7 @@ def test_status_is_the_same_before_and_after_a_restart(world, robot):
 
 def test_facts_of_kinds_to_come_change_nothing(world, robot):
     run(world, robot, 3)
-    more = [*world.facts, {"fact": "weather", "seq": 9}]
+    more = [*world.facts, {"type": "weather", "seq": 9}]
     assert plain(fold(more)) == plain(fold(world.facts))
 
 

@@ -5,12 +5,12 @@ import json
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from eyebolt.boards.detection import NoSighting
-from eyebolt.boards.exposure import Light
+from eyebolt.boards.detection import NoDetection
+from eyebolt.boards.exposure import ExposureStats
 from eyebolt.planning.stopping import Goal
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
-from support.session_world import GOOD_LIGHT, SIZE_PX, World, capture, check, plain, pose_text, sighting, terms, touch
+from support.session_world import GOOD_LIGHT, SIZE_PX, World, capture, check, config, detection, plain, pose_text, touch
 
 SEQS = st.integers(0, 6)
 LINES = st.one_of(
@@ -28,15 +28,17 @@ LINES = st.one_of(
 )
 VIEWS = st.sampled_from(
     [
-        sighting(),
-        sighting(),
-        sighting(Light(0.1, 0.7, 0.1, 0.0, 0.75)),
-        NoSighting("no-board", GOOD_LIGHT, SIZE_PX),
-        sighting(size_px=(640, 480)),
+        detection(),
+        detection(),
+        detection(ExposureStats(0.1, 0.7, 0.1, 0.0, 0.75)),
+        NoDetection("no-board", GOOD_LIGHT, SIZE_PX),
+        detection(size_px=(640, 480)),
     ]
 )
 HELD = st.sets(
-    st.sampled_from([msg.OpenSession, msg.Grab, msg.StorePicture, msg.Record, msg.Detect, msg.Solve, msg.Advise]),
+    st.sampled_from(
+        [msg.OpenSession, msg.Grab, msg.StoreImage, msg.RecordFacts, msg.Detect, msg.Solve, msg.PlanNextView]
+    ),
     max_size=2,
 ).map(tuple)
 
@@ -47,7 +49,8 @@ def set_to(name, values):
 
 STEPS = st.one_of(
     # A robot that goes about its work, so that much is kept for the rest to upset.
-    *[st.tuples(st.just("next"), st.sampled_from(["capture", "capture", "capture", "check"]), st.integers(0, 30))] * 14,
+    *[st.tuples(st.just("next_view"), st.sampled_from(["capture", "capture", "capture", "check"]), st.integers(0, 30))]
+    * 14,
     *[st.tuples(st.just("say"), st.booleans(), LINES)] * 4,
     set_to("sees", VIEWS),
     set_to("grab_fails", st.sampled_from([None, None, "no-fresh-frame", "camera-lost"])),
@@ -55,8 +58,8 @@ STEPS = st.one_of(
     set_to("goal_met", st.booleans()),
     set_to("wanted", st.sampled_from([None, 1, 12])),
     set_to("departs_sigma", st.sampled_from([None, 0.5, 6.0])),
-    set_to("left_out", st.sets(st.integers(0, 9), max_size=2).map(tuple)),
-    set_to("breaks", st.sampled_from([(), (), (msg.Detect,), (msg.Solve,), (msg.Advise,)])),
+    set_to("excluded", st.sets(st.integers(0, 9), max_size=2).map(tuple)),
+    set_to("breaks", st.sampled_from([(), (), (msg.Detect,), (msg.Solve,), (msg.PlanNextView,)])),
     set_to("holds", HELD),
     *[st.just(("calm",))] * 3,
     st.sampled_from([("time",), ("done",), ("connect",), ("hang up",), ("restart",), ("fail once",)]),
@@ -67,7 +70,7 @@ class Play:
     """Any steps on one world, and what must hold after each."""
 
     def __init__(self):
-        self.world = World(terms(goal=Goal(0.5, fewest=3, most=5)))
+        self.world = World(config(goal=Goal(0.5, min_pairs=3, max_pairs=5)))
         self.lines = [self.world.connect()]
         self.seq = 6
         self.checked = None
@@ -75,7 +78,7 @@ class Play:
     def take(self, step):
         world = self.world
         match step:
-            case ("next", verb, waypoint):
+            case ("next_view", verb, waypoint):
                 if self.lines[0].dropped:
                     self.lines[0] = world.connect()
                     world.receive(self.lines[0], b"hello 0\n")
@@ -92,7 +95,7 @@ class Play:
                 world.work_done()
             case ("calm",):
                 world.work_done()
-                world.sees, world.grab_fails, world.disk_full, world.breaks = sighting(), None, False, ()
+                world.sees, world.grab_fails, world.disk_full, world.breaks = detection(), None, False, ()
             case ("connect",):
                 self.lines.append(world.connect())
             case ("hang up",):
@@ -173,7 +176,7 @@ def test_a_disk_that_fails_once_costs_that_request_only(lines, write):
 
 def is_behind(command):
     """Whether this is written after the answer of its request."""
-    return isinstance(command, msg.Record) and command.facts[-1]["fact"] in ("solved", "advice")
+    return isinstance(command, msg.RecordFacts) and command.facts[-1]["type"] in ("solve", "next_view")
 
 
 @settings(max_examples=40, deadline=None)
@@ -186,6 +189,6 @@ def test_restarts_change_no_reply(lines, restarts):
             shaken.restart()
             other = shaken.connect()
         assert shaken.say(other, line) == steady.say(one, line)
-    assert [json.loads(line)["fact"] for session in shaken.disk for line in session] == [
-        json.loads(line)["fact"] for session in steady.disk for line in session
+    assert [json.loads(line)["type"] for session in shaken.disk for line in session] == [
+        json.loads(line)["type"] for session in steady.disk for line in session
     ]

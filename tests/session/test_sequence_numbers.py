@@ -3,7 +3,7 @@
 import pytest
 
 from eyebolt.session import messages as msg
-from support.session_world import World, capture, check, pose_text, terms
+from support.session_world import World, capture, check, config, pose_text
 
 
 @pytest.fixture
@@ -109,7 +109,7 @@ def test_hello_takes_the_station_over_from_an_older_connection(world, robot):
     world.say(robot, capture(1))
     other = world.connect()
     assert world.say(other, "hello 2") == "0,2,1,1"
-    assert world.commands(msg.DropConnection) == [msg.DropConnection(robot.number)]
+    assert world.commands(msg.CloseConnection) == [msg.CloseConnection(robot.number)]
     assert robot.dropped
     assert world.say(other, capture(2)) == "0,2,2,6"
 
@@ -167,7 +167,7 @@ def test_quick_work_is_never_called_working_by_a_late_wake(world, robot):
 def test_a_second_wake_says_nothing(world, robot):
     world.holds = (msg.Grab,)
     world.say(robot, capture(1))
-    (woken,) = world.commands(msg.WakeAt)
+    (woken,) = world.commands(msg.StartTimer)
     sent = robot.sent
     world.wakes.append((0, woken.task))
     world.time_passes()
@@ -214,7 +214,7 @@ def test_a_pose_that_is_none_opens_no_session(world, robot):
 
 
 def test_poses_of_the_other_quaternion_order_are_another_pose():
-    world = World(terms(reading=type(terms().reading)("mm", "quaternion-xyzw", "deg")))
+    world = World(config(pose_format=type(config().pose_format)("mm", "quaternion-xyzw", "deg")))
     world.say(world.connect(), "capture 1 0 0 0 0 0 0 1")
-    (picture,) = [fact for fact in world.facts if fact["fact"] == "picture"]
+    (picture,) = [fact for fact in world.facts if fact["type"] == "image"]
     assert picture["base_T_flange"] == [[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]

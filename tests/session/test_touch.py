@@ -3,22 +3,22 @@
 import numpy as np
 import pytest
 
-from eyebolt.boards.detection import NoSighting
+from eyebolt.boards.detection import NoDetection
 from eyebolt.calibration.uncertainty.touch_test import TouchCheck
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
-from eyebolt.session.status import Alive, status_message
+from eyebolt.session.status import LinkStatus, status_message
 from support.session_world import (
     GOOD_LIGHT,
     SIZE_PX,
     World,
     capture,
     check,
+    config,
+    detection,
     plain,
     pose_text,
-    sighting,
     solution,
-    terms,
     touch,
 )
 
@@ -47,10 +47,10 @@ def test_a_placed_board_goes_the_way_of_a_capture_and_is_no_pair(world, robot):
     world.done.clear()
     assert world.say(robot, "place 4") == "0,4,3,5"
     kinds = [type(command).__name__ for command in world.done]
-    assert [kind for kind in kinds if kind not in ("Publish", "WakeAt")] == [
-        "Grab", "StorePicture", "Record", "Detect", "Record", "Answer",
+    assert [kind for kind in kinds if kind not in ("PublishStatus", "StartTimer")] == [
+        "Grab", "StoreImage", "RecordFacts", "Detect", "RecordFacts", "SendReply",
     ]  # fmt: skip
-    (fact,) = [f for f in world.facts if f["fact"] == "picture" and f["kind"] == "place"]
+    (fact,) = [f for f in world.facts if f["type"] == "image" and f["verb"] == "place"]
     assert (fact["index"], fact["base_T_flange"]) == (3, None)
     assert world.say(robot, capture(5)) == "0,5,4,4"
     assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0, 1, 2, 4]
@@ -81,13 +81,13 @@ def test_touched_poses_come_to_the_solver_in_metres_at_the_flange(world, robot):
     np.testing.assert_allclose(board.base_T_flange, turned + np.outer([0.5, 0, 0.4, 0], [0, 0, 0, 1]), atol=1e-12)
     pose = board.touches[0].base_T_flange
     np.testing.assert_allclose(pose, turned + np.outer([0.52, -0.03, 0.4505, 0], [0, 0, 0, 1]), atol=1e-12)
-    assert board.corners_px.tolist() == sighting().corners_px.tolist()
+    assert board.corners_px.tolist() == detection().corners_px.tolist()
 
 
 def test_tool_poses_of_touches_are_carried_back_to_the_flange():
     flange_T_tool = np.eye(4)
     flange_T_tool[2, 3] = 0.15
-    world = World(terms(flange_T_tool=flange_T_tool))
+    world = World(config(flange_T_tool=flange_T_tool))
     robot = world.connect()
     run(world, robot, 3)
     world.say(robot, "place 4"), world.say(robot, "touch 5 3 520 0 450 0 1 0 0")
@@ -99,15 +99,15 @@ def test_a_touch_is_on_disk_before_its_answer_and_counts_with_it_only(world, rob
     world.say(robot, "place 1")
     world.say(robot, touch(2, 5))
     *_, fact, answer = world.facts
-    assert (fact["fact"], fact["board"], fact["corner"], fact["seq"]) == ("touch", 0, 5, 2)
-    assert (answer["fact"], answer["seq"], answer["code"]) == ("answer", 2, 0)
+    assert (fact["type"], fact["placed_board"], fact["corner"], fact["seq"]) == ("touch", 0, 5, 2)
+    assert (answer["type"], answer["seq"], answer["code"]) == ("reply", 2, 0)
     # A power cut may leave the first of two facts that were written together.
     world.disk[-1].pop()
     world.restart()
     robot = world.connect()
-    assert fold(world.facts).touched == ()
+    assert fold(world.facts).touch_records == ()
     assert world.say(robot, touch(2, 5)) == "0,2,0,8"
-    assert [t.corner for t in fold(world.facts).touched] == [5], "counted once"
+    assert [t.corner for t in fold(world.facts).touch_records] == [5], "counted once"
     assert plain(world.state.log) == plain(fold(world.facts))
 
 
@@ -152,20 +152,20 @@ def test_without_a_board_that_lies_there_nothing_can_be_touched(world, robot):
     assert world.say(robot, touch(2, 0)) == "45,2,1,7", "no board"
     world.say(robot, "place 2")
     assert world.say(robot, touch(3, 0)) == "0,3,1,7"
-    world.sees = NoSighting("no-board", GOOD_LIGHT, SIZE_PX)
+    world.sees = NoDetection("no-board", GOOD_LIGHT, SIZE_PX)
     assert world.say(robot, "place 4") == "20,4,1,7"
     assert world.say(robot, touch(5, 0)) == "45,5,1,7", "it may lie anywhere now"
-    assert "place" in world.commands(msg.Answer)[-1].says
+    assert "place" in world.commands(msg.SendReply)[-1].message
 
 
 def test_without_a_tip_the_log_names_the_line_that_is_missing():
-    world = World(terms(tip_known=False))
+    world = World(config(has_tip=False))
     robot = world.connect()
     assert world.say(robot, "place 1") == "0,1,0,8"
     assert world.say(robot, touch(2, 0)) == "45,2,0,8"
-    says = world.commands(msg.Answer)[-1].says
-    assert "tip_mm" in says
-    assert "[robot]" in says
+    message = world.commands(msg.SendReply)[-1].message
+    assert "tip_mm" in message
+    assert "[robot]" in message
 
 
 @pytest.mark.parametrize(
@@ -180,20 +180,20 @@ def test_a_number_or_pose_out_of_range_is_43_and_its_seq_stays_free(world, robot
 
 
 def test_a_camera_on_the_arm_wants_the_pose_of_the_picture():
-    world = World(terms(mount="arm"))
+    world = World(config(mount="arm"))
     robot = world.connect()
     assert world.say(robot, "place 1") == "41,1,0,8"
     assert not world.disk, "nothing was opened for it"
-    assert "pose" in world.commands(msg.Answer)[-1].says
+    assert "pose" in world.commands(msg.SendReply)[-1].message
     assert world.say(robot, f"place 1 {pose_text(3)}") == "0,1,0,8"
-    (fact,) = [f for f in world.facts if f["fact"] == "picture"]
+    (fact,) = [f for f in world.facts if f["type"] == "image"]
     assert np.array(fact["base_T_flange"])[3].tolist() == [0, 0, 0, 1]
 
 
 def test_a_pose_given_to_a_fixed_camera_is_noted(world, robot):
     assert world.say(robot, f"place 1 {pose_text(3)}") == "0,1,0,8"
-    assert "noted" in [f for f in world.facts if f["fact"] == "answer"][-1]["says"]
-    (fact,) = [f for f in world.facts if f["fact"] == "picture"]
+    assert "noted" in [f for f in world.facts if f["type"] == "reply"][-1]["message"]
+    (fact,) = [f for f in world.facts if f["type"] == "image"]
     assert fact["base_T_flange"] is not None
 
 
@@ -210,16 +210,16 @@ def test_the_answer_says_how_far_off_the_touches_are(world, robot):
     check_of_touches = TouchCheck(3, 0.31, 0.44, 1.1, 9, 12, True, 0.4)
     world.outcome = type(outcome)(**{**outcome.__dict__, "touches": check_of_touches})
     world.say(robot, touch(6, 0))
-    says = [fact for fact in world.facts if fact["fact"] == "answer"][-1]["says"]
-    assert "0.31 mm" in says
-    assert "0.44 mm" in says
+    message = [fact for fact in world.facts if fact["type"] == "reply"][-1]["message"]
+    assert "0.31 mm" in message
+    assert "0.44 mm" in message
 
 
 def test_boards_and_touches_leave_counters_alone(world, robot):
     run(world, robot, 3)
     world.say(robot, "place 4"), world.say(robot, touch(5, 0))
-    alive = Alive(True, "")
-    status = status_message(world.state, alive, alive, accepted=False, folder=None, wall="")
+    alive = LinkStatus(True, "")
+    status = status_message(world.state, alive, alive, accepted=False, folder=None, timestamp="")
     assert (status["kept"], status["checks"], status["wanted"]) == (3, 0, 5)
     assert len(status["history_p95_mm"]) == 3
     assert status["expected_p95_mm"] is not None

@@ -9,23 +9,23 @@ from eyebolt.cameras.frame_message import ErrorReply, decode_reply, encode_reque
 from eyebolt.cameras.simulated import SimulatedCamera
 from eyebolt.errors import MachineFault
 from eyebolt_sim.arm import Arm
-from eyebolt_sim.board_texture import print_board
-from eyebolt_sim.camera_server import PictureServer, RemoteArm
-from eyebolt_sim.cell_geometry import make_scene
+from eyebolt_sim.board_texture import draw_board_texture
+from eyebolt_sim.camera_server import CameraServer, RemoteArm
+from eyebolt_sim.cell_geometry import make_cell_geometry
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.moving_arm import MovingArm, travel_time_s
 from eyebolt_sim.noise import PoseNoise
-from eyebolt_sim.render import Look, Renderer
+from eyebolt_sim.render import Appearance, Renderer
 from eyebolt_sim.waypoints import plan_waypoints
 
-FACE = print_board("chessboard", 8, 5, 25.0)
+FACE = draw_board_texture("chessboard", 8, 5, 25.0)
 LENS = simple_lens(320, 240, 350.0)
-SCENE = make_scene("fixed", 1, 0.7, FACE.shape.size_m)
+SCENE = make_cell_geometry("fixed", 1, 0.7, FACE.shape.size_m)
 PLACES = plan_waypoints(SCENE, LENS, FACE.shape, 0.6, 0.8, 2, 1)
-RENDERER = Renderer(LENS, FACE, Look(read_noise=0, shot_noise=0))
+RENDERER = Renderer(LENS, FACE, Appearance(read_noise=0, shot_noise=0))
 
 
-def look(pose, number):
+def expose(pose, number):
     return RENDERER.render(SCENE.view_from(pose), number)
 
 
@@ -33,25 +33,25 @@ def look(pose, number):
 def served(free_port):
     arm = MovingArm(Arm(), PoseNoise(), 0, PLACES[0].joints_rad)
     endpoint = f"tcp://127.0.0.1:{free_port()}"
-    with PictureServer(endpoint, look, arm) as server:
+    with CameraServer(endpoint, expose, arm) as server:
         yield endpoint, arm, server
 
 
 def expected(place):
-    return look(place.base_T_flange, 0)
+    return expose(place.base_T_flange, 0)
 
 
 def test_the_product_gets_the_view_of_where_the_arm_stands(served):
     endpoint, arm, server = served
     camera = SimulatedCamera(endpoint)
     try:
-        asked_ns = time.monotonic_ns()
-        frame = camera.grab(asked_ns, 5.0)
-        assert asked_ns <= frame.exposed_ns <= time.monotonic_ns()
+        not_before_ns = time.monotonic_ns()
+        frame = camera.grab(not_before_ns, 5.0)
+        assert not_before_ns <= frame.exposed_ns <= time.monotonic_ns()
         assert (frame.pixels == expected(PLACES[0])).all()
         arm.move_to(PLACES[1].joints_rad, 0.0, time.monotonic())
         assert (camera.grab(time.monotonic_ns(), 5.0).pixels == expected(PLACES[1])).all()
-        assert server.pictures_served == 2
+        assert server.frames_served == 2
     finally:
         camera.close()
 
@@ -76,19 +76,19 @@ def test_requests_that_are_none_do_not_stop_the_server_and_a_far_wish_is_refused
             [b"no json"],
             [b"{}", b""],
             [b'{"move_to": 3}'],
-            [b'{"move_to": [1,2], "seconds": 0, "request": 1}'],
+            [b'{"move_to": [1,2], "seconds": 0, "request_id": 1}'],
         ):
             socket.send_multipart(parts)
         socket.send(encode_request(time.monotonic_ns() + 60_000_000_000, 7))
         assert socket.poll(5000)
         reply = decode_reply(socket.recv_multipart())
         assert isinstance(reply, ErrorReply)
-        assert reply.request == 7
+        assert reply.request_id == 7
         assert "from now" in reply.error
         socket.send(encode_request(time.monotonic_ns(), 8))
         assert socket.poll(5000)
         header, raw = socket.recv_multipart()
-        assert json.loads(header)["request"] == 8
+        assert json.loads(header)["request_id"] == 8
         assert len(raw) == 320 * 240
     finally:
         context.destroy(linger=0)
@@ -96,7 +96,7 @@ def test_requests_that_are_none_do_not_stop_the_server_and_a_far_wish_is_refused
 
 def test_two_cameras_at_one_endpoint_are_refused(served):
     endpoint, arm, _ = served
-    with pytest.raises(MachineFault, match="cannot be served"), PictureServer(endpoint, look, arm):
+    with pytest.raises(MachineFault, match="cannot be served"), CameraServer(endpoint, expose, arm):
         pass
 
 

@@ -13,12 +13,12 @@ import pytest
 
 from eyebolt.boards.board import Board
 from eyebolt.boards.detect import find_board
-from eyebolt.boards.detection import Sighting
+from eyebolt.boards.detection import Detection
 from eyebolt.cameras.simulated import SimulatedCamera
 from eyebolt.config.station_file import parse_station
 from eyebolt_sim.cli import main
 from eyebolt_sim.lens import read_lens
-from eyebolt_sim.pose_format import PoseTerms
+from eyebolt_sim.pose_format import PoseFormat
 
 BOARD = Board.from_mm("charuco", 12, 9, 15.0, 11.0, "5X5_100")
 
@@ -49,17 +49,17 @@ class PictureTaker:
     """Grabs and judges a picture at each capture, as a daemon would; ``stop_at`` makes it say stop."""
 
     def __init__(self, station, stop_at=None):
-        self.sightings, self.poses = [], []
+        self.detections, self.poses = [], []
         self._camera = SimulatedCamera(station.camera.endpoint)
-        self._terms = PoseTerms(station.robot.length, station.robot.rotation, station.robot.angle)
+        self._terms = PoseFormat(station.robot.length, station.robot.rotation, station.robot.angle)
         self._stop_at = stop_at
 
     def answer(self, line):
         verb, seq, *pose = line.split()
         if verb in ("capture", "check"):
             frame = self._camera.grab(time.monotonic_ns(), 10.0)
-            self.sightings.append(find_board(frame.pixels, BOARD))
-            self.poses.append(self._terms.read_pose([float(v) for v in pose]))
+            self.detections.append(find_board(frame.pixels, BOARD))
+            self.poses.append(self._terms.parse_pose([float(v) for v in pose]))
             if len(self.poses) == self._stop_at:
                 return f"30,{seq},{len(self.poses)},1"
         return f"0,{seq},{len(self.poses)},{0 if verb == 'hello' else 5}"
@@ -104,15 +104,15 @@ def test_pictures_and_poses_of_a_session_fit_the_truth(cell_of, here, mount, cha
     assert (truth["mount"], truth["seed"], truth["robot_noise"]) == (mount, 0, {"mm": 0.0, "deg": 0.0})
     lens = read_lens(path.parent / "camera.json")
     assert len(taker.poses) == 4 + (0 if more else 2)
-    for sighting, base_T_flange in zip(taker.sightings, taker.poses, strict=True):
-        assert isinstance(sighting, Sighting)
+    for detection, base_T_flange in zip(taker.detections, taker.poses, strict=True):
+        assert isinstance(detection, Detection)
         if mount == "fixed":
             view = np.linalg.inv(truth["base_T_camera"]) @ base_T_flange @ truth["flange_T_board"]
         else:
             view = np.linalg.inv(base_T_flange @ truth["flange_T_camera"]) @ truth["base_T_board"]
-        corners = BOARD.corners_m()[sighting.ids]
+        corners = BOARD.corners_m()[detection.ids]
         predicted = lens.project(corners @ view[:3, :3].T + view[:3, 3])
-        apart = sighting.corners_px - predicted
+        apart = detection.corners_px - predicted
         assert np.abs(apart.mean(axis=0)).max() < 0.05
         assert np.abs(apart).max() < 0.6
 
@@ -130,10 +130,10 @@ def test_a_daemon_that_says_stop_ends_it_with_3(cell_of):
 def test_a_mistake_is_made_and_stands_in_the_truth(cell_of):
     """The daemon, a script here, gets the picture of one place with the pose of another."""
     path, taker = cell_of()
-    done = run("cell", path, "--waypoints", 4, "--speed", 200, "--no-checks", "--lay", "arm-stays@3")
+    done = run("cell", path, "--waypoints", 4, "--speed", 200, "--no-checks", "--inject", "skipped-move@3")
     assert done.returncode == 0, done.stderr
-    assert json.loads((path.parent / "truth.json").read_text())["fault"] == "arm-stays@3"
-    middles = [sighting.corners_px.mean(axis=0) for sighting in taker.sightings]
+    assert json.loads((path.parent / "truth.json").read_text())["fault"] == "skipped-move@3"
+    middles = [detection.corners_px.mean(axis=0) for detection in taker.detections]
     moved = [float(np.linalg.norm(after - before)) for before, after in itertools.pairwise(middles)]
     assert moved[1] < 0.5 < 5 < min(moved[0], moved[2])
     assert np.linalg.norm(taker.poses[2][:3, 3] - taker.poses[1][:3, 3]) > 0.01
@@ -154,11 +154,11 @@ def test_the_two_halves_play_together_as_two_processes(cell_of):
         camera.stdout.close()
     assert done.returncode == 0, done.stderr
     assert camera.returncode == 130
-    assert len(taker.sightings) == 6
-    assert all(isinstance(sighting, Sighting) for sighting in taker.sightings)
+    assert len(taker.detections) == 6
+    assert all(isinstance(detection, Detection) for detection in taker.detections)
     shifts = [
         np.abs(a.corners_px.mean(0) - b.corners_px.mean(0)).max()
-        for a, b in zip(taker.sightings[:3], taker.sightings[1:4], strict=True)
+        for a, b in zip(taker.detections[:3], taker.detections[1:4], strict=True)
     ]
     assert min(shifts) > 5
 
@@ -169,18 +169,18 @@ def test_faults_are_told_in_words(make_station, tmp_path, here):
     nobody = here("cell", make_station(), "--wait", "0.2")
     without_lens = make_station()
     (tmp_path / "camera.json").unlink()
-    for (status, _, errors), says in (
+    for (status, _, errors), message in (
         (here("cell", tmp_path / "none.toml"), "cannot be read"),
         (other_camera, '"folder", not from a simulated camera'),
         (nobody, "no daemon listens at"),
         (here("cell", without_lens), "does not give a lens"),
         (here("cell", without_lens, "--waypoints", 50), "50 waypoints are asked for"),
         (here("cell", without_lens, "--pictures-only", "--robot-only"), "exclude each other"),
-        (here("cell", without_lens, "--lay", "board-slips", "--touch", 3), "--lay goes with neither"),
-        (here("cell", without_lens, "--lay", "board-slip"), "bent-lens: the lens distorts more"),
+        (here("cell", without_lens, "--inject", "board-moved", "--touch", 3), "--lay goes with neither"),
+        (here("cell", without_lens, "--inject", "board-move"), "distortion: the lens distorts more"),
     ):
         assert status == 1
-        assert says in errors
+        assert message in errors
         assert "What to do:" in errors
     process = run("cell", tmp_path / "none.toml")
     assert process.returncode == 1

@@ -3,7 +3,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from eyebolt_sim.noise import PoseNoise
-from eyebolt_sim.transforms import inverse, matrix, random_turn, small_motion
+from eyebolt_sim.transforms import exp_se3, inverse, matrix, random_rotation
 
 
 def test_true_is_reported_times_an_error_of_the_stated_size_in_the_flange_frame():
@@ -11,7 +11,7 @@ def test_true_is_reported_times_an_error_of_the_stated_size_in_the_flange_frame(
     noise = PoseNoise(0.1, 0.02)
     errors = []
     for _ in range(2000):
-        true = matrix(random_turn(rng, 170), rng.uniform(-1, 1, 3))
+        true = matrix(random_rotation(rng, 170), rng.uniform(-1, 1, 3))
         error = inverse(noise.reported(true, rng)) @ true
         errors.append([*error[:3, 3] * 1e3, *Rotation.from_matrix(error[:3, :3]).as_rotvec(degrees=True)])
     spread = np.cov(np.array(errors).T)
@@ -34,8 +34,8 @@ def test_no_noise_is_no_error():
 
 
 def test_small_motion_turns_about_its_rotation_vector():
-    motion = small_motion([0, 0, 0.2], [0, 0, 0.5])
+    motion = exp_se3([0, 0, 0.2], [0, 0, 0.5])
     assert motion[:3, :3] == pytest.approx(Rotation.from_rotvec([0, 0, 0.5]).as_matrix(), abs=1e-14)
     assert motion[:3, 3] == pytest.approx([0, 0, 0.2], abs=1e-14)
     # Half a turn about z while moving 1 along x runs along a half circle of circumference 2: its end lies 2/pi along y.
-    assert small_motion([1, 0, 0], [0, 0, np.pi])[:3, 3] == pytest.approx([0, 2 / np.pi, 0], abs=1e-12)
+    assert exp_se3([1, 0, 0], [0, 0, np.pi])[:3, 3] == pytest.approx([0, 2 / np.pi, 0], abs=1e-12)

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.geometry.pose_format import ROTATION_KINDS, PoseReading
-from eyebolt_sim.pose_format import PoseTerms
+from eyebolt.geometry.pose_format import ROTATION_KINDS, PoseFormat
+from eyebolt_sim.pose_format import PoseFormat as PrintedPoseFormat
 from eyebolt_sim.transforms import matrix
 
 
@@ -19,25 +19,25 @@ def test_product_reads_what_the_simulated_controller_prints(kind, length, angle)
         if kind == "angle-z":
             turn = Rotation.from_rotvec([0, 0, rng.uniform(-3, 3)])
         pose = matrix(turn, rng.uniform(-1.2, 1.2, 3))
-        terms = PoseTerms(length, kind, angle)
-        numbers = [float(text) for text in terms.print_pose(pose).split()]
-        reading = PoseReading(length, kind, angle)
-        assert len(numbers) == reading.field_count
-        read = reading.to_matrix(numbers)
+        printed = PrintedPoseFormat(length, kind, angle)
+        numbers = [float(text) for text in printed.format_pose(pose).split()]
+        pose_format = PoseFormat(length, kind, angle)
+        assert len(numbers) == pose_format.field_count
+        read = pose_format.to_matrix(numbers)
         # Half of the last printed digit in each number; two turns add up where an Euler triple is nearly singular.
         assert read[:3, 3] == pytest.approx(pose[:3, 3], abs=0.51e-6)
         apart = Rotation.from_matrix(read[:3, :3].T @ pose[:3, :3]).magnitude()
         assert apart < 3 * math.radians(0.5e-4) + 1e-6
-        assert terms.read_pose(numbers) == pytest.approx(read, abs=2e-6)
+        assert terms.parse_pose(numbers) == pytest.approx(read, abs=2e-6)
 
 
 def test_digits_are_those_of_a_controller():
     pose = matrix(Rotation.from_euler("Z", 90, degrees=True), [0.1234567, -0.5, 1])
-    assert PoseTerms().print_pose(pose) == "123.457 -500.000 1000.000 0.707107 0.000000 0.000000 0.707107"
+    assert PoseFormat().format_pose(pose) == "123.457 -500.000 1000.000 0.707107 0.000000 0.000000 0.707107"
     assert (
-        PoseTerms("m", "rotation-vector", "rad").print_pose(pose)
+        PoseFormat("m", "rotation-vector", "rad").format_pose(pose)
         == "0.123457 -0.500000 1.000000 0.000000 0.000000 1.570796"
     )
-    assert PoseTerms("um", "euler-ZYX", "1e-4deg").print_pose(pose) == "123457 -500000 1000000 900000 0 0"
-    assert PoseTerms("mm", "angle-z", "deg").print_pose(pose) == "123.457 -500.000 1000.000 90.0000"
-    assert PoseTerms("mm", "quaternion-xyzw").print_pose(pose).endswith("0.000000 0.000000 0.707107 0.707107")
+    assert PoseFormat("um", "euler-ZYX", "1e-4deg").format_pose(pose) == "123457 -500000 1000000 900000 0 0"
+    assert PoseFormat("mm", "angle-z", "deg").format_pose(pose) == "123.457 -500.000 1000.000 90.0000"
+    assert PoseFormat("mm", "quaternion-xyzw").format_pose(pose).endswith("0.000000 0.000000 0.707107 0.707107")

@@ -8,7 +8,7 @@ from scipy.spatial.transform import Rotation
 from eyebolt.errors import InputFault
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.problems import DEFAULT_LENS, make_problem
-from eyebolt_sim.views import ViewRange, squares_board
+from eyebolt_sim.views import ViewRange, chessboard_shape
 
 BENT = simple_lens(1280, 1024, 1300.0, (-0.12, 0.08, 0.001, -0.0007, 0.01))
 
@@ -25,9 +25,9 @@ def opencv_pixels(problem, index, flange_poses):
 
     flange = flange_poses[index]
     if problem.mount == "fixed":
-        chain = [link(problem.nuisance_true), link(flange), back(problem.wanted_true)]
+        chain = [link(problem.nuisance_true), link(flange), back(problem.hand_eye_true)]
     else:
-        chain = [link(problem.nuisance_true), back(flange), back(problem.wanted_true)]
+        chain = [link(problem.nuisance_true), back(flange), back(problem.hand_eye_true)]
     rotation, shift = chain[0]
     for next_rotation, next_shift in chain[1:]:
         rotation, shift = cv2.composeRT(rotation, shift, next_rotation, next_shift)[:2]
@@ -40,7 +40,7 @@ def opencv_pixels(problem, index, flange_poses):
 @pytest.mark.parametrize("turns", ["free", "vertical"])
 @pytest.mark.parametrize("lens", [DEFAULT_LENS, BENT], ids=["plain", "bent"])
 def test_corners_agree_with_an_independent_chain(mount, turns, lens):
-    limits = ViewRange(seen_at_least=0.7)
+    limits = ViewRange(min_visible_fraction=0.7)
     problem = make_problem(mount, 8, seed=3, camera=lens, turns=turns, limits=limits)
     for index, exact in enumerate(problem.corners_px_true):
         assert opencv_pixels(problem, index, problem.base_T_flange_true) == pytest.approx(exact, abs=1e-7)
@@ -49,7 +49,7 @@ def test_corners_agree_with_an_independent_chain(mount, turns, lens):
 def test_noise_is_what_was_asked_for_and_the_truth_does_not_depend_on_it():
     noisy = make_problem("fixed", 60, seed=9, corner_noise_px=0.2, robot_noise_mm=0.3, robot_noise_deg=0.05)
     clean = make_problem("fixed", 60, seed=9, corner_noise_px=0, robot_noise_mm=0, robot_noise_deg=0)
-    assert (noisy.wanted_true == clean.wanted_true).all()
+    assert (noisy.hand_eye_true == clean.hand_eye_true).all()
     assert (noisy.base_T_flange_true == clean.base_T_flange_true).all()
     assert clean.base_T_flange_reported == pytest.approx(clean.base_T_flange_true, abs=1e-14)
     difference = np.concatenate(noisy.corners_px) - np.concatenate(noisy.corners_px_true)
@@ -81,7 +81,7 @@ def test_vertical_arms_turn_about_base_z_only():
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_truth_is_plausible(mount):
     for seed in range(20):
-        wanted = make_problem(mount, 3, seed=seed).wanted_true
+        wanted = make_problem(mount, 3, seed=seed).hand_eye_true
         away = float(np.linalg.norm(wanted[:3, 3]))
         assert away < 0.2 if mount == "arm" else 0.4 < away < 2.0
         assert wanted[:3, :3] @ wanted[:3, :3].T == pytest.approx(np.eye(3), abs=1e-12)
@@ -89,8 +89,8 @@ def test_truth_is_plausible(mount):
 
 
 def test_problem_file_holds_what_the_problem_holds(tmp_path):
-    problem = make_problem("fixed", 5, seed=6, limits=ViewRange(seen_at_least=0.6, spread=0.95))
-    problem.write(tmp_path / "problem.json", tolerance_mm=0.7, state_noise=False)
+    problem = make_problem("fixed", 5, seed=6, limits=ViewRange(min_visible_fraction=0.6, spread=0.95))
+    problem.write(tmp_path / "problem.json", tolerance_mm=0.7, include_robot_noise=False)
     content = json.loads((tmp_path / "problem.json").read_text())
     assert set(content) == {"mount", "turns", "camera", "board_corners_mm", "pairs", "goal"}
     assert content["goal"] == {"tolerance_mm": 0.7, "near_mm": 600.0, "far_mm": 1000.0}
@@ -109,4 +109,4 @@ def test_problem_file_holds_what_the_problem_holds(tmp_path):
 
 def test_a_board_that_cannot_be_seen_is_said_so():
     with pytest.raises(InputFault, match="does not fit"):
-        make_problem("fixed", 2, seed=0, board=squares_board(12, 9, 0.5))
+        make_problem("fixed", 2, seed=0, board=chessboard_shape(12, 9, 0.5))

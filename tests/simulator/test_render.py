@@ -7,12 +7,12 @@ from scipy.stats import norm
 
 from eyebolt.boards.board import Board
 from eyebolt.boards.detect import find_board
-from eyebolt.boards.detection import Sighting
+from eyebolt.boards.detection import Detection
 from eyebolt.errors import InputFault
-from eyebolt_sim.board_texture import print_board
+from eyebolt_sim.board_texture import draw_board_texture
 from eyebolt_sim.lens import Lens, read_lens, simple_lens
-from eyebolt_sim.render import Look, Renderer
-from eyebolt_sim.transforms import carry
+from eyebolt_sim.render import Appearance, Renderer
+from eyebolt_sim.transforms import transform_points
 from eyebolt_sim.views import ViewRange, random_views
 
 BENT = (-0.12, 0.08, 0.001, -0.0007, 0.01)
@@ -26,16 +26,16 @@ BOARDS = {
 @pytest.mark.parametrize("kind", BOARDS)
 def test_found_corners_lie_where_the_truth_projects(kind):
     lens = simple_lens(1280, 1024, 1400.0, BENT)
-    face = print_board(*BOARDS[kind])
+    face = draw_board_texture(*BOARDS[kind])
     board = Board.from_mm(*BOARDS[kind])
     renderer = Renderer(lens, face, seed=3)
     views = random_views(lens, face.shape, ViewRange(distance_m=(0.5, 0.9), tilt_deg=(0, 35)), np.random.default_rng(2))
     errors = []
     for index, view in enumerate(itertools.islice(views, 10)):
-        sighting = find_board(renderer.render(view, index), board)
-        assert isinstance(sighting, Sighting)
-        truth = lens.project(carry(view, face.shape.corners_m))
-        errors.append(sighting.corners_px - truth[sighting.ids])
+        detection = find_board(renderer.render(view, index), board)
+        assert isinstance(detection, Detection)
+        truth = lens.project(transform_points(view, face.shape.corners_m))
+        errors.append(detection.corners_px - truth[detection.ids])
     pooled = np.concatenate(errors)
     print(f"{kind}: {len(pooled)} corners, bias {pooled.mean(axis=0)} px, scatter {pooled.std(axis=0)} px")
     assert len(pooled) > 0.9 * 10 * len(face.shape.corners_m)
@@ -66,14 +66,16 @@ def test_lens_projects_as_opencv_does_and_rays_invert_it(distortion):
 @pytest.mark.parametrize("blur_px", [0.0, 0.4, 0.7, 1.5])
 def test_an_edge_is_blurred_by_the_point_spread_and_averaged_over_the_pixel(blur_px):
     lens = simple_lens(400, 300, 500.0)
-    face = print_board("chessboard", 5, 4, 40.0)
-    look = Look(blur_px=blur_px, uneven=0, read_noise=0, shot_noise=0)
+    face = draw_board_texture("chessboard", 5, 4, 40.0)
+    appearance = Appearance(blur_px=blur_px, light_falloff=0, read_noise=0, shot_noise=0)
     view = np.eye(4)
     for shift in (0.0, 0.13, 0.25, 0.4, 0.5):
         view[:3, 3] = [-0.1 + shift * 1e-3, -0.08, 0.5]
-        edge_px = float(lens.project(carry(view, [[0.08, 0.06, 0]]))[0, 0])
+        edge_px = float(lens.project(transform_points(view, [[0.08, 0.06, 0]]))[0, 0])
         columns = np.arange(round(edge_px) - 6, round(edge_px) + 7)
-        seen = (Renderer(lens, face, look).render(view, 0)[130, columns] - look.black) / (look.white - look.black)
+        seen = (Renderer(lens, face, appearance).render(view, 0)[130, columns] - appearance.black) / (
+            appearance.white - appearance.black
+        )
         within = np.linspace(-0.5, 0.5, 201)[1::2]
         expected = norm.cdf((columns[:, None] + within - edge_px) / max(blur_px, 1e-6)).mean(axis=1)
         # The print is read at texels of up to half a pixel, which blurs a little more; 1 gray level is 0.006.
@@ -82,23 +84,23 @@ def test_an_edge_is_blurred_by_the_point_spread_and_averaged_over_the_pixel(blur
 
 def test_noise_has_the_stated_size_and_the_same_seed_gives_the_same_picture():
     lens = simple_lens(640, 480, 700.0)
-    face = print_board("chessboard", 8, 5, 20.0)
+    face = draw_board_texture("chessboard", 8, 5, 20.0)
     away = np.eye(4)
     away[:3, 3] = [0, 0, -1]
-    look = Look(read_noise=2.0, shot_noise=0.05)
-    renderer = Renderer(lens, face, look, seed=1)
+    appearance = Appearance(read_noise=2.0, shot_noise=0.05)
+    renderer = Renderer(lens, face, appearance, seed=1)
     stack = np.array([renderer.render(away, k).astype(float) for k in range(40)])
     mean = stack.mean(axis=0)
-    expected = np.sqrt(look.read_noise**2 + look.shot_noise * mean + 1 / 12)
+    expected = np.sqrt(appearance.read_noise**2 + appearance.shot_noise * mean + 1 / 12)
     assert (stack.std(axis=0, ddof=1) / expected).mean() == pytest.approx(1, abs=0.03)
     assert (renderer.render(away, 3) == stack[3]).all()
-    assert (Renderer(lens, face, look, seed=2).render(away, 3) != stack[3]).any()
+    assert (Renderer(lens, face, appearance, seed=2).render(away, 3) != stack[3]).any()
 
 
 def test_a_board_shown_from_behind_or_outside_the_picture_is_not_drawn():
     lens = simple_lens(640, 480, 700.0)
-    face = print_board("chessboard", 8, 5, 20.0)
-    renderer = Renderer(lens, face, Look(read_noise=0, shot_noise=0))
+    face = draw_board_texture("chessboard", 8, 5, 20.0)
+    renderer = Renderer(lens, face, Appearance(read_noise=0, shot_noise=0))
     facing = np.eye(4)
     facing[:3, 3] = [-0.08, -0.05, 0.6]
     behind = facing @ np.diag([1, -1, -1, 1.0])
@@ -112,17 +114,17 @@ def test_a_board_shown_from_behind_or_outside_the_picture_is_not_drawn():
 
 def test_boards_that_cannot_be_drawn_and_lenses_that_are_none_are_refused(tmp_path):
     with pytest.raises(InputFault, match="cannot draw a board of kind 'circles'"):
-        print_board("circles", 7, 5, 0)
+        draw_board_texture("circles", 7, 5, 0)
     with pytest.raises(InputFault, match="9X9_77"):
-        print_board("charuco", 7, 5, 20.0, 15.0, "9X9_77")
+        draw_board_texture("charuco", 7, 5, 20.0, 15.0, "9X9_77")
     path = tmp_path / "camera.json"
-    for text, says in (
+    for text, message in (
         ("", "does not give a lens"),
         ('{"width": 4, "height": 3, "matrix": [1, 2]}', "does not give a lens"),
         ('{"width": 4, "height": 3, "matrix": [[1,0,0],[0,1,0],[0,0,1]], "distortion": [1, 2, 3]}', "3 distortion"),
     ):
         path.write_text(text)
-        with pytest.raises(InputFault, match=says):
+        with pytest.raises(InputFault, match=message):
             read_lens(path)
     path.write_text('{"width": 4, "height": 3, "matrix": [[5,0,1.5],[0,6,1],[0,0,1]]}')
     assert isinstance(read_lens(path), Lens)

@@ -10,9 +10,9 @@ import pytest
 
 from eyebolt.store.names import list_sessions
 from eyebolt.store.session_folder import SessionFolder
-from eyebolt_sim.cell import CellChoices, prepare_cell
+from eyebolt_sim.cell import CellOptions, prepare_cell
 from eyebolt_sim.cli import main
-from eyebolt_sim.pose_format import PoseTerms
+from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.replay.recording import read_recorded
 from support.daemon_process import Robot, free_ports
 from support.folder_camera_cell import write_station
@@ -58,12 +58,12 @@ def test_every_decision_and_the_result_come_out_again(replay, recorded_session, 
 
 
 def test_another_station_or_result_is_told_and_is_not_the_same(replay, recorded_session, tmp_path):
-    goal = copied(recorded_session, tmp_path / "goal", station=("fewest = 8", "fewest = 4"))
+    goal = copied(recorded_session, tmp_path / "goal", station=("min_pairs = 8", "min_pairs = 4"))
     code, said, _ = replay(goal, "--facts")
     assert code == 1
     assert "NOT the same as recorded" in said
-    told = {line.number: line.told for line in read_recorded(recorded_session).lines}
-    assert f"capture 2     {told[2]!s:<14}" in said
+    reply = {line.number: line.reply for line in read_recorded(recorded_session).lines}
+    assert f"capture 2     {reply[2]!s:<14}" in said
     result = json.loads((recorded_session / "result.json").read_text())
     x_mm = result["transform"]["translation_mm"][0]
     for off_mm, same in ((x_mm * 1e-13, True), (0.25, False)):
@@ -77,9 +77,9 @@ def test_another_station_or_result_is_told_and_is_not_the_same(replay, recorded_
 def test_a_picture_whose_answer_could_not_be_recorded_counts_for_nothing(replay, recorded_session, tmp_path):
     copy, facts = copied(recorded_session, tmp_path), []
     for fact in SessionFolder.view(recorded_session).records:
-        if fact["fact"] == "picture" and fact["index"] == 3:
+        if fact["type"] == "image" and fact["index"] == 3:
             facts.append({**fact, "seq": 99, "text": f"{fact['text']} "})
-        moves = fact["fact"] in ("picture", "seen", "timed") and fact["index"] >= 3
+        moves = fact["type"] in ("image", "detection", "timings") and fact["index"] >= 3
         facts.append({**fact, "index": fact["index"] + 1} if moves else fact)
     (copy / "facts.journal").unlink()
     spoilt = SessionFolder.create(tmp_path / "made", copy.name, {}, first=facts)
@@ -92,7 +92,7 @@ def test_a_picture_whose_answer_could_not_be_recorded_counts_for_nothing(replay,
 def test_a_daemon_that_runs_is_played_against_and_one_with_an_open_session_is_not(
     replay, recorded_session, start_daemon, tmp_path
 ):
-    sender = ('source = "push"', f'endpoint = "ipc://{tmp_path}/pushed"', 'still = "off"')
+    sender = ('source = "push"', f'endpoint = "ipc://{tmp_path}/pushed"', 'motion_check = "off"')
     daemon = start_daemon(write_station(tmp_path, camera_lines=sender, tolerance_mm=1.0))
     code, said, _ = replay(recorded_session, "--station", daemon.station_file)
     assert code == 0, said
@@ -105,7 +105,7 @@ def test_a_daemon_that_runs_is_played_against_and_one_with_an_open_session_is_no
     kept = {name: (recorded_session / name).read_bytes() for name in ("station.toml", "camera.json")}
     SessionFolder.create(tmp_path / "unbegun", recorded_session.name, kept, first=facts).close()
     shutil.copytree(
-        recorded_session / "pictures", tmp_path / "unbegun" / recorded_session.name / "pictures", dirs_exist_ok=True
+        recorded_session / "images", tmp_path / "unbegun" / recorded_session.name / "images", dirs_exist_ok=True
     )
     code, _, fault = replay(tmp_path / "unbegun" / recorded_session.name, "--station", daemon.station_file)
     assert code == 1
@@ -116,12 +116,12 @@ def test_a_daemon_that_runs_is_played_against_and_one_with_an_open_session_is_no
 def test_a_board_that_moved_between_two_looks_moves_again(replay, start_daemon, tmp_path):
     camera = ('source = "simulated"', f'endpoint = "ipc://{tmp_path}/camera"')
     station = write_station(tmp_path, camera_lines=camera)
-    cell = prepare_cell(station, CellChoices(seed=3, waypoints=3))
+    cell = prepare_cell(station, CellOptions(seed=3, waypoints=3))
     arm, (first, second, _) = cell.moving_arm(), cell.captures
     daemon = start_daemon(station)
-    with cell.picture_server(arm), Robot(daemon.port) as robot:
+    with cell.camera_server(arm), Robot(daemon.port) as robot:
         robot.say("hello 0")
-        pose = PoseTerms().print_pose(first.base_T_flange)
+        pose = PoseFormat().format_pose(first.base_T_flange)
         arm.move_to(second.joints_rad, 90.0, time.monotonic())
         assert robot.final(f"capture 1 {pose}")[0] == 21
     daemon.terminate()
@@ -133,19 +133,19 @@ def test_a_board_that_moved_between_two_looks_moves_again(replay, start_daemon, 
 
 
 @pytest.mark.parametrize(
-    ("arguments", "says"),
+    ("arguments", "message"),
     [
         (["--speed", "0"], "is no speed"),
         (["--speed", "fast"], "is no speed"),
-        (["--facts", "--lay", "cut"], "goes with no other option"),
+        (["--facts", "--inject", "fragmented"], "goes with no other option"),
         (["--station", "a.toml", "--folder", "b"], "exclude each other"),
         (["--station", "nowhere.toml"], "cannot be read"),
     ],
 )
-def test_wrong_usage_is_told(replay, recorded_session, arguments, says):
+def test_wrong_usage_is_told(replay, recorded_session, arguments, message):
     code, _, fault = replay(recorded_session, *arguments)
     assert code == 1
-    assert says in fault
+    assert message in fault
 
 
 def test_a_daemon_of_its_own_that_ends_is_told_with_its_last_words(replay, recorded_session, monkeypatch):

@@ -4,7 +4,7 @@ import pytest
 
 from eyebolt.store.names import list_sessions
 from eyebolt_sim.replay.fact_replay import InProcessReplay
-from eyebolt_sim.replay.recording import Told, read_recorded
+from eyebolt_sim.replay.recording import RecordedReply, read_recorded
 from support.daemon_process import Robot
 
 
@@ -25,16 +25,16 @@ def test_the_same_facts_give_the_same_answers_however_fast_the_solves_are(sessio
     said += [recorded_cell.capture(12, 10).replace("capture", "check"), recorded_cell.capture(13, 11), "solve 14"]
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
-        told = [Told(code, count, aux) for code, _, count, aux in (robot.final(line) for line in said)]
+        reply = [RecordedReply(code, count, aux) for code, _, count, aux in (robot.final(line) for line in said)]
         robot.ask("status 0")
     daemon.terminate()
-    assert told[7].code == 27, told
+    assert reply[7].code == 27, reply
     recorded = read_recorded(list_sessions(place / "sessions")[-1])
-    assert [line.told for line in recorded.lines] == told
+    assert [line.reply for line in recorded.lines] == reply
     for late in (False, True):
         replay = InProcessReplay(recorded, late)
-        assert replay.run() == told
-        order = [(f["fact"], f.get("kept")) for f in replay.facts if f["fact"] in ("answer", "solved")]
-        before = [(f["fact"], f.get("kept")) for f in recorded.facts if f["fact"] in ("answer", "solved")]
+        assert replay.run() == reply
+        order = [(f["type"], f.get("kept")) for f in replay.facts if f["type"] in ("reply", "solve")]
+        before = [(f["type"], f.get("kept")) for f in recorded.facts if f["type"] in ("reply", "solve")]
         assert order == before
-    assert any(fact["behind"] for fact in recorded.facts if fact["fact"] == "solved"), "some were answered first"
+    assert any(fact["background"] for fact in recorded.facts if fact["type"] == "solve"), "some were answered first"

@@ -7,12 +7,12 @@ import pytest
 from eyebolt.config.station_file import parse_station
 from eyebolt.config.template import station_template
 from eyebolt.errors import InputFault
-from eyebolt_sim.replay.daemon_target import pushed_station, running_daemon
+from eyebolt_sim.replay.daemon_target import attach_daemon, station_with_push_camera
 
 CAMERAS = {
     "folder": ('source = "folder"', 'path = "C:\\\\pictures"'),
     "device": ('source = "device"', 'path = "/dev/video0"', "exposure_us = 1500.5"),
-    "simulated": ('source = "simulated"', 'endpoint = "tcp://127.0.0.1:4760"', 'still = "off"'),
+    "simulated": ('source = "simulated"', 'endpoint = "tcp://127.0.0.1:4760"', 'motion_check = "off"'),
 }
 RECORDED = """
 [witness]
@@ -29,34 +29,39 @@ def test_only_where_it_listens_and_its_camera_are_others(source, connection):
     text = station_template("bay-3", "fixed", connection=connection, camera_lines=CAMERAS[source]) + RECORDED
     text = text.replace('name = "bay-3"', 'name = "bay-3"\nkeys = "keys"')
     recorded = parse_station(text, "recorded")
-    served = parse_station(pushed_station(b"\xef\xbb\xbf" + text.encode(), 5001, 5002, 5003, 2.0, True), "served")
+    served = parse_station(
+        station_with_push_camera(b"\xef\xbb\xbf" + text.encode(), 5001, 5002, 5003, 2.0, True), "served"
+    )
     assert (served.board, served.goal, served.witness) == (recorded.board, recorded.goal, recorded.witness)
-    assert (served.reading, served.robot_noise_m_rad) == (recorded.reading, recorded.robot_noise_m_rad)
+    assert (served.pose_format, served.robot_noise_m_rad) == (recorded.pose_format, recorded.robot_noise_m_rad)
     assert served.station == recorded.station.model_copy(update={"status": "tcp://127.0.0.1:5002", "keys": None})
     assert (served.robot.listen, served.robot.dial, served.robot.allows("127.0.0.1")) == ("127.0.0.1:5001", None, True)
     assert (served.camera.source, served.camera.endpoint) == ("push", "tcp://127.0.0.1:5003")
-    assert (served.camera.exposure_us, served.camera.still) == (recorded.camera.exposure_us, recorded.camera.still)
+    assert (served.camera.exposure_us, served.camera.motion_check) == (
+        recorded.camera.exposure_us,
+        recorded.camera.motion_check,
+    )
     assert served.camera.settle_ms == recorded.camera.settle_ms // 2
 
 
 def test_as_fast_as_possible_settles_not_at_all_and_compares_only_where_the_record_did():
     text = station_template("bay-3", "fixed", camera_lines=CAMERAS["device"])
-    served = parse_station(pushed_station(text.encode(), 5001, 5002, 5003, math.inf, False), "served")
-    assert (served.camera.settle_ms, served.camera.still) == (0, "off")
+    served = parse_station(station_with_push_camera(text.encode(), 5001, 5002, 5003, math.inf, False), "served")
+    assert (served.camera.settle_ms, served.camera.motion_check) == (0, "off")
 
 
 @pytest.mark.parametrize(
-    ("camera", "says"),
+    ("camera", "message"),
     [
         (CAMERAS["folder"], 'the source "folder"'),
         (('source = "push"', 'endpoint = "tcp://127.0.0.1:4760"'), "wants keys"),
     ],
 )
-def test_a_daemon_that_no_picture_can_be_pushed_to_is_not_played_against(tmp_path, camera, says):
+def test_a_daemon_that_no_picture_can_be_pushed_to_is_not_played_against(tmp_path, camera, message):
     station = tmp_path / "station.toml"
     text = station_template("bay-3", "fixed", camera_lines=camera)
     text = text.replace("tcp://127.0.0.1:4760", "tcp://0.0.0.0:4760")
     station.write_text(text.replace('name = "bay-3"', 'name = "bay-3"\nkeys = "keys"'))
-    with pytest.raises(InputFault, match=says) as fault:
-        running_daemon(station)
+    with pytest.raises(InputFault, match=message) as fault:
+        attach_daemon(station)
     assert fault.value.code == "sim-source"

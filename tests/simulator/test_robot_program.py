@@ -9,9 +9,9 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.errors import InputFault, MachineFault
 from eyebolt_sim.arm import Arm
-from eyebolt_sim.pose_format import PoseTerms
-from eyebolt_sim.robot_link import await_daemon, call_daemon
-from eyebolt_sim.robot_program import RobotProgram, tool_in_force
+from eyebolt_sim.pose_format import PoseFormat
+from eyebolt_sim.robot_link import accept_daemon, connect_to_daemon
+from eyebolt_sim.robot_program import RobotProgram, active_tool
 from eyebolt_sim.transforms import matrix
 from eyebolt_sim.waypoints import Waypoint
 
@@ -29,9 +29,9 @@ class Arms:
 
 def play(daemon, waypoints, checks=(), tool=None):
     said, arm = [], Arms()
-    link = call_daemon("127.0.0.1", daemon.port, 2.0)
+    link = connect_to_daemon("127.0.0.1", daemon.port, 2.0)
     try:
-        program = RobotProgram(link, arm, PoseTerms(), np.eye(4) if tool is None else tool, 1e6, said.append)
+        program = RobotProgram(link, arm, PoseFormat(), np.eye(4) if tool is None else tool, 1e6, said.append)
         return program.run(waypoints, checks), said, arm
     finally:
         link.close()
@@ -55,7 +55,7 @@ def test_a_session_runs_from_hello_to_bye(scripted_daemon):
         script(["0,SEQ,1,2", "1,SEQ,2,1", "3,SEQ,3,0", "0,SEQ,3,0"], solve="0,SEQ,3,640", result="0,SEQ,1,2,3,1,0,0,0")
     )
     outcome, said, arm = play(daemon, PLACES, PLACES[:1])
-    pose = PoseTerms().print_pose(PLACES[1].base_T_flange)
+    pose = PoseFormat().format_pose(PLACES[1].base_T_flange)
     assert [line.split()[:2] for line in daemon.lines] == [
         ["hello", "0"], ["begin", "42"], ["capture", "43"], ["capture", "44"], ["capture", "45"], ["check", "46"],
         ["solve", "47"], ["result", "48"], ["bye", "49"],
@@ -111,37 +111,37 @@ def test_what_was_not_kept_is_told_in_order(scripted_daemon):
         script(["0,SEQ,1,7", "26,SEQ,1,7", "3,SEQ,2,0", "0,SEQ,2,0", "20,SEQ,2,0"], solve="28,SEQ,2,4")
     )
     outcome, _, _ = play(daemon, PLACES, PLACES[:2])
-    assert outcome.not_kept == (("capture", 2, 26), ("check", 2, 20), ("solve", 1, 28))
+    assert outcome.rejected_requests == (("capture", 2, 26), ("check", 2, 20), ("solve", 1, 28))
     assert (outcome.stop_code, outcome.solved) == (None, False)
-    assert outcome.says == "the daemon could not solve: 28"
+    assert outcome.message == "the daemon could not solve: 28"
 
 
 @pytest.mark.parametrize(
-    ("answers", "others", "says"),
+    ("answers", "others", "message"),
     [
         (["41,SEQ,0,0"], {}, "finds fault with 'capture 43"),
         ([], {"hello": "46,0,0,0"}, "finds fault with 'hello 0'"),
         ([], {"begin": "22,SEQ,0,0"}, "begin was answered 22"),
     ],
 )
-def test_faults_of_the_program_are_one_clear_text(scripted_daemon, answers, others, says):
-    with pytest.raises(InputFault, match=says):
+def test_faults_of_the_program_are_one_clear_text(scripted_daemon, answers, others, message):
+    with pytest.raises(InputFault, match=message):
         play(scripted_daemon(script(answers, **others)), PLACES)
 
 
-@pytest.mark.parametrize(("answer", "says"), [(None, "closed the"), ("what?", "no reply"), ("0,1", "no reply")])
-def test_a_daemon_that_hangs_up_or_talks_nonsense_is_told(scripted_daemon, answer, says):
-    with pytest.raises(MachineFault, match=says):
+@pytest.mark.parametrize(("answer", "message"), [(None, "closed the"), ("what?", "no reply"), ("0,1", "no reply")])
+def test_a_daemon_that_hangs_up_or_talks_nonsense_is_told(scripted_daemon, answer, message):
+    with pytest.raises(MachineFault, match=message):
         play(scripted_daemon(lambda line: answer), PLACES)
 
 
 def test_nobody_there_is_told_either_way(free_port):
     with pytest.raises(MachineFault, match="no daemon listens"):
-        call_daemon("127.0.0.1", free_port(), 0.2)
+        connect_to_daemon("127.0.0.1", free_port(), 0.2)
     with pytest.raises(MachineFault, match="no daemon called"):
-        await_daemon("127.0.0.1", free_port(), 0.2)
+        accept_daemon("127.0.0.1", free_port(), 0.2)
     with socket.create_server(("127.0.0.1", 0)) as taken, pytest.raises(MachineFault, match="cannot listen"):
-        await_daemon("127.0.0.1", taken.getsockname()[1], 0.2)
+        accept_daemon("127.0.0.1", taken.getsockname()[1], 0.2)
 
 
 def test_the_robot_waits_for_a_daemon_that_dials(scripted_daemon, free_port):
@@ -158,16 +158,16 @@ def test_the_robot_waits_for_a_daemon_that_dials(scripted_daemon, free_port):
 
     dialler = threading.Thread(target=dial)
     dialler.start()
-    link = await_daemon("127.0.0.1", port, 5.0)
-    assert link.ask("hello 0").aux == 41
+    link = accept_daemon("127.0.0.1", port, 5.0)
+    assert link.exchange("hello 0").aux == 41
     link.close()
     dialler.join(5)
     assert not dialler.is_alive()
 
 
 def test_a_tool_in_force_changes_the_reported_pose(scripted_daemon):
-    tool = tool_in_force(PoseTerms(), "tool", [0, 0, 150, 1, 0, 0, 0])
-    assert (tool_in_force(PoseTerms(), "flange", None) == np.eye(4)).all()
+    tool = active_tool(PoseFormat(), "tool", [0, 0, 150, 1, 0, 0, 0])
+    assert (active_tool(PoseFormat(), "flange", None) == np.eye(4)).all()
     turned = Waypoint(JOINTS[0], matrix(Rotation.from_euler("Y", 90, degrees=True), [0.3, 0, 0.2]))
     daemon = scripted_daemon(script(["3,SEQ,1,0"]))
     play(daemon, [turned], tool=tool)

@@ -92,7 +92,7 @@ def test_a_result_that_is_not_accepted_yet_is_no_stop(scripted_daemon, tmp_path)
 
 
 @pytest.mark.parametrize(
-    ("answers", "others", "says"),
+    ("answers", "others", "message"),
     [
         (["41,SEQ,0,0"], {}, "capture was answered 41"),
         ([], {"hello": "46,0,0,0"}, "hello was answered 46"),
@@ -100,10 +100,10 @@ def test_a_result_that_is_not_accepted_yet_is_no_stop(scripted_daemon, tmp_path)
         (["nonsense"], {}, "this is no reply"),
     ],
 )
-def test_faults_end_it_with_a_clear_text(scripted_daemon, tmp_path, answers, others, says):
+def test_faults_end_it_with_a_clear_text(scripted_daemon, tmp_path, answers, others, message):
     done = play(tmp_path, scripted_daemon(script(*answers, **others)).port, "0")
     assert done.returncode == 1
-    assert says in done.stderr
+    assert message in done.stderr
     assert "Traceback" not in done.stderr
 
 

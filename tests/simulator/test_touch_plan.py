@@ -11,13 +11,13 @@ from eyebolt.boards.detect import find_board
 from eyebolt.cameras.simulated import SimulatedCamera
 from eyebolt.errors import InputFault
 from eyebolt_sim.arm import Arm, faulty_arm, inverse_kinematics
-from eyebolt_sim.cell import CellChoices, prepare_cell, remote_arm
-from eyebolt_sim.pose_format import PoseTerms
-from eyebolt_sim.robot_link import call_daemon
+from eyebolt_sim.cell import CellOptions, prepare_cell, remote_arm
+from eyebolt_sim.pose_format import PoseFormat
+from eyebolt_sim.robot_link import connect_to_daemon
 from eyebolt_sim.robot_program import RobotProgram
-from eyebolt_sim.touch_plan import Pointer, Touching, spread_corners
-from eyebolt_sim.transforms import carry, matrix
-from eyebolt_sim.views import fraction_seen
+from eyebolt_sim.touch_plan import Pointer, TouchPlan, spread_corners
+from eyebolt_sim.transforms import matrix, transform_points
+from eyebolt_sim.views import visible_fraction
 from eyebolt_sim.waypoints import Waypoint
 
 TIPS = {"free": "tip_mm = [3.0, -2.0, 150.0]", "vertical": "tip_mm = [3.0, -2.0, -150.0]"}
@@ -30,7 +30,7 @@ def cell_of(make_station, mount, turns, **choices):
     station = make_station(
         mount=mount, turns=turns, rotation=rotation, robot_lines=(TIPS[turns],), near_mm=400.0, far_mm=700.0
     )
-    return prepare_cell(station, CellChoices(seed=2, waypoints=6, **choices))
+    return prepare_cell(station, CellOptions(seed=2, waypoints=6, **choices))
 
 
 @pytest.mark.parametrize("turns", ["free", "vertical"])
@@ -39,19 +39,19 @@ def test_without_errors_the_stated_tip_is_on_each_corner_and_the_board_in_view(m
     cell = cell_of(make_station, mount, turns, touches=5, robot_noise_mm=0, robot_noise_deg=0)
     tip_m = np.array(cell.station.robot.tip_mm) / 1e3
     corners = cell.board.shape.corners_m
-    for number, shown in cell.touching.touches:
-        wanted = carry(cell.touching.base_T_board, corners[[number]])[0]
+    for number, shown in cell.touch_plan.touches:
+        wanted = transform_points(cell.touch_plan.base_T_board, corners[[number]])[0]
         assert np.abs(shown[:3, :3] @ tip_m + shown[:3, 3] - wanted).max() < 1e-9
         if turns == "vertical":
             assert np.abs(shown[2, :3] - [0, 0, 1]).max() < 1e-9, "it turns about the vertical only"
     if mount == "fixed":
-        view = cell.view_from_outward(np.eye(4), cell.touching.base_T_board)
-        assert np.abs(cell.scene.wanted @ view - cell.touching.base_T_board).max() < 1e-12
-        assert fraction_seen(cell.lens, cell.board.shape, view, 8.0) > 0.8
+        view = cell.view_from_outward(np.eye(4), cell.touch_plan.base_T_board)
+        assert np.abs(cell.scene.wanted @ view - cell.touch_plan.base_T_board).max() < 1e-12
+        assert visible_fraction(cell.lens, cell.board.shape, view, 8.0) > 0.8
     else:
-        assert not cell.touching.laid
-        assert cell.touching.place_at is cell.captures[0]
-        assert np.abs(cell.touching.base_T_board - cell.scene.nuisance).max() == 0
+        assert not cell.touch_plan.needs_placing
+        assert cell.touch_plan.view_waypoint is cell.captures[0]
+        assert np.abs(cell.touch_plan.base_T_board - cell.scene.nuisance).max() == 0
 
 
 def test_an_arm_with_joint_errors_shows_another_pose_but_its_real_tip_is_on_the_corner(make_station):
@@ -59,19 +59,19 @@ def test_an_arm_with_joint_errors_shows_another_pose_but_its_real_tip_is_on_the_
     real = faulty_arm(np.random.default_rng([2, 13]), 0.1, 0.0)
     tip_m = np.array(cell.station.robot.tip_mm) / 1e3
     off = []
-    for number, shown in cell.touching.touches:
-        wanted = carry(cell.touching.base_T_board, cell.board.shape.corners_m[[number]])[0]
-        reached = [carry(real.forward(q), tip_m[None])[0] for q in inverse_kinematics(shown)]
+    for number, shown in cell.touch_plan.touches:
+        wanted = transform_points(cell.touch_plan.base_T_board, cell.board.shape.corners_m[[number]])[0]
+        reached = [transform_points(real.forward(q), tip_m[None])[0] for q in inverse_kinematics(shown)]
         assert min(np.linalg.norm(place - wanted) for place in reached) < 1e-5
-        off.append(np.linalg.norm(carry(shown, tip_m[None])[0] - wanted))
+        off.append(np.linalg.norm(transform_points(shown, tip_m[None])[0] - wanted))
     assert max(off) > 2e-4
 
 
 def test_the_tip_s_error_and_that_of_setting_it_down_are_as_large_as_said():
     pointers = [Pointer.draw([1, 2, 150], 0.3, np.random.default_rng(seed)) for seed in range(300)]
-    off_mm = np.array([p.really_m - p.tip_m for p in pointers]) * 1e3
+    off_mm = np.array([p.true_tip_m - p.tip_m for p in pointers]) * 1e3
     assert np.std(off_mm) == pytest.approx(0.3, rel=0.1)
-    assert {p.setting_mm for p in pointers} == {0.3}
+    assert {p.placement_sigma_mm for p in pointers} == {0.3}
     assert pointers[0].tip_m.tolist() == [0.001, 0.002, 0.15]
 
 
@@ -84,28 +84,28 @@ def test_corners_are_chosen_far_apart_and_again_from_the_first():
 def test_touching_without_a_stated_tip_is_told(make_station):
     station = make_station(near_mm=400.0, far_mm=700.0)
     with pytest.raises(InputFault) as caught:
-        prepare_cell(station, CellChoices(seed=2, waypoints=6, touches=3))
+        prepare_cell(station, CellOptions(seed=2, waypoints=6, touches=3))
     assert caught.value.code == "sim-tip"
     assert "tip_mm" in caught.value.remedy
 
 
 class Arms:
     def __init__(self):
-        self.laid, self.moves = [], []
+        self.needs_placing, self.moves = [], []
 
     def move_to(self, joints_rad, seconds, now_s):
         self.moves.append(joints_rad)
 
-    def lay_board(self, base_T_board):
-        self.laid.append(base_T_board)
+    def place_board(self, base_T_board):
+        self.needs_placing.append(base_T_board)
 
 
-def play(daemon, touching, tool=None):
+def play(daemon, touch_plan, tool=None):
     said, arm = [], Arms()
-    link = call_daemon("127.0.0.1", daemon.port, 2.0)
+    link = connect_to_daemon("127.0.0.1", daemon.port, 2.0)
     try:
-        program = RobotProgram(link, arm, PoseTerms(), np.eye(4) if tool is None else tool, 1e6, said.append)
-        return program.run([PLACE], [], touching), said, arm
+        program = RobotProgram(link, arm, PoseFormat(), np.eye(4) if tool is None else tool, 1e6, said.append)
+        return program.run([PLACE], [], touch_plan), said, arm
     finally:
         link.close()
 
@@ -118,61 +118,61 @@ def answering(**others):
     return answer
 
 
-def touching(mount):
+def touch_plan(mount):
     shown = matrix(Rotation.from_euler("x", 180, degrees=True), [0.4, 0.1, 0.3])
-    return Touching(np.eye(4), mount == "fixed", PLACE if mount == "arm" else None, [(3, shown), (17, shown)])
+    return TouchPlan(np.eye(4), mount == "fixed", PLACE if mount == "arm" else None, [(3, shown), (17, shown)])
 
 
 def test_a_fixed_camera_s_board_is_laid_down_pictured_and_touched(scripted_daemon):
     daemon = scripted_daemon(answering())
-    outcome, said, arm = play(daemon, touching("fixed"))
+    outcome, said, arm = play(daemon, touch_plan("fixed"))
     assert daemon.lines[3:] == [
         "place 13",
         "touch 14 3 400.000 100.000 300.000 0.000000 1.000000 0.000000 0.000000",
         "touch 15 17 400.000 100.000 300.000 0.000000 1.000000 0.000000 0.000000",
         "solve 16", "result 17", "bye 18",
     ]  # fmt: skip
-    assert len(arm.laid) == 1
+    assert len(arm.needs_placing) == 1
     assert outcome.stop_code is None
     assert said[1:4] == ["place: 0", "touch 1/2: corner 3: 0", "touch 2/2: corner 17: 0"]
 
 
 def test_with_the_camera_on_the_arm_the_pose_goes_with_the_picture(scripted_daemon):
     daemon = scripted_daemon(answering())
-    _, _, arm = play(daemon, touching("arm"))
-    assert daemon.lines[3] == f"place 13 {PoseTerms().print_pose(PLACE.base_T_flange)}"
-    assert arm.laid == []
+    _, _, arm = play(daemon, touch_plan("arm"))
+    assert daemon.lines[3] == f"place 13 {PoseFormat().format_pose(PLACE.base_T_flange)}"
+    assert arm.needs_placing == []
 
 
 def test_a_tool_in_force_is_in_the_touched_poses_too(scripted_daemon):
     daemon = scripted_daemon(answering())
-    play(daemon, touching("fixed"), tool=matrix(np.eye(3), [0, 0, 0.1]))
+    play(daemon, touch_plan("fixed"), tool=matrix(np.eye(3), [0, 0, 0.1]))
     assert daemon.lines[4].split()[3:6] == ["400.000", "100.000", "200.000"]
 
 
 def test_a_place_that_is_refused_is_not_touched_and_a_stop_ends_it(scripted_daemon):
     daemon = scripted_daemon(answering(place="20,SEQ,1,0"))
-    outcome, _, _ = play(daemon, touching("fixed"))
+    outcome, _, _ = play(daemon, touch_plan("fixed"))
     assert [line.split()[0] for line in daemon.lines[3:]] == ["place", "solve", "result", "bye"]
     assert outcome.stop_code is None
     daemon = scripted_daemon(answering(touch="31,SEQ,1,0"))
-    outcome, _, _ = play(daemon, touching("fixed"))
+    outcome, _, _ = play(daemon, touch_plan("fixed"))
     assert daemon.lines[-1].split()[0] == "touch"
     assert outcome.stop_code == 31
 
 
 def test_the_picture_shows_the_board_where_another_process_had_it_laid(make_station):
     cell = cell_of(make_station, "fixed", "free", touches=3)
-    with cell.picture_server(cell.moving_arm()):
+    with cell.camera_server(cell.moving_arm()):
         camera, arm = SimulatedCamera(cell.station.camera.endpoint), remote_arm(cell.station)
         try:
-            arm.lay_board(cell.touching.base_T_board)
+            arm.place_board(cell.touch_plan.base_T_board)
             picture = camera.grab(time.monotonic_ns(), 10.0).pixels
         finally:
             arm.close()
             camera.close()
     seen = find_board(picture, Board.from_mm("charuco", 12, 9, 15.0, 11.0, "5X5_100"))
-    view = np.linalg.inv(cell.scene.wanted) @ cell.touching.base_T_board
-    wanted = cell.lens.project(carry(view, cell.board.shape.corners_m))[seen.ids]
+    view = np.linalg.inv(cell.scene.wanted) @ cell.touch_plan.base_T_board
+    wanted = cell.lens.project(transform_points(view, cell.board.shape.corners_m))[seen.ids]
     assert len(seen.ids) > 60
     assert np.abs(seen.corners_px - wanted).max() < 0.5

@@ -3,19 +3,19 @@ import pytest
 
 from eyebolt.errors import InputFault
 from eyebolt_sim.arm import JOINT_LIMITS_RAD, Arm
-from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, make_scene
+from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, make_cell_geometry
 from eyebolt_sim.lens import simple_lens
-from eyebolt_sim.transforms import carry
-from eyebolt_sim.views import squares_board
+from eyebolt_sim.transforms import transform_points
+from eyebolt_sim.views import chessboard_shape
 from eyebolt_sim.waypoints import plan_waypoints
 
-BOARD = squares_board(12, 9, 0.02)
+BOARD = chessboard_shape(12, 9, 0.02)
 LENS = simple_lens(1280, 1024, 1400.0, (-0.1, 0.05, 0.0005, -0.0005, 0))
 NEAR_M, FAR_M = 0.5, 0.9
 
 
 def plan(mount, seed, turns="free", count=12):
-    scene = make_scene(mount, seed, (NEAR_M + FAR_M) / 2, BOARD.size_m, turns)
+    scene = make_cell_geometry(mount, seed, (NEAR_M + FAR_M) / 2, BOARD.size_m, turns)
     return scene, plan_waypoints(scene, LENS, BOARD, NEAR_M, FAR_M, count, seed)
 
 
@@ -31,8 +31,8 @@ def test_waypoints_are_reachable_and_show_the_board(mount, turns, seed):
         assert stands == pytest.approx(waypoint.base_T_flange, abs=1e-9)
         assert (waypoint.joints_rad >= JOINT_LIMITS_RAD[:, 0]).all()
         assert (waypoint.joints_rad <= JOINT_LIMITS_RAD[:, 1]).all()
-        assert LENS.inside(LENS.project(carry(view, BOARD.corners_m))).mean() >= 0.85
-        assert NEAR_M * 0.8 < carry(view, BOARD.centre_m[None])[0, 2] < FAR_M
+        assert LENS.inside(LENS.project(transform_points(view, BOARD.corners_m))).mean() >= 0.85
+        assert NEAR_M * 0.8 < transform_points(view, BOARD.centre_m[None])[0, 2] < FAR_M
     tilts = np.rad2deg([np.arccos(view[2, 2]) for view in views])
     if turns == "free":
         assert tilts.min() >= 20 - 1e-6
@@ -42,7 +42,7 @@ def test_waypoints_are_reachable_and_show_the_board(mount, turns, seed):
         assert np.linalg.svd(sideways - sideways.mean(axis=0), compute_uv=False)[1] > 0.5
     else:
         assert [w.base_T_flange[2, 2] for w in waypoints] == pytest.approx([1] * len(waypoints))
-    middles = LENS.project(np.array([carry(view, BOARD.centre_m[None])[0] for view in views]))
+    middles = LENS.project(np.array([transform_points(view, BOARD.centre_m[None])[0] for view in views]))
     assert (np.ptp(middles, axis=0) > [200, 150]).all()
     depths = [view[2, 3] for view in views]
     assert np.ptp(depths) > 0.1
@@ -55,6 +55,6 @@ def test_the_same_seed_gives_the_same_waypoints_and_another_seed_others():
 
 
 def test_a_cell_that_the_arm_cannot_reach_is_said_so():
-    scene = make_scene("fixed", 0, 5.0, BOARD.size_m, work_centre_m=(3.0, 0, 0.3))
+    scene = make_cell_geometry("fixed", 0, 5.0, BOARD.size_m, work_centre_m=(3.0, 0, 0.3))
     with pytest.raises(InputFault, match="reaches only 0 of 5"):
         plan_waypoints(scene, LENS, BOARD, 4.5, 5.5, 5, 0)

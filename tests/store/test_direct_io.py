@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from eyebolt.store.filesystem import Files, write_whole
+from eyebolt.store.filesystem import FileSystem, write_atomically
 
 MIB = 1 << 20
 
@@ -51,26 +51,26 @@ def writes_to_come(monkeypatch: pytest.MonkeyPatch) -> list[tuple[bool, int]]:
 
 @pytest.mark.parametrize("count", [0, 1, MIB - 1, MIB, MIB + 1, MIB + 4096, 3 * MIB + 4095, 5_013_760])
 def test_what_is_written_is_read(tmp_path: Path, count: int) -> None:
-    files = Files()
+    files = FileSystem()
     for data in (some(count), some(count)[::-1]):
-        write_whole(files, tmp_path / "picture", data)
+        write_atomically(files, tmp_path / "picture", data)
         assert (tmp_path / "picture").read_bytes() == data
 
 
 def test_a_smaller_picture_after_a_larger_one(tmp_path: Path) -> None:
-    files = Files()
+    files = FileSystem()
     for count in (3 * MIB + 7, 2 * MIB + 5, 4 * MIB):
-        write_whole(files, tmp_path / str(count), some(count))
+        write_atomically(files, tmp_path / str(count), some(count))
         assert (tmp_path / str(count)).read_bytes() == some(count)
 
 
 @pytest.mark.usefixtures("past_cache")
 def test_only_large_files_pass_by_the_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    made, files = writes_to_come(monkeypatch), Files()
-    write_whole(files, tmp_path / "small", some(4096))
+    made, files = writes_to_come(monkeypatch), FileSystem()
+    write_atomically(files, tmp_path / "small", some(4096))
     assert made == [(False, 4096)]
     made.clear()
-    write_whole(files, tmp_path / "large", some(2 * MIB + 1))
+    write_atomically(files, tmp_path / "large", some(2 * MIB + 1))
     # What is over whole sectors goes through the cache.
     assert made == [(True, 2 * MIB), (False, 1)]
 
@@ -98,7 +98,7 @@ def test_where_it_cannot_be_done_the_cache_is_used(
 
     monkeypatch.setattr(fcntl, "fcntl", fcntl_refusing)
     monkeypatch.setattr(os, "pwrite", pwrite_refusing)
-    write_whole(Files(), tmp_path / "picture", some(2 * MIB + 1))
+    write_atomically(FileSystem(), tmp_path / "picture", some(2 * MIB + 1))
     assert refused == [at]
     assert (tmp_path / "picture").read_bytes() == some(2 * MIB + 1)
 
@@ -113,7 +113,7 @@ def test_a_part_written_past_the_cache_is_completed(tmp_path: Path, monkeypatch:
         return real(descriptor, part, offset)
 
     monkeypatch.setattr(os, "pwrite", pwrite)
-    write_whole(Files(), tmp_path / "picture", some(2 * MIB + 1))
+    write_atomically(FileSystem(), tmp_path / "picture", some(2 * MIB + 1))
     assert parts[0] == 8192 and len(parts) > 1
     assert (tmp_path / "picture").read_bytes() == some(2 * MIB + 1)
 
@@ -125,9 +125,9 @@ def test_a_full_disk_is_told_and_the_file_is_left_as_it_was_opened(
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     monkeypatch.setattr(os, "pwrite", pwrite)
-    files = Files()
+    files = FileSystem()
     with pytest.raises(OSError) as caught:
-        write_whole(files, tmp_path / "picture", some(2 * MIB))
+        write_atomically(files, tmp_path / "picture", some(2 * MIB))
     assert caught.value.errno == errno.ENOSPC
     assert list(tmp_path.iterdir()) == []
     descriptor = files.create(tmp_path / "picture")

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from eyebolt.cli.solving import SolveOptions, solved_document
+from eyebolt.cli.solving import SolveOptions, solve_session
 from eyebolt.session.facts import fold
 from eyebolt.store.journal import HEADER, SECTOR_BYTES, VERSION, encode_padded
 from eyebolt.store.session_folder import SessionFolder
@@ -36,7 +36,7 @@ def test_it_reads_and_means_what_it_meant(path):
     assert len(folder.records) == expected["records"]
     assert [taken.index for taken in log.kept] == expected["kept"]
     assert [taken.index for taken in log.checks] == expected["checks"]
-    assert [[touch.board, touch.corner] for touch in log.touched] == expected["touched"]
+    assert [[touch.placed_board, touch.corner] for touch in log.touch_records] == expected["touched"]
     assert {str(seq): [a.code, a.count, a.aux] for seq, a in log.answers.items()} == expected["answers"]
     assert (log.closed, log.last_seq) == (True, expected["last_seq"])
 
@@ -45,7 +45,7 @@ def test_it_reads_and_means_what_it_meant(path):
 def test_it_solves_to_what_it_solved_to(path):
     """The solver may get better; where the camera is may not move by more than a hundredth of its stated error."""
     expected = json.loads((path / "expected.json").read_text())
-    document = solved_document(SessionFolder.view(path), SolveOptions())
+    document = solve_session(SessionFolder.view(path), SolveOptions())
     now, then = (np.array(d["matrix"]) for d in (document["transform"], expected))
     stated_mm = document["expected_error_mm"]["median"]
     assert np.linalg.norm(now[:3, 3] - then[:3, 3]) * 1e3 < 0.01 * stated_mm
@@ -76,7 +76,7 @@ def test_an_unpadded_journal_is_padded_before_it_is_gone_on_with(tmp_path):
             after = (copy / "facts.journal").read_bytes()
             assert (after == before) == (version == NEWEST) and len(after) % SECTOR_BYTES == 0
             records = list(folder.records)
-            folder.append([{"fact": "further"}])
+            folder.append([{"type": "further"}])
         assert SessionFolder.view(version).records == records
-        assert SessionFolder.view(copy).records == [*records, {"fact": "further"}]
+        assert SessionFolder.view(copy).records == [*records, {"type": "further"}]
         assert (copy / "facts.journal").read_bytes().startswith(after)

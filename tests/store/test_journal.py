@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from eyebolt.errors import RecordFault
 from eyebolt.store import journal as records
-from eyebolt.store.journal import HEADER, count_whole_records, encode_record, read_records
+from eyebolt.store.journal import HEADER, count_valid_records, encode_record, read_records
 
 PAYLOADS = [
-    {"fact": "opened", "at_ns": 17},
+    {"type": "opened", "at_ns": 17},
     {"text": 'Größe \n\r\u2028 "x"'},
     {},
     {"list": [1, 2.5, None, True, {"a": []}]},
@@ -98,8 +98,8 @@ def test_a_missing_or_repeated_record_is_noticed() -> None:
 def test_whole_records_after_a_damage_are_counted() -> None:
     data = journal_of(PAYLOADS)
     second = data.index(b"\n") + 1
-    assert count_whole_records(data[second + 5 :]) == len(PAYLOADS) - 1
-    assert count_whole_records(b"") == count_whole_records(b"\n\nnothing\n") == 0
+    assert count_valid_records(data[second + 5 :]) == len(PAYLOADS) - 1
+    assert count_valid_records(b"") == count_valid_records(b"\n\nnothing\n") == 0
 
 
 @pytest.mark.parametrize("header", [{"format": "eyebolt-facts", "version": 2}, {"format": "other", "version": 1}, {}])

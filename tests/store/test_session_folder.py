@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 
 from eyebolt.errors import RecordFault
-from eyebolt.store.filesystem import Files, write_fault, write_whole
+from eyebolt.store.filesystem import FileSystem, write_atomically, write_fault
 from eyebolt.store.names import RESULT_NAME, list_sessions, session_name
 from eyebolt.store.session_folder import SessionFolder
 from support.crash_disk import CrashDisk, PowerCut
@@ -28,7 +28,7 @@ KEEPSAKES = {"station.toml": b'[station]\nname = "bay-3"\n', "camera.json": b"{}
 CHANGES = ("make_folder", "create", "open_existing", "write", "truncate", "sync", "sync_folder", "replace", "remove")
 
 
-class FailingFiles(Files):
+class FailingFiles(FileSystem):
     """Fails the calls with the given numbers (from 0); a failing write leaves half of its data behind."""
 
     def __init__(self, failing: Callable[[int], bool], error: int = errno.ENOSPC) -> None:
@@ -76,11 +76,11 @@ def gradient(dtype: type, channels: int = 1) -> np.ndarray:
     return np.random.default_rng(5).integers(0, np.iinfo(dtype).max, shape, dtype=dtype, endpoint=True)
 
 
-def write_result(session: SessionFolder, files: Files, text: str) -> None:
+def write_result(session: SessionFolder, files: FileSystem, text: str) -> None:
     """As the daemon writes it."""
     path = session.path / RESULT_NAME
     try:
-        write_whole(files, path, text.encode())
+        write_atomically(files, path, text.encode())
     except OSError as error:
         raise write_fault("the result", path, error) from None
 
@@ -90,14 +90,14 @@ def test_a_session_there_and_back(tmp_path: Path) -> None:
         session.append([{"n": 1}, {"n": 2, "pose": (0.1, 2)}])
         session.append([])
         session.append([{"text": "ä\r\n\u2028"}])
-        write_result(session, Files(), "{}\n")
-        write_result(session, Files(), '{"verdict": "accept"}\n')
+        write_result(session, FileSystem(), "{}\n")
+        write_result(session, FileSystem(), '{"verdict": "accept"}\n')
         written = session.records
     path = tmp_path / "a" / "sessions" / NAME
     assert sorted(p.name for p in path.iterdir()) == [
         "camera.json",
         "facts.journal",
-        "pictures",
+        "images",
         "result.json",
         "station.toml",
     ]
@@ -106,7 +106,7 @@ def test_a_session_there_and_back(tmp_path: Path) -> None:
         assert again.loss is None
         assert again.records == written == [{"n": 1}, {"n": 2, "pose": [0.1, 2]}, {"text": "ä\r\n\u2028"}]
         again.append([{"n": 4}])
-        assert again.keepsake("station.toml") == KEEPSAKES["station.toml"]
+        assert again.snapshot("station.toml") == KEEPSAKES["station.toml"]
     assert len(SessionFolder.view(path).records) == 4
     assert (path / "result.json").read_text() == '{"verdict": "accept"}\n'
     assert [line.split(b" ")[1] for line in (path / "facts.journal").read_bytes().splitlines()] == [
@@ -119,25 +119,25 @@ def test_a_session_there_and_back(tmp_path: Path) -> None:
 def test_pictures_are_lossless(tmp_path: Path, dtype: type, channels: int, file: str) -> None:
     session = SessionFolder.create(tmp_path, NAME, {})
     pixels = gradient(dtype, channels)
-    stored = session.store_picture(file, pixels[:, ::-1])
-    path = session.path / "pictures" / file
+    stored = session.store_image(file, pixels[:, ::-1])
+    path = session.path / "images" / file
     assert stored.name == file
     assert stored.digest_sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
     assert stored.bytes == path.stat().st_size
-    loaded = session.load_picture(file)
+    loaded = session.load_image(file)
     assert loaded.dtype == dtype and np.array_equal(loaded, pixels[:, ::-1])
     assert loaded.flags.writeable
     # A program of nobody here opens it too.
     assert np.array_equal(cv2.imread(str(path), cv2.IMREAD_UNCHANGED), pixels[:, ::-1])
-    assert [p.name for p in (session.path / "pictures").iterdir()] == [file]
+    assert [p.name for p in (session.path / "images").iterdir()] == [file]
     session.close()
 
 
 @pytest.mark.parametrize("file", ["0007.tif", "0007.png"])
 def test_missing_and_damaged_pictures_are_told(tmp_path: Path, capfd: pytest.CaptureFixture[str], file: str) -> None:
     session = SessionFolder.create(tmp_path, NAME, {})
-    session.store_picture(file, gradient(np.uint8))
-    path = session.path / "pictures" / file
+    session.store_image(file, gradient(np.uint8))
+    path = session.path / "images" / file
     good = path.read_bytes()
     for place in range(0, len(good), 97):
         flipped = bytearray(good)
@@ -145,10 +145,10 @@ def test_missing_and_damaged_pictures_are_told(tmp_path: Path, capfd: pytest.Cap
         for damaged in (bytes(flipped), good[:place], good + b"x"):
             path.write_bytes(damaged)
             with pytest.raises(RecordFault) as caught:
-                session.load_picture(file)
+                session.load_image(file)
             assert caught.value.code == "record-read" and caught.value.remedy
     with pytest.raises(RecordFault, match="missing"):
-        session.load_picture("0008.tif")
+        session.load_image("0008.tif")
     session.close()
     # Damage is found before a decoder sees it: nothing of the decoder's own reaches the operator's terminal.
     assert capfd.readouterr().err == ""
@@ -167,7 +167,7 @@ def test_missing_and_damaged_pictures_are_told(tmp_path: Path, capfd: pytest.Cap
 )
 def test_what_is_no_picture_is_refused(tmp_path: Path, pixels: np.ndarray) -> None:
     with SessionFolder.create(tmp_path, NAME, {}) as session, pytest.raises(RecordFault) as caught:
-        session.store_picture("0001.tif", pixels)
+        session.store_image("0001.tif", pixels)
     assert caught.value.code == "record-picture"
 
 
@@ -196,8 +196,8 @@ def test_what_is_no_picture_is_refused(tmp_path: Path, pixels: np.ndarray) -> No
 def test_names_from_outside_never_become_paths(tmp_path: Path, name: str) -> None:
     with SessionFolder.create(tmp_path, NAME, {}) as session:
         for call in (
-            lambda: session.store_picture(name, gradient(np.uint8)),
-            lambda: session.load_picture(name),
+            lambda: session.store_image(name, gradient(np.uint8)),
+            lambda: session.load_image(name),
             lambda: SessionFolder.create(tmp_path, name, {}),
         ):
             with pytest.raises(RecordFault) as caught:
@@ -209,7 +209,7 @@ def test_names_from_outside_never_become_paths(tmp_path: Path, name: str) -> Non
     assert [p.name for p in tmp_path.iterdir()] == [NAME]
 
 
-@pytest.mark.parametrize("name", ["facts.journal", "facts.damaged-1", "result.json", "pictures"])
+@pytest.mark.parametrize("name", ["facts.journal", "facts.damaged-1", "result.json", "images"])
 def test_a_keepsake_cannot_take_the_place_of_the_sessions_own_files(tmp_path: Path, name: str) -> None:
     with pytest.raises(RecordFault) as caught:
         SessionFolder.create(tmp_path, NAME, {name: b""})
@@ -310,13 +310,13 @@ def test_a_full_disk_leaves_the_journal_good_and_a_later_append_works(tmp_path: 
         assert caught.value.code == "record-write" and caught.value.data["errno"] == errno.ENOSPC
         assert "free space" in caught.value.remedy
         with pytest.raises(RecordFault):
-            session.store_picture("0001.tif", gradient(np.uint8))
+            session.store_image("0001.tif", gradient(np.uint8))
         with pytest.raises(OSError):
-            write_whole(files, session.path / RESULT_NAME, b"{}")
+            write_atomically(files, session.path / RESULT_NAME, b"{}")
     assert session.records == [{"n": 1}]
     full[0] = False
     session.append([{"n": 2}])
-    session.store_picture("0001.tif", gradient(np.uint8))
+    session.store_image("0001.tif", gradient(np.uint8))
     session.close()
     assert (session.path / "facts.journal").read_bytes().startswith(before)
     assert SessionFolder.view(session.path).records == [{"n": 1}, {"n": 2}]
@@ -342,13 +342,13 @@ def test_a_failed_append_is_cut_off_at_once(tmp_path: Path, operation: str) -> N
         assert (session.path / "facts.journal").read_bytes() == before
 
 
-def run_a_session(record_folder: Path, files: Files, acknowledged: list[Any]) -> None:
+def run_a_session(record_folder: Path, files: FileSystem, acknowledged: list[Any]) -> None:
     """Create, append, picture, append, reopen over a torn end, append; notes what was acknowledged."""
     with SessionFolder.create(record_folder, NAME, KEEPSAKES, files=files) as session:
         acknowledged.append("created")
         session.append([{"n": 1}, {"n": 2}])
         acknowledged += [1, 2]
-        session.store_picture("0001.tif", gradient(np.uint8))
+        session.store_image("0001.tif", gradient(np.uint8))
         acknowledged.append("picture")
         session.append([{"n": 3}])
         acknowledged.append(3)
@@ -369,9 +369,9 @@ def check_what_is_there(record_folder: Path, acknowledged: list[Any]) -> None:
             numbers = [record["n"] for record in session.records]
             assert numbers == [1, 2, 3, 4][: len(numbers)]
             assert len(numbers) >= sum(isinstance(item, int) for item in acknowledged)
-            assert {name: session.keepsake(name) for name in KEEPSAKES} == KEEPSAKES
+            assert {name: session.snapshot(name) for name in KEEPSAKES} == KEEPSAKES
             if "picture" in acknowledged:
-                assert np.array_equal(session.load_picture("0001.tif"), gradient(np.uint8))
+                assert np.array_equal(session.load_image("0001.tif"), gradient(np.uint8))
             if "result" in acknowledged:
                 assert (path / "result.json").read_text() == "{}"
             session.append([{"n": "after"}])
@@ -491,7 +491,7 @@ def test_files_can_be_read_by_others_in_the_cell(tmp_path: Path) -> None:
     before = os.umask(0o022)
     try:
         with SessionFolder.create(tmp_path, NAME, KEEPSAKES) as session:
-            session.store_picture("0001.tif", gradient(np.uint8))
+            session.store_image("0001.tif", gradient(np.uint8))
     finally:
         os.umask(before)
     for path in session.path.rglob("*"):

@@ -36,11 +36,13 @@ class Renderer:
         camera = np.array([[self.focal_px, 0, self.width / 2], [0, self.focal_px, self.height / 2], [0, 0, 1]])
         return camera @ np.column_stack([rotation[:, 0], rotation[:, 1], translation])
 
-    def view(self, board, rng, square_px=30.0, tilt_rad=0.4, axis_rad=0.0, roll_rad=0.0, aside=(0.0, 0.0), **look):
+    def view(
+        self, board, rng, square_px=30.0, tilt_rad=0.4, axis_rad=0.0, roll_rad=0.0, aside=(0.0, 0.0), **appearance
+    ):
         picture_T_squares = self.homography(board, square_px, tilt_rad, axis_rad, roll_rad, aside)
         column, row = np.meshgrid(np.arange(1, board.columns), np.arange(1, board.rows))
         corners = np.column_stack([column.ravel(), row.ravel(), np.ones(column.size)]) @ picture_T_squares.T
-        return View(self.picture(board, picture_T_squares, rng, **look), corners[:, :2] / corners[:, 2:])
+        return View(self.picture(board, picture_T_squares, rng, **appearance), corners[:, :2] / corners[:, 2:])
 
     def picture(self, board, picture_T_squares, rng, dark=30.0, bright=200.0, blur_px=0.6, noise=2.0, ground=128):
         """Blurred by the lens, then averaged over the area of each pixel, then noisy, then rounded: in this order.

@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from eyebolt_sim.transforms import carry, inverse, small_motion
+from eyebolt_sim.transforms import exp_se3, inverse, transform_points
 
 _STEP = 1e-5
 _TWISTS = [sign * _STEP * unit for unit in np.eye(6) for sign in (1, -1)]
 # exp of every single small change, ahead and behind, (12, 4, 4).
-_MOVED = np.stack([small_motion(twist[:3], twist[3:]) for twist in _TWISTS])
+_MOVED = np.stack([exp_se3(twist[:3], twist[3:]) for twist in _TWISTS])
 
 
 def _derivatives(problem, index):
     """(2 K, 18) derivative of one view's corners by the changes of X, Y and the arm's pose, by central differences."""
-    flange, X, Y = problem.base_T_flange_true[index], problem.wanted_true, problem.nuisance_true
+    flange, X, Y = problem.base_T_flange_true[index], problem.hand_eye_true, problem.nuisance_true
 
     def views(X, flange, Y):
         return inverse(X) @ (flange if problem.mount == "fixed" else inverse(flange)) @ Y
@@ -73,4 +73,4 @@ def rms_of_covariance_mm(covariance, points):
 
 def errors_mm(X, problem, points):
     """How far each camera point (n,) lands from where it is, carried by X instead of the truth."""
-    return 1e3 * np.linalg.norm(carry(X, points) - carry(problem.wanted_true, points), axis=1)
+    return 1e3 * np.linalg.norm(transform_points(X, points) - transform_points(problem.hand_eye_true, points), axis=1)

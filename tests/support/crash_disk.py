@@ -24,10 +24,10 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
-from eyebolt.store.filesystem import Files
+from eyebolt.store.filesystem import FileSystem
 
 SECTOR = 4096
-CALLS = [name for name in vars(Files) if not name.startswith("_")]
+CALLS = [name for name in vars(FileSystem) if not name.startswith("_")]
 
 
 class PowerCut(BaseException):
@@ -55,7 +55,7 @@ class SafeFolder:
         _rename(self.now, names)
 
 
-class CrashDisk(Files):
+class CrashDisk(FileSystem):
     """Everything under ``root``, which must be a folder; what is there already is safe.
 
     ``fails(number, call)``: the errno with which this call fails, or None; a write that fails leaves a half behind.
@@ -64,7 +64,7 @@ class CrashDisk(Files):
 
     def __init__(self, root: Path, random: Random) -> None:
         # Pictures pass by the cache, as large ones do.
-        super().__init__(large=8192)
+        super().__init__(direct_min_bytes=8192)
         self.root = root
         self.calls: list[str] = []
         self.syncs = 0

@@ -88,7 +88,7 @@ def _restart(world: DiskWorld) -> None:
 
 def _is_behind(command: msg.Command) -> bool:
     """Whether it is carried out after the answer of its request."""
-    return isinstance(command, msg.Record) and command.facts[-1]["fact"] in ("solved", "advice")
+    return isinstance(command, msg.RecordFacts) and command.facts[-1]["type"] in ("solve", "next_view")
 
 
 def _cut(disk: CrashDisk, witness: Witness, place: Path) -> None:

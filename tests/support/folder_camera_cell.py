@@ -9,9 +9,9 @@ import cv2
 import numpy as np
 
 from eyebolt.config.template import station_template
-from eyebolt_sim.cell import CellChoices, prepare_cell
+from eyebolt_sim.cell import CellOptions, prepare_cell
 from eyebolt_sim.lens import simple_lens
-from eyebolt_sim.pose_format import PoseTerms
+from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.render import Renderer
 from support.daemon_process import free_ports
 
@@ -70,7 +70,7 @@ def write_station(place, /, settle_ms=0, listen=None, lens=LENS, edit=None, **ch
 def record_cell(folder, waypoints, seed, **changes):
     """Renders every waypoint of a cell, with the arm's scatter in the pictures and not in the reports."""
     station_file = write_station(folder, **changes)
-    cell = prepare_cell(station_file, CellChoices(seed=seed, waypoints=waypoints, checks=False))
+    cell = prepare_cell(station_file, CellOptions(seed=seed, waypoints=waypoints, checks=False))
     pictures = folder / "pictures"
     pictures.mkdir()
     arm, renderer = cell.moving_arm(), Renderer(cell.lens, cell.board, seed=seed)
@@ -78,7 +78,7 @@ def record_cell(folder, waypoints, seed, **changes):
         arm.move_to(waypoint.joints_rad, 1e-6, float(number))
         view = cell.view_from_outward(arm.pose_at(number + 0.5))
         cv2.imwrite(str(pictures / f"{number:03d}.png"), renderer.render(view, number))
-    poses = tuple(PoseTerms().print_pose(w.base_T_flange) for w in cell.captures)
+    poses = tuple(PoseFormat().format_pose(w.base_T_flange) for w in cell.captures)
     return RecordedCell(pictures, poses, cell.scene.wanted)
 
 

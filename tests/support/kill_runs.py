@@ -10,10 +10,10 @@ import threading
 import time
 from dataclasses import dataclass
 
-from eyebolt.session.facts import counts, fold
+from eyebolt.session.facts import fold, keeps_pair
 from eyebolt.store.names import list_sessions
 from eyebolt.store.session_folder import SessionFolder
-from eyebolt.store.verify import damage_of
+from eyebolt.store.verify import find_damage
 from support.daemon_process import DaemonProcess, Robot
 from support.push_camera_cell import PushingCamera
 
@@ -83,7 +83,7 @@ class KilledSessions:
     @property
     def kept(self):
         """Pairs that this session told the robot of."""
-        return sum(1 for line, reply in self.told[-1].values() if line.startswith("capture") and counts(reply[0]))
+        return sum(1 for line, reply in self.told[-1].values() if line.startswith("capture") and keeps_pair(reply[0]))
 
     def _start(self):
         """A daemon that has answered ``status`` once."""
@@ -144,11 +144,11 @@ class KilledSessions:
         sessions = list_sessions(self._place / "sessions")
         for path, told in zip(sessions, self.told, strict=True):
             with SessionFolder.open(path) as folder:
-                assert damage_of(folder, ("station.toml", "camera.json")) == []
+                assert find_damage(folder, ("station.toml", "camera.json")) == []
                 log = fold(folder.records)
             for seq, (line, reply) in told.items():
                 answer = log.answers[seq]
                 assert (answer.text, (answer.code, seq, answer.count, answer.aux)) == (line, reply)
-            kept = [seq for seq, (line, reply) in told.items() if line.startswith("capture") and counts(reply[0])]
+            kept = [seq for seq, (line, reply) in told.items() if line.startswith("capture") and keeps_pair(reply[0])]
             assert [taken.seq for taken in log.kept][: len(kept)] == kept
             assert len(log.kept) <= len(kept) + (path == sessions[-1])

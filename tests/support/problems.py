@@ -10,24 +10,24 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from eyebolt.calibration.estimation.maximum_likelihood import Views
+from eyebolt.calibration.estimation.maximum_likelihood import Observations
 from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
 from eyebolt.geometry.camera_model import CameraModel
-from eyebolt.observations.board_pose import ViewStack, fit_board_poses
+from eyebolt.observations.board_pose import CornerObservations, fit_board_poses
 from eyebolt.observations.pair import Pair
-from eyebolt_sim.cell_geometry import make_scene
+from eyebolt_sim.cell_geometry import make_cell_geometry
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS
-from eyebolt_sim.transforms import carry, matrix
-from eyebolt_sim.views import fraction_seen, place
+from eyebolt_sim.transforms import matrix, transform_points
+from eyebolt_sim.views import place, visible_fraction
 
 
 def camera_of(lens) -> CameraModel:
     return CameraModel(lens.width_px, lens.height_px, lens.matrix, lens.distortion)
 
 
-def convert(simulated, state_noise: bool = True) -> Problem:
-    """The solver's problem; without ``state_noise`` the arm's noise must be estimated."""
+def convert(simulated, include_robot_noise: bool = True) -> Problem:
+    """The solver's problem; without ``include_robot_noise`` the arm's noise must be estimated."""
     poses = zip(simulated.base_T_flange_reported, simulated.corner_ids, simulated.corners_px, strict=True)
     noise = RobotNoise(simulated.robot_noise_mm * 1e-3, float(np.deg2rad(simulated.robot_noise_deg)))
     return Problem(
@@ -37,29 +37,29 @@ def convert(simulated, state_noise: bool = True) -> Problem:
         [Pair(k, pose, ids, corners) for k, (pose, ids, corners) in enumerate(poses)],
         WorkingVolume(simulated.near_m, simulated.far_m),
         simulated.scene.turns,
-        noise if state_noise else None,
+        noise if include_robot_noise else None,
     )
 
 
-def views_of(problem: Problem) -> Views:
+def observations_of(problem: Problem) -> Observations:
     """What the solver takes from the pairs."""
-    stack = ViewStack.of(problem.pairs, problem.board_corners_m)
-    return Views.of(problem, problem.chain(), stack, fit_board_poses(problem.camera, stack))
+    stack = CornerObservations.of(problem.pairs, problem.board_corners_m)
+    return Observations.of(problem, problem.chain(), stack, fit_board_poses(problem.camera, stack))
 
 
-def sent(pose, reading) -> tuple[float, ...]:
+def sent(pose, pose_format) -> tuple[float, ...]:
     """The numbers that a robot sends for a 4x4 pose, by SciPy."""
-    lengths = pose[:3, 3] / {"mm": 1e-3, "m": 1.0, "um": 1e-6}[reading.length]
+    lengths = pose[:3, 3] / {"mm": 1e-3, "m": 1.0, "um": 1e-6}[pose_format.length]
     turn = Rotation.from_matrix(pose[:3, :3])
-    degrees = reading.angle == "deg"
-    if reading.rotation.startswith("quaternion"):
-        numbers = turn.as_quat(scalar_first=reading.rotation.endswith("wxyz"))
-    elif reading.rotation == "rotation-vector":
+    degrees = pose_format.angle == "deg"
+    if pose_format.rotation.startswith("quaternion"):
+        numbers = turn.as_quat(scalar_first=pose_format.rotation.endswith("wxyz"))
+    elif pose_format.rotation == "rotation-vector":
         numbers = turn.as_rotvec(degrees=degrees)
-    elif reading.rotation == "angle-z":
+    elif pose_format.rotation == "angle-z":
         numbers = turn.as_euler("ZYX", degrees=degrees)[:1]
     else:
-        numbers = turn.as_euler(reading.rotation.removeprefix("euler-"), degrees=degrees)
+        numbers = turn.as_euler(pose_format.rotation.removeprefix("euler-"), degrees=degrees)
     return (*lengths, *numbers)
 
 
@@ -88,11 +88,11 @@ def with_slipped_board(simulated, problem: Problem, row: int, slip_mm: float, sl
     corners = simulated.board_corners_m[simulated.corner_ids[row]]
     noise = simulated.corners_px[row] - simulated.corners_px_true[row]
     view = simulated.camera_T_board_true[row] @ slip
-    return with_pair(problem, row, corners_px=simulated.lens.project(carry(view, corners)) + noise)
+    return with_pair(problem, row, corners_px=simulated.lens.project(transform_points(view, corners)) + noise)
 
 
 def turning_only_about(
-    mount: str, axis, spread_deg: float, poses: int, seed: int, state_noise: bool = True
+    mount: str, axis, spread_deg: float, poses: int, seed: int, include_robot_noise: bool = True
 ) -> tuple[Problem, np.ndarray]:
     """Flanges that turn about one ``axis`` of the base by up to ``spread_deg`` (0: they only shift), and the true X.
 
@@ -100,7 +100,7 @@ def turning_only_about(
     """
     rng = np.random.default_rng([seed, 77])
     lens, board = DEFAULT_LENS, DEFAULT_BOARD
-    scene = make_scene(mount, seed, 0.8, board.size_m)
+    scene = make_cell_geometry(mount, seed, 0.8, board.size_m)
     unit = np.asarray(axis, dtype=float) / np.linalg.norm(axis)
     facing = scene.flange_for(place(lens, board, Rotation.identity(), np.zeros(2), 0.8))[:3, :3]
     noise = PoseNoise(0.1, 0.02)
@@ -111,11 +111,13 @@ def turning_only_about(
         turned[:3, :3] = Rotation.from_rotvec(unit * angle).as_matrix() @ facing
         turn = Rotation.from_matrix(scene.view_from(turned)[:3, :3])
         view = place(lens, board, turn, rng.uniform(-0.6, 0.6, 2), rng.uniform(0.6, 1.0))
-        if fraction_seen(lens, board, view, 12.0) < 1.0:
+        if visible_fraction(lens, board, view, 12.0) < 1.0:
             continue
-        corners = lens.project(carry(view, board.corners_m)) + rng.normal(size=(len(board.corners_m), 2)) * 0.1
+        corners = (
+            lens.project(transform_points(view, board.corners_m)) + rng.normal(size=(len(board.corners_m), 2)) * 0.1
+        )
         reported = noise.reported(scene.flange_for(view), rng)
         pairs.append(Pair(len(pairs), reported, np.arange(len(corners)), corners))
-    stated = RobotNoise(1e-4, float(np.deg2rad(0.02))) if state_noise else None
+    stated = RobotNoise(1e-4, float(np.deg2rad(0.02))) if include_robot_noise else None
     volume = WorkingVolume(0.6, 1.0)
     return Problem(mount, camera_of(lens), board.corners_m, pairs, volume, "free", stated), scene.wanted

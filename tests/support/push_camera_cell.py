@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import zmq
 
-from eyebolt_sim.cell import CellChoices, prepare_cell
+from eyebolt_sim.cell import CellOptions, prepare_cell
 from eyebolt_sim.lens import simple_lens
-from eyebolt_sim.pose_format import PoseTerms
+from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.render import Renderer
 from eyebolt_sim.waypoints import plan_waypoints
 from support.folder_camera_cell import FAR_MM, NEAR_MM, write_station
@@ -27,10 +27,10 @@ class PushedCell:
     pictures: np.ndarray
     poses: tuple
 
-    def station(self, place, tolerance_mm=0.001, fewest=8, most=1000, **changes):
+    def station(self, place, tolerance_mm=0.001, min_pairs=8, max_pairs=1000, **changes):
         """A station file in the folder ``place``. Nobody ever comes within this tolerance, so sessions go on."""
-        lines = ('source = "push"', f'endpoint = "{endpoint_of(place)}"', 'still = "off"')
-        goal = {"fewest = 8": f"fewest = {fewest}", "most = 40": f"most = {most}"}
+        lines = ('source = "push"', f'endpoint = "{endpoint_of(place)}"', 'motion_check = "off"')
+        goal = {"min_pairs = 8": f"min_pairs = {min_pairs}", "max_pairs = 40": f"max_pairs = {max_pairs}"}
         return write_station(place, lens=LENS, camera_lines=lines, tolerance_mm=tolerance_mm, edit=goal, **changes)
 
     def line(self, verb, seq, index):
@@ -45,13 +45,13 @@ def endpoint_of(place):
 
 def record_pushed_cell(folder, waypoints, seed):
     """Renders every waypoint, with the arm's scatter in the pictures and not in the reports."""
-    cell = prepare_cell(write_station(folder, lens=LENS), CellChoices(seed=seed, waypoints=3, checks=False))
+    cell = prepare_cell(write_station(folder, lens=LENS), CellOptions(seed=seed, waypoints=3, checks=False))
     planned = plan_waypoints(cell.scene, LENS, cell.board.shape, NEAR_MM / 1e3, FAR_MM / 1e3, waypoints, seed)
     arm, renderer, pictures = cell.moving_arm(), Renderer(LENS, cell.board, seed=seed), []
     for number, waypoint in enumerate(planned):
         arm.move_to(waypoint.joints_rad, 1e-6, float(number))
         pictures.append(renderer.render(cell.view_from_outward(arm.pose_at(number + 0.5)), number))
-    poses = tuple(PoseTerms().print_pose(waypoint.base_T_flange) for waypoint in planned)
+    poses = tuple(PoseFormat().format_pose(waypoint.base_T_flange) for waypoint in planned)
     return PushedCell(np.array(pictures), poses)
 
 

@@ -7,17 +7,17 @@ import numpy as np
 
 from eyebolt.boards.board import Board
 from eyebolt.boards.detect import find_board
-from eyebolt.boards.detection import NoSighting
+from eyebolt.boards.detection import NoDetection
 from eyebolt.geometry.camera_model import CameraModel
-from eyebolt.observations.view_acceptance import Usual, judge_view
-from eyebolt.observations.view_quality import compare_pictures, measure_view
-from eyebolt_sim.board_texture import print_board
+from eyebolt.observations.view_acceptance import Baseline, assess_view
+from eyebolt.observations.view_quality import compare_images, measure_view
+from eyebolt_sim.board_texture import draw_board_texture
 from eyebolt_sim.lens import simple_lens
-from eyebolt_sim.render import Look, Renderer
+from eyebolt_sim.render import Appearance, Renderer
 from eyebolt_sim.views import ViewRange, random_views
 
 # What sharp, flat pictures of this simulated camera are like.
-USUAL = Usual(blur_px=0.75, misfit_px=0.02)
+USUAL = Baseline(blur_px=0.75, residual_px=0.02)
 NEAR = ViewRange(distance_m=(0.5, 0.7), tilt_deg=(0.0, 30.0), spread=0.5)
 APART_MS = 150.0
 
@@ -38,7 +38,7 @@ class Bench:
         marker = 11.0 if self.kind == "charuco" else None
         self.lens = simple_lens(1280, 960, self.focal_px, (-0.1, 0.05, 0.0005, -0.0005, 0))
         self.camera = CameraModel(1280, 960, self.lens.matrix, self.lens.distortion)
-        self.print = print_board(self.kind, self.columns, self.rows, 15.0, marker, "5X5_100")
+        self.print = draw_board_texture(self.kind, self.columns, self.rows, 15.0, marker, "5X5_100")
         self.board = Board.from_mm(self.kind, self.columns, self.rows, 15.0, marker, "5X5_100")
 
     def views(self, count, limits=None):
@@ -46,30 +46,30 @@ class Bench:
         drawn = random_views(self.lens, self.print.shape, limits or self.limits, np.random.default_rng(self.seed))
         return [view for view, _ in zip(drawn, range(count), strict=False)]
 
-    def picture(self, view, noise_seed=0, look=None):
+    def picture(self, view, noise_seed=0, appearance=None):
         """The board at ``view``."""
-        look = look or Look()
-        if look not in self.renderers:
+        appearance = appearance or Appearance()
+        if appearance not in self.renderers:
             # The light's unevenness and the background are tables of their own; a few looks at a time are enough.
             if len(self.renderers) > 3:
                 self.renderers.clear()
-            self.renderers[look] = Renderer(self.lens, self.print, look, self.seed)
-        return self.renderers[look].render(view, noise_seed)
+            self.renderers[appearance] = Renderer(self.lens, self.print, appearance, self.seed)
+        return self.renderers[appearance].render(view, noise_seed)
 
     def corners_px(self, view):
         """Where the corners truly are, (K, 2)."""
         return self.lens.project(self.print.shape.corners_m @ view[:3, :3].T + view[:3, 3])
 
-    def judged(self, picture, earlier=None, usual=USUAL, kept=(), pose=None):
+    def judged(self, picture, earlier=None, baseline=USUAL, kept=(), pose=None):
         """The verdict on a picture (and one taken 150 ms earlier), and what was found and measured."""
-        seen, still = find_board(picture, self.board), None
+        seen, motion_check = find_board(picture, self.board), None
         if earlier is not None:
             before = find_board(earlier, self.board)
-            if not isinstance(before, NoSighting) and not isinstance(seen, NoSighting):
-                still = compare_pictures(before, seen, APART_MS)
-        view = measure_view(picture, seen, self.camera, self.board, still)
+            if not isinstance(before, NoDetection) and not isinstance(seen, NoDetection):
+                motion_check = compare_images(before, seen, APART_MS)
+        view = measure_view(picture, seen, self.camera, self.board, motion_check)
         at = np.eye(4) if pose is None else pose
-        found = judge_view(seen, self.lens_size, self.board.corner_count, at, list(kept), view=view, usual=usual)
+        found = assess_view(seen, self.lens_size, self.board.corner_count, at, list(kept), view=view, baseline=baseline)
         return found, seen, view
 
     @property

@@ -12,36 +12,36 @@ from dataclasses import dataclass, field, fields, is_dataclass, replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from eyebolt.boards.detection import Sighting
-from eyebolt.boards.exposure import Light
+from eyebolt.boards.detection import Detection
+from eyebolt.boards.exposure import ExposureStats
 from eyebolt.calibration.problem import RobotNoise
-from eyebolt.calibration.solution import LeftOutPair, Refusal
-from eyebolt.calibration.uncertainty.prediction import Expectation
-from eyebolt.geometry.pose_format import PoseReading
-from eyebolt.observations.view_quality import BoardSeen, View
-from eyebolt.planning.coverage import Advice
-from eyebolt.planning.stopping import Goal, stop_factor
+from eyebolt.calibration.solution import ExcludedPair, Refusal
+from eyebolt.calibration.uncertainty.prediction import PredictiveModel
+from eyebolt.geometry.pose_format import PoseFormat
+from eyebolt.observations.view_quality import BoardPose, View
+from eyebolt.planning.coverage import NextView
+from eyebolt.planning.stopping import Goal, stopping_factor
 from eyebolt.protocol.framing import LateLineFeed, LineSplitter, OverlongLine, ReplyEndings
 from eyebolt.protocol.replies import encode
 from eyebolt.protocol.requests import VERBS, LineFault, overlong_fault, parse
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
-from eyebolt.session.state import State, Terms
+from eyebolt.session.state import SessionConfig, State
 from eyebolt.session.step import resume, step
 from support.solutions import made_up_solution
 
 SIZE_PX = (1280, 960)
 CORNERS = 20
 TOLERANCE_MM = 0.5
-GOOD_LIGHT = Light(0.1, 0.7, 0.0, 0.0, 0.75)
+GOOD_LIGHT = ExposureStats(0.1, 0.7, 0.0, 0.0, 0.75)
 # Answers to remembered verbs that leave the seq free: working, cannot record, and what is wrong with the request.
 NEVER_ON_DISK = (10, 31, 41, 43, 45, 47)
-DISK_COMMANDS = (msg.OpenSession, msg.StorePicture, msg.Record)
+DISK_COMMANDS = (msg.OpenSession, msg.StoreImage, msg.RecordFacts)
 
 
-def sighting(light=GOOD_LIGHT, corners=CORNERS, size_px=SIZE_PX):
+def detection(light=GOOD_LIGHT, corners=CORNERS, size_px=SIZE_PX):
     ids = np.arange(corners)
-    return Sighting(ids, np.stack([100.0 + 20 * (ids % 8), 100.0 + 20 * (ids // 8)], axis=-1), light, size_px, 0.6)
+    return Detection(ids, np.stack([100.0 + 20 * (ids % 8), 100.0 + 20 * (ids // 8)], axis=-1), light, size_px, 0.6)
 
 
 def pose_text(number):
@@ -66,30 +66,35 @@ def touch(seq, corner, number=None):
     return f"touch {seq} {corner} {pose_text(seq if number is None else number)}"
 
 
-def terms(**changes):
+def config(**changes):
     chosen = {
         "station": "bay-3",
         "mount": "fixed",
-        "reading": PoseReading("mm", "quaternion-wxyz", "deg"),
+        "pose_format": PoseFormat("mm", "quaternion-wxyz", "deg"),
         "flange_T_tool": None,
         "lens_size_px": SIZE_PX,
         "board_corner_count": CORNERS,
-        "goal": Goal(TOLERANCE_MM, fewest=8, most=40),
+        "goal": Goal(TOLERANCE_MM, min_pairs=8, max_pairs=40),
         "settle_ns": 0,
         "accept_when_proven": False,
-        "tip_known": True,
+        "has_tip": True,
     }
-    return Terms(**(chosen | changes))
+    return SessionConfig(**(chosen | changes))
 
 
-def solution(p95_mm, kept, left_out=(), findings=(), proof_p95_mm=0.0):
-    others = tuple(LeftOutPair(index, "does not go with the others") for index in left_out)
-    changes = {"kept": kept, "left_out": others, "findings": tuple(findings), "proof_p95_mm": proof_p95_mm}
+def solution(p95_mm, kept, excluded=(), findings=(), p95_with_nuisances_mm=0.0):
+    others = tuple(ExcludedPair(index, "does not go with the others") for index in excluded)
+    changes = {
+        "pairs_used": kept,
+        "excluded": others,
+        "findings": tuple(findings),
+        "p95_with_nuisances_mm": p95_with_nuisances_mm,
+    }
     return made_up_solution(p95_mm, 1.5 * p95_mm, **changes)
 
 
 # Camera in the base, board in the flange: the pose of the one is the pose of the other.
-EXPECTATION = Expectation("fixed", np.eye(4), np.eye(4), np.zeros((12, 12)), RobotNoise(1e-4, 1e-4), 0.1, 0, 1.0)
+EXPECTATION = PredictiveModel("fixed", np.eye(4), np.eye(4), np.zeros((12, 12)), RobotNoise(1e-4, 1e-4), 0.1, 0, 1.0)
 
 
 def plain(value):
@@ -123,7 +128,7 @@ class World:
         self.disk: list[list[str]] = []
         self.pictures: dict[tuple[int, str], object] = {}
         self.now_ns = 1_000_000_000
-        self.sees = sighting()
+        self.sees = detection()
         self.measures = None
         # How far off a solution sees the newest board, in its own terms; None: it expects nothing.
         self.departs_sigma: float | None = None
@@ -135,7 +140,7 @@ class World:
         self.failed_writes: list = []
         self.goal_met = False
         self.wanted: int | None = None
-        self.left_out: tuple[int, ...] = ()
+        self.excluded: tuple[int, ...] = ()
         self.outcome = None
         self.breaks: tuple[type, ...] = ()
         self.holds: tuple[type, ...] = ()
@@ -143,11 +148,11 @@ class World:
         self.wakes: list[tuple[int, int]] = []
         self.accepted = None
         self.done: list = []
-        self.answers: dict[msg.Caller, list[msg.Answer]] = {}
+        self.answers: dict[msg.Caller, list[msg.SendReply]] = {}
         self.remembered: dict[msg.Caller, object] = {}
         self.owed: set[msg.Caller] = set()
         self.connections: dict[int, Connection] = {}
-        self.state = State(given or terms())
+        self.state = State(given or config())
 
     # The robot's side.
 
@@ -158,7 +163,7 @@ class World:
 
     def hang_up(self, connection):
         self._forget(connection)
-        self.happens(msg.Left(connection.number))
+        self.happens(msg.Disconnected(connection.number))
 
     def receive(self, connection, data, patiently=True):
         """The robot's bytes come in; with patience, the clock runs until everything of this robot is answered."""
@@ -180,22 +185,22 @@ class World:
             if isinstance(item, LateLineFeed):
                 connection.sent += connection.endings.late_line_feed()
                 continue
-            caller = msg.Caller(connection.number, connection.endings.opened(item.terminator))
-            fields_wanted = self.state.terms.reading.field_count
+            caller = msg.Caller(connection.number, connection.endings.register(item.terminator))
+            fields_wanted = self.state.config.pose_format.field_count
             overlong = isinstance(item, OverlongLine)
-            parsed = overlong_fault(item.head) if overlong else parse(item.content, fields_wanted)
+            parsed = overlong_fault(item.prefix) if overlong else parse(item.content, fields_wanted)
             if isinstance(parsed, LineFault):
-                answered, event = parsed.answered, msg.LineFailed(caller, parsed)
+                answered, event = parsed.answered, msg.LineRejected(caller, parsed)
             else:
                 answered = VERBS[parsed.verb].answered
-                event = msg.Asked(caller, parsed, self.now_ns, "2025-11-25T15:00:00Z")
+                event = msg.RequestReceived(caller, parsed, self.now_ns, "2025-11-25T15:00:00Z")
                 if VERBS[parsed.verb].remembered:
                     self.remembered[caller] = parsed
             if answered:
                 connection.waiting = True
                 self.owed.add(caller)
             else:
-                connection.endings.drop(caller.ticket)
+                connection.endings.discard(caller.line_id)
             self.happens(event)
 
     # Time and work.
@@ -205,7 +210,7 @@ class World:
         self.wakes.sort()
         at_ns, task = self.wakes.pop(0)
         self.now_ns = max(self.now_ns, at_ns)
-        self.happens(msg.Woke(task))
+        self.happens(msg.TimerExpired(task))
 
     def work_done(self):
         """What was held back is carried out, and nothing more is held."""
@@ -221,7 +226,7 @@ class World:
             self._forget(connection)
         self.held, self.wakes = [], []
         self.state = State(
-            self.state.terms, log=fold(json.loads(line) for line in (self.disk[-1] if self.disk else ()))
+            self.state.config, log=fold(json.loads(line) for line in (self.disk[-1] if self.disk else ()))
         )
         self.state, commands = resume(self.state)
         for command in commands:
@@ -236,20 +241,20 @@ class World:
         self.done.append(command)
         if isinstance(command, self.holds):
             self.held.append(command)
-        elif isinstance(command, msg.Answer):
+        elif isinstance(command, msg.SendReply):
             self._answer(command)
-        elif isinstance(command, msg.DropConnection):
+        elif isinstance(command, msg.CloseConnection):
             self._forget(self.connections[command.connection])
-        elif isinstance(command, msg.WakeAt):
+        elif isinstance(command, msg.StartTimer):
             self.wakes.append((command.at_ns, command.task))
-        elif isinstance(command, msg.FindAccepted):
-            self.happens(msg.AcceptedFound(command.caller, command.request, self.accepted))
+        elif isinstance(command, msg.ReadAcceptedResult):
+            self.happens(msg.AcceptedResultRead(command.caller, command.request, self.accepted))
         elif isinstance(command, DISK_COMMANDS):
             self.happens(self._on_disk(command))
         elif isinstance(command, msg.WriteResult):
             self.happens(msg.ResultWritten(command.task))
         elif isinstance(command, self.breaks):
-            self.happens(msg.WorkFailed(command.task, "it broke down"))
+            self.happens(msg.WorkerFailed(command.task, "it broke down"))
         elif isinstance(command, msg.Grab):
             self.happens(self._grab(command))
         elif isinstance(command, msg.Detect):
@@ -258,8 +263,8 @@ class World:
             self.happens(msg.Detected(command.task, seen, self.measures or self._view()))
         elif isinstance(command, msg.Solve):
             self.happens(msg.Solved(command.task, self._solve(command)))
-        elif isinstance(command, msg.Advise):
-            self.happens(msg.Advised(command.task, Advice("tilt it more")))
+        elif isinstance(command, msg.PlanNextView):
+            self.happens(msg.NextViewPlanned(command.task, NextView("tilt it more")))
 
     @property
     def facts(self):
@@ -268,7 +273,7 @@ class World:
 
     def stored(self, seq):
         """The answer on disk for ``seq``: (code, count, aux), or None."""
-        found = [f for f in self.facts if f["fact"] == "answer" and f["seq"] == seq]
+        found = [f for f in self.facts if f["type"] == "reply" and f["seq"] == seq]
         return (found[-1]["code"], found[-1]["count"], found[-1]["aux"]) if found else None
 
     def commands(self, kind):
@@ -281,7 +286,7 @@ class World:
         connection = self.connections[command.caller.connection]
         if connection.dropped:
             return
-        ending = connection.endings.close(command.caller.ticket)
+        ending = connection.endings.ending_for(command.caller.line_id)
         connection.sent += encode(command.reply, command.bracketed, ending)
         connection.waiting = False
         self.serve(connection)
@@ -291,7 +296,7 @@ class World:
         if request is None or reply.code in NEVER_ON_DISK:
             return
         told = (request.text, reply.code, reply.count, reply.aux)
-        answers = [f for f in self.facts if f["fact"] == "answer" and f["seq"] == request.seq]
+        answers = [f for f in self.facts if f["type"] == "reply" and f["seq"] == request.seq]
         on_disk = [(f["text"], f["code"], f["count"], f["aux"]) for f in answers]
         assert told in on_disk, f"told {told} before it was on disk, where there is {on_disk}"
 
@@ -303,16 +308,16 @@ class World:
         self.disk_writes += 1
         if self.disk_full or self.disk_writes == self.disk_fails_at:
             self.failed_writes.append(command)
-            return msg.RecordFailed(command.task, "no room on the disk")
-        if isinstance(command, msg.StorePicture):
+            return msg.WriteFailed(command.task, "no room on the disk")
+        if isinstance(command, msg.StoreImage):
             self.pictures[len(self.disk), command.name] = self.sees
-            return msg.Stored(command.task, "0" * 64)
+            return msg.ImageStored(command.task, "0" * 64)
         if isinstance(command, msg.OpenSession):
             fact = {**command.fact, "session": f"session-{len(self.disk) + 1}"}
             self.disk.append([json.dumps(fact, allow_nan=False)])
-            return msg.Opened(command.task, fact)
+            return msg.SessionOpened(command.task, fact)
         self.disk[-1] += [json.dumps(fact, allow_nan=False) for fact in command.facts]
-        return msg.Recorded(command.task)
+        return msg.FactsRecorded(command.task)
 
     def _grab(self, command):
         if self.grab_fails:
@@ -327,17 +332,17 @@ class World:
         if count < 3:
             return Refusal("too-few-pairs", f"{count} pairs", "capture more", count)
         used = {pair.index for pair in command.pairs}
-        left_out = [index for index in self.left_out if index in used]
+        excluded = [index for index in self.excluded if index in used]
         if self.goal_met:
             ratio = 0.8
         elif self.wanted:
             # Error falls as 1 / sqrt(pairs - 4): so many more pairs are needed to come down to the tolerance.
-            used = count - len(left_out)
-            ratio = np.sqrt(1 + (self.wanted - 0.5) / max(used - 4, 1)) / stop_factor(used + self.wanted, False)
+            used = count - len(excluded)
+            ratio = np.sqrt(1 + (self.wanted - 0.5) / max(used - 4, 1)) / stopping_factor(used + self.wanted, False)
         else:
             ratio = 1 + 1e-6
-        found = solution(float(TOLERANCE_MM * ratio), count - len(left_out), left_out, self.findings)
-        return found if self.departs_sigma is None else replace(found, expectation=EXPECTATION)
+        found = solution(float(TOLERANCE_MM * ratio), count - len(excluded), excluded, self.findings)
+        return found if self.departs_sigma is None else replace(found, prediction=EXPECTATION)
 
     def _view(self):
         """A board seen ``departs_sigma`` from where ``EXPECTATION`` has it."""
@@ -346,4 +351,4 @@ class World:
             return None
         shift = np.eye(4)
         shift[0, 3] = self.departs_sigma * EXPECTATION.noise.translation_m
-        return View(misfit_px=0.05, board=BoardSeen(pose @ shift, np.eye(6) * 1e-16))
+        return View(residual_px=0.05, board=BoardPose(pose @ shift, np.eye(6) * 1e-16))

@@ -24,12 +24,12 @@ from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
 from eyebolt.session.state import State
 from eyebolt.session.step import resume
-from eyebolt.store.filesystem import write_whole
+from eyebolt.store.filesystem import write_atomically
 from eyebolt.store.names import RESULT_NAME, list_sessions, session_name
 from eyebolt.store.session_folder import SessionFolder
-from eyebolt.store.verify import damage_of
+from eyebolt.store.verify import find_damage
 from support.crash_disk import CrashDisk, PowerCut
-from support.session_world import World, capture, check, pose_text, terms, touch
+from support.session_world import World, capture, check, config, pose_text, touch
 
 KEEPSAKES = {"station.toml": b'[station]\nname = "bay-3"\n' * 40, "camera.json": b"{}"}
 RECORD = "cell/sessions"
@@ -66,7 +66,7 @@ class Witness:
         answers = {}
         for name, path in found.items():
             with SessionFolder.open(path, files=files) as folder:
-                records, damage = folder.records, damage_of(folder, tuple(KEEPSAKES))
+                records, damage = folder.records, find_damage(folder, tuple(KEEPSAKES))
             assert damage == ([] if folder.loss is None else [f"the journal: {folder.loss}"])
             kept = self.sessions.get(name)
             if kept is None:
@@ -97,7 +97,7 @@ class DiskWorld(World):
     """A daemon whose record is on ``files``, a disk with an empty root or one that was recovered."""
 
     def __init__(self, files: CrashDisk, witness: Witness) -> None:
-        super().__init__(terms(goal=Goal(0.5, fewest=3, most=30)))
+        super().__init__(config(goal=Goal(0.5, min_pairs=3, max_pairs=30)))
         self.files = files
         self.witness = witness
         self.folder: SessionFolder | None = None
@@ -113,7 +113,7 @@ class DiskWorld(World):
         self.held, self.wakes = [], []
         for connection in self.connections.values():
             self._forget(connection)
-        self.state, commands = resume(replace(State(self.state.terms), log=fold(self.facts)))
+        self.state, commands = resume(replace(State(self.state.config), log=fold(self.facts)))
         for command in commands:
             self.carry_out(command)
 
@@ -135,16 +135,16 @@ class DiskWorld(World):
         try:
             if isinstance(command, msg.OpenSession):
                 return self._open_session(command)
-            if isinstance(command, msg.StorePicture):
+            if isinstance(command, msg.StoreImage):
                 return self._store(command)
             facts = [json.loads(json.dumps(fact)) for fact in command.facts]
             self.kept.under_way = facts
             self.folder.append(facts)
             self.kept.facts, self.kept.under_way = [*self.kept.facts, *facts], []
-            return msg.Recorded(command.task)
+            return msg.FactsRecorded(command.task)
         except RecordFault as fault:
             self.failed_writes.append(command)
-            return msg.RecordFailed(command.task, fault.message)
+            return msg.WriteFailed(command.task, fault.message)
 
     def _open_session(self, command: msg.OpenSession) -> Any:
         record = self.files.root / RECORD
@@ -157,28 +157,28 @@ class DiskWorld(World):
         self.folder = folder
         del self.witness.opening[name]
         self.witness.sessions[name] = Kept(first)
-        return msg.Opened(command.task, first[0])
+        return msg.SessionOpened(command.task, first[0])
 
-    def _store(self, command: msg.StorePicture) -> Any:
+    def _store(self, command: msg.StoreImage) -> Any:
         pixels = np.random.default_rng(len(self.done)).integers(0, 256, (90, 120), dtype=np.uint8)
-        stored = self.folder.store_picture(command.name, pixels)
-        return msg.Stored(command.task, stored.digest_sha256)
+        stored = self.folder.store_image(command.name, pixels)
+        return msg.ImageStored(command.task, stored.digest_sha256)
 
     def _write_result(self) -> None:
         """A result that cannot be written is no fault of the request."""
         text = json.dumps({"made": len(self.done), "filler": "x" * 5000})
         self.kept.results.append(text)
         try:
-            write_whole(self.files, self.folder.path / RESULT_NAME, text.encode())
+            write_atomically(self.files, self.folder.path / RESULT_NAME, text.encode())
         except OSError:
             self.results_lost += 1
             return
         self.kept.results = [text]
 
-    def _answer(self, command: msg.Answer) -> None:
+    def _answer(self, command: msg.SendReply) -> None:
         request, reply = self.remembered.get(command.caller), command.reply
         super()._answer(command)
-        stands = [f for f in self.facts if f["fact"] == "answer" and f["seq"] == reply.seq]
+        stands = [f for f in self.facts if f["type"] == "reply" and f["seq"] == reply.seq]
         if request is not None and stands and request.text == stands[-1]["text"] and reply.code not in (10, 31, 45, 47):
             name = self.folder.path.name
             self.witness.told.append((name, reply.seq, request.text, reply.code, reply.count, reply.aux))
@@ -282,7 +282,7 @@ class Crashing:
         for path in list_sessions(left / RECORD)[-1:]:
             with SessionFolder.open(path) as folder:
                 assert folder.loss is None
-                folder.append([{"fact": "further"}])
+                folder.append([{"type": "further"}])
                 records = folder.records
             assert SessionFolder.view(path).records == records
         shutil.rmtree(left)

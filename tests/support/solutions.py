@@ -4,34 +4,34 @@ from dataclasses import replace
 
 import numpy as np
 
-from eyebolt.calibration.solution import Estimate, Solution
-from eyebolt.calibration.uncertainty.expected_error import ErrorMap, ErrorStatement
+from eyebolt.calibration.solution import ParameterDeviation, Solution
+from eyebolt.calibration.uncertainty.expected_error import ErrorMap, ErrorSummary
 
 
 def made_up_solution(p95_mm, worst_p95_mm=None, **changes):
     """``changes``: further fields of the Solution."""
-    error = ErrorStatement(p95_mm / 2, p95_mm, p95_mm if worst_p95_mm is None else worst_p95_mm)
+    error = ErrorSummary(p95_mm / 2, p95_mm, p95_mm if worst_p95_mm is None else worst_p95_mm)
     found = Solution(
         mount="fixed",
         transform_name="base_T_camera",
-        board_name="flange_T_board",
+        board_transform_name="flange_T_board",
         X=np.eye(4),
         Y=np.eye(4),
         covariance=np.eye(6) * 1e-8,
         expected_error_mm=error,
         error_map=ErrorMap(np.zeros(9), np.zeros(9), np.ones(5), np.full((5, 9, 9), p95_mm)),
-        expected_pick_mm=error,
+        expected_pick_error_mm=error,
         held_out=None,
         checks=None,
         corner_rms_px=0.1,
         robot_noise_mm=0.05,
         robot_noise_deg=0.01,
         robot_noise_stated=False,
-        scale=Estimate(0.0, 0.001),
-        focal=Estimate(0.0, 0.001),
-        proof_p95_mm=0.0,
-        kept=9,
-        left_out=(),
+        scale=ParameterDeviation(0.0, 0.001),
+        focal=ParameterDeviation(0.0, 0.001),
+        p95_with_nuisances_mm=0.0,
+        pairs_used=9,
+        excluded=(),
         findings=(),
     )
     return replace(found, **changes)

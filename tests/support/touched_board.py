@@ -12,7 +12,7 @@ from eyebolt.observations.pair import PlacedBoard, PointerTip, Touch
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.touch_plan import Pointer, spread_corners
-from eyebolt_sim.transforms import carry, matrix
+from eyebolt_sim.transforms import matrix, transform_points
 
 TIP_MM = (4.0, -3.0, 150.0)
 
@@ -44,20 +44,20 @@ def lay_board(simulated, seed, touches=4, tip_sigma_mm=0.2, tip_off_mm=(0, 0, 0)
         base_T_board = pictured @ simulated.scene.wanted @ camera_T_board
     corners = simulated.board_corners_m
     px = (
-        simulated.lens.project(carry(camera_T_board, corners))
+        simulated.lens.project(transform_points(camera_T_board, corners))
         + rng.normal(size=(len(corners), 2)) * simulated.corner_noise_px
     )
     tip = tip_of(simulated, tip_sigma_mm)
-    pointer = Pointer.draw(tip.at_flange_m * 1e3, tip_sigma_mm, np.random.default_rng([seed, 32]))
-    really = pointer.really_m + np.array(tip_off_mm) * 1e-3
-    pointer = Pointer(pointer.tip_m, really, pointer.setting_mm)
+    pointer = Pointer.draw(tip.position_m * 1e3, tip_sigma_mm, np.random.default_rng([seed, 32]))
+    really = pointer.true_tip_m + np.array(tip_off_mm) * 1e-3
+    pointer = Pointer(pointer.tip_m, really, pointer.placement_sigma_mm)
     numbers = spread_corners(corners, touches)
     found = []
-    for number, place in zip(numbers, carry(base_T_board, corners[numbers]), strict=True):
+    for number, place in zip(numbers, transform_points(base_T_board, corners[numbers]), strict=True):
         turn = Rotation.from_rotvec([0, 0, rng.uniform(-np.pi, np.pi)])
         if simulated.scene.turns == "free":
             turn = turn * Rotation.from_rotvec(rng.uniform(-0.4, 0.4, 3)) * Rotation.from_rotvec([np.pi, 0, 0])
-        set_down = place + rng.normal(size=3) * pointer.setting_mm * 1e-3
-        true = matrix(turn, set_down - turn.apply(pointer.really_m))
+        set_down = place + rng.normal(size=3) * pointer.placement_sigma_mm * 1e-3
+        true = matrix(turn, set_down - turn.apply(pointer.true_tip_m))
         found.append(Touch(number, noise.reported(true, rng)))
     return PlacedBoard(900 + view, reported, np.arange(len(corners)), px, tuple(found))

@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from eyebolt.boards.detection import NoSighting
+from eyebolt.boards.detection import NoDetection
 from eyebolt.session import messages as msg
-from support.session_world import GOOD_LIGHT, SIZE_PX, World, sighting
+from support.session_world import GOOD_LIGHT, SIZE_PX, World, detection
 
 FOLDER = Path(__file__).resolve().parents[1] / "protocol" / "transcripts"
 FILES = sorted(FOLDER.glob("*.txt"))
@@ -61,9 +61,9 @@ class Robot:
         world = self.world
         match words.split():
             case ["sees", "board"]:
-                world.sees, world.grab_fails = sighting(), None
+                world.sees, world.grab_fails = detection(), None
             case ["sees", "nothing"]:
-                world.sees = NoSighting("no-board", GOOD_LIGHT, SIZE_PX)
+                world.sees = NoDetection("no-board", GOOD_LIGHT, SIZE_PX)
             case ["frame", "late"]:
                 world.grab_fails = "no-fresh-frame"
             case ["disk", state]:

@@ -10,15 +10,15 @@ import cv2
 import numpy as np
 
 from eyebolt.boards.detect import find_board
-from eyebolt.boards.detection import Sighting
-from eyebolt.boards.exposure import measure_light
-from eyebolt.observations import thresholds as limits
-from eyebolt.observations.half_turn import numbered_alike
+from eyebolt.boards.detection import Detection
+from eyebolt.boards.exposure import measure_exposure
+from eyebolt.observations import thresholds as thresholds
+from eyebolt.observations.half_turn import resolve_half_turns
 from eyebolt.observations.pair import Pair
-from eyebolt.observations.view_acceptance import judge_view
+from eyebolt.observations.view_acceptance import assess_view
 from eyebolt.observations.view_quality import measure_view
-from eyebolt_sim.render import Look
-from eyebolt_sim.transforms import inverse, small_motion
+from eyebolt_sim.render import Appearance
+from eyebolt_sim.transforms import exp_se3, inverse
 from eyebolt_sim.views import ViewRange, random_views
 from support.rendered_views import USUAL, Bench, dimmed, shifted, with_glare
 
@@ -54,13 +54,13 @@ def moving(views, seed=0):
         earlier = shifted(view, -way_m)
         if k % 3 == 2:
             # Turning about the board's middle at the speed that its corners then have.
-            turn = small_motion(np.zeros(3), way / np.linalg.norm(way) * speed_m_s * 0.15 / 0.04)
+            turn = exp_se3(np.zeros(3), way / np.linalg.norm(way) * speed_m_s * 0.15 / 0.04)
             middle = np.eye(4)
             middle[:3, 3] = bench.print.shape.centre_m
             earlier = view @ middle @ turn @ inverse(middle)
         true_px = np.median(np.linalg.norm(bench.corners_px(view) - bench.corners_px(earlier), axis=1))
         found, *_ = bench.judged(bench.picture(view, 2 * k), bench.picture(earlier, 2 * k + 1))
-        yield Case(true_px / limits.SHIFT.value, found.code, found.code == 21)
+        yield Case(true_px / thresholds.CORNER_SHIFT.value, found.code, found.code == 21)
 
 
 def blurred(views, seed=0):
@@ -68,8 +68,8 @@ def blurred(views, seed=0):
     bench, rng = Bench(seed=seed), np.random.default_rng(seed)
     for k, view in enumerate(bench.views(views)):
         blur_px = float(rng.choice([0.5, 0.7, 0.9, 1.1, 1.3, 3.0, 3.15, 3.3]))
-        found, *_ = bench.judged(bench.picture(view, k, Look(blur_px=blur_px)))
-        yield Case(blur_px / limits.BLUR.value, found.code, found.code == 23)
+        found, *_ = bench.judged(bench.picture(view, k, Appearance(blur_px=blur_px)))
+        yield Case(blur_px / thresholds.BLUR.value, found.code, found.code == 23)
 
 
 def little(views, seed=0):
@@ -81,7 +81,7 @@ def little(views, seed=0):
         out = shifted(view, np.array([np.cos(angle), np.sin(angle), 0.0]) * _way_out(bench, view, angle, share))
         # Near the edge of the picture a corner may be found or not.
         surely, perhaps = (_share_inside(bench, out, margin_px) for margin_px in (16.0, 0.0))
-        limit = max(limits.CORNERS.value, 7 / bench.board.corner_count)
+        limit = max(thresholds.CORNER_SHARE.value, 7 / bench.board.corner_count)
         true = perhaps if perhaps < limit else surely if surely > limit else limit
         found, *_ = bench.judged(bench.picture(out, k))
         # With none of it in view, 'no board' is as right.
@@ -91,11 +91,11 @@ def little(views, seed=0):
 def dark(views, seed=0):
     """From full light to nearly none."""
     bench, rng = Bench(seed=seed), np.random.default_rng(seed)
-    even = Look(white=230.0, black=30.0, uneven=0.0)
+    even = Appearance(white=230.0, black=30.0, light_falloff=0.0)
     for k, view in enumerate(bench.views(views)):
         white = float(rng.choice([0.02, 0.035, 0.05, 0.053, 0.12, 0.14, 0.2, 0.4, 0.9]))
         found, *_ = bench.judged(dimmed(bench.picture(view, k, even), white * 255 / 230, k))
-        yield Case(limits.DARK.value / white, found.code, found.code == 25)
+        yield Case(thresholds.WHITE_LEVEL.value / white, found.code, found.code == 25)
 
 
 def burnt(views, seed=0):
@@ -106,7 +106,7 @@ def burnt(views, seed=0):
         share = float(rng.choice([0.46, 0.55, 0.65] if k % 2 else [0.02, 0.1, 0.15, 0.19]))
         picture, true = with_glare(bench, bench.picture(view, k), view, share, (np.cos(angle), np.sin(angle)))
         found, *_ = bench.judged(picture)
-        yield Case(true / limits.BURNT.value, found.code, found.code == 25)
+        yield Case(true / thresholds.SATURATION.value, found.code, found.code == 25)
 
 
 def faint(views, seed=0):
@@ -114,11 +114,11 @@ def faint(views, seed=0):
     bench, rng = Bench(seed=seed), np.random.default_rng(seed)
     for k, view in enumerate(bench.views(views)):
         contrast = float(rng.choice([0.035, 0.05, 0.066, 0.15, 0.2, 0.4]))
-        picture = bench.picture(view, k, Look(uneven=0.0))
+        picture = bench.picture(view, k, Appearance(light_falloff=0.0))
         # White stays at 160 grey levels, and black comes up to it.
-        factor = 160.0 * (1 - (1 - contrast) / (1 + contrast)) / (Look.white - Look.black)
-        found, *_ = bench.judged(dimmed(picture, factor, k, haze=(160.0 - Look.white * factor) / 255))
-        yield Case(limits.FAINT.value / contrast, found.code, found.code == 25)
+        factor = 160.0 * (1 - (1 - contrast) / (1 + contrast)) / (Appearance.white - Appearance.black)
+        found, *_ = bench.judged(dimmed(picture, factor, k, haze=(160.0 - Appearance.white * factor) / 255))
+        yield Case(thresholds.CONTRAST.value / contrast, found.code, found.code == 25)
 
 
 def bent(views, seed=0):
@@ -130,7 +130,7 @@ def bent(views, seed=0):
         middle = bench.corners_px(view).mean(axis=0) + rng.uniform(-60, 60, 2)
         picture = _bumped(picture, middle, 90.0, height)
         found, *_ = bench.judged(picture)
-        limit_px = max(limits.MISFIT_TIMES.value * USUAL.misfit_px, limits.LEAST_MISFIT_PX)
+        limit_px = max(thresholds.RESIDUAL_RATIO.value * USUAL.residual_px, thresholds.MIN_RESIDUAL_PX)
         true_px = _misfit_of_bump(bench, view, middle, 90.0, height)
         yield Case(true_px / limit_px, found.code, found.code == 1)
 
@@ -141,15 +141,21 @@ def same_pose(views, seed=0):
     bench = Bench(seed=seed)
     view = bench.views(1)[0]
     picture = bench.picture(view)
-    kept = [small_motion(rng.normal(size=3) * 0.3, rng.normal(size=3)) for _ in range(5)]
+    kept = [exp_se3(rng.normal(size=3) * 0.3, rng.normal(size=3)) for _ in range(5)]
     seen = find_board(picture, bench.board)
     for _ in range(views):
         over = float(rng.choice([0.1, 0.4, 0.66, 1.5, 2.0, 6.0]))
         way, axis = rng.normal(size=3), rng.normal(size=3)
-        shift_m = way / np.linalg.norm(way) * over * limits.SAME_SHIFT.value * 1e-3
-        turn_rad = axis / np.linalg.norm(axis) * np.deg2rad(limits.SAME_TURN.value) * min(over, 1.0) * rng.uniform(0, 1)
-        at = kept[rng.integers(5)] @ small_motion(shift_m, turn_rad)
-        found = judge_view(seen, bench.lens_size, bench.board.corner_count, at, kept)
+        shift_m = way / np.linalg.norm(way) * over * thresholds.DUPLICATE_TRANSLATION.value * 1e-3
+        turn_rad = (
+            axis
+            / np.linalg.norm(axis)
+            * np.deg2rad(thresholds.DUPLICATE_ROTATION.value)
+            * min(over, 1.0)
+            * rng.uniform(0, 1)
+        )
+        at = kept[rng.integers(5)] @ exp_se3(shift_m, turn_rad)
+        found = assess_view(seen, bench.lens_size, bench.board.corner_count, at, kept)
         yield Case(1 / over, found.code, found.code == 26)
 
 
@@ -161,16 +167,16 @@ def half_turned(sets, seed=0, pairs=10):
     for _ in range(sets):
         drawn = random_views(bench.lens, bench.print.shape, limits_of_view, rng)
         views = [view for view, _ in zip(drawn, range(pairs), strict=False)]
-        flange_T_board, base_T_camera = (small_motion(rng.normal(size=3) * 0.3, rng.normal(size=3)) for _ in range(2))
+        flange_T_board, base_T_camera = (exp_se3(rng.normal(size=3) * 0.3, rng.normal(size=3)) for _ in range(2))
         given, turned = [], []
         for k, view in enumerate(views):
             found, seen, _ = bench.judged(bench.picture(view, k))
             if found.code >= 10:
                 continue
-            scatter = small_motion(rng.normal(size=3) * 1e-4, rng.normal(size=3) * np.deg2rad(0.02))
+            scatter = exp_se3(rng.normal(size=3) * 1e-4, rng.normal(size=3) * np.deg2rad(0.02))
             given.append(Pair(k, base_T_camera @ view @ inverse(flange_T_board) @ scatter, seen.ids, seen.corners_px))
             turned.append(_numbered_from_the_end(bench, view, seen.corners_px))
-        alike = numbered_alike(given, bench.camera, bench.board, "fixed")
+        alike = resolve_half_turns(given, bench.camera, bench.board, "fixed")
         ends = np.array([_numbered_from_the_end(bench, views[p.index], p.corners_px) for p in alike])
         agree = max(int(ends.sum()), int((~ends).sum()))
         yield agree, len(given), int(np.sum(turned))
@@ -215,8 +221,8 @@ def _misfit_of_bump(bench, view, middle_px, width_px, height_px):
     true = bench.corners_px(view)
     moved = true + _bump_px(true, middle_px, width_px, height_px)
     blank = np.zeros((960, 1280), np.uint8)
-    seen = Sighting(np.arange(len(true)), moved, measure_light(blank, None), bench.lens_size, 0.7)
-    return measure_view(blank, seen, bench.camera, bench.board).misfit_px
+    seen = Detection(np.arange(len(true)), moved, measure_exposure(blank, None), bench.lens_size, 0.7)
+    return measure_view(blank, seen, bench.camera, bench.board).residual_px
 
 
 SWEEPS = {

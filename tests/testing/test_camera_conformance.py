@@ -16,11 +16,11 @@ class Honest:
     def __init__(self, instant):
         self.instant, self.closed, self.count = instant, False, 0
 
-    def grab(self, asked_ns, timeout_s):
+    def grab(self, not_before_ns, timeout_s):
         if self.closed:
             raise camera_closed("the test camera")
         until_ns = time.monotonic_ns() + int(timeout_s * 1e9)
-        while (now_ns := time.monotonic_ns()) < asked_ns:
+        while (now_ns := time.monotonic_ns()) < not_before_ns:
             if now_ns > until_ns:
                 raise no_fresh_frame("the test camera", "too far ahead")
             time.sleep(0.005)
@@ -30,7 +30,7 @@ class Honest:
     def frame(self, exposed_ns):
         return Frame(self.instant.paint(exposed_ns), exposed_ns, time.monotonic_ns(), "trigger", f"{self.count}")
 
-    def describe(self):
+    def health(self):
         return CameraHealth(not self.closed, "a test camera")
 
     def close(self):
@@ -65,10 +65,10 @@ class OneBuffer(Honest):
 
 
 class Untyped(Honest):
-    def grab(self, asked_ns, timeout_s):
-        if asked_ns > time.monotonic_ns() + 10**9:
+    def grab(self, not_before_ns, timeout_s):
+        if not_before_ns > time.monotonic_ns() + 10**9:
             raise TimeoutError("no picture")
-        return super().grab(asked_ns, timeout_s)
+        return super().grab(not_before_ns, timeout_s)
 
 
 class Undead(Honest):
@@ -117,8 +117,8 @@ def test_an_honest_camera_passes(instant):
 )
 def test_each_broken_promise_is_found(instant, kind, expected):
     found = examine(kind, instant)
-    for check, says in expected:
-        assert any(finding.check == check and says in finding.says for finding in found), found
+    for check, message in expected:
+        assert any(finding.check == check and message in finding.message for finding in found), found
 
 
 def test_a_camera_that_hangs_or_leaves_its_thread_behind_is_found(instant, monkeypatch):
@@ -130,16 +130,16 @@ def test_a_camera_that_hangs_or_leaves_its_thread_behind_is_found(instant, monke
             super().__init__(instant)
             threading.Thread(target=release.wait, name="left-behind", daemon=True).start()
 
-        def grab(self, asked_ns, timeout_s):
-            if asked_ns > time.monotonic_ns() + 10**9:
+        def grab(self, not_before_ns, timeout_s):
+            if not_before_ns > time.monotonic_ns() + 10**9:
                 release.wait()
-            return super().grab(asked_ns, timeout_s)
+            return super().grab(not_before_ns, timeout_s)
 
     try:
         found = examine(Hanging, instant)
     finally:
         release.set()
     assert any(
-        finding.check == "a request that cannot be met" and "did not return" in finding.says for finding in found
+        finding.check == "a request that cannot be met" and "did not return" in finding.message for finding in found
     )
-    assert any(finding.check == "close" and "left-behind" in finding.says for finding in found)
+    assert any(finding.check == "close" and "left-behind" in finding.message for finding in found)

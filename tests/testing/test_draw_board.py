@@ -24,8 +24,8 @@ def test_a_drawn_chessboard_has_exact_edges_a_black_first_square_and_a_white_mar
 
 def test_pixel_of_gives_the_edge_between_two_pixels(chessboard):
     drawn = draw_board(chessboard, 10, margin_squares=0)
-    np.testing.assert_allclose(drawn.pixel_of([0, 0, 0]), [-0.5, -0.5])
-    np.testing.assert_allclose(drawn.pixel_of(chessboard.corners_m()[0]), [9.5, 9.5])
+    np.testing.assert_allclose(drawn.to_pixels([0, 0, 0]), [-0.5, -0.5])
+    np.testing.assert_allclose(drawn.to_pixels(chessboard.corners_m()[0]), [9.5, 9.5])
     # Corner 0 lies between pixels 9 and 10, where black turns white and back.
     assert drawn.image[9:11, 9:11].tolist() == [[0, 255], [255, 0]]
 

@@ -1,16 +1,16 @@
 """What a board is, how it is found in an image and how its corners are measured. Pure."""
 
 from eyebolt.boards.board import Board
-from eyebolt.boards.detect import as_gray, find_board
-from eyebolt.boards.detection import NoSighting, Sighting, sighting_from_json
-from eyebolt.boards.exposure import Pixels
+from eyebolt.boards.detect import find_board, to_gray
+from eyebolt.boards.detection import Detection, NoDetection, detection_from_json
+from eyebolt.boards.exposure import GrayImage
 
 __all__ = [
     "Board",
-    "NoSighting",
-    "Pixels",
-    "Sighting",
-    "as_gray",
+    "Detection",
+    "GrayImage",
+    "NoDetection",
+    "detection_from_json",
     "find_board",
-    "sighting_from_json",
+    "to_gray",
 ]

@@ -12,16 +12,16 @@ from typing import Literal
 import cv2
 import numpy as np
 
-from eyebolt.boards.family import Family, is_length
+from eyebolt.boards.family import BoardKind, is_positive_length
 from eyebolt.boards.marker_detector import marker_dictionary
-from eyebolt.boards.registry import FAMILIES
+from eyebolt.boards.registry import BOARD_KINDS
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Array
 
-KINDS = tuple(FAMILIES)
+KIND_NAMES = tuple(BOARD_KINDS)
 CORNER_ORDERS = ("current", "legacy")
-MOST_SQUARES = 200
-_LENGTHS = {
+MAX_COUNT_PER_SIDE = 200
+_LENGTH_REMEDIES = {
     "square_m": "measure over ten squares or more and write the side of one in millimetres as square_mm.",
     "marker_m": "measure the black border of a marker from edge to edge and write it in millimetres as marker_mm.",
     "gap_m": "measure the white between two markers and write it in millimetres as gap_mm.",
@@ -55,14 +55,14 @@ class Board:
     spacing_m: float | None = None
 
     def __post_init__(self) -> None:
-        if self.kind not in FAMILIES:
+        if self.kind not in BOARD_KINDS:
             raise InputFault(
-                "board-kind", f"no board kind is called {self.kind!r}", f"write one of {', '.join(KINDS)}."
+                "board-kind", f"no board kind is called {self.kind!r}", f"write one of {', '.join(KIND_NAMES)}."
             )
-        family = self.family
-        _check_counts(self, family)
-        _check_lengths(self, family)
-        if "dictionary" not in family.needs:
+        board_kind = self.board_kind
+        _check_counts(self, board_kind)
+        _check_lengths(self, board_kind)
+        if "dictionary" not in board_kind.required_fields:
             # Two boards without markers are the same board whatever a file says about markers.
             object.__setattr__(self, "dictionary", None)
         if self.kind != "charuco":
@@ -73,7 +73,7 @@ class Board:
                 f"no corner order is called {self.corner_order!r}",
                 f"write one of {', '.join(CORNER_ORDERS)}.",
             )
-        family.check(self)
+        board_kind.check(self)
 
     @classmethod
     def from_mm(
@@ -90,8 +90,8 @@ class Board:
     ) -> Board:
         """The board of a station file, whose lengths are in millimetres. Raises InputFault as the class does."""
         lengths_m: list[float | None] = []
-        given = {"square_mm": square_mm, "marker_mm": marker_mm, "gap_mm": gap_mm, "spacing_mm": spacing_mm}
-        for name, value in given.items():
+        lengths_mm = {"square_mm": square_mm, "marker_mm": marker_mm, "gap_mm": gap_mm, "spacing_mm": spacing_mm}
+        for name, value in lengths_mm.items():
             if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
                 raise InputFault("board-size", f"{name} is {value!r}, not a number", f"give {name} in millimetres.")
             lengths_m.append(None if value is None else value / 1000)
@@ -99,19 +99,19 @@ class Board:
         return cls(kind, columns, rows, square_m, marker_m, dictionary, corner_order, gap_m, spacing_m)
 
     @property
-    def family(self) -> Family:
+    def board_kind(self) -> BoardKind:
         """What this kind of board can do."""
-        return FAMILIES[self.kind]
+        return BOARD_KINDS[self.kind]
 
     @property
     def pitch_m(self) -> float:
         """The board's unit: a square, a marker with its gap, the spacing of the circles."""
-        return self.family.pitch_m(self)
+        return self.board_kind.pitch_m(self)
 
     @property
     def corner_count(self) -> int:
         """How many numbered points the board has."""
-        return len(self.family.points(self))
+        return len(self.board_kind.points(self))
 
     @property
     def first_square_black(self) -> bool:
@@ -121,14 +121,14 @@ class Board:
     @property
     def half_turn_ambiguous(self) -> bool:
         """Whether the board looks the same after half a turn, so that one picture cannot number its points."""
-        return self.family.half_turn_ambiguous(self)
+        return self.board_kind.half_turn_ambiguous(self)
 
     def corners_m(self) -> Array:
         """Numbered points (K, 3) in the board frame, metres, in the order of their numbers; z is 0."""
-        points = self.family.points(self) * self.pitch_m
+        points = self.board_kind.points(self) * self.pitch_m
         return np.column_stack([points, np.zeros(len(points))])
 
-    def square_is_black(self, column: int, row: int) -> bool:
+    def is_square_black(self, column: int, row: int) -> bool:
         """Colour of a square, ``column`` and ``row`` from 0 at the origin."""
         return ((column + row) % 2 == 0) == self.first_square_black
 
@@ -137,27 +137,31 @@ class Board:
         return marker_dictionary(self.dictionary or "")
 
 
-def _check_counts(board: Board, family: Family) -> None:
+def _check_counts(board: Board, board_kind: BoardKind) -> None:
     for name in ("columns", "rows"):
         count = getattr(board, name)
-        if isinstance(count, bool) or not isinstance(count, int) or not family.fewest <= count <= MOST_SQUARES:
+        if (
+            isinstance(count, bool)
+            or not isinstance(count, int)
+            or not board_kind.min_count <= count <= MAX_COUNT_PER_SIDE
+        ):
             raise InputFault(
                 "board-size",
-                f"{name} is {count!r}; a {board.kind} has {family.fewest} to {MOST_SQUARES}",
-                f"count the {family.counts} and write them as {name}.",
+                f"{name} is {count!r}; a {board.kind} has {board_kind.min_count} to {MAX_COUNT_PER_SIDE}",
+                f"count the {board_kind.counted_noun} and write them as {name}.",
             )
 
 
-def _check_lengths(board: Board, family: Family) -> None:
-    for name, remedy in _LENGTHS.items():
+def _check_lengths(board: Board, board_kind: BoardKind) -> None:
+    for name, remedy in _LENGTH_REMEDIES.items():
         value = getattr(board, name)
         code = "board-marker" if name == "marker_m" else "board-size"
         key = name.replace("_m", "_mm")
-        if name in family.needs:
-            if not is_length(value):
+        if name in board_kind.required_fields:
+            if not is_positive_length(value):
                 raise InputFault(code, f"{key} of a {board.kind} is {value!r} m", remedy)
         elif value is not None and not (name == "square_m" and value == 0):
-            wanted = ", ".join(n.replace("_m", "_mm") for n in family.needs)
+            wanted = ", ".join(n.replace("_m", "_mm") for n in board_kind.required_fields)
             raise InputFault(
                 code, f"a {board.kind} has no {key}, but one is given", f"remove {key}; a {board.kind} has {wanted}."
             )

@@ -16,11 +16,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eyebolt.boards.detection import Located, Scene
-from eyebolt.boards.exposure import Pixels
-from eyebolt.boards.family import Family, length
-from eyebolt.boards.homography import Plane, plane_through
-from eyebolt.boards.roi import halvings, whole
+from eyebolt.boards.detection import LocatedCorners, SearchImage
+from eyebolt.boards.exposure import GrayImage
+from eyebolt.boards.family import BoardKind, required_length
+from eyebolt.boards.homography import PlaneHomography, fit_plane
+from eyebolt.boards.roi import downsampled, pyramid_factor
 from eyebolt.geometry import Array
 
 if TYPE_CHECKING:
@@ -28,57 +28,57 @@ if TYPE_CHECKING:
 
 
 _SIZES_PX = (820, 1640)
-_LEAST_BLOB_PX2 = 12.0
+_MIN_BLOB_PX2 = 12.0
 # Circles of the board have at least so many others near, within so many of their diameters.
-_CROWD, _CROWD_DIAMETERS = 1, 4.0
+_MIN_NEIGHBOURS, _NEIGHBOUR_DIAMETERS = 1, 4.0
 # Rays from a circle's middle, and samples along each, in spacings: the next circle begins about 0.9 away.
 _RAYS, _SAMPLES, _FIRST, _LAST = 32, 48, 0.12, 0.72
 # Half-width, in samples, of the stretch that an edge's middle is taken over.
 _EDGE_SAMPLES = 4
-_WORST_EDGE_PX = 0.5
-_LEAST_SOUND, _NEIGHBOURS = 0.7, 12
-_MOST_OFF_SPACINGS = 0.25
+_MAX_EDGE_RESIDUAL_PX = 0.5
+_MIN_VALID_SHARE, _NEIGHBOURS = 0.7, 12
+_MAX_RESIDUAL_SPACINGS = 0.25
 _DRAWN_DIAMETER = 1.0
 _DRAWN_BORDER = 1.0
 # The library takes x and y in one map or in two; its types know of two only.
 _NO_MAP: Any = None
 
 
-def locate_circles(scene: Scene, board: Board) -> Located | None:
+def detect_circle_grid(search_image: SearchImage, board: Board) -> LocatedCorners | None:
     """Centres of the circles of ``board``; None if not all of it is found."""
     points = _points(board)
-    start = _followed(scene, points)
+    start = _tracked(search_image, points)
     if start is None:
-        start = _search(scene.finder, points)
+        start = _search(search_image.gray_8bit, points)
     if start is None:
         return None
-    edges = _edges(scene.gray, start, points)
-    conics, sound = _conics(edges)
-    if sound.sum() < max(_NEIGHBOURS, _LEAST_SOUND * len(points)):
+    edges = _edges(search_image.gray, start, points)
+    conics, valid = _conics(edges)
+    if valid.sum() < max(_NEIGHBOURS, _MIN_VALID_SHARE * len(points)):
         return None
     # The vanishing line comes from the centres and the centres from the line: a second round is exact enough.
-    centres_px = projected_centres(conics, edges.middle_px, start.picture_T_board)
+    centres_px = projected_centres(conics, edges.centre_px, start.image_H_board)
     for _ in range(2):
-        centres_px = projected_centres(conics, edges.middle_px, _local_planes(points, centres_px, sound))
-    ids = np.flatnonzero(sound)
-    return Located(ids, centres_px[ids], float(np.median(edges.blur_px[ids])), board.half_turn_ambiguous)
+        centres_px = projected_centres(conics, edges.centre_px, _local_homographies(points, centres_px, valid))
+    ids = np.flatnonzero(valid)
+    return LocatedCorners(ids, centres_px[ids], float(np.median(edges.blur_px[ids])), board.half_turn_ambiguous)
 
 
-def projected_centres(conics: Array, about_px: Array, picture_T_board: Array) -> Array:
-    """Where circles' centres are seen (K, 2), from their ellipses: ``conics`` (K, 3, 3) in pixels from ``about_px``
+def projected_centres(conics: Array, origin_px: Array, image_H_board: Array) -> Array:
+    """Where circles' centres are seen (K, 2), from their ellipses: ``conics`` (K, 3, 3) in pixels from ``origin_px``
     (K, 2), and the homography of their plane, (3, 3) or one for each circle (K, 3, 3)."""
-    vanishing = np.broadcast_to(np.linalg.inv(picture_T_board)[..., 2, :], (len(conics), 3))
+    vanishing = np.broadcast_to(np.linalg.inv(image_H_board)[..., 2, :], (len(conics), 3))
     # The line in coordinates that begin at about_px.
-    last = (about_px * vanishing[:, :2]).sum(axis=1) + vanishing[:, 2]
+    last = (origin_px * vanishing[:, :2]).sum(axis=1) + vanishing[:, 2]
     poles = np.linalg.solve(conics, np.column_stack([vanishing[:, :2], last])[..., None])[..., 0]
-    out: Array = about_px + poles[:, :2] / poles[:, 2:]
+    out: Array = origin_px + poles[:, :2] / poles[:, 2:]
     return out
 
 
-def ellipse_middles(conics: Array, about_px: Array) -> Array:
+def ellipse_centres(conics: Array, origin_px: Array) -> Array:
     """The middles of the ellipses (K, 2): the pole of the picture's own line at infinity, not the circles' centres."""
     poles = np.linalg.solve(conics, np.tile([0.0, 0.0, 1.0], (len(conics), 1))[..., None])[..., 0]
-    out: Array = about_px + poles[:, :2] / poles[:, 2:]
+    out: Array = origin_px + poles[:, :2] / poles[:, 2:]
     return out
 
 
@@ -87,68 +87,68 @@ def _points(board: Board) -> Array:
     return np.column_stack([2.0 * column + row % 2, row.astype(float)])
 
 
-def _local_planes(points: Array, centres_px: Array, sound: NDArray[np.bool_]) -> Array:
+def _local_homographies(points: Array, centres_px: Array, valid: NDArray[np.bool_]) -> Array:
     """A homography for each circle (K, 3, 3) from the ones around it, because a lens bends the board."""
-    known = np.flatnonzero(sound)
-    apart2 = ((points[:, None] - points[known]) ** 2).sum(axis=2)
-    whole_plane = plane_through(points[known], centres_px[known])
-    out = np.tile(np.eye(3) if whole_plane is None else whole_plane[0].picture_T_board, (len(points), 1, 1))
-    for k, order in enumerate(np.argsort(apart2, axis=1, kind="stable")[:, :_NEIGHBOURS]):
+    known = np.flatnonzero(valid)
+    distance2 = ((points[:, None] - points[known]) ** 2).sum(axis=2)
+    global_fit = fit_plane(points[known], centres_px[known])
+    out = np.tile(np.eye(3) if global_fit is None else global_fit[0].image_H_board, (len(points), 1, 1))
+    for k, order in enumerate(np.argsort(distance2, axis=1, kind="stable")[:, :_NEIGHBOURS]):
         near = known[order]
-        through = plane_through(points[near], centres_px[near])
-        if through is not None:
-            out[k] = through[0].picture_T_board
+        plane_fit = fit_plane(points[near], centres_px[near])
+        if plane_fit is not None:
+            out[k] = plane_fit[0].image_H_board
     return out
 
 
-def _followed(scene: Scene, points: Array) -> Plane | None:
+def _tracked(search_image: SearchImage, points: Array) -> PlaneHomography | None:
     """The circles where they were last seen, if each place is still dark amid white."""
-    near = scene.near
+    near = search_image.near
     if near is None or len(near.ids) < 4 or near.ids.max() >= len(points):
         return None
-    through = plane_through(points[near.ids], near.corners_px)
-    if through is None:
+    plane_fit = fit_plane(points[near.ids], near.corners_px)
+    if plane_fit is None:
         return None
-    edges = _edges(scene.gray, through[0], points)
-    _, sound = _conics(edges)
-    return through[0] if sound.all() else None
+    edges = _edges(search_image.gray, plane_fit[0], points)
+    _, valid = _conics(edges)
+    return plane_fit[0] if valid.all() else None
 
 
-def _search(picture: NDArray[np.uint8], points: Array) -> Plane | None:
-    factors = {halvings(2 * max(picture.shape) / size - 1e-9) for size in _SIZES_PX}
+def _search(image: NDArray[np.uint8], points: Array) -> PlaneHomography | None:
+    factors = {pyramid_factor(2 * max(image.shape) / size - 1e-9) for size in _SIZES_PX}
     for factor in sorted(factors, reverse=True):
-        window = whole(picture, factor)
-        blobs = _blobs(window.picture)
-        found = number_lattice(blobs, points) if len(blobs) >= len(points) else None
-        through = None if found is None else plane_through(points, window.to_whole(found))
-        if through is not None and _fits(through[0], points):
-            return through[0]
+        region = downsampled(image, factor)
+        blobs = _blobs(region.image)
+        found = index_lattice(blobs, points) if len(blobs) >= len(points) else None
+        plane_fit = None if found is None else fit_plane(points, region.to_full_image(found))
+        if plane_fit is not None and _is_plausible(plane_fit[0], points):
+            return plane_fit[0]
     return None
 
 
-def _fits(plane: Plane, points: Array) -> bool:
+def _is_plausible(plane: PlaneHomography, points: Array) -> bool:
     """Whether the points lie in one plane seen from its front."""
     _, along_x, along_y = plane.predict(points)
     area = along_x[:, 0] * along_y[:, 1] - along_x[:, 1] * along_y[:, 0]
-    off = np.linalg.norm(plane.off_px, axis=1) / np.sqrt(np.maximum(np.abs(area), 1e-9))
-    return bool((area > 0).all() and off.max() < _MOST_OFF_SPACINGS)
+    residual = np.linalg.norm(plane.residual_px, axis=1) / np.sqrt(np.maximum(np.abs(area), 1e-9))
+    return bool((area > 0).all() and residual.max() < _MAX_RESIDUAL_SPACINGS)
 
 
-def _blobs(picture: NDArray[np.uint8]) -> Array:
+def _blobs(image: NDArray[np.uint8]) -> Array:
     """Middles (N, 2) of dark blobs that stand among others of about their size."""
-    seen = _blob_detector(picture.size).detect(picture)
-    blobs = np.array([(*blob.pt, blob.size) for blob in seen], dtype=np.float64).reshape(-1, 3)
+    observed_step = _blob_detector(image.size).detect(image)
+    blobs = np.array([(*blob.pt, blob.size) for blob in observed_step], dtype=np.float64).reshape(-1, 3)
     size = blobs[:, 2]
-    apart = np.linalg.norm(blobs[:, None, :2] - blobs[:, :2], axis=2)
+    distance = np.linalg.norm(blobs[:, None, :2] - blobs[:, :2], axis=2)
     ratio = size[:, None] / np.maximum(size, 1e-9)
-    alike = (apart < _CROWD_DIAMETERS * size[:, None]) & (ratio > 0.6) & (ratio < 1 / 0.6)
-    out: Array = blobs[alike.sum(axis=1) > _CROWD, :2]
+    is_alike = (distance < _NEIGHBOUR_DIAMETERS * size[:, None]) & (ratio > 0.6) & (ratio < 1 / 0.6)
+    out: Array = blobs[is_alike.sum(axis=1) > _MIN_NEIGHBOURS, :2]
     return out
 
 
 def _blob_detector(size: int) -> Any:
     parameters = cv2.SimpleBlobDetector_Params()  # type: ignore[attr-defined]
-    parameters.minArea = _LEAST_BLOB_PX2
+    parameters.minArea = _MIN_BLOB_PX2
     parameters.maxArea = size / 20
     parameters.minDistBetweenBlobs = 3
     parameters.filterByInertia = False
@@ -156,41 +156,41 @@ def _blob_detector(size: int) -> Any:
     return cv2.SimpleBlobDetector_create(parameters)  # type: ignore[attr-defined]
 
 
-class _Edges:
-    """Edge points (K, R, 2) of every circle in pixels from ``middle_px`` (K, 2), how steep each is, and the blur."""
+class _EdgePoints:
+    """Edge points (K, R, 2) of every circle in pixels from ``centre_px`` (K, 2), how steep each is, and the blur."""
 
-    def __init__(self, middle_px: Array, offset_px: Array, strength: Array, blur_px: Array) -> None:
-        self.middle_px, self.offset_px, self.strength, self.blur_px = middle_px, offset_px, strength, blur_px
+    def __init__(self, centre_px: Array, offset_px: Array, strength: Array, blur_px: Array) -> None:
+        self.centre_px, self.offset_px, self.strength, self.blur_px = centre_px, offset_px, strength, blur_px
 
 
-def _edges(gray: Pixels, plane: Plane, points: Array) -> _Edges:
+def _edges(gray: GrayImage, plane: PlaneHomography, points: Array) -> _EdgePoints:
     """Goes out from each circle's middle along rays of the board and takes the middle of the steepest rise."""
-    middle_px, along_x, along_y = plane.predict(points)
+    centre_px, along_x, along_y = plane.predict(points)
     angle = np.arange(_RAYS) * (2 * np.pi / _RAYS)
     ray = np.cos(angle)[:, None] * along_x[:, None] + np.sin(angle)[:, None] * along_y[:, None]
-    place = np.linspace(_FIRST, _LAST, _SAMPLES)
-    at = (middle_px[:, None, None] + ray[:, :, None] * place[:, None]).astype(np.float32)
+    lattice = np.linspace(_FIRST, _LAST, _SAMPLES)
+    at = (centre_px[:, None, None] + ray[:, :, None] * lattice[:, None]).astype(np.float32)
     flat = at.reshape(len(points), -1, 2)
     level = cv2.remap(gray, flat, _NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     rise = np.diff(np.asarray(level, dtype=np.float64).reshape(len(points), _RAYS, _SAMPLES), axis=2)
     # One radius in board units for all circles says where to look on every ray.
-    usual = int(np.argmax(rise.clip(0).sum(axis=(0, 1))))
+    common_peak = int(np.argmax(rise.clip(0).sum(axis=(0, 1))))
     index = np.arange(_SAMPLES - 1)
     reach = 2 * _EDGE_SAMPLES
-    coarse = np.where(np.abs(index - usual) <= reach, rise, 0).clip(0)
+    coarse = np.where(np.abs(index - common_peak) <= reach, rise, 0).clip(0)
     peak = np.argmax(coarse, axis=2)
     weight = np.where(np.abs(index - peak[..., None]) <= _EDGE_SAMPLES, rise, 0).clip(0)
     strength = weight.sum(axis=2)
     total = np.maximum(strength, 1e-9)
-    middle = (weight * index).sum(axis=2) / total
-    spread = np.sqrt(np.maximum((weight * (index - middle[..., None]) ** 2).sum(axis=2) / total, 0))
-    step = place[1] - place[0]
-    radius = place[0] + (middle + 0.5) * step
-    blur_px = np.median(spread * step * np.linalg.norm(ray, axis=2), axis=1)
-    return _Edges(middle_px, ray * radius[..., None], strength, blur_px)
+    centre = (weight * index).sum(axis=2) / total
+    edge_width = np.sqrt(np.maximum((weight * (index - centre[..., None]) ** 2).sum(axis=2) / total, 0))
+    step = lattice[1] - lattice[0]
+    radius = lattice[0] + (centre + 0.5) * step
+    blur_px = np.median(edge_width * step * np.linalg.norm(ray, axis=2), axis=1)
+    return _EdgePoints(centre_px, ray * radius[..., None], strength, blur_px)
 
 
-def _conics(edges: _Edges) -> tuple[Array, NDArray[np.bool_]]:
+def _conics(edges: _EdgePoints) -> tuple[Array, NDArray[np.bool_]]:
     """Ellipses (K, 3, 3) through the edge points, a x^2 + b x y + c y^2 + d x + e y = 1, and which of them fit."""
     size = np.linalg.norm(edges.offset_px, axis=2).mean(axis=1)
     x, y = (edges.offset_px[..., k] / size[:, None] for k in (0, 1))
@@ -201,18 +201,18 @@ def _conics(edges: _Edges) -> tuple[Array, NDArray[np.bool_]]:
         normal = np.swapaxes(weighted, 1, 2) @ design + 1e-9 * np.eye(5)
         flat = np.linalg.solve(normal, weighted.sum(axis=1)[..., None])[..., 0]
         # Half of what is left over, in radii, is the distance of a point from the ellipse.
-        off_px = (np.einsum("krn,kn->kr", design, flat) - 1) / 2 * size[:, None]
-        weight = weight * (np.abs(off_px) < _WORST_EDGE_PX)
+        residual_px = (np.einsum("krn,kn->kr", design, flat) - 1) / 2 * size[:, None]
+        weight = weight * (np.abs(residual_px) < _MAX_EDGE_RESIDUAL_PX)
     a, b, c, d, e = flat.T
     ones = np.ones(len(a))
     unit = np.array([[a, b / 2, d / 2], [b / 2, c, e / 2], [d / 2, e / 2, -ones]])
     scale = np.stack([1 / size, 1 / size, ones])
     conics = np.moveaxis(unit * scale[:, None] * scale[None], 2, 0)
-    sound = (weight.mean(axis=1) > 0.7) & (a * c - b * b / 4 > 0.05)
-    return conics, sound
+    valid = (weight.mean(axis=1) > 0.7) & (a * c - b * b / 4 > 0.05)
+    return conics, valid
 
 
-def _face(board: Board, size: int) -> tuple[NDArray[np.uint8], tuple[float, float]]:
+def _artwork(board: Board, size: int) -> tuple[NDArray[np.uint8], tuple[float, float]]:
     border = round(_DRAWN_BORDER * size)
     extent = _points(board).max(axis=0) * size
     width, height = (int(v) + 2 * border for v in extent)
@@ -228,37 +228,37 @@ def _face(board: Board, size: int) -> tuple[NDArray[np.uint8], tuple[float, floa
     return image, (float(border), float(border))
 
 
-CIRCLES = Family(
+CIRCLES = BoardKind(
     kind="circles",
-    needs=("spacing_m",),
-    fewest=3,
-    counts="circles in a row (columns) and the rows of circles",
+    required_fields=("spacing_m",),
+    min_count=3,
+    counted_noun="circles in a row (columns) and the rows of circles",
     check=lambda board: None,
-    pitch_m=lambda board: length(board.spacing_m),
+    pitch_m=lambda board: required_length(board.spacing_m),
     points=_points,
     half_turn_ambiguous=lambda board: board.rows % 2 == 0,
-    locate=locate_circles,
-    face=_face,
+    detect=detect_circle_grid,
+    artwork=_artwork,
 )
 
 
 # A neighbour may lie this far from where it is expected, as a share of the step to it.
-_OFF = 0.3
-_STARTS = 6
+_MAX_STEP_DEVIATION = 0.3
+_MAX_SEEDS = 6
 
 
-def number_lattice(blobs: Array, wanted: Array) -> Array | None:
-    """Where each of the ``wanted`` points (K, 2), whole numbers in spacings, stands among ``blobs`` (N, 2) in pixels,
+def index_lattice(blobs: Array, target_points: Array) -> Array | None:
+    """Where each of the ``target_points`` points (K, 2), whole numbers in spacings, stands among ``blobs`` (N, 2) in pixels,
     (K, 2); None if they are not all there. Of the turns that fit, the first is taken; mirror images never fit."""
-    middle = np.median(blobs, axis=0)
-    for start in np.argsort(np.linalg.norm(blobs - middle, axis=1))[:_STARTS]:
+    centre = np.median(blobs, axis=0)
+    for start in np.argsort(np.linalg.norm(blobs - centre, axis=1))[:_MAX_SEEDS]:
         steps = _steps(blobs, int(start))
         if steps is None:
             continue
-        place = _walk(blobs, int(start), steps)
-        if len(place) < len(wanted):
+        lattice = _grow_lattice(blobs, int(start), steps)
+        if len(lattice) < len(target_points):
             continue
-        found = _fitted(blobs, place, wanted)
+        found = _match_points(blobs, lattice, target_points)
         if found is not None:
             return found
     return None
@@ -277,40 +277,40 @@ def _steps(blobs: Array, start: int) -> tuple[Array, Array] | None:
     return None
 
 
-def _walk(blobs: Array, start: int, steps: tuple[Array, Array]) -> dict[tuple[int, int], int]:
+def _grow_lattice(blobs: Array, start: int, steps: tuple[Array, Array]) -> dict[tuple[int, int], int]:
     """Lattice places of the blobs reached from ``start``; each hands on the steps as they have become there."""
-    place = {(0, 0): start}
+    lattice = {(0, 0): start}
     taken = {start}
-    open_places: list[tuple[tuple[int, int], Array, Array]] = [((0, 0), steps[0], steps[1])]
-    while open_places:
-        (a, b), first, second = open_places.pop(0)
+    frontier: list[tuple[tuple[int, int], Array, Array]] = [((0, 0), steps[0], steps[1])]
+    while frontier:
+        (a, b), first, second = frontier.pop(0)
         for axis, sign in ((0, 1), (0, -1), (1, 1), (1, -1)):
             to = (a + sign, b) if axis == 0 else (a, b + sign)
-            if to in place:
+            if to in lattice:
                 continue
             step = sign * (first if axis == 0 else second)
-            distance = np.linalg.norm(blobs - blobs[place[a, b]] - step, axis=1)
+            distance = np.linalg.norm(blobs - blobs[lattice[a, b]] - step, axis=1)
             nearest = int(np.argmin(distance))
-            if nearest in taken or distance[nearest] > _OFF * np.linalg.norm(step):
+            if nearest in taken or distance[nearest] > _MAX_STEP_DEVIATION * np.linalg.norm(step):
                 continue
-            place[to] = nearest
+            lattice[to] = nearest
             taken.add(nearest)
-            seen = sign * (blobs[nearest] - blobs[place[a, b]])
-            open_places.append((to, seen if axis == 0 else first, second if axis == 0 else seen))
-    return place
+            observed_step = sign * (blobs[nearest] - blobs[lattice[a, b]])
+            frontier.append((to, observed_step if axis == 0 else first, second if axis == 0 else observed_step))
+    return lattice
 
 
-def _fitted(blobs: Array, place: dict[tuple[int, int], int], wanted: Array) -> Array | None:
+def _match_points(blobs: Array, lattice: dict[tuple[int, int], int], target_points: Array) -> Array | None:
     """Tries the four turns and every shift of the wanted points onto the lattice, its steps being the two shortest or,
     on a tilted board, one of them and the diagonal beside it."""
-    x, y = wanted.astype(int).T
+    x, y = target_points.astype(int).T
     # Diagonal steps: (x, y) = a (1, -1) + b (1, 1) turns the second clockwise from the first.
     a, b = (x - y) // 2, (x + y) // 2
     turns = ((a, b), (-b, a), (-a, -b), (b, -a))
     sheared = [(p + k * q, q + m * p) for p, q in turns for k, m in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1))]
     for turned_a, turned_b in sheared:
-        for shift_a, shift_b in place:
+        for shift_a, shift_b in lattice:
             keys = [(int(p) + shift_a, int(q) + shift_b) for p, q in zip(turned_a, turned_b, strict=True)]
-            if all(key in place for key in keys):
-                return blobs[[place[key] for key in keys]]
+            if all(key in lattice for key in keys):
+                return blobs[[lattice[key] for key in keys]]
     return None

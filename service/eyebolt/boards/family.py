@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from eyebolt.boards.detection import Located, Scene
+from eyebolt.boards.detection import LocatedCorners, SearchImage
 from eyebolt.geometry import Array
 
 if TYPE_CHECKING:
@@ -18,41 +18,41 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Family:
+class BoardKind:
     """One kind of board.
 
-    ``needs``: the lengths it has, as attributes of a Board, others are refused; ``fewest``, ``counts``: how few columns
+    ``required_fields``: the lengths it has, as attributes of a Board, others are refused; ``min_count``, ``counted_noun``: how few columns
     or rows there can be, of what. ``check``: raises InputFault for a board that cannot be; ``pitch_m``: the board's
-    unit; ``points``: its numbered points (K, 2) in that unit; ``half_turn_ambiguous``; ``locate``: the points found in
-    a picture, None if there are none; ``face``: what is printed, (H, W) uint8 at so many pixels a unit, and the pixel
+    unit; ``points``: its numbered points (K, 2) in that unit; ``half_turn_ambiguous``; ``detect``: the points found in
+    a picture, None if there are none; ``artwork``: what is printed, (H, W) uint8 at so many pixels a unit, and the pixel
     distance (x, y) of the board's origin from its upper left edge.
     """
 
     kind: str
-    needs: tuple[str, ...]
-    fewest: int
-    counts: str
+    required_fields: tuple[str, ...]
+    min_count: int
+    counted_noun: str
     check: Callable[[Board], None]
     pitch_m: Callable[[Board], float]
     points: Callable[[Board], Array]
     half_turn_ambiguous: Callable[[Board], bool]
-    locate: Callable[[Scene, Board], Located | None]
-    face: Callable[[Board, int], tuple[NDArray[np.uint8], tuple[float, float]]]
+    detect: Callable[[SearchImage, Board], LocatedCorners | None]
+    artwork: Callable[[Board, int], tuple[NDArray[np.uint8], tuple[float, float]]]
 
 
-def is_length(value: object) -> bool:
+def is_positive_length(value: object) -> bool:
     """A finite number above 0."""
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value) and value > 0
 
 
-def length(value: float | None) -> float:
+def required_length(value: float | None) -> float:
     """A length that the family's checks have seen to be there."""
     return float(value or 0.0)
 
 
 def square_m(board: Board) -> float:
     """The unit of such a board."""
-    return length(board.square_m)
+    return required_length(board.square_m)
 
 
 def inner_corners(board: Board) -> Array:

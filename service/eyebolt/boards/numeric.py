@@ -10,5 +10,5 @@ from numpy.typing import NDArray
 
 def median(values: NDArray[Any]) -> Any:
     """Along the first axis of ``values`` (N, ...), N >= 1, no NaN among them."""
-    rising = np.sort(values, axis=0)
-    return (rising[(len(rising) - 1) // 2] + rising[len(rising) // 2]) / 2
+    ordered = np.sort(values, axis=0)
+    return (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2

@@ -3,7 +3,7 @@
 from eyebolt.boards.charuco import CHARUCO
 from eyebolt.boards.chessboard import CHESSBOARD
 from eyebolt.boards.circle_grid import CIRCLES
-from eyebolt.boards.family import Family
+from eyebolt.boards.family import BoardKind
 from eyebolt.boards.marker_grid import GRID
 
-FAMILIES: dict[str, Family] = {family.kind: family for family in (CHARUCO, CHESSBOARD, GRID, CIRCLES)}
+BOARD_KINDS: dict[str, BoardKind] = {board_kind.kind: board_kind for board_kind in (CHARUCO, CHESSBOARD, GRID, CIRCLES)}

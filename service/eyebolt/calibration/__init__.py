@@ -1,46 +1,46 @@
 """From pairs to the camera's transform: estimate, uncertainty, outliers, diagnosis, acceptance. Pure."""
 
-from eyebolt.calibration.acceptance import Judgement, judge
+from eyebolt.calibration.acceptance import ResultAcceptance, assess_result
 from eyebolt.calibration.estimation import (
-    HeldOut,
-    SeenPoses,
-    linearise,
-    see,
+    HeldOutError,
+    LinearizedPoses,
+    linearize,
+    linearize_board_poses,
     slide_to_plausible,
     variance_of,
-    verticals,
+    vertical_directions,
     weakest_direction,
 )
-from eyebolt.calibration.problem import PoseTerms, Problem, RobotNoise, WorkingVolume, chain_of
+from eyebolt.calibration.problem import PoseConvention, Problem, RobotNoise, WorkingVolume, kinematic_chain
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solution import Refusal, Solution
-from eyebolt.calibration.solve import solve, solve_with_lens
-from eyebolt.calibration.uncertainty import ErrorMap, Expectation, TouchCheck, p95_of_covariance, standard_normal
+from eyebolt.calibration.solve import solve, solve_with_free_intrinsics
+from eyebolt.calibration.uncertainty import ErrorMap, PredictiveModel, TouchCheck, p95_of_covariance, standard_normal
 
 __all__ = [
     "ErrorMap",
-    "Expectation",
-    "HeldOut",
-    "Judgement",
-    "PoseTerms",
+    "HeldOutError",
+    "LinearizedPoses",
+    "PoseConvention",
+    "PredictiveModel",
     "Problem",
     "Refusal",
+    "ResultAcceptance",
     "RobotNoise",
-    "SeenPoses",
     "Solution",
     "TouchCheck",
     "WorkingVolume",
-    "chain_of",
-    "judge",
-    "linearise",
+    "assess_result",
+    "kinematic_chain",
+    "linearize",
+    "linearize_board_poses",
     "p95_of_covariance",
     "read_problem",
-    "see",
     "slide_to_plausible",
     "solve",
-    "solve_with_lens",
+    "solve_with_free_intrinsics",
     "standard_normal",
     "variance_of",
-    "verticals",
+    "vertical_directions",
     "weakest_direction",
 ]

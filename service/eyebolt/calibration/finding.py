@@ -11,6 +11,6 @@ class Finding:
 
     code: str
     severity: str
-    says: str
+    message: str
     evidence: dict[str, float] = field(default_factory=dict)
     remedy: str = ""

@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from eyebolt.geometry import Array, CameraModel, PoseReading, se3
+from eyebolt.geometry import Array, CameraModel, PoseFormat, se3
 from eyebolt.observations import Pair, PointerTip
 
 Mount = Literal["fixed", "arm"]
@@ -29,13 +29,13 @@ class RobotNoise:
 
 
 @dataclass(frozen=True)
-class PoseTerms:
-    """How the numbers of a pose were read: ``reading``, and the tool (4, 4) that was taken off, if it was in them."""
+class PoseConvention:
+    """How the numbers of a pose were read: ``pose_format``, and the tool (4, 4) that was taken off, if it was in them."""
 
-    reading: PoseReading
+    pose_format: PoseFormat
     flange_T_tool: Array | None = None
 
-    def flange_of(self, reported: Array) -> Array:
+    def remove_tool(self, reported: Array) -> Array:
         """base_T_flange (..., 4, 4) of poses ``reported`` (..., 4, 4): the tool taken off."""
         return reported if self.flange_T_tool is None else reported @ se3.inverse(self.flange_T_tool)
 
@@ -67,7 +67,7 @@ class WorkingVolume:
 class Problem:
     """A calibration to be solved. ``board_corners_m`` (K, 3); ``robot_noise`` None means: estimate it.
 
-    ``height_m``: for arms that turn about the vertical only, see ``vertical``. ``terms``: how the poses were read, if
+    ``height_m``: for arms that turn about the vertical only, see ``vertical``. ``pose_convention``: how the poses were read, if
     they came as numbers of a controller. ``tip``: what touches were made with.
     """
 
@@ -80,11 +80,11 @@ class Problem:
     robot_noise: RobotNoise | None = None
     height_m: float | None = None
     tip: PointerTip | None = None
-    terms: PoseTerms | None = None
+    pose_convention: PoseConvention | None = None
 
     def chain(self) -> Array:
         """A (n, 4, 4) of the shared equation for all pairs."""
-        return chain_of(self.mount, np.array([p.base_T_flange for p in self.pairs]).reshape(-1, 4, 4))
+        return kinematic_chain(self.mount, np.array([p.base_T_flange for p in self.pairs]).reshape(-1, 4, 4))
 
     @cached_property
     def grid(self) -> Array:
@@ -92,7 +92,7 @@ class Problem:
         return self.volume.grid(self.camera)
 
     @cached_property
-    def mean_square(self) -> Array:
+    def displacement_metric(self) -> Array:
         """(6, 6): the mean over the volume of how a change of the camera's pose moves a point, squared.
 
         Its product with a covariance of the pose, summed over all entries, is the mean squared error in square metres.
@@ -107,11 +107,11 @@ class Problem:
         return "base_T_camera" if self.mount == "fixed" else "flange_T_camera"
 
     @property
-    def board_name(self) -> str:
+    def board_transform_name(self) -> str:
         """Name of Y, where the board is."""
         return "flange_T_board" if self.mount == "fixed" else "base_T_board"
 
 
-def chain_of(mount: Mount, base_T_flange: Array) -> Array:
+def kinematic_chain(mount: Mount, base_T_flange: Array) -> Array:
     """A (n, 4, 4) of the shared equation for reported poses (n, 4, 4)."""
     return base_T_flange if mount == "fixed" else se3.inverse(base_T_flange)

@@ -18,16 +18,16 @@ from eyebolt.errors import InputFault
 from eyebolt.geometry import CameraModel, se3
 from eyebolt.observations import Pair
 
-_NOT_RIGID = 1e-3
+_MAX_ORTHOGONALITY_ERROR = 1e-3
 
 Row4 = tuple[float, float, float, float]
 
 
-class _Part(BaseModel):
+class _StrictModel(BaseModel):
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 
 
-class _Camera(_Part):
+class _Camera(_StrictModel):
     width: int
     height: int
     matrix: list[list[float]]
@@ -35,24 +35,24 @@ class _Camera(_Part):
     sigma: dict[str, float] = {}
 
 
-class _Pair(_Part):
+class _Pair(_StrictModel):
     base_T_flange: tuple[Row4, Row4, Row4, Row4]
     ids: list[Annotated[int, Field(ge=0)]]
     corners_px: list[tuple[float, float]]
 
 
-class _Noise(_Part):
+class _Noise(_StrictModel):
     mm: Annotated[float, Field(gt=0)]
     deg: Annotated[float, Field(gt=0)]
 
 
-class _Goal(_Part):
+class _Goal(_StrictModel):
     tolerance_mm: Annotated[float, Field(gt=0)]
     near_mm: Annotated[float, Field(gt=0)]
     far_mm: Annotated[float, Field(gt=0)]
 
 
-class _ProblemFile(_Part):
+class _ProblemFile(_StrictModel):
     mount: Literal["fixed", "arm"]
     turns: Literal["free", "vertical"] = "free"
     camera: _Camera
@@ -67,18 +67,18 @@ def read_problem(text: str, file_name: str) -> tuple[Problem, float]:
     try:
         parsed = _ProblemFile.model_validate(json.loads(text))
     except json.JSONDecodeError as fault:
-        raise _bad(file_name, [f"line {fault.lineno}: not JSON: {fault.msg}"]) from None
+        raise _invalid_problem_file(file_name, [f"line {fault.lineno}: not JSON: {fault.msg}"]) from None
     except RecursionError:
-        raise _bad(file_name, ["nested too deeply"]) from None
+        raise _invalid_problem_file(file_name, ["nested too deeply"]) from None
     except ValidationError as fault:
         places = [(".".join(str(part) for part in e["loc"]) or "(file)", e["msg"]) for e in fault.errors()]
-        raise _bad(file_name, [f"{place}: {message}" for place, message in places]) from None
+        raise _invalid_problem_file(file_name, [f"{place}: {message}" for place, message in places]) from None
     board = np.array(parsed.board_corners_mm) / 1e3
     faults = [fault for k, pair in enumerate(parsed.pairs) for fault in _pair_faults(k, pair, len(board))]
     if parsed.goal.far_mm <= parsed.goal.near_mm:
         faults.append("goal: far_mm must be greater than near_mm")
     if faults:
-        raise _bad(file_name, faults)
+        raise _invalid_problem_file(file_name, faults)
     camera = CameraModel(
         parsed.camera.width,
         parsed.camera.height,
@@ -101,15 +101,17 @@ def read_problem(text: str, file_name: str) -> tuple[Problem, float]:
 
 def _matrix(rows: list[list[float]], file_name: str) -> se3.Array:
     if [len(row) for row in rows] != [3, 3, 3]:
-        raise _bad(file_name, ["camera.matrix: must be 3 rows of 3 numbers"])
+        raise _invalid_problem_file(file_name, ["camera.matrix: must be 3 rows of 3 numbers"])
     return np.array(rows)
 
 
 def _pair_faults(k: int, pair: _Pair, corner_count: int) -> list[str]:
     faults = []
     pose = np.array(pair.base_T_flange)
-    if pose[3].tolist() != [0, 0, 0, 1] or se3.orthogonality_error(pose[:3, :3]) > _NOT_RIGID:
-        faults.append(f"pairs.{k}.base_T_flange: not a rigid transform (rotation off by more than {_NOT_RIGID})")
+    if pose[3].tolist() != [0, 0, 0, 1] or se3.orthogonality_error(pose[:3, :3]) > _MAX_ORTHOGONALITY_ERROR:
+        faults.append(
+            f"pairs.{k}.base_T_flange: not a rigid transform (rotation off by more than {_MAX_ORTHOGONALITY_ERROR})"
+        )
     if len(pair.ids) != len(pair.corners_px):
         faults.append(f"pairs.{k}: {len(pair.ids)} ids but {len(pair.corners_px)} corners")
     if len(set(pair.ids)) != len(pair.ids):
@@ -125,7 +127,7 @@ def _pair(k: int, pair: _Pair) -> Pair:
     return Pair(k, pose, np.array(pair.ids, dtype=np.int64), np.array(pair.corners_px, dtype=float).reshape(-1, 2))
 
 
-def _bad(file_name: str, faults: list[str]) -> InputFault:
+def _invalid_problem_file(file_name: str, faults: list[str]) -> InputFault:
     listed = "\n".join(f"  - {fault}" for fault in faults[:40])
     return InputFault(
         "problem-file",

@@ -13,37 +13,44 @@ from dataclasses import replace
 
 import numpy as np
 
-from eyebolt.calibration.diagnosis import diagnose, findings_on_numbers, in_order
+from eyebolt.calibration.diagnosis import diagnose, findings_on_corner_numbers, prioritized
 from eyebolt.calibration.estimation import (
-    HeldOut,
+    HeldOutError,
+    InitialEstimate,
     JointEstimate,
-    Start,
-    Views,
+    Observations,
+    describe_missing_height,
     held_out_error,
     leave_one_out,
-    linearise,
-    missing_height,
-    settle_branches,
+    linearize,
+    resolve_tilt_branches,
+    rotation_spread,
     slide_to_height,
-    turning_about_axes,
-    unknown_directions,
-    unused_pairs,
+    unobservable_directions,
+    unused_pair_residuals,
 )
-from eyebolt.calibration.problem import Problem, chain_of
-from eyebolt.calibration.robust import FEWEST, Belonging, estimate_without_strangers
-from eyebolt.calibration.solution import Estimate, LeftOutPair, Refusal, Solution
+from eyebolt.calibration.problem import Problem, kinematic_chain
+from eyebolt.calibration.robust import MIN_PAIRS, InlierEstimate, robust_estimate
+from eyebolt.calibration.solution import ExcludedPair, ParameterDeviation, Refusal, Solution
 from eyebolt.calibration.uncertainty import (
-    arm_errors,
-    expectation_of,
+    apply_touches,
     expected_error,
-    findings_on_limits,
+    findings_on_error_budget,
     p95_of_covariance,
-    with_touches,
+    pick_error,
+    predictive_model,
 )
 from eyebolt.geometry import COEFFICIENT_NAMES, Array, CameraModel
-from eyebolt.observations import FEWEST_CORNERS, Pair, PlacedBoard, ViewStack, fit_board_poses, soften_strays
+from eyebolt.observations import (
+    MIN_CORNERS,
+    CornerObservations,
+    Pair,
+    PlacedBoard,
+    downweight_outlier_corners,
+    fit_board_poses,
+)
 
-_MORE_TURNING = "tilt the board (or the camera) by 20 deg and more about two different axes between waypoints."
+_MORE_ROTATION = "tilt the board (or the camera) by 20 deg and more about two different axes between waypoints."
 
 
 def solve(problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[PlacedBoard] = ()) -> Solution | Refusal:
@@ -51,75 +58,77 @@ def solve(problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[Placed
 
     ``placed``: boards that lay still, and where they were touched: never pairs, see ``touches``.
     """
-    usable = [p for p in problem.pairs if len(p.ids) >= FEWEST_CORNERS]
-    left_out = [
-        LeftOutPair(p.index, f"only {len(p.ids)} corners, {FEWEST_CORNERS} are needed")
+    usable = [p for p in problem.pairs if len(p.ids) >= MIN_CORNERS]
+    excluded = [
+        ExcludedPair(p.index, f"only {len(p.ids)} corners, {MIN_CORNERS} are needed")
         for p in problem.pairs
-        if len(p.ids) < FEWEST_CORNERS
+        if len(p.ids) < MIN_CORNERS
     ]
-    views, usable = _views(problem, usable, left_out)
-    if views is None or len(usable) < FEWEST:
+    observations, usable = _observations(problem, usable, excluded)
+    if observations is None or len(usable) < MIN_PAIRS:
         return Refusal(
             "too-few-pairs",
-            f"{len(usable)} usable pairs, at least {FEWEST} are needed",
+            f"{len(usable)} usable pairs, at least {MIN_PAIRS} are needed",
             "capture more waypoints with the board well in view.",
             len(usable),
-            left_out=tuple(left_out),
-            findings=findings_on_numbers(problem, problem.pairs),
+            excluded=tuple(excluded),
+            findings=findings_on_corner_numbers(problem, problem.pairs),
         )
     try:
         with np.errstate(all="ignore"):
-            belonging = estimate_without_strangers(problem, views)
+            inlier_estimate = robust_estimate(problem, observations)
     except np.linalg.LinAlgError:
-        belonging = None
-    outcome = _solved(problem, views, usable, left_out, checks, placed, belonging)
+        inlier_estimate = None
+    outcome = _solved(problem, observations, usable, excluded, checks, placed, inlier_estimate)
     with np.errstate(all="ignore"):
-        solved = belonging if isinstance(outcome, Solution) else None
-        diagnosed = diagnose(problem, views, usable, solved)
-    return replace(outcome, findings=in_order((*diagnosed, *outcome.findings)))
+        solved = inlier_estimate if isinstance(outcome, Solution) else None
+        diagnosed = diagnose(problem, observations, usable, solved)
+    return replace(outcome, findings=prioritized((*diagnosed, *outcome.findings)))
 
 
 def _solved(
     problem: Problem,
-    views: Views,
+    observations: Observations,
     usable: list[Pair],
-    left_out: list[LeftOutPair],
+    excluded: list[ExcludedPair],
     checks: Sequence[Pair],
     placed: Sequence[PlacedBoard],
-    found: Belonging | None,
+    found: InlierEstimate | None,
 ) -> Solution | Refusal:
     if found is None:
-        return _not_converged(len(usable), left_out)
+        return _not_converged(len(usable), excluded)
     joint, used = found.joint, found.used
-    left_out += [LeftOutPair(usable[s.row].index, s.reason) for s in found.left_out]
-    kept = int(used.sum())
-    if 2 * kept < len(usable) and not found.partings:
-        return _not_converged(kept, left_out)
+    excluded += [ExcludedPair(usable[s.row].index, s.reason) for s in found.excluded]
+    pairs_used = int(used.sum())
+    if 2 * pairs_used < len(usable) and not found.change_points:
+        return _not_converged(pairs_used, excluded)
     if not (joint.converged and np.isfinite(joint.covariance).all() and np.isfinite(joint.X).all()):
-        unknown = _unknown_words(problem, joint) if np.isfinite(joint.normal).all() else ()
-        if unknown:
-            return _turns_too_little(views.A[used], unknown, kept, left_out)
-        return _not_converged(kept, left_out)
-    unknown = _unknown_words(problem, joint)
-    if unknown:
-        return _turns_too_little(views.A[used], unknown, kept, left_out)
+        unobservable = _unobservable_directions(problem, joint) if np.isfinite(joint.normal).all() else ()
+        if unobservable:
+            return _insufficient_rotation(observations.A[used], unobservable, pairs_used, excluded)
+        return _not_converged(pairs_used, excluded)
+    unobservable = _unobservable_directions(problem, joint)
+    if unobservable:
+        return _insufficient_rotation(observations.A[used], unobservable, pairs_used, excluded)
     reported = np.array([p.base_T_flange for p in usable])[used]
     # What was checked on the other side of a move tells of another place of board or camera.
-    for parting in found.partings:
-        moved_at = usable[parting.row].index
-        checks = [check for check in checks if (check.index < moved_at) == parting.kept_before]
-    return _solution(problem, joint, views.stack[used], reported, left_out, checks, placed)
+    for change_point in found.change_points:
+        moved_at = usable[change_point.row].index
+        checks = [check for check in checks if (check.index < moved_at) == change_point.kept_before]
+    return _solution(problem, joint, observations.stack[used], reported, excluded, checks, placed)
 
 
-def _views(problem: Problem, usable: list[Pair], left_out: list[LeftOutPair]) -> tuple[Views | None, list[Pair]]:
-    """Views with a usable board pose; the others go to ``left_out``."""
+def _observations(
+    problem: Problem, usable: list[Pair], excluded: list[ExcludedPair]
+) -> tuple[Observations | None, list[Pair]]:
+    """Views with a usable board pose; the others go to ``excluded``."""
     if not usable:
         return None, usable
-    stack = ViewStack.of(usable, problem.board_corners_m)
+    stack = CornerObservations.of(usable, problem.board_corners_m)
     poses = fit_board_poses(problem.camera, stack)
     good = np.isfinite(poses.rss_px2)
-    left_out += [
-        LeftOutPair(p.index, "the corners allow no board pose (in a line, or outside the lens model)")
+    excluded += [
+        ExcludedPair(p.index, "the corners allow no board pose (in a line, or outside the lens model)")
         for p, fine in zip(usable, good, strict=True)
         if not fine
     ]
@@ -127,63 +136,65 @@ def _views(problem: Problem, usable: list[Pair], left_out: list[LeftOutPair]) ->
     usable = [usable[k] for k in rows]
     if not usable:
         return None, usable
-    A = chain_of(problem.mount, np.array([p.base_T_flange for p in usable]))
-    return Views.of(problem, A, *soften_strays(problem.camera, stack[rows], poses[rows])), usable
+    A = kinematic_chain(problem.mount, np.array([p.base_T_flange for p in usable]))
+    return Observations.of(problem, A, *downweight_outlier_corners(problem.camera, stack[rows], poses[rows])), usable
 
 
-def _unknown_words(problem: Problem, joint: JointEstimate) -> tuple[str, ...]:
-    return tuple(d.says for d in unknown_directions(problem, joint))
+def _unobservable_directions(problem: Problem, joint: JointEstimate) -> tuple[str, ...]:
+    return tuple(d.message for d in unobservable_directions(problem, joint))
 
 
-def _turns_too_little(A: Array, unknown: tuple[str, ...], kept: int, left_out: list[LeftOutPair]) -> Refusal:
-    turned = np.rad2deg(turning_about_axes(A))
-    says = (
-        f"the waypoints turn too little to solve: {unknown[0]} cannot be known from these {kept} pairs"
+def _insufficient_rotation(
+    A: Array, unobservable: tuple[str, ...], pairs_used: int, excluded: list[ExcludedPair]
+) -> Refusal:
+    turned = np.rad2deg(rotation_spread(A))
+    message = (
+        f"the waypoints turn too little to solve: {unobservable[0]} cannot be known from these {pairs_used} pairs"
         f" (turning about the three axes, RMS: {turned[0]:.1f}, {turned[1]:.1f}, {turned[2]:.1f} deg)"
     )
-    return Refusal("turns-too-little", says, _MORE_TURNING, kept, unknown, tuple(left_out))
+    return Refusal("insufficient-rotation", message, _MORE_ROTATION, pairs_used, unobservable, tuple(excluded))
 
 
-def _not_converged(kept: int, left_out: list[LeftOutPair]) -> Refusal:
+def _not_converged(pairs_used: int, excluded: list[ExcludedPair]) -> Refusal:
     return Refusal(
         "not-converged",
-        f"no transform fits these {kept} pairs",
+        f"no transform fits these {pairs_used} pairs",
         "check that poses and pictures belong together and that mount, units and rotation are stated rightly.",
-        kept,
-        left_out=tuple(left_out),
+        pairs_used,
+        excluded=tuple(excluded),
     )
 
 
 def _solution(
     problem: Problem,
     joint: JointEstimate,
-    stack: ViewStack,
+    stack: CornerObservations,
     reported: Array,
-    left_out: list[LeftOutPair],
+    excluded: list[ExcludedPair],
     checks: Sequence[Pair],
     placed: Sequence[PlacedBoard],
 ) -> Solution:
     scale, focal, proof = _scale_and_focal(problem, joint)
     X, Y = joint.X, joint.Y
-    A = chain_of(problem.mount, reported)
+    A = kinematic_chain(problem.mount, reported)
     if problem.turns == "vertical":
         X, Y = slide_to_height(problem, A, X, Y)
-    touched = with_touches(problem, joint, X, Y, A, placed, proof)
+    touched = apply_touches(problem, joint, X, Y, A, placed, proof)
     best = joint.noise.best
-    statement, error_map = expected_error(problem, touched.joint)
-    arm = arm_errors(problem, joint, reported, touched.closing)
-    residual = joint.seen.residual_px
+    summary, error_map = expected_error(problem, touched.joint)
+    arm = pick_error(problem, joint, reported, touched.height_update)
+    residual = joint.linearized.residual_px
     held_out = held_out_error(leave_one_out(joint), problem.board_corners_m)
     return Solution(
         mount=problem.mount,
         transform_name=problem.transform_name,
-        board_name=problem.board_name,
+        board_transform_name=problem.board_transform_name,
         X=touched.X,
         Y=touched.Y,
         covariance=touched.joint.covariance[:6, :6],
-        expected_error_mm=statement,
+        expected_error_mm=summary,
         error_map=error_map,
-        expected_pick_mm=arm.pick,
+        expected_pick_error_mm=arm.pick,
         held_out=held_out,
         checks=_checks(problem, joint, checks),
         corner_rms_px=float(np.sqrt((residual**2).sum() / max(np.count_nonzero(residual), 1))),
@@ -192,86 +203,86 @@ def _solution(
         robot_noise_stated=joint.noise.stated,
         scale=scale,
         focal=focal,
-        proof_p95_mm=touched.proof_p95_mm,
-        kept=len(reported),
-        left_out=tuple(sorted(left_out, key=lambda p: p.pair)),
-        findings=(*touched.findings, *findings_on_limits(problem, joint, arm, stack)),
-        unknown=(missing_height(problem),) if touched.height_is_missing else (),
+        p95_with_nuisances_mm=touched.p95_with_nuisances_mm,
+        pairs_used=len(reported),
+        excluded=tuple(sorted(excluded, key=lambda p: p.pair)),
+        findings=(*touched.findings, *findings_on_error_budget(problem, joint, arm, stack)),
+        unobservable=(describe_missing_height(problem),) if touched.height_is_missing else (),
         touches=touched.check,
         height=touched.height,
         lens=_lens(problem, joint),
-        expectation=expectation_of(problem.mount, joint, held_out),
+        prediction=predictive_model(problem.mount, joint, held_out),
     )
 
 
-def _lens(problem: Problem, joint: JointEstimate) -> dict[str, Estimate]:
+def _lens(problem: Problem, joint: JointEstimate) -> dict[str, ParameterDeviation]:
     """How far the pairs see each lens parameter of stated sigma off its value."""
-    p = joint.model.free.shape[1]
+    p = joint.model.observable_basis.shape[1]
     sigma = np.sqrt(np.maximum(np.diagonal(joint.fits.covariance[0])[p:], 0.0))
     return {
-        name: Estimate(float(value), float(doubt))
-        for name, value, doubt in zip(problem.camera.sigma, joint.fits.z[0, p:], sigma, strict=True)
+        name: ParameterDeviation(float(value), float(uncertainty))
+        for name, value, uncertainty in zip(problem.camera.sigma, joint.fits.z[0, p:], sigma, strict=True)
     }
 
 
-def _scale_and_focal(problem: Problem, joint: JointEstimate) -> tuple[Estimate, Estimate, float]:
+def _scale_and_focal(problem: Problem, joint: JointEstimate) -> tuple[ParameterDeviation, ParameterDeviation, float]:
     """Board scale and focal length estimated beside the transform, and the p95 when both are free."""
     model = joint.model
     fitted = joint.with_scale_and_focal_free(problem.camera)
     covariance = fitted.covariance[0]
-    count = model.free.shape[1]
+    count = model.observable_basis.shape[1]
     sigma = np.sqrt(np.maximum(np.diagonal(covariance), 0.0))
-    scale, focal = (Estimate(float(fitted.z[0, k]), float(sigma[k])) for k in (count, count + 1))
+    scale, focal = (ParameterDeviation(float(fitted.z[0, k]), float(sigma[k])) for k in (count, count + 1))
     # The mixture is wider than the covariance at the most likely noise; keep the wider one.
-    of_X = model.free[:6] @ covariance[:count, :count] @ model.free[:6].T
-    plain = model.free[:6] @ joint.fits.covariance[0, :count, :count] @ model.free[:6].T
+    of_X = model.observable_basis[:6] @ covariance[:count, :count] @ model.observable_basis[:6].T
+    plain = model.observable_basis[:6] @ joint.fits.covariance[0, :count, :count] @ model.observable_basis[:6].T
     widened = of_X + np.maximum(joint.covariance[:6, :6] - plain, 0)
     return scale, focal, p95_of_covariance(problem, widened)
 
 
-def _checks(problem: Problem, joint: JointEstimate, checks: Sequence[Pair]) -> HeldOut | None:
-    views, _ = _views(problem, [p for p in checks if len(p.ids) >= FEWEST_CORNERS], [])
-    if views is None:
+def _checks(problem: Problem, joint: JointEstimate, checks: Sequence[Pair]) -> HeldOutError | None:
+    observations, _ = _observations(problem, [p for p in checks if len(p.ids) >= MIN_CORNERS], [])
+    if observations is None:
         return None
-    views = settle_branches(problem, views, Start(joint.X, joint.Y, "estimate"))
-    model = linearise(problem, views.seen, views.A, joint.X, joint.Y)
-    return held_out_error(unused_pairs(joint, model), problem.board_corners_m)
+    observations = resolve_tilt_branches(problem, observations, InitialEstimate(joint.X, joint.Y, "estimate"))
+    model = linearize(problem, observations.linearized, observations.A, joint.X, joint.Y)
+    return held_out_error(unused_pair_residuals(joint, model), problem.board_corners_m)
 
 
 # How far a lens file may be off, as standard deviations: shares of the focal length and of the picture's width, and
 # plain numbers for what bends the picture. Common practice, no source.
-_FOCAL_SHARE, _CENTRE_SHARE, _BENDING = 0.05, 0.03, {"p1": 0.01, "p2": 0.01}
-_ANY_BENDING = 0.3
-_MOST_ROUNDS = 8
-_STAYS = 0.05
+_FOCAL_SIGMA_FRACTION, _CENTRE_SIGMA_FRACTION, _TANGENTIAL_SIGMA = 0.05, 0.03, {"p1": 0.01, "p2": 0.01}
+_RADIAL_SIGMA = 0.3
+_MAX_ROUNDS = 8
+_CONVERGED_SIGMAS = 0.05
 
 
-def solve_with_lens(
+def solve_with_free_intrinsics(
     problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[PlacedBoard] = ()
 ) -> tuple[Solution | Refusal, CameraModel]:
     """The solution with the lens free, and the lens that it found, with the standard deviations that the pairs give."""
-    camera = replace(problem.camera, sigma=_wide(problem.camera))
-    for round_number in range(_MOST_ROUNDS):
+    camera = replace(problem.camera, sigma=_with_wide_sigmas(problem.camera))
+    for round_number in range(_MAX_ROUNDS):
         outcome = solve(replace(problem, camera=camera), checks, placed)
         if isinstance(outcome, Refusal):
             break
-        changes = {name: lens.estimate for name, lens in outcome.lens.items()}
-        settled = all(abs(lens.estimate) < _STAYS * lens.sigma for lens in outcome.lens.values())
-        if settled or round_number == _MOST_ROUNDS - 1:
+        changes = {name: lens.deviation for name, lens in outcome.lens.items()}
+        converged = all(abs(lens.deviation) < _CONVERGED_SIGMAS * lens.sigma for lens in outcome.lens.values())
+        if converged or round_number == _MAX_ROUNDS - 1:
             return outcome, replace(
-                camera.changed(changes), sigma={name: lens.sigma for name, lens in outcome.lens.items()}
+                camera.perturbed(changes), sigma={name: lens.sigma for name, lens in outcome.lens.items()}
             )
-        camera = camera.changed(changes)
+        camera = camera.perturbed(changes)
     return outcome, problem.camera
 
 
-def _wide(camera: CameraModel) -> dict[str, float]:
-    focal, centre = _FOCAL_SHARE * float(camera.matrix[0, 0]), _CENTRE_SHARE * camera.width_px
+def _with_wide_sigmas(camera: CameraModel) -> dict[str, float]:
+    focal, centre = _FOCAL_SIGMA_FRACTION * float(camera.matrix[0, 0]), _CENTRE_SIGMA_FRACTION * camera.width_px
     names = COEFFICIENT_NAMES[: camera.distortion.size]
     return {
         "fx": focal,
         "fy": focal,
         "cx": centre,
         "cy": centre,
-        **{name: _BENDING.get(name, _ANY_BENDING) for name in names},
+        **{name: _TANGENTIAL_SIGMA.get(name, _RADIAL_SIGMA) for name in names},
     }

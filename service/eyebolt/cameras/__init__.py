@@ -4,12 +4,12 @@ A source returns a frame with ``exposed_ns >= asked_ns`` or raises CameraFault, 
 older frame. Instants are CLOCK_MONOTONIC nanoseconds of this computer (``time.monotonic_ns()``).
 """
 
-from eyebolt.cameras.camera import METHODS, NS_PER_S, Camera, CameraHealth, Frame, Pixels
+from eyebolt.cameras.camera import FRESHNESS_METHODS, NS_PER_S, Camera, CameraHealth, Frame, Pixels
 from eyebolt.cameras.factory import open_camera
 from eyebolt.cameras.frame_message import decode_request, encode, encode_error
 
 __all__ = [
-    "METHODS",
+    "FRESHNESS_METHODS",
     "NS_PER_S",
     "Camera",
     "CameraHealth",

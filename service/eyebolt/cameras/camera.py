@@ -22,7 +22,7 @@ from eyebolt.errors import CameraFault
 Pixels = NDArray[Any]
 """(H, W) gray or (H, W, 3) blue-green-red; uint8 or uint16."""
 
-METHODS = ("trigger", "instant", "steady", "replay")
+FRESHNESS_METHODS = ("trigger", "timestamp", "arrival", "replay")
 """How freshness is known, best first: the source exposed on request; the source dated the exposure; the arrivals are
 steady and the delay is bounded; a recorded picture, about which no claim is made."""
 
@@ -45,24 +45,24 @@ class Frame:
 
 @dataclass(frozen=True)
 class CameraHealth:
-    """``alive``: the source gave signs of life lately; ``says``: one line about it for the status display."""
+    """``alive``: the source gave signs of life lately; ``message``: one line about it for the status display."""
 
     alive: bool
-    says: str
+    message: str
 
 
 class Camera(Protocol):
-    """A picture source. One thread may call ``grab``; ``describe`` and ``close`` may come from any other meanwhile."""
+    """A picture source. One thread may call ``grab``; ``health`` and ``close`` may come from any other meanwhile."""
 
-    def grab(self, asked_ns: int, timeout_s: float) -> Frame:
-        """The picture exposed at or after ``asked_ns`` (which may lie in the future), within ``timeout_s`` of the call.
+    def grab(self, not_before_ns: int, timeout_s: float) -> Frame:
+        """The picture exposed at or after ``not_before_ns`` (which may lie in the future), within ``timeout_s`` of the call.
 
         Raises CameraFault: ``no-fresh-frame`` if the source lives but nothing fresh came in time, ``camera-lost`` if
         it is gone or closed, ``pictures-exhausted`` or ``picture-unreadable`` from recorded pictures.
         """
         ...
 
-    def describe(self) -> CameraHealth:
+    def health(self) -> CameraHealth:
         """The state of the source; cheap, never waits."""
         ...
 
@@ -100,7 +100,7 @@ def camera_closed(source: str) -> CameraFault:
     )
 
 
-def owned_pixels(array: Pixels) -> Pixels:
+def copy_pixels(array: Pixels) -> Pixels:
     """A copy of a decoded picture in one of the allowed shapes: alpha is dropped, a single channel is flattened.
 
     ``array``: (H, W), (H, W, 1), (H, W, 3) or (H, W, 4). Raises ValueError if it is no such picture.
@@ -124,14 +124,14 @@ def deadline_after(timeout_s: float) -> int:
     return time.monotonic_ns() + round(max(timeout_s, 0.0) * NS_PER_S)
 
 
-def left_s(deadline_ns: int) -> float:
+def remaining_s(deadline_ns: int) -> float:
     """Seconds until ``deadline_ns``, never negative."""
     return max(0.0, (deadline_ns - time.monotonic_ns()) / NS_PER_S)
 
 
-def wait_for_instant(instant_ns: int, deadline_ns: int, closed: threading.Event) -> bool:
+def wait_until(instant_ns: int, deadline_ns: int, closed: threading.Event) -> bool:
     """Sleep until ``instant_ns``; False as soon as ``closed`` is set, or if the deadline comes first."""
     while time.monotonic_ns() < instant_ns:
-        if time.monotonic_ns() >= deadline_ns or closed.wait(left_s(min(instant_ns, deadline_ns))):
+        if time.monotonic_ns() >= deadline_ns or closed.wait(remaining_s(min(instant_ns, deadline_ns))):
             return False
     return not closed.is_set()

@@ -20,23 +20,23 @@ from eyebolt.cameras.camera import (
     Frame,
     camera_closed,
     camera_lost,
+    copy_pixels,
     no_fresh_frame,
-    owned_pixels,
 )
-from eyebolt.cameras.freshness import SteadyGate
+from eyebolt.cameras.freshness import ArrivalGate
 from eyebolt.errors import CameraFault, InputFault, MachineFault
 
 # Loopback streams needed up to 0.19 s in the median (H.264 over RTSP), USB cameras hold one to three frames. Half a
 # second covers an exposure of 0.1 s and three frames at 10 a second; a slower camera must be measured.
-DEFAULT_GREATEST_DELAY_S = 0.5
+DEFAULT_MAX_LATENCY_S = 0.5
 
-_FIRST_RETRY_S = 0.1
-_LAST_RETRY_S = 2.0
+_MIN_RETRY_S = 0.1
+_MAX_RETRY_S = 2.0
 
 
 @dataclass
 class _Request:
-    asked_ns: int
+    not_before_ns: int
     frame: Frame | None = None
 
 
@@ -45,9 +45,9 @@ class DeviceCamera:
 
     The thread takes every frame off the source as it comes; a picture is decoded for a request alone, once the arrivals
     are steady (see ``steady_gate``) and the frame cannot have been exposed before the request. Method "steady";
-    ``exposed_ns`` of a frame is its arrival minus ``greatest_delay_s``: no earlier than that was it exposed.
+    ``exposed_ns`` of a frame is its arrival minus ``max_latency_s``: no earlier than that was it exposed.
 
-    ``greatest_delay_s``: the longest time from the start of an exposure to the arrival of its frame. The promise of a
+    ``max_latency_s``: the longest time from the start of an exposure to the arrival of its frame. The promise of a
     fresh frame is as good as this number: measure it for each camera (film a clock) or leave the cautious default.
     ``frames_per_s``: the frame rate if it is known; else it is learned, which takes a second after each opening.
     ``exposure_us``: for Linux devices; a stream's exposure is set in its camera. ``gain_db`` is refused: the gain of
@@ -62,143 +62,148 @@ class DeviceCamera:
         exposure_us: float | None = None,
         gain_db: float | None = None,
         *,
-        greatest_delay_s: float = DEFAULT_GREATEST_DELAY_S,
+        max_latency_s: float = DEFAULT_MAX_LATENCY_S,
         frames_per_s: float | None = None,
         open_timeout_s: float = 5.0,
         read_timeout_s: float = 2.0,
     ) -> None:
-        self._source = video_source(path)
+        self._source = parse_video_source(path)
         _check_settings(exposure_us, gain_db, self._source.is_device)
         self._exposure_us = exposure_us
-        self._delay_ns = round(greatest_delay_s * NS_PER_S)
+        self._max_latency_ns = round(max_latency_s * NS_PER_S)
         self._period_ns = None if frames_per_s is None else NS_PER_S / frames_per_s
         self._timeouts_s = open_timeout_s, read_timeout_s
-        self._changed = threading.Condition()
+        self._condition = threading.Condition()
         self._closed = threading.Event()
         self._request: _Request | None = None
         self._epoch = 0
         self._frames = 0
         self._last_arrival_ns: int | None = None
-        self._rate_says = ""
-        self._trouble = "being opened"
-        self._remark = ""
-        name = f"eyebolt-camera-device {self._source.shown}"
+        self._rate_message = ""
+        self._last_error = "being opened"
+        self._settings_note = ""
+        name = f"eyebolt-camera-device {self._source.display_name}"
         self._thread = threading.Thread(target=self._run, name=name, daemon=True)
         self._thread.start()
 
-    def grab(self, asked_ns: int, timeout_s: float) -> Frame:
-        """The first frame that cannot be older than ``asked_ns``; see Camera.grab."""
-        request = _Request(asked_ns)
-        with self._changed:
+    def grab(self, not_before_ns: int, timeout_s: float) -> Frame:
+        """The first frame that cannot be older than ``not_before_ns``; see Camera.grab."""
+        request = _Request(not_before_ns)
+        with self._condition:
             self._request = request
-            self._changed.wait_for(lambda: self._closed.is_set() or request.frame is not None, max(timeout_s, 0.0))
+            self._condition.wait_for(lambda: self._closed.is_set() or request.frame is not None, max(timeout_s, 0.0))
             self._request = None
             if request.frame is not None:
                 return request.frame
             if self._closed.is_set():
-                raise camera_closed(self._source.shown)
-            raise self._nothing_fresh()
+                raise camera_closed(self._source.display_name)
+            raise self._no_fresh_frame_fault()
 
-    def describe(self) -> CameraHealth:
+    def health(self) -> CameraHealth:
         """Whether frames come and how often, or why not."""
-        with self._changed:
+        with self._condition:
             if self._closed.is_set():
-                return CameraHealth(False, f"{self._source.shown}: closed")
-            says = self._rate_says if self._lives() else self._silence()
-            remark = f"; {self._remark}" if self._remark else ""
-            return CameraHealth(self._lives(), f"{self._source.shown}: {says}{remark}")
+                return CameraHealth(False, f"{self._source.display_name}: closed")
+            message = self._rate_message if self._is_alive() else self._silence_message()
+            note = f"; {self._settings_note}" if self._settings_note else ""
+            return CameraHealth(self._is_alive(), f"{self._source.display_name}: {message}{note}")
 
     def close(self) -> None:
         """End the thread; waits no longer than one opening or one read may take."""
-        with self._changed:
+        with self._condition:
             self._closed.set()
-            self._changed.notify_all()
+            self._condition.notify_all()
         self._thread.join(sum(self._timeouts_s) + 1.0)
 
     def _run(self) -> None:
-        retry_s = _FIRST_RETRY_S
+        retry_s = _MIN_RETRY_S
         while not self._closed.is_set():
             capture = open_video(self._source, *self._timeouts_s)
             if capture is None:
-                self._note("it does not answer")
+                self._set_error("it does not answer")
             else:
                 try:
                     if self._read_one_epoch(capture):
-                        retry_s = _FIRST_RETRY_S
+                        retry_s = _MIN_RETRY_S
                 except (cv2.error, ValueError) as why:
                     # An undecodable picture ends the epoch like any other error; the thread must outlive it.
-                    self._note(str(why.err if isinstance(why, cv2.error) else why))
+                    self._set_error(str(why.err if isinstance(why, cv2.error) else why))
                 finally:
                     capture.release()
             self._closed.wait(retry_s)
-            retry_s = min(2 * retry_s, _LAST_RETRY_S)
+            retry_s = min(2 * retry_s, _MAX_RETRY_S)
 
     def _read_one_epoch(self, capture: cv2.VideoCapture) -> bool:
         """Read until the source fails (isOpened would deny it) or the camera is closed; True if any frame came."""
-        gate = SteadyGate(self._delay_ns, self._period_ns)
+        gate = ArrivalGate(self._max_latency_ns, self._period_ns)
         if self._exposure_us is not None:
-            self._remark = set_exposure(capture, self._exposure_us)
+            self._settings_note = set_exposure(capture, self._exposure_us)
         self._epoch += 1
         self._frames = 0
         while not self._closed.is_set():
             if not capture.grab():
-                self._note("it stopped sending")
+                self._set_error("it stopped sending")
                 break
             arrived_ns = time.monotonic_ns()
-            gate.arrival(arrived_ns)
+            gate.add_arrival(arrived_ns)
             self._frames += 1
-            request = self._wanted_now(gate, arrived_ns)
+            request = self._satisfied_request(gate, arrived_ns)
             if request is None:
                 continue
             decoded, picture = capture.retrieve()
             if not decoded:
-                self._note("a picture could not be decoded")
+                self._set_error("a picture could not be decoded")
                 break
             name = f"{self._epoch}/{self._frames}"
-            frame = Frame(owned_pixels(picture), arrived_ns - self._delay_ns, arrived_ns, "steady", name)
-            with self._changed:
+            frame = Frame(copy_pixels(picture), arrived_ns - self._max_latency_ns, arrived_ns, "arrival", name)
+            with self._condition:
                 request.frame = frame
-                self._changed.notify_all()
+                self._condition.notify_all()
         return self._frames > 0
 
-    def _wanted_now(self, gate: SteadyGate, arrived_ns: int) -> _Request | None:
+    def _satisfied_request(self, gate: ArrivalGate, arrived_ns: int) -> _Request | None:
         """The waiting request, if the frame that arrived just now is certainly fresh enough for it."""
         period_ns = gate.frame_period_ns()
         earliest_ns = gate.earliest_exposure_ns()
-        with self._changed:
+        with self._condition:
             self._last_arrival_ns = arrived_ns
-            self._trouble = ""
-            self._rate_says = (
+            self._last_error = ""
+            self._rate_message = (
                 "learning the frame rate" if period_ns is None else f"a picture every {period_ns / 1e6:.0f} ms"
             )
             if earliest_ns is None and period_ns is not None:
-                self._rate_says += ", arrivals unsteady"
+                self._rate_message += ", arrivals unsteady"
             request = self._request
-            if request is None or request.frame is not None or earliest_ns is None or earliest_ns < request.asked_ns:
+            if (
+                request is None
+                or request.frame is not None
+                or earliest_ns is None
+                or earliest_ns < request.not_before_ns
+            ):
                 return None
             return request
 
-    def _note(self, trouble: str) -> None:
-        with self._changed:
-            self._trouble = trouble
+    def _set_error(self, error: str) -> None:
+        with self._condition:
+            self._last_error = error
 
-    def _lives(self) -> bool:
-        if self._last_arrival_ns is None or self._trouble:
+    def _is_alive(self) -> bool:
+        if self._last_arrival_ns is None or self._last_error:
             return False
         return time.monotonic_ns() - self._last_arrival_ns <= self._timeouts_s[1] * NS_PER_S
 
-    def _silence(self) -> str:
+    def _silence_message(self) -> str:
         if self._last_arrival_ns is None:
-            return self._trouble
+            return self._last_error
         silent_s = (time.monotonic_ns() - self._last_arrival_ns) / NS_PER_S
-        return f"silent for {silent_s:.0f} s" + (f"; {self._trouble}" if self._trouble else "")
+        return f"silent for {silent_s:.0f} s" + (f"; {self._last_error}" if self._last_error else "")
 
-    def _nothing_fresh(self) -> CameraFault:
-        if self._lives():
-            delay_ms = self._delay_ns / 1e6
-            detail = f"{self._rate_says}; none is trusted until {delay_ms:.0f} ms after the request"
-            return no_fresh_frame(self._source.shown, detail)
-        return camera_lost(self._source.shown, self._silence())
+    def _no_fresh_frame_fault(self) -> CameraFault:
+        if self._is_alive():
+            latency_ms = self._max_latency_ns / 1e6
+            detail = f"{self._rate_message}; none is trusted until {latency_ms:.0f} ms after the request"
+            return no_fresh_frame(self._source.display_name, detail)
+        return camera_lost(self._source.display_name, self._silence_message())
 
 
 def _check_settings(exposure_us: float | None, gain_db: float | None, is_device: bool) -> None:
@@ -224,14 +229,14 @@ _EXPOSURE_MANUAL = 1
 
 @dataclass(frozen=True)
 class VideoSource:
-    """Where pictures come from: ``target`` for OpenCV, ``shown`` for people (no password), ``is_device``."""
+    """Where pictures come from: ``target`` for OpenCV, ``display_name`` for people (no password), ``is_device``."""
 
     target: str | int
-    shown: str
+    display_name: str
     is_device: bool
 
 
-def video_source(path: str | int) -> VideoSource:
+def parse_video_source(path: str | int) -> VideoSource:
     """Tell a device number, a device path and an address apart.
 
     Raises InputFault ``camera-not-live`` for a file, ``camera-path`` for anything else, and MachineFault
@@ -272,13 +277,13 @@ def open_video(source: VideoSource, open_timeout_s: float, read_timeout_s: float
             capture = cv2.VideoCapture(source.target, cv2.CAP_V4L2 if sys.platform == "linux" else cv2.CAP_ANY)
         else:
             # Time-outs count only when given at opening; more decoder threads would each hold a frame back.
-            wishes = {
+            properties = {
                 cv2.CAP_PROP_OPEN_TIMEOUT_MSEC: round(open_timeout_s * 1000),
                 cv2.CAP_PROP_READ_TIMEOUT_MSEC: round(read_timeout_s * 1000),
                 cv2.CAP_PROP_N_THREADS: 1,
             }
             capture = cv2.VideoCapture(
-                str(source.target), cv2.CAP_FFMPEG, [number for wish in wishes.items() for number in wish]
+                str(source.target), cv2.CAP_FFMPEG, [number for item in properties.items() for number in item]
             )
     except cv2.error:
         return None
@@ -293,7 +298,7 @@ def set_exposure(capture: cv2.VideoCapture, exposure_us: float) -> str:
     units = max(1, round(exposure_us / _EXPOSURE_UNIT_US))
     capture.set(cv2.CAP_PROP_AUTO_EXPOSURE, _EXPOSURE_MANUAL)
     capture.set(cv2.CAP_PROP_EXPOSURE, units)
-    taken_us = capture.get(cv2.CAP_PROP_EXPOSURE) * _EXPOSURE_UNIT_US
-    if abs(taken_us - exposure_us) <= max(0.05 * exposure_us, _EXPOSURE_UNIT_US / 2):
+    actual_us = capture.get(cv2.CAP_PROP_EXPOSURE) * _EXPOSURE_UNIT_US
+    if abs(actual_us - exposure_us) <= max(0.05 * exposure_us, _EXPOSURE_UNIT_US / 2):
         return ""
-    return f"the driver did not take exposure_us = {exposure_us:g} (it says {taken_us:g})"
+    return f"the driver did not take exposure_us = {exposure_us:g} (it says {actual_us:g})"

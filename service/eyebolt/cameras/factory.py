@@ -11,12 +11,12 @@ from eyebolt.cameras.device import DeviceCamera
 from eyebolt.cameras.folder import FolderCamera
 from eyebolt.cameras.push import PushCamera
 from eyebolt.cameras.simulated import SimulatedCamera
-from eyebolt.cameras.video_file import RecordingCamera
+from eyebolt.cameras.video_file import VideoFileCamera
 from eyebolt.errors import InputFault
 
 SOURCES = ("device", "folder", "push", "simulated")
 
-_NOT_SERVED = {
+_UNSUPPORTED_SOURCES = {
     "stream": 'use source = "device" with path = "rtsp://..." or "http://...": streams are read there.',
     "genicam": 'use source = "push" and send the pictures from a program of your own that reads the camera; '
     "robot_scripts/python/push_camera_sender.py shows how.",
@@ -50,22 +50,22 @@ def open_camera(
     of keys, for a source whose endpoint other computers reach.
     Raises InputFault ``camera-source``, ``camera-incomplete`` or those of the source, MachineFault.
     """
-    if source in _NOT_SERVED:
+    if source in _UNSUPPORTED_SOURCES:
         raise InputFault(
             "camera-source",
             f'source = "{source}" is not served by this version',
-            _NOT_SERVED[source],
+            _UNSUPPORTED_SOURCES[source],
             source=source,
         )
     if isinstance(settings, Mapping):
         known = {field.name for field in fields(CameraSettings)}
         settings = CameraSettings(**{key: value for key, value in settings.items() if key in known})  # type: ignore[arg-type]
     if source == "folder":
-        return FolderCamera(base_folder / _needed(source, "path", settings.path), start_after)
+        return FolderCamera(base_folder / _required(source, "path", settings.path), start_after)
     if source == "push":
-        return PushCamera(_needed(source, "endpoint", settings.endpoint), keys=keys)
+        return PushCamera(_required(source, "endpoint", settings.endpoint), keys=keys)
     if source == "simulated":
-        return SimulatedCamera(_needed(source, "endpoint", settings.endpoint))
+        return SimulatedCamera(_required(source, "endpoint", settings.endpoint))
     if source == "device":
         return _open_device(settings, base_folder, start_after)
     raise InputFault(
@@ -83,14 +83,14 @@ def _open_device(settings: CameraSettings, base_folder: Path, start_after: str |
             'source = "device" names both a path and a url',
             "keep one of them in [camera] of the station file.",
         )
-    where = settings.url or _needed("device", "path (device) or url (stream)", settings.path)
-    recording = base_folder / where
-    if settings.url is None and recording.is_file():
-        return RecordingCamera(recording, start_after)
-    return DeviceCamera(where, settings.exposure_us, settings.gain_db)
+    location = settings.url or _required("device", "path (device) or url (stream)", settings.path)
+    video_file = base_folder / location
+    if settings.url is None and video_file.is_file():
+        return VideoFileCamera(video_file, start_after)
+    return DeviceCamera(location, settings.exposure_us, settings.gain_db)
 
 
-def _needed(source: str, key: str, value: str | None) -> str:
+def _required(source: str, key: str, value: str | None) -> str:
     if value is None or not str(value).strip():
         raise InputFault(
             "camera-incomplete",

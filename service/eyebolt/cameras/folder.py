@@ -13,19 +13,19 @@ from eyebolt.cameras.camera import (
     CameraHealth,
     Frame,
     camera_closed,
+    copy_pixels,
     deadline_after,
     no_fresh_frame,
-    owned_pixels,
-    wait_for_instant,
+    wait_until,
 )
 from eyebolt.errors import CameraFault, InputFault
 
-PICTURE_SUFFIXES = frozenset({".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff", ".webp", ".pgm", ".ppm"})
+IMAGE_SUFFIXES = frozenset({".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff", ".webp", ".pgm", ".ppm"})
 
 _DIGITS = re.compile(r"([0-9]+)")
 
 
-def name_order(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
+def natural_sort_key(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
     """Sort key of a picture name: runs of digits compare as numbers, so that ``img2`` comes before ``img10``."""
     parts = (part for part in _DIGITS.split(name) if part)
     return tuple((0, int(part), "") if part[0] in "0123456789" else (1, 0, part) for part in parts), name
@@ -49,31 +49,31 @@ class FolderCamera:
                 "put the pictures there or correct path in [camera] of the station file.",
                 path=str(self._folder),
             )
-        self._last = start_after
+        self._last_name = start_after
         self._closed = threading.Event()
 
-    def grab(self, asked_ns: int, timeout_s: float) -> Frame:
+    def grab(self, not_before_ns: int, timeout_s: float) -> Frame:
         """The next picture; see Camera.grab. Faults: ``pictures-exhausted``, ``picture-unreadable``."""
-        if not wait_for_instant(asked_ns, deadline_after(timeout_s), self._closed):
+        if not wait_until(not_before_ns, deadline_after(timeout_s), self._closed):
             if self._closed.is_set():
                 raise camera_closed(str(self._folder))
             raise no_fresh_frame(str(self._folder), "the requested instant lies beyond the time-out")
-        waiting = self._waiting()
-        if not waiting:
+        remaining = self._remaining_names()
+        if not remaining:
             raise CameraFault(
                 "pictures-exhausted",
-                f"no picture is left in {self._folder} after {self._last or 'the start: it holds none'}",
+                f"no picture is left in {self._folder} after {self._last_name or 'the start: it holds none'}",
                 "add pictures whose names come later, or end the session.",
-                last=self._last,
+                last=self._last_name,
             )
-        name = waiting[0]
-        self._last = name
-        handed_out_ns = time.monotonic_ns()
+        name = remaining[0]
+        self._last_name = name
+        delivered_ns = time.monotonic_ns()
         try:
             read = cv2.imread(str(self._folder / name), cv2.IMREAD_UNCHANGED)
             if read is None:
                 raise ValueError("it is damaged or no picture")
-            pixels = owned_pixels(read)
+            pixels = copy_pixels(read)
         except (cv2.error, ValueError) as why:
             detail = why.err if isinstance(why, cv2.error) else str(why)
             raise CameraFault(
@@ -82,25 +82,25 @@ class FolderCamera:
                 "replace or remove the file; the next request takes the picture after it.",
                 name=name,
             ) from None
-        return Frame(pixels, handed_out_ns, time.monotonic_ns(), "replay", name)
+        return Frame(pixels, delivered_ns, time.monotonic_ns(), "replay", name)
 
-    def describe(self) -> CameraHealth:
+    def health(self) -> CameraHealth:
         """How many pictures are left."""
         if self._closed.is_set():
             return CameraHealth(False, f"{self._folder}: closed")
-        left = len(self._waiting())
+        left = len(self._remaining_names())
         return CameraHealth(left > 0, f"{self._folder}: {left} pictures left" if left else f"{self._folder}: exhausted")
 
     def close(self) -> None:
         """No more pictures."""
         self._closed.set()
 
-    def _waiting(self) -> list[str]:
+    def _remaining_names(self) -> list[str]:
         try:
-            names = [p.name for p in self._folder.iterdir() if p.suffix.lower() in PICTURE_SUFFIXES and p.is_file()]
+            names = [p.name for p in self._folder.iterdir() if p.suffix.lower() in IMAGE_SUFFIXES and p.is_file()]
         except OSError:
             return []
         names = [name for name in names if not name.startswith(".")]
-        if self._last is not None:
-            names = [name for name in names if name_order(name) > name_order(self._last)]
-        return sorted(names, key=name_order)
+        if self._last_name is not None:
+            names = [name for name in names if natural_sort_key(name) > natural_sort_key(self._last_name)]
+        return sorted(names, key=natural_sort_key)

@@ -6,9 +6,9 @@ sender; ``width``, ``height`` pixels; ``channels`` 1 (gray) or 3 (blue, green, r
 (little-endian); ``exposed_ns`` the start of the exposure, CLOCK_MONOTONIC nanoseconds of this computer.
 The bytes are row after row without padding: height * width * channels * bytes of the dtype.
 
-Asked for (a camera that exposes on request): the request is one part, ``{"asked_ns": ..., "request": k}``; the reply is
-a frame whose header also carries ``"request": k``, or ``{"request": k, "error": "text"}`` with empty bytes. Behind a
-ROUTER socket each of them is preceded by the peer's identity. ``asked_ns`` is the earliest exposure that is of use.
+Asked for (a camera that exposes on request): the request is one part, ``{"not_before_ns": ..., "request_id": k}``; the reply is
+a frame whose header also carries ``"request_id": k``, or ``{"request_id": k, "error": "text"}`` with empty bytes. Behind a
+ROUTER socket each of them is preceded by the peer's identity. ``not_before_ns`` is the earliest exposure that is of use.
 """
 
 from __future__ import annotations
@@ -20,22 +20,22 @@ from typing import Any
 
 import numpy as np
 
-from eyebolt.cameras.camera import Pixels, owned_pixels
+from eyebolt.cameras.camera import Pixels, copy_pixels
 from eyebolt.errors import CameraFault
 
-MOST_PIXELS = 100_000_000
-MOST_HEADER_BYTES = 4096
-MOST_BOOT_ID = 64
-MOST_ERROR_CHARACTERS = 200
+MAX_PIXELS = 100_000_000
+MAX_HEADER_BYTES = 4096
+MAX_BOOT_ID_CHARACTERS = 64
+MAX_ERROR_CHARACTERS = 200
 DTYPES: dict[str, np.dtype[Any]] = {"uint8": np.dtype("u1"), "uint16": np.dtype("<u2")}
-MOST_FRAME_BYTES = MOST_PIXELS * 3 * 2
+MAX_FRAME_BYTES = MAX_PIXELS * 3 * 2
 
-_MOST_INTEGER = 2**63 - 1
+_MAX_INTEGER = 2**63 - 1
 
 
 @dataclass(frozen=True, eq=False)
 class FrameMessage:
-    """A checked frame as it came over the wire; ``request`` is None in a pushed frame. ``raw`` is not yet an array."""
+    """A checked frame as it came over the wire; ``request_id`` is None in a pushed frame. ``raw`` is not yet an array."""
 
     frame_id: int
     boot_id: str
@@ -45,24 +45,24 @@ class FrameMessage:
     dtype: str
     exposed_ns: int
     raw: bytes
-    request: int | None = None
+    request_id: int | None = None
 
     def pixels(self) -> Pixels:
         """The picture as an array of its own, (H, W) or (H, W, 3), uint8 or uint16 in this computer's byte order."""
         flat = np.frombuffer(self.raw, dtype=DTYPES[self.dtype])
-        return owned_pixels(flat.reshape(self.height_px, self.width_px, self.channels).astype(self.dtype, copy=False))
+        return copy_pixels(flat.reshape(self.height_px, self.width_px, self.channels).astype(self.dtype, copy=False))
 
 
 @dataclass(frozen=True)
 class ErrorReply:
-    """The source answered request ``request`` with words instead of a picture."""
+    """The source answered request ``request_id`` with words instead of a picture."""
 
-    request: int
+    request_id: int
     error: str
 
 
 def encode(
-    pixels: Pixels, *, frame_id: int, boot_id: str, exposed_ns: int, request: int | None = None
+    pixels: Pixels, *, frame_id: int, boot_id: str, exposed_ns: int, request_id: int | None = None
 ) -> tuple[bytes, bytes]:
     """Header and bytes of ``pixels``: (H, W) or (H, W, 3) BGR, uint8 or uint16.
 
@@ -70,7 +70,7 @@ def encode(
     """
     dtype = pixels.dtype.name
     if dtype not in DTYPES or pixels.ndim not in (2, 3):
-        raise _bad(f"an array of {dtype} with {pixels.ndim} dimensions is no picture")
+        raise _bad_frame(f"an array of {dtype} with {pixels.ndim} dimensions is no picture")
     header: dict[str, object] = {
         "id": frame_id,
         "boot_id": boot_id,
@@ -80,8 +80,8 @@ def encode(
         "dtype": dtype,
         "exposed_ns": exposed_ns,
     }
-    if request is not None:
-        header["request"] = request
+    if request_id is not None:
+        header["request_id"] = request_id
     parts = json.dumps(header).encode(), pixels.astype(DTYPES[dtype], copy=False).tobytes()
     decode(parts)
     return parts
@@ -89,88 +89,88 @@ def encode(
 
 def decode(parts: Sequence[bytes]) -> FrameMessage:
     """The frame in ``parts`` (header, bytes). Raises CameraFault ``bad-frame`` naming what is wrong with it."""
-    header, raw = _header_and_bytes(parts)
-    width = _integer(header, "width", 1, MOST_PIXELS)
-    height = _integer(header, "height", 1, MOST_PIXELS)
-    if width * height > MOST_PIXELS:
-        raise _bad(f"{width} x {height} is more than {MOST_PIXELS} pixels")
+    header, raw = _split_parts(parts)
+    width = _integer(header, "width", 1, MAX_PIXELS)
+    height = _integer(header, "height", 1, MAX_PIXELS)
+    if width * height > MAX_PIXELS:
+        raise _bad_frame(f"{width} x {height} is more than {MAX_PIXELS} pixels")
     channels = _integer(header, "channels", 1, 3)
     if channels == 2:
-        raise _bad("channels must be 1 or 3")
+        raise _bad_frame("channels must be 1 or 3")
     dtype = header.get("dtype")
     if not isinstance(dtype, str) or dtype not in DTYPES:
-        raise _bad(f"dtype must be one of {', '.join(DTYPES)}")
+        raise _bad_frame(f"dtype must be one of {', '.join(DTYPES)}")
     boot_id = header.get("boot_id")
-    if not isinstance(boot_id, str) or not 1 <= len(boot_id) <= MOST_BOOT_ID or not boot_id.isprintable():
-        raise _bad(f"boot_id must be text of 1-{MOST_BOOT_ID} printable characters")
+    if not isinstance(boot_id, str) or not 1 <= len(boot_id) <= MAX_BOOT_ID_CHARACTERS or not boot_id.isprintable():
+        raise _bad_frame(f"boot_id must be text of 1-{MAX_BOOT_ID_CHARACTERS} printable characters")
     expected = width * height * channels * DTYPES[dtype].itemsize
     if len(raw) != expected:
-        raise _bad(f"{width} x {height} x {channels} {dtype} takes {expected} bytes, {len(raw)} came")
+        raise _bad_frame(f"{width} x {height} x {channels} {dtype} takes {expected} bytes, {len(raw)} came")
     return FrameMessage(
-        frame_id=_integer(header, "id", 0, _MOST_INTEGER),
+        frame_id=_integer(header, "id", 0, _MAX_INTEGER),
         boot_id=boot_id,
         width_px=width,
         height_px=height,
         channels=channels,
         dtype=dtype,
-        exposed_ns=_integer(header, "exposed_ns", 0, _MOST_INTEGER),
+        exposed_ns=_integer(header, "exposed_ns", 0, _MAX_INTEGER),
         raw=raw,
-        request=_integer(header, "request", 0, _MOST_INTEGER) if "request" in header else None,
+        request_id=_integer(header, "request_id", 0, _MAX_INTEGER) if "request_id" in header else None,
     )
 
 
-def encode_request(asked_ns: int, request: int) -> bytes:
-    """Ask for a picture exposed at or after ``asked_ns``; the reply repeats ``request``."""
-    return json.dumps({"asked_ns": asked_ns, "request": request}).encode()
+def encode_request(not_before_ns: int, request_id: int) -> bytes:
+    """Ask for a picture exposed at or after ``not_before_ns``; the reply repeats ``request_id``."""
+    return json.dumps({"not_before_ns": not_before_ns, "request_id": request_id}).encode()
 
 
 def decode_request(part: bytes) -> tuple[int, int]:
     """(asked_ns, request) of a request. Raises CameraFault ``bad-frame``."""
     header = _json_object(part)
-    return _integer(header, "asked_ns", 0, _MOST_INTEGER), _integer(header, "request", 0, _MOST_INTEGER)
+    return _integer(header, "not_before_ns", 0, _MAX_INTEGER), _integer(header, "request_id", 0, _MAX_INTEGER)
 
 
-def encode_error(request: int, error: str) -> tuple[bytes, bytes]:
-    """Answer ``request`` with words."""
-    return json.dumps({"request": request, "error": error[:MOST_ERROR_CHARACTERS]}).encode(), b""
+def encode_error(request_id: int, error: str) -> tuple[bytes, bytes]:
+    """Answer ``request_id`` with words."""
+    return json.dumps({"request_id": request_id, "error": error[:MAX_ERROR_CHARACTERS]}).encode(), b""
 
 
 def decode_reply(parts: Sequence[bytes]) -> FrameMessage | ErrorReply:
     """The reply to a request. Raises CameraFault ``bad-frame``, also if it does not say which request it answers."""
-    header, raw = _header_and_bytes(parts)
-    request = _integer(header, "request", 0, _MOST_INTEGER)
+    header, raw = _split_parts(parts)
+    request_id = _integer(header, "request_id", 0, _MAX_INTEGER)
     if "error" not in header:
         return decode(parts)
     if raw or not isinstance(header["error"], str):
-        raise _bad("an error reply carries a text and no bytes")
-    text = "".join(c if c.isprintable() else " " for c in header["error"][:MOST_ERROR_CHARACTERS])
-    return ErrorReply(request, text)
+        raise _bad_frame("an error reply carries a text and no bytes")
+    text = "".join(c if c.isprintable() else " " for c in header["error"][:MAX_ERROR_CHARACTERS])
+    return ErrorReply(request_id, text)
 
 
-def _header_and_bytes(parts: Sequence[bytes]) -> tuple[dict[str, object], bytes]:
+def _split_parts(parts: Sequence[bytes]) -> tuple[dict[str, object], bytes]:
     if len(parts) != 2:
-        raise _bad(f"a frame has 2 parts, header and bytes; {len(parts)} came")
+        raise _bad_frame(f"a frame has 2 parts, header and bytes; {len(parts)} came")
     return _json_object(parts[0]), parts[1]
 
 
 def _json_object(part: bytes) -> dict[str, object]:
-    if len(part) > MOST_HEADER_BYTES:
-        raise _bad(f"a header of {len(part)} bytes; at most {MOST_HEADER_BYTES} are read")
+    if len(part) > MAX_HEADER_BYTES:
+        raise _bad_frame(f"a header of {len(part)} bytes; at most {MAX_HEADER_BYTES} are read")
     try:
         header = json.loads(part.decode())
     except (ValueError, RecursionError):
-        raise _bad("the header is no JSON text in UTF-8") from None
+        raise _bad_frame("the header is no JSON text in UTF-8") from None
     if not isinstance(header, dict):
-        raise _bad("the header is no JSON object")
+        raise _bad_frame("the header is no JSON object")
     return header
 
 
-def _integer(header: dict[str, object], key: str, least: int, most: int) -> int:
+def _integer(header: dict[str, object], key: str, minimum: int, maximum: int) -> int:
     value = header.get(key)
-    if not isinstance(value, int) or isinstance(value, bool) or not least <= value <= most:
-        raise _bad(f"{key} must be an integer from {least} to {most}")
+    if not isinstance(value, int) or isinstance(value, bool) or not minimum <= value <= maximum:
+        raise _bad_frame(f"{key} must be an integer from {minimum} to {maximum}")
     return value
 
 
-def _bad(what: str) -> CameraFault:
+def _bad_frame(what: str) -> CameraFault:
     return CameraFault("bad-frame", f"a frame message is not as agreed: {what}", "correct the sending program.")

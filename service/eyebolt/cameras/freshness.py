@@ -14,66 +14,69 @@ import numpy as np
 
 NS_PER_S = 1_000_000_000
 
-STEADY_GAPS = 3
-LEAST_GAP_PERIODS = 0.5
-MOST_GAP_PERIODS = 1.7
+STEADY_INTERVALS = 3
+MIN_INTERVAL_PERIODS = 0.5
+MAX_INTERVAL_PERIODS = 1.7
 
 # The frame period is the median of past gaps, each weighing as much as it is long: a burst is short and weighs little.
 # One stall weighs at most a second, also in the memory, so that it cannot push the regular gaps out. A new frame rate
 # is believed after half the memory; so would be a backlog that takes as long to drain.
-MEMORY_S = 10.0
-_MOST_WEIGHT_NS = NS_PER_S
+WINDOW_S = 10.0
+_MAX_WEIGHT_NS = NS_PER_S
 # Shorter than this, an opening burst of frames that waited at the sender could pass for the frame rate.
-LEAST_LEARNING_S = 1.0
+MIN_LEARNING_S = 1.0
 
 
 @dataclass
-class SteadyGate:
+class ArrivalGate:
     """Arrivals of one epoch; make a new one after any error.
 
-    ``greatest_delay_ns``: no frame arrives later than this after its exposure began, while arrivals are steady.
+    ``max_latency_ns``: no frame arrives later than this after its exposure began, while arrivals are steady.
     ``period_ns``: the known frame period, or None to learn it, which takes at least a second.
     """
 
-    greatest_delay_ns: int
+    max_latency_ns: int
     period_ns: float | None = None
     _last_ns: int | None = None
-    _gaps_ns: deque[int] = field(default_factory=deque)
+    _intervals_ns: deque[int] = field(default_factory=deque)
     _weight_ns: int = 0
 
-    def arrival(self, arrived_ns: int) -> None:
+    def add_arrival(self, arrived_ns: int) -> None:
         """A frame arrived."""
         if self._last_ns is not None:
-            self._gaps_ns.append(arrived_ns - self._last_ns)
-            self._weight_ns += _weight_ns(self._gaps_ns[-1])
-            while len(self._gaps_ns) > STEADY_GAPS and self._weight_ns > MEMORY_S * NS_PER_S:
-                self._weight_ns -= _weight_ns(self._gaps_ns.popleft())
+            self._intervals_ns.append(arrived_ns - self._last_ns)
+            self._weight_ns += _weight_ns(self._intervals_ns[-1])
+            while len(self._intervals_ns) > STEADY_INTERVALS and self._weight_ns > WINDOW_S * NS_PER_S:
+                self._weight_ns -= _weight_ns(self._intervals_ns.popleft())
         self._last_ns = arrived_ns
 
     def frame_period_ns(self) -> float | None:
         """The known or learned frame period; None while there is too little to learn it from."""
         if self.period_ns is not None:
             return self.period_ns
-        if len(self._gaps_ns) < STEADY_GAPS or self._weight_ns < LEAST_LEARNING_S * NS_PER_S:
+        if len(self._intervals_ns) < STEADY_INTERVALS or self._weight_ns < MIN_LEARNING_S * NS_PER_S:
             return None
-        gaps_ns = np.sort(np.asarray(self._gaps_ns, dtype=np.int64))
-        weights_ns = np.cumsum(np.minimum(gaps_ns, _MOST_WEIGHT_NS))
-        return float(gaps_ns[np.searchsorted(weights_ns, weights_ns[-1] / 2)])
+        intervals_ns = np.sort(np.asarray(self._intervals_ns, dtype=np.int64))
+        weights_ns = np.cumsum(np.minimum(intervals_ns, _MAX_WEIGHT_NS))
+        return float(intervals_ns[np.searchsorted(weights_ns, weights_ns[-1] / 2)])
 
     def is_steady(self) -> bool:
         """The last three gaps are those of the frame rate."""
         period_ns = self.frame_period_ns()
-        if period_ns is None or len(self._gaps_ns) < STEADY_GAPS:
+        if period_ns is None or len(self._intervals_ns) < STEADY_INTERVALS:
             return False
-        latest = [self._gaps_ns[i] for i in range(-STEADY_GAPS, 0)]
-        return all(MOST_GAP_PERIODS * period_ns >= gap_ns >= LEAST_GAP_PERIODS * period_ns for gap_ns in latest)
+        recent_ns = [self._intervals_ns[i] for i in range(-STEADY_INTERVALS, 0)]
+        return all(
+            MAX_INTERVAL_PERIODS * period_ns >= interval_ns >= MIN_INTERVAL_PERIODS * period_ns
+            for interval_ns in recent_ns
+        )
 
     def earliest_exposure_ns(self) -> int | None:
         """The newest frame was exposed no earlier than this instant; None if its arrival cannot be trusted."""
         if self._last_ns is None or not self.is_steady():
             return None
-        return self._last_ns - self.greatest_delay_ns
+        return self._last_ns - self.max_latency_ns
 
 
-def _weight_ns(gap_ns: int) -> int:
-    return min(gap_ns, _MOST_WEIGHT_NS)
+def _weight_ns(interval_ns: int) -> int:
+    return min(interval_ns, _MAX_WEIGHT_NS)

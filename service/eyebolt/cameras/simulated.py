@@ -16,11 +16,11 @@ from eyebolt.cameras.camera import (
     camera_closed,
     camera_lost,
     deadline_after,
-    left_s,
     no_fresh_frame,
-    wait_for_instant,
+    remaining_s,
+    wait_until,
 )
-from eyebolt.cameras.frame_message import MOST_FRAME_BYTES, ErrorReply, FrameMessage, decode_reply, encode_request
+from eyebolt.cameras.frame_message import MAX_FRAME_BYTES, ErrorReply, FrameMessage, decode_reply, encode_request
 from eyebolt.errors import CameraFault, InputFault
 
 _POLL_S = 0.05
@@ -41,9 +41,9 @@ class SimulatedCamera:
         self._endpoint = endpoint
         self._context = zmq.Context()
         self._closed = threading.Event()
-        self._using = threading.Lock()
-        self._request = 0
-        self._trouble = ""
+        self._lock = threading.Lock()
+        self._request_id = 0
+        self._last_error = ""
         try:
             self._socket = self._connect()
         except zmq.ZMQError as why:
@@ -55,58 +55,60 @@ class SimulatedCamera:
                 endpoint=endpoint,
             ) from None
 
-    def grab(self, asked_ns: int, timeout_s: float) -> Frame:
+    def grab(self, not_before_ns: int, timeout_s: float) -> Frame:
         """A picture exposed for this request; see Camera.grab."""
         deadline_ns = deadline_after(timeout_s)
-        with self._using:
+        with self._lock:
             if self._closed.is_set():
                 raise camera_closed(self._endpoint)
             try:
-                frame = self._ask(asked_ns, deadline_ns)
+                frame = self._request_frame(not_before_ns, deadline_ns)
             except CameraFault as fault:
-                self._begin_epoch(fault.message)
+                self._reconnect(fault.message)
                 if fault.code == "bad-frame":
                     raise no_fresh_frame(self._endpoint, fault.message) from None
                 raise
             except zmq.ZMQError as why:
-                self._begin_epoch(why.strerror)
+                self._reconnect(why.strerror)
                 raise camera_lost(self._endpoint, why.strerror) from None
-            self._trouble = ""
+            self._last_error = ""
             return frame
 
-    def describe(self) -> CameraHealth:
+    def health(self) -> CameraHealth:
         """Whether the peer is connected, and the last trouble."""
         if self._closed.is_set():
             return CameraHealth(False, f"{self._endpoint}: closed")
-        if not self._using.acquire(blocking=False):
+        if not self._lock.acquire(blocking=False):
             return CameraHealth(True, f"{self._endpoint}: exposing")
         try:
             connected = not self._closed.is_set() and self._can_send(0.0)
         finally:
-            self._using.release()
-        says = "connected" if connected else "not connected"
-        return CameraHealth(connected, f"{self._endpoint}: {says}" + (f"; {self._trouble}" if self._trouble else ""))
+            self._lock.release()
+        message = "connected" if connected else "not connected"
+        return CameraHealth(
+            connected, f"{self._endpoint}: {message}" + (f"; {self._last_error}" if self._last_error else "")
+        )
 
     def close(self) -> None:
         """Free the socket; a grab under way ends with CameraFault ``camera-lost``."""
         self._closed.set()
-        with self._using:
+        with self._lock:
             self._context.destroy(linger=0)
 
-    def _ask(self, asked_ns: int, deadline_ns: int) -> Frame:
-        if not wait_for_instant(asked_ns, deadline_ns, self._closed):
+    def _request_frame(self, not_before_ns: int, deadline_ns: int) -> Frame:
+        if not wait_until(not_before_ns, deadline_ns, self._closed):
             if self._closed.is_set():
                 raise camera_closed(self._endpoint)
             raise no_fresh_frame(self._endpoint, "the requested instant lies beyond the time-out")
         self._wait_for_peer(min(deadline_ns, deadline_after(_CONNECT_S)))
-        self._request += 1
+        self._request_id += 1
         try:
-            self._socket.send(encode_request(asked_ns, self._request), zmq.NOBLOCK)
+            self._socket.send(encode_request(not_before_ns, self._request_id), zmq.NOBLOCK)
         except zmq.Again:
             raise camera_lost(self._endpoint, "nothing answers there") from None
         message, arrived_ns = self._wait_for_reply(deadline_ns)
-        if not asked_ns <= message.exposed_ns <= arrived_ns:
-            exposed_ms, arrived_ms = ((instant - asked_ns) / 1e6 for instant in (message.exposed_ns, arrived_ns))
+        if not not_before_ns <= message.exposed_ns <= arrived_ns:
+            exposed_ms, arrived_ms = ((instant - not_before_ns) / 1e6 for instant in (message.exposed_ns, arrived_ns))
             raise no_fresh_frame(
                 self._endpoint,
                 f"its picture is dated {exposed_ms:+.1f} ms from the request and arrived after {arrived_ms:.1f} ms",
@@ -115,19 +117,19 @@ class SimulatedCamera:
         return Frame(message.pixels(), message.exposed_ns, arrived_ns, "trigger", name)
 
     def _wait_for_peer(self, deadline_ns: int) -> None:
-        while not self._can_send(min(_POLL_S, left_s(deadline_ns))):
+        while not self._can_send(min(_POLL_S, remaining_s(deadline_ns))):
             if self._closed.is_set():
                 raise camera_closed(self._endpoint)
-            if left_s(deadline_ns) == 0:
+            if remaining_s(deadline_ns) == 0:
                 raise camera_lost(self._endpoint, "nothing answers there")
 
     def _wait_for_reply(self, deadline_ns: int) -> tuple[FrameMessage, int]:
         while True:
-            if self._socket.poll(_ms(min(_POLL_S, left_s(deadline_ns))), zmq.POLLIN):
+            if self._socket.poll(_ceil_ms(min(_POLL_S, remaining_s(deadline_ns))), zmq.POLLIN):
                 parts = self._socket.recv_multipart()
                 arrived_ns = time.monotonic_ns()
                 reply = decode_reply(parts)
-                if reply.request == self._request:
+                if reply.request_id == self._request_id:
                     if isinstance(reply, ErrorReply):
                         raise no_fresh_frame(self._endpoint, f"it answered: {reply.error}")
                     return reply, arrived_ns
@@ -135,14 +137,14 @@ class SimulatedCamera:
                 raise camera_lost(self._endpoint, "the connection broke after the request")
             if self._closed.is_set():
                 raise camera_closed(self._endpoint)
-            if left_s(deadline_ns) == 0:
+            if remaining_s(deadline_ns) == 0:
                 raise no_fresh_frame(self._endpoint, "it is connected but did not answer in time")
 
     def _can_send(self, timeout_s: float) -> bool:
-        return bool(self._socket.poll(_ms(timeout_s), zmq.POLLOUT))
+        return bool(self._socket.poll(_ceil_ms(timeout_s), zmq.POLLOUT))
 
-    def _begin_epoch(self, trouble: str) -> None:
-        self._trouble = trouble
+    def _reconnect(self, error: str) -> None:
+        self._last_error = error
         if not self._closed.is_set():
             self._socket.close(linger=0)
             with contextlib.suppress(zmq.ZMQError):
@@ -153,7 +155,7 @@ class SimulatedCamera:
         socket.setsockopt(zmq.LINGER, 0)
         socket.setsockopt(zmq.IMMEDIATE, 1)
         socket.setsockopt(zmq.RECONNECT_IVL, 50)
-        socket.setsockopt(zmq.MAXMSGSIZE, MOST_FRAME_BYTES)
+        socket.setsockopt(zmq.MAXMSGSIZE, MAX_FRAME_BYTES)
         socket.setsockopt(zmq.HEARTBEAT_IVL, 500)
         socket.setsockopt(zmq.HEARTBEAT_TIMEOUT, round(2.0 * NS_PER_S / 1e6))
         try:
@@ -164,6 +166,6 @@ class SimulatedCamera:
         return socket
 
 
-def _ms(seconds: float) -> int:
+def _ceil_ms(seconds: float) -> int:
     # Rounded up: a poll of 0 ms in a loop would spin until the deadline.
     return math.ceil(seconds * 1000)

@@ -12,15 +12,15 @@ from eyebolt.cameras.camera import (
     CameraHealth,
     Frame,
     camera_closed,
+    copy_pixels,
     deadline_after,
     no_fresh_frame,
-    owned_pixels,
-    wait_for_instant,
+    wait_until,
 )
 from eyebolt.errors import CameraFault, InputFault
 
 
-class RecordingCamera:
+class VideoFileCamera:
     """Each grab takes the next picture of the file ``path``; its exposure instant is the hand-out, method "replay".
 
     Pictures are named "<file name>#<number from 0>"; ``start_after`` is the name of the last one that an earlier run
@@ -30,50 +30,50 @@ class RecordingCamera:
     def __init__(self, path: Path | str, start_after: str | None = None) -> None:
         self._path = Path(path)
         self._closed = threading.Event()
-        self._reading = threading.Lock()
-        self._next = 0
+        self._lock = threading.Lock()
+        self._next_index = 0
         self._capture = cv2.VideoCapture(str(self._path), cv2.CAP_FFMPEG)
         if not self._capture.isOpened():
-            raise _no_recording(f"{self._path} cannot be read as video")
+            raise _video_file_fault(f"{self._path} cannot be read as video")
         if start_after is not None:
             name, mark, number = start_after.rpartition("#")
             if name != self._path.name or not mark or not (number.isascii() and number.isdigit()):
-                raise _no_recording(f'"{start_after}" is no picture of {self._path}')
+                raise _video_file_fault(f'"{start_after}" is no picture of {self._path}')
             # Seeking is inexact in many formats; walking is not.
-            while self._next <= int(number) and self._capture.grab():
-                self._next += 1
+            while self._next_index <= int(number) and self._capture.grab():
+                self._next_index += 1
 
-    def grab(self, asked_ns: int, timeout_s: float) -> Frame:
+    def grab(self, not_before_ns: int, timeout_s: float) -> Frame:
         """The next picture; see Camera.grab. Fault ``pictures-exhausted`` at the end of the file."""
-        if not wait_for_instant(asked_ns, deadline_after(timeout_s), self._closed) and not self._closed.is_set():
+        if not wait_until(not_before_ns, deadline_after(timeout_s), self._closed) and not self._closed.is_set():
             raise no_fresh_frame(str(self._path), "the requested instant lies beyond the time-out")
-        with self._reading:
+        with self._lock:
             if self._closed.is_set():
                 raise camera_closed(str(self._path))
-            handed_out_ns = time.monotonic_ns()
+            delivered_ns = time.monotonic_ns()
             read, picture = self._capture.read()
             if not read:
                 raise CameraFault(
                     "pictures-exhausted",
-                    f"no picture is left in {self._path} after the first {self._next}",
+                    f"no picture is left in {self._path} after the first {self._next_index}",
                     "end the session, or use a longer recording.",
                 )
-            name = f"{self._path.name}#{self._next}"
-            self._next += 1
-            return Frame(owned_pixels(picture), handed_out_ns, time.monotonic_ns(), "replay", name)
+            name = f"{self._path.name}#{self._next_index}"
+            self._next_index += 1
+            return Frame(copy_pixels(picture), delivered_ns, time.monotonic_ns(), "replay", name)
 
-    def describe(self) -> CameraHealth:
+    def health(self) -> CameraHealth:
         """How many pictures were used."""
         if self._closed.is_set():
             return CameraHealth(False, f"{self._path}: closed")
-        return CameraHealth(True, f"{self._path}: {self._next} pictures used")
+        return CameraHealth(True, f"{self._path}: {self._next_index} pictures used")
 
     def close(self) -> None:
         """Close the file."""
         self._closed.set()
-        with self._reading:
+        with self._lock:
             self._capture.release()
 
 
-def _no_recording(what: str) -> InputFault:
+def _video_file_fault(what: str) -> InputFault:
     return InputFault("camera-recording", what, "correct path in [camera] of the station file, or begin a new session.")

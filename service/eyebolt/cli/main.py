@@ -16,7 +16,7 @@ import typer
 from eyebolt.cli.runner import MountChoice, require_opencv, run_command
 
 if TYPE_CHECKING:
-    from eyebolt.daemon import LogForm
+    from eyebolt.daemon import LogFormat
 
 app = typer.Typer(
     add_completion=False,
@@ -63,7 +63,7 @@ def serve(
     """Serve one station: answer its robot, take its pictures, keep its record."""
     from eyebolt.daemon import serve as run
 
-    form: LogForm = "console" if (sys.stderr.isatty() if log is None else log is LogChoice.console) else "json"
+    form: LogFormat = "console" if (sys.stderr.isatty() if log is None else log is LogChoice.console) else "json"
     run(station, form)
 
 
@@ -102,15 +102,17 @@ def solve(
     refine_lens: Annotated[
         bool, typer.Option("--refine-lens", help="Estimate the lens from the pairs too, and say what it would be.")
     ] = False,
-    reading: Annotated[
+    pose_format: Annotated[
         str | None,
-        typer.Option("--reading", help="Read the robot's numbers in other terms, as in euler-ZYX,deg,mm (sessions)."),
+        typer.Option(
+            "--pose-format", help="Read the robot's numbers in other terms, as in euler-ZYX,deg,mm (sessions)."
+        ),
     ] = None,
 ) -> None:
     """Solve recorded sessions or problem files again, offline. A problem file always gives one JSON line."""
-    from eyebolt.cli.solving import SolveOptions, parse_reading, solve_all
+    from eyebolt.cli.solving import SolveOptions, parse_pose_format, solve_all
 
-    options = SolveOptions(refine_lens, None if reading is None else parse_reading(reading))
+    options = SolveOptions(refine_lens, None if pose_format is None else parse_pose_format(pose_format))
     raise typer.Exit(solve_all(paths, json, options, typer.echo))
 
 
@@ -148,12 +150,12 @@ def inspect(
     """Show what happened in a session, what its pairs say is wrong, and whether anything in it is damaged."""
     from json import dumps
 
-    from eyebolt.cli.inspection import inspect_session, lines_of
+    from eyebolt.cli.inspection import inspect_session, report_lines
 
-    found = inspect_session(session)
-    for line in [dumps(found)] if json else lines_of(found):
+    report = inspect_session(session)
+    for line in [dumps(report)] if json else report_lines(report):
         typer.echo(line)
-    raise typer.Exit(1 if found["damage"] else 0)
+    raise typer.Exit(1 if report["damage"] else 0)
 
 
 @app.command()

@@ -14,8 +14,8 @@ import typer
 
 from eyebolt.errors import EyeboltError, MachineFault
 
-FAULT = 1
-INTERRUPTED = 130
+EXIT_FAULT = 1
+EXIT_INTERRUPTED = 130
 
 
 class MountChoice(StrEnum):
@@ -31,29 +31,29 @@ def run_command(name: str, command: Callable[[], object]) -> None:
         command()
     except EyeboltError as fault:
         typer.echo(f"{name}: {fault}", err=True)
-        sys.exit(FAULT)
+        sys.exit(EXIT_FAULT)
     except KeyboardInterrupt:
-        sys.exit(INTERRUPTED)
+        sys.exit(EXIT_INTERRUPTED)
     except Exception as defect:
         # Nobody at a machine is helped by a traceback; what is needed to mend the defect is in the record and the log.
         typer.echo(f"{name}: a defect of this program: {defect!r}", err=True)
         typer.echo("  What to do: keep the session folder and the log, report this line, and start again.", err=True)
-        sys.exit(FAULT)
+        sys.exit(EXIT_FAULT)
 
 
 # OpenCV's wheel brings its own libraries but for these, which slim systems lack: the loader names the file it misses.
 _SYSTEM_LIBRARIES = ("libGL.so", "libgthread", "libglib")
-_APT_LINE = "sudo apt-get install -y libgl1 libglib2.0-0"
+_APT_COMMAND = "sudo apt-get install -y libgl1 libglib2.0-0"
 
 
 def require_opencv() -> None:
     """Loads OpenCV (``cv2``). Raises MachineFault ``opencv-missing`` with the line that installs what it lacks."""
     try:
         importlib.import_module("cv2")
-    except ImportError as lack:
-        reason = str(lack)
+    except ImportError as error:
+        reason = str(error)
         if any(name in reason for name in _SYSTEM_LIBRARIES):
-            remedy = f"install the system's libraries on this computer: {_APT_LINE}"
+            remedy = f"install the system's libraries on this computer: {_APT_COMMAND}"
         else:
             remedy = "install OpenCV into the Python that runs eyebolt: python3 -m pip install 'opencv-python<5'"
         raise MachineFault(

@@ -8,18 +8,27 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from eyebolt.calibration import PoseTerms, Problem, Refusal, Solution, judge, read_problem, solve, solve_with_lens
+from eyebolt.calibration import (
+    PoseConvention,
+    Problem,
+    Refusal,
+    Solution,
+    assess_result,
+    read_problem,
+    solve,
+    solve_with_free_intrinsics,
+)
 from eyebolt.config import lens_text, station_template
-from eyebolt.context import LENS_KEEPSAKE, STATION_KEEPSAKE, StationInputs, read_inputs
+from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT, StationContext, load_context
 from eyebolt.errors import EyeboltError, InputFault
-from eyebolt.geometry import ANGLE_UNITS_RAD, LENGTH_UNITS_M, ROTATION_KINDS, PoseReading
+from eyebolt.geometry import ANGLE_UNITS_RAD, LENGTH_UNITS_M, ROTATION_KINDS, PoseFormat
 from eyebolt.observations import Pair, PlacedBoard
-from eyebolt.planning import knowledge_after
-from eyebolt.results import Origin, accept_session, result_document, summary, wall_now
-from eyebolt.session import Log, fold, pairs_of
+from eyebolt.planning import coverage_after
+from eyebolt.results import Provenance, accept_session, result_document, summary, utc_timestamp
+from eyebolt.session import SessionLog, fold, pairs_of
 from eyebolt.store import SessionFolder
 
-Say = Callable[[str], None]
+PrintLine = Callable[[str], None]
 
 
 def write_new_station(path: Path, mount: str, name: str) -> None:
@@ -36,11 +45,11 @@ def write_new_station(path: Path, mount: str, name: str) -> None:
         ) from None
 
 
-def accept_result(session: Path, by: str) -> list[str]:
+def accept_result(session: Path, accepted_by: str) -> list[str]:
     """Makes a session's result the station's; returns the lines to show."""
-    if not by.strip() or not by.isprintable() or len(by) > 80:
+    if not accepted_by.strip() or not accepted_by.isprintable() or len(accepted_by) > 80:
         raise InputFault("accept-name", "--by must be a name of 1 to 80 printable characters", "say who accepts it.")
-    document = accept_session(session, by.strip())
+    document = accept_session(session, accepted_by.strip())
     return [*summary(document), f"the station uses this result now: {session.parent / 'accepted.json'}"]
 
 
@@ -48,61 +57,64 @@ def accept_result(session: Path, by: str) -> list[str]:
 class SolveOptions:
     """``refine_lens``: the lens is estimated too, and said as ``refined_lens`` in the form of a lens file.
 
-    ``reading``: in which terms the robot's numbers of a session are read instead of the station file's.
+    ``pose_format``: in which terms the robot's numbers of a session are read instead of the station file's.
     """
 
     refine_lens: bool = False
-    reading: PoseReading | None = None
+    pose_format: PoseFormat | None = None
 
 
-def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, say: Say) -> int:
+def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, print_line: PrintLine) -> int:
     """Solves each path and says the result; 1 if any could not be read or was rejected, else 0."""
-    status = 0
+    exit_code = 0
     for path in paths:
         try:
             if path.is_dir():
-                document = solved_document(SessionFolder.view(path), options)
+                document = solve_session(SessionFolder.view(path), options)
             else:
                 document = _solve_problem(path, options)
         except EyeboltError as fault:
             if as_json or not path.is_dir():
-                fields = {"session": str(path), "code": fault.code, "error": fault.message, "remedy": fault.remedy}
-                say(json.dumps(fields))
+                fields = {"session": str(path), "code": fault.code, "message": fault.message, "remedy": fault.remedy}
+                print_line(json.dumps(fields))
             else:
-                say(f"{path}: {fault}")
-            status = 1
+                print_line(f"{path}: {fault}")
+            exit_code = 1
             continue
-        if document["verdict"] == "reject":
-            status = 1
+        if document["acceptance"] == "reject":
+            exit_code = 1
         if as_json or not path.is_dir():
-            say(json.dumps(document, allow_nan=False))
+            print_line(json.dumps(document, allow_nan=False))
         else:
-            say(f"{path}")
+            print_line(f"{path}")
             for line in summary(document, with_acceptance=False):
-                say(f"  {line}")
-    return status
+                print_line(f"  {line}")
+    return exit_code
 
 
-def solved_document(folder: SessionFolder, options: SolveOptions) -> dict[str, Any]:
+def solve_session(folder: SessionFolder, options: SolveOptions) -> dict[str, Any]:
     """The result of a session, solved now with its own station file; nothing is written.
 
     Raises RecordFault, or InputFault for what cannot be read or solved under ``options``.
     """
     path = folder.path
-    inputs = read_inputs(path / STATION_KEEPSAKE, path / LENS_KEEPSAKE)
-    log = fold(folder.records) or Log(name=path.name)
-    taken, kept_aside = pairs_of(log.solvable), pairs_of(log.checks)
-    origin, problem = _origin(inputs, path), inputs.problem(())
-    if options.reading is not None:
-        terms = PoseTerms(options.reading, inputs.station.flange_T_tool)
-        taken, kept_aside = (_read_anew(pairs, terms) for pairs in (taken, kept_aside))
-        origin, problem = replace(origin, reading=options.reading), replace(problem, terms=terms)
-    pairs, checks = inputs.numbered_alike(taken, kept_aside)
-    job = _Job(replace(problem, pairs=pairs), checks, log.placed)
-    return job.document(origin, inputs.station.goal.tolerance_mm, options.refine_lens)
+    context = load_context(path / STATION_SNAPSHOT, path / LENS_SNAPSHOT)
+    log = fold(folder.records) or SessionLog(name=path.name)
+    capture_pairs, check_pairs = pairs_of(log.solvable), pairs_of(log.checks)
+    provenance, problem = _provenance(context, path), context.problem(())
+    if options.pose_format is not None:
+        terms = PoseConvention(options.pose_format, context.station.flange_T_tool)
+        capture_pairs, check_pairs = (_reinterpret_poses(pairs, terms) for pairs in (capture_pairs, check_pairs))
+        provenance, problem = (
+            replace(provenance, pose_format=options.pose_format),
+            replace(problem, pose_convention=terms),
+        )
+    pairs, checks = context.resolve_half_turns(capture_pairs, check_pairs)
+    job = _SolveJob(replace(problem, pairs=pairs), checks, log.placed)
+    return job.document(provenance, context.station.goal.tolerance_mm, options.refine_lens)
 
 
-def _read_anew(pairs: Sequence[Pair], terms: PoseTerms) -> tuple[Pair, ...]:
+def _reinterpret_poses(pairs: Sequence[Pair], terms: PoseConvention) -> tuple[Pair, ...]:
     """The pairs with the numbers that the robot sent read in other terms."""
     if any(pair.fields is None for pair in pairs):
         raise InputFault(
@@ -111,34 +123,36 @@ def _read_anew(pairs: Sequence[Pair], terms: PoseTerms) -> tuple[Pair, ...]:
             "correct the station file and take the pairs anew.",
         )
     return tuple(
-        replace(pair, base_T_flange=terms.flange_of(terms.reading.to_matrix(pair.fields or ()))) for pair in pairs
+        replace(pair, base_T_flange=terms.remove_tool(terms.pose_format.to_matrix(pair.fields or ()))) for pair in pairs
     )
 
 
-def parse_reading(text: str) -> PoseReading:
+def parse_pose_format(text: str) -> PoseFormat:
     """The reading in ``text``: rotation, angle and length in any order, as in ``euler-ZYX,deg,mm``.
 
-    Raises InputFault ``reading`` if a word is none of them.
+    Raises InputFault ``pose_format`` if a word is none of them.
     """
     found = {"length": "mm", "rotation": "", "angle": "deg"}
-    allowed = {"length": tuple(LENGTH_UNITS_M), "rotation": ROTATION_KINDS, "angle": tuple(ANGLE_UNITS_RAD)}
+    words_by_key = {"length": tuple(LENGTH_UNITS_M), "rotation": ROTATION_KINDS, "angle": tuple(ANGLE_UNITS_RAD)}
     for word in text.replace(",", " ").split():
-        key = next((key for key, words in allowed.items() if word in words), None)
+        key = next((key for key, choices in words_by_key.items() if word in choices), None)
         if key is None:
             raise InputFault(
-                "reading",
+                "pose-format",
                 f"'{word}' is neither a rotation, nor an angle's unit, nor a length's",
                 "write for example --reading euler-ZYX,deg,mm with the words of the station file's [robot].",
             )
         found[key] = word
     if not found["rotation"]:
-        raise InputFault("reading", "--reading names no rotation", "write for example --reading euler-ZYX,deg,mm.")
-    return PoseReading(**found)
+        raise InputFault("pose-format", "--reading names no rotation", "write for example --reading euler-ZYX,deg,mm.")
+    return PoseFormat(**found)
 
 
-def _origin(inputs: StationInputs, path: Path) -> Origin:
-    station = inputs.station
-    return Origin(station.station.name, path.name, station.station.mount, station.reading, inputs.digests, wall_now())
+def _provenance(context: StationContext, path: Path) -> Provenance:
+    station = context.station
+    return Provenance(
+        station.station.name, path.name, station.station.mount, station.pose_format, context.digests, utc_timestamp()
+    )
 
 
 def _solve_problem(path: Path, options: SolveOptions) -> dict[str, Any]:
@@ -147,27 +161,27 @@ def _solve_problem(path: Path, options: SolveOptions) -> dict[str, Any]:
     except (OSError, UnicodeDecodeError) as error:
         raise InputFault("file-unreadable", f"{path} cannot be read: {error}", "check the path.") from None
     problem, tolerance_mm = read_problem(text, str(path))
-    origin = Origin("", str(path), problem.mount, PoseReading(), {}, wall_now())
-    return _Job(problem).document(origin, tolerance_mm, options.refine_lens)
+    provenance = Provenance("", str(path), problem.mount, PoseFormat(), {}, utc_timestamp())
+    return _SolveJob(problem).document(provenance, tolerance_mm, options.refine_lens)
 
 
 @dataclass(frozen=True)
-class _Job:
+class _SolveJob:
     """What there is to solve."""
 
     problem: Problem
     checks: tuple[Pair, ...] = ()
     placed: tuple[PlacedBoard, ...] = ()
 
-    def document(self, origin: Origin, tolerance_mm: float, refine_lens: bool) -> dict[str, Any]:
+    def document(self, provenance: Provenance, tolerance_mm: float, refine_lens: bool) -> dict[str, Any]:
         """The result; with ``refine_lens`` also the lens that the pairs see, null where nothing could be solved."""
         if not refine_lens:
             outcome = solve(self.problem, self.checks, self.placed)
-            return self._document(origin, outcome, tolerance_mm)
-        outcome, lens = solve_with_lens(self.problem, self.checks, self.placed)
-        document = self._document(origin, outcome, tolerance_mm)
+            return self._document(provenance, outcome, tolerance_mm)
+        outcome, lens = solve_with_free_intrinsics(self.problem, self.checks, self.placed)
+        document = self._document(provenance, outcome, tolerance_mm)
         return {**document, "refined_lens": json.loads(lens_text(lens)) if document["transform"] else None}
 
-    def _document(self, origin: Origin, outcome: Solution | Refusal, tolerance_mm: float) -> dict[str, Any]:
-        known = knowledge_after(self.problem, outcome)
-        return result_document(origin, outcome, judge(outcome, tolerance_mm), known)
+    def _document(self, provenance: Provenance, outcome: Solution | Refusal, tolerance_mm: float) -> dict[str, Any]:
+        coverage = coverage_after(self.problem, outcome)
+        return result_document(provenance, outcome, assess_result(outcome, tolerance_mm), coverage)

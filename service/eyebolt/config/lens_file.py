@@ -13,15 +13,15 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from eyebolt.config.toml_diagnostics import printable, shown
-from eyebolt.config.validators import closest
+from eyebolt.config.toml_diagnostics import format_value, printable
+from eyebolt.config.validators import closest_match
 from eyebolt.errors import InputFault
 from eyebolt.geometry import COEFFICIENT_COUNTS, COEFFICIENT_NAMES, CameraModel
 
 _KEYS = ("width", "height", "matrix", "distortion", "sigma")
 _MATRIX_TEXT = "[[fx, s, cx], [0, fy, cy], [0, 0, 1]] with fx and fy above 0, in pixels"
 _COUNTS_TEXT = f"a list of {', '.join(str(n) for n in COEFFICIENT_COUNTS)} numbers: k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4"
-_MOST_PIXELS = 100_000
+_MAX_SIZE_PX = 100_000
 
 
 @dataclass(frozen=True)
@@ -78,16 +78,16 @@ def lens_text(model: CameraModel) -> str:
 
 
 def _json_object(text: str, faults: list[LensFault]) -> dict[str, Any] | None:
-    def object_of(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        seen: set[str] = set()
+    def reject_duplicate_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        keys_seen: set[str] = set()
         for key, _ in pairs:
-            if key in seen:
+            if key in keys_seen:
                 faults.append(LensFault(printable(key), "this key twice", "each key once"))
-            seen.add(key)
+            keys_seen.add(key)
         return dict(pairs)
 
     try:
-        content = json.loads(text.removeprefix("\ufeff"), object_pairs_hook=object_of)
+        content = json.loads(text.removeprefix("\ufeff"), object_pairs_hook=reject_duplicate_keys)
     except json.JSONDecodeError as error:
         place = f"text that is no JSON in line {error.lineno}, column {error.colno}"
         faults.append(LensFault("", place, "a JSON object: keys in double quotes, commas between, decimal points"))
@@ -96,7 +96,7 @@ def _json_object(text: str, faults: list[LensFault]) -> dict[str, Any] | None:
         faults.append(LensFault("", "a number or nesting too long to read", "a JSON object with the five known keys"))
         return None
     if not isinstance(content, dict):
-        faults.append(LensFault("", shown(content), "a JSON object with width, height, matrix and distortion"))
+        faults.append(LensFault("", format_value(content), "a JSON object with width, height, matrix and distortion"))
         return None
     return content
 
@@ -104,36 +104,38 @@ def _json_object(text: str, faults: list[LensFault]) -> dict[str, Any] | None:
 def _check(content: dict[str, Any], faults: list[LensFault]) -> None:
     for key in content:
         if key not in _KEYS:
-            near = closest(key, _KEYS)
-            allowed = f"{near} is the closest known key" if near else "only the keys " + ", ".join(_KEYS)
-            faults.append(LensFault(printable(key), f"an unknown key with the value {shown(content[key])}", allowed))
+            suggestion = closest_match(key, _KEYS)
+            allowed = f"{suggestion} is the closest known key" if suggestion else "only the keys " + ", ".join(_KEYS)
+            faults.append(
+                LensFault(printable(key), f"an unknown key with the value {format_value(content[key])}", allowed)
+            )
     for key in ("width", "height"):
         value = content.get(key)
-        if type(value) is not int or not 1 <= value <= _MOST_PIXELS:
-            allowed = f"a whole number of pixels from 1 to {_MOST_PIXELS}"
+        if type(value) is not int or not 1 <= value <= _MAX_SIZE_PX:
+            allowed = f"a whole number of pixels from 1 to {_MAX_SIZE_PX}"
             faults.append(LensFault(key, _found(content, key), allowed))
     if not _is_camera_matrix(content.get("matrix")):
         faults.append(LensFault("matrix", _found(content, "matrix"), _MATRIX_TEXT))
     distortion: Any = content.get("distortion")
-    distortion_sound = _is_numbers(distortion) and len(distortion) in COEFFICIENT_COUNTS
-    if not distortion_sound:
+    is_distortion_valid = _is_numbers(distortion) and len(distortion) in COEFFICIENT_COUNTS
+    if not is_distortion_valid:
         faults.append(LensFault("distortion", _found(content, "distortion"), _COUNTS_TEXT))
     if "sigma" in content:
-        names = COEFFICIENT_NAMES[: len(distortion)] if distortion_sound else COEFFICIENT_NAMES
+        names = COEFFICIENT_NAMES[: len(distortion)] if is_distortion_valid else COEFFICIENT_NAMES
         _check_sigma(content["sigma"], ("fx", "fy", "cx", "cy", *names), faults)
 
 
 def _check_sigma(sigma: object, names: tuple[str, ...], faults: list[LensFault]) -> None:
     if not isinstance(sigma, dict):
-        faults.append(LensFault("sigma", shown(sigma), "an object that names any of " + " ".join(names)))
+        faults.append(LensFault("sigma", format_value(sigma), "an object that names any of " + " ".join(names)))
         return
     for name, value in sigma.items():
         if name not in names:
             allowed = "any of " + " ".join(names) + ", as many as this lens has"
-            faults.append(LensFault(f"sigma.{printable(name)}", shown(value), allowed))
+            faults.append(LensFault(f"sigma.{printable(name)}", format_value(value), allowed))
         elif not _is_number(value) or value <= 0:
             allowed = "a number above 0; leave it out if it is not known"
-            faults.append(LensFault(f"sigma.{name}", shown(value), allowed))
+            faults.append(LensFault(f"sigma.{name}", format_value(value), allowed))
 
 
 def _is_camera_matrix(value: Any) -> bool:
@@ -156,4 +158,4 @@ def _is_number(value: Any) -> bool:
 
 
 def _found(content: dict[str, Any], key: str) -> str:
-    return shown(content[key]) if key in content else "nothing"
+    return format_value(content[key]) if key in content else "nothing"

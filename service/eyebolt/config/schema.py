@@ -94,7 +94,7 @@ class CameraSection(Section):
     )
     intrinsics: FilePath = Field(description=_PATH + ': the lens file, such as "camera.json"')
     settle_ms: int = Field(300, ge=0, le=10_000, description="a whole number from 0 to 10000, in milliseconds")
-    still: Literal["two-pictures", "off"] = Field("two-pictures", description='"two-pictures" or "off"')
+    motion_check: Literal["two-pictures", "off"] = Field("two-pictures", description='"two-pictures" or "off"')
     exposure_us: float | None = Field(
         None, gt=0, le=1e7, description="a number above 0 and at most 10000000, in microseconds"
     )
@@ -125,9 +125,9 @@ class GoalSection(Section):
     tolerance_mm: SizeMm = Field(description=_SIZE)
     near_mm: SizeMm = Field(description=_SIZE + ": nearest distance from the camera at which the job works")
     far_mm: SizeMm = Field(description=_SIZE + ": farthest distance from the camera at which the job works")
-    fewest: int = Field(8, ge=3, le=1000, description="a whole number from 3 to 1000")
-    most: int = Field(40, ge=3, le=1000, description='a whole number from "fewest" to 1000')
-    height_mm: float | None = Field(None, ge=-1e5, le=1e5, description="a number from -100000 to 100000, in mm")
+    min_pairs: int = Field(8, ge=3, le=1000, description="a whole number from 3 to 1000")
+    max_pairs: int = Field(40, ge=3, le=1000, description='a whole number from "min_pairs" to 1000')
+    board_height_mm: float | None = Field(None, ge=-1e5, le=1e5, description="a number from -100000 to 100000, in mm")
     accept: Literal["by-hand", "when-proven"] = Field("by-hand", description='"by-hand" or "when-proven"')
 
 

@@ -90,7 +90,7 @@ angle = {_quoted(angle)}                     # "deg", "rad" or "1e-4deg"; no mat
 {camera}
 intrinsics = {_quoted(intrinsics)}        # the lens file: width, height, matrix, distortion
 settle_ms = 300                   # wait after the robot says it stands: 300 small arms, 500 and more for long ones
-# still = "off"                   # leave out: a picture 150 ms earlier shows whether the board stands still
+# motion_check = "off"            # leave out: a picture 150 ms earlier shows whether the board stands still
 # exposure_us = 5000              # leave out to keep what the camera is set to
 # gain_db = 0.0
 
@@ -101,9 +101,9 @@ settle_ms = 300                   # wait after the robot says it stands: 300 sma
 tolerance_mm = {tolerance_mm!r}                # largest error of a point that the job can live with
 near_mm = {near_mm!r}                   # the job happens between these two distances from the camera
 far_mm = {far_mm!r}
-fewest = 8                        # no result before so many pairs, however good they look
-most = 40                         # give up after so many pairs and say what is missing
-# height_mm = 850.0               # 4-axis arms: of the board's origin above flange (camera fixed) or base; or by touch
+min_pairs = 8                     # no result before so many pairs, however good they look
+max_pairs = 40                    # give up after so many pairs and say what is missing
+# board_height_mm = 850.0         # 4-axis arms: of the board's origin above flange (camera fixed) or base; or by touch
 accept = {_quoted(accept)}                # "when-proven": a proven result is used at once. "by-hand": you sign for it
 
 [record]

@@ -22,7 +22,7 @@ from typing import Any
 KeyPath = tuple[str, ...]
 
 # A statement of several lines can end only on a line that holds one of these.
-_CLOSERS = ("]", '"""', "'''")
+_CLOSING_TOKENS = ("]", '"""', "'''")
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:
@@ -55,7 +55,7 @@ def _statements(text: str) -> Iterator[tuple[int, int, dict[str, Any], bool]]:
         if not pending:
             first = number
         pending.append(line)
-        if len(pending) > 1 and not any(closer in line for closer in _CLOSERS):
+        if len(pending) > 1 and not any(closer in line for closer in _CLOSING_TOKENS):
             continue
         try:
             statement = tomllib.loads("\n".join(pending))
@@ -89,24 +89,26 @@ _HINTS = (
     ("Unclosed inline table", "a table that is closed with }"),
     ("Unterminated string", "text that is closed with the quote it began with"),
 )
-_GENERAL = '[section] or key = value on each line, comments after #, text in "double quotes"'
+_GENERAL_HINT = '[section] or key = value on each line, comments after #, text in "double quotes"'
 
 
 def syntax_fault(text: str, error: BaseException) -> StationFault:
     """The line on which the TOML parser gave up, or on which the unfinished statement begins, and a likely remedy."""
     lines = text.rstrip("\n").split("\n")
     reason = str(error)
-    begins = unfinished_line(text)
+    unfinished_from = unfinished_line(text)
     place = re.search(r"\(at line (\d+), column \d+\)", reason)
     if isinstance(error, RecursionError):
-        return StationFault(begins or 1, "", "lists or tables inside each other, too deep to read", _GENERAL)
+        return StationFault(
+            unfinished_from or 1, "", "lists or tables inside each other, too deep to read", _GENERAL_HINT
+        )
     if not place and "end of document" not in reason:
-        return StationFault(begins or 1, "", "a value that cannot be read", "a number of a few digits")
-    line = min(int(place.group(1)), len(lines)) if place else begins or len(lines)
+        return StationFault(unfinished_from or 1, "", "a value that cannot be read", "a number of a few digits")
+    line = min(int(place.group(1)), len(lines)) if place else unfinished_from or len(lines)
     content = lines[line - 1].strip()
     allowed = _hint(reason, content)
-    if begins is not None and begins < line:
-        allowed += f" (this stands inside what begins on line {begins} and is not closed before)"
+    if unfinished_from is not None and unfinished_from < line:
+        allowed += f" (this stands inside what begins on line {unfinished_from} and is not closed before)"
     return StationFault(line, "", f"`{printable(content)}`", allowed)
 
 
@@ -121,10 +123,10 @@ def _hint(reason: str, content: str) -> str:
         return f'text in double quotes, such as "{printable(value.split("#")[0].strip())}"'
     if re.match(r"[+-]?(\.\d|\d+\.(\D|$))", value):
         return "numbers with digits on both sides of the point: 0.5 or 5.0"
-    return _GENERAL
+    return _GENERAL_HINT
 
 
-_SHOWN_CHARACTERS = 60
+_MAX_SHOWN_CHARACTERS = 60
 
 
 @dataclass(frozen=True)
@@ -142,7 +144,7 @@ class StationFault:
 
 
 @dataclass(frozen=True)
-class BrokenRule:
+class RuleViolation:
     """A rule between fields that does not hold; ``key`` is empty where the fault is the whole section's."""
 
     section: str
@@ -154,10 +156,10 @@ class BrokenRule:
 def printable(text: str) -> str:
     """``text`` shortened and with every control character escaped, safe to print on a terminal."""
     escaped = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
-    return escaped if len(escaped) <= _SHOWN_CHARACTERS else escaped[: _SHOWN_CHARACTERS - 3] + "..."
+    return escaped if len(escaped) <= _MAX_SHOWN_CHARACTERS else escaped[: _MAX_SHOWN_CHARACTERS - 3] + "..."
 
 
-def shown(value: object) -> str:
+def format_value(value: object) -> str:
     """A TOML or JSON value as a person wrote it, on one short line."""
     if isinstance(value, bool):
         return "true" if value else "false"
@@ -167,9 +169,9 @@ def shown(value: object) -> str:
         return "a table"
     if isinstance(value, Sequence):
         # Long lists are cut before they are rendered: the whole of one would never be shown anyway.
-        inner = ", ".join(shown(v) for v in list(value)[:8])
+        inner = ", ".join(format_value(v) for v in list(value)[:8])
         return printable(f"[{inner}, ...]" if len(value) > 8 else f"[{inner}]")
-    if isinstance(value, int) and abs(value) > 10**_SHOWN_CHARACTERS:
+    if isinstance(value, int) and abs(value) > 10**_MAX_SHOWN_CHARACTERS:
         return "a number of more than 60 digits"
     if isinstance(value, (datetime.date, datetime.time)):
         return value.isoformat()

@@ -23,11 +23,11 @@ DICTIONARY_SIZES = {f"{n}X{n}_{size}": size for n in (4, 5, 6, 7) for size in (5
 _NAME = re.compile(r"[A-Za-z0-9_-]{1,32}", re.ASCII)
 
 
-def closest(found: str, choices: Iterable[str]) -> str:
+def closest_match(found: str, choices: Iterable[str]) -> str:
     """The choice that ``found`` was probably meant to be, ignoring capitals; empty if none is near."""
-    by_small = {choice.lower(): choice for choice in choices}
-    near = difflib.get_close_matches(found[:80].lower(), by_small, n=1, cutoff=0.6)
-    return by_small[near[0]] if near else ""
+    by_lower_case = {choice.lower(): choice for choice in choices}
+    suggestion = difflib.get_close_matches(found[:80].lower(), by_lower_case, n=1, cutoff=0.6)
+    return by_lower_case[suggestion[0]] if suggestion else ""
 
 
 def name(text: str) -> str:
@@ -47,11 +47,11 @@ def file_path(text: str) -> str:
 def rotation_kind(text: str) -> str:
     """One of ROTATION_KINDS."""
     if text not in ROTATION_KINDS:
-        near = closest(text, ROTATION_KINDS)
+        suggestion = closest_match(text, ROTATION_KINDS)
         raise ValueError(
             '"quaternion-wxyz", "quaternion-xyzw", "rotation-vector", "angle-z", or "euler-" and three axis letters '
             '("euler-ZYX": capitals turn about the moving axes, small letters about the fixed ones)'
-            + (f'; the closest is "{near}"' if near else "")
+            + (f'; the closest is "{suggestion}"' if suggestion else "")
         )
     return text
 
@@ -59,10 +59,10 @@ def rotation_kind(text: str) -> str:
 def dictionary(text: str) -> str:
     """The name of a marker dictionary."""
     if text not in DICTIONARY_SIZES:
-        near = closest(text, DICTIONARY_SIZES)
+        suggestion = closest_match(text, DICTIONARY_SIZES)
         raise ValueError(
             "4X4, 5X5, 6X6 or 7X7 with _50, _100, _250 or _1000, or APRILTAG_16h5, _25h9, _36h10, _36h11"
-            + (f'; the closest is "{near}"' if near else "")
+            + (f'; the closest is "{suggestion}"' if suggestion else "")
         )
     return text
 

@@ -1,8 +1,8 @@
 """Carries out the commands of the session: sockets, workers, disk, status. No decisions are made here."""
 
-from eyebolt.daemon.startup import LogForm, serve
+from eyebolt.daemon.startup import LogFormat, serve
 
 __all__ = [
-    "LogForm",
+    "LogFormat",
     "serve",
 ]

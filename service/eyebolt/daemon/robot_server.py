@@ -19,8 +19,8 @@ import structlog
 
 from eyebolt.addresses import split_host_port
 from eyebolt.config import RobotSection
-from eyebolt.daemon.connection_limits import READ_BYTES, WRITE_BYTES, DoorLimits, Pace
-from eyebolt.logs import Sparing
+from eyebolt.daemon.connection_limits import READ_BYTES, WRITE_BYTES, ConnectionLimits, RateLimit
+from eyebolt.logs import LogThrottle
 from eyebolt.protocol import (
     VERBS,
     LateLineFeed,
@@ -37,9 +37,9 @@ from eyebolt.protocol import (
 )
 from eyebolt.session import Caller
 
-_DIAL_AGAIN_S = 1.0
-_LAST_ANSWERS_S = 0.05
-_NOT_FROM_YOU = Reply(46, 0, 0, 0)
+_REDIAL_INTERVAL_S = 1.0
+_DRAIN_POLL_S = 0.05
+_NOT_ALLOWED = Reply(46, 0, 0, 0)
 _NOT_NOW = Reply(45, 0, 0, 0)
 
 _log = structlog.get_logger("robot")
@@ -47,8 +47,8 @@ _log = structlog.get_logger("robot")
 OnLine = Callable[[Caller, Request | LineFault], None]
 
 
-class RobotDoor:
-    """Listens or dials as the station says; calls ``on_line`` for each line and ``on_left`` when one hangs up.
+class RobotServer:
+    """Listens or dials as the station says; calls ``on_line`` for each line and ``on_disconnect`` when one hangs up.
 
     ``holder`` gives the number of the connection that holds the station, or None. Where all places are taken, a
     newcomer gets that of the connection that has been silent longest, of those that never said a well-formed line if
@@ -60,29 +60,29 @@ class RobotDoor:
         robot: RobotSection,
         pose_field_count: int,
         on_line: OnLine,
-        on_left: Callable[[int], None],
+        on_disconnect: Callable[[int], None],
         holder: Callable[[], int | None],
-        limits: DoorLimits | None = None,
+        limits: ConnectionLimits | None = None,
     ) -> None:
         self._robot = robot
         self._pose_field_count = pose_field_count
         self._on_line = on_line
-        self._on_left = on_left
+        self._on_disconnect = on_disconnect
         self._holder = holder
-        self._limits = limits or DoorLimits()
+        self._limits = limits or ConnectionLimits()
         self._numbers = itertools.count(1)
         self._open: dict[int, RobotConnection] = {}
         self._tasks: set[asyncio.Task[None]] = set()
         self._server: asyncio.Server | None = None
-        self._sparing = Sparing()
+        self._log_throttle = LogThrottle()
 
     async def start(self) -> str:
         """Opens the door; returns where, in words. Raises OSError if the address cannot be had."""
         if self._robot.dial is not None:
-            self._keep(asyncio.create_task(self._dial_on(*split_host_port(self._robot.dial))))
+            self._keep_task(asyncio.create_task(self._dial_forever(*split_host_port(self._robot.dial))))
             return f"dialling {self._robot.dial}"
         host, port = split_host_port(self._robot.listen or "")
-        self._server = await asyncio.start_server(self._came, host, port, limit=READ_BYTES)
+        self._server = await asyncio.start_server(self._on_connection, host, port, limit=READ_BYTES)
         return f"listening on {self._robot.listen}"
 
     async def close(self) -> None:
@@ -100,168 +100,170 @@ class RobotDoor:
         connection = self._open.get(caller.connection)
         if connection is not None:
             connection.answer(caller, reply, bracketed)
-            self._hand_on(connection)
+            self._dispatch_next(connection)
 
     def drop(self, number: int) -> None:
         """Hangs up on one connection, half-open or not, without waiting for it."""
         connection = self._open.pop(number, None)
         if connection is not None:
-            connection.hang_up()
-            self._tell("info", "connection closed", connection.peer, connection=number)
+            connection.disconnect()
+            self._log_throttled("info", "client disconnected", connection.peer, connection=number)
 
     def peer(self, number: int | None) -> str | None:
         """Address of an open connection."""
         connection = self._open.get(number) if number is not None else None
         return connection.peer if connection is not None else None
 
-    def _keep(self, task: asyncio.Task[None]) -> None:
+    def _keep_task(self, task: asyncio.Task[None]) -> None:
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    async def _dial_on(self, host: str, port: int) -> None:
+    async def _dial_forever(self, host: str, port: int) -> None:
         silent = False
         while True:
             try:
                 reader, writer = await asyncio.open_connection(host, port, limit=READ_BYTES)
             except OSError as error:
                 if not silent:
-                    _log.warning(
-                        "the robot does not answer yet: still dialling", address=f"{host}:{port}", why=str(error)
-                    )
+                    _log.warning("robot not reachable: retrying", address=f"{host}:{port}", reason=str(error))
                 silent = True
             else:
                 silent = False
                 await self._serve(reader, writer)
-            await asyncio.sleep(_DIAL_AGAIN_S)
+            await asyncio.sleep(_REDIAL_INTERVAL_S)
 
-    async def _came(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _on_connection(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         current = asyncio.current_task()
         if current is not None:
-            self._keep(current)
+            self._keep_task(current)
         peer = _peer_of(writer)
         if not self._robot.allows(peer):
             remedy = f'if this is your robot, add "{peer}" to allow under [robot] in the station file, and start again'
-            says = "refused: this address is not in [robot] allow of the station file"
-            self._tell("warning", says, peer, code=46, remedy=remedy)
-            stranger = RobotConnection(0, peer, writer, self._now_s())
-            stranger.say_unasked(_NOT_FROM_YOU)
-            stranger.hang_up()
+            message = "connection rejected: address not in [robot] allow"
+            self._log_throttled("warning", message, peer, code=46, remedy=remedy)
+            rejected = RobotConnection(0, peer, writer, self._now_s())
+            rejected.send_unsolicited(_NOT_ALLOWED)
+            rejected.disconnect()
             return
-        if len(self._open) >= self._limits.connections:
-            self._make_room()
+        if len(self._open) >= self._limits.max_connections:
+            self._evict_idle()
         # The server's own bookkeeping takes a cancelled visitor for a crash.
         with contextlib.suppress(asyncio.CancelledError):
             await self._serve(reader, writer)
 
-    def _make_room(self) -> None:
+    def _evict_idle(self) -> None:
         others = [c for c in self._open.values() if c.number != self._holder()]
-        silent = min(others, key=lambda c: (c.spoke, c.heard_s))
-        most = self._limits.connections
+        silent = min(others, key=lambda c: (c.has_spoken, c.last_line_s))
+        most = self._limits.max_connections
         remedy = f"close what is not needed: {most} programs are connected, and a station has one robot"
-        self._turn_out(silent, "hung up: silent longest, and a newcomer needs the place", remedy)
+        self._evict(silent, "connection evicted: connection limit reached, idle longest", remedy)
 
-    def _too_silent(self, connection: RobotConnection) -> None:
-        if connection.number in self._open and not connection.spoke:
-            says = f"hung up: no well-formed line in {self._limits.first_line_s:.0f} s"
-            self._turn_out(connection, says, "let the robot program say hello as soon as it is connected")
+    def _on_first_line_timeout(self, connection: RobotConnection) -> None:
+        if connection.number in self._open and not connection.has_spoken:
+            message = f"hung up: no well-formed line in {self._limits.first_line_timeout_s:.0f} s"
+            self._evict(connection, message, "let the robot program say hello as soon as it is connected")
 
-    def _turn_out(self, connection: RobotConnection, says: str, remedy: str) -> None:
-        self._tell("warning", says, connection.peer, code=45, connection=connection.number, remedy=remedy)
-        connection.say_unasked(_NOT_NOW)
+    def _evict(self, connection: RobotConnection, message: str, remedy: str) -> None:
+        self._log_throttled("warning", message, connection.peer, code=45, connection=connection.number, remedy=remedy)
+        connection.send_unsolicited(_NOT_NOW)
         self.drop(connection.number)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         connection = RobotConnection(next(self._numbers), _peer_of(writer), writer, self._now_s())
         number = connection.number
         self._open[number] = connection
-        self._tell("info", "connected", connection.peer, connection=number)
+        self._log_throttled("info", "client connected", connection.peer, connection=number)
         # Whom the daemon called itself may wait as long as it likes: nobody else wants that place.
-        patience_s = None if self._robot.dial is not None else self._limits.first_line_s
+        timeout_s = None if self._robot.dial is not None else self._limits.first_line_timeout_s
         loop = asyncio.get_running_loop()
-        alarm = None if patience_s is None else loop.call_later(patience_s, self._too_silent, connection)
+        timer = None if timeout_s is None else loop.call_later(timeout_s, self._on_first_line_timeout, connection)
         try:
             while number in self._open:
                 data = await reader.read(READ_BYTES)
                 if not data:
                     break
-                await self._rest(connection, self._take(connection, data), len(data))
+                await self._throttle(connection, self._receive(connection, data), len(data))
                 await writer.drain()
             # Who has said its last word still hears the answers to it.
             while number in self._open and (connection.busy or connection.inbox):
-                await asyncio.sleep(_LAST_ANSWERS_S)
+                await asyncio.sleep(_DRAIN_POLL_S)
         except OSError:
             pass
         finally:
-            if alarm is not None:
-                alarm.cancel()
+            if timer is not None:
+                timer.cancel()
             self.drop(number)
-            self._on_left(number)
+            self._on_disconnect(number)
 
-    async def _rest(self, connection: RobotConnection, lines: int, size_bytes: int) -> None:
-        pace = self._pace_of(connection)
-        rest_s = connection.rest_s(lines, size_bytes, pace, self._limits.burst_s, self._now_s())
-        if rest_s and not connection.slowed:
-            connection.slowed = True
+    async def _throttle(self, connection: RobotConnection, lines: int, size_bytes: int) -> None:
+        rate_limit = self._rate_limit_of(connection)
+        throttle_s = connection.throttle_s(lines, size_bytes, rate_limit, self._limits.burst_s, self._now_s())
+        if throttle_s and not connection.is_throttled:
+            connection.is_throttled = True
             remedy = "let the program wait for each answer; send live poses from the robot's own connection"
-            says = "slowed: lines come faster than they are read"
-            most = {"lines_per_s": round(pace.lines_per_s), "bytes_per_s": round(pace.bytes_per_s)}
-            self._tell("warning", says, connection.peer, connection=connection.number, remedy=remedy, **most)
-        if rest_s:
-            await asyncio.sleep(rest_s)
+            message = "connection throttled: line rate above the limit"
+            most = {"lines_per_s": round(rate_limit.lines_per_s), "bytes_per_s": round(rate_limit.bytes_per_s)}
+            self._log_throttled(
+                "warning", message, connection.peer, connection=connection.number, remedy=remedy, **most
+            )
+        if throttle_s:
+            await asyncio.sleep(throttle_s)
 
-    def _pace_of(self, connection: RobotConnection) -> Pace:
+    def _rate_limit_of(self, connection: RobotConnection) -> RateLimit:
         holder = self._holder()
         if holder is None:
-            return self._limits.nobody_yet.shared_by(max(1, len(self._open)))
+            return self._limits.unclaimed.share(max(1, len(self._open)))
         return self._limits.holder if holder == connection.number else self._limits.others
 
-    def _take(self, connection: RobotConnection, data: bytes) -> int:
+    def _receive(self, connection: RobotConnection, data: bytes) -> int:
         items = connection.splitter.feed(data)
         for item in items:
             if isinstance(item, LateLineFeed):
                 connection.add_late_line_feed()
-            elif len(connection.inbox) < self._limits.unanswered:
-                self._take_line(connection, item)
+            elif len(connection.inbox) < self._limits.max_queued_lines:
+                self._receive_line(connection, item)
             else:
-                says = "hung up: lines come faster than answers are waited for"
+                message = "connection closed: too many lines without waiting for replies"
                 remedy = "let the robot program wait for the answer to each line before it sends the next one"
-                self._tell("warning", says, connection.peer, connection=connection.number, remedy=remedy)
+                self._log_throttled("warning", message, connection.peer, connection=connection.number, remedy=remedy)
                 self.drop(connection.number)
                 break
         return len(items)
 
-    def _take_line(self, connection: RobotConnection, item: Line | OverlongLine) -> None:
-        caller = Caller(connection.number, connection.endings.opened(item.terminator))
+    def _receive_line(self, connection: RobotConnection, item: Line | OverlongLine) -> None:
+        caller = Caller(connection.number, connection.endings.register(item.terminator))
         parsed: Request | LineFault
         if isinstance(item, OverlongLine):
-            parsed = overlong_fault(item.head)
+            parsed = overlong_fault(item.prefix)
         else:
             parsed = parse(item.content, self._pose_field_count)
-        answered = parsed.answered if isinstance(parsed, LineFault) else VERBS[parsed.verb].answered
-        raw = item.head if isinstance(item, OverlongLine) else item.content
+        has_reply = parsed.has_reply if isinstance(parsed, LineFault) else VERBS[parsed.verb].has_reply
+        raw = item.prefix if isinstance(item, OverlongLine) else item.content
         line = raw[:120].decode("ascii", "backslashreplace")
         if isinstance(parsed, LineFault):
-            self._tell("warning", "a line is at fault", connection.peer, line=line, code=parsed.code, says=parsed.says)
+            self._log_throttled(
+                "warning", "malformed line", connection.peer, line=line, code=parsed.code, message=parsed.message
+            )
         else:
-            connection.spoke, connection.heard_s = True, self._now_s()
-            if answered:
-                _log.info("asked", line=line, connection=connection.number)
-        if answered:
+            connection.has_spoken, connection.last_line_s = True, self._now_s()
+            if has_reply:
+                _log.info("request received", line=line, connection=connection.number)
+        if has_reply:
             connection.inbox.append((caller, parsed))
-            self._hand_on(connection)
+            self._dispatch_next(connection)
             return
         # Live poses come many a second and wait for nobody, least of all for the request in work.
-        connection.endings.drop(caller.ticket)
+        connection.endings.discard(caller.line_id)
         if isinstance(parsed, Request):
             self._on_line(caller, parsed)
 
-    def _hand_on(self, connection: RobotConnection) -> None:
+    def _dispatch_next(self, connection: RobotConnection) -> None:
         if not connection.busy and connection.inbox:
             connection.busy = True
             self._on_line(*connection.inbox.popleft())
 
-    def _tell(self, level: str, event: str, peer: str, **fields: object) -> None:
-        more = self._sparing.tells((event, peer), self._now_s())
+    def _log_throttled(self, level: str, event: str, peer: str, **fields: object) -> None:
+        more = self._log_throttle.admit((event, peer), self._now_s())
         if more is not None:
             getattr(_log, level)(event, peer=peer, **fields, **more)
 
@@ -276,15 +278,15 @@ def _peer_of(writer: asyncio.StreamWriter) -> str:
 
 @dataclass
 class RobotConnection:
-    """``spoke``: whether a well-formed line came; ``heard_s``: when the last one did, or since when it is open, in
+    """``has_spoken``: whether a well-formed line came; ``last_line_s``: when the last one did, or since when it is open, in
     seconds of the loop's clock."""
 
     number: int
     peer: str
     writer: asyncio.StreamWriter
-    heard_s: float
-    spoke: bool = False
-    slowed: bool = False
+    last_line_s: float
+    has_spoken: bool = False
+    is_throttled: bool = False
     splitter: LineSplitter = field(default_factory=LineSplitter)
     endings: ReplyEndings = field(default_factory=ReplyEndings)
     # Lines read but not handed on: the next one is looked at when the one before has its reply, so that lines which
@@ -296,17 +298,17 @@ class RobotConnection:
     def __post_init__(self) -> None:
         self.writer.transport.set_write_buffer_limits(high=WRITE_BYTES)
 
-    def rest_s(self, lines: int, size_bytes: int, pace: Pace, burst_s: float, now_s: float) -> float:
+    def throttle_s(self, lines: int, size_bytes: int, rate_limit: RateLimit, burst_s: float, now_s: float) -> float:
         """How long not to read on after so many lines and bytes: 0 within the pace.
 
         The generic cell rate algorithm (ITU-T I.371, from memory), with a rate that may change on the way.
         """
-        self._read_until_s = max(self._read_until_s, now_s) + pace.cost_s(lines, size_bytes)
+        self._read_until_s = max(self._read_until_s, now_s) + rate_limit.cost_s(lines, size_bytes)
         return max(0.0, self._read_until_s - now_s - burst_s)
 
     def answer(self, caller: Caller, reply: Reply, bracketed: bool) -> None:
         """Writes the reply to the line in work; the next line may be handed on."""
-        self._write(encode(reply, bracketed, self.endings.close(caller.ticket)))
+        self._write(encode(reply, bracketed, self.endings.ending_for(caller.line_id)))
         self.busy = False
 
     def add_late_line_feed(self) -> None:
@@ -315,11 +317,11 @@ class RobotConnection:
         if late:
             self._write(late)
 
-    def say_unasked(self, reply: Reply) -> None:
+    def send_unsolicited(self, reply: Reply) -> None:
         """A last word before hanging up: nobody asked for it, so it has an ending of its own."""
         self._write(encode(reply, False, b"\n"))
 
-    def hang_up(self) -> None:
+    def disconnect(self) -> None:
         """Closes without waiting. What a peer does not read is thrown away, else it would hold the socket for ever."""
         transport = self.writer.transport
         if self.writer.is_closing() or transport.get_write_buffer_size():

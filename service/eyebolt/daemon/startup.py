@@ -20,21 +20,21 @@ import structlog
 from structlog.typing import ExcInfo
 
 from eyebolt.cameras import open_camera
-from eyebolt.context import StationInputs, read_inputs
+from eyebolt.context import StationContext, load_context
 from eyebolt.daemon.daemon import Daemon
-from eyebolt.daemon.systemd import Supervisor
+from eyebolt.daemon.systemd import SystemdNotifier
 from eyebolt.errors import MachineFault, RecordFault
 from eyebolt.session import State, fold
 from eyebolt.store import RecordLock, SessionFolder, list_sessions
 
-LogForm = Literal["console", "json"]
+LogFormat = Literal["console", "json"]
 
 # Between two steps on the disk, and in the loop, a thread needs the interpreter for microseconds only; by default it
 # waits 5 ms for one that is finding a board, and there are a dozen such steps before an answer.
-_SWITCH_S = 0.0005
+_SWITCH_INTERVAL_S = 0.0005
 
 
-def configure_log(form: LogForm) -> None:
+def configure_log(log_format: LogFormat) -> None:
     """Log lines on stderr: for people (console) or for machines (one JSON object a line)."""
     shared: list[structlog.typing.Processor] = [
         structlog.processors.add_log_level,
@@ -42,10 +42,10 @@ def configure_log(form: LogForm) -> None:
     ]
     last: structlog.typing.Processor = (
         structlog.processors.JSONRenderer()
-        if form == "json"
-        else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), exception_formatter=_name_of_defect)
+        if log_format == "json"
+        else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), exception_formatter=_exception_summary)
     )
-    if form == "json":
+    if log_format == "json":
         where = structlog.tracebacks.ExceptionDictTransformer(show_locals=False)
         shared.append(structlog.processors.ExceptionRenderer(where))
     structlog.configure(
@@ -56,22 +56,24 @@ def configure_log(form: LogForm) -> None:
     )
 
 
-def _name_of_defect(out: TextIO, fault: ExcInfo) -> None:
+def _exception_summary(out: TextIO, fault: ExcInfo) -> None:
     """An operator gets no traceback; the log for machines has it."""
     out.write(f"\n  a defect of the program: {fault[1]!r}; '--log json' tells where")
 
 
-def serve(station_file: Path, form: LogForm) -> None:
+def serve(station_file: Path, log_format: LogFormat) -> None:
     """Serves one station until SIGTERM or Ctrl-C. Raises EyeboltError if it cannot begin."""
-    configure_log(form)
+    configure_log(log_format)
     _raise_file_limit()
-    sys.setswitchinterval(_SWITCH_S)
-    inputs = read_inputs(station_file)
-    with RecordLock(inputs.record_folder):
-        folder, state, last_picture = recover(inputs)
-        settings = inputs.station.camera
-        camera = open_camera(settings.source, settings.model_dump(), inputs.folder, last_picture, inputs.keys_folder)
-        asyncio.run(_serve(Daemon(inputs, camera, folder, state), inputs.station.robot.listen))
+    sys.setswitchinterval(_SWITCH_INTERVAL_S)
+    context = load_context(station_file)
+    with RecordLock(context.record_folder):
+        folder, state, last_frame_name = recover(context)
+        settings = context.station.camera
+        camera = open_camera(
+            settings.source, settings.model_dump(), context.folder, last_frame_name, context.keys_folder
+        )
+        asyncio.run(_serve(Daemon(context, camera, folder, state), context.station.robot.listen))
 
 
 def _raise_file_limit() -> None:
@@ -88,13 +90,13 @@ async def _serve(daemon: Daemon, listen: str | None) -> None:
         with contextlib.suppress(NotImplementedError):
             loop.add_signal_handler(number, daemon.stop)
     log = structlog.get_logger("daemon")
-    supervisor = Supervisor.of(os.environ, os.getpid())
+    notifier = SystemdNotifier.from_environment(os.environ, os.getpid())
 
     def ready(where: str) -> None:
         log.info("ready", robot=where)
-        supervisor.ready(where)
+        notifier.ready(where)
 
-    living = asyncio.create_task(supervisor.keep_saying_alive())
+    watchdog = asyncio.create_task(notifier.send_watchdog_pings())
     try:
         await daemon.run(ready)
     except OSError as error:
@@ -104,50 +106,50 @@ async def _serve(daemon: Daemon, listen: str | None) -> None:
             "stop the other program on that port, or give [robot] listen another one.",
         ) from None
     finally:
-        supervisor.stopping()
-        living.cancel()
-    log.info("ended")
+        notifier.stopping()
+        watchdog.cancel()
+    log.info("daemon stopped")
 
 
 _log = structlog.get_logger("session")
 
 
-def recover(inputs: StationInputs) -> tuple[SessionFolder | None, State, str | None]:
+def recover(context: StationContext) -> tuple[SessionFolder | None, State, str | None]:
     """The newest session of this station as it stands on disk: folder, state, and name of the last picture used.
 
     A session recorded under another station or lens file is not gone on with: its numbers may mean something else.
     """
-    state = State(inputs.terms)
-    sessions = list_sessions(inputs.record_folder)
+    state = State(context.terms)
+    sessions = list_sessions(context.record_folder)
     if not sessions:
         return None, state, None
     folder = SessionFolder.open(sessions[-1])
     if folder.loss:
-        _log.warning("the record was damaged at its end", session=folder.path.name, loss=folder.loss)
+        _log.warning("journal tail was damaged", session=folder.path.name, loss=folder.loss)
     log = fold(folder.records)
-    last_picture = (log.last_source_name if log is not None else None) or _last_picture(sessions[:-1])
-    if log is None or any(_differs(folder.path, name, data) for name, data in inputs.keepsakes.items()):
-        _log.info("the station or lens file has changed: the next request opens a new session")
+    last_frame_name = (log.last_frame_name if log is not None else None) or _last_frame_name(sessions[:-1])
+    if log is None or any(_file_differs(folder.path, name, data) for name, data in context.snapshots.items()):
+        _log.info("station or lens file changed: the next request opens a new session")
         folder.close()
-        return None, state, last_picture
-    _log.info("going on with a session", session=log.name, kept=len(log.kept), closed=log.closed)
-    return folder, replace(state, log=log), last_picture
+        return None, state, last_frame_name
+    _log.info("session resumed", session=log.name, kept=len(log.kept), closed=log.closed)
+    return folder, replace(state, log=log), last_frame_name
 
 
-def _last_picture(sessions: list[Path]) -> str | None:
+def _last_frame_name(sessions: list[Path]) -> str | None:
     """The source's name of the last picture that any session took: recorded pictures are never handed out twice."""
     for path in reversed(sessions):
         try:
             log = fold(SessionFolder.view(path).records)
         except RecordFault as fault:
-            _log.warning("an old session cannot be read", session=path.name, says=fault.message)
+            _log.warning("earlier session unreadable", session=path.name, message=fault.message)
             continue
-        if log is not None and log.last_source_name is not None:
-            return log.last_source_name
+        if log is not None and log.last_frame_name is not None:
+            return log.last_frame_name
     return None
 
 
-def _differs(session: Path, name: str, data: bytes) -> bool:
+def _file_differs(session: Path, name: str, data: bytes) -> bool:
     try:
         return (session / name).read_bytes() != data
     except OSError:

@@ -11,39 +11,39 @@ import structlog
 import zmq
 
 from eyebolt.errors import EyeboltError, MachineFault
-from eyebolt.logs import Sparing
-from eyebolt.security import Guard
+from eyebolt.logs import LogThrottle
+from eyebolt.security import ZapAuthenticator
 
 TOPIC = b"status"
 
 # All that a watcher has to say is that it wants the topic; shaking hands with a key takes a few hundred bytes.
-_MOST_BYTES = 1024
+_MAX_MESSAGE_BYTES = 1024
 # So much is looked at before each status is sent; a thousand takes some milliseconds.
-_MOST_HEARD = 1000
+_MAX_MESSAGES_PER_POLL = 1000
 _SUBSCRIBE, _UNSUBSCRIBE = b"\x01", b"\x00"
 
 _log = structlog.get_logger("status")
 
 
-class StatusDoor:
+class StatusPublisher:
     """A ZeroMQ XPUB socket; slow watchers lose messages, never the daemon its time.
 
     XPUB and not PUB because it hands out what watchers send: to be thrown away, and said so.
-    Raises MachineFault ``status-port``, InputFault of ``Guard.bind``.
+    Raises MachineFault ``status-port``, InputFault of ``ZapAuthenticator.bind``.
     """
 
     def __init__(self, endpoint: str, keys: Path | None = None) -> None:
         self._context = zmq.Context()
-        self._guard = Guard(self._context, "watcher")
+        self._authenticator = ZapAuthenticator(self._context, "watcher")
         self._socket = self._context.socket(zmq.XPUB)
         self._socket.setsockopt(zmq.LINGER, 0)
         self._socket.setsockopt(zmq.SNDHWM, 4)
-        self._socket.setsockopt(zmq.MAXMSGSIZE, _MOST_BYTES)
+        self._socket.setsockopt(zmq.MAXMSGSIZE, _MAX_MESSAGE_BYTES)
         # Only what is looked at below is subscribed: nobody can pile up wishes for what is never published.
         self._socket.setsockopt(zmq.XPUB_MANUAL, 1)
-        self._sparing = Sparing(most=5)
+        self._log_throttle = LogThrottle(max_entries=5)
         try:
-            self._guard.bind(self._socket, endpoint, keys)
+            self._authenticator.bind(self._socket, endpoint, keys)
         except zmq.ZMQError as error:
             self.close()
             raise MachineFault(
@@ -58,32 +58,32 @@ class StatusDoor:
 
     def publish(self, message: dict[str, Any]) -> None:
         """Sends one status message to whoever watches."""
-        self._hear()
+        self._process_subscriptions()
         self._socket.send_multipart([TOPIC, json.dumps(message).encode("utf-8")], zmq.NOBLOCK)
 
     def close(self) -> None:
         """Ends publishing."""
-        self._guard.close()
+        self._authenticator.close()
         self._context.destroy(linger=0)
 
-    def _hear(self) -> None:
+    def _process_subscriptions(self) -> None:
         """Lets newcomers subscribe; whatever else was sent goes no further."""
-        for _ in range(_MOST_HEARD):
+        for _ in range(_MAX_MESSAGES_PER_POLL):
             try:
                 parts = self._socket.recv_multipart(zmq.NOBLOCK)
             except zmq.Again:
                 return
-            wish, topic = parts[0][:1], parts[0][1:]
-            if len(parts) == 1 and wish == _SUBSCRIBE and TOPIC.startswith(topic):
+            action, topic = parts[0][:1], parts[0][1:]
+            if len(parts) == 1 and action == _SUBSCRIBE and TOPIC.startswith(topic):
                 self._socket.setsockopt(zmq.SUBSCRIBE, topic)
-            elif len(parts) == 1 and wish == _UNSUBSCRIBE and TOPIC.startswith(topic):
+            elif len(parts) == 1 and action == _UNSUBSCRIBE and TOPIC.startswith(topic):
                 self._socket.setsockopt(zmq.UNSUBSCRIBE, topic)
             else:
-                self._tell_ignored(parts)
+                self._log_ignored(parts)
 
-    def _tell_ignored(self, parts: list[bytes]) -> None:
-        more = self._sparing.tells("ignored", time.monotonic())
+    def _log_ignored(self, parts: list[bytes]) -> None:
+        more = self._log_throttle.admit("ignored", time.monotonic())
         if more is not None:
-            heard = b" ".join(parts)[:60].decode("ascii", "backslashreplace")
+            received = b" ".join(parts)[:60].decode("ascii", "backslashreplace")
             remedy = "talk to the robot's port instead: nothing that comes in at the status address is carried out"
-            _log.warning("ignored: the status side listens to nobody", heard=heard, remedy=remedy, **more)
+            _log.warning("message to the status socket ignored", received=received, remedy=remedy, **more)

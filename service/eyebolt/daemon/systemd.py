@@ -14,47 +14,47 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 # Asked for are at least two signs of life in the time; a late one must not end a daemon that works.
-_SIGNS = 4
+_PINGS_PER_TIMEOUT = 4
 
 
 @dataclass(frozen=True)
-class Supervisor:
+class SystemdNotifier:
     """``address``: of the manager's socket, None without one; ``watchdog_s``: how long it waits for a sign of life."""
 
     address: str | None = None
     watchdog_s: float | None = None
 
     @staticmethod
-    def of(environment: Mapping[str, str], process: int) -> Supervisor:
+    def from_environment(environment: Mapping[str, str], process: int) -> SystemdNotifier:
         """What the environment of the process with number ``process`` says; anything unusable counts as unsaid."""
         address = environment.get("NOTIFY_SOCKET", "")
         if not address.startswith(("/", "@")):
-            return Supervisor()
-        wanted = environment.get("WATCHDOG_USEC", "")
+            return SystemdNotifier()
+        timeout_us = environment.get("WATCHDOG_USEC", "")
         for_us = environment.get("WATCHDOG_PID", str(process)) == str(process)
-        watchdog_s = int(wanted) / 1e6 if for_us and wanted.isdecimal() and int(wanted) > 0 else None
-        return Supervisor(address, watchdog_s)
+        watchdog_s = int(timeout_us) / 1e6 if for_us and timeout_us.isdecimal() and int(timeout_us) > 0 else None
+        return SystemdNotifier(address, watchdog_s)
 
     def ready(self, where: str) -> None:
         """The robot's door is open, ``where`` in words."""
-        self._say(f"READY=1\nSTATUS={where}\nMAINPID={os.getpid()}")
+        self._notify(f"READY=1\nSTATUS={where}\nMAINPID={os.getpid()}")
 
     def stopping(self) -> None:
         """The daemon is ending of its own will."""
-        self._say("STOPPING=1")
+        self._notify("STOPPING=1")
 
-    async def keep_saying_alive(self) -> None:
+    async def send_watchdog_pings(self) -> None:
         """Says so until cancelled; it runs in the loop that decides, so a loop that hangs falls silent."""
         while self.watchdog_s is not None:
-            self._say("WATCHDOG=1")
-            await asyncio.sleep(self.watchdog_s / _SIGNS)
+            self._notify("WATCHDOG=1")
+            await asyncio.sleep(self.watchdog_s / _PINGS_PER_TIMEOUT)
 
-    def _say(self, text: str) -> None:
+    def _notify(self, text: str) -> None:
         if self.address is None:
             return
         # A name that begins with @ is one without a file (unix(7)).
         address = "\0" + self.address[1:] if self.address.startswith("@") else self.address
         # A manager that does not listen must not stop a calibration.
-        with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as speaker:
-            speaker.setblocking(False)
-            speaker.sendto(text.encode(), address)
+        with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as datagram_socket:
+            datagram_socket.setblocking(False)
+            datagram_socket.sendto(text.encode(), address)

@@ -2,8 +2,8 @@
 
 from eyebolt.geometry import se3
 from eyebolt.geometry.camera_model import COEFFICIENT_COUNTS, COEFFICIENT_NAMES, CameraModel
-from eyebolt.geometry.pose_format import ANGLE_UNITS_RAD, EULER_KINDS, LENGTH_UNITS_M, ROTATION_KINDS, PoseReading
-from eyebolt.geometry.se3 import Array, Rows
+from eyebolt.geometry.pose_format import ANGLE_UNITS_RAD, EULER_KINDS, LENGTH_UNITS_M, ROTATION_KINDS, PoseFormat
+from eyebolt.geometry.se3 import Array, RowSelection
 
 __all__ = [
     "ANGLE_UNITS_RAD",
@@ -14,7 +14,7 @@ __all__ = [
     "ROTATION_KINDS",
     "Array",
     "CameraModel",
-    "PoseReading",
-    "Rows",
+    "PoseFormat",
+    "RowSelection",
     "se3",
 ]

@@ -17,7 +17,7 @@ from eyebolt.geometry.se3 import Array
 
 COEFFICIENT_COUNTS = (0, 4, 5, 8, 12)
 COEFFICIENT_NAMES = ("k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6", "s1", "s2", "s3", "s4")
-_MATRIX_PLACES = {"fx": (0, 0), "fy": (1, 1), "cx": (0, 2), "cy": (1, 2)}
+_MATRIX_INDICES = {"fx": (0, 0), "fy": (1, 1), "cx": (0, 2), "cy": (1, 2)}
 
 
 @dataclass(frozen=True)
@@ -52,12 +52,12 @@ class CameraModel:
         object.__setattr__(self, "matrix", matrix)
         object.__setattr__(self, "distortion", distortion)
 
-    def changed(self, changes: Mapping[str, float]) -> CameraModel:
+    def perturbed(self, changes: Mapping[str, float]) -> CameraModel:
         """The lens with these amounts added to its parameters (fx, fy, cx, cy, k1, ...)."""
         matrix, distortion = self.matrix.copy(), self.distortion.copy()
         for name, amount in changes.items():
-            if name in _MATRIX_PLACES:
-                matrix[_MATRIX_PLACES[name]] += amount
+            if name in _MATRIX_INDICES:
+                matrix[_MATRIX_INDICES[name]] += amount
             else:
                 distortion[COEFFICIENT_NAMES.index(name)] += amount
         return replace(self, matrix=matrix, distortion=distortion)
@@ -110,23 +110,28 @@ class CameraModel:
         with np.errstate(all="ignore"):
             return self._rays(np.asarray(pixels, dtype=float), iterations)
 
-    def _rays(self, wanted: Array, iterations: int) -> Array:
-        flat = np.linalg.inv(self.matrix) @ np.concatenate([wanted, np.ones((*wanted.shape[:-1], 1))], -1)[..., None]
+    def _rays(self, target_px: Array, iterations: int) -> Array:
+        flat = (
+            np.linalg.inv(self.matrix) @ np.concatenate([target_px, np.ones((*target_px.shape[:-1], 1))], -1)[..., None]
+        )
         direction = flat[..., 0].copy()
         for _ in range(iterations):
-            seen, jacobian = self.project_with_jacobian(direction)
+            projected, jacobian = self.project_with_jacobian(direction)
             (a, b), (c, d) = np.moveaxis(jacobian[..., :2], (-2, -1), (0, 1))
             determinant = a * d - b * c
-            usable = np.isfinite(seen).all(-1) & (np.abs(determinant) > 1e-9)
-            across, down = np.moveaxis(wanted - seen, -1, 0)
-            change = np.stack([d * across - b * down, a * down - c * across], axis=-1) / determinant[..., None]
+            usable = np.isfinite(projected).all(-1) & (np.abs(determinant) > 1e-9)
+            residual_u, residual_v = np.moveaxis(target_px - projected, -1, 0)
+            change = (
+                np.stack([d * residual_u - b * residual_v, a * residual_v - c * residual_u], axis=-1)
+                / determinant[..., None]
+            )
             change = np.where(usable[..., None], change, 0.0)
             direction[..., :2] += change
             # Each step squares the error: this one left it below rounding.
             if np.abs(change).max(initial=0.0) < 1e-8:
                 break
-        settled = np.abs(self.project(direction) - wanted).max(-1) < 1e-6
-        out: Array = np.where(settled[..., None], direction, np.nan)
+        converged = np.abs(self.project(direction) - target_px).max(-1) < 1e-6
+        out: Array = np.where(converged[..., None], direction, np.nan)
         return out
 
     def _coefficients(self) -> list[float]:

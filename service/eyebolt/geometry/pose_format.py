@@ -26,19 +26,19 @@ from eyebolt.geometry.se3 import Array
 LENGTH_UNITS_M = {"mm": 1e-3, "m": 1.0, "um": 1e-6}
 ANGLE_UNITS_RAD = {"deg": math.pi / 180, "rad": 1.0, "1e-4deg": math.pi / 180 * 1e-4}
 
-_SEQUENCES = ["".join(s) for s in itertools.product("XYZ", repeat=3) if s[0] != s[1] and s[1] != s[2]]
-EULER_KINDS = tuple(f"euler-{s}" for s in _SEQUENCES) + tuple(f"euler-{s.lower()}" for s in _SEQUENCES)
+_EULER_SEQUENCES = ["".join(s) for s in itertools.product("XYZ", repeat=3) if s[0] != s[1] and s[1] != s[2]]
+EULER_KINDS = tuple(f"euler-{s}" for s in _EULER_SEQUENCES) + tuple(f"euler-{s.lower()}" for s in _EULER_SEQUENCES)
 ROTATION_KINDS = ("quaternion-wxyz", "quaternion-xyzw", "rotation-vector", "angle-z", *EULER_KINDS)
 
 # The standard deviation of an angle of which nothing is known: uniform over a whole turn.
-_ANY_ANGLE_RAD = 2 * math.pi / math.sqrt(12)
+_UNIFORM_ANGLE_SIGMA_RAD = 2 * math.pi / math.sqrt(12)
 
 # A controller prints a unit quaternion with at least three digits; more than this off is another convention.
-_QUATERNION_NORM_SLACK = 0.02
+_QUATERNION_NORM_TOLERANCE = 0.02
 
 
 @dataclass(frozen=True)
-class PoseReading:
+class PoseFormat:
     """The terms in which one controller writes a pose.
 
     ``length`` is a key of LENGTH_UNITS_M, ``angle`` of ANGLE_UNITS_RAD, ``rotation`` one of ROTATION_KINDS.
@@ -74,15 +74,15 @@ class PoseReading:
 
     def to_matrices(self, numbers: se3.Array) -> se3.Array:
         """The same for many poses at once: finite ``numbers`` (..., field_count) to (..., 4, 4)."""
-        turns = self._rotation_matrices(numbers[..., 3:])
-        return se3.compose_parts(turns, numbers[..., :3] * LENGTH_UNITS_M[self.length])
+        rotations = self._rotation_matrices(numbers[..., 3:])
+        return se3.compose_parts(rotations, numbers[..., :3] * LENGTH_UNITS_M[self.length])
 
     def _rotation_matrices(self, numbers: se3.Array) -> se3.Array:
         unit = ANGLE_UNITS_RAD[self.angle]
         if self.rotation.startswith("quaternion"):
             sizes = np.linalg.norm(numbers, axis=-1)
             size = float(sizes.flat[np.argmax(np.abs(sizes - 1))]) if np.ndim(sizes) else float(sizes)
-            if abs(size - 1) > _QUATERNION_NORM_SLACK:
+            if abs(size - 1) > _QUATERNION_NORM_TOLERANCE:
                 raise InputFault(
                     "pose-numbers",
                     f"the four rotation numbers have length {size:.4f}, a quaternion has 1",
@@ -96,11 +96,11 @@ class PoseReading:
         if self.rotation == "angle-z":
             return se3.exp_rotation(numbers * unit * np.array([0.0, 0.0, 1.0]))
         letters = self.rotation.removeprefix("euler-")
-        turns = [
+        rotations = [
             se3.exp_rotation(np.eye(3)["xyz".index(letter.lower())] * numbers[..., [k]] * unit)
             for k, letter in enumerate(letters)
         ]
-        first, second, third = turns if letters.isupper() else reversed(turns)
+        first, second, third = rotations if letters.isupper() else reversed(rotations)
         return first @ second @ third
 
     def to_fields(self, base_T_flange: se3.Array) -> list[float]:
@@ -109,9 +109,9 @@ class PoseReading:
         ``angle-z`` keeps only the turn about z. At a singular Euler triple the third angle is 0.
         """
         lengths = [float(v) / LENGTH_UNITS_M[self.length] for v in base_T_flange[:3, 3]]
-        return lengths + self._rotation_numbers(base_T_flange[:3, :3])
+        return lengths + self._rotation_fields(base_T_flange[:3, :3])
 
-    def _rotation_numbers(self, rotation: se3.Array) -> list[float]:
+    def _rotation_fields(self, rotation: se3.Array) -> list[float]:
         unit = ANGLE_UNITS_RAD[self.angle]
         if self.rotation.startswith("quaternion"):
             q = se3.quaternion_wxyz(rotation)
@@ -124,52 +124,55 @@ class PoseReading:
         angles = scipy.spatial.transform.Rotation.from_matrix(rotation).as_euler(letters, suppress_warnings=True)
         return [float(v) / unit for v in angles]
 
-    def sigma_of_fields(self, target_T_source: se3.Array, covariance: se3.Array) -> list[float]:
+    def field_sigmas(self, target_T_source: se3.Array, covariance: se3.Array) -> list[float]:
         """Standard deviation of each number that ``to_fields`` writes for a pose (4, 4), in the same units.
 
         ``covariance`` (6, 6) of the pose, perturbed on the right, (translation m, rotation rad). First order (see
         ``propagate``). Near a singular Euler triple the first and third angle mean little apart: theirs grow up to that
         of an angle of which nothing is known, and are that where the triple may well be singular.
         """
-        written = np.array(self.to_fields(target_T_source))
+        nominal_fields = np.array(self.to_fields(target_T_source))
 
-        def near_written(xi: se3.Array) -> se3.Array:
-            return self._continued(np.array(self.to_fields(target_T_source @ se3.exp(xi))), written)
+        def unwrapped_fields(xi: se3.Array) -> se3.Array:
+            return self._unwrapped(np.array(self.to_fields(target_T_source @ se3.exp(xi))), nominal_fields)
 
-        _, spread = propagate(near_written, np.zeros(6), covariance)
-        sigma = np.sqrt(np.maximum(np.diagonal(spread), 0.0))
+        _, fields_covariance = propagate(unwrapped_fields, np.zeros(6), covariance)
+        sigma = np.sqrt(np.maximum(np.diagonal(fields_covariance), 0.0))
         if not self.rotation.startswith("quaternion"):
-            unknown = _ANY_ANGLE_RAD / ANGLE_UNITS_RAD[self.angle]
-            sigma[3:] = np.minimum(sigma[3:], unknown)
+            uniform_sigma = _UNIFORM_ANGLE_SIGMA_RAD / ANGLE_UNITS_RAD[self.angle]
+            sigma[3:] = np.minimum(sigma[3:], uniform_sigma)
             turn_sigma_rad = math.sqrt(float(np.diagonal(covariance)[3:].max()))
-            if self.rotation.startswith("euler") and self._from_singular_rad(written[4]) < turn_sigma_rad:
-                sigma[[3, 5]] = unknown
+            if (
+                self.rotation.startswith("euler")
+                and self._distance_to_singularity_rad(nominal_fields[4]) < turn_sigma_rad
+            ):
+                sigma[[3, 5]] = uniform_sigma
         return [float(v) for v in sigma]
 
-    def _continued(self, fields: se3.Array, near: se3.Array) -> se3.Array:
-        """The numbers (field_count,) of the same pose that lie next to ``near``: no leap by a sign or a whole turn."""
+    def _unwrapped(self, fields: se3.Array, reference: se3.Array) -> se3.Array:
+        """The numbers (field_count,) of the same pose that lie next to ``reference``: no leap by a sign or a whole turn."""
         turn = 2 * math.pi / ANGLE_UNITS_RAD[self.angle]
-        numbers, other = fields[3:], near[3:]
+        numbers, other = fields[3:], reference[3:]
         if self.rotation.startswith("quaternion"):
-            choices = [numbers, -numbers]
+            candidates = [numbers, -numbers]
         elif self.rotation == "rotation-vector":
             size = float(np.linalg.norm(numbers))
             # The same rotation the other way round; near no rotation at all there is no other way.
-            choices = [numbers, numbers * (1 - turn / size)] if size > turn / 4 else [numbers]
+            candidates = [numbers, numbers * (1 - turn / size)] if size > turn / 4 else [numbers]
         else:
-            choices = [numbers]
+            candidates = [numbers]
             if self.rotation != "angle-z":
-                choices.append(self._other_triple(numbers, turn / 2))
-            choices = [c - turn * np.round((c - other) / turn) for c in choices]
-        nearest = min(choices, key=lambda c: float(np.abs(c - other).max()))
+                candidates.append(self._alternate_euler_triple(numbers, turn / 2))
+            candidates = [c - turn * np.round((c - other) / turn) for c in candidates]
+        nearest = min(candidates, key=lambda c: float(np.abs(c - other).max()))
         return np.concatenate([fields[:3], nearest])
 
-    def _from_singular_rad(self, middle: float) -> float:
+    def _distance_to_singularity_rad(self, middle: float) -> float:
         """How far the middle Euler angle is from where the first and third turn about the same axis."""
         angle, letters = middle * ANGLE_UNITS_RAD[self.angle], self.rotation.removeprefix("euler-")
         return abs(math.asin(math.sin(angle) if letters[0] == letters[2] else math.cos(angle)))
 
-    def _other_triple(self, angles: se3.Array, half_turn: float) -> se3.Array:
+    def _alternate_euler_triple(self, angles: se3.Array, half_turn: float) -> se3.Array:
         """The second Euler triple of the same rotation: the middle angle mirrored, the others half a turn on."""
         letters = self.rotation.removeprefix("euler-")
         middle = -angles[1] if letters[0] == letters[2] else half_turn - angles[1]
@@ -178,31 +181,31 @@ class PoseReading:
 
 # A step well inside the spread, so that it is the slope that is measured and not the curvature; and not below what
 # double precision resolves of a number that large, where a central difference is most exact.
-_OF_SIGMA = 0.1
-_OF_SIZE = float(np.finfo(float).eps) ** (1 / 3)
+_STEP_SIGMAS = 0.1
+_RELATIVE_STEP = float(np.finfo(float).eps) ** (1 / 3)
 
 
-def propagate(function: Callable[[Array], ArrayLike], at: ArrayLike, covariance: ArrayLike) -> tuple[Array, Array]:
-    """Value (m,) of ``function`` at ``at`` (n,), and its covariance (m, m) for ``covariance`` (n, n) of the inputs.
+def propagate(function: Callable[[Array], ArrayLike], mean: ArrayLike, covariance: ArrayLike) -> tuple[Array, Array]:
+    """Value (m,) of ``function`` at ``mean`` (n,), and its covariance (m, m) for ``covariance`` (n, n) of the inputs.
 
     Law of propagation of uncertainty, first order: JCGM 100:2008, 5.2.2, equations (13) and (16), written for several
     outputs as J C J^T. J by central differences, each input moved by a tenth of its standard deviation, or by more
     where that would be lost in rounding. An input without variance is known exactly and is not moved. A variance below
     zero makes the whole covariance NaN.
     """
-    centre = np.asarray(at, dtype=float)
-    spread = np.asarray(covariance, dtype=float)
-    variances = np.diagonal(spread)
-    value = np.asarray(function(centre), dtype=float)
+    nominal = np.asarray(mean, dtype=float)
+    fields_covariance = np.asarray(covariance, dtype=float)
+    variances = np.diagonal(fields_covariance)
+    value = np.asarray(function(nominal), dtype=float)
     if (variances < 0).any():
         return value, np.full((value.size, value.size), np.nan)
-    jacobian = np.zeros((value.size, centre.size))
+    jacobian = np.zeros((value.size, nominal.size))
     for k in np.flatnonzero(variances != 0):
-        step = max(_OF_SIGMA * float(np.sqrt(variances[k])), _OF_SIZE * abs(float(centre[k])))
-        ahead, behind = centre.copy(), centre.copy()
-        ahead[k] += step
-        behind[k] -= step
-        difference = np.asarray(function(ahead), dtype=float) - np.asarray(function(behind), dtype=float)
+        step = max(_STEP_SIGMAS * float(np.sqrt(variances[k])), _RELATIVE_STEP * abs(float(nominal[k])))
+        forward, backward = nominal.copy(), nominal.copy()
+        forward[k] += step
+        backward[k] -= step
+        difference = np.asarray(function(forward), dtype=float) - np.asarray(function(backward), dtype=float)
         # What was really stepped, after rounding.
-        jacobian[:, k] = difference / (ahead[k] - behind[k])
-    return value, jacobian @ spread @ jacobian.T
+        jacobian[:, k] = difference / (forward[k] - backward[k])
+    return value, jacobian @ fields_covariance @ jacobian.T

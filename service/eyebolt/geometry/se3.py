@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.floating[Any]]
-Rows = NDArray[np.bool_] | NDArray[np.intp]
+RowSelection = NDArray[np.bool_] | NDArray[np.intp]
 """Which of n things: a mask or their numbers."""
 
 _SMALL_RAD = 1e-4

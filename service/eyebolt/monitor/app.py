@@ -12,15 +12,15 @@ from types import FrameType
 from rich.console import Console
 from rich.text import Text
 
-from eyebolt.monitor.operator_prompt import SILENT_AFTER_S
-from eyebolt.monitor.screen import draw, line_of, wall_of
-from eyebolt.monitor.subscriber import Listener
+from eyebolt.monitor.operator_prompt import STALE_AFTER_S
+from eyebolt.monitor.screen import render_screen, status_line, status_time
+from eyebolt.monitor.subscriber import StatusSubscriber
 from eyebolt.security import ClientKeys
 
 _TICK_S = 0.25
 # Now and then the whole screen is written again, in case something else wrote on it.
 _REPAINT_TICKS = 20
-_UNICODE_NAMES = ("utf-8", "utf8")
+_UTF8_NAMES = ("utf-8", "utf8")
 
 
 def watch(endpoint: str, keys: ClientKeys | None = None, once: bool = False, plain: bool = False) -> int:
@@ -30,14 +30,14 @@ def watch(endpoint: str, keys: ClientKeys | None = None, once: bool = False, pla
     that is no terminal (or a dumb one), gets a line per change.
     ``keys``: for a daemon on another computer. Raises MachineFault ``status-address``.
     """
-    with Listener(endpoint, keys) as listener, _ended_by_signal():
+    with StatusSubscriber(endpoint, keys) as subscriber, _signals_as_interrupt():
         try:
             console = _console()
             if once:
-                return _show_once(listener, console, plain)
+                return _print_once(subscriber, console, plain)
             if plain or not _has_screen(console):
-                return _follow(listener)
-            return _fill_screen(listener, console)
+                return _print_changes(subscriber)
+            return _run_screen(subscriber, console)
         except KeyboardInterrupt:
             return 0
         except BrokenPipeError:
@@ -51,13 +51,13 @@ def ascii_only(environment: Mapping[str, str], encoding: str | None) -> bool:
 
     Under the C locale Python writes UTF-8 all the same, and may set LC_CTYPE to C.UTF-8 by itself (PEP 538, 540).
     """
-    if (encoding or "").lower() not in _UNICODE_NAMES:
+    if (encoding or "").lower() not in _UTF8_NAMES:
         return True
     overall, ctype, lang = (environment.get(name, "") for name in ("LC_ALL", "LC_CTYPE", "LANG"))
     if not overall and ctype in {"C.UTF-8", "C.utf8", "UTF-8"} and lang in {"", "C", "POSIX"}:
         return True
     chosen = overall or ctype or lang
-    return not chosen.lower().endswith(_UNICODE_NAMES)
+    return not chosen.lower().endswith(_UTF8_NAMES)
 
 
 def _console() -> Console:
@@ -70,74 +70,74 @@ def _has_screen(console: Console) -> bool:
     return sys.stdout.isatty() and not console.is_dumb_terminal
 
 
-def _lines(listener: Listener, console: Console) -> list[str]:
-    return draw(
-        listener.status,
-        listener.silent_s,
+def _screen_lines(subscriber: StatusSubscriber, console: Console) -> list[str]:
+    return render_screen(
+        subscriber.status,
+        subscriber.status_age_s,
         console.size.width,
         console.size.height,
         colour=console.color_system is not None and not console.no_color,
         ascii_only=ascii_only(os.environ, sys.stdout.encoding),
-        note=listener.note,
+        note=subscriber.note,
     )
 
 
-def _show_once(listener: Listener, console: Console, plain: bool) -> int:
-    while listener.status is None and listener.silent_s <= SILENT_AFTER_S:
-        listener.wait(_TICK_S)
+def _print_once(subscriber: StatusSubscriber, console: Console, plain: bool) -> int:
+    while subscriber.status is None and subscriber.status_age_s <= STALE_AFTER_S:
+        subscriber.wait(_TICK_S)
     if plain or not _has_screen(console):
-        _say(_plain_line(listener))
-        if listener.note:
-            _say(listener.note)
+        _print_line(_plain_line(subscriber))
+        if subscriber.note:
+            _print_line(subscriber.note)
     else:
-        for line in _lines(listener, console)[: console.size.height - 1]:
+        for line in _screen_lines(subscriber, console)[: console.size.height - 1]:
             console.print(Text.from_ansi(line), no_wrap=True, crop=True)
-    return 0 if listener.status is not None else 1
+    return 0 if subscriber.status is not None else 1
 
 
-def _follow(listener: Listener) -> int:
-    said, noted = "", ""
+def _print_changes(subscriber: StatusSubscriber) -> int:
+    last_line, last_note = "", ""
     while True:
-        listener.wait(_TICK_S)
-        line = line_of(listener.status, listener.silent_s)
-        waiting = listener.status is None and listener.silent_s <= SILENT_AFTER_S
-        if line != said and not waiting:
-            _say(_plain_line(listener))
-            said = line
-        if listener.note != noted:
-            _say(listener.note)
-            noted = listener.note
+        subscriber.wait(_TICK_S)
+        line = status_line(subscriber.status, subscriber.status_age_s)
+        waiting = subscriber.status is None and subscriber.status_age_s <= STALE_AFTER_S
+        if line != last_line and not waiting:
+            _print_line(_plain_line(subscriber))
+            last_line = line
+        if subscriber.note != last_note:
+            _print_line(subscriber.note)
+            last_note = subscriber.note
 
 
-def _plain_line(listener: Listener) -> str:
-    wall = wall_of(listener.status)
-    line = line_of(listener.status, listener.silent_s)
-    return f"{wall} {line}" if wall else line
+def _plain_line(subscriber: StatusSubscriber) -> str:
+    timestamp = status_time(subscriber.status)
+    line = status_line(subscriber.status, subscriber.status_age_s)
+    return f"{timestamp} {line}" if timestamp else line
 
 
-def _say(line: str) -> None:
+def _print_line(line: str) -> None:
     if ascii_only(os.environ, sys.stdout.encoding):
         line = line.encode("ascii", "replace").decode()
     sys.stdout.write(line + "\n")
     sys.stdout.flush()
 
 
-def _fill_screen(listener: Listener, console: Console) -> int:
-    painted: tuple[object, ...] = ()
+def _run_screen(subscriber: StatusSubscriber, console: Console) -> int:
+    drawn: tuple[object, ...] = ()
     ticks = 0
-    with _quiet_keyboard(), console.screen(hide_cursor=True) as screen:
+    with _keyboard_echo_off(), console.screen(hide_cursor=True) as screen:
         while True:
-            picture = (tuple(_lines(listener, console)), console.size)
-            if picture != painted or ticks % _REPAINT_TICKS == 0:
-                text = Text.from_ansi("\n".join(picture[0]), no_wrap=True, overflow="crop")
+            content = (tuple(_screen_lines(subscriber, console)), console.size)
+            if content != drawn or ticks % _REPAINT_TICKS == 0:
+                text = Text.from_ansi("\n".join(content[0]), no_wrap=True, overflow="crop")
                 screen.update(text)
-                painted = picture
+                drawn = content
             ticks += 1
-            listener.wait(_TICK_S)
+            subscriber.wait(_TICK_S)
 
 
 @contextmanager
-def _quiet_keyboard() -> Iterator[None]:
+def _keyboard_echo_off() -> Iterator[None]:
     """Keys that are leant on do not show on the screen, nor reach the shell afterwards; Ctrl-C works as ever."""
     try:
         import termios
@@ -158,7 +158,7 @@ def _quiet_keyboard() -> Iterator[None]:
 
 
 @contextmanager
-def _ended_by_signal() -> Iterator[None]:
+def _signals_as_interrupt() -> Iterator[None]:
     """A polite kill or a closed window ends the program as Ctrl-C does, so that the terminal is put back in order."""
 
     def end(number: int, frame: FrameType | None) -> None:

@@ -11,33 +11,33 @@ from typing import Any
 
 TOPIC = b"status"
 SCHEMA = 1
-_MOST_SHOWN = 9999
+_MAX_COUNT = 9999
 
 
 @dataclass(frozen=True)
-class Last:
+class LastReply:
     """The newest answer to the robot: request number, reply code, what it says and what to do."""
 
     seq: int
     code: int
-    says: str
-    advice: str
+    message: str
+    remedy: str
 
 
 @dataclass(frozen=True)
-class Link:
+class LinkStatus:
     """Whether the robot or the camera is there (None: the message does not say), and in words."""
 
     alive: bool | None
-    says: str
+    message: str
 
 
 @dataclass(frozen=True)
-class Result:
+class ResultSummary:
     """What the solve came to; ``p95_mm`` is the expected error, None where not known."""
 
-    verdict: str
-    why: str
+    acceptance: str
+    reason: str
     p95_mm: float | None
 
 
@@ -51,24 +51,24 @@ class Status:
     phase: str
     kept: int
     wanted: int
-    fewest: int
-    most: int
+    min_pairs: int
+    max_pairs: int
     refused: int
     checks: int
     tolerance_mm: float | None
     expected_p95_mm: float | None
     history_p95_mm: tuple[float | None, ...]
-    last: Last | None
-    robot: Link
-    camera: Link
-    result: Result | None
+    last: LastReply | None
+    robot: LinkStatus
+    camera: LinkStatus
+    result: ResultSummary | None
     accepted: bool
-    wall: str
+    timestamp: str
     findings: tuple[str, ...]
     folder: str | None = None
-    took_ms: tuple[tuple[str, float], ...] = ()
-    known: str = ""
-    advice: str = ""
+    timings_ms: tuple[tuple[str, float], ...] = ()
+    progress: str = ""
+    next_view: str = ""
 
     @property
     def total(self) -> int:
@@ -80,7 +80,7 @@ class UnreadableStatusError(ValueError):
     """A message that cannot be a status; the text says why. It is for a note on the screen, never a fault."""
 
 
-def from_parts(parts: Sequence[bytes]) -> dict[str, Any]:
+def decode_status(parts: Sequence[bytes]) -> dict[str, Any]:
     """The status dictionary in a multipart message ``[b"status", JSON]``. Raises UnreadableStatusError."""
     if len(parts) != 2 or parts[0] != TOPIC:
         raise UnreadableStatusError("it does not have the two parts 'status' and JSON")
@@ -93,7 +93,9 @@ def from_parts(parts: Sequence[bytes]) -> dict[str, Any]:
     if type(status.get("schema")) is not int:
         raise UnreadableStatusError("it has no schema number")
     if status["schema"] != SCHEMA:
-        raise UnreadableStatusError(f"it is of schema {clean(str(status['schema']))[:8]}, this program reads {SCHEMA}")
+        raise UnreadableStatusError(
+            f"it is of schema {sanitize(str(status['schema']))[:8]}, this program reads {SCHEMA}"
+        )
     for key in ("kept", "wanted"):
         if type(status.get(key)) is not int or status[key] < 0:
             raise UnreadableStatusError(f"its '{key}' is not a count")
@@ -102,9 +104,9 @@ def from_parts(parts: Sequence[bytes]) -> dict[str, Any]:
     return status
 
 
-def read(status: dict[str, Any]) -> Status:
+def parse_status(status: dict[str, Any]) -> Status:
     """The typed status in a dictionary. What is missing or of the wrong type becomes nothing, zero or "?"."""
-    last, result, history, findings = (status.get(k) for k in ("last", "result", "history_p95_mm", "findings"))
+    last, result, history, findings = (status.get(k) for k in ("last_reply", "result", "history_p95_mm", "findings"))
     return Status(
         station=_text(status.get("station")) or "?",
         mount=_text(status.get("mount")),
@@ -112,8 +114,8 @@ def read(status: dict[str, Any]) -> Status:
         phase=_text(status.get("phase")) or "?",
         kept=_count(status.get("kept")),
         wanted=_count(status.get("wanted")),
-        fewest=_count(status.get("fewest")),
-        most=_count(status.get("most")),
+        min_pairs=_count(status.get("min_pairs")),
+        max_pairs=_count(status.get("max_pairs")),
         refused=_count(status.get("refused")),
         checks=_count(status.get("checks")),
         tolerance_mm=_number(status.get("tolerance_mm")),
@@ -124,33 +126,33 @@ def read(status: dict[str, Any]) -> Status:
         camera=_link(status.get("camera")),
         result=_result(result) if isinstance(result, dict) else None,
         accepted=status.get("accepted") is True,
-        wall=_text(status.get("wall")),
+        timestamp=_text(status.get("timestamp")),
         findings=tuple(filter(None, map(_text, findings))) if isinstance(findings, list) else (),
         folder=_text(status.get("folder")) or None,
-        took_ms=_took(status.get("took_ms")),
-        known=_text(_part(status, "progress").get("says")),
-        advice=_text(_part(_part(status, "progress"), "next").get("says")),
+        timings_ms=_step_times(status.get("timings_ms")),
+        progress=_text(_object(status, "progress").get("message")),
+        next_view=_text(_object(_object(status, "progress"), "next_view").get("message")),
     )
 
 
-def clean(text: str) -> str:
+def sanitize(text: str) -> str:
     """``text`` on one line, without anything that could steer a terminal: no control, format or private characters."""
     kept = ("?" if unicodedata.category(c) in {"Co", "Cs", "Cn"} else c for c in unicodedata.normalize("NFC", text))
-    spaced = "".join(" " if c.isspace() else c for c in kept)
-    return " ".join("".join(c for c in spaced if unicodedata.category(c) not in {"Cc", "Cf"}).split())
+    single_spaced = "".join(" " if c.isspace() else c for c in kept)
+    return " ".join("".join(c for c in single_spaced if unicodedata.category(c) not in {"Cc", "Cf"}).split())
 
 
-def _part(value: dict[str, Any], key: str) -> dict[str, Any]:
+def _object(value: dict[str, Any], key: str) -> dict[str, Any]:
     part = value.get(key)
     return part if isinstance(part, dict) else {}
 
 
 def _text(value: object) -> str:
-    return clean(value) if isinstance(value, str) else ""
+    return sanitize(value) if isinstance(value, str) else ""
 
 
 def _count(value: object) -> int:
-    return min(max(value, 0), _MOST_SHOWN) if type(value) is int else 0
+    return min(max(value, 0), _MAX_COUNT) if type(value) is int else 0
 
 
 def _number(value: object) -> float | None:
@@ -163,7 +165,7 @@ def _number(value: object) -> float | None:
     return number if math.isfinite(number) and 0 <= number < 1e6 else None
 
 
-def _took(value: object) -> tuple[tuple[str, float], ...]:
+def _step_times(value: object) -> tuple[tuple[str, float], ...]:
     """Steps and their milliseconds, as far as they are numbers; no more than a line could hold."""
     if not isinstance(value, dict):
         return ()
@@ -171,18 +173,20 @@ def _took(value: object) -> tuple[tuple[str, float], ...]:
     return tuple((step, ms) for step, ms in known if step and ms is not None)
 
 
-def _link(value: object) -> Link:
+def _link(value: object) -> LinkStatus:
     if not isinstance(value, dict):
-        return Link(None, "")
+        return LinkStatus(None, "")
     alive = value.get("alive")
-    return Link(alive if isinstance(alive, bool) else None, _text(value.get("says")))
+    return LinkStatus(alive if isinstance(alive, bool) else None, _text(value.get("message")))
 
 
-def _last(value: dict[str, Any]) -> Last:
-    return Last(
-        _count(value.get("seq")), _count(value.get("code")), _text(value.get("says")), _text(value.get("advice"))
+def _last(value: dict[str, Any]) -> LastReply:
+    return LastReply(
+        _count(value.get("seq")), _count(value.get("code")), _text(value.get("message")), _text(value.get("remedy"))
     )
 
 
-def _result(value: dict[str, Any]) -> Result:
-    return Result(_text(value.get("verdict")) or "?", _text(value.get("why")), _number(value.get("p95_mm")))
+def _result(value: dict[str, Any]) -> ResultSummary:
+    return ResultSummary(
+        _text(value.get("acceptance")) or "?", _text(value.get("reason")), _number(value.get("p95_mm"))
+    )

@@ -14,7 +14,7 @@ from eyebolt.monitor.operator_prompt import Tone
 
 # Colours of indicators after IEC 60073: green normal, yellow abnormal, red fault; cyan stands in for blue (an act is
 # asked of the operator), since blue on black cannot be read from afar.
-_PAINT = {
+_ANSI_STYLES = {
     Tone.PLAIN: "",
     Tone.QUIET: "\x1b[2m",
     Tone.GOOD: "\x1b[1;32m",
@@ -22,8 +22,16 @@ _PAINT = {
     Tone.WAIT: "\x1b[1;33m",
     Tone.BAD: "\x1b[1;31m",
 }
-_END = "\x1b[0m"
-_ASCII = {"\u2013": "-", "\u2014": "-", "\u2018": "'", "\u2019": "'", "\u201c": '"', "\u201d": '"', "\u00b0": "deg"}
+_ANSI_RESET = "\x1b[0m"
+_ASCII_EQUIVALENTS = {
+    "\u2013": "-",
+    "\u2014": "-",
+    "\u2018": "'",
+    "\u2019": "'",
+    "\u201c": '"',
+    "\u201d": '"',
+    "\u00b0": "deg",
+}
 
 
 @dataclass(frozen=True)
@@ -35,7 +43,7 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Ink:
+class Glyphs:
     """The characters that things are drawn with, one column each."""
 
     solid: str
@@ -43,28 +51,28 @@ class Ink:
     rule: str
 
     @classmethod
-    def blocks(cls) -> Ink:
+    def blocks(cls) -> Glyphs:
         """For terminals that show Unicode."""
         return cls("\u2588", "\u2591", "\u2500")
 
     @classmethod
-    def ascii(cls) -> Ink:
+    def ascii(cls) -> Glyphs:
         """For terminals that may show nothing but ASCII."""
         return cls("#", ".", "-")
 
 
-def paint(row: Row, width: int, colour: bool, ascii_only: bool) -> str:
+def render_row(row: Row, width: int, colour: bool, ascii_only: bool) -> str:
     """The row cut to ``width`` columns, in ASCII if so asked, between escape codes if ``colour``."""
-    text = _plain(row.text) if ascii_only else row.text
+    text = _to_ascii(row.text) if ascii_only else row.text
     if cell_len(text) > width:
         text = set_cell_size(text, width)
     text = text.rstrip()
-    code = _PAINT[row.tone] if colour else ""
-    return f"{code}{text}{_END}" if code and text else text
+    code = _ANSI_STYLES[row.tone] if colour else ""
+    return f"{code}{text}{_ANSI_RESET}" if code and text else text
 
 
-def wrap(text: str, width: int, most: int, indent: int = 0) -> list[str]:
-    """``text`` broken at spaces into at most ``most`` lines of ``width`` columns; "..." marks what was cut away.
+def wrap(text: str, width: int, max_lines: int, indent: int = 0) -> list[str]:
+    """``text`` broken at spaces into at most ``max_lines`` lines of ``width`` columns; "..." marks what was cut away.
 
     Lines after the first are indented by ``indent`` columns. The first ``indent`` columns of the text stay as they are.
     """
@@ -72,20 +80,20 @@ def wrap(text: str, width: int, most: int, indent: int = 0) -> list[str]:
     lead, body = text[:indent], text[indent:]
     room = max(width - indent, 1)
     lines = [""]
-    for word in body.split():
-        for piece in chop_cells(word, room):
+    for headline in body.split():
+        for piece in chop_cells(headline, room):
             joined = f"{lines[-1]} {piece}" if lines[-1] else piece
             if cell_len(joined) <= room:
                 lines[-1] = joined
             else:
                 lines.append(piece)
-    if len(lines) > most:
-        lines = lines[:most]
+    if len(lines) > max_lines:
+        lines = lines[:max_lines]
         lines[-1] = set_cell_size(lines[-1], max(min(cell_len(lines[-1]), room - 3), 0)).rstrip() + "..."[:room]
     return [(lead if number == 0 else " " * indent) + line for number, line in enumerate(lines)]
 
 
-def fill(parts: list[str], width: int) -> str:
+def justify(parts: list[str], width: int) -> str:
     """``parts`` on one line spread over ``width`` columns, at least two apart (longer than ``width`` if it must be)."""
     gaps = len(parts) - 1
     if gaps < 1:
@@ -97,26 +105,26 @@ def fill(parts: list[str], width: int) -> str:
     return line
 
 
-def bar(name: str, share: float, words: str, length: int, label: int, ink: Ink, tone: Tone) -> Row:
-    """A bar of ``length`` columns, full at ``share`` 1, its name in ``label`` columns before it and ``words`` after it.
+def progress_bar(name: str, fraction: float, words: str, length: int, label: int, glyphs: Glyphs, tone: Tone) -> Row:
+    """A bar of ``length`` columns, full at ``fraction`` 1, its name in ``label`` columns before it and ``words`` after it.
 
     It never looks full below 1. A bar too short to tell anything is left out; name and words stay.
     """
     if length < 5:
         return Row(f"{name:<{label}}{words}", tone)
-    full = length if share >= 1 else min(int(share * length), length - 1)
-    return Row(f"{name:<{label}}[{ink.solid * full}{ink.empty * (length - full)}] {words}", tone)
+    full = length if fraction >= 1 else min(int(fraction * length), length - 1)
+    return Row(f"{name:<{label}}[{glyphs.solid * full}{glyphs.empty * (length - full)}] {words}", tone)
 
 
-def _plain(text: str) -> str:
-    mapped = "".join(_ASCII.get(c, c) for c in text)
+def _to_ascii(text: str) -> str:
+    mapped = "".join(_ASCII_EQUIVALENTS.get(c, c) for c in text)
     letters = unicodedata.normalize("NFKD", mapped)
     return "".join(c if c.isascii() else "?" for c in letters if not unicodedata.combining(c))
 
 
-ROWS = 5
+LETTER_ROWS = 5
 
-_SHAPES = {
+_LETTER_SHAPES = {
     "0": "### #.# #.# #.# ###",
     "1": ".#. ##. .#. .#. ###",
     "2": "### ..# ### #.. ###",
@@ -148,14 +156,14 @@ _SHAPES = {
 }
 
 
-def spell(text: str, ink: str, scale: int = 1) -> list[str]:
+def big_text(text: str, glyphs: str, scale: int = 1) -> list[str]:
     """``text`` as ROWS * ``scale`` rows of equal length; a dot of a shape is 2 * ``scale`` columns wide.
 
     A character without a shape is left out.
     """
-    rows = [""] * ROWS
-    for number, shape in enumerate(_SHAPES[c].split() for c in text if c in _SHAPES):
+    rows = [""] * LETTER_ROWS
+    for number, shape in enumerate(_LETTER_SHAPES[c].split() for c in text if c in _LETTER_SHAPES):
         gap = "  " * scale if number else ""
         for row, dots in enumerate(shape):
-            rows[row] += gap + "".join((ink if dot == "#" else " ") * 2 * scale for dot in dots)
+            rows[row] += gap + "".join((glyphs if dot == "#" else " ") * 2 * scale for dot in dots)
     return [row for row in rows for _ in range(scale)]

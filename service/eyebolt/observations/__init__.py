@@ -1,44 +1,49 @@
 """A pair (one pose, one image), the board's pose in it, and the acceptance of a single view. Pure."""
 
 from eyebolt.observations.board_pose import (
-    FEWEST_CORNERS,
+    MIN_CORNERS,
     BoardPoses,
-    ViewStack,
+    CornerObservations,
+    downweight_outlier_corners,
     fit_board_poses,
-    linearise_corners,
+    linearize_corners,
     refine_board_poses,
-    soften_strays,
 )
-from eyebolt.observations.half_turn import half_turn_of, looks_alike_turned, numbered_alike, turned_views
-from eyebolt.observations.pair import UNSTATED_TIP_SIGMA_M, Pair, PlacedBoard, PointerTip, Touch
-from eyebolt.observations.view_acceptance import Ground, Usual, Verdict, judge_view, verdict
-from eyebolt.observations.view_quality import BoardSeen, Stillness, View, compare_pictures, measure_view
+from eyebolt.observations.half_turn import (
+    half_turn_about_centre,
+    is_half_turn_symmetric,
+    resolve_half_turns,
+    reversed_views,
+)
+from eyebolt.observations.pair import DEFAULT_TIP_SIGMA_M, Pair, PlacedBoard, PointerTip, Touch
+from eyebolt.observations.view_acceptance import Baseline, Measure, ViewAcceptance, assess_view, view_acceptance
+from eyebolt.observations.view_quality import BoardPose, MotionCheck, View, compare_images, measure_view
 
 __all__ = [
-    "FEWEST_CORNERS",
-    "UNSTATED_TIP_SIGMA_M",
+    "DEFAULT_TIP_SIGMA_M",
+    "MIN_CORNERS",
+    "Baseline",
+    "BoardPose",
     "BoardPoses",
-    "BoardSeen",
-    "Ground",
+    "CornerObservations",
+    "Measure",
+    "MotionCheck",
     "Pair",
     "PlacedBoard",
     "PointerTip",
-    "Stillness",
     "Touch",
-    "Usual",
-    "Verdict",
     "View",
-    "ViewStack",
-    "compare_pictures",
+    "ViewAcceptance",
+    "assess_view",
+    "compare_images",
+    "downweight_outlier_corners",
     "fit_board_poses",
-    "half_turn_of",
-    "judge_view",
-    "linearise_corners",
-    "looks_alike_turned",
+    "half_turn_about_centre",
+    "is_half_turn_symmetric",
+    "linearize_corners",
     "measure_view",
-    "numbered_alike",
     "refine_board_poses",
-    "soften_strays",
-    "turned_views",
-    "verdict",
+    "resolve_half_turns",
+    "reversed_views",
+    "view_acceptance",
 ]

@@ -13,24 +13,24 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eyebolt.geometry import Array, CameraModel, Rows, se3
+from eyebolt.geometry import Array, CameraModel, RowSelection, se3
 from eyebolt.observations.pair import Pair
 
-FEWEST_CORNERS = 6
+MIN_CORNERS = 6
 # A tilt branch whose corners lie this many times farther off than the other's is not worth refining.
-_HOPELESS = 5.0
+_MAX_BRANCH_ERROR_RATIO = 5.0
 # The determinant of a pose's correlations: below it some direction of the pose is not seen at all.
-_SINGULAR = 1e-19
-_STRAY = 4.5
-_MOST_SOFTENINGS = 6
+_SINGULAR_DETERMINANT = 1e-19
+_OUTLIER_SIGMAS = 4.5
+_MAX_REWEIGHTINGS = 6
 # What is true of less than this share of a view's corners is no stray's doing.
-_MOST_OF_A_VIEW = 0.6
+_MIN_INLIER_SHARE = 0.6
 # Corners of a perfect picture scatter by less; what lies off by a few of those harms nothing.
-_LEAST_NOISE_PX = 0.03
+_MIN_NOISE_PX = 0.03
 
 
 @dataclass(frozen=True)
-class ViewStack:
+class CornerObservations:
     """n views padded to K corners: ``points_m`` (n, K, 3), ``corners_px`` (n, K, 2), ``weights`` (n, K)."""
 
     points_m: Array
@@ -38,7 +38,7 @@ class ViewStack:
     weights: Array
 
     @staticmethod
-    def of(pairs: Sequence[Pair], board_corners_m: Array) -> ViewStack:
+    def of(pairs: Sequence[Pair], board_corners_m: Array) -> CornerObservations:
         """Pads the views of ``pairs`` on the board ``board_corners_m`` (all corners, 3)."""
         width = max((len(p.ids) for p in pairs), default=0)
         points = np.zeros((len(pairs), width, 3))
@@ -51,14 +51,14 @@ class ViewStack:
             points[row, count:] = board_corners_m[pair.ids[0]]
             corners[row, :count] = pair.corners_px
             weights[row, :count] = 1.0
-        return ViewStack(points, corners, weights)
+        return CornerObservations(points, corners, weights)
 
-    def __getitem__(self, rows: Rows) -> ViewStack:
-        return ViewStack(self.points_m[rows], self.corners_px[rows], self.weights[rows])
+    def __getitem__(self, rows: RowSelection) -> CornerObservations:
+        return CornerObservations(self.points_m[rows], self.corners_px[rows], self.weights[rows])
 
 
 @dataclass(frozen=True)
-class CornerFit:
+class CornerLinearization:
     """The corners linearised about poses ``camera_T_board`` (n, 4, 4), perturbed on the right.
 
     ``residual_px`` (n, K, 2) observed minus predicted, 0 on padding; ``jacobian`` (n, K, 2, 6) pixels per twist;
@@ -73,25 +73,25 @@ class CornerFit:
     rss_px2: Array
 
     @property
-    def promised_px2(self) -> Array:
+    def predicted_decrease_px2(self) -> Array:
         """(n,): by how much the step lowers ``rss_px2`` if the corners are as linear as they look."""
         out: Array = np.einsum("ni,nij,nj->n", self.step, self.information, self.step)
         return out
 
 
-def linearise_corners(camera: CameraModel, stack: ViewStack, camera_T_board: Array) -> CornerFit:
+def linearize_corners(camera: CameraModel, stack: CornerObservations, camera_T_board: Array) -> CornerLinearization:
     """Corner residuals and their derivative with respect to ``camera_T_board * exp(xi)``.
 
     A view with a point behind the camera gets an infinite ``rss_px2`` and a zero step.
     """
-    seen = se3.apply(camera_T_board, stack.points_m)
-    pixels, by_point = camera.project_with_jacobian(seen)
+    points_in_camera = se3.apply(camera_T_board, stack.points_m)
+    pixels, pixel_by_point = camera.project_with_jacobian(points_in_camera)
     visible = np.asarray(np.isfinite(pixels).all(axis=(-1, -2)))
     residual = (stack.corners_px - pixels) * (stack.weights > 0)[..., None]
     if not visible.all():
         residual[~visible] = 0.0
-        by_point[~visible] = 0.0
-    turned = by_point @ camera_T_board[:, None, :3, :3]
+        pixel_by_point[~visible] = 0.0
+    turned = pixel_by_point @ camera_T_board[:, None, :3, :3]
     jacobian = np.empty((*turned.shape[:-1], 6))
     jacobian[..., :3] = turned
     # d(R (p + w x p)) / dw = -R [p]x ; a row times -[p]x is the cross product p x row.
@@ -104,11 +104,11 @@ def linearise_corners(camera: CameraModel, stack: ViewStack, camera_T_board: Arr
     information = weighted @ flat
     gradient = weighted @ residual.reshape(n, 2 * k, 1)
     size = np.sqrt(np.maximum(np.diagonal(information, axis1=1, axis2=2), 1e-300))
-    usable = visible & (np.linalg.det(information / size[:, :, None] / size[:, None, :]) > _SINGULAR)
+    usable = visible & (np.linalg.det(information / size[:, :, None] / size[:, None, :]) > _SINGULAR_DETERMINANT)
     step = np.zeros((n, 6))
     step[usable] = np.linalg.solve(information[usable], gradient[usable])[..., 0]
     rss = np.where(usable, np.einsum("nk,nk->n", weight, residual.reshape(n, 2 * k) ** 2), np.inf)
-    return CornerFit(camera_T_board, residual, jacobian, information, step, rss)
+    return CornerLinearization(camera_T_board, residual, jacobian, information, step, rss)
 
 
 @dataclass(frozen=True)
@@ -124,12 +124,12 @@ class BoardPoses:
     other_branch: Array
     other_rss_px2: Array
 
-    def __getitem__(self, rows: Rows) -> BoardPoses:
+    def __getitem__(self, rows: RowSelection) -> BoardPoses:
         return BoardPoses(
             self.camera_T_board[rows], self.rss_px2[rows], self.other_branch[rows], self.other_rss_px2[rows]
         )
 
-    def with_branches_exchanged(self, swap: NDArray[np.bool_]) -> BoardPoses:
+    def with_branches_swapped(self, swap: NDArray[np.bool_]) -> BoardPoses:
         """The same with the two branches of the views ``swap`` (n,) bool exchanged."""
         pick = swap[:, None, None]
         return BoardPoses(
@@ -140,80 +140,88 @@ class BoardPoses:
         )
 
 
-def fit_board_poses(camera: CameraModel, stack: ViewStack, iterations: int = 25) -> BoardPoses:
+def fit_board_poses(camera: CameraModel, stack: CornerObservations, iterations: int = 25) -> BoardPoses:
     """Least-squares board pose of every view, starting from both planar tilt branches.
 
     A branch that the homography already shows to be far worse is left as it is.
     """
-    starts, errors = _planar_starts(camera, stack)
+    starts, errors = _planar_initial_poses(camera, stack)
     first, first_rss = refine_board_poses(camera, stack, starts[:, 0], iterations)
     second, second_rss = starts[:, 1].copy(), np.full(len(starts), np.inf)
-    close = np.flatnonzero((errors[:, 1] < _HOPELESS * errors[:, 0] + 1e-9) | ~np.isfinite(first_rss))
+    close = np.flatnonzero((errors[:, 1] < _MAX_BRANCH_ERROR_RATIO * errors[:, 0] + 1e-9) | ~np.isfinite(first_rss))
     far = np.setdiff1d(np.arange(len(starts)), close)
     if close.size:
         second[close], second_rss[close] = refine_board_poses(camera, stack[close], second[close], iterations)
     if far.size:
-        second_rss[far] = linearise_corners(camera, stack[far], second[far]).rss_px2
+        second_rss[far] = linearize_corners(camera, stack[far], second[far]).rss_px2
     fits = BoardPoses(first, first_rss, second, second_rss)
-    return fits.with_branches_exchanged(second_rss < first_rss)
+    return fits.with_branches_swapped(second_rss < first_rss)
 
 
 def refine_board_poses(
-    camera: CameraModel, stack: ViewStack, start: Array, iterations: int = 25
+    camera: CameraModel, stack: CornerObservations, start: Array, iterations: int = 25
 ) -> tuple[Array, Array]:
     """Gauss-Newton with step halving; returns poses (n, 4, 4) and residual sums (n,), infinite where it failed."""
     poses, rss = start.copy(), np.full(len(start), np.inf)
     # Views that have settled are not looked at again.
     rows = np.arange(len(start))
-    fit = linearise_corners(camera, stack, start)
+    fit = linearize_corners(camera, stack, start)
     rss[:] = fit.rss_px2
     step, scale = fit.step, np.ones(len(start))
-    promised = fit.promised_px2
+    predicted_decrease = fit.predicted_decrease_px2
     for _ in range(iterations):
-        going = np.isfinite(rss[rows]) & (promised > 1e-8 * rss[rows] + 1e-18) & (scale > 1e-3)
-        rows, step, scale, promised = rows[going], step[going], scale[going], promised[going]
+        active = np.isfinite(rss[rows]) & (predicted_decrease > 1e-8 * rss[rows] + 1e-18) & (scale > 1e-3)
+        rows, step, scale, predicted_decrease = rows[active], step[active], scale[active], predicted_decrease[active]
         if not rows.size:
             break
-        fit = linearise_corners(camera, stack[rows], poses[rows] @ se3.exp(step * scale[:, None]))
+        fit = linearize_corners(camera, stack[rows], poses[rows] @ se3.exp(step * scale[:, None]))
         better = fit.rss_px2 <= rss[rows]
         poses[rows[better]], rss[rows[better]] = fit.camera_T_board[better], fit.rss_px2[better]
         step = np.where(better[:, None], fit.step, step)
-        promised = np.where(better, fit.promised_px2, promised)
+        predicted_decrease = np.where(better, fit.predicted_decrease_px2, predicted_decrease)
         scale = np.where(better, 1.0, scale / 4)
     return poses, rss
 
 
-def soften_strays(camera: CameraModel, stack: ViewStack, poses: BoardPoses) -> tuple[ViewStack, BoardPoses]:
+def downweight_outlier_corners(
+    camera: CameraModel, stack: CornerObservations, poses: BoardPoses
+) -> tuple[CornerObservations, BoardPoses]:
     """Corners that lie too far off to be noise (a shadow's edge, a gripper over the board) lose their weight.
 
-    Beyond ``_STRAY`` times the corner noise, judged from the median of all, the weight falls as the fourth power of
+    Beyond ``_OUTLIER_SIGMAS`` times the corner noise, judged from the median of all, the weight falls as the fourth power of
     the distance; the poses are fitted anew until nothing more changes. Without strays nothing is touched.
     """
-    for _ in range(_MOST_SOFTENINGS):
-        residual = linearise_corners(camera, stack, poses.camera_T_board).residual_px
+    for _ in range(_MAX_REWEIGHTINGS):
+        residual = linearize_corners(camera, stack, poses.camera_T_board).residual_px
         distance = np.linalg.norm(residual, axis=-1)
-        there = stack.weights > 0
+        is_observed = stack.weights > 0
         # The median distance of two-dimensional normal noise is 1.177 sigma; the fitted pose took some of it.
-        freedom = max(1 - 3 * len(there) / max(int(there.sum()), 1), 0.1)
-        scale = _STRAY / 1.1774 / np.sqrt(freedom)
-        limit = np.full((len(there), 1), max(scale * float(np.median(distance[there])), _STRAY * _LEAST_NOISE_PX))
+        noise_share = max(1 - 3 * len(is_observed) / max(int(is_observed.sum()), 1), 0.1)
+        scale = _OUTLIER_SIGMAS / 1.1774 / np.sqrt(noise_share)
+        limit = np.full(
+            (len(is_observed), 1), max(scale * float(np.median(distance[is_observed])), _OUTLIER_SIGMAS * _MIN_NOISE_PX)
+        )
         # A few strays far off bend the pose of their view until most of its corners seem off; its own median, which
         # falls as they lose their weight, tells them from the rest.
-        bent = (distance < limit).sum(axis=1, where=there) < _MOST_OF_A_VIEW * there.sum(axis=1)
-        limit[bent, 0] = scale * np.nanmedian(np.where(there[bent], distance[bent], np.nan), axis=1)
-        weights = there * np.minimum(1.0, (limit / np.maximum(distance, 1e-12)) ** 4)
+        many_outliers = (distance < limit).sum(axis=1, where=is_observed) < _MIN_INLIER_SHARE * is_observed.sum(axis=1)
+        limit[many_outliers, 0] = scale * np.nanmedian(
+            np.where(is_observed[many_outliers], distance[many_outliers], np.nan), axis=1
+        )
+        weights = is_observed * np.minimum(1.0, (limit / np.maximum(distance, 1e-12)) ** 4)
         # A view that is off as a whole tells of something else than strays, and too few corners tell nothing.
-        enough = (weights > 0.5).sum(axis=1) >= np.maximum(FEWEST_CORNERS, _MOST_OF_A_VIEW * there.sum(axis=1))
-        weights = np.where(enough[:, None], weights, there)
+        has_enough_inliers = (weights > 0.5).sum(axis=1) >= np.maximum(
+            MIN_CORNERS, _MIN_INLIER_SHARE * is_observed.sum(axis=1)
+        )
+        weights = np.where(has_enough_inliers[:, None], weights, is_observed)
         if np.abs(weights - stack.weights).max(initial=0.0) < 0.01:
             break
-        stack = ViewStack(stack.points_m, stack.corners_px, weights)
+        stack = CornerObservations(stack.points_m, stack.corners_px, weights)
         refined, rss = refine_board_poses(camera, stack, poses.camera_T_board)
         poses = BoardPoses(refined, rss, poses.other_branch, poses.other_rss_px2)
     return stack, poses
 
 
-def _planar_starts(camera: CameraModel, stack: ViewStack) -> tuple[Array, Array]:
+def _planar_initial_poses(camera: CameraModel, stack: CornerObservations) -> tuple[Array, Array]:
     """Both tilt branches (n, 2, 4, 4) of every view and their corner errors (n, 2), in rays of z = 1.
 
     Twice a board far behind the camera, and infinite errors, where there is none.
@@ -226,18 +234,18 @@ def _planar_starts(camera: CameraModel, stack: ViewStack) -> tuple[Array, Array]
     rays = camera.rays(stack.corners_px)[..., :2]
     for row in range(n):
         used = stack.weights[row] > 0
-        seen = np.ascontiguousarray(rays[row, used])
+        points_in_camera = np.ascontiguousarray(rays[row, used])
         points = stack.points_m[row, used]
-        if len(seen) < 4 or not np.isfinite(seen).all():
+        if len(points_in_camera) < 4 or not np.isfinite(points_in_camera).all():
             continue
         centre = points.mean(axis=0)
         points = points - centre
-        if _in_a_line(points):
+        if _is_collinear(points):
             continue
         # A noiseless board tilted about one of its own axes can make the method take the root of a number just below
         # 0; numbered along other axes it does not.
         for spin_rad in (0.0, 0.5, 1.1):
-            found = _tilt_branches(points, seen, spin_rad)
+            found = _tilt_branches(points, points_in_camera, spin_rad)
             if found:
                 twists[row], errors[row] = zip(found[0], found[-1], strict=True)
                 spins[row, 0, 2], centres[row] = spin_rad, centre
@@ -247,7 +255,7 @@ def _planar_starts(camera: CameraModel, stack: ViewStack) -> tuple[Array, Array]
     return se3.compose_parts(se3.exp_rotation(twists[..., :3]), twists[..., 3:]) @ spun_T_board, errors
 
 
-def _in_a_line(centred_m: Array) -> bool:
+def _is_collinear(centred_m: Array) -> bool:
     (a, b), (_, c) = centred_m[:, :2].T @ centred_m[:, :2]
     # The smaller singular value of the flat points against the size of anything that could be a board.
     smaller = (a + c) / 2 - np.hypot((a - c) / 2, b)

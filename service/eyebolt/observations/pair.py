@@ -31,7 +31,7 @@ class Pair:
 
 # A tip taught by turning it about a fixed point is good to some tenths of a millimetre. Where nobody says how good,
 # half a millimetre: on the safe side of that, since an error of the tip's length goes one to one into a height.
-UNSTATED_TIP_SIGMA_M = 0.5e-3
+DEFAULT_TIP_SIGMA_M = 0.5e-3
 
 
 @dataclass(frozen=True)
@@ -42,8 +42,8 @@ class PointerTip:
     a corner, new at every touch.
     """
 
-    at_flange_m: Array
-    sigma_m: float = UNSTATED_TIP_SIGMA_M
+    position_m: Array
+    sigma_m: float = DEFAULT_TIP_SIGMA_M
 
 
 @dataclass(frozen=True)

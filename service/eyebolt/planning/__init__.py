@@ -1,26 +1,26 @@
 """Stopping rule, coverage, the next view and waypoint plans. Pure."""
 
-from eyebolt.planning.candidates import Outline, upright_of
-from eyebolt.planning.coverage import Advice, Knowledge, advice_after, insight_json, knowledge_after
-from eyebolt.planning.information import Belief, belief_of, used_pairs
-from eyebolt.planning.stopping import Goal, foreseen_mm
-from eyebolt.planning.waypoints import Guess, Plan, PlannedWaypoint, plan_waypoints
+from eyebolt.planning.candidates import BoardOutline, vertical_flange_orientation
+from eyebolt.planning.coverage import Coverage, NextView, coverage_after, find_next_view, progress_json
+from eyebolt.planning.information import SetupEstimate, pairs_of_solution, setup_estimate
+from eyebolt.planning.stopping import Goal, predicted_p95_mm
+from eyebolt.planning.waypoints import GuessUncertainty, Plan, PlannedWaypoint, plan_waypoints
 
 __all__ = [
-    "Advice",
-    "Belief",
+    "BoardOutline",
+    "Coverage",
     "Goal",
-    "Guess",
-    "Knowledge",
-    "Outline",
+    "GuessUncertainty",
+    "NextView",
     "Plan",
     "PlannedWaypoint",
-    "advice_after",
-    "belief_of",
-    "foreseen_mm",
-    "insight_json",
-    "knowledge_after",
+    "SetupEstimate",
+    "coverage_after",
+    "find_next_view",
+    "pairs_of_solution",
     "plan_waypoints",
-    "upright_of",
-    "used_pairs",
+    "predicted_p95_mm",
+    "progress_json",
+    "setup_estimate",
+    "vertical_flange_orientation",
 ]

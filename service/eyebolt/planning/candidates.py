@@ -9,76 +9,76 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from eyebolt.calibration import Problem, standard_normal, verticals
+from eyebolt.calibration import Problem, standard_normal, vertical_directions
 from eyebolt.geometry import Array, CameraModel, se3
-from eyebolt.planning.information import Belief
+from eyebolt.planning.information import SetupEstimate
 
-MOST_TILT_RAD = float(np.deg2rad(45.0))
-_STEEPEST_RAD = float(np.deg2rad(60.0))
-_LEAST_TILT_RAD = float(np.deg2rad(15.0))
+MAX_TILT_RAD = float(np.deg2rad(45.0))
+_MAX_SCENARIO_TILT_RAD = float(np.deg2rad(60.0))
+_MIN_TILT_RAD = float(np.deg2rad(15.0))
 # Of the picture's width: the rim that a view keeps free.
-_RIM = 0.02
+_MARGIN = 0.02
 # How far from the picture's middle the board's middle may be, in half pictures.
-_OFF_CENTRE = 0.8
+_MAX_OFF_CENTRE = 0.8
 # A board that does not fit at the working distances is looked at from as near as it fits, up to so many times that.
-_FARTHER = 1.4
+_MAX_DISTANCE_RATIO = 1.4
 # Well beyond what ``pairs`` takes for the same pose, or for one that adds little.
-_APART_M, _APART_RAD = 0.03, float(np.deg2rad(6.0))
-_FILLS_AT_MOST = 0.75
+_MIN_DISTANCE_M, _MIN_ANGLE_RAD = 0.03, float(np.deg2rad(6.0))
+_MAX_FILL = 0.75
 
 
 @dataclass(frozen=True)
-class Outline:
-    """A board as far as its views go: its ``middle`` (3,) and points around its rim ``rim_m`` (8, 3), board frame."""
+class BoardOutline:
+    """A board as far as its views go: its ``middle`` (3,) and points around its rim ``outline_m`` (8, 3), board frame."""
 
-    middle_m: Array
-    rim_m: Array
+    centre_m: Array
+    outline_m: Array
 
     @staticmethod
-    def of(corners_m: Array) -> Outline:
+    def of(corners_m: Array) -> BoardOutline:
         """Of a board with these corners (K, 3)."""
         low, high = corners_m.min(axis=0), corners_m.max(axis=0)
         middle = (low + high) / 2
         steps = np.array([(x, y, 0.0) for x in (-1, 0, 1) for y in (-1, 0, 1) if x or y])
-        return Outline(middle, middle + steps * (high - low) / 2)
+        return BoardOutline(middle, middle + steps * (high - low) / 2)
 
     @property
-    def size_m(self) -> float:
+    def diagonal_m(self) -> float:
         """The diagonal."""
-        return float(np.linalg.norm(self.rim_m[0] - self.rim_m[-1]))
+        return float(np.linalg.norm(self.outline_m[0] - self.outline_m[-1]))
 
 
-def in_view(
-    camera: CameraModel, outline: Outline, camera_T_board: Array, most_tilt_rad: float = MOST_TILT_RAD
+def is_in_view(
+    camera: CameraModel, outline: BoardOutline, camera_T_board: Array, max_tilt_rad: float = MAX_TILT_RAD
 ) -> NDArray[np.bool_]:
-    """(m,) which views (m, 4, 4) show the whole board from the front, tilted by at most ``most_tilt_rad``."""
-    pixels = camera.project(se3.apply(camera_T_board, outline.rim_m))
-    rim = _RIM * camera.width_px
+    """(m,) which views (m, 4, 4) show the whole board from the front, tilted by at most ``max_tilt_rad``."""
+    pixels = camera.project(se3.apply(camera_T_board, outline.outline_m))
+    margin = _MARGIN * camera.width_px
     size = np.array([camera.width_px, camera.height_px])
     with np.errstate(invalid="ignore"):
-        inside = ((pixels >= rim) & (pixels <= size - 1 - rim)).all(axis=(-1, -2))
-    out: NDArray[np.bool_] = inside & (tilt_rad(outline, camera_T_board) <= most_tilt_rad)
+        inside = ((pixels >= margin) & (pixels <= size - 1 - margin)).all(axis=(-1, -2))
+    out: NDArray[np.bool_] = inside & (tilt_rad(outline, camera_T_board) <= max_tilt_rad)
     return out
 
 
-def tilt_rad(outline: Outline, camera_T_board: Array) -> Array:
+def tilt_rad(outline: BoardOutline, camera_T_board: Array) -> Array:
     """(m,) angle between the line of sight to the board's middle and the board's normal; above pi/2 from behind."""
-    middle = se3.apply(camera_T_board, outline.middle_m[None])[..., 0, :]
+    middle = se3.apply(camera_T_board, outline.centre_m[None])[..., 0, :]
     along = (camera_T_board[..., :3, 2] * middle).sum(axis=-1) / np.maximum(np.linalg.norm(middle, axis=-1), 1e-12)
     out: Array = np.arccos(np.clip(along, -1.0, 1.0))
     return out
 
 
-def distances_m(problem: Problem, outline: Outline) -> tuple[float, float]:
+def distance_range_m(problem: Problem, outline: BoardOutline) -> tuple[float, float]:
     """Nearest and farthest distance for views: those of the job, or as near as the board fits into the picture."""
     camera = problem.camera
     smaller = min(camera.width_px / camera.matrix[0, 0], camera.height_px / camera.matrix[1, 1])
-    fits = outline.size_m / (_FILLS_AT_MOST * float(smaller))
+    fits = outline.diagonal_m / (_MAX_FILL * float(smaller))
     near = max(problem.volume.near_m, fits)
-    return near, max(problem.volume.far_m, _FARTHER * near)
+    return near, max(problem.volume.far_m, _MAX_DISTANCE_RATIO * near)
 
 
-def facing(ray: Array) -> Array:
+def rotation_facing(ray: Array) -> Array:
     """Rotations (m, 3, 3) that turn the camera's axis onto rays (m, 3), the shortest way."""
     unit = ray / np.linalg.norm(ray, axis=-1, keepdims=True)
     axis = np.stack([-unit[:, 1], unit[:, 0], np.zeros(len(unit))], axis=-1)
@@ -88,97 +88,103 @@ def facing(ray: Array) -> Array:
 
 
 def candidate_flanges(
-    belief: Belief,
-    upright: Array | None,
+    setup: SetupEstimate,
+    flange_orientation: Array | None,
     count: int,
-    most_tilt_rad: float = MOST_TILT_RAD,
-    doubts: Sequence[Belief] = (),
+    max_tilt_rad: float = MAX_TILT_RAD,
+    scenarios: Sequence[SetupEstimate] = (),
     reach_m: float | None = None,
 ) -> Array:
     """At most ``count`` flange poses (m, 4, 4) whose views are good ones; always the same for the same belief.
 
-    ``upright`` (3, 3): a flange orientation of an arm that turns about the vertical only. With ``doubts`` the whole
+    ``flange_orientation`` (3, 3): a flange orientation of an arm that turns about the vertical only. With ``scenarios`` the whole
     board must be in view whichever of them is the truth. ``reach_m``: how far the flange may be from the base.
     """
-    problem = belief.problem
-    camera, outline = problem.camera, Outline.of(problem.board_corners_m)
-    near, far = distances_m(problem, outline)
+    problem = setup.problem
+    camera, outline = problem.camera, BoardOutline.of(problem.board_corners_m)
+    near, far = distance_range_m(problem, outline)
     # Fairly spread over the choices, the same at each call: an advice that changes by itself helps nobody.
-    share = scipy.special.ndtr(standard_normal((6 if not doubts else 20) * count, 6))
+    share = scipy.special.ndtr(standard_normal((6 if not scenarios else 20) * count, 6))
     half = np.array([(camera.width_px - 1) / 2, (camera.height_px - 1) / 2])
-    rays = camera.rays(half + half * _OFF_CENTRE * (2 * share[:, :2] - 1))
+    rays = camera.rays(half + half * _MAX_OFF_CENTRE * (2 * share[:, :2] - 1))
     share, rays = share[np.isfinite(rays).all(axis=-1)], rays[np.isfinite(rays).all(axis=-1)]
     middles = rays * (near + (far - near) * share[:, 2])[:, None]
-    turns = _upright_turns(belief, upright, share) if upright is not None else _free_turns(rays, share, most_tilt_rad)
-    views = se3.compose_parts(turns, middles - turns @ outline.middle_m)
-    flanges = belief.flange(views[seen_whole(belief, views, most_tilt_rad, doubts)])
-    return flanges[within_reach(flanges, reach_m)][:count]
+    turns = (
+        _upright_rotations(setup, flange_orientation, share)
+        if flange_orientation is not None
+        else _free_rotations(rays, share, max_tilt_rad)
+    )
+    views = se3.compose_parts(turns, middles - turns @ outline.centre_m)
+    flanges = setup.flange(views[is_fully_visible(setup, views, max_tilt_rad, scenarios)])
+    return flanges[is_within_reach(flanges, reach_m)][:count]
 
 
-def apart(flanges: Array, taken: Array) -> NDArray[np.bool_]:
-    """(m,) which flanges (m, 4, 4) are none of those ``taken`` (n, 4, 4) over again: a pair there would be refused."""
-    if not len(taken):
+def is_distinct(flanges: Array, captured: Array) -> NDArray[np.bool_]:
+    """(m,) which flanges (m, 4, 4) are none of those ``captured`` (n, 4, 4) over again: a pair there would be refused."""
+    if not len(captured):
         return np.ones(len(flanges), dtype=bool)
-    shift = np.linalg.norm(flanges[:, None, :3, 3] - taken[None, :, :3, 3], axis=-1)
-    turned = flanges[:, None, :3, :3] * taken[None, :, :3, :3]
+    shift = np.linalg.norm(flanges[:, None, :3, 3] - captured[None, :, :3, 3], axis=-1)
+    turned = flanges[:, None, :3, :3] * captured[None, :, :3, :3]
     # The trace of one rotation times the other's inverse is the sum of their products, number by number.
     angle = np.arccos(np.clip((turned.sum(axis=(-1, -2)) - 1) / 2, -1.0, 1.0))
-    out: NDArray[np.bool_] = ((shift > _APART_M) | (angle > _APART_RAD)).all(axis=1)
+    out: NDArray[np.bool_] = ((shift > _MIN_DISTANCE_M) | (angle > _MIN_ANGLE_RAD)).all(axis=1)
     return out
 
 
-def within_reach(flanges: Array, reach_m: float | None) -> NDArray[np.bool_]:
+def is_within_reach(flanges: Array, reach_m: float | None) -> NDArray[np.bool_]:
     """(m,) which flanges (m, 4, 4) are no farther from the base than ``reach_m``; all where nobody says."""
     far = np.linalg.norm(flanges[:, :3, 3], axis=1)
     out: NDArray[np.bool_] = far <= (np.inf if reach_m is None else reach_m)
     return out
 
 
-def seen_whole(
-    belief: Belief, views: Array, most_tilt_rad: float = MOST_TILT_RAD, doubts: Sequence[Belief] = ()
+def is_fully_visible(
+    setup: SetupEstimate, views: Array, max_tilt_rad: float = MAX_TILT_RAD, scenarios: Sequence[SetupEstimate] = ()
 ) -> NDArray[np.bool_]:
-    """(m,) which views (m, 4, 4) are good ones, and show the whole board under each of the ``doubts`` too."""
-    camera, outline = belief.problem.camera, Outline.of(belief.problem.board_corners_m)
-    good = in_view(camera, outline, views, most_tilt_rad)
-    for doubt in doubts:
+    """(m,) which views (m, 4, 4) are good ones, and show the whole board under each of the ``scenarios`` too."""
+    camera, outline = setup.problem.camera, BoardOutline.of(setup.problem.board_corners_m)
+    good = is_in_view(camera, outline, views, max_tilt_rad)
+    for scenario in scenarios:
         rows = np.flatnonzero(good)
         # Tilted a little more than meant is no harm.
-        good[rows] = in_view(camera, outline, doubt.view(belief.flange(views[rows])), _STEEPEST_RAD)
+        good[rows] = is_in_view(
+            camera, outline, scenario.predict_view(setup.flange(views[rows])), _MAX_SCENARIO_TILT_RAD
+        )
     return good
 
 
-def _free_turns(rays: Array, share: Array, most_tilt_rad: float) -> Array:
+def _free_rotations(rays: Array, share: Array, max_tilt_rad: float) -> Array:
     # Steep views tell more than flat ones, so there are more of them.
-    tilt = _LEAST_TILT_RAD + (most_tilt_rad - _LEAST_TILT_RAD) * np.sqrt(share[:, 3])
+    tilt = _MIN_TILT_RAD + (max_tilt_rad - _MIN_TILT_RAD) * np.sqrt(share[:, 3])
     about = 2 * np.pi * share[:, 4]
     axis = np.stack([np.cos(about), np.sin(about), np.zeros(len(about))], axis=-1)
     roll = np.zeros((len(about), 3))
     roll[:, 2] = 2 * np.pi * share[:, 5]
-    out: Array = facing(rays) @ se3.exp_rotation(axis * tilt[:, None]) @ se3.exp_rotation(roll)
+    out: Array = rotation_facing(rays) @ se3.exp_rotation(axis * tilt[:, None]) @ se3.exp_rotation(roll)
     return out
 
 
-def _upright_turns(belief: Belief, upright: Array, share: Array) -> Array:
+def _upright_rotations(setup: SetupEstimate, flange_orientation: Array, share: Array) -> Array:
     turned = np.zeros((len(share), 3))
     turned[:, 2] = 2 * np.pi * share[:, 5]
-    poses = se3.compose_parts(se3.exp_rotation(turned) @ upright, np.zeros(3))
-    return belief.view(poses)[:, :3, :3]
+    poses = se3.compose_parts(se3.exp_rotation(turned) @ flange_orientation, np.zeros(3))
+    return setup.predict_view(poses)[:, :3, :3]
 
 
-def upright_of(problem: Problem) -> Array | None:
+def vertical_flange_orientation(problem: Problem) -> Array | None:
     """A flange orientation (3, 3) with exactly the vertical that the pairs have in common; None for free arms."""
     if problem.turns == "free":
         return None
     if not len(problem.pairs):
         return np.eye(3)
     A = problem.chain()
-    at_X, at_Y = verticals(problem, A)
-    in_flange = at_Y if problem.mount == "fixed" else at_X
+    vertical_X, vertical_Y = vertical_directions(problem, A)
+    in_flange = vertical_Y if problem.mount == "fixed" else vertical_X
     first = np.asarray(problem.pairs[0].base_T_flange)[:3, :3]
     # Turned the shortest way so that the common vertical stands upright.
-    leaning = first @ in_flange
-    axis = np.cross(leaning, [0.0, 0.0, 1.0])
+    common_vertical = first @ in_flange
+    axis = np.cross(common_vertical, [0.0, 0.0, 1.0])
     size = float(np.linalg.norm(axis))
-    angle = float(np.arctan2(size, leaning[2]))
+    angle = float(np.arctan2(size, common_vertical[2]))
     out: Array = se3.exp_rotation(axis * (angle / max(size, 1e-12))) @ first
     return out

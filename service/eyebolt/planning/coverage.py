@@ -14,63 +14,63 @@ import numpy as np
 from eyebolt.calibration import Problem, Refusal, Solution, weakest_direction
 from eyebolt.geometry import Array, se3
 from eyebolt.observations import Pair
-from eyebolt.planning.candidates import Outline
-from eyebolt.planning.information import Belief, belief_of, used_pairs
-from eyebolt.planning.next_view import CAUTION, Suggestion, advise
+from eyebolt.planning.candidates import BoardOutline
+from eyebolt.planning.information import SetupEstimate, pairs_of_solution, setup_estimate
+from eyebolt.planning.next_view import CAUTION, ViewSuggestion, suggest_view
 from eyebolt.planning.stopping import Goal
 
 _CELLS = 4
 
 
 @dataclass(frozen=True)
-class Knowledge:
-    """``turned_deg`` (3,): widest turn between two waypoints about the camera's x, y and z; ``near_mm``, ``far_mm``:
-    nearest and farthest distance of the board's middle; ``picture_share``: share of 4 x 4 cells that a corner was in.
+class Coverage:
+    """``rotation_range_deg`` (3,): widest turn between two waypoints about the camera's x, y and z; ``near_mm``, ``far_mm``:
+    nearest and farthest distance of the board's middle; ``image_coverage``: share of 4 x 4 cells that a corner was in.
 
-    ``weakest``: the direction of the transform that is known worst, in words; ``weakest_mm``: its sigma, at the middle
+    ``weakest``: the direction of the transform that is known worst, in words; ``weakest_sigma_mm``: its sigma, at the middle
     of the working distance.
     """
 
-    turned_deg: tuple[float, float, float]
+    rotation_range_deg: tuple[float, float, float]
     near_mm: float
     far_mm: float
-    picture_share: float
+    image_coverage: float
     weakest: str
-    weakest_mm: float
+    weakest_sigma_mm: float
 
 
-def knowledge_after(problem: Problem, outcome: Solution | Refusal) -> Knowledge | None:
+def coverage_after(problem: Problem, outcome: Solution | Refusal) -> Coverage | None:
     """What the pairs of ``problem`` know, now that it is solved; None after a refusal."""
     if isinstance(outcome, Refusal):
         return None
-    return knowledge_of(belief_of(problem, outcome), used_pairs(problem, outcome), outcome)
+    return coverage_of(setup_estimate(problem, outcome), pairs_of_solution(problem, outcome), outcome)
 
 
-def knowledge_of(belief: Belief, taken: Sequence[Pair], solution: Solution) -> Knowledge:
-    """What the pairs ``taken`` (at least one) know, of which ``solution`` came."""
-    problem = belief.problem
-    views = belief.view(np.array([p.base_T_flange for p in taken]))
-    middle = Outline.of(problem.board_corners_m).middle_m
+def coverage_of(setup: SetupEstimate, captured: Sequence[Pair], solution: Solution) -> Coverage:
+    """What the pairs ``captured`` (at least one) know, of which ``solution`` came."""
+    problem = setup.problem
+    views = setup.predict_view(np.array([p.base_T_flange for p in captured]))
+    middle = BoardOutline.of(problem.board_corners_m).centre_m
     distances_mm = 1e3 * np.linalg.norm(se3.apply(views, middle[None])[:, 0], axis=-1)
     weakest = weakest_direction(problem, solution.X, solution.covariance)
-    return Knowledge(
-        turned_deg=_turned_deg(views),
+    return Coverage(
+        rotation_range_deg=_turned_deg(views),
         near_mm=float(distances_mm.min()),
         far_mm=float(distances_mm.max()),
-        picture_share=_picture_share(problem.camera.width_px, problem.camera.height_px, taken),
-        weakest=weakest.says,
-        weakest_mm=weakest.sigma_m * 1e3,
+        image_coverage=_picture_share(problem.camera.width_px, problem.camera.height_px, captured),
+        weakest=weakest.message,
+        weakest_sigma_mm=weakest.sigma_m * 1e3,
     )
 
 
-def says_of_knowledge(knowledge: Knowledge) -> str:
+def describe_coverage(coverage: Coverage) -> str:
     """The same in one sentence."""
-    x, y, z = knowledge.turned_deg
-    cells = round(knowledge.picture_share * _CELLS**2)
+    x, y, z = coverage.rotation_range_deg
+    cells = round(coverage.image_coverage * _CELLS**2)
     return (
-        f"turned {x:.0f} and {y:.0f} deg aslant and {z:.0f} deg in the picture, {knowledge.near_mm:.0f} to"
-        f" {knowledge.far_mm:.0f} mm away, in {cells} of {_CELLS**2} parts of the picture; known worst:"
-        f" {knowledge.weakest} (sigma {knowledge.weakest_mm:.3f} mm)"
+        f"turned {x:.0f} and {y:.0f} deg aslant and {z:.0f} deg in the picture, {coverage.near_mm:.0f} to"
+        f" {coverage.far_mm:.0f} mm away, in {cells} of {_CELLS**2} parts of the picture; known worst:"
+        f" {coverage.weakest} (sigma {coverage.weakest_sigma_mm:.3f} mm)"
     )
 
 
@@ -82,44 +82,46 @@ def _turned_deg(views: Array) -> tuple[float, float, float]:
     return float(x), float(y), float(z)
 
 
-def _picture_share(width_px: int, height_px: int, taken: Sequence[Pair]) -> float:
-    corners = np.concatenate([p.corners_px for p in taken])
+def _picture_share(width_px: int, height_px: int, captured: Sequence[Pair]) -> float:
+    corners = np.concatenate([p.corners_px for p in captured])
     cells = np.floor(corners / [width_px, height_px] * _CELLS).clip(0, _CELLS - 1).astype(int)
     return len(np.unique(cells, axis=0)) / _CELLS**2
 
 
 @dataclass(frozen=True)
-class Advice:
-    """What would help next: ``says`` is "" if there is nothing to say; ``suggestion`` None where no view fits, nothing
+class NextView:
+    """What would help next: ``message`` is "" if there is nothing to say; ``suggestion`` None where no view fits, nothing
     more is wanted, or nothing is known yet."""
 
-    says: str
-    suggestion: Suggestion | None = None
+    message: str
+    suggestion: ViewSuggestion | None = None
 
     def to_json(self) -> dict[str, Any] | None:
         """Plain values; ``base_T_flange`` a 4x4 in metres. None if there is nothing to say."""
-        if not self.says:
+        if not self.message:
             return None
         found = self.suggestion
         pose, p95_mm = (None, None) if found is None else (found.base_T_flange.tolist(), found.p95_mm)
-        return {"says": self.says, "base_T_flange": pose, "p95_mm": p95_mm}
+        return {"message": self.message, "base_T_flange": pose, "p95_mm": p95_mm}
 
 
-def advice_after(problem: Problem, outcome: Solution | Refusal, goal: Goal) -> Advice:
+def find_next_view(problem: Problem, outcome: Solution | Refusal, goal: Goal) -> NextView:
     """What a solve of ``problem`` tells about the next pair. Takes tens of milliseconds."""
     if isinstance(outcome, Refusal):
-        return Advice(outcome.remedy)
-    if goal.met(len(problem.pairs), outcome):
-        return Advice("")
+        return NextView(outcome.remedy)
+    if goal.is_met(len(problem.pairs), outcome):
+        return NextView("")
     with np.errstate(all="ignore"):
-        found = advise(belief_of(problem, outcome), used_pairs(problem, outcome), outcome.expected_error_mm.p95)
-    return Advice("" if found is None else f"{CAUTION}: {found.says}", found)
+        found = suggest_view(
+            setup_estimate(problem, outcome), pairs_of_solution(problem, outcome), outcome.expected_error_mm.p95
+        )
+    return NextView("" if found is None else f"{CAUTION}: {found.message}", found)
 
 
-def insight_json(outcome: Solution | Refusal, knowledge: Knowledge | None) -> dict[str, Any]:
-    """What is known, as plain values; lengths in mm. What would help next is not known before ``advice_after``."""
+def progress_json(outcome: Solution | Refusal, coverage: Coverage | None) -> dict[str, Any]:
+    """What is known, as plain values; lengths in mm. What would help next is not known before ``find_next_view``."""
     if isinstance(outcome, Refusal):
-        return {"says": outcome.says, "known": None, "next": Advice(outcome.remedy).to_json()}
-    if knowledge is None:
-        return {"says": "", "known": None, "next": None}
-    return {"says": says_of_knowledge(knowledge), "known": asdict(knowledge), "next": None}
+        return {"message": outcome.message, "coverage": None, "next_view": NextView(outcome.remedy).to_json()}
+    if coverage is None:
+        return {"message": "", "coverage": None, "next_view": None}
+    return {"message": describe_coverage(coverage), "coverage": asdict(coverage), "next_view": None}

@@ -9,11 +9,11 @@ from types import MappingProxyType
 
 @dataclass(frozen=True)
 class Code:
-    """``says``: a few words for a screen; ``advice``: what to do now."""
+    """``message``: a few words for a screen; ``remedy``: what to do now."""
 
     number: int
-    says: str
-    advice: str
+    message: str
+    remedy: str
 
 
 _ROWS = (

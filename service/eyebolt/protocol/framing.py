@@ -30,9 +30,9 @@ class Line:
 
 @dataclass(frozen=True)
 class OverlongLine:
-    """The end of a line of more than MAX_LINE_BYTES bytes: answered 44. ``head`` is its first MAX_LINE_BYTES."""
+    """The end of a line of more than MAX_LINE_BYTES bytes: answered 44. ``prefix`` is its first MAX_LINE_BYTES."""
 
-    head: bytes
+    prefix: bytes
     terminator: bytes
 
 
@@ -44,7 +44,7 @@ class LateLineFeed:
 Item = Line | OverlongLine | LateLineFeed
 
 
-class State(Enum):
+class LineState(Enum):
     """What the splitter knows of the line that it is in."""
 
     ONLY_BLANKS = auto()
@@ -69,35 +69,35 @@ class Action(Enum):
 
     STORE = auto()
     SKIP = auto()
-    FORGET = auto()
-    END_LINE = auto()
-    END_OVERLONG = auto()
-    TELL_LATE_LF = auto()
+    CLEAR = auto()
+    EMIT_LINE = auto()
+    EMIT_OVERLONG = auto()
+    EMIT_LATE_LF = auto()
 
 
-_S, _B, _A = State, ByteClass, Action
+_S, _B, _A = LineState, ByteClass, Action
 
 # Pairs that cannot happen are not listed: in TOO_LONG the buffer is full, in AFTER_CR it is empty.
-TRANSITIONS: Mapping[tuple[State, ByteClass], tuple[State, Action]] = MappingProxyType(
+TRANSITIONS: Mapping[tuple[LineState, ByteClass], tuple[LineState, Action]] = MappingProxyType(
     {
-        (_S.ONLY_BLANKS, _B.CR): (_S.ONLY_BLANKS, _A.FORGET),
-        (_S.ONLY_BLANKS, _B.LF): (_S.ONLY_BLANKS, _A.FORGET),
+        (_S.ONLY_BLANKS, _B.CR): (_S.ONLY_BLANKS, _A.CLEAR),
+        (_S.ONLY_BLANKS, _B.LF): (_S.ONLY_BLANKS, _A.CLEAR),
         (_S.ONLY_BLANKS, _B.BLANK): (_S.ONLY_BLANKS, _A.STORE),
         (_S.ONLY_BLANKS, _B.OTHER): (_S.TEXT, _A.STORE),
         (_S.ONLY_BLANKS, _B.EXCESS_BLANK): (_S.ONLY_BLANKS, _A.SKIP),
         (_S.ONLY_BLANKS, _B.EXCESS_OTHER): (_S.TOO_LONG, _A.SKIP),
-        (_S.TEXT, _B.CR): (_S.AFTER_CR, _A.END_LINE),
-        (_S.TEXT, _B.LF): (_S.ONLY_BLANKS, _A.END_LINE),
+        (_S.TEXT, _B.CR): (_S.AFTER_CR, _A.EMIT_LINE),
+        (_S.TEXT, _B.LF): (_S.ONLY_BLANKS, _A.EMIT_LINE),
         (_S.TEXT, _B.BLANK): (_S.TEXT, _A.STORE),
         (_S.TEXT, _B.OTHER): (_S.TEXT, _A.STORE),
         (_S.TEXT, _B.EXCESS_BLANK): (_S.TOO_LONG, _A.SKIP),
         (_S.TEXT, _B.EXCESS_OTHER): (_S.TOO_LONG, _A.SKIP),
-        (_S.TOO_LONG, _B.CR): (_S.AFTER_CR, _A.END_OVERLONG),
-        (_S.TOO_LONG, _B.LF): (_S.ONLY_BLANKS, _A.END_OVERLONG),
+        (_S.TOO_LONG, _B.CR): (_S.AFTER_CR, _A.EMIT_OVERLONG),
+        (_S.TOO_LONG, _B.LF): (_S.ONLY_BLANKS, _A.EMIT_OVERLONG),
         (_S.TOO_LONG, _B.EXCESS_BLANK): (_S.TOO_LONG, _A.SKIP),
         (_S.TOO_LONG, _B.EXCESS_OTHER): (_S.TOO_LONG, _A.SKIP),
-        (_S.AFTER_CR, _B.CR): (_S.ONLY_BLANKS, _A.FORGET),
-        (_S.AFTER_CR, _B.LF): (_S.ONLY_BLANKS, _A.TELL_LATE_LF),
+        (_S.AFTER_CR, _B.CR): (_S.ONLY_BLANKS, _A.CLEAR),
+        (_S.AFTER_CR, _B.LF): (_S.ONLY_BLANKS, _A.EMIT_LATE_LF),
         (_S.AFTER_CR, _B.BLANK): (_S.ONLY_BLANKS, _A.STORE),
         (_S.AFTER_CR, _B.OTHER): (_S.TEXT, _A.STORE),
     }
@@ -108,11 +108,11 @@ class LineSplitter:
     """Cuts one connection's bytes into lines; holds at most MAX_LINE_BYTES of them."""
 
     def __init__(self) -> None:
-        self._state = State.ONLY_BLANKS
+        self._state = LineState.ONLY_BLANKS
         self._buffer = bytearray()
 
     @property
-    def held_bytes(self) -> int:
+    def buffered_bytes(self) -> int:
         """Bytes of the unfinished line held in memory, 0..MAX_LINE_BYTES."""
         return len(self._buffer)
 
@@ -123,13 +123,13 @@ class LineSplitter:
             self._state, action = TRANSITIONS[self._state, self._classify(byte)]
             if action is Action.STORE:
                 self._buffer.append(byte)
-            elif action is Action.FORGET:
+            elif action is Action.CLEAR:
                 self._buffer.clear()
-            elif action is Action.END_LINE:
+            elif action is Action.EMIT_LINE:
                 items.append(Line(self._take(), bytes([byte])))
-            elif action is Action.END_OVERLONG:
+            elif action is Action.EMIT_OVERLONG:
                 items.append(OverlongLine(self._take(), bytes([byte])))
-            elif action is Action.TELL_LATE_LF:
+            elif action is Action.EMIT_LATE_LF:
                 items.append(LateLineFeed())
         return items
 
@@ -155,8 +155,8 @@ _CR, _LF = b"\r", b"\n"
 class ReplyEndings:
     """Keeps, for one connection, the ending of each line that is not answered yet.
 
-    ``opened`` for every Line and OverlongLine; then ``close`` when its reply is written (the ending to use) or
-    ``drop`` when it gets none; ``late_line_feed`` for every LateLineFeed (the bytes to write at once).
+    ``register`` for every Line and OverlongLine; then ``ending_for`` when its reply is written (the ending to use) or
+    ``discard`` when it gets none; ``late_line_feed`` for every LateLineFeed (the bytes to write at once).
     Every line gets at most one reply: 10 is one, and ``again`` is a line of its own.
     """
 
@@ -165,22 +165,22 @@ class ReplyEndings:
         self._newest = 0
         self._newest_written = False
 
-    def opened(self, terminator: bytes) -> int:
+    def register(self, terminator: bytes) -> int:
         """A ticket for a line that ended in ``terminator``."""
         self._newest += 1
         self._newest_written = False
         self._waiting[self._newest] = terminator
         return self._newest
 
-    def close(self, ticket: int) -> bytes:
-        """The ending of the reply that is about to be written for ``ticket``. KeyError if it was closed before."""
-        if ticket == self._newest:
+    def ending_for(self, line_id: int) -> bytes:
+        """The ending of the reply that is about to be written for ``line_id``. KeyError if it was closed before."""
+        if line_id == self._newest:
             self._newest_written = True
-        return self._waiting.pop(ticket)
+        return self._waiting.pop(line_id)
 
-    def drop(self, ticket: int) -> None:
-        """``ticket`` gets no reply: a live pose."""
-        self._waiting.pop(ticket, None)
+    def discard(self, line_id: int) -> None:
+        """``line_id`` gets no reply: a live pose."""
+        self._waiting.pop(line_id, None)
 
     def late_line_feed(self) -> bytes:
         """LF if the newest line was answered already with CR alone; else nothing, and its reply will end in CR LF."""

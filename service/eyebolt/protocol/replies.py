@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from eyebolt.errors import InputFault
-from eyebolt.geometry import PoseReading
+from eyebolt.geometry import PoseFormat
 
 TERMINATORS = (b"\n", b"\r", b"\r\n")
 MAX_COUNT_REPLY_CHARACTERS = 32
@@ -19,7 +19,7 @@ LENGTH_DECIMALS = {"mm": 3, "m": 6, "um": 0}
 ANGLE_DECIMALS = {"deg": 4, "rad": 6, "1e-4deg": 0}
 QUATERNION_DECIMALS = 6
 
-Printed = tuple[float, int]
+FormattedNumber = tuple[float, int]
 
 
 @dataclass(frozen=True)
@@ -27,32 +27,34 @@ class Reply:
     """One answer. ``numbers`` makes it ``code,seq,`` and the numbers, else it is ``code,seq,count,aux``.
 
     Each number is a pair (value, decimals): how many decimals are worth printing depends on its unit, which the
-    caller knows (see ``printed_pose`` and LENGTH_DECIMALS); zeros at the end are not printed.
+    caller knows (see ``format_pose_numbers`` and LENGTH_DECIMALS); zeros at the end are not printed.
     """
 
     code: int
     seq: int
     count: int
     aux: int
-    numbers: tuple[Printed, ...] | None = None
+    numbers: tuple[FormattedNumber, ...] | None = None
 
 
-def failed_numbers(number_count: int) -> tuple[Printed, ...]:
+def zero_numbers(number_count: int) -> tuple[FormattedNumber, ...]:
     """The numbers of a numbers reply that failed: as many zeros as a good one has numbers."""
     return ((0.0, 0),) * number_count
 
 
-def printed_pose(fields: Sequence[float], reading: PoseReading) -> tuple[Printed, ...]:
+def format_pose_numbers(fields: Sequence[float], pose_format: PoseFormat) -> tuple[FormattedNumber, ...]:
     """``fields`` (reading.field_count numbers in the controller's units) with the decimals that their units need."""
-    if len(fields) != reading.field_count:
-        raise _fault(f"a pose written as {reading.rotation} has {reading.field_count} numbers, not {len(fields)}")
-    quaternion = reading.rotation.startswith("quaternion")
-    turn = QUATERNION_DECIMALS if quaternion else ANGLE_DECIMALS[reading.angle]
-    length = LENGTH_DECIMALS[reading.length]
+    if len(fields) != pose_format.field_count:
+        raise _fault(
+            f"a pose written as {pose_format.rotation} has {pose_format.field_count} numbers, not {len(fields)}"
+        )
+    quaternion = pose_format.rotation.startswith("quaternion")
+    turn = QUATERNION_DECIMALS if quaternion else ANGLE_DECIMALS[pose_format.angle]
+    length = LENGTH_DECIMALS[pose_format.length]
     return tuple((float(value), length if index < 3 else turn) for index, value in enumerate(fields))
 
 
-def printed_point(point: Sequence[float], length: str) -> tuple[Printed, ...]:
+def format_point_numbers(point: Sequence[float], length: str) -> tuple[FormattedNumber, ...]:
     """A point's coordinates, already in the unit ``length`` (a key of LENGTH_DECIMALS), with their decimals."""
     return tuple((float(value), LENGTH_DECIMALS[length]) for value in point)
 

@@ -26,10 +26,10 @@ MAX_NUMBER = 1e9
 
 _SEPARATORS = " \t,;()[]"
 _SPLIT = re.compile(r"[ \t,;()\[\]]+")
-_GLUED_P = re.compile(r"(?<![A-Za-z0-9_.])[pP](?=[(\[])")
+_POSE_PREFIX = re.compile(r"(?<![A-Za-z0-9_.])[pP](?=[(\[])")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _TWO_GROUPS = re.compile(r"[)\]][ \t,;]*[(\[]")
-_SHOWN_CHARACTERS = 24
+_MAX_QUOTED_CHARACTERS = 24
 
 
 @dataclass(frozen=True)
@@ -60,21 +60,21 @@ class LineFault:
 
     code: int
     seq: int
-    says: str
+    message: str
     bracketed: bool
     verb: str = ""
 
     @property
-    def answered(self) -> bool:
+    def has_reply(self) -> bool:
         """False for a live pose, which gets no reply even if it is malformed."""
-        return self.verb not in VERBS or VERBS[self.verb].answered
+        return self.verb not in VERBS or VERBS[self.verb].has_reply
 
 
-class _Refused(Exception):
-    def __init__(self, code: int, says: str) -> None:
-        super().__init__(code, says)
+class _ParseError(Exception):
+    def __init__(self, code: int, message: str) -> None:
+        super().__init__(code, message)
         self.code = code
-        self.says = says
+        self.message = message
 
 
 def parse(content: bytes, pose_field_count: int) -> Request | LineFault:
@@ -85,35 +85,35 @@ def parse(content: bytes, pose_field_count: int) -> Request | LineFault:
     bracketed, tokens = _is_bracketed(raw), _tokens(raw)
     try:
         return _request(raw, tokens, bracketed, pose_field_count)
-    except _Refused as refused:
-        return LineFault(refused.code, _readable_seq(tokens), refused.says, bracketed, _known_verb(tokens))
+    except _ParseError as refused:
+        return LineFault(refused.code, _seq_or_zero(tokens), refused.message, bracketed, _known_verb(tokens))
 
 
-def overlong_fault(head: bytes) -> LineFault:
-    """The fault 44 of a line whose first bytes are ``head``; the last token of ``head`` may be cut and is not used."""
-    raw = head.decode("latin-1")
+def overlong_fault(prefix: bytes) -> LineFault:
+    """The fault 44 of a line whose first bytes are ``prefix``; the last token of ``prefix`` may be cut and is not used."""
+    raw = prefix.decode("latin-1")
     tokens = _tokens(raw)
     if raw and raw[-1] not in _SEPARATORS:
         tokens = tokens[:-1]
-    says = f"the line is longer than {MAX_LINE_BYTES} bytes; does the robot program end each line with CR or LF?"
-    return LineFault(44, _readable_seq(tokens), says, _is_bracketed(raw), _known_verb(tokens))
+    message = f"the line is longer than {MAX_LINE_BYTES} bytes; does the robot program end each line with CR or LF?"
+    return LineFault(44, _seq_or_zero(tokens), message, _is_bracketed(raw), _known_verb(tokens))
 
 
 def _request(raw: str, tokens: list[str], bracketed: bool, pose_field_count: int) -> Request:
     verb = _verb(tokens)
     fields, joint_fields = _split_at_joints(tokens[1:])
-    values = [_number(token) for token in fields]
-    joints = None if joint_fields is None else tuple(_number(token) for token in joint_fields)
+    values = [_parse_number(token) for token in fields]
+    joints = None if joint_fields is None else tuple(_parse_number(token) for token in joint_fields)
     _check_count(verb, len(fields), pose_field_count, raw)
     before_pose = int(verb.has_seq) + len(verb.numbers)
     pose = tuple(values[before_pose:]) or None
     _check_joints(verb, pose, joints)
-    seq = _whole("seq", values[0], fields[0]) if verb.has_seq else None
+    seq = _parse_integer("seq", values[0], fields[0]) if verb.has_seq else None
     numbers = tuple(values[int(verb.has_seq) : before_pose])
     for name, value, token in zip(verb.numbers, numbers, fields[int(verb.has_seq) :], strict=False):
-        if name in verb.whole:
-            _whole(name, value, token)
-    _check_size(tokens[1:])
+        if name in verb.integer_fields:
+            _parse_integer(name, value, token)
+    _check_magnitude(tokens[1:])
     text = " ".join([verb.name, *tokens[1:]])
     return Request(verb.name, seq, numbers, pose, joints, text, bracketed)
 
@@ -124,7 +124,7 @@ def _is_bracketed(raw: str) -> bool:
 
 def _tokens(raw: str) -> list[str]:
     # Brackets become blanks rather than nothing: "(1,2)(3,4)" has four numbers, not three.
-    return [token for token in _SPLIT.split(_GLUED_P.sub(" ", raw)) if token]
+    return [token for token in _SPLIT.split(_POSE_PREFIX.sub(" ", raw)) if token]
 
 
 def _known_verb(tokens: Sequence[str]) -> str:
@@ -132,7 +132,7 @@ def _known_verb(tokens: Sequence[str]) -> str:
     return name if name in VERBS else ""
 
 
-def _readable_seq(tokens: Sequence[str]) -> int:
+def _seq_or_zero(tokens: Sequence[str]) -> int:
     known = VERBS.get(_known_verb(tokens))
     if len(tokens) < 2 or (known is not None and not known.has_seq) or not _NUMBER.fullmatch(tokens[1]):
         return 0
@@ -145,9 +145,9 @@ def _verb(tokens: Sequence[str]) -> Verb:
     if name:
         return VERBS[name]
     if not tokens:
-        raise _Refused(40, f"the line has no verb; a line begins with one of: {', '.join(VERBS)}")
-    _refuse_strange_bytes(tokens[0], 40)
-    raise _Refused(40, f"{_shown(tokens[0])} is no verb; the verbs are: {', '.join(VERBS)}")
+        raise _ParseError(40, f"the line has no verb; a line begins with one of: {', '.join(VERBS)}")
+    _reject_non_ascii(tokens[0], 40)
+    raise _ParseError(40, f"{_quoted(tokens[0])} is no verb; the verbs are: {', '.join(VERBS)}")
 
 
 def _split_at_joints(tokens: Sequence[str]) -> tuple[list[str], list[str] | None]:
@@ -157,21 +157,21 @@ def _split_at_joints(tokens: Sequence[str]) -> tuple[list[str], list[str] | None
     return list(tokens), None
 
 
-def _number(token: str) -> float:
+def _parse_number(token: str) -> float:
     if _NUMBER.fullmatch(token):
         return float(token)
-    _refuse_strange_bytes(token, 42)
-    says = f"{_shown(token)} is not a number; send plain decimals such as 12, -0.5 or 1.2e-05"
+    _reject_non_ascii(token, 42)
+    message = f"{_quoted(token)} is not a number; send plain decimals such as 12, -0.5 or 1.2e-05"
     if any(name in token.lower() for name in VERBS):
-        says += " (two requests in one line? end each with CR or LF)"
-    raise _Refused(42, says)
+        message += " (two requests in one line? end each with CR or LF)"
+    raise _ParseError(42, message)
 
 
-def _refuse_strange_bytes(token: str, code: int) -> None:
+def _reject_non_ascii(token: str, code: int) -> None:
     for character in token:
         if not " " <= character <= "~":
-            says = f"{_shown(token)} holds the byte 0x{ord(character):02X}; a line is printable ASCII only"
-            raise _Refused(code, says)
+            message = f"{_quoted(token)} holds the byte 0x{ord(character):02X}; a line is printable ASCII only"
+            raise _ParseError(code, message)
 
 
 def _check_count(verb: Verb, got: int, pose_field_count: int, raw: str) -> None:
@@ -180,24 +180,26 @@ def _check_count(verb: Verb, got: int, pose_field_count: int, raw: str) -> None:
         return
     counts = " or ".join(str(count) for count in allowed)
     unit = "field" if counts == "1" else "fields"
-    says = f"{verb.name} wants {_wanted(verb, pose_field_count)} ({counts} {unit} after the verb), got {got}"
-    if any(got in _doubled(verb, count) for count in allowed):
+    message = (
+        f"{verb.name} wants {_expected_fields(verb, pose_field_count)} ({counts} {unit} after the verb), got {got}"
+    )
+    if any(got in _decimal_comma_counts(verb, count) for count in allowed):
         if "," in raw:
-            says += "; twice as many: a decimal comma is the likely cause, print numbers with a decimal point"
+            message += "; twice as many: a decimal comma is the likely cause, print numbers with a decimal point"
         elif got > 2:
-            says += "; twice as many: two poses in one line, or a decimal comma that was made a blank"
+            message += "; twice as many: two poses in one line, or a decimal comma that was made a blank"
     elif _TWO_GROUPS.search(raw):
-        says += "; if a group of flags in brackets follows the numbers, leave it out"
-    raise _Refused(41, says)
+        message += "; if a group of flags in brackets follows the numbers, leave it out"
+    raise _ParseError(41, message)
 
 
-def _doubled(verb: Verb, count: int) -> set[int]:
+def _decimal_comma_counts(verb: Verb, count: int) -> set[int]:
     """The field counts that decimal commas make of ``count``: whole-number fields may have been printed without."""
-    whole = int(verb.has_seq) + len(verb.whole)
-    return {2 * count - spared for spared in range(whole + 1)} - {count}
+    integer_fields = int(verb.has_seq) + len(verb.integer_fields)
+    return {2 * count - spared for spared in range(integer_fields + 1)} - {count}
 
 
-def _wanted(verb: Verb, pose_field_count: int) -> str:
+def _expected_fields(verb: Verb, pose_field_count: int) -> str:
     names = ["seq"] * verb.has_seq + list(verb.numbers)
     if verb.pose == "required":
         names.append(f"{pose_field_count} pose numbers")
@@ -210,48 +212,48 @@ def _check_joints(verb: Verb, pose: tuple[float, ...] | None, joints: tuple[floa
     if joints is None:
         return
     if verb.pose == "none":
-        raise _Refused(41, f"{verb.name} takes no joint angles; leave out the j and what follows it")
+        raise _ParseError(41, f"{verb.name} takes no joint angles; leave out the j and what follows it")
     if pose is None:
-        raise _Refused(41, f"joint angles follow a pose, and this {verb.name} has none")
+        raise _ParseError(41, f"joint angles follow a pose, and this {verb.name} has none")
     if not 1 <= len(joints) <= MAX_JOINTS:
-        raise _Refused(41, f"1 to {MAX_JOINTS} joint angles follow a j, got {len(joints)}")
+        raise _ParseError(41, f"1 to {MAX_JOINTS} joint angles follow a j, got {len(joints)}")
 
 
-def _whole(name: str, value: float, token: str) -> int:
+def _parse_integer(name: str, value: float, token: str) -> int:
     if 0 <= value <= MAX_SEQ and value.is_integer():
         return int(value)
-    raise _Refused(43, f"{name} is a whole number from 0 to {MAX_SEQ}, got {_shown(token)}")
+    raise _ParseError(43, f"{name} is a whole number from 0 to {MAX_SEQ}, got {_quoted(token)}")
 
 
-def _check_size(tokens: Sequence[str]) -> None:
+def _check_magnitude(tokens: Sequence[str]) -> None:
     for token in tokens:
         if token not in ("j", "J") and not math.fabs(float(token)) <= MAX_NUMBER:
-            raise _Refused(43, f"{_shown(token)} is larger than any length or angle; check what the program prints")
+            raise _ParseError(43, f"{_quoted(token)} is larger than any length or angle; check what the program prints")
 
 
-def _shown(token: str) -> str:
+def _quoted(token: str) -> str:
     plain = "".join(c if " " <= c <= "~" else "?" for c in token)
-    return f"'{plain}'" if len(plain) <= _SHOWN_CHARACTERS else f"'{plain[:_SHOWN_CHARACTERS]}...'"
+    return f"'{plain}'" if len(plain) <= _MAX_QUOTED_CHARACTERS else f"'{plain[:_MAX_QUOTED_CHARACTERS]}...'"
 
 
 @dataclass(frozen=True)
 class Verb:
-    """One row: ``numbers`` are the names of the fields between seq and pose, ``whole`` those that are whole numbers.
+    """One row: ``numbers`` are the names of the fields between seq and pose, ``integer_fields`` those that are whole numbers.
 
-    ``remembered``: the same line again gets the stored answer. ``reply`` is "count" (code,seq,count,aux) or "numbers"
-    (code,seq, and numbers); ``reply_numbers`` is how many, None meaning as many as a pose has. ``answered`` is false
+    ``is_recorded``: the same line again gets the stored answer. ``reply`` is "count" (code,seq,count,aux) or "numbers"
+    (code,seq, and numbers); ``reply_numbers`` is how many, None meaning as many as a pose has. ``has_reply`` is false
     for live poses.
     """
 
     name: str
     has_seq: bool = True
     numbers: tuple[str, ...] = ()
-    whole: tuple[str, ...] = ()
+    integer_fields: tuple[str, ...] = ()
     pose: Literal["none", "required", "optional"] = "none"
-    remembered: bool = True
+    is_recorded: bool = True
     reply: Literal["count", "numbers"] = "count"
     reply_numbers: int | None = 0
-    answered: bool = True
+    has_reply: bool = True
 
     def reply_number_count(self, pose_field_count: int) -> int:
         """Numbers after ``code,seq,`` in every answer to this verb, good or bad; 0 for count replies."""
@@ -265,21 +267,21 @@ class Verb:
 
 
 _ROWS = (
-    Verb("hello", remembered=False),
+    Verb("hello", is_recorded=False),
     Verb("begin"),
     Verb("capture", pose="required"),
     Verb("check", pose="required"),
     Verb("place", pose="optional"),
-    Verb("touch", numbers=("k",), whole=("k",), pose="required"),
-    Verb("pose", has_seq=False, pose="required", remembered=False, answered=False),
-    Verb("again", remembered=False),
+    Verb("touch", numbers=("k",), integer_fields=("k",), pose="required"),
+    Verb("pose", has_seq=False, pose="required", is_recorded=False, has_reply=False),
+    Verb("again", is_recorded=False),
     Verb("undo"),
-    Verb("status", remembered=False),
+    Verb("status", is_recorded=False),
     Verb("solve"),
     Verb("bye"),
-    Verb("result", remembered=False, reply="numbers", reply_numbers=None),
-    Verb("locate", numbers=("x", "y", "z"), pose="optional", remembered=False, reply="numbers", reply_numbers=3),
-    Verb("pixel", numbers=("u", "v", "h"), pose="optional", remembered=False, reply="numbers", reply_numbers=3),
+    Verb("result", is_recorded=False, reply="numbers", reply_numbers=None),
+    Verb("locate", numbers=("x", "y", "z"), pose="optional", is_recorded=False, reply="numbers", reply_numbers=3),
+    Verb("pixel", numbers=("u", "v", "h"), pose="optional", is_recorded=False, reply="numbers", reply_numbers=3),
 )
 
 VERBS: Mapping[str, Verb] = MappingProxyType({row.name: row for row in _ROWS})

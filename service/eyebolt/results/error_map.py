@@ -45,7 +45,7 @@ def error_map_svg(document: Mapping[str, Any], tolerance_mm: float) -> str | Non
         f'<rect width="2" height="7" fill="{_EDGE}" fill-opacity="0.45"/></pattern></defs>',
         f'<rect width="{width:.0f}" height="{height:.0f}" fill="#ffffff"/>',
         _text(_MARGIN_PX, 36, _title(document), 20, weight="bold"),
-        _text(_MARGIN_PX, 64, _says(document, numbers, tolerance_mm), 15),
+        _text(_MARGIN_PX, 64, _subtitle(document, numbers, tolerance_mm), 15),
     ]
     for k, (distance_mm, plane) in enumerate(zip(error_map["distance_mm"], planes, strict=True)):
         left, top = _place(k, panel_height)
@@ -61,11 +61,11 @@ def _title(document: Mapping[str, Any]) -> str:
     return f"Error map of {f'{station}, ' if station else ''}session {document['session']}"
 
 
-def _says(document: Mapping[str, Any], numbers: Sequence[float], tolerance_mm: float) -> str:
+def _subtitle(document: Mapping[str, Any], numbers: Sequence[float], tolerance_mm: float) -> str:
     over = sum(number > tolerance_mm for number in numbers) or "none"
     return (
         f"{document['transform']['name']}: p95 {document['expected_error_mm']['p95']:.3f} mm over the working volume,"
-        f" tolerance {tolerance_mm:g} mm; {over} of {len(numbers)} points above it. Solved {document['time']}."
+        f" tolerance {tolerance_mm:g} mm; {over} of {len(numbers)} points above it. Solved {document['timestamp']}."
     )
 
 

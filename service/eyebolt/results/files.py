@@ -7,56 +7,66 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from eyebolt.calibration import Judgement, Refusal, Solution
-from eyebolt.context import StationInputs
+from eyebolt.calibration import Refusal, ResultAcceptance, Solution
+from eyebolt.context import StationContext
 from eyebolt.errors import RecordFault
 from eyebolt.geometry import Array
-from eyebolt.planning import Knowledge
-from eyebolt.results.document import Origin, accepted_document, accepted_transform, result_document, to_text
+from eyebolt.planning import Coverage
+from eyebolt.results.document import Provenance, accepted_document, accepted_transform, result_document, to_text
 from eyebolt.results.error_map import error_map_svg
-from eyebolt.store import ERROR_MAP_NAME, RESULT_NAME, Files, read_fault, session_folder, write_fault, write_whole
+from eyebolt.store import (
+    ERROR_MAP_NAME,
+    RESULT_NAME,
+    FileSystem,
+    read_fault,
+    session_path,
+    write_atomically,
+    write_fault,
+)
 
 ACCEPTED_NAME = "accepted.json"
-BY_THE_STATION = "the station's rule (when-proven)"
+ACCEPTED_BY_RULE = "the station's rule (when-proven)"
 
 
-def wall_now() -> str:
+def utc_timestamp() -> str:
     """Now, UTC, ISO 8601 in seconds."""
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def write_result(
-    inputs: StationInputs,
+    context: StationContext,
     session: Path,
     outcome: Solution | Refusal,
-    judgement: Judgement,
+    acceptance: ResultAcceptance,
     accept: bool,
-    knowledge: Knowledge | None = None,
+    coverage: Coverage | None = None,
 ) -> None:
     """Writes the session's result, and its error map as a picture; with ``accept`` it becomes the station's.
 
     A person's acceptance of an earlier result of this session does not carry over to a new one.
     """
-    document = result_of(inputs, session.name, outcome, judgement, knowledge)
+    document = build_result(context, session.name, outcome, acceptance, coverage)
     text = to_text(document)
     if accept:
-        _accept(inputs.record_folder, session, text, BY_THE_STATION)
+        _accept(context.record_folder, session, text, ACCEPTED_BY_RULE)
     else:
         _write(session / RESULT_NAME, text)
-    _write_error_map(session / ERROR_MAP_NAME, error_map_svg(document, inputs.station.goal.tolerance_mm))
+    _write_error_map(session / ERROR_MAP_NAME, error_map_svg(document, context.station.goal.tolerance_mm))
 
 
-def result_of(
-    inputs: StationInputs,
+def build_result(
+    context: StationContext,
     session: str,
     outcome: Solution | Refusal,
-    judgement: Judgement,
-    knowledge: Knowledge | None = None,
+    acceptance: ResultAcceptance,
+    coverage: Coverage | None = None,
 ) -> dict[str, Any]:
     """The result of the session of this name, as a document."""
-    station = inputs.station
-    origin = Origin(station.station.name, session, station.station.mount, station.reading, inputs.digests, wall_now())
-    return result_document(origin, outcome, judgement, knowledge)
+    station = context.station
+    provenance = Provenance(
+        station.station.name, session, station.station.mount, station.pose_format, context.digests, utc_timestamp()
+    )
+    return result_document(provenance, outcome, acceptance, coverage)
 
 
 def accept_session(session: Path, by: str) -> dict[str, object]:
@@ -65,25 +75,25 @@ def accept_session(session: Path, by: str) -> dict[str, object]:
     return _accept(session.parent, session, _read(path), by)
 
 
-def find_accepted(record_folder: Path) -> Array | None:
+def read_accepted_transform(record_folder: Path) -> Array | None:
     """The transform (4, 4), metres, that the station uses; None if none was accepted."""
     path = record_folder / ACCEPTED_NAME
     return accepted_transform(_read(path)) if path.exists() else None
 
 
-def accepted_session(record_folder: Path) -> str | None:
+def accepted_session_name(record_folder: Path) -> str | None:
     """Name of the session whose result, as it stands, the station uses; None once that session was solved anew."""
     try:
         accepted = (record_folder / ACCEPTED_NAME).read_text(encoding="utf-8")
         name = str(json.loads(accepted)["session"])
-        result = session_folder(record_folder, name) / RESULT_NAME
+        result = session_path(record_folder, name) / RESULT_NAME
         return name if result.read_text(encoding="utf-8") == accepted else None
     except (OSError, ValueError, KeyError, TypeError, RecordFault):
         return None
 
 
 def _accept(record_folder: Path, session: Path, text: str, by: str) -> dict[str, object]:
-    document = accepted_document(text, by, wall_now())
+    document = accepted_document(text, by, utc_timestamp())
     accepted = to_text(document)
     # A copy of its own: the station's transform must outlive the cleaning up of old sessions. Written first, so that a
     # session never calls itself accepted when it is not.
@@ -115,6 +125,6 @@ def _read(path: Path) -> str:
 
 def _write(path: Path, text: str) -> None:
     try:
-        write_whole(Files(), path, text.encode("utf-8"))
+        write_atomically(FileSystem(), path, text.encode("utf-8"))
     except OSError as error:
         raise write_fault("the result", path, error) from None

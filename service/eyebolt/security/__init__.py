@@ -1,14 +1,21 @@
 """CURVE keys for ZeroMQ sockets that other computers can reach, and their authentication."""
 
-from eyebolt.security.key_files import ClientKeys, Role, client_keys, make_client_keys, make_station_secret, own_keys
-from eyebolt.security.zap import Guard
+from eyebolt.security.key_files import (
+    ClientKeys,
+    Role,
+    local_client_keys,
+    make_client_keys,
+    make_station_secret,
+    read_client_keys,
+)
+from eyebolt.security.zap import ZapAuthenticator
 
 __all__ = [
     "ClientKeys",
-    "Guard",
     "Role",
-    "client_keys",
+    "ZapAuthenticator",
+    "local_client_keys",
     "make_client_keys",
     "make_station_secret",
-    "own_keys",
+    "read_client_keys",
 ]

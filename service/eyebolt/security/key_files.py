@@ -27,7 +27,7 @@ from eyebolt.errors import InputFault
 Role = Literal["watcher", "camera"]
 
 STATION_SECRET = "station.secret"
-_ADMITTED: Mapping[Role, str] = {"watcher": "watchers", "camera": "cameras"}
+_AUTHORIZED_FOLDERS: Mapping[Role, str] = {"watcher": "watchers", "camera": "cameras"}
 _NAME = re.compile(r"[A-Za-z0-9_-]{1,32}", re.ASCII)
 _Z85 = re.compile(r"[0-9a-zA-Z.\-:+=^!/*?&<>()\[\]{}@%$#]{40}", re.ASCII)
 _OWNER_ONLY = 0o600
@@ -40,7 +40,7 @@ class ClientKeys:
     station: str
     secret: str
 
-    def use_on(self, socket: zmq.Socket[bytes]) -> None:
+    def apply_to(self, socket: zmq.Socket[bytes]) -> None:
         """To be called before ``socket`` connects."""
         socket.setsockopt(zmq.CURVE_SERVERKEY, self.station.encode("ascii"))
         socket.setsockopt(zmq.CURVE_PUBLICKEY, zmq.curve_public(self.secret.encode("ascii")))
@@ -50,14 +50,14 @@ class ClientKeys:
 def make_station_secret(folder: Path) -> bool:
     """The station's own keys, if it has none yet; whether they were made now.
 
-    Raises InputFault ``keys-unwritable``, or those of ``station_secret`` if what is there is no key.
+    Raises InputFault ``keys-unwritable``, or those of ``read_station_secret`` if what is there is no key.
     """
     if (folder / STATION_SECRET).exists():
-        station_secret(folder)
+        read_station_secret(folder)
         return False
     secret = zmq.curve_keypair()[1].decode("ascii")
-    about = "# The station's secret key. Whoever reads it can pass for this station. Made by eyebolt keys."
-    _write(folder / STATION_SECRET, f'{about}\nsecret = "{secret}"\n')
+    header = "# The station's secret key. Whoever reads it can pass for this station. Made by eyebolt keys."
+    _write_private(folder / STATION_SECRET, f'{header}\nsecret = "{secret}"\n')
     return True
 
 
@@ -67,75 +67,77 @@ def make_client_keys(folder: Path, role: Role, name: str) -> Path:
     Raises InputFault ``keys-name``, ``keys-exist``, ``keys-unwritable``.
     """
     if not _NAME.fullmatch(name):
-        says = f"{name[:80]!r} cannot be the name of a {role}"
-        raise InputFault("keys-name", says, "1 to 32 of the letters a-z, A-Z, digits, - and _.", name=name)
-    station = _public(station_secret(folder))
-    admitted, carried = folder / _ADMITTED[role] / f"{name}.public", folder / f"{role}-{name}.key"
-    for path in (admitted, carried):
+        message = f"{name[:80]!r} cannot be the name of a {role}"
+        raise InputFault("keys-name", message, "1 to 32 of the letters a-z, A-Z, digits, - and _.", name=name)
+    station = _public_key_of(read_station_secret(folder))
+    authorized_keys, key_file = folder / _AUTHORIZED_FOLDERS[role] / f"{name}.public", folder / f"{role}-{name}.key"
+    for path in (authorized_keys, key_file):
         if path.exists():
-            remedy = f"choose another name; or delete {admitted}, which shuts that {role} out, and {carried}."
+            remedy = f"choose another name; or delete {authorized_keys}, which shuts that {role} out, and {key_file}."
             raise InputFault("keys-exist", f"{path} is there already", remedy, path=str(path))
     public, secret = (key.decode("ascii") for key in zmq.curve_keypair())
-    about = f"# Key of the {role} {name}. Whoever reads it can pass for it. Made by eyebolt keys."
-    _write(carried, f'{about}\nstation = "{station}"\nsecret = "{secret}"\n')
-    _write(admitted, f'# The {role} {name} is let in as long as this file is here.\npublic = "{public}"\n')
-    return carried
+    header = f"# Key of the {role} {name}. Whoever reads it can pass for it. Made by eyebolt keys."
+    _write_private(key_file, f'{header}\nstation = "{station}"\nsecret = "{secret}"\n')
+    _write_private(
+        authorized_keys, f'# The {role} {name} is let in as long as this file is here.\npublic = "{public}"\n'
+    )
+    return key_file
 
 
-def station_secret(folder: Path) -> str:
+def read_station_secret(folder: Path) -> str:
     """The station's secret key. Raises InputFault ``keys-missing``, ``keys-exposed``, ``keys-file``."""
-    return _read(folder / STATION_SECRET, ("secret",))["secret"]
+    return _read_key_file(folder / STATION_SECRET, ("secret",))["secret"]
 
 
-def own_keys(folder: Path) -> ClientKeys:
-    """Who can read the station's own secret may watch it with that. Raises as ``station_secret``."""
-    secret = station_secret(folder)
-    return ClientKeys(_public(secret), secret)
+def local_client_keys(folder: Path) -> ClientKeys:
+    """Who can read the station's own secret may watch it with that. Raises as ``read_station_secret``."""
+    secret = read_station_secret(folder)
+    return ClientKeys(_public_key_of(secret), secret)
 
 
-def client_keys(path: Path) -> ClientKeys:
-    """The keys in a file that ``make_client_keys`` wrote. Raises InputFault as ``station_secret``."""
-    found = _read(path, ("station", "secret"))
-    return ClientKeys(found["station"], found["secret"])
+def read_client_keys(path: Path) -> ClientKeys:
+    """The keys in a file that ``make_client_keys`` wrote. Raises InputFault as ``read_station_secret``."""
+    values = _read_key_file(path, ("station", "secret"))
+    return ClientKeys(values["station"], values["secret"])
 
 
-def admitted(folder: Path, role: Role) -> dict[str, str]:
+def authorized_keys(folder: Path, role: Role) -> dict[str, str]:
     """Public key -> name of all who may come in. Files that hold no key let nobody in."""
-    names = {}
-    for path in sorted((folder / _ADMITTED[role]).glob("*.public")):
+    names_by_key = {}
+    for path in sorted((folder / _AUTHORIZED_FOLDERS[role]).glob("*.public")):
         try:
-            names[_read(path, ("public",), secret=False)["public"]] = path.stem
+            names_by_key[_read_key_file(path, ("public",), secret=False)["public"]] = path.stem
         except InputFault:
             continue
     if role == "watcher":
-        names[_public(station_secret(folder))] = "the station's own"
-    return names
+        names_by_key[_public_key_of(read_station_secret(folder))] = "the station's own"
+    return names_by_key
 
 
-def _public(secret: str) -> str:
+def _public_key_of(secret: str) -> str:
     return zmq.curve_public(secret.encode("ascii")).decode("ascii")
 
 
-def _read(path: Path, wanted: tuple[str, ...], secret: bool = True) -> dict[str, str]:
+def _read_key_file(path: Path, fields: tuple[str, ...], secret: bool = True) -> dict[str, str]:
     try:
         if secret and os.name == "posix" and path.stat().st_mode & 0o077:
-            says = f"the secret key {path} can be read by others on this computer"
-            raise InputFault("keys-exposed", says, f"chmod 600 {path}; or make new keys.", path=str(path))
-        found = tomllib.loads(path.read_text(encoding="utf-8"))
+            message = f"the secret key {path} can be read by others on this computer"
+            raise InputFault("keys-exposed", message, f"chmod 600 {path}; or make new keys.", path=str(path))
+        values = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        says = f"the key file {path} cannot be read: {error.strerror}"
+        message = f"the key file {path} cannot be read: {error.strerror}"
         remedy = "make the station's keys with 'eyebolt keys STATION', or correct the path."
-        raise InputFault("keys-missing", says, remedy, path=str(path)) from None
+        raise InputFault("keys-missing", message, remedy, path=str(path)) from None
     except ValueError:
-        found = {}
-    keys = {name: str(found.get(name, "")) for name in wanted}
+        values = {}
+    keys = {name: str(values.get(name, "")) for name in fields}
     if not all(map(_Z85.fullmatch, keys.values())):
-        says = f"{path} is no key file: it should say {' and '.join(wanted)}, each a key of 40 characters"
-        raise InputFault("keys-file", says, "make the keys again with 'eyebolt keys'.", path=str(path))
+        message = f"{path} is no key file: it should say {' and '.join(fields)}, each a key of 40 characters"
+        raise InputFault("keys-file", message, "make the keys again with 'eyebolt keys'.", path=str(path))
     return keys
 
 
-def _write(path: Path, text: str) -> None:
+def _write_private(path: Path, text: str) -> None:
     """Nobody but the owner ever could read it, not even while it is being written."""
     try:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -144,5 +146,5 @@ def _write(path: Path, text: str) -> None:
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:
-        says = f"the key file {path} cannot be written: {error.strerror}"
-        raise InputFault("keys-unwritable", says, "give the right to write there.", path=str(path)) from None
+        message = f"the key file {path} cannot be written: {error.strerror}"
+        raise InputFault("keys-unwritable", message, "give the right to write there.", path=str(path)) from None

@@ -1,22 +1,22 @@
 """A session as ``step(state, event) -> state, commands``: decides everything, does nothing. Pure."""
 
 from eyebolt.session import messages
-from eyebolt.session.capture import PICTURED, STILL_FOR_NS
-from eyebolt.session.facts import Log, Taken, fold, pairs_of
+from eyebolt.session.capture import IMAGE_VERBS, PREVIEW_LEAD_NS
+from eyebolt.session.facts import CaptureRecord, SessionLog, fold, pairs_of
 from eyebolt.session.messages import Caller
-from eyebolt.session.state import State, Terms
-from eyebolt.session.status import Alive, status_message
+from eyebolt.session.state import SessionConfig, State
+from eyebolt.session.status import LinkStatus, status_message
 from eyebolt.session.step import resume, step
 
 __all__ = [
-    "PICTURED",
-    "STILL_FOR_NS",
-    "Alive",
+    "IMAGE_VERBS",
+    "PREVIEW_LEAD_NS",
     "Caller",
-    "Log",
+    "CaptureRecord",
+    "LinkStatus",
+    "SessionConfig",
+    "SessionLog",
     "State",
-    "Taken",
-    "Terms",
     "fold",
     "messages",
     "pairs_of",

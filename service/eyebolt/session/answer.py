@@ -10,139 +10,147 @@ from typing import Any
 
 from eyebolt.calibration import Refusal, Solution
 from eyebolt.geometry import Array
-from eyebolt.observations import Ground, Verdict
+from eyebolt.observations import Measure, ViewAcceptance
 from eyebolt.protocol import Reply
 from eyebolt.session import messages as msg
 from eyebolt.session.messages import Command
-from eyebolt.session.solving import begin_advice, begin_owed_solve
-from eyebolt.session.state import State, Task, Terms
+from eyebolt.session.solving import begin_background_solve, begin_next_view_search
+from eyebolt.session.state import SessionConfig, State, Task
 
 Result = tuple[State, list[Command]]
 
 # After these the robot leaves the loop, and somebody reads the result.
-ENDING = (3, 32, 33, 34, 37, 38)
+ENDING_CODES = (3, 32, 33, 34, 37, 38)
 
 
-def record_answer(
+def record_reply(
     state: State,
     code: int,
-    says: str,
-    advice: str,
+    message: str,
+    remedy: str,
     count: int,
     aux: int,
-    also: list[Command],
-    ground: Ground | None = None,
+    extra_commands: list[Command],
+    measure: Measure | None = None,
 ) -> Result:
     """The answer is decided. Its facts wait for that of the picture, if the disk is still at it."""
     task = state.task
     if task is None:
-        return state, also
+        return state, extra_commands
     facts = list(task.facts)
-    if task.seen is not None:
+    if task.detection is not None:
         view = None if task.view is None else task.view.to_json()
         facts.append(
-            {"fact": "seen", "index": task.index, "seen": task.seen.to_json(), "view": view, "fits": task.fits}
+            {
+                "type": "detection",
+                "index": task.index,
+                "detection": task.detection.to_json(),
+                "view": view,
+                "p_value": task.p_value,
+            }
         )
     answer = {
-        "fact": "answer",
+        "type": "reply",
         "seq": task.seq,
         "text": task.text,
         "code": code,
         "count": count,
         "aux": aux,
-        "says": says,
-        "advice": advice,
-        "ground": None if ground is None else ground.to_json(),
-        "wall": task.wall,
+        "message": message,
+        "remedy": remedy,
+        "measure": None if measure is None else measure.to_json(),
+        "timestamp": task.timestamp,
     }
     facts.append(answer)
-    state = state.with_task(stage="record-answer", facts=tuple(facts), decided=True)
-    if task.owes_picture:
-        return state, also
-    state, record = _record(state)
-    return state, [*also, *record]
+    state = state.with_task(stage="record-reply", facts=tuple(facts), reply_decided=True)
+    if task.image_fact_pending:
+        return state, extra_commands
+    state, record = _record_facts(state)
+    return state, [*extra_commands, *record]
 
 
-def picture_recorded(state: State, event: msg.Recorded) -> Result:
+def on_image_recorded(state: State, event: msg.FactsRecorded) -> Result:
     """The fact of the picture is on disk; so may be the answer that waited for it."""
     task = state.task
-    if task is None or task.picture_fact is None:
+    if task is None or task.image_fact is None:
         return state, []
-    state = state.with_facts((task.picture_fact,))
-    disk_ms = (task.ms.get("disk") or 0.0) + event.took_ns / 1e6
-    state = state.with_task(owes_picture=False, ms={**task.ms, "disk": disk_ms})
-    if not task.decided:
-        return state, [msg.Publish()]
-    state, record = _record(state)
-    return state, [*record, msg.Publish()]
+    state = state.with_facts((task.image_fact,))
+    disk_ms = (task.timings_ms.get("disk") or 0.0) + event.duration_ns / 1e6
+    state = state.with_task(image_fact_pending=False, timings_ms={**task.timings_ms, "disk": disk_ms})
+    if not task.reply_decided:
+        return state, [msg.PublishStatus()]
+    state, record = _record_facts(state)
+    return state, [*record, msg.PublishStatus()]
 
 
-def recorded(state: State, task: Task, event: msg.Recorded) -> Result:
+def on_recorded(state: State, task: Task, event: msg.FactsRecorded) -> Result:
     """Facts are on disk: they count now."""
-    if task.owes_picture:
-        return picture_recorded(state, event)
+    if task.image_fact_pending:
+        return on_image_recorded(state, event)
     state = state.with_facts(task.facts).with_task(facts=())
     if task.result is None:
-        return _told(state, task, [])
-    if task.verb == "capture" and int(task.facts[-1]["code"]) not in ENDING:
+        return _send_reply(state, task, [])
+    if task.verb == "capture" and int(task.facts[-1]["code"]) not in ENDING_CODES:
         # The robot goes on to the next waypoint; the result of these pairs is written while it travels.
-        return _told(state, task, [task.result])
+        return _send_reply(state, task, [task.result])
     return state.with_task(stage="write-result"), [task.result]
 
 
-def result_written(state: State, task: Task, _: msg.ResultWritten) -> Result:
+def on_result_written(state: State, task: Task, _: msg.ResultWritten) -> Result:
     """Who hears the answer can read the result."""
-    return _told(state, task, [])
+    return _send_reply(state, task, [])
 
 
-def record_failed(state: State, task: Task, event: msg.RecordFailed) -> Result:
+def on_write_failed(state: State, task: Task, event: msg.WriteFailed) -> Result:
     """Nothing of this task counts, and the robot must stop."""
     state = replace(state, task=None, unrecorded_seq=task.seq)
-    if task.caller is None or task.told_working:
-        return state, [msg.Publish()]
+    if task.caller is None or task.working_sent:
+        return state, [msg.PublishStatus()]
     reply = Reply(31, task.seq, state.kept, state.wanted)
-    return state, [msg.Answer(task.caller, reply, task.bracketed, event.says), msg.Publish()]
+    return state, [msg.SendReply(task.caller, reply, task.bracketed, event.message), msg.PublishStatus()]
 
 
-def _record(state: State) -> Result:
+def _record_facts(state: State) -> Result:
     """All facts of the answer in one write; how long the steps took stands before the answer, which is the last."""
     task = state.task
     if task is None:
         return state, []
     *facts, answer = task.facts
-    if task.ms:
-        ms: dict[str, Any] = {step: None if took is None else round(took, 3) for step, took in task.ms.items()}
-        facts.append({"fact": "timed", "index": task.index, "ms": ms})
+    if task.timings_ms:
+        timings_ms: dict[str, Any] = {
+            step: None if took is None else round(took, 3) for step, took in task.timings_ms.items()
+        }
+        facts.append({"type": "timings", "index": task.index, "timings_ms": timings_ms})
     state = state.with_task(facts=(*facts, answer))
-    return state, [msg.Record(task.number, (*facts, answer))]
+    return state, [msg.RecordFacts(task.number, (*facts, answer))]
 
 
-def _told(state: State, task: Task, then: list[Command]) -> Result:
+def _send_reply(state: State, task: Task, then: list[Command]) -> Result:
     """The answer that is on disk goes to the robot; what nobody waits for follows it."""
     state = replace(state, task=None)
     answer = state.log.answers[task.seq] if state.log is not None else None
     commands: list[Command] = []
-    if answer is not None and task.caller is not None and not task.told_working:
+    if answer is not None and task.caller is not None and not task.working_sent:
         reply = Reply(answer.code, task.seq, answer.count, answer.aux)
-        says = str((state.log.last_words or {}).get("says", "")) if state.log is not None else ""
-        commands.append(msg.Answer(task.caller, reply, task.bracketed, says))
+        message = str((state.log.last_reply or {}).get("message", "")) if state.log is not None else ""
+        commands.append(msg.SendReply(task.caller, reply, task.bracketed, message))
     if task.solve is not None and task.result is not None:
-        state, following = begin_advice(state, task.solve, task.result.outcome)
+        state, following = begin_next_view_search(state, task.solve, task.result.outcome)
     elif task.verb in ("capture", "check"):
-        state, following = begin_owed_solve(state)
+        state, following = begin_background_solve(state)
     else:
         following = []
-    return state, [*commands, msg.Publish(), *then, *following]
+    return state, [*commands, msg.PublishStatus(), *then, *following]
 
 
-def says_of_place(terms: Terms, base_T_flange: Array | None, found: Verdict) -> str:
+def place_message(config: SessionConfig, base_T_flange: Array | None, found: ViewAcceptance) -> str:
     """The board was seen, with code 0 or with advice; ``base_T_flange`` as the robot sent it, if it did."""
-    says = "the board lies still and is seen: touch its corners" + (f" ({found.says})" if found.code else "")
-    noted = terms.mount == "fixed" and base_T_flange is not None
-    return says + ("; the pose is noted, a fixed camera needs none" if noted else "")
+    message = "the board lies still and is seen: touch its corners" + (f" ({found.message})" if found.code else "")
+    noted = config.mount == "fixed" and base_T_flange is not None
+    return message + ("; the pose is noted, a fixed camera needs none" if noted else "")
 
 
-def says_of_touch(outcome: Solution | Refusal) -> str:
+def touch_message(outcome: Solution | Refusal) -> str:
     """The touch is recorded; how far off all touches are, if that can be said."""
     if isinstance(outcome, Refusal) or outcome.touches is None:
         return "the corner is touched; there is no result yet to compare it with"

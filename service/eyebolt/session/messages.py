@@ -1,6 +1,6 @@
 """What happens to a session: requests, and what came back of the work it commanded.
 
-Instants are monotonic nanoseconds read by the daemon alone; ``wall`` and how long a step ``took_ns`` are recorded and
+Instants are monotonic nanoseconds read by the daemon alone; ``timestamp`` and how long a step ``duration_ns`` are recorded and
 never decided on.
 
 What a session tells the daemon to do.
@@ -14,11 +14,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from eyebolt.boards import NoSighting, Sighting
-from eyebolt.calibration import Judgement, Refusal, Solution
+from eyebolt.boards import Detection, NoDetection
+from eyebolt.calibration import Refusal, ResultAcceptance, Solution
 from eyebolt.geometry import Array
 from eyebolt.observations import Pair, PlacedBoard, View
-from eyebolt.planning import Advice, Knowledge
+from eyebolt.planning import Coverage, NextView
 from eyebolt.protocol import LineFault, Reply, Request
 
 
@@ -27,21 +27,21 @@ class Caller:
     """Who asked: the robot's connection, and which line of it."""
 
     connection: int
-    ticket: int
+    line_id: int
 
 
 @dataclass(frozen=True)
-class Asked:
+class RequestReceived:
     """A well-formed line came in."""
 
     caller: Caller
     request: Request
     at_ns: int
-    wall: str
+    timestamp: str
 
 
 @dataclass(frozen=True)
-class LineFailed:
+class LineRejected:
     """A line came in that cannot be served."""
 
     caller: Caller
@@ -49,14 +49,14 @@ class LineFailed:
 
 
 @dataclass(frozen=True)
-class Left:
+class Disconnected:
     """A connection ended."""
 
     connection: int
 
 
 @dataclass(frozen=True)
-class Opened:
+class SessionOpened:
     """A new session's folder is on disk, and with it this first fact, which names the session."""
 
     task: int
@@ -71,62 +71,62 @@ class Grabbed:
     exposed_ns: int
     arrived_ns: int
     method: str
-    source_name: str
+    frame_name: str
 
 
 @dataclass(frozen=True)
 class GrabFailed:
-    """No picture: ``code`` and ``says`` of the camera's fault."""
+    """No picture: ``code`` and ``message`` of the camera's fault."""
 
     task: int
     code: str
-    says: str
+    message: str
 
 
 @dataclass(frozen=True)
-class Stored:
+class ImageStored:
     """The picture is on disk."""
 
     task: int
     digest_sha256: str
-    took_ns: int = 0
+    duration_ns: int = 0
 
 
 @dataclass(frozen=True)
 class Detected:
-    """The board was looked for, which ``took_ns``; what else the verdict rests on was measured in ``measured_ns``."""
+    """The board was looked for, which ``duration_ns``; what else the verdict rests on was measured in ``view_duration_ns``."""
 
     task: int
-    seen: Sighting | NoSighting
+    detection: Detection | NoDetection
     view: View | None = None
-    took_ns: int = 0
-    measured_ns: int = 0
+    duration_ns: int = 0
+    view_duration_ns: int = 0
 
 
 @dataclass(frozen=True)
 class Solved:
-    """A solve ended; ``knowledge``: what its pairs know."""
+    """A solve ended; ``coverage``: what its pairs know."""
 
     task: int
     outcome: Solution | Refusal
-    took_ns: int = 0
-    knowledge: Knowledge | None = None
+    duration_ns: int = 0
+    coverage: Coverage | None = None
 
 
 @dataclass(frozen=True)
-class Advised:
+class NextViewPlanned:
     """What would help next was looked for."""
 
     task: int
-    advice: Advice
+    next_view: NextView
 
 
 @dataclass(frozen=True)
-class Recorded:
-    """The facts of the last ``Record`` are on disk."""
+class FactsRecorded:
+    """The facts of the last ``RecordFacts`` are on disk."""
 
     task: int
-    took_ns: int = 0
+    duration_ns: int = 0
 
 
 @dataclass(frozen=True)
@@ -137,23 +137,23 @@ class ResultWritten:
 
 
 @dataclass(frozen=True)
-class RecordFailed:
+class WriteFailed:
     """Something could not be written."""
 
     task: int
-    says: str
+    message: str
 
 
 @dataclass(frozen=True)
-class WorkFailed:
+class WorkerFailed:
     """Detection or solving broke down."""
 
     task: int
-    says: str
+    message: str
 
 
 @dataclass(frozen=True)
-class AcceptedFound:
+class AcceptedResultRead:
     """The station's accepted transform (4, 4) in metres, or None, for the caller who asked."""
 
     caller: Caller
@@ -162,44 +162,44 @@ class AcceptedFound:
 
 
 @dataclass(frozen=True)
-class Woke:
+class TimerExpired:
     """An instant that was asked for has come."""
 
     task: int
 
 
 Event = (
-    Asked
-    | LineFailed
-    | Left
-    | Opened
+    RequestReceived
+    | LineRejected
+    | Disconnected
+    | SessionOpened
     | Grabbed
     | GrabFailed
-    | Stored
+    | ImageStored
     | Detected
     | Solved
-    | Advised
-    | Recorded
+    | NextViewPlanned
+    | FactsRecorded
     | ResultWritten
-    | RecordFailed
-    | WorkFailed
-    | AcceptedFound
-    | Woke
+    | WriteFailed
+    | WorkerFailed
+    | AcceptedResultRead
+    | TimerExpired
 )
 
 
 @dataclass(frozen=True)
-class Answer:
-    """Write this reply. ``says`` goes to the log beside it."""
+class SendReply:
+    """Write this reply. ``message`` goes to the log beside it."""
 
     caller: Caller
     reply: Reply
     bracketed: bool
-    says: str = ""
+    message: str = ""
 
 
 @dataclass(frozen=True)
-class DropConnection:
+class CloseConnection:
     """Close an older robot connection."""
 
     connection: int
@@ -217,16 +217,16 @@ class OpenSession:
 class Grab:
     """Take a picture exposed at or after ``not_before_ns``: Grabbed or GrabFailed.
 
-    ``glance_ns``: before it, take one exposed at or after this instant, to compare with; None: take none.
+    ``preview_not_before_ns``: before it, take one exposed at or after this instant, to compare with; None: take none.
     """
 
     task: int
     not_before_ns: int
-    glance_ns: int | None = None
+    preview_not_before_ns: int | None = None
 
 
 @dataclass(frozen=True)
-class StorePicture:
+class StoreImage:
     """Write the picture just taken as ``name``: Stored or RecordFailed."""
 
     task: int
@@ -252,7 +252,7 @@ class Solve:
 
 
 @dataclass(frozen=True)
-class Advise:
+class PlanNextView:
     """Look for what would help after the solve of ``pairs`` that ended with ``outcome``: Advised or WorkFailed."""
 
     task: int
@@ -262,17 +262,17 @@ class Advise:
 
 @dataclass(frozen=True)
 class WriteResult:
-    """Write result.json: ResultWritten. ``accept``: the station's own rule accepts it; ``knowledge`` of its pairs."""
+    """Write result.json: ResultWritten. ``accept``: the station's own rule accepts it; ``coverage`` of its pairs."""
 
     task: int
     outcome: Solution | Refusal
-    judgement: Judgement
+    acceptance: ResultAcceptance
     accept: bool
-    knowledge: Knowledge | None = None
+    coverage: Coverage | None = None
 
 
 @dataclass(frozen=True)
-class Record:
+class RecordFacts:
     """Append facts and sync: Recorded or RecordFailed."""
 
     task: int
@@ -280,7 +280,7 @@ class Record:
 
 
 @dataclass(frozen=True)
-class FindAccepted:
+class ReadAcceptedResult:
     """Look up the station's accepted result: AcceptedFound."""
 
     caller: Caller
@@ -288,7 +288,7 @@ class FindAccepted:
 
 
 @dataclass(frozen=True)
-class WakeAt:
+class StartTimer:
     """Say Woke at this instant."""
 
     task: int
@@ -296,22 +296,22 @@ class WakeAt:
 
 
 @dataclass(frozen=True)
-class Publish:
+class PublishStatus:
     """The status changed: tell those who watch."""
 
 
 Command = (
-    Answer
-    | DropConnection
+    SendReply
+    | CloseConnection
     | OpenSession
     | Grab
-    | StorePicture
+    | StoreImage
     | Detect
     | Solve
-    | Advise
+    | PlanNextView
     | WriteResult
-    | Record
-    | FindAccepted
-    | WakeAt
-    | Publish
+    | RecordFacts
+    | ReadAcceptedResult
+    | StartTimer
+    | PublishStatus
 )

@@ -10,28 +10,28 @@ from typing import Any, Literal
 
 import numpy as np
 
-from eyebolt.boards import NoSighting, Sighting
-from eyebolt.calibration import PoseTerms
-from eyebolt.geometry import Array, PoseReading
-from eyebolt.observations import Verdict, View
+from eyebolt.boards import Detection, NoDetection
+from eyebolt.calibration import PoseConvention
+from eyebolt.geometry import Array, PoseFormat
+from eyebolt.observations import View, ViewAcceptance
 from eyebolt.planning import Goal
 from eyebolt.protocol import Request
 from eyebolt.session import messages as msg
-from eyebolt.session.facts import Log, apply_fact
+from eyebolt.session.facts import SessionLog, apply_fact
 from eyebolt.session.messages import Caller, Solve, WriteResult
 
-Stage = Literal["open", "grab", "detect", "solve", "record-answer", "write-result"]
+Stage = Literal["open", "grab", "detect", "solve", "record-reply", "write-result"]
 
 
 @dataclass(frozen=True)
 class Task:
     """The one request in work, and what is known of it so far. ``caller`` None: taken up again after a restart.
 
-    ``picture``: name of its file. ``owes_picture``: a picture was taken, and its fact (``picture_fact`` once the file
-    is on disk) is not recorded yet; ``decided``: ``facts`` end with the answer. ``result``: to be written once
-    ``facts`` are on disk, of the ``solve`` that was waited for. ``fits``: chance of the pair, see ``answering``.
-    ``parked``: an event that has to wait for the solve of the pairs before; so has a new session, ``to_open``.
-    ``live``: instants and poses (4, 4) that the robot streamed. ``ms``: how long each step took, milliseconds; None
+    ``image_name``: name of its file. ``image_fact_pending``: a picture was taken, and its fact (``image_fact`` once the file
+    is on disk) is not recorded yet; ``reply_decided``: ``facts`` end with the answer. ``result``: to be written once
+    ``facts`` are on disk, of the ``solve`` that was waited for. ``p_value``: chance of the pair, see ``answering``.
+    ``deferred_event``: an event that has to wait for the solve of the pairs before; so has a new session, ``open_deferred``.
+    ``live_poses``: instants and poses (4, 4) that the robot streamed. ``timings_ms``: how long each step took, milliseconds; None
     where it cannot be known.
     """
 
@@ -42,32 +42,32 @@ class Task:
     caller: Caller | None
     bracketed: bool
     at_ns: int
-    wall: str
+    timestamp: str
     stage: Stage
     base_T_flange: Array | None = None
-    fields: tuple[float, ...] | None = None
+    raw_pose: tuple[float, ...] | None = None
     index: int = 0
-    told_working: bool = False
+    working_sent: bool = False
     grabbed: dict[str, Any] | None = None
-    seen: Sighting | NoSighting | None = None
+    detection: Detection | NoDetection | None = None
     view: View | None = None
-    verdict: Verdict | None = None
+    view_acceptance: ViewAcceptance | None = None
     facts: tuple[dict[str, Any], ...] = ()
     result: WriteResult | None = None
     solve: Solve | None = None
-    fits: float | None = None
-    parked: msg.Event | None = None
-    to_open: bool = False
-    picture: str = ""
-    picture_fact: dict[str, Any] | None = None
-    owes_picture: bool = False
-    decided: bool = False
-    live: tuple[tuple[int, Array], ...] = ()
-    ms: dict[str, float | None] = field(default_factory=dict)
+    p_value: float | None = None
+    deferred_event: msg.Event | None = None
+    open_deferred: bool = False
+    image_name: str = ""
+    image_fact: dict[str, Any] | None = None
+    image_fact_pending: bool = False
+    reply_decided: bool = False
+    live_poses: tuple[tuple[int, Array], ...] = ()
+    timings_ms: dict[str, float | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
-class Behind:
+class BackgroundSolve:
     """A solve that follows its answer; ``kept``: pairs kept then. ``result`` is written once ``facts`` are on disk.
 
     ``restarted``: a daemon began with it, since no solve of these pairs is on disk.
@@ -86,7 +86,7 @@ class Behind:
 
 
 @dataclass(frozen=True)
-class Advising:
+class NextViewSearch:
     """What would help after ``solve`` is looked for, under ``number``, or on its way to disk as ``facts``."""
 
     number: int
@@ -98,20 +98,20 @@ class Advising:
 class State:
     """``log``: the newest session, open or closed; ``robot``: the connection that holds the station.
 
-    ``behind``: until its fact is on disk, nothing that rests on it is decided. ``held``: requests that want to know
+    ``background``: until its fact is on disk, nothing that rests on it is decided. ``deferred_requests``: requests that want to know
     what it says.
 
     ``unrecorded_seq``: the last request, if it could not be recorded; no log knows of it.
     """
 
-    terms: Terms
-    log: Log | None = None
+    config: SessionConfig
+    log: SessionLog | None = None
     task: Task | None = None
-    behind: Behind | None = None
-    advising: Advising | None = None
-    held: tuple[msg.Asked, ...] = ()
+    background: BackgroundSolve | None = None
+    next_view_search: NextViewSearch | None = None
+    deferred_requests: tuple[msg.RequestReceived, ...] = ()
     robot: int | None = None
-    tasks_begun: int = 0
+    task_count: int = 0
     unrecorded_seq: int | None = None
 
     @property
@@ -129,13 +129,15 @@ class State:
 
         By count alone where there was no solve, or one of more pairs than that.
         """
-        goal, solved = self.terms.goal, self.log.solved if self.log else None
-        by_count = goal.wanted(kept, None)
-        if solved is None or solved["kept"] > kept:
+        goal, last_solve = self.config.goal, self.log.last_solve if self.log else None
+        by_count = goal.pairs_wanted(kept, None)
+        if last_solve is None or last_solve["kept"] > kept:
             return by_count
-        if solved["kept"] == kept:
-            return int(solved["wanted"])
-        return min(max(int(solved["wanted"]) - (kept - int(solved["kept"])), by_count), max(goal.most - kept, 1))
+        if last_solve["kept"] == kept:
+            return int(last_solve["wanted"])
+        return min(
+            max(int(last_solve["wanted"]) - (kept - int(last_solve["kept"])), by_count), max(goal.max_pairs - kept, 1)
+        )
 
     @property
     def last_seq(self) -> int:
@@ -154,55 +156,55 @@ class State:
         return self if self.task is None else replace(self, task=replace(self.task, **changes))
 
 
-def task_for(state: State, request: Request, caller: Caller, at_ns: int, wall: str, stage: Stage) -> State:
+def with_new_task(state: State, request: Request, caller: Caller, at_ns: int, timestamp: str, stage: Stage) -> State:
     """The state with a new task for a request."""
     task = Task(
-        number=state.tasks_begun + 1,
+        number=state.task_count + 1,
         seq=request.seq or 0,
         text=request.text,
         verb=request.verb,
         caller=caller,
         bracketed=request.bracketed,
         at_ns=at_ns,
-        wall=wall,
+        timestamp=timestamp,
         stage=stage,
-        fields=request.pose,
+        raw_pose=request.pose,
     )
-    return replace(state, task=task, tasks_begun=state.tasks_begun + 1, unrecorded_seq=None)
+    return replace(state, task=task, task_count=state.task_count + 1, unrecorded_seq=None)
 
 
 @dataclass(frozen=True)
-class Terms:
+class SessionConfig:
     """``flange_T_tool`` (4, 4) if the robot sends tool poses; ``settle_ns`` between the word and the exposure.
 
-    ``two_pictures``: a picture before the one that counts shows whether the board stands still; ``exposure_ns``: as
-    the station file states it. ``tip_known``: the station says where the pointer's tip is, so that touches mean
+    ``takes_preview``: a picture before the one that counts shows whether the board stands still; ``exposure_ns``: as
+    the station file states it. ``has_tip``: the station says where the pointer's tip is, so that touches mean
     something.
     """
 
     station: str
     mount: str
-    reading: PoseReading
+    pose_format: PoseFormat
     flange_T_tool: Array | None
     lens_size_px: tuple[int, int]
     board_corner_count: int
     goal: Goal
     settle_ns: int
     accept_when_proven: bool
-    tip_known: bool = False
-    two_pictures: bool = False
+    has_tip: bool = False
+    takes_preview: bool = False
     exposure_ns: int | None = None
 
     def pose_fields(self, base_T_flange: Array) -> list[float]:
         """The numbers that the robot would send for a flange pose (4, 4): the other way round."""
         tool = base_T_flange if self.flange_T_tool is None else base_T_flange @ self.flange_T_tool
-        return self.reading.to_fields(tool)
+        return self.pose_format.to_fields(tool)
 
-    def base_T_flange(self, fields: tuple[float, ...]) -> Array:
+    def base_T_flange(self, raw_pose: tuple[float, ...]) -> Array:
         """The flange pose (4, 4), metres, of one pose as the robot wrote it. Raises InputFault ``pose-numbers``."""
-        return PoseTerms(self.reading, self.flange_T_tool).flange_of(self.reading.to_matrix(fields))
+        return PoseConvention(self.pose_format, self.flange_T_tool).remove_tool(self.pose_format.to_matrix(raw_pose))
 
 
-def flange_of(task: Task) -> Array:
+def reported_pose(task: Task) -> Array:
     """The reported pose (4, 4), or the identity where none was needed."""
     return np.eye(4) if task.base_T_flange is None else task.base_T_flange

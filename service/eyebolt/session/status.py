@@ -14,46 +14,46 @@ SCHEMA = 1
 
 
 @dataclass(frozen=True)
-class Alive:
+class LinkStatus:
     """Robot or camera: ``alive`` and one line about it."""
 
     alive: bool
-    says: str
+    message: str
 
 
 def status_message(
-    state: State, robot: Alive, camera: Alive, accepted: bool, folder: str | None, wall: str
+    state: State, robot: LinkStatus, camera: LinkStatus, accepted: bool, folder: str | None, timestamp: str
 ) -> dict[str, Any]:
     """The message (plain JSON values); lengths in mm. ``folder``: where the session is."""
-    goal, log = state.terms.goal, state.log
-    solved = log.solved if log is not None else None
+    goal, log = state.config.goal, state.log
+    last_solve = log.last_solve if log is not None else None
     # While the newest pair is being solved, what the pairs before it tell still stands.
-    current = solved if solved is not None and solved["kept"] <= state.kept else None
+    current = last_solve if last_solve is not None and last_solve["kept"] <= state.kept else None
     return {
         "schema": SCHEMA,
-        "station": state.terms.station,
-        "mount": state.terms.mount,
+        "station": state.config.station,
+        "mount": state.config.mount,
         "session": log.name if log is not None else None,
         "folder": folder,
         "phase": _phase(state),
         "kept": state.kept,
         "wanted": state.wanted,
-        "fewest": goal.fewest,
-        "most": goal.most,
+        "min_pairs": goal.min_pairs,
+        "max_pairs": goal.max_pairs,
         "refused": log.refused if log is not None else 0,
         "checks": len(log.checks) if log is not None else 0,
         "tolerance_mm": goal.tolerance_mm,
         "expected_p95_mm": current["p95_mm"] if current is not None else None,
         "history_p95_mm": list(log.history_p95_mm) if log is not None else [],
-        "last": dict(log.last_words) if log is not None and log.last_words is not None else None,
-        "took_ms": dict(log.timed["ms"]) if log is not None and log.timed is not None else None,
-        "robot": {"alive": robot.alive, "says": robot.says},
-        "camera": {"alive": camera.alive, "says": camera.says},
+        "last_reply": dict(log.last_reply) if log is not None and log.last_reply is not None else None,
+        "timings_ms": dict(log.timings["timings_ms"]) if log is not None and log.timings is not None else None,
+        "robot": {"alive": robot.alive, "message": robot.message},
+        "camera": {"alive": camera.alive, "message": camera.message},
         "progress": _progress(state, current),
         "result": _result(current),
         "accepted": accepted,
         "findings": [],
-        "wall": wall,
+        "timestamp": timestamp,
     }
 
 
@@ -63,12 +63,12 @@ def _progress(state: State, current: Any) -> dict[str, Any] | None:
     found = None if current is None else current.get("progress")
     if found is None:
         return None
-    following = found["next"]
+    following = found["next_view"]
     if following is not None:
-        pose, terms = following["base_T_flange"], state.terms
-        suggestion = None if pose is None else terms.pose_fields(np.array(pose))
-        following = {"says": following["says"], "p95_mm": following["p95_mm"], "suggestion": suggestion}
-    return {"says": found["says"], "known": found["known"], "next": following}
+        pose, config = following["base_T_flange"], state.config
+        suggestion = None if pose is None else config.pose_fields(np.array(pose))
+        following = {"message": following["message"], "p95_mm": following["p95_mm"], "pose": suggestion}
+    return {"message": found["message"], "coverage": found["coverage"], "next_view": following}
 
 
 def _phase(state: State) -> str:
@@ -79,9 +79,9 @@ def _phase(state: State) -> str:
         return "idle"
     if log.closed:
         return "closed"
-    if log.last_words is not None and is_stop(int(log.last_words["code"])):
+    if log.last_reply is not None and is_stop(int(log.last_reply["code"])):
         return "stopped"
-    if log.solved is not None and log.solved["goal_met"] and log.solved["kept"] == state.kept:
+    if log.last_solve is not None and log.last_solve["goal_met"] and log.last_solve["kept"] == state.kept:
         return "goal-met"
     return "open"
 
@@ -89,4 +89,4 @@ def _phase(state: State) -> str:
 def _result(current: Any) -> dict[str, Any] | None:
     if current is None or current["p95_mm"] is None:
         return None
-    return {"verdict": current["verdict"], "why": current["why"], "p95_mm": current["p95_mm"]}
+    return {"acceptance": current["acceptance"], "reason": current["reason"], "p95_mm": current["p95_mm"]}

@@ -19,66 +19,66 @@ def step(state: State, event: msg.Event) -> Result:
 
     While a solve follows its answer, events that would decide something are put aside until its fact is on disk.
     """
-    state, commands = _one(state, event)
-    while (following := _next_put_aside(state)) is not None:
+    state, commands = _handle(state, event)
+    while (following := _next_deferred(state)) is not None:
         state, more = following
         commands = [*commands, *more]
     return state, commands
 
 
-def _one(state: State, event: msg.Event) -> Result:
-    if isinstance(event, msg.Asked):
-        return requests.asked(state, event)
-    if isinstance(event, msg.LineFailed):
-        return requests.line_failed(state, event)
-    if isinstance(event, msg.AcceptedFound):
-        return requests.accepted_found(state, event)
-    if isinstance(event, msg.Left):
+def _handle(state: State, event: msg.Event) -> Result:
+    if isinstance(event, msg.RequestReceived):
+        return requests.on_request(state, event)
+    if isinstance(event, msg.LineRejected):
+        return requests.on_line_rejected(state, event)
+    if isinstance(event, msg.AcceptedResultRead):
+        return requests.on_accepted_result(state, event)
+    if isinstance(event, msg.Disconnected):
         # Who held nothing changes nothing: a crowd that comes and goes is not told to everybody who watches.
-        return (replace(state, robot=None), [msg.Publish()]) if state.robot == event.connection else (state, [])
-    if state.behind is not None and state.behind.number == event.task:
-        if isinstance(event, msg.Woke):
-            return requests.held_long_enough(state)
-        return solving.solve_went_on(state, state.behind, event)
-    if state.advising is not None and state.advising.number == event.task:
-        return solving.advice_went_on(state, state.advising, event)
+        return (replace(state, robot=None), [msg.PublishStatus()]) if state.robot == event.connection else (state, [])
+    if state.background is not None and state.background.number == event.task:
+        if isinstance(event, msg.TimerExpired):
+            return requests.answer_deferred_requests(state)
+        return solving.on_background_event(state, state.background, event)
+    if state.next_view_search is not None and state.next_view_search.number == event.task:
+        return solving.on_next_view_event(state, state.next_view_search, event)
     if state.task is None or state.task.number != event.task:
         return state, []
-    if state.behind is not None and isinstance(event, _DECIDING):
-        return state.with_task(parked=event), []
-    handler: Callable[[State, Task, Any], Result] = _OF_TASKS[type(event)]
+    if state.background is not None and isinstance(event, _DEFERRABLE):
+        return state.with_task(deferred_event=event), []
+    handler: Callable[[State, Task, Any], Result] = _TASK_HANDLERS[type(event)]
     return handler(state, state.task, event)
 
 
-def _next_put_aside(state: State) -> Result | None:
+def _next_deferred(state: State) -> Result | None:
     """The next thing that waited for the solve before it; None if nothing does, or it has to go on waiting."""
     task = state.task
-    if state.behind is not None:
+    if state.background is not None:
         return None
-    if task is not None and task.to_open:
-        return state.with_task(to_open=False), [capture.open_command(task, state.terms)]
-    if task is not None and task.parked is not None:
-        return _one(state.with_task(parked=None), task.parked)
-    if state.held:
-        return _one(replace(state, held=state.held[1:]), state.held[0])
+    if task is not None and task.open_deferred:
+        return state.with_task(open_deferred=False), [capture.open_command(task, state.config)]
+    if task is not None and task.deferred_event is not None:
+        return _handle(state.with_task(deferred_event=None), task.deferred_event)
+    if state.deferred_requests:
+        return _handle(replace(state, deferred_requests=state.deferred_requests[1:]), state.deferred_requests[0])
     return None
 
 
 # Events at which the answer of a task may be decided.
-_DECIDING = (msg.Detected, msg.GrabFailed, msg.Solved, msg.WorkFailed)
+_DEFERRABLE = (msg.Detected, msg.GrabFailed, msg.Solved, msg.WorkerFailed)
 
-_OF_TASKS: dict[type, Callable[[State, Task, Any], Result]] = {
-    msg.Opened: capture.opened,
+_TASK_HANDLERS: dict[type, Callable[[State, Task, Any], Result]] = {
+    msg.SessionOpened: capture.on_session_opened,
     msg.Grabbed: capture.grabbed,
-    msg.GrabFailed: capture.grab_failed,
-    msg.Stored: capture.stored,
-    msg.Detected: capture.detected,
-    msg.Solved: capture.solved,
-    msg.Recorded: answer.recorded,
-    msg.ResultWritten: answer.result_written,
-    msg.RecordFailed: answer.record_failed,
-    msg.WorkFailed: capture.work_failed,
-    msg.Woke: requests.woke,
+    msg.GrabFailed: capture.on_grab_failed,
+    msg.ImageStored: capture.on_image_stored,
+    msg.Detected: capture.on_detected,
+    msg.Solved: capture.on_solved,
+    msg.FactsRecorded: answer.on_recorded,
+    msg.ResultWritten: answer.on_result_written,
+    msg.WriteFailed: answer.on_write_failed,
+    msg.WorkerFailed: capture.on_worker_failed,
+    msg.TimerExpired: requests.on_timer,
 }
 
 
@@ -87,23 +87,23 @@ def resume(state: State) -> Result:
 
     A solve that follows an answer is done if it is not on disk; a picture on disk that was not answered is taken up.
     """
-    state, commands = solving.begin_owed_solve(state, restarted=True)
+    state, commands = solving.begin_background_solve(state, restarted=True)
     pending = state.log.pending if state.log is not None and not state.log.closed else None
     if pending is None:
         return state, commands
     task = Task(
-        number=state.tasks_begun + 1,
+        number=state.task_count + 1,
         seq=pending.seq,
         text=pending.text,
         verb=pending.kind,
         caller=None,
         bracketed=False,
         at_ns=0,
-        wall="",
+        timestamp="",
         stage="detect",
         base_T_flange=pending.base_T_flange,
-        fields=pending.fields,
+        raw_pose=pending.raw_pose,
         index=pending.index,
-        picture=pending.picture,
+        image_name=pending.image_name,
     )
-    return replace(state, task=task, tasks_begun=task.number), [*commands, msg.Detect(task.number, task.picture)]
+    return replace(state, task=task, task_count=task.number), [*commands, msg.Detect(task.number, task.image_name)]

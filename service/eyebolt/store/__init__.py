@@ -1,23 +1,23 @@
 """The session on disk: records, images and recovery. Handles bytes, not their meaning."""
 
-from eyebolt.store.filesystem import Files, read_fault, write_fault, write_whole
+from eyebolt.store.filesystem import FileSystem, read_fault, write_atomically, write_fault
 from eyebolt.store.lock import RecordLock
-from eyebolt.store.names import ERROR_MAP_NAME, RESULT_NAME, list_sessions, session_folder, session_name
+from eyebolt.store.names import ERROR_MAP_NAME, RESULT_NAME, list_sessions, session_name, session_path
 from eyebolt.store.session_folder import SessionFolder
-from eyebolt.store.verify import damage_of, set_aside
+from eyebolt.store.verify import damaged_tails, find_damage
 
 __all__ = [
     "ERROR_MAP_NAME",
     "RESULT_NAME",
-    "Files",
+    "FileSystem",
     "RecordLock",
     "SessionFolder",
-    "damage_of",
+    "damaged_tails",
+    "find_damage",
     "list_sessions",
     "read_fault",
-    "session_folder",
     "session_name",
-    "set_aside",
+    "session_path",
+    "write_atomically",
     "write_fault",
-    "write_whole",
 ]

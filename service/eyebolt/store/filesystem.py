@@ -21,19 +21,19 @@ import numpy as np
 
 from eyebolt.errors import RecordFault
 
-LARGE = 1 << 20
+DIRECT_IO_MIN_BYTES = 1 << 20
 """Below so many bytes the cache is as quick."""
 
 
-class Files:
+class FileSystem:
     """Operations on real files. All raise OSError. A file or folder is durable only after ``sync`` or ``sync_folder``.
 
-    Files of ``large`` bytes and more pass by the operating system's cache. Put another object of this class in its
+    Files of ``direct_min_bytes`` bytes and more pass by the operating system's cache. Put another object of this class in its
     place to count, fail or interrupt calls.
     """
 
-    def __init__(self, large: int = LARGE) -> None:
-        self._past_cache = PastCache(large)
+    def __init__(self, direct_min_bytes: int = DIRECT_IO_MIN_BYTES) -> None:
+        self._direct_writer = DirectWriter(direct_min_bytes)
 
     def make_folder(self, path: Path) -> None:
         """A new folder; its parent must exist."""
@@ -51,7 +51,7 @@ class Files:
         """All of ``data`` at ``offset``; a part of it may be there after an OSError."""
         rest = memoryview(data)
         if offset == 0:
-            offset = self._past_cache.write(descriptor, rest)
+            offset = self._direct_writer.write(descriptor, rest)
             rest = rest[offset:]
         while rest:
             done = os.pwrite(descriptor, rest, offset)
@@ -89,7 +89,7 @@ class Files:
         os.close(descriptor)
 
 
-def make_durable_folder(files: Files, path: Path) -> None:
+def make_durable_folder(files: FileSystem, path: Path) -> None:
     """The folder and the folders above it, as far as they are missing. Raises OSError."""
     if path.is_dir():
         return
@@ -104,7 +104,7 @@ def make_durable_folder(files: Files, path: Path) -> None:
         raise
 
 
-def write_whole(files: Files, path: Path, data: bytes) -> None:
+def write_atomically(files: FileSystem, path: Path, data: bytes) -> None:
     """A file that is there whole and durable, or not at all (then an older one of that name still is)."""
     partial = path.with_name(f".{path.name}.partial")
     try:
@@ -151,12 +151,12 @@ def read_fault(what: str, path: Path, reason: str, remedy: str) -> RecordFault:
 _SECTOR = 4096
 
 
-class PastCache:
-    """Keeps the memory that a disk can read from, as large as the largest file so far. ``large``: from this size on."""
+class DirectWriter:
+    """Keeps the memory that a disk can read from, as large as the largest file so far. ``direct_min_bytes``: from this size on."""
 
-    def __init__(self, large: int = LARGE) -> None:
-        self._large = large
-        self._memory: mmap.mmap | None = None
+    def __init__(self, direct_min_bytes: int = DIRECT_IO_MIN_BYTES) -> None:
+        self._min_bytes = direct_min_bytes
+        self._buffer: mmap.mmap | None = None
 
     def write(self, descriptor: int, data: memoryview) -> int:
         """Writes from the beginning of an empty file; how many bytes of ``data`` are in it then.
@@ -164,7 +164,7 @@ class PastCache:
         0 where it cannot be done or fails: written through the cache, a disk that really fails says so again.
         """
         whole = len(data) // _SECTOR * _SECTOR
-        if whole < max(self._large, _SECTOR) or not hasattr(os, "O_DIRECT"):
+        if whole < max(self._min_bytes, _SECTOR) or not hasattr(os, "O_DIRECT"):
             return 0
         try:
             aligned = self._aligned(data[:whole])
@@ -178,9 +178,9 @@ class PastCache:
             return 0
 
     def _aligned(self, data: memoryview) -> memoryview:
-        if self._memory is None or len(self._memory) < len(data):
-            self._memory = mmap.mmap(-1, len(data))
-        aligned = memoryview(self._memory)[: len(data)]
+        if self._buffer is None or len(self._buffer) < len(data):
+            self._buffer = mmap.mmap(-1, len(data))
+        aligned = memoryview(self._buffer)[: len(data)]
         # Unlike an assignment this lets other threads go on: the board is sought meanwhile.
         np.copyto(np.frombuffer(aligned, np.uint8), np.frombuffer(data, np.uint8))
         return aligned

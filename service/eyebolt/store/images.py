@@ -31,7 +31,7 @@ SUFFIXES = (TIFF, PNG)
 _SIGNATURE = b"\x89PNG\r\n\x1a\n"
 
 
-def file_of(pixels: Pixels, suffix: str = TIFF) -> bytes:
+def encode_image(pixels: Pixels, suffix: str = TIFF) -> bytes:
     """A file of pixels (H, W) or (H, W, 3: blue, green, red), uint8 or uint16, in the format of ``suffix``.
 
     Raises ValueError on other pixels.
@@ -41,12 +41,12 @@ def file_of(pixels: Pixels, suffix: str = TIFF) -> bytes:
     if array.dtype not in (np.uint8, np.uint16) or not shape_fits or 0 in array.shape:
         wanted = "(H, W) or (H, W, 3) of uint8 or uint16"
         raise ValueError(f"pixels of shape {array.shape} and type {array.dtype}; {wanted}")
-    return tiff_of(array) if suffix == TIFF else _png_of(array)
+    return encode_tiff(array) if suffix == TIFF else _png_of(array)
 
 
-def pixels_of(data: bytes, suffix: str) -> Pixels:
+def decode_image(data: bytes, suffix: str) -> Pixels:
     """The pixels of a file in the format of ``suffix``. Raises ValueError if any part of it is damaged."""
-    return pixels_of_tiff(data) if suffix == TIFF else _pixels_of_png(data)
+    return decode_tiff(data) if suffix == TIFF else _pixels_of_png(data)
 
 
 def _png_of(array: NDArray[Any]) -> bytes:
@@ -101,26 +101,28 @@ MAGIC = b"II*\x00"
 _SHORT, _LONG, _ASCII = 3, 4, 2
 _BITS_AT, _TEXT_AT, _PIXELS_AT = 176, 192, 256
 _TEXT = "crc32 of the pixels {:08x}"
-_READ = re.compile(rb"crc32 of the pixels ([0-9a-f]{8})\0")
-_MOST_SIDE = 1 << 20
+_CHECKSUM = re.compile(rb"crc32 of the pixels ([0-9a-f]{8})\0")
+_MAX_SIDE_PX = 1 << 20
 
 
-def tiff_of(pixels: NDArray[Any]) -> bytes:
+def encode_tiff(pixels: NDArray[Any]) -> bytes:
     """A TIFF file of pixels (H, W) or (H, W, 3: blue, green, red), uint8 or uint16; nothing is checked."""
     colour = pixels.ndim == 3
     # TIFF has red first.
     ordered = pixels[:, :, ::-1] if colour else pixels
     body = np.ascontiguousarray(ordered, dtype=ordered.dtype.newbyteorder("<"))
-    head = _head(pixels.shape[1], pixels.shape[0], 3 if colour else 1, 8 * pixels.dtype.itemsize, zlib.crc32(body.data))
+    head = _header(
+        pixels.shape[1], pixels.shape[0], 3 if colour else 1, 8 * pixels.dtype.itemsize, zlib.crc32(body.data)
+    )
     return b"".join((head, body.data))
 
 
-def pixels_of_tiff(data: bytes) -> NDArray[Any]:
-    """The pixels of a file that ``tiff_of`` wrote. Raises ValueError if any part of it is damaged, or not ours."""
-    width, height, samples, bits = _stated(data)
+def decode_tiff(data: bytes) -> NDArray[Any]:
+    """The pixels of a file that ``encode_tiff`` wrote. Raises ValueError if any part of it is damaged, or not ours."""
+    width, height, samples, bits = _stated_size(data)
     checksum = zlib.crc32(memoryview(data)[_PIXELS_AT:])
     whole = len(data) == _PIXELS_AT + width * height * samples * bits // 8
-    if not whole or data[:_PIXELS_AT] != _head(width, height, samples, bits, checksum):
+    if not whole or data[:_PIXELS_AT] != _header(width, height, samples, bits, checksum):
         raise ValueError("it is damaged: a part is missing or does not fit its checksum")
     flat = np.frombuffer(data, dtype=np.dtype(f"<u{bits // 8}"), offset=_PIXELS_AT)
     shape = (height, width) if samples == 1 else (height, width, 3)
@@ -128,7 +130,7 @@ def pixels_of_tiff(data: bytes) -> NDArray[Any]:
     return np.array(ordered, dtype=f"u{bits // 8}", order="C")
 
 
-def _head(width: int, height: int, samples: int, bits: int, checksum: int) -> bytes:
+def _header(width: int, height: int, samples: int, bits: int, checksum: int) -> bytes:
     """All that stands before the pixels, ``_PIXELS_AT`` bytes."""
     text = _TEXT.format(checksum).encode() + b"\0"
     entries = [
@@ -151,13 +153,13 @@ def _head(width: int, height: int, samples: int, bits: int, checksum: int) -> by
     return (head.ljust(_TEXT_AT, b"\0") + text).ljust(_PIXELS_AT, b"\0")
 
 
-def _stated(data: bytes) -> tuple[int, int, int, int]:
+def _stated_size(data: bytes) -> tuple[int, int, int, int]:
     """Width, height, samples and bits that the file states, as far as they can be those of a picture."""
-    if len(data) < _PIXELS_AT or not data.startswith(MAGIC) or not _READ.match(data, _TEXT_AT):
+    if len(data) < _PIXELS_AT or not data.startswith(MAGIC) or not _CHECKSUM.match(data, _TEXT_AT):
         raise ValueError("it is damaged, or not written by this program")
     values = [struct.unpack_from("<I", data, 10 + 12 * row + 8)[0] for row in (0, 1, 7)]
     width, height, samples = values
     (bits,) = struct.unpack_from("<H", data, _BITS_AT)
-    if not (0 < width < _MOST_SIDE and 0 < height < _MOST_SIDE and samples in (1, 3) and bits in (8, 16)):
+    if not (0 < width < _MAX_SIDE_PX and 0 < height < _MAX_SIDE_PX and samples in (1, 3) and bits in (8, 16)):
         raise ValueError("it is damaged: it states no size of a picture")
     return width, height, samples, bits

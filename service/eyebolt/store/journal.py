@@ -34,12 +34,12 @@ from pathlib import Path
 from typing import Any
 
 from eyebolt.errors import RecordFault
-from eyebolt.store.filesystem import Files, write_whole
+from eyebolt.store.filesystem import FileSystem, write_atomically
 
 FORMAT = "eyebolt-facts"
 VERSION = 1
 HEADER = {"format": FORMAT, "version": VERSION}
-LONGEST_PAYLOAD_BYTES = 16 * 1024 * 1024
+MAX_PAYLOAD_BYTES = 16 * 1024 * 1024
 
 # What disks write in one piece (512 bytes, or 4096 on those with large sectors), and the page in which the kernel does.
 SECTOR_BYTES = 4096
@@ -47,21 +47,21 @@ SECTOR_BYTES = 4096
 _HEAD = re.compile(rb"([0-9]{8}) ([0-9]{10}) ([0-9a-f]{8}) ")
 _CHECKED_HEAD_BYTES = 20
 _HEAD_BYTES = 29
-_LAST_SEQUENCE = 10**10 - 1
+_MAX_SEQUENCE = 10**10 - 1
 
 
 @dataclass(frozen=True)
 class ReadResult:
     """What a journal holds: the payloads of whole records after the header, in order.
 
-    ``valid_bytes`` is the length of the longest valid prefix, header included, and ``last_at`` where its last record
+    ``valid_bytes`` is the length of the longest valid prefix, header included, and ``last_offset`` where its last record
     begins. ``damage`` says in plain words what follows it, None if nothing does.
     """
 
     records: list[dict[str, Any]]
     valid_bytes: int
     damage: str | None
-    last_at: int = 0
+    last_offset: int = 0
 
 
 def encode_record(sequence: int, payload: dict[str, Any], padding: int = 0) -> bytes:
@@ -71,7 +71,7 @@ def encode_record(sequence: int, payload: dict[str, Any], padding: int = 0) -> b
         body = text.encode("utf-8") + b" " * padding
     except (TypeError, ValueError, RecursionError) as error:
         raise _payload_fault(f"record {sequence} cannot be written as JSON: {error}") from None
-    if not isinstance(payload, dict) or len(body) > LONGEST_PAYLOAD_BYTES or not 0 <= sequence <= _LAST_SEQUENCE:
+    if not isinstance(payload, dict) or len(body) > MAX_PAYLOAD_BYTES or not 0 <= sequence <= _MAX_SEQUENCE:
         raise _payload_fault(f"record {sequence} of {len(body)} bytes does not fit the format")
     checked_head = b"%08d %010d " % (len(body), sequence)
     return checked_head + b"%08x " % zlib.crc32(body, zlib.crc32(checked_head)) + body + b"\n"
@@ -94,24 +94,24 @@ def read_records(data: bytes) -> ReadResult:
     Raises RecordFault ``record-version`` if the header is sound but of another format or version.
     """
     records: list[dict[str, Any]] = []
-    offset = last_at = 0
+    offset = last_offset = 0
     sequence = 0
     while offset < len(data) or sequence == 0:
         payload, wrong = _read_one(data, offset, sequence)
         if payload is None:
             name = "record 0 (the header)" if sequence == 0 else f"record {sequence}"
-            return ReadResult(records, offset, f"{name} at byte {offset}: {wrong}", last_at)
+            return ReadResult(records, offset, f"{name} at byte {offset}: {wrong}", last_offset)
         if sequence == 0:
             _check_header(payload)
         else:
             records.append(payload)
-        last_at = offset
+        last_offset = offset
         offset += _HEAD_BYTES + int(data[offset : offset + 8]) + 1
         sequence += 1
-    return ReadResult(records, offset, None, last_at)
+    return ReadResult(records, offset, None, last_offset)
 
 
-def count_whole_records(data: bytes) -> int:
+def count_valid_records(data: bytes) -> int:
     """How many lines of ``data`` are whole records, wherever they stand: what a person can still read in a remnant."""
     count = 0
     for line in data.split(b"\n"):
@@ -130,7 +130,7 @@ def _read_one(data: bytes, offset: int, sequence: int) -> tuple[dict[str, Any] |
     if head is None:
         return None, "the end of the file cuts it short" if left < _HEAD_BYTES else "it does not begin like a record"
     length, found_sequence, checksum = int(head.group(1)), int(head.group(2)), int(head.group(3), 16)
-    if length > LONGEST_PAYLOAD_BYTES:
+    if length > MAX_PAYLOAD_BYTES:
         return None, f"it claims a length of {length} bytes, more than any record has"
     if left < _HEAD_BYTES + length + 1:
         return None, "the end of the file cuts it short"
@@ -164,7 +164,7 @@ def _payload_fault(message: str) -> RecordFault:
     return RecordFault("record-payload", message, "this is a fault of the program, not of the cell: please report it.")
 
 
-def recover_journal(files: Files, journal: Path, data: bytes, result: ReadResult) -> tuple[int, str | None]:
+def recover_journal(files: FileSystem, journal: Path, data: bytes, result: ReadResult) -> tuple[int, str | None]:
     """Makes ``journal`` one to go on with: its valid prefix, padded; the rest is kept as ``facts.damaged-<n>``.
 
     ``data`` is the journal's content and ``result`` what was read of it. Returns the journal's new length in bytes and
@@ -175,23 +175,23 @@ def recover_journal(files: Files, journal: Path, data: bytes, result: ReadResult
     if result.damage is None and padded:
         return result.valid_bytes, None
     tail = data[result.valid_bytes :]
-    aside = _keep_aside(files, journal.parent, tail) if tail else None
-    good = data[: result.valid_bytes] if padded else _padded_anew(data, result)
+    aside = _save_damaged_tail(files, journal.parent, tail) if tail else None
+    good = data[: result.valid_bytes] if padded else _repad(data, result)
     # Written beside it and renamed: cutting and padding in place would touch the sector of the last good record.
-    write_whole(files, journal, good)
-    return len(good), loss_in_words(data, result, aside) if result.damage else None
+    write_atomically(files, journal, good)
+    return len(good), describe_loss(data, result, aside) if result.damage else None
 
 
-def _padded_anew(data: bytes, result: ReadResult) -> bytes:
+def _repad(data: bytes, result: ReadResult) -> bytes:
     """The valid prefix with its last record padded: of an earlier version, or the first of some written together."""
     last = result.records[-1] if result.records else HEADER
-    return data[: result.last_at] + b"".join(encode_padded(len(result.records), [last], result.last_at))
+    return data[: result.last_offset] + b"".join(encode_padded(len(result.records), [last], result.last_offset))
 
 
-def loss_in_words(data: bytes, result: ReadResult, aside: Path | None) -> str:
+def describe_loss(data: bytes, result: ReadResult, aside: Path | None) -> str:
     """What an operator reads about a damaged journal."""
     tail = data[result.valid_bytes :]
-    whole = count_whole_records(tail)
+    whole = count_valid_records(tail)
     count = len(result.records)
     kept = {0: "no record stands before it", 1: "the 1 record before it is kept"}.get(
         count, f"the {count} records before it are kept"
@@ -202,7 +202,7 @@ def loss_in_words(data: bytes, result: ReadResult, aside: Path | None) -> str:
     return words + (f"; they were moved to {aside.name}" if aside is not None else "")
 
 
-def _keep_aside(files: Files, folder: Path, tail: bytes) -> Path:
+def _save_damaged_tail(files: FileSystem, folder: Path, tail: bytes) -> Path:
     """A durable copy of ``tail``. One from an interrupted recovery is used again."""
     number = 1
     while (aside := folder / f"facts.damaged-{number}").exists():
@@ -210,5 +210,5 @@ def _keep_aside(files: Files, folder: Path, tail: bytes) -> Path:
             files.sync_folder(folder)
             return aside
         number += 1
-    write_whole(files, aside, tail)
+    write_atomically(files, aside, tail)
     return aside

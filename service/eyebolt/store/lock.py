@@ -9,7 +9,7 @@ from pathlib import Path
 from types import TracebackType
 
 from eyebolt.errors import RecordFault
-from eyebolt.store.filesystem import Files, make_durable_folder, write_fault
+from eyebolt.store.filesystem import FileSystem, make_durable_folder, write_fault
 
 _LOCK_NAME = ".lock"
 
@@ -28,7 +28,7 @@ class RecordLock:
 
     def __enter__(self) -> RecordLock:
         try:
-            make_durable_folder(Files(), self._path.parent)
+            make_durable_folder(FileSystem(), self._path.parent)
             descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         except OSError as error:
             raise write_fault("the record folder's lock", self._path, error) from None

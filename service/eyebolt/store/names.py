@@ -13,22 +13,22 @@ from eyebolt.store.images import SUFFIXES
 JOURNAL_NAME = "facts.journal"
 RESULT_NAME = "result.json"
 ERROR_MAP_NAME = "error-map.svg"
-PICTURES_NAME = "pictures"
+IMAGES_NAME = "images"
 
 _SESSION = re.compile(r"([0-9]{8}-[0-9]{6})-([0-9]{2,6})", re.ASCII)
 _FILE = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_-]*(?:\.[A-Za-z0-9_-]+)*", re.ASCII)
-_PICTURE = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_-]{0,63}", re.ASCII)
-_LONGEST = 100
+_IMAGE = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_-]{0,63}", re.ASCII)
+_MAX_NAME_LENGTH = 100
 
 
-def session_name(wall: datetime, taken: Collection[str]) -> str:
+def session_name(wall: datetime, existing: Collection[str]) -> str:
     """``YYYYMMDD-HHMMSS-nn`` for a session begun at ``wall`` (as it is; no time zone is applied).
 
-    Never sorts before a session in ``taken``: if the clock was set back, the newest session's time is used again with
+    Never sorts before a session in ``existing``: if the clock was set back, the newest session's time is used again with
     the next number, for the newest session is the one that is rejoined after a restart.
     """
     stamp, number = wall.strftime("%Y%m%d-%H%M%S").zfill(15), 1
-    known = [key for key in map(_sort_key, taken) if key is not None]
+    known = [key for key in map(_sort_key, existing) if key is not None]
     if known:
         newest_stamp, newest_number = max(known)
         if newest_stamp >= stamp:
@@ -50,25 +50,25 @@ def list_sessions(record_folder: Path) -> list[Path]:
     return [entry for _, entry in sorted(found)]
 
 
-def session_folder(record_folder: Path, name: str) -> Path:
+def session_path(record_folder: Path, name: str) -> Path:
     """Path of the session ``name``. Raises RecordFault ``record-name``."""
     if not _SESSION.fullmatch(name):
         raise _name_fault(name, "a session's name looks like 20260314-091500-01")
     return record_folder / name
 
 
-def keepsake_name(name: str) -> str:
+def snapshot_file_name(name: str) -> str:
     """The name of a file kept beside the journal, checked. Raises RecordFault ``record-name``."""
-    reserved = name in (RESULT_NAME, ERROR_MAP_NAME, PICTURES_NAME) or name.startswith("facts.")
-    if len(name) > _LONGEST or not _FILE.fullmatch(name) or reserved:
+    reserved = name in (RESULT_NAME, ERROR_MAP_NAME, IMAGES_NAME) or name.startswith("facts.")
+    if len(name) > _MAX_NAME_LENGTH or not _FILE.fullmatch(name) or reserved:
         raise _name_fault(name, "a kept file's name has letters, digits, - _ and points, and is not one of the session")
     return name
 
 
-def picture_file(name: str) -> str:
+def image_file_name(name: str) -> str:
     """The name of a picture's file, such as ``0007.tif``, checked. Raises RecordFault ``record-name``."""
     stem, suffix = name[:-4], name[-4:]
-    if suffix not in SUFFIXES or not _PICTURE.fullmatch(stem):
+    if suffix not in SUFFIXES or not _IMAGE.fullmatch(stem):
         raise _name_fault(
             name, f"a picture's name has 1 to 64 letters, digits, - and _, and then {' or '.join(SUFFIXES)}"
         )

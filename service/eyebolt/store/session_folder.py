@@ -8,7 +8,7 @@
         result.json         the result, once there is one
         error-map.svg       its error over the working volume, as a picture
 
-What ``append`` and ``store_picture`` returned from is on the disk. Not for use from several threads at once.
+What ``append`` and ``store_image`` returned from is on the disk. Not for use from several threads at once.
 """
 
 from __future__ import annotations
@@ -24,15 +24,15 @@ from typing import Any
 
 from eyebolt.errors import RecordFault
 from eyebolt.store import names
-from eyebolt.store.filesystem import Files, make_durable_folder, read_fault, write_fault, write_whole
-from eyebolt.store.images import Pixels, file_of, pixels_of
-from eyebolt.store.journal import HEADER, encode_padded, loss_in_words, read_records, recover_journal
+from eyebolt.store.filesystem import FileSystem, make_durable_folder, read_fault, write_atomically, write_fault
+from eyebolt.store.images import Pixels, decode_image, encode_image
+from eyebolt.store.journal import HEADER, describe_loss, encode_padded, read_records, recover_journal
 
-PICTURE_LOST = "copy it from a backup; its corners are in the journal, so its pair can be solved without it."
+IMAGE_LOST_REMEDY = "copy it from a backup; its corners are in the journal, so its pair can be solved without it."
 
 
 @dataclass(frozen=True)
-class PictureStored:
+class StoredImage:
     """``name`` such as ``0007.tif``; ``digest_sha256`` (hexadecimal) and ``bytes`` are those of the file."""
 
     name: str
@@ -46,7 +46,7 @@ class SessionFolder:
     def __init__(
         self,
         path: Path,
-        files: Files,
+        files: FileSystem,
         descriptor: int | None,
         good_bytes: int,
         records: list[dict[str, Any]],
@@ -65,57 +65,57 @@ class SessionFolder:
         cls,
         record_folder: Path,
         name: str,
-        keepsakes: dict[str, bytes],
-        files: Files | None = None,
+        snapshots: dict[str, bytes],
+        files: FileSystem | None = None,
         first: Sequence[dict[str, Any]] = (),
     ) -> SessionFolder:
         """A new session ``name`` (see ``session_name``): keepsakes and ``first`` records appear whole or not at all.
 
         Raises RecordFault: ``record-name``, ``record-exists``, ``record-write``.
         """
-        files = files or Files()
-        path = names.session_folder(record_folder, name)
-        kept = {names.keepsake_name(keepsake): data for keepsake, data in keepsakes.items()}
+        files = files or FileSystem()
+        path = names.session_path(record_folder, name)
+        kept = {names.snapshot_file_name(snapshot): data for snapshot, data in snapshots.items()}
         if path.exists():
             message = f"the session {path} is there already"
             raise RecordFault("record-exists", message, "take another name for the new session.", path=str(path))
         # Built under another name and renamed at the end: a crash leaves nothing that looks like a session.
-        made = record_folder / f".{name}.partial"
+        partial = record_folder / f".{name}.partial"
         descriptor: int | None = None
         lines = encode_padded(0, [HEADER, *first])
         journal = b"".join(lines)
         try:
             make_durable_folder(files, record_folder)
-            if made.exists():
-                files.remove(made)
-            files.make_folder(made)
-            files.make_folder(made / names.PICTURES_NAME)
-            for keepsake, data in kept.items():
-                write_whole(files, made / keepsake, data)
-            descriptor = files.create(made / names.JOURNAL_NAME)
+            if partial.exists():
+                files.remove(partial)
+            files.make_folder(partial)
+            files.make_folder(partial / names.IMAGES_NAME)
+            for snapshot, data in kept.items():
+                write_atomically(files, partial / snapshot, data)
+            descriptor = files.create(partial / names.JOURNAL_NAME)
             files.write(descriptor, journal, 0)
             files.sync(descriptor)
-            files.sync_folder(made)
-            files.replace(made, path)
-            made = path
+            files.sync_folder(partial)
+            files.replace(partial, path)
+            partial = path
             files.sync_folder(record_folder)
         except OSError as error:
             if descriptor is not None:
                 with contextlib.suppress(OSError):
                     files.close(descriptor)
             with contextlib.suppress(OSError):
-                files.remove(made)
+                files.remove(partial)
             raise write_fault("a new session", path, error) from None
-        return cls(path, files, descriptor, len(journal), _as_read_back(lines[1:]), None)
+        return cls(path, files, descriptor, len(journal), _as_decoded(lines[1:]), None)
 
     @classmethod
-    def open(cls, path: Path, files: Files | None = None) -> SessionFolder:
+    def open(cls, path: Path, files: FileSystem | None = None) -> SessionFolder:
         """A session to go on with. A damaged end of its journal is first moved aside; ``loss`` says what that was.
 
         Only for the process that holds the RecordLock: it may replace the journal. Opening again changes nothing more.
         Raises RecordFault: ``record-read``, ``record-version``, ``record-write``.
         """
-        files = files or Files()
+        files = files or FileSystem()
         data = _journal_bytes(path)
         result = read_records(data)
         journal = path / names.JOURNAL_NAME
@@ -127,15 +127,15 @@ class SessionFolder:
         return cls(path, files, descriptor, good_bytes, result.records, loss)
 
     @classmethod
-    def view(cls, path: Path, files: Files | None = None) -> SessionFolder:
+    def view(cls, path: Path, files: FileSystem | None = None) -> SessionFolder:
         """A session to look at, even while a daemon writes it: nothing is recovered and ``append`` is refused.
 
         ``loss`` tells a damaged end, which in a session that is being written may be a record under way.
         """
         data = _journal_bytes(path)
         result = read_records(data)
-        loss = loss_in_words(data, result, None) if result.damage else None
-        return cls(path, files or Files(), None, result.valid_bytes, result.records, loss)
+        loss = describe_loss(data, result, None) if result.damage else None
+        return cls(path, files or FileSystem(), None, result.valid_bytes, result.records, loss)
 
     def append(self, payloads: list[dict[str, Any]]) -> None:
         """Makes the records durable, all with one write and one sync; adds them to ``records``.
@@ -154,57 +154,57 @@ class SessionFolder:
         data = b"".join(lines)
         try:
             if not self._tail_is_clean:
-                self._cut_tail(descriptor)
+                self._truncate_tail(descriptor)
             self._files.write(descriptor, data, self._good_bytes)
             self._files.sync(descriptor)
         except OSError as error:
             self._tail_is_clean = False
             # If the disk refuses this too, the next append begins with it.
             with contextlib.suppress(OSError):
-                self._cut_tail(descriptor)
+                self._truncate_tail(descriptor)
             raise write_fault("the record of what happened", journal, error) from None
         self._good_bytes += len(data)
-        self.records.extend(_as_read_back(lines))
+        self.records.extend(_as_decoded(lines))
 
-    def store_picture(self, name: str, pixels: Pixels) -> PictureStored:
+    def store_image(self, name: str, pixels: Pixels) -> StoredImage:
         """Stores pixels (H, W) or (H, W, 3: blue, green, red) of uint8 or uint16 as ``pictures/<name>``, durably.
 
         ``name`` ends in ``.tif`` or ``.png`` and is stored so. A picture of that name is replaced (one left by a
         crash before its record).
         Raises RecordFault: ``record-name``, ``record-picture`` (not such pixels), ``record-write``.
         """
-        file_name = names.picture_file(name)
-        path = self.path / names.PICTURES_NAME / file_name
+        file_name = names.image_file_name(name)
+        path = self.path / names.IMAGES_NAME / file_name
         try:
-            data = file_of(pixels, path.suffix)
+            data = encode_image(pixels, path.suffix)
         except ValueError as error:
             message = f"the picture {file_name} cannot be stored: {error}"
             raise RecordFault("record-picture", message, "check the camera's pixel format.", path=str(path)) from None
         try:
-            write_whole(self._files, path, data)
+            write_atomically(self._files, path, data)
         except OSError as error:
             raise write_fault("the picture", path, error) from None
-        return PictureStored(file_name, hashlib.sha256(data).hexdigest(), len(data))
+        return StoredImage(file_name, hashlib.sha256(data).hexdigest(), len(data))
 
-    def load_picture(self, name: str) -> Pixels:
+    def load_image(self, name: str) -> Pixels:
         """The pixels as they were stored; ``name`` as in the fact of the picture.
 
         Raises RecordFault ``record-name`` or ``record-read``.
         """
-        path = self._picture_path(name)
+        path = self._image_path(name)
         try:
-            return pixels_of(self.picture_bytes(name), path.suffix)
+            return decode_image(self.image_bytes(name), path.suffix)
         except ValueError as error:
-            raise read_fault("the picture", path, f"cannot be used: {error}", PICTURE_LOST) from None
+            raise read_fault("the picture", path, f"cannot be used: {error}", IMAGE_LOST_REMEDY) from None
 
-    def picture_bytes(self, name: str) -> bytes:
+    def image_bytes(self, name: str) -> bytes:
         """A picture's file as it is now. Raises RecordFault ``record-name`` or ``record-read``."""
-        return _bytes_of(self._picture_path(name), "the picture", PICTURE_LOST)
+        return _read_file(self._image_path(name), "the picture", IMAGE_LOST_REMEDY)
 
-    def keepsake(self, name: str) -> bytes:
+    def snapshot(self, name: str) -> bytes:
         """A file that the session began with. Raises RecordFault ``record-name`` or ``record-read``."""
         remedy = "copy the file from a backup of the session."
-        return _bytes_of(self.path / names.keepsake_name(name), "the kept file", remedy)
+        return _read_file(self.path / names.snapshot_file_name(name), "the kept file", remedy)
 
     def close(self) -> None:
         """Ends writing; may be called again."""
@@ -221,26 +221,26 @@ class SessionFolder:
     ) -> None:
         self.close()
 
-    def _picture_path(self, name: str) -> Path:
-        return self.path / names.PICTURES_NAME / names.picture_file(name)
+    def _image_path(self, name: str) -> Path:
+        return self.path / names.IMAGES_NAME / names.image_file_name(name)
 
-    def _cut_tail(self, descriptor: int) -> None:
+    def _truncate_tail(self, descriptor: int) -> None:
         self._files.truncate(descriptor, self._good_bytes)
         self._files.sync(descriptor)
         self._tail_is_clean = True
 
 
-def _as_read_back(lines: list[bytes]) -> list[dict[str, Any]]:
+def _as_decoded(lines: list[bytes]) -> list[dict[str, Any]]:
     """Records as a restart will see them, so that it cannot see anything else."""
     return [json.loads(line[29:]) for line in lines]
 
 
 def _journal_bytes(path: Path) -> bytes:
     remedy = "name the folder of a session, one that holds a facts.journal."
-    return _bytes_of(path / names.JOURNAL_NAME, "the journal", remedy)
+    return _read_file(path / names.JOURNAL_NAME, "the journal", remedy)
 
 
-def _bytes_of(path: Path, what: str, remedy: str) -> bytes:
+def _read_file(path: Path, what: str, remedy: str) -> bytes:
     try:
         return path.read_bytes()
     except FileNotFoundError:

@@ -7,39 +7,39 @@ import json
 
 from eyebolt.errors import RecordFault
 from eyebolt.store import names
-from eyebolt.store.session_folder import PICTURE_LOST, SessionFolder
+from eyebolt.store.session_folder import IMAGE_LOST_REMEDY, SessionFolder
 
 
-def damage_of(folder: SessionFolder, keepsakes: tuple[str, ...]) -> list[str]:
+def find_damage(folder: SessionFolder, snapshots: tuple[str, ...]) -> list[str]:
     """What is missing or no longer as it was written, a sentence each; empty if the session is whole.
 
-    ``keepsakes``: the files that a session begins with.
+    ``snapshots``: the files that a session begins with.
     """
     found = [] if folder.loss is None else [f"the journal: {folder.loss}"]
     for fact in folder.records:
-        if fact.get("fact") == "picture":
-            found += _picture_damage(folder, str(fact["picture"]), str(fact["sha256"]))
-    for name in keepsakes:
+        if fact.get("type") == "image":
+            found += _image_damage(folder, str(fact["image"]), str(fact["sha256"]))
+    for name in snapshots:
         try:
-            folder.keepsake(name)
+            folder.snapshot(name)
         except RecordFault as fault:
             found.append(f"{fault.message}: {fault.remedy}")
     return found + _result_damage(folder)
 
 
-def set_aside(folder: SessionFolder) -> list[str]:
+def damaged_tails(folder: SessionFolder) -> list[str]:
     """Names of what earlier recoveries took off the journal's end."""
     return sorted(path.name for path in folder.path.glob("facts.damaged-*"))
 
 
-def _picture_damage(folder: SessionFolder, name: str, digest: str) -> list[str]:
+def _image_damage(folder: SessionFolder, name: str, digest: str) -> list[str]:
     try:
-        data = folder.picture_bytes(name)
+        data = folder.image_bytes(name)
     except RecordFault as fault:
         return [f"picture {name} {fault.data.get('reason', fault.message)}: {fault.remedy}"]
     if hashlib.sha256(data).hexdigest() != digest:
         return [
-            f"picture {name} is not the one that was recorded ({len(data)} bytes; its digest differs): {PICTURE_LOST}"
+            f"picture {name} is not the one that was recorded ({len(data)} bytes; its digest differs): {IMAGE_LOST_REMEDY}"
         ]
     return []
 

@@ -11,12 +11,12 @@ from eyebolt.boards import Board
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Array
 
-_FEWEST_PX_PER_SQUARE = 8
-_MOST_PIXELS = 400_000_000
+_MIN_PX_PER_SQUARE = 8
+_MAX_PIXELS = 400_000_000
 
 
 @dataclass(frozen=True, eq=False)
-class DrawnBoard:
+class BoardDrawing:
     """``image`` (H, W) uint8, black 0 and white 255; ``origin_px`` (x, y) of the board's origin in it.
 
     Pixel centres are at integers, so the outer edge of a square that fills whole pixels lies halfway between two
@@ -28,34 +28,34 @@ class DrawnBoard:
     pixels_per_square: int
     square_m: float
 
-    def pixel_of(self, points_m: ArrayLike) -> Array:
+    def to_pixels(self, points_m: ArrayLike) -> Array:
         """Pixels (..., 2) of points in the board frame, (..., 2) or (..., 3) with z = 0, metres."""
         points = np.asarray(points_m, dtype=float)[..., :2]
         out: Array = points / self.square_m * self.pixels_per_square + np.array(self.origin_px)
         return out
 
 
-def draw_board(board: Board, pixels_per_square: int, margin_squares: float = 1.0) -> DrawnBoard:
+def draw_board(board: Board, pixels_per_square: int, margin_squares: float = 1.0) -> BoardDrawing:
     """Draw ``board`` with a white margin; sizes in the board's unit (a square, a marker with its gap, a spacing).
 
     Edges of squares are exact, those of markers within half a pixel, those of circles shaded by how much they cover.
 
     Raises InputFault ``board-drawing`` for a size that cannot be drawn.
     """
-    if pixels_per_square < _FEWEST_PX_PER_SQUARE or margin_squares < 0:
+    if pixels_per_square < _MIN_PX_PER_SQUARE or margin_squares < 0:
         raise InputFault(
             "board-drawing",
             f"{pixels_per_square} pixels a square and a margin of {margin_squares} squares cannot be drawn",
-            f"use at least {_FEWEST_PX_PER_SQUARE} pixels a square and a margin of 0 or more.",
+            f"use at least {_MIN_PX_PER_SQUARE} pixels a square and a margin of 0 or more.",
         )
     size = pixels_per_square
     margin = round(margin_squares * size)
-    extent = np.ceil(board.family.points(board).max(axis=0)) + 2
+    extent = np.ceil(board.board_kind.points(board).max(axis=0)) + 2
     width, height = (int(e) * size + 2 * margin for e in extent)
-    if height * width > _MOST_PIXELS:
+    if height * width > _MAX_PIXELS:
         raise InputFault(
             "board-drawing", f"a picture of {width} x {height} pixels is too large", "use fewer pixels a square."
         )
-    face, origin = board.family.face(board, size)
-    image = np.pad(face, margin, constant_values=255)
-    return DrawnBoard(image, (origin[0] + margin - 0.5, origin[1] + margin - 0.5), size, board.pitch_m)
+    artwork, origin = board.board_kind.artwork(board, size)
+    image = np.pad(artwork, margin, constant_values=255)
+    return BoardDrawing(image, (origin[0] + margin - 0.5, origin[1] + margin - 0.5), size, board.pitch_m)

@@ -13,7 +13,7 @@ import numpy as np
 import zmq
 
 from eyebolt.cameras import Pixels, encode
-from eyebolt_sim.replay.line_faults import Fault
+from eyebolt_sim.replay.line_faults import ReplayFault
 
 _PERIOD_S = 0.05
 _DROPPED_NS = 500_000_000
@@ -22,7 +22,7 @@ _STEPS, _MOST_STEP_PX = 16, 4
 
 
 @dataclass(frozen=True)
-class Shown:
+class CameraView:
     """What the camera sees from ``since_ns`` on, and the fault laid over it.
 
     The board moves by ``step_px`` to the right from one picture to the next.
@@ -30,7 +30,7 @@ class Shown:
 
     pixels: Pixels
     since_ns: int
-    fault: Fault | None = None
+    fault: ReplayFault | None = None
     step_px: int = 0
 
 
@@ -46,7 +46,7 @@ class ReplayCamera:
         self._socket.connect(endpoint)
         self._boot_id = uuid.uuid4().hex
         self._number = 0
-        self._shown: Shown | None = None
+        self._view: CameraView | None = None
         self._changed = threading.Event()
         self._stop = False
         self._thread = threading.Thread(target=self._push, name="replayed pictures", daemon=True)
@@ -63,20 +63,20 @@ class ReplayCamera:
         self._thread.join()
         self._context.destroy(linger=0)
 
-    def show(self, pixels: Pixels, fault: Fault | None = None) -> None:
+    def show(self, pixels: Pixels, fault: ReplayFault | None = None) -> None:
         """From now on the camera sees ``pixels`` (H, W) or (H, W, 3), and this fault is laid over it."""
-        self._see(Shown(pixels, time.monotonic_ns(), fault))
+        self._set_view(CameraView(pixels, time.monotonic_ns(), fault))
 
     def show_moving(self, pixels: Pixels, shift_px: float) -> None:
         """The same for a board that does not stand still: it moved by ``shift_px`` between two looks."""
         step_px = min(max(1, round(shift_px)), _MOST_STEP_PX)
-        self._see(Shown(pixels, time.monotonic_ns(), step_px=step_px))
+        self._set_view(CameraView(pixels, time.monotonic_ns(), step_px=step_px))
 
-    def _see(self, shown: Shown) -> None:
-        before = self._shown
-        if before is not None and before.fault is not None and before.fault.name == "camera-gone":
+    def _set_view(self, view: CameraView) -> None:
+        before = self._view
+        if before is not None and before.fault is not None and before.fault.name == "camera-lost":
             self._boot_id = uuid.uuid4().hex
-        self._shown = shown
+        self._view = view
         self._changed.set()
 
     def _push(self) -> None:
@@ -90,16 +90,16 @@ class ReplayCamera:
     def _expose(self) -> None:
         # The clock before the view: what was in view earlier never bears a later date.
         exposed_ns = time.monotonic_ns()
-        shown = self._shown
-        if shown is None:
+        view = self._view
+        if view is None:
             return
-        fault = "" if shown.fault is None else shown.fault.name
-        if fault == "camera-gone" or (fault == "dropped" and exposed_ns < shown.since_ns + _DROPPED_NS):
+        fault = "" if view.fault is None else view.fault.name
+        if fault == "camera-lost" or (fault == "dropped" and exposed_ns < view.since_ns + _DROPPED_NS):
             return
-        pixels = shown.pixels
-        if shown.step_px:
-            pixels = np.roll(pixels, shown.step_px * (self._number % _STEPS), axis=1)
-        dated_ns = shown.since_ns if fault == "stale" else exposed_ns
-        header, raw = encode(pixels, frame_id=self._number, boot_id=self._boot_id, exposed_ns=dated_ns)
+        pixels = view.pixels
+        if view.step_px:
+            pixels = np.roll(pixels, view.step_px * (self._number % _STEPS), axis=1)
+        stamp_ns = view.since_ns if fault == "stale" else exposed_ns
+        header, raw = encode(pixels, frame_id=self._number, boot_id=self._boot_id, exposed_ns=stamp_ns)
         self._number += 1
-        self._socket.send_multipart([header, raw[:-7] if fault == "damaged" else raw], zmq.NOBLOCK)
+        self._socket.send_multipart([header, raw[:-7] if fault == "truncated" else raw], zmq.NOBLOCK)

@@ -11,21 +11,21 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from eyebolt.addresses import beyond_this_computer
+from eyebolt.addresses import is_remote_endpoint
 from eyebolt.config import Station, parse_station
-from eyebolt.context import LENS_KEEPSAKE, STATION_KEEPSAKE, read_station
+from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT, load_station
 from eyebolt.errors import InputFault, MachineFault
-from eyebolt_sim.processes import Process, free_ports, last_words, program
+from eyebolt_sim.processes import Process, free_ports, log_tail, run_program
 from eyebolt_sim.replay.recording import RecordedSession
-from eyebolt_sim.robot_link import RobotLink, link_to
+from eyebolt_sim.robot_link import RobotLink, open_link
 
-_STARTS_WITHIN_S = 30.0
-_CALLED_WITHIN_S = 15.0
-_LOOK_EVERY_S = 0.2
+_START_TIMEOUT_S = 30.0
+_CONNECT_TIMEOUT_S = 15.0
+_POLL_INTERVAL_S = 0.2
 
 
 @dataclass(frozen=True)
-class PlayedAgainst:
+class ReplayTarget:
     """A daemon that pictures can be pushed to. ``process`` is None if somebody else started it."""
 
     station: Station
@@ -35,19 +35,19 @@ class PlayedAgainst:
     def connect(self) -> RobotLink:
         """A robot's connection. Raises MachineFault ``sim-no-daemon``, as soon as a daemon of our own has ended."""
         if self.process is None:
-            return link_to(self.station.robot, _CALLED_WITHIN_S)
-        until = time.monotonic() + _STARTS_WITHIN_S
+            return open_link(self.station.robot, _CONNECT_TIMEOUT_S)
+        deadline_s = time.monotonic() + _START_TIMEOUT_S
         while True:
-            gives_up = self.process.poll() is not None or time.monotonic() > until
+            is_last_attempt = self.process.poll() is not None or time.monotonic() > deadline_s
             try:
-                return link_to(self.station.robot, _LOOK_EVERY_S)
+                return open_link(self.station.robot, _POLL_INTERVAL_S)
             except MachineFault:
-                if gives_up:
+                if is_last_attempt:
                     raise
 
 
 @contextlib.contextmanager
-def own_daemon(session: RecordedSession, folder: Path, speed: float) -> Iterator[PlayedAgainst]:
+def own_daemon_target(session: RecordedSession, folder: Path, speed: float) -> Iterator[ReplayTarget]:
     """Starts ``eyebolt serve`` in ``folder`` for the recorded station; ends it at the end.
 
     ``speed``: the station's settling time is divided by it. Raises InputFault ``folder-unwritable``, MachineFault
@@ -55,12 +55,14 @@ def own_daemon(session: RecordedSession, folder: Path, speed: float) -> Iterator
     """
     robot, status, pictures = free_ports(3)
     # Where the record compared no two pictures, there is nothing to compare now.
-    compared = any(line.shift_px is not None for line in session.lines)
-    text = pushed_station(session.inputs.keepsakes[STATION_KEEPSAKE], robot, status, pictures, speed, compared)
-    station_file = folder / STATION_KEEPSAKE
+    compare_frames = any(line.shift_px is not None for line in session.lines)
+    text = station_with_push_camera(
+        session.context.snapshots[STATION_SNAPSHOT], robot, status, pictures, speed, compare_frames
+    )
+    station_file = folder / STATION_SNAPSHOT
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / LENS_KEEPSAKE).write_bytes(session.inputs.keepsakes[LENS_KEEPSAKE])
+        (folder / LENS_SNAPSHOT).write_bytes(session.context.snapshots[LENS_SNAPSHOT])
         station_file.write_text(text, encoding="utf-8")
     except OSError as fault:
         raise InputFault(
@@ -68,40 +70,42 @@ def own_daemon(session: RecordedSession, folder: Path, speed: float) -> Iterator
         ) from None
     station = parse_station(text, str(station_file))
     log = folder / "daemon.log"
-    with program(["eyebolt.cli.main", "serve", str(station_file), "--log", "json"], log) as process:
+    with run_program(["eyebolt.cli.main", "serve", str(station_file), "--log", "json"], log) as process:
         try:
-            yield PlayedAgainst(station, folder / station.record.folder, process)
+            yield ReplayTarget(station, folder / station.record.folder, process)
         except MachineFault as fault:
-            why = fault.message if process.poll() is None else f"it ended early: {last_words(log)}"
-            says = f"the daemon started for this replay does not go on: {why}"
-            raise MachineFault("sim-no-daemon", says, f"read {log}.") from fault
+            reason = fault.message if process.poll() is None else f"it ended early: {log_tail(log)}"
+            message = f"the daemon started for this replay does not go on: {reason}"
+            raise MachineFault("sim-no-daemon", message, f"read {log}.") from fault
 
 
-def running_daemon(station_file: Path) -> PlayedAgainst:
+def attach_daemon(station_file: Path) -> ReplayTarget:
     """The daemon that somebody started with this station file.
 
     Raises InputFault: ``station-file``, ``file-unreadable``, ``sim-source`` if no picture can be pushed to it.
     """
-    station = read_station(station_file)
+    station = load_station(station_file)
     if station.camera.source != "push":
         raise InputFault(
             "sim-source",
             f'the station takes its pictures from the source "{station.camera.source}", and a replay pushes them',
             'write source = "push" and an endpoint under [camera], or leave --station out: a daemon is started then.',
         )
-    if beyond_this_computer(station.camera.endpoint or ""):
+    if is_remote_endpoint(station.camera.endpoint or ""):
         raise InputFault(
             "sim-source",
             f"the pictures' endpoint {station.camera.endpoint} wants keys, and a replay has none",
             "give [camera] endpoint an address on this computer, or leave --station out: a daemon is started then.",
         )
-    return PlayedAgainst(station, station_file.parent / station.record.folder)
+    return ReplayTarget(station, station_file.parent / station.record.folder)
 
 
-def pushed_station(recorded: bytes, robot: int, status: int, pictures: int, speed: float, compared: bool) -> str:
+def station_with_push_camera(
+    recorded: bytes, robot: int, status: int, pictures: int, speed: float, compare_frames: bool
+) -> str:
     """The recorded station file, for these three ports of this computer and pictures that are pushed.
 
-    ``compared``: whether two pictures are compared as the file says, or never.
+    ``compare_frames``: whether two pictures are compared as the file says, or never.
     """
     sections: dict[str, dict[str, Any]] = tomllib.loads(recorded.decode("utf-8-sig"))
     # On this computer nobody needs keys, and they are not on record.
@@ -111,8 +115,8 @@ def pushed_station(recorded: bytes, robot: int, status: int, pictures: int, spee
     sections["robot"] |= {"listen": f"127.0.0.1:{robot}", "allow": ["127.0.0.1"]}
     camera = {key: value for key, value in sections["camera"].items() if key not in ("path", "url", "serial")}
     settle_ms = int(camera.get("settle_ms", 300) / speed)
-    camera |= {"source": "push", "endpoint": f"tcp://127.0.0.1:{pictures}", "intrinsics": LENS_KEEPSAKE}
-    camera |= {"settle_ms": settle_ms} if compared else {"settle_ms": settle_ms, "still": "off"}
+    camera |= {"source": "push", "endpoint": f"tcp://127.0.0.1:{pictures}", "intrinsics": LENS_SNAPSHOT}
+    camera |= {"settle_ms": settle_ms} if compare_frames else {"settle_ms": settle_ms, "motion_check": "off"}
     sections |= {"camera": camera, "record": {"folder": "sessions"}}
     return "\n".join(_toml(name, section) for name, section in sections.items())
 

@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from eyebolt.boards import Sighting, sighting_from_json
-from eyebolt.observations import BoardSeen, Pair, View, ViewStack, fit_board_poses, linearise_corners
+from eyebolt.boards import Detection, detection_from_json
+from eyebolt.observations import BoardPose, CornerObservations, Pair, View, fit_board_poses, linearize_corners
 from eyebolt.protocol import LineFault, parse
-from eyebolt.results import result_of
+from eyebolt.results import build_result
 from eyebolt.session import State, step
 from eyebolt.session import messages as msg
-from eyebolt_sim.replay.recording import RecordedLine, RecordedSession, Told
+from eyebolt_sim.replay.recording import RecordedLine, RecordedReply, RecordedSession
 
 _NS = 1_000_000_000
 
@@ -22,27 +22,27 @@ _NS = 1_000_000_000
 class InProcessReplay:
     """A session's requests once more, one after the other.
 
-    ``late``: a solve that no answer waits for ends only when the next line has come. ``answers`` and ``facts``: what
+    ``defer_solves``: a solve that no answer waits for ends only when the next line has come. ``answers`` and ``facts``: what
     was answered and what would have been written, in order.
     """
 
-    def __init__(self, session: RecordedSession, late: bool = False) -> None:
-        self.answers: list[Told] = []
+    def __init__(self, session: RecordedSession, defer_solves: bool = False) -> None:
+        self.answers: list[RecordedReply] = []
         self.facts: list[Mapping[str, Any]] = []
-        self._written: msg.WriteResult | None = None
+        self._last_write: msg.WriteResult | None = None
         self._session = session
-        self._inputs = session.inputs
-        self._late = late
-        self._state = State(session.inputs.terms)
+        self._context = session.context
+        self._defer_solves = defer_solves
+        self._state = State(session.context.terms)
         self._solves: list[msg.Solve] = []
         self._line = session.lines[0]
 
-    def run(self) -> list[Told]:
+    def run(self) -> list[RecordedReply]:
         """Plays every line; what each was answered."""
         for line in self._session.lines:
             self._line = line
-            self._ask(line)
-            while len(self.answers) < line.number or (self._solves and not self._late):
+            self._submit(line)
+            while len(self.answers) < line.number or (self._solves and not self._defer_solves):
                 if not self._solves:
                     raise RuntimeError(f"nothing will ever answer {line.text!r}")
                 self._solve(self._solves.pop(0))
@@ -53,71 +53,73 @@ class InProcessReplay:
     @property
     def result(self) -> dict[str, Any] | None:
         """The last result that would have been written, a document as in ``result.json``; None without one."""
-        last = self._written
+        last = self._last_write
         if last is None:
             return None
-        return result_of(self._inputs, self._session.name, last.outcome, last.judgement, last.knowledge)
+        return build_result(self._context, self._session.name, last.outcome, last.acceptance, last.coverage)
 
-    def _ask(self, line: RecordedLine) -> None:
+    def _submit(self, line: RecordedLine) -> None:
         caller = msg.Caller(1, line.number)
-        request = parse(line.text.encode("ascii"), self._inputs.station.reading.field_count)
+        request = parse(line.text.encode("ascii"), self._context.station.pose_format.field_count)
         if isinstance(request, LineFault):
-            self._happens(msg.LineFailed(caller, request))
+            self._apply(msg.LineRejected(caller, request))
         else:
-            self._happens(msg.Asked(caller, request, _NS * line.number, line.wall))
+            self._apply(msg.RequestReceived(caller, request, _NS * line.number, line.timestamp))
 
-    def _happens(self, event: msg.Event) -> None:
+    def _apply(self, event: msg.Event) -> None:
         self._state, commands = step(self._state, event)
         for command in commands:
-            self._carry_out(command)
+            self._execute(command)
 
-    def _carry_out(self, command: msg.Command) -> None:
+    def _execute(self, command: msg.Command) -> None:
         match command:
             case msg.OpenSession():
-                self._happens(msg.Opened(command.task, {**command.fact, "session": self._session.name}))
+                self._apply(msg.SessionOpened(command.task, {**command.fact, "session": self._session.name}))
             case msg.Grab():
-                self._happens(self._grabbed(command))
-            case msg.StorePicture():
-                self._happens(msg.Stored(command.task, ""))
-            case msg.Record():
+                self._apply(self._grabbed(command))
+            case msg.StoreImage():
+                self._apply(msg.ImageStored(command.task, ""))
+            case msg.RecordFacts():
                 self.facts += command.facts
-                self._happens(msg.Recorded(command.task))
+                self._apply(msg.FactsRecorded(command.task))
             case msg.Detect():
-                self._happens(self._detected(command))
+                self._apply(self._detected(command))
             case msg.WriteResult():
-                self._written = command
-                self._happens(msg.ResultWritten(command.task))
+                self._last_write = command
+                self._apply(msg.ResultWritten(command.task))
             case msg.Solve():
                 self._solves.append(command)
-            case msg.Answer():
-                self.answers.append(Told(command.reply.code, command.reply.count, command.reply.aux))
+            case msg.SendReply():
+                self.answers.append(RecordedReply(command.reply.code, command.reply.count, command.reply.aux))
 
     def _grabbed(self, command: msg.Grab) -> msg.Event:
         at_ns = command.not_before_ns
         if self._line.picture is None:
-            code = "camera-lost" if self._line.told.code == 30 else "no-fresh-frame"
+            code = "camera-lost" if self._line.reply.code == 30 else "no-fresh-frame"
             return msg.GrabFailed(command.task, code, "no picture, as recorded")
         return msg.Grabbed(command.task, at_ns, at_ns, "replay", "")
 
     def _detected(self, command: msg.Detect) -> msg.Event:
-        fact = self._line.seen
+        fact = self._line.detection
         if fact is None:
-            return msg.WorkFailed(command.task, "finding the board broke down, as recorded")
-        seen = sighting_from_json(fact["seen"])
+            return msg.WorkerFailed(command.task, "finding the board broke down, as recorded")
+        detection = detection_from_json(fact["detection"])
         view = View.from_json(fact["view"]) if fact.get("view") else None
-        if view is not None and isinstance(seen, Sighting):
-            view = self._with_pose(view, seen)
-        return msg.Detected(command.task, seen, view)
+        if view is not None and isinstance(detection, Detection):
+            view = self._with_pose(view, detection)
+        return msg.Detected(command.task, detection, view)
 
-    def _with_pose(self, view: View, seen: Sighting) -> View:
+    def _with_pose(self, view: View, detection: Detection) -> View:
         """What is not recorded because the corners tell it: the board's pose, or that they allow none."""
         if view.tilt_rad is None:
             return replace(view, no_pose=True)
-        stack = ViewStack.of([Pair(0, np.eye(4), seen.ids, seen.corners_px)], self._inputs.board.corners_m())
-        poses = fit_board_poses(self._inputs.lens, stack).camera_T_board
-        information = linearise_corners(self._inputs.lens, stack, poses).information[0]
-        return replace(view, board=BoardSeen(poses[0], np.linalg.inv(information)))
+        stack = CornerObservations.of(
+            [Pair(0, np.eye(4), detection.ids, detection.corners_px)], self._context.board.corners_m()
+        )
+        poses = fit_board_poses(self._context.lens, stack).camera_T_board
+        information = linearize_corners(self._context.lens, stack, poses).information[0]
+        return replace(view, board=BoardPose(poses[0], np.linalg.inv(information)))
 
     def _solve(self, command: msg.Solve) -> None:
-        outcome, knowledge = self._inputs.solved(command.pairs, command.checks, command.placed)
-        self._happens(msg.Solved(command.task, outcome, knowledge=knowledge))
+        outcome, coverage = self._context.solve_pairs(command.pairs, command.checks, command.placed)
+        self._apply(msg.Solved(command.task, outcome, coverage=coverage))

@@ -10,68 +10,73 @@ from eyebolt_sim.replay.recording import RecordedLine
 
 
 @dataclass(frozen=True)
-class Fault:
-    """``refused_with``: the code to be answered; the line's retry under a new number is then answered as recorded.
+class ReplayFault:
+    """``expected_code``: the code to be answered; the line's retry under a new number is then answered as recorded.
 
     None: the line itself is answered as recorded, however often it is asked.
     """
 
     name: str
-    does: str
-    of_camera: bool = False
-    refused_with: int | None = None
+    description: str
+    is_camera_fault: bool = False
+    expected_code: int | None = None
 
     @property
-    def promise(self) -> str:
+    def expectation(self) -> str:
         """What is to come of it, in words."""
-        if self.refused_with is None:
+        if self.expected_code is None:
             return "the answer as recorded"
-        return f"{self.refused_with}, and the retry as recorded"
+        return f"{self.expected_code}, and the retry as recorded"
 
 
-FAULTS: Mapping[str, Fault] = {
+FAULTS: Mapping[str, ReplayFault] = {
     fault.name: fault
     for fault in (
-        Fault("lost", "the line never arrives; the robot sends it again after 2 s"),
-        Fault("late", "the line arrives 1 s late"),
-        Fault("doubled", "the line arrives twice"),
-        Fault("glued", "the line arrives in one piece with a 'status' before it"),
-        Fault("cut", "the line arrives in three pieces, 0.2 s apart"),
-        Fault(
-            "torn", "the cable is pulled in the middle of the line; 1 s later the robot calls again and sends it whole"
+        ReplayFault("lost", "the line never arrives; the robot sends it again after 2 s"),
+        ReplayFault("delayed", "the line arrives 1 s late"),
+        ReplayFault("duplicated", "the line arrives twice"),
+        ReplayFault("coalesced", "the line arrives in one piece with a 'status' before it"),
+        ReplayFault("fragmented", "the line arrives in three pieces, 0.2 s apart"),
+        ReplayFault(
+            "reset-mid-line",
+            "the cable is pulled in the middle of the line; 1 s later the robot calls again and sends it whole",
         ),
-        Fault("robot-gone", "the cable is pulled behind the line; 1 s later the robot calls again and repeats it"),
-        Fault("dropped", "the pictures of the first 0.5 s do not arrive", of_camera=True),
-        Fault("stale", "every picture was exposed before the line", of_camera=True, refused_with=22),
-        Fault("damaged", "of every picture the last bytes are missing", of_camera=True, refused_with=22),
-        Fault("camera-gone", "no picture at all; then the camera starts anew", of_camera=True, refused_with=30),
+        ReplayFault(
+            "reset-after-line", "the cable is pulled behind the line; 1 s later the robot calls again and repeats it"
+        ),
+        ReplayFault("dropped", "the pictures of the first 0.5 s do not arrive", is_camera_fault=True),
+        ReplayFault("stale", "every picture was exposed before the line", is_camera_fault=True, expected_code=22),
+        ReplayFault("truncated", "of every picture the last bytes are missing", is_camera_fault=True, expected_code=22),
+        ReplayFault(
+            "camera-lost", "no picture at all; then the camera starts anew", is_camera_fault=True, expected_code=30
+        ),
     )
 }
 
 
-def laid_over(wishes: Sequence[str], lines: Sequence[RecordedLine]) -> dict[int, Fault]:
-    """The fault of each line, by its number. A wish is ``FAULT`` (every line it suits) or ``FAULT@LINE``.
+def injected_faults(specs: Sequence[str], lines: Sequence[RecordedLine]) -> dict[int, ReplayFault]:
+    """The fault of each line, by its number. A wish is ``EXIT_FAULT`` (every line it suits) or ``EXIT_FAULT@LINE``.
 
     A fault of the camera suits lines with a picture on record. Raises InputFault ``replay-fault``.
     """
-    laid: dict[int, Fault] = {}
-    for wish in wishes:
-        name, at, number = wish.partition("@")
+    injected: dict[int, ReplayFault] = {}
+    for spec in specs:
+        name, at, number = spec.partition("@")
         if name not in FAULTS:
             raise _fault(f"'{name}' is no fault that can be laid over a replay", f"take one of: {', '.join(FAULTS)}.")
         fault = FAULTS[name]
-        suited = [line.number for line in lines if line.picture is not None or not fault.of_camera]
-        if at and (not number.isdecimal() or int(number) not in suited):
+        applicable = [line.number for line in lines if line.picture is not None or not fault.is_camera_fault]
+        if at and (not number.isdecimal() or int(number) not in applicable):
             raise _fault(
-                f"'{wish}' names no line that it can be laid over",
-                f"take one of the lines {', '.join(map(str, suited))}, or write {name} for all of them.",
+                f"'{spec}' names no line that it can be laid over",
+                f"take one of the lines {', '.join(map(str, applicable))}, or write {name} for all of them.",
             )
-        for line in [int(number)] if at else suited:
-            if line in laid:
+        for line in [int(number)] if at else applicable:
+            if line in injected:
                 raise _fault(f"two faults are laid over line {line}", "lay one at a time over a line.")
-            laid[line] = fault
-    return laid
+            injected[line] = fault
+    return injected
 
 
-def _fault(says: str, remedy: str) -> InputFault:
-    return InputFault("replay-fault", says, remedy)
+def _fault(message: str, remedy: str) -> InputFault:
+    return InputFault("replay-fault", message, remedy)

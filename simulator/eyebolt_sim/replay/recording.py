@@ -9,17 +9,17 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from eyebolt.context import LENS_KEEPSAKE, STATION_KEEPSAKE, StationInputs, read_inputs
+from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT, StationContext, load_context
 from eyebolt.errors import InputFault
-from eyebolt.session import PICTURED
+from eyebolt.session import IMAGE_VERBS
 from eyebolt.store import RESULT_NAME, SessionFolder
 
 # Wall time is recorded in whole seconds.
-_WALL_STEP_S = 1.5
+_WALL_RESOLUTION_S = 1.5
 
 
 @dataclass(frozen=True)
-class Told:
+class RecordedReply:
     """What the robot was told."""
 
     code: int
@@ -32,18 +32,18 @@ class Told:
 
 @dataclass(frozen=True)
 class RecordedLine:
-    """A request that was answered. ``number``: from 1; ``at_s``: seconds after the first; ``wall``: UTC.
+    """A request that was answered. ``number``: from 1; ``at_s``: seconds after the first; ``timestamp``: UTC.
 
-    ``picture``: the fact of its picture, ``seen``: what was found in it; None where there was none.
+    ``picture``: the fact of its picture, ``detection``: what was found in it; None where there was none.
     """
 
     number: int
     text: str
-    told: Told
-    wall: str
+    reply: RecordedReply
+    timestamp: str
     at_s: float
     picture: Mapping[str, Any] | None
-    seen: Mapping[str, Any] | None
+    detection: Mapping[str, Any] | None
 
     @property
     def verb(self) -> str:
@@ -58,21 +58,21 @@ class RecordedLine:
     @property
     def wants_picture(self) -> bool:
         """Whether the daemon takes a picture for it."""
-        return self.verb in PICTURED
+        return self.verb in IMAGE_VERBS
 
     @property
     def shift_px(self) -> float | None:
         """How far the board had moved since a picture just before; None where nothing was compared."""
-        still = ((self.seen or {}).get("view") or {}).get("still")
-        return None if still is None else float(still["shift_px"])
+        motion_check = ((self.detection or {}).get("view") or {}).get("motion_check")
+        return None if motion_check is None else float(motion_check["shift_px"])
 
 
 @dataclass(frozen=True)
 class RecordedSession:
-    """``folder`` and ``inputs`` of the session, its ``lines`` in order; ``result`` None if there is none."""
+    """``folder`` and ``context`` of the session, its ``lines`` in order; ``result`` None if there is none."""
 
     folder: SessionFolder
-    inputs: StationInputs
+    context: StationContext
     lines: Sequence[RecordedLine]
     result: Mapping[str, Any] | None
 
@@ -98,11 +98,11 @@ def read_recorded(path: Path) -> RecordedSession:
     Raises RecordFault if there is none, InputFault if its station file cannot be read or it holds no answer.
     """
     folder = SessionFolder.view(path)
-    inputs = read_inputs(path / STATION_KEEPSAKE, path / LENS_KEEPSAKE)
+    context = load_context(path / STATION_SNAPSHOT, path / LENS_SNAPSHOT)
     lines = _lines(folder.records)
     if not lines:
         raise InputFault("replay-empty", f"the session {path} holds no answer", "name a session with captures in it.")
-    return RecordedSession(folder, inputs, lines, read_result(path))
+    return RecordedSession(folder, context, lines, read_result(path))
 
 
 def read_result(session: Path) -> Mapping[str, Any] | None:
@@ -115,44 +115,51 @@ def read_result(session: Path) -> Mapping[str, Any] | None:
 
 
 def _lines(facts: Sequence[Mapping[str, Any]]) -> list[RecordedLine]:
-    seen: dict[int, Mapping[str, Any]] = {}
+    detection: dict[int, Mapping[str, Any]] = {}
     answered: list[tuple[Mapping[str, Any], Mapping[str, Any] | None]] = []
-    waiting: Mapping[str, Any] | None = None
+    pending_picture: Mapping[str, Any] | None = None
     for fact in facts:
-        if fact["fact"] == "picture":
-            waiting = fact
-        elif fact["fact"] == "seen":
-            seen[fact["index"]] = fact
-        elif fact["fact"] == "answer":
+        if fact["type"] == "image":
+            pending_picture = fact
+        elif fact["type"] == "detection":
+            detection[fact["index"]] = fact
+        elif fact["type"] == "reply":
             # A picture whose answer could not be recorded belongs to nothing.
-            answered.append((fact, waiting if waiting is not None and waiting["text"] == fact["text"] else None))
-            waiting = None
+            answered.append(
+                (
+                    fact,
+                    pending_picture
+                    if pending_picture is not None and pending_picture["text"] == fact["text"]
+                    else None,
+                )
+            )
+            pending_picture = None
     return [
         RecordedLine(
             number,
             answer["text"],
-            Told(answer["code"], answer["count"], answer["aux"]),
-            answer["wall"],
+            RecordedReply(answer["code"], answer["count"], answer["aux"]),
+            answer["timestamp"],
             at_s,
             picture,
-            None if picture is None else seen.get(picture["index"]),
+            None if picture is None else detection.get(picture["index"]),
         )
-        for number, ((answer, picture), at_s) in enumerate(zip(answered, _instants_s(answered), strict=True), 1)
+        for number, ((answer, picture), at_s) in enumerate(zip(answered, _request_times_s(answered), strict=True), 1)
     ]
 
 
-def _instants_s(answered: Sequence[tuple[Mapping[str, Any], Mapping[str, Any] | None]]) -> list[float]:
+def _request_times_s(answered: Sequence[tuple[Mapping[str, Any], Mapping[str, Any] | None]]) -> list[float]:
     """When each was asked, seconds after the first: by the finer clock of the pictures as far as the two agree."""
-    instants: list[float] = []
+    instants_s: list[float] = []
     wall_ahead_s: float | None = None
     for answer, picture in answered:
-        at_s = datetime.fromisoformat(answer["wall"]).timestamp()
+        at_s = datetime.fromisoformat(answer["timestamp"]).timestamp()
         if picture is not None:
-            monotonic_s = picture["asked_ns"] / 1e9
+            monotonic_s = picture["received_ns"] / 1e9
             # That clock begins anew with each start of the computer.
-            if wall_ahead_s is None or abs(monotonic_s + wall_ahead_s - at_s) > _WALL_STEP_S:
+            if wall_ahead_s is None or abs(monotonic_s + wall_ahead_s - at_s) > _WALL_RESOLUTION_S:
                 wall_ahead_s = at_s - monotonic_s
             at_s = monotonic_s + wall_ahead_s
         # Somebody may have set the wall clock back.
-        instants.append(max([at_s, *instants[-1:]]))
-    return [at_s - instants[0] for at_s in instants]
+        instants_s.append(max([at_s, *instants_s[-1:]]))
+    return [at_s - instants_s[0] for at_s in instants_s]

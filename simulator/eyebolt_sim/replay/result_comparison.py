@@ -9,16 +9,16 @@ from typing import Any
 import numpy as np
 
 # Another processor adds up in another order.
-ACROSS_COMPUTERS = 1e-9
+RELATIVE_TOLERANCE = 1e-9
 # When and where it was solved, and by what, is no part of what was found; neither is who accepted it.
-_OF_THE_OCCASION = ("session", "time", "accepted", "software")
+_RUN_SPECIFIC_KEYS = ("session", "timestamp", "accepted", "software")
 
 
 @dataclass(frozen=True)
 class Difference:
     """``relative``: of numbers, over the largest of their list, or over 1 for a single small one; else infinite."""
 
-    place: str
+    path: str
     recorded: object
     now: object
     relative: float
@@ -26,39 +26,39 @@ class Difference:
 
 def differences(recorded: Mapping[str, Any], now: Mapping[str, Any]) -> list[Difference]:
     """Where two results differ in what was found; the station file's digest does not count (its camera may differ)."""
-    return list(_differ("", _found(recorded), _found(now)))
+    return list(_differ("", _comparable(recorded), _comparable(now)))
 
 
-def renumbered(document: Mapping[str, Any], pictures: Sequence[int]) -> dict[str, Any]:
+def renumber_pairs(document: Mapping[str, Any], pictures: Sequence[int]) -> dict[str, Any]:
     """The result with its pairs numbered as if no picture had gone unanswered: ``pictures``, their indices in order."""
-    place = {index: number for number, index in enumerate(pictures)}
+    path = {index: number for number, index in enumerate(pictures)}
     pairs = document["pairs"]
-    left_out = [{**one, "pair": place.get(one["pair"], one["pair"])} for one in pairs["left_out"]]
-    return {**document, "pairs": {**pairs, "left_out": left_out}}
+    excluded = [{**one, "pair": path.get(one["pair"], one["pair"])} for one in pairs["excluded"]]
+    return {**document, "pairs": {**pairs, "excluded": excluded}}
 
 
-def _found(document: Mapping[str, Any]) -> dict[str, Any]:
-    found = {key: value for key, value in document.items() if key not in _OF_THE_OCCASION}
-    return {**found, "inputs": {"camera.json": (document.get("inputs") or {}).get("camera.json")}}
+def _comparable(document: Mapping[str, Any]) -> dict[str, Any]:
+    comparable = {key: value for key, value in document.items() if key not in _RUN_SPECIFIC_KEYS}
+    return {**comparable, "inputs": {"camera.json": (document.get("inputs") or {}).get("camera.json")}}
 
 
-def _differ(place: str, recorded: Any, now: Any) -> Iterator[Difference]:
+def _differ(path: str, recorded: Any, now: Any) -> Iterator[Difference]:
     if recorded == now:
         return
     if isinstance(recorded, Mapping) and isinstance(now, Mapping):
         for key in dict.fromkeys([*recorded, *now]):
-            yield from _differ(f"{place}.{key}" if place else key, recorded.get(key), now.get(key))
+            yield from _differ(f"{path}.{key}" if path else key, recorded.get(key), now.get(key))
         return
     numbers = _numbers(recorded), _numbers(now)
     if numbers[0] is not None and numbers[1] is not None and numbers[0].shape == numbers[1].shape:
         scale = float(np.abs(numbers[0]).max(initial=0.0)) if numbers[0].ndim else max(1.0, abs(float(numbers[0])))
-        off = float(np.abs(numbers[0] - numbers[1]).max(initial=0.0))
-        yield Difference(place, recorded, now, off / scale if scale else np.inf)
+        max_difference = float(np.abs(numbers[0] - numbers[1]).max(initial=0.0))
+        yield Difference(path, recorded, now, max_difference / scale if scale else np.inf)
     elif isinstance(recorded, list) and isinstance(now, list) and len(recorded) == len(now):
         for index, (before, after) in enumerate(zip(recorded, now, strict=True)):
-            yield from _differ(f"{place}[{index}]", before, after)
+            yield from _differ(f"{path}[{index}]", before, after)
     else:
-        yield Difference(place, recorded, now, np.inf)
+        yield Difference(path, recorded, now, np.inf)
 
 
 def _numbers(value: Any) -> np.typing.NDArray[np.float64] | None:

@@ -9,11 +9,11 @@ import numpy as np
 
 from eyebolt.calibration.problem import Problem, WorkingVolume
 from eyebolt.errors import InputFault
-from eyebolt.geometry import se3 as rigid
+from eyebolt.geometry import se3 as se3
 from eyebolt.geometry.camera_model import CameraModel
 from eyebolt.observations.pair import Pair
 from eyebolt_sim.arm import Arm, faulty_arm, inverse_kinematics
-from eyebolt_sim.cell_geometry import Scene, make_scene
+from eyebolt_sim.cell_geometry import CellGeometry, make_cell_geometry
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS
 from eyebolt_sim.waypoints import plan_waypoints
@@ -32,7 +32,7 @@ class ArmSession(NamedTuple):
     """
 
     problem: Problem
-    scene: Scene
+    scene: CellGeometry
     real: Arm
     noise: PoseNoise
     stands: list
@@ -43,7 +43,7 @@ class ArmSession(NamedTuple):
 def cell(mount, count, seed):
     """A scene and ``count`` waypoints its arm reaches."""
     for attempt in range(50):
-        scene = make_scene(mount, seed + 10_000 * attempt, (NEAR_M + FAR_M) / 2, DEFAULT_BOARD.size_m, "free")
+        scene = make_cell_geometry(mount, seed + 10_000 * attempt, (NEAR_M + FAR_M) / 2, DEFAULT_BOARD.size_m, "free")
         try:
             return scene, plan_waypoints(scene, DEFAULT_LENS, DEFAULT_BOARD, NEAR_M, FAR_M, count, seed)
         except InputFault:
@@ -67,7 +67,7 @@ def session(mount, poses, seed, kind, picks=PICKS):
         if len(pairs) == poses:
             looks.append((reported, stands))
             continue
-        seen = DEFAULT_LENS.project(rigid.apply(scene.view_from(stands), DEFAULT_BOARD.corners_m))
+        seen = DEFAULT_LENS.project(se3.apply(scene.view_from(stands), DEFAULT_BOARD.corners_m))
         ids = np.flatnonzero(DEFAULT_LENS.inside(seen, 5.0))
         corners = seen[ids] + rng.normal(size=(len(ids), 2)) * CORNER_PX
         pairs.append(Pair(len(pairs), reported, ids, corners))
@@ -84,18 +84,18 @@ def pick_errors_mm(session, X, Y):
     for reported, stands in session.looks:
         if session.problem.mount == "fixed":
             tip = Y[:3, 3]
-            point = rigid.apply(rigid.inverse(X) @ reported, tip[None])
-            errors.append(rigid.apply(stands, tip[None]) - rigid.apply(scene.wanted, point))
+            point = se3.apply(se3.inverse(X) @ reported, tip[None])
+            errors.append(se3.apply(stands, tip[None]) - se3.apply(scene.wanted, point))
             continue
         for point in grid[rng.choice(len(grid), 4)]:
             command = reported.copy()
-            command[:3, 3] = rigid.apply(reported @ X, point[None])[0]
+            command[:3, 3] = se3.apply(reported @ X, point[None])[0]
             joints = reachable(command)
             if joints is not None:
                 # At the pick the controller believes itself at the command; its scatter is that of any pose.
-                off = session.real.forward(joints) @ rigid.inverse(Arm().forward(joints))
+                off = session.real.forward(joints) @ se3.inverse(Arm().forward(joints))
                 at = off @ session.noise.reported(command, rng)
-                errors.append(at[:3, 3] - rigid.apply(stands @ scene.wanted, point[None])[0])
+                errors.append(at[:3, 3] - se3.apply(stands @ scene.wanted, point[None])[0])
     return np.linalg.norm(np.array(errors).reshape(-1, 3), axis=1) * 1e3
 
 
@@ -104,7 +104,7 @@ def reachable(command):
     for tilt in (0.0, 0.5, 1.0):
         for turn in np.linspace(0, 2 * np.pi, 9)[:-1]:
             turned = command.copy()
-            turned[:3, :3] = command[:3, :3] @ rigid.exp_rotation([0, 0, turn]) @ rigid.exp_rotation([tilt, 0, 0])
+            turned[:3, :3] = command[:3, :3] @ se3.exp_rotation([0, 0, turn]) @ se3.exp_rotation([tilt, 0, 0])
             solutions = inverse_kinematics(turned)
             if solutions:
                 return solutions[0]

@@ -17,7 +17,7 @@ from scipy.spatial.transform import RigidTransform
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import DEFAULT_LENS, make_problem
-from eyebolt_sim.transforms import carry, inverse
+from eyebolt_sim.transforms import inverse, transform_points
 from eyebolt_sim.views import ViewRange
 from support import cramer_rao_bound as bound
 from support import problems as cases
@@ -44,7 +44,7 @@ def working_points():
 def errors_mm(X, true):
     """(405,): how far each working point, carried by X, lands from where it is."""
     points = working_points()
-    return 1e3 * np.linalg.norm(carry(X, points) - carry(true, points), axis=1)
+    return 1e3 * np.linalg.norm(transform_points(X, points) - transform_points(true, points), axis=1)
 
 
 # ---- figures and their standard errors
@@ -224,14 +224,14 @@ def solve_clean(seed, mount, poses, level):
     """The CleanSet of a seed."""
     simulated = make(mount, poses, seed, level)
     best = bound.rms_of_covariance_mm(bound.bound_covariance(simulated), working_points()) ** 2
-    stated, estimated = (solve(cases.convert(simulated, state_noise)) for state_noise in (True, False))
+    stated, estimated = (solve(cases.convert(simulated, include_robot_noise)) for include_robot_noise in (True, False))
     squared = inside = np.nan
     if isinstance(estimated, Solution):
-        d = twist_between(estimated.X, simulated.wanted_true)
+        d = twist_between(estimated.X, simulated.hand_eye_true)
         squared = float(d @ np.linalg.solve(estimated.covariance, d))
-        inside = float((errors_mm(estimated.X, simulated.wanted_true) <= estimated.expected_error_mm.p95).mean())
-    lost = (len(stated.left_out), len(estimated.left_out))
-    of_both = [mean_square_mm2(outcome, simulated.wanted_true) for outcome in (stated, estimated)]
+        inside = float((errors_mm(estimated.X, simulated.hand_eye_true) <= estimated.expected_error_mm.p95).mean())
+    lost = (len(stated.excluded), len(estimated.excluded))
+    of_both = [mean_square_mm2(outcome, simulated.hand_eye_true) for outcome in (stated, estimated)]
     return CleanSet(best, *of_both, squared, inside, lost)
 
 

@@ -20,10 +20,10 @@ from scipy.sparse import bmat, csr_matrix, identity, kron
 
 from bench.calibration.common import Table, cases, errors_mm, make
 from eyebolt.calibration.estimation.cross_validation import leave_one_out
-from eyebolt.calibration.estimation.initialization import closed_form_starts
+from eyebolt.calibration.estimation.initialization import closed_form_estimates
 from eyebolt.calibration.estimation.maximum_likelihood import joint_estimate
 from eyebolt.calibration.solve import solve
-from eyebolt.geometry import se3 as rigid
+from eyebolt.geometry import se3 as se3
 
 REPEATS = 7
 SCIPY = "scipy least_squares, noise stated"
@@ -51,7 +51,7 @@ def _print_against_generic(bench):
         case = Case(mount, pairs)
         generic = GenericSolver(case.stated, case.start.X, case.start.Y)
         X, found = generic.solve()
-        ours = joint_estimate(case.stated, case.views, case.start.X, case.start.Y)
+        ours = joint_estimate(case.stated, case.observations, case.start.X, case.start.Y)
         apart = errors_mm(X, ours.X).max()
         one = float(np.median(processor_ms(lambda generic=generic: generic.residuals(generic.zero))[0]))
         ways = {
@@ -101,12 +101,12 @@ class Case:
     def __init__(self, mount, pairs):
         simulated = make(mount, pairs, 0, "usual")
         self.stated, self.free = cases.convert(simulated, True), cases.convert(simulated, False)
-        self.views = cases.views_of(self.free)
-        self.start = closed_form_starts(self.views.A, self.views.poses.camera_T_board)[0]
+        self.observations = cases.observations_of(self.free)
+        self.start = closed_form_estimates(self.observations.A, self.observations.poses.camera_T_board)[0]
 
     def joint_and_what_follows(self):
         """Noise estimated."""
-        joint = joint_estimate(self.free, self.views, self.start.X, self.start.Y)
+        joint = joint_estimate(self.free, self.observations, self.start.X, self.start.Y)
         return joint.covariance, leave_one_out(joint)
 
 
@@ -140,10 +140,10 @@ class GenericSolver:
         self.units = np.concatenate([np.full(12, 1e-3), np.tile(arm_sigma, n)])
         self.fixed = problem.mount == "fixed"
         flange = np.array([pair.base_T_flange for pair in problem.pairs])
-        self.chain = flange if self.fixed else rigid.inverse(flange)
+        self.chain = flange if self.fixed else se3.inverse(flange)
         self.points, self.camera = problem.board_corners_m, problem.camera
-        self.corner_px = cases.views_of(problem).corner_px
-        self.seen = np.array([pair.corners_px for pair in problem.pairs]) / self.corner_px
+        self.corner_sigma_px = cases.observations_of(problem).corner_sigma_px
+        self.seen = np.array([pair.corners_px for pair in problem.pairs]) / self.corner_sigma_px
         # Corners of a pair depend on X, Y and that pair's arm error; each prior on one unknown.
         self.pattern = bmat(
             [
@@ -159,13 +159,13 @@ class GenericSolver:
         change = (unknowns * self.units).reshape(-1, 6)
         # On the arm the chain is flange_T_base, so the arm's error stands before it, inverted.
         change[2:] *= 1.0 if self.fixed else -1.0
-        moved = rigid.exp(change)
+        moved = se3.exp(change)
         true_chain = self.chain @ moved[2:] if self.fixed else moved[2:] @ self.chain
-        view = rigid.inverse(self.X @ moved[0]) @ true_chain @ (self.Y @ moved[1])
+        view = se3.inverse(self.X @ moved[0]) @ true_chain @ (self.Y @ moved[1])
         points = self.points @ view[:, :3, :3].swapaxes(1, 2) + view[:, None, :3, 3]
-        return np.concatenate([(self.camera.project(points) / self.corner_px - self.seen).ravel(), unknowns[12:]])
+        return np.concatenate([(self.camera.project(points) / self.corner_sigma_px - self.seen).ravel(), unknowns[12:]])
 
     def solve(self):
         """X (4, 4) from the start, and SciPy's result."""
         found = least_squares(self.residuals, self.zero, jac_sparsity=self.pattern, x_scale="jac")
-        return self.X @ rigid.exp(found.x[:6] * self.units[:6]), found
+        return self.X @ se3.exp(found.x[:6] * self.units[:6]), found

@@ -71,8 +71,8 @@ def closed_forms_mm2(seed, mount, poses, level):
     reported = simulated.base_T_flange_reported
     chain = reported if mount == "fixed" else inverse(reported)
     seen = np.array([board_pose(simulated, k) for k in range(poses)])
-    return [_squared(hand_eye, name, chain, seen, simulated.wanted_true) for name in HAND_EYE] + [
-        _squared(robot_world, name, chain, seen, simulated.wanted_true) for name in ROBOT_WORLD
+    return [_squared(hand_eye, name, chain, seen, simulated.hand_eye_true) for name in HAND_EYE] + [
+        _squared(robot_world, name, chain, seen, simulated.hand_eye_true) for name in ROBOT_WORLD
     ]
 
 

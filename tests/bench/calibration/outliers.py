@@ -31,15 +31,15 @@ from scipy.special import chdtrc, chdtri, fdtrc
 
 from bench.calibration.arms_with_kinematic_errors import KINEMATIC, session
 from bench.calibration.common import LEVELS, Table, bar, cases, make, mean, mean_square_mm2, rms_ratio, share
-from eyebolt.calibration.estimation.cross_validation import unused_pairs
-from eyebolt.calibration.estimation.linearization import linearise
+from eyebolt.calibration.estimation.cross_validation import unused_pair_residuals
+from eyebolt.calibration.estimation.linearization import linearize
 from eyebolt.calibration.estimation.maximum_likelihood import joint_estimate
 from eyebolt.calibration.estimation.robot_noise import variance_of
 from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.calibration.solve import solve
-from eyebolt_sim.cell_geometry import Scene
+from eyebolt_sim.cell_geometry import CellGeometry
 from eyebolt_sim.problems import DEFAULT_LENS
-from eyebolt_sim.transforms import carry, matrix, small_motion
+from eyebolt_sim.transforms import exp_se3, matrix, transform_points
 
 POSES = 20
 SLIP_M, MOVED_M, MOVED_RAD = 1.5e-3, 2e-3, float(np.deg2rad(0.1))
@@ -88,9 +88,9 @@ def _print_faults(bench, seeds, poses, level):
 
 def _fault_row(table, names, results):
     arm, bad = names[1], names[3]
-    named, lost, squared, without, knowable, told = np.array(results, dtype=float).T
+    named, lost, mahalanobis_sq, without, knowable, told = np.array(results, dtype=float).T
     whole, of_all, clean = share(named[np.isfinite(named)] == 1), mean(named), mean(lost)
-    ratio = rms_ratio(squared, without)
+    ratio = rms_ratio(mahalanobis_sq, without)
     held = arm == "white"
     table.row(
         *names,
@@ -103,7 +103,7 @@ def _fault_row(table, names, results):
         bar(clean, at_most=0.01) if held else "",
         ratio if bad else "",
         bar(ratio, at_most=1.2) if bad and held else "",
-        int(np.isnan(squared).sum()),
+        int(np.isnan(mahalanobis_sq).sum()),
     )
 
 
@@ -121,9 +121,9 @@ def _print_corners(bench, seeds, poses, levels):
         for level in levels:
             both = bench.each_seed(one_shaded, seeds, mount, poses, level)
             for noise, results in zip(NOISES, zip(*both, strict=True), strict=True):
-                lost, squared, without = np.array(results, dtype=float).T
-                ratio = rms_ratio(squared, without)
-                table.row(mount, level, noise, ratio, mean(lost).text(4), int(np.isnan(squared).sum()))
+                lost, mahalanobis_sq, without = np.array(results, dtype=float).T
+                ratio = rms_ratio(mahalanobis_sq, without)
+                table.row(mount, level, noise, ratio, mean(lost).text(4), int(np.isnan(mahalanobis_sq).sum()))
 
 
 # ---- one seed
@@ -133,7 +133,7 @@ class Shots(NamedTuple):
     """A session and its truth: ``problem`` with the noise stated, the scene, and where the flange really stood."""
 
     problem: Problem
-    scene: Scene
+    scene: CellGeometry
     stands: list
 
 
@@ -166,37 +166,39 @@ def one_set(seed, mount, arm, kind, bad, poses, level):
     for state in NOISES.values():
         problem = replace(taken.problem, robot_noise=taken.problem.robot_noise if state else None)
         outcome = solve(replace(problem, pairs=pairs))
-        left_out = {p.pair for p in outcome.left_out}
-        named = len(rows & left_out) / len(rows) if rows else np.nan
+        excluded = {p.pair for p in outcome.excluded}
+        named = len(rows & excluded) / len(rows) if rows else np.nan
         without = mean_square_mm2(solve(replace(problem, pairs=rest)), taken.scene.wanted) if rows else np.nan
-        lost = len(left_out - rows) / (poses - len(rows))
+        lost = len(excluded - rows) / (poses - len(rows))
         by_told = told(replace(problem, pairs=rest), corrupted, taken.scene) if judged else np.nan
         out.append((named, lost, mean_square_mm2(outcome, taken.scene.wanted), without, known, by_told))
     return out
 
 
-def knowable(taken, corrupted, corner_px):
+def knowable(taken, corrupted, corner_sigma_px):
     """Whether every corrupted pair lies further from where truth puts it than all but 1 % of clean ones."""
     problem = replace(taken.problem, pairs=corrupted)
-    views = cases.views_of(problem)
-    model = linearise(problem, views.seen, views.A, taken.scene.wanted, taken.scene.nuisance)
-    covariance = model.covariance(corner_px, variance_of(problem.robot_noise)[None])[0]
-    squared = np.einsum("ni,nij,nj->n", model.offset, np.linalg.inv(covariance), model.offset)
-    return float((squared > chdtri(6, 0.01)).all())
+    observations = cases.observations_of(problem)
+    model = linearize(problem, observations.linearized, observations.A, taken.scene.wanted, taken.scene.nuisance)
+    covariance = model.covariance(corner_sigma_px, variance_of(problem.robot_noise)[None])[0]
+    mahalanobis_sq = np.einsum("ni,nij,nj->n", model.offset, np.linalg.inv(covariance), model.offset)
+    return float((mahalanobis_sq > chdtri(6, 0.01)).all())
 
 
 def told(clean, corrupted, scene):
     """Whether an estimate from the ``clean`` problem finds every corrupted pair strange."""
-    joint = joint_estimate(clean, cases.views_of(clean), scene.wanted, scene.nuisance)
+    joint = joint_estimate(clean, cases.observations_of(clean), scene.wanted, scene.nuisance)
     others = replace(clean, pairs=corrupted)
-    views = cases.views_of(others)
-    squared = unused_pairs(joint, linearise(others, views.seen, views.A, joint.X, joint.Y)).squared
+    observations = cases.observations_of(others)
+    mahalanobis_sq = unused_pair_residuals(
+        joint, linearize(others, observations.linearized, observations.A, joint.X, joint.Y)
+    ).mahalanobis_sq
     if clean.robot_noise is not None:
-        chances = np.sort(chdtrc(6, squared))
+        p_values = np.sort(chdtrc(6, mahalanobis_sq))
     else:
-        chances = np.sort(fdtrc(6, 3 * len(clean.pairs) - 6, squared / 6))
+        p_values = np.sort(fdtrc(6, 3 * len(clean.pairs) - 6, mahalanobis_sq / 6))
     count = len(clean.pairs) + len(corrupted)
-    return float(chances[0] <= MAY_SPOIL_A_CLEAN_SET / count and chances[-1] <= MAY_BE_WRONG * len(corrupted) / count)
+    return float(p_values[0] <= MAY_SPOIL_A_CLEAN_SET / count and p_values[-1] <= MAY_BE_WRONG * len(corrupted) / count)
 
 
 def one_shaded(seed, mount, poses, level):
@@ -208,8 +210,8 @@ def one_shaded(seed, mount, poses, level):
     for state in NOISES.values():
         problem = replace(taken.problem, robot_noise=taken.problem.robot_noise if state else None)
         outcome = solve(replace(problem, pairs=shaded))
-        squared = [mean_square_mm2(o, taken.scene.wanted) for o in (outcome, solve(problem))]
-        out.append((len(outcome.left_out) / poses, *squared))
+        mahalanobis_sq = [mean_square_mm2(o, taken.scene.wanted) for o in (outcome, solve(problem))]
+        out.append((len(outcome.excluded) / poses, *mahalanobis_sq))
     return out
 
 
@@ -243,7 +245,7 @@ def moving(taken, rows, rng):
     """The flange was elsewhere when the picture was exposed."""
     out = {}
     for row in rows:
-        moved = small_motion(unit(rng) * MOVED_M, unit(rng) * MOVED_RAD)
+        moved = exp_se3(unit(rng) * MOVED_M, unit(rng) * MOVED_RAD)
         out[row] = seen_from(taken, row, taken.stands[row] @ moved, np.eye(4))
     return out
 
@@ -262,7 +264,7 @@ def seen_from(taken, row, flange, moved_board):
     pair = taken.problem.pairs[row]
     points = taken.problem.board_corners_m[pair.ids]
     before, after = (
-        DEFAULT_LENS.project(carry(view, points))
+        DEFAULT_LENS.project(transform_points(view, points))
         for view in (taken.scene.view_from(taken.stands[row]), taken.scene.view_from(flange) @ moved_board)
     )
     return replace(pair, corners_px=pair.corners_px - before + after)

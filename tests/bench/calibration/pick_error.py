@@ -1,7 +1,7 @@
 """Whether the stated error of a pick holds on arms whose geometry is wrong, and stays tight on arms that only scatter.
 
 Each arm calibrates at waypoints it can reach and then picks at waypoints it did not use, through the same faulty
-geometry. ``inside p95``: share of picks whose error is within the stated p95 of ``expected_pick_mm``, standard error
+geometry. ``inside p95``: share of picks whose error is within the stated p95 of ``expected_pick_error_mm``, standard error
 over the arms; bars: at least 0.90 on arms with joint and link errors, at most 0.99 on arms that only scatter.
 ``stated/true``: stated p95 over the p95 of the arm's own picks, mean over the arms. ``white alone``: the share that
 white noise alone would cover, that is the same statement with the noise given as known.
@@ -57,10 +57,10 @@ def one_arm(seed, mount, poses, kind):
     cell = session(mount, poses, seed, kind)
     outcome = solve(cell.problem)
     if not isinstance(outcome, Solution):
-        return np.nan, np.nan, np.nan, len(outcome.left_out)
+        return np.nan, np.nan, np.nan, len(outcome.excluded)
     errors = pick_errors_mm(cell, outcome.X, outcome.Y)
-    stated = outcome.expected_pick_mm.p95
+    stated = outcome.expected_pick_error_mm.p95
     known = RobotNoise(outcome.robot_noise_mm / 1e3, float(np.deg2rad(outcome.robot_noise_deg)))
     plain = solve(replace(cell.problem, robot_noise=known))
-    white = np.mean(errors <= plain.expected_pick_mm.p95) if isinstance(plain, Solution) else np.nan
-    return np.mean(errors <= stated), stated / np.quantile(errors, 0.95), white, len(outcome.left_out)
+    white = np.mean(errors <= plain.expected_pick_error_mm.p95) if isinstance(plain, Solution) else np.nan
+    return np.mean(errors <= stated), stated / np.quantile(errors, 0.95), white, len(outcome.excluded)

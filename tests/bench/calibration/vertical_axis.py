@@ -3,7 +3,7 @@
 Camera and board may slide along the vertical together without any pair noticing. Before comparing, the estimated X is
 slid to the height of the true one; the bound is the Cramer-Rao bound of the same quantity, with the one direction that
 has no information taken out. ``stated/bound``, ``est/stated``: as in the section efficiency (no bars of their own).
-``height named``: share of the seeds whose ``solution.unknown`` names the height both with noise stated and estimated.
+``height named``: share of the seeds whose ``solution.unobservable`` names the height both with noise stated and estimated.
 """
 
 import numpy as np
@@ -72,14 +72,14 @@ def one_set(seed, mount, poses, level):
     squared, names, lost = [], [], []
     for state in (True, False):
         outcome = solve(cases.convert(simulated, state))
-        lost.append(len(outcome.left_out))
+        lost.append(len(outcome.excluded))
         if not isinstance(outcome, Solution):
             squared.append(np.nan)
             continue
-        names.append(any("height" in words for words in outcome.unknown))
-        slid = outcome.X.copy()
-        slid[:3, 3] += up * (up @ (simulated.wanted_true[:3, 3] - outcome.X[:3, 3]))
-        squared.append(float((errors_mm(slid, simulated.wanted_true) ** 2).mean()))
+        names.append(any("height" in words for words in outcome.unobservable))
+        slide_along_vertical = outcome.X.copy()
+        slide_along_vertical[:3, 3] += up * (up @ (simulated.hand_eye_true[:3, 3] - outcome.X[:3, 3]))
+        squared.append(float((errors_mm(slide_along_vertical, simulated.hand_eye_true) ** 2).mean()))
     best = bound.rms_of_covariance_mm(bound_without_height(simulated, up), working_points()) ** 2
     return best, *squared, float(all(names)) if names else np.nan, *lost
 
@@ -99,7 +99,7 @@ def bound_without_height(simulated, up):
         raise ValueError(f"one direction without information expected; smallest eigenvalues {values[:3]}")
     known = (vectors[:, 1:] / values[1:]) @ vectors[:, 1:].T / size[:, None] / size
     # Which height the pseudo-inverse picks does not matter: the projection takes it out.
-    along = simulated.wanted_true[:3, :3].T @ up
+    along = simulated.hand_eye_true[:3, :3].T @ up
     keep = np.eye(6)
     keep[:3, :3] -= np.outer(along, along)
     return keep @ known[:6, :6] @ keep.T

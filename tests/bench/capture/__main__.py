@@ -1,6 +1,6 @@
 """How long a robot waits for the answer to a capture, and for what: 2448 x 2048 pixels, push camera, real sockets.
 
-    python -m bench.capture [--captures N] [--still off] [--formats]
+    python -m bench.capture [--captures N] [--motion-check off] [--formats]
 
 One process is the daemon, one the camera (the bench itself is the robot). Every capture is timed from the instant of
 the exposure to the reply at the robot's socket; settling and waiting for the camera are not in it. In the same run,
@@ -32,7 +32,9 @@ def main():
     """Reads the command line and prints the figures."""
     parser = argparse.ArgumentParser(prog="tests/bench/capture", description=__doc__.splitlines()[0])
     parser.add_argument("--captures", type=int, default=CAPTURES, help=f"how many ({CAPTURES})")
-    parser.add_argument("--still", choices=("two-pictures", "off"), default="two-pictures", help="[camera] still")
+    parser.add_argument(
+        "--motion-check", choices=("two-pictures", "off"), default="two-pictures", help="[camera] motion_check"
+    )
     parser.add_argument("--formats", action="store_true", help="measure picture formats instead")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory(dir=os.environ.get("EYEBOLT_BENCH_FOLDER")) as folder:
@@ -41,7 +43,7 @@ def main():
             formats.run(cell.pictures[0], Path(folder))
             return
         parts = alone.measure(cell.pictures, BOARD, Path(folder))
-        rows, behind_ms = captures_timed(cell, asked.captures, asked.still)
+        rows, behind_ms = captures_timed(cell, asked.captures, asked.motion_check)
     report(parts, rows, behind_ms)
 
 
@@ -57,7 +59,7 @@ def report(parts, rows, behind_ms):
     total = np.array([row.total_ms for row in rows])
     solve = np.array([row.steps.get("solve") or 0.0 for row in rows])
     print(f"\n{len(rows)} captures, codes {sorted({row.code for row in rows})}; steps as the journal has them, ms")
-    for name in ("waiting", "transfer", "detection", "verdict", "disk", "solve"):
+    for name in ("wait", "transfer", "detect", "view_check", "disk", "solve"):
         ms = np.array([row.steps[name] for row in rows if row.steps.get(name) is not None])
         if len(ms):
             print(f"  {name:<28}{np.median(ms):8.1f} ({ms.min():.1f} - {ms.max():.1f}), {len(ms)} of {len(rows)}")

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import numpy as np
 
-from eyebolt_sim.cell import CellChoices, prepare_cell
+from eyebolt_sim.cell import CellOptions, prepare_cell
 from eyebolt_sim.lens import simple_lens
-from eyebolt_sim.pose_format import PoseTerms
+from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.render import Renderer
 from support.folder_camera_cell import write_station
 
@@ -23,12 +23,12 @@ class LargeCell:
     pictures: np.ndarray
     poses: tuple
 
-    def station(self, still):
+    def station(self, motion_check):
         """A station file in a folder of its own, and the endpoint of its camera."""
-        place = self.folder / f"station-{still}"
+        place = self.folder / f"station-{motion_check}"
         place.mkdir()
         endpoint = f"ipc://{place}/camera"
-        lines = ('source = "push"', f'endpoint = "{endpoint}"', f'still = "{still}"')
+        lines = ('source = "push"', f'endpoint = "{endpoint}"', f'motion_check = "{motion_check}"')
         choices = {"camera_lines": lines, "near_mm": NEAR_MM, "far_mm": FAR_MM, "tolerance_mm": 0.05}
         return write_station(place, lens=LENS, settle_ms=200, **choices), endpoint
 
@@ -39,12 +39,12 @@ def record_large_cell(folder, waypoints, seed):
     place.mkdir()
     cell = prepare_cell(
         write_station(place, lens=LENS, near_mm=NEAR_MM, far_mm=FAR_MM),
-        CellChoices(seed=seed, waypoints=waypoints, checks=False),
+        CellOptions(seed=seed, waypoints=waypoints, checks=False),
     )
     arm, renderer = cell.moving_arm(), Renderer(cell.lens, cell.board, seed=seed)
     pictures = []
     for number, waypoint in enumerate(cell.captures):
         arm.move_to(waypoint.joints_rad, 1e-6, float(number))
         pictures.append(renderer.render(cell.view_from_outward(arm.pose_at(number + 0.5)), number))
-    poses = tuple(PoseTerms().print_pose(w.base_T_flange) for w in cell.captures)
+    poses = tuple(PoseFormat().format_pose(w.base_T_flange) for w in cell.captures)
     return LargeCell(folder, np.array(pictures), poses)

@@ -44,7 +44,7 @@ class Sender:
 
 def _written(pictures, folder):
     with SessionFolder.create(folder / "alone", "20250101-000000-01", {}) as session:
-        return [_ms(lambda k=k: session.store_picture(f"{k:04d}.tif", pictures[k])) for k in range(len(pictures))]
+        return [_ms(lambda k=k: session.store_image(f"{k:04d}.tif", pictures[k])) for k in range(len(pictures))]
 
 
 def _received(pictures, folder):

@@ -10,14 +10,14 @@ import time
 import cv2
 import numpy as np
 
-from eyebolt.store.filesystem import Files, write_whole
-from eyebolt.store.images import PNG, TIFF, file_of
+from eyebolt.store.filesystem import FileSystem, write_atomically
+from eyebolt.store.images import PNG, TIFF, encode_image
 
 REPEATS = 9
 THROUGH_CACHE = "ours, through the cache"
 
 
-class ThroughCache(Files):
+class ThroughCache(FileSystem):
     """Files that are all written as small ones are."""
 
     def write(self, descriptor, data, offset):
@@ -27,11 +27,11 @@ class ThroughCache(Files):
 
 def run(picture, folder):
     """Prints a table."""
-    files, number = Files(), itertools.count()
+    files, number = FileSystem(), itertools.count()
     ways = {
-        "TIFF, plain, with checksum (ours)": lambda: file_of(picture, TIFF),
-        THROUGH_CACHE: lambda: file_of(picture, TIFF),
-        "PNG, level 1, up, run-length (before)": lambda: file_of(picture, PNG),
+        "TIFF, plain, with checksum (ours)": lambda: encode_image(picture, TIFF),
+        THROUGH_CACHE: lambda: encode_image(picture, TIFF),
+        "PNG, level 1, up, run-length (before)": lambda: encode_image(picture, PNG),
         "PNG, level 0": lambda: _encoded(".png", picture, cv2.IMWRITE_PNG_COMPRESSION, 0),
         "TIFF, LZW": lambda: _encoded(".tif", picture, cv2.IMWRITE_TIFF_COMPRESSION, 5),
         "TIFF, PackBits": lambda: _encoded(".tif", picture, cv2.IMWRITE_TIFF_COMPRESSION, 32773),
@@ -44,7 +44,7 @@ def run(picture, folder):
             begun = time.perf_counter()
             data = way()
             encoded = time.perf_counter()
-            write_whole(ThroughCache() if name == THROUGH_CACHE else files, folder / f"{next(number)}", data)
+            write_atomically(ThroughCache() if name == THROUGH_CACHE else files, folder / f"{next(number)}", data)
             encode.append(encoded - begun)
             write.append(time.perf_counter() - encoded)
         print(f"  {name:<44}{1e3 * np.median(encode):8.1f}{1e3 * np.median(write):12.1f}{len(data) / 1e6:8.2f}")

@@ -18,9 +18,9 @@ class Row:
     steps: dict
 
 
-def captures_timed(cell, captures, still):
+def captures_timed(cell, captures, motion_check):
     """A row for each of so many captures, and the milliseconds of the solves that followed an answer."""
-    station, endpoint = cell.station(still)
+    station, endpoint = cell.station(motion_check)
     sender, daemon, heard = Sender(endpoint, cell.pictures, cell.folder), None, []
     try:
         daemon = DaemonProcess(station)
@@ -41,9 +41,9 @@ def captures_timed(cell, captures, still):
         if daemon is not None:
             daemon.end()
     facts = [fact for path in list_sessions(station.parent / "sessions") for fact in SessionFolder.view(path).records]
-    exposed_ns = [fact["exposed_ns"] for fact in facts if fact["fact"] == "picture"]
-    steps = [fact["ms"] for fact in facts if fact["fact"] == "timed"]
-    behind_ms = [fact["took_ms"] for fact in facts if fact["fact"] == "solved" and fact["behind"]]
+    exposed_ns = [fact["exposed_ns"] for fact in facts if fact["type"] == "image"]
+    steps = [fact["timings_ms"] for fact in facts if fact["type"] == "timings"]
+    behind_ms = [fact["duration_ms"] for fact in facts if fact["type"] == "solve" and fact["background"]]
     rows = [
         Row(code, (at_ns - begun_ns) / 1e6, ms)
         for (at_ns, code), begun_ns, ms in zip(heard, exposed_ns, steps, strict=True)

@@ -23,18 +23,18 @@ def main(endpoint, file):
     socket.setsockopt(zmq.SNDHWM, 1)
     socket.setsockopt(zmq.LINGER, 0)
     socket.connect(endpoint)
-    shown = {"number": 0, "ended": False}
+    shown = {"number": 0, "daemon stopped": False}
 
     def listen():
         for line in sys.stdin:
             shown["number"] = int(line)
-        shown["ended"] = True
+        shown["daemon stopped"] = True
 
     threading.Thread(target=listen, daemon=True).start()
     raw = [np.ascontiguousarray(picture) for picture in pictures]
     height, width = raw[0].shape
     count, due = 0, time.monotonic()
-    while not shown["ended"]:
+    while not shown["daemon stopped"]:
         picture = raw[shown["number"]]
         header = {"id": count, "boot_id": "bench", "width": width, "height": height, "channels": 1, "dtype": "uint8"}
         header["exposed_ns"] = time.monotonic_ns()

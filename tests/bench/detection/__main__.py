@@ -27,8 +27,8 @@ import numpy as np
 from bench.detection.views import BANDS, board_of, make_view
 from eyebolt.boards.charuco import charuco_pattern
 from eyebolt.boards.detect import find_board
-from eyebolt.boards.detection import Sighting
-from eyebolt.boards.exposure import Light
+from eyebolt.boards.detection import Detection
+from eyebolt.boards.exposure import ExposureStats
 
 VIEWS = 520
 _PROGRESS_S = 10.0
@@ -40,7 +40,7 @@ class Row:
 
     number: int
     band: tuple[float, float] | None
-    says: str
+    message: str
     theirs_ms: float
     ours_ms: float
     near_ms: float
@@ -81,18 +81,18 @@ def one_view(kind, number):
         if found[0] and np.linalg.norm(corners[0] - view.truth_px[0]) > np.linalg.norm(corners[-1] - view.truth_px[0]):
             corners = corners[::-1]
     ours_ms, seen = timed(lambda: find_board(view.picture, board))
-    ours = seen.ids if isinstance(seen, Sighting) else np.zeros(0, int)
+    ours = seen.ids if isinstance(seen, Detection) else np.zeros(0, int)
     near_ms, near_count = np.nan, 0
     if view.band is not None:
         last = _last_sighting(view, board)
         near_ms, again = timed(lambda: find_board(view.picture, board, near=last))
-        near_count = len(again.ids) if isinstance(again, Sighting) else 0
+        near_count = len(again.ids) if isinstance(again, Detection) else 0
     common, at_ours, at_theirs = np.intersect1d(ours, ids, return_indices=True)
     off_ours = ((seen.corners_px[at_ours] - view.truth_px[common]) ** 2).sum(1) if len(common) else np.zeros(0)
     off_theirs = ((corners[at_theirs] - view.truth_px[common]) ** 2).sum(1) if len(common) else np.zeros(0)
     all_off = np.linalg.norm(seen.corners_px - view.truth_px[ours], axis=1) if len(ours) else np.zeros(0)
     return Row(
-        number, view.band, view.says, theirs_ms, ours_ms, near_ms, len(ids), len(ours), near_count,
+        number, view.band, view.message, theirs_ms, ours_ms, near_ms, len(ids), len(ours), near_count,
         off_theirs, off_ours, int((~(all_off < 1.0)).sum()), int((~view.visible[ours]).sum()),
     )  # fmt: skip
 
@@ -101,8 +101,8 @@ def _last_sighting(view, board):
     """What the camera saw a moment ago: the corners that were in the picture then, at their true places."""
     size = view.picture.shape[::-1]
     inside = ((view.before_px > 0) & (view.before_px < np.array(size) - 1)).all(axis=1)
-    light = Light(0.1, 0.8, 0.0, 0.0, 0.8)
-    return Sighting(np.flatnonzero(inside), view.before_px[inside], light, size, 0.7)
+    light = ExposureStats(0.1, 0.8, 0.0, 0.0, 0.8)
+    return Detection(np.flatnonzero(inside), view.before_px[inside], light, size, 0.7)
 
 
 def resampled(values, statistic, rng):
@@ -166,7 +166,7 @@ def report(kind, rows):
                   f" {sum(r.ours_count > 0 for r in chosen)}; found by us alone {gained}; lost {len(lost)} (bar 0)"
                   f" {'met' if not lost else 'MISSED'}")  # fmt: skip
             for row in lost:
-                print(f"      lost: view {row.number}, {row.says}, the library had {row.theirs_count} corners")
+                print(f"      lost: view {row.number}, {row.message}, the library had {row.theirs_count} corners")
             corners = [sum(getattr(r, f"{who}_count") for r in chosen) for who in ("theirs", "ours", "near")]
             print(f"    corners: library {corners[0]}, ours {corners[1]} (bar: no fewer)"
                   f" {'met' if corners[1] >= corners[0] else 'MISSED'}, last place known {corners[2]}")  # fmt: skip
@@ -174,7 +174,7 @@ def report(kind, rows):
         print(f"    corners of ours more than 1 px off: {wrong}; covered or outside: {hidden}")
     slow = sorted(rows, key=lambda r: r.theirs_ms / r.ours_ms if r.band and r.band[0] >= 0.25 else 99)[:5]
     print(" slowest against the library from 25 % up: " + "; ".join(
-        f"{r.number} ({r.says}) {r.theirs_ms / r.ours_ms:.1f}x" for r in slow))  # fmt: skip
+        f"{r.number} ({r.message}) {r.theirs_ms / r.ours_ms:.1f}x" for r in slow))  # fmt: skip
 
 
 LIBRARY = {

@@ -9,10 +9,10 @@ import cv2
 import numpy as np
 
 from eyebolt.boards.board import Board
-from eyebolt_sim.board_texture import print_board
+from eyebolt_sim.board_texture import draw_board_texture
 from eyebolt_sim.lens import simple_lens
-from eyebolt_sim.render import Look, Renderer
-from eyebolt_sim.transforms import carry
+from eyebolt_sim.render import Appearance, Renderer
+from eyebolt_sim.transforms import transform_points
 from eyebolt_sim.views import place, tilted
 
 SIZE = (2448, 2048)
@@ -36,7 +36,7 @@ class View:
     truth_px: np.ndarray
     visible: np.ndarray
     before_px: np.ndarray
-    says: str
+    message: str
 
 
 @functools.cache
@@ -47,7 +47,7 @@ def board_of(kind):
 
 @functools.cache
 def _print(kind):
-    return print_board(kind, **BOARDS[kind])
+    return draw_board_texture(kind, **BOARDS[kind])
 
 
 def make_view(number, kind, whole=False):
@@ -56,13 +56,13 @@ def make_view(number, kind, whole=False):
     draw = rng.random()
     edges = np.cumsum(SHARES)
     band = BANDS[int(np.searchsorted(edges, draw))] if draw < edges[-1] else None
-    look = Look(
+    appearance = Appearance(
         blur_px=float(rng.choice([0.5, 0.7, 1.0, 1.5, 2.2], p=[0.2, 0.35, 0.25, 0.15, 0.05])),
-        uneven=float(rng.uniform(0, 0.6)),
+        light_falloff=float(rng.uniform(0, 0.6)),
         read_noise=float(rng.uniform(0.6, 3.0)),
         white=float(rng.uniform(120, 240)),
     )
-    renderer = Renderer(LENS, _print(kind), look, seed=number)
+    renderer = Renderer(LENS, _print(kind), appearance, seed=number)
     shape = renderer.board.shape
     far_away = np.eye(4)
     far_away[2, 3] = -1.0
@@ -77,7 +77,7 @@ def make_view(number, kind, whole=False):
             spread = rng.uniform(-1, 1, 2) * max(0.05, 0.9 - share)
             distance_m = shape.size_m[0] * LENS.matrix[0, 0] / (share * SIZE[0])
             camera_T_board = place(LENS, shape, tilted(tilt, axis, roll), spread, distance_m)
-            truth = LENS.project(carry(camera_T_board, shape.corners_m))
+            truth = LENS.project(transform_points(camera_T_board, shape.corners_m))
             visible = LENS.inside(truth, 3)
             if visible.mean() > (0.999 if whole else 0.5):
                 break
@@ -85,18 +85,22 @@ def make_view(number, kind, whole=False):
         nudged = tilted(tilt + np.deg2rad(rng.uniform(-0.5, 0.5)), axis, roll + np.deg2rad(rng.uniform(-0.5, 0.5)))
         shift = rng.uniform(-12, 12, 2) / (np.array(SIZE) / 2)
         before = place(LENS, shape, nudged, spread + shift, distance_m * rng.uniform(0.99, 1.01))
-        before_px = LENS.project(carry(before, shape.corners_m))
+        before_px = LENS.project(transform_points(before, shape.corners_m))
     picture = renderer.render(camera_T_board, number)
-    says = [f"tilt {np.rad2deg(tilt):.0f} share {share:.2f}" if band else "no board", f"blur {look.blur_px}"]
+    message = [f"tilt {np.rad2deg(tilt):.0f} share {share:.2f}" if band else "no board", f"blur {appearance.blur_px}"]
     disturbance = rng.choice(["none", "covered", "glare", "clutter"], p=[0.4, 0.2, 0.2, 0.2])
     if disturbance == "covered" and band and not whole:
         visible &= ~_cover(picture, truth, rng)
     elif disturbance == "glare":
         _glare(picture, rng)
     elif disturbance == "clutter":
-        keep = cv2.convexHull(LENS.project(carry(camera_T_board, _outline(shape))).astype(np.float32)) if band else None
+        keep = (
+            cv2.convexHull(LENS.project(transform_points(camera_T_board, _outline(shape))).astype(np.float32))
+            if band
+            else None
+        )
         _clutter(picture, keep, rng)
-    return View(picture, band, truth, visible, before_px, " ".join([*says, str(disturbance)]))
+    return View(picture, band, truth, visible, before_px, " ".join([*message, str(disturbance)]))
 
 
 def _outline(shape):

@@ -29,11 +29,11 @@ from bench.diagnosis.pose_format_faults import (
 )
 from bench.diagnosis.sessions import Set, code, simulated_at, usual
 from eyebolt.calibration.problem import RobotNoise
-from eyebolt.geometry.pose_format import PoseReading
+from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt_sim.lens import Lens, simple_lens
 from eyebolt_sim.problems import DEFAULT_LENS
-from eyebolt_sim.transforms import carry, inverse, matrix
-from eyebolt_sim.views import ViewRange, squares_board
+from eyebolt_sim.transforms import inverse, matrix, transform_points
+from eyebolt_sim.views import ViewRange, chessboard_shape
 
 VARIED = ViewRange(tilt_deg=(0.0, 30.0))
 COLUMNS, ROWS, SQUARE_M = 12, 9, 0.020
@@ -46,7 +46,7 @@ def board_off(by):
     """The true board is larger than stated by the share ``by``."""
 
     def spoil(mount, poses, seed, level):
-        true = squares_board(COLUMNS, ROWS, SQUARE_M * (1 + by))
+        true = chessboard_shape(COLUMNS, ROWS, SQUARE_M * (1 + by))
         simulated = simulated_at(mount, poses, seed, level, board=true, limits=VARIED)
         problem = replace(cases.convert(simulated, False), board_corners_m=true.corners_m / (1 + by))
         return Set(problem, code("board-scale"))
@@ -87,7 +87,7 @@ def focus_moved(drifting):
             share = row / (poses - 1) if drifting else float(row >= poses // 2)
             lens = simple_lens(2448, 2048, 2400.0 * (1 + 0.005 * share))
             pairs[row] = retaken(simulated, pairs[row], row, simulated.camera_T_board_true[row], lens)
-        return Set(replace(problem, pairs=pairs), code("focus-moved"))
+        return Set(replace(problem, pairs=pairs), code("focus-changed"))
 
     return spoil
 
@@ -96,7 +96,7 @@ def retaken(simulated, pair, row, view, lens=DEFAULT_LENS):
     """The pair with its picture taken of the board at ``view``; the corner noise is what it was."""
     noise = simulated.corners_px[row] - simulated.corners_px_true[row]
     corners = simulated.board_corners_m[simulated.corner_ids[row]]
-    return replace(pair, corners_px=lens.project(carry(view, corners)) + noise)
+    return replace(pair, corners_px=lens.project(transform_points(view, corners)) + noise)
 
 
 # ---- the board's numbers
@@ -129,8 +129,8 @@ def by_columns(ids):
 def rows_for_columns(mount, poses, seed, level):
     """The station states 9 columns and 12 rows."""
     _, problem = usual(mount, poses, seed, level)
-    stated = squares_board(ROWS, COLUMNS, SQUARE_M).corners_m
-    return Set(replace(problem, board_corners_m=stated), code("board-corners"))
+    stated = chessboard_shape(ROWS, COLUMNS, SQUARE_M).corners_m
+    return Set(replace(problem, board_corners_m=stated), code("corner-numbering"))
 
 
 # ---- things that moved
@@ -179,7 +179,7 @@ def louder(mount, poses, seed, level):
     """The arm scatters three times as much as stated."""
     _, problem = usual(mount, poses, seed, level)
     _, mm, deg = LEVELS[level]
-    return Set(replace(problem, robot_noise=RobotNoise(mm * 1e-3 / 3, np.deg2rad(deg) / 3)), code("robot-noise"))
+    return Set(replace(problem, robot_noise=RobotNoise(mm * 1e-3 / 3, np.deg2rad(deg) / 3)), code("excess-pose-noise"))
 
 
 def crooked(right):
@@ -196,13 +196,13 @@ FAULTS = {
     "pose inverted": terms(QUATERNION, QUATERNION, "base_T_flange", inverted=True),
     "other mount": other_mount,
     "Euler kind": euler,
-    "ZYX read as XYZ": terms(ZYX, PoseReading("mm", "euler-XYZ"), 'rotation = "euler-ZYX"'),
+    "ZYX read as XYZ": terms(ZYX, PoseFormat("mm", "euler-XYZ"), 'rotation = "euler-ZYX"'),
     "triple reversed": terms(ZYX, ZYX, 'rotation = "euler-xyz"', turned=True),
-    "vector as Euler": terms(PoseReading("mm", "rotation-vector"), ZYX, 'rotation = "rotation-vector"'),
-    "quaternion order": terms(PoseReading("mm", "quaternion-xyzw"), QUATERNION, 'rotation = "quaternion-xyzw"'),
-    "deg read as rad": terms(ZYX, PoseReading("mm", "euler-ZYX", "rad"), 'angle = "deg"'),
-    "rad read as deg": terms(VECTOR, PoseReading("mm", "rotation-vector"), 'angle = "rad"'),
-    "m read as mm": terms(PoseReading("m"), QUATERNION, 'length = "m"'),
+    "vector as Euler": terms(PoseFormat("mm", "rotation-vector"), ZYX, 'rotation = "rotation-vector"'),
+    "quaternion order": terms(PoseFormat("mm", "quaternion-xyzw"), QUATERNION, 'rotation = "quaternion-xyzw"'),
+    "deg read as rad": terms(ZYX, PoseFormat("mm", "euler-ZYX", "rad"), 'angle = "deg"'),
+    "rad read as deg": terms(VECTOR, PoseFormat("mm", "rotation-vector"), 'angle = "rad"'),
+    "m read as mm": terms(PoseFormat("m"), QUATERNION, 'length = "m"'),
     "lag 1": lag(1),
     "lag -2": lag(-2),
     "two swapped": swapped,
@@ -213,13 +213,13 @@ FAULTS = {
     "focal +2 %": lens_off(code("focal-length"), simple_lens(2448, 2048, 2448.0)),
     "focal -2 %": lens_off(code("focal-length"), simple_lens(2448, 2048, 2352.0)),
     "centre 1 %": lens_off(code("principal-point"), centred_off((24.0, 0.0))),
-    "rectified": lens_off(code("rectified"), stated=BARREL),
+    "already-undistorted": lens_off(code("already-undistorted"), stated=BARREL),
     "distorted": lens_off(code("distortion"), true=BARREL),
     "half resolution": lens_off(code("lens-resolution"), stated=simple_lens(2448, 2048, 1200.0)),
     "focus moved": focus_moved(drifting=False),
     "focus drifts": focus_moved(drifting=True),
     "half turn, third": renumbered(from_the_end, code("half-turned"), 1 / 3),
-    "by columns": renumbered(by_columns, code("board-corners")),
+    "by columns": renumbered(by_columns, code("corner-numbering")),
     "rows for columns": rows_for_columns,
     "slip 1 mm": moved(code("board-moved"), board=by(1.0)),
     "slip 2 mm 1 deg": moved(code("board-moved"), board=by(2.0, 1.0)),
@@ -228,6 +228,6 @@ FAULTS = {
     "frame changed": moved(code("frame-changed"), base=by(120.0, 30.0)),
     "pose coarse": coarse,
     "noise x 3": louder,
-    "robot limited": crooked(code("arm-limits", "arm-geometry")),
+    "robot limited": crooked(code("arm-limited", "arm-geometry")),
     "arm's geometry": crooked(code("arm-geometry")),
 }

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 
 from bench.calibration.common import cases
-from bench.diagnosis.sessions import Set, code, says, usual
-from eyebolt.calibration.diagnosis.misread_poses import WayToRead
-from eyebolt.calibration.problem import PoseTerms
-from eyebolt.geometry.pose_format import EULER_KINDS, PoseReading
+from bench.diagnosis.sessions import Set, code, message, usual
+from eyebolt.calibration.diagnosis.misread_poses import PoseFormatHypothesis
+from eyebolt.calibration.problem import PoseConvention
+from eyebolt.geometry.pose_format import EULER_KINDS, PoseFormat
 from eyebolt_sim.transforms import inverse
 
 # ---- poses read in the wrong terms
@@ -16,9 +16,9 @@ from eyebolt_sim.transforms import inverse
 
 def read(problem, fields, stated):
     """The problem with numbers ``fields`` read as the station states."""
-    poses = WayToRead(stated).poses(np.array(fields), PoseTerms(stated))
+    poses = PoseFormatHypothesis(stated).poses(np.array(fields), PoseConvention(stated))
     pairs = [replace(p, base_T_flange=A, fields=tuple(f)) for p, A, f in zip(problem.pairs, poses, fields, strict=True)]
-    return replace(problem, pairs=pairs, terms=PoseTerms(stated))
+    return replace(problem, pairs=pairs, pose_convention=PoseConvention(stated))
 
 
 def terms(truly, stated, line, turned=False, inverted=False):
@@ -29,7 +29,7 @@ def terms(truly, stated, line, turned=False, inverted=False):
         fields = [cases.sent(inverse(p.base_T_flange) if inverted else p.base_T_flange, truly) for p in problem.pairs]
         if turned:
             fields = [np.concatenate([f[:3], f[:2:-1]]) for f in fields]
-        return Set(read(problem, fields, stated), says("mount" if inverted else "pose-terms", line))
+        return Set(read(problem, fields, stated), message("mount" if inverted else "pose-format", line))
 
     return spoil
 
@@ -37,18 +37,18 @@ def terms(truly, stated, line, turned=False, inverted=False):
 def euler(mount, poses, seed, level):
     """Any of the 24 kinds written, any other stated."""
     kinds = np.random.default_rng([seed, 71]).choice(EULER_KINDS, 2, replace=False)
-    truly, stated = (PoseReading("mm", str(kind)) for kind in kinds)
+    truly, stated = (PoseFormat("mm", str(kind)) for kind in kinds)
     return terms(truly, stated, f'rotation = "{truly.rotation}"')(mount, poses, seed, level)
 
 
-ZYX, VECTOR = PoseReading("mm", "euler-ZYX"), PoseReading("mm", "rotation-vector", "rad")
-QUATERNION = PoseReading("mm", "quaternion-wxyz")
+ZYX, VECTOR = PoseFormat("mm", "euler-ZYX"), PoseFormat("mm", "rotation-vector", "rad")
+QUATERNION = PoseFormat("mm", "quaternion-wxyz")
 
 
 def other_mount(mount, poses, seed, level):
     _, problem = usual(mount, poses, seed, level)
     other = "arm" if mount == "fixed" else "fixed"
-    return Set(replace(problem, mount=other), says("mount", f'mount = "{mount}"'))
+    return Set(replace(problem, mount=other), message("mount", f'mount = "{mount}"'))
 
 
 # ---- pairing
@@ -93,11 +93,11 @@ def stale_picture(mount, poses, seed, level):
     row = int(np.random.default_rng([seed, 74]).integers(1, poses))
     before = problem.pairs[row - 1]
     spoilt = cases.with_pair(problem, row, ids=before.ids, corners_px=before.corners_px)
-    return Set(spoilt, code("stale-picture", pair=(row, 0)))
+    return Set(spoilt, code("stale-image", pair=(row, 0)))
 
 
 def coarse(mount, poses, seed, level):
     """Poses printed in steps of 1 mm and 1 deg."""
     _, problem = usual(mount, poses, seed, level)
     fields = [np.round(cases.sent(p.base_T_flange, ZYX)) for p in problem.pairs]
-    return Set(read(problem, fields, ZYX), code("pose-coarse"))
+    return Set(read(problem, fields, ZYX), code("pose-resolution"))

@@ -14,21 +14,21 @@ from bench.calibration.common import LEVELS, Figure, Table, bar, cases, share
 from eyebolt.calibration.problem import Problem, WorkingVolume
 from eyebolt.calibration.solve import solve
 from eyebolt.observations.pair import Pair
-from eyebolt_sim.cell_geometry import make_scene
+from eyebolt_sim.cell_geometry import make_cell_geometry
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.problems import DEFAULT_LENS
-from eyebolt_sim.transforms import carry, matrix
-from eyebolt_sim.views import ViewRange, place, random_views, squares_board
+from eyebolt_sim.transforms import matrix, transform_points
+from eyebolt_sim.views import ViewRange, chessboard_shape, place, random_views
 
 VIEWS = {
     "varied": ViewRange(tilt_deg=(0, 30)),
     "one distance": ViewRange(distance_m=(0.78, 0.82), tilt_deg=(0, 30)),
     "little tilt": ViewRange(tilt_deg=(0, 5)),
     "flat": ViewRange(distance_m=(0.78, 0.82), tilt_deg=(0, 5)),
-    "ruler": ViewRange(distance_m=(0.78, 0.82), tilt_deg=(0, 5)),
+    "translation": ViewRange(distance_m=(0.78, 0.82), tilt_deg=(0, 5)),
 }
-RULER_M = ((0, 0, 0), (0.1, 0, 0), (0, 0.1, 0), (0, 0, 0.1))
+TRANSLATION_M = ((0, 0, 0), (0.1, 0, 0), (0, 0.1, 0), (0, 0, 0.1))
 FAULTS = {"board +2 %": ("board-scale", "scale"), "focal +2 %": ("focal-length", "focal")}
 OFF = 0.02
 
@@ -59,7 +59,7 @@ def run(bench):
                         sized = np.array([off for _, _, off, _ in found], dtype=float)
                         sized = sized[np.isfinite(sized)]
                         rms = float(np.sqrt((sized**2).mean())) if len(sized) else np.nan
-                        held = moves in ("varied", "ruler") and poses >= 10
+                        held = moves in ("varied", "translation") and poses >= 10
                         table.row(
                             moves,
                             fault,
@@ -91,18 +91,20 @@ def session(seed, moves, fault, mount, poses, level):
     """The spoilt problem."""
     pixels, mm, deg = LEVELS[level]
     rng = np.random.default_rng([seed, 41])
-    board = squares_board(12, 9, 0.020 * (1 + OFF * fault.startswith("board")))
+    board = chessboard_shape(12, 9, 0.020 * (1 + OFF * fault.startswith("board")))
     lens = simple_lens(2448, 2048, 2400.0 * (1 + OFF * fault.startswith("focal")))
-    scene = make_scene(mount, seed, 0.8, board.size_m)
+    scene = make_cell_geometry(mount, seed, 0.8, board.size_m)
     views = []
-    if moves == "ruler":
+    if moves == "translation":
         home = place(lens, board, Rotation.identity(), np.array([-0.2, -0.2]), 0.75)
-        views = [matrix(np.eye(3), shift) @ home for shift in RULER_M]
+        views = [matrix(np.eye(3), shift) @ home for shift in TRANSLATION_M]
     source = random_views(lens, board, VIEWS[moves], rng)
     views += [next(source) for _ in range(poses - len(views))]
     noise, pairs = PoseNoise(mm, deg), []
     for view in views:
-        corners = lens.project(carry(view, board.corners_m)) + rng.normal(size=(len(board.corners_m), 2)) * pixels
+        corners = (
+            lens.project(transform_points(view, board.corners_m)) + rng.normal(size=(len(board.corners_m), 2)) * pixels
+        )
         pairs.append(Pair(len(pairs), noise.reported(scene.flange_for(view), rng), np.arange(len(corners)), corners))
-    stated = squares_board(12, 9, 0.020).corners_m
+    stated = chessboard_shape(12, 9, 0.020).corners_m
     return Problem(mount, cases.camera_of(DEFAULT_LENS), stated, pairs, WorkingVolume(0.6, 1.0))

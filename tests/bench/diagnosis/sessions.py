@@ -29,7 +29,7 @@ def code(*names, **evidence):
     return fits
 
 
-def says(name, words):
+def message(name, words):
     """The right finding has this code, and ``words`` in its remedy."""
     return lambda finding: finding.code == name and words in finding.remedy
 
@@ -42,4 +42,4 @@ def simulated_at(mount, poses, seed, level, **more):
 def usual(mount, poses, seed, level):
     """The simulator's problem and the solver's, noise estimated."""
     simulated = simulated_at(mount, poses, seed, level)
-    return simulated, cases.convert(simulated, state_noise=False)
+    return simulated, cases.convert(simulated, include_robot_noise=False)

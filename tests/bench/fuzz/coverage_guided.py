@@ -25,7 +25,7 @@ def read_line(data):
     parse(data, 7)
 
 
-def read_station(data):
+def load_station(data):
     """A station file; refusing it with a remedy is right."""
     text = data.decode("utf-8", "replace")
     try:
@@ -59,8 +59,8 @@ def read_checked(data):
     one that a disk tore, but what stands behind the checksum is reached."""
     lines = []
     for sequence, body in enumerate(data.split(b"\n")):
-        head = b"%08d %010d " % (len(body), sequence)
-        lines.append(head + b"%08x " % zlib.crc32(body, zlib.crc32(head)) + body + b"\n")
+        prefix = b"%08d %010d " % (len(body), sequence)
+        lines.append(prefix + b"%08x " % zlib.crc32(body, zlib.crc32(prefix)) + body + b"\n")
     read_journal(b"".join(lines))
 
 
@@ -70,14 +70,14 @@ def _whole(fault):
 
 
 JOURNAL = encode_record(0, HEADER) + b"".join(
-    encode_record(k, {"fact": "x", "n": k, "deep": [[1.5, None]]}) for k in (1, 2, 3)
+    encode_record(k, {"type": "x", "n": k, "deep": [[1.5, None]]}) for k in (1, 2, 3)
 )
 LENS = b"""{"width": 1280, "height": 1024, "matrix": [[1450.0, 0, 643.0], [0, 1451.0, 508.0], [0, 0, 1]],
  "distortion": [-0.12, 0.09, 0.0004, -0.0003, 0.0], "sigma": {"fx": 1.0, "cx": 0.5, "k1": 0.001}}"""
 TOKENS = (b"0", b"-1", b"1e400", b"nan", b'"', b"[", b"{", b"\n", b"=", b"99999999")
 TARGETS = {
     "line": (read_line, [b"capture 2 366.613 8.393 166.663 0.32 0.69 -0.06 0.64", b"touch 3 7 (1,2,3)(4,5,6,7) j 1 2"]),
-    "station": (read_station, [station_template("bay-3", mount).encode() for mount in ("fixed", "arm")]),
+    "station": (load_station, [station_template("bay-3", mount).encode() for mount in ("fixed", "arm")]),
     "lens": (read_lens, [LENS]),
     "journal": (read_journal, [JOURNAL]),
     "journal, checks right": (read_checked, [b"\n".join(line[29:] for line in JOURNAL.splitlines())]),

@@ -55,13 +55,13 @@ def noise(rng):
 
 def wrong_with(item):
     """What is wrong with what became of one item of the splitter, or None; and the code, 0 for a request."""
-    parsed = overlong_fault(item.head) if isinstance(item, OverlongLine) else parse(item.content, 7)
+    parsed = overlong_fault(item.prefix) if isinstance(item, OverlongLine) else parse(item.content, 7)
     if isinstance(parsed, Request):
         return (None, 0) if parsed.verb in VERBS else (f"a request of no verb: {parsed!r}", 0)
     if not isinstance(parsed, LineFault) or parsed.code not in CODES or not 40 <= parsed.code <= 44:
         return f"neither request nor fault 40-44: {parsed!r}", 0
-    if not parsed.says.strip() or not parsed.says.isprintable():
-        return f"words that no screen shows: {parsed.says!r}", parsed.code
+    if not parsed.message.strip() or not parsed.message.isprintable():
+        return f"words that no screen shows: {parsed.message!r}", parsed.code
     reply = encode(Reply(parsed.code, parsed.seq, 0, 0), parsed.bracketed, item.terminator)
     if len(reply.rstrip(b"\r\n")) > LONGEST_REPLY:
         return f"an answer of {len(reply)} bytes: {reply!r}", parsed.code
@@ -94,8 +94,8 @@ def run(asked):
                 if wrong is not None:
                     print(f"FOUND {wrong}\n  from {item!r}")
                     return True
-        if splitter.held_bytes > MAX_LINE_BYTES:
-            print(f"FOUND a splitter that holds {splitter.held_bytes} bytes")
+        if splitter.buffered_bytes > MAX_LINE_BYTES:
+            print(f"FOUND a splitter that holds {splitter.buffered_bytes} bytes")
             return True
         if not in_the_middle and served >= asked.lines // 2:
             in_the_middle = resident_pages()

@@ -42,7 +42,7 @@ def main():
     with tempfile.TemporaryDirectory(dir=os.environ.get("EYEBOLT_BENCH_FOLDER")) as folder:
         cell = record_large_cell(Path(folder), waypoints=18, seed=4)
         endpoint = f"ipc://{folder}/camera"
-        lines = ('source = "push"', f'endpoint = "{endpoint}"', 'still = "off"')
+        lines = ('source = "push"', f'endpoint = "{endpoint}"', 'motion_check = "off"')
         place = Path(folder) / "station"
         place.mkdir()
         changes = {"camera_lines": lines, "near_mm": NEAR_MM, "far_mm": FAR_MM, "tolerance_mm": 0.05}
@@ -97,7 +97,7 @@ def lost(station, rows):
     facts = [
         fact for path in list_sessions(station.parent / "sessions")[1:] for fact in SessionFolder.view(path).records
     ]
-    kept = [f for f in facts if f["fact"] == "answer" and f["text"].startswith("capture") and f["code"] <= 9]
+    kept = [f for f in facts if f["type"] == "reply" and f["text"].startswith("capture") and f["code"] <= 9]
     return sum(code <= 9 for code, _ in rows) - len(kept)
 
 

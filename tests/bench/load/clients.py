@@ -22,7 +22,7 @@ AGAIN_S = 10.0
 SLOW_LINE = b"capture 1 512.123 -33.456 801.789 0.70711 0.00012 0.70711 0.00034"
 
 
-class Crowd:
+class SquareCluster:
     """The connections: each a socket, or the time at which it calls again."""
 
     def __init__(self, port, count):
@@ -91,7 +91,7 @@ def main(endpoint, port, watchers, connections):
     hard = resource.getrlimit(resource.RLIMIT_NOFILE)[1]
     resource.setrlimit(resource.RLIMIT_NOFILE, (hard, hard))
     context, sockets = watching(endpoint, int(watchers))
-    crowd = Crowd(int(port), int(connections))
+    crowd = SquareCluster(int(port), int(connections))
     heard = [0] * len(sockets)
     ready = False
     while not (select.select([sys.stdin], [], [], 0)[0] and not sys.stdin.readline()):

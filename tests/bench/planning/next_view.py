@@ -13,8 +13,8 @@ import numpy as np
 from bench.calibration.common import Table, bar
 from bench.planning.sessions import FEWEST, MOST, Shooter, goal_at, median, outcome_of, tight_session
 from eyebolt.calibration.solution import Solution
-from eyebolt.planning.information import belief_of, used_pairs
-from eyebolt.planning.next_view import advise
+from eyebolt.planning.information import pairs_of_solution, setup_estimate
+from eyebolt.planning.next_view import suggest_view
 
 LEAST_RANDOM, FIRST = 20, 3
 
@@ -68,11 +68,13 @@ def follow(problem, pairs, shooter, goal, took):
     while len(pairs) < MOST:
         here = replace(problem, pairs=tuple(pairs))
         found = outcome_of(problem, pairs)
-        if len(pairs) >= FEWEST and goal.met(len(pairs), found):
+        if len(pairs) >= FEWEST and goal.is_met(len(pairs), found):
             break
         if isinstance(found, Solution):
             began = time.process_time()
-            suggestion = advise(belief_of(here, found), used_pairs(here, found), found.expected_error_mm.p95)
+            suggestion = suggest_view(
+                setup_estimate(here, found), pairs_of_solution(here, found), found.expected_error_mm.p95
+            )
             took.append(1e3 * (time.process_time() - began))
             pairs.append(shooter.pair(len(pairs), suggestion.base_T_flange)[0])
         else:

@@ -11,7 +11,7 @@ from eyebolt.observations.pair import Pair
 from eyebolt.planning.stopping import Goal
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.problems import DEFAULT_BOARD, make_problem
-from eyebolt_sim.transforms import carry
+from eyebolt_sim.transforms import transform_points
 from eyebolt_sim.views import ViewRange
 
 FEWEST, MOST = 8, 60
@@ -22,7 +22,7 @@ def random_session(mount, seed, level, pairs):
     """The simulator's problem at random waypoints and the solver's, noise not stated."""
     pixels, mm, deg = LEVELS[level]
     simulated = make_problem(mount, pairs, seed, pixels, mm, deg, limits=RANDOM)
-    return simulated, cases.convert(simulated, state_noise=False)
+    return simulated, cases.convert(simulated, include_robot_noise=False)
 
 
 class Shooter:
@@ -37,7 +37,7 @@ class Shooter:
     def pair(self, index, base_T_flange):
         """The pair reported at a pose, and the share of the board's corners in the picture."""
         view = self.simulated.scene.view_from(self.noise.reported(base_T_flange, self.rng))
-        corners = self.simulated.lens.project(carry(view, DEFAULT_BOARD.corners_m))
+        corners = self.simulated.lens.project(transform_points(view, DEFAULT_BOARD.corners_m))
         corners = corners + self.rng.normal(size=corners.shape) * self.pixels
         ids = np.flatnonzero(self.simulated.lens.inside(corners, 2.0))
         return Pair(index, base_T_flange, ids, corners[ids]), len(ids) / len(corners)
@@ -65,7 +65,7 @@ def tight_session(mount, seed, level, least):
         found = outcome_of(problem, problem.pairs[:count])
         if not isinstance(found, Solution):
             continue
-        if count >= least and goal_at(best).met(count, found):
+        if count >= least and goal_at(best).is_met(count, found):
             return simulated, problem, best, count
         if count < least:
             best = min(best, offered_mm(found) * (1 - 1e-9))
@@ -77,7 +77,7 @@ def offered_mm(found):
     low, high = 0.0, 4 * found.expected_error_mm.p95
     for _ in range(60):
         middle = (low + high) / 2
-        low, high = (low, middle) if goal_at(middle).met(FEWEST, found) else (middle, high)
+        low, high = (low, middle) if goal_at(middle).is_met(FEWEST, found) else (middle, high)
     return high
 
 

@@ -1,7 +1,7 @@
 """Whether the stated error holds in sessions that ended because of it, and the counter's estimate on the way.
 
 Each seed: random waypoints (tilt 5 to 35 deg), the arm's noise estimated, solved after every pair from 8 on; the
-tolerance is the true p95 (Cramer-Rao bound, true noise) of its first 9 to 27 pairs. A session ends when ``Goal.met``
+tolerance is the true p95 (Cramer-Rao bound, true noise) of its first 9 to 27 pairs. A session ends when ``Goal.is_met``
 says so; those that do not by 30 pairs count as not stopped.
 
 ``points in p95``: share of the 405 working points whose true error is within the p95 stated at the stop, pooled over
@@ -21,7 +21,7 @@ from bench.calibration.common import bound as bounds
 from bench.planning.sessions import goal_at, outcome_of, random_session
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.uncertainty.expected_error import p95_of_covariance
-from eyebolt.planning.stopping import stop_factor
+from eyebolt.planning.stopping import stopping_factor
 
 FEWEST, LAST = 8, 30
 ASKED_AT = (8, 15)
@@ -81,17 +81,19 @@ def one_session(seed, mount, level):
         if not isinstance(found, Solution):
             continue
         p95 = found.expected_error_mm.p95
-        errors = errors_mm(found.X, simulated.wanted_true)
+        errors = errors_mm(found.X, simulated.hand_eye_true)
         if np.isnan(plain) and p95 <= tolerance:
             plain = (errors <= p95).mean()
-        if goal.met(count, found):
-            inside = (errors <= p95 * np.array([[1.0], [stop_factor(found.kept, noise_stated=False)]])).mean(axis=1)
+        if goal.is_met(count, found):
+            inside = (errors <= p95 * np.array([[1.0], [stopping_factor(found.pairs_used, noise_stated=False)]])).mean(
+                axis=1
+            )
             session = np.sqrt((errors**2).mean()) <= p95
             over_bound = np.log(p95 / true_p95_mm(simulated, problem, count))
             wanted = [np.log(foretold[n] / count) for n in ASKED_AT]
             return count, inside[0], session, inside[1], (errors <= tolerance).mean(), plain, over_bound, *wanted
         if count in foretold:
-            foretold[count] = count + goal.wanted(count, found)
+            foretold[count] = count + goal.pairs_wanted(count, found)
     return (np.nan,) * (7 + len(ASKED_AT))
 
 

@@ -17,11 +17,11 @@ from bench.calibration.common import Table, bar, mean
 from bench.planning.next_view import LEAST_RANDOM, follow, spread
 from bench.planning.sessions import FEWEST, MOST, Shooter, goal_at, median, outcome_of, tight_session
 from eyebolt.calibration.problem import RobotNoise
-from eyebolt.geometry import se3 as rigid
-from eyebolt.planning.candidates import Outline, candidate_flanges
-from eyebolt.planning.information import Belief, forecast
-from eyebolt.planning.stopping import foreseen_mm
-from eyebolt.planning.waypoints import Guess, plan_waypoints
+from eyebolt.geometry import se3 as se3
+from eyebolt.planning.candidates import BoardOutline, candidate_flanges
+from eyebolt.planning.information import SetupEstimate, forecast
+from eyebolt.planning.stopping import predicted_p95_mm
+from eyebolt.planning.waypoints import GuessUncertainty, plan_waypoints
 
 ASSUMED_NOISE, ASSUMED_PX = RobotNoise(1e-4, float(np.deg2rad(0.02))), 0.1
 
@@ -68,10 +68,10 @@ def one_cell(seed, mount, level):
     """Pairs at random, as planned from a rough and from an exact guess, the bound; shares in view; time, s."""
     simulated, problem, tolerance, needed = tight_session(mount, seed, level, LEAST_RANDOM)
     empty = replace(problem, pairs=())
-    truth = Belief(empty, simulated.wanted_true, simulated.nuisance_true, ASSUMED_NOISE, ASSUMED_PX)
+    truth = SetupEstimate(empty, simulated.hand_eye_true, simulated.nuisance_true, ASSUMED_NOISE, ASSUMED_PX)
     guessed = off_by(truth, np.random.default_rng([seed, 29]))
     began = time.process_time()
-    rough = planned_flanges(guessed, tolerance, Guess())
+    rough = planned_flanges(guessed, tolerance, GuessUncertainty())
     took = time.process_time() - began
     planned, seen = walk(simulated, problem, rough, tolerance, level, seed)
     exact, _ = walk(simulated, problem, planned_flanges(truth, tolerance, None), tolerance, level, seed)
@@ -81,23 +81,23 @@ def one_cell(seed, mount, level):
 
 def off_by(truth, rng):
     """The truth as somebody guesses it: camera and board each 50 mm and 5 deg off, the board by its middle."""
-    guess = Guess()
+    guess = GuessUncertainty()
     directions = rng.normal(size=(4, 3))
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
-    sizes = np.array([guess.off_m, guess.off_rad, guess.off_m, guess.off_rad])
+    sizes = np.array([guess.translation_m, guess.rotation_rad, guess.translation_m, guess.rotation_rad])
     off = (directions * sizes[:, None]).reshape(2, 6)
-    middle = rigid.compose_parts(np.eye(3), Outline.of(truth.problem.board_corners_m).middle_m)
-    board = truth.Y @ middle @ rigid.exp(off[1]) @ rigid.inverse(middle)
-    return replace(truth, X=truth.X @ rigid.exp(off[0]), Y=board)
+    middle = se3.compose_parts(np.eye(3), BoardOutline.of(truth.problem.board_corners_m).centre_m)
+    board = truth.Y @ middle @ se3.exp(off[1]) @ se3.inverse(middle)
+    return replace(truth, X=truth.X @ se3.exp(off[0]), Y=board)
 
 
-def planned_flanges(belief, tolerance, guess):
+def planned_flanges(setup, tolerance, guess):
     """The flange poses of a plan, without its check."""
 
     def stated(pairs, p95):
-        return foreseen_mm(pairs, p95, noise_stated=False)
+        return predicted_p95_mm(pairs, p95, noise_stated=False)
 
-    made = plan_waypoints(belief, [], None, stated, tolerance, FEWEST, MOST, guess)
+    made = plan_waypoints(setup, [], None, stated, tolerance, FEWEST, MOST, guess)
     return [w.base_T_flange for w in made.waypoints if w.kind != "check"]
 
 
@@ -110,7 +110,7 @@ def walk(simulated, problem, flanges, tolerance, level, seed):
         if share < 0.5:
             continue
         pairs.append(pair)
-        if len(pairs) >= FEWEST and goal.met(len(pairs), outcome_of(problem, pairs)):
+        if len(pairs) >= FEWEST and goal.is_met(len(pairs), outcome_of(problem, pairs)):
             return len(pairs), seen
     return follow(problem, pairs, shooter, goal, []), seen
 
@@ -118,10 +118,13 @@ def walk(simulated, problem, flanges, tolerance, level, seed):
 def fewest_like(truth, random):
     """Fewest of the best views, chosen one after the other, that tell as much as the pairs ``random``."""
     ahead = forecast(truth, random, candidate_flanges(truth, None, 600))
-    wanted = float(ahead.square_m2(ahead.known))
-    known, count = ahead.known - forecast_of(truth, random), 0
-    while float(ahead.square_m2(known)) > wanted:
-        known = known + ahead.gains[int(np.argmin(ahead.after_each(known)))]
+    wanted = float(ahead.mean_square_m2(ahead.known_information))
+    known_information, count = ahead.known_information - forecast_of(truth, random), 0
+    while float(ahead.mean_square_m2(known_information)) > wanted:
+        known_information = (
+            known_information
+            + ahead.information_gains[int(np.argmin(ahead.mean_square_after_each_m2(known_information)))]
+        )
         count += 1
     return count
 
@@ -129,4 +132,4 @@ def fewest_like(truth, random):
 def forecast_of(truth, pairs):
     """Information of the pairs alone."""
     one = candidate_flanges(truth, None, 1)
-    return forecast(truth, pairs, one).known - forecast(truth, [], one).known
+    return forecast(truth, pairs, one).known_information - forecast(truth, [], one).known_information

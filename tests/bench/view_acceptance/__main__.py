@@ -16,7 +16,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
-from eyebolt.boards.detection import NoSighting
+from eyebolt.boards.detection import NoDetection
 from eyebolt_sim.views import ViewRange
 from support.rendered_views import Bench
 from support.view_acceptance_sweeps import SWEEPS, half_turned
@@ -78,7 +78,7 @@ def oblique(asked):
         for k, view in enumerate(views):
             found, seen, _ = bench.judged(bench.picture(view, k))
             codes[found.code] += 1
-            if not isinstance(seen, NoSighting):
+            if not isinstance(seen, NoDetection):
                 error = seen.corners_px - bench.corners_px(view)[seen.ids]
                 rows.append((len(seen.ids) / bench.board.corner_count, np.sqrt((error**2).mean())))
         seen_share, error_px = np.mean(rows, axis=0) if rows else (np.nan, np.nan)
@@ -97,7 +97,7 @@ def clean(asked):
             done += 1
             advised[found.code] += 1
             if found.code >= 10:
-                refused.append((kind, k, found.code, found.says))
+                refused.append((kind, k, found.code, found.message))
     print(f"clean       {len(refused)} of {done} refused; codes {dict(advised)} {'met' if not refused else 'MISSED'}")
     for row in refused:
         print(f"            {row}")

@@ -1,9 +1,9 @@
 """What is wrong with a data set: pose format, correspondence, board, intrinsics, focus. Pure."""
 
-from eyebolt.calibration.diagnosis.diagnose import diagnose, findings_on_numbers, in_order
+from eyebolt.calibration.diagnosis.diagnose import diagnose, findings_on_corner_numbers, prioritized
 
 __all__ = [
     "diagnose",
-    "findings_on_numbers",
-    "in_order",
+    "findings_on_corner_numbers",
+    "prioritized",
 ]

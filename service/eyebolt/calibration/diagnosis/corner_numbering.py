@@ -15,71 +15,75 @@ from eyebolt.calibration.finding import Finding
 from eyebolt.geometry import Array
 from eyebolt.observations import Pair
 
-_MOST_PICTURES = 5
-_FEWEST_CORNERS = 9
+_MAX_IMAGES = 5
+_MIN_CORNERS = 9
 # A lens bends a board by some pixels at most; corners counted off wrongly are off by squares.
-_BAD_PX = 5.0
-_BETTER = 5.0
-_LONGEST_LINE = 60
+_GROSS_RESIDUAL_PX = 5.0
+_IMPROVEMENT_RATIO = 5.0
+_MAX_ROW_LENGTH = 60
 
 
-def find_wrong_lines(board_corners_m: Array, pairs: Sequence[Pair]) -> Finding | None:
+def find_wrong_row_length(board_corners_m: Array, pairs: Sequence[Pair]) -> Finding | None:
     """Whether the corner numbers run in lines of another length than those of the board (K, 3)."""
-    stated = _line_of(board_corners_m)
-    usable = [pair for pair in pairs if len(pair.ids) >= _FEWEST_CORNERS]
+    stated = _row_length(board_corners_m)
+    usable = [pair for pair in pairs if len(pair.ids) >= _MIN_CORNERS]
     if stated is None or not usable:
         return None
-    some = [usable[k] for k in np.unique(np.linspace(0, len(usable) - 1, min(len(usable), _MOST_PICTURES)).astype(int))]
-    as_stated_px = _misfit_px(some, stated)
-    if as_stated_px < _BAD_PX:
+    sample = [usable[k] for k in np.unique(np.linspace(0, len(usable) - 1, min(len(usable), _MAX_IMAGES)).astype(int))]
+    as_stated_px = _homography_residual_px(sample, stated)
+    if as_stated_px < _GROSS_RESIDUAL_PX:
         return None
-    tried = sorted((_misfit_px(some, line), line) for line in range(2, _LONGEST_LINE) if line != stated)
-    (best_px, line), (next_px, _) = tried[:2]
-    if as_stated_px < _BETTER * best_px or next_px < _BETTER * best_px:
+    tried = sorted(
+        (_homography_residual_px(sample, row_length), row_length)
+        for row_length in range(2, _MAX_ROW_LENGTH)
+        if row_length != stated
+    )
+    (best_px, row_length), (next_px, _) = tried[:2]
+    if as_stated_px < _IMPROVEMENT_RATIO * best_px or next_px < _IMPROVEMENT_RATIO * best_px:
         return None
     evidence = {
-        "corners_in_a_line": float(line),
-        "stated": float(stated),
-        "misfit_px": best_px,
-        "misfit_as_stated_px": as_stated_px,
+        "corners_per_row": float(row_length),
+        "stated_corners_per_row": float(stated),
+        "residual_px": best_px,
+        "residual_as_stated_px": as_stated_px,
         "next_best_px": next_px,
     }
     return Finding(
-        "board-corners",
+        "corner-numbering",
         "stop",
-        f"the corner numbers run in lines of {line}, not of {stated}: counted so, each picture agrees with the board to"
+        f"the corner numbers run in lines of {row_length}, not of {stated}: counted so, each picture agrees with the board to"
         f" {best_px:.1f} px instead of {as_stated_px:.0f} px",
         evidence,
-        f"count the squares: in the station file under [board] columns = {line + 1} (squares along a line of numbers)"
+        f"count the squares: in the station file under [board] columns = {row_length + 1} (squares along a line of numbers)"
         " and rows to match; where corners come from another program, it must number them row by row.",
     )
 
 
-def _line_of(board_corners_m: Array) -> int | None:
+def _row_length(board_corners_m: Array) -> int | None:
     """How many corners a row of the board has; None if its corners are no such rows."""
-    line = int(np.argmax(np.abs(board_corners_m[:, 1] - board_corners_m[0, 1]) > 1e-9))
-    if line < 2 or len(board_corners_m) % line:
+    row_length = int(np.argmax(np.abs(board_corners_m[:, 1] - board_corners_m[0, 1]) > 1e-9))
+    if row_length < 2 or len(board_corners_m) % row_length:
         return None
-    rows = board_corners_m.reshape(-1, line, 3)
+    rows = board_corners_m.reshape(-1, row_length, 3)
     alike = np.allclose(rows[:, :, 0], rows[0, :, 0], atol=1e-9) and np.allclose(
         rows[..., 1], rows[:, :1, 1], atol=1e-9
     )
-    return line if alike else None
+    return row_length if alike else None
 
 
-def _misfit_px(pairs: Sequence[Pair], line: int) -> float:
-    """Median over the pictures of how far the corners lie from the best homography, RMS, counted off in ``line``."""
-    return float(np.median([_of_picture_px(pair, line) for pair in pairs]))
+def _homography_residual_px(pairs: Sequence[Pair], row_length: int) -> float:
+    """Median over the pictures of how far the corners lie from the best homography, RMS, counted off in ``row_length``."""
+    return float(np.median([_image_residual_px(pair, row_length) for pair in pairs]))
 
 
-def _of_picture_px(pair: Pair, line: int) -> float:
-    places = np.stack([pair.ids % line, pair.ids // line], axis=1).astype(float)
-    if np.linalg.matrix_rank(places - places.mean(axis=0)) < 2:
+def _image_residual_px(pair: Pair, row_length: int) -> float:
+    grid_points = np.stack([pair.ids % row_length, pair.ids // row_length], axis=1).astype(float)
+    if np.linalg.matrix_rank(grid_points - grid_points.mean(axis=0)) < 2:
         return float("inf")
-    found, _ = cv2.findHomography(places, pair.corners_px)
+    found, _ = cv2.findHomography(grid_points, pair.corners_px)
     if found is None:
         return float("inf")
-    mapped = np.concatenate([places, np.ones((len(places), 1))], axis=1) @ np.asarray(found).T
+    mapped = np.concatenate([grid_points, np.ones((len(grid_points), 1))], axis=1) @ np.asarray(found).T
     with np.errstate(all="ignore"):
         off = mapped[:, :2] / mapped[:, 2:] - pair.corners_px
     size = float(np.sqrt((off**2).sum(axis=1).mean()))

@@ -12,155 +12,173 @@ from dataclasses import replace
 
 import numpy as np
 
-from eyebolt.calibration.diagnosis.corner_numbering import find_wrong_lines
+from eyebolt.calibration.diagnosis.corner_numbering import find_wrong_row_length
 from eyebolt.calibration.diagnosis.correspondence import (
-    find_exchanged,
     find_half_turns,
-    find_shift,
-    find_stale,
-    find_swap,
+    find_pair_shift,
+    find_stale_pairs,
+    find_swapped_outliers,
+    find_swapped_pair,
 )
-from eyebolt.calibration.diagnosis.focus import find_moved_focus
+from eyebolt.calibration.diagnosis.focus import find_focus_change
 from eyebolt.calibration.diagnosis.intrinsics import (
-    FIRST_NOISE,
-    explains_move,
-    findings_on_board_and_lens,
-    lens_of_pictures,
+    INITIAL_NOISE,
+    explains_change_point,
+    findings_on_intrinsics,
+    intrinsics_from_images,
 )
-from eyebolt.calibration.diagnosis.misread_poses import findings_on_terms
-from eyebolt.calibration.diagnosis.pose_resolution import find_coarse_poses, find_loud_arm
-from eyebolt.calibration.diagnosis.refit import Looks
-from eyebolt.calibration.estimation import BAD_M, Start, Views, best_start
+from eyebolt.calibration.diagnosis.misread_poses import findings_on_pose_format
+from eyebolt.calibration.diagnosis.pose_resolution import find_coarse_pose_resolution, find_excess_pose_noise
+from eyebolt.calibration.diagnosis.refit import IntrinsicsFit
+from eyebolt.calibration.estimation import GROSS_RESIDUAL_M, InitialEstimate, Observations, best_initial_estimate
 from eyebolt.calibration.finding import Finding
 from eyebolt.calibration.problem import Problem
-from eyebolt.calibration.robust import Belonging, find_change_halfway, find_gross_change, findings_on_slips
+from eyebolt.calibration.robust import (
+    InlierEstimate,
+    find_change_among_excluded,
+    find_gross_change,
+    findings_on_change_points,
+)
 from eyebolt.observations import Pair
 
-ORDER = (
-    "board-corners",
-    "pose-terms",
+FINDING_ORDER = (
+    "corner-numbering",
+    "pose-format",
     "mount",
     "pairs-shifted",
     "lens-resolution",
-    "stale-picture",
+    "stale-image",
     "stale-pose",
     "pairs-swapped",
     "half-turned",
     "tool-changed",
     "frame-changed",
-    "rectified",
+    "already-undistorted",
     "distortion",
-    "focus-moved",
+    "focus-changed",
     "principal-point",
     "focal-length",
     "board-scale",
     "board-or-lens",
     "camera-moved",
     "board-moved",
-    "pose-coarse",
-    "robot-noise",
+    "pose-resolution",
+    "excess-pose-noise",
 )
 # With one of these nothing that comes later means anything.
-_FUNDAMENTAL = ORDER[:5]
+_FUNDAMENTAL = FINDING_ORDER[:5]
 _SEVERITIES = ("stop", "warn", "note")
 
 
-def in_order(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+def prioritized(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     """The findings by severity, then the most fundamental first; without those that a fundamental one explains."""
-    found = sorted(findings, key=lambda f: (_SEVERITIES.index(f.severity), _place(f)))
+    found = sorted(findings, key=lambda f: (_SEVERITIES.index(f.severity), _rank(f)))
     if found and found[0].severity == "stop" and found[0].code in _FUNDAMENTAL:
         return (found[0], *(f for f in found[1:] if f.severity == "note"))
     return tuple(found)
 
 
-def _place(finding: Finding) -> int:
-    return ORDER.index(finding.code) if finding.code in ORDER else len(ORDER)
+def _rank(finding: Finding) -> int:
+    return FINDING_ORDER.index(finding.code) if finding.code in FINDING_ORDER else len(FINDING_ORDER)
 
 
-def diagnose(problem: Problem, views: Views, pairs: Sequence[Pair], belonging: Belonging | None) -> tuple[Finding, ...]:
-    """What is wrong with ``pairs`` (those of ``views``, in the order they were taken), in no order.
+def diagnose(
+    problem: Problem, observations: Observations, pairs: Sequence[Pair], inlier_estimate: InlierEstimate | None
+) -> tuple[Finding, ...]:
+    """What is wrong with ``pairs`` (those of ``observations``, in the order they were taken), in no order.
 
-    ``belonging``: the estimate on those that belong, None where there is none.
+    ``inlier_estimate``: the estimate on those that belong, None where there is none.
     """
-    numbers = findings_on_numbers(problem, pairs)
+    numbers = findings_on_corner_numbers(problem, pairs)
     if numbers:
         return numbers
-    stated = Looks.as_stated(problem, views)
-    by_pictures = lens_of_pictures(stated)
-    looks = by_pictures or stated
-    seen_rightly = replace(problem, camera=looks.camera)
-    start, misfit_m = best_start(seen_rightly, looks.views)
-    if by_pictures is not None and misfit_m < BAD_M:
-        return (*_lens_without_estimate(problem, stated, looks, start, pairs), *find_stale(pairs))
-    if misfit_m > BAD_M:
-        gross = _gross(seen_rightly, looks.views, pairs, misfit_m)
+    stated = IntrinsicsFit.as_stated(problem, observations)
+    fit_to_images = intrinsics_from_images(stated)
+    fit = fit_to_images or stated
+    refitted_problem = replace(problem, camera=fit.camera)
+    start, coarse_residual_m = best_initial_estimate(refitted_problem, fit.observations)
+    if fit_to_images is not None and coarse_residual_m < GROSS_RESIDUAL_M:
+        return (*_intrinsics_without_estimate(problem, stated, fit, start, pairs), *find_stale_pairs(pairs))
+    if coarse_residual_m > GROSS_RESIDUAL_M:
+        gross = _gross_findings(refitted_problem, fit.observations, pairs, coarse_residual_m)
         if gross:
-            return (*gross, *find_stale(pairs))
-    if belonging is None:
-        return (*_lens_without_estimate(problem, stated, looks, start, pairs), *find_stale(pairs))
-    return (*_fine(problem, views, pairs, stated, belonging), *find_stale(pairs))
+            return (*gross, *find_stale_pairs(pairs))
+    if inlier_estimate is None:
+        return (*_intrinsics_without_estimate(problem, stated, fit, start, pairs), *find_stale_pairs(pairs))
+    return (*_findings_of_estimate(problem, observations, pairs, stated, inlier_estimate), *find_stale_pairs(pairs))
 
 
-def findings_on_numbers(problem: Problem, pairs: Sequence[Pair]) -> tuple[Finding, ...]:
+def findings_on_corner_numbers(problem: Problem, pairs: Sequence[Pair]) -> tuple[Finding, ...]:
     """What is wrong with the numbers of the board's corners: needs no pose, and no more than one picture."""
-    found = find_wrong_lines(problem.board_corners_m, pairs)
+    found = find_wrong_row_length(problem.board_corners_m, pairs)
     return () if found is None else (found,)
 
 
-def _lens_without_estimate(
-    problem: Problem, stated: Looks, looks: Looks, start: Start, pairs: Sequence[Pair]
+def _intrinsics_without_estimate(
+    problem: Problem, stated: IntrinsicsFit, fit: IntrinsicsFit, start: InitialEstimate, pairs: Sequence[Pair]
 ) -> tuple[Finding, ...]:
     """What is wrong with board or lens, from transforms in closed form. Two focal lengths contradict any one lens."""
     indices = [pair.index for pair in pairs]
-    focus = find_moved_focus(looks.doubted, looks.views, start, FIRST_NOISE, indices)
-    return (focus,) if focus is not None else findings_on_board_and_lens(problem, stated, looks, start, None)
+    focus = find_focus_change(fit.relaxed_problem, fit.observations, start, INITIAL_NOISE, indices)
+    return (focus,) if focus is not None else findings_on_intrinsics(problem, stated, fit, start, None)
 
 
-def _gross(problem: Problem, views: Views, pairs: Sequence[Pair], misfit_m: float) -> tuple[Finding, ...]:
+def _gross_findings(
+    problem: Problem, observations: Observations, pairs: Sequence[Pair], coarse_residual_m: float
+) -> tuple[Finding, ...]:
     """What is wrong with all pairs, however they are read or paired."""
     indices = [pair.index for pair in pairs]
     found = (
-        find_shift(problem, views, misfit_m),
-        find_half_turns(problem, views, indices, misfit_m),
-        find_swap(problem, views, indices, misfit_m),
+        find_pair_shift(problem, observations, coarse_residual_m),
+        find_half_turns(problem, observations, indices, coarse_residual_m),
+        find_swapped_pair(problem, observations, indices, coarse_residual_m),
     )
-    cheap = tuple(finding for finding in found if finding is not None)
-    if cheap:
-        return cheap
-    change = find_gross_change(problem, views, indices)
-    return findings_on_terms(problem, views, pairs) or ((change,) if change is not None else ())
+    gross_findings = tuple(finding for finding in found if finding is not None)
+    if gross_findings:
+        return gross_findings
+    change = find_gross_change(problem, observations, indices)
+    return findings_on_pose_format(problem, observations, pairs) or ((change,) if change is not None else ())
 
 
-def _fine(
-    problem: Problem, views: Views, pairs: Sequence[Pair], stated: Looks, belonging: Belonging
+def _findings_of_estimate(
+    problem: Problem,
+    observations: Observations,
+    pairs: Sequence[Pair],
+    stated: IntrinsicsFit,
+    inlier_estimate: InlierEstimate,
 ) -> tuple[Finding, ...]:
     """What the estimate on the pairs that belong shows."""
-    joint, used = belonging.joint, belonging.used
+    joint, used = inlier_estimate.joint, inlier_estimate.used
     indices = [pair.index for pair in pairs]
-    start = Start(joint.X, joint.Y, "estimate")
-    parted = np.zeros_like(used)
-    for parting in belonging.partings:
-        parted |= parting.other_part(len(used))
-    strangers = np.flatnonzero(~used & ~parted)
-    rows = np.flatnonzero(used | parted)
-    places = [int(np.searchsorted(rows, parting.row)) for parting in belonging.partings]
-    focus = find_moved_focus(problem, views.subset(rows), start, joint.noise.best, [indices[k] for k in rows], places)
+    start = InitialEstimate(joint.X, joint.Y, "estimate")
+    beyond_change_point = np.zeros_like(used)
+    for change_point in inlier_estimate.change_points:
+        beyond_change_point |= change_point.excluded_rows(len(used))
+    outliers = np.flatnonzero(~used & ~beyond_change_point)
+    rows = np.flatnonzero(used | beyond_change_point)
+    places = [int(np.searchsorted(rows, change_point.row)) for change_point in inlier_estimate.change_points]
+    focus = find_focus_change(
+        problem, observations.subset(rows), start, joint.noise.best, [indices[k] for k in rows], places
+    )
     found: list[Finding | None] = [focus]
     if focus is None:
-        noise, moves = joint.noise.best, zip(belonging.partings, places, strict=True)
-        belong = stated.subset(rows)
-        if not all(explains_move(belong, start, noise, parting.slip.what, place) for parting, place in moves):
-            belong = stated.subset(used)
-        of_board_and_lens = findings_on_board_and_lens(problem, belong, belong, start, noise)
-        found += of_board_and_lens
-        if not of_board_and_lens:
-            found += findings_on_slips(problem.mount, belonging.partings, indices)
-            if not belonging.partings:
-                found.append(find_change_halfway(problem, views, start, used, indices))
-    found += find_exchanged(problem, views, indices, strangers, start)
-    coarse = find_coarse_poses(problem, pairs, joint)
+        noise, moves = joint.noise.best, zip(inlier_estimate.change_points, places, strict=True)
+        selected = stated.subset(rows)
+        if not all(
+            explains_change_point(selected, start, noise, change_point.step_change.moved_part, place)
+            for change_point, place in moves
+        ):
+            selected = stated.subset(used)
+        on_intrinsics = findings_on_intrinsics(problem, selected, selected, start, noise)
+        found += on_intrinsics
+        if not on_intrinsics:
+            found += findings_on_change_points(problem.mount, inlier_estimate.change_points, indices)
+            if not inlier_estimate.change_points:
+                found.append(find_change_among_excluded(problem, observations, start, used, indices))
+    found += find_swapped_outliers(problem, observations, indices, outliers, start)
+    coarse = find_coarse_pose_resolution(problem, pairs, joint)
     found.append(coarse)
     # What bends or rounds the pairs makes the arm look louder than it is.
     if coarse is None and not any(f is not None and f.severity == "stop" for f in found):
-        found.append(find_loud_arm(problem, joint))
+        found.append(find_excess_pose_noise(problem, joint))
     return tuple(finding for finding in found if finding is not None)

@@ -11,100 +11,124 @@ from dataclasses import dataclass
 import numpy as np
 
 from eyebolt.calibration.estimation import (
-    COLUMNS,
     FOCAL,
-    Doubt,
-    Freed,
+    TRANSFORM_COLUMNS,
+    InitialEstimate,
     LinearModel,
-    Start,
-    Views,
-    What,
-    linearise,
-    moved_doubts,
-    plausible,
-    set_free,
+    MovedPart,
+    NuisanceEstimate,
+    NuisanceParameter,
+    Observations,
+    change_point_nuisances,
+    estimate_nuisances,
+    is_plausible_noise,
+    linearize,
 )
 from eyebolt.calibration.finding import Finding
 from eyebolt.calibration.problem import Problem, RobotNoise
 
 # Chance that a clean set is looked into closely, and that it shows a change.
-_LOOKED_INTO, _FALSE_ALARM = 0.05, 1e-5
+_SCREENING_P, _FALSE_ALARM_RATE = 0.05, 1e-5
 # One number that leaves no more than this to chance is believed before the six of something that moved.
-_EXPLAINED = 0.01
-_FEWEST = 5
+_EXPLAINED_P = 0.01
+_MIN_PAIRS = 5
 # A change of the focal length below this (a share) is what temperature does. Common practice, no source.
-_MATTERS = 0.002
-_ON_A_SIDE = 2
+_MIN_RELATIVE_CHANGE = 0.002
+_MIN_PAIRS_PER_SIDE = 2
 # In long sessions not every place is tried; a step shows nearly as well a few pairs away.
-_MOST_PLACES = 60
+_MAX_CANDIDATE_ROWS = 60
 # How far off it may be, a share.
-_WIDEST_FOCAL = 0.3
+_MAX_FOCAL_DEVIATION = 0.3
 _FOCAL, _CHANGE = "focal", "change"
 
 
-def find_moved_focus(
-    problem: Problem, views: Views, start: Start, noise: RobotNoise, indices: Sequence[int], at: Sequence[int] = ()
+def find_focus_change(
+    problem: Problem,
+    observations: Observations,
+    start: InitialEstimate,
+    noise: RobotNoise,
+    indices: Sequence[int],
+    at: Sequence[int] = (),
 ) -> Finding | None:
-    """Whether the focus moved between the pairs of ``views``, in the order they were taken (``indices``).
+    """Whether the focus moved between the pairs of ``observations``, in the order they were taken (``indices``).
 
     ``start``: transforms near all or some of them; ``noise`` to begin with; ``at``: rows before which something is
     known to have moved.
     """
-    if len(views.A) < _FEWEST:
+    if len(observations.A) < _MIN_PAIRS:
         return None
-    paces = _Paces(views, linearise(problem, views.seen, views.A, start.X, start.Y), noise)
-    drift = paces.freed(None)
-    if not at and drift.chance([_FOCAL]) > _LOOKED_INTO:
+    hypotheses = _FocalHypotheses(
+        observations, linearize(problem, observations.linearized, observations.A, start.X, start.Y), noise
+    )
+    drift = hypotheses.nuisance_estimate(None)
+    if not at and drift.p_value([_FOCAL]) > _SCREENING_P:
         return None
-    places = np.linspace(_ON_A_SIDE, len(views.A) - _ON_A_SIDE, min(len(views.A) - 2 * _ON_A_SIDE + 1, _MOST_PLACES))
-    steps = {row: paces.freed(row) for row in {*places.astype(int).tolist(), *at}}
-    row, step = max(steps.items(), key=lambda one: one[1].unexplained([_FOCAL]))
-    drifts = drift.unexplained([_FOCAL]) > step.unexplained([_FOCAL])
-    found = drift if drifts else step
-    if found.chance([_FOCAL]) > _FALSE_ALARM or abs(found.estimate[1]) < _MATTERS or not plausible(found.noise):
+    places = np.linspace(
+        _MIN_PAIRS_PER_SIDE,
+        len(observations.A) - _MIN_PAIRS_PER_SIDE,
+        min(len(observations.A) - 2 * _MIN_PAIRS_PER_SIDE + 1, _MAX_CANDIDATE_ROWS),
+    )
+    steps = {row: hypotheses.nuisance_estimate(row) for row in {*places.astype(int).tolist(), *at}}
+    row, step = max(steps.items(), key=lambda one: one[1].remaining_chi2([_FOCAL]))
+    is_drift = drift.remaining_chi2([_FOCAL]) > step.remaining_chi2([_FOCAL])
+    found = drift if is_drift else step
+    if (
+        found.p_value([_FOCAL]) > _FALSE_ALARM_RATE
+        or abs(found.estimate[1]) < _MIN_RELATIVE_CHANGE
+        or not is_plausible_noise(found.noise)
+    ):
         return None
     # A change of camera or board from there on must not explain it better.
-    for what in COLUMNS:
+    for moved_part in TRANSFORM_COLUMNS:
         for place in {row, *at}:
-            both = paces.freed(None if drifts else row, what, place)
-            focus, other = both.chance([_FOCAL, _CHANGE]), both.chance([n for n in both.names if n != _CHANGE])
-            if focus < min(_EXPLAINED, other):
+            both = hypotheses.nuisance_estimate(None if is_drift else row, moved_part, place)
+            focus, other = both.p_value([_FOCAL, _CHANGE]), both.p_value([n for n in both.names if n != _CHANGE])
+            if focus < min(_EXPLAINED_P, other):
                 return None
-    at_row = None if drifts else row
-    return _finding(paces.freed(at_row, posterior=True), None if at_row is None else indices[at_row])
+    at_row = None if is_drift else row
+    return _finding(hypotheses.nuisance_estimate(at_row, posterior=True), None if at_row is None else indices[at_row])
 
 
 @dataclass(frozen=True)
-class _Paces:
+class _FocalHypotheses:
     """Ways in which the focal length may have changed along the pairs, set free in their linear ``model``."""
 
-    views: Views
+    observations: Observations
     model: LinearModel
     noise: RobotNoise
 
-    def freed(self, row: int | None, moved: What | None = None, place: int = 0, *, posterior: bool = False) -> Freed:
+    def nuisance_estimate(
+        self, row: int | None, moved: MovedPart | None = None, place: int = 0, *, posterior: bool = False
+    ) -> NuisanceEstimate:
         """A step before ``row``, or a steady drift; beside it, ``moved`` (camera or board) from ``place`` on.
 
-        ``posterior``: see ``set_free``.
+        ``posterior``: see ``estimate_nuisances``.
         """
-        n = len(self.views.A)
-        pace = np.arange(n) / (n - 1) if row is None else (np.arange(n) >= row).astype(float)
-        doubts = [
-            Doubt.of_nuisance(_FOCAL, _WIDEST_FOCAL, self.model, FOCAL),
-            Doubt.of_nuisance(_CHANGE, _WIDEST_FOCAL, self.model, FOCAL, pace),
+        n = len(self.observations.A)
+        profile = np.arange(n) / (n - 1) if row is None else (np.arange(n) >= row).astype(float)
+        nuisances = [
+            NuisanceParameter.of_view_nuisance(_FOCAL, _MAX_FOCAL_DEVIATION, self.model, FOCAL),
+            NuisanceParameter.of_view_nuisance(_CHANGE, _MAX_FOCAL_DEVIATION, self.model, FOCAL, profile),
         ]
         if moved is not None:
-            doubts += moved_doubts(self.model, COLUMNS[moved], place)
-        return set_free(self.model, self.views.seen, self.views.corner_px, self.noise, doubts, posterior)
+            nuisances += change_point_nuisances(self.model, TRANSFORM_COLUMNS[moved], place)
+        return estimate_nuisances(
+            self.model,
+            self.observations.linearized,
+            self.observations.corner_sigma_px,
+            self.noise,
+            nuisances,
+            posterior,
+        )
 
 
-def _finding(found: Freed, index: int | None) -> Finding:
-    changes, sigmas = found.alone(found.names)
+def _finding(found: NuisanceEstimate, index: int | None) -> Finding:
+    changes, sigmas = found.conditional_estimate(found.names)
     change, sigma = float(changes[1]), float(sigmas[1])
     when = "bit by bit from the first pair to the last" if index is None else f"before pair {index}"
-    evidence = {"change": change, "change_sigma": sigma, "chance_if_steady": found.chance([_FOCAL])}
+    evidence = {"change": change, "change_sigma": sigma, "p_value_if_constant": found.p_value([_FOCAL])}
     return Finding(
-        "focus-moved",
+        "focus-changed",
         "stop",
         f"the lens changed {when}: its focal length by {100 * change:+.2f} % (sigma {100 * sigma:.2f} %)",
         evidence if index is None else {**evidence, "pair": float(index)},

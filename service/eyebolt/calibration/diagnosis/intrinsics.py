@@ -12,118 +12,140 @@ from dataclasses import replace
 
 import numpy as np
 
-from eyebolt.calibration.diagnosis.refit import DOUBTS, Looks, lens_by_pictures, refit
-from eyebolt.calibration.estimation import Freed, Start, What, plausible
+from eyebolt.calibration.diagnosis.refit import NUISANCE_LIMITS, IntrinsicsFit, refit, refit_intrinsics_to_images
+from eyebolt.calibration.estimation import InitialEstimate, MovedPart, NuisanceEstimate, is_plausible_noise
 from eyebolt.calibration.finding import Finding
 from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.geometry import Array, CameraModel
-from eyebolt.observations import ViewStack
+from eyebolt.observations import CornerObservations
 
 # Chance that clean pairs are looked into closely, that they look like a fault, and that the faults named leave this
 # much unexplained.
-_LOOKED_INTO, _FALSE_ALARM, _EXPLAINED = 1e-3, 1e-5, 1e-4
+_SCREENING_P, _FALSE_ALARM_RATE, _EXPLAINED_P = 1e-3, 1e-5, 1e-4
 # What explains a move away must leave no more than this to chance.
-_EXPLAINED_FOR_SURE = 0.01
+_SURELY_EXPLAINED_P = 0.01
 # The pictures by themselves contradict the lens (five numbers; chance 1e-9 if corners scatter alike).
-_CONTRADICTED = 50.0
+_CONTRADICTED_CHI2 = 50.0
 # With fewer pairs all six numbers are not known beside the transforms.
-_FEWEST = 5
+_MIN_PAIRS = 5
 # What matters: below it, it is what boards and lenses are like (shares; pixels at the edge of what was seen for
 # bending). Common practice, no source.
-_SHARE, _BENDING_PX = 0.003, 1.0
-_STRAIGHT = 0.15
+_MIN_RELATIVE_DEVIATION, _MIN_DISTORTION_PX = 0.003, 1.0
+_UNDISTORTED_FRACTION = 0.15
 # What an arm's noise is sought from, where no estimate on the pairs has it.
-FIRST_NOISE = RobotNoise(1e-3, 3e-3)
-_PARTS: dict[str, tuple[str, ...]] = {
+INITIAL_NOISE = RobotNoise(1e-3, 3e-3)
+_PARAMETER_GROUPS: dict[str, tuple[str, ...]] = {
     "board-scale": ("scale",),
     "focal-length": ("focal",),
     "principal-point": ("cx", "cy"),
     "distortion": ("k1", "k2"),
 }
 # Pictures are binned, cropped to a half or scaled by such factors, and the lens file stays what it was.
-_RATIOS = (0.25, 1 / 3, 0.5, 2 / 3, 0.75, 4 / 3, 1.5, 2.0, 3.0, 4.0)
-_NEAR_RATIO = 0.03
+_RESOLUTION_RATIOS = (0.25, 1 / 3, 0.5, 2 / 3, 0.75, 4 / 3, 1.5, 2.0, 3.0, 4.0)
+_RATIO_TOLERANCE = 0.03
 
 
-def lens_of_pictures(looks: Looks) -> Looks | None:
+def intrinsics_from_images(fit: IntrinsicsFit) -> IntrinsicsFit | None:
     """The pairs read by the lens that the pictures by themselves ask for; None if they bear out the stated one.
 
     No pose takes part in it, so it stands whatever is wrong with the poses.
     """
-    if looks.by_pictures()[1] < _CONTRADICTED:
+    if fit.deviation_by_images()[1] < _CONTRADICTED_CHI2:
         return None
-    found = lens_by_pictures(looks)
-    change = found.change_from(looks)
-    matters = (
-        np.abs(change[1:4]).max() > _SHARE or _bending_px(found.camera, looks.camera, looks.views.stack) > _BENDING_PX
+    found = refit_intrinsics_to_images(fit)
+    change = found.deviation_from(fit)
+    is_relevant = (
+        np.abs(change[1:4]).max() > _MIN_RELATIVE_DEVIATION
+        or _distortion_difference_px(found.camera, fit.camera, fit.observations.stack) > _MIN_DISTORTION_PX
     )
-    return found if matters else None
+    return found if is_relevant else None
 
 
-def explains_move(looks: Looks, start: Start, noise: RobotNoise, what: What, before: int) -> bool:
-    """Whether one part of board and lens explains the pairs ``looks`` better than that ``what`` moved before a row.
+def explains_change_point(
+    fit: IntrinsicsFit, start: InitialEstimate, noise: RobotNoise, moved_part: MovedPart, before: int
+) -> bool:
+    """Whether one part of board and lens explains the pairs ``fit`` better than that ``moved_part`` moved before a row.
 
     Waypoints that come in groups, such as shifts without a turn and then tilts, make a wrong lens look like a move.
     """
-    freed = looks.beside_a_move(start.X, start.Y, noise, what, before)
-    moved = freed.chance([name for name in freed.names if name not in DOUBTS])
-    return max(freed.chance(_names([part])) for part in _PARTS) > max(moved, _EXPLAINED_FOR_SURE)
+    nuisance_estimate = fit.nuisances_with_change_point(start.X, start.Y, noise, moved_part, before)
+    moved = nuisance_estimate.p_value([name for name in nuisance_estimate.names if name not in NUISANCE_LIMITS])
+    return max(nuisance_estimate.p_value(_parameter_names([group])) for group in _PARAMETER_GROUPS) > max(
+        moved, _SURELY_EXPLAINED_P
+    )
 
 
-def findings_on_board_and_lens(
-    problem: Problem, stated: Looks, found: Looks, start: Start, noise: RobotNoise | None
+def findings_on_intrinsics(
+    problem: Problem, stated: IntrinsicsFit, found: IntrinsicsFit, start: InitialEstimate, noise: RobotNoise | None
 ) -> tuple[Finding, ...]:
     """What of board and lens is not as stated.
 
     ``stated``: the pairs as the station states board and lens; ``found``: as far as the pictures alone have moved the
     lens; ``start``: transforms near ``found``.
     """
-    if len(found.views.A) < _FEWEST:
+    if len(found.observations.A) < _MIN_PAIRS:
         return ()
-    noise = noise or FIRST_NOISE
-    if found is stated and found.doubts_at(start.X, start.Y, noise).chance(()) > _LOOKED_INTO:
+    noise = noise or INITIAL_NOISE
+    if found is stated and found.nuisances_at(start.X, start.Y, noise).p_value(()) > _SCREENING_P:
         return ()
-    best, freed = refit(found, start.X, start.Y, noise)
-    total = freed.moved(best.change_from(stated), _stated_doubt(problem.camera, freed.names))
-    if total.chance(()) > _FALSE_ALARM or not plausible(freed.noise):
+    best, nuisance_estimate = refit(found, start.X, start.Y, noise)
+    total = nuisance_estimate.shifted(
+        best.deviation_from(stated), _stated_covariance(problem.camera, nuisance_estimate.names)
+    )
+    if total.p_value(()) > _FALSE_ALARM_RATE or not is_plausible_noise(nuisance_estimate.noise):
         return ()
     sizes = [total.estimate[total.names.index(name)] for name in ("scale", "focal")]
     # No board and no lens is of negative size: then the poses are wrong, and board and lens are bent to suit them.
     if min(sizes) <= -1:
         return ()
-    chosen = _smallest_that_explains(total)
-    others = {n: off for n, off in zip(total.names, total.estimate, strict=True) if n not in _names(chosen[0])}
+    chosen = _smallest_explanation(total)
+    others = {
+        n: deviation
+        for n, deviation in zip(total.names, total.estimate, strict=True)
+        if n not in _parameter_names(chosen[0])
+    }
     # Pairs that hardly turn are fitted by boards and lenses of any size: from so far off nothing follows for one part.
-    if any(abs(off) > DOUBTS[name] for name, off in others.items()):
+    if any(abs(deviation) > NUISANCE_LIMITS[name] for name, deviation in others.items()):
         return ()
-    off, sigma = total.alone(_names(chosen[0]))
-    sized = dict(zip(_names(chosen[0]), zip(off.tolist(), sigma.tolist(), strict=True), strict=True))
-    real = [part for part in chosen[0] if _matters(part, sized, best, stated)]
-    if len(chosen) > 1 and len(chosen[0]) == 1 and real:
-        return (_not_told_apart(chosen, total),)
-    evidence = {"chance_as_stated": total.chance(()), "chance_with_it": total.chance(_names(chosen[0]))}
+    deviation, sigma = total.conditional_estimate(_parameter_names(chosen[0]))
+    deviations = dict(
+        zip(_parameter_names(chosen[0]), zip(deviation.tolist(), sigma.tolist(), strict=True), strict=True)
+    )
+    relevant = [group for group in chosen[0] if _is_relevant(group, deviations, best, stated)]
+    if len(chosen) > 1 and len(chosen[0]) == 1 and relevant:
+        return (_ambiguous_finding(chosen, total),)
+    evidence = {
+        "p_value_as_stated": total.p_value(()),
+        "p_value_with_change": total.p_value(_parameter_names(chosen[0])),
+    }
     ratio = _near_ratio(1 + total.estimate[total.names.index("focal")])
     if ratio is not None:
-        return (_other_resolution(ratio, sized, evidence),)
-    real.sort(key=lambda part: -total.unexplained([n for n in _names(chosen[0]) if n not in _PARTS[part]]))
-    return tuple(_finding(part, sized, best, stated, evidence) for part in real)
+        return (_resolution_finding(ratio, deviations, evidence),)
+    relevant.sort(
+        key=lambda group: (
+            -total.remaining_chi2([n for n in _parameter_names(chosen[0]) if n not in _PARAMETER_GROUPS[group]])
+        )
+    )
+    return tuple(_finding(group, deviations, best, stated, evidence) for group in relevant)
 
 
-def _smallest_that_explains(total: Freed) -> list[tuple[str, ...]]:
+def _smallest_explanation(total: NuisanceEstimate) -> list[tuple[str, ...]]:
     """The fewest parts that leave only chance; the likeliest first, with those as few that explain it too."""
-    for size in range(1, len(_PARTS)):
-        chances = {parts: total.chance(_names(parts)) for parts in itertools.combinations(_PARTS, size)}
-        fitting = [parts for parts, chance in chances.items() if chance > _EXPLAINED]
-        if fitting:
-            return sorted(fitting, key=lambda parts: -chances[parts])
-    return [tuple(_PARTS)]
+    for size in range(1, len(_PARAMETER_GROUPS)):
+        p_values = {
+            parts: total.p_value(_parameter_names(parts)) for parts in itertools.combinations(_PARAMETER_GROUPS, size)
+        }
+        explanations = [parts for parts, p_value in p_values.items() if p_value > _EXPLAINED_P]
+        if explanations:
+            return sorted(explanations, key=lambda parts: -p_values[parts])
+    return [tuple(_PARAMETER_GROUPS)]
 
 
-def _names(parts: Sequence[str]) -> list[str]:
-    return [name for part in parts for name in _PARTS[part]]
+def _parameter_names(parts: Sequence[str]) -> list[str]:
+    return [name for group in parts for name in _PARAMETER_GROUPS[group]]
 
 
-def _stated_doubt(camera: CameraModel, names: Sequence[str]) -> Array:
+def _stated_covariance(camera: CameraModel, names: Sequence[str]) -> Array:
     """(6, 6): what the lens file itself says that it does not know."""
     focal_px = float(camera.matrix[0, 0])
     sigma = camera.sigma
@@ -137,68 +159,82 @@ def _stated_doubt(camera: CameraModel, names: Sequence[str]) -> Array:
     return np.diag([share.get(name, 0.0) ** 2 for name in names])
 
 
-def _bending_px(camera: CameraModel, other: CameraModel, stack: ViewStack) -> float:
+def _distortion_difference_px(camera: CameraModel, other: CameraModel, stack: CornerObservations) -> float:
     """How far apart, in pixels, the distortions of two lenses put a corner at the edge of what was seen."""
     seen = stack.corners_px[stack.weights > 0] - camera.matrix[:2, 2]
     ray = float(np.linalg.norm(seen / np.diagonal(camera.matrix)[:2], axis=1).max())
     points = ray * np.array([[np.cos(a), np.sin(a), 1 / ray] for a in np.linspace(0, 2 * np.pi, 8, endpoint=False)])
     same = replace(other, matrix=camera.matrix)
-    apart = np.linalg.norm(camera.project(points) - same.project(points), axis=1)
-    return float(apart.max())
+    difference_px = np.linalg.norm(camera.project(points) - same.project(points), axis=1)
+    return float(difference_px.max())
 
 
-def _matters(part: str, sized: dict[str, tuple[float, float]], best: Looks, stated: Looks) -> bool:
-    if part == "distortion":
-        return _bending_px(best.camera, stated.camera, stated.views.stack) > _BENDING_PX
-    return float(np.linalg.norm([sized[name][0] for name in _PARTS[part]])) > _SHARE
+def _is_relevant(
+    group: str, deviations: dict[str, tuple[float, float]], best: IntrinsicsFit, stated: IntrinsicsFit
+) -> bool:
+    if group == "distortion":
+        return _distortion_difference_px(best.camera, stated.camera, stated.observations.stack) > _MIN_DISTORTION_PX
+    return float(np.linalg.norm([deviations[name][0] for name in _PARAMETER_GROUPS[group]])) > _MIN_RELATIVE_DEVIATION
 
 
 def _near_ratio(factor: float) -> float | None:
-    return next((ratio for ratio in _RATIOS if abs(factor / ratio - 1) < _NEAR_RATIO), None)
+    return next((ratio for ratio in _RESOLUTION_RATIOS if abs(factor / ratio - 1) < _RATIO_TOLERANCE), None)
 
 
 def _finding(
-    part: str, sized: dict[str, tuple[float, float]], best: Looks, stated: Looks, evidence: dict[str, float]
+    group: str,
+    deviations: dict[str, tuple[float, float]],
+    best: IntrinsicsFit,
+    stated: IntrinsicsFit,
+    evidence: dict[str, float],
 ) -> Finding:
-    numbers = {name: sized[name][0] for name in _PARTS[part]}
-    numbers |= {f"{name}_sigma": sized[name][1] for name in _PARTS[part]}
-    says, remedy = _WORDS[part](sized, best, stated)
-    if part == "distortion" and _is_straight(best, stated):
-        edge_px = _bending_px(stated.camera, _straight(stated.camera), stated.views.stack)
+    numbers = {name: deviations[name][0] for name in _PARAMETER_GROUPS[group]}
+    numbers |= {f"{name}_sigma": deviations[name][1] for name in _PARAMETER_GROUPS[group]}
+    message, remedy = _DESCRIPTIONS[group](deviations, best, stated)
+    if group == "distortion" and _is_undistorted(best, stated):
+        edge_px = _distortion_difference_px(
+            stated.camera, _without_distortion(stated.camera), stated.observations.stack
+        )
         return Finding(
-            "rectified",
+            "already-undistorted",
             "stop",
             "the pictures are straightened already: they show none of the distortion that the lens file states"
             f" ({edge_px:.0f} px at the edge of what was seen)",
-            {**numbers, **evidence, "stated_bending_px": edge_px},
+            {**numbers, **evidence, "stated_distortion_px": edge_px},
             'in the lens file ([camera] intrinsics) set "distortion": [0, 0, 0, 0, 0], with the matrix of the'
             " straightened pictures; or let the camera send them as they are.",
         )
-    return Finding(part, "stop", says, {**numbers, **evidence}, remedy)
+    return Finding(group, "stop", message, {**numbers, **evidence}, remedy)
 
 
-def _of_board(sized: dict[str, tuple[float, float]], best: Looks, stated: Looks) -> tuple[str, str]:
-    off, sigma = sized["scale"]
+def _describe_board_scale(
+    deviations: dict[str, tuple[float, float]], best: IntrinsicsFit, stated: IntrinsicsFit
+) -> tuple[str, str]:
+    deviation, sigma = deviations["scale"]
     return (
-        f"the board is {_percent(off, sigma)} {'larger' if off > 0 else 'smaller'} than stated",
+        f"the board is {_percent(deviation, sigma)} {'larger' if deviation > 0 else 'smaller'} than stated",
         f"measure the board over ten squares; if it bears this out, multiply its lengths in the station file under"
-        f" [board] by {1 + off:.4f} (square_mm = 20 would become {20 * (1 + off):.3f}).",
+        f" [board] by {1 + deviation:.4f} (square_mm = 20 would become {20 * (1 + deviation):.3f}).",
     )
 
 
-def _of_focal(sized: dict[str, tuple[float, float]], best: Looks, stated: Looks) -> tuple[str, str]:
-    off, sigma = sized["focal"]
-    fx, fy = stated.camera.matrix[0, 0] * (1 + off), stated.camera.matrix[1, 1] * (1 + off)
+def _describe_focal_length(
+    deviations: dict[str, tuple[float, float]], best: IntrinsicsFit, stated: IntrinsicsFit
+) -> tuple[str, str]:
+    deviation, sigma = deviations["focal"]
+    fx, fy = stated.camera.matrix[0, 0] * (1 + deviation), stated.camera.matrix[1, 1] * (1 + deviation)
     return (
-        f"the focal length is {_percent(off, sigma)} {'longer' if off > 0 else 'shorter'} than the lens file says",
+        f"the focal length is {_percent(deviation, sigma)} {'longer' if deviation > 0 else 'shorter'} than the lens file says",
         f"calibrate the lens anew at this focus; the pairs see fx = {fx:.1f}, fy = {fy:.1f} for the matrix in the lens"
         " file ([camera] intrinsics). eyebolt solve SESSION --refine-lens prints the whole lens.",
     )
 
 
-def _of_centre(sized: dict[str, tuple[float, float]], best: Looks, stated: Looks) -> tuple[str, str]:
+def _describe_principal_point(
+    deviations: dict[str, tuple[float, float]], best: IntrinsicsFit, stated: IntrinsicsFit
+) -> tuple[str, str]:
     focal_px = float(stated.camera.matrix[0, 0])
-    (x, x_sigma), (y, y_sigma) = sized["cx"], sized["cy"]
+    (x, x_sigma), (y, y_sigma) = deviations["cx"], deviations["cy"]
     cx, cy = stated.camera.matrix[:2, 2] + focal_px * np.array([x, y])
     return (
         f"the principal point is {focal_px * x:+.1f} px across and {focal_px * y:+.1f} px down from where the lens file"
@@ -208,9 +244,11 @@ def _of_centre(sized: dict[str, tuple[float, float]], best: Looks, stated: Looks
     )
 
 
-def _of_bending(sized: dict[str, tuple[float, float]], best: Looks, stated: Looks) -> tuple[str, str]:
-    edge_px = _bending_px(best.camera, stated.camera, stated.views.stack)
-    k1, k2 = stated.camera.distortion[:2] + np.array([sized["k1"][0], sized["k2"][0]])
+def _describe_distortion(
+    deviations: dict[str, tuple[float, float]], best: IntrinsicsFit, stated: IntrinsicsFit
+) -> tuple[str, str]:
+    edge_px = _distortion_difference_px(best.camera, stated.camera, stated.observations.stack)
+    k1, k2 = stated.camera.distortion[:2] + np.array([deviations["k1"][0], deviations["k2"][0]])
     return (
         f"the lens bends the picture otherwise than the lens file says, by {edge_px:.1f} px at the edge of what was"
         " seen",
@@ -219,31 +257,33 @@ def _of_bending(sized: dict[str, tuple[float, float]], best: Looks, stated: Look
     )
 
 
-_WORDS = {
-    "board-scale": _of_board,
-    "focal-length": _of_focal,
-    "principal-point": _of_centre,
-    "distortion": _of_bending,
+_DESCRIPTIONS = {
+    "board-scale": _describe_board_scale,
+    "focal-length": _describe_focal_length,
+    "principal-point": _describe_principal_point,
+    "distortion": _describe_distortion,
 }
 
 
-def _percent(off: float, sigma: float) -> str:
-    return f"{100 * abs(off):.2f} % (sigma {100 * sigma:.2f} %)"
+def _percent(deviation: float, sigma: float) -> str:
+    return f"{100 * abs(deviation):.2f} % (sigma {100 * sigma:.2f} %)"
 
 
-def _straight(camera: CameraModel) -> CameraModel:
+def _without_distortion(camera: CameraModel) -> CameraModel:
     return replace(camera, distortion=np.zeros(5))
 
 
-def _is_straight(best: Looks, stated: Looks) -> bool:
+def _is_undistorted(best: IntrinsicsFit, stated: IntrinsicsFit) -> bool:
     """Nothing is left of a stated distortion that would show."""
-    stated_px = _bending_px(stated.camera, _straight(stated.camera), stated.views.stack)
-    left_px = _bending_px(best.camera, _straight(best.camera), stated.views.stack)
-    return stated_px > _BENDING_PX and left_px < max(_STRAIGHT * stated_px, _BENDING_PX)
+    stated_px = _distortion_difference_px(stated.camera, _without_distortion(stated.camera), stated.observations.stack)
+    left_px = _distortion_difference_px(best.camera, _without_distortion(best.camera), stated.observations.stack)
+    return stated_px > _MIN_DISTORTION_PX and left_px < max(_UNDISTORTED_FRACTION * stated_px, _MIN_DISTORTION_PX)
 
 
-def _other_resolution(ratio: float, sized: dict[str, tuple[float, float]], evidence: dict[str, float]) -> Finding:
-    focal = 1 + sized["focal"][0] if "focal" in sized else ratio
+def _resolution_finding(
+    ratio: float, deviations: dict[str, tuple[float, float]], evidence: dict[str, float]
+) -> Finding:
+    focal = 1 + deviations["focal"][0] if "focal" in deviations else ratio
     return Finding(
         "lens-resolution",
         "stop",
@@ -255,20 +295,20 @@ def _other_resolution(ratio: float, sized: dict[str, tuple[float, float]], evide
     )
 
 
-def _not_told_apart(fitting: Sequence[tuple[str, ...]], total: Freed) -> Finding:
+def _ambiguous_finding(explanations: Sequence[tuple[str, ...]], total: NuisanceEstimate) -> Finding:
     words = {
         "board-scale": "the board's size",
         "focal-length": "the focal length",
         "principal-point": "the principal point",
         "distortion": "the lens's distortion",
     }
-    evidence = {f"chance_{parts[0]}": total.chance(_names(parts)) for parts in fitting}
-    either = " or ".join(words[parts[0]] for parts in fitting)
+    evidence = {f"p_value_{parts[0]}": total.p_value(_parameter_names(parts)) for parts in explanations}
+    either = " or ".join(words[parts[0]] for parts in explanations)
     return Finding(
         "board-or-lens",
         "stop",
         f"either {either} is not as stated; these pairs do not tell which",
-        {**evidence, "chance_as_stated": total.chance(())},
+        {**evidence, "p_value_as_stated": total.p_value(())},
         "measure the board over ten squares, and take more waypoints at different distances (near and far) and tilts"
         " of 20 deg and more; shifts of 100 mm across and along the line of sight, without turning, tell them apart.",
     )

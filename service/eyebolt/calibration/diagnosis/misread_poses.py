@@ -13,94 +13,115 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from eyebolt.calibration.estimation import GOOD_M, JointEstimate, Views, best_start, joint_estimate, starts_for
+from eyebolt.calibration.estimation import (
+    PLAUSIBLE_RESIDUAL_M,
+    JointEstimate,
+    Observations,
+    best_initial_estimate,
+    initial_estimates,
+    joint_estimate,
+)
 from eyebolt.calibration.finding import Finding
-from eyebolt.calibration.problem import PoseTerms, Problem, chain_of
+from eyebolt.calibration.problem import PoseConvention, Problem, kinematic_chain
 from eyebolt.errors import InputFault
-from eyebolt.geometry import EULER_KINDS, Array, PoseReading, se3
+from eyebolt.geometry import EULER_KINDS, Array, PoseFormat, se3
 from eyebolt.observations import Pair
 
 # The first look at every way of reading the rotation is at so many pairs; more would only cost time.
-_PAIRS_FOR_A_LOOK = 10
-_PROMISING = 8
-_MOST_ALIKE = 40
-_FOR_THE_LAST_LOOK = 4
-_FEWEST = 4
+_SCREENING_PAIRS = 10
+_MIN_SCREENED = 8
+_MAX_EQUIVALENT = 40
+_MAX_ESTIMATED = 4
+_MIN_PAIRS = 4
 # Less log likelihood than this between two ways, and they are not told apart.
-_TOLD_APART = 8.0
+_MIN_LOG_LIKELIHOOD_GAP = 8.0
 # A camera on the arm is within about this of the flange.
-_ON_THE_ARM_M = 0.5
+_MAX_FLANGE_DISTANCE_M = 0.5
 _ORDERS = ((0, 1, 2), (0, 2, 1), (1, 0, 2), (1, 2, 0), (2, 0, 1), (2, 1, 0))
 
 
 @dataclass(frozen=True)
-class WayToRead:
+class PoseFormatHypothesis:
     """One way to read the numbers of a pose. ``order``: which of the three angles sent is taken 1st, 2nd, 3rd."""
 
-    reading: PoseReading
+    pose_format: PoseFormat
     inverted: bool = False
     order: tuple[int, int, int] = (0, 1, 2)
 
-    def poses(self, fields: Array, terms: PoseTerms) -> Array | None:
-        """base_T_flange (n, 4, 4) of numbers ``fields`` (n, m), with the tool of ``terms``; None if they mean none."""
-        numbers = np.concatenate([fields[:, :3], fields[:, 3:][:, self.order]], axis=1) if self.permuted else fields
+    def poses(self, fields: Array, pose_convention: PoseConvention) -> Array | None:
+        """base_T_flange (n, 4, 4) of numbers ``fields`` (n, m), with the tool of ``pose_convention``; None if they mean none."""
+        numbers = np.concatenate([fields[:, :3], fields[:, 3:][:, self.order]], axis=1) if self.is_permuted else fields
         try:
-            poses = self.reading.to_matrices(numbers)
+            poses = self.pose_format.to_matrices(numbers)
         except InputFault:
             return None
-        return terms.flange_of(se3.inverse(poses) if self.inverted else poses)
+        return pose_convention.remove_tool(se3.inverse(poses) if self.inverted else poses)
 
     @property
-    def permuted(self) -> bool:
+    def is_permuted(self) -> bool:
         """The angles are sent in another order than they are applied in."""
         return self.order != (0, 1, 2)
 
 
 @dataclass(frozen=True)
-class ReadingFound:
-    """How well one way of reading fits: ``misfit_m`` at the board, median over the pairs; the estimate under it."""
+class HypothesisFit:
+    """How well one way of reading fits: ``coarse_residual_m`` at the board, median over the pairs; the estimate under it."""
 
-    way: WayToRead
-    misfit_m: float
+    hypothesis: PoseFormatHypothesis
+    coarse_residual_m: float
     joint: JointEstimate | None
 
     @property
-    def likelihood(self) -> float:
+    def log_likelihood(self) -> float:
         """Restricted log likelihood under this way of reading; none without an estimate that came to rest."""
         if self.joint is None or not self.joint.converged:
             return -np.inf
         return float(self.joint.fits.log_likelihood[0])
 
 
-def readings_by_fit(problem: Problem, views: Views, terms: PoseTerms, fields: Array) -> list[ReadingFound]:
+def ranked_hypotheses(
+    problem: Problem, observations: Observations, pose_convention: PoseConvention, fields: Array
+) -> list[HypothesisFit]:
     """Ways to read ``fields`` (n, m), the best first; always with the one that the station states.
 
-    ``views``: of the same pairs, in the same order.
+    ``observations``: of the same pairs, in the same order.
     """
     n = len(fields)
-    some = np.unique(np.linspace(0, n - 1, min(n, _PAIRS_FOR_A_LOOK)).astype(int))
-    P = views.poses.camera_T_board
-    looks: list[tuple[float, WayToRead]] = []
-    for way in _rotations(terms.reading, fields.shape[1]):
-        poses = way.poses(fields[some], terms)
+    sample = np.unique(np.linspace(0, n - 1, min(n, _SCREENING_PAIRS)).astype(int))
+    P = observations.poses.camera_T_board
+    screened: list[tuple[float, PoseFormatHypothesis]] = []
+    for hypothesis in _rotation_hypotheses(pose_convention.pose_format, fields.shape[1]):
+        poses = hypothesis.poses(fields[sample], pose_convention)
         if poses is not None:
-            looks.append((_turning_misfit(problem, chain_of(problem.mount, poses), P[some]), way))
-    looks.sort(key=lambda look: look[0])
-    stated = WayToRead(terms.reading)
+            screened.append(
+                (_rotation_residual_rad(problem, kinematic_chain(problem.mount, poses), P[sample]), hypothesis)
+            )
+    screened.sort(key=lambda look: look[0])
+    stated = PoseFormatHypothesis(pose_convention.pose_format)
     # Ways that differ only in the names of the axes turn alike; only the shifts tell them apart.
-    alike = [way for k, (misfit, way) in enumerate(looks) if k < _PROMISING or misfit < 1.5 * looks[0][0] + 1e-6]
-    ways = [stated] + [
-        replace(way, reading=replace(way.reading, length=length))
-        for way in alike[:_MOST_ALIKE]
+    equivalent = [
+        hypothesis
+        for k, (residual_rad, hypothesis) in enumerate(screened)
+        if k < _MIN_SCREENED or residual_rad < 1.5 * screened[0][0] + 1e-6
+    ]
+    hypotheses = [stated] + [
+        replace(hypothesis, pose_format=replace(hypothesis.pose_format, length=length))
+        for hypothesis in equivalent[:_MAX_EQUIVALENT]
         for length in ("mm", "m", "um")
     ]
-    found = [_fit(problem, views, terms, fields, way) for way in dict.fromkeys(ways)]
-    found.sort(key=lambda f: f.misfit_m)
-    last = [f for k, f in enumerate(found) if k < _FOR_THE_LAST_LOOK or f.way == stated]
-    return sorted((_estimated(problem, views, terms, fields, f) for f in last), key=lambda f: -f.likelihood)
+    found = [
+        _coarse_fit(problem, observations, pose_convention, fields, hypothesis)
+        for hypothesis in dict.fromkeys(hypotheses)
+    ]
+    found.sort(key=lambda f: f.coarse_residual_m)
+    last = [f for k, f in enumerate(found) if k < _MAX_ESTIMATED or f.hypothesis == stated]
+    return sorted(
+        (_with_estimate(problem, observations, pose_convention, fields, f) for f in last),
+        key=lambda f: -f.log_likelihood,
+    )
 
 
-def _rotations(stated: PoseReading, count: int) -> Iterator[WayToRead]:
+def _rotation_hypotheses(stated: PoseFormat, count: int) -> Iterator[PoseFormatHypothesis]:
     """Every way to read the rotation of a pose of ``count`` numbers, each also the other way round."""
     kinds: list[tuple[str, str, tuple[int, int, int]]] = []
     if count == 7:
@@ -116,37 +137,47 @@ def _rotations(stated: PoseReading, count: int) -> Iterator[WayToRead]:
                 if len(set(kind[-3:])) == 3:
                     kinds += [(kind, angle, order) for order in _ORDERS[1:-1]]
     for (kind, angle, order), inverted in itertools.product(kinds, (False, True)):
-        yield WayToRead(PoseReading("mm", kind, angle), inverted, order)
+        yield PoseFormatHypothesis(PoseFormat("mm", kind, angle), inverted, order)
 
 
-def _turning_misfit(problem: Problem, A: Array, P: Array) -> float:
+def _rotation_residual_rad(problem: Problem, A: Array, P: Array) -> float:
     """Median angle, radians, by which the turns of arm and camera disagree, whatever the shifts."""
     best = np.inf
-    for start in starts_for(problem, A, P):
+    for start in initial_estimates(problem, A, P):
         predicted = np.swapaxes(start.X[:3, :3], -1, -2) @ A[:, :3, :3] @ start.Y[:3, :3]
         off = se3.rotation_angle(np.swapaxes(predicted, -1, -2) @ P[:, :3, :3])
         best = min(best, float(np.median(off)))
     return best
 
 
-def _with_poses(problem: Problem, views: Views, poses: Array) -> Views:
-    return replace(views, A=chain_of(problem.mount, poses))
+def _with_poses(problem: Problem, observations: Observations, poses: Array) -> Observations:
+    return replace(observations, A=kinematic_chain(problem.mount, poses))
 
 
-def _fit(problem: Problem, views: Views, terms: PoseTerms, fields: Array, way: WayToRead) -> ReadingFound:
-    poses = way.poses(fields, terms)
-    misfit_m = np.inf if poses is None else best_start(problem, _with_poses(problem, views, poses))[1]
-    return ReadingFound(way, misfit_m, None)
+def _coarse_fit(
+    problem: Problem,
+    observations: Observations,
+    pose_convention: PoseConvention,
+    fields: Array,
+    hypothesis: PoseFormatHypothesis,
+) -> HypothesisFit:
+    poses = hypothesis.poses(fields, pose_convention)
+    coarse_residual_m = (
+        np.inf if poses is None else best_initial_estimate(problem, _with_poses(problem, observations, poses))[1]
+    )
+    return HypothesisFit(hypothesis, coarse_residual_m, None)
 
 
-def _estimated(problem: Problem, views: Views, terms: PoseTerms, fields: Array, found: ReadingFound) -> ReadingFound:
-    poses = found.way.poses(fields, terms)
+def _with_estimate(
+    problem: Problem, observations: Observations, pose_convention: PoseConvention, fields: Array, found: HypothesisFit
+) -> HypothesisFit:
+    poses = found.hypothesis.poses(fields, pose_convention)
     if poses is None:
         return found
-    read = _with_poses(problem, views, poses)
+    read = _with_poses(problem, observations, poses)
     free = replace(problem, robot_noise=None)
     joints: list[JointEstimate] = []
-    for start in starts_for(free, read.A, read.poses.camera_T_board):
+    for start in initial_estimates(free, read.A, read.poses.camera_T_board):
         try:
             with np.errstate(all="ignore"):
                 joints.append(joint_estimate(free, read, start.X, start.Y, posterior=False))
@@ -160,116 +191,131 @@ def _estimated(problem: Problem, views: Views, terms: PoseTerms, fields: Array, 
     return replace(found, joint=best)
 
 
-def findings_on_terms(problem: Problem, views: Views, pairs: Sequence[Pair]) -> tuple[Finding, ...]:
-    """Whether another way of reading the poses of ``pairs`` (those of ``views``, in order) fits as it should.
+def findings_on_pose_format(problem: Problem, observations: Observations, pairs: Sequence[Pair]) -> tuple[Finding, ...]:
+    """Whether another way of reading the poses of ``pairs`` (those of ``observations``, in order) fits as it should.
 
     To be looked for only where the stated way fits so badly that no arm's scatter explains it.
     """
-    if len(pairs) < _FEWEST:
+    if len(pairs) < _MIN_PAIRS:
         return ()
-    terms = problem.terms
-    fields = _fields_of(pairs) if terms is not None else None
-    if terms is None or fields is None:
-        terms = PoseTerms(PoseReading())
-        fields = np.array([terms.reading.to_fields(pair.base_T_flange) for pair in pairs])
-    stated = WayToRead(terms.reading)
-    found = readings_by_fit(problem, views, terms, fields)
+    pose_convention = problem.pose_convention
+    fields = _fields_of(pairs) if pose_convention is not None else None
+    if pose_convention is None or fields is None:
+        pose_convention = PoseConvention(PoseFormat())
+        fields = np.array([pose_convention.pose_format.to_fields(pair.base_T_flange) for pair in pairs])
+    stated = PoseFormatHypothesis(pose_convention.pose_format)
+    found = ranked_hypotheses(problem, observations, pose_convention, fields)
     best = found[0]
-    if best.way == stated or best.joint is None or not _plausible(best):
+    if best.hypothesis == stated or best.joint is None or not _is_plausible(best):
         return ()
-    now = next(f for f in found if f.way == stated)
-    rivals = [f for f in found[1:] if f.way != stated and _plausible(f)]
-    return (_finding(problem, stated, best, now, rivals),)
+    as_stated = next(f for f in found if f.hypothesis == stated)
+    rivals = [f for f in found[1:] if f.hypothesis != stated and _is_plausible(f)]
+    return (_finding(problem, stated, best, as_stated, rivals),)
 
 
-def _plausible(found: ReadingFound) -> bool:
+def _is_plausible(found: HypothesisFit) -> bool:
     return (
         found.joint is not None
         and found.joint.converged
-        and found.misfit_m < GOOD_M
-        and found.joint.noise.best.translation_m < GOOD_M
+        and found.coarse_residual_m < PLAUSIBLE_RESIDUAL_M
+        and found.joint.noise.best.translation_m < PLAUSIBLE_RESIDUAL_M
     )
 
 
 def _finding(
-    problem: Problem, stated: WayToRead, best: ReadingFound, now: ReadingFound, rivals: Sequence[ReadingFound]
+    problem: Problem,
+    stated: PoseFormatHypothesis,
+    best: HypothesisFit,
+    as_stated: HypothesisFit,
+    rivals: Sequence[HypothesisFit],
 ) -> Finding:
     evidence = {
-        "misfit_mm": best.misfit_m * 1e3,
-        "misfit_as_stated_mm": now.misfit_m * 1e3,
-        "log_likelihood_gained": best.likelihood - max(now.likelihood, -1e6),
+        "residual_mm": best.coarse_residual_m * 1e3,
+        "residual_as_stated_mm": as_stated.coarse_residual_m * 1e3,
+        "log_likelihood_gain": best.log_likelihood - max(as_stated.log_likelihood, -1e6),
     }
     if rivals:
-        evidence["ahead_of_the_next"] = best.likelihood - rivals[0].likelihood
-    fits = f"the pictures then agree to {best.misfit_m * 1e3:.2f} mm instead of {now.misfit_m * 1e3:.0f} mm"
-    if rivals and best.likelihood - rivals[0].likelihood < _TOLD_APART:
-        both = f"{_in_words(stated, best.way)}, or {_in_words(stated, rivals[0].way)}"
+        evidence["log_likelihood_over_runner_up"] = best.log_likelihood - rivals[0].log_likelihood
+    fits = f"the pictures then agree to {best.coarse_residual_m * 1e3:.2f} mm instead of {as_stated.coarse_residual_m * 1e3:.0f} mm"
+    if rivals and best.log_likelihood - rivals[0].log_likelihood < _MIN_LOG_LIKELIHOOD_GAP:
+        both = f"{_describe(stated, best.hypothesis)}, or {_describe(stated, rivals[0].hypothesis)}"
         return Finding(
-            "pose-terms",
+            "pose-format",
             "stop",
             f"the poses are not what the station file says, and two ways to read them fit alike: {both} ({fits})",
             evidence,
             "take waypoints that turn by 30 deg and more about all three axes; they tell the two apart.",
         )
-    if best.way.inverted:
-        return _other_way_round(problem, best, fits, evidence)
+    if best.hypothesis.inverted:
+        return _inverted_pose_finding(problem, best, fits, evidence)
     return Finding(
-        "pose-terms",
+        "pose-format",
         "stop",
-        f"the poses are not what the station file says, but {_in_words(stated, best.way)}: {fits}",
+        f"the poses are not what the station file says, but {_describe(stated, best.hypothesis)}: {fits}",
         evidence,
-        _lines_to_change(stated, best.way),
+        _lines_to_change(stated, best.hypothesis),
     )
 
 
-def _other_way_round(problem: Problem, best: ReadingFound, fits: str, evidence: dict[str, float]) -> Finding:
+def _inverted_pose_finding(problem: Problem, best: HypothesisFit, fits: str, evidence: dict[str, float]) -> Finding:
     distance_m = float(np.linalg.norm(best.joint.X[:3, 3])) if best.joint is not None else 0.0
     other = "arm" if problem.mount == "fixed" else "fixed"
-    near = distance_m < _ON_THE_ARM_M
+    near = distance_m < _MAX_FLANGE_DISTANCE_M
     likelier = near == (other == "arm")
     where = "on the arm" if other == "arm" else "fixed in the cell"
-    says = (
+    message = (
         f"either the camera is {where}, or the robot sends its poses the other way round; the two are the same in the"
         f" data: {fits}. The camera would be {distance_m:.2f} m from the {'flange' if other == 'arm' else 'base'}, so"
         f" the {'mount' if likelier else 'pose'} is the likelier fault"
     )
     remedy = f'set [station] mount = "{other}", or let the robot send base_T_flange (the flange in base coordinates).'
-    return Finding("mount", "stop", says, {**evidence, "camera_at_m": distance_m}, remedy)
+    return Finding("mount", "stop", message, {**evidence, "camera_distance_m": distance_m}, remedy)
 
 
-def _in_words(stated: WayToRead, way: WayToRead) -> str:
+def _describe(stated: PoseFormatHypothesis, hypothesis: PoseFormatHypothesis) -> str:
     parts = []
-    if way.reading.length != stated.reading.length:
-        parts.append(f"lengths in {way.reading.length}")
-    if way.reading.rotation != stated.reading.rotation or way.permuted:
+    if hypothesis.pose_format.length != stated.pose_format.length:
+        parts.append(f"lengths in {hypothesis.pose_format.length}")
+    if hypothesis.pose_format.rotation != stated.pose_format.rotation or hypothesis.is_permuted:
         parts.append(
-            way.reading.rotation + (f" with the angles sent in the order {_order(way)}" if way.permuted else "")
+            hypothesis.pose_format.rotation
+            + (f" with the angles sent in the order {_order(hypothesis)}" if hypothesis.is_permuted else "")
         )
-    if way.reading.angle != stated.reading.angle and not way.reading.rotation.startswith("quaternion"):
-        parts.append(f"angles in {way.reading.angle}")
-    if way.inverted:
+    if hypothesis.pose_format.angle != stated.pose_format.angle and not hypothesis.pose_format.rotation.startswith(
+        "quaternion"
+    ):
+        parts.append(f"angles in {hypothesis.pose_format.angle}")
+    if hypothesis.inverted:
         parts.append("the other way round (flange_T_base)")
     return ", ".join(parts) or "as stated"
 
 
-def _order(way: WayToRead) -> str:
-    return " ".join(str(k + 1) for k in np.argsort(way.order))
+def _order(hypothesis: PoseFormatHypothesis) -> str:
+    return " ".join(str(k + 1) for k in np.argsort(hypothesis.order))
 
 
-def _lines_to_change(stated: WayToRead, way: WayToRead) -> str:
+def _lines_to_change(stated: PoseFormatHypothesis, hypothesis: PoseFormatHypothesis) -> str:
     lines = [
-        f'{key} = "{getattr(way.reading, key)}"'
+        f'{key} = "{getattr(hypothesis.pose_format, key)}"'
         for key in ("length", "rotation", "angle")
-        if getattr(way.reading, key) != getattr(stated.reading, key)
-        and not (key == "angle" and way.reading.rotation.startswith("quaternion"))
+        if getattr(hypothesis.pose_format, key) != getattr(stated.pose_format, key)
+        and not (key == "angle" and hypothesis.pose_format.rotation.startswith("quaternion"))
     ]
-    says = f"in the station file under [robot]: {', '.join(lines)}" if lines else ""
-    if way.permuted:
+    message = f"in the station file under [robot]: {', '.join(lines)}" if lines else ""
+    if hypothesis.is_permuted:
         # The station file has no word for this.
-        says += f"{'; and ' if says else ''}let the robot send its three angles in the order in which they are applied"
-    terms = f"{way.reading.rotation},{way.reading.angle},{way.reading.length}"
-    again = "" if way.permuted else f". What is recorded needs no new picture: eyebolt solve SESSION --reading {terms}"
-    return says + again
+        message += (
+            f"{'; and ' if message else ''}let the robot send its three angles in the order in which they are applied"
+        )
+    pose_convention = (
+        f"{hypothesis.pose_format.rotation},{hypothesis.pose_format.angle},{hypothesis.pose_format.length}"
+    )
+    again = (
+        ""
+        if hypothesis.is_permuted
+        else f". What is recorded needs no new picture: eyebolt solve SESSION --reading {pose_convention}"
+    )
+    return message + again
 
 
 def _fields_of(pairs: Sequence[Pair]) -> Array | None:

@@ -10,83 +10,83 @@ from eyebolt.calibration.estimation.linearization import (
     FOCAL,
     SCALE,
     LinearFits,
+    LinearizedPoses,
     LinearModel,
-    SeenPoses,
     fit_linear,
-    linearise,
-    see,
+    linearize,
+    linearize_board_poses,
 )
 from eyebolt.calibration.estimation.robot_noise import (
-    NoiseKnowledge,
-    most_likely_noise,
+    NoisePosterior,
     noise_posterior,
+    reml_noise,
     stated_noise,
     variance_of,
 )
-from eyebolt.calibration.estimation.statistics import squares_beyond
+from eyebolt.calibration.estimation.statistics import chi2_isf
 from eyebolt.calibration.problem import Problem, RobotNoise
-from eyebolt.geometry import Array, CameraModel, Rows, se3
-from eyebolt.observations import BoardPoses, ViewStack
+from eyebolt.geometry import Array, CameraModel, RowSelection, se3
+from eyebolt.observations import BoardPoses, CornerObservations
 
 # Corners are never known better than this; it keeps noiseless data (tests, drawings) solvable.
-_LEAST_CORNER_PX = 0.003
-_MOST_STEPS = 30
-_BY_CHANCE = 1e-5
+_MIN_CORNER_SIGMA_PX = 0.003
+_MAX_ITERATIONS = 30
+_SIGNIFICANCE = 1e-5
 
 
 @dataclass(frozen=True)
-class Views:
+class Observations:
     """What the solver takes from the pairs: chain ``A`` (n, 4, 4), padded corners, board pose of each view alone.
 
-    ``seen``: the corners linearised at those poses.
+    ``linearized``: the corners linearised at those poses.
     """
 
     A: Array
-    stack: ViewStack
+    stack: CornerObservations
     poses: BoardPoses
-    seen: SeenPoses
+    linearized: LinearizedPoses
 
     @staticmethod
-    def of(problem: Problem, A: Array, stack: ViewStack, poses: BoardPoses) -> Views:
+    def of(problem: Problem, A: Array, stack: CornerObservations, poses: BoardPoses) -> Observations:
         """The views with their corners linearised; every pose must be usable."""
-        return Views(A, stack, poses, see(problem, stack, poses.camera_T_board))
+        return Observations(A, stack, poses, linearize_board_poses(problem, stack, poses.camera_T_board))
 
-    def subset(self, rows: Rows) -> Views:
+    def subset(self, rows: RowSelection) -> Observations:
         """The same for the views at ``rows``."""
-        return Views(self.A[rows], self.stack[rows], self.poses[rows], self.seen[rows])
+        return Observations(self.A[rows], self.stack[rows], self.poses[rows], self.linearized[rows])
 
     @property
-    def corner_px(self) -> float:
+    def corner_sigma_px(self) -> float:
         """Corner noise, pixels per coordinate, from what each view's own best pose leaves over."""
-        freedom = 2 * self.stack.weights.sum() - 6 * len(self.A)
-        if freedom <= 0:
+        dof = 2 * self.stack.weights.sum() - 6 * len(self.A)
+        if dof <= 0:
             return 0.1
-        return max(float(np.sqrt(self.poses.rss_px2.sum() / freedom)), _LEAST_CORNER_PX)
+        return max(float(np.sqrt(self.poses.rss_px2.sum() / dof)), _MIN_CORNER_SIGMA_PX)
 
 
 @dataclass(frozen=True)
 class JointEstimate:
     """The estimate and everything that its error statement needs.
 
-    ``X``, ``Y`` (4, 4) metres; ``model`` linearised there but for a last short step; ``seen``: the corners behind it;
-    ``corner_px``; ``noise`` of the arm; the posterior of the change z = (X, Y) as a mixture over noise choices:
+    ``X``, ``Y`` (4, 4) metres; ``model`` linearised there but for a last short step; ``linearized``: the corners behind it;
+    ``corner_sigma_px``; ``noise`` of the arm; the posterior of the change z = (X, Y) as a mixture over noise choices:
     ``weights`` (m,), ``means`` (m, 12), ``covariances`` (m, 12, 12), relative to X and Y; ``fits``: at the most likely
-    noise; ``converged``; ``widening``: how many times the stated variance the pairs show (1 where it holds or was
+    noise; ``converged``; ``variance_inflation``: how many times the stated variance the pairs show (1 where it holds or was
     estimated), already in ``covariances``.
     """
 
     X: Array
     Y: Array
     model: LinearModel
-    seen: SeenPoses
-    corner_px: float
-    noise: NoiseKnowledge
+    linearized: LinearizedPoses
+    corner_sigma_px: float
+    noise: NoisePosterior
     weights: Array
     means: Array
     covariances: Array
     fits: LinearFits
     converged: bool
-    widening: float
+    variance_inflation: float
 
     @property
     def covariance(self) -> Array:
@@ -99,11 +99,11 @@ class JointEstimate:
     @property
     def normal(self) -> Array:
         """(12, 12) information about X and Y at the most likely noise, whatever else is carried along."""
-        free, normal = self.model.free, self.fits.normal[0]
-        p = free.shape[1]
+        observable_basis, normal = self.model.observable_basis, self.fits.normal[0]
+        p = observable_basis.shape[1]
         own, cross, other = normal[:p, :p], normal[:p, p:], normal[p:, p:]
         # What is carried along has a stated sigma, so it always has information.
-        out: Array = free @ (own - cross @ np.linalg.solve(other, cross.T)) @ free.T
+        out: Array = observable_basis @ (own - cross @ np.linalg.solve(other, cross.T)) @ observable_basis.T
         return out
 
     def with_scale_and_focal_free(self, camera: CameraModel) -> LinearFits:
@@ -112,35 +112,40 @@ class JointEstimate:
         These two are the first unknowns after the free changes of X and Y; other doubts about ``camera`` follow.
         """
         # A free focal length leaves nothing to a stated doubt about it.
-        named = zip(self.model.carried, camera.sigma, strict=True)
+        named = zip(self.model.prior_nuisances, camera.sigma, strict=True)
         others = tuple(k for k, name in named if name not in ("fx", "fy"))
         variances = variance_of(self.noise.best)[None]
-        return fit_linear(self.model, self.corner_px, variances, (SCALE, FOCAL, *others))
+        return fit_linear(self.model, self.corner_sigma_px, variances, (SCALE, FOCAL, *others))
 
 
 def joint_estimate(
-    problem: Problem, views: Views, X: Array, Y: Array, noise_start: RobotNoise | None = None, posterior: bool = True
+    problem: Problem,
+    observations: Observations,
+    X: Array,
+    Y: Array,
+    noise_start: RobotNoise | None = None,
+    posterior: bool = True,
 ) -> JointEstimate:
     """Iterates from X, Y to the maximum-likelihood estimate.
 
     Noise is taken as ``problem.robot_noise`` states it, or estimated along the way. ``posterior`` False is for trials:
     the corners stay linearised where they are, and the noise is taken for known.
     """
-    corner_px = views.corner_px
+    corner_sigma_px = observations.corner_sigma_px
     noise = problem.robot_noise or noise_start
-    seen = views.seen
-    settled = _settle(problem, views.A, seen, corner_px, X, Y, noise)
-    if posterior and settled.converged:
-        seen = see(problem, views.stack, settled.near)
-        settled = _settle(problem, views.A, seen, corner_px, settled.X, settled.Y, settled.noise)
-    return _with_posterior(problem, settled, seen, corner_px, posterior)
+    linearized = observations.linearized
+    optimum = _optimize(problem, observations.A, linearized, corner_sigma_px, X, Y, noise)
+    if posterior and optimum.converged:
+        linearized = linearize_board_poses(problem, observations.stack, optimum.camera_T_board)
+        optimum = _optimize(problem, observations.A, linearized, corner_sigma_px, optimum.X, optimum.Y, optimum.noise)
+    return _with_posterior(problem, optimum, linearized, corner_sigma_px, posterior)
 
 
 @dataclass(frozen=True)
-class _Settled:
+class _Optimum:
     """``model`` linearised at ``X``, ``Y``, whose best step from there is too short to matter if ``converged``.
 
-    ``noise`` that goes with it, ``fits`` at that noise; ``near`` (n, 4, 4): where the boards are then.
+    ``noise`` that goes with it, ``fits`` at that noise; ``camera_T_board`` (n, 4, 4): where the boards are then.
     """
 
     X: Array
@@ -149,81 +154,90 @@ class _Settled:
     noise: RobotNoise
     fits: LinearFits
     converged: bool
-    near: Array
+    camera_T_board: Array
 
 
-def _settle(
-    problem: Problem, A: Array, seen: SeenPoses, corner_px: float, X: Array, Y: Array, noise: RobotNoise | None
-) -> _Settled:
+def _optimize(
+    problem: Problem,
+    A: Array,
+    linearized: LinearizedPoses,
+    corner_sigma_px: float,
+    X: Array,
+    Y: Array,
+    noise: RobotNoise | None,
+) -> _Optimum:
     """The transforms and the noise that fit the poses seen best, from ``X``, ``Y``."""
     converged = False
-    moved = np.stack([X, Y])
-    for _ in range(_MOST_STEPS):
-        X, Y = moved
-        model = linearise(problem, seen, A, X, Y)
+    updated = np.stack([X, Y])
+    for _ in range(_MAX_ITERATIONS):
+        X, Y = updated
+        model = linearize(problem, linearized, A, X, Y)
         if problem.robot_noise is None:
-            known, fits = most_likely_noise(model, corner_px, noise)
+            estimated, fits = reml_noise(model, corner_sigma_px, noise)
         else:
-            known, fits = problem.robot_noise, fit_linear(model, corner_px, variance_of(problem.robot_noise)[None])
-        noise = known
+            estimated, fits = (
+                problem.robot_noise,
+                fit_linear(model, corner_sigma_px, variance_of(problem.robot_noise)[None]),
+            )
+        noise = estimated
         step, normal = fits.z[0], fits.normal[0]
-        z = model.free @ step[: model.free.shape[1]]
+        z = model.observable_basis @ step[: model.observable_basis.shape[1]]
         # A long step from a poor start would leave the range where the linear model means anything.
         z = z * min(1.0, 0.5 / max(np.abs(z[[3, 4, 5, 9, 10, 11]]).max(), 1e-12))
-        moved = np.stack([X, Y]) @ se3.exp(z.reshape(2, 6))
+        updated = np.stack([X, Y]) @ se3.exp(z.reshape(2, 6))
         # Converged when the step is lost in the error of the estimate itself: a thousandth of it. What is carried along
         # is measured anew from zero each time and takes no part in this.
         transforms = step.copy()
-        transforms[model.free.shape[1] :] = 0.0
+        transforms[model.observable_basis.shape[1] :] = 0.0
         if float(transforms @ normal @ transforms) < 1e-6 or np.abs(z).max() < 1e-14:
             converged = True
             break
-    arm_error = variance_of(known) * (fits.weight[0] @ fits.left[0][..., None])[..., 0]
+    arm_error = variance_of(estimated) * (fits.weight[0] @ fits.residual[0][..., None])[..., 0]
     displaced = (model.to_board @ arm_error[..., None])[..., 0]
-    carried = step[model.free.shape[1] :]
+    carried = step[model.observable_basis.shape[1] :]
     if carried.size:
-        displaced = displaced + seen.by_nuisance[..., model.carried] @ carried
-    near = se3.inverse(moved[0]) @ A @ moved[1] @ se3.exp(displaced)
-    return _Settled(X, Y, model, known, fits, converged, near)
+        displaced = displaced + linearized.nuisance_jacobian[..., model.prior_nuisances] @ carried
+    camera_T_board = se3.inverse(updated[0]) @ A @ updated[1] @ se3.exp(displaced)
+    return _Optimum(X, Y, model, estimated, fits, converged, camera_T_board)
 
 
 def _with_posterior(
-    problem: Problem, settled: _Settled, seen: SeenPoses, corner_px: float, posterior: bool
+    problem: Problem, optimum: _Optimum, linearized: LinearizedPoses, corner_sigma_px: float, posterior: bool
 ) -> JointEstimate:
-    model, noise, fits = settled.model, settled.noise, settled.fits
-    knowledge, found, widening = stated_noise(noise), fits, 1.0
+    model, noise, fits = optimum.model, optimum.noise, optimum.fits
+    noise_mixture, found, variance_inflation = stated_noise(noise), fits, 1.0
     if problem.robot_noise is not None:
-        widening = _misfit(fits, model.offset.size)
+        variance_inflation = _variance_inflation(fits, model.offset.size)
     elif posterior:
-        knowledge, found = noise_posterior(model, corner_px, noise, fits)
-    free = model.free
-    p = free.shape[1]
-    means = found.z[:, :p] @ free.T
+        noise_mixture, found = noise_posterior(model, corner_sigma_px, noise, fits)
+    observable_basis = model.observable_basis
+    p = observable_basis.shape[1]
+    means = found.z[:, :p] @ observable_basis.T
     # The point estimate is the mean over what the noise may be, so move there.
-    mean = knowledge.weights @ means
-    X, Y = np.stack([settled.X, settled.Y]) @ se3.exp(mean.reshape(2, 6))
+    mean = noise_mixture.weights @ means
+    X, Y = np.stack([optimum.X, optimum.Y]) @ se3.exp(mean.reshape(2, 6))
     return JointEstimate(
         X,
         Y,
         model,
-        seen,
-        corner_px,
-        knowledge,
-        knowledge.weights,
+        linearized,
+        corner_sigma_px,
+        noise_mixture,
+        noise_mixture.weights,
         means - mean,
-        free @ found.covariance[:, :p, :p] @ free.T * widening,
+        observable_basis @ found.covariance[:, :p, :p] @ observable_basis.T * variance_inflation,
         fits,
-        settled.converged,
-        widening,
+        optimum.converged,
+        variance_inflation,
     )
 
 
-def _misfit(stated: LinearFits, numbers: int) -> float:
+def _variance_inflation(stated: LinearFits, numbers: int) -> float:
     """How many times the stated noise's variance the pairs show: 1 unless chance could hardly explain it.
 
     The statement keeps its say in the estimate; the stated error is widened (R. T. Birge, Phys. Rev. 40, 1932).
     """
-    left = stated.left[0]
-    squared = float(np.einsum("ni,nij,nj->", left, stated.weight[0], left))
-    freedom = numbers - stated.design.shape[-1]
-    return squared / freedom if freedom > 0 and squared > squares_beyond(freedom, _BY_CHANCE) else 1.0
+    residual = stated.residual[0]
+    chi2 = float(np.einsum("ni,nij,nj->", residual, stated.weight[0], residual))
+    dof = numbers - stated.design.shape[-1]
+    return chi2 / dof if dof > 0 and chi2 > chi2_isf(dof, _SIGNIFICANCE) else 1.0

@@ -10,24 +10,24 @@ from dataclasses import dataclass
 import numpy as np
 
 from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate
-from eyebolt.calibration.estimation.vertical_axis import verticals
+from eyebolt.calibration.estimation.vertical_axis import vertical_directions
 from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import Array, se3
 
 # A direction whose standard deviation exceeds this at the working distance is not a poor result but none.
-UNKNOWN_M = 0.025
+UNOBSERVABLE_SIGMA_M = 0.025
 
 
 @dataclass(frozen=True)
-class UnknownDirection:
+class WeakDirection:
     """A weak direction of X in words; ``twist`` (6,) in the camera frame; ``sigma_m`` at working distance."""
 
-    says: str
+    message: str
     twist: Array
     sigma_m: float
 
 
-def weak_directions(problem: Problem, joint: JointEstimate) -> list[UnknownDirection]:
+def weak_directions(problem: Problem, joint: JointEstimate) -> list[WeakDirection]:
     """All six directions of X, weakest first."""
     normal = joint.normal
     # Information of X when Y is free: the Schur complement, computed on scaled numbers.
@@ -41,29 +41,29 @@ def weak_directions(problem: Problem, joint: JointEstimate) -> list[UnknownDirec
     out = []
     for value, vector in zip(values, vectors.T, strict=True):
         sigma = 1 / np.sqrt(max(float(value), floor))
-        out.append(UnknownDirection(direction_in_words(problem, joint.X, vector), vector * units[:6], sigma))
+        out.append(WeakDirection(describe_direction(problem, joint.X, vector), vector * units[:6], sigma))
     return out
 
 
-def unknown_directions(problem: Problem, joint: JointEstimate) -> list[UnknownDirection]:
+def unobservable_directions(problem: Problem, joint: JointEstimate) -> list[WeakDirection]:
     """The directions of X that these pairs cannot know."""
-    found = [d for d in weak_directions(problem, joint) if d.sigma_m > UNKNOWN_M]
+    found = [d for d in weak_directions(problem, joint) if d.sigma_m > UNOBSERVABLE_SIGMA_M]
     if problem.turns == "free":
         return found
     # The height of a vertical arm is missing by nature and said elsewhere.
-    blind = joint.X[:3, :3].T @ verticals(problem, problem.chain())[0]
-    return [d for d in found if abs(d.twist[:3] @ blind) < 0.99]
+    vertical = joint.X[:3, :3].T @ vertical_directions(problem, problem.chain())[0]
+    return [d for d in found if abs(d.twist[:3] @ vertical) < 0.99]
 
 
-def direction_in_words(problem: Problem, X: Array, vector: Array) -> str:
+def describe_direction(problem: Problem, X: Array, vector: Array) -> str:
     """What a change of X (6,), in the camera frame with turns in units of the working distance, is in the cell."""
-    shift, turn = vector[:3], vector[3:]
-    if np.linalg.norm(turn) > np.linalg.norm(shift):
-        return f"turn about {_axis_words(problem, X, turn)}"
-    return f"shift along {_axis_words(problem, X, shift)}"
+    translation, rotation = vector[:3], vector[3:]
+    if np.linalg.norm(rotation) > np.linalg.norm(translation):
+        return f"turn about {_describe_axis(problem, X, rotation)}"
+    return f"shift along {_describe_axis(problem, X, translation)}"
 
 
-def _axis_words(problem: Problem, X: Array, direction: Array) -> str:
+def _describe_axis(problem: Problem, X: Array, direction: Array) -> str:
     """Names an axis given in the camera frame: the frame's own axis when it is close to one, numbers always."""
     in_camera = direction / np.linalg.norm(direction)
     in_frame = X[:3, :3] @ in_camera
@@ -85,7 +85,7 @@ def _axis_words(problem: Problem, X: Array, direction: Array) -> str:
     return f"the direction {numbers} in {frame} axes"
 
 
-def turning_about_axes(A: Array) -> Array:
+def rotation_spread(A: Array) -> Array:
     """Singular values (3,), radians, of the waypoints' turns about their mean: how far the arm turned, axis by axis."""
     mean = se3.nearest_rotation(A[:, :3, :3].sum(axis=0))
     vectors = se3.log_rotation(mean.T @ A[:, :3, :3])
@@ -94,7 +94,7 @@ def turning_about_axes(A: Array) -> Array:
     return out
 
 
-def weakest_direction(problem: Problem, X: Array, covariance: Array) -> UnknownDirection:
+def weakest_direction(problem: Problem, X: Array, covariance: Array) -> WeakDirection:
     """The direction with the largest standard deviation at the middle of the working distance.
 
     ``covariance`` (6, 6) of ``X``, perturbed on the right, (translation, rotation).
@@ -104,4 +104,4 @@ def weakest_direction(problem: Problem, X: Array, covariance: Array) -> UnknownD
     values, vectors = np.linalg.eigh(covariance * units[:, None] * units)
     vector = vectors[:, -1]
     sigma_m = float(np.sqrt(max(float(values[-1]), 0.0)))
-    return UnknownDirection(direction_in_words(problem, X, vector), vector / units, sigma_m)
+    return WeakDirection(describe_direction(problem, X, vector), vector / units, sigma_m)

@@ -16,14 +16,14 @@ from eyebolt.calibration.problem import RobotNoise
 from eyebolt.geometry import Array
 
 # Outside these an arm is either a standard of length or broken; they bound the search, they do not decide anything.
-_LEAST = np.array([1e-6, 1e-6])  # 1 um, 0.00006 deg
-_MOST = np.array([0.05, 0.1])  # 50 mm, 5.7 deg
-_BOUNDS = (2 * np.log(_LEAST), 2 * np.log(_MOST))
-_FIRST = np.array([1e-4, 3e-4])
-_PARTS = (slice(0, 3), slice(3, 6))
-_ENOUGH_STEPS = 40
+_MIN_SIGMA = np.array([1e-6, 1e-6])  # 1 um, 0.00006 deg
+_MAX_SIGMA = np.array([0.05, 0.1])  # 50 mm, 5.7 deg
+_BOUNDS = (2 * np.log(_MIN_SIGMA), 2 * np.log(_MAX_SIGMA))
+_INITIAL_SIGMA = np.array([1e-4, 3e-4])
+_BLOCKS = (slice(0, 3), slice(3, 6))
+_MAX_ITERATIONS = 40
 # In the logarithm of a variance, which even 1000 pairs tell to 0.03 only.
-_NO_STEP = 1e-4
+_STEP_TOLERANCE = 1e-4
 
 
 def _disc(reach: float, step: float) -> Array:
@@ -34,11 +34,11 @@ def _disc(reach: float, step: float) -> Array:
     return out
 
 
-_NODES = _disc(2.7, 0.9)
+_GRID_NODES = _disc(2.7, 0.9)
 
 
 @dataclass(frozen=True)
-class NoiseKnowledge:
+class NoisePosterior:
     """``best``: the most likely noise; ``choices`` (m, 2) of (translation m, rotation rad), ``weights`` (m,) sum 1."""
 
     best: RobotNoise
@@ -47,10 +47,10 @@ class NoiseKnowledge:
     stated: bool
 
 
-def stated_noise(noise: RobotNoise) -> NoiseKnowledge:
+def stated_noise(noise: RobotNoise) -> NoisePosterior:
     """Knowledge of a noise that the station file states: one choice, no doubt."""
     choice = np.array([[noise.translation_m, noise.rotation_rad]])
-    return NoiseKnowledge(noise, choice, np.ones(1), stated=True)
+    return NoisePosterior(noise, choice, np.ones(1), stated=True)
 
 
 def variance_of(noise: RobotNoise) -> Array:
@@ -59,67 +59,69 @@ def variance_of(noise: RobotNoise) -> Array:
     return out
 
 
-def most_likely_noise(
-    model: LinearModel, corner_px: float, start: RobotNoise | None = None
+def reml_noise(
+    model: LinearModel, corner_sigma_px: float, start: RobotNoise | None = None
 ) -> tuple[RobotNoise, LinearFits]:
     """The arm's noise at the top of the restricted likelihood, within the bounds of a physical arm, and the fit there.
 
     Quasi-Newton in the logarithms of the variances, starting from the average information (A. R. Gilmour,
     R. Thompson, B. R. Cullis, Biometrics 51(4), 1995).
     """
-    first = _FIRST if start is None else np.array([start.translation_m, start.rotation_rad])
+    first = _INITIAL_SIGMA if start is None else np.array([start.translation_m, start.rotation_rad])
     u = np.clip(2 * np.log(np.maximum(first, 1e-12)), *_BOUNDS)
-    fits = _at(model, corner_px, u)
-    gradient, information = _slope(fits, u)
-    for _ in range(_ENOUGH_STEPS):
+    fits = _fit_at(model, corner_sigma_px, u)
+    gradient, information = _gradient(fits, u)
+    for _ in range(_MAX_ITERATIONS):
         step = np.clip(np.linalg.solve(information + 1e-3 * np.eye(2), gradient), -2.0, 2.0)
-        if np.abs(np.clip(u + step, *_BOUNDS) - u).max() < _NO_STEP:
+        if np.abs(np.clip(u + step, *_BOUNDS) - u).max() < _STEP_TOLERANCE:
             break
         for shrink in (1.0, 0.4, 0.1):
             trial = np.clip(u + shrink * step, *_BOUNDS)
-            found = _at(model, corner_px, trial)
+            found = _fit_at(model, corner_sigma_px, trial)
             if found.log_likelihood[0] >= fits.log_likelihood[0] - 1e-12:
-                fresh, _ = _slope(found, trial)
-                information = _learned(information, trial - u, gradient - fresh)
-                u, fits, gradient = trial, found, fresh
+                new_gradient, _ = _gradient(found, trial)
+                information = _bfgs_update(information, trial - u, gradient - new_gradient)
+                u, fits, gradient = trial, found, new_gradient
                 break
         else:
             break
     return RobotNoise(*(float(v) for v in np.exp(u / 2))), fits
 
 
-def _learned(information: Array, change: Array, fall: Array) -> Array:
+def _bfgs_update(information: Array, change: Array, gradient_drop: Array) -> Array:
     """The information (2, 2) that explains how the gradient fell over a change (the BFGS rule)."""
-    curved, seen = float(change @ fall), information @ change
-    if curved <= 1e-3 * float(change @ seen):
+    curvature, seen = float(change @ gradient_drop), information @ change
+    if curvature <= 1e-3 * float(change @ seen):
         return information
-    out: Array = information - np.outer(seen, seen) / float(change @ seen) + np.outer(fall, fall) / curved
+    out: Array = (
+        information - np.outer(seen, seen) / float(change @ seen) + np.outer(gradient_drop, gradient_drop) / curvature
+    )
     return out
 
 
-def _at(model: LinearModel, corner_px: float, u: Array) -> LinearFits:
-    return fit_linear(model, corner_px, np.repeat(np.exp(u), 3)[None])
+def _fit_at(model: LinearModel, corner_sigma_px: float, u: Array) -> LinearFits:
+    return fit_linear(model, corner_sigma_px, np.repeat(np.exp(u), 3)[None])
 
 
-def _slope(fits: LinearFits, u: Array) -> tuple[Array, Array]:
+def _gradient(fits: LinearFits, u: Array) -> tuple[Array, Array]:
     """Gradient (2,) and average information (2, 2) of the restricted log likelihood in u = log variances."""
     size = np.exp(u)
     weight, weighted, covariance = fits.weight[0], fits.weighted_design[0], fits.covariance[0]
-    pull = (weight @ fits.left[0][..., None])[..., 0]
-    gradient, pushed = np.zeros(2), np.zeros((2, *pull.shape))
-    for k, part in enumerate(_PARTS):
+    weighted_residual = (weight @ fits.residual[0][..., None])[..., 0]
+    gradient, working_variates = np.zeros(2), np.zeros((2, *weighted_residual.shape))
+    for k, part in enumerate(_BLOCKS):
         share = weighted[:, part].reshape(-1, weighted.shape[-1])
         trace = np.trace(weight[:, part, part], axis1=1, axis2=2).sum() - float(((share @ covariance) * share).sum())
-        gradient[k] = 0.5 * size[k] * (float((pull[:, part] ** 2).sum()) - trace)
-        pushed[k, :, part] = size[k] * pull[:, part]
-    seen = np.einsum("nir,kni->kr", weighted, pushed)
-    information = np.einsum("kni,nij,lnj->kl", pushed, weight, pushed) - seen @ covariance @ seen.T
+        gradient[k] = 0.5 * size[k] * (float((weighted_residual[:, part] ** 2).sum()) - trace)
+        working_variates[k, :, part] = size[k] * weighted_residual[:, part]
+    seen = np.einsum("nir,kni->kr", weighted, working_variates)
+    information = np.einsum("kni,nij,lnj->kl", working_variates, weight, working_variates) - seen @ covariance @ seen.T
     return gradient, 0.5 * information
 
 
 def noise_posterior(
-    model: LinearModel, corner_px: float, best: RobotNoise, fits: LinearFits
-) -> tuple[NoiseKnowledge, LinearFits]:
+    model: LinearModel, corner_sigma_px: float, best: RobotNoise, fits: LinearFits
+) -> tuple[NoisePosterior, LinearFits]:
     """What the pairs say of the noise around its most likely value, on a grid of at most 29 choices, and their fits.
 
     ``fits``: the fit at ``best``. Before the pairs speak, every standard deviation is as likely as any other
@@ -127,10 +129,10 @@ def noise_posterior(
     either way: there the likelihood is flat and the choice does not matter.
     """
     u = np.clip(2 * np.log([best.translation_m, best.rotation_rad]), *_BOUNDS)
-    values, vectors = np.linalg.eigh(_slope(fits, u)[1])
+    values, vectors = np.linalg.eigh(_gradient(fits, u)[1])
     spread = vectors * np.minimum(1 / np.sqrt(np.maximum(values, 1e-9)), 2.0)
-    grid = np.clip(u + _NODES @ spread.T, *_BOUNDS)
-    found = fit_linear(model, corner_px, np.repeat(np.exp(grid), 3, axis=1))
+    grid = np.clip(u + _GRID_NODES @ spread.T, *_BOUNDS)
+    found = fit_linear(model, corner_sigma_px, np.repeat(np.exp(grid), 3, axis=1))
     heights = found.log_likelihood + grid.sum(axis=1) / 2
     weights = np.exp(heights - heights.max())
-    return NoiseKnowledge(best, np.exp(grid / 2), weights / weights.sum(), stated=False), found
+    return NoisePosterior(best, np.exp(grid / 2), weights / weights.sum(), stated=False), found

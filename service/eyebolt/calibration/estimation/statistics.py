@@ -11,16 +11,16 @@ import scipy
 from eyebolt.geometry import Array
 
 
-def chance_of_squares(freedom: int, squared: Array | float) -> Array:
-    """Chance that ``freedom`` squared standard normal numbers sum to ``squared`` or more (chi-squared distribution)."""
-    return np.asarray(scipy.special.chdtrc(freedom, squared))
+def chi2_sf(dof: int, chi2: Array | float) -> Array:
+    """Chance that ``dof`` squared standard normal numbers sum to ``chi2`` or more (chi-squared distribution)."""
+    return np.asarray(scipy.special.chdtrc(dof, chi2))
 
 
-def squares_beyond(freedom: int, chance: float) -> float:
-    """The sum that ``freedom`` squared standard normal numbers reach with ``chance``."""
-    return float(scipy.special.chdtri(freedom, chance))
+def chi2_isf(dof: int, p_value: float) -> float:
+    """The sum that ``dof`` squared standard normal numbers reach with ``p_value``."""
+    return float(scipy.special.chdtri(dof, p_value))
 
 
-def chance_of_ratio(freedom: int, freedom_of_scatter: int, ratio: Array | float) -> Array:
-    """Chance of ``ratio`` times the mean square of ``freedom_of_scatter`` numbers in ``freedom`` others (Fisher F)."""
-    return np.asarray(scipy.special.fdtrc(freedom, freedom_of_scatter, ratio))
+def f_sf(dof: int, dof_denominator: int, ratio: Array | float) -> Array:
+    """Chance of ``ratio`` times the mean square of ``dof_denominator`` numbers in ``dof`` others (Fisher F)."""
+    return np.asarray(scipy.special.fdtrc(dof, dof_denominator, ratio))

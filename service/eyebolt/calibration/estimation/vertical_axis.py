@@ -16,7 +16,7 @@ from eyebolt.geometry import Array, se3
 _UP = np.array([0.0, 0.0, 1.0])
 
 
-def verticals(problem: Problem, A: Array) -> tuple[Array, Array]:
+def vertical_directions(problem: Problem, A: Array) -> tuple[Array, Array]:
     """Unit vectors (3,): the vertical in the frame that X goes to, and in the frame that Y goes to."""
     if problem.mount == "fixed":
         return _UP, _unit((np.swapaxes(A[:, :3, :3], -1, -2) @ _UP).sum(axis=0))
@@ -28,7 +28,7 @@ def _unit(vector: Array) -> Array:
     return out
 
 
-def free_directions(problem: Problem, A: Array, X: Array, Y: Array) -> Array:
+def observable_directions(problem: Problem, A: Array, X: Array, Y: Array) -> Array:
     """(12, p) basis of the changes of X and Y that the pairs can tell: all 12, or 11 for vertical arms.
 
     Of the one that is missing, the transform whose height is given (or set to 0) stands still, so that the covariance
@@ -36,21 +36,23 @@ def free_directions(problem: Problem, A: Array, X: Array, Y: Array) -> Array:
     """
     if problem.turns == "free":
         return np.eye(12)
-    at_X, at_Y = verticals(problem, A)
-    still = np.zeros(12)
+    vertical_X, vertical_Y = vertical_directions(problem, A)
+    fixed_direction = np.zeros(12)
     if problem.height_m is None:
-        still[:3] = X[:3, :3].T @ at_X
+        fixed_direction[:3] = X[:3, :3].T @ vertical_X
     else:
-        still[6:9] = Y[:3, :3].T @ at_Y
-    out: Array = np.linalg.qr(still[:, None], mode="complete")[0][:, 1:]
+        fixed_direction[6:9] = Y[:3, :3].T @ vertical_Y
+    out: Array = np.linalg.qr(fixed_direction[:, None], mode="complete")[0][:, 1:]
     return out
 
 
 def slide_to_height(problem: Problem, A: Array, X: Array, Y: Array) -> tuple[Array, Array]:
     """X and Y slid along the vertical: to the stated height of the board, or to a height of 0 for X's own frame."""
-    at_X, at_Y = verticals(problem, A)
-    slide = -float(at_X @ X[:3, 3]) if problem.height_m is None else problem.height_m - float(at_Y @ Y[:3, 3])
-    return slid(X, Y, slide, at_X, at_Y)
+    vertical_X, vertical_Y = vertical_directions(problem, A)
+    slide = (
+        -float(vertical_X @ X[:3, 3]) if problem.height_m is None else problem.height_m - float(vertical_Y @ Y[:3, 3])
+    )
+    return slide_along_vertical(X, Y, slide, vertical_X, vertical_Y)
 
 
 def slide_to_plausible(problem: Problem, A: Array, X: Array, Y: Array) -> tuple[Array, Array]:
@@ -58,67 +60,69 @@ def slide_to_plausible(problem: Problem, A: Array, X: Array, Y: Array) -> tuple[
 
     That is the stated height, or else what is bolted to the arm at the height of the flange.
     """
-    at_X, at_Y = verticals(problem, A)
+    vertical_X, vertical_Y = vertical_directions(problem, A)
     if problem.height_m is not None:
         return slide_to_height(problem, A, X, Y)
-    bolted = at_Y @ Y[:3, 3] if problem.mount == "fixed" else at_X @ X[:3, 3]
-    return slid(X, Y, -float(bolted), at_X, at_Y)
+    arm_mounted_height_m = vertical_Y @ Y[:3, 3] if problem.mount == "fixed" else vertical_X @ X[:3, 3]
+    return slide_along_vertical(X, Y, -float(arm_mounted_height_m), vertical_X, vertical_Y)
 
 
-def slid(X: Array, Y: Array, slide: float, at_X: Array, at_Y: Array) -> tuple[Array, Array]:
+def slide_along_vertical(X: Array, Y: Array, slide: float, vertical_X: Array, vertical_Y: Array) -> tuple[Array, Array]:
     """X and Y moved together by ``slide`` metres along their verticals (3,)."""
     moved_X, moved_Y = X.copy(), Y.copy()
-    moved_X[:3, 3] += slide * at_X
-    moved_Y[:3, 3] += slide * at_Y
+    moved_X[:3, 3] += slide * vertical_X
+    moved_Y[:3, 3] += slide * vertical_Y
     return moved_X, moved_Y
 
 
-def missing_height(problem: Problem) -> str:
+def describe_missing_height(problem: Problem) -> str:
     """The missing number in plain words, and how to come by it."""
     if problem.mount == "fixed":
         return (
             "height of the camera above the base (along the arm's vertical): an arm that turns about the vertical only"
-            " cannot show it; touch corners of a board that lies in the cell, or state [goal] height_mm, the height of"
+            " cannot show it; touch corners of a board that lies in the cell, or state [goal] board_height_mm, the height of"
             " the board's origin above the flange frame"
         )
     return (
         "height of the camera along the flange's axis (the arm's vertical): an arm that turns about the vertical only"
-        " cannot show it; touch corners of the board, or state [goal] height_mm, the height of the board's origin above"
+        " cannot show it; touch corners of the board, or state [goal] board_height_mm, the height of the board's origin above"
         " the base"
     )
 
 
-def one_axis_start(A: Array, P: Array, at_X: Array) -> tuple[Array, Array]:
-    """R_X and t_X, t_Y stacked (6,) for chain poses that turn about one axis, ``at_X`` (3,) in the frame X goes to.
+def one_axis_estimate(A: Array, P: Array, vertical_X: Array) -> tuple[Array, Array]:
+    """R_X and t_X, t_Y stacked (6,) for chain poses that turn about one axis, ``vertical_X`` (3,) in the frame X goes to.
 
     The camera sees the same axis; laying one on the other leaves one angle, which enters the shifts linearly through
     its cosine and sine.
     """
     first, second = np.triu_indices(len(A), k=1)
-    turns_A = se3.log_rotation(A[first, :3, :3] @ np.swapaxes(A[second, :3, :3], -1, -2))
-    turns_P = se3.log_rotation(P[first, :3, :3] @ np.swapaxes(P[second, :3, :3], -1, -2))
+    rotations_A = se3.log_rotation(A[first, :3, :3] @ np.swapaxes(A[second, :3, :3], -1, -2))
+    rotations_P = se3.log_rotation(P[first, :3, :3] @ np.swapaxes(P[second, :3, :3], -1, -2))
     # Half turns have no sign; weigh by the sine.
-    signed = turns_A @ at_X
-    seen = (np.sin(signed)[:, None] * turns_P / np.maximum(np.linalg.norm(turns_P, axis=1), 1e-12)[:, None]).sum(axis=0)
-    laid = _turn_between(_unit(seen), at_X)
-    shifts = P[:, :3, 3] @ laid.T
-    along = (shifts @ at_X)[:, None] * at_X
-    across = shifts - along
+    signed = rotations_A @ vertical_X
+    camera_axis = (
+        np.sin(signed)[:, None] * rotations_P / np.maximum(np.linalg.norm(rotations_P, axis=1), 1e-12)[:, None]
+    ).sum(axis=0)
+    alignment = _rotation_between(_unit(camera_axis), vertical_X)
+    translations = P[:, :3, 3] @ alignment.T
+    along = (translations @ vertical_X)[:, None] * vertical_X
+    across = translations - along
     design = np.concatenate(
         [
             A[:, :3, :3],
             np.broadcast_to(-np.eye(3), (len(A), 3, 3)),
             -across[..., None],
-            -np.cross(at_X, across)[..., None],
+            -np.cross(vertical_X, across)[..., None],
         ],
         axis=-1,
     ).reshape(-1, 8)
     found = np.linalg.lstsq(design, (along - A[:, :3, 3]).reshape(-1), rcond=1e-10)[0]
-    turn = se3.exp_rotation(at_X * np.arctan2(found[7], found[6]))
-    return turn @ laid, np.concatenate([found[3:6], found[:3]])
+    rotation = se3.exp_rotation(vertical_X * np.arctan2(found[7], found[6]))
+    return rotation @ alignment, np.concatenate([found[3:6], found[:3]])
 
 
-def _turn_between(source: Array, target: Array) -> Array:
+def _rotation_between(source: Array, target: Array) -> Array:
     """The shortest rotation (3, 3) that lays one unit vector on another."""
     axis = np.cross(source, target)
     size = float(np.linalg.norm(axis))

@@ -21,30 +21,30 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from eyebolt.calibration.estimation import JointEstimate, LinearModel, Views, joint_estimate, linearise, squares_beyond
-from eyebolt.calibration.problem import Problem, chain_of
-from eyebolt.geometry import Array, Rows
+from eyebolt.calibration.estimation import JointEstimate, LinearModel, Observations, chi2_isf, joint_estimate, linearize
+from eyebolt.calibration.problem import Problem, kinematic_chain
+from eyebolt.geometry import Array, RowSelection
 
-CORRELATION_M = 2.0
-CORRELATION_CHORD = 4.0
+CORRELATION_LENGTH_M = 2.0
+CORRELATION_LENGTH_CHORD = 4.0
 # The cost grows with the cube.
-_MOST_PAIRS = 40
+_MAX_PAIRS = 40
 # Log variances are looked for between these; at the least one a part is as good as absent.
-LEAST, MOST = 2 * np.log(1e-7), 2 * np.log(0.05)
+MIN_LOG_VARIANCE, MAX_LOG_VARIANCE = 2 * np.log(1e-7), 2 * np.log(0.05)
 
 
 @dataclass(frozen=True)
 class ArmOffsets:
     """n pairs in the arm's coordinates, as a linear model has them, and how near each other their poses are.
 
-    ``poses`` (n, 4, 4) reported base_T_flange; ``offset`` (n, 6); ``design`` (n, 6, p); ``camera_share`` (n, 6, 6);
+    ``poses`` (n, 4, 4) reported base_T_flange; ``offset`` (n, 6); ``design`` (n, 6, p); ``camera_unit_covariance`` (n, 6, 6);
     ``kernel`` (n, n).
     """
 
     poses: Array
     offset: Array
     design: Array
-    camera_share: Array
+    camera_unit_covariance: Array
     kernel: Array
 
     @property
@@ -53,27 +53,27 @@ class ArmOffsets:
         return len(self.offset)
 
 
-def correlation(first: Array, second: Array) -> Array:
+def pose_correlation(first: Array, second: Array) -> Array:
     """(n, m) between poses (n, 4, 4) and (m, 4, 4): Gaussian in distance and in the chord of the turn between them."""
-    shift_m = np.linalg.norm(first[:, None, :3, 3] - second[None, :, :3, 3], axis=-1)
+    distance_m = np.linalg.norm(first[:, None, :3, 3] - second[None, :, :3, 3], axis=-1)
     chord = np.linalg.norm((first[:, None, :3, :3] - second[None, :, :3, :3]), axis=(-2, -1)) / np.sqrt(2)
-    out: Array = np.exp(-0.5 * ((shift_m / CORRELATION_M) ** 2 + (chord / CORRELATION_CHORD) ** 2))
+    out: Array = np.exp(-0.5 * ((distance_m / CORRELATION_LENGTH_M) ** 2 + (chord / CORRELATION_LENGTH_CHORD) ** 2))
     return out
 
 
-def spread_rows(count: int) -> Rows:
+def evenly_spaced_rows(count: int) -> RowSelection:
     """Rows of ``count`` pairs, evenly spread, that are enough to tell a trend from scatter."""
-    return np.unique(np.linspace(0, count - 1, min(count, _MOST_PAIRS)).astype(int))
+    return np.unique(np.linspace(0, count - 1, min(count, _MAX_PAIRS)).astype(int))
 
 
-def arm_offsets(joint: JointEstimate, model: LinearModel, reported: Array, rows: Rows) -> ArmOffsets:
+def arm_offsets(joint: JointEstimate, model: LinearModel, reported: Array, rows: RowSelection) -> ArmOffsets:
     """The pairs at ``rows`` of ``model``, linearised about ``joint``; ``reported`` (n, 4, 4) base_T_flange of all."""
     return ArmOffsets(
         reported[rows],
         model.offset[rows],
-        model.by_transforms[rows] @ joint.model.free,
-        joint.widening * joint.corner_px**2 * model.camera_share[rows],
-        correlation(reported[rows], reported[rows]),
+        model.transform_jacobian[rows] @ joint.model.observable_basis,
+        joint.variance_inflation * joint.corner_sigma_px**2 * model.camera_unit_covariance[rows],
+        pose_correlation(reported[rows], reported[rows]),
     )
 
 
@@ -83,42 +83,42 @@ def covariance_of(pairs: ArmOffsets, u: Array) -> Array:
     white, correlated = np.repeat(np.exp(u[:2]), 3), np.repeat(np.exp(u[2:]), 3)
     full = np.einsum("nm,i,ij->nimj", pairs.kernel, correlated, np.eye(6))
     index = np.arange(n)
-    full[index, :, index, :] += pairs.camera_share + np.diag(white)
+    full[index, :, index, :] += pairs.camera_unit_covariance + np.diag(white)
     out: Array = full.reshape(6 * n, 6 * n)
     return out
 
 
 @dataclass(frozen=True)
-class Contrasts:
+class ErrorContrasts:
     """What n pairs say of the arm's errors whatever the transforms are: r = 6n - p combinations of their offsets.
 
-    ``offset`` (r,); ``fixed`` (r, r) its covariance by the camera, ``parts`` (4, r, r) by each of the four variances,
-    for a variance of 1, in the order of ``covariance_of``; ``size``: log determinant of the information about the
+    ``offset`` (r,); ``camera_covariance`` (r, r) its covariance by the camera, ``variance_components`` (4, r, r) by each of the four variances,
+    for a variance of 1, in the order of ``covariance_of``; ``log_determinant``: log determinant of the information about the
     transforms, for offsets of unit covariance.
     """
 
     offset: Array
-    fixed: Array
-    parts: Array
-    size: float
+    camera_covariance: Array
+    variance_components: Array
+    log_determinant: float
 
     @staticmethod
-    def of(pairs: ArmOffsets) -> Contrasts:
+    def of(pairs: ArmOffsets) -> ErrorContrasts:
         """Those of ``pairs``, by an orthogonal basis of what the transforms cannot reach."""
         n = pairs.count
         Q, R = np.linalg.qr(pairs.design.reshape(6 * n, -1), mode="complete")
         p = R.shape[1]
         basis = Q[:, p:].reshape(n, 6, -1)
         flat = basis.reshape(6 * n, -1)
-        parts = [
+        variance_components = [
             np.tensordot(basis[:, part], mixed[:, part], axes=((0, 1), (0, 1)))
             for mixed in (basis, np.tensordot(pairs.kernel, basis, axes=1))
             for part in (slice(0, 3), slice(3, 6))
         ]
-        return Contrasts(
+        return ErrorContrasts(
             pairs.offset.ravel() @ flat,
-            flat.T @ (pairs.camera_share @ basis).reshape(6 * n, -1),
-            np.array(parts),
+            flat.T @ (pairs.camera_unit_covariance @ basis).reshape(6 * n, -1),
+            np.array(variance_components),
             2 * float(np.log(np.abs(np.diagonal(R))).sum()),
         )
 
@@ -126,82 +126,94 @@ class Contrasts:
         """Restricted log likelihood at u (4,), up to a constant."""
         return self._fitted(u)[0]
 
-    def with_slope(self, u: Array) -> tuple[float, Array, Array]:
+    def with_gradient(self, u: Array) -> tuple[float, Array, Array]:
         """Restricted log likelihood at u (4,), its gradient (4,), and its average information (4, 4)."""
-        value, weight, pull = self._fitted(u)
-        by_u = np.exp(u)[:, None, None] * self.parts
-        pushed = by_u @ pull
-        gradient = 0.5 * (pushed @ pull - np.tensordot(by_u, weight, axes=2))
-        return value, gradient, 0.5 * pushed @ weight @ pushed.T
+        value, weight, weighted_offset = self._fitted(u)
+        by_u = np.exp(u)[:, None, None] * self.variance_components
+        working_variates = by_u @ weighted_offset
+        gradient = 0.5 * (working_variates @ weighted_offset - np.tensordot(by_u, weight, axes=2))
+        return value, gradient, 0.5 * working_variates @ weight @ working_variates.T
 
     def _fitted(self, u: Array) -> tuple[float, Array, Array]:
-        C = self.fixed + np.tensordot(np.exp(u), self.parts, axes=1)
+        C = self.camera_covariance + np.tensordot(np.exp(u), self.variance_components, axes=1)
         weight = np.linalg.inv(C)
-        pull = weight @ self.offset
-        return float(-0.5 * (np.linalg.slogdet(C)[1] + self.size + self.offset @ pull)), weight, pull
+        weighted_offset = weight @ self.offset
+        return (
+            float(-0.5 * (np.linalg.slogdet(C)[1] + self.log_determinant + self.offset @ weighted_offset)),
+            weight,
+            weighted_offset,
+        )
 
 
-def most_likely_parts(joint: JointEstimate, contrasts: Contrasts) -> tuple[Array, float]:
+def reml_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> tuple[Array, float]:
     """The most likely log variances (4,) and the evidence for a smooth part: twice the log likelihood it gains."""
-    alone = white_alone(joint)
-    u = np.concatenate([alone[:2] - 0.7, alone[:2] - 0.3])
-    value, gradient, information = contrasts.with_slope(u)
+    white_only = white_only_variances(joint)
+    u = np.concatenate([white_only[:2] - 0.7, white_only[:2] - 0.3])
+    value, gradient, information = contrasts.with_gradient(u)
     for _ in range(30):
         step = np.clip(np.linalg.solve(information + 0.05 * np.eye(4), gradient), -1.5, 1.5)
-        moved = False
+        improved = False
         for shrink in (1.0, 0.4, 0.1):
-            trial = np.clip(u + shrink * step, LEAST, MOST)
-            result = contrasts.with_slope(trial)
+            trial = np.clip(u + shrink * step, MIN_LOG_VARIANCE, MAX_LOG_VARIANCE)
+            result = contrasts.with_gradient(trial)
             if result[0] >= value - 1e-9:
-                moved = bool(result[0] > value + 1e-3)
+                improved = bool(result[0] > value + 1e-3)
                 u, (value, gradient, information) = trial, result
                 break
-        if not moved:
+        if not improved:
             break
-    return u, max(2 * (value - contrasts.log_likelihood(alone)), 0.0)
+    return u, max(2 * (value - contrasts.log_likelihood(white_only)), 0.0)
 
 
-def white_alone(joint: JointEstimate) -> Array:
+def white_only_variances(joint: JointEstimate) -> Array:
     """Log variances (4,) of the scatter of ``joint`` without a smooth part."""
     best = joint.noise.best
     white = 2 * np.log(np.maximum([best.translation_m, best.rotation_rad], 1e-7))
-    return np.concatenate([white, [LEAST, LEAST]])
+    return np.concatenate([white, [MIN_LOG_VARIANCE, MIN_LOG_VARIANCE]])
 
 
 Mask = NDArray[np.bool_]
 
 # How far off strangers may lie and still be an arm's doing, standard deviation per axis: 3 mm, 0.3 deg.
-_STRANGER_VARIANCE = np.repeat([3e-3, float(np.deg2rad(0.3))], 3) ** 2
+_OUTLIER_VARIANCE = np.repeat([3e-3, float(np.deg2rad(0.3))], 3) ** 2
 # Chance that such a one lies farther off than that.
-_BY_CHANCE = 1e-3
+_SIGNIFICANCE = 1e-3
 # Natural log of the odds that one stranger may cost, so that a board that slipped by 1.5 mm in a quarter of the pairs
 # is still named (``tests/bench/solve outliers pick``).
-_ODDS = 4.0
-_FEWEST = 8
+_MAX_LOG_ODDS_PER_OUTLIER = 4.0
+_MIN_PAIRS = 8
 
 
-def taken_back(problem: Problem, views: Views, joint: JointEstimate, used: Mask) -> Mask:
+def readmit_outliers(problem: Problem, observations: Observations, joint: JointEstimate, used: Mask) -> Mask:
     """``used`` (n,), with those outside it that were no mistakes; the arm's noise must be unknown for that."""
-    if problem.robot_noise is not None or used.all() or used.sum() < _FEWEST:
+    if problem.robot_noise is not None or used.all() or used.sum() < _MIN_PAIRS:
         return used
-    model = linearise(problem, views.seen, views.A, joint.X, joint.Y)
-    covariance = joint.corner_px**2 * model.camera_share + np.diag(_STRANGER_VARIANCE)
-    squared = np.einsum("ni,ni->n", model.offset, np.linalg.solve(covariance, model.offset[..., None])[..., 0])
-    doubted = ~used & (squared < squares_beyond(6, _BY_CHANCE))
-    if not doubted.any():
+    model = linearize(problem, observations.linearized, observations.A, joint.X, joint.Y)
+    covariance = joint.corner_sigma_px**2 * model.camera_unit_covariance + np.diag(_OUTLIER_VARIANCE)
+    mahalanobis_sq = np.einsum("ni,ni->n", model.offset, np.linalg.solve(covariance, model.offset[..., None])[..., 0])
+    candidates = ~used & (mahalanobis_sq < chi2_isf(6, _SIGNIFICANCE))
+    if not candidates.any():
         return used
     rows = np.flatnonzero(used)
-    rows = rows[spread_rows(len(rows))]
-    strangers = _log_likelihood(problem, joint, model, views, rows)
-    strangers -= 0.5 * float((np.linalg.slogdet(covariance)[1] + squared)[doubted].sum())
-    together = used | doubted
-    all_views = views.subset(np.flatnonzero(together))
-    of_all = joint_estimate(problem, all_views, joint.X, joint.Y, joint.noise.best, posterior=False)
-    model = linearise(problem, views.seen, views.A, of_all.X, of_all.Y)
-    crooked = _log_likelihood(problem, of_all, model, views, np.append(rows, np.flatnonzero(doubted)))
-    return together if crooked - strangers > _ODDS * doubted.sum() else used
+    rows = rows[evenly_spaced_rows(len(rows))]
+    outlier_log_likelihood = _log_likelihood(problem, joint, model, observations, rows)
+    outlier_log_likelihood -= 0.5 * float((np.linalg.slogdet(covariance)[1] + mahalanobis_sq)[candidates].sum())
+    extended = used | candidates
+    all_views = observations.subset(np.flatnonzero(extended))
+    joint_of_all = joint_estimate(problem, all_views, joint.X, joint.Y, joint.noise.best, posterior=False)
+    model = linearize(problem, observations.linearized, observations.A, joint_of_all.X, joint_of_all.Y)
+    correlated_log_likelihood = _log_likelihood(
+        problem, joint_of_all, model, observations, np.append(rows, np.flatnonzero(candidates))
+    )
+    return (
+        extended
+        if correlated_log_likelihood - outlier_log_likelihood > _MAX_LOG_ODDS_PER_OUTLIER * candidates.sum()
+        else used
+    )
 
 
-def _log_likelihood(problem: Problem, joint: JointEstimate, model: LinearModel, views: Views, rows: Rows) -> float:
-    contrasts = Contrasts.of(arm_offsets(joint, model, chain_of(problem.mount, views.A), rows))
-    return contrasts.log_likelihood(most_likely_parts(joint, contrasts)[0])
+def _log_likelihood(
+    problem: Problem, joint: JointEstimate, model: LinearModel, observations: Observations, rows: RowSelection
+) -> float:
+    contrasts = ErrorContrasts.of(arm_offsets(joint, model, kinematic_chain(problem.mount, observations.A), rows))
+    return contrasts.log_likelihood(reml_variances(joint, contrasts)[0])

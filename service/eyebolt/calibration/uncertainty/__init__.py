@@ -1,28 +1,28 @@
 """Expected error of the result and of a pick; predictive and touch tests. Pure."""
 
-from eyebolt.calibration.uncertainty.error_budget import findings_on_limits
+from eyebolt.calibration.uncertainty.error_budget import findings_on_error_budget
 from eyebolt.calibration.uncertainty.expected_error import (
     ErrorMap,
-    ErrorStatement,
+    ErrorSummary,
     expected_error,
     p95_of_covariance,
     standard_normal,
 )
-from eyebolt.calibration.uncertainty.pick_error import arm_errors
-from eyebolt.calibration.uncertainty.prediction import Expectation, expectation_of
-from eyebolt.calibration.uncertainty.touch_test import Height, TouchCheck, with_touches
+from eyebolt.calibration.uncertainty.pick_error import pick_error
+from eyebolt.calibration.uncertainty.prediction import PredictiveModel, predictive_model
+from eyebolt.calibration.uncertainty.touch_test import Height, TouchCheck, apply_touches
 
 __all__ = [
     "ErrorMap",
-    "ErrorStatement",
-    "Expectation",
+    "ErrorSummary",
     "Height",
+    "PredictiveModel",
     "TouchCheck",
-    "arm_errors",
-    "expectation_of",
+    "apply_touches",
     "expected_error",
-    "findings_on_limits",
+    "findings_on_error_budget",
     "p95_of_covariance",
+    "pick_error",
+    "predictive_model",
     "standard_normal",
-    "with_touches",
 ]

@@ -16,7 +16,7 @@ _DRAWS = 1024
 
 
 @dataclass(frozen=True)
-class ErrorStatement:
+class ErrorSummary:
     """Millimetres. Pooled over posterior and working volume: ``median``, ``p95``; ``worst_p95`` at its worst point."""
 
     median: float
@@ -52,14 +52,14 @@ def standard_normal(count: int, dimensions: int) -> Array:
 
 
 @cache
-def _points() -> Array:
+def _standard_draws() -> Array:
     """(1024, 7): 6 for the transform, 1 for the noise choice."""
     return standard_normal(_DRAWS, 7)
 
 
 def _posterior_draws(joint: JointEstimate) -> Array:
     """Changes of X (1024, 6) drawn from the posterior."""
-    points = _points()
+    points = _standard_draws()
     edges = np.cumsum(joint.weights)
     choice = np.searchsorted(edges / edges[-1], scipy.special.ndtr(points[:, 6])).clip(0, len(edges) - 1)
     roots = _root(joint.covariances[:, :6, :6])
@@ -74,47 +74,49 @@ def _root(covariance: Array) -> Array:
     return out
 
 
-def expected_error(problem: Problem, joint: JointEstimate) -> tuple[ErrorStatement, ErrorMap]:
+def expected_error(problem: Problem, joint: JointEstimate) -> tuple[ErrorSummary, ErrorMap]:
     """The transform's own error over the working volume, without the camera's measuring error: pooled, and by place."""
-    statement, p95_m = _pooled_and_by_point(_carried(_posterior_draws(joint), problem.grid))
+    summary, p95_m = _pooled_and_by_point(_displacements(_posterior_draws(joint), problem.grid))
     u_px, v_px, distance_m = problem.volume.axes(problem.camera)
-    by_place = p95_m.reshape(len(distance_m), len(v_px), len(u_px)) * 1e3
-    return statement, ErrorMap(u_px, v_px, distance_m, by_place)
+    by_grid_point = p95_m.reshape(len(distance_m), len(v_px), len(u_px)) * 1e3
+    return summary, ErrorMap(u_px, v_px, distance_m, by_grid_point)
 
 
 def p95_of_covariance(problem: Problem, covariance: Array) -> float:
     """Millimetres, pooled as in the statement, for a plain normal error of X with ``covariance`` (6, 6)."""
-    errors_m = _carried(_points()[:, :6] @ _root(covariance).T, problem.grid)
+    errors_m = _displacements(_standard_draws()[:, :6] @ _root(covariance).T, problem.grid)
     return float(_quantile(errors_m.reshape(-1), 0.95)) * 1e3
 
 
-def _carried(draws: Array, grid: Array) -> Array:
+def _displacements(draws: Array, grid: Array) -> Array:
     """(g, s) metres: how far a change (s, 6) of X, (translation t, rotation w), moves each point p (g, 3).
 
     The square of t + w x p is a product of what depends on the change and what depends on the point:
     t.t + 2 p.(t x w) + sum_ij p_i p_j (w.w delta_ij - w_i w_j).
     """
     t, w = draws[:, :3], draws[:, 3:]
-    turning = (w**2).sum(axis=1)[:, None, None] * np.eye(3) - w[:, :, None] * w[:, None, :]
-    by_change = np.concatenate([(t**2).sum(axis=1)[:, None], 2 * np.cross(t, w), turning.reshape(-1, 9)], axis=1)
+    rotation_terms = (w**2).sum(axis=1)[:, None, None] * np.eye(3) - w[:, :, None] * w[:, None, :]
+    change_terms = np.concatenate(
+        [(t**2).sum(axis=1)[:, None], 2 * np.cross(t, w), rotation_terms.reshape(-1, 9)], axis=1
+    )
     products = (grid[:, :, None] * grid[:, None, :]).reshape(-1, 9)
-    by_point = np.concatenate([np.ones((len(grid), 1)), grid, products], axis=1)
-    out: Array = by_point @ by_change.T
+    point_terms = np.concatenate([np.ones((len(grid), 1)), grid, products], axis=1)
+    out: Array = point_terms @ change_terms.T
     # Rounding may leave a square just under zero.
     np.maximum(out, 0.0, out=out)
     return np.sqrt(out, out=out)
 
 
-def pooled_statement(errors_m: Array) -> ErrorStatement:
+def pooled_summary(errors_m: Array) -> ErrorSummary:
     """The statement for errors (points, draws), which it reorders."""
     return _pooled_and_by_point(errors_m)[0]
 
 
-def _pooled_and_by_point(errors_m: Array) -> tuple[ErrorStatement, Array]:
-    by_point = _quantile(errors_m, 0.95)
+def _pooled_and_by_point(errors_m: Array) -> tuple[ErrorSummary, Array]:
+    point_terms = _quantile(errors_m, 0.95)
     pooled = errors_m.reshape(-1)
     median, p95 = _quantile(pooled, 0.5), _quantile(pooled, 0.95)
-    return ErrorStatement(float(median) * 1e3, float(p95) * 1e3, float(by_point.max()) * 1e3), by_point
+    return ErrorSummary(float(median) * 1e3, float(p95) * 1e3, float(point_terms.max()) * 1e3), point_terms
 
 
 def _quantile(values: Array, share: float) -> Array:
