@@ -30,7 +30,7 @@ def faults_of(content, name="cell.json"):
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("stated", [True, False])
+@pytest.mark.parametrize("include_robot_noise", [True, False])
 @pytest.mark.parametrize("turns", ["free", "vertical"])
 def test_what_the_simulator_writes_reads_back(tmp_path, mount, include_robot_noise, turns):
     simulated = make_problem(mount, 6, 3, turns=turns, limits=ViewRange(min_visible_fraction=0.6, spread=0.95))

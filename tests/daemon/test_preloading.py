@@ -7,17 +7,17 @@ import pytest
 
 # What a robot may ask of a daemon whose doors have just opened, against the thread that loads.
 USES = {
-    "a pose in Euler angles": "PoseReading('mm', 'euler-ZYX').to_fields(np.eye(4))",
+    "a pose in Euler angles": "PoseFormat('mm', 'euler-ZYX').to_fields(np.eye(4))",
     "a chance": "chi2_sf(6, 20.0)",
-    "a crowd of squares": "largest_crowd(MarkersSeen(np.zeros(0, int), squares[:0], squares))",
+    "a crowd of squares": "largest_cluster(DetectedMarkers(np.zeros(0, int), squares[:0], squares))",
 }
 RACE = """
 import sys, threading, time
 import numpy as np
-from eyebolt.board.markers import MarkersSeen, largest_crowd
-from eyebolt.daemon.late_parts import load_late_parts
-from eyebolt.geometry.readings import PoseReading
-from eyebolt.solve.chance import chi2_sf
+from eyebolt.boards.marker_detector import DetectedMarkers, largest_cluster
+from eyebolt.daemon.daemon import preload_libraries
+from eyebolt.geometry import PoseFormat
+from eyebolt.calibration.estimation.statistics import chi2_sf
 squares = np.arange(6)[:, None, None] * 10.0 + np.array([[0, 0], [8, 0], [8, 8], [0, 8]])
 assert not any(name in sys.modules for name in ("scipy.sparse", "scipy.special", "scipy.spatial"))
 loading = threading.Thread(target=load_late_parts)

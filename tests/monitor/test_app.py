@@ -35,7 +35,7 @@ STATUS = {
     "robot": {"alive": True, "message": "connected from 127.0.0.1"},
     "camera": {"alive": True, "message": "last picture 0.3 s ago"},
 }
-CODE = "import sys; from eyebolt.terminal.watch import watch; sys.exit(watch({endpoint!r}, once={once}, plain={plain}))"
+CODE = "import sys; from eyebolt.monitor.app import watch; sys.exit(watch({endpoint!r}, once={once}, plain={plain}))"
 
 
 class Publisher:

@@ -84,7 +84,7 @@ def test_a_solution_fills_every_key(solved):
     assert set(document["robot_noise"]) == {"mm", "deg", "stated"}
     for key in ("scale", "focal"):
         assert set(document[key]) == {"deviation", "sigma"}
-    assert document["pairs"] == {"kept": 9, "excluded": [{"pair": 4, "reason": "pose and picture disagree"}]}
+    assert document["pairs"] == {"used": 9, "excluded": [{"pair": 4, "reason": "pose and picture disagree"}]}
     assert [set(f) for f in document["findings"]] == [{"code", "severity", "message", "evidence", "remedy"}]
     assert (document["acceptance"], document["reason"], document["accepted"]) == ("accept", ACCEPT.reason, None)
     assert document["inputs"] == {"station.toml": "ab" * 32}
@@ -102,7 +102,7 @@ def test_a_refusal_has_the_same_keys_and_null_where_nothing_is_known():
     assert [document[key] for key in ("transform", "board", *empty)] == [None] * 12
     assert all(document[key]["count"] == 0 for key in ("cross_validation", "checks", "touches"))
     assert document["unobservable"] == ["along z"]
-    assert document["pairs"] == {"kept": 4, "excluded": [{"pair": 2, "reason": "odd"}]}
+    assert document["pairs"] == {"used": 4, "excluded": [{"pair": 2, "reason": "odd"}]}
     (finding,) = document["findings"]
     assert (finding["code"], finding["severity"], finding["remedy"]) == ("insufficient-rotation", "stop", "tilt more")
     assert (document["acceptance"], document["reason"]) == ("reject", "the waypoints turn too little")

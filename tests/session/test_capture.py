@@ -88,7 +88,7 @@ def test_the_board_is_found_while_the_picture_is_stored_and_the_disk_is_waited_f
     world.work_done()
     assert robot.sent == b"0,3,3,5\n"
     kinds = [fact["type"] for fact in world.facts][-6:]
-    assert kinds == ["image", "detection", "timings", "reply", "solve", "remedy"]
+    assert kinds == ["image", "detection", "timings", "reply", "solve", "next_view"]
 
 
 def test_a_board_that_was_found_counts_for_nothing_if_its_picture_cannot_be_stored(world, robot):

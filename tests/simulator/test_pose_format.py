@@ -28,16 +28,16 @@ def test_product_reads_what_the_simulated_controller_prints(kind, length, angle)
         assert read[:3, 3] == pytest.approx(pose[:3, 3], abs=0.51e-6)
         apart = Rotation.from_matrix(read[:3, :3].T @ pose[:3, :3]).magnitude()
         assert apart < 3 * math.radians(0.5e-4) + 1e-6
-        assert terms.parse_pose(numbers) == pytest.approx(read, abs=2e-6)
+        assert printed.parse_pose(numbers) == pytest.approx(read, abs=2e-6)
 
 
 def test_digits_are_those_of_a_controller():
     pose = matrix(Rotation.from_euler("Z", 90, degrees=True), [0.1234567, -0.5, 1])
-    assert PoseFormat().format_pose(pose) == "123.457 -500.000 1000.000 0.707107 0.000000 0.000000 0.707107"
+    assert PrintedPoseFormat().format_pose(pose) == "123.457 -500.000 1000.000 0.707107 0.000000 0.000000 0.707107"
     assert (
-        PoseFormat("m", "rotation-vector", "rad").format_pose(pose)
+        PrintedPoseFormat("m", "rotation-vector", "rad").format_pose(pose)
         == "0.123457 -0.500000 1.000000 0.000000 0.000000 1.570796"
     )
-    assert PoseFormat("um", "euler-ZYX", "1e-4deg").format_pose(pose) == "123457 -500000 1000000 900000 0 0"
-    assert PoseFormat("mm", "angle-z", "deg").format_pose(pose) == "123.457 -500.000 1000.000 90.0000"
-    assert PoseFormat("mm", "quaternion-xyzw").format_pose(pose).endswith("0.000000 0.000000 0.707107 0.707107")
+    assert PrintedPoseFormat("um", "euler-ZYX", "1e-4deg").format_pose(pose) == "123457 -500000 1000000 900000 0 0"
+    assert PrintedPoseFormat("mm", "angle-z", "deg").format_pose(pose) == "123.457 -500.000 1000.000 90.0000"
+    assert PrintedPoseFormat("mm", "quaternion-xyzw").format_pose(pose).endswith("0.000000 0.000000 0.707107 0.707107")

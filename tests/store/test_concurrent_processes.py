@@ -19,7 +19,7 @@ NAME = "20260314-091500-01"
 APPENDING = """
 import os, sys
 from pathlib import Path
-from eyebolt.journal.folder import SessionFolder
+from eyebolt.store.session_folder import SessionFolder
 session = SessionFolder.open(Path(sys.argv[1]))
 while True:
     n = len(session.records) + 1
@@ -30,7 +30,7 @@ while True:
 HOLDING = """
 import sys
 from pathlib import Path
-from eyebolt.journal.lock import RecordLock
+from eyebolt.store.lock import RecordLock
 with RecordLock(Path(sys.argv[1])):
     print("held", flush=True)
     sys.stdin.read()

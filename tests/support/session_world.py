@@ -149,7 +149,7 @@ class World:
         self.accepted = None
         self.done: list = []
         self.answers: dict[msg.Caller, list[msg.SendReply]] = {}
-        self.remembered: dict[msg.Caller, object] = {}
+        self.is_recorded: dict[msg.Caller, object] = {}
         self.owed: set[msg.Caller] = set()
         self.connections: dict[int, Connection] = {}
         self.state = State(given or config())
@@ -190,12 +190,12 @@ class World:
             overlong = isinstance(item, OverlongLine)
             parsed = overlong_fault(item.prefix) if overlong else parse(item.content, fields_wanted)
             if isinstance(parsed, LineFault):
-                answered, event = parsed.answered, msg.LineRejected(caller, parsed)
+                answered, event = parsed.has_reply, msg.LineRejected(caller, parsed)
             else:
-                answered = VERBS[parsed.verb].answered
+                answered = VERBS[parsed.verb].has_reply
                 event = msg.RequestReceived(caller, parsed, self.now_ns, "2025-11-25T15:00:00Z")
-                if VERBS[parsed.verb].remembered:
-                    self.remembered[caller] = parsed
+                if VERBS[parsed.verb].is_recorded:
+                    self.is_recorded[caller] = parsed
             if answered:
                 connection.waiting = True
                 self.owed.add(caller)
@@ -292,7 +292,7 @@ class World:
         self.serve(connection)
 
     def _check_that_facts_came_before_words(self, command):
-        request, reply = self.remembered.get(command.caller), command.reply
+        request, reply = self.is_recorded.get(command.caller), command.reply
         if request is None or reply.code in NEVER_ON_DISK:
             return
         told = (request.text, reply.code, reply.count, reply.aux)

@@ -295,7 +295,7 @@ _APPLY = {
     "detection": _apply_detection,
     "timings": _apply_timings,
     "solve": _apply_solve,
-    "remedy": _apply_next_view,
+    "next_view": _apply_next_view,
     "touch": _apply_touch,
     "reply": _apply_reply,
 }
