@@ -73,4 +73,4 @@ def test_touches_make_nothing_good_that_is_bad_otherwise():
     assert word(touches(), p95_mm=0.6)[0] == "reject"
     assert word(touches(), findings=(Finding("c", "stop", "the board slipped"),))[0] == "reject"
     assert word(touches(), unobservable=("height of the camera",))[0] == "unproven"
-    assert word(touches(), focal=ParameterDeviation(0.01, 0.001))[0] == "unproven"
+    assert word(touches(), focal_length=ParameterDeviation(0.01, 0.001))[0] == "unproven"

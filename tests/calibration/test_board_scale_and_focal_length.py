@@ -34,9 +34,9 @@ def test_a_board_one_percent_off(cases, mount, stated, off):
         solution = solve(problem)
         assert isinstance(solution, Solution)
         assert len(solution.excluded) <= 2, "the board is at fault, not the pairs"
-        assert sigmas(solution.scale, off) < 4, (seed, solution.scale)
-        assert sigmas(solution.scale, 0) > 4, (seed, solution.scale)
-        assert sigmas(solution.focal, 0) < 4, (seed, solution.focal)
+        assert sigmas(solution.board_scale, off) < 4, (seed, solution.board_scale)
+        assert sigmas(solution.board_scale, 0) > 4, (seed, solution.board_scale)
+        assert sigmas(solution.focal_length, 0) < 4, (seed, solution.focal_length)
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
@@ -50,6 +50,6 @@ def test_a_lens_one_percent_off(cases, mount, stated, off):
         solution = solve(replace(cases.convert(simulated, stated), camera=told))
         assert isinstance(solution, Solution)
         assert len(solution.excluded) <= 2, "the lens is at fault, not the pairs"
-        assert sigmas(solution.focal, off) < 4, (seed, solution.focal)
-        assert sigmas(solution.focal, 0) > 4, (seed, solution.focal)
-        assert sigmas(solution.scale, 0) < 4, (seed, solution.scale)
+        assert sigmas(solution.focal_length, off) < 4, (seed, solution.focal_length)
+        assert sigmas(solution.focal_length, 0) > 4, (seed, solution.focal_length)
+        assert sigmas(solution.board_scale, 0) < 4, (seed, solution.board_scale)

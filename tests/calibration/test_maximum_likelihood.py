@@ -135,7 +135,7 @@ def test_held_out_error_is_normalised_to_one(campaign):
 
 def test_scale_and_focal_are_found_as_stated_with_the_right_spread(campaign):
     for stated in (True, False):
-        for name in ("scale", "focal"):
+        for name in ("board_scale", "focal_length"):
             values = [getattr(s, name) for s in campaign.solutions[stated]]
             reduced_chi2 = np.array([v.deviation / v.sigma for v in values])
             print(f"{campaign.mount}, stated {stated}: {name} sigma {100 * np.mean([v.sigma for v in values]):.3f} %")

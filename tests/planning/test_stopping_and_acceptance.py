@@ -20,8 +20,8 @@ GOAL = Goal(TOLERANCE_MM, min_pairs=8, max_pairs=40)
 REFUSAL = Refusal("insufficient-rotation", "the waypoints turn too little", "turn more", 5)
 
 
-def solution(p95_mm, findings=(), scale=(0.0, 0.001), focal=(0.0, 0.001), stated=True, **changes):
-    sized = {"scale": ParameterDeviation(*scale), "focal": ParameterDeviation(*focal)}
+def solution(p95_mm, findings=(), board_scale=(0.0, 0.001), focal_length=(0.0, 0.001), stated=True, **changes):
+    sized = {"board_scale": ParameterDeviation(*board_scale), "focal_length": ParameterDeviation(*focal_length)}
     return made_up_solution(p95_mm, findings=tuple(findings), robot_noise_stated=stated, **sized, **changes)
 
 
@@ -228,7 +228,7 @@ def test_a_stop_finding_rejects_and_other_findings_do_not():
     assert reason == "the board slipped; the mount is wrong"
 
 
-@pytest.mark.parametrize(("name", "field"), [("board scale", "scale"), ("focal length", "focal")])
+@pytest.mark.parametrize(("name", "field"), [("board scale", "board_scale"), ("focal length", "focal_length")])
 @pytest.mark.parametrize("sign", [1, -1])
 def test_a_contradicted_scale_or_focal_length_leaves_it_unproven(name, field, sign):
     sigma = 0.001
@@ -250,8 +250,8 @@ def test_a_result_that_stands_only_on_trust_is_unproven(p95_with_nuisances_mm):
 
 
 def test_reject_outranks_unproven():
-    assert word(3.0, scale=(0.5, 0.001))[0] == "reject"
-    assert word(0.1, findings=[Finding("c", "stop", "slipped")], focal=(0.5, 0.001))[0] == "reject"
+    assert word(3.0, board_scale=(0.5, 0.001))[0] == "reject"
+    assert word(0.1, findings=[Finding("c", "stop", "slipped")], focal_length=(0.5, 0.001))[0] == "reject"
 
 
 def test_a_result_with_a_number_missing_is_unproven_and_names_it():

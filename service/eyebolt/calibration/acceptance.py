@@ -44,7 +44,7 @@ def assess_result(outcome: Solution | Refusal, tolerance_mm: float) -> ResultAcc
         return _contradicted_by_touch(outcome.touches, p95, tolerance_mm)
     if outcome.unobservable:
         return ResultAcceptance("unproven", f"not known from these pairs: {'; '.join(outcome.unobservable)}")
-    for name, value in (("board scale", outcome.scale), ("focal length", outcome.focal)):
+    for name, value in (("board scale", outcome.board_scale), ("focal length", outcome.focal_length)):
         if _is_contradicted(value):
             return ResultAcceptance(
                 "unproven",

@@ -53,8 +53,8 @@ class Solution:
     robot_noise_mm: float
     robot_noise_deg: float
     robot_noise_stated: bool
-    scale: ParameterDeviation
-    focal: ParameterDeviation
+    board_scale: ParameterDeviation
+    focal_length: ParameterDeviation
     p95_with_nuisances_mm: float
     pairs_used: int
     excluded: tuple[ExcludedPair, ...]

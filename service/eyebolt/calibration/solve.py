@@ -174,7 +174,7 @@ def _solution(
     checks: Sequence[Pair],
     placed: Sequence[PlacedBoard],
 ) -> Solution:
-    scale, focal, proof = _scale_and_focal(problem, joint)
+    board_scale, focal_length, proof = _scale_and_focal(problem, joint)
     X, Y = joint.X, joint.Y
     A = kinematic_chain(problem.mount, reported)
     if problem.turns == "vertical":
@@ -201,8 +201,8 @@ def _solution(
         robot_noise_mm=best.translation_m * 1e3,
         robot_noise_deg=float(np.rad2deg(best.rotation_rad)),
         robot_noise_stated=joint.noise.stated,
-        scale=scale,
-        focal=focal,
+        board_scale=board_scale,
+        focal_length=focal_length,
         p95_with_nuisances_mm=touched.p95_with_nuisances_mm,
         pairs_used=len(reported),
         excluded=tuple(sorted(excluded, key=lambda p: p.pair)),
