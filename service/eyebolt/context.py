@@ -76,7 +76,7 @@ class StationContext:
             board_corners_m=self.board.corners_m(),
             pairs=pairs,
             volume=WorkingVolume(self.station.goal.near_mm / 1e3, self.station.goal.far_mm / 1e3),
-            turns=self.station.station.turns,
+            flange_rotation=self.station.station.turns,
             robot_noise=None if noise is None else RobotNoise(*noise),
             height_m=None if self.station.goal.board_height_mm is None else self.station.goal.board_height_mm / 1e3,
             tip=self.tip,

@@ -16,7 +16,7 @@ from eyebolt_sim.arm import Arm, faulty_arm
 from eyebolt_sim.board_texture import BoardTexture, Picture, draw_board_texture
 from eyebolt_sim.camera_server import CameraServer, RemoteArm
 from eyebolt_sim.cell_faults import NO_FAULT, ActiveFault, CellFault
-from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, CellGeometry, make_cell_geometry, write_truth
+from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, CellGeometry, Mount, Turns, make_cell_geometry, write_truth
 from eyebolt_sim.lens import Lens, read_lens
 from eyebolt_sim.moving_arm import MovingArm
 from eyebolt_sim.noise import PoseNoise
@@ -155,7 +155,8 @@ def prepare_cell(station_file: Path, options: CellOptions) -> Cell:
     )
     lens = read_lens(station_file.parent / station.camera.intrinsics)
     near_m, far_m = station.goal.near_mm * 1e-3, station.goal.far_mm * 1e-3
-    mount, turns = station.station.mount, station.station.turns
+    mount: Mount = "arm" if station.station.mount == "arm" else "fixed"
+    turns: Turns = "vertical" if station.station.turns == "vertical" else "free"
     scene = make_cell_geometry(mount, options.seed, (near_m + far_m) / 2, texture.shape.size_m, turns)
     extra = 1 if options.checks else 0
     waypoints = plan_waypoints(scene, lens, texture.shape, near_m, far_m, options.waypoints + extra, options.seed)

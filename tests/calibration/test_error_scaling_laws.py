@@ -27,6 +27,7 @@ from scipy.spatial.transform import Rotation
 from eyebolt.calibration.estimation.maximum_likelihood import joint_estimate
 from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
 from eyebolt.calibration.solve import solve
+from eyebolt.geometry import Mount
 from eyebolt.geometry.camera_model import CameraModel
 from eyebolt.observations.pair import Pair
 from eyebolt_sim.transforms import matrix
@@ -61,7 +62,7 @@ def problem_of(mount, turns, errors=None):
             flange = flange @ matrix(Rotation.from_rotvec(errors[index, 3:]), errors[index, :3])
         pairs.append(Pair(index, flange, np.arange(len(BOARD_M)), corners_px))
     stated = RobotNoise(SHIFT_SIGMA_M, float(TURN_SIGMA_RAD))
-    return Problem(mount, CAMERA, BOARD_M, pairs, WorkingVolume(0.6, 1.0), robot_noise=stated)
+    return Problem(Mount(mount), CAMERA, BOARD_M, pairs, WorkingVolume(0.6, 1.0), robot_noise=stated)
 
 
 def all_alike(theta_deg):

@@ -7,6 +7,7 @@ import pytest
 
 from eyebolt.calibration.solution import Refusal, Solution
 from eyebolt.calibration.solve import solve
+from eyebolt.geometry import FlangeRotation
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.views import ViewRange
 
@@ -23,7 +24,7 @@ def named_axis(text):
 def test_vertical_arms_leave_the_height_unknown(cases, mount, stated):
     for seed, poses in enumerate((15, 40) if stated else (6, 15)):
         problem = cases.convert(make_problem(mount, poses, seed, turns="vertical"), stated)
-        outcome = solve(replace(problem, turns="free"))
+        outcome = solve(replace(problem, flange_rotation=FlangeRotation.FREE))
         assert isinstance(outcome, Refusal), f"seed {seed}"
         assert outcome.code == "insufficient-rotation"
         assert len(outcome.unobservable) == 1

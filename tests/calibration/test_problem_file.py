@@ -38,7 +38,7 @@ def test_what_the_simulator_writes_reads_back(tmp_path, mount, include_robot_noi
     simulated.write(path, tolerance_mm=0.7, include_robot_noise=include_robot_noise)
     problem, tolerance_mm = read_problem(path.read_text(), path.name)
     assert tolerance_mm == 0.7
-    assert (problem.mount, problem.turns) == (mount, turns)
+    assert (problem.mount, problem.flange_rotation) == (mount, turns)
     assert (problem.volume.near_m, problem.volume.far_m) == (0.6, 1.0)
     assert problem.board_corners_m == pytest.approx(simulated.board_corners_m, abs=1e-15)
     assert (problem.camera.matrix == simulated.lens.matrix).all()

@@ -6,6 +6,7 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.calibration.problem import Problem, WorkingVolume
 from eyebolt.calibration.solve import solve
+from eyebolt.geometry import Mount
 from eyebolt.observations.pair import Pair
 from eyebolt_sim.cell_geometry import make_cell_geometry
 from eyebolt_sim.lens import simple_lens
@@ -34,7 +35,7 @@ def session(cases, mount, seed, focal_px=2400.0, camera_moves=None, poses=POSES)
             lens.project(transform_points(seen, board.corners_m)) + rng.normal(size=(len(board.corners_m), 2)) * 0.1
         )
         pairs.append(Pair(row, noise.reported(scene.flange_for(view), rng), np.arange(len(corners)), corners))
-    return Problem(mount, cases.camera_of(DEFAULT_LENS), board.corners_m, pairs, WorkingVolume(0.6, 1.0))
+    return Problem(Mount(mount), cases.camera_of(DEFAULT_LENS), board.corners_m, pairs, WorkingVolume(0.6, 1.0))
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])

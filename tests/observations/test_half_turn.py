@@ -5,6 +5,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from eyebolt.boards.board import Board
+from eyebolt.geometry import Mount
 from eyebolt.geometry.camera_model import CameraModel
 from eyebolt.observations.half_turn import half_turn, renumbered_pair, resolve_half_turns, reversed_numbering
 from eyebolt.observations.pair import Pair
@@ -30,11 +31,11 @@ def pairs_of(mount, count, rng, noise_px=0.05, noise_m=1e-4, noise_rad=3e-4):
         A = X @ view @ np.linalg.inv(Y) @ motion(rng.normal(size=3) * noise_rad, rng.normal(size=3) * noise_m)
         points = BOARD.corners_m() @ view[:3, :3].T + view[:3, 3]
         seen = CAMERA.project(points) + rng.normal(0, noise_px, (BOARD.corner_count, 2))
-        out.append(Pair(k, A if mount == "fixed" else np.linalg.inv(A), np.arange(BOARD.corner_count), seen))
+        out.append(Pair(k, A if mount is Mount.FIXED else np.linalg.inv(A), np.arange(BOARD.corner_count), seen))
     return out
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@pytest.mark.parametrize("mount", list(Mount))
 @pytest.mark.parametrize("count", [2, 3, 5, 12])
 def test_views_read_from_the_other_end_are_turned_back(mount, count):
     rng = np.random.default_rng(count)
@@ -51,21 +52,21 @@ def test_views_read_from_the_other_end_are_turned_back(mount, count):
 
 def test_a_stranger_does_not_turn_the_others():
     rng = np.random.default_rng(7)
-    true = pairs_of("fixed", 9, rng)
+    true = pairs_of(Mount.FIXED, 9, rng)
     true[4] = Pair(4, true[5].base_T_flange, true[4].ids, true[4].corners_px)
     given = [renumbered_pair(p, reversed_numbering(BOARD)) if k in (2, 3, 7) else p for k, p in enumerate(true)]
-    alike = resolve_half_turns(given, CAMERA, BOARD, "fixed")
+    alike = resolve_half_turns(given, CAMERA, BOARD, Mount.FIXED)
     for k in (0, 1, 2, 3, 5, 6, 7, 8):
         np.testing.assert_array_equal(alike[k].corners_px, true[k].corners_px)
 
 
 def test_other_boards_and_lone_views_stay_as_they_are():
     rng = np.random.default_rng(8)
-    pairs = pairs_of("fixed", 3, rng)
+    pairs = pairs_of(Mount.FIXED, 3, rng)
     unlike = Board("chessboard", 8, 5, 0.015)
-    assert resolve_half_turns(pairs, CAMERA, unlike, "fixed") == tuple(pairs)
-    assert resolve_half_turns(pairs[:1], CAMERA, BOARD, "fixed") == tuple(pairs[:1])
-    assert resolve_half_turns([], CAMERA, BOARD, "fixed") == ()
+    assert resolve_half_turns(pairs, CAMERA, unlike, Mount.FIXED) == tuple(pairs)
+    assert resolve_half_turns(pairs[:1], CAMERA, BOARD, Mount.FIXED) == tuple(pairs[:1])
+    assert resolve_half_turns([], CAMERA, BOARD, Mount.FIXED) == ()
 
 
 def test_half_a_turn_carries_each_corner_to_the_one_at_the_other_end():

@@ -11,6 +11,7 @@ from eyebolt.cli.planning import plan_station
 from eyebolt.config.lens_file import lens_text
 from eyebolt.config.template import station_template
 from eyebolt.errors import InputFault
+from eyebolt.geometry import FlangeRotation, Mount
 from eyebolt.geometry.camera_model import CameraModel
 from eyebolt.planning.candidates import vertical_flange_orientation
 from eyebolt.planning.information import SetupEstimate
@@ -29,7 +30,7 @@ CAMERA = CameraModel(2448, 2048, DEFAULT_LENS.matrix, DEFAULT_LENS.distortion)
 
 def guessed(mount, seed, turns="free", camera=CAMERA, board_m=DEFAULT_BOARD.corners_m):
     scene = make_cell_geometry(mount, seed, 0.8, DEFAULT_BOARD.size_m, turns)
-    problem = Problem(mount, camera, board_m, (), WorkingVolume(0.6, 1.0), turns)
+    problem = Problem(Mount(mount), camera, board_m, (), WorkingVolume(0.6, 1.0), FlangeRotation(turns))
     return scene, SetupEstimate(problem, scene.wanted, scene.nuisance, RobotNoise(1e-4, float(np.deg2rad(0.02))), 0.1)
 
 

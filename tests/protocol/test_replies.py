@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from eyebolt.errors import InputFault
 from eyebolt.geometry.pose_format import ROTATION_KINDS, PoseFormat
 from eyebolt.protocol.codes import CODES, is_final, is_kept, is_stop
-from eyebolt.protocol.replies import Reply, encode, format_point_numbers, format_pose_numbers, zero_numbers
+from eyebolt.protocol.replies import Reply, encode, printed_pose, zero_numbers
 
 
 @pytest.mark.parametrize(
@@ -67,7 +67,7 @@ def test_a_pose_reply_fits_80_characters_and_keeps_what_an_arm_can_use(length, r
     quaternion = pose_format.rotation.startswith("quaternion")
     turns = [-0.12345678] * 4 if quaternion else [-3.0000012 / turn_unit] * (pose_format.field_count - 3)
     values = [value_m / unit_m for value_m in lengths_m] + turns
-    line = encode(Reply(0, 999_999, 0, 0, format_pose_numbers(values, pose_format)), True, b"\n")[:-1]
+    line = encode(Reply(0, 999_999, 0, 0, printed_pose(values, pose_format.decimals)), True, b"\n")[:-1]
     assert len(line) <= 80
     printed = [float(part) for part in line.decode().strip("()").split(",")[2:]]
     assert len(printed) == pose_format.field_count
@@ -75,14 +75,6 @@ def test_a_pose_reply_fits_80_characters_and_keeps_what_an_arm_can_use(length, r
         assert abs(got - wanted) * unit_m <= 0.6e-6
     for got, wanted in zip(printed[3:], turns, strict=True):
         assert abs(got - wanted) * (1 if quaternion else turn_unit) <= 1e-6
-
-
-def test_points_are_printed_to_the_micrometre():
-    assert format_point_numbers((1.5, -2.25, 700.12345), "mm") == ((1.5, 3), (-2.25, 3), (700.12345, 3))
-    assert (
-        encode(Reply(0, 1, 0, 0, format_point_numbers((0.0015, -0.25, 0.7), "m")), False, b"\n")
-        == b"0,1,0.0015,-0.25,0.7\n"
-    )
 
 
 @pytest.mark.parametrize(
@@ -106,7 +98,7 @@ def test_what_no_robot_could_read_is_refused(reply, terminator):
 
 def test_a_pose_of_the_wrong_length_is_refused():
     with pytest.raises(InputFault):
-        format_pose_numbers((1, 2, 3, 4), PoseFormat("mm", "quaternion-wxyz", "deg"))
+        printed_pose((1, 2, 3, 4), PoseFormat("mm", "quaternion-wxyz", "deg").decimals)
 
 
 def test_the_code_table_is_whole_and_short_enough_for_a_pendant():

@@ -14,6 +14,7 @@ from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solution import ExcludedPair, Refusal
 from eyebolt.calibration.solve import solve
 from eyebolt.errors import InputFault
+from eyebolt.geometry import Mount
 from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt.results.document import Provenance, accepted_document, accepted_transform, result_document, to_text
 from eyebolt.results.summary import summary
@@ -45,7 +46,7 @@ def solution(mount, pairs=9, checks=2, seed=0):
     )
 
 
-def document_of(outcome, mount="fixed", pose_format=None, acceptance=ACCEPT):
+def document_of(outcome, mount=Mount.FIXED, pose_format=None, acceptance=ACCEPT):
     provenance = Provenance(
         "bay-3", "20260314-091500-01", mount, pose_format or PoseFormat(), {"station.toml": "ab" * 32}, WALL
     )

@@ -10,6 +10,7 @@ from eyebolt.calibration.acceptance import assess_result
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solve import solve
 from eyebolt.calibration.uncertainty.touch_test import Height, TouchCheck
+from eyebolt.geometry import Mount
 from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt.results.document import Provenance, result_document, to_text
 from eyebolt.results.summary import summary
@@ -20,12 +21,12 @@ CHECK = TouchCheck(4, 0.21, 0.35, 0.9, 11, 17, True, 0.6)
 
 @pytest.fixture(scope="module")
 def outcome():
-    text = json.dumps(make_problem("fixed", poses=9, seed=0).as_json())
+    text = json.dumps(make_problem(Mount.FIXED, poses=9, seed=0).as_json())
     return solve(read_problem(text, "made up")[0])
 
 
 def document_of(outcome):
-    provenance = Provenance("bay-3", "20260314-091500-01", "fixed", PoseFormat(), {}, "2026-03-14T09:15:00Z")
+    provenance = Provenance("bay-3", "20260314-091500-01", Mount.FIXED, PoseFormat(), {}, "2026-03-14T09:15:00Z")
     document = result_document(provenance, outcome, assess_result(outcome, 1.0))
     assert json.loads(to_text(document)) == document
     return document

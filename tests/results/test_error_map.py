@@ -12,6 +12,7 @@ from eyebolt.calibration.acceptance import ResultAcceptance
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solution import Refusal
 from eyebolt.calibration.solve import solve
+from eyebolt.geometry import Mount
 from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt.results.document import Provenance, result_document
 from eyebolt.results.error_map import error_map_svg
@@ -23,7 +24,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 REFUSAL = Refusal("insufficient-rotation", "the waypoints turn too little", "tilt more", 4)
 
 
-def document_of(outcome, mount="fixed", station="bay-3", pose_format=None):
+def document_of(outcome, mount=Mount.FIXED, station="bay-3", pose_format=None):
     pose_format = pose_format or PoseFormat("mm", "euler-ZYX", "deg")
     provenance = Provenance(station, "20260314-091500-01", mount, pose_format, {}, "2026-03-14T09:15:00Z")
     return result_document(provenance, outcome, ResultAcceptance("accept", "as good as it must be"))
@@ -188,7 +189,7 @@ def test_the_height_that_a_vertical_arm_cannot_show_has_no_sigma(mount):
 
 def test_the_daemon_keeps_the_picture_of_the_result_that_stands(tmp_path):
     _, outcome = solved("fixed")
-    station = SimpleNamespace(name="bay-3", mount="fixed")
+    station = SimpleNamespace(name="bay-3", mount=Mount.FIXED)
     context = SimpleNamespace(
         station=SimpleNamespace(station=station, pose_format=PoseFormat(), goal=SimpleNamespace(tolerance_mm=1.0)),
         digests={},

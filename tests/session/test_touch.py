@@ -5,6 +5,7 @@ import pytest
 
 from eyebolt.boards.detection import NoDetection
 from eyebolt.calibration.uncertainty.touch_test import TouchCheck
+from eyebolt.geometry import Mount
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
 from eyebolt.session.status import LinkStatus, status_message
@@ -180,7 +181,7 @@ def test_a_number_or_pose_out_of_range_is_43_and_its_seq_stays_free(world, robot
 
 
 def test_a_camera_on_the_arm_wants_the_pose_of_the_picture():
-    world = World(config(mount="arm"))
+    world = World(config(mount=Mount.ARM))
     robot = world.connect()
     assert world.say(robot, "place 1") == "41,1,0,8"
     assert not world.disk, "nothing was opened for it"

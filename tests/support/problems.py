@@ -12,6 +12,7 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.calibration.estimation.maximum_likelihood import Observations
 from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
+from eyebolt.geometry import FlangeRotation, Mount
 from eyebolt.geometry.camera_model import CameraModel
 from eyebolt.observations.board_pose import CornerObservations, fit_board_poses
 from eyebolt.observations.pair import Pair
@@ -31,12 +32,12 @@ def convert(simulated, include_robot_noise: bool = True) -> Problem:
     poses = zip(simulated.base_T_flange_reported, simulated.corner_ids, simulated.corners_px, strict=True)
     noise = RobotNoise(simulated.robot_noise_mm * 1e-3, float(np.deg2rad(simulated.robot_noise_deg)))
     return Problem(
-        simulated.mount,
+        Mount(simulated.mount),
         camera_of(simulated.lens),
         simulated.board_corners_m,
         [Pair(k, pose, ids, corners) for k, (pose, ids, corners) in enumerate(poses)],
         WorkingVolume(simulated.near_m, simulated.far_m),
-        simulated.scene.turns,
+        FlangeRotation(simulated.scene.turns),
         noise if include_robot_noise else None,
     )
 
@@ -120,4 +121,4 @@ def turning_only_about(
         pairs.append(Pair(len(pairs), reported, np.arange(len(corners)), corners))
     stated = RobotNoise(1e-4, float(np.deg2rad(0.02))) if include_robot_noise else None
     volume = WorkingVolume(0.6, 1.0)
-    return Problem(mount, camera_of(lens), board.corners_m, pairs, volume, "free", stated), scene.wanted
+    return Problem(Mount(mount), camera_of(lens), board.corners_m, pairs, volume, robot_noise=stated), scene.wanted

@@ -17,6 +17,7 @@ from eyebolt.boards.exposure import ExposureStats
 from eyebolt.calibration.problem import RobotNoise
 from eyebolt.calibration.solution import ExcludedPair, Refusal
 from eyebolt.calibration.uncertainty.prediction import PredictiveModel
+from eyebolt.geometry import Mount
 from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt.observations.view_quality import BoardPose, View
 from eyebolt.planning.coverage import NextView
@@ -69,7 +70,7 @@ def touch(seq, corner, number=None):
 def config(**changes):
     chosen = {
         "station": "bay-3",
-        "mount": "fixed",
+        "mount": Mount.FIXED,
         "pose_format": PoseFormat("mm", "quaternion-wxyz", "deg"),
         "flange_T_tool": None,
         "lens_size_px": SIZE_PX,

@@ -6,13 +6,14 @@ import numpy as np
 
 from eyebolt.calibration.solution import ParameterDeviation, Solution
 from eyebolt.calibration.uncertainty.expected_error import ErrorMap, ErrorSummary
+from eyebolt.geometry import Mount
 
 
 def made_up_solution(p95_mm, worst_p95_mm=None, **changes):
     """``changes``: further fields of the Solution."""
     error = ErrorSummary(p95_mm / 2, p95_mm, p95_mm if worst_p95_mm is None else worst_p95_mm)
     found = Solution(
-        mount="fixed",
+        mount=Mount.FIXED,
         transform_name="base_T_camera",
         board_transform_name="flange_T_board",
         X=np.eye(4),

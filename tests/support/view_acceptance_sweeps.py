@@ -12,6 +12,7 @@ import numpy as np
 from eyebolt.boards.detect import find_board
 from eyebolt.boards.detection import Detection
 from eyebolt.boards.exposure import measure_exposure
+from eyebolt.geometry import Mount
 from eyebolt.observations import thresholds as thresholds
 from eyebolt.observations.half_turn import resolve_half_turns
 from eyebolt.observations.pair import Pair
@@ -176,7 +177,7 @@ def half_turned(sets, seed=0, pairs=10):
             scatter = exp_se3(rng.normal(size=3) * 1e-4, rng.normal(size=3) * np.deg2rad(0.02))
             given.append(Pair(k, base_T_camera @ view @ inverse(flange_T_board) @ scatter, seen.ids, seen.corners_px))
             turned.append(_numbered_from_the_end(bench, view, seen.corners_px))
-        alike = resolve_half_turns(given, bench.camera, bench.board, "fixed")
+        alike = resolve_half_turns(given, bench.camera, bench.board, Mount.FIXED)
         ends = np.array([_numbered_from_the_end(bench, views[p.index], p.corners_px) for p in alike])
         agree = max(int(ends.sum()), int((~ends).sum()))
         yield agree, len(given), int(np.sum(turned))

@@ -11,7 +11,7 @@ from eyebolt.calibration.estimation import (
     vertical_directions,
     weakest_direction,
 )
-from eyebolt.calibration.problem import PoseConvention, Problem, RobotNoise, WorkingVolume, kinematic_chain
+from eyebolt.calibration.problem import PoseConvention, Problem, RobotNoise, WorkingVolume
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solution import Refusal, Solution
 from eyebolt.calibration.solve import solve, solve_with_free_intrinsics
@@ -31,7 +31,6 @@ __all__ = [
     "TouchCheck",
     "WorkingVolume",
     "assess_result",
-    "kinematic_chain",
     "linearize",
     "linearize_board_poses",
     "p95_of_covariance",

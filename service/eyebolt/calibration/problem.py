@@ -1,7 +1,6 @@
 """What is to be solved: pairs, camera, board, mount, and what is known of the arm's noise.
 
-Both mounts share one equation: ``camera_T_board = inverse(X) @ A @ Y``. Camera fixed: X = base_T_camera,
-A = base_T_flange, Y = flange_T_board. Camera on the arm: X = flange_T_camera, A = flange_T_base, Y = base_T_board.
+Both mounts share one equation, ``camera_T_board = inverse(X) @ A @ Y``: see ``geometry.Mount``.
 """
 
 from __future__ import annotations
@@ -9,15 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 
-from eyebolt.geometry import Array, CameraModel, PoseFormat, se3
+from eyebolt.geometry import Array, CameraModel, FlangeRotation, Mount, PoseFormat, se3
 from eyebolt.observations import Pair, PointerTip
-
-Mount = Literal["fixed", "arm"]
-Turns = Literal["free", "vertical"]
 
 
 @dataclass(frozen=True)
@@ -76,7 +71,7 @@ class Problem:
     board_corners_m: Array
     pairs: Sequence[Pair]
     volume: WorkingVolume
-    turns: Turns = "free"
+    flange_rotation: FlangeRotation = FlangeRotation.FREE
     robot_noise: RobotNoise | None = None
     height_m: float | None = None
     tip: PointerTip | None = None
@@ -84,7 +79,7 @@ class Problem:
 
     def chain(self) -> Array:
         """A (n, 4, 4) of the shared equation for all pairs."""
-        return kinematic_chain(self.mount, np.array([p.base_T_flange for p in self.pairs]).reshape(-1, 4, 4))
+        return self.mount.chain(np.array([p.base_T_flange for p in self.pairs]).reshape(-1, 4, 4))
 
     @cached_property
     def grid(self) -> Array:
@@ -100,18 +95,3 @@ class Problem:
         lever = np.concatenate([np.broadcast_to(np.eye(3), (len(self.grid), 3, 3)), -se3.skew(self.grid)], axis=-1)
         out: Array = np.einsum("gai,gaj->ij", lever, lever) / len(self.grid)
         return out
-
-    @property
-    def transform_name(self) -> str:
-        """Name of X, the transform that is wanted."""
-        return "base_T_camera" if self.mount == "fixed" else "flange_T_camera"
-
-    @property
-    def board_transform_name(self) -> str:
-        """Name of Y, where the board is."""
-        return "flange_T_board" if self.mount == "fixed" else "base_T_board"
-
-
-def kinematic_chain(mount: Mount, base_T_flange: Array) -> Array:
-    """A (n, 4, 4) of the shared equation for reported poses (n, 4, 4)."""
-    return base_T_flange if mount == "fixed" else se3.inverse(base_T_flange)

@@ -8,14 +8,14 @@ Keys: ``mount``, ``turns`` ("free"), ``camera`` (``width``, ``height``, ``matrix
 from __future__ import annotations
 
 import json
-from typing import Annotated, Literal
+from typing import Annotated
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
 from eyebolt.errors import InputFault
-from eyebolt.geometry import CameraModel, se3
+from eyebolt.geometry import CameraModel, FlangeRotation, Mount, se3
 from eyebolt.observations import Pair
 
 _MAX_ORTHOGONALITY_ERROR = 1e-3
@@ -53,8 +53,8 @@ class _Goal(_StrictModel):
 
 
 class _ProblemFile(_StrictModel):
-    mount: Literal["fixed", "arm"]
-    turns: Literal["free", "vertical"] = "free"
+    mount: Mount = Field(strict=False)
+    turns: FlangeRotation = Field(FlangeRotation.FREE, strict=False)
     camera: _Camera
     board_corners_mm: Annotated[list[tuple[float, float, float]], Field(min_length=4)]
     pairs: list[_Pair]
@@ -93,7 +93,7 @@ def read_problem(text: str, file_name: str) -> tuple[Problem, float]:
         board_corners_m=board,
         pairs=tuple(_pair(k, pair) for k, pair in enumerate(parsed.pairs)),
         volume=WorkingVolume(parsed.goal.near_mm / 1e3, parsed.goal.far_mm / 1e3),
-        turns=parsed.turns,
+        flange_rotation=parsed.turns,
         robot_noise=None if noise is None else RobotNoise(noise.mm / 1e3, float(np.deg2rad(noise.deg))),
     )
     return problem, parsed.goal.tolerance_mm

@@ -6,9 +6,8 @@ from dataclasses import dataclass, field
 
 from eyebolt.calibration.estimation import HeldOutError
 from eyebolt.calibration.finding import Finding
-from eyebolt.calibration.problem import Mount
 from eyebolt.calibration.uncertainty import ErrorMap, ErrorSummary, Height, PredictiveModel, TouchCheck
-from eyebolt.geometry import Array
+from eyebolt.geometry import Array, Mount
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,7 @@ from eyebolt.calibration.estimation import (
     unobservable_directions,
     unused_pair_residuals,
 )
-from eyebolt.calibration.problem import Problem, kinematic_chain
+from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.robust import MIN_PAIRS, InlierEstimate, robust_estimate
 from eyebolt.calibration.solution import ExcludedPair, ParameterDeviation, Refusal, Solution
 from eyebolt.calibration.uncertainty import (
@@ -40,7 +40,7 @@ from eyebolt.calibration.uncertainty import (
     pick_error,
     predictive_model,
 )
-from eyebolt.geometry import COEFFICIENT_NAMES, Array, CameraModel
+from eyebolt.geometry import COEFFICIENT_NAMES, Array, CameraModel, FlangeRotation
 from eyebolt.observations import (
     MIN_CORNERS,
     CornerObservations,
@@ -136,7 +136,7 @@ def _observations(
     usable = [usable[k] for k in rows]
     if not usable:
         return None, usable
-    A = kinematic_chain(problem.mount, np.array([p.base_T_flange for p in usable]))
+    A = problem.mount.chain(np.array([p.base_T_flange for p in usable]))
     return Observations.of(problem, A, *downweight_outlier_corners(problem.camera, stack[rows], poses[rows])), usable
 
 
@@ -176,8 +176,8 @@ def _solution(
 ) -> Solution:
     board_scale, focal_length, proof = _scale_and_focal(problem, joint)
     X, Y = joint.X, joint.Y
-    A = kinematic_chain(problem.mount, reported)
-    if problem.turns == "vertical":
+    A = problem.mount.chain(reported)
+    if problem.flange_rotation is FlangeRotation.VERTICAL:
         X, Y = slide_to_height(problem, A, X, Y)
     touched = apply_touches(problem, joint, X, Y, A, placed, proof)
     best = joint.noise.best
@@ -187,8 +187,8 @@ def _solution(
     held_out = held_out_error(leave_one_out(joint), problem.board_corners_m)
     return Solution(
         mount=problem.mount,
-        transform_name=problem.transform_name,
-        board_transform_name=problem.board_transform_name,
+        transform_name=problem.mount.transform_name,
+        board_transform_name=problem.mount.board_transform_name,
         X=touched.X,
         Y=touched.Y,
         covariance=touched.joint.covariance[:6, :6],

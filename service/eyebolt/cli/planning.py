@@ -11,7 +11,7 @@ import numpy as np
 from eyebolt.calibration import Refusal, RobotNoise, solve
 from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT, StationContext, load_context
 from eyebolt.errors import InputFault
-from eyebolt.geometry import Array, se3
+from eyebolt.geometry import Array, FlangeRotation, Mount, se3
 from eyebolt.observations import Pair
 from eyebolt.planning import (
     BoardOutline,
@@ -105,7 +105,7 @@ def _notes(context: StationContext, plan: Plan, guess: GuessUncertainty | None) 
 
 def _belief_from_guess(context: StationContext, camera: str | None, board: str | None) -> SetupEstimate:
     problem = context.problem(())
-    on_arm = problem.mount == "arm"
+    on_arm = problem.mount is Mount.ARM
     if on_arm and board is None:
         raise _guess_fault(
             "where the board lies is not known",
@@ -126,7 +126,9 @@ def _belief_from_guess(context: StationContext, camera: str | None, board: str |
 def _board_on_flange(context: StationContext) -> Array:
     """A board centred on the flange, its face outward: along the flange's z, or below it for arms that stay upright."""
     board_centre_m = BoardOutline.of(context.board.corners_m()).centre_m
-    rotation = se3.exp_rotation([np.pi, 0.0, 0.0]) if context.station.station.turns == "free" else np.eye(3)
+    rotation = (
+        se3.exp_rotation([np.pi, 0.0, 0.0]) if context.station.station.turns is FlangeRotation.FREE else np.eye(3)
+    )
     return se3.compose_parts(rotation, -rotation @ board_centre_m)
 
 

@@ -12,6 +12,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from eyebolt import addresses
 from eyebolt.config import validators
+from eyebolt.geometry import FlangeRotation, Mount
 
 HostPort = Annotated[str, AfterValidator(addresses.host_port)]
 Endpoint = Annotated[str, AfterValidator(addresses.endpoint)]
@@ -36,8 +37,10 @@ class StationSection(Section):
     name: Annotated[str, AfterValidator(validators.name)] = Field(
         description="text of 1 to 32 letters, digits, - and _ (it becomes a folder's name)"
     )
-    mount: Literal["fixed", "arm"] = Field(description='"fixed" (camera in the cell) or "arm" (camera on the arm)')
-    turns: Literal["free", "vertical"] = Field("free", description='"free", or "vertical" for 4-axis arms')
+    mount: Mount = Field(strict=False, description='"fixed" (camera in the cell) or "arm" (camera on the arm)')
+    turns: FlangeRotation = Field(
+        FlangeRotation.FREE, strict=False, description='"free", or "vertical" for 4-axis arms'
+    )
     status: Endpoint = Field("tcp://127.0.0.1:4751", description=addresses.ENDPOINT_TEXT)
     keys: FilePath | None = Field(None, description=_PATH + ": the folder that `eyebolt keys` makes")
 

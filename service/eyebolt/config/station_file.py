@@ -39,7 +39,7 @@ from eyebolt.config.toml_diagnostics import (
 )
 from eyebolt.config.validators import closest_match
 from eyebolt.errors import InputFault
-from eyebolt.geometry import Array, PoseFormat
+from eyebolt.geometry import Array, FlangeRotation, Mount, PoseFormat
 
 __all__ = ["Station", "StationFault", "parse_station"]
 
@@ -305,7 +305,7 @@ def _network_exposure(values: FieldValues) -> Iterator[RuleViolation]:
 def _pose_format(values: FieldValues) -> Iterator[RuleViolation]:
     pose_of, tool = values.valid_value("robot", "pose_of"), values.valid_value("robot", "tool")
     rotation, length, angle = (values.valid_value("robot", key) for key in ("rotation", "length", "angle"))
-    if rotation == "angle-z" and values.valid_value("station", "turns") == "free":
+    if rotation == "angle-z" and values.valid_value("station", "turns") == FlangeRotation.FREE:
         yield RuleViolation("robot", "rotation", '"angle-z"', '"angle-z" only with [station] turns = "vertical"')
     if pose_of == "tool" and not values.is_set("robot", "tool"):
         yield RuleViolation(
@@ -382,7 +382,7 @@ def _witness(values: FieldValues) -> Iterator[RuleViolation]:
     """The witness must be of use and must not be taken for the board."""
     if not values.has_section("witness"):
         return
-    if values.valid_value("station", "mount") == "arm":
+    if values.valid_value("station", "mount") == Mount.ARM:
         yield RuleViolation("witness", "", 'a witness with mount = "arm"', 'none: it is for mount = "fixed"')
     board_kinds = values.valid_value("board", "kind"), values.valid_value("witness", "kind")
     names = values.valid_value("board", "dictionary"), values.valid_value("witness", "dictionary")

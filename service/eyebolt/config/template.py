@@ -6,6 +6,7 @@ import json
 from collections.abc import Sequence
 
 from eyebolt.config.station_file import parse_station
+from eyebolt.geometry import FlangeRotation, Mount
 
 SIMULATED_CAMERA = ('source = "simulated"', 'endpoint = "tcp://127.0.0.1:4760"')
 CHARUCO_BOARD = (
@@ -21,9 +22,9 @@ CHARUCO_BOARD = (
 
 def station_template(
     name: str = "bay-3",
-    mount: str = "fixed",
+    mount: str = Mount.FIXED,
     *,
-    turns: str = "free",
+    turns: str = FlangeRotation.FREE,
     status: str = "tcp://127.0.0.1:4751",
     connection: str = 'listen = "127.0.0.1:4750"',
     allow: Sequence[str] = ("127.0.0.1",),
@@ -48,7 +49,7 @@ def station_template(
     """
     scene = (
         "the camera hangs over a tray of cast housings, the board is bolted to the gripper's plate"
-        if mount == "fixed"
+        if mount == Mount.FIXED
         else "the camera rides on the gripper's plate, the board is bolted to the tray of cast housings"
     )
     robot = "".join(f"{line}\n" for line in robot_lines)

@@ -1,7 +1,8 @@
-"""Rigid transforms, pose formats of controllers, and the camera model. Pure."""
+"""Rigid transforms, the mount of the camera, pose formats of controllers, and the camera model. Pure."""
 
 from eyebolt.geometry import se3
 from eyebolt.geometry.camera_model import COEFFICIENT_COUNTS, COEFFICIENT_NAMES, CameraModel
+from eyebolt.geometry.mount import FlangeRotation, Mount
 from eyebolt.geometry.pose_format import ANGLE_UNITS_RAD, EULER_KINDS, LENGTH_UNITS_M, ROTATION_KINDS, PoseFormat
 from eyebolt.geometry.se3 import Array, RowSelection
 
@@ -14,6 +15,8 @@ __all__ = [
     "ROTATION_KINDS",
     "Array",
     "CameraModel",
+    "FlangeRotation",
+    "Mount",
     "PoseFormat",
     "RowSelection",
     "se3",

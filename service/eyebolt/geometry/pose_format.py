@@ -30,6 +30,11 @@ _EULER_SEQUENCES = ["".join(s) for s in itertools.product("XYZ", repeat=3) if s[
 EULER_KINDS = tuple(f"euler-{s}" for s in _EULER_SEQUENCES) + tuple(f"euler-{s.lower()}" for s in _EULER_SEQUENCES)
 ROTATION_KINDS = ("quaternion-wxyz", "quaternion-xyzw", "rotation-vector", "angle-z", *EULER_KINDS)
 
+# What a number is worth printing with: one step of the last digit is at most 1 um, or 4 um at the end of a 2 m arm.
+_LENGTH_DECIMALS = {"mm": 3, "m": 6, "um": 0}
+_ANGLE_DECIMALS = {"deg": 4, "rad": 6, "1e-4deg": 0}
+_QUATERNION_DECIMALS = 6
+
 # The standard deviation of an angle of which nothing is known: uniform over a whole turn.
 _UNIFORM_ANGLE_SIGMA_RAD = 2 * math.pi / math.sqrt(12)
 
@@ -53,7 +58,23 @@ class PoseFormat:
         """Numbers in one pose: 4 for ``angle-z``, 7 for a quaternion, else 6."""
         if self.rotation == "angle-z":
             return 4
-        return 7 if self.rotation.startswith("quaternion") else 6
+        return 7 if self.is_quaternion else 6
+
+    @property
+    def is_quaternion(self) -> bool:
+        """Whether the rotation is written as four numbers of length 1, which have no unit."""
+        return self.rotation.startswith("quaternion")
+
+    @property
+    def decimals(self) -> tuple[int, ...]:
+        """Decimals (field_count,) worth printing of each number of a pose: a last digit of at most 4 um at 2 m."""
+        rotation = _QUATERNION_DECIMALS if self.is_quaternion else _ANGLE_DECIMALS[self.angle]
+        return (_LENGTH_DECIMALS[self.length],) * 3 + (rotation,) * (self.field_count - 3)
+
+    @property
+    def description(self) -> str:
+        """The format in the words of the station file: "mm, euler-ZYX deg"; a quaternion has no unit of angle."""
+        return f"{self.length}, {self.rotation}" + ("" if self.is_quaternion else f" {self.angle}")
 
     def to_matrix(self, fields: Sequence[float]) -> se3.Array:
         """The pose (4, 4) in metres that ``fields`` (field_count numbers in the controller's units) stand for.
@@ -79,7 +100,7 @@ class PoseFormat:
 
     def _rotation_matrices(self, numbers: se3.Array) -> se3.Array:
         unit = ANGLE_UNITS_RAD[self.angle]
-        if self.rotation.startswith("quaternion"):
+        if self.is_quaternion:
             sizes = np.linalg.norm(numbers, axis=-1)
             size = float(sizes.flat[np.argmax(np.abs(sizes - 1))]) if np.ndim(sizes) else float(sizes)
             if abs(size - 1) > _QUATERNION_NORM_TOLERANCE:
@@ -113,7 +134,7 @@ class PoseFormat:
 
     def _rotation_fields(self, rotation: se3.Array) -> list[float]:
         unit = ANGLE_UNITS_RAD[self.angle]
-        if self.rotation.startswith("quaternion"):
+        if self.is_quaternion:
             q = se3.quaternion_wxyz(rotation)
             return [float(v) for v in (q if self.rotation == "quaternion-wxyz" else np.roll(q, -1))]
         if self.rotation == "rotation-vector":
@@ -138,7 +159,7 @@ class PoseFormat:
 
         _, fields_covariance = propagate(unwrapped_fields, np.zeros(6), covariance)
         sigma = np.sqrt(np.maximum(np.diagonal(fields_covariance), 0.0))
-        if not self.rotation.startswith("quaternion"):
+        if not self.is_quaternion:
             uniform_sigma = _UNIFORM_ANGLE_SIGMA_RAD / ANGLE_UNITS_RAD[self.angle]
             sigma[3:] = np.minimum(sigma[3:], uniform_sigma)
             turn_sigma_rad = math.sqrt(float(np.diagonal(covariance)[3:].max()))
@@ -153,7 +174,7 @@ class PoseFormat:
         """The numbers (field_count,) of the same pose that lie next to ``reference``: no leap by a sign or a whole turn."""
         turn = 2 * math.pi / ANGLE_UNITS_RAD[self.angle]
         numbers, other = fields[3:], reference[3:]
-        if self.rotation.startswith("quaternion"):
+        if self.is_quaternion:
             candidates = [numbers, -numbers]
         elif self.rotation == "rotation-vector":
             size = float(np.linalg.norm(numbers))

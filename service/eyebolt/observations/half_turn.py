@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eyebolt.boards import Board
-from eyebolt.geometry import Array, CameraModel, se3
+from eyebolt.geometry import Array, CameraModel, Mount, se3
 from eyebolt.observations.board_pose import MIN_CORNERS, CornerObservations, fit_board_poses
 from eyebolt.observations.pair import Pair
 
@@ -24,7 +24,7 @@ _MAX_ROUNDS = 20
 _LEVER_M = 0.5
 
 
-def resolve_half_turns(pairs: Sequence[Pair], camera: CameraModel, board: Board, mount: str) -> tuple[Pair, ...]:
+def resolve_half_turns(pairs: Sequence[Pair], camera: CameraModel, board: Board, mount: Mount) -> tuple[Pair, ...]:
     """The pairs with their numbers turned where most of the others say so; unchanged where the board is unambiguous.
 
     ``mount``: "fixed" or "arm", as in the station file.
@@ -35,7 +35,7 @@ def resolve_half_turns(pairs: Sequence[Pair], camera: CameraModel, board: Board,
     chosen = [pairs[k] for k in usable]
     as_numbered = fit_board_poses(camera, CornerObservations.of(chosen, board.corners_m())).camera_T_board
     flange = np.array([pair.base_T_flange for pair in chosen])
-    is_reversed = reversed_views(flange if mount == "fixed" else se3.inverse(flange), as_numbered, half_turn(board))
+    is_reversed = reversed_views(mount.chain(flange), as_numbered, half_turn(board))
     out, numbering = list(pairs), reversed_numbering(board)
     for k, turn in zip(usable, is_reversed, strict=True):
         if turn:

@@ -10,7 +10,7 @@ import scipy
 from numpy.typing import NDArray
 
 from eyebolt.calibration import Problem, standard_normal, vertical_directions
-from eyebolt.geometry import Array, CameraModel, se3
+from eyebolt.geometry import Array, CameraModel, FlangeRotation, Mount, se3
 from eyebolt.planning.information import SetupEstimate
 
 MAX_TILT_RAD = float(np.deg2rad(45.0))
@@ -173,13 +173,13 @@ def _upright_rotations(setup: SetupEstimate, flange_orientation: Array, share: A
 
 def vertical_flange_orientation(problem: Problem) -> Array | None:
     """A flange orientation (3, 3) with exactly the vertical that the pairs have in common; None for free arms."""
-    if problem.turns == "free":
+    if problem.flange_rotation is FlangeRotation.FREE:
         return None
     if not len(problem.pairs):
         return np.eye(3)
     A = problem.chain()
     vertical_X, vertical_Y = vertical_directions(problem, A)
-    in_flange = vertical_Y if problem.mount == "fixed" else vertical_X
+    in_flange = vertical_Y if problem.mount is Mount.FIXED else vertical_X
     first = np.asarray(problem.pairs[0].base_T_flange)[:3, :3]
     # Turned the shortest way so that the common vertical stands upright.
     common_vertical = first @ in_flange

@@ -16,14 +16,13 @@ from eyebolt.calibration import (
     Problem,
     RobotNoise,
     Solution,
-    kinematic_chain,
     linearize,
     linearize_board_poses,
     p95_of_covariance,
     slide_to_plausible,
     variance_of,
 )
-from eyebolt.geometry import Array, se3
+from eyebolt.geometry import Array, FlangeRotation, se3
 from eyebolt.observations import CornerObservations, Pair
 
 # Before any pair: anywhere in a room, turned in any way. It only keeps the first few pairs solvable.
@@ -45,21 +44,21 @@ class SetupEstimate:
 
     def predict_view(self, base_T_flange: Array) -> Array:
         """camera_T_board (..., 4, 4) for flanges at ``base_T_flange`` (..., 4, 4)."""
-        chain = base_T_flange if self.problem.mount == "fixed" else se3.inverse(base_T_flange)
+        chain = self.problem.mount.chain(base_T_flange)
         out: Array = se3.inverse(self.X) @ chain @ self.Y
         return out
 
     def flange(self, camera_T_board: Array) -> Array:
         """base_T_flange (..., 4, 4) at which the camera sees the board at ``camera_T_board`` (..., 4, 4)."""
         chain = self.X @ camera_T_board @ se3.inverse(self.Y)
-        out: Array = chain if self.problem.mount == "fixed" else se3.inverse(chain)
+        out: Array = self.problem.mount.chain(chain)
         return out
 
 
 def setup_estimate(problem: Problem, solution: Solution) -> SetupEstimate:
     """What a solved session believes."""
     X, Y = solution.X, solution.Y
-    if problem.turns == "vertical":
+    if problem.flange_rotation is FlangeRotation.VERTICAL:
         # Where the estimate was made: the arm's scatter in tilt acts over this lever.
         X, Y = slide_to_plausible(problem, problem.chain(), X, Y)
     noise = RobotNoise(solution.robot_noise_mm / 1e3, float(np.deg2rad(solution.robot_noise_deg)))
@@ -117,7 +116,7 @@ def forecast(setup: SetupEstimate, captured: Sequence[Pair], base_T_flange: Arra
     flanges = np.concatenate([poses, base_T_flange])
     views = setup.predict_view(flanges)
     linearized = _linearized(problem, captured, views)
-    model = linearize(problem, linearized, kinematic_chain(problem.mount, flanges), setup.X, setup.Y)
+    model = linearize(problem, linearized, problem.mount.chain(flanges), setup.X, setup.Y)
     carried = model.prior_nuisances
     design = model.design(carried)
     weight = np.linalg.inv(model.covariance(setup.corner_sigma_px, variance_of(setup.noise)[None])[0])

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from eyebolt.geometry import Array, se3
+from eyebolt.geometry import Array, FlangeRotation, Mount, se3
 from eyebolt.observations import Pair
 from eyebolt.planning.candidates import (
     BoardOutline,
@@ -67,18 +67,18 @@ def describe_view(setup: SetupEstimate, camera_T_board: Array, current_view: Arr
     problem = setup.problem
     outline = BoardOutline.of(problem.board_corners_m)
     middle = se3.apply(camera_T_board, outline.centre_m[None])[0]
-    on_arm = problem.mount == "arm"
+    on_arm = problem.mount is Mount.ARM
     parts = []
     tilt = float(np.rad2deg(tilt_rad(outline, camera_T_board)))
     edge = _nearest_edge(camera_T_board, middle)
-    if problem.turns == "free":
+    if problem.flange_rotation is FlangeRotation.FREE:
         if on_arm:
             parts.append(f"tilt the camera until the board is {tilt:.0f} deg aslant to it, the {edge} edge nearer")
         else:
             parts.append(f"tilt the board {tilt:.0f} deg, its {edge} edge (as the camera sees it) towards the camera")
     if current_view is not None:
         turn = _turn_in_picture_deg(camera_T_board, current_view)
-        if problem.turns == "vertical":
+        if problem.flange_rotation is FlangeRotation.VERTICAL:
             about = _turn_about_vertical_deg(setup, camera_T_board, current_view)
             parts.append(
                 f"turn the flange {abs(about):.0f} deg {_rotation_sense(about)} about the vertical (from above)"

@@ -2,7 +2,7 @@
 
 from eyebolt.protocol.codes import CODES, is_stop
 from eyebolt.protocol.framing import LateLineFeed, Line, LineSplitter, OverlongLine, ReplyEndings
-from eyebolt.protocol.replies import Reply, encode, format_pose_numbers, zero_numbers
+from eyebolt.protocol.replies import Reply, encode, printed_pose, zero_numbers
 from eyebolt.protocol.requests import MAX_SEQ, VERBS, LineFault, Request, overlong_fault, parse
 
 __all__ = [
@@ -18,9 +18,9 @@ __all__ = [
     "ReplyEndings",
     "Request",
     "encode",
-    "format_pose_numbers",
     "is_stop",
     "overlong_fault",
     "parse",
+    "printed_pose",
     "zero_numbers",
 ]

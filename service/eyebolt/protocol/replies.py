@@ -7,17 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from eyebolt.errors import InputFault
-from eyebolt.geometry import PoseFormat
 
 TERMINATORS = (b"\n", b"\r", b"\r\n")
 MAX_COUNT_REPLY_CHARACTERS = 32
 # Larger counts are printed as this: six digits survive single precision and keep the line within 32 characters.
 MAX_FIELD = 999_999
-
-# One step of the last digit is at most 1 um, or 4 um at the end of a 2 m arm.
-LENGTH_DECIMALS = {"mm": 3, "m": 6, "um": 0}
-ANGLE_DECIMALS = {"deg": 4, "rad": 6, "1e-4deg": 0}
-QUATERNION_DECIMALS = 6
 
 FormattedNumber = tuple[float, int]
 
@@ -27,7 +21,7 @@ class Reply:
     """One answer. ``numbers`` makes it ``code,seq,`` and the numbers, else it is ``code,seq,count,aux``.
 
     Each number is a pair (value, decimals): how many decimals are worth printing depends on its unit, which the
-    caller knows (see ``format_pose_numbers`` and LENGTH_DECIMALS); zeros at the end are not printed.
+    caller knows (see ``printed_pose``); trailing zeros are not printed.
     """
 
     code: int
@@ -42,21 +36,14 @@ def zero_numbers(number_count: int) -> tuple[FormattedNumber, ...]:
     return ((0.0, 0),) * number_count
 
 
-def format_pose_numbers(fields: Sequence[float], pose_format: PoseFormat) -> tuple[FormattedNumber, ...]:
-    """``fields`` (reading.field_count numbers in the controller's units) with the decimals that their units need."""
-    if len(fields) != pose_format.field_count:
-        raise _fault(
-            f"a pose written as {pose_format.rotation} has {pose_format.field_count} numbers, not {len(fields)}"
-        )
-    quaternion = pose_format.rotation.startswith("quaternion")
-    turn = QUATERNION_DECIMALS if quaternion else ANGLE_DECIMALS[pose_format.angle]
-    length = LENGTH_DECIMALS[pose_format.length]
-    return tuple((float(value), length if index < 3 else turn) for index, value in enumerate(fields))
+def printed_pose(fields: Sequence[float], decimals: Sequence[int]) -> tuple[FormattedNumber, ...]:
+    """The numbers of a pose, in the controller's units, each with its decimals (``PoseFormat.decimals``).
 
-
-def format_point_numbers(point: Sequence[float], length: str) -> tuple[FormattedNumber, ...]:
-    """A point's coordinates, already in the unit ``length`` (a key of LENGTH_DECIMALS), with their decimals."""
-    return tuple((float(value), LENGTH_DECIMALS[length]) for value in point)
+    Raises InputFault ``reply`` if there are not as many numbers as decimals.
+    """
+    if len(fields) != len(decimals):
+        raise _fault(f"a pose in this format has {len(decimals)} numbers, not {len(fields)}")
+    return tuple((float(value), count) for value, count in zip(fields, decimals, strict=True))
 
 
 def encode(reply: Reply, bracketed: bool, terminator: bytes) -> bytes:

@@ -12,7 +12,7 @@ import numpy as np
 from eyebolt import __version__
 from eyebolt.calibration import ErrorMap, HeldOutError, Refusal, ResultAcceptance, Solution, TouchCheck
 from eyebolt.errors import InputFault
-from eyebolt.geometry import Array, PoseFormat, se3
+from eyebolt.geometry import Array, Mount, PoseFormat, se3
 from eyebolt.planning import Coverage
 
 SCHEMA = 1
@@ -25,7 +25,7 @@ class Provenance:
 
     station: str
     session: str
-    mount: str
+    mount: Mount
     pose_format: PoseFormat
     inputs: Mapping[str, str]
     timestamp: str

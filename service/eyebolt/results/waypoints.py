@@ -67,9 +67,8 @@ def _expectation_lines(plan: Plan, tolerance_mm: float) -> list[str]:
 
 
 def _format_line(pose_format: PoseFormat, flange_T_tool: Array | None) -> str:
-    angle = "" if pose_format.rotation.startswith("quaternion") else f" {pose_format.angle}"
     of = "flange" if flange_T_tool is None else "tool"
-    return f"Poses of the {of}: {pose_format.length}, {pose_format.rotation}{angle}."
+    return f"Poses of the {of}: {pose_format.description}."
 
 
 def _description(waypoint: PlannedWaypoint) -> str:
@@ -81,7 +80,4 @@ def _description(waypoint: PlannedWaypoint) -> str:
 def _fields(waypoint: PlannedWaypoint, pose_format: PoseFormat, flange_T_tool: Array | None) -> list[str]:
     pose = waypoint.base_T_flange
     numbers = pose_format.to_fields(pose if flange_T_tool is None else pose @ flange_T_tool)
-    lengths = {"mm": 3, "m": 6, "um": 0}[pose_format.length]
-    quaternion = pose_format.rotation.startswith("quaternion")
-    turns = 6 if quaternion else {"deg": 4, "rad": 6, "1e-4deg": 0}[pose_format.angle]
-    return [f"{value:.{lengths if k < 3 else turns}f}" for k, value in enumerate(numbers)]
+    return [f"{value:.{decimals}f}" for value, decimals in zip(numbers, pose_format.decimals, strict=True)]

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 from eyebolt.calibration import Refusal, Solution
-from eyebolt.geometry import Array
+from eyebolt.geometry import Array, Mount
 from eyebolt.observations import Measure, ViewAcceptance
 from eyebolt.protocol import Reply
 from eyebolt.session import messages as msg
@@ -146,7 +146,7 @@ def _send_reply(state: State, task: Task, then: list[Command]) -> Result:
 def place_message(config: SessionConfig, base_T_flange: Array | None, found: ViewAcceptance) -> str:
     """The board was seen, with code 0 or with advice; ``base_T_flange`` as the robot sent it, if it did."""
     message = "the board lies still and is seen: touch its corners" + (f" ({found.message})" if found.code else "")
-    noted = config.mount == "fixed" and base_T_flange is not None
+    noted = config.mount is Mount.FIXED and base_T_flange is not None
     return message + ("; the pose is noted, a fixed camera needs none" if noted else "")
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from eyebolt.errors import InputFault
-from eyebolt.geometry import Array
-from eyebolt.protocol import VERBS, Reply, Request, format_pose_numbers, zero_numbers
+from eyebolt.geometry import Array, Mount
+from eyebolt.protocol import VERBS, Reply, Request, printed_pose, zero_numbers
 from eyebolt.session import messages as msg
 from eyebolt.session.answer import record_reply
 from eyebolt.session.capture import IMAGE_VERBS, begin_capture, begin_solve, begin_touch, with_live_pose
@@ -56,7 +56,7 @@ def on_accepted_result(state: State, event: msg.AcceptedResultRead) -> Result:
         message = "no result of this station is accepted yet: read result.json, then 'eyebolt accept SESSION --by NAME'"
         return state, [_reply(state, event.caller, event.request, 36, message)]
     fields = state.config.pose_format.to_fields(event.transform)
-    reply = Reply(0, event.request.seq or 0, 0, 0, format_pose_numbers(fields, state.config.pose_format))
+    reply = Reply(0, event.request.seq or 0, 0, 0, printed_pose(fields, state.config.pose_format.decimals))
     return state, [msg.SendReply(event.caller, reply, event.request.bracketed, "the accepted transform")]
 
 
@@ -149,7 +149,7 @@ def _start_task(state: State, event: msg.RequestReceived) -> Result:
     request, caller = event.request, event.caller
     is_open = state.log is not None and not state.log.closed
     if request.verb in IMAGE_VERBS:
-        if request.verb == "place" and request.pose is None and state.config.mount == "arm":
+        if request.verb == "place" and request.pose is None and state.config.mount is Mount.ARM:
             message = "place wants the flange pose: the camera is on the arm, and where the board lies depends on it"
             return state, [_reply(state, caller, request, 41, message)]
         try:

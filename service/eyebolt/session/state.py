@@ -12,7 +12,7 @@ import numpy as np
 
 from eyebolt.boards import Detection, NoDetection
 from eyebolt.calibration import PoseConvention
-from eyebolt.geometry import Array, PoseFormat
+from eyebolt.geometry import Array, Mount, PoseFormat
 from eyebolt.observations import View, ViewAcceptance
 from eyebolt.planning import Goal
 from eyebolt.protocol import Request
@@ -183,7 +183,7 @@ class SessionConfig:
     """
 
     station: str
-    mount: str
+    mount: Mount
     pose_format: PoseFormat
     flange_T_tool: Array | None
     lens_size_px: tuple[int, int]

@@ -9,6 +9,7 @@ import numpy as np
 
 from eyebolt.calibration.problem import Problem, WorkingVolume
 from eyebolt.errors import InputFault
+from eyebolt.geometry import Mount
 from eyebolt.geometry import se3 as se3
 from eyebolt.geometry.camera_model import CameraModel
 from eyebolt.observations.pair import Pair
@@ -72,7 +73,7 @@ def session(mount, poses, seed, kind, picks=PICKS):
         corners = seen[ids] + rng.normal(size=(len(ids), 2)) * CORNER_PX
         pairs.append(Pair(len(pairs), reported, ids, corners))
         stand_at.append(stands)
-    problem = Problem(mount, camera, DEFAULT_BOARD.corners_m, pairs, WorkingVolume(NEAR_M, FAR_M))
+    problem = Problem(Mount(mount), camera, DEFAULT_BOARD.corners_m, pairs, WorkingVolume(NEAR_M, FAR_M))
     return ArmSession(problem, scene, real, noise, stand_at, looks, rng)
 
 

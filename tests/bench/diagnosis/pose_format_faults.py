@@ -8,6 +8,7 @@ from bench.calibration.common import cases
 from bench.diagnosis.sessions import Set, code, message, usual
 from eyebolt.calibration.diagnosis.misread_poses import PoseFormatHypothesis
 from eyebolt.calibration.problem import PoseConvention
+from eyebolt.geometry import Mount
 from eyebolt.geometry.pose_format import EULER_KINDS, PoseFormat
 from eyebolt_sim.transforms import inverse
 
@@ -47,8 +48,7 @@ QUATERNION = PoseFormat("mm", "quaternion-wxyz")
 
 def other_mount(mount, poses, seed, level):
     _, problem = usual(mount, poses, seed, level)
-    other = "arm" if mount == "fixed" else "fixed"
-    return Set(replace(problem, mount=other), message("mount", f'mount = "{mount}"'))
+    return Set(replace(problem, mount=Mount(mount).other), message("mount", f'mount = "{mount}"'))
 
 
 # ---- pairing

@@ -13,6 +13,7 @@ from scipy.spatial.transform import Rotation
 from bench.calibration.common import LEVELS, Figure, Table, bar, cases, share
 from eyebolt.calibration.problem import Problem, WorkingVolume
 from eyebolt.calibration.solve import solve
+from eyebolt.geometry import Mount
 from eyebolt.observations.pair import Pair
 from eyebolt_sim.cell_geometry import make_cell_geometry
 from eyebolt_sim.lens import simple_lens
@@ -107,4 +108,4 @@ def session(seed, moves, fault, mount, poses, level):
         )
         pairs.append(Pair(len(pairs), noise.reported(scene.flange_for(view), rng), np.arange(len(corners)), corners))
     stated = chessboard_shape(12, 9, 0.020).corners_m
-    return Problem(mount, cases.camera_of(DEFAULT_LENS), stated, pairs, WorkingVolume(0.6, 1.0))
+    return Problem(Mount(mount), cases.camera_of(DEFAULT_LENS), stated, pairs, WorkingVolume(0.6, 1.0))

@@ -22,9 +22,9 @@ from eyebolt.calibration.estimation import (
     joint_estimate,
 )
 from eyebolt.calibration.finding import Finding
-from eyebolt.calibration.problem import PoseConvention, Problem, kinematic_chain
+from eyebolt.calibration.problem import PoseConvention, Problem
 from eyebolt.errors import InputFault
-from eyebolt.geometry import EULER_KINDS, Array, PoseFormat, se3
+from eyebolt.geometry import EULER_KINDS, Array, Mount, PoseFormat, se3
 from eyebolt.observations import Pair
 
 # The first look at every way of reading the rotation is at so many pairs; more would only cost time.
@@ -93,9 +93,7 @@ def ranked_hypotheses(
     for hypothesis in _rotation_hypotheses(pose_convention.pose_format, fields.shape[1]):
         poses = hypothesis.poses(fields[sample], pose_convention)
         if poses is not None:
-            screened.append(
-                (_rotation_residual_rad(problem, kinematic_chain(problem.mount, poses), P[sample]), hypothesis)
-            )
+            screened.append((_rotation_residual_rad(problem, problem.mount.chain(poses), P[sample]), hypothesis))
     screened.sort(key=lambda look: look[0])
     stated = PoseFormatHypothesis(pose_convention.pose_format)
     # Ways that differ only in the names of the axes turn alike; only the shifts tell them apart.
@@ -151,7 +149,7 @@ def _rotation_residual_rad(problem: Problem, A: Array, P: Array) -> float:
 
 
 def _with_poses(problem: Problem, observations: Observations, poses: Array) -> Observations:
-    return replace(observations, A=kinematic_chain(problem.mount, poses))
+    return replace(observations, A=problem.mount.chain(poses))
 
 
 def _coarse_fit(
@@ -259,13 +257,12 @@ def _finding(
 
 def _inverted_pose_finding(problem: Problem, best: HypothesisFit, fits: str, evidence: dict[str, float]) -> Finding:
     distance_m = float(np.linalg.norm(best.joint.X[:3, 3])) if best.joint is not None else 0.0
-    other = "arm" if problem.mount == "fixed" else "fixed"
+    other = problem.mount.other
     near = distance_m < _MAX_FLANGE_DISTANCE_M
-    likelier = near == (other == "arm")
-    where = "on the arm" if other == "arm" else "fixed in the cell"
+    likelier = near == (other is Mount.ARM)
     message = (
-        f"either the camera is {where}, or the robot sends its poses the other way round; the two are the same in the"
-        f" data: {fits}. The camera would be {distance_m:.2f} m from the {'flange' if other == 'arm' else 'base'}, so"
+        f"either the camera is {other.camera_location}, or the robot sends its poses the other way round; the two are the same in the"
+        f" data: {fits}. The camera would be {distance_m:.2f} m from the {other.camera_parent}, so"
         f" the {'mount' if likelier else 'pose'} is the likelier fault"
     )
     remedy = f'set [station] mount = "{other}", or let the robot send base_T_flange (the flange in base coordinates).'

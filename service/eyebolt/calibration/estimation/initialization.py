@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from eyebolt.calibration.estimation.maximum_likelihood import Observations
 from eyebolt.calibration.estimation.vertical_axis import one_axis_estimate, slide_to_plausible, vertical_directions
 from eyebolt.calibration.problem import Problem, RobotNoise
-from eyebolt.geometry import Array, se3
+from eyebolt.geometry import Array, FlangeRotation, se3
 
 _MAX_ROTATION_RAD = np.deg2rad(170.0)
 _NO_ROTATION_RAD = np.deg2rad(2.0)
@@ -48,7 +48,7 @@ def closed_form_estimates(A: Array, P: Array) -> list[InitialEstimate]:
 
 def initial_estimates(problem: Problem, A: Array, P: Array) -> list[InitialEstimate]:
     """The starts that suit the arm: for one that turns about the vertical only, there is a way of its own."""
-    if problem.turns == "free":
+    if problem.flange_rotation is FlangeRotation.FREE:
         return closed_form_estimates(A, P)
     R_X, translations = one_axis_estimate(A, P, vertical_directions(problem, A)[0])
     R_Y = se3.nearest_rotation((np.swapaxes(A[:, :3, :3], -1, -2) @ R_X @ P[:, :3, :3]).sum(axis=0))

@@ -23,7 +23,7 @@ import numpy as np
 
 from eyebolt.calibration.estimation.vertical_axis import observable_directions
 from eyebolt.calibration.problem import Problem
-from eyebolt.geometry import Array, RowSelection, se3
+from eyebolt.geometry import Array, Mount, RowSelection, se3
 from eyebolt.observations import CornerObservations, linearize_corners
 
 SCALE, FOCAL = 0, 1
@@ -137,7 +137,7 @@ def linearize(problem: Problem, linearized: LinearizedPoses, A: Array, X: Array,
     predicted = se3.inverse(X) @ chain_T_board
     # inverse(M) = Ad(Y) if the camera is fixed, -Ad(A Y) if it is on the arm; the rest follows from P0 = X^-1 A Y.
     transform_jacobian = np.empty((len(A), 6, 12))
-    if problem.mount == "fixed":
+    if problem.mount is Mount.FIXED:
         to_arm = np.broadcast_to(se3.adjoint(Y), (len(A), 6, 6))
         to_board = np.broadcast_to(se3.adjoint(se3.inverse(Y)), (len(A), 6, 6))
         transform_jacobian[..., :6] = -se3.adjoint(se3.inverse(A) @ X)

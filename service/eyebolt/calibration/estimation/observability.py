@@ -12,7 +12,7 @@ import numpy as np
 from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate
 from eyebolt.calibration.estimation.vertical_axis import vertical_directions
 from eyebolt.calibration.problem import Problem
-from eyebolt.geometry import Array, se3
+from eyebolt.geometry import Array, FlangeRotation, Mount, se3
 
 # A direction whose standard deviation exceeds this at the working distance is not a poor result but none.
 UNOBSERVABLE_SIGMA_M = 0.025
@@ -48,7 +48,7 @@ def weak_directions(problem: Problem, joint: JointEstimate) -> list[WeakDirectio
 def unobservable_directions(problem: Problem, joint: JointEstimate) -> list[WeakDirection]:
     """The directions of X that these pairs cannot know."""
     found = [d for d in weak_directions(problem, joint) if d.sigma_m > UNOBSERVABLE_SIGMA_M]
-    if problem.turns == "free":
+    if problem.flange_rotation is FlangeRotation.FREE:
         return found
     # The height of a vertical arm is missing by nature and said elsewhere.
     vertical = joint.X[:3, :3].T @ vertical_directions(problem, problem.chain())[0]
@@ -71,12 +71,12 @@ def _describe_axis(problem: Problem, X: Array, direction: Array) -> str:
     in_frame = in_frame * np.sign(in_frame[np.abs(in_frame).argmax()]) + 0.0
     names = (
         ("the arm's forward axis (base x)", "the arm's sideways axis (base y)", "the arm's vertical (base z)")
-        if problem.mount == "fixed"
+        if problem.mount is Mount.FIXED
         else ("the flange's x axis", "the flange's y axis", "the flange's axis (z)")
     )
     views = ("the picture's width", "the picture's height", "the camera's line of sight (depth)")
     numbers = "({:.2f}, {:.2f}, {:.2f})".format(*in_frame)
-    frame = "base" if problem.mount == "fixed" else "flange"
+    frame = problem.mount.camera_parent
     best, best_view = int(np.abs(in_frame).argmax()), int(np.abs(in_camera).argmax())
     if abs(in_camera[best_view]) > max(0.97, abs(in_frame[best])):
         return f"{views[best_view]}, {numbers} in {frame} axes"

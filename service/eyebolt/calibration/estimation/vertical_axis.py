@@ -11,14 +11,14 @@ from __future__ import annotations
 import numpy as np
 
 from eyebolt.calibration.problem import Problem
-from eyebolt.geometry import Array, se3
+from eyebolt.geometry import Array, FlangeRotation, Mount, se3
 
 _UP = np.array([0.0, 0.0, 1.0])
 
 
 def vertical_directions(problem: Problem, A: Array) -> tuple[Array, Array]:
     """Unit vectors (3,): the vertical in the frame that X goes to, and in the frame that Y goes to."""
-    if problem.mount == "fixed":
+    if problem.mount is Mount.FIXED:
         return _UP, _unit((np.swapaxes(A[:, :3, :3], -1, -2) @ _UP).sum(axis=0))
     return _unit((A[:, :3, :3] @ _UP).sum(axis=0)), _UP
 
@@ -34,7 +34,7 @@ def observable_directions(problem: Problem, A: Array, X: Array, Y: Array) -> Arr
     Of the one that is missing, the transform whose height is given (or set to 0) stands still, so that the covariance
     of the other one says what it should.
     """
-    if problem.turns == "free":
+    if problem.flange_rotation is FlangeRotation.FREE:
         return np.eye(12)
     vertical_X, vertical_Y = vertical_directions(problem, A)
     fixed_direction = np.zeros(12)
@@ -63,7 +63,7 @@ def slide_to_plausible(problem: Problem, A: Array, X: Array, Y: Array) -> tuple[
     vertical_X, vertical_Y = vertical_directions(problem, A)
     if problem.height_m is not None:
         return slide_to_height(problem, A, X, Y)
-    arm_mounted_height_m = vertical_Y @ Y[:3, 3] if problem.mount == "fixed" else vertical_X @ X[:3, 3]
+    arm_mounted_height_m = vertical_Y @ Y[:3, 3] if problem.mount is Mount.FIXED else vertical_X @ X[:3, 3]
     return slide_along_vertical(X, Y, -float(arm_mounted_height_m), vertical_X, vertical_Y)
 
 
@@ -77,7 +77,7 @@ def slide_along_vertical(X: Array, Y: Array, slide: float, vertical_X: Array, ve
 
 def describe_missing_height(problem: Problem) -> str:
     """The missing number in plain words, and how to come by it."""
-    if problem.mount == "fixed":
+    if problem.mount is Mount.FIXED:
         return (
             "height of the camera above the base (along the arm's vertical): an arm that turns about the vertical only"
             " cannot show it; touch corners of a board that lies in the cell, or state [goal] board_height_mm, the height of"

@@ -34,8 +34,8 @@ from eyebolt.calibration.estimation import (
     variance_of,
 )
 from eyebolt.calibration.finding import Finding
-from eyebolt.calibration.problem import Mount, Problem
-from eyebolt.geometry import Array, se3
+from eyebolt.calibration.problem import Problem
+from eyebolt.geometry import Array, Mount, se3
 
 # Chance that a clean set shows a change anywhere.
 _FALSE_ALARM_RATE = 1e-3
@@ -236,7 +236,7 @@ def _changed_on_the_controller(
 ) -> Finding:
     """The same data as a slip, but farther than holders give way. Which part has the right poses, no pair tells."""
     # What is on the flange's side of the pose: the board if the camera is fixed, else the camera.
-    tool = (step_change.moved_part == "board") == (mount == "fixed")
+    tool = (step_change.moved_part == "board") == (mount is Mount.FIXED)
     name, other = ("tool", "world or user frame") if tool else ("frame", "tool")
     message = (
         f"from pair {index} on the poses are those of another {'tool' if tool else 'user frame'}, or the {step_change.moved_part}"

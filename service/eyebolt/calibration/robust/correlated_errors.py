@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eyebolt.calibration.estimation import JointEstimate, LinearModel, Observations, chi2_isf, joint_estimate, linearize
-from eyebolt.calibration.problem import Problem, kinematic_chain
+from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import Array, RowSelection
 
 CORRELATION_LENGTH_M = 2.0
@@ -215,5 +215,5 @@ def readmit_outliers(problem: Problem, observations: Observations, joint: JointE
 def _log_likelihood(
     problem: Problem, joint: JointEstimate, model: LinearModel, observations: Observations, rows: RowSelection
 ) -> float:
-    contrasts = ErrorContrasts.of(arm_offsets(joint, model, kinematic_chain(problem.mount, observations.A), rows))
+    contrasts = ErrorContrasts.of(arm_offsets(joint, model, problem.mount.chain(observations.A), rows))
     return contrasts.log_likelihood(reml_variances(joint, contrasts)[0])

@@ -26,7 +26,7 @@ from eyebolt.calibration.robust import (
     white_only_variances,
 )
 from eyebolt.calibration.uncertainty.expected_error import ErrorSummary, pooled_summary, standard_normal
-from eyebolt.geometry import Array, se3
+from eyebolt.geometry import Array, Mount, se3
 
 _MAX_PICK_POSES = 10
 _POINTS_PER_VIEW = 12
@@ -107,7 +107,7 @@ def _gain(joint: JointEstimate, pairs: ArmOffsets) -> Array:
 def _picks(problem: Problem, joint: JointEstimate, reported: Array) -> tuple[Array, Array, Array, Array]:
     """Looks and picks (q, 4, 4), points in the camera frame (q, 3), tips in the flange frame (q, 3)."""
     places = reported[np.unique(np.linspace(0, len(reported) - 1, min(len(reported), _MAX_PICK_POSES)).astype(int))]
-    if problem.mount == "fixed":
+    if problem.mount is Mount.FIXED:
         tips = np.broadcast_to(joint.Y[:3, 3], (len(places), 3))
         in_base = (places[:, :3, :3] @ tips[..., None])[..., 0] + places[:, :3, 3]
         return places, places, se3.apply(se3.inverse(joint.X), in_base), tips
@@ -139,7 +139,7 @@ def _error_covariance(
     by_X = np.concatenate([np.broadcast_to(R_X, (len(points), 3, 3)), -R_X @ se3.skew(points)], axis=-1)
     by_pick = picks[:, :3, :3] @ np.concatenate([np.broadcast_to(np.eye(3), (len(tips), 3, 3)), -se3.skew(tips)], -1)
     arm_jacobians = [(by_pick, picks)]
-    if problem.mount == "arm":
+    if problem.mount is Mount.ARM:
         turned = views[:, :3, :3]
         by_X = turned @ by_X
         at_flange = points @ R_X.T + joint.X[:3, 3]

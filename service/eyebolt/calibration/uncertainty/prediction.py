@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from eyebolt.calibration.estimation import HeldOutError, JointEstimate, chi2_sf, f_sf, variance_of
-from eyebolt.calibration.problem import Mount, RobotNoise, kinematic_chain
-from eyebolt.geometry import Array, se3
+from eyebolt.calibration.problem import RobotNoise
+from eyebolt.geometry import Array, Mount, se3
 from eyebolt.observations import BoardPose
 
 
@@ -33,12 +33,12 @@ class PredictiveModel:
 
     def mahalanobis_sq(self, base_T_flange: Array, seen: BoardPose) -> float:
         """Normalised squared offset of the pose seen from the pose predicted for a flange (4, 4); 6 is expected."""
-        chain = kinematic_chain(self.mount, base_T_flange[None])[0]
+        chain = self.mount.chain(base_T_flange[None])[0]
         predicted = se3.inverse(self.X) @ chain @ self.Y
         offset = se3.log(se3.inverse(predicted) @ seen.camera_T_board)
         # See solve/linear_model, here in the board's coordinates.
         by_X, by_Y = -se3.adjoint(se3.inverse(predicted)), np.eye(6)
-        by_arm = se3.adjoint(se3.inverse(self.Y if self.mount == "fixed" else chain @ self.Y))
+        by_arm = se3.adjoint(se3.inverse(self.Y if self.mount is Mount.FIXED else chain @ self.Y))
         design = np.concatenate([by_X, by_Y], axis=1)
         covariance = (
             self.corner_sigma_px**2 * seen.unit_covariance
@@ -74,7 +74,7 @@ class PredictiveModel:
     def from_json(cls, record: Mapping[str, Any]) -> PredictiveModel:
         """From ``to_json``."""
         return cls(
-            record["mount"],
+            Mount(record["mount"]),
             np.array(record["X"]),
             np.array(record["Y"]),
             np.array(record["covariance"]),

@@ -15,7 +15,7 @@ import numpy as np
 
 from eyebolt.calibration.estimation import FOCAL, SCALE, JointEstimate, linearize_board_poses, variance_of
 from eyebolt.calibration.problem import Problem
-from eyebolt.geometry import Array, se3
+from eyebolt.geometry import Array, Mount, se3
 from eyebolt.observations import (
     MIN_CORNERS,
     CornerObservations,
@@ -59,7 +59,7 @@ def placed_board_poses(problem: Problem, placed: Sequence[PlacedBoard]) -> list[
     boards = [
         b
         for b in placed
-        if b.touches and len(b.ids) >= MIN_CORNERS and (problem.mount == "fixed" or b.base_T_flange is not None)
+        if b.touches and len(b.ids) >= MIN_CORNERS and (problem.mount is Mount.FIXED or b.base_T_flange is not None)
     ]
     if not boards:
         return []
@@ -96,7 +96,7 @@ def touch_residuals(
         touches = one.board.touches
         flanges = np.array([t.base_T_flange for t in touches])
         corners = problem.board_corners_m[[t.corner for t in touches]]
-        base_T_frame = np.eye(4) if problem.mount == "fixed" else _image_pose(one.board)
+        base_T_frame = np.eye(4) if problem.mount is Mount.FIXED else _image_pose(one.board)
         in_camera = se3.apply(one.camera_T_board, corners)
         in_frame = se3.apply(X, in_camera)
         rotation = base_T_frame[:3, :3] @ X[:3, :3]
@@ -109,7 +109,7 @@ def touch_residuals(
             rotation @ one.camera_T_board[:3, :3] @ scale_jacobian - pose_jacobian @ one.nuisance_jacobian
         )
         own = joint.variance_inflation * joint.corner_sigma_px**2 * _propagate(pose_jacobian, one.unit_covariance)
-        if problem.mount == "arm":
+        if problem.mount is Mount.ARM:
             own = own + _propagate(base_T_frame[:3, :3] @ _point_jacobian(in_frame), np.diag(arm))
         share.append(own)
         at_flange = np.broadcast_to(tip.position_m, corners.shape)

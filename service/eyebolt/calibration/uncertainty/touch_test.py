@@ -19,7 +19,7 @@ from eyebolt.calibration.finding import Finding
 from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.uncertainty.expected_error import p95_of_covariance
 from eyebolt.calibration.uncertainty.touch_residuals import TouchResiduals, placed_board_poses, touch_residuals
-from eyebolt.geometry import Array
+from eyebolt.geometry import Array, FlangeRotation, Mount
 from eyebolt.observations import PlacedBoard
 
 _MAX_DEVIATION_SIGMA = 3.0
@@ -97,7 +97,7 @@ def apply_touches(
     ``p95_with_nuisances_mm``: the p95 when board scale and focal length are known from the pairs alone.
     """
     vertical_X, vertical_Y = vertical_directions(problem, A)
-    vertical = problem.turns == "vertical"
+    vertical = problem.flange_rotation is FlangeRotation.VERTICAL
     tip, board_poses = problem.tip, placed_board_poses(problem, placed)
     if tip is None or not board_poses:
         return TouchedSolution(
@@ -238,7 +238,7 @@ def _check(found: TouchResiduals, fitted: int, p95_with_nuisances_mm: float) -> 
 
 
 def _stated(problem: Problem, joint: JointEstimate, X: Array, vertical_X: Array) -> Height | None:
-    if problem.turns == "free":
+    if problem.flange_rotation is FlangeRotation.FREE:
         return None
     return Height() if problem.height_m is None else _height_of(joint, X, vertical_X, "board_height_mm")
 
@@ -250,7 +250,7 @@ def _height_of(joint: JointEstimate, X: Array, vertical_X: Array, determined_by:
 
 
 def _height_reference(problem: Problem) -> str:
-    return "above the base" if problem.mount == "fixed" else "along the flange's axis"
+    return "above the base" if problem.mount is Mount.FIXED else "along the flange's axis"
 
 
 def _height_from_touch_finding(problem: Problem, height: Height) -> Finding:
