@@ -2,8 +2,8 @@
 
 from eyebolt.calibration.acceptance import ResultAcceptance, assess_result
 from eyebolt.calibration.estimation import (
+    BoardPoses,
     HeldOutError,
-    LinearizedPoses,
     linearize,
     linearize_board_poses,
     slide_to_plausible,
@@ -18,9 +18,9 @@ from eyebolt.calibration.solve import solve, solve_with_free_intrinsics
 from eyebolt.calibration.uncertainty import ErrorMap, PredictiveModel, TouchCheck, p95_of_covariance, standard_normal
 
 __all__ = [
+    "BoardPoses",
     "ErrorMap",
     "HeldOutError",
-    "LinearizedPoses",
     "PoseConvention",
     "PredictiveModel",
     "Problem",

@@ -112,7 +112,7 @@ def linearize_corners(camera: CameraModel, stack: CornerObservations, camera_T_b
 
 
 @dataclass(frozen=True)
-class BoardPoses:
+class PoseFits:
     """Board poses of n views: the better tilt branch, the other one, and how much worse it fits.
 
     ``camera_T_board`` and ``other_branch`` (n, 4, 4); ``rss_px2``, ``other_rss_px2`` (n,): sums of squared corner
@@ -124,15 +124,15 @@ class BoardPoses:
     other_branch: Array
     other_rss_px2: Array
 
-    def __getitem__(self, rows: RowSelection) -> BoardPoses:
-        return BoardPoses(
+    def __getitem__(self, rows: RowSelection) -> PoseFits:
+        return PoseFits(
             self.camera_T_board[rows], self.rss_px2[rows], self.other_branch[rows], self.other_rss_px2[rows]
         )
 
-    def with_branches_swapped(self, swap: NDArray[np.bool_]) -> BoardPoses:
+    def with_branches_swapped(self, swap: NDArray[np.bool_]) -> PoseFits:
         """The same with the two branches of the views ``swap`` (n,) bool exchanged."""
         pick = swap[:, None, None]
-        return BoardPoses(
+        return PoseFits(
             np.where(pick, self.other_branch, self.camera_T_board),
             np.where(swap, self.other_rss_px2, self.rss_px2),
             np.where(pick, self.camera_T_board, self.other_branch),
@@ -140,7 +140,7 @@ class BoardPoses:
         )
 
 
-def fit_board_poses(camera: CameraModel, stack: CornerObservations, iterations: int = 25) -> BoardPoses:
+def fit_board_poses(camera: CameraModel, stack: CornerObservations, iterations: int = 25) -> PoseFits:
     """Least-squares board pose of every view, starting from both planar tilt branches.
 
     A branch that the homography already shows to be far worse is left as it is.
@@ -154,7 +154,7 @@ def fit_board_poses(camera: CameraModel, stack: CornerObservations, iterations: 
         second[close], second_rss[close] = refine_board_poses(camera, stack[close], second[close], iterations)
     if far.size:
         second_rss[far] = linearize_corners(camera, stack[far], second[far]).rss_px2
-    fits = BoardPoses(first, first_rss, second, second_rss)
+    fits = PoseFits(first, first_rss, second, second_rss)
     return fits.with_branches_swapped(second_rss < first_rss)
 
 
@@ -184,8 +184,8 @@ def refine_board_poses(
 
 
 def downweight_outlier_corners(
-    camera: CameraModel, stack: CornerObservations, poses: BoardPoses
-) -> tuple[CornerObservations, BoardPoses]:
+    camera: CameraModel, stack: CornerObservations, poses: PoseFits
+) -> tuple[CornerObservations, PoseFits]:
     """Corners that lie too far off to be noise (a shadow's edge, a gripper over the board) lose their weight.
 
     Beyond ``_OUTLIER_SIGMAS`` times the corner noise, judged from the median of all, the weight falls as the fourth power of
@@ -217,7 +217,7 @@ def downweight_outlier_corners(
             break
         stack = CornerObservations(stack.points_m, stack.corners_px, weights)
         refined, rss = refine_board_poses(camera, stack, poses.camera_T_board)
-        poses = BoardPoses(refined, rss, poses.other_branch, poses.other_rss_px2)
+        poses = PoseFits(refined, rss, poses.other_branch, poses.other_rss_px2)
     return stack, poses
 
 

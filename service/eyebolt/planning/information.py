@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from eyebolt.calibration import (
-    LinearizedPoses,
+    BoardPoses,
     Problem,
     RobotNoise,
     Solution,
@@ -136,7 +136,7 @@ def forecast(setup: SetupEstimate, captured: Sequence[Pair], base_T_flange: Arra
     )
 
 
-def _linearized(problem: Problem, captured: Sequence[Pair], views: Array) -> LinearizedPoses:
+def _linearized(problem: Problem, captured: Sequence[Pair], views: Array) -> BoardPoses:
     """What would be seen at ``views``: the corners that each pair saw, then a fair part of the whole board's."""
     corners, count = problem.board_corners_m, len(captured)
     every = np.arange(len(corners))
@@ -153,9 +153,9 @@ def _linearized(problem: Problem, captured: Sequence[Pair], views: Array) -> Lin
         linearized.append(
             linearize_board_poses(problem, CornerObservations(stack.points_m, pixels, stack.weights * share), at)
         )
-    names = [name for name in LinearizedPoses.__dataclass_fields__ if name != "residual_px"]
+    names = [name for name in BoardPoses.__dataclass_fields__ if name != "residual_px"]
     # As predicted, nothing is left over.
     residual = np.zeros((len(views), 0, 2))
-    return LinearizedPoses(
+    return BoardPoses(
         **{name: np.concatenate([getattr(s, name) for s in linearized]) for name in names}, residual_px=residual
     )

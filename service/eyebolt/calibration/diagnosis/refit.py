@@ -22,7 +22,7 @@ from eyebolt.calibration.estimation import (
 )
 from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.geometry import Array, CameraModel, RowSelection, se3
-from eyebolt.observations import BoardPoses, CornerObservations, fit_board_poses, refine_board_poses
+from eyebolt.observations import CornerObservations, PoseFits, fit_board_poses, refine_board_poses
 
 # The shifts of the principal point are shares of the focal length, what bends the picture are plain numbers, the rest
 # shares of the stated size; with how far off each may be.
@@ -55,7 +55,7 @@ class IntrinsicsFit:
 
     @staticmethod
     def with_intrinsics(
-        problem: Problem, A: Array, stack: CornerObservations, poses: BoardPoses, scale: float, camera: CameraModel
+        problem: Problem, A: Array, stack: CornerObservations, poses: PoseFits, scale: float, camera: CameraModel
     ) -> IntrinsicsFit:
         """The corners of ``stack`` (points already scaled) read by ``camera``."""
         relaxed_problem = replace(problem, camera=replace(camera, sigma=_NUISANCE_SIGMAS), robot_noise=None)

@@ -36,7 +36,7 @@ _DERIVATIVE_STEP = 0.01
 
 
 @dataclass(frozen=True)
-class LinearizedPoses:
+class BoardPoses:
     """What the corners of n views say, each by itself: board poses, how sharp they are, how they lean on nuisances.
 
     ``camera_T_board`` (n, 4, 4); ``unit_covariance`` inverse(H) (n, 6, 6) for corners of 1 px; ``nuisance_jacobian`` K (n, 6, q);
@@ -52,11 +52,11 @@ class LinearizedPoses:
     nuisance_gradient: Array
     residual_px: Array
 
-    def __getitem__(self, rows: RowSelection) -> LinearizedPoses:
-        return LinearizedPoses(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+    def __getitem__(self, rows: RowSelection) -> BoardPoses:
+        return BoardPoses(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
 
-def linearize_board_poses(problem: Problem, stack: CornerObservations, camera_T_board: Array) -> LinearizedPoses:
+def linearize_board_poses(problem: Problem, stack: CornerObservations, camera_T_board: Array) -> BoardPoses:
     """The corners linearised at board poses ``camera_T_board`` (n, 4, 4), each view brought to its own least squares.
 
     Every view must allow a pose there.
@@ -85,7 +85,7 @@ def linearize_board_poses(problem: Problem, stack: CornerObservations, camera_T_
     gradient = weighted_transposed @ fit.residual_px.reshape(n, 2 * k, 1) - pose_transposed @ (
         fit.information @ fit.step[..., None]
     )
-    return LinearizedPoses(
+    return BoardPoses(
         camera_T_board @ se3.exp(fit.step),
         unit_covariance,
         pose_jacobian,
@@ -131,7 +131,7 @@ class LinearModel:
         return out
 
 
-def linearize(problem: Problem, linearized: LinearizedPoses, A: Array, X: Array, Y: Array) -> LinearModel:
+def linearize(problem: Problem, linearized: BoardPoses, A: Array, X: Array, Y: Array) -> LinearModel:
     """The linear model of the poses seen about X, Y."""
     chain_T_board = A @ Y
     predicted = se3.inverse(X) @ chain_T_board

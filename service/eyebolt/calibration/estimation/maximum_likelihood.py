@@ -9,8 +9,8 @@ import numpy as np
 from eyebolt.calibration.estimation.linearization import (
     FOCAL,
     SCALE,
+    BoardPoses,
     LinearFits,
-    LinearizedPoses,
     LinearModel,
     fit_linear,
     linearize,
@@ -26,7 +26,7 @@ from eyebolt.calibration.estimation.robot_noise import (
 from eyebolt.calibration.estimation.statistics import chi2_isf
 from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.geometry import Array, CameraModel, RowSelection, se3
-from eyebolt.observations import BoardPoses, CornerObservations
+from eyebolt.observations import CornerObservations, PoseFits
 
 # Corners are never known better than this; it keeps noiseless data (tests, drawings) solvable.
 _MIN_CORNER_SIGMA_PX = 0.003
@@ -43,11 +43,11 @@ class Observations:
 
     A: Array
     stack: CornerObservations
-    poses: BoardPoses
-    linearized: LinearizedPoses
+    poses: PoseFits
+    linearized: BoardPoses
 
     @staticmethod
-    def of(problem: Problem, A: Array, stack: CornerObservations, poses: BoardPoses) -> Observations:
+    def of(problem: Problem, A: Array, stack: CornerObservations, poses: PoseFits) -> Observations:
         """The views with their corners linearised; every pose must be usable."""
         return Observations(A, stack, poses, linearize_board_poses(problem, stack, poses.camera_T_board))
 
@@ -78,7 +78,7 @@ class JointEstimate:
     X: Array
     Y: Array
     model: LinearModel
-    linearized: LinearizedPoses
+    linearized: BoardPoses
     corner_sigma_px: float
     noise: NoisePosterior
     weights: Array
@@ -160,7 +160,7 @@ class _Optimum:
 def _optimize(
     problem: Problem,
     A: Array,
-    linearized: LinearizedPoses,
+    linearized: BoardPoses,
     corner_sigma_px: float,
     X: Array,
     Y: Array,
@@ -202,7 +202,7 @@ def _optimize(
 
 
 def _with_posterior(
-    problem: Problem, optimum: _Optimum, linearized: LinearizedPoses, corner_sigma_px: float, posterior: bool
+    problem: Problem, optimum: _Optimum, linearized: BoardPoses, corner_sigma_px: float, posterior: bool
 ) -> JointEstimate:
     model, noise, fits = optimum.model, optimum.noise, optimum.fits
     noise_mixture, found, variance_inflation = stated_noise(noise), fits, 1.0

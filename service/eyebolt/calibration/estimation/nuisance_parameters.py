@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from eyebolt.calibration.estimation.linearization import FIRST_LENS_PARAMETER, LinearizedPoses, LinearModel
+from eyebolt.calibration.estimation.linearization import FIRST_LENS_PARAMETER, BoardPoses, LinearModel
 from eyebolt.calibration.estimation.robot_noise import noise_posterior, reml_noise
 from eyebolt.calibration.estimation.statistics import f_sf
 from eyebolt.calibration.problem import RobotNoise
@@ -122,7 +122,7 @@ def change_point_nuisances(model: LinearModel, columns: slice, before: int) -> l
 
 def estimate_nuisances(
     model: LinearModel,
-    linearized: LinearizedPoses,
+    linearized: BoardPoses,
     corner_sigma_px: float,
     start: RobotNoise,
     nuisances: Sequence[NuisanceParameter],
