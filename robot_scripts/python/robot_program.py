@@ -23,7 +23,12 @@ import time
 REPLY_TIMEOUT_S = 10.0  # an answer comes within 1.5 s
 POLL_INTERVAL_S = 0.5
 RETRY_PAUSE_S = 1.0
-WORKING = 10
+
+# A program decides by the range of a reply code; the protocol page lists the single codes.
+SUCCESS = range(10)
+WORKING = range(10, 20)
+REFUSED = range(20, 30)
+STOP = range(30, 40)
 
 
 class ProgramStoppedError(Exception):
@@ -60,7 +65,7 @@ class DaemonConnection:
     def hello(self) -> None:
         """Ask which number was used last and go on after it."""
         reply = self.exchange("hello 0")
-        if int(reply[0]) > 9:
+        if int(reply[0]) not in SUCCESS:
             raise ProgramStoppedError(f"hello was answered {reply[0]}")
         self.seq = int(reply[3])
 
@@ -68,13 +73,13 @@ class DaemonConnection:
         """Send ``verb seq arguments`` under the next number. While the answer is "working", stand still and ask again."""
         self.seq += 1
         reply = self.exchange(f"{verb} {self.seq} {arguments}".rstrip())
-        while int(reply[0]) == WORKING:
+        while int(reply[0]) in WORKING:
             time.sleep(POLL_INTERVAL_S)
             reply = self.exchange(f"again {self.seq}")
         code = int(reply[0])
-        if 30 <= code <= 39 and verb != "result":
+        if code in STOP and verb != "result":
             raise ProgramStoppedError(f"stop: {verb} was answered {code}; `eyebolt watch` says why.", status=3)
-        if code >= 40:
+        if code > STOP[-1]:
             raise ProgramStoppedError(f"{verb} was answered {code}: correct this program or the station file.")
         return reply
 
@@ -96,16 +101,16 @@ def run(daemon: DaemonConnection, waypoints: list[list[str]], checks: list[list[
     for waypoint in waypoints:
         pose = move_to(waypoint, pause_s)
         code, _, _, wanted = daemon.request("capture", pose)[:4]
-        if 20 <= int(code) <= 29:  # refused here: once more after a pause, under a new number, then move on
+        if int(code) in REFUSED:  # refused here: once more after a pause, under a new number, then move on
             time.sleep(RETRY_PAUSE_S)
             code, _, _, wanted = daemon.request("capture", pose)[:4]
-        if int(code) <= 9 and int(wanted) == 0:
+        if int(code) in SUCCESS and int(wanted) == 0:
             break
     for waypoint in checks:
         daemon.request("check", move_to(waypoint, pause_s))
     daemon.request("solve")
     result = daemon.request("result")
-    print("result: " + (" ".join(result[2:]) if result[0] == "0" else f"none is accepted yet ({result[0]})"))
+    print("result: " + (" ".join(result[2:]) if int(result[0]) in SUCCESS else f"none is accepted yet ({result[0]})"))
     daemon.request("bye")
 
 

@@ -10,20 +10,20 @@ from dataclasses import dataclass
 from eyebolt.addresses import split_host_port
 from eyebolt.config import RobotSection
 from eyebolt.errors import MachineFault
+from eyebolt.protocol import Code
 
 _REPLY_TIMEOUT_S = 10.0
 _RETRY_S = 0.1
 _MAX_REPLY_BYTES = 256
 _POLL_INTERVAL_S = 0.5
 _MAX_WORK_S = 35.0
-_WORKING = 10
 
 
 @dataclass(frozen=True)
 class Reply:
     """A reply: ``code``, ``seq`` and what follows; ``count`` and ``aux`` are its first two, where they are integers."""
 
-    code: int
+    code: Code
     seq: int
     numbers: tuple[float, ...]
 
@@ -59,7 +59,7 @@ class RobotLink:
     def await_final(self, answer: Reply, line: str, seq: int) -> Reply:
         """``answer``, or after "10" what ``again`` tells of request ``seq`` in the end. ``line``: for messages."""
         deadline_s = time.monotonic() + _MAX_WORK_S
-        while answer.code == _WORKING:
+        while not answer.code.is_final:
             if time.monotonic() > deadline_s:
                 raise MachineFault(
                     "sim-no-daemon",
@@ -96,7 +96,7 @@ class RobotLink:
         reply, _, self._buffer = self._buffer.partition(b"\n")
         try:
             code, seq, *numbers = reply.decode("ascii").strip().split(",")
-            answer = Reply(int(code), int(seq), tuple(float(n) for n in numbers))
+            answer = Reply(Code(int(code)), int(seq), tuple(float(n) for n in numbers))
         except ValueError as fault:
             raise self._link_fault(f"{reply!r} from {self._peer} is no reply of this protocol") from fault
         if len(answer.numbers) < 2:

@@ -10,6 +10,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 
 from eyebolt.errors import InputFault
+from eyebolt.protocol import Code
 from eyebolt_sim.cell_faults import NO_FAULT, ActiveFault
 from eyebolt_sim.moving_arm import travel_time_s
 from eyebolt_sim.pose_format import PoseFormat
@@ -17,8 +18,6 @@ from eyebolt_sim.robot_link import Reply, RobotLink
 from eyebolt_sim.touch_plan import TouchPlan
 from eyebolt_sim.transforms import Array
 from eyebolt_sim.waypoints import Waypoint
-
-_NOT_ACCEPTED = 36
 
 
 class MovableArm(Protocol):
@@ -36,14 +35,14 @@ class RejectedRequest(NamedTuple):
 
     verb: str
     number: int
-    code: int
+    code: Code
 
 
 @dataclass(frozen=True)
 class ProgramOutcome:
     """How the program ended: ``stop_code`` 30-39 if the daemon said stop, else None; ``kept`` pairs; the last words."""
 
-    stop_code: int | None
+    stop_code: Code | None
     kept: int
     message: str
     rejected_requests: tuple[RejectedRequest, ...] = ()
@@ -81,8 +80,8 @@ class RobotProgram:
         self._rejected_requests: list[RejectedRequest] = []
         self._poses = [waypoint.base_T_flange @ self.flange_T_reported for waypoint in (*waypoints, *checks)]
         started = self._request("begin")
-        if not 0 <= started.code <= 9:
-            if 30 <= started.code <= 39:
+        if not started.code.is_success:
+            if started.code.is_stop:
                 return self._stopped(started)
             raise refused_fault(f"begin was answered {started.code}")
         for number, waypoint in enumerate(waypoints, 1):
@@ -90,15 +89,15 @@ class RobotProgram:
             answer = self._move_and_request("capture", waypoint, number - 1)
             self._record_rejection("capture", number, answer)
             self.print_line(f"waypoint {number}/{len(waypoints)}: {_reply_text(answer)}")
-            if 30 <= answer.code <= 39:
+            if answer.code.is_stop:
                 return self._stopped(answer)
-            if answer.code <= 9 and answer.aux == 0:
+            if answer.code.is_success and answer.aux == 0:
                 break
         for number, waypoint in enumerate(checks, 1):
             answer = self._move_and_request("check", waypoint, len(waypoints) + number - 1)
             self._record_rejection("check", number, answer)
             self.print_line(f"check {number}/{len(checks)}: {_reply_text(answer)}")
-            if 30 <= answer.code <= 39:
+            if answer.code.is_stop:
                 return self._stopped(answer)
         stop = self._touch(touch_plan) if touch_plan is not None else None
         return self._finish() if stop is None else self._stopped(stop)
@@ -113,33 +112,37 @@ class RobotProgram:
             else self._move_and_request("place", touch_plan.view_waypoint, 0)
         )
         self.print_line(f"place: {placed.code}")
-        if placed.code > 9:
-            return placed if 30 <= placed.code <= 39 else None
+        if not placed.code.is_success:
+            return placed if placed.code.is_stop else None
         for number, (corner, shown) in enumerate(touch_plan.touches, 1):
             answer = self._request("touch", f"{corner} {self.pose_format.format_pose(shown @ self.flange_T_reported)}")
             self.print_line(f"touch {number}/{len(touch_plan.touches)}: corner {corner}: {answer.code}")
-            if 30 <= answer.code <= 39:
+            if answer.code.is_stop:
                 return answer
         return None
 
     def _finish(self) -> ProgramOutcome:
         solved = self._request("solve")
         self._record_rejection("solve", 1, solved)
-        if 30 <= solved.code <= 39 and solved.code != _NOT_ACCEPTED:
+        if solved.code.is_stop and solved.code != Code.NOT_ACCEPTED:
             self.print_line(f"solve: {solved.code}")
             return self._stopped(solved)
-        self.print_line(f"solve: {solved.code}" + (f", p95 {solved.aux / 1000:.3f} mm" if solved.code <= 9 else ""))
+        self.print_line(
+            f"solve: {solved.code}" + (f", p95 {solved.aux / 1000:.3f} mm" if solved.code.is_success else "")
+        )
         result = self._request("result")
         numbers = " ".join(f"{value:g}" for value in result.numbers)
-        self.print_line(f"result: {numbers}" if result.code <= 9 else f"result: {result.code}, none is accepted yet")
+        self.print_line(
+            f"result: {numbers}" if result.code.is_success else f"result: {result.code}, none is accepted yet"
+        )
         self._request("bye")
-        if solved.code == _NOT_ACCEPTED:
+        if solved.code == Code.NOT_ACCEPTED:
             return self._stopped(solved)
-        message = "done" if solved.code <= 9 else f"the daemon could not solve: {solved.code}"
+        message = "done" if solved.code.is_success else f"the daemon could not solve: {solved.code}"
         return ProgramOutcome(None, self._pairs_kept, message, tuple(self._rejected_requests))
 
     def _record_rejection(self, verb: str, number: int, answer: Reply) -> None:
-        if answer.code > 9:
+        if not answer.code.is_success:
             self._rejected_requests.append(RejectedRequest(verb, number, answer.code))
 
     def _move_and_request(self, verb: str, waypoint: Waypoint, index: int) -> Reply:
@@ -162,7 +165,7 @@ class RobotProgram:
 
     def _checked_exchange(self, line: str, seq: int) -> Reply:
         answer = self.link.exchange_until_final(line, seq)
-        if 40 <= answer.code <= 49:
+        if answer.code.is_line_fault:
             raise InputFault(
                 "sim-refused",
                 f"the daemon finds fault with {line!r}: {answer.code}",
@@ -188,9 +191,9 @@ def active_tool(pose_format: PoseFormat, pose_of: str, tool: Sequence[float] | N
 
 
 def _reply_text(answer: Reply) -> str:
-    if answer.code <= 9:
+    if answer.code.is_success:
         return f"kept ({answer.code}), {answer.count} pairs, {answer.aux} wanted"
-    return f"refused ({answer.code})" if answer.code <= 29 else f"stop ({answer.code})"
+    return f"refused ({answer.code})" if answer.code.is_refusal else f"stop ({answer.code})"
 
 
 def refused_fault(message: str) -> InputFault:

@@ -6,7 +6,7 @@ from datetime import datetime
 
 import pytest
 
-from eyebolt.session.facts import keeps_pair
+from eyebolt.protocol import Code
 from eyebolt.store.names import list_sessions, session_name
 from eyebolt.store.session_folder import SessionFolder
 from support.kill_runs import SPARE, KilledSessions
@@ -62,7 +62,7 @@ def join_sessions(record_folder):
             if taken["type"] != "image" or taken["index"] not in seen:
                 continue
             number, answer = len(pictures), answers[taken["seq"]]
-            count += taken["verb"] == "capture" and keeps_pair(answer["code"])
+            count += taken["verb"] == "capture" and Code(answer["code"]).keeps_pair
             verb, _, pose = taken["text"].split(" ", 2)
             again = {"seq": number + 1, "text": f"{verb} {number + 1} {pose}"}
             joined.append({**taken, **again, "index": number, "image": f"{number:04d}.tif"})

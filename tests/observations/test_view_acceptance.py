@@ -12,7 +12,7 @@ from eyebolt.observations import thresholds as thresholds
 from eyebolt.observations.exposure_map import ExposureMap
 from eyebolt.observations.view_acceptance import Baseline, ViewAcceptance, assess_view, view_acceptance
 from eyebolt.observations.view_quality import MotionCheck, View
-from eyebolt.protocol.codes import CODES
+from eyebolt.protocol import Code
 
 SIZE_PX = (1280, 960)
 CORNERS = 88
@@ -38,7 +38,7 @@ def judged(picture, kept_poses=(), at=None, **more):
 
 
 def test_a_good_view_of_a_new_pose_is_kept():
-    assert judged(seen()) == ViewAcceptance(0, CODES[0].message, CODES[0].remedy)
+    assert judged(seen()) == ViewAcceptance(Code.OK, Code.OK.message, Code.OK.remedy)
 
 
 @pytest.mark.parametrize("size_px", [(1279, 960), (1280, 961), (960, 1280), (640, 480)])
@@ -154,8 +154,8 @@ def test_refusals_of_the_picture_come_before_nearness_and_nearness_before_margin
 
 
 def test_words_of_the_code_where_none_are_given():
-    for code, row in CODES.items():
-        assert view_acceptance(code) == ViewAcceptance(code, row.message, row.remedy)
+    for code in Code:
+        assert view_acceptance(code) == ViewAcceptance(code, code.message, code.remedy)
         assert view_acceptance(code, "so", "do that") == ViewAcceptance(code, "so", "do that")
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from eyebolt.errors import InputFault
 from eyebolt.geometry.pose_format import ROTATION_KINDS, PoseFormat
-from eyebolt.protocol.codes import CODES, is_final, is_kept, is_stop
+from eyebolt.protocol.codes import Code
 from eyebolt.protocol.replies import Reply, encode, printed_pose, zero_numbers
 
 
@@ -102,16 +102,30 @@ def test_a_pose_of_the_wrong_length_is_refused():
 
 
 def test_the_code_table_is_whole_and_short_enough_for_a_pendant():
-    assert list(CODES) == [0, 1, 2, 3, 10, *range(20, 30), *range(30, 39), *range(40, 48)]
-    assert all(code.number == number for number, code in CODES.items())
-    assert len({code.message for code in CODES.values()}) == len(CODES)
-    for code in CODES.values():
+    assert list(Code) == [0, 1, 2, 3, 10, *range(20, 30), *range(30, 39), *range(40, 48)]
+    assert len({code.message for code in Code}) == len(Code)
+    for code in Code:
         assert 0 < len(code.message) <= 30
         assert code.remedy.endswith(".")
         assert len(code.remedy) <= 100
 
 
 def test_what_codes_mean():
-    assert [number for number in CODES if is_kept(number)] == [0, 1, 2, 3]
-    assert [number for number in CODES if not is_final(number)] == [10]
-    assert [number for number in CODES if is_stop(number)] == list(range(30, 39))
+    assert [code for code in Code if code.is_success] == [0, 1, 2, 3]
+    assert [code for code in Code if code.is_advice] == [1, 2, 3]
+    assert [code for code in Code if code.keeps_pair] == [0, 1, 2, 3, 37]
+    assert [code for code in Code if not code.is_final] == [10]
+    assert [code for code in Code if code.is_refusal] == list(range(20, 30))
+    assert [code for code in Code if code.is_stop] == list(range(30, 39))
+    assert [code for code in Code if code.ends_program] == [3, *range(30, 39)]
+    assert [code for code in Code if code.is_line_fault] == list(range(40, 48))
+
+
+def test_a_code_of_a_later_version_has_the_properties_of_its_range():
+    assert Code(7).is_advice
+    assert Code(29 + 10).is_stop
+    assert Code(99).name == "UNKNOWN_99"
+    assert Code(99).message
+    for number in (-1, 100):
+        with pytest.raises(ValueError, match=str(number)):
+            Code(number)

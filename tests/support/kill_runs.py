@@ -10,7 +10,8 @@ import threading
 import time
 from dataclasses import dataclass
 
-from eyebolt.session.facts import fold, keeps_pair
+from eyebolt.protocol import Code
+from eyebolt.session.facts import fold
 from eyebolt.store.names import list_sessions
 from eyebolt.store.session_folder import SessionFolder
 from eyebolt.store.verify import find_damage
@@ -83,7 +84,9 @@ class KilledSessions:
     @property
     def kept(self):
         """Pairs that this session told the robot of."""
-        return sum(1 for line, reply in self.told[-1].values() if line.startswith("capture") and keeps_pair(reply[0]))
+        return sum(
+            1 for line, reply in self.told[-1].values() if line.startswith("capture") and Code(reply[0]).keeps_pair
+        )
 
     def _start(self):
         """A daemon that has answered ``status`` once."""
@@ -149,6 +152,8 @@ class KilledSessions:
             for seq, (line, reply) in told.items():
                 answer = log.answers[seq]
                 assert (answer.text, (answer.code, seq, answer.count, answer.aux)) == (line, reply)
-            kept = [seq for seq, (line, reply) in told.items() if line.startswith("capture") and keeps_pair(reply[0])]
+            kept = [
+                seq for seq, (line, reply) in told.items() if line.startswith("capture") and Code(reply[0]).keeps_pair
+            ]
             assert [taken.seq for taken in log.kept][: len(kept)] == kept
             assert len(log.kept) <= len(kept) + (path == sessions[-1])

@@ -27,7 +27,7 @@ from eyebolt.daemon.robot_server import RobotServer
 from eyebolt.daemon.status_publisher import StatusPublisher
 from eyebolt.errors import EyeboltError, RecordFault
 from eyebolt.planning import find_next_view
-from eyebolt.protocol import CODES, LineFault, Request
+from eyebolt.protocol import LineFault, Request
 from eyebolt.results import accepted_session_name, read_accepted_transform, utc_timestamp, write_result
 from eyebolt.session import LinkStatus, State, resume, status_message, step
 from eyebolt.session import messages as msg
@@ -172,9 +172,9 @@ class Daemon:
 
     def _answer(self, command: msg.SendReply) -> None:
         reply = command.reply
-        message = command.message or CODES[reply.code].message
-        note = _log.info if reply.code < 20 else _log.warning
-        note("reply sent", code=reply.code, seq=reply.seq, kept=reply.count, aux=reply.aux, message=message)
+        message = command.message or reply.code.message
+        note = _log.info if reply.code.is_success or not reply.code.is_final else _log.warning
+        note("reply sent", code=int(reply.code), seq=reply.seq, kept=reply.count, aux=reply.aux, message=message)
         self._robot_server.answer(command.caller, reply, command.bracketed)
 
     # What follows runs in the threads.

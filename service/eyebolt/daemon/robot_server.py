@@ -23,6 +23,7 @@ from eyebolt.daemon.connection_limits import READ_BYTES, WRITE_BYTES, Connection
 from eyebolt.logs import LogThrottle
 from eyebolt.protocol import (
     VERBS,
+    Code,
     LateLineFeed,
     Line,
     LineFault,
@@ -39,8 +40,8 @@ from eyebolt.session import Caller
 
 _REDIAL_INTERVAL_S = 1.0
 _DRAIN_POLL_S = 0.05
-_NOT_ALLOWED = Reply(46, 0, 0, 0)
-_NOT_NOW = Reply(45, 0, 0, 0)
+_NOT_ALLOWED = Reply(Code.PEER_NOT_ALLOWED, 0, 0, 0)
+_NOT_NOW = Reply(Code.NOT_NOW, 0, 0, 0)
 
 _log = structlog.get_logger("robot")
 
@@ -140,7 +141,7 @@ class RobotServer:
         if not self._robot.allows(peer):
             remedy = f'if this is your robot, add "{peer}" to allow under [robot] in the station file, and start again'
             message = "connection rejected: address not in [robot] allow"
-            self._log_throttled("warning", message, peer, code=46, remedy=remedy)
+            self._log_throttled("warning", message, peer, code=int(Code.PEER_NOT_ALLOWED), remedy=remedy)
             rejected = RobotConnection(0, peer, writer, self._now_s())
             rejected.send_unsolicited(_NOT_ALLOWED)
             rejected.disconnect()
@@ -164,7 +165,9 @@ class RobotServer:
             self._evict(connection, message, "let the robot program say hello as soon as it is connected")
 
     def _evict(self, connection: RobotConnection, message: str, remedy: str) -> None:
-        self._log_throttled("warning", message, connection.peer, code=45, connection=connection.number, remedy=remedy)
+        self._log_throttled(
+            "warning", message, connection.peer, code=int(Code.NOT_NOW), connection=connection.number, remedy=remedy
+        )
         connection.send_unsolicited(_NOT_NOW)
         self.drop(connection.number)
 
@@ -242,7 +245,7 @@ class RobotServer:
         line = raw[:120].decode("ascii", "backslashreplace")
         if isinstance(parsed, LineFault):
             self._log_throttled(
-                "warning", "malformed line", connection.peer, line=line, code=parsed.code, message=parsed.message
+                "warning", "malformed line", connection.peer, line=line, code=int(parsed.code), message=parsed.message
             )
         else:
             connection.has_spoken, connection.last_line_s = True, self._now_s()

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from eyebolt.monitor.status_model import LastReply, ResultSummary, Status
+from eyebolt.protocol import Code
 
 # The daemon repeats its status every 0.5 s: after this long it is not there, or not reachable.
 STALE_AFTER_S = 2.5
@@ -116,16 +117,16 @@ def _prompt_after_reply(last: LastReply | None) -> OperatorPrompt:
     if last is None:
         return OperatorPrompt("NEXT", "The session is open.", "Go to the first waypoint.", Tone.ACT)
     message, remedy = _sentence(last.message), _sentence(last.remedy)
-    if last.code < 10:
-        kept = "Kept." if last.code == 0 else f"Kept. {message}".strip()
-        return OperatorPrompt("NEXT", kept, remedy or on, Tone.GOOD if last.code == 0 else Tone.ACT)
-    if last.code < 20:
+    if last.code.is_success:
+        kept = "Kept." if last.code is Code.OK else f"Kept. {message}".strip()
+        return OperatorPrompt("NEXT", kept, remedy or on, Tone.GOOD if last.code is Code.OK else Tone.ACT)
+    if not last.code.is_final:
         return OperatorPrompt("STILL", message or "A picture is being worked on.", remedy or "Wait.", Tone.WAIT)
-    if last.code < 30:
+    if last.code.is_refusal:
         return OperatorPrompt(
             "RETRY", f"Not kept. {message}".strip(), remedy or "Change the pose a little, or go on.", Tone.WAIT
         )
-    if last.code < 40:
+    if last.code.is_stop:
         return _stopped(last)
     return OperatorPrompt(
         "FIX", f"The robot program's line is wrong. {message}".strip(), remedy or "Mend the robot program.", Tone.BAD

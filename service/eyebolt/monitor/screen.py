@@ -14,6 +14,7 @@ from eyebolt.monitor import text
 from eyebolt.monitor.operator_prompt import OperatorPrompt, Tone, is_stale, operator_prompt_for, result_line
 from eyebolt.monitor.status_model import LinkStatus, Status, parse_status, sanitize
 from eyebolt.monitor.text import Glyphs, Row, justify, progress_bar, render_row, wrap
+from eyebolt.protocol import Code
 
 _LABEL = 10  # columns of the names at the left edge
 _GAP = 3  # columns between big type and the words beside it
@@ -222,20 +223,22 @@ def _timing_block(shown: Status, width: int) -> _Block:
     return _Block(19, rows, [])
 
 
-_REPLY_KINDS = (
-    (1, "kept"),
-    (10, "kept, with advice"),
-    (20, "working"),
-    (30, "refused"),
-    (40, "stop"),
-    (50, "line at fault"),
-)
+def _reply_kind(code: Code) -> str:
+    if code.is_success:
+        return "kept, with advice" if code.is_advice else "kept"
+    if not code.is_final:
+        return "working"
+    if code.is_refusal:
+        return "refused"
+    if code.is_stop:
+        return "stop"
+    return "line at fault" if code.is_line_fault else "unknown code"
 
 
 def _last_block(shown: Status, prompt: OperatorPrompt, width: int) -> _Block:
     if shown.last is None:
         return _labelled_block("LAST", "no request yet", width, priority=11, max_lines=1)
-    kind = next((name for below, name in _REPLY_KINDS if shown.last.code < below), "unknown code")
+    kind = _reply_kind(shown.last.code)
     text = f"request {shown.last.seq}, code {shown.last.code} ({kind}): {shown.last.message}".rstrip(": ")
     if shown.last.remedy and shown.last.remedy.lower().rstrip(".") not in prompt.remedy.lower():
         text += f"; {shown.last.remedy}"

@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from eyebolt.protocol import Code
+
 TOPIC = b"status"
 SCHEMA = 1
 _MAX_COUNT = 9999
@@ -19,7 +21,7 @@ class LastReply:
     """The newest answer to the robot: request number, reply code, what it says and what to do."""
 
     seq: int
-    code: int
+    code: Code
     message: str
     remedy: str
 
@@ -182,7 +184,10 @@ def _link(value: object) -> LinkStatus:
 
 def _last(value: dict[str, Any]) -> LastReply:
     return LastReply(
-        _count(value.get("seq")), _count(value.get("code")), _text(value.get("message")), _text(value.get("remedy"))
+        _count(value.get("seq")),
+        Code(min(_count(value.get("code")), 99)),
+        _text(value.get("message")),
+        _text(value.get("remedy")),
     )
 
 

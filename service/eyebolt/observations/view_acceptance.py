@@ -25,7 +25,7 @@ from eyebolt.observations.board_pose import MIN_CORNERS
 from eyebolt.observations.exposure_map import WHOLE_BOARD, ExposureMap
 from eyebolt.observations.thresholds import Threshold
 from eyebolt.observations.view_quality import View, arm_motion
-from eyebolt.protocol import CODES
+from eyebolt.protocol import Code
 
 __all__ = ["Baseline", "Measure", "ViewAcceptance", "assess_view", "view_acceptance"]
 
@@ -49,7 +49,7 @@ def assess_view(
     view, baseline = view or View(), baseline or Baseline()
     if detection.image_size_px != lens_size_px:
         return view_acceptance(
-            38,
+            Code.BOARD_OR_LENS_MISMATCH,
             "the picture is {} x {} pixels, the lens file is for {} x {}".format(
                 *detection.image_size_px, *lens_size_px
             ),
@@ -68,13 +68,13 @@ def assess_view(
     if refusal is not None:
         return refusal
     exposure = bad_exposure(detection, view.exposure_map)
-    if exposure is not None and exposure.code >= 20:
+    if exposure is not None and exposure.code.is_refusal:
         return exposure
     repeated_pose = None if allow_repeated_pose else _repeated_pose(base_T_flange, kept_poses)
-    if repeated_pose is not None and repeated_pose.code >= 20:
+    if repeated_pose is not None and repeated_pose.code.is_refusal:
         return repeated_pose
     remedy = repeated_pose or exposure or high_residual(view, baseline) or oblique(view, thresholds.TILT_MARGINAL)
-    return remedy or view_acceptance(0)
+    return remedy or view_acceptance(Code.OK)
 
 
 def _repeated_pose(base_T_flange: Array, kept_poses: Sequence[Array]) -> ViewAcceptance | None:
@@ -93,8 +93,12 @@ def _repeated_pose(base_T_flange: Array, kept_poses: Sequence[Array]) -> ViewAcc
     nearest = int(np.argmax(is_duplicate if is_duplicate.any() else is_similar))
     message = f"{shift_mm[nearest]:.1f} mm and {turn_deg[nearest]:.1f} deg from a kept pair"
     if is_duplicate.any():
-        return view_acceptance(26, message, measure=measure(thresholds.DUPLICATE_TRANSLATION, shift_mm[nearest]))
-    return view_acceptance(1, message, measure=measure(thresholds.SIMILAR_TRANSLATION, shift_mm[nearest]))
+        return view_acceptance(
+            Code.DUPLICATE_POSE, message, measure=measure(thresholds.DUPLICATE_TRANSLATION, shift_mm[nearest])
+        )
+    return view_acceptance(
+        Code.LOW_INFORMATION, message, measure=measure(thresholds.SIMILAR_TRANSLATION, shift_mm[nearest])
+    )
 
 
 @dataclass(frozen=True)
@@ -119,14 +123,14 @@ def board_not_found(detection: NoDetection) -> ViewAcceptance:
     exposure = detection.exposure
     if detection.reason == "dark":
         return view_acceptance(
-            25,
+            Code.BAD_EXPOSURE,
             f"the picture is too dark to find a board (brightest parts at {exposure.bright_level:.0%} of full scale)",
             "Switch the light on, open the iris or lengthen the exposure; then try again.",
             measure(thresholds.WHITE_LEVEL, exposure.bright_level),
         )
     if detection.reason == "saturated":
         return view_acceptance(
-            25,
+            Code.BAD_EXPOSURE,
             f"{exposure.saturated_fraction:.0%} of the picture is burnt out and no board is found",
             "Shorten the exposure or take away the glare; then try again.",
             measure(thresholds.SATURATION, exposure.saturated_fraction),
@@ -135,12 +139,12 @@ def board_not_found(detection: NoDetection) -> ViewAcceptance:
     if thresholds.NOISE_CONTRAST < exposure.contrast < thresholds.CONTRAST.value:
         message = f"no board is found, and bright and dark parts of the picture differ by only {exposure.contrast:.0%}"
         remedy = "Take away haze, reflection or stray light; look whether the lens is covered or fogged."
-        return view_acceptance(25, message, remedy, measure(thresholds.CONTRAST, exposure.contrast))
+        return view_acceptance(Code.BAD_EXPOSURE, message, remedy, measure(thresholds.CONTRAST, exposure.contrast))
     if exposure.saturated_fraction > thresholds.SATURATION_MARGINAL.value:
         message = f"no board, and {exposure.saturated_fraction:.0%} of the picture is burnt out"
         remedy = "Look whether glare lies over the board, and whether it is in view and the one in the station file."
-        return view_acceptance(20, message, remedy)
-    return view_acceptance(20)
+        return view_acceptance(Code.NO_BOARD, message, remedy)
+    return view_acceptance(Code.NO_BOARD)
 
 
 def board_moved(view: View) -> ViewAcceptance | None:
@@ -154,7 +158,7 @@ def board_moved(view: View) -> ViewAcceptance | None:
     )
     remedy = "Stop, wait longer for the arm to settle (or raise settle_ms), then capture again."
     return view_acceptance(
-        21, message, remedy, measure(thresholds.CORNER_SHIFT, motion_check.shift_px, motion_check.limit_px)
+        Code.MOVING, message, remedy, measure(thresholds.CORNER_SHIFT, motion_check.shift_px, motion_check.limit_px)
     )
 
 
@@ -170,7 +174,7 @@ def arm_in_motion(base_T_flange: Array, live_poses: Sequence[Array]) -> ViewAcce
         f"the arm moved {shift_mm:.2f} mm and {turn_deg:.3f} deg from the pose it reported until the picture was taken"
         f" (limits {thresholds.ARM_TRANSLATION.value:g} mm, {thresholds.ARM_ROTATION.value:g} deg)"
     )
-    return view_acceptance(21, message, "Stop the arm before you say capture.", measure(limit, value))
+    return view_acceptance(Code.MOVING, message, "Stop the arm before you say capture.", measure(limit, value))
 
 
 def blurred(detection: Detection, view: View, baseline: Baseline) -> ViewAcceptance | None:
@@ -183,7 +187,7 @@ def blurred(detection: Detection, view: View, baseline: Baseline) -> ViewAccepta
         return None
     others = "" if baseline.blur_px is None else f", the kept pictures have {baseline.blur_px:.1f} px"
     message = f"the edges are blurred over {detection.blur_px:.1f} px (limit {limit_px:.1f} px{others})"
-    return view_acceptance(23, message, measure=measure(limit, detection.blur_px, limit_px))
+    return view_acceptance(Code.BLURRED, message, measure=measure(limit, detection.blur_px, limit_px))
 
 
 def too_few_corners(detection: Detection, board_corner_count: int, view: View) -> ViewAcceptance | None:
@@ -193,14 +197,16 @@ def too_few_corners(detection: Detection, board_corner_count: int, view: View) -
         return None
     message = f"{len(detection.ids)} of {board_corner_count} corners seen, {needed} are needed"
     measured = measure(thresholds.CORNER_SHARE, len(detection.ids) / board_corner_count, needed / board_corner_count)
-    return _saturation_hides_corners(view, message, measured) or view_acceptance(24, message, measure=measured)
+    return _saturation_hides_corners(view, message, measured) or view_acceptance(
+        Code.TOO_FEW_CORNERS, message, measure=measured
+    )
 
 
 def wrong_board(view: View, baseline: Baseline) -> ViewAcceptance | None:
     """20: the corners are not where those of this board can be; 24: they lie so that nothing can be told from them."""
     if view.no_pose:
         message = "the corners seen lie almost in a line: they do not tell how the board stands"
-        return _saturation_hides_corners(view, message) or view_acceptance(24, message)
+        return _saturation_hides_corners(view, message) or view_acceptance(Code.TOO_FEW_CORNERS, message)
     if view.residual_px is None or view.residual_px <= thresholds.MAX_RESIDUAL.value:
         return None
     if baseline.residual_px is not None and view.residual_px <= thresholds.RESIDUAL_RATIO.value * baseline.residual_px:
@@ -210,7 +216,7 @@ def wrong_board(view: View, baseline: Baseline) -> ViewAcceptance | None:
         f" (limit {thresholds.MAX_RESIDUAL.value:g} px)"
     )
     remedy = "Look whether the board is the one in the station file, whole and flat, and the lens file the camera's."
-    return view_acceptance(20, message, remedy, measure(thresholds.MAX_RESIDUAL, view.residual_px))
+    return view_acceptance(Code.NO_BOARD, message, remedy, measure(thresholds.MAX_RESIDUAL, view.residual_px))
 
 
 def oblique(view: View, threshold: Threshold) -> ViewAcceptance | None:
@@ -220,9 +226,11 @@ def oblique(view: View, threshold: Threshold) -> ViewAcceptance | None:
     tilt_deg = float(np.rad2deg(view.tilt_rad))
     message = f"the board is seen at {tilt_deg:.0f} deg to the line of sight (limit {threshold.value:.0f} deg)"
     # Tilt is worth a lot, and such corners are still good: no reason to say that the pair adds little.
-    code = 24 if threshold is thresholds.TILT else 0
+    code = Code.TOO_FEW_CORNERS if threshold is thresholds.TILT else Code.OK
     remedy = "Turn the board more towards the camera; 20 to 45 deg are best."
-    return view_acceptance(code, message if code == 24 else f"kept: {message}", remedy, measure(threshold, tilt_deg))
+    return view_acceptance(
+        code, message if code is Code.TOO_FEW_CORNERS else f"kept: {message}", remedy, measure(threshold, tilt_deg)
+    )
 
 
 def high_residual(view: View, baseline: Baseline) -> ViewAcceptance | None:
@@ -237,7 +245,7 @@ def high_residual(view: View, baseline: Baseline) -> ViewAcceptance | None:
         f" the kept pairs (limit {thresholds.RESIDUAL_RATIO.value:g} times)"
     )
     remedy = "Look for a reflection or something lying over the board, and whether the board is bent."
-    return view_acceptance(1, message, remedy, measure(thresholds.RESIDUAL_RATIO, ratio))
+    return view_acceptance(Code.LOW_INFORMATION, message, remedy, measure(thresholds.RESIDUAL_RATIO, ratio))
 
 
 def bad_exposure(detection: Detection, exposure_map: ExposureMap | None) -> ViewAcceptance | None:
@@ -253,7 +261,7 @@ def bad_exposure(detection: Detection, exposure_map: ExposureMap | None) -> View
             "" if exposure_map is None or exposure_map.saturated_region == WHOLE_BOARD else f", most of it at {region}"
         )
         limit = thresholds.SATURATION if saturated > thresholds.SATURATION.value else thresholds.SATURATION_MARGINAL
-        code = 25 if limit is thresholds.SATURATION else 2
+        code = Code.BAD_EXPOSURE if limit is thresholds.SATURATION else Code.MARGINAL_EXPOSURE
         candidates.append(view_acceptance(code, message, _saturation_remedy(region), measure(limit, saturated)))
     if exposure.bright_level < thresholds.WHITE_LEVEL_MARGINAL.value:
         message = f"the board's white is at {exposure.bright_level:.0%} of full scale (limit {thresholds.WHITE_LEVEL.value:.0%})"
@@ -262,14 +270,14 @@ def bad_exposure(detection: Detection, exposure_map: ExposureMap | None) -> View
             if exposure.bright_level < thresholds.WHITE_LEVEL.value
             else thresholds.WHITE_LEVEL_MARGINAL
         )
-        code = 25 if limit is thresholds.WHITE_LEVEL else 2
+        code = Code.BAD_EXPOSURE if limit is thresholds.WHITE_LEVEL else Code.MARGINAL_EXPOSURE
         candidates.append(
             view_acceptance(code, message, "Lengthen the exposure or add light.", measure(limit, exposure.bright_level))
         )
     if exposure.contrast < thresholds.CONTRAST_MARGINAL.value:
         message = f"black and white of the board differ by only {exposure.contrast:.0%} (limit {thresholds.CONTRAST.value:.0%})"
         limit = thresholds.CONTRAST if exposure.contrast < thresholds.CONTRAST.value else thresholds.CONTRAST_MARGINAL
-        code = 25 if limit is thresholds.CONTRAST else 2
+        code = Code.BAD_EXPOSURE if limit is thresholds.CONTRAST else Code.MARGINAL_EXPOSURE
         remedy = "Take away haze, reflection or stray light."
         candidates.append(view_acceptance(code, message, remedy, measure(limit, exposure.contrast)))
     if (
@@ -281,7 +289,11 @@ def bad_exposure(detection: Detection, exposure_map: ExposureMap | None) -> View
         region = _region_phrase(exposure_map.darkest_region)
         message = f"{region} lies in the dark: its white is at {exposure_map.dark_level:.0%} of full scale"
         remedy = f"Take away what throws a shadow on {region}, or turn the lamp there."
-        candidates.append(view_acceptance(2, message, remedy, measure(thresholds.WHITE_LEVEL, exposure_map.dark_level)))
+        candidates.append(
+            view_acceptance(
+                Code.MARGINAL_EXPOSURE, message, remedy, measure(thresholds.WHITE_LEVEL, exposure_map.dark_level)
+            )
+        )
     return max(candidates, key=lambda one: one.code, default=None)
 
 
@@ -290,11 +302,16 @@ def _saturation_hides_corners(view: View, message: str, measured: Measure | None
     exposure_map = view.exposure_map
     if exposure_map is not None and exposure_map.saturated_fraction > thresholds.SATURATION.value:
         region = _region_phrase(exposure_map.saturated_region)
-        return view_acceptance(25, f"{message}: {region} is burnt out", _saturation_remedy(region), measured)
+        return view_acceptance(
+            Code.BAD_EXPOSURE, f"{message}: {region} is burnt out", _saturation_remedy(region), measured
+        )
     if exposure_map is None and view.saturated_image_fraction > thresholds.SATURATION_MARGINAL.value:
         region = f"{view.saturated_image_fraction:.0%} of the picture is burnt out"
         return view_acceptance(
-            25, f"{message}; {region}", "Turn the lamp, shorten the exposure, or tilt the board 10 degrees.", measured
+            Code.BAD_EXPOSURE,
+            f"{message}; {region}",
+            "Turn the lamp, shorten the exposure, or tilt the board 10 degrees.",
+            measured,
         )
     return None
 
@@ -329,15 +346,15 @@ class ViewAcceptance:
     """``code`` of the wire; ``message`` what was measured against which limit; ``remedy`` one sentence or two of what to
     do; ``measure`` the same in numbers, where a number decided."""
 
-    code: int
+    code: Code
     message: str
     remedy: str
     measure: Measure | None = None
 
 
-def view_acceptance(code: int, message: str = "", remedy: str = "", measure: Measure | None = None) -> ViewAcceptance:
+def view_acceptance(code: Code, message: str = "", remedy: str = "", measure: Measure | None = None) -> ViewAcceptance:
     """A verdict with the code's own words where none are given."""
-    return ViewAcceptance(code, message or CODES[code].message, remedy or CODES[code].remedy, measure)
+    return ViewAcceptance(code, message or code.message, remedy or code.remedy, measure)
 
 
 def measure(limit: Threshold, value: float, limit_value: float | None = None) -> Measure:

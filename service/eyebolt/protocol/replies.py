@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from eyebolt.errors import InputFault
+from eyebolt.protocol.codes import Code
 
 TERMINATORS = (b"\n", b"\r", b"\r\n")
 MAX_COUNT_REPLY_CHARACTERS = 32
@@ -24,7 +25,7 @@ class Reply:
     caller knows (see ``printed_pose``); trailing zeros are not printed.
     """
 
-    code: int
+    code: Code
     seq: int
     count: int
     aux: int
@@ -60,7 +61,7 @@ def encode(reply: Reply, bracketed: bool, terminator: bytes) -> bytes:
         rest = [str(min(reply.count, MAX_FIELD)), str(min(reply.aux, MAX_FIELD))]
     else:
         rest = [_decimal(value, decimals) for value, decimals in reply.numbers]
-    text = ",".join([str(reply.code), str(reply.seq), *rest])
+    text = ",".join([str(int(reply.code)), str(reply.seq), *rest])
     return (f"({text})" if bracketed else text).encode("ascii") + terminator
 
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
+from eyebolt.protocol.codes import Code
 from eyebolt.protocol.framing import MAX_LINE_BYTES
 
 __all__ = ["MAX_SEQ", "VERBS", "LineFault", "Request", "Verb", "overlong_fault", "parse"]
@@ -58,7 +59,7 @@ class LineFault:
     form in a failure, and ``pose`` is never answered.
     """
 
-    code: int
+    code: Code
     seq: int
     message: str
     bracketed: bool
@@ -71,7 +72,7 @@ class LineFault:
 
 
 class _ParseError(Exception):
-    def __init__(self, code: int, message: str) -> None:
+    def __init__(self, code: Code, message: str) -> None:
         super().__init__(code, message)
         self.code = code
         self.message = message
@@ -96,7 +97,7 @@ def overlong_fault(prefix: bytes) -> LineFault:
     if raw and raw[-1] not in _SEPARATORS:
         tokens = tokens[:-1]
     message = f"the line is longer than {MAX_LINE_BYTES} bytes; does the robot program end each line with CR or LF?"
-    return LineFault(44, _seq_or_zero(tokens), message, _is_bracketed(raw), _known_verb(tokens))
+    return LineFault(Code.LINE_TOO_LONG, _seq_or_zero(tokens), message, _is_bracketed(raw), _known_verb(tokens))
 
 
 def _request(raw: str, tokens: list[str], bracketed: bool, pose_field_count: int) -> Request:
@@ -145,9 +146,9 @@ def _verb(tokens: Sequence[str]) -> Verb:
     if name:
         return VERBS[name]
     if not tokens:
-        raise _ParseError(40, f"the line has no verb; a line begins with one of: {', '.join(VERBS)}")
-    _reject_non_ascii(tokens[0], 40)
-    raise _ParseError(40, f"{_quoted(tokens[0])} is no verb; the verbs are: {', '.join(VERBS)}")
+        raise _ParseError(Code.UNKNOWN_VERB, f"the line has no verb; a line begins with one of: {', '.join(VERBS)}")
+    _reject_non_ascii(tokens[0], Code.UNKNOWN_VERB)
+    raise _ParseError(Code.UNKNOWN_VERB, f"{_quoted(tokens[0])} is no verb; the verbs are: {', '.join(VERBS)}")
 
 
 def _split_at_joints(tokens: Sequence[str]) -> tuple[list[str], list[str] | None]:
@@ -160,14 +161,14 @@ def _split_at_joints(tokens: Sequence[str]) -> tuple[list[str], list[str] | None
 def _parse_number(token: str) -> float:
     if _NUMBER.fullmatch(token):
         return float(token)
-    _reject_non_ascii(token, 42)
+    _reject_non_ascii(token, Code.NOT_A_NUMBER)
     message = f"{_quoted(token)} is not a number; send plain decimals such as 12, -0.5 or 1.2e-05"
     if any(name in token.lower() for name in VERBS):
         message += " (two requests in one line? end each with CR or LF)"
-    raise _ParseError(42, message)
+    raise _ParseError(Code.NOT_A_NUMBER, message)
 
 
-def _reject_non_ascii(token: str, code: int) -> None:
+def _reject_non_ascii(token: str, code: Code) -> None:
     for character in token:
         if not " " <= character <= "~":
             message = f"{_quoted(token)} holds the byte 0x{ord(character):02X}; a line is printable ASCII only"
@@ -190,7 +191,7 @@ def _check_count(verb: Verb, got: int, pose_field_count: int, raw: str) -> None:
             message += "; twice as many: two poses in one line, or a decimal comma that was made a blank"
     elif _TWO_GROUPS.search(raw):
         message += "; if a group of flags in brackets follows the numbers, leave it out"
-    raise _ParseError(41, message)
+    raise _ParseError(Code.WRONG_FIELD_COUNT, message)
 
 
 def _decimal_comma_counts(verb: Verb, count: int) -> set[int]:
@@ -212,23 +213,27 @@ def _check_joints(verb: Verb, pose: tuple[float, ...] | None, joints: tuple[floa
     if joints is None:
         return
     if verb.pose == "none":
-        raise _ParseError(41, f"{verb.name} takes no joint angles; leave out the j and what follows it")
+        raise _ParseError(
+            Code.WRONG_FIELD_COUNT, f"{verb.name} takes no joint angles; leave out the j and what follows it"
+        )
     if pose is None:
-        raise _ParseError(41, f"joint angles follow a pose, and this {verb.name} has none")
+        raise _ParseError(Code.WRONG_FIELD_COUNT, f"joint angles follow a pose, and this {verb.name} has none")
     if not 1 <= len(joints) <= MAX_JOINTS:
-        raise _ParseError(41, f"1 to {MAX_JOINTS} joint angles follow a j, got {len(joints)}")
+        raise _ParseError(Code.WRONG_FIELD_COUNT, f"1 to {MAX_JOINTS} joint angles follow a j, got {len(joints)}")
 
 
 def _parse_integer(name: str, value: float, token: str) -> int:
     if 0 <= value <= MAX_SEQ and value.is_integer():
         return int(value)
-    raise _ParseError(43, f"{name} is a whole number from 0 to {MAX_SEQ}, got {_quoted(token)}")
+    raise _ParseError(Code.OUT_OF_RANGE, f"{name} is a whole number from 0 to {MAX_SEQ}, got {_quoted(token)}")
 
 
 def _check_magnitude(tokens: Sequence[str]) -> None:
     for token in tokens:
         if token not in ("j", "J") and not math.fabs(float(token)) <= MAX_NUMBER:
-            raise _ParseError(43, f"{_quoted(token)} is larger than any length or angle; check what the program prints")
+            raise _ParseError(
+                Code.OUT_OF_RANGE, f"{_quoted(token)} is larger than any length or angle; check what the program prints"
+            )
 
 
 def _quoted(token: str) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 from eyebolt.calibration import Refusal, Solution
 from eyebolt.geometry import Array, Mount
 from eyebolt.observations import Measure, ViewAcceptance
-from eyebolt.protocol import Reply
+from eyebolt.protocol import Code, Reply
 from eyebolt.session import messages as msg
 from eyebolt.session.messages import Command
 from eyebolt.session.solving import begin_background_solve, begin_next_view_search
@@ -19,13 +19,10 @@ from eyebolt.session.state import SessionConfig, State, Task
 
 Result = tuple[State, list[Command]]
 
-# After these the robot leaves the loop, and somebody reads the result.
-ENDING_CODES = (3, 32, 33, 34, 37, 38)
-
 
 def record_reply(
     state: State,
-    code: int,
+    code: Code,
     message: str,
     remedy: str,
     count: int,
@@ -90,7 +87,7 @@ def on_recorded(state: State, task: Task, event: msg.FactsRecorded) -> Result:
     state = state.with_facts(task.facts).with_task(facts=())
     if task.result is None:
         return _send_reply(state, task, [])
-    if task.verb == "capture" and int(task.facts[-1]["code"]) not in ENDING_CODES:
+    if task.verb == "capture" and not Code(task.facts[-1]["code"]).ends_program:
         # The robot goes on to the next waypoint; the result of these pairs is written while it travels.
         return _send_reply(state, task, [task.result])
     return state.with_task(stage="write-result"), [task.result]
@@ -106,7 +103,7 @@ def on_write_failed(state: State, task: Task, event: msg.WriteFailed) -> Result:
     state = replace(state, task=None, unrecorded_seq=task.seq)
     if task.caller is None or task.working_sent:
         return state, [msg.PublishStatus()]
-    reply = Reply(31, task.seq, state.kept, state.wanted)
+    reply = Reply(Code.CANNOT_RECORD, task.seq, state.kept, state.wanted)
     return state, [msg.SendReply(task.caller, reply, task.bracketed, event.message), msg.PublishStatus()]
 
 
@@ -145,7 +142,9 @@ def _send_reply(state: State, task: Task, then: list[Command]) -> Result:
 
 def place_message(config: SessionConfig, base_T_flange: Array | None, found: ViewAcceptance) -> str:
     """The board was seen, with code 0 or with advice; ``base_T_flange`` as the robot sent it, if it did."""
-    message = "the board lies still and is seen: touch its corners" + (f" ({found.message})" if found.code else "")
+    message = "the board lies still and is seen: touch its corners" + (
+        f" ({found.message})" if found.code.is_advice else ""
+    )
     noted = config.mount is Mount.FIXED and base_T_flange is not None
     return message + ("; the pose is noted, a fixed camera needs none" if noted else "")
 

@@ -14,7 +14,7 @@ from eyebolt.boards import Detection
 from eyebolt.calibration import Refusal, ResultAcceptance, Solution, assess_result
 from eyebolt.geometry import Array
 from eyebolt.observations import Baseline, Pair, ViewAcceptance, assess_view, view_acceptance
-from eyebolt.protocol import CODES
+from eyebolt.protocol import Code
 from eyebolt.session import messages as msg
 from eyebolt.session.answer import place_message, record_reply, touch_message
 from eyebolt.session.facts import SessionLog, pairs_of, touch_from_fact
@@ -35,7 +35,7 @@ Result = tuple[State, list[Command]]
 # Requests that take a picture.
 IMAGE_VERBS = ("capture", "check", "place")
 
-_GRAB_CODES = {"camera-lost": 30}
+_GRAB_CODES = {"camera-lost": Code.CAMERA_LOST}
 _DONE_MESSAGES = {"undo": "the newest kept pair is taken back", "bye": "the session is closed"}
 
 
@@ -89,7 +89,7 @@ def on_session_opened(state: State, task: Task, event: msg.SessionOpened) -> Res
     if task.verb in IMAGE_VERBS:
         return begin_capture(state, [msg.PublishStatus()])
     message = "a new session with numbering of its own"
-    return record_reply(state, 0, message, "", state.kept, state.wanted, [])
+    return record_reply(state, Code.OK, message, "", state.kept, state.wanted, [])
 
 
 def grabbed(state: State, task: Task, event: msg.Grabbed) -> Result:
@@ -113,8 +113,8 @@ def grabbed(state: State, task: Task, event: msg.Grabbed) -> Result:
 
 def on_grab_failed(state: State, task: Task, event: msg.GrabFailed) -> Result:
     """No picture."""
-    code = _GRAB_CODES.get(event.code, 22)
-    return record_reply(state, code, event.message, CODES[code].remedy, state.kept, state.wanted, [])
+    code = _GRAB_CODES.get(event.code, Code.NO_FRESH_FRAME)
+    return record_reply(state, code, event.message, code.remedy, state.kept, state.wanted, [])
 
 
 def on_image_stored(state: State, task: Task, event: msg.ImageStored) -> Result:
@@ -145,7 +145,7 @@ def on_detected(state: State, task: Task, event: msg.Detected) -> Result:
     state = state.with_task(detection=event.detection, view=event.view, timings_ms=timings_ms)
     found = assess_task_view(state, task, event)
     state = state.with_task(view_acceptance=found)
-    if found.code >= 10:
+    if not found.code.is_success:
         return record_reply(state, found.code, found.message, found.remedy, state.kept, state.wanted, [], found.measure)
     if task.verb == "place":
         return record_reply(
@@ -164,12 +164,12 @@ def on_solved(state: State, task: Task, event: msg.Solved) -> Result:
     if task.timings_ms:
         state = state.with_task(timings_ms={**task.timings_ms, "solve": event.duration_ns / 1e6})
     if task.verb == "capture":
-        found = task.view_acceptance or view_acceptance(0)
+        found = task.view_acceptance or view_acceptance(Code.OK)
         if _is_outlier(task, outcome):
             excluded = next(p for p in outcome.excluded if p.pair == task.index)
-            found = view_acceptance(27, excluded.reason)
+            found = view_acceptance(Code.OUTLIER, excluded.reason)
         found = find_stop(outcome) or found
-        kept = state.kept + (found.code < 10)
+        kept = state.kept + found.code.is_success
         return _reply_kept(_with_solve_fact(state, event, kept), task, found, outcome)
     kept = state.kept - (task.verb == "undo")
     state = _with_solve_fact(state, event, kept)
@@ -180,10 +180,10 @@ def on_solved(state: State, task: Task, event: msg.Solved) -> Result:
             return record_reply(state, stop.code, stop.message, stop.remedy, kept, wanted, [])
         acceptance = assess_result(outcome, state.config.goal.tolerance_mm)
         code, aux = _solve_code(state, outcome, acceptance)
-        remedy = CODES[code].remedy if code else "Read the result; the engineer accepts it."
-        return record_reply(state, code, acceptance.reason, remedy, kept, wanted if code else aux, [])
+        remedy = code.remedy if not code.is_success else "Read the result; the engineer accepts it."
+        return record_reply(state, code, acceptance.reason, remedy, kept, wanted if not code.is_success else aux, [])
     message = touch_message(outcome) if task.verb == "touch" else _DONE_MESSAGES[task.verb]
-    return record_reply(state, 0, message, "", kept, wanted, [])
+    return record_reply(state, Code.OK, message, "", kept, wanted, [])
 
 
 def on_worker_failed(state: State, task: Task, event: msg.WorkerFailed) -> Result:
@@ -191,22 +191,23 @@ def on_worker_failed(state: State, task: Task, event: msg.WorkerFailed) -> Resul
     if task.verb in ("undo", "touch", "bye"):
         # None of them needs a solution.
         kept = state.kept - (task.verb == "undo")
-        return record_reply(state, 0, event.message, "", kept, state.config.goal.pairs_wanted(kept, None), [])
-    code = 28 if task.verb == "solve" else 20
-    return record_reply(state, code, event.message, CODES[code].remedy, state.kept, state.wanted, [])
+        return record_reply(state, Code.OK, event.message, "", kept, state.config.goal.pairs_wanted(kept, None), [])
+    code = Code.NOT_SOLVABLE if task.verb == "solve" else Code.NO_BOARD
+    return record_reply(state, code, event.message, code.remedy, state.kept, state.wanted, [])
 
 
 def _reply_kept(state: State, task: Task, found: ViewAcceptance, outcome: Solution | Refusal | None) -> Result:
     """The answer to a capture or check whose view is good; ``outcome`` None: it does not wait for its solve."""
     goal = state.config.goal
-    kept = state.kept + (task.verb == "capture" and found.code < 10)
+    kept = state.kept + (task.verb == "capture" and found.code.is_success)
     wanted = state.wanted_with(kept) if outcome is None else goal.pairs_wanted(kept, outcome)
     code, message, remedy = found.code, found.message, found.remedy
-    if code < 10 and task.verb == "capture":
+    if code.is_success and task.verb == "capture":
         if goal.is_met(kept, outcome):
-            code, message, remedy = 3, CODES[3].message, CODES[3].remedy
+            code, message, remedy = Code.GOAL_MET, Code.GOAL_MET.message, Code.GOAL_MET.remedy
         elif kept >= goal.max_pairs:
-            code, message, remedy = 37, CODES[37].message, CODES[37].remedy
+            code = Code.MAX_PAIRS_REACHED
+            message, remedy = code.message, code.remedy
     return record_reply(state, code, message, remedy, kept, wanted, [], found.measure)
 
 
@@ -216,15 +217,15 @@ def _is_outlier(task: Task, outcome: Solution | Refusal) -> bool:
     return any(p.pair == task.index for p in outcome.excluded)
 
 
-def _solve_code(state: State, outcome: Solution | Refusal, acceptance: ResultAcceptance) -> tuple[int, int]:
+def _solve_code(state: State, outcome: Solution | Refusal, acceptance: ResultAcceptance) -> tuple[Code, int]:
     """Code and, for 0, p95 in micrometres."""
     if isinstance(outcome, Refusal):
-        return (35 if outcome.code == "insufficient-rotation" else 28), 0
+        return (Code.INSUFFICIENT_ROTATION if outcome.code == "insufficient-rotation" else Code.NOT_SOLVABLE), 0
     if acceptance.status != "reject":
-        return 0, round(outcome.expected_error_mm.p95 * 1e3)
+        return Code.OK, round(outcome.expected_error_mm.p95 * 1e3)
     if outcome.expected_error_mm.p95 <= state.config.goal.tolerance_mm:
-        return 36, 0
-    return (37 if state.kept >= state.config.goal.max_pairs else 28), 0
+        return Code.NOT_ACCEPTED, 0
+    return (Code.MAX_PAIRS_REACHED if state.kept >= state.config.goal.max_pairs else Code.NOT_SOLVABLE), 0
 
 
 def _with_solve_fact(state: State, event: msg.Solved, kept: int) -> State:
@@ -311,6 +312,6 @@ def begin_touch(state: State, corner: int, base_T_flange: Array, extra_commands:
     pairs = pairs_of(log.solvable)
     if len(pairs) < MIN_PAIRS_TO_SOLVE:
         message = f"corner {corner} is touched; there are too few pairs yet to compare it with"
-        return record_reply(state, 0, message, "", state.kept, state.wanted, extra_commands)
+        return record_reply(state, Code.OK, message, "", state.kept, state.wanted, extra_commands)
     placed = replace(log, touch_records=(*log.touch_records, touch_from_fact(fact))).placed
     return wait_for_solve(state, msg.Solve(task.number, pairs, pairs_of(log.checks), placed), extra_commands)

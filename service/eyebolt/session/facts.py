@@ -15,17 +15,13 @@ import numpy as np
 from eyebolt.boards import Detection, NoDetection, detection_from_json
 from eyebolt.geometry import Array
 from eyebolt.observations import Pair, PlacedBoard, Touch
+from eyebolt.protocol import Code
 
 Fact = Mapping[str, Any]
 
 
 # Refused not for what they are, but for what the pairs together say: they stay for the diagnosis.
-REFUSED_BY_SOLVE = (27, 32, 33, 34)
-
-
-def keeps_pair(code: int) -> bool:
-    """Whether a capture answered with ``code`` is a kept pair: 0-9, and 37, which keeps it and stops."""
-    return code < 10 or code == 37
+REFUSED_BY_SOLVE = (Code.OUTLIER, Code.POSE_FORMAT_MISMATCH, Code.WRONG_MOUNT, Code.SETUP_MOVED)
 
 
 @dataclass(frozen=True)
@@ -33,7 +29,7 @@ class StoredReply:
     """What a remembered request was told; ``text`` is the line it was told for."""
 
     text: str
-    code: int
+    code: Code
     count: int
     aux: int
 
@@ -55,7 +51,7 @@ class CaptureRecord:
     base_T_flange: Array | None
     raw_pose: tuple[float, ...] | None = None
     detection: Detection | NoDetection | None = None
-    code: int | None = None
+    code: Code | None = None
     undone: bool = False
     residual_px: float | None = None
     refused_by_solve: bool = False
@@ -63,7 +59,7 @@ class CaptureRecord:
     @property
     def kept(self) -> bool:
         """Counted, and not taken back."""
-        return self.code is not None and keeps_pair(self.code) and not self.undone
+        return self.code is not None and self.code.keeps_pair and not self.undone
 
     @property
     def solvable(self) -> bool:
@@ -148,7 +144,7 @@ class SessionLog:
     @property
     def refused(self) -> int:
         """Captures and checks answered 20-29."""
-        return sum(1 for t in self.answers.values() if 20 <= t.code < 30 and t.text.startswith(("capture", "check")))
+        return sum(1 for t in self.answers.values() if t.code.is_refusal and t.text.startswith(("capture", "check")))
 
     @property
     def pending(self) -> CaptureRecord | None:
@@ -248,7 +244,7 @@ def _apply_next_view(log: SessionLog, fact: Fact) -> SessionLog:
 
 
 def _apply_reply(log: SessionLog, fact: Fact) -> SessionLog:
-    seq, code = fact["seq"], fact["code"]
+    seq, code = fact["seq"], Code(fact["code"])
     answers = {**log.answers, seq: StoredReply(fact["text"], code, fact["count"], fact["aux"])}
     captures, history, placed_board, touch_records = (
         log.captures,
@@ -261,20 +257,20 @@ def _apply_reply(log: SessionLog, fact: Fact) -> SessionLog:
         # 38 is told of a picture's size too, and then there is nothing to solve; a solve tells what it rests on.
         together = code in REFUSED_BY_SOLVE or log.captures[-1].index in (log.last_solve or {}).get("based_on", ())
         captures = (*log.captures[:-1], replace(log.captures[-1], code=code, refused_by_solve=together))
-        if verb == "capture" and keeps_pair(code):
+        if verb == "capture" and code.keeps_pair:
             own = log.last_solve is not None and log.last_solve["kept"] == fact["count"]
             history = (*history, log.last_solve["p95_mm"] if own and log.last_solve is not None else None)
     elif log.pending is not None:
         # The robot was told that it could not be recorded, and went on: no restart may take it up again.
-        captures = (*log.captures[:-1], replace(log.captures[-1], code=31))
-    if verb == "undo" and code == 0:
+        captures = (*log.captures[:-1], replace(log.captures[-1], code=Code.CANNOT_RECORD))
+    if verb == "undo" and code is Code.OK:
         newest = max(t.index for t in log.kept)
         captures = tuple(replace(t, undone=True) if t.index == newest else t for t in captures)
         history = history[:-1]
     if verb == "place":
         # Where the newest place failed, nobody knows how the board lies now.
-        placed_board = captures[-1].index if keeps_pair(code) else None
-    if verb == "touch" and code == 0 and log.pending_touch is not None and log.pending_touch.text == fact["text"]:
+        placed_board = captures[-1].index if code.keeps_pair else None
+    if verb == "touch" and code is Code.OK and log.pending_touch is not None and log.pending_touch.text == fact["text"]:
         touch_records = (*touch_records, log.pending_touch)
     return replace(
         log,
@@ -285,7 +281,7 @@ def _apply_reply(log: SessionLog, fact: Fact) -> SessionLog:
         touch_records=touch_records,
         pending_touch=None,
         last_seq=seq,
-        closed=log.closed or (verb == "bye" and code == 0),
+        closed=log.closed or (verb == "bye" and code is Code.OK),
         last_reply={**{key: fact[key] for key in ("seq", "code", "message", "remedy")}, "measure": fact.get("measure")},
     )
 

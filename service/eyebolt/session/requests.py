@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Array, Mount
-from eyebolt.protocol import VERBS, Reply, Request, printed_pose, zero_numbers
+from eyebolt.protocol import VERBS, Code, Reply, Request, printed_pose, zero_numbers
 from eyebolt.session import messages as msg
 from eyebolt.session.answer import record_reply
 from eyebolt.session.capture import IMAGE_VERBS, begin_capture, begin_solve, begin_touch, with_live_pose
@@ -30,7 +30,7 @@ def on_request(state: State, event: msg.RequestReceived) -> Result:
     if state.robot not in (None, caller.connection):
         if request.verb != "hello":
             message = "another connection holds this station: say hello to take it over"
-            return state, [_reply(state, caller, request, 45, message)]
+            return state, [_reply(state, caller, request, Code.NOT_NOW, message)]
         commands.append(msg.CloseConnection(int(state.robot or 0)))
     state = replace(state, robot=caller.connection)
     if VERBS[request.verb].is_recorded:
@@ -54,9 +54,9 @@ def on_accepted_result(state: State, event: msg.AcceptedResultRead) -> Result:
     """``result`` can be answered."""
     if event.transform is None:
         message = "no result of this station is accepted yet: read result.json, then 'eyebolt accept SESSION --by NAME'"
-        return state, [_reply(state, event.caller, event.request, 36, message)]
+        return state, [_reply(state, event.caller, event.request, Code.NOT_ACCEPTED, message)]
     fields = state.config.pose_format.to_fields(event.transform)
-    reply = Reply(0, event.request.seq or 0, 0, 0, printed_pose(fields, state.config.pose_format.decimals))
+    reply = Reply(Code.OK, event.request.seq or 0, 0, 0, printed_pose(fields, state.config.pose_format.decimals))
     return state, [msg.SendReply(event.caller, reply, event.request.bracketed, "the accepted transform")]
 
 
@@ -72,7 +72,7 @@ def on_timer(state: State, task: Task, _: msg.TimerExpired) -> Result:
     """The work takes longer than a robot waits."""
     if task.working_sent or task.caller is None:
         return state, []
-    reply = Reply(10, task.seq, state.kept, state.wanted)
+    reply = Reply(Code.WORKING, task.seq, state.kept, state.wanted)
     return state.with_task(working_sent=True), [msg.SendReply(task.caller, reply, task.bracketed, "still working")]
 
 
@@ -92,7 +92,7 @@ def _answer_at_once(state: State, event: msg.RequestReceived) -> Result:
         open_session = state.log is not None and not state.log.closed
         aux = state.last_seq if open_session else 0
         message = "an open session goes on" if open_session else "no session is open"
-        return state, [_reply(state, caller, request, 0, message, aux=aux), msg.PublishStatus()]
+        return state, [_reply(state, caller, request, Code.OK, message, aux=aux), msg.PublishStatus()]
     # Who asks a daemon that just came back wants to know whether it is there, and what it still has.
     back = state.background is not None and state.background.restarted and request.verb == "status"
     if state.background is not None and request.verb in _NEED_BACKGROUND_SOLVE and not back:
@@ -100,23 +100,29 @@ def _answer_at_once(state: State, event: msg.RequestReceived) -> Result:
         return replace(state, deferred_requests=(*state.deferred_requests, event)), [wake]
     if request.verb == "status":
         message = f"{state.kept} pairs kept, {state.wanted} wanted"
-        return state, [_reply(state, caller, request, 0, message)]
+        return state, [_reply(state, caller, request, Code.OK, message)]
     if request.verb == "again":
         return state, [_again(state, caller, request)]
     if request.verb == "result":
         return state, [msg.ReadAcceptedResult(caller, request)]
-    return state, [_reply(state, caller, request, 45, f"'{request.verb}' is not served by this version")]
+    return state, [_reply(state, caller, request, Code.NOT_NOW, f"'{request.verb}' is not served by this version")]
 
 
 def _again(state: State, caller: msg.Caller, request: Request) -> Command:
     if state.task is not None and state.task.seq == request.seq:
-        return _reply(state, caller, request, 10)
+        return _reply(state, caller, request, Code.WORKING)
     stored = state.log.answers.get(request.seq or 0) if state.log is not None else None
     if stored is None and state.unrecorded_seq == request.seq:
-        return _reply(state, caller, request, 31, f"request {request.seq} could not be recorded: nothing of it counts")
+        return _reply(
+            state,
+            caller,
+            request,
+            Code.CANNOT_RECORD,
+            f"request {request.seq} could not be recorded: nothing of it counts",
+        )
     if stored is None:
         message = f"no request {request.seq} in this session"
-        return _reply(state, caller, request, 43, message, aux=state.last_seq)
+        return _reply(state, caller, request, Code.OUT_OF_RANGE, message, aux=state.last_seq)
     words = (state.log.last_reply if state.log is not None else None) or {}
     message = str(words["message"]) if words.get("seq") == request.seq else ""
     return msg.SendReply(
@@ -129,9 +135,9 @@ def _recorded_request(state: State, event: msg.RequestReceived) -> Result:
     seq = request.seq or 0
     if state.task is not None:
         if state.task.seq == seq:
-            code = 10 if state.task.text == request.text else 47
-            return state, [_reply(state, caller, request, code, aux=None if code == 10 else seq)]
-        return state, [_reply(state, caller, request, 45, f"request {state.task.seq} is still in work")]
+            code = Code.WORKING if state.task.text == request.text else Code.SEQ_REUSED
+            return state, [_reply(state, caller, request, code, aux=None if code is Code.WORKING else seq)]
+        return state, [_reply(state, caller, request, Code.NOT_NOW, f"request {state.task.seq} is still in work")]
     log = state.log
     if log is not None and request.verb == "begin" and not log.is_empty:
         return _start_in_new_session(state, event)
@@ -141,7 +147,7 @@ def _recorded_request(state: State, event: msg.RequestReceived) -> Result:
             reply = Reply(stored.code, seq, stored.count, stored.aux)
             return state, [msg.SendReply(caller, reply, request.bracketed, "asked before: the stored answer")]
         message = f"seq {seq} was used for '{stored.text}'"
-        return state, [_reply(state, caller, request, 47, message, aux=log.last_seq)]
+        return state, [_reply(state, caller, request, Code.SEQ_REUSED, message, aux=log.last_seq)]
     return _start_task(state, event)
 
 
@@ -151,11 +157,11 @@ def _start_task(state: State, event: msg.RequestReceived) -> Result:
     if request.verb in IMAGE_VERBS:
         if request.verb == "place" and request.pose is None and state.config.mount is Mount.ARM:
             message = "place wants the flange pose: the camera is on the arm, and where the board lies depends on it"
-            return state, [_reply(state, caller, request, 41, message)]
+            return state, [_reply(state, caller, request, Code.WRONG_FIELD_COUNT, message)]
         try:
             base_T_flange = _requested_pose(state, request)
         except InputFault as fault:
-            return state, [_reply(state, caller, request, 43, fault.message)]
+            return state, [_reply(state, caller, request, Code.OUT_OF_RANGE, fault.message)]
         if not is_open:
             return _start_in_new_session(state, event)
         state = with_new_task(state, request, caller, event.at_ns, event.timestamp, "grab")
@@ -166,11 +172,11 @@ def _start_task(state: State, event: msg.RequestReceived) -> Result:
         state = with_new_task(state, request, caller, event.at_ns, event.timestamp, "record-reply")
         return _reply_to_task(state, "a new session with numbering of its own", event)
     if not is_open:
-        return state, [_reply(state, caller, request, 45, "no session is open: begin one")]
+        return state, [_reply(state, caller, request, Code.NOT_NOW, "no session is open: begin one")]
     if request.verb == "touch":
         return _start_touch(state, event)
     if request.verb == "undo" and not state.kept:
-        return state, [_reply(state, caller, request, 45, "no kept pair to take back")]
+        return state, [_reply(state, caller, request, Code.NOT_NOW, "no kept pair to take back")]
     state = with_new_task(state, request, caller, event.at_ns, event.timestamp, "solve")
     return begin_solve(state, [_working_timer(state, event)])
 
@@ -181,18 +187,18 @@ def _start_touch(state: State, event: msg.RequestReceived) -> Result:
         message = (
             "where the tip is nobody knows: add tip_mm = [x, y, z], in the flange frame, to [robot] in the station file"
         )
-        return state, [_reply(state, caller, request, 45, message)]
+        return state, [_reply(state, caller, request, Code.NOT_NOW, message)]
     if log is None or log.placed_board is None:
         message = "no placed board: lay the board still in the camera's view, send place, and touch it after a 0"
-        return state, [_reply(state, caller, request, 45, message)]
+        return state, [_reply(state, caller, request, Code.NOT_NOW, message)]
     corner, count = int(request.numbers[0]), state.config.board_corner_count
     if corner >= count:
         message = f"k is {corner}, and the board's inner corners are numbered 0 to {count - 1}, row by row"
-        return state, [_reply(state, caller, request, 43, message)]
+        return state, [_reply(state, caller, request, Code.OUT_OF_RANGE, message)]
     try:
         base_T_flange = state.config.base_T_flange(request.pose or ())
     except InputFault as fault:
-        return state, [_reply(state, caller, request, 43, fault.message)]
+        return state, [_reply(state, caller, request, Code.OUT_OF_RANGE, fault.message)]
     state = with_new_task(state, request, caller, event.at_ns, event.timestamp, "solve")
     return begin_touch(state, corner, base_T_flange, [_working_timer(state, event)])
 
@@ -208,13 +214,15 @@ def _start_in_new_session(state: State, event: msg.RequestReceived) -> Result:
         try:
             state = state.with_task(base_T_flange=_requested_pose(state, event.request))
         except InputFault as fault:
-            return replace(state, task=None), [_reply(state, event.caller, event.request, 43, fault.message)]
+            return replace(state, task=None), [
+                _reply(state, event.caller, event.request, Code.OUT_OF_RANGE, fault.message)
+            ]
     # A solve that still runs belongs to the session that is open: a new one waits for it.
     return state.with_task(open_deferred=True), [_working_timer(state, event)]
 
 
 def _reply_to_task(state: State, message: str, event: msg.RequestReceived) -> Result:
-    return record_reply(state, 0, message, "", state.kept, state.wanted, [_working_timer(state, event)])
+    return record_reply(state, Code.OK, message, "", state.kept, state.wanted, [_working_timer(state, event)])
 
 
 def _working_timer(state: State, event: msg.RequestReceived) -> Command:
@@ -229,7 +237,7 @@ def _zero_numbers(state: State, verb: str) -> tuple[tuple[float, int], ...] | No
 
 
 def _reply(
-    state: State, caller: msg.Caller, request: Request, code: int, message: str = "", aux: int | None = None
+    state: State, caller: msg.Caller, request: Request, code: Code, message: str = "", aux: int | None = None
 ) -> Command:
     numbers = _zero_numbers(state, request.verb)
     reply = Reply(code, request.seq or 0, state.kept, state.wanted if aux is None else aux, numbers)

@@ -20,6 +20,7 @@ from typing import Any
 from eyebolt.calibration import PredictiveModel, Refusal, Solution, assess_result
 from eyebolt.observations import View, ViewAcceptance, view_acceptance
 from eyebolt.planning import progress_json
+from eyebolt.protocol import Code
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import SessionLog, pairs_of
 from eyebolt.session.messages import Command
@@ -28,12 +29,13 @@ from eyebolt.session.state import BackgroundSolve, NextViewSearch, SessionConfig
 MIN_PAIRS_TO_SOLVE = 3
 # What the robot hears for a stop finding. Half-turned views are not among them: sessions put those right.
 STOP_CODES = {
-    **dict.fromkeys(("pose-format", "pairs-shifted"), 32),
-    "mount": 33,
-    **dict.fromkeys(("camera-moved", "tool-changed", "frame-changed"), 34),
-    **dict.fromkeys(("corner-numbering", "board-scale", "board-or-lens"), 38),
+    **dict.fromkeys(("pose-format", "pairs-shifted"), Code.POSE_FORMAT_MISMATCH),
+    "mount": Code.WRONG_MOUNT,
+    **dict.fromkeys(("camera-moved", "tool-changed", "frame-changed"), Code.SETUP_MOVED),
+    **dict.fromkeys(("corner-numbering", "board-scale", "board-or-lens"), Code.BOARD_OR_LENS_MISMATCH),
     **dict.fromkeys(
-        ("lens-resolution", "already-undistorted", "distortion", "focal-length", "principal-point", "focus-changed"), 38
+        ("lens-resolution", "already-undistorted", "distortion", "focal-length", "principal-point", "focus-changed"),
+        Code.BOARD_OR_LENS_MISMATCH,
     ),
 }
 

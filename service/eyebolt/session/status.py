@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from eyebolt.protocol import is_stop
+from eyebolt.protocol import Code
 from eyebolt.session.state import State
 
 SCHEMA = 1
@@ -79,7 +79,7 @@ def _phase(state: State) -> str:
         return "idle"
     if log.closed:
         return "closed"
-    if log.last_reply is not None and is_stop(int(log.last_reply["code"])):
+    if log.last_reply is not None and Code(log.last_reply["code"]).is_stop:
         return "stopped"
     if log.last_solve is not None and log.last_solve["goal_met"] and log.last_solve["kept"] == state.kept:
         return "goal-met"

@@ -10,7 +10,7 @@ import numpy as np
 
 from eyebolt.boards import Detection, detection_from_json
 from eyebolt.observations import BoardPose, CornerObservations, Pair, View, fit_board_poses, linearize_corners
-from eyebolt.protocol import LineFault, parse
+from eyebolt.protocol import Code, LineFault, parse
 from eyebolt.results import build_result
 from eyebolt.session import State, step
 from eyebolt.session import messages as msg
@@ -95,7 +95,7 @@ class InProcessReplay:
     def _grabbed(self, command: msg.Grab) -> msg.Event:
         at_ns = command.not_before_ns
         if self._line.picture is None:
-            code = "camera-lost" if self._line.reply.code == 30 else "no-fresh-frame"
+            code = "camera-lost" if self._line.reply.code is Code.CAMERA_LOST else "no-fresh-frame"
             return msg.GrabFailed(command.task, code, "no picture, as recorded")
         return msg.Grabbed(command.task, at_ns, at_ns, "replay", "")
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from eyebolt.errors import InputFault
+from eyebolt.protocol import Code
 from eyebolt_sim.replay.recording import RecordedLine
 
 
@@ -19,7 +20,7 @@ class ReplayFault:
     name: str
     description: str
     is_camera_fault: bool = False
-    expected_code: int | None = None
+    expected_code: Code | None = None
 
     @property
     def expectation(self) -> str:
@@ -45,10 +46,23 @@ FAULTS: Mapping[str, ReplayFault] = {
             "reset-after-line", "the cable is pulled behind the line; 1 s later the robot calls again and repeats it"
         ),
         ReplayFault("dropped", "the pictures of the first 0.5 s do not arrive", is_camera_fault=True),
-        ReplayFault("stale", "every picture was exposed before the line", is_camera_fault=True, expected_code=22),
-        ReplayFault("truncated", "of every picture the last bytes are missing", is_camera_fault=True, expected_code=22),
         ReplayFault(
-            "camera-lost", "no picture at all; then the camera starts anew", is_camera_fault=True, expected_code=30
+            "stale",
+            "every picture was exposed before the line",
+            is_camera_fault=True,
+            expected_code=Code.NO_FRESH_FRAME,
+        ),
+        ReplayFault(
+            "truncated",
+            "of every picture the last bytes are missing",
+            is_camera_fault=True,
+            expected_code=Code.NO_FRESH_FRAME,
+        ),
+        ReplayFault(
+            "camera-lost",
+            "no picture at all; then the camera starts anew",
+            is_camera_fault=True,
+            expected_code=Code.CAMERA_LOST,
         ),
     )
 }

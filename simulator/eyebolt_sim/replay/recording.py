@@ -11,6 +11,7 @@ from typing import Any
 
 from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT, StationContext, load_context
 from eyebolt.errors import InputFault
+from eyebolt.protocol import Code
 from eyebolt.session import IMAGE_VERBS
 from eyebolt.store import RESULT_NAME, SessionFolder
 
@@ -22,7 +23,7 @@ _WALL_RESOLUTION_S = 1.5
 class RecordedReply:
     """What the robot was told."""
 
-    code: int
+    code: Code
     count: int
     aux: int
 
@@ -138,7 +139,7 @@ def _lines(facts: Sequence[Mapping[str, Any]]) -> list[RecordedLine]:
         RecordedLine(
             number,
             answer["text"],
-            RecordedReply(answer["code"], answer["count"], answer["aux"]),
+            RecordedReply(Code(answer["code"]), answer["count"], answer["aux"]),
             answer["timestamp"],
             at_s,
             picture,

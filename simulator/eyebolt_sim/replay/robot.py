@@ -11,7 +11,7 @@ import numpy as np
 
 from eyebolt.cameras import Pixels
 from eyebolt.errors import InputFault
-from eyebolt.protocol import MAX_SEQ
+from eyebolt.protocol import MAX_SEQ, Code
 from eyebolt_sim.replay.camera import ReplayCamera
 from eyebolt_sim.replay.daemon_target import ReplayTarget
 from eyebolt_sim.replay.line_faults import FAULTS, ReplayFault
@@ -105,7 +105,7 @@ class ReplayRobot:
 
     def _hello(self) -> int:
         answer = self._link.exchange("hello 0")
-        if answer.code:
+        if answer.code is not Code.OK:
             raise InputFault(
                 "sim-refused",
                 f"the daemon answered {answer.code} to hello",
@@ -120,7 +120,11 @@ class ReplayRobot:
             self._SENDERS[fault.name] if fault is not None and not fault.is_camera_fault else ReplayRobot._send_plain
         )
         replies = [_recorded_reply(answer) for answer in send_line(self, line)]
-        if fault is not None and fault.expected_code is not None and 20 <= replies[0].code < 40:
+        if (
+            fault is not None
+            and fault.expected_code is not None
+            and (replies[0].code.is_refusal or replies[0].code.is_stop)
+        ):
             self._camera.show(self._visible_pixels)
             replies.append(_recorded_reply(self._retry(line)))
         return Played(line, tuple(replies), fault)
@@ -130,10 +134,12 @@ class ReplayRobot:
             return
         if line.picture is None:
             # None came, on record: the camera was gone, or there and had nothing fresh.
-            self._camera.show(self._visible_pixels, FAULTS["camera-lost" if line.reply.code == 30 else "stale"])
+            self._camera.show(
+                self._visible_pixels, FAULTS["camera-lost" if line.reply.code is Code.CAMERA_LOST else "stale"]
+            )
             return
         self._load_view(line)
-        if line.reply.code == 21 and line.shift_px is not None and fault is None:
+        if line.reply.code is Code.MOVING and line.shift_px is not None and fault is None:
             self._camera.show_moving(self._visible_pixels, line.shift_px)
         else:
             self._camera.show(self._visible_pixels, fault if fault is not None and fault.is_camera_fault else None)

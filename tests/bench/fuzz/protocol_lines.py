@@ -4,7 +4,7 @@ import random
 import time
 from pathlib import Path
 
-from eyebolt.protocol.codes import CODES
+from eyebolt.protocol.codes import Code
 from eyebolt.protocol.framing import MAX_LINE_BYTES, LateLineFeed, LineSplitter, OverlongLine
 from eyebolt.protocol.replies import Reply, encode
 from eyebolt.protocol.requests import VERBS, LineFault, Request, overlong_fault, parse
@@ -58,7 +58,7 @@ def wrong_with(item):
     parsed = overlong_fault(item.prefix) if isinstance(item, OverlongLine) else parse(item.content, 7)
     if isinstance(parsed, Request):
         return (None, 0) if parsed.verb in VERBS else (f"a request of no verb: {parsed!r}", 0)
-    if not isinstance(parsed, LineFault) or parsed.code not in CODES or not 40 <= parsed.code <= 44:
+    if not isinstance(parsed, LineFault) or parsed.code not in list(Code) or not 40 <= parsed.code <= 44:
         return f"neither request nor fault 40-44: {parsed!r}", 0
     if not parsed.message.strip() or not parsed.message.isprintable():
         return f"words that no screen shows: {parsed.message!r}", parsed.code
