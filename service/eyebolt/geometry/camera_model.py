@@ -1,7 +1,8 @@
 """The camera model: pinhole with radial, tangential and thin-prism distortion, and its derivatives.
 
 Camera frame: z forward, x right, y down; pixel centres at integers. Coefficient order k1 k2 p1 p2 k3 k4 k5 k6
-s1 s2 s3 s4, as OpenCV documents it (module calib3d, "detailed description").
+s1 s2 s3 s4, as OpenCV documents it (module calib3d, "detailed description"). Decentring
+and thin-prism terms: J. Weng, P. Cohen, M. Herniou, IEEE PAMI 14(10), 1992.
 """
 
 from __future__ import annotations
@@ -16,24 +17,29 @@ from eyebolt.errors import InputFault
 from eyebolt.geometry.se3 import Array
 
 COEFFICIENT_COUNTS = (0, 4, 5, 8, 12)
+"""Allowed numbers of distortion coefficients; those that are absent are 0."""
 COEFFICIENT_NAMES = ("k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6", "s1", "s2", "s3", "s4")
+"""Names of the distortion coefficients, in order."""
 _MATRIX_INDICES = {"fx": (0, 0), "fy": (1, 1), "cx": (0, 2), "cy": (1, 2)}
 
 
 @dataclass(frozen=True)
 class CameraModel:
-    """Intrinsics of one lens at one picture size.
+    """Intrinsics of one lens at one image size.
 
-    ``width_px``, ``height_px``; ``matrix`` (3, 3) pixels; ``distortion`` (0, 4, 5, 8 or 12,), dimensionless.
-    ``sigma`` names standard deviations of any of fx, fy, cx, cy (pixels), k1, k2, ... where they are known.
-    Raises InputFault ``lens-model`` on a matrix or coefficient count that is no lens.
+    Raises InputFault ``lens-model`` if the matrix or the number of coefficients is not that of a camera.
     """
 
     width_px: int
+    """Image width, pixels."""
     height_px: int
+    """Image height, pixels."""
     matrix: Array
+    """(3, 3), pixels: [[fx, skew, cx], [0, fy, cy], [0, 0, 1]]."""
     distortion: Array
+    """(0, 4, 5, 8 or 12,), dimensionless, in the order of COEFFICIENT_NAMES."""
     sigma: dict[str, float] = field(default_factory=dict)
+    """Standard deviations of fx, fy, cx, cy (pixels) and of coefficients, by name, where they are known."""
 
     def __post_init__(self) -> None:
         matrix = np.asarray(self.matrix, dtype=float)
@@ -53,7 +59,7 @@ class CameraModel:
         object.__setattr__(self, "distortion", distortion)
 
     def perturbed(self, changes: Mapping[str, float]) -> CameraModel:
-        """The lens with these amounts added to its parameters (fx, fy, cx, cy, k1, ...)."""
+        """The camera with these amounts added to its parameters (fx, fy, cx, cy in pixels; k1, ...)."""
         matrix, distortion = self.matrix.copy(), self.distortion.copy()
         for name, amount in changes.items():
             if name in _MATRIX_INDICES:
@@ -73,6 +79,7 @@ class CameraModel:
 
     def _project(self, points_m: Array, derivative: bool) -> tuple[Array, Array]:
         depth = points_m[..., 2]
+        # NaN rather than a mirrored projection: a point behind the camera has none.
         z = np.where(depth > 1e-9, depth, np.nan)
         x, y = points_m[..., 0] / z, points_m[..., 1] / z
         k1, k2, p1, p2, k3, k4, k5, k6, s1, s2, s3, s4 = self._coefficients()
@@ -104,9 +111,10 @@ class CameraModel:
     def rays(self, pixels: ArrayLike, iterations: int = 30) -> Array:
         """Directions (..., 3) with z = 1, in the camera frame, of pixels (..., 2): the inverse of ``project``.
 
-        Newton's method from the undistorted position; NaN where it does not settle (outside the lens model).
+        Newton's method, started as if there were no distortion; NaN where it does not converge (outside the range in
+        which the distortion is invertible).
         """
-        # A pixel far outside the lens model overflows on its way to NaN.
+        # The iteration for a pixel far outside that range overflows before it ends in NaN.
         with np.errstate(all="ignore"):
             return self._rays(np.asarray(pixels, dtype=float), iterations)
 
@@ -127,7 +135,7 @@ class CameraModel:
             )
             change = np.where(usable[..., None], change, 0.0)
             direction[..., :2] += change
-            # Each step squares the error: this one left it below rounding.
+            # Convergence is quadratic: after a step this small the error is below rounding.
             if np.abs(change).max(initial=0.0) < 1e-8:
                 break
         converged = np.abs(self.project(direction) - target_px).max(-1) < 1e-6

@@ -17,8 +17,9 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.floating[Any]]
 RowSelection = NDArray[np.bool_] | NDArray[np.intp]
-"""Which of n things: a mask or their numbers."""
+"""A selection of n rows: a mask (n,) or row numbers."""
 
+# Below these angles the closed forms lose more digits than their series.
 _SMALL_RAD = 1e-4
 _SERIES_RAD = 0.3
 _IDENTITY = np.eye(3)
@@ -58,7 +59,7 @@ def inverse(target_T_source: ArrayLike) -> Array:
 
 
 def apply(target_T_source: ArrayLike, points_m: ArrayLike) -> Array:
-    """Points (..., K, 3) in source coordinates, carried to target."""
+    """Points (..., K, 3), metres, transformed from source to target coordinates."""
     T = np.asarray(target_T_source, dtype=float)
     p = np.asarray(points_m, dtype=float)
     out: Array = p @ np.swapaxes(T[..., :3, :3], -1, -2) + T[..., None, :3, 3]
@@ -91,12 +92,12 @@ def exp_rotation(rotation_vector_rad: ArrayLike) -> Array:
 def log_rotation(rotation: ArrayLike) -> Array:
     """Rotation vector (..., 3) in radians, length in [0, pi], of rotation matrices (..., 3, 3).
 
-    Up to a third of a turn from what is skew in the matrix. Beyond, where that fades, through the quaternion of largest
-    component (S. W. Shepperd, J. Guidance and Control 1(3), 1978), which is accurate at half a turn too; one such
-    matrix takes all the others along.
+    Up to 120 degrees from the skew-symmetric part of the matrix. That part vanishes towards 180 degrees, so larger
+    angles go through the quaternion whose largest component is computed first (S. W. Shepperd, J. Guidance and Control
+    1(3), 1978), which is accurate at 180 degrees too; one such matrix sends the whole batch that way.
     """
     R = np.asarray(rotation, dtype=float)
-    # Axis times sine, and cosine, both doubled.
+    # Twice the axis times the sine, and twice the cosine.
     across = R[..., (2, 0, 1), (1, 2, 0)] - R[..., (1, 2, 0), (2, 0, 1)]
     along = np.trace(R, axis1=-2, axis2=-1) - 1
     if (along < -1.0).any():
@@ -106,10 +107,10 @@ def log_rotation(rotation: ArrayLike) -> Array:
 
 
 def _by_tangent(across: Array, along: Array) -> Array:
-    """Vectors (..., 3) in the direction of ``across``, as long as the angle whose tangent is |across| / ``along``."""
+    """Vectors (..., 3) along ``across`` whose length is the angle with tangent |across| / ``along``."""
     size = np.sqrt((across**2).sum(axis=-1))
     tiny = size < 1e-12
-    # The limit for no turn: there ``along`` is all there is.
+    # The limit at the identity, where the angle tends to |across| / along.
     scale = np.where(tiny, 1 / np.where(tiny, along, 1.0), np.arctan2(size, along) / np.where(tiny, 1.0, size))
     out: Array = across * scale[..., None]
     return out
@@ -175,8 +176,8 @@ def log(target_T_source: ArrayLike) -> Array:
     share = np.where(small, series, (1 - half / np.tan(half)) / (4 * half**2))
     # The inverse of the left Jacobian of the rotation, applied to the translation.
     K = skew(w)
-    turned = K @ t
-    rho = t - turned / 2 + share[..., None, None] * (K @ turned)
+    Kt = K @ t
+    rho = t - Kt / 2 + share[..., None, None] * (K @ Kt)
     return np.concatenate([rho[..., 0], w], axis=-1)
 
 
@@ -197,8 +198,18 @@ def rotation_angle(rotation: ArrayLike) -> Array:
     return out
 
 
+def pose_distance(first: ArrayLike, second: ArrayLike) -> tuple[Array, Array]:
+    """Distance of poses (..., 4, 4): between their origins (...,), metres, and of their rotations (...,), radians."""
+    T, U = np.asarray(first, dtype=float), np.asarray(second, dtype=float)
+    translation_m: Array = np.linalg.norm(T[..., :3, 3] - U[..., :3, 3], axis=-1)
+    return translation_m, rotation_angle(np.swapaxes(T[..., :3, :3], -1, -2) @ U[..., :3, :3])
+
+
 def nearest_rotation(matrix: ArrayLike) -> Array:
-    """The rotation (..., 3, 3) closest to ``matrix`` in the least-squares sense (singular value decomposition)."""
+    """The rotation (..., 3, 3) closest to ``matrix`` (..., 3, 3) in the Frobenius norm.
+
+    Singular value decomposition with the sign of the determinant corrected (S. Umeyama, IEEE PAMI 13(4), 1991).
+    """
     U, _, Vt = np.linalg.svd(np.asarray(matrix, dtype=float))
     U = U.copy()
     U[..., :, 2] *= np.linalg.det(U @ Vt)[..., None]
@@ -207,7 +218,7 @@ def nearest_rotation(matrix: ArrayLike) -> Array:
 
 
 def orthogonality_error(rotation: ArrayLike) -> float:
-    """Largest entry of R R^T - I, or infinity for a reflection: how far (3, 3) is from a rotation."""
+    """Deviation of (3, 3) from a rotation: largest entry of R R^T - I, infinite for a reflection."""
     R = np.asarray(rotation, dtype=float)
     if np.linalg.det(R) <= 0:
         return float("inf")
