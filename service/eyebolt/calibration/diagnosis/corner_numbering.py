@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.geometry import Array
 from eyebolt.observations import Pair
 
@@ -49,8 +49,8 @@ def find_wrong_row_length(board_corners_m: Array, pairs: Sequence[Pair]) -> Find
         "next_best_px": next_px,
     }
     return Finding(
-        "corner-numbering",
-        "stop",
+        FindingCode.CORNER_NUMBERING,
+        Severity.STOP,
         f"the corner numbers run in lines of {row_length}, not of {stated}: counted so, each picture agrees with the board to"
         f" {best_px:.1f} px instead of {as_stated_px:.0f} px",
         evidence,

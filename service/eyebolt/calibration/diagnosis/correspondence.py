@@ -20,7 +20,7 @@ from eyebolt.calibration.estimation import (
     best_initial_estimate,
     coarse_residuals_m,
 )
-from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import se3
 from eyebolt.observations import Pair, half_turn_about_centre, is_half_turn_symmetric, reversed_views
@@ -67,8 +67,8 @@ def find_pair_shift(problem: Problem, observations: Observations, coarse_residua
     side = "before" if lag > 0 else "after"
     which = f"the waypoint {side} its own" if abs(lag) == 1 else f"{abs(lag)} waypoints {side} its own"
     return Finding(
-        "pairs-shifted",
-        "stop",
+        FindingCode.PAIRS_SHIFTED,
+        Severity.STOP,
         f"every pose came with the picture of {which}: paired rightly, {count} pairs agree to"
         f" {best_m * 1e3:.2f} mm instead of {coarse_residual_m * 1e3:.0f} mm",
         {
@@ -135,8 +135,8 @@ def find_half_turns(
     rows = [int(k) for k in np.flatnonzero(turned)]
     names = _listed([indices[k] for k in rows])
     return Finding(
-        "half-turned",
-        "stop",
+        FindingCode.HALF_TURNED,
+        Severity.STOP,
         f"in {names} the corners are numbered from the opposite end of the board; turned round, the pairs agree to"
         f" {after_m * 1e3:.2f} mm instead of {coarse_residual_m * 1e3:.0f} mm",
         {
@@ -170,8 +170,8 @@ def find_stale_pairs(pairs: Sequence[Pair]) -> list[Finding]:
         ):
             found.append(
                 Finding(
-                    "stale-pose",
-                    "warn",
+                    FindingCode.STALE_POSE,
+                    Severity.WARN,
                     f"pair {now.index} has the very pose of pair {before.index}, but its picture differs by"
                     f" {corner_distance_px:.0f} px: the pose is an old one",
                     evidence,
@@ -183,8 +183,8 @@ def find_stale_pairs(pairs: Sequence[Pair]) -> list[Finding]:
         ):
             found.append(
                 Finding(
-                    "stale-image",
-                    "warn",
+                    FindingCode.STALE_IMAGE,
+                    Severity.WARN,
                     f"pair {now.index} has the very picture of pair {before.index} (corners within {corner_distance_px:.3f} px),"
                     f" but by its pose the arm had moved by {translation_m * 1e3:.1f} mm and {np.rad2deg(rotation_rad):.2f} deg:"
                     " the picture is an old one, or the arm never went there",
@@ -225,8 +225,8 @@ def find_swapped_outliers(
 
 def _swap_finding(first: int, second: int, residual_m: float) -> Finding:
     return Finding(
-        "pairs-swapped",
-        "warn",
+        FindingCode.PAIRS_SWAPPED,
+        Severity.WARN,
         f"the pictures of pair {first} and pair {second} are exchanged: each fits the pose of the other",
         {"pair": float(first), "other_pair": float(second), "residual_mm": residual_m * 1e3},
         "see how pictures get their names or numbers; the two pairs were left out.",

@@ -1,8 +1,14 @@
-"""What is wrong, found from the data: everything that is looked for, in one order, the most fundamental first.
+"""The diagnosis of a data set: all checks in one order, the most fundamental first.
 
-The board's numbers come first, since they need one picture only; then the lens as far as pictures alone show it; then
-what the poses are read in; then which pose belongs to which picture; then what moved; then board and lens by all pairs;
-then what limits. A stop of the first kinds makes everything after it meaningless, so that nothing after it is said.
+1. Corner numbering: needs one image, no pose.
+2. The lens, as far as the images alone contradict it.
+3. Faults of all pairs, where the closed form leaves a gross residual: pairs shifted, corners half-turned, images
+   swapped, another pose format or mount, a gross change during the session.
+4. Faults that need the estimate: focus, board and lens from all pairs, change points, swapped outliers, resolution and
+   noise of the poses.
+
+A stop of the kinds 1 to 3 makes every later check meaningless, so the diagnosis ends there. Stale pairs are
+independent of all others and are always reported.
 """
 
 from __future__ import annotations
@@ -28,70 +34,41 @@ from eyebolt.calibration.diagnosis.intrinsics import (
     intrinsics_from_images,
 )
 from eyebolt.calibration.diagnosis.misread_poses import findings_on_pose_format
-from eyebolt.calibration.diagnosis.pose_resolution import find_coarse_pose_resolution, find_excess_pose_noise
-from eyebolt.calibration.diagnosis.refit import IntrinsicsFit
-from eyebolt.calibration.estimation import GROSS_RESIDUAL_M, InitialEstimate, Observations, best_initial_estimate
-from eyebolt.calibration.finding import Finding
-from eyebolt.calibration.problem import Problem
-from eyebolt.calibration.robust import (
-    InlierEstimate,
+from eyebolt.calibration.diagnosis.moved_parts import (
     find_change_among_excluded,
     find_gross_change,
     findings_on_change_points,
 )
+from eyebolt.calibration.diagnosis.pose_resolution import find_coarse_pose_resolution, find_excess_pose_noise
+from eyebolt.calibration.diagnosis.refit import IntrinsicsFit
+from eyebolt.calibration.estimation import GROSS_RESIDUAL_M, InitialEstimate, Observations, best_initial_estimate
+from eyebolt.calibration.finding import Finding, FindingCode, Severity
+from eyebolt.calibration.problem import Problem
+from eyebolt.calibration.robust import InlierEstimate
 from eyebolt.observations import Pair
 
-FINDING_ORDER = (
-    "corner-numbering",
-    "pose-format",
-    "mount",
-    "pairs-shifted",
-    "lens-resolution",
-    "stale-image",
-    "stale-pose",
-    "pairs-swapped",
-    "half-turned",
-    "tool-changed",
-    "frame-changed",
-    "already-undistorted",
-    "distortion",
-    "focus-changed",
-    "principal-point",
-    "focal-length",
-    "board-scale",
-    "board-or-lens",
-    "camera-moved",
-    "board-moved",
-    "pose-resolution",
-    "excess-pose-noise",
-)
-# With one of these nothing that comes later means anything.
-_FUNDAMENTAL = FINDING_ORDER[:5]
-_SEVERITIES = ("stop", "warn", "note")
+_SEVERITY_ORDER = {severity: k for k, severity in enumerate(Severity)}
+_CODE_ORDER = {code: k for k, code in enumerate(FindingCode)}
 
 
 def prioritized(findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """The findings by severity, then the most fundamental first; without those that a fundamental one explains."""
-    found = sorted(findings, key=lambda f: (_SEVERITIES.index(f.severity), _rank(f)))
-    if found and found[0].severity == "stop" and found[0].code in _FUNDAMENTAL:
-        return (found[0], *(f for f in found[1:] if f.severity == "note"))
+    """The findings by severity, then by code; beside a fundamental stop only notes remain."""
+    found = sorted(findings, key=lambda f: (_SEVERITY_ORDER[f.severity], _CODE_ORDER[f.code]))
+    if found and found[0].severity is Severity.STOP and found[0].code.is_fundamental:
+        return (found[0], *(f for f in found[1:] if f.severity is Severity.NOTE))
     return tuple(found)
-
-
-def _rank(finding: Finding) -> int:
-    return FINDING_ORDER.index(finding.code) if finding.code in FINDING_ORDER else len(FINDING_ORDER)
 
 
 def diagnose(
     problem: Problem, observations: Observations, pairs: Sequence[Pair], inlier_estimate: InlierEstimate | None
 ) -> tuple[Finding, ...]:
-    """What is wrong with ``pairs`` (those of ``observations``, in the order they were taken), in no order.
+    """All findings on ``pairs``, in no order.
 
-    ``inlier_estimate``: the estimate on those that belong, None where there is none.
+    ``observations``: of the same pairs, in capture order; ``inlier_estimate``: the robust estimate, None where it failed.
     """
-    numbers = findings_on_corner_numbers(problem, pairs)
-    if numbers:
-        return numbers
+    numbering = findings_on_corner_numbers(problem, pairs)
+    if numbering:
+        return numbering
     stated = IntrinsicsFit.as_stated(problem, observations)
     fit_to_images = intrinsics_from_images(stated)
     fit = fit_to_images or stated
@@ -109,33 +86,36 @@ def diagnose(
 
 
 def findings_on_corner_numbers(problem: Problem, pairs: Sequence[Pair]) -> tuple[Finding, ...]:
-    """What is wrong with the numbers of the board's corners: needs no pose, and no more than one picture."""
+    """Findings on the numbers of the board's corners: they need one image and no pose."""
     found = find_wrong_row_length(problem.board_corners_m, pairs)
     return () if found is None else (found,)
 
 
 def _intrinsics_without_estimate(
-    problem: Problem, stated: IntrinsicsFit, fit: IntrinsicsFit, start: InitialEstimate, pairs: Sequence[Pair]
+    problem: Problem, stated: IntrinsicsFit, found: IntrinsicsFit, start: InitialEstimate, pairs: Sequence[Pair]
 ) -> tuple[Finding, ...]:
-    """What is wrong with board or lens, from transforms in closed form. Two focal lengths contradict any one lens."""
+    """Findings on focus, board and lens from transforms in closed form.
+
+    The focus comes first: images of two focal lengths contradict every single lens.
+    """
     indices = [pair.index for pair in pairs]
-    focus = find_focus_change(fit.relaxed_problem, fit.observations, start, INITIAL_NOISE, indices)
-    return (focus,) if focus is not None else findings_on_intrinsics(problem, stated, fit, start, None)
+    focus = find_focus_change(found.relaxed_problem, found.observations, start, INITIAL_NOISE, indices)
+    return (focus,) if focus is not None else findings_on_intrinsics(problem, stated, found, start, None)
 
 
 def _gross_findings(
     problem: Problem, observations: Observations, pairs: Sequence[Pair], coarse_residual_m: float
 ) -> tuple[Finding, ...]:
-    """What is wrong with all pairs, however they are read or paired."""
+    """Findings on a fault of all pairs: their pairing, or else the pose format, or else a gross change."""
     indices = [pair.index for pair in pairs]
-    found = (
+    on_pairing = (
         find_pair_shift(problem, observations, coarse_residual_m),
         find_half_turns(problem, observations, indices, coarse_residual_m),
         find_swapped_pair(problem, observations, indices, coarse_residual_m),
     )
-    gross_findings = tuple(finding for finding in found if finding is not None)
-    if gross_findings:
-        return gross_findings
+    found = tuple(finding for finding in on_pairing if finding is not None)
+    if found:
+        return found
     change = find_gross_change(problem, observations, indices)
     return findings_on_pose_format(problem, observations, pairs) or ((change,) if change is not None else ())
 
@@ -147,7 +127,7 @@ def _findings_of_estimate(
     stated: IntrinsicsFit,
     inlier_estimate: InlierEstimate,
 ) -> tuple[Finding, ...]:
-    """What the estimate on the pairs that belong shows."""
+    """Findings that need the robust estimate."""
     joint, used = inlier_estimate.joint, inlier_estimate.used
     indices = [pair.index for pair in pairs]
     start = InitialEstimate(joint.X, joint.Y, "estimate")
@@ -155,18 +135,19 @@ def _findings_of_estimate(
     for change_point in inlier_estimate.change_points:
         beyond_change_point |= change_point.excluded_rows(len(used))
     outliers = np.flatnonzero(~used & ~beyond_change_point)
+    # Pairs beyond a change point are no outliers: a change of the focus may explain both sides.
     rows = np.flatnonzero(used | beyond_change_point)
-    places = [int(np.searchsorted(rows, change_point.row)) for change_point in inlier_estimate.change_points]
+    change_rows = [int(np.searchsorted(rows, change_point.row)) for change_point in inlier_estimate.change_points]
     focus = find_focus_change(
-        problem, observations.subset(rows), start, joint.noise.best, [indices[k] for k in rows], places
+        problem, observations.subset(rows), start, joint.noise.best, [indices[k] for k in rows], change_rows
     )
     found: list[Finding | None] = [focus]
     if focus is None:
-        noise, moves = joint.noise.best, zip(inlier_estimate.change_points, places, strict=True)
+        noise, moves = joint.noise.best, zip(inlier_estimate.change_points, change_rows, strict=True)
         selected = stated.subset(rows)
         if not all(
-            explains_change_point(selected, start, noise, change_point.step_change.moved_part, place)
-            for change_point, place in moves
+            explains_change_point(selected, start, noise, change_point.step_change.moved_part, row)
+            for change_point, row in moves
         ):
             selected = stated.subset(used)
         on_intrinsics = findings_on_intrinsics(problem, selected, selected, start, noise)
@@ -178,7 +159,7 @@ def _findings_of_estimate(
     found += find_swapped_outliers(problem, observations, indices, outliers, start)
     coarse = find_coarse_pose_resolution(problem, pairs, joint)
     found.append(coarse)
-    # What bends or rounds the pairs makes the arm look louder than it is.
-    if coarse is None and not any(f is not None and f.severity == "stop" for f in found):
+    # A systematic fault or rounding inflates the pose noise, which is then no finding of its own.
+    if coarse is None and not any(f is not None and f.severity is Severity.STOP for f in found):
         found.append(find_excess_pose_noise(problem, joint))
     return tuple(finding for finding in found if finding is not None)

@@ -24,7 +24,7 @@ from eyebolt.calibration.estimation import (
     is_plausible_noise,
     linearize,
 )
-from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.problem import Problem, RobotNoise
 
 # Chance that a clean set is looked into closely, and that it shows a change.
@@ -128,8 +128,8 @@ def _finding(found: NuisanceEstimate, index: int | None) -> Finding:
     when = "bit by bit from the first pair to the last" if index is None else f"before pair {index}"
     evidence = {"change": change, "change_sigma": sigma, "p_value_if_constant": found.p_value([_FOCAL])}
     return Finding(
-        "focus-changed",
-        "stop",
+        FindingCode.FOCUS_CHANGED,
+        Severity.STOP,
         f"the lens changed {when}: its focal length by {100 * change:+.2f} % (sigma {100 * sigma:.2f} %)",
         evidence if index is None else {**evidence, "pair": float(index)},
         "switch autofocus and zoom off, lock the lens's screws, let the camera warm up; calibrate the lens at that"

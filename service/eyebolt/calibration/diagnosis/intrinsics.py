@@ -14,7 +14,7 @@ import numpy as np
 
 from eyebolt.calibration.diagnosis.refit import NUISANCE_LIMITS, IntrinsicsFit, refit, refit_intrinsics_to_images
 from eyebolt.calibration.estimation import InitialEstimate, MovedPart, NuisanceEstimate, is_plausible_noise
-from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.geometry import Array, CameraModel
 from eyebolt.observations import CornerObservations
@@ -196,15 +196,15 @@ def _finding(
             stated.camera, _without_distortion(stated.camera), stated.observations.stack
         )
         return Finding(
-            "already-undistorted",
-            "stop",
+            FindingCode.ALREADY_UNDISTORTED,
+            Severity.STOP,
             "the pictures are straightened already: they show none of the distortion that the lens file states"
             f" ({edge_px:.0f} px at the edge of what was seen)",
             {**numbers, **evidence, "stated_distortion_px": edge_px},
             'in the lens file ([camera] intrinsics) set "distortion": [0, 0, 0, 0, 0], with the matrix of the'
             " straightened pictures; or let the camera send them as they are.",
         )
-    return Finding(group, "stop", message, {**numbers, **evidence}, remedy)
+    return Finding(FindingCode(group), Severity.STOP, message, {**numbers, **evidence}, remedy)
 
 
 def _describe_board_scale(
@@ -285,8 +285,8 @@ def _resolution_finding(
 ) -> Finding:
     focal = 1 + deviations["focal"][0] if "focal" in deviations else ratio
     return Finding(
-        "lens-resolution",
-        "stop",
+        FindingCode.LENS_RESOLUTION,
+        Severity.STOP,
         f"the focal length in the pictures is {focal:.3f} times that of the lens file: the lens file was made for"
         f" pictures of another size",
         {**evidence, "factor": focal},
@@ -305,8 +305,8 @@ def _ambiguous_finding(explanations: Sequence[tuple[str, ...]], total: NuisanceE
     evidence = {f"p_value_{parts[0]}": total.p_value(_parameter_names(parts)) for parts in explanations}
     either = " or ".join(words[parts[0]] for parts in explanations)
     return Finding(
-        "board-or-lens",
-        "stop",
+        FindingCode.BOARD_OR_LENS,
+        Severity.STOP,
         f"either {either} is not as stated; these pairs do not tell which",
         {**evidence, "p_value_as_stated": total.p_value(())},
         "measure the board over ten squares, and take more waypoints at different distances (near and far) and tilts"

@@ -21,7 +21,7 @@ from eyebolt.calibration.estimation import (
     initial_estimates,
     joint_estimate,
 )
-from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.problem import PoseConvention, Problem
 from eyebolt.errors import InputFault
 from eyebolt.geometry import EULER_KINDS, Array, Mount, PoseFormat, se3
@@ -238,8 +238,8 @@ def _finding(
     if rivals and best.log_likelihood - rivals[0].log_likelihood < _MIN_LOG_LIKELIHOOD_GAP:
         both = f"{_describe(stated, best.hypothesis)}, or {_describe(stated, rivals[0].hypothesis)}"
         return Finding(
-            "pose-format",
-            "stop",
+            FindingCode.POSE_FORMAT,
+            Severity.STOP,
             f"the poses are not what the station file says, and two ways to read them fit alike: {both} ({fits})",
             evidence,
             "take waypoints that turn by 30 deg and more about all three axes; they tell the two apart.",
@@ -247,8 +247,8 @@ def _finding(
     if best.hypothesis.inverted:
         return _inverted_pose_finding(problem, best, fits, evidence)
     return Finding(
-        "pose-format",
-        "stop",
+        FindingCode.POSE_FORMAT,
+        Severity.STOP,
         f"the poses are not what the station file says, but {_describe(stated, best.hypothesis)}: {fits}",
         evidence,
         _lines_to_change(stated, best.hypothesis),
@@ -266,7 +266,7 @@ def _inverted_pose_finding(problem: Problem, best: HypothesisFit, fits: str, evi
         f" the {'mount' if likelier else 'pose'} is the likelier fault"
     )
     remedy = f'set [station] mount = "{other}", or let the robot send base_T_flange (the flange in base coordinates).'
-    return Finding("mount", "stop", message, {**evidence, "camera_distance_m": distance_m}, remedy)
+    return Finding(FindingCode.MOUNT, Severity.STOP, message, {**evidence, "camera_distance_m": distance_m}, remedy)
 
 
 def _describe(stated: PoseFormatHypothesis, hypothesis: PoseFormatHypothesis) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from eyebolt.calibration.estimation import JointEstimate
-from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.problem import PoseConvention, Problem
 from eyebolt.geometry import ANGLE_UNITS_RAD, LENGTH_UNITS_M, Array
 from eyebolt.observations import Pair
@@ -36,8 +36,8 @@ def find_coarse_pose_resolution(problem: Problem, pairs: Sequence[Pair], joint: 
     if max(translation_share, rotation_share) < _MIN_VARIANCE_SHARE:
         return None
     return Finding(
-        "pose-resolution",
-        "warn",
+        FindingCode.POSE_RESOLUTION,
+        Severity.WARN,
         f"the robot's poses are printed in steps of {translation_step_m * 1e3:g} mm and {np.rad2deg(rotation_step_rad):.3g} deg: that alone"
         f" makes a good part of the scatter seen ({best.translation_m * 1e3:.2f} mm,"
         f" {np.rad2deg(best.rotation_rad):.3f} deg per axis)",
@@ -58,8 +58,8 @@ def find_excess_pose_noise(problem: Problem, joint: JointEstimate) -> Finding | 
         return None
     times = float(np.sqrt(joint.variance_inflation))
     return Finding(
-        "excess-pose-noise",
-        "warn",
+        FindingCode.EXCESS_POSE_NOISE,
+        Severity.WARN,
         f"the poses scatter about {times:.1f} times as much as noise_mm and noise_deg of the station file say; the"
         " stated error was widened by that",
         {

@@ -1,10 +1,6 @@
 """Outliers, change points and pose-correlated errors. Pure."""
 
-from eyebolt.calibration.robust.change_points import (
-    find_change_among_excluded,
-    find_gross_change,
-    findings_on_change_points,
-)
+from eyebolt.calibration.robust.change_points import MIN_PAIRS_PER_SEGMENT, ChangePoint, StepChange
 from eyebolt.calibration.robust.correlated_errors import (
     CORRELATION_LENGTH_M,
     MAX_LOG_VARIANCE,
@@ -25,15 +21,15 @@ __all__ = [
     "MAX_LOG_VARIANCE",
     "MIN_LOG_VARIANCE",
     "MIN_PAIRS",
+    "MIN_PAIRS_PER_SEGMENT",
     "ArmOffsets",
+    "ChangePoint",
     "ErrorContrasts",
     "InlierEstimate",
+    "StepChange",
     "arm_offsets",
     "covariance_of",
     "evenly_spaced_rows",
-    "find_change_among_excluded",
-    "find_gross_change",
-    "findings_on_change_points",
     "pose_correlation",
     "reml_variances",
     "robust_estimate",

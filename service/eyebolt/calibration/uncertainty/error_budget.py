@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from eyebolt.calibration.estimation import JointEstimate, variance_of
-from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.uncertainty.pick_error import PickError
 from eyebolt.observations import CornerObservations
@@ -51,8 +51,8 @@ def _dominant_source(problem: Problem, joint: JointEstimate) -> Finding | None:
     scatter = f"{best.translation_m * 1e3:.3f} mm, {np.rad2deg(best.rotation_rad):.4f} deg"
     if arm_mm**2 > _DOMINANT_FRACTION * total:
         return Finding(
-            "arm-limited",
-            "note",
+            FindingCode.ARM_LIMITED,
+            Severity.NOTE,
             f"the arm, not the camera, limits this result: its scatter ({scatter} per axis) makes {arm_mm:.3f} mm of"
             f" the error, the corners make {camera_mm:.3f} mm (rms over the working volume)",
             evidence,
@@ -60,8 +60,8 @@ def _dominant_source(problem: Problem, joint: JointEstimate) -> Finding | None:
         )
     if camera_mm**2 > _DOMINANT_FRACTION * total:
         return Finding(
-            "camera-limited",
-            "note",
+            FindingCode.CAMERA_LIMITED,
+            Severity.NOTE,
             f"the camera, not the arm, limits this result: the corners ({joint.corner_sigma_px:.2f} px) make"
             f" {camera_mm:.3f} mm of the error, the arm's scatter makes {arm_mm:.3f} mm (rms over the working volume)",
             evidence,
@@ -74,8 +74,8 @@ def _correlated_error_finding(arm: PickError, pairs: int) -> Finding | None:
     if arm.likelihood_ratio < _MIN_LIKELIHOOD_RATIO or pairs < _MIN_PAIRS_FOR_CORRELATION:
         return None
     return Finding(
-        "arm-geometry",
-        "note",
+        FindingCode.ARM_GEOMETRY,
+        Severity.NOTE,
         f"the arm's errors are not mere scatter: poses near each other share {arm.correlated_m * 1e3:.2f} mm and"
         f" {np.rad2deg(arm.correlated_rad):.3f} deg of them, and the difference grows with the distance between waypoints",
         {
@@ -94,8 +94,8 @@ def _outlier_corner_finding(stack: CornerObservations) -> Finding | None:
         return None
     pictures = int(down_weighted.any(axis=1).sum())
     return Finding(
-        "outlier-corners",
-        "note",
+        FindingCode.OUTLIER_CORNERS,
+        Severity.NOTE,
         f"{int(down_weighted.sum())} corners in {pictures} pictures lie too far off to be noise and were given little weight",
         {"corners": float(down_weighted.sum()), "images": float(pictures)},
         "look for a shadow's edge, a reflection, or something lying over the board.",

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eyebolt.calibration.estimation import JointEstimate, invert_information, slide_along_vertical, vertical_directions
-from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.uncertainty.expected_error import p95_of_covariance
 from eyebolt.calibration.uncertainty.touch_residuals import TouchResiduals, placed_board_poses, touch_residuals
@@ -261,7 +261,7 @@ def _height_from_touch_finding(problem: Problem, height: Height) -> Finding:
         " shows only the sideways part of a tip error"
     )
     remedy = "measure the pointer's length from the flange by other means, and state it in [robot] tip_mm."
-    return Finding("height-from-touch", "note", message, {"mm": mm, "sigma_mm": sigma_mm}, remedy)
+    return Finding(FindingCode.HEIGHT_FROM_TOUCH, Severity.NOTE, message, {"mm": mm, "sigma_mm": sigma_mm}, remedy)
 
 
 def _height_mismatch_finding(problem: Problem, offset_m: float, sigma_m: float) -> Finding:
@@ -274,4 +274,4 @@ def _height_mismatch_finding(problem: Problem, offset_m: float, sigma_m: float) 
     remedy = (
         "measure [goal] board_height_mm and the length of the pointer ([robot] tip_mm) again; correct the wrong one."
     )
-    return Finding("height-mismatch", "warn", message, evidence, remedy)
+    return Finding(FindingCode.HEIGHT_MISMATCH, Severity.WARN, message, evidence, remedy)
