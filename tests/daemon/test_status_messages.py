@@ -59,22 +59,22 @@ def test_the_status_follows_a_session_survives_a_restart_and_sees_the_signature(
     daemon = start_daemon(station)
     first = watcher.until(lambda s: True)
     assert (first["phase"], first["session"], first["kept"], first["wanted"]) == ("idle", None, 0, 8)
-    assert first["robot"] == {"alive": False, "message": "not connected"}
-    assert first["camera"]["alive"]
+    assert first["robot"] == {"is_connected": False, "message": "not connected"}
+    assert first["camera"]["is_connected"]
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
-        assert watcher.until(lambda s: s["robot"]["alive"])["robot"]["message"] == "connected from 127.0.0.1"
+        assert watcher.until(lambda s: s["robot"]["is_connected"])["robot"]["message"] == "connected from 127.0.0.1"
         for seq in range(1, 9):
             reply = robot.final(recorded_cell.capture(seq))
             status = watcher.until(lambda s, seq=seq: s["kept"] == seq and s["phase"] != "working")
             assert (status["kept"], status["wanted"]) == reply[2:]
             assert (status["last_reply"]["seq"], status["last_reply"]["code"]) == (seq, reply[0])
         assert status["phase"] == "goal-met"
-        assert status["expected_p95_mm"] == status["history_p95_mm"][-1] == status["result"]["p95_mm"]
-        assert len(status["history_p95_mm"]) == 8
+        assert status["expected_p95_mm"] == status["p95_history_mm"][-1] == status["result"]["p95_mm"]
+        assert len(status["p95_history_mm"]) == 8
         # Before the third pair there was nothing to solve.
-        assert status["history_p95_mm"][:2] == [None, None]
-        assert None not in status["history_p95_mm"][2:]
+        assert status["p95_history_mm"][:2] == [None, None]
+        assert None not in status["p95_history_mm"][2:]
         # A refusal is shown with what to do, and the counter stands.
         assert robot.final(recorded_cell.capture(9, 0))[0] == 26
         refused = watcher.until(lambda s: s["refused"] == 1)
@@ -83,18 +83,18 @@ def test_the_status_follows_a_session_survives_a_restart_and_sees_the_signature(
         assert refused["kept"] == 8
         assert robot.final("bye 10")[0] == 0
         closed = watcher.until(lambda s: s["phase"] == "closed")
-    assert watcher.until(lambda s: not s["robot"]["alive"])["kept"] == 8
+    assert watcher.until(lambda s: not s["robot"]["is_connected"])["kept"] == 8
     # Nobody has moved the counter but the session: it never fell.
     counts = [s["kept"] for s in watcher.seen]
     assert counts == sorted(counts)
 
     assert daemon.terminate() == 0
     start_daemon(station)
-    again = watcher.until(lambda s: s["phase"] != "closed" or not s["robot"]["alive"])
+    again = watcher.until(lambda s: s["phase"] != "closed" or not s["robot"]["is_connected"])
     lasting = set(closed) - {"timestamp", "robot", "camera"}
     assert {k: again[k] for k in lasting} == {k: closed[k] for k in lasting}
 
     (session,) = list_sessions(tmp_path / "sessions")
-    assert not again["accepted"]
+    assert not again["is_accepted"]
     assert eyebolt("accept", session, "--by", "R. Ode")[0] == 0
-    assert watcher.until(lambda s: s["accepted"])["session"] == session.name
+    assert watcher.until(lambda s: s["is_accepted"])["session"] == session.name

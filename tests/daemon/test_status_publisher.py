@@ -1,5 +1,6 @@
 """The status side by itself: who never reads costs nobody anything."""
 
+import json
 import time
 
 import pytest
@@ -42,15 +43,15 @@ def test_a_watcher_that_never_reads_loses_its_messages_and_nobody_elses(door):
     stuck, awake = watcher(1), watcher(1000)
     end = time.monotonic() + 20.0
     while not awake.poll(10) and time.monotonic() < end:
-        opened.publish({"number": -1})
+        opened.publish(json.dumps({"number": -1}).encode())
     message = {"filler": "x" * 20_000}
     for number in range(3000):
-        opened.publish({"number": number, **message})
+        opened.publish(json.dumps({"number": number, **message}).encode())
         if number % 20 == 0:
             time.sleep(0.005)
             received(awake)
     time.sleep(0.2)
-    opened.publish({"number": "last_reply"})
+    opened.publish(json.dumps({"number": "last_reply"}).encode())
     assert awake.poll(5000), "who reads hears the newest"
     # 60 MB were published. What waits for the stuck one is what fits into its queue and the sockets between.
     assert received(stuck) < 1000

@@ -169,7 +169,7 @@ def test_the_simulator_using_the_products_geometry_is_caught(small_tree, line):
     assert "The simulator computes its truth without the product's geometry" in broken(small_tree)[0]
 
 
-@pytest.mark.parametrize("name", ["boards", "calibration", "session", "geometry"])
+@pytest.mark.parametrize("name", ["boards", "calibration", "session", "config"])
 def test_a_monitor_that_reaches_past_the_message_is_caught(small_tree, name):
     add(small_tree, "eyebolt.monitor", f"import eyebolt.{name}")
     assert "The monitor depends on the status message alone" in broken(small_tree)[0]

@@ -2,7 +2,6 @@
 
 import codecs
 import fcntl
-import json
 import os
 import pty
 import re
@@ -21,25 +20,14 @@ import zmq
 
 from eyebolt.errors import MachineFault
 from eyebolt.monitor.app import watch
+from support.status_messages import make_status
 
 PATIENCE_S = 30.0
-STATUS = {
-    "schema": 1,
-    "station": "bay-3",
-    "mount": "arm",
-    "session": "20261125-150213-01",
-    "phase": "open",
-    "kept": 7,
-    "wanted": 6,
-    "timestamp": "2026-11-25T15:02:13Z",
-    "robot": {"alive": True, "message": "connected from 127.0.0.1"},
-    "camera": {"alive": True, "message": "last picture 0.3 s ago"},
-}
 CODE = "import sys; from eyebolt.monitor.app import watch; sys.exit(watch({endpoint!r}, once={once}, plain={plain}))"
 
 
 class Publisher:
-    """Says what it is told every 50 ms at one endpoint, as the daemon's heartbeat does."""
+    """Publishes one status every 50 ms at one endpoint, as the daemon's heartbeat does."""
 
     def __init__(self, endpoint=None):
         self.context = zmq.Context()
@@ -47,13 +35,13 @@ class Publisher:
         self.socket.setsockopt(zmq.LINGER, 0)
         self.socket.bind(endpoint or "tcp://127.0.0.1:*")
         self.endpoint = self.socket.getsockopt_string(zmq.LAST_ENDPOINT)
-        self.parts = [b"status", json.dumps(STATUS).encode()]
+        self.parts = [b"status", make_status().to_json()]
         self.ended = threading.Event()
         self.thread = threading.Thread(target=self._repeat)
         self.thread.start()
 
-    def say(self, **changes):
-        self.parts = [b"status", json.dumps(STATUS | changes).encode()]
+    def publish(self, **changes):
+        self.parts = [b"status", make_status(**changes).to_json()]
 
     def _repeat(self):
         while not self.ended.wait(0.05):
@@ -118,7 +106,7 @@ class Watcher:
                     break
                 self.output += self.decoder.decode(chunk)
         match = re.compile(pattern).search(self.output, since)
-        assert match, f"never said {pattern!r}; said:\n{self.output[since:]}"
+        assert match, f"no {pattern!r} in:\n{self.output[since:]}"
         return match.end()
 
     def echoes(self):
@@ -147,14 +135,14 @@ def test_a_pipe_gets_one_line_per_change_through_a_restart_of_the_daemon():
     with publisher() as daemon:
         endpoint = daemon.endpoint
         with watcher(endpoint) as screen:
-            screen.await_text(r"2026-11-25T15:02:13Z NEXT \| bay-3 .* open \| kept 7 wanted 6 .*robot alive")
-            daemon.say(kept=8, wanted=5)
+            screen.await_text(r"2026-11-25T15:02:13Z RETRY \| bay-3 .* open \| kept 7 wanted 6 .*robot online")
+            daemon.publish(kept=8, wanted=5)
             end = screen.await_text(r"kept 8 wanted 5")
             daemon.close()
-            end = screen.await_text(r"no daemon heard.*eyebolt serve STATION", since=end)
+            end = screen.await_text(r"no status from the daemon.*eyebolt serve STATION", since=end)
             with publisher(endpoint) as again:
                 end = screen.await_text(r"kept 7 wanted 6", since=end)
-                again.say(phase="goal-met", kept=13, wanted=0)
+                again.publish(phase="goal-met", kept=13, wanted=0)
                 screen.await_text(r"DONE \| .*goal-met \| kept 13 wanted 0", since=end)
                 screen.process.send_signal(signal.SIGINT)
                 assert screen.process.wait(PATIENCE_S) == 0
@@ -168,7 +156,7 @@ def test_it_may_start_before_the_daemon():
     with publisher() as early:
         endpoint = early.endpoint
     with watcher(endpoint) as screen:
-        end = screen.await_text("no daemon heard")
+        end = screen.await_text("no status from the daemon")
         with publisher(endpoint):
             screen.await_text("kept 7 wanted 6", since=end)
 
@@ -178,28 +166,28 @@ def test_a_malformed_message_is_ignored_with_a_note():
         end = screen.await_text("kept 7")
         daemon.parts = [b"status", b"{not json"]
         end = screen.await_text("ignored: its second part is not JSON", since=end)
-        daemon.say(kept=9)
+        daemon.publish(kept=9)
         screen.await_text("kept 9", since=end)
         assert "Traceback" not in screen.output
 
 
 def test_an_ascii_locale_gets_ascii():
     with publisher() as daemon, watcher(daemon.endpoint, LC_ALL="C") as screen:
-        daemon.say(station="b\u00fchne", findings=["zwei \u2014 drei"])
-        screen.await_text("finding: zwei . drei")
+        daemon.publish(station="b\u00fchne \u2014 drei")
+        screen.await_text("b.hne . drei")
         assert screen.output.isascii()
 
 
-def test_the_screen_fills_follows_the_window_and_is_put_back():
+def test_the_screen_follows_the_window_and_restores_the_terminal():
     with publisher() as daemon, watcher(daemon.endpoint, size=(80, 24)) as screen:
         screen.await_text(r"\x1b\[\?1049h")
         end = screen.await_text("7 of about 13 pairs kept")
         assert "\u2588" in screen.output
         assert not screen.echoes()
         assert "\u2500" * 80 in screen.output
-        screen.resize(60, 20)
+        screen.resize(60, 30)
         end = screen.await_text("[^\u2500]\u2500{60}[^\u2500]", since=end)
-        daemon.say(kept=8, wanted=5)
+        daemon.publish(kept=8, wanted=5)
         end = screen.await_text("8 of about 13 pairs kept", since=end)
         screen.process.send_signal(signal.SIGINT)
         screen.await_text(r"\x1b\[\?1049l", since=end)
@@ -211,7 +199,7 @@ def test_the_screen_fills_follows_the_window_and_is_put_back():
 
 
 @pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
-def test_a_polite_end_puts_the_terminal_back_too(name):
+def test_a_signal_restores_the_terminal_too(name):
     with publisher() as daemon, watcher(daemon.endpoint, size=(80, 24)) as screen:
         end = screen.await_text("7 of about 13 pairs kept")
         screen.process.send_signal(getattr(signal, name))
@@ -222,7 +210,7 @@ def test_a_polite_end_puts_the_terminal_back_too(name):
 
 def test_without_colour_no_colour_is_sent():
     with publisher() as daemon, watcher(daemon.endpoint, size=(80, 24), NO_COLOR="1", LC_ALL="C") as screen:
-        screen.await_text("about 6 more wanted")
+        screen.await_text("about 6 more needed")
         assert not re.search(r"\x1b\[[0-9;]*m", screen.output.replace("\x1b[0m", ""))
         assert screen.output.isascii()
 
@@ -245,11 +233,11 @@ def test_once_shows_one_status_and_ends():
             assert screen.process.wait(PATIENCE_S) == 0
         endpoint = daemon.endpoint
     with watcher(endpoint, once=True) as screen:
-        screen.await_text("no daemon heard")
+        screen.await_text("no status from the daemon")
         assert screen.process.wait(PATIENCE_S) == 1
 
 
-def test_a_reader_that_goes_away_is_no_fault():
+def test_a_closed_pipe_is_no_fault():
     with publisher() as daemon:
         code = CODE.format(endpoint=daemon.endpoint, once=False, plain=True)
         with subprocess.Popen(
@@ -257,13 +245,13 @@ def test_a_reader_that_goes_away_is_no_fault():
         ) as process:
             assert "kept 7" in process.stdout.readline()
             process.stdout.close()
-            daemon.say(kept=8)
+            daemon.publish(kept=8)
             assert process.wait(PATIENCE_S) == 0
             assert process.stderr.read() == ""
 
 
 @pytest.mark.parametrize("endpoint", ["nonsense", "tcp://", "tcp://127.0.0.1", ""])
-def test_an_address_that_is_none_is_a_fault_with_a_remedy(endpoint):
+def test_an_invalid_address_is_a_fault_with_a_remedy(endpoint):
     with pytest.raises(MachineFault, match="tcp://HOST:PORT") as fault:
         watch(endpoint)
     assert fault.value.code == "status-address"

@@ -6,9 +6,10 @@ from hypothesis import strategies as st
 
 from eyebolt.calibration.finding import Finding
 from eyebolt.planning.stopping import Goal
+from eyebolt.protocol.status import LinkStatus
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
-from eyebolt.session.status import LinkStatus, status_message
+from eyebolt.session.status import status_message
 from support.session_world import World, capture, check, config, detection, plain
 
 KNOCKED = Finding("camera-moved", "stop", "the camera moved", {}, "fasten it")
@@ -41,8 +42,8 @@ def heard(world, robot, line):
 
 
 def status(world):
-    alive = LinkStatus(True, "")
-    return status_message(world.state, alive, alive, accepted=False, folder=None, timestamp="")
+    alive = LinkStatus(is_connected=True)
+    return status_message(world.state, alive, alive, is_accepted=False, session_folder=None, timestamp="")
 
 
 def held(world, robot, line):
@@ -92,12 +93,12 @@ def test_what_follows_an_answer_is_shown_once_it_is_known(world, robot):
     run(world, robot, range(1, 7))
     before = status(world)
     held(world, robot, capture(7))
-    assert status(world)["expected_p95_mm"] == before["expected_p95_mm"], "what stood before still stands"
-    assert status(world)["history_p95_mm"] == [*before["history_p95_mm"], None]
+    assert status(world).expected_p95_mm == before.expected_p95_mm, "what stood before still stands"
+    assert status(world).p95_history_mm == (*before.p95_history_mm, None)
     world.work_done()
     after = status(world)
-    assert after["history_p95_mm"][-1] == after["expected_p95_mm"] != before["expected_p95_mm"]
-    assert after["progress"]["next_view"]["message"] == "tilt it more"
+    assert after.p95_history_mm[-1] == after.expected_p95_mm != before.expected_p95_mm
+    assert after.progress.next_view.message == "tilt it more"
 
 
 def test_a_pair_that_departs_from_the_last_solution_waits_and_is_27_in_its_own_answer(world, robot):
@@ -148,7 +149,7 @@ def test_a_goal_met_behind_an_answer_is_told_with_the_next_one(world, robot):
     run(world, robot, range(1, 9))
     world.goal_met = True
     assert world.say(robot, capture(9)) == "0,9,9,19"
-    assert status(world)["phase"] == "goal-met"
+    assert status(world).phase == "goal-met"
     assert world.say(robot, capture(10)) == "3,10,10,0"
 
 
@@ -218,7 +219,7 @@ def test_a_solve_that_fails_behind_an_answer_makes_the_next_one_wait(world, robo
     assert held(world, robot, capture(8)) == ""
     world.work_done()
     assert robot.sent.endswith(b"0,8,8,20\n")
-    assert status(world)["kept"] == 8
+    assert status(world).kept == 8
 
 
 def test_status_and_result_wait_for_a_solve_that_is_under_way(world, robot):

@@ -13,9 +13,10 @@ from eyebolt.calibration.finding import Finding
 from eyebolt.calibration.solution import Refusal
 from eyebolt.observations.view_quality import MotionCheck, View
 from eyebolt.planning.stopping import Goal
+from eyebolt.protocol.status import LinkStatus
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
-from eyebolt.session.status import LinkStatus, status_message
+from eyebolt.session.status import status_message
 from support.session_world import (
     CORNERS,
     GOOD_LIGHT,
@@ -45,8 +46,8 @@ def run(world, robot, count, first=1):
 
 
 def status(world):
-    alive = LinkStatus(True, "")
-    return status_message(world.state, alive, alive, accepted=False, folder=None, timestamp="")
+    alive = LinkStatus(is_connected=True)
+    return status_message(world.state, alive, alive, is_accepted=False, session_folder=None, timestamp="")
 
 
 def test_order_of_the_commands_of_a_capture(world, robot):
@@ -109,9 +110,9 @@ def test_the_steps_are_timed_and_kept_with_the_pair(world, robot):
     (timed,) = [fact for fact in world.facts if fact["type"] == "timings"]
     wanted = {"wait": 250.0, "exposure": 0.0, "transfer": 0.0, "disk": 0.0, "detect": 0.0, "view_check": 0.0}
     assert {step: round(timings_ms, 1) for step, timings_ms in timed["timings_ms"].items()} == wanted
-    assert status(world)["timings_ms"] == timed["timings_ms"]
+    assert status(world).timings_ms.model_dump(exclude_unset=True) == timed["timings_ms"]
     world.restart()
-    assert status(world)["timings_ms"] == timed["timings_ms"]
+    assert status(world).timings_ms.model_dump(exclude_unset=True) == timed["timings_ms"]
 
 
 def moved(shift_px):
@@ -123,7 +124,7 @@ def test_a_board_that_moved_between_two_pictures_is_21_and_the_limit_is_recorded
     assert world.say(robot, capture(1)) == "21,1,0,8"
     measure = [fact for fact in world.facts if fact["type"] == "reply"][-1]["measure"]
     assert (measure["value"], measure["limit"], measure["unit"]) == (0.16, 0.15, "px")
-    assert "0.16 px within 160 ms" in status(world)["last_reply"]["message"]
+    assert "0.16 px within 160 ms" in status(world).last_reply.message
     world.measures = moved(0.14)
     assert world.say(robot, capture(2)) == "0,2,1,7"
     assert world.say(robot, capture(3)) == "0,3,2,6"
@@ -249,7 +250,7 @@ def test_checks_are_never_used_to_solve(world, robot):
     last = world.commands(msg.Solve)[-1]
     assert [pair.index for pair in last.pairs] == [0, 1, 2, 4]
     assert [pair.index for pair in last.checks] == [3, 5]
-    assert status(world)["checks"] == 2
+    assert status(world).checks == 2
 
 
 def test_the_solver_gets_poses_and_corners_as_they_came(world, robot):
@@ -275,7 +276,7 @@ def test_undo_takes_the_newest_kept_pair_back(world, robot):
     assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0]
     world.say(robot, "undo 9"), world.say(robot, "undo 10")
     assert world.say(robot, "undo 11") == "45,11,0,8"
-    assert status(world)["history_p95_mm"] == []
+    assert status(world).p95_history_mm == ()
 
 
 def test_goal_met_outranks_other_advice(world, robot):
@@ -283,7 +284,7 @@ def test_goal_met_outranks_other_advice(world, robot):
     world.goal_met = True
     world.sees = detection(ExposureStats(0.1, 0.7, 0.1, 0.0, 0.75))
     assert world.say(robot, capture(8)) == "3,8,8,0"
-    assert status(world)["phase"] == "goal-met"
+    assert status(world).phase == "goal-met"
 
 
 def test_the_goal_is_not_met_with_fewer_than_the_fewest(world, robot):
@@ -297,7 +298,7 @@ def test_37_when_most_is_reached_and_the_goal_is_not():
     assert run(world, robot, 4) == ["0,1,1,2", "0,2,2,1", "0,3,3,1", "0,4,4,1"]
     assert world.say(robot, capture(5)) == "37,5,5,1"
     assert world.say(robot, capture(6)) == "37,6,6,1", "later captures are still answered"
-    assert status(world)["phase"] == "stopped"
+    assert status(world).phase == "stopped"
     assert world.say(robot, "undo 7") == "0,7,5,1"
     world.goal_met = True
     assert world.say(robot, capture(8)) == "3,8,6,0"
@@ -396,7 +397,7 @@ def test_when_solving_breaks_down_undo_and_bye_still_do_what_they_say(world, rob
     assert world.say(robot, "solve 5") == "28,5,4,4"
     assert world.say(robot, "undo 6") == "0,6,3,5"
     assert world.say(robot, "bye 7") == "0,7,3,5"
-    assert status(world)["phase"] == "closed"
+    assert status(world).phase == "closed"
 
 
 # A capture writes three times: the picture, the fact that it was taken, and what led to the answer.
@@ -541,8 +542,8 @@ def test_status_is_the_same_before_and_after_a_restart(world, robot):
     world.say(robot, "undo 6")
     world.say(robot, capture(7, 2))
     before = status(world)
-    assert (before["kept"], before["refused"], before["checks"], before["last_reply"]["code"]) == (3, 1, 1, 26)
-    assert len(before["history_p95_mm"]) == 3
+    assert (before.kept, before.refused, before.checks, before.last_reply.code) == (3, 1, 1, 26)
+    assert len(before.p95_history_mm) == 3
     world.restart()
     assert status(world) == before
 

@@ -6,9 +6,10 @@ import pytest
 from eyebolt.boards.detection import NoDetection
 from eyebolt.calibration.uncertainty.touch_test import TouchCheck
 from eyebolt.geometry import Mount
+from eyebolt.protocol.status import LinkStatus
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import fold
-from eyebolt.session.status import LinkStatus, status_message
+from eyebolt.session.status import status_message
 from support.session_world import (
     GOOD_LIGHT,
     SIZE_PX,
@@ -219,8 +220,8 @@ def test_the_answer_says_how_far_off_the_touches_are(world, robot):
 def test_boards_and_touches_leave_counters_alone(world, robot):
     run(world, robot, 3)
     world.say(robot, "place 4"), world.say(robot, touch(5, 0))
-    alive = LinkStatus(True, "")
-    status = status_message(world.state, alive, alive, accepted=False, folder=None, timestamp="")
-    assert (status["kept"], status["checks"], status["wanted"]) == (3, 0, 5)
-    assert len(status["history_p95_mm"]) == 3
-    assert status["expected_p95_mm"] is not None
+    alive = LinkStatus(is_connected=True)
+    status = status_message(world.state, alive, alive, is_accepted=False, session_folder=None, timestamp="")
+    assert (status.kept, status.checks, status.wanted) == (3, 0, 5)
+    assert len(status.p95_history_mm) == 3
+    assert status.expected_p95_mm is not None

@@ -27,9 +27,9 @@ from eyebolt.daemon.robot_server import RobotServer
 from eyebolt.daemon.status_publisher import StatusPublisher
 from eyebolt.errors import EyeboltError, RecordFault
 from eyebolt.planning import find_next_view
-from eyebolt.protocol import LineFault, Request
+from eyebolt.protocol import LineFault, LinkStatus, Request
 from eyebolt.results import accepted_session_name, read_accepted_transform, utc_timestamp, write_result
-from eyebolt.session import LinkStatus, State, resume, status_message, step
+from eyebolt.session import State, resume, status_message, step
 from eyebolt.session import messages as msg
 from eyebolt.store import SessionFolder, list_sessions, session_name
 
@@ -111,14 +111,14 @@ class Daemon:
 
     def _publish(self) -> None:
         peer = self._robot_server.peer(self._state.robot)
-        robot = LinkStatus(peer is not None, f"connected from {peer}" if peer else "not connected")
+        robot = LinkStatus(is_connected=peer is not None, message=f"connected from {peer}" if peer else "not connected")
         health = self._camera.health()
         log = self._state.log
         accepted = log is not None and self._accepted == log.name
         folder = str((self._context.record_folder / log.name).resolve()) if log is not None else None
-        camera = LinkStatus(health.alive, health.message)
+        camera = LinkStatus(is_connected=health.alive, message=health.message)
         message = status_message(self._state, robot, camera, accepted, folder, utc_timestamp())
-        self._status_publisher.publish(message)
+        self._status_publisher.publish(message.to_json())
 
     def _execute(self, commands: list[msg.Command]) -> None:
         for command in commands:

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import time
 from pathlib import Path
-from typing import Any
 
 import structlog
 import zmq
 
 from eyebolt.errors import EyeboltError, MachineFault
 from eyebolt.logs import LogThrottle
+from eyebolt.protocol import STATUS_TOPIC
 from eyebolt.security import ZapAuthenticator
-
-TOPIC = b"status"
 
 # All that a watcher has to say is that it wants the topic; shaking hands with a key takes a few hundred bytes.
 _MAX_MESSAGE_BYTES = 1024
@@ -56,10 +53,10 @@ class StatusPublisher:
             self.close()
             raise
 
-    def publish(self, message: dict[str, Any]) -> None:
-        """Sends one status message to whoever watches."""
+    def publish(self, content: bytes) -> None:
+        """Sends one status message (its JSON text) to the subscribers."""
         self._process_subscriptions()
-        self._socket.send_multipart([TOPIC, json.dumps(message).encode("utf-8")], zmq.NOBLOCK)
+        self._socket.send_multipart([STATUS_TOPIC, content], zmq.NOBLOCK)
 
     def close(self) -> None:
         """Ends publishing."""
@@ -74,9 +71,9 @@ class StatusPublisher:
             except zmq.Again:
                 return
             action, topic = parts[0][:1], parts[0][1:]
-            if len(parts) == 1 and action == _SUBSCRIBE and TOPIC.startswith(topic):
+            if len(parts) == 1 and action == _SUBSCRIBE and STATUS_TOPIC.startswith(topic):
                 self._socket.setsockopt(zmq.SUBSCRIBE, topic)
-            elif len(parts) == 1 and action == _UNSUBSCRIBE and TOPIC.startswith(topic):
+            elif len(parts) == 1 and action == _UNSUBSCRIBE and STATUS_TOPIC.startswith(topic):
                 self._socket.setsockopt(zmq.UNSUBSCRIBE, topic)
             else:
                 self._log_ignored(parts)

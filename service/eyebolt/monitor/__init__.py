@@ -1,4 +1,4 @@
-"""The operator's view: one status message on a screen that can be read from two metres away."""
+"""The operator's screen: the status message of a daemon, legible from two metres away."""
 
 from eyebolt.monitor.app import watch
 

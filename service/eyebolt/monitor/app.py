@@ -1,4 +1,4 @@
-"""``eyebolt watch``: the operator's screen, or one line per change where there is no screen."""
+"""``eyebolt watch``: the operator's screen, or one line per change where the output is no terminal."""
 
 from __future__ import annotations
 
@@ -13,22 +13,22 @@ from rich.console import Console
 from rich.text import Text
 
 from eyebolt.monitor.operator_prompt import STALE_AFTER_S
-from eyebolt.monitor.screen import render_screen, status_line, status_time
+from eyebolt.monitor.screen import render_screen, status_line
 from eyebolt.monitor.subscriber import StatusSubscriber
 from eyebolt.security import ClientKeys
 
 _TICK_S = 0.25
-# Now and then the whole screen is written again, in case something else wrote on it.
+# The whole screen is written again every 5 s, in case another program wrote on it.
 _REPAINT_TICKS = 20
 _UTF8_NAMES = ("utf-8", "utf8")
 
 
 def watch(endpoint: str, keys: ClientKeys | None = None, once: bool = False, plain: bool = False) -> int:
-    """Shows the status that a daemon publishes at ``endpoint`` until Ctrl-C; the exit code.
+    """Shows the status that a daemon publishes at ``endpoint`` until Ctrl-C; returns the exit code.
 
-    ``once`` shows one status and returns: 0, or 1 if no daemon was heard in a few seconds. ``plain``, or an output
-    that is no terminal (or a dumb one), gets a line per change.
-    ``keys``: for a daemon on another computer. Raises MachineFault ``status-address``.
+    ``once`` shows one status and returns 0, or 1 if none arrives within ``STALE_AFTER_S``. With ``plain``, or an output
+    that is no terminal or a dumb one, it prints a line per change. ``keys``: for a daemon on another computer.
+    Raises MachineFault ``status-address``.
     """
     with StatusSubscriber(endpoint, keys) as subscriber, _signals_as_interrupt():
         try:
@@ -41,15 +41,16 @@ def watch(endpoint: str, keys: ClientKeys | None = None, once: bool = False, pla
         except KeyboardInterrupt:
             return 0
         except BrokenPipeError:
-            # The reader of a pipe went away; Python's own flush at the end must not complain about it.
+            # The reader of the pipe has closed it; without this, Python's flush at exit would report the same error.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             return 0
 
 
 def ascii_only(environment: Mapping[str, str], encoding: str | None) -> bool:
-    """Whether to keep to ASCII: the locale's character set says what the terminal shows, not what Python can write.
+    """Whether the terminal may be limited to ASCII, by the character set of its locale.
 
-    Under the C locale Python writes UTF-8 all the same, and may set LC_CTYPE to C.UTF-8 by itself (PEP 538, 540).
+    Python's output encoding is no evidence: under the C locale Python writes UTF-8 as well, and may set LC_CTYPE to
+    C.UTF-8 itself (PEP 538, 540).
     """
     if (encoding or "").lower() not in _UTF8_NAMES:
         return True
@@ -61,7 +62,7 @@ def ascii_only(environment: Mapping[str, str], encoding: str | None) -> bool:
 
 
 def _console() -> Console:
-    # Without COLUMNS and LINES, which do not change with the window, the size is asked of the terminal each time.
+    # COLUMNS and LINES do not follow the window; without them rich queries the terminal's size each time.
     environment = {name: value for name, value in os.environ.items() if name not in {"COLUMNS", "LINES"}}
     return Console(highlight=False, markup=False, emoji=False, _environ=environment)
 
@@ -110,9 +111,8 @@ def _print_changes(subscriber: StatusSubscriber) -> int:
 
 
 def _plain_line(subscriber: StatusSubscriber) -> str:
-    timestamp = status_time(subscriber.status)
     line = status_line(subscriber.status, subscriber.status_age_s)
-    return f"{timestamp} {line}" if timestamp else line
+    return line if subscriber.status is None else f"{subscriber.status.timestamp} {line}"
 
 
 def _print_line(line: str) -> None:
@@ -138,7 +138,7 @@ def _run_screen(subscriber: StatusSubscriber, console: Console) -> int:
 
 @contextmanager
 def _keyboard_echo_off() -> Iterator[None]:
-    """Keys that are leant on do not show on the screen, nor reach the shell afterwards; Ctrl-C works as ever."""
+    """Accidental key presses neither show on the screen nor reach the shell afterwards; Ctrl-C still works."""
     try:
         import termios
 
@@ -159,7 +159,7 @@ def _keyboard_echo_off() -> Iterator[None]:
 
 @contextmanager
 def _signals_as_interrupt() -> Iterator[None]:
-    """A polite kill or a closed window ends the program as Ctrl-C does, so that the terminal is put back in order."""
+    """SIGTERM and SIGHUP end the program as Ctrl-C does, so that the terminal is restored."""
 
     def end(number: int, frame: FrameType | None) -> None:
         raise KeyboardInterrupt
@@ -167,7 +167,7 @@ def _signals_as_interrupt() -> Iterator[None]:
     before = {}
     for name in ("SIGTERM", "SIGHUP"):
         number = getattr(signal, name, None)
-        with suppress(ValueError):  # only the main thread may
+        with suppress(ValueError):  # not in the main thread
             if number is not None:
                 before[number] = signal.signal(number, end)
     try:

@@ -1,36 +1,73 @@
-"""The newest status from the daemon's PUB socket, through restarts of the daemon and a broken network.
+"""The newest status from the daemon's ZeroMQ socket, through restarts of the daemon and network failures.
 
-Why no connection to the daemon comes about, where something answers at its address but does not let us in.
+Messages are checked and cleaned on arrival; a failed handshake with the daemon is explained in words.
 """
 
 from __future__ import annotations
 
+import json
 import time
+from collections.abc import Sequence
 from types import TracebackType
 from typing import Any
 
 import zmq
+from pydantic import ValidationError
 from zmq.utils.monitor import recv_monitor_message
 
 from eyebolt.errors import MachineFault
-from eyebolt.monitor.status_model import TOPIC, UnreadableStatusError, decode_status
+from eyebolt.monitor.text import sanitize
+from eyebolt.protocol import STATUS_SCHEMA, STATUS_TOPIC, StatusMessage
 from eyebolt.security import ClientKeys
 
-# A status is a few kilobytes; whoever sends more is not the daemon.
+# A status has a few kilobytes; a larger message does not come from the daemon.
 _MAX_MESSAGE_BYTES = 1 << 20
-# So many waiting messages are read at once before the screen is drawn again.
+# Messages read in one go before the screen is drawn again.
 _MAX_BATCH = 1000
 
 
-class StatusSubscriber:
-    """A subscription to one endpoint. The daemon may start before or after it, and come back.
+class UnreadableStatusError(ValueError):
+    """A message that is no status; the text gives the reason, for a note on the screen."""
 
-    ``status`` is the newest status dictionary or None.
-    """
+
+def decode_status(parts: Sequence[bytes]) -> StatusMessage:
+    """The status in a multipart message, its strings cleaned by ``sanitize``. Raises UnreadableStatusError."""
+    if len(parts) != 2 or parts[0] != STATUS_TOPIC:
+        raise UnreadableStatusError("it does not have the two parts 'status' and JSON")
+    try:
+        content = _sanitize_strings(json.loads(parts[1]))
+    except (ValueError, RecursionError):
+        raise UnreadableStatusError("its second part is not JSON") from None
+    if not isinstance(content, dict):
+        raise UnreadableStatusError("its JSON is not an object")
+    schema = content.get("schema")
+    if schema != STATUS_SCHEMA:
+        raise UnreadableStatusError(f"its schema is {str(schema)[:8]}, this program reads {STATUS_SCHEMA}")
+    try:
+        return StatusMessage.model_validate(content)
+    except ValidationError as fault:
+        first = fault.errors(include_url=False, include_input=False)[0]
+        key = ".".join(str(part) for part in first["loc"])
+        raise UnreadableStatusError(f"its '{key}' is invalid: {first['msg']}") from None
+
+
+def _sanitize_strings(value: Any) -> Any:
+    if isinstance(value, str):
+        return sanitize(value)
+    if isinstance(value, list):
+        return [_sanitize_strings(item) for item in value]
+    if isinstance(value, dict):
+        return {key: _sanitize_strings(item) for key, item in value.items()}
+    return value
+
+
+class StatusSubscriber:
+    """A subscription to one endpoint. The daemon may start before or after it, and may restart."""
 
     def __init__(self, endpoint: str, keys: ClientKeys | None = None) -> None:
         """Raises MachineFault ``status-address`` if ``endpoint`` is no ZeroMQ address."""
-        self.status: dict[str, Any] | None = None
+        self.status: StatusMessage | None = None
+        """newest status; None before the first"""
         self._ignored_count, self._ignored_message = 0, ""
         self._received_at_s = time.monotonic()
         self._context = zmq.Context()
@@ -39,10 +76,10 @@ class StatusSubscriber:
         self._socket.set(zmq.MAXMSGSIZE, _MAX_MESSAGE_BYTES)
         self._socket.set(zmq.RECONNECT_IVL, 100)
         self._socket.set(zmq.RECONNECT_IVL_MAX, 1000)
-        # A pulled cable closes no connection: only a heartbeat without an answer does.
+        # A pulled cable closes no connection; only a missed heartbeat reveals it.
         self._socket.set(zmq.HEARTBEAT_IVL, 1000)
         self._socket.set(zmq.HEARTBEAT_TIMEOUT, 3000)
-        self._socket.set(zmq.SUBSCRIBE, TOPIC)
+        self._socket.set(zmq.SUBSCRIBE, STATUS_TOPIC)
         if keys is not None:
             keys.apply_to(self._socket)
         self._handshake = HandshakeMonitor(self._socket, endpoint, keys is not None)
@@ -52,8 +89,8 @@ class StatusSubscriber:
             self.close()
             raise MachineFault(
                 "status-address",
-                f"'{endpoint}' is no address to listen at for the status: {zmq.strerror(fault.errno or 0)}",
-                "give the daemon's status address in the form tcp://HOST:PORT.",
+                f"'{endpoint}' is not a valid status address: {zmq.strerror(fault.errno or 0)}",
+                "give the daemon's status address as tcp://HOST:PORT.",
                 endpoint=endpoint,
             ) from None
 
@@ -71,18 +108,18 @@ class StatusSubscriber:
 
     @property
     def status_age_s(self) -> float:
-        """Seconds since the newest status, or since listening began."""
+        """Seconds since the newest status arrived, or since the subscription began."""
         return time.monotonic() - self._received_at_s
 
     @property
     def note(self) -> str:
-        """Why nothing is heard although something is there, or what was last ignored and why; or ""."""
+        """Why the connection fails, or which message was last ignored and why; empty if neither."""
         return self._handshake.message or self._ignored_message
 
     def wait(self, timeout_s: float) -> bool:
-        """Waits up to ``timeout_s`` and reads on to the newest message. Whether a status came.
+        """Waits up to ``timeout_s`` for messages and reads all of them; whether a status was among them.
 
-        (ZeroMQ's own keep-only-the-last option loses parts of multipart messages.)
+        (ZeroMQ's CONFLATE option does not support multipart messages.)
         """
         self._handshake.poll()
         if not self._socket.poll(max(int(timeout_s * 1000), 0)):
@@ -113,32 +150,38 @@ _AUTH_FAILED: int = zmq.EVENT_HANDSHAKE_FAILED_AUTH
 _NO_DETAIL: int = zmq.EVENT_HANDSHAKE_FAILED_NO_DETAIL
 _PROTOCOL_ERROR: int = zmq.EVENT_HANDSHAKE_FAILED_PROTOCOL
 _MESSAGES_WITH_KEY = {
-    _AUTH_FAILED: "the daemon does not let this key in: on the cell's PC, 'eyebolt keys STATION --watcher NAME' makes"
-    " one that it does.",
-    _NO_DETAIL: "what is at that address hangs up: the key file is of another station, or it is no Eyebolt daemon.",
-    _PROTOCOL_ERROR: "the daemon at that address wants no key: leave --key out.",
+    _AUTH_FAILED: "the daemon does not accept this key: make one with 'eyebolt keys STATION --watcher NAME' on the"
+    " cell's PC.",
+    _NO_DETAIL: "the connection is closed by the other side: the key belongs to another station, or the program at that"
+    " address is not an Eyebolt daemon.",
+    _PROTOCOL_ERROR: "the daemon at that address uses no keys: omit --key.",
 }
 _MESSAGES_WITHOUT_KEY = {
-    _AUTH_FAILED: "the daemon lets nobody in from here.",
-    _NO_DETAIL: "what is at that address hangs up: it is no Eyebolt daemon, or one that wants a key (--key FILE).",
-    _PROTOCOL_ERROR: "the daemon at that address wants a key: --key FILE, the one made for this computer.",
+    _AUTH_FAILED: "the daemon does not accept connections from this computer.",
+    _NO_DETAIL: "the connection is closed by the other side: the program at that address is not an Eyebolt daemon, or a"
+    " daemon that requires a key (--key FILE).",
+    _PROTOCOL_ERROR: "the daemon at that address requires a key: --key FILE with the one made for this computer.",
 }
-# ZeroMQ gives up for good once it was turned away with a reason; a key may be let in later.
+# ZeroMQ does not reconnect after a rejected handshake, but the key may be registered later.
 _RECONNECT_AFTER_S = 5.0
 
 
 class HandshakeMonitor:
-    """Watches ``socket``, which is to connect to ``endpoint`` later, and connects it anew; ``message`` is why, or ""."""
+    """Explains why ``socket`` fails to connect to ``endpoint``, and reconnects it after a rejection.
+
+    Create it before the socket connects.
+    """
 
     def __init__(self, socket: zmq.Socket[bytes], endpoint: str, with_key: bool) -> None:
         self.message = ""
+        """reason of the last failure; empty while there is none"""
         self._socket, self._endpoint = socket, endpoint
         self._messages = _MESSAGES_WITH_KEY if with_key else _MESSAGES_WITHOUT_KEY
         self._monitor: zmq.Socket[Any] = socket.get_monitor_socket(_AUTH_FAILED | _NO_DETAIL | _PROTOCOL_ERROR)
         self._reconnect_at_s: float | None = None
 
     def poll(self) -> None:
-        """Takes note of what happened since the last look; never waits."""
+        """Reads the events since the last call; never waits."""
         while self._monitor.poll(0):
             event = int(recv_monitor_message(self._monitor)["event"])
             self.message = self._messages.get(event, self.message)
@@ -150,5 +193,5 @@ class HandshakeMonitor:
             self._socket.connect(self._endpoint)
 
     def reset(self) -> None:
-        """We were let in."""
+        """The connection is established."""
         self.message = ""

@@ -1,19 +1,27 @@
-"""Rows of text that keep to a width: wrapping, cutting, bars, and the paint that goes over them.
-
-Digits and a few capitals drawn five rows high, to be read from across the hall.
-"""
+"""Rows of terminal text of a given width: sanitizing, wrapping, truncation, bars, colour, and big type."""
 
 from __future__ import annotations
 
 import unicodedata
 from dataclasses import dataclass
+from enum import Enum
 
 from rich.cells import cell_len, chop_cells, set_cell_size
 
-from eyebolt.monitor.operator_prompt import Tone
 
-# Colours of indicators after IEC 60073: green normal, yellow abnormal, red fault; cyan stands in for blue (an act is
-# asked of the operator), since blue on black cannot be read from afar.
+class Tone(Enum):
+    """Urgency of a row. Colour only repeats what the words state: it must not be needed."""
+
+    PLAIN = "plain"
+    QUIET = "quiet"
+    GOOD = "good"
+    ACT = "act"
+    WAIT = "wait"
+    BAD = "bad"
+
+
+# Colours of indicators after IEC 60073: green normal, yellow abnormal, red fault; cyan instead of blue (mandatory
+# action), because blue on black is illegible at a distance.
 _ANSI_STYLES = {
     Tone.PLAIN: "",
     Tone.QUIET: "\x1b[2m",
@@ -36,33 +44,48 @@ _ASCII_EQUIVALENTS = {
 
 @dataclass(frozen=True)
 class Row:
-    """One line of the screen and how it is meant."""
+    """One line of the screen."""
 
     text: str
+    """without escape codes; may be too long"""
     tone: Tone = Tone.PLAIN
+    """urgency, shown as colour"""
 
 
 @dataclass(frozen=True)
 class Glyphs:
-    """The characters that things are drawn with, one column each."""
+    """Characters for drawing, one column each."""
 
     solid: str
+    """dot of a letter, filled part of a bar"""
     empty: str
+    """empty part of a bar"""
     rule: str
+    """horizontal rule"""
 
     @classmethod
     def blocks(cls) -> Glyphs:
-        """For terminals that show Unicode."""
+        """For terminals with Unicode."""
         return cls("\u2588", "\u2591", "\u2500")
 
     @classmethod
     def ascii(cls) -> Glyphs:
-        """For terminals that may show nothing but ASCII."""
+        """For terminals limited to ASCII."""
         return cls("#", ".", "-")
 
 
+def sanitize(text: str) -> str:
+    """``text`` on one line without characters that could steer a terminal: no control, format or private characters.
+
+    Categories of the Unicode Character Database: Cc and Cf are dropped, Co, Cs and Cn become "?".
+    """
+    kept = ("?" if unicodedata.category(c) in {"Co", "Cs", "Cn"} else c for c in unicodedata.normalize("NFC", text))
+    single_spaced = "".join(" " if c.isspace() else c for c in kept)
+    return " ".join("".join(c for c in single_spaced if unicodedata.category(c) not in {"Cc", "Cf"}).split())
+
+
 def render_row(row: Row, width: int, colour: bool, ascii_only: bool) -> str:
-    """The row cut to ``width`` columns, in ASCII if so asked, between escape codes if ``colour``."""
+    """The row truncated to ``width`` columns; in ASCII with ``ascii_only``, with escape codes with ``colour``."""
     text = _to_ascii(row.text) if ascii_only else row.text
     if cell_len(text) > width:
         text = set_cell_size(text, width)
@@ -72,16 +95,16 @@ def render_row(row: Row, width: int, colour: bool, ascii_only: bool) -> str:
 
 
 def wrap(text: str, width: int, max_lines: int, indent: int = 0) -> list[str]:
-    """``text`` broken at spaces into at most ``max_lines`` lines of ``width`` columns; "..." marks what was cut away.
+    """``text`` broken at spaces into at most ``max_lines`` lines of ``width`` columns; "..." marks a truncated text.
 
-    Lines after the first are indented by ``indent`` columns. The first ``indent`` columns of the text stay as they are.
+    Lines after the first are indented by ``indent`` columns. The first ``indent`` columns of the text are kept as is.
     """
     indent = min(indent, max(width - 1, 0))
     lead, body = text[:indent], text[indent:]
     room = max(width - indent, 1)
     lines = [""]
-    for headline in body.split():
-        for piece in chop_cells(headline, room):
+    for word in body.split():
+        for piece in chop_cells(word, room):
             joined = f"{lines[-1]} {piece}" if lines[-1] else piece
             if cell_len(joined) <= room:
                 lines[-1] = joined
@@ -94,7 +117,7 @@ def wrap(text: str, width: int, max_lines: int, indent: int = 0) -> list[str]:
 
 
 def justify(parts: list[str], width: int) -> str:
-    """``parts`` on one line spread over ``width`` columns, at least two apart (longer than ``width`` if it must be)."""
+    """``parts`` spread over ``width`` columns, at least two columns apart; may be longer than ``width``."""
     gaps = len(parts) - 1
     if gaps < 1:
         return "".join(parts)
@@ -106,9 +129,9 @@ def justify(parts: list[str], width: int) -> str:
 
 
 def progress_bar(name: str, fraction: float, words: str, length: int, label: int, glyphs: Glyphs, tone: Tone) -> Row:
-    """A bar of ``length`` columns, full at ``fraction`` 1, its name in ``label`` columns before it and ``words`` after it.
+    """A bar of ``length`` columns for ``fraction`` 0 to 1, ``name`` in ``label`` columns before it, ``words`` after it.
 
-    It never looks full below 1. A bar too short to tell anything is left out; name and words stay.
+    It is full at 1 only: rounding must not show a goal as reached. Below five columns the bar is left out.
     """
     if length < 5:
         return Row(f"{name:<{label}}{words}", tone)
@@ -122,6 +145,7 @@ def _to_ascii(text: str) -> str:
     return "".join(c if c.isascii() else "?" for c in letters if not unicodedata.combining(c))
 
 
+# Only the characters of the headlines and of the counter.
 LETTER_ROWS = 5
 
 _LETTER_SHAPES = {
@@ -142,6 +166,7 @@ _LETTER_SHAPES = {
     "E": "### #.. ##. #.. ###",
     "F": "### #.. ##. #.. #..",
     "G": "#### #... #.## #..# ####",
+    "H": "#.# #.# ### #.# #.#",
     "I": "# # # # #",
     "L": "#.. #.. #.. #.. ###",
     "N": "#..# ##.# #.## #..# #..#",
@@ -156,14 +181,14 @@ _LETTER_SHAPES = {
 }
 
 
-def big_text(text: str, glyphs: str, scale: int = 1) -> list[str]:
-    """``text`` as ROWS * ``scale`` rows of equal length; a dot of a shape is 2 * ``scale`` columns wide.
+def big_text(text: str, solid: str, scale: int = 1) -> list[str]:
+    """``text`` as ``LETTER_ROWS`` * ``scale`` rows of equal length; a dot is 2 * ``scale`` columns wide.
 
-    A character without a shape is left out.
+    Characters without a shape are left out.
     """
     rows = [""] * LETTER_ROWS
     for number, shape in enumerate(_LETTER_SHAPES[c].split() for c in text if c in _LETTER_SHAPES):
         gap = "  " * scale if number else ""
         for row, dots in enumerate(shape):
-            rows[row] += gap + "".join((glyphs if dot == "#" else " ") * 2 * scale for dot in dots)
+            rows[row] += gap + "".join((solid if dot == "#" else " ") * 2 * scale for dot in dots)
     return [row for row in rows for _ in range(scale)]

@@ -5,7 +5,7 @@ from eyebolt.session.capture import IMAGE_VERBS, PREVIEW_LEAD_NS
 from eyebolt.session.facts import CaptureRecord, SessionLog, fold, pairs_of
 from eyebolt.session.messages import Caller
 from eyebolt.session.state import SessionConfig, State
-from eyebolt.session.status import LinkStatus, status_message
+from eyebolt.session.status import status_message
 from eyebolt.session.step import resume, step
 
 __all__ = [
@@ -13,7 +13,6 @@ __all__ = [
     "PREVIEW_LEAD_NS",
     "Caller",
     "CaptureRecord",
-    "LinkStatus",
     "SessionConfig",
     "SessionLog",
     "State",

@@ -1,0 +1,230 @@
+"""The status message: what the daemon publishes over ZeroMQ, and what a subscriber reads. One definition for both sides.
+
+A message has two parts: the topic ``status`` and one JSON object, ``StatusMessage``. Lengths are in millimetres. Keys
+that a reader does not know are ignored; any other change of the keys changes ``schema``.
+"""
+
+from __future__ import annotations
+
+import math
+from enum import StrEnum
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+from eyebolt.geometry import Mount
+from eyebolt.protocol.codes import Code
+
+STATUS_TOPIC = b"status"
+STATUS_SCHEMA: Literal[1] = 1
+
+
+def _without_surrogates(value: object) -> object:
+    """Names of files that are no UTF-8 reach a message as lone surrogates, which JSON text cannot carry."""
+    return value.encode("utf-8", "replace").decode("utf-8") if isinstance(value, str) else value
+
+
+def _finite_or_none(value: object) -> object:
+    """JSON has no infinity and no NaN; a number that is not finite is reported as unknown."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+Text = Annotated[str, BeforeValidator(_without_surrogates)]
+Count = Annotated[int, Field(ge=0)]
+OptionalNumber = Annotated[float | None, BeforeValidator(_finite_or_none)]
+
+
+class Phase(StrEnum):
+    """Where a session stands."""
+
+    IDLE = "idle"
+    """no session since the daemon started"""
+    OPEN = "open"
+    """waits for the robot's next request"""
+    WORKING = "working"
+    """a request is in progress"""
+    GOAL_MET = "goal-met"
+    """the expected error is within the tolerance, with enough pairs"""
+    STOPPED = "stopped"
+    """the newest reply was a stop (code 30 to 39)"""
+    CLOSED = "closed"
+    """the session was ended with ``bye``"""
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True)
+
+
+class LinkStatus(_Part):
+    """Connection to the robot or the camera."""
+
+    is_connected: bool
+    """whether it answers or delivers now"""
+    message: Text = ""
+    """one line about it"""
+
+
+class MeasuredValue(_Part):
+    """The measurement that decided a reply."""
+
+    quantity: Text
+    """what was measured"""
+    value: OptionalNumber
+    """measured value, in ``unit``"""
+    limit: OptionalNumber
+    """its limit, in ``unit``"""
+    unit: Text
+    """unit of both; empty for ratios"""
+    source: Text
+    """where the limit comes from"""
+
+
+class LastReply(_Part):
+    """The newest recorded reply to the robot."""
+
+    seq: int
+    """sequence number of the request"""
+    code: Code
+    """reply code"""
+    message: Text
+    """reason, for the operator"""
+    remedy: Text
+    """what the operator does about it; may be empty"""
+    measure: MeasuredValue | None = None
+    """the measurement that decided, if one did"""
+
+
+class StepTimes(_Part):
+    """Durations of the steps of the newest capture, ms; null for a step that did not take place or cannot be timed."""
+
+    wait: OptionalNumber = None
+    """from the request to the start of the exposure"""
+    exposure: OptionalNumber = None
+    """exposure, if the station file states it"""
+    transfer: OptionalNumber = None
+    """from the end of the exposure to the arrival of the image"""
+    detect: OptionalNumber = None
+    """board detection"""
+    view_check: OptionalNumber = None
+    """measurement of the view quality"""
+    disk: OptionalNumber = None
+    """writing of image and facts"""
+    solve: OptionalNumber = None
+    """solve, if the reply waited for it"""
+
+
+class CoverageStatus(_Part):
+    """Coverage of rotations, distances and image by the kept pairs."""
+
+    rotation_range_deg: tuple[float, float, float]
+    """largest rotation between two views about the camera's x, y and z axes, deg"""
+    near_mm: float
+    """smallest distance of the board centre from the camera, mm"""
+    far_mm: float
+    """largest distance of the board centre from the camera, mm"""
+    image_coverage: float
+    """share of the image's 4 x 4 cells with a corner in them, 0 to 1"""
+    weakest_direction: Text
+    """least certain direction of the transform"""
+    weakest_sigma_mm: OptionalNumber
+    """standard deviation in that direction at the middle of the working distance, mm"""
+
+
+class NextViewStatus(_Part):
+    """The view that would reduce the expected error most."""
+
+    message: Text
+    """how to move the board or the camera"""
+    p95_mm: OptionalNumber = None
+    """expected error (p95) with that view added, mm"""
+    pose: tuple[float, ...] | None = None
+    """suggested pose in the robot's own format; null where no view is suggested"""
+
+
+class ProgressStatus(_Part):
+    """What the kept pairs determine, and what would help next."""
+
+    message: Text
+    """coverage in one sentence, or why there is no solution yet"""
+    coverage: CoverageStatus | None = None
+    """null without a solution"""
+    next_view: NextViewStatus | None = None
+    """null while it is being computed, and where nothing more is needed"""
+
+
+class AcceptanceStatus(_Part):
+    """Assessment of the newest solution."""
+
+    status: Literal["accept", "unproven", "reject"]
+    """``accept``, ``unproven`` or ``reject``"""
+    reason: Text
+    """its reason, one sentence"""
+
+
+class ResultStatus(_Part):
+    """The newest solution."""
+
+    acceptance: AcceptanceStatus
+    """its assessment"""
+    p95_mm: OptionalNumber
+    """expected error over the working volume (p95), mm"""
+
+
+class StatusMessage(_Part):
+    """Everything that the monitor shows."""
+
+    schema_version: Literal[1] = Field(default=STATUS_SCHEMA, alias="schema")
+    """version of these keys"""
+    station: Text
+    """name of the station"""
+    mount: Mount
+    """camera ``fixed`` in the cell or on the ``arm``"""
+    session: Text | None
+    """name of the newest session; null before the first"""
+    session_folder: Text | None
+    """its folder, absolute"""
+    phase: Phase
+    """where the session stands"""
+    kept: Count
+    """pairs kept"""
+    wanted: Count
+    """pairs still needed, an estimate"""
+    min_pairs: Count
+    """``[goal] min_pairs``"""
+    max_pairs: Count
+    """``[goal] max_pairs``"""
+    refused: Count
+    """captures and checks that were refused (code 20 to 29)"""
+    checks: Count
+    """check pairs kept"""
+    tolerance_mm: float = Field(gt=0, allow_inf_nan=False)
+    """``[goal] tolerance_mm``"""
+    expected_p95_mm: OptionalNumber
+    """expected error over the working volume (p95), mm; null without a solution"""
+    p95_history_mm: tuple[OptionalNumber, ...]
+    """expected error after each kept pair, oldest first"""
+    last_reply: LastReply | None
+    """newest reply to the robot"""
+    timings_ms: StepTimes | None
+    """durations of the newest capture"""
+    robot: LinkStatus
+    """connection to the robot"""
+    camera: LinkStatus
+    """connection to the camera"""
+    progress: ProgressStatus | None
+    """null before the first solve"""
+    result: ResultStatus | None
+    """null without a solution of the kept pairs"""
+    is_accepted: bool
+    """whether the station uses the result of this session"""
+    timestamp: Text
+    """UTC, ISO 8601"""
+
+    @property
+    def total(self) -> int:
+        """Pairs kept and pairs still needed."""
+        return self.kept + self.wanted
+
+    def to_json(self) -> bytes:
+        """The message's second part."""
+        return self.model_dump_json(by_alias=True).encode("utf-8")
