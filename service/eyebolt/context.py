@@ -124,21 +124,10 @@ def load_context(station_file: Path, lens_file: Path | None = None) -> StationCo
         "check the path; the file is JSON with width, height, matrix (3 x 3) and distortion of the calibrated lens.",
     )
     lens = parse_lens(_decode_utf8(lens_bytes, lens_path), str(lens_path))
-    board = station.board
     return StationContext(
         station=station,
         lens=lens,
-        board=Board.from_mm(
-            board.kind,
-            board.columns,
-            board.rows,
-            board.square_mm,
-            board.marker_mm,
-            board.dictionary,
-            board.corner_order,
-            board.gap_mm,
-            board.spacing_mm,
-        ),
+        board=station.board.to_board(),
         folder=station_file.parent,
         snapshots={STATION_SNAPSHOT: station_bytes, LENS_SNAPSHOT: lens_bytes},
     )

@@ -1,9 +1,10 @@
-"""What a board is and which descriptions of one are refused."""
+"""The points of each kind of board, and the descriptions of boards that are rejected."""
 
 import numpy as np
 import pytest
 
-from eyebolt.boards.board import Board
+from eyebolt.boards import CharucoBoard, Chessboard, board_from_mm, dictionary_names
+from eyebolt.boards.marker_dictionary import dictionary_size
 from eyebolt.errors import InputFault
 
 CHARUCO = {"kind": "charuco", "columns": 8, "rows": 6, "square_mm": 20, "marker_mm": 15, "dictionary": "5X5_100"}
@@ -11,7 +12,7 @@ CHESSBOARD = {"kind": "chessboard", "columns": 10, "rows": 7, "square_mm": 25}
 
 
 def test_corners_are_numbered_row_by_row_from_the_corner_next_to_the_origin():
-    corners = Board.from_mm(**CHESSBOARD).corners_m()
+    corners = board_from_mm(**CHESSBOARD).corners_m()
     assert corners.shape == (54, 3)
     np.testing.assert_allclose(corners[0], [0.025, 0.025, 0], atol=1e-15)
     np.testing.assert_allclose(corners[1], [0.050, 0.025, 0], atol=1e-15)
@@ -20,7 +21,7 @@ def test_corners_are_numbered_row_by_row_from_the_corner_next_to_the_origin():
 
 
 def test_lengths_are_taken_in_millimetres():
-    board = Board.from_mm(**CHARUCO)
+    board = board_from_mm(**CHARUCO)
     assert (board.square_m, board.marker_m, board.corner_count) == (0.020, 0.015, 35)
 
 
@@ -29,23 +30,50 @@ def test_lengths_are_taken_in_millimetres():
     [("current", 6, True), ("current", 7, True), ("legacy", 7, True), ("legacy", 6, False)],
 )
 def test_first_square_of_a_charuco_board_is_white_only_in_legacy_order_with_even_rows(order, rows, black):
-    board = Board.from_mm(**{**CHARUCO, "rows": rows, "corner_order": order})
+    board = board_from_mm(**{**CHARUCO, "rows": rows, "corner_order": order})
     assert board.first_square_black is black
-    assert board.is_square_black(0, 0) is black
-    assert board.is_square_black(1, 0) is not black
+    assert bool(board.black_squares[0, 0]) is black
+    assert bool(board.black_squares[0, 1]) is not black
 
 
 @pytest.mark.parametrize(
     ("columns", "rows", "ambiguous"), [(8, 7, False), (7, 8, False), (8, 6, True), (9, 7, True), (8, 8, True)]
 )
 def test_half_turn_is_ambiguous_where_both_counts_are_odd_or_both_even(columns, rows, ambiguous):
-    assert Board.from_mm("chessboard", columns, rows, 20).half_turn_ambiguous is ambiguous
+    assert board_from_mm("chessboard", columns, rows, 20).half_turn_ambiguous is ambiguous
 
 
-@pytest.mark.parametrize("name", ["5X5_100", "DICT_5X5_100", "5x5_100", "APRILTAG_36h11", "4X4_50", "ARUCO_ORIGINAL"])
-def test_dictionaries_are_found_by_name(name):
-    markers = Board.from_mm(**{**CHARUCO, "dictionary": name}).marker_dictionary()
-    assert markers.bytesList.shape[0] >= 24
+@pytest.mark.parametrize(
+    ("name", "canonical"),
+    [
+        ("5X5_100", "5X5_100"),
+        ("DICT_5X5_100", "5X5_100"),
+        ("5x5_100", "5X5_100"),
+        ("APRILTAG_36h11", "APRILTAG_36h11"),
+        ("APRILTAG_36H11", "APRILTAG_36h11"),
+        ("4X4_50", "4X4_50"),
+        ("ARUCO_ORIGINAL", "ARUCO_ORIGINAL"),
+    ],
+)
+def test_dictionaries_are_found_by_name(name, canonical):
+    board = board_from_mm(**{**CHARUCO, "dictionary": name})
+    assert board.dictionary == canonical
+    assert board == board_from_mm(**{**CHARUCO, "dictionary": canonical})
+    assert board.marker_bits().shape[0] == 24
+
+
+@pytest.mark.evidence
+def test_dictionary_sizes_are_those_that_opencv_documents():
+    # Source: OpenCV documentation, module objdetect, enum PredefinedDictionaryType.
+    sizes = {f"{n}X{n}_{size}": size for n in (4, 5, 6, 7) for size in (50, 100, 250, 1000)} | {
+        "APRILTAG_16h5": 30,
+        "APRILTAG_25h9": 35,
+        "APRILTAG_36h10": 2320,
+        "APRILTAG_36h11": 587,
+        "ARUCO_ORIGINAL": 1024,
+    }
+    assert set(sizes) <= set(dictionary_names())
+    assert {name: dictionary_size(name) for name in sizes} == sizes
 
 
 @pytest.mark.parametrize(
@@ -74,7 +102,7 @@ def test_dictionaries_are_found_by_name(name):
 )
 def test_impossible_charuco_boards_are_refused(change, code):
     with pytest.raises(InputFault) as fault:
-        Board.from_mm(**{**CHARUCO, **change})
+        board_from_mm(**{**CHARUCO, **change})
     assert fault.value.code == code
     assert fault.value.remedy
 
@@ -85,7 +113,7 @@ def test_impossible_charuco_boards_are_refused(change, code):
 )
 def test_impossible_chessboards_are_refused(change, code):
     with pytest.raises(InputFault) as fault:
-        Board.from_mm(**{**CHESSBOARD, **change})
+        board_from_mm(**{**CHESSBOARD, **change})
     assert fault.value.code == code
 
 
@@ -94,7 +122,7 @@ CIRCLES = {"kind": "circles", "columns": 4, "rows": 11, "spacing_mm": 15}
 
 
 def test_corners_of_a_grid_go_round_each_marker_from_its_upper_left():
-    corners = Board.from_mm(**GRID).corners_m() * 1000
+    corners = board_from_mm(**GRID).corners_m() * 1000
     assert corners.shape == (24, 3)
     np.testing.assert_allclose(corners[:4, :2], [[0, 0], [24, 0], [24, 24], [0, 24]], atol=1e-12)
     np.testing.assert_allclose(corners[4, :2], [30, 0], atol=1e-12)
@@ -103,7 +131,7 @@ def test_corners_of_a_grid_go_round_each_marker_from_its_upper_left():
 
 @pytest.mark.parametrize(("rows", "ambiguous"), [(11, False), (10, True)])
 def test_every_second_row_of_circles_is_set_off(rows, ambiguous):
-    board = Board.from_mm(**{**CIRCLES, "rows": rows})
+    board = board_from_mm(**{**CIRCLES, "rows": rows})
     centres = board.corners_m() * 1000
     np.testing.assert_allclose(centres[[0, 1, 4, 8], :2], [[0, 0], [30, 0], [15, 15], [0, 30]], atol=1e-12)
     assert board.corner_count == 4 * rows
@@ -126,10 +154,41 @@ def test_every_second_row_of_circles_is_set_off(rows, ambiguous):
 )
 def test_impossible_grids_and_circles_are_refused(spec, change, code):
     with pytest.raises(InputFault) as fault:
-        Board.from_mm(**{**spec, **change})
+        board_from_mm(**{**spec, **change})
     assert fault.value.code == code
     assert fault.value.remedy
 
 
-def test_a_chessboard_has_no_dictionary_whatever_the_file_says():
-    assert Board.from_mm(**CHESSBOARD, dictionary="5X5_100") == Board.from_mm(**CHESSBOARD)
+@pytest.mark.parametrize(
+    ("key", "value", "code"),
+    [("dictionary", "5X5_100", "board-dictionary"), ("corner_order", "current", "board-corner-order")],
+)
+def test_a_key_that_the_kind_does_not_have_is_refused(key, value, code):
+    with pytest.raises(InputFault) as fault:
+        board_from_mm(**CHESSBOARD, **{key: value})
+    assert fault.value.code == code
+
+
+def test_all_faults_of_a_description_are_found_at_once():
+    faults = CharucoBoard.find_faults(
+        {"columns": 2, "rows": 6, "square_mm": 20, "marker_mm": 20, "gap_mm": 3, "dictionary": "5X5-100"}
+    )
+    assert [fault.key for fault in faults] == ["columns", "gap_mm", "dictionary", "marker_mm"]
+
+
+def test_keys_with_reported_faults_take_part_in_no_rule():
+    description = {"columns": 40, "square_mm": 20, "marker_mm": 20, "dictionary": "5X5_100"}
+    assert list(CharucoBoard.find_faults(description, unusable=("rows", "square_mm"))) == []
+
+
+@pytest.mark.parametrize(
+    "build",
+    [
+        lambda: Chessboard(7, 7, 0.02),
+        lambda: CharucoBoard(8, 6, 0.02, 0.02, "5X5_100"),
+        lambda: Chessboard(8, 7, 20_000.0),
+    ],
+)
+def test_rules_hold_for_boards_built_in_metres(build):
+    with pytest.raises(InputFault):
+        build()

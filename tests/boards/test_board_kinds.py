@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from eyebolt.boards import board_from_mm
 from eyebolt.boards import circle_grid as circles
-from eyebolt.boards.board import Board
 from eyebolt.boards.detect import find_board
 from eyebolt.boards.detection import Detection, NoDetection
 from eyebolt.boards.registry import BOARD_KINDS
@@ -41,7 +41,7 @@ def test_every_family_is_tested_here():
 def test_the_simulators_board_has_its_points_where_the_product_says(kind):
     theirs = draw_board_texture(kind, **BOARDS[kind]).shape.corners_m
     # The simulator prints whole texels; a gap may be a fraction of one off.
-    np.testing.assert_allclose(Board.from_mm(kind, **BOARDS[kind]).corners_m(), theirs, atol=2e-5)
+    np.testing.assert_allclose(board_from_mm(kind, **BOARDS[kind]).corners_m(), theirs, atol=2e-5)
 
 
 # Measured RMS in px: charuco and chessboard 0.005, grid 0.02, circles 0.03 (0.01 with squarer views).
@@ -52,7 +52,7 @@ def test_the_simulators_board_has_its_points_where_the_product_says(kind):
     ("share", "tilt", "roll"), [(0.3, 0.2, 0.3), (0.5, 0.6, 2.0), (0.55, 0.9, -1.2), (0.5, 0.4, -2.8)]
 )
 def test_points_have_the_right_numbers_and_places(kind, rms_px, share, tilt, roll):
-    board = Board.from_mm(kind, **BOARDS[kind])
+    board = board_from_mm(kind, **BOARDS[kind])
     picture, truth = seen(kind, share, tilt, roll)
     detection = find_board(picture, board)
     assert isinstance(detection, Detection)
@@ -62,34 +62,9 @@ def test_points_have_the_right_numbers_and_places(kind, rms_px, share, tilt, rol
     assert np.abs(off).max() < 0.3
 
 
-@pytest.mark.parametrize("kind", BOARDS)
-def test_a_board_is_followed_from_where_it_was_and_found_where_it_was_not(kind):
-    board = Board.from_mm(kind, **BOARDS[kind])
-    first = find_board(seen(kind)[0], board)
-    elsewhere = find_board(seen(kind, share=0.3, roll=2.0, where=(-0.3, 0.2))[0], board)
-    nothing = NoDetection("no-board", first.exposure, first.image_size_px)
-    for moved in ({}, {"where": (0.025, 0.028), "tilt": 0.502}, {"where": (0.1, -0.05), "share": 0.35, "roll": 0.9}):
-        picture, truth = seen(kind, **moved)
-        straight = find_board(picture, board)
-        for near in (first, elsewhere, nothing):
-            followed = find_board(picture, board, near=near)
-            assert isinstance(followed, Detection)
-            assert len(followed.ids) >= len(straight.ids)
-            assert np.abs(followed.corners_px - truth[followed.ids]).max() < 0.3
-
-
-@pytest.mark.parametrize("kind", BOARDS)
-def test_a_last_place_without_a_board_shows_none(kind):
-    board = Board.from_mm(kind, **BOARDS[kind])
-    picture, _ = seen(kind)
-    last = find_board(picture, board)
-    empty = np.random.default_rng(1).normal(100, 3, picture.shape).clip(0, 255).astype(np.uint8)
-    assert isinstance(find_board(empty, board, near=last), NoDetection)
-
-
 @pytest.mark.parametrize("kind", ["charuco", "grid"])
 def test_part_of_a_board_with_markers_is_enough(kind):
-    board = Board.from_mm(kind, **BOARDS[kind])
+    board = board_from_mm(kind, **BOARDS[kind])
     picture, truth = seen(kind, share=0.7, where=(0.7, 0.1))
     detection = find_board(picture, board)
     visible = LENS.inside(truth)
@@ -101,7 +76,7 @@ def test_part_of_a_board_with_markers_is_enough(kind):
 @pytest.mark.parametrize("kind", ["charuco", "grid"])
 def test_a_mirrored_board_with_markers_is_none(kind):
     picture, _ = seen(kind)
-    assert isinstance(find_board(picture[:, ::-1], Board.from_mm(kind, **BOARDS[kind])), NoDetection)
+    assert isinstance(find_board(picture[:, ::-1], board_from_mm(kind, **BOARDS[kind])), NoDetection)
 
 
 def test_another_family_is_not_this_one():
@@ -109,7 +84,7 @@ def test_another_family_is_not_this_one():
         picture, _ = seen(kind)
         for other in BOARDS:
             if other != kind and {kind, other} != {"charuco", "chessboard"}:
-                assert isinstance(find_board(picture, Board.from_mm(other, **BOARDS[other])), NoDetection), (
+                assert isinstance(find_board(picture, board_from_mm(other, **BOARDS[other])), NoDetection), (
                     kind,
                     other,
                 )
@@ -117,12 +92,12 @@ def test_another_family_is_not_this_one():
 
 def test_centres_of_circles_are_not_the_middles_of_their_ellipses():
     """The gain of the correction: what a tilt of 50 degrees and a near camera make of the two."""
-    board = Board.from_mm("circles", **BOARDS["circles"])
+    board = board_from_mm("circles", **BOARDS["circles"])
     picture, truth = seen("circles", share=0.45, tilt=np.deg2rad(50), roll=0.4)
     detection = find_board(picture, board)
     assert len(detection.ids) == board.corner_count
-    plane = circles.fit_plane(circles._points(board), detection.corners_px)[0]
-    edges = circles._edges(picture, plane, circles._points(board))
+    plane = circles.fit_plane(board.points(), detection.corners_px)[0]
+    edges = circles._edges(picture, plane, board.points())
     middles = circles.ellipse_centres(circles._conics(edges)[0], edges.centre_px)
     corrected, uncorrected = (np.sqrt(((p - truth) ** 2).sum(1).mean()) for p in (detection.corners_px, middles))
     assert uncorrected > 0.3
@@ -131,7 +106,7 @@ def test_centres_of_circles_are_not_the_middles_of_their_ellipses():
 
 @pytest.mark.parametrize("kind", BOARDS)
 def test_a_drawn_board_is_found_where_it_was_drawn(kind):
-    board = Board.from_mm(kind, **BOARDS[kind])
+    board = board_from_mm(kind, **BOARDS[kind])
     drawn = draw_board(board, 60)
     detection = find_board(drawn.image, board)
     assert len(detection.ids) == board.corner_count

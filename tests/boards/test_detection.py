@@ -1,11 +1,12 @@
-"""Sightings as values: what they hold, and that a journal gives back what it was given."""
+"""Detections as values, and their JSON records."""
 
 import json
+from dataclasses import asdict
 
 import numpy as np
 import pytest
 
-from eyebolt.boards.detection import Detection, NoDetection, detection_from_json
+from eyebolt.boards.detection import Detection, NoDetection, parse_detection
 from eyebolt.boards.exposure import ExposureStats, measure_exposure, not_found_reason
 from eyebolt.errors import InputFault
 
@@ -19,26 +20,26 @@ def detection() -> Detection:
     )
 
 
-def test_a_sighting_survives_json_to_the_last_digit(detection):
-    back = detection_from_json(json.loads(json.dumps(detection.to_json())))
+def test_a_detection_survives_json_to_the_last_bit(detection):
+    back = parse_detection(json.loads(detection.to_record().model_dump_json()))
     assert back == detection
     assert back.corners_px.tobytes() == detection.corners_px.tobytes()
     assert back.ids.dtype.kind == "i"
     assert hash(back) == hash(detection)
 
 
-def test_a_sighting_of_nothing_survives_json():
+def test_no_detection_survives_json():
     nothing = NoDetection("saturated", LIGHT, (640, 480))
-    assert detection_from_json(json.loads(json.dumps(nothing.to_json()))) == nothing
+    assert parse_detection(json.loads(nothing.to_record().model_dump_json())) == nothing
 
 
-def test_different_sightings_differ(detection):
+def test_different_detections_differ(detection):
     moved = Detection(detection.ids, detection.corners_px + 1e-12, LIGHT, (640, 480), 0.7)
     assert moved != detection
     assert detection != NoDetection("no-board", LIGHT, (640, 480))
 
 
-def test_a_sighting_cannot_be_changed_and_does_not_share_memory():
+def test_a_detection_is_read_only_and_does_not_share_memory():
     corners = np.zeros((1, 2))
     detection = Detection(np.array([0]), corners, LIGHT, (640, 480), 0.7)
     corners[0, 0] = 5
@@ -48,25 +49,25 @@ def test_a_sighting_cannot_be_changed_and_does_not_share_memory():
 
 
 @pytest.mark.parametrize("corners", [np.zeros((2, 2)), np.zeros((3, 3)), np.full((3, 2), np.nan)])
-def test_numbers_and_positions_must_go_together(corners):
+def test_numbers_and_positions_must_match(corners):
     with pytest.raises(InputFault):
         Detection(np.array([1, 2, 3]), corners, LIGHT, (640, 480), 0.7)
 
 
 @pytest.mark.parametrize("field", ["ids", "corners_px", "exposure", "image_size_px", "blur_px", "half_turn_ambiguous"])
 def test_a_record_without_a_field_is_a_fault(detection, field):
-    record = detection.to_json()
+    record = detection.to_record().model_dump(mode="json")
     del record[field]
     with pytest.raises(InputFault) as fault:
-        detection_from_json(record)
+        parse_detection(record)
     assert fault.value.code == "detection-record"
 
 
 @pytest.mark.parametrize("reason", ["fog", None])
 def test_a_record_with_an_unknown_reason_is_a_fault(reason):
-    record = {**NoDetection("dark", LIGHT, (640, 480)).to_json(), "reason": reason}
+    record = {**NoDetection("dark", LIGHT, (640, 480)).to_record().model_dump(mode="json"), "reason": reason}
     with pytest.raises(InputFault):
-        detection_from_json(record)
+        parse_detection(record)
 
 
 def test_levels_are_fractions_of_full_scale_in_either_depth():
@@ -78,10 +79,10 @@ def test_levels_are_fractions_of_full_scale_in_either_depth():
     assert narrow.saturated_fraction == pytest.approx(3 / 256)
     assert narrow.black_fraction == pytest.approx(3 / 256)
     assert narrow.contrast == pytest.approx(0.9, abs=0.01)
-    assert wide.to_json() == pytest.approx(narrow.to_json())
+    assert asdict(wide) == pytest.approx(asdict(narrow))
 
 
-def test_light_is_measured_on_the_board_alone():
+def test_exposure_is_measured_on_the_board_alone():
     picture = np.full((100, 100), 255, np.uint8)
     picture[20:61, 30:71] = 100
     light = measure_exposure(picture, np.array([[30.0, 20], [70, 20], [70, 60], [30, 60]]))
@@ -91,5 +92,5 @@ def test_light_is_measured_on_the_board_alone():
 
 
 @pytest.mark.parametrize(("level", "reason"), [(5, "dark"), (120, "no-board"), (255, "saturated")])
-def test_the_light_explains_an_empty_picture(level, reason):
+def test_exposure_explains_an_image_without_board(level, reason):
     assert not_found_reason(measure_exposure(np.full((50, 50), level, np.uint8), None)) == reason

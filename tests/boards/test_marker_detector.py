@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.boards.board import Board
+from eyebolt.boards.charuco import CharucoBoard
 from eyebolt.boards.detect import find_board
 from eyebolt.boards.detection import Detection
 from eyebolt_sim.board_texture import draw_board_texture
@@ -15,7 +15,7 @@ from eyebolt_sim.lens import Lens
 from eyebolt_sim.render import Renderer
 from eyebolt_sim.transforms import matrix, transform_points
 
-BOARD = Board(kind="charuco", columns=12, rows=9, square_m=0.015, marker_m=0.011, dictionary="5X5_100")
+BOARD = CharucoBoard(columns=12, rows=9, square_m=0.015, marker_m=0.011, dictionary="5X5_100")
 FACE = draw_board_texture("charuco", 12, 9, 15.0, 11.0, "5X5_100")
 # A view at which the first, small look reads five markers, all in the middle: the plane through them is 12 px off at
 # the far corner of the board.

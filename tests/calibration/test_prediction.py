@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.boards.board import Board
+from eyebolt.boards import board_from_mm
 from eyebolt.boards.detection import Detection
 from eyebolt.boards.exposure import ExposureStats
 from eyebolt.calibration.problem import RobotNoise
@@ -89,7 +89,7 @@ def test_it_comes_back_from_the_record_as_it_was(cases):
 
 def test_the_view_measures_what_it_needs(cases):
     problem, further = split(cases, "fixed", False, "free", seed=4)
-    board = Board.from_mm("chessboard", 12, 9, 20.0)
+    board = board_from_mm("chessboard", 12, 9, 20.0)
     np.testing.assert_allclose(board.corners_m(), problem.board_corners_m, atol=1e-12)
     pair, light = further[0], ExposureStats(0.1, 0.7, 0.0, 0.0, 0.75)
     size_px = (problem.camera.width_px, problem.camera.height_px)

@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.boards.board import Board
+from eyebolt.boards import Chessboard
 from eyebolt.boards.detect import find_board
 from eyebolt.store.names import list_sessions
 from eyebolt.store.session_folder import SessionFolder
@@ -68,7 +68,7 @@ def find_corners(path):
 
 
 def seen_by_service(path):
-    seen = find_board(cv2.imread(str(path), cv2.IMREAD_UNCHANGED), Board("chessboard", *SQUARES, SQUARE_MM / 1e3))
+    seen = find_board(cv2.imread(str(path), cv2.IMREAD_UNCHANGED), Chessboard(*SQUARES, SQUARE_MM / 1e3))
     assert seen.ids.tolist() == list(range(54)), path
     return seen.corners_px
 

@@ -41,10 +41,8 @@ def keys_of(facts, tables):
 
 def test_the_tables_of_facts_are_true_and_complete(recorded_session):
     tables = documented()
-    unseen = {
-        "type": "detection",
-        "detection": NoDetection("dark", ExposureStats(0, 0.1, 0, 1, 0.5), (1280, 960)).to_json(),
-    }
+    nothing = NoDetection("dark", ExposureStats(0, 0.1, 0, 1, 0.5), (1280, 960))
+    unseen = {"type": "detection", "detection": nothing.to_record().model_dump(mode="json")}
     # No pointer in the recorded session: the golden one has touches.
     touches = [fact for fact in SessionFolder.view(GOLDEN).records if fact["type"] == "touch"]
     written = keys_of([*SessionFolder.view(recorded_session).records, *touches, unseen], tables)

@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.boards.board import Board
+from eyebolt.boards import Chessboard
 from eyebolt.geometry import Mount
 from eyebolt.geometry.camera_model import CameraModel
 from eyebolt.observations.half_turn import half_turn, renumbered_pair, resolve_half_turns, reversed_numbering
 from eyebolt.observations.pair import Pair
 
-BOARD = Board("chessboard", 8, 6, 0.015)
+BOARD = Chessboard(8, 6, 0.015)
 CAMERA = CameraModel(1280, 960, np.array([[1400.0, 0, 640], [0, 1400.0, 480], [0, 0, 1]]), np.zeros(5))
 
 
@@ -63,7 +63,7 @@ def test_a_stranger_does_not_turn_the_others():
 def test_other_boards_and_lone_views_stay_as_they_are():
     rng = np.random.default_rng(8)
     pairs = pairs_of(Mount.FIXED, 3, rng)
-    unlike = Board("chessboard", 8, 5, 0.015)
+    unlike = Chessboard(8, 5, 0.015)
     assert resolve_half_turns(pairs, CAMERA, unlike, Mount.FIXED) == tuple(pairs)
     assert resolve_half_turns(pairs[:1], CAMERA, BOARD, Mount.FIXED) == tuple(pairs[:1])
     assert resolve_half_turns([], CAMERA, BOARD, Mount.FIXED) == ()

@@ -7,7 +7,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from eyebolt.boards.detection import Detection, NoDetection
-from eyebolt.boards.exposure import ExposureStats
+from eyebolt.boards.exposure import ExposureStats, not_found_reason
 from eyebolt.observations import thresholds as thresholds
 from eyebolt.observations.exposure_map import ExposureMap
 from eyebolt.observations.view_acceptance import Baseline, ViewAcceptance, assess_view, view_acceptance
@@ -248,6 +248,17 @@ def test_no_board_in_a_hazy_picture_is_the_lights_fault():
     haze = ExposureStats(0.45, 0.5, 0.0, 0.0, 0.05)
     assert judged(NoDetection("no-board", haze, SIZE_PX)).code == 25
     assert judged(NoDetection("no-board", replace(haze, contrast=0.02), SIZE_PX)).code == 20, "an even surface"
+
+
+@pytest.mark.parametrize(
+    ("exposure", "limit"),
+    [(replace(LIGHT, bright_level=0.10 - HAIR), 0.10), (replace(LIGHT, saturated_fraction=0.31), 0.30)],
+)
+def test_without_a_board_the_recorded_limit_is_the_one_that_decided(exposure, limit):
+    reason = not_found_reason(exposure)
+    assert reason != "no-board"
+    found = judged(NoDetection(reason, exposure, SIZE_PX))
+    assert (found.code, found.measure.limit) == (25, limit)
 
 
 def test_what_the_kept_pairs_are_like_is_told_from_three_on():

@@ -11,7 +11,7 @@ import time
 import numpy as np
 import pytest
 
-from eyebolt.boards.board import Board
+from eyebolt.boards import board_from_mm
 from eyebolt.boards.detect import find_board
 from eyebolt.boards.detection import Detection
 from eyebolt.cameras.simulated import SimulatedCamera
@@ -20,7 +20,7 @@ from eyebolt_sim.cli import main
 from eyebolt_sim.lens import read_lens
 from eyebolt_sim.pose_format import PoseFormat
 
-BOARD = Board.from_mm("charuco", 12, 9, 15.0, 11.0, "5X5_100")
+BOARD = board_from_mm("charuco", 12, 9, 15.0, 11.0, "5X5_100")
 
 
 def command(*arguments):

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from eyebolt.boards.board import Board
+from eyebolt.boards import board_from_mm
 from eyebolt.boards.detect import find_board
 from eyebolt.boards.detection import Detection
 from eyebolt.errors import InputFault
@@ -27,7 +27,7 @@ BOARDS = {
 def test_found_corners_lie_where_the_truth_projects(kind):
     lens = simple_lens(1280, 1024, 1400.0, BENT)
     face = draw_board_texture(*BOARDS[kind])
-    board = Board.from_mm(*BOARDS[kind])
+    board = board_from_mm(*BOARDS[kind])
     renderer = Renderer(lens, face, seed=3)
     views = random_views(lens, face.shape, ViewRange(distance_m=(0.5, 0.9), tilt_deg=(0, 35)), np.random.default_rng(2))
     errors = []

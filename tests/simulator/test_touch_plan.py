@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.boards.board import Board
+from eyebolt.boards import board_from_mm
 from eyebolt.boards.detect import find_board
 from eyebolt.cameras.simulated import SimulatedCamera
 from eyebolt.errors import InputFault
@@ -171,7 +171,7 @@ def test_the_picture_shows_the_board_where_another_process_had_it_laid(make_stat
         finally:
             arm.close()
             camera.close()
-    seen = find_board(picture, Board.from_mm("charuco", 12, 9, 15.0, 11.0, "5X5_100"))
+    seen = find_board(picture, board_from_mm("charuco", 12, 9, 15.0, 11.0, "5X5_100"))
     view = np.linalg.inv(cell.scene.wanted) @ cell.touch_plan.base_T_board
     wanted = cell.lens.project(transform_points(view, cell.board.shape.corners_m))[seen.ids]
     assert len(seen.ids) > 60

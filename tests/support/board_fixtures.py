@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from eyebolt.boards.board import Board
+from eyebolt.boards import Board, board_from_mm
 from eyebolt.testing.draw_board import draw_board
 
 PIXELS_PER_SQUARE = 64
@@ -74,9 +74,9 @@ def renderer() -> Renderer:
 
 @pytest.fixture
 def charuco() -> Board:
-    return Board.from_mm("charuco", 8, 6, 20, 15, "5X5_100")
+    return board_from_mm("charuco", 8, 6, 20, 15, "5X5_100")
 
 
 @pytest.fixture
 def chessboard() -> Board:
-    return Board.from_mm("chessboard", 8, 7, 20)
+    return board_from_mm("chessboard", 8, 7, 20)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
-from eyebolt.boards.board import Board
+from eyebolt.boards import board_from_mm
 from eyebolt.boards.detect import find_board
 from eyebolt.boards.detection import NoDetection
 from eyebolt.geometry.camera_model import CameraModel
@@ -39,7 +39,7 @@ class Bench:
         self.lens = simple_lens(1280, 960, self.focal_px, (-0.1, 0.05, 0.0005, -0.0005, 0))
         self.camera = CameraModel(1280, 960, self.lens.matrix, self.lens.distortion)
         self.print = draw_board_texture(self.kind, self.columns, self.rows, 15.0, marker, "5X5_100")
-        self.board = Board.from_mm(self.kind, self.columns, self.rows, 15.0, marker, "5X5_100")
+        self.board = board_from_mm(self.kind, self.columns, self.rows, 15.0, marker, "5X5_100" if marker else None)
 
     def views(self, count, limits=None):
         """camera_T_board (4, 4), as many as asked."""

@@ -4,8 +4,9 @@ import cv2
 import numpy as np
 import pytest
 
-from eyebolt.boards.board import Board
+from eyebolt.boards import board_from_mm
 from eyebolt.boards.charuco import charuco_pattern
+from eyebolt.boards.marker_dictionary import marker_dictionary
 from eyebolt.errors import InputFault
 from eyebolt.testing.draw_board import draw_board
 
@@ -35,7 +36,7 @@ def test_pixel_of_gives_the_edge_between_two_pixels(chessboard):
 @pytest.mark.parametrize(("columns", "rows"), [(8, 6), (7, 6), (6, 7), (7, 5)])
 def test_a_drawn_charuco_board_is_the_one_that_opencv_draws(columns, rows, order):
     # Source: cv2.aruco.CharucoBoard.generateImage, at a size where squares and marker cells fill whole pixels.
-    board = Board.from_mm("charuco", columns, rows, 20, 14, "5X5_100", order)
+    board = board_from_mm("charuco", columns, rows, 20, 14, "5X5_100", order)
     theirs = charuco_pattern(board).generateImage((columns * 40, rows * 40), marginSize=0, borderBits=1)
     np.testing.assert_array_equal(draw_board(board, 40, margin_squares=0).image, theirs)
 
@@ -45,7 +46,7 @@ def test_a_drawn_charuco_board_is_the_one_that_opencv_draws(columns, rows, order
 @pytest.mark.parametrize(("columns", "rows"), [(8, 6), (7, 6), (6, 7)])
 def test_corner_numbers_are_those_of_opencv(columns, rows, order):
     # Source: cv2.aruco.CharucoBoard.getChessboardCorners.
-    board = Board.from_mm("charuco", columns, rows, 20, 14, "5X5_100", order)
+    board = board_from_mm("charuco", columns, rows, 20, 14, "5X5_100", order)
     np.testing.assert_allclose(
         np.asarray(charuco_pattern(board).getChessboardCorners()).reshape(-1, 3) * board.square_m,
         board.corners_m(),
@@ -71,6 +72,6 @@ def test_sizes_that_cannot_be_drawn_are_refused(chessboard, pixels, margin):
 
 def test_the_first_marker_is_number_zero(charuco):
     square = draw_board(charuco, 56, margin_squares=0).image[:56, 56:112]
-    detector = cv2.aruco.ArucoDetector(charuco.marker_dictionary())
+    detector = cv2.aruco.ArucoDetector(marker_dictionary(charuco.dictionary))
     _, ids, _ = detector.detectMarkers(cv2.copyMakeBorder(square, 20, 20, 20, 20, cv2.BORDER_CONSTANT, value=255))
     assert np.asarray(ids).ravel().tolist() == [0]

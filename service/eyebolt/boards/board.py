@@ -1,167 +1,253 @@
-"""What a board is: its kind, its size, and where its points lie.
+"""The common interface of all boards, and the rules that a description of a board must satisfy.
 
-Board frame: x along the columns, y along the rows, z into the board. The origin is the outer corner of the first square
-(charuco, chessboard), the outer corner of the first marker (grid), or the centre of the first circle (circles).
+Board frame: x along the columns, y along the rows, z into the board. Each kind states its origin and the numbering of
+its points. A board kind is one subclass of Board in a module of its own, listed in ``registry``.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from abc import ABC, abstractmethod
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, fields
+from typing import ClassVar, Literal, Self, TypedDict, TypeGuard
 
-import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from eyebolt.boards.family import BoardKind, is_positive_length
-from eyebolt.boards.marker_detector import marker_dictionary
-from eyebolt.boards.registry import BOARD_KINDS
+from eyebolt.boards.marker_dictionary import canonical_dictionary_name, dictionary_names, dictionary_size
+from eyebolt.boards.roi import SearchImage
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Array
 
-KIND_NAMES = tuple(BOARD_KINDS)
-CORNER_ORDERS = ("current", "legacy")
+CornerOrder = Literal["current", "legacy"]
+CORNER_ORDERS: tuple[CornerOrder, ...] = ("current", "legacy")
 MAX_COUNT_PER_SIDE = 200
-_LENGTH_REMEDIES = {
-    "square_m": "measure over ten squares or more and write the side of one in millimetres as square_mm.",
-    "marker_m": "measure the black border of a marker from edge to edge and write it in millimetres as marker_mm.",
-    "gap_m": "measure the white between two markers and write it in millimetres as gap_mm.",
-    "spacing_m": "measure from the first row of circles to the eleventh, and write a tenth of it as spacing_mm.",
+# A cell is smaller than 100 m; a larger length is a mistaken unit.
+MAX_LENGTH_M = 100.0
+
+# Keys of a description, in the order in which their faults are reported, with what to do about a wrong value.
+_REMEDIES = {
+    "columns": "count the {counted} and write them as columns.",
+    "rows": "count the {counted} and write them as rows.",
+    "square_mm": "measure over ten squares or more and write the side of one in millimetres as square_mm.",
+    "marker_mm": "measure the black border of a marker from edge to edge and write it in millimetres as marker_mm.",
+    "gap_mm": "measure the white gap between two markers and write it in millimetres as gap_mm.",
+    "spacing_mm": "measure from the first row of circles to the eleventh, and write a tenth of it as spacing_mm.",
+    "dictionary": 'write the name printed with the board, for instance dictionary = "5X5_100".',
+    "corner_order": 'write "legacy" if the board was drawn by OpenCV before 4.6, otherwise "current".',
 }
+BOARD_KEYS = tuple(_REMEDIES)
+"""Every key that describes some kind of board: counts, lengths in millimetres, dictionary, corner order."""
+_COUNT_KEYS = ("columns", "rows")
+_LENGTH_KEYS = ("square_mm", "marker_mm", "gap_mm", "spacing_mm")
+
+
+class BoardValues(TypedDict, total=False):
+    """Fields of a board whose values are valid by themselves; lengths in metres."""
+
+    columns: int
+    rows: int
+    square_m: float
+    marker_m: float
+    gap_m: float
+    spacing_m: float
+    dictionary: str
+    corner_order: CornerOrder
 
 
 @dataclass(frozen=True)
-class Board:
-    """A flat board of one of the KINDS; lengths in metres.
+class BoardFault:
+    """One rule that the description of a board violates."""
 
-    ``columns``, ``rows``: squares (charuco, chessboard), markers (grid), circles in a row and rows of them (circles).
-    A chessboard's first square, the one at the origin, is black. A ChArUco board carries a marker of side
-    ``marker_m`` from ``dictionary`` ("5X5_100", ...) in each of its white squares, numbered row by row from 0.
-    ``corner_order``: "current" starts every ChArUco board with a black square; "legacy" (OpenCV before 4.6) starts
-    boards with an even number of rows with a white one. A grid has markers of side ``marker_m``, numbered row by row,
-    ``gap_m`` apart. Circles stand in rows ``spacing_m`` apart, every second row set off by ``spacing_m``, circles of
-    one row twice that apart.
+    key: str
+    """of the description, such as ``square_mm``"""
+    found: str
+    """the offending value, or "nothing" """
+    allowed: str
+    """what the rule requires"""
 
-    Raises InputFault ``board-kind``, ``board-size``, ``board-marker``, ``board-dictionary``, ``board-corner-order``.
+    @property
+    def code(self) -> str:
+        """Of the InputFault: ``board-size``, ``board-marker``, ``board-dictionary`` or ``board-corner-order``."""
+        special = {"marker_mm": "board-marker", "dictionary": "board-dictionary", "corner_order": "board-corner-order"}
+        return special.get(self.key, "board-size")
+
+
+@dataclass(frozen=True)
+class LocatedCorners:
+    """Measured corners of a board, before their exposure is measured; private to this package."""
+
+    ids: NDArray[np.int64]
+    """(K,), corner numbers, ascending"""
+    corners_px: Array
+    """(K, 2), px"""
+    blur_px: float
+    """median blur across the edges, px"""
+
+
+@dataclass(frozen=True)
+class Board(ABC):
+    """A flat board with numbered points.
+
+    Raises InputFault ``board-size``, ``board-marker``, ``board-dictionary``, ``board-corner-order`` for a board that
+    violates a rule of its kind.
     """
 
-    kind: str
+    kind: ClassVar[str]
+    """The name in a station file."""
+    min_count: ClassVar[int]
+    """Smallest number of columns and of rows."""
+    counted: ClassVar[str]
+    """What columns and rows count, for remedies."""
+
     columns: int
+    """count along x"""
     rows: int
-    square_m: float | None = None
-    marker_m: float | None = None
-    dictionary: str | None = None
-    corner_order: Literal["current", "legacy"] = "current"
-    gap_m: float | None = None
-    spacing_m: float | None = None
+    """count along y"""
 
     def __post_init__(self) -> None:
-        if self.kind not in BOARD_KINDS:
-            raise InputFault(
-                "board-kind", f"no board kind is called {self.kind!r}", f"write one of {', '.join(KIND_NAMES)}."
-            )
-        board_kind = self.board_kind
-        _check_counts(self, board_kind)
-        _check_lengths(self, board_kind)
-        if "dictionary" not in board_kind.required_fields:
-            # Two boards without markers are the same board whatever a file says about markers.
-            object.__setattr__(self, "dictionary", None)
-        if self.kind != "charuco":
-            object.__setattr__(self, "corner_order", "current")
-        elif self.corner_order not in CORNER_ORDERS:
-            raise InputFault(
-                "board-corner-order",
-                f"no corner order is called {self.corner_order!r}",
-                f"write one of {', '.join(CORNER_ORDERS)}.",
-            )
-        board_kind.check(self)
-
-    @classmethod
-    def from_mm(
-        cls,
-        kind: str,
-        columns: int,
-        rows: int,
-        square_mm: float | None = None,
-        marker_mm: float | None = None,
-        dictionary: str | None = None,
-        corner_order: Literal["current", "legacy"] = "current",
-        gap_mm: float | None = None,
-        spacing_mm: float | None = None,
-    ) -> Board:
-        """The board of a station file, whose lengths are in millimetres. Raises InputFault as the class does."""
-        lengths_m: list[float | None] = []
-        lengths_mm = {"square_mm": square_mm, "marker_mm": marker_mm, "gap_mm": gap_mm, "spacing_mm": spacing_mm}
-        for name, value in lengths_mm.items():
-            if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
-                raise InputFault("board-size", f"{name} is {value!r}, not a number", f"give {name} in millimetres.")
-            lengths_m.append(None if value is None else value / 1000)
-        square_m, marker_m, gap_m, spacing_m = lengths_m
-        return cls(kind, columns, rows, square_m, marker_m, dictionary, corner_order, gap_m, spacing_m)
+        values = {field.name: getattr(self, field.name) for field in fields(self)}
+        self._raise_first(self._find_faults(values, unusable=()))
+        if "dictionary" in values:
+            object.__setattr__(self, "dictionary", canonical_dictionary_name(values["dictionary"]))
 
     @property
-    def board_kind(self) -> BoardKind:
-        """What this kind of board can do."""
-        return BOARD_KINDS[self.kind]
-
-    @property
+    @abstractmethod
     def pitch_m(self) -> float:
-        """The board's unit: a square, a marker with its gap, the spacing of the circles."""
-        return self.board_kind.pitch_m(self)
+        """The board's unit in metres: a square, a marker with its gap, the spacing of the circles."""
 
-    @property
-    def corner_count(self) -> int:
-        """How many numbered points the board has."""
-        return len(self.board_kind.points(self))
+    @abstractmethod
+    def points(self) -> Array:
+        """Numbered points (K, 2) in units of ``pitch_m``, in the order of their numbers."""
 
-    @property
-    def first_square_black(self) -> bool:
-        """Whether the square at the origin is black."""
-        return self.kind == "chessboard" or self.corner_order == "current" or self.rows % 2 == 1
+    @abstractmethod
+    def locate(self, search_image: SearchImage) -> LocatedCorners | None:
+        """The points detected in an image and measured with sub-pixel accuracy; None if there is no such board."""
 
     @property
     def half_turn_ambiguous(self) -> bool:
-        """Whether the board looks the same after half a turn, so that one picture cannot number its points."""
-        return self.board_kind.half_turn_ambiguous(self)
+        """The board looks the same after half a turn, so that one image cannot number its points."""
+        return False
+
+    @property
+    def corner_count(self) -> int:
+        """Number of numbered points, K."""
+        return len(self.points())
 
     def corners_m(self) -> Array:
         """Numbered points (K, 3) in the board frame, metres, in the order of their numbers; z is 0."""
-        points = self.board_kind.points(self) * self.pitch_m
+        points = self.points() * self.pitch_m
         return np.column_stack([points, np.zeros(len(points))])
 
-    def is_square_black(self, column: int, row: int) -> bool:
-        """Colour of a square, ``column`` and ``row`` from 0 at the origin."""
-        return ((column + row) % 2 == 0) == self.first_square_black
+    @classmethod
+    def keys(cls) -> tuple[str, ...]:
+        """The keys that describe this kind, lengths in millimetres."""
+        return tuple(_key_of(field.name) for field in fields(cls))
 
-    def marker_dictionary(self) -> cv2.aruco.Dictionary:
-        """The markers of the board. Raises InputFault ``board-dictionary`` for a board without markers."""
-        return marker_dictionary(self.dictionary or "")
+    @classmethod
+    def from_description(cls, description: Mapping[str, object]) -> Self:
+        """The board of a station file's keys, lengths in millimetres. Raises InputFault as the class does."""
+        cls._raise_first(cls.find_faults(description))
+        return cls(**_in_metres(description))  # type: ignore[arg-type]  # the rules have checked the types
+
+    @classmethod
+    def find_faults(cls, description: Mapping[str, object], unusable: Collection[str] = ()) -> Iterator[BoardFault]:
+        """Every rule of this kind that ``description`` (keys of a station file, lengths in millimetres) violates.
+
+        ``unusable``: keys with faults that were reported already; no rule looks at them or misses them.
+        """
+        return cls._find_faults(_in_metres(description), {_field_of(key) for key in unusable})
+
+    @classmethod
+    def _find_faults(cls, values: Mapping[str, object], unusable: Collection[str]) -> Iterator[BoardFault]:
+        """``values`` and ``unusable`` by field names, lengths in metres."""
+        own_keys = cls.keys()
+        optional = {_key_of(field.name) for field in fields(cls) if field.name == "corner_order"}
+        valid: dict[str, object] = {}
+        for key in BOARD_KEYS:
+            name = _field_of(key)
+            if name in unusable:
+                continue
+            if key not in own_keys:
+                if values.get(name) is not None:
+                    yield BoardFault(key, f'{key} with kind = "{cls.kind}"', f'no {key}: kind = "{cls.kind}" has none')
+            elif values.get(name) is None:
+                if key not in optional:
+                    yield BoardFault(key, "nothing", f'a value: kind = "{cls.kind}" needs it')
+            else:
+                fault = cls._check_value(key, values[name])
+                if fault is None:
+                    valid[name] = values[name]
+                else:
+                    yield fault
+        yield from cls._check_combinations(BoardValues(**valid))  # type: ignore[typeddict-item]  # checked one by one
+
+    @classmethod
+    def _check_value(cls, key: str, value: object) -> BoardFault | None:
+        """The fault of one value by itself."""
+        if key in _COUNT_KEYS:
+            if isinstance(value, bool) or not isinstance(value, int):
+                return BoardFault(key, repr(value), f"a whole number from {cls.min_count} to {MAX_COUNT_PER_SIDE}")
+            if value < cls.min_count:
+                return BoardFault(key, str(value), f'at least {cls.min_count} for kind = "{cls.kind}"')
+            if value > MAX_COUNT_PER_SIDE:
+                return BoardFault(key, str(value), f"at most {MAX_COUNT_PER_SIDE}")
+        elif key in _LENGTH_KEYS:
+            if not _is_number(value) or not 0 < value <= MAX_LENGTH_M:
+                found = f"{value * 1000:g}" if _is_number(value) else repr(value)
+                return BoardFault(key, found, f"a number above 0 and at most {MAX_LENGTH_M * 1000:g}, in mm")
+        elif key == "dictionary":
+            if not isinstance(value, str) or canonical_dictionary_name(value) is None:
+                return BoardFault(key, repr(value), f"one of {', '.join(dictionary_names())}")
+        elif value not in CORNER_ORDERS:
+            return BoardFault(key, repr(value), f"one of {', '.join(CORNER_ORDERS)}")
+        return None
+
+    @classmethod
+    def _check_combinations(cls, values: BoardValues) -> Iterator[BoardFault]:
+        """Faults between values; a rule whose values are not all there is skipped."""
+        yield from ()
+
+    @classmethod
+    def _raise_first(cls, faults: Iterator[BoardFault]) -> None:
+        fault = next(faults, None)
+        if fault is not None:
+            message = f"{fault.key} of a {cls.kind} board: found {fault.found}; allowed: {fault.allowed}"
+            raise InputFault(fault.code, message, _REMEDIES[fault.key].format(counted=cls.counted), key=fault.key)
 
 
-def _check_counts(board: Board, board_kind: BoardKind) -> None:
-    for name in ("columns", "rows"):
-        count = getattr(board, name)
-        if (
-            isinstance(count, bool)
-            or not isinstance(count, int)
-            or not board_kind.min_count <= count <= MAX_COUNT_PER_SIDE
-        ):
-            raise InputFault(
-                "board-size",
-                f"{name} is {count!r}; a {board.kind} has {board_kind.min_count} to {MAX_COUNT_PER_SIDE}",
-                f"count the {board_kind.counted_noun} and write them as {name}.",
-            )
+def check_marker_count(values: BoardValues, needed: int) -> Iterator[BoardFault]:
+    """The rule of boards with markers: the dictionary has as many as the board ``needed``."""
+    name = values.get("dictionary")
+    if name is not None and needed > (available := dictionary_size(name)):
+        yield BoardFault(
+            "dictionary", f'"{name}" with {available} markers', f"one of at least the {needed} markers on this board"
+        )
 
 
-def _check_lengths(board: Board, board_kind: BoardKind) -> None:
-    for name, remedy in _LENGTH_REMEDIES.items():
-        value = getattr(board, name)
-        code = "board-marker" if name == "marker_m" else "board-size"
-        key = name.replace("_m", "_mm")
-        if name in board_kind.required_fields:
-            if not is_positive_length(value):
-                raise InputFault(code, f"{key} of a {board.kind} is {value!r} m", remedy)
-        elif value is not None and not (name == "square_m" and value == 0):
-            wanted = ", ".join(n.replace("_m", "_mm") for n in board_kind.required_fields)
-            raise InputFault(
-                code, f"a {board.kind} has no {key}, but one is given", f"remove {key}; a {board.kind} has {wanted}."
-            )
+def inner_corners(columns: int, rows: int) -> Array:
+    """Corners (K, 2) between ``columns`` x ``rows`` squares, row by row from the one next to the origin, in squares."""
+    row, column = np.divmod(np.arange((columns - 1) * (rows - 1)), columns - 1)
+    return np.column_stack([column + 1.0, row + 1.0])
+
+
+def _key_of(field_name: str) -> str:
+    return field_name.removesuffix("_m") + "_mm" if field_name.endswith("_m") else field_name
+
+
+def _field_of(key: str) -> str:
+    return key.removesuffix("_mm") + "_m" if key.endswith("_mm") else key
+
+
+def _in_metres(description: Mapping[str, object]) -> dict[str, object]:
+    """By field names, without keys that are None; a length that is no number stays as it is, for the rules to find."""
+    out: dict[str, object] = {}
+    for key, value in description.items():
+        if value is not None:
+            out[_field_of(key)] = value / 1000 if key in _LENGTH_KEYS and _is_number(value) else value
+    return out
+
+
+def _is_number(value: object) -> TypeGuard[int | float]:
+    """Finite, and no integer too large for a float."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e100

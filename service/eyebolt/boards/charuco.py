@@ -1,55 +1,111 @@
-"""A chessboard with a marker in each white square: found whole or in part."""
+"""A chessboard with a coded marker in each white square: detected as a whole or in part."""
 
 from __future__ import annotations
 
 import functools
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import ClassVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from eyebolt.boards.board import (
+    Board,
+    BoardFault,
+    BoardValues,
+    CornerOrder,
+    LocatedCorners,
+    check_marker_count,
+    inner_corners,
+)
 from eyebolt.boards.corner_fit import fit_corners
 from eyebolt.boards.corner_refinement import MarkerPattern
-from eyebolt.boards.detection import LocatedCorners, SearchImage
 from eyebolt.boards.edge_samples import MarkerClearance
-from eyebolt.boards.family import BoardKind, black_squares, draw_squares, inner_corners, required_length, square_m
-from eyebolt.boards.marker_detector import (
-    check_dictionary,
-    detect_marker_board,
-    draw_markers,
-    marker_bits,
-    truncated_dictionary,
-)
-from eyebolt.errors import InputFault
-
-if TYPE_CHECKING:
-    from eyebolt.boards.board import Board
+from eyebolt.boards.marker_detector import detect_marker_board
+from eyebolt.boards.marker_dictionary import marker_bits, marker_dictionary, truncated_dictionary
+from eyebolt.boards.roi import SearchImage
+from eyebolt.geometry import Array
 
 
-def detect_charuco(search_image: SearchImage, board: Board) -> LocatedCorners | None:
-    """Corners of ``board`` in a picture; None if there are none."""
-    return detect_marker_board(search_image, _pattern(board))
+@dataclass(frozen=True)
+class CharucoBoard(Board):
+    """Squares in chessboard colours, a marker centred in each white one, markers numbered row by row from 0.
+
+    Origin: the outer corner of the first square. Points: the corners between squares, row by row.
+    """
+
+    kind: ClassVar[str] = "charuco"
+    min_count: ClassVar[int] = 3
+    counted: ClassVar[str] = "squares (not the inner corners)"
+
+    square_m: float
+    """side of a square, m"""
+    marker_m: float
+    """side of a marker's black border, m"""
+    dictionary: str
+    """marker dictionary, such as "5X5_100" """
+    corner_order: CornerOrder = "current"
+    """"current": the first square is black; "legacy" (OpenCV before 4.6): white if the number of rows is even"""
+
+    @property
+    def pitch_m(self) -> float:
+        """Side of a square, m."""
+        return self.square_m
+
+    @property
+    def first_square_black(self) -> bool:
+        """Colour of the square at the origin."""
+        return self.corner_order == "current" or self.rows % 2 == 1
+
+    @property
+    def black_squares(self) -> NDArray[np.bool_]:
+        """(rows, columns)."""
+        row, column = np.indices((self.rows, self.columns))
+        out: NDArray[np.bool_] = ((row + column) % 2 == 0) == self.first_square_black
+        return out
+
+    def points(self) -> Array:
+        """Corners between squares (K, 2), in squares."""
+        return inner_corners(self.columns, self.rows)
+
+    def locate(self, search_image: SearchImage) -> LocatedCorners | None:
+        """The corners detected from any part of the board."""
+        return detect_marker_board(search_image, _pattern(self))
+
+    def marker_bits(self) -> NDArray[np.uint8]:
+        """Cells (M, n, n) of the board's markers with their black border; 1 is white."""
+        return marker_bits(marker_dictionary(self.dictionary), self.columns * self.rows // 2)
+
+    @classmethod
+    def _check_combinations(cls, values: BoardValues) -> Iterator[BoardFault]:
+        square_m, marker_m = values.get("square_m"), values.get("marker_m")
+        if square_m is not None and marker_m is not None and marker_m >= square_m:
+            yield BoardFault("marker_mm", f"{marker_m * 1000:g}", f"less than square_mm, which is {square_m * 1000:g}")
+        if "columns" in values and "rows" in values:
+            yield from check_marker_count(values, values["columns"] * values["rows"] // 2)
 
 
-def charuco_pattern(board: Board) -> cv2.aruco.CharucoBoard:
+def charuco_pattern(board: CharucoBoard) -> cv2.aruco.CharucoBoard:
     """OpenCV's board for ``board``, in units of one square.
 
-    Its corner numbers and its origin are ours in both orders: from the upper left of the print, row by row.
+    In both corner orders its corner numbers and its origin are those of CharucoBoard.
     """
-    marker_ratio = required_length(board.marker_m) / required_length(board.square_m)
-    pattern = cv2.aruco.CharucoBoard((board.columns, board.rows), 1.0, marker_ratio, board.marker_dictionary())
+    marker_ratio = board.marker_m / board.square_m
+    dictionary = marker_dictionary(board.dictionary)
+    pattern = cv2.aruco.CharucoBoard((board.columns, board.rows), 1.0, marker_ratio, dictionary)
     pattern.setLegacyPattern(board.corner_order == "legacy")
     return pattern
 
 
 @functools.lru_cache(maxsize=8)
-def _pattern(board: Board) -> MarkerPattern:
+def _pattern(board: CharucoBoard) -> MarkerPattern:
     marker_corners = np.asarray(charuco_pattern(board).getObjPoints(), dtype=float).reshape(-1, 4, 3)[..., :2]
-    corners = inner_corners(board)
-    # The square after the corner, towards +x +y.
-    black_after = black_squares(board)[1:, 1:].ravel()
-    dictionary = board.marker_dictionary()
+    corners = board.points()
+    # Colour of the square beyond each corner, towards +x +y.
+    black_beyond = board.black_squares[1:, 1:].ravel()
+    dictionary = marker_dictionary(board.dictionary)
     side = float(marker_corners[0, 1, 0] - marker_corners[0, 0, 0])
     return MarkerPattern(
         dictionary=truncated_dictionary(dictionary, len(marker_corners)),
@@ -58,40 +114,7 @@ def _pattern(board: Board) -> MarkerPattern:
         corners=corners,
         first=np.tile([1.0, 0.0], (len(corners), 1)),
         second=np.tile([0.0, 1.0], (len(corners), 1)),
-        sign=np.where(black_after, -1.0, 1.0),
+        sign=np.where(black_beyond, -1.0, 1.0),
         clearance=MarkerClearance((1 - side) / 2),
         fit=fit_corners,
     )
-
-
-def _check(board: Board) -> None:
-    if required_length(board.marker_m) >= required_length(board.square_m):
-        raise InputFault(
-            "board-marker",
-            f"the marker side is {board.marker_m!r} m, the square {board.square_m!r} m",
-            "measure the black border of a marker from edge to edge; it is smaller than the square around it.",
-        )
-    layout = f"{board.columns} x {board.rows} squares"
-    check_dictionary(board.dictionary, board.kind, layout, board.columns * board.rows // 2)
-
-
-def _artwork(board: Board, size: int) -> tuple[NDArray[np.uint8], tuple[float, float]]:
-    image = draw_squares(board, size)
-    marker_ratio = required_length(board.marker_m) / required_length(board.square_m)
-    bits = marker_bits(board.marker_dictionary(), board.columns * board.rows // 2)
-    draw_markers(image, bits, np.argwhere(~black_squares(board)), size, marker_ratio, (1 - marker_ratio) / 2)
-    return image, (0.0, 0.0)
-
-
-CHARUCO = BoardKind(
-    kind="charuco",
-    required_fields=("square_m", "marker_m", "dictionary"),
-    min_count=3,
-    counted_noun="squares (not the inner corners)",
-    check=_check,
-    pitch_m=square_m,
-    points=inner_corners,
-    half_turn_ambiguous=lambda board: False,
-    detect=detect_charuco,
-    artwork=_artwork,
-)

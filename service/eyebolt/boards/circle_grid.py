@@ -1,74 +1,104 @@
-"""An asymmetric grid of black circles, seen as a whole: its points are the circles' centres.
+"""An asymmetric grid of black circles, detected as a whole only: its points are the centres of the circles.
 
-A tilted circle is seen as an ellipse whose middle is not where the circle's centre is seen. The ellipse's conic Q and
-the line l that the board's plane vanishes in give it exactly, whatever the circle's size: the centre is the pole of
-that line, Q^-1 l (Hartley and Zisserman, Multiple View Geometry, 2nd edition, section 2.2.3: pole and polar, kept by
-projection; the centre of a circle is the pole of the line at infinity of its plane).
+The image of a tilted circle is an ellipse whose centre is not the image of the circle's centre. The latter follows
+exactly from the conic Q of the ellipse and the vanishing line l of the board's plane, whatever the circle's size: it is
+the pole Q^-1 l (Hartley and Zisserman, Multiple View Geometry, 2nd edition, section 2.2.3: projection preserves pole
+and polar, and the centre of a circle is the pole of the line at infinity of its plane).
 
-Numbering blobs that stand like the circles of an asymmetric grid, by going from neighbour to neighbour.
+The circles are numbered by growing a lattice from one blob to its neighbours and matching it with the board's points.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import Any, ClassVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eyebolt.boards.detection import LocatedCorners, SearchImage
+from eyebolt.boards.board import Board, LocatedCorners
 from eyebolt.boards.exposure import GrayImage
-from eyebolt.boards.family import BoardKind, required_length
 from eyebolt.boards.homography import PlaneHomography, fit_plane
-from eyebolt.boards.roi import downsampled, pyramid_factor
+from eyebolt.boards.roi import SearchImage, downsampled, pyramid_factor
 from eyebolt.geometry import Array
 
-if TYPE_CHECKING:
-    from eyebolt.boards.board import Board
-
-
+# Longest sides of the images searched, one after the other.
 _SIZES_PX = (820, 1640)
 _MIN_BLOB_PX2 = 12.0
-# Circles of the board have at least so many others near, within so many of their diameters.
+# A circle of the board has at least so many others of its size within so many of its diameters.
 _MIN_NEIGHBOURS, _NEIGHBOUR_DIAMETERS = 1, 4.0
-# Rays from a circle's middle, and samples along each, in spacings: the next circle begins about 0.9 away.
+# Rays from the centre of a circle, and samples along each, in spacings: the next circle begins about 0.9 away.
 _RAYS, _SAMPLES, _FIRST, _LAST = 32, 48, 0.12, 0.72
-# Half-width, in samples, of the stretch that an edge's middle is taken over.
+# Half-width, in samples, of the interval over which the position of an edge is averaged.
 _EDGE_SAMPLES = 4
 _MAX_EDGE_RESIDUAL_PX = 0.5
+# Share of the circles that must be measured; number of circles around one that define its local homography.
 _MIN_VALID_SHARE, _NEIGHBOURS = 0.7, 12
 _MAX_RESIDUAL_SPACINGS = 0.25
-_DRAWN_DIAMETER = 1.0
-_DRAWN_BORDER = 1.0
-# The library takes x and y in one map or in two; its types know of two only.
+# Deviation of a neighbour from its predicted place, as a share of the lattice step.
+_MAX_STEP_DEVIATION = 0.3
+# Blobs near the middle from which the lattice is grown, until one succeeds.
+_MAX_SEEDS = 6
+# OpenCV takes x and y in one map or in two; its type stubs know of two only.
 _NO_MAP: Any = None
 
 
-def detect_circle_grid(search_image: SearchImage, board: Board) -> LocatedCorners | None:
-    """Centres of the circles of ``board``; None if not all of it is found."""
-    points = _points(board)
-    start = _tracked(search_image, points)
-    if start is None:
+@dataclass(frozen=True)
+class CircleGrid(Board):
+    """Circles in rows ``spacing_m`` apart; circles of one row are twice that apart, every second row is set off by it.
+
+    Columns: circles in a row. Origin: the centre of the first circle. Points: the centres of the circles, row by row.
+    """
+
+    kind: ClassVar[str] = "circles"
+    min_count: ClassVar[int] = 3
+    counted: ClassVar[str] = "circles in a row (columns) and the rows of circles"
+
+    spacing_m: float
+    """distance between rows, m"""
+
+    @property
+    def pitch_m(self) -> float:
+        """Distance between rows, m."""
+        return self.spacing_m
+
+    @property
+    def half_turn_ambiguous(self) -> bool:
+        """With an even number of rows the last one is set off as the first one is not."""
+        return self.rows % 2 == 0
+
+    def points(self) -> Array:
+        """Centres (K, 2) in spacings; whole numbers."""
+        row, column = np.divmod(np.arange(self.columns * self.rows), self.columns)
+        return np.column_stack([2.0 * column + row % 2, row.astype(float)])
+
+    def locate(self, search_image: SearchImage) -> LocatedCorners | None:
+        """The centres of at least 70 % of the circles; None unless all of the board is in view."""
+        points = self.points()
         start = _search(search_image.gray_8bit, points)
-    if start is None:
-        return None
-    edges = _edges(search_image.gray, start, points)
-    conics, valid = _conics(edges)
-    if valid.sum() < max(_NEIGHBOURS, _MIN_VALID_SHARE * len(points)):
-        return None
-    # The vanishing line comes from the centres and the centres from the line: a second round is exact enough.
-    centres_px = projected_centres(conics, edges.centre_px, start.image_H_board)
-    for _ in range(2):
-        centres_px = projected_centres(conics, edges.centre_px, _local_homographies(points, centres_px, valid))
-    ids = np.flatnonzero(valid)
-    return LocatedCorners(ids, centres_px[ids], float(np.median(edges.blur_px[ids])), board.half_turn_ambiguous)
+        if start is None:
+            return None
+        edges = _edges(search_image.gray, start, points)
+        conics, valid = _conics(edges)
+        if valid.sum() < max(_NEIGHBOURS, _MIN_VALID_SHARE * len(points)):
+            return None
+        # The vanishing line follows from the centres and the centres from the line; two rounds converge.
+        centres_px = projected_centres(conics, edges.centre_px, start.image_H_board)
+        for _ in range(2):
+            centres_px = projected_centres(conics, edges.centre_px, _local_homographies(points, centres_px, valid))
+        ids = np.flatnonzero(valid)
+        return LocatedCorners(ids, centres_px[ids], float(np.median(edges.blur_px[ids])))
 
 
 def projected_centres(conics: Array, origin_px: Array, image_H_board: Array) -> Array:
-    """Where circles' centres are seen (K, 2), from their ellipses: ``conics`` (K, 3, 3) in pixels from ``origin_px``
-    (K, 2), and the homography of their plane, (3, 3) or one for each circle (K, 3, 3)."""
+    """Images (K, 2) of the circles' centres, px: the poles of the vanishing line.
+
+    ``conics`` (K, 3, 3): the ellipses, in pixels relative to ``origin_px`` (K, 2). ``image_H_board``: homography of the
+    plane, (3, 3) or one for each circle (K, 3, 3).
+    """
     vanishing = np.broadcast_to(np.linalg.inv(image_H_board)[..., 2, :], (len(conics), 3))
-    # The line in coordinates that begin at about_px.
+    # Last coefficient of the line in coordinates relative to origin_px.
     last = (origin_px * vanishing[:, :2]).sum(axis=1) + vanishing[:, 2]
     poles = np.linalg.solve(conics, np.column_stack([vanishing[:, :2], last])[..., None])[..., 0]
     out: Array = origin_px + poles[:, :2] / poles[:, 2:]
@@ -76,19 +106,14 @@ def projected_centres(conics: Array, origin_px: Array, image_H_board: Array) -> 
 
 
 def ellipse_centres(conics: Array, origin_px: Array) -> Array:
-    """The middles of the ellipses (K, 2): the pole of the picture's own line at infinity, not the circles' centres."""
+    """Centres of the ellipses (K, 2), px: the poles of the image's own line at infinity, not the circles' centres."""
     poles = np.linalg.solve(conics, np.tile([0.0, 0.0, 1.0], (len(conics), 1))[..., None])[..., 0]
     out: Array = origin_px + poles[:, :2] / poles[:, 2:]
     return out
 
 
-def _points(board: Board) -> Array:
-    row, column = np.divmod(np.arange(board.columns * board.rows), board.columns)
-    return np.column_stack([2.0 * column + row % 2, row.astype(float)])
-
-
 def _local_homographies(points: Array, centres_px: Array, valid: NDArray[np.bool_]) -> Array:
-    """A homography for each circle (K, 3, 3) from the ones around it, because a lens bends the board."""
+    """A homography for each circle (K, 3, 3) from the circles around it, which follows the distortion of the lens."""
     known = np.flatnonzero(valid)
     distance2 = ((points[:, None] - points[known]) ** 2).sum(axis=2)
     global_fit = fit_plane(points[known], centres_px[known])
@@ -99,19 +124,6 @@ def _local_homographies(points: Array, centres_px: Array, valid: NDArray[np.bool
         if plane_fit is not None:
             out[k] = plane_fit[0].image_H_board
     return out
-
-
-def _tracked(search_image: SearchImage, points: Array) -> PlaneHomography | None:
-    """The circles where they were last seen, if each place is still dark amid white."""
-    near = search_image.near
-    if near is None or len(near.ids) < 4 or near.ids.max() >= len(points):
-        return None
-    plane_fit = fit_plane(points[near.ids], near.corners_px)
-    if plane_fit is None:
-        return None
-    edges = _edges(search_image.gray, plane_fit[0], points)
-    _, valid = _conics(edges)
-    return plane_fit[0] if valid.all() else None
 
 
 def _search(image: NDArray[np.uint8], points: Array) -> PlaneHomography | None:
@@ -127,7 +139,7 @@ def _search(image: NDArray[np.uint8], points: Array) -> PlaneHomography | None:
 
 
 def _is_plausible(plane: PlaneHomography, points: Array) -> bool:
-    """Whether the points lie in one plane seen from its front."""
+    """The points lie in one plane that is seen from its front."""
     _, along_x, along_y = plane.predict(points)
     area = along_x[:, 0] * along_y[:, 1] - along_x[:, 1] * along_y[:, 0]
     residual = np.linalg.norm(plane.residual_px, axis=1) / np.sqrt(np.maximum(np.abs(area), 1e-9))
@@ -135,9 +147,9 @@ def _is_plausible(plane: PlaneHomography, points: Array) -> bool:
 
 
 def _blobs(image: NDArray[np.uint8]) -> Array:
-    """Middles (N, 2) of dark blobs that stand among others of about their size."""
-    observed_step = _blob_detector(image.size).detect(image)
-    blobs = np.array([(*blob.pt, blob.size) for blob in observed_step], dtype=np.float64).reshape(-1, 3)
+    """Centres (N, 2) of dark blobs that have neighbours of about their size."""
+    keypoints = _blob_detector(image.size).detect(image)
+    blobs = np.array([(*blob.pt, blob.size) for blob in keypoints], dtype=np.float64).reshape(-1, 3)
     size = blobs[:, 2]
     distance = np.linalg.norm(blobs[:, None, :2] - blobs[:, :2], axis=2)
     ratio = size[:, None] / np.maximum(size, 1e-9)
@@ -156,15 +168,22 @@ def _blob_detector(size: int) -> Any:
     return cv2.SimpleBlobDetector_create(parameters)  # type: ignore[attr-defined]
 
 
+@dataclass(frozen=True)
 class _EdgePoints:
-    """Edge points (K, R, 2) of every circle in pixels from ``centre_px`` (K, 2), how steep each is, and the blur."""
+    """Points on the outline of every circle."""
 
-    def __init__(self, centre_px: Array, offset_px: Array, strength: Array, blur_px: Array) -> None:
-        self.centre_px, self.offset_px, self.strength, self.blur_px = centre_px, offset_px, strength, blur_px
+    centre_px: Array
+    """(K, 2), approximate centres"""
+    offset_px: Array
+    """(K, R, 2), edge points relative to the centre"""
+    strength: Array
+    """(K, R), brightness step at each edge point, grey levels"""
+    blur_px: Array
+    """(K,), width of the edge"""
 
 
 def _edges(gray: GrayImage, plane: PlaneHomography, points: Array) -> _EdgePoints:
-    """Goes out from each circle's middle along rays of the board and takes the middle of the steepest rise."""
+    """Edge points on rays from the predicted centre of each circle: the centroid of the steepest rise in brightness."""
     centre_px, along_x, along_y = plane.predict(points)
     angle = np.arange(_RAYS) * (2 * np.pi / _RAYS)
     ray = np.cos(angle)[:, None] * along_x[:, None] + np.sin(angle)[:, None] * along_y[:, None]
@@ -173,7 +192,7 @@ def _edges(gray: GrayImage, plane: PlaneHomography, points: Array) -> _EdgePoint
     flat = at.reshape(len(points), -1, 2)
     level = cv2.remap(gray, flat, _NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     rise = np.diff(np.asarray(level, dtype=np.float64).reshape(len(points), _RAYS, _SAMPLES), axis=2)
-    # One radius in board units for all circles says where to look on every ray.
+    # All circles have one radius in board units, which narrows the search on every ray.
     common_peak = int(np.argmax(rise.clip(0).sum(axis=(0, 1))))
     index = np.arange(_SAMPLES - 1)
     reach = 2 * _EDGE_SAMPLES
@@ -191,7 +210,10 @@ def _edges(gray: GrayImage, plane: PlaneHomography, points: Array) -> _EdgePoint
 
 
 def _conics(edges: _EdgePoints) -> tuple[Array, NDArray[np.bool_]]:
-    """Ellipses (K, 3, 3) through the edge points, a x^2 + b x y + c y^2 + d x + e y = 1, and which of them fit."""
+    """Ellipses (K, 3, 3) through the edge points, a x^2 + b x y + c y^2 + d x + e y = 1, and which fits are valid (K,).
+
+    Linear least squares, repeated once without outlier edge points.
+    """
     size = np.linalg.norm(edges.offset_px, axis=2).mean(axis=1)
     x, y = (edges.offset_px[..., k] / size[:, None] for k in (0, 1))
     weight = (edges.strength > 0.3 * np.median(edges.strength)).astype(float)
@@ -200,7 +222,7 @@ def _conics(edges: _EdgePoints) -> tuple[Array, NDArray[np.bool_]]:
         weighted = design * weight[..., None]
         normal = np.swapaxes(weighted, 1, 2) @ design + 1e-9 * np.eye(5)
         flat = np.linalg.solve(normal, weighted.sum(axis=1)[..., None])[..., 0]
-        # Half of what is left over, in radii, is the distance of a point from the ellipse.
+        # To first order the distance of a point from the ellipse is half its algebraic residual, in radii.
         residual_px = (np.einsum("krn,kn->kr", design, flat) - 1) / 2 * size[:, None]
         weight = weight * (np.abs(residual_px) < _MAX_EDGE_RESIDUAL_PX)
     a, b, c, d, e = flat.T
@@ -212,44 +234,12 @@ def _conics(edges: _EdgePoints) -> tuple[Array, NDArray[np.bool_]]:
     return conics, valid
 
 
-def _artwork(board: Board, size: int) -> tuple[NDArray[np.uint8], tuple[float, float]]:
-    border = round(_DRAWN_BORDER * size)
-    extent = _points(board).max(axis=0) * size
-    width, height = (int(v) + 2 * border for v in extent)
-    image = np.full((height, width), 255, np.uint8)
-    radius = _DRAWN_DIAMETER * size / 2
-    reach = int(np.ceil(radius)) + 1
-    for x, y in _points(board) * size + border - 0.5:
-        left, top = max(0, int(x) - reach), max(0, int(y) - reach)
-        part = image[top : int(y) + reach + 2, left : int(x) + reach + 2]
-        rows, columns = np.indices(part.shape)
-        covered = np.clip(radius + 0.5 - np.hypot(columns + left - x, rows + top - y), 0, 1)
-        np.minimum(part, np.round(255 * (1 - covered)).astype(np.uint8), out=part)
-    return image, (float(border), float(border))
-
-
-CIRCLES = BoardKind(
-    kind="circles",
-    required_fields=("spacing_m",),
-    min_count=3,
-    counted_noun="circles in a row (columns) and the rows of circles",
-    check=lambda board: None,
-    pitch_m=lambda board: required_length(board.spacing_m),
-    points=_points,
-    half_turn_ambiguous=lambda board: board.rows % 2 == 0,
-    detect=detect_circle_grid,
-    artwork=_artwork,
-)
-
-
-# A neighbour may lie this far from where it is expected, as a share of the step to it.
-_MAX_STEP_DEVIATION = 0.3
-_MAX_SEEDS = 6
-
-
 def index_lattice(blobs: Array, target_points: Array) -> Array | None:
-    """Where each of the ``target_points`` points (K, 2), whole numbers in spacings, stands among ``blobs`` (N, 2) in pixels,
-    (K, 2); None if they are not all there. Of the turns that fit, the first is taken; mirror images never fit."""
+    """The blobs (K, 2), px, at the board's ``target_points`` (K, 2), whole numbers in spacings.
+
+    ``blobs`` (N, 2), px. None unless every point has a blob. Of several rotations that fit, the first is taken; mirror
+    images never fit.
+    """
     centre = np.median(blobs, axis=0)
     for start in np.argsort(np.linalg.norm(blobs - centre, axis=1))[:_MAX_SEEDS]:
         steps = _steps(blobs, int(start))
@@ -265,7 +255,7 @@ def index_lattice(blobs: Array, target_points: Array) -> Array | None:
 
 
 def _steps(blobs: Array, start: int) -> tuple[Array, Array] | None:
-    """The two diagonal steps from a blob to its neighbours; the second turns clockwise from the first."""
+    """The two diagonal lattice steps from a blob to its neighbours; the second is clockwise of the first."""
     away = blobs - blobs[start]
     near = np.argsort(np.linalg.norm(away, axis=1))[1:7]
     for first in near[:2]:
@@ -278,7 +268,7 @@ def _steps(blobs: Array, start: int) -> tuple[Array, Array] | None:
 
 
 def _grow_lattice(blobs: Array, start: int, steps: tuple[Array, Array]) -> dict[tuple[int, int], int]:
-    """Lattice places of the blobs reached from ``start``; each hands on the steps as they have become there."""
+    """Blob index by lattice coordinates, grown from ``start``; the steps are updated on the way, for perspective."""
     lattice = {(0, 0): start}
     taken = {start}
     frontier: list[tuple[tuple[int, int], Array, Array]] = [((0, 0), steps[0], steps[1])]
@@ -301,16 +291,19 @@ def _grow_lattice(blobs: Array, start: int, steps: tuple[Array, Array]) -> dict[
 
 
 def _match_points(blobs: Array, lattice: dict[tuple[int, int], int], target_points: Array) -> Array | None:
-    """Tries the four turns and every shift of the wanted points onto the lattice, its steps being the two shortest or,
-    on a tilted board, one of them and the diagonal beside it."""
+    """The blobs at the points under the first rotation and shift that put every point on the lattice, or None.
+
+    The two lattice steps are the shortest ones or, on a tilted board, one of them and the diagonal beside it: each
+    rotation is tried with each such shear.
+    """
     x, y = target_points.astype(int).T
-    # Diagonal steps: (x, y) = a (1, -1) + b (1, 1) turns the second clockwise from the first.
+    # In diagonal steps (x, y) = a (1, -1) + b (1, 1); the second step is clockwise of the first.
     a, b = (x - y) // 2, (x + y) // 2
-    turns = ((a, b), (-b, a), (-a, -b), (b, -a))
-    sheared = [(p + k * q, q + m * p) for p, q in turns for k, m in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1))]
-    for turned_a, turned_b in sheared:
+    rotations = ((a, b), (-b, a), (-a, -b), (b, -a))
+    sheared = [(p + k * q, q + m * p) for p, q in rotations for k, m in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1))]
+    for rotated_a, rotated_b in sheared:
         for shift_a, shift_b in lattice:
-            keys = [(int(p) + shift_a, int(q) + shift_b) for p, q in zip(turned_a, turned_b, strict=True)]
+            keys = [(int(p) + shift_a, int(q) + shift_b) for p, q in zip(rotated_a, rotated_b, strict=True)]
             if all(key in lattice for key in keys):
                 return blobs[[lattice[key] for key in keys]]
     return None

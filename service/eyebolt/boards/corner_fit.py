@@ -1,17 +1,17 @@
-"""Where exactly a corner is: a model of two crossing edges fitted to the pixels along them.
+"""Sub-pixel position of a corner: a model of two crossing edges fitted to the pixels along them.
 
 Brightness near the corner of four squares, lit unevenly by g and blurred by sigma:
 
     I(p) = (mean + step * erf(d1 / sqrt(2) sigma) * erf(d2 / sqrt(2) sigma)) * (1 + g . (p - c))
 
-with d1, d2 the signed distances from p to the two edges through c. Straight edges stay straight in perspective, so the
-model holds at any tilt; it uses every pixel along the edges, which is why it scatters less than a search for the point
-where gradients are orthogonal.
+with d1, d2 the signed distances of p from the two edges through c. Perspective keeps straight edges straight, so the
+model holds at any tilt. It uses every pixel along the edges and therefore has a smaller variance than the search for
+the point where gradients are orthogonal.
 
-Either edge is fitted to its own pixels with its own levels and blur, the other edge held where it was one round before:
-away from the crossing the other edge is a sign, so the two hardly disturb each other, and two small systems are solved
-instead of a large one. Gauss-Newton over all edges of all corners at once, in single precision relative to the start;
-edges that have settled drop out.
+Each edge is fitted to its own pixels with its own levels and blur, while the other edge is held at its estimate of the
+previous iteration: away from the crossing the factor of the other edge is 1 or -1, so the two are nearly independent,
+and two small systems replace a large one. Gauss-Newton over all edges of all corners at once, in single precision
+relative to the start; converged edges drop out. ``edge_samples`` selects the pixels, ``edge_fit`` iterates.
 """
 
 from __future__ import annotations
@@ -22,29 +22,33 @@ import cv2
 import numpy as np
 
 from eyebolt.boards.edge_fit import GOOD_START_SIGMA_PX, fit_edges
-from eyebolt.boards.edge_samples import EdgeSamples, Float32Array, MarkerClearance, sample_edges
+from eyebolt.boards.edge_samples import EdgeSamples, Float32Array, MarkerClearance, median, sample_edges
 from eyebolt.boards.exposure import GrayImage
-from eyebolt.boards.numeric import median
 from eyebolt.geometry import Array
 
+# Typical blur of a lens in focus, from which the fit starts.
 DEFAULT_BLUR_PX = 0.8
-# Edges that meet more flatly than this cross nowhere in particular.
+# Edges at a smaller angle do not determine their intersection.
 _MIN_CROSSING_SINE = 0.05
-# Half-window of the quick first step.
+# Half-window of the gradient-based first step.
 _MIN_WINDOW_PX, _MAX_WINDOW_PX, _WINDOW_SQUARES = 3, 5, 0.35
 
 
 @dataclass(frozen=True)
 class CornerFits:
-    """``corners_px`` (K, 2); ``sigma_px`` (K,) standard deviation of a position as the fit sees it; ``blur_px`` (K,);
-    ``step`` (K,) in grey levels, positive where the square towards +x +y is the brighter one; ``residual_rms`` (K,) RMS
-    of the residual in grey levels."""
+    """Fitted corners; meaningful only where ``sigma_px`` is small."""
 
     corners_px: Array
+    """(K, 2)"""
     sigma_px: Array
+    """(K,), standard deviation of the position per coordinate, from the residuals; infinite without an edge"""
     blur_px: Array
+    """(K,), standard deviation of the blur"""
     step: Array
+    """(K,), half the brightness difference across an edge, grey levels; positive where the square towards +x +y is the
+    brighter one"""
     residual_rms: Array
+    """(K,), RMS of the residuals, grey levels"""
 
 
 def fit_corners(
@@ -59,14 +63,13 @@ def fit_corners(
     l_junction: bool = False,
     reference_step: float = 0.0,
 ) -> CornerFits:
-    """Fit corners (K, 2) of ``gray`` (H, W), starting about ``start_sigma_px`` from ``start_px``.
+    """Fit corners (K, 2) of ``gray`` (H, W) from ``start_px`` (K, 2), good to about ``start_sigma_px``.
 
-    ``along_x_px``, ``along_y_px`` (K, 2): how far one square along the board's x and y reaches in the picture.
-    ``clearance``: beside an edge, only pixels within this strip count; None where there are no markers. ``blur_px``: about
-    what blur to expect. ``l_junction``: corners of one black square on white, whose sides the two vectors are (x to y turns
-    clockwise in the picture), instead of crossings; the clear strip then holds for either side of the edge.
-    ``reference_step``: the usual height of an edge, if that is known; beside it the fit leaves out what shows none. Results
-    are meaningful only where ``sigma_px`` is small; the caller decides.
+    ``along_x_px``, ``along_y_px`` (K, 2): image vectors of one square along the board's x and y. ``clearance``: strip
+    beside the edges whose pixels are used; None on boards without markers. ``blur_px``: expected blur. ``l_junction``:
+    corners of one black square on white, whose sides are the two vectors (y clockwise of x), instead of crossings; the
+    clearance then applies to both sides of an edge. ``reference_step``: typical ``step``, 0 if unknown; places with
+    hardly any edge in comparison are skipped.
     """
     count = len(start_px)
     if count == 0:
@@ -87,8 +90,10 @@ def fit_corners(
 def _refined_by_gradients(
     gray: GrayImage, start_px: Array, along_x_px: Array, along_y_px: Array, clearance: MarkerClearance | None
 ) -> Array | None:
-    """The starts moved by the orthogonality of gradients, good to a few hundredths of a pixel and quick; None where
-    the window that sees one corner only is too small for it."""
+    """The start moved by the orthogonality of gradients, which is fast and good to a few hundredths of a pixel.
+
+    None where the squares are too small for a window with one corner.
+    """
     area = np.abs(along_x_px[:, 0] * along_y_px[:, 1] - along_x_px[:, 1] * along_y_px[:, 0])
     beside_px = area / np.maximum(np.hypot(*along_x_px.T), np.hypot(*along_y_px.T)).clip(1e-6)
     free_px = float(median(beside_px)) * (_WINDOW_SQUARES if clearance is None else clearance.squares)
@@ -103,7 +108,7 @@ def _refined_by_gradients(
         criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 5, 0.02)
         moved = cv2.cornerSubPix(image, from_px[inside], (half, half), (-1, -1), criteria)
         to_px = np.asarray(moved, dtype=np.float64).reshape(-1, 2)
-        # One that leaves its window has lost its corner.
+        # A corner that leaves its window has moved to another feature.
         lost = np.hypot(*(to_px - start_px[inside]).T) > half
         out[inside] = np.where(lost[:, None], start_px[inside], to_px)
     return out
@@ -112,7 +117,10 @@ def _refined_by_gradients(
 def _edge_intersections(
     start_px: Array, samples: EdgeSamples, q: Float32Array, variance_px2: Array, residual_rms: Array
 ) -> CornerFits:
-    """Where the two edges of each corner meet: side * (cos y - sin x) - turn * (cos x + sin y) = offset."""
+    """Intersection of the two edges of each corner, side * (cos y - sin x) - turn * (cos x + sin y) = offset.
+
+    The variance of the position follows from those of the two offsets by propagation through the 2 x 2 system.
+    """
     count = len(start_px)
     sin, cos = np.sin(samples.angle.astype(float)), np.cos(samples.angle.astype(float))
     turn, offset = q[:, 1].astype(float), q[:, 0].astype(float)

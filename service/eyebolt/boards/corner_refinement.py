@@ -1,4 +1,8 @@
-"""The corners of a board with markers, measured where a plane predicts them."""
+"""The corners of a board with markers, measured where a homography predicts them, outliers rejected.
+
+A few markers suffice to start: corners that were measured successfully improve the prediction of the others, until the
+board is covered to its ends.
+"""
 
 from __future__ import annotations
 
@@ -11,52 +15,56 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eyebolt.boards.corner_fit import DEFAULT_BLUR_PX, CornerFits
-from eyebolt.boards.detection import SearchImage
-from eyebolt.boards.edge_samples import MarkerClearance
+from eyebolt.boards.edge_samples import MarkerClearance, median
 from eyebolt.boards.homography import PlaneHomography, fit_plane
-from eyebolt.boards.numeric import median
+from eyebolt.boards.roi import SearchImage
 from eyebolt.geometry import Array
 
-# The fit begins within a pixel or so; one that wanders off has found something else.
+# The fit starts within a pixel or so of the corner; one that moves further has found another feature.
 _MAX_MOVE_SQUARES = 0.25
+# A larger standard deviation of a fitted corner means that there is no crossing of two edges.
 _MAX_SIGMA_PX = 0.3
+# Height of the edges as a share of the median: lower ones are shadows and print-through.
 _MIN_STEP_RATIO = 0.3
+# Residuals of the fit: up to 2.5 times the median over the corners, or up to a tenth of the height of the edge.
 _MAX_RESIDUAL_RATIO, _RESIDUAL_STEP_RATIO = 2.5, 0.1
-# In a blurred picture the borders of markers may reach into what the fit looks at, if less than this is left.
+# In a blurred image with less clearance than this, the borders of the markers may reach into the pixels of the fit.
 _BLURRED_PX, _MIN_CLEARANCE_PX = 1.1, 2.5
+# A new prediction closer than this to the last one is not worth another fit.
 _SHIFTED_PX, _SHIFTED_SQUARES = 0.5, 0.04
-# Where a fit saw an even surface and no edge, along two lines longer than this, there is none so near either.
+# A fit that saw an even surface along two lines of this length has ruled out a corner that near.
 _EMPTY_RADIUS_PX = 8.0
-# How far a corner may lie from where its neighbours put it.
+# Deviation of a corner from the position interpolated between its neighbours.
 _OUTLIER_PX, _OUTLIER_SQUARES = 0.3, 0.03
 _MAX_PASSES = 4
 
 
 @dataclass(frozen=True)
 class MarkerPattern:
-    """A board with markers, in board units of one square (or one marker and its gap).
-
-    ``dictionary`` holds its markers only; ``marker_corners`` (M, 4, 2) clockwise from the upper left; ``bits``
-    (M, n, n). ``corners`` (K, 2) in the order of their numbers; ``first``, ``second`` (K, 2): what the fit takes as the
-    two directions at each corner, x to y turning clockwise; ``sign`` (K,): whether the square between the two is the
-    brighter one. ``clearance``, ``fit``: how corners are fitted. ``tracked_unit_px``: size of a unit at which a
-    moved board is looked for, so that a corner stands alone in its window.
-    """
+    """A board with markers as the detector uses it; lengths in board units (a square, or a marker with its gap)."""
 
     dictionary: cv2.aruco.Dictionary
+    """the markers of the board only"""
     marker_corners: Array
+    """(M, 4, 2), clockwise from the upper left"""
     bits: NDArray[np.uint8]
+    """(M, n, n), cells of each marker with its border; 1 is white"""
     corners: Array
+    """(K, 2), the numbered points of the board"""
     first: Array
+    """(K, 2), direction of the first edge at each corner"""
     second: Array
+    """(K, 2), direction of the second edge, clockwise of the first"""
     sign: Array
+    """(K,), 1 where the area between the two directions is the brighter one, -1 where it is the darker one"""
     clearance: MarkerClearance
+    """strip beside each edge that is free of marker cells"""
     fit: Callable[..., CornerFits]
-    tracked_unit_px: float = 10.0
+    """``corner_fit.fit_corners`` for crossings or for L-junctions"""
 
     @cached_property
     def neighbour_weights(self) -> Array:
-        """How much corners say about each other, exp(-distance^2 / 2), nothing about themselves: (K, K)."""
+        """(K, K), exp(-distance^2 / 2) between corners, 0 on the diagonal: weights of the interpolation."""
         apart2 = ((self.corners[:, None] - self.corners) ** 2).sum(axis=2)
         weight: Array = np.exp(-apart2 / 2)
         np.fill_diagonal(weight, 0.0)
@@ -69,7 +77,7 @@ class MarkerPattern:
 
 
 class CornerRefinement:
-    """The corners of a board as one plane predicts them, fitted; ``valid`` (K,) or None if there are none."""
+    """Corners predicted by a homography and fitted; ``valid`` (K,), or None if no corner is valid."""
 
     def __init__(
         self, search_image: SearchImage, pattern: MarkerPattern, plane: PlaneHomography, start_sigma_px: float
@@ -87,7 +95,7 @@ class CornerRefinement:
         self._square_px = square_px
         facing = cross(first_px, second_px)
         if median(facing) <= 0:
-            # Seen from behind: a mirror image.
+            # A mirror image: boards are never seen from behind.
             return
         height, width = search_image.gray.shape
         within = (self._start_px > 1) & (self._start_px < (width - 2, height - 2))
@@ -113,7 +121,7 @@ class CornerRefinement:
         blur_px = float(median(fits.blur_px))
         free_px = clearance.squares * float(median(square_px[ids])) - 2 * blur_px
         if blur_px > _BLURRED_PX and blur_px > 1.2 * self._blur_px and free_px < _MIN_CLEARANCE_PX:
-            # The borders of the markers reach further towards the edges than assumed.
+            # The blurred borders of the markers reach further towards the edges than assumed.
             self._blur_px = blur_px
             fits = self._fit_at(ids, first_px, second_px, MarkerClearance(clearance.squares, 2 * blur_px), sigma_px)
         step = fits.step * self._pattern.sign[ids]
@@ -125,7 +133,7 @@ class CornerRefinement:
             (fits.sigma_px < _MAX_SIGMA_PX)
             & (moved_px < np.maximum(1.5, _MAX_MOVE_SQUARES * square_px[ids]))
             & (step > _MIN_STEP_RATIO * self._step)
-            # Something lies over it, or its edges are not those of a board.
+            # Otherwise the corner is occluded, or the edges are not those of a board.
             & (
                 fits.residual_rms
                 < np.maximum(_MAX_RESIDUAL_RATIO * median_residual, _RESIDUAL_STEP_RATIO * np.abs(fits.step))
@@ -150,14 +158,14 @@ class CornerRefinement:
         )
 
     def _outliers(self, plane: PlaneHomography, valid: NDArray[np.bool_]) -> NDArray[np.int64]:
-        """Sound corners that lie elsewhere than their neighbours say: an edge of a marker, a crack, a cable."""
+        """Valid corners that deviate from their neighbours: on the edge of a marker, a crack, a cable."""
         ids = np.flatnonzero(valid)
         residual_px = plane.residual_px
         middle = median(residual_px)
         if np.abs(residual_px - middle).max() < _OUTLIER_PX / 2:
             return ids[:0]
         spread = 0.05 + 1.5 * median(np.abs(residual_px - middle))
-        # A stray one must not drag its neighbours with it.
+        # Clipped, so that an outlier does not shift the interpolation at its neighbours.
         clipped = np.zeros((len(valid), 3))
         clipped[ids, :2] = np.clip(residual_px, middle - 5 * spread, middle + 5 * spread)
         clipped[ids, 2] = 1.0
@@ -168,8 +176,7 @@ class CornerRefinement:
         return out
 
     def extend(self) -> None:
-        """Corners that were not sound, where the sound ones now put them, if that is somewhere else; and again while
-        that finds more: from a few markers in the middle a board is found towards its ends step by step."""
+        """Refit invalid corners where the valid ones now predict them, as long as that yields more valid corners."""
         for _ in range(_MAX_PASSES):
             plane = self._plane_through_valid()
             if plane is None or self.valid is None or self.valid.all():
@@ -181,7 +188,7 @@ class CornerRefinement:
         self._plane_through_valid()
 
     def _plane_through_valid(self) -> PlaneHomography | None:
-        """The plane through the sound corners, once those that lie astray are sound no more."""
+        """The homography of the valid corners; outliers among them are made invalid first."""
         if self.valid is None or self.valid.sum() < 4:
             return None
         plane_fit = fit_plane(self._pattern.corners[self.valid], self.corners_px[self.valid])
@@ -195,7 +202,7 @@ class CornerRefinement:
         return None if plane_fit is None else plane_fit[0]
 
     def _fit_predicted(self, plane: PlaneHomography, valid: NDArray[np.bool_]) -> None:
-        """Fits what is not ``valid`` (K,) where ``plane`` puts it, if that is somewhere else."""
+        """Fit the corners outside ``valid`` (K,) where ``plane`` predicts them, if the prediction has moved."""
         before = self._start_px
         self._start_px, first_px, second_px, square_px = self._predict(plane)
         height, width = self._search_image.gray.shape
@@ -207,6 +214,6 @@ class CornerRefinement:
 
 
 def cross(a: Array, b: Array) -> Array:
-    """z of the cross products of (K, 2) and (K, 2): positive where b is clockwise of a in the picture."""
+    """z (K,) of the cross products of (K, 2) and (K, 2): positive where b is clockwise of a in the image."""
     out: Array = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
     return out

@@ -1,4 +1,4 @@
-"""The one question the rest of the house asks: where is the board in this picture?"""
+"""Detection of a board in one image: the entry point of this package."""
 
 from __future__ import annotations
 
@@ -6,25 +6,23 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from eyebolt.boards.board import Board
-from eyebolt.boards.detection import Detection, NoDetection, SearchImage
+from eyebolt.boards.detection import Detection, NoDetection
 from eyebolt.boards.exposure import GrayImage, measure_exposure, not_found_reason
+from eyebolt.boards.roi import SearchImage
 from eyebolt.errors import InputFault, MachineFault
 
-# Four pixels are the least a square can have; smaller pictures upset the library's filters.
+# A square needs four pixels to show its two edges; smaller images also break OpenCV's filters.
 _MIN_PX_PER_SQUARE = 4
 
 
-def find_board(
-    pixels: np.typing.NDArray[Any], board: Board, *, near: Detection | NoDetection | None = None
-) -> Detection | NoDetection:
-    """Find ``board`` in a picture: (H, W) grey or (H, W, 3) blue-green-red, uint8 or uint16 filling its range.
+def find_board(pixels: NDArray[Any], board: Board) -> Detection | NoDetection:
+    """Detect ``board`` in an image: (H, W) grey or (H, W, 3) blue-green-red, uint8 or uint16 filling its range.
 
-    ``near``: what a picture just before this one showed. It makes finding quicker where the board has hardly moved,
-    and never hides a board that is somewhere else. The same picture, board and guess always give the same answer.
-    Raises InputFault ``picture-pixels`` for what is no such
-    picture, MachineFault ``picture-library`` if OpenCV gives up on it.
+    Deterministic: the same image and board always give the same result. Raises InputFault ``image-format`` for an array
+    that is no such image, MachineFault ``image-library`` if OpenCV fails on it.
     """
     gray = to_gray(pixels)
     height, width = gray.shape
@@ -32,16 +30,14 @@ def find_board(
     located = None
     if min(size) >= _MIN_PX_PER_SQUARE * min(board.columns, board.rows):
         try:
-            prior = near if isinstance(near, Detection) and near.image_size_px == size else None
-            search_image = SearchImage(gray, prior)
-            located = board.board_kind.detect(search_image, board)
-        except cv2.error as problem:
+            located = board.locate(SearchImage(gray))
+        except cv2.error as error:
             raise MachineFault(
                 "image-library",
-                f"OpenCV {cv2.__version__} failed on a picture of {width} x {height} px: {problem}",
-                "keep the picture and check that the machine has memory to spare and the library is the one installed"
+                f"OpenCV {cv2.__version__} failed on an image of {width} x {height} px: {error}",
+                "keep the image; check that the machine has memory to spare and that OpenCV is the version installed"
                 " with this program.",
-            ) from problem
+            ) from error
     if located is None:
         exposure = measure_exposure(gray, None)
         return NoDetection(not_found_reason(exposure), exposure, size)
@@ -51,23 +47,23 @@ def find_board(
         exposure=measure_exposure(gray, located.corners_px),
         image_size_px=size,
         blur_px=located.blur_px,
-        half_turn_ambiguous=located.half_turn_ambiguous,
+        half_turn_ambiguous=board.half_turn_ambiguous,
     )
 
 
-def to_gray(pixels: np.typing.NDArray[Any]) -> GrayImage:
-    """The picture as (H, W) in its own depth. Raises InputFault ``picture-pixels``."""
-    remedy = "give a grey or blue-green-red picture with 8 or 16 bits a value."
+def to_gray(pixels: NDArray[Any]) -> GrayImage:
+    """The image as (H, W) at its own depth. Raises InputFault ``image-format``."""
+    remedy = "give a grey or blue-green-red image with 8 or 16 bits per value."
     if not isinstance(pixels, np.ndarray):
-        raise InputFault("image-format", f"a picture came as {type(pixels).__name__}, not as an array", remedy)
+        raise InputFault("image-format", f"the image is of type {type(pixels).__name__}, not an array", remedy)
     if pixels.size == 0:
-        raise InputFault("image-format", f"the picture is empty: {pixels.shape}", remedy)
+        raise InputFault("image-format", f"the image is empty: shape {pixels.shape}", remedy)
     if pixels.dtype not in (np.uint8, np.uint16):
-        raise InputFault("image-format", f"the picture's values are {pixels.dtype}", remedy)
+        raise InputFault("image-format", f"the values of the image are {pixels.dtype}", remedy)
     if pixels.ndim == 3 and pixels.shape[2] == 1:
         pixels = pixels[:, :, 0]
     if pixels.ndim == 3 and pixels.shape[2] == 3:
         pixels = np.asarray(cv2.cvtColor(np.ascontiguousarray(pixels), cv2.COLOR_BGR2GRAY))
     if pixels.ndim != 2:
-        raise InputFault("image-format", f"the picture has the shape {pixels.shape}", remedy)
+        raise InputFault("image-format", f"the image has the shape {pixels.shape}", remedy)
     return np.ascontiguousarray(pixels)

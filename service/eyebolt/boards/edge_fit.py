@@ -1,54 +1,60 @@
-"""Edges fitted to the pixels along them; see ``corners`` for the model."""
+"""Gauss-Newton fit of edges to the pixels along them; ``corner_fit`` states the model."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from eyebolt.boards.edge_samples import EdgeSamples, Float32Array
-from eyebolt.boards.numeric import median
+from eyebolt.boards.edge_samples import EdgeSamples, Float32Array, median
 from eyebolt.geometry import Array
 
-# Parameters of an edge: offset, turn, mean, step, sigma, slope of the light along it.
+# Parameters of an edge: offset (px), turn (rad) against its start, mean and step (grey levels), blur sigma (px), and
+# the relative slope of the illumination along it.
 _PARAMETER_COUNT = 6
-# What has not settled by then lies on no corner.
+# An edge that has not converged by then belongs to no corner.
 _MAX_ITERATIONS, _GOOD_START_ITERATIONS = 8, 3
+# The first iterations use every third line across the edges.
 _THINNING, _THIN_ITERATIONS = 3, 2
-# A round that moves an edge by this much leaves a thousandth of a pixel: the steps shrink with their square or faster.
+# After an iteration that moves an edge by this much, about a thousandth of a pixel remains: convergence is quadratic.
 _CONVERGED_PX = 5e-2
-# Edges of small squares lean on each other, and take more rounds.
+# Edges of small squares depend on each other more and converge more slowly.
 _CONVERGED_SMALL_PX = 5e-3
 _MAX_STEP_PX = 1.0
-# What is known before: edge directions from the neighbouring corners, a lens in focus, light that changes slowly.
+# Priors (standard deviations): edge direction from the neighbouring corners, blur of a lens in focus, slowly varying
+# illumination.
 _DIRECTION_SIGMA_RAD = 0.05
 _BLUR_SIGMA_PX = 1.0
 _SLOPE_SIGMA = 0.03
+# Tighter priors where an edge has few pixels: levels as a share of the step, blur.
 _LEVEL_SIGMA, _NARROW_BLUR_SIGMA_PX = 0.05, 0.15
 _MIN_BLUR_PX, _MAX_BLUR_PX = 0.25, 6.0
 _PRIOR_PRECISION = np.array([[0], [_DIRECTION_SIGMA_RAD**-2], [0], [0], [_BLUR_SIGMA_PX**-2], [_SLOPE_SIGMA**-2]])
-# Starts this good need no rounds on few pixels.
+# A start this good needs no iterations on thinned pixels.
 GOOD_START_SIGMA_PX = 0.1
-# A step of less than this share of the usual one is none. The caller's own limit is higher: it comes after the fit.
+# A step below this share of the typical one is no edge. The caller applies a stricter limit after the fit.
 _MIN_VISIBLE_STEP = 0.05
 _ROOT_HALF, _ROOT_TWO = np.float32(np.sqrt(0.5)), np.float32(np.sqrt(2))
-# erf(z) = tanh(z (a + b z^2)) to 0.0003, far below the noise of any camera; fitted to the least greatest error.
+# erf(z) = tanh(z (a + b z^2)) to 0.0003, far below the noise of any camera; coefficients by minimax fit.
 _TANH = (np.float32(1.12968), np.float32(0.099793))
 
 
 def fit_edges(
     samples: EdgeSamples, partner: NDArray[np.int64], blur_px: float, start_sigma_px: float, reference_step: float
 ) -> tuple[Float32Array, Array, Array]:
-    """Parameters (E, 6), variance of the offsets (E,), infinite where there is no edge, RMS residual (E,)."""
+    """Parameters (E, 6), variance of the offsets (E,) in px^2, RMS residual (E,) in grey levels.
+
+    ``partner`` (E,): index of the other edge of the same corner. The variance is infinite where there is no edge.
+    """
     q = np.zeros((len(samples.angle), _PARAMETER_COUNT), np.float32)
     q[:, 4] = blur_px
     all_edges = np.arange(len(q))
     prior_mean = q.copy()
     good_start, levels_unknown = start_sigma_px <= GOOD_START_SIGMA_PX, True
     if not good_start or samples.is_narrow:
-        # A few pixels bring an edge near; light that changes along it matters only to all of them.
+        # A few pixels bring the edge close; the slope of the illumination matters only to the full set.
         thin = samples.thinned(_THINNING)
         if start_sigma_px > blur_px:
-            # A blur as wide as the doubt sees the edge from where it starts.
+            # With a blur as wide as the uncertainty, the model edge overlaps the true one from the start.
             q[:, 4] = start_sigma_px
             _gauss_newton_step(thin, q, prior_mean, partner, all_edges, 4, levels_unknown=True)
             q[:, 4], levels_unknown = blur_px, False
@@ -61,7 +67,7 @@ def fit_edges(
                 break
     prior_precision = np.repeat(_PRIOR_PRECISION, len(q), axis=1)
     if samples.is_narrow:
-        # So few pixels across an edge tell its place from its levels badly: both edges of a corner see the same ones.
+        # So few pixels across an edge hardly separate its position from its levels, which both edges of a corner share.
         q[:, 2:5] = (q[:, 2:5] + q[partner, 2:5]) / 2
         q[:, 4] = median(q[:, 4])
         prior_mean = q.copy()
@@ -76,7 +82,7 @@ def fit_edges(
             samples, q, prior_mean, partner, active, _PARAMETER_COUNT, prior_precision[:, active], levels_unknown
         )
         if levels_unknown:
-            # Where hardly anything rises or falls along both edges of a corner, something lies over it.
+            # With hardly any step along both edges, the corner is occluded.
             step = np.abs(prior_mean[:, 3])
             has_edge = step > _MIN_VISIBLE_STEP * max(reference_step, float(median(step)))
             no_edge = ~(has_edge | has_edge[partner])
@@ -97,9 +103,11 @@ def _gauss_newton_step(
     prior_precision: Array = _PRIOR_PRECISION,
     levels_unknown: bool = False,
 ) -> tuple[Array, Array, Array]:
-    """One step of the edges ``active`` in their first ``count`` parameters, written into ``q``: how far they moved
-    in pixels (blur counts a fifth), variance of the residual, variance of the offset, each (A,). ``levels_unknown``: the levels
-    are not known yet, and are written into ``prior_mean`` as they seem before the step."""
+    """One step of the edges ``active`` (A,) in their first ``count`` parameters, written into ``q``.
+
+    Returns, each (A,): the movement in px (a change of blur counts a fifth), the variance of the residuals and that of
+    the offset. ``levels_unknown``: mean and step are first estimated by linear least squares, also into ``prior_mean``.
+    """
     whole = len(active) == len(q)
     s, t, weight, value, pixel_count = (
         part if whole else part[active]
@@ -113,12 +121,12 @@ def _gauss_newton_step(
     z -= offset
     z *= scale
     partner_factor = _erf(_distance_to_edge(samples, q, other, active, _ROOT_HALF / q[other, 4]))
-    # weight is 0 or 1, so it may be applied to one factor of each product alone.
+    # Weights are 0 or 1, so that one factor of each product suffices to apply them.
     if samples.l_junction:
         partner_factor += 1
         partner_factor *= np.float32(0.5)
     partner_factor *= weight
-    # What the parameters are to explain, and below it the derivatives by each of them.
+    # Row 0: the model (later the residual); rows 1 to count: its derivatives by the parameters.
     factors = np.empty((count + 1, *s.shape), np.float32)
     flat, by_distance, by_turn, by_mean, pattern = factors[:5]
     np.multiply(z, z, out=by_distance)
@@ -130,7 +138,7 @@ def _gauss_newton_step(
         pattern += partner_factor
         pattern -= weight
     if levels_unknown:
-        # By least squares on the pattern as it starts: a step too small would send the edge too far.
+        # By least squares on the initial pattern: too small a step would make the edge overshoot.
         middle, level = (part.sum(axis=1) / np.maximum(pixel_count, 1) for part in (pattern, value))
         square = _row_sums(pattern, pattern) - pixel_count * middle**2
         step[:, 0] = (_row_sums(pattern, value) - pixel_count * middle * level) / np.maximum(square, 1e-6)
@@ -156,7 +164,7 @@ def _gauss_newton_step(
         factors[5] *= _ROOT_TWO
     residual = np.subtract(value, flat, out=flat)
     degrees_of_freedom = np.maximum(pixel_count - count, 1)
-    # One grey level is the least that rounding leaves uncertain (a third of it, squared, is about 1/12).
+    # Quantisation alone has a variance of 1/12 grey level squared.
     variance = np.maximum(_row_sums(residual, residual) / degrees_of_freedom, 1 / 12)
     products = np.swapaxes(factors[1:], 0, 1) @ np.moveaxis(factors, 0, 2)
     system = np.moveaxis(products, 0, 2).astype(np.float64, order="C")
@@ -165,7 +173,7 @@ def _gauss_newton_step(
     system[:, 0] += prior * (prior_mean[active, :count] - a[:, :count]).T
     np.einsum("kke->ke", system[:, 1:])[:] += prior + 1e-9
     change, offset_variance, decrease = _solve_systems(system)
-    # What the step takes off the squares, as far as the model is straight there.
+    # The residual variance after the step, to first order.
     after = np.maximum(variance - decrease * variance / degrees_of_freedom, np.maximum(variance / 100, 1 / 12))
     limit = np.maximum(_MAX_STEP_PX, 1.5 * a[:, 4])
     change[0] = np.clip(change[0], -limit, limit)
@@ -177,10 +185,11 @@ def _gauss_newton_step(
 
 
 def _solve_systems(system: Array) -> tuple[Array, Array, Array]:
-    """Solutions (n, E) of many small symmetric systems (n, 1 + n, E), the right side first; the first unknown's
-    variance (E,); by how much each solution lowers its sum of squares (E,). Overwrites ``system``.
+    """Solve E symmetric positive definite systems of n unknowns, ``system`` (n, 1 + n, E) with the right side first.
 
-    Elimination from the last unknown to the first, all systems at once: a library's call for each of them costs more.
+    Returns the solutions (n, E), the variance of the first unknown (E,), and the decrease of each sum of squares (E,).
+    Overwrites ``system``. Elimination from the last unknown to the first, vectorised over the systems: one library call
+    for each system costs more.
     """
     count = len(system)
     pivot = np.einsum("kke->ke", system[:, 1:])
@@ -200,11 +209,11 @@ def _distance_to_edge(
     at: NDArray[np.int64],
     scale: Float32Array | np.float32,
 ) -> Float32Array:
-    """Signed distance (E, P) of the pixels of ``at`` to the edges ``edges``, times ``scale``."""
+    """Signed distances (A, P) of the pixels of the edges ``at`` from the edges ``edges``, times ``scale``."""
     along, across = samples.along, samples.across
     if len(at) < len(samples.side):
         along, across = along[at], across[at]
-    # The other edge's direction as this one sees it.
+    # Direction of the other edge relative to this one.
     angle_between = samples.angle[at] - samples.angle[edges]
     sin, cos, side, turn = np.sin(angle_between), np.cos(angle_between), samples.side[edges], q[edges, 1]
     out: Float32Array = along * (scale * (side * sin - turn * cos))[:, None]
@@ -214,13 +223,13 @@ def _distance_to_edge(
 
 
 def _row_sums(a: Float32Array, b: Float32Array) -> Float32Array:
-    """Sums (E,) of the products of two (E, P)."""
+    """Sums over P (E,) of the products of two arrays (E, P)."""
     out: Float32Array = np.einsum("ep,ep->e", a, b)
     return out
 
 
 def _erf(z: Float32Array) -> Float32Array:
-    """The error function, to 0.0003."""
+    """The error function, accurate to 0.0003."""
     out = z * z
     out *= _TANH[1]
     out += _TANH[0]

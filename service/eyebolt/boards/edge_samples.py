@@ -1,64 +1,83 @@
-"""The pixels along an edge: which ones an edge is fitted to, and where they lie."""
+"""Selection of the pixels that an edge is fitted to, with their coordinates along and across the edge."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from eyebolt.boards.exposure import GrayImage
-from eyebolt.boards.numeric import median
 from eyebolt.geometry import Array
 
-# Along an edge; where there is room, every second line across it says nearly as much in half the time.
+# Extent along an edge; beyond 12 px every second line across it carries nearly as much information in half the time.
 _MAX_REACH_PX, _EVERY_LINE_PX = 16, 12
-# Next to the neighbouring edges the model is wrong.
+# Closer to the neighbouring edges the model does not hold.
 _REACH_SQUARES = 0.45
-# Across an edge, pixels this far count: further ones say nothing about where it is.
+# Extent across an edge: pixels further away carry no information about its position.
 _ACROSS_PX, _ACROSS_SIGMAS = 2.5, 3.0
-# So close to the other edge a pixel says as much about that one: left out, the two hardly disturb each other.
+# Pixels this close to the other edge depend on it as much; without them the two fits are nearly independent.
 _OTHER_PX, _OTHER_SQUARES = 1.5, 0.05
-# Fewer pixels across an edge than this tell its place from its levels badly.
+# With fewer pixels across an edge, its position and its levels are hardly separable.
 _NARROW_PX = 2.0
 
 Float32Array = NDArray[np.float32]
 
 
+def median(values: NDArray[Any]) -> Any:
+    """Along the first axis of ``values`` (N, ...), N >= 1, without NaN.
+
+    NumPy's own function costs several times more on the short arrays of one fit.
+    """
+    ordered = np.sort(values, axis=0)
+    return (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
+
+
 @dataclass(frozen=True)
 class MarkerClearance:
-    """The empty strip between an edge and the markers beside it: its width in squares, and how many pixels of that
-    the blurred border of the marker takes up."""
+    """The strip between an edge and the marker beside it that is free of marker cells."""
 
     squares: float
+    """width, squares"""
     guard_px: float = 2.0
+    """part of it next to the marker that its blurred border covers, px"""
 
 
 @dataclass(frozen=True)
 class EdgeSamples:
-    """The pixels along each edge: how far along and across it they lie from its start, weights 0 or 1, values times
-    weights, each (E, P); its angle and sign (E,). ``columns``: of how many lines across the edge the pixels are."""
+    """The pixels of E edges, P of each."""
 
     along: Float32Array
+    """(E, P), coordinate along the edge relative to its start, px"""
     across: Float32Array
+    """(E, P), coordinate across the edge relative to its start, px"""
     value: Float32Array
+    """(E, P), grey levels times weights"""
     weight: Float32Array
+    """(E, P), 1 for pixels that are used, else 0"""
     angle: Float32Array
+    """(E,), direction of the edge in the image, rad"""
     side: Float32Array
+    """(E,), 1 for the first edges of the corners, -1 for the second: sign of ``across``"""
     reach_px: float
+    """extent along the edges to either side of the start"""
     columns: int
+    """number of lines across each edge"""
     l_junction: bool
+    """the edges end at the corner"""
     is_narrow: bool
+    """too few pixels across the edges to separate position and levels"""
 
     @cached_property
     def pixel_count(self) -> Float32Array:
-        """How many pixels count for each edge (E,)."""
+        """Number of pixels used for each edge (E,)."""
         out: Float32Array = self.weight.sum(axis=1)
         return out
 
     def thinned(self, factor: int) -> EdgeSamples:
-        """Every ``factor``-th line across the edges, the middle one among them."""
+        """Every ``factor``-th line across the edges, including the middle one."""
         first, edges = (self.columns // 2) % factor, len(self.angle)
         fewer = {
             name: getattr(self, name).reshape(edges, -1, self.columns)[:, :, first::factor].reshape(edges, -1)
@@ -76,15 +95,19 @@ def sample_edges(
     blur_px: float,
     l_junction: bool,
 ) -> EdgeSamples:
-    """Pixels in lines across each edge, each pixel once: columns where the edge lies, rows where it stands."""
+    """Pixels of ``image`` (H, W) in lines across each edge: image columns for a rather horizontal edge, else rows.
+
+    ``start`` (E, 2), a point of each edge, px. ``along``, ``across`` (E, 2): image vectors of one square along the edge
+    and across it. The first half of the edges are the first edges of the corners, the second half their second ones.
+    """
     area = along[:, 0] * across[:, 1] - along[:, 1] * across[:, 0]
     size = np.maximum(np.abs(area), 1e-6)
     length = np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-6)
-    # Width of the squares beside the edge, measured across it.
+    # Width of the squares beside the edge, perpendicular to it.
     beside_px = size / length
     widest_px = np.minimum(max(_ACROSS_PX, _ACROSS_SIGMAS * blur_px), _REACH_SQUARES * beside_px)
     if clearance is not None:
-        # One pixel either side of an edge is the least that still shows where it is.
+        # At least one pixel on either side of an edge, without which its position is undetermined.
         widest_px = np.minimum(widest_px, np.maximum(clearance.squares * beside_px - clearance.guard_px, 1.0))
     unit = along / length[:, None]
     is_horizontal = np.abs(unit[:, 0]) >= np.abs(unit[:, 1])
@@ -119,7 +142,7 @@ def sample_edges(
     side = np.ones(len(start), np.float32)
     side[len(start) // 2 :] = -1
     if l_junction and clearance is not None:
-        # Before the corner there is the gap and then the next marker.
+        # On the other side of the corner the gap is followed by the next marker.
         is_used &= u > -clearance.squares / 2
     weight = is_used.astype(np.float32)
     value *= weight
@@ -130,7 +153,7 @@ def sample_edges(
 
 
 def _linear_ramp(first: Array, step: Array, j: NDArray[np.int64]) -> Float32Array:
-    """What begins at ``first`` (E, n) and changes by ``step`` (E,) from pixel to pixel ``j`` (m,): (E, m * n)."""
+    """``first`` (E, n) + ``step`` (E,) * ``j`` (m,), as (E, m * n)."""
     out = first.astype(np.float32)[:, None] + (step[:, None] * j).astype(np.float32)[:, :, None]
     return out.reshape(len(first), -1)
 
@@ -146,8 +169,10 @@ def _sample_pixels(
     at_minor: NDArray[np.int64],
     j: NDArray[np.int64],
 ) -> tuple[Float32Array, NDArray[np.bool_] | None]:
-    """The pixels (E, m * n) of lines at ``at_major`` (E, n) that begin at ``at_minor`` (E, n) and go on by ``j`` (m,),
-    and which of them lie in the picture, None: all."""
+    """The pixels (E, m * n) of lines at ``at_major`` (E, n), from ``at_minor`` (E, n) on by ``j`` (m,).
+
+    Also the mask (E, m * n) of pixels within the image; None: all of them are.
+    """
     height, width = image.shape
     last_major, last_minor = (
         np.asarray(np.where(is_horizontal, *ends)) - 1 for ends in ((width, height), (height, width))

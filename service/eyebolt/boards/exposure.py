@@ -1,68 +1,60 @@
-"""How light a picture is, in fractions of full scale, and whether that explains why nothing was found."""
+"""Brightness, contrast and clipping of an image, and its contrast stretch for the search."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eyebolt.errors import InputFault
 from eyebolt.geometry import Array
 
 GrayImage = NDArray[np.uint8] | NDArray[np.uint16]
-StretchTo8Bit = Callable[[GrayImage], NDArray[np.uint8]]
+"""(H, W) grey levels that fill the range of their type."""
+
+NotFoundReason = Literal["no-board", "dark", "saturated"]
+"""Why no board was detected: "dark" and "saturated" blame the exposure, "no-board" does not."""
+
+# Below this fraction of full scale, the bright squares drown in the quantisation and the noise of an 8-bit camera.
+DARK_IMAGE_LEVEL = 0.10
+# Above this share of saturated pixels, glare is the likelier reason for a missing board than its absence.
+SATURATED_IMAGE_FRACTION = 0.30
 
 _DARK_PERCENTILE, _BRIGHT_PERCENTILE = 5.0, 95.0
 # A pixel within 1 % of either end of the scale carries no edge any more.
 _CLIPPING_MARGIN = 0.01
+# Pixels that a measurement of the whole image looks at; percentiles of so many are good to a fraction of a level.
 _SAMPLES = 40_000
-# By bytes a pixel.
+# Full scale by bytes per pixel.
 _FULL_SCALE = {1: 255, 2: 65535}
-# Below this, what should be white drowns in the steps and the noise of an 8-bit camera.
-_MIN_BRIGHT_LEVEL = 0.10
-_MAX_SATURATED_FRACTION = 0.30
-# Noise of the stretched picture, in its levels.
+# Standard deviation, in 8-bit levels, that the noise of a stretched image may reach: the adaptive thresholds of the
+# search react to differences of 7 levels.
 _MAX_NOISE_LEVELS = 1.75
+# A range of at least this share of full scale needs no stretch.
+_SUFFICIENT_RANGE = 0.4
+_MAX_GAIN = 40
 
 
 @dataclass(frozen=True)
 class ExposureStats:
-    """Levels as fractions 0..1 of full scale, over the board's area if it was found, else over the whole picture.
-
-    ``dark_level`` and ``bright_level``: 5th and 95th percentile. ``saturated_fraction`` and ``black_fraction``: shares of
-    pixels within 1 % of the upper and lower end of the scale. ``contrast``: (bright - dark) / (bright + dark), which
-    does not change with exposure.
-    """
+    """Grey levels within the convex hull of the detected corners; of the whole image if no board was detected."""
 
     dark_level: float
+    """5th percentile, 0..1 of full scale"""
     bright_level: float
+    """95th percentile, 0..1 of full scale"""
     saturated_fraction: float
+    """share of pixels within 1 % of the upper end of the scale, 0..1"""
     black_fraction: float
+    """share of pixels within 1 % of the lower end of the scale, 0..1"""
     contrast: float
-
-    def to_json(self) -> dict[str, float]:
-        """Plain numbers; ``from_json`` gives the same light back."""
-        return asdict(self)
-
-    @classmethod
-    def from_json(cls, record: Mapping[str, Any]) -> ExposureStats:
-        """Raises InputFault ``detection-record`` if a field is missing or no number."""
-        try:
-            return cls(**{field.name: float(record[field.name]) for field in fields(cls)})
-        except (KeyError, TypeError, ValueError) as problem:
-            raise InputFault(
-                "detection-record",
-                f"the light measurements in a stored sighting cannot be read: {problem!r}",
-                "find the board again from the stored picture.",
-            ) from problem
+    """Michelson contrast (bright - dark) / (bright + dark), independent of exposure, 0..1"""
 
 
 def measure_exposure(gray: GrayImage, board_outline_px: Array | None) -> ExposureStats:
-    """Light of ``gray`` (H, W) within the convex hull of the corners ``board_outline_px`` (K, 2), or of all of it."""
+    """Exposure of ``gray`` (H, W) within the convex hull of ``board_outline_px`` (K, 2); None: of the whole image."""
     full_scale = _FULL_SCALE[gray.itemsize]
     histogram = _histogram(_sample(gray)) if board_outline_px is None else _histogram_in_hull(gray, board_outline_px)
     levels = np.arange(len(histogram)) / full_scale
@@ -77,7 +69,7 @@ def measure_exposure(gray: GrayImage, board_outline_px: Array | None) -> Exposur
 
 
 def _percentiles(histogram: NDArray[np.int64], percents: tuple[float, ...]) -> Array:
-    """Percentiles of the levels 0, 1, 2, ... that occur ``histogram`` times, interpolated as NumPy does."""
+    """Percentiles of the levels 0, 1, 2, ... with frequencies ``histogram``, interpolated linearly as NumPy does."""
     cumulative = histogram.cumsum()
     place = np.array(percents) * ((cumulative[-1] - 1) / 100)
     whole = np.floor(place)
@@ -86,42 +78,42 @@ def _percentiles(histogram: NDArray[np.int64], percents: tuple[float, ...]) -> A
     return out
 
 
-def not_found_reason(exposure: ExposureStats) -> Literal["no-board", "dark", "saturated"]:
-    """The likeliest reason for not finding a board in a picture with this light."""
-    if exposure.bright_level < _MIN_BRIGHT_LEVEL:
+def not_found_reason(exposure: ExposureStats) -> NotFoundReason:
+    """The likeliest reason for detecting no board in an image of this exposure."""
+    if exposure.bright_level < DARK_IMAGE_LEVEL:
         return "dark"
-    if exposure.saturated_fraction > _MAX_SATURATED_FRACTION:
+    if exposure.saturated_fraction > SATURATED_IMAGE_FRACTION:
         return "saturated"
     return "no-board"
 
 
-def stretch_to_8_bit(gray: GrayImage) -> StretchTo8Bit:
-    """What makes a picture like ``gray`` or a part of it fit for the finders, whose thresholds expect 8 bits in use:
-    levels spread out if they fill too few.
+def stretch_to_8_bit(gray: GrayImage) -> NDArray[np.uint8]:
+    """``gray`` (H, W) with 8 bits a pixel; levels are spread linearly where the image uses less than 40 % of them.
 
-    Positions do not change; the corners themselves are measured on the original values.
+    The thresholds of the search expect an image that uses its 8 bits. Positions do not change; corners are measured
+    on the original values.
     """
     full_scale = float(_FULL_SCALE[gray.itemsize])
     histogram = _histogram(_sample(gray, _SAMPLES // 4))
     low, high = (float(v) for v in _percentiles(histogram, (0.5, 99.5)))
-    if high - low >= 0.4 * full_scale:
+    if high - low >= _SUFFICIENT_RANGE * full_scale:
         if gray.dtype == np.uint8:
-            return lambda pixels: pixels.astype(np.uint8, copy=False)
+            return gray.astype(np.uint8, copy=False)
         low, high = 0.0, full_scale
-    # Never more than 40-fold, nor so much that noise passes for a pattern: the thresholds of the finders are 7 levels.
-    least = 255.0 / full_scale
-    gain = min(255.0 / max(high - low, 1e-9), 40 * least, max(least, _MAX_NOISE_LEVELS / _noise(gray)))
+    unit_gain = 255.0 / full_scale
+    gain = min(255.0 / max(high - low, 1e-9), _MAX_GAIN * unit_gain, max(unit_gain, _MAX_NOISE_LEVELS / _noise(gray)))
     table = np.clip((np.arange(int(full_scale) + 1) - low) * gain, 0, 255).astype(np.uint8)
     if gray.dtype == np.uint8:
-        return lambda pixels: np.asarray(cv2.LUT(pixels, table), dtype=np.uint8)
-    return lambda pixels: np.asarray(table[pixels], dtype=np.uint8)
+        return np.asarray(cv2.LUT(gray, table), dtype=np.uint8)
+    return np.asarray(table[gray], dtype=np.uint8)
 
 
 def _noise(gray: GrayImage) -> float:
-    """Standard deviation of the noise in levels, from neighbours in a row: most of them show the same surface."""
+    """Standard deviation of the noise in levels, from horizontal neighbours: most of them show the same surface."""
     stride = max(1, int(np.sqrt(gray.size / _SAMPLES)))
     left, right = gray[::stride, :-1:stride].astype(np.int32), gray[::stride, 1::stride].astype(np.int32)
-    # The median of |difference| is 0.67 * sqrt(2) standard deviations; rounding alone leaves 0.3 levels.
+    # The median of |difference| is 0.6745 * sqrt(2) = 0.954 standard deviations; quantisation alone is 0.3 levels
+    # (1 / sqrt(12)).
     return max(float(np.median(np.abs(left - right))) / 0.954, 0.3)
 
 
@@ -136,7 +128,7 @@ def _subsampled(image: NDArray[Any], stride: int) -> GrayImage:
 
 
 def _histogram(image: GrayImage, mask: NDArray[np.uint8] | None = None) -> NDArray[np.int64]:
-    """How often each level occurs in ``image`` (H, W), or where ``mask`` is not 0."""
+    """Frequency of each level in ``image`` (H, W), where ``mask`` is not 0."""
     levels = _FULL_SCALE[image.itemsize] + 1
     return np.asarray(cv2.calcHist([image], [0], mask, [levels], [0, levels]), dtype=np.int64).ravel()
 

@@ -1,4 +1,4 @@
-"""Where a flat board's points lie in a picture, predicted from points of it that are known there."""
+"""The homography of a flat board with a smooth local correction: predicts its points in the image from known ones."""
 
 from __future__ import annotations
 
@@ -8,31 +8,35 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eyebolt.boards.numeric import median
 from eyebolt.geometry import Array
 
-# Points closer to one line than this, in their own size, fix no plane.
+# Points closer to one line than this, relative to their spread, determine no homography.
 _DEGENERATE = 1e-6
-# Strangers are cast out in so many goes, each time those further off than so many medians, while most points stay.
+# Outliers beyond three median residuals are rejected in at most four rounds, as long as 60 % of the points remain.
 _MAX_REJECTION_ROUNDS, _REJECTION_MEDIANS, _MIN_INLIER_SHARE = 4, 3.0, 0.6
 
 
 @dataclass(frozen=True)
 class PlaneHomography:
-    """A homography, and how far the known points lie from it: a lens bends the board smoothly, so what is off nearby
-    is off here too. ``reference_points`` (N, 2) in board units, ``residual_px`` (N, 2)."""
+    """A homography with the residuals of the points that it was fitted to.
+
+    Lens distortion displaces the board smoothly, so a predicted point is corrected by the residuals nearby.
+    """
 
     image_H_board: Array
+    """(3, 3), board units to pixels"""
     reference_points: Array
+    """(N, 2), board units"""
     residual_px: Array
+    """(N, 2), observed minus predicted by the homography"""
 
     @property
     def max_residual_px(self) -> float:
-        """How far the known point that is off most lies from the homography."""
+        """The largest residual, as a distance."""
         return float(np.hypot(*self.residual_px.T).max())
 
     def predict(self, points: Array) -> tuple[Array, Array, Array]:
-        """Pixels of board points (K, 2), and the picture's change per board unit along x and y, each (K, 2)."""
+        """Pixels of board points (K, 2), and their derivatives by the board's x and y, px per unit, each (K, 2)."""
         h = self.image_H_board
         project_flat, depth = self._project_flat(points)
         return (
@@ -42,7 +46,7 @@ class PlaneHomography:
         )
 
     def predict_around(self, centres: Array, offsets: Array) -> Array:
-        """Pixels (2, M, P), x and y, of points ``centres`` (M, 2) + ``offsets`` (P, 2), bent as their middles are."""
+        """Pixels (2, M, P) of points ``centres`` (M, 2) + ``offsets`` (P, 2), with the correction of their centres."""
         h = self.image_H_board
         x, y, depth = (h[:, :2] @ centres.T + h[:, 2:])[:, :, None] + (h[:, :2] @ offsets.T)[:, None]
         out: Array = np.stack([x, y]) / _not_zero(depth)
@@ -50,7 +54,7 @@ class PlaneHomography:
         return out
 
     def project_flat(self, points: Array) -> Array:
-        """Pixels of board points (K, 2) by the homography alone."""
+        """Pixels of board points (K, 2) by the homography alone, without the local correction."""
         return self._project_flat(points)[0]
 
     def _project_flat(self, points: Array) -> tuple[Array, Array]:
@@ -60,9 +64,9 @@ class PlaneHomography:
         return top / depth, depth
 
     def _local_distortion(self, points: Array) -> Array:
-        """What known points nearby are off by, weighted by exp(-distance^2 / 2)."""
+        """Mean residual (K, 2) of the reference points, weighted by exp(-distance^2 / 2) in board units."""
         here, there = points.astype(np.float32), self.reference_points.astype(np.float32)
-        # -distance^2 / 2 but for what all of a point's weights have in common.
+        # -distance^2 / 2 up to a constant per point, which the normalisation cancels.
         weight = here @ there.T
         weight -= (there**2).sum(axis=1) / 2
         weight -= weight.max(axis=1, keepdims=True)
@@ -76,23 +80,13 @@ def _not_zero(depth: Array) -> Array:
     return out
 
 
-def unit_px(points: Array, pixels: Array) -> float:
-    """About how large a board unit is where board points (N, 2) are seen at ``pixels`` (N, 2); 0 if they lie on a
-    line."""
-    around = points - points.mean(axis=0)
-    # The determinant of the linear map that fits best.
-    (a, b), (c, d) = around.T @ around
-    (e, f), (g, h) = around.T @ pixels
-    area = a * d - b * c
-    return float(np.sqrt(abs(e * h - f * g) / area)) if area > _DEGENERATE * max(a, d) ** 2 else 0.0
-
-
 def fit_plane(
     points: Array, pixels: Array, inlier_limit_px: float | None = None
 ) -> tuple[PlaneHomography, NDArray[np.bool_]] | None:
-    """The plane through board points (N, 2) seen at ``pixels`` (N, 2), and which of them it trusts.
+    """The homography of board points (N, 2) observed at ``pixels`` (N, 2), and the inlier mask (N,).
 
-    ``inlier_limit_px``: points further off belong to something else; None: all count.
+    ``inlier_limit_px``: largest residual of an inlier; None: every point is one. None as result if the points determine
+    no homography.
     """
     if len(points) < 4:
         return None
@@ -107,15 +101,17 @@ def fit_plane(
 def _inlier_mask(
     points: Array, pixels: Array, plane: PlaneHomography | None, inlier_limit_px: float
 ) -> NDArray[np.bool_]:
-    """Which points lie on one plane: a few strangers stand out at once, more take RANSAC (with the library's fixed
-    seed)."""
+    """The points (N,) that lie on one plane.
+
+    A few outliers are rejected by their residuals; more of them take RANSAC, which OpenCV seeds deterministically.
+    """
     for _ in range(_MAX_REJECTION_ROUNDS):
         if plane is None:
             break
         residual_px = np.hypot(*(pixels - plane.project_flat(points)).T)
         if plane.max_residual_px <= inlier_limit_px:
             return np.asarray(residual_px <= inlier_limit_px, dtype=bool)
-        is_inlier = residual_px <= max(inlier_limit_px, _REJECTION_MEDIANS * float(median(residual_px)))
+        is_inlier = residual_px <= max(inlier_limit_px, _REJECTION_MEDIANS * float(np.median(residual_px)))
         if is_inlier.mean() < _MIN_INLIER_SHARE:
             break
         plane = _fit_homography(points[is_inlier], pixels[is_inlier])
@@ -131,16 +127,16 @@ def _fit_homography(points: Array, pixels: Array) -> PlaneHomography | None:
 
 
 def _dlt(points: Array, pixels: Array) -> Array | None:
-    """Least squares on the equations without denominators, in coordinates of about one; None if they fix none.
+    """The direct linear transformation with normalised coordinates (Hartley, IEEE PAMI 19(6), 1997), last element 1.
 
-    The direct linear transformation with normalised coordinates (Hartley, IEEE PAMI 19(6), 1997), last element 1.
+    Least squares on the equations multiplied by their denominators; None if the points determine no homography.
     """
     both = np.concatenate([points, pixels], axis=1)
     centroid = both.mean(axis=0)
     both -= centroid
     sizes = np.sqrt((both**2).mean(axis=0).reshape(2, 2).mean(axis=1)).clip(1e-9)
     both /= np.repeat(sizes, 2)
-    # Every sum that the equations need is a product of two of these columns: x, y, 1; u x, u y; v x, v y; u, v.
+    # Every sum of the normal equations is a product of two of these columns: x, y, 1; u x, u y; v x, v y; u, v.
     columns = np.ones((len(points), 9))
     columns[:, :2] = both[:, :2]
     columns[:, 3:5] = both[:, 2:3] * both[:, :2]

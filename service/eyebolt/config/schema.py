@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from eyebolt import addresses
+from eyebolt.boards import BOARD_KINDS, Board
 from eyebolt.config import validators
 from eyebolt.geometry import FlangeRotation, Mount
 
@@ -120,6 +121,10 @@ class BoardSection(Section):
         None, description='a marker dictionary in double quotes, such as "5X5_100"'
     )
     corner_order: Literal["current", "legacy"] = Field("current", description='"current" or "legacy"')
+
+    def to_board(self) -> Board:
+        """The board in metres."""
+        return BOARD_KINDS[self.kind].from_description(self.model_dump(exclude_unset=True, exclude={"kind"}))
 
 
 class GoalSection(Section):

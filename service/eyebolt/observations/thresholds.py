@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from eyebolt.boards import DARK_IMAGE_LEVEL, SATURATED_IMAGE_FRACTION
+
 SOURCE_MEASURED = "measured here by a sweep"
 SOURCE_PRACTICE = "common practice, no source"
 
@@ -50,6 +52,9 @@ SATURATION, SATURATION_MARGINAL = (
 WHITE_LEVEL, WHITE_LEVEL_MARGINAL = (
     Threshold("level of the board's white, of full scale", v, "", SOURCE_PRACTICE) for v in (0.08, 0.16)
 )
+# Of an image without a detected board; these two decide in boards, which gives the reason.
+DARK_IMAGE = Threshold("level of the image's brightest parts, of full scale", DARK_IMAGE_LEVEL, "", SOURCE_PRACTICE)
+SATURATED_IMAGE = Threshold("saturated share of the image", SATURATED_IMAGE_FRACTION, "", SOURCE_PRACTICE)
 CONTRAST, CONTRAST_MARGINAL = (
     Threshold("contrast between black and white", v, "", SOURCE_PRACTICE) for v in (0.10, 0.20)
 )

@@ -126,14 +126,14 @@ def board_not_found(detection: NoDetection) -> ViewAcceptance:
             Code.BAD_EXPOSURE,
             f"the picture is too dark to find a board (brightest parts at {exposure.bright_level:.0%} of full scale)",
             "Switch the light on, open the iris or lengthen the exposure; then try again.",
-            measure(thresholds.WHITE_LEVEL, exposure.bright_level),
+            measure(thresholds.DARK_IMAGE, exposure.bright_level),
         )
     if detection.reason == "saturated":
         return view_acceptance(
             Code.BAD_EXPOSURE,
             f"{exposure.saturated_fraction:.0%} of the picture is burnt out and no board is found",
             "Shorten the exposure or take away the glare; then try again.",
-            measure(thresholds.SATURATION, exposure.saturated_fraction),
+            measure(thresholds.SATURATED_IMAGE, exposure.saturated_fraction),
         )
     # An even surface shows noise and nothing else: that is no board, not bad light.
     if thresholds.NOISE_CONTRAST < exposure.contrast < thresholds.CONTRAST.value:

@@ -41,7 +41,7 @@ def record_reply(
             {
                 "type": "detection",
                 "index": task.index,
-                "detection": task.detection.to_json(),
+                "detection": task.detection.to_record().model_dump(mode="json"),
                 "view": view,
                 "p_value": task.p_value,
             }

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from eyebolt.boards import Detection, NoDetection, detection_from_json
+from eyebolt.boards import Detection, NoDetection, parse_detection
 from eyebolt.geometry import Array
 from eyebolt.observations import Pair, PlacedBoard, Touch
 from eyebolt.protocol import Code
@@ -214,7 +214,7 @@ def _apply_touch(log: SessionLog, fact: Fact) -> SessionLog:
 
 
 def _apply_detection(log: SessionLog, fact: Fact) -> SessionLog:
-    detection = detection_from_json(fact["detection"])
+    detection = parse_detection(fact["detection"])
     # Earlier versions wrote no view.
     residual_px = (fact.get("view") or {}).get("residual_px")
     of_fact = fact["index"]

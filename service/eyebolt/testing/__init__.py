@@ -1,3 +1,6 @@
-"""For the tests of cameras and boards: a conformance check and an exact board drawing."""
+"""Test tools for users of the package: a conformance check for cameras and exact drawings of boards."""
 
-__all__ = []
+from eyebolt.testing.camera_conformance import Violation, check_camera
+from eyebolt.testing.draw_board import BoardDrawing, draw_board
+
+__all__ = ["BoardDrawing", "Violation", "check_camera", "draw_board"]

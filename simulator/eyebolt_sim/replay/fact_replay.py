@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from eyebolt.boards import Detection, detection_from_json
+from eyebolt.boards import Detection, parse_detection
 from eyebolt.observations import BoardPose, CornerObservations, Pair, View, fit_board_poses, linearize_corners
 from eyebolt.protocol import Code, LineFault, parse
 from eyebolt.results import build_result
@@ -103,7 +103,7 @@ class InProcessReplay:
         fact = self._line.detection
         if fact is None:
             return msg.WorkerFailed(command.task, "finding the board broke down, as recorded")
-        detection = detection_from_json(fact["detection"])
+        detection = parse_detection(fact["detection"])
         view = View.from_json(fact["view"]) if fact.get("view") else None
         if view is not None and isinstance(detection, Detection):
             view = self._with_pose(view, detection)

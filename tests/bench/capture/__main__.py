@@ -22,9 +22,9 @@ from bench.capture import components as alone
 from bench.capture import image_formats as formats
 from bench.capture.cell import record_large_cell
 from bench.capture.robot import captures_timed
-from eyebolt.boards.board import Board
+from eyebolt.boards import board_from_mm
 
-BOARD = Board.from_mm("charuco", 12, 9, 15.0, 11.0, "5X5_100")
+BOARD = board_from_mm("charuco", 12, 9, 15.0, 11.0, "5X5_100")
 CAPTURES = 57
 
 

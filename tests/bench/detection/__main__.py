@@ -28,7 +28,6 @@ from bench.detection.views import BANDS, board_of, make_view
 from eyebolt.boards.charuco import charuco_pattern
 from eyebolt.boards.detect import find_board
 from eyebolt.boards.detection import Detection
-from eyebolt.boards.exposure import ExposureStats
 
 VIEWS = 520
 _PROGRESS_S = 10.0
@@ -36,17 +35,15 @@ _PROGRESS_S = 10.0
 
 @dataclass
 class Row:
-    """One view: its band, times in ms (library, ours, ours with the last place), corners found, and errors."""
+    """One view: its band, times in ms (library, ours), corners found, and errors."""
 
     number: int
     band: tuple[float, float] | None
     message: str
     theirs_ms: float
     ours_ms: float
-    near_ms: float
     theirs_count: int
     ours_count: int
-    near_count: int
     theirs_squared: np.ndarray
     ours_squared: np.ndarray
     false_corners: int
@@ -82,27 +79,14 @@ def one_view(kind, number):
             corners = corners[::-1]
     ours_ms, seen = timed(lambda: find_board(view.picture, board))
     ours = seen.ids if isinstance(seen, Detection) else np.zeros(0, int)
-    near_ms, near_count = np.nan, 0
-    if view.band is not None:
-        last = _last_sighting(view, board)
-        near_ms, again = timed(lambda: find_board(view.picture, board, near=last))
-        near_count = len(again.ids) if isinstance(again, Detection) else 0
     common, at_ours, at_theirs = np.intersect1d(ours, ids, return_indices=True)
     off_ours = ((seen.corners_px[at_ours] - view.truth_px[common]) ** 2).sum(1) if len(common) else np.zeros(0)
     off_theirs = ((corners[at_theirs] - view.truth_px[common]) ** 2).sum(1) if len(common) else np.zeros(0)
     all_off = np.linalg.norm(seen.corners_px - view.truth_px[ours], axis=1) if len(ours) else np.zeros(0)
     return Row(
-        number, view.band, view.message, theirs_ms, ours_ms, near_ms, len(ids), len(ours), near_count,
+        number, view.band, view.message, theirs_ms, ours_ms, len(ids), len(ours),
         off_theirs, off_ours, int((~(all_off < 1.0)).sum()), int((~view.visible[ours]).sum()),
     )  # fmt: skip
-
-
-def _last_sighting(view, board):
-    """What the camera saw a moment ago: the corners that were in the picture then, at their true places."""
-    size = view.picture.shape[::-1]
-    inside = ((view.before_px > 0) & (view.before_px < np.array(size) - 1)).all(axis=1)
-    light = ExposureStats(0.1, 0.8, 0.0, 0.0, 0.8)
-    return Detection(np.flatnonzero(inside), view.before_px[inside], light, size, 0.7)
 
 
 def resampled(values, statistic, rng):
@@ -147,10 +131,6 @@ def report(kind, rows):
             bar = bars["fast"] if band[0] >= 0.25 else bars["middle"]
             say("times faster than the library", value, error, f">= {bar}", value >= bar)
         if band is not None:
-            value, error = resampled([r.theirs_ms / r.near_ms for r in chosen], np.median, rng)
-            bar = bars["near"] if band[0] >= 0.25 else None
-            met = None if bar is None else value >= bar
-            say("times faster, last place known", value, error, f">= {bar}" if bar else "", met)
             sums = np.array([[r.ours_squared.sum(), r.theirs_squared.sum()] for r in chosen if len(r.ours_squared)])
             value, error = resampled(sums, squares_ratio, rng) if len(sums) else (np.nan, np.nan)
             wide = band[0] >= 0.25
@@ -167,9 +147,9 @@ def report(kind, rows):
                   f" {'met' if not lost else 'MISSED'}")  # fmt: skip
             for row in lost:
                 print(f"      lost: view {row.number}, {row.message}, the library had {row.theirs_count} corners")
-            corners = [sum(getattr(r, f"{who}_count") for r in chosen) for who in ("theirs", "ours", "near")]
+            corners = [sum(getattr(r, f"{who}_count") for r in chosen) for who in ("theirs", "ours")]
             print(f"    corners: library {corners[0]}, ours {corners[1]} (bar: no fewer)"
-                  f" {'met' if corners[1] >= corners[0] else 'MISSED'}, last place known {corners[2]}")  # fmt: skip
+                  f" {'met' if corners[1] >= corners[0] else 'MISSED'}")  # fmt: skip
         wrong, hidden = sum(r.false_corners for r in chosen), sum(r.unseen_corners for r in chosen)
         print(f"    corners of ours more than 1 px off: {wrong}; covered or outside: {hidden}")
     slow = sorted(rows, key=lambda r: r.theirs_ms / r.ours_ms if r.band and r.band[0] >= 0.25 else 99)[:5]
@@ -182,8 +162,8 @@ LIBRARY = {
     "chessboard": "cv2.findChessboardCornersSB, defaults",
 }
 BARS = {
-    "charuco": {"fast": 4.5, "middle": 2.0, "near": 8.0},
-    "chessboard": {"fast": 5.0, "middle": 5.0, "near": 8.0},
+    "charuco": {"fast": 4.5, "middle": 2.0},
+    "chessboard": {"fast": 5.0, "middle": 5.0},
 }
 
 

@@ -1,12 +1,16 @@
-"""When the goal is met, and how many more pairs are wanted."""
+"""When it is enough, how many more are wanted, and the word on a result."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from eyebolt.calibration.acceptance import CONTRADICTED_SIGMA, assess_result
+from eyebolt.calibration.estimation.cross_validation import HeldOutError
+from eyebolt.calibration.finding import Finding
 from eyebolt.calibration.solution import ParameterDeviation, Refusal
 from eyebolt.planning.stopping import Goal, predicted_p95_mm, stopping_factor
 from support.solutions import made_up_solution
@@ -156,3 +160,102 @@ def test_the_variance_at_the_stop_is_too_small_by_two_over_its_freedom():
     at_stop = variance[np.arange(len(stop)), stop.argmax(axis=1)]
     assert stop.any(axis=1).all()
     assert at_stop.mean() == pytest.approx(stopping_factor(20, noise_stated=False) ** -2, abs=0.2 * 2 / 54)
+
+
+def word(*arguments, **more):
+    found = assess_result(solution(*arguments, **more), TOLERANCE_MM)
+    return found.status, found.reason
+
+
+def test_accept():
+    status, reason = word(TOLERANCE_MM, p95_with_nuisances_mm=TOLERANCE_MM)
+    assert status == "accept"
+    assert "0.50 mm" in reason
+
+
+def test_a_refusal_is_rejected_in_its_own_words():
+    found = assess_result(REFUSAL, TOLERANCE_MM)
+    assert (found.status, found.reason) == ("reject", REFUSAL.message)
+
+
+@pytest.mark.parametrize("outcome", [REFUSAL, solution(5.0)], ids=["refused", "error too large"])
+def test_what_is_wrong_is_said_before_what_it_led_to(outcome):
+    """A refusal or a large error is often only the consequence; who reads one sentence should read the cause."""
+    wrong = Finding("pose-format", "stop", "the poses are not what the station file says", {}, "change it.")
+    told = assess_result(replace(outcome, findings=(wrong,)), TOLERANCE_MM)
+    assert (told.status, told.reason) == ("reject", wrong.message)
+    noted = assess_result(replace(outcome, findings=(replace(wrong, severity="warn"),)), TOLERANCE_MM)
+    assert noted == assess_result(outcome, TOLERANCE_MM)
+
+
+@pytest.mark.parametrize(
+    ("rms_mm", "reduced_chi2", "status"),
+    [
+        # As predicted, and as chance allows in 999 of 1000 cases: F with 2 x 6 and 3 x 9 - 6 = 21 degrees of freedom,
+        # whose quantile is 4.70 (SciPy).
+        (0.3, 1.0, "accept"),
+        (TOLERANCE_MM * 2, 4.6, "accept"),
+        (TOLERANCE_MM * 2, 4.8, "unproven"),
+        (TOLERANCE_MM * 300, 4e5, "unproven"),
+        (math.nan, 1.0, "accept"),
+        (math.nan, math.nan, "unproven"),
+        # Beyond chance, but the pick still succeeds.
+        (TOLERANCE_MM * 0.99, 5.1, "accept"),
+    ],
+)
+def test_check_pairs_beyond_chance_and_tolerance_leave_a_result_unproven(rms_mm, reduced_chi2, status):
+    checks = HeldOutError(count=2, rms_mm=rms_mm, worst_mm=1.2 * rms_mm, reduced_chi2=reduced_chi2)
+    found = assess_result(solution(TOLERANCE_MM / 2, checks=checks, pairs_used=9), TOLERANCE_MM)
+    assert found.status == status
+    if status == "unproven":
+        assert "2 check pairs" in found.reason
+        assert f"{rms_mm:.2f} mm (RMS)" in found.reason
+
+
+@pytest.mark.parametrize("p95_mm", [math.nextafter(TOLERANCE_MM, 1), 3.0, math.inf, math.nan])
+def test_an_error_above_the_tolerance_is_rejected(p95_mm):
+    status, reason = word(p95_mm)
+    assert status == "reject"
+    assert "tolerance" in reason
+
+
+def test_a_stop_finding_rejects_and_other_findings_do_not():
+    note, warn = Finding("a", "note", "a note"), Finding("b", "warn", "a warning")
+    assert word(0.1, findings=[note, warn])[0] == "accept"
+    stops = [Finding("c", "stop", "the board slipped"), Finding("d", "stop", "the mount is wrong")]
+    status, reason = word(0.1, findings=[note, *stops])
+    assert status == "reject"
+    assert reason == "the board slipped; the mount is wrong"
+
+
+@pytest.mark.parametrize(("name", "field"), [("board scale", "board_scale"), ("focal length", "focal_length")])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_contradicted_scale_or_focal_length_leaves_it_unproven(name, field, sign):
+    sigma = 0.001
+    limit = CONTRADICTED_SIGMA * sigma
+    assert word(0.1, **{field: (sign * limit, sigma)})[0] == "accept"
+    status, reason = word(0.1, **{field: (sign * limit * 1.01, sigma)})
+    assert status == "unproven"
+    assert name in reason
+    assert f"{sign * 0.4:+.2f} %" in reason
+    assert word(0.1, **{field: (math.nan, sigma)})[0] == "unproven"
+    assert word(0.1, **{field: (sign * 0.2, math.inf)})[0] == "accept", "the data say nothing about it"
+
+
+@pytest.mark.parametrize("p95_with_nuisances_mm", [math.nextafter(TOLERANCE_MM, 1), 7.0, math.inf, math.nan])
+def test_a_result_that_stands_only_on_trust_is_unproven(p95_with_nuisances_mm):
+    status, reason = word(0.1, p95_with_nuisances_mm=p95_with_nuisances_mm)
+    assert status == "unproven"
+    assert "take pairs at more distances" in reason
+
+
+def test_reject_outranks_unproven():
+    assert word(3.0, board_scale=(0.5, 0.001))[0] == "reject"
+    assert word(0.1, findings=[Finding("c", "stop", "slipped")], focal_length=(0.5, 0.001))[0] == "reject"
+
+
+def test_a_result_with_a_number_missing_is_unproven_and_names_it():
+    outcome = replace(solution(0.1), unobservable=("height of the camera above the base",))
+    word = assess_result(outcome, 1.0)
+    assert word.status == "unproven"
+    assert "height of the camera above the base" in word.reason
