@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from eyebolt.calibration.acceptance import assess_result
+from eyebolt.calibration.acceptance import AcceptanceCause, assess_result
 from eyebolt.calibration.problem import WorkingVolume
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
@@ -112,9 +112,8 @@ def test_a_tip_three_millimetres_off_is_contradicted(cases, touched, mount, turn
         # Sideways: on a vertical arm half a turn of the wrist shows that, and nothing shows a wrong length.
         outcome = solve(problem, (), [touched.lay_board(simulated, seed, 4, TIP_SIGMA_MM, tip_off_mm=(3, 0, 0))])
         strict, wide = assess_result(outcome, 1.2), assess_result(outcome, 5.0)
-        assert strict.status == "reject", strict.reason
-        assert wide.status == "unproven", wide.reason
-        assert "touched corners" in wide.reason
+        assert strict.cause is AcceptanceCause.TOUCHES_BEYOND_TOLERANCE, strict.reason
+        assert wide.cause is AcceptanceCause.TOUCHES_CONTRADICT, wide.reason
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
@@ -237,9 +236,9 @@ def test_touches_at_other_distances_bear_out_scale_and_focal_length_where_the_pa
             == pairs_only.p95_with_nuisances_mm
         )
         tolerance_mm = (apply_touches.touches.p95_with_nuisances_mm + apply_touches.p95_with_nuisances_mm) / 2
-        assert assess_result(pairs_only, tolerance_mm).status == "unproven"
+        assert assess_result(pairs_only, tolerance_mm).cause is AcceptanceCause.NOT_CONFIRMED
         found = assess_result(apply_touches, tolerance_mm)
-        proven += found.status == "accept" and found.reason.endswith("borne out by touch")
+        proven += found.cause is AcceptanceCause.CONFIRMED_BY_TOUCH
     # Ordinary means 99 of 100.
     assert proven >= 5
 
@@ -263,8 +262,7 @@ def test_what_the_touches_bear_out_covers_the_error_of_a_lens_that_is_not_as_sta
 def test_a_focal_length_slightly_off_that_the_pairs_swallow_is_contradicted_by_touch(cases, touched, mount):
     problem, boards, _ = doubtful(cases, touched, mount, 2, focal_off=0.004)
     outcome = solve(problem, (), boards)
-    assert assess_result(outcome, 50.0).status == "unproven"
-    assert "touched corners" in assess_result(outcome, 50.0).reason
+    assert assess_result(outcome, 50.0).cause is AcceptanceCause.TOUCHES_CONTRADICT
 
 
 def test_corners_on_a_line_bear_nothing_out(cases, touched):

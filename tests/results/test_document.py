@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.calibration.acceptance import ResultAcceptance, assess_result
+from eyebolt.calibration.acceptance import AcceptanceCause, ResultAcceptance, assess_result
 from eyebolt.calibration.finding import Finding
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solution import ExcludedPair, Refusal
@@ -29,7 +29,7 @@ KEYS = {
 TRANSFORM_KEYS = {"name", "matrix", "translation_mm", "quaternion_wxyz", "robot_pose"}
 HELD_OUT_KEYS = {"count", "rms_mm", "worst_mm", "reduced_chi2"}
 WALL = "2026-03-14T09:15:00Z"
-ACCEPT = ResultAcceptance("accept", "as good as it must be")
+ACCEPT = ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "as good as it must be")
 REFUSAL = Refusal(
     "insufficient-rotation", "the waypoints turn too little", "tilt more", 4, ("along z",), (ExcludedPair(2, "odd"),)
 )
@@ -189,14 +189,14 @@ def test_acceptance_adds_who_and_when_and_changes_nothing_else(solved):
 
 
 def test_an_unproven_result_may_be_accepted_by_a_person():
-    document = document_of(solution("fixed")[1], acceptance=ResultAcceptance("unproven", "no touch"))
+    document = document_of(solution("fixed")[1], acceptance=ResultAcceptance(AcceptanceCause.NOT_CONFIRMED, "no touch"))
     assert accepted_document(to_text(document), "R. Ode", WALL)["accepted"]["by"] == "R. Ode"
 
 
 @pytest.mark.parametrize("refused", [True, False])
 def test_a_rejected_result_is_refused_with_its_reason(refused):
     outcome = REFUSAL if refused else solution("fixed")[1]
-    document = document_of(outcome, acceptance=ResultAcceptance("reject", "far too wide"))
+    document = document_of(outcome, acceptance=ResultAcceptance(AcceptanceCause.ERROR_ABOVE_TOLERANCE, "far too wide"))
     with pytest.raises(InputFault, match="far too wide") as refusal:
         accepted_document(to_text(document), "R. Ode", WALL)
     assert refusal.value.code == "not-acceptable"

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from eyebolt.calibration.acceptance import ResultAcceptance
+from eyebolt.calibration.acceptance import AcceptanceCause, ResultAcceptance
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solution import Refusal
 from eyebolt.calibration.solve import solve
@@ -27,7 +27,9 @@ REFUSAL = Refusal("insufficient-rotation", "the waypoints turn too little", "til
 def document_of(outcome, mount=Mount.FIXED, station="bay-3", pose_format=None):
     pose_format = pose_format or PoseFormat("mm", "euler-ZYX", "deg")
     provenance = Provenance(station, "20260314-091500-01", mount, pose_format, {}, "2026-03-14T09:15:00Z")
-    return result_document(provenance, outcome, ResultAcceptance("accept", "as good as it must be"))
+    return result_document(
+        provenance, outcome, ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "as good as it must be")
+    )
 
 
 def solved(mount, turns="free", **made):
@@ -197,12 +199,12 @@ def test_the_daemon_keeps_the_picture_of_the_result_that_stands(tmp_path):
     )
     session = tmp_path / "20260314-091500-01"
     session.mkdir()
-    good = ResultAcceptance("accept", "as good as it must be")
+    good = ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "as good as it must be")
     write_result(context, session, outcome, good, accept=False)
     assert sorted(p.name for p in session.iterdir()) == ["error-map.svg", "result.json"]
     root = ET.fromstring((session / "error-map.svg").read_text(encoding="utf-8"))
     assert len(cell_numbers(root)) == 405
-    write_result(context, session, REFUSAL, ResultAcceptance("reject", "refused"), accept=False)
+    write_result(context, session, REFUSAL, ResultAcceptance(AcceptanceCause.REFUSED, "refused"), accept=False)
     assert [p.name for p in session.iterdir()] == ["result.json"]
     write_result(context, session, outcome, good, accept=True)
     assert sorted(p.name for p in session.iterdir()) == ["error-map.svg", "result.json"]

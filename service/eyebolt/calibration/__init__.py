@@ -1,6 +1,6 @@
 """From pairs to the camera's transform: estimate, uncertainty, outliers, diagnosis, acceptance. Pure."""
 
-from eyebolt.calibration.acceptance import ResultAcceptance, assess_result
+from eyebolt.calibration.acceptance import AcceptanceCause, AcceptanceStatus, ResultAcceptance, assess_result
 from eyebolt.calibration.estimation import (
     BoardPoses,
     HeldOutError,
@@ -11,6 +11,7 @@ from eyebolt.calibration.estimation import (
     vertical_directions,
     weakest_direction,
 )
+from eyebolt.calibration.finding import EVIDENCE_KEYS, FINDING_KINDS, Finding, FindingCode, FindingKind, Severity
 from eyebolt.calibration.problem import PoseConvention, Problem, RobotNoise, WorkingVolume
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solution import Refusal, Solution
@@ -18,8 +19,15 @@ from eyebolt.calibration.solve import solve, solve_with_free_intrinsics
 from eyebolt.calibration.uncertainty import ErrorMap, PredictiveModel, TouchCheck, p95_of_covariance, standard_normal
 
 __all__ = [
+    "EVIDENCE_KEYS",
+    "FINDING_KINDS",
+    "AcceptanceCause",
+    "AcceptanceStatus",
     "BoardPoses",
     "ErrorMap",
+    "Finding",
+    "FindingCode",
+    "FindingKind",
     "HeldOutError",
     "PoseConvention",
     "PredictiveModel",
@@ -27,6 +35,7 @@ __all__ = [
     "Refusal",
     "ResultAcceptance",
     "RobotNoise",
+    "Severity",
     "Solution",
     "TouchCheck",
     "WorkingVolume",

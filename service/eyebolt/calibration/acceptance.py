@@ -1,107 +1,197 @@
-"""The word on a result: accept, unproven or reject; and why, a cause before its consequence."""
+"""The acceptance of a result: accept, unproven or reject, with the cause that decided it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from enum import StrEnum
 
 from eyebolt.calibration.estimation import HeldOutError, chi2_isf, f_sf
+from eyebolt.calibration.finding import Severity
 from eyebolt.calibration.solution import ParameterDeviation, Refusal, Solution
 from eyebolt.calibration.uncertainty import TouchCheck
 
-# A board scale or focal length this many sigma from the stated one is contradicted by the data.
+# The pairs contradict a stated board scale or focal length from this many standard deviations on: far enough that
+# neither non-Gaussian corner noise nor a slightly wrong sigma reaches it by chance. Common practice, no source.
 CONTRADICTED_SIGMA = 4.0
-# Touches farther off than chance makes them this often: no longer ordinary, and in contradiction (chi-square).
+# Significance levels of touches and check pairs: above the first they confirm, below the second they contradict.
 UNUSUAL_P, IMPOSSIBLE_P = 0.01, 0.001
+
+
+class AcceptanceStatus(StrEnum):
+    """What may be done with a result."""
+
+    ACCEPT = "accept"
+    """Within the tolerance, and confirmed by the data: it may be used."""
+    UNPROVEN = "unproven"
+    """Within the tolerance if everything stated is true, which the data do not confirm: a person may accept it."""
+    REJECT = "reject"
+    """Not usable: it cannot be accepted."""
+
+
+class AcceptanceCause(StrEnum):
+    """What decided the acceptance; in the order in which it is tested, so that a cause precedes its consequence."""
+
+    STOP_FINDING = "stop-finding"
+    """The diagnosis found a fault of severity stop."""
+    REFUSED = "refused"
+    """The solve refused the pairs."""
+    ERROR_ABOVE_TOLERANCE = "error-above-tolerance"
+    """The expected error (p95) is above the tolerance, or not a number."""
+    CHECKS_CONTRADICT = "checks-contradict"
+    """Check pairs deviate by more than noise explains and by more than the tolerance."""
+    TOUCHES_CONTRADICT = "touches-contradict"
+    """Touched corners deviate by more than the stated errors explain, but by less than the tolerance."""
+    TOUCHES_BEYOND_TOLERANCE = "touches-beyond-tolerance"
+    """Touched corners deviate by more than the stated errors explain and by more than the tolerance."""
+    UNOBSERVABLE_DIRECTION = "unobservable-direction"
+    """The pairs leave a direction of the transform unobservable, such as the height of a vertical arm."""
+    BOARD_SCALE_CONTRADICTED = "board-scale-contradicted"
+    """The board scale estimated from the pairs contradicts the stated one."""
+    FOCAL_LENGTH_CONTRADICTED = "focal-length-contradicted"
+    """The focal length estimated from the pairs contradicts the stated one."""
+    NOT_CONFIRMED = "not-confirmed"
+    """With board scale and focal length estimated the p95 is above the tolerance, and no touch confirms them."""
+    CONFIRMED_BY_PAIRS = "confirmed-by-pairs"
+    """The p95 is within the tolerance even with board scale and focal length estimated from the pairs."""
+    CONFIRMED_BY_TOUCH = "confirmed-by-touch"
+    """The same, with board scale and focal length estimated from pairs and touches."""
+
+    @property
+    def status(self) -> AcceptanceStatus:
+        """The status that follows from this cause."""
+        if self in _ACCEPT:
+            return AcceptanceStatus.ACCEPT
+        return AcceptanceStatus.REJECT if self in _REJECT else AcceptanceStatus.UNPROVEN
+
+
+_ACCEPT = frozenset((AcceptanceCause.CONFIRMED_BY_PAIRS, AcceptanceCause.CONFIRMED_BY_TOUCH))
+_REJECT = frozenset(
+    (
+        AcceptanceCause.STOP_FINDING,
+        AcceptanceCause.REFUSED,
+        AcceptanceCause.ERROR_ABOVE_TOLERANCE,
+        AcceptanceCause.TOUCHES_BEYOND_TOLERANCE,
+    )
+)
 
 
 @dataclass(frozen=True)
 class ResultAcceptance:
-    """``status`` and ``reason`` in one sentence."""
+    """The acceptance of one result."""
 
-    status: Literal["accept", "unproven", "reject"]
+    cause: AcceptanceCause
+    """what decided it"""
     reason: str
+    """the same in one sentence for the operator, with the numbers"""
+
+    @property
+    def status(self) -> AcceptanceStatus:
+        """What may be done with the result."""
+        return self.cause.status
 
 
 def assess_result(outcome: Solution | Refusal, tolerance_mm: float) -> ResultAcceptance:
-    """Within tolerance, no stop finding, not contradicted by checks or touches, and board scale and focal length borne
-    out by the data or by touch: accept."""
-    stops = [f.message for f in outcome.findings if f.severity == "stop"]
+    """The acceptance of ``outcome``: the first cause that applies, in the order of ``AcceptanceCause``.
+
+    Every comparison is written so that NaN fails it: a number that is missing never accepts a result.
+    """
+    stops = [finding.message for finding in outcome.findings if finding.severity == Severity.STOP]
     if stops:
-        return ResultAcceptance("reject", "; ".join(stops))
+        return ResultAcceptance(AcceptanceCause.STOP_FINDING, "; ".join(stops))
     if isinstance(outcome, Refusal):
-        return ResultAcceptance("reject", outcome.message)
-    p95 = outcome.expected_error_mm.p95
-    # Written so that a number which is none is never within a limit.
-    if not p95 <= tolerance_mm:
-        return ResultAcceptance(
-            "reject", f"the expected error, {p95:.2f} mm (p95), is above the tolerance, {tolerance_mm:g} mm"
-        )
-    checks = outcome.checks
+        return ResultAcceptance(AcceptanceCause.REFUSED, outcome.message)
+    p95_mm, free_p95_mm = outcome.expected_error_mm.p95, outcome.p95_with_nuisances_mm
+    checks, touches = outcome.checks, outcome.touches
+    if not p95_mm <= tolerance_mm:
+        reason = f"the expected error of {p95_mm:.2f} mm (p95) is above the tolerance of {tolerance_mm:g} mm"
+        return ResultAcceptance(AcceptanceCause.ERROR_ABOVE_TOLERANCE, reason)
     if checks is not None and _checks_contradict(outcome, checks, tolerance_mm):
-        return _contradicted_by_checks(checks, p95, tolerance_mm)
-    if outcome.touches is not None and not _is_consistent(outcome.touches, IMPOSSIBLE_P):
-        return _contradicted_by_touch(outcome.touches, p95, tolerance_mm)
+        reason = _describe_contradicting_checks(checks, p95_mm, tolerance_mm)
+        return ResultAcceptance(AcceptanceCause.CHECKS_CONTRADICT, reason)
+    if touches is not None and not _is_consistent(touches, IMPOSSIBLE_P):
+        is_within = touches.rms_mm <= tolerance_mm
+        cause = AcceptanceCause.TOUCHES_CONTRADICT if is_within else AcceptanceCause.TOUCHES_BEYOND_TOLERANCE
+        return ResultAcceptance(cause, _describe_contradicting_touches(touches, p95_mm))
     if outcome.unobservable:
-        return ResultAcceptance("unproven", f"not known from these pairs: {'; '.join(outcome.unobservable)}")
-    for name, value in (("board scale", outcome.board_scale), ("focal length", outcome.focal_length)):
-        if _is_contradicted(value):
-            return ResultAcceptance(
-                "unproven",
-                f"the pairs see the {name} {100 * value.deviation:+.2f} % off the stated one"
-                f" (sigma {100 * value.sigma:.2f} %)",
-            )
-    confirmed_by_touch = _touches_confirm_scale(outcome.touches, tolerance_mm)
-    if not outcome.p95_with_nuisances_mm <= tolerance_mm and not confirmed_by_touch:
-        return ResultAcceptance(
-            "unproven",
-            f"if board scale and focal length are not taken on trust, the error may be {outcome.p95_with_nuisances_mm:.2f} mm"
-            f" (p95); tolerance {tolerance_mm:g} mm: take pairs at more distances, or touch points of the board",
-        )
-    confirmed = "borne out" if outcome.p95_with_nuisances_mm <= tolerance_mm else "borne out by touch"
-    return ResultAcceptance(
-        "accept",
-        f"expected error {p95:.2f} mm (p95) within {tolerance_mm:g} mm; board scale and focal length {confirmed}",
+        reason = f"these pairs leave unobservable: {'; '.join(outcome.unobservable)}"
+        return ResultAcceptance(AcceptanceCause.UNOBSERVABLE_DIRECTION, reason)
+    if _is_contradicted(outcome.board_scale):
+        reason = _describe_deviation("board scale", outcome.board_scale)
+        return ResultAcceptance(AcceptanceCause.BOARD_SCALE_CONTRADICTED, reason)
+    if _is_contradicted(outcome.focal_length):
+        reason = _describe_deviation("focal length", outcome.focal_length)
+        return ResultAcceptance(AcceptanceCause.FOCAL_LENGTH_CONTRADICTED, reason)
+    if free_p95_mm <= tolerance_mm:
+        reason = _describe_accepted(p95_mm, tolerance_mm, "by the pairs")
+        return ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, reason)
+    if _touches_confirm(touches, tolerance_mm):
+        reason = _describe_accepted(p95_mm, tolerance_mm, "by touch")
+        return ResultAcceptance(AcceptanceCause.CONFIRMED_BY_TOUCH, reason)
+    reason = (
+        "the pairs do not confirm board scale and focal length: with both estimated, the expected error is"
+        f" {free_p95_mm:.2f} mm (p95), above the tolerance of {tolerance_mm:g} mm; take pairs at more distances, or"
+        " touch points of the board"
     )
+    return ResultAcceptance(AcceptanceCause.NOT_CONFIRMED, reason)
 
 
 def _checks_contradict(solution: Solution, checks: HeldOutError, tolerance_mm: float) -> bool:
-    """Farther off than pairs like the others ever are (six numbers each, the scatter judged from the pairs used)."""
+    """Whether check pairs are above the tolerance (RMS) and significantly farther off than the pairs used.
+
+    F test: six numbers per check pair against the pose noise estimated from the pairs used. Both conditions are needed,
+    since arms with a systematic error often exceed pure noise a little.
+    """
     p_value = f_sf(6 * checks.count, max(3 * solution.pairs_used - 6, 1), checks.reduced_chi2)
     return not (checks.rms_mm <= tolerance_mm or float(p_value) >= IMPOSSIBLE_P)
 
 
-def _contradicted_by_checks(checks: HeldOutError, p95_mm: float, tolerance_mm: float) -> ResultAcceptance:
-    return ResultAcceptance(
-        "unproven",
-        f"{checks.count} check pair{'s' if checks.count > 1 else ''} that took no part in the solve lie"
-        f" {checks.rms_mm:.2f} mm (RMS) from where the result has them, at worst {checks.worst_mm:.2f} mm: more than"
-        f" chance (expected error {p95_mm:.2f} mm p95) and than the tolerance, {tolerance_mm:g} mm: either the board"
-        " or the camera moved since, or another tool or frame became active, or the poses of the checks are not those"
-        " of their pictures; mend that and take all pairs anew",
-    )
-
-
-def _contradicted_by_touch(touches: TouchCheck, p95_mm: float, tolerance_mm: float) -> ResultAcceptance:
-    message = (
-        f"{touches.count} touched corners lie {touches.rms_mm:.2f} mm (RMS) from where the result has them, at worst"
-        f" {touches.worst_mm:.2f} mm (corner {touches.worst_corner}): more than the stated errors of result, arm and"
-        f" tip can be (expected error {p95_mm:.2f} mm p95): check the pointer's tip, the corner numbers and whether the"
-        " board lay still, then place and touch it again in a new session"
-    )
-    return ResultAcceptance("unproven" if touches.rms_mm <= tolerance_mm else "reject", message)
-
-
-def _touches_confirm_scale(touches: TouchCheck | None, tolerance_mm: float) -> bool:
-    """Whether the touches leave board scale and focal length no room for more than the tolerance."""
+def _touches_confirm(touches: TouchCheck | None, tolerance_mm: float) -> bool:
+    """Whether consistent touches keep the p95 within the tolerance with board scale and focal length estimated."""
     if touches is None or not touches.spread_out or not _is_consistent(touches, UNUSUAL_P):
         return False
     return touches.p95_with_nuisances_mm <= tolerance_mm
 
 
 def _is_consistent(touches: TouchCheck, p_value: float) -> bool:
+    """Whether the chi-square of the touches is within its quantile at ``p_value``."""
     return touches.reduced_chi2 * touches.dof <= chi2_isf(touches.dof, p_value)
 
 
 def _is_contradicted(value: ParameterDeviation) -> bool:
     return not abs(value.deviation) <= CONTRADICTED_SIGMA * value.sigma
+
+
+def _describe_accepted(p95_mm: float, tolerance_mm: float, confirmed_by: str) -> str:
+    return (
+        f"the expected error of {p95_mm:.2f} mm (p95) is within the tolerance of {tolerance_mm:g} mm, and board scale"
+        f" and focal length are confirmed {confirmed_by}"
+    )
+
+
+def _describe_deviation(name: str, value: ParameterDeviation) -> str:
+    return (
+        f"the {name} estimated from the pairs deviates from the stated one by {100 * value.deviation:+.2f} %"
+        f" (sigma {100 * value.sigma:.2f} %)"
+    )
+
+
+def _describe_contradicting_checks(checks: HeldOutError, p95_mm: float, tolerance_mm: float) -> str:
+    subject = "check pair that took no part in the solve deviates"
+    if checks.count > 1:
+        subject = "check pairs that took no part in the solve deviate"
+    return (
+        f"{checks.count} {subject} from the result by {checks.rms_mm:.2f} mm (RMS), at worst by"
+        f" {checks.worst_mm:.2f} mm: more than noise explains (expected error {p95_mm:.2f} mm p95) and more than the"
+        f" tolerance of {tolerance_mm:g} mm. The board or the camera moved after the solve, or another tool or frame"
+        " became active, or poses and images of the checks are not of the same waypoint: correct that and take all pairs"
+        " again"
+    )
+
+
+def _describe_contradicting_touches(touches: TouchCheck, p95_mm: float) -> str:
+    return (
+        f"{touches.count} touched corners deviate from the result by {touches.rms_mm:.2f} mm (RMS), at worst by"
+        f" {touches.worst_mm:.2f} mm (corner {touches.worst_corner}): more than the stated errors of result, arm and"
+        f" tip explain (expected error {p95_mm:.2f} mm p95). Check the pointer tip, the corner numbers, and that the"
+        " board did not move; then place and touch it again in a new session"
+    )

@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Any
 
 from eyebolt.boards import Detection
-from eyebolt.calibration import Refusal, ResultAcceptance, Solution, assess_result
+from eyebolt.calibration import AcceptanceStatus, Refusal, ResultAcceptance, Solution, assess_result
 from eyebolt.geometry import Array
 from eyebolt.observations import Baseline, Pair, ViewAcceptance, assess_view, view_acceptance
 from eyebolt.protocol import Code
@@ -221,7 +221,7 @@ def _solve_code(state: State, outcome: Solution | Refusal, acceptance: ResultAcc
     """Code and, for 0, p95 in micrometres."""
     if isinstance(outcome, Refusal):
         return (Code.INSUFFICIENT_ROTATION if outcome.code == "insufficient-rotation" else Code.NOT_SOLVABLE), 0
-    if acceptance.status != "reject":
+    if acceptance.status is not AcceptanceStatus.REJECT:
         return Code.OK, round(outcome.expected_error_mm.p95 * 1e3)
     if outcome.expected_error_mm.p95 <= state.config.goal.tolerance_mm:
         return Code.NOT_ACCEPTED, 0

@@ -17,7 +17,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from eyebolt.calibration import PredictiveModel, Refusal, Solution, assess_result
+from eyebolt.calibration import AcceptanceStatus, PredictiveModel, Refusal, Severity, Solution, assess_result
 from eyebolt.observations import View, ViewAcceptance, view_acceptance
 from eyebolt.planning import progress_json
 from eyebolt.protocol import Code
@@ -43,7 +43,7 @@ STOP_CODES = {
 def find_stop(outcome: Solution | Refusal) -> ViewAcceptance | None:
     """What the pairs together say is so wrong that no further waypoint helps."""
     for finding in outcome.findings:
-        if finding.severity == "stop" and finding.code in STOP_CODES:
+        if finding.severity == Severity.STOP and finding.code in STOP_CODES:
             # The log has no room of its own for the advice, and the line to change must be in it.
             return view_acceptance(STOP_CODES[finding.code], f"{finding.message}: {finding.remedy}", finding.remedy)
     return None
@@ -90,7 +90,7 @@ def solve_fact(
 def write_result_command(config: SessionConfig, task: int, event: msg.Solved, kept: int) -> msg.WriteResult:
     """The result to write once the fact of the solve is on disk."""
     acceptance = assess_result(event.outcome, config.goal.tolerance_mm)
-    proven = acceptance.status == "accept" and config.goal.is_met(kept, event.outcome)
+    proven = acceptance.status is AcceptanceStatus.ACCEPT and config.goal.is_met(kept, event.outcome)
     return msg.WriteResult(task, event.outcome, acceptance, proven and config.accept_when_proven, event.coverage)
 
 
