@@ -1,6 +1,7 @@
-"""What is to be solved: pairs, camera, board, mount, and what is known of the arm's noise.
+"""The calibration problem: pairs, camera, board, mount, and the stated noise of the arm.
 
-Both mounts share one equation, ``camera_T_board = inverse(X) @ A @ Y``: see ``geometry.Mount``.
+Both mounts share one equation, ``camera_T_board = inverse(X) @ A @ Y``; ``geometry.Mount`` states which transforms
+X, A and Y are. X is wanted, Y is estimated beside it.
 """
 
 from __future__ import annotations
@@ -17,42 +18,48 @@ from eyebolt.observations import Pair, PointerTip
 
 @dataclass(frozen=True)
 class RobotNoise:
-    """Standard deviation of a reported pose, per axis, perturbed at the flange: ``translation_m``, ``rotation_rad``."""
+    """Standard deviation of a reported flange pose, per axis: independent errors of a perturbation at the flange."""
 
     translation_m: float
+    """metres"""
     rotation_rad: float
+    """radians"""
 
 
 @dataclass(frozen=True)
 class PoseConvention:
-    """How the numbers of a pose were read: ``pose_format``, and the tool (4, 4) that was taken off, if it was in them."""
+    """How the reported numbers were turned into flange poses; diagnosis needs it to test other conventions."""
 
     pose_format: PoseFormat
+    """convention of the numbers"""
     flange_T_tool: Array | None = None
+    """(4, 4), metres: tool that the controller includes in its poses; None if it reports the flange"""
 
     def remove_tool(self, reported: Array) -> Array:
-        """base_T_flange (..., 4, 4) of poses ``reported`` (..., 4, 4): the tool taken off."""
+        """base_T_flange (..., 4, 4) of ``reported`` poses (..., 4, 4), which include the tool if there is one."""
         return reported if self.flange_T_tool is None else reported @ se3.inverse(self.flange_T_tool)
 
 
 @dataclass(frozen=True)
 class WorkingVolume:
-    """The whole picture between two distances along the camera's axis, metres."""
+    """The camera's field of view between two distances along its optical axis: where the error is stated."""
 
     near_m: float
+    """metres"""
     far_m: float
+    """metres"""
 
     def axes(self, camera: CameraModel) -> tuple[Array, Array, Array]:
-        """Columns u (9,) and rows v (9,) in pixels, and distances (5,) in metres, of the grid's points."""
+        """Columns u (9,) and rows v (9,) in pixels, and distances (5,) in metres, of the grid points."""
         u_px, v_px = np.linspace(0, camera.width_px - 1, 9), np.linspace(0, camera.height_px - 1, 9)
         return u_px, v_px, np.linspace(self.near_m, self.far_m, 5)
 
     def grid(self, camera: CameraModel) -> Array:
-        """9 x 9 x 5 points (405, 3), camera frame, over the picture and the depth: distance by row by column."""
+        """9 x 9 x 5 points (405, 3), camera frame, metres; distance by row by column."""
         u_px, v_px, depths = self.axes(camera)
         u, v = np.meshgrid(u_px, v_px)
         rays = camera.rays(np.stack([u.ravel(), v.ravel()], axis=-1))
-        # Where the lens model does not reach (a corner of a strong wide-angle lens), the pinhole ray is close enough.
+        # Outside the range of the lens model (corners of a strong wide-angle lens) the pinhole ray is close enough.
         flat = np.stack([u.ravel(), v.ravel(), np.ones(u.size)], axis=-1) @ np.linalg.inv(camera.matrix).T
         rays = np.where(np.isfinite(rays), rays, flat)
         return (rays[None, :, :] * depths[:, None, None]).reshape(-1, 3)
@@ -60,37 +67,44 @@ class WorkingVolume:
 
 @dataclass(frozen=True)
 class Problem:
-    """A calibration to be solved. ``board_corners_m`` (K, 3); ``robot_noise`` None means: estimate it.
-
-    ``height_m``: for arms that turn about the vertical only, see ``vertical``. ``pose_convention``: how the poses were read, if
-    they came as numbers of a controller. ``tip``: what touches were made with.
-    """
+    """One calibration problem."""
 
     mount: Mount
+    """where the camera is"""
     camera: CameraModel
+    """intrinsics as stated; parameters with a ``sigma`` are estimated with that prior"""
     board_corners_m: Array
+    """(K, 3), metres, board frame: every corner of the board, by its number"""
     pairs: Sequence[Pair]
+    """in order of capture"""
     volume: WorkingVolume
+    """where the error of the result is stated"""
     flange_rotation: FlangeRotation = FlangeRotation.FREE
+    """rotations of the arm; with VERTICAL one height is unobservable, see ``estimation.vertical_axis``"""
     robot_noise: RobotNoise | None = None
+    """noise of the arm as stated; None: estimated from the pairs"""
     height_m: float | None = None
+    """height of the board origin above the flange (camera fixed) or the base (camera on the arm), metres; only used
+    with FlangeRotation.VERTICAL"""
     tip: PointerTip | None = None
+    """pointer that the touches were made with"""
     pose_convention: PoseConvention | None = None
+    """how the poses were read, where they came as numbers of a controller"""
 
     def chain(self) -> Array:
-        """A (n, 4, 4) of the shared equation for all pairs."""
+        """A (n, 4, 4) of the shared equation, one per pair."""
         return self.mount.chain(np.array([p.base_T_flange for p in self.pairs]).reshape(-1, 4, 4))
 
     @cached_property
     def grid(self) -> Array:
-        """(405, 3): the points of the working volume, camera frame."""
+        """(405, 3), metres: points of the working volume, camera frame."""
         return self.volume.grid(self.camera)
 
     @cached_property
     def displacement_metric(self) -> Array:
-        """(6, 6): the mean over the volume of how a change of the camera's pose moves a point, squared.
+        """M (6, 6), the mean of J^T J over the working volume, J (3, 6) the Jacobian of a point by a perturbation of X.
 
-        Its product with a covariance of the pose, summed over all entries, is the mean squared error in square metres.
+        ``sum(M * C)`` is the mean squared displacement, square metres, for a covariance C (6, 6) of X.
         """
         lever = np.concatenate([np.broadcast_to(np.eye(3), (len(self.grid), 3, 3)), -se3.skew(self.grid)], axis=-1)
         out: Array = np.einsum("gai,gaj->ij", lever, lever) / len(self.grid)

@@ -1,13 +1,13 @@
-"""Problem files: other people's corners and poses as JSON, read into a ``Problem``.
+"""Problem files: corners and poses as JSON, read into a ``Problem`` together with the tolerance.
 
-Keys: ``mount``, ``turns`` ("free"), ``camera`` (``width``, ``height``, ``matrix``, ``distortion``, ``sigma``),
-``board_corners_mm`` (K, 3), ``pairs`` [{``base_T_flange`` (4 x 4, m), ``ids``, ``corners_px``}], optional
-``robot_noise`` {``mm``, ``deg``}, ``goal`` {``tolerance_mm``, ``near_mm``, ``far_mm``}.
+The records below are the format; a file with other keys is refused. ``read_problem`` reports all faults of form (keys,
+types, ranges) at once, then all faults of meaning (no rigid transform, unknown corner numbers).
 """
 
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from typing import Annotated
 
 import numpy as np
@@ -18,54 +18,108 @@ from eyebolt.errors import InputFault
 from eyebolt.geometry import CameraModel, FlangeRotation, Mount, se3
 from eyebolt.observations import Pair
 
+# Largest element of R^T R - I: poses printed with three digits pass and are made orthogonal, typing errors do not.
 _MAX_ORTHOGONALITY_ERROR = 1e-3
+_MAX_LISTED_FAULTS = 40
 
-Row4 = tuple[float, float, float, float]
-
-
-class _StrictModel(BaseModel):
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+MatrixRow = tuple[float, float, float, float]
 
 
-class _Camera(_StrictModel):
+class _Record(BaseModel):
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True)
+
+
+class CameraRecord(_Record):
+    """Intrinsics of the lens."""
+
     width: int
+    """image width, pixels"""
     height: int
+    """image height, pixels"""
     matrix: list[list[float]]
+    """camera matrix (3 x 3), pixels"""
     distortion: list[float] = []
+    """distortion coefficients, in the order of camera.json"""
     sigma: dict[str, float] = {}
+    """standard deviations of parameters by name (`fx`, `cx`, `k1`, ...): these are estimated with that prior"""
 
 
-class _Pair(_StrictModel):
-    base_T_flange: tuple[Row4, Row4, Row4, Row4]
+class PairRecord(_Record):
+    """One pose of the arm with the corners observed there."""
+
+    base_T_flange: tuple[MatrixRow, MatrixRow, MatrixRow, MatrixRow]
+    """reported pose of the flange (4 x 4), metres"""
     ids: list[Annotated[int, Field(ge=0)]]
+    """numbers of the observed corners: rows of `board_corners_mm`"""
     corners_px: list[tuple[float, float]]
+    """their pixels (u, v), pixel centres at integers"""
 
 
-class _Noise(_StrictModel):
+class NoiseRecord(_Record):
+    """Standard deviation of the arm's poses, per axis."""
+
     mm: Annotated[float, Field(gt=0)]
+    """of the translation"""
     deg: Annotated[float, Field(gt=0)]
+    """of the rotation"""
 
 
-class _Goal(_StrictModel):
+class GoalRecord(_Record):
+    """What the result is for."""
+
     tolerance_mm: Annotated[float, Field(gt=0)]
+    """largest acceptable p95 of the expected error"""
     near_mm: Annotated[float, Field(gt=0)]
+    """nearest distance of the working volume"""
     far_mm: Annotated[float, Field(gt=0)]
+    """farthest distance of the working volume"""
 
 
-class _ProblemFile(_StrictModel):
+class ProblemRecord(_Record):
+    """A problem file."""
+
     mount: Mount = Field(strict=False)
+    """`"fixed"` or `"arm"`: where the camera is"""
     turns: FlangeRotation = Field(FlangeRotation.FREE, strict=False)
-    camera: _Camera
+    """`"free"` or `"vertical"`: rotations of the arm"""
+    camera: CameraRecord
+    """intrinsics of the lens"""
     board_corners_mm: Annotated[list[tuple[float, float, float]], Field(min_length=4)]
-    pairs: list[_Pair]
-    robot_noise: _Noise | None = None
-    goal: _Goal
+    """every corner of the board (K x 3), board frame"""
+    pairs: list[PairRecord]
+    """pairs in order of capture"""
+    robot_noise: NoiseRecord | None = None
+    """noise of the arm; estimated from the pairs if absent"""
+    goal: GoalRecord
+    """tolerance and working volume"""
+
+    def to_problem(self) -> Problem:
+        """The problem. Raises InputFault ``lens-model`` if camera matrix or distortion are not those of a camera."""
+        noise = self.robot_noise
+        return Problem(
+            mount=self.mount,
+            camera=CameraModel(
+                self.camera.width,
+                self.camera.height,
+                np.array(self.camera.matrix),
+                np.array(self.camera.distortion, dtype=float),
+                self.camera.sigma,
+            ),
+            board_corners_m=np.array(self.board_corners_mm) / 1e3,
+            pairs=tuple(_pair(k, pair) for k, pair in enumerate(self.pairs)),
+            volume=WorkingVolume(self.goal.near_mm / 1e3, self.goal.far_mm / 1e3),
+            flange_rotation=self.turns,
+            robot_noise=None if noise is None else RobotNoise(noise.mm / 1e3, float(np.deg2rad(noise.deg))),
+        )
 
 
 def read_problem(text: str, file_name: str) -> tuple[Problem, float]:
-    """The problem in ``text`` and its tolerance in mm. Raises InputFault ``problem-file`` naming all faults at once."""
+    """The problem in ``text`` and its tolerance, mm; ``file_name`` is for the message.
+
+    Raises InputFault ``problem-file`` with all faults in ``data["faults"]``, or ``lens-model``.
+    """
     try:
-        parsed = _ProblemFile.model_validate(json.loads(text))
+        record = ProblemRecord.model_validate(json.loads(text))
     except json.JSONDecodeError as fault:
         raise _invalid_problem_file(file_name, [f"line {fault.lineno}: not JSON: {fault.msg}"]) from None
     except RecursionError:
@@ -73,65 +127,44 @@ def read_problem(text: str, file_name: str) -> tuple[Problem, float]:
     except ValidationError as fault:
         places = [(".".join(str(part) for part in e["loc"]) or "(file)", e["msg"]) for e in fault.errors()]
         raise _invalid_problem_file(file_name, [f"{place}: {message}" for place, message in places]) from None
-    board = np.array(parsed.board_corners_mm) / 1e3
-    faults = [fault for k, pair in enumerate(parsed.pairs) for fault in _pair_faults(k, pair, len(board))]
-    if parsed.goal.far_mm <= parsed.goal.near_mm:
-        faults.append("goal: far_mm must be greater than near_mm")
+    faults = list(_faults_of_meaning(record))
     if faults:
         raise _invalid_problem_file(file_name, faults)
-    camera = CameraModel(
-        parsed.camera.width,
-        parsed.camera.height,
-        _matrix(parsed.camera.matrix, file_name),
-        np.array(parsed.camera.distortion, dtype=float),
-        parsed.camera.sigma,
-    )
-    noise = parsed.robot_noise
-    problem = Problem(
-        mount=parsed.mount,
-        camera=camera,
-        board_corners_m=board,
-        pairs=tuple(_pair(k, pair) for k, pair in enumerate(parsed.pairs)),
-        volume=WorkingVolume(parsed.goal.near_mm / 1e3, parsed.goal.far_mm / 1e3),
-        flange_rotation=parsed.turns,
-        robot_noise=None if noise is None else RobotNoise(noise.mm / 1e3, float(np.deg2rad(noise.deg))),
-    )
-    return problem, parsed.goal.tolerance_mm
+    return record.to_problem(), record.goal.tolerance_mm
 
 
-def _matrix(rows: list[list[float]], file_name: str) -> se3.Array:
-    if [len(row) for row in rows] != [3, 3, 3]:
-        raise _invalid_problem_file(file_name, ["camera.matrix: must be 3 rows of 3 numbers"])
-    return np.array(rows)
+def _faults_of_meaning(record: ProblemRecord) -> Iterator[str]:
+    if [len(row) for row in record.camera.matrix] != [3, 3, 3]:
+        yield "camera.matrix: must be 3 rows of 3 numbers"
+    for k, pair in enumerate(record.pairs):
+        yield from _pair_faults(k, pair, len(record.board_corners_mm))
+    if record.goal.far_mm <= record.goal.near_mm:
+        yield "goal: far_mm must be greater than near_mm"
 
 
-def _pair_faults(k: int, pair: _Pair, corner_count: int) -> list[str]:
-    faults = []
+def _pair_faults(k: int, pair: PairRecord, corner_count: int) -> Iterator[str]:
     pose = np.array(pair.base_T_flange)
     if pose[3].tolist() != [0, 0, 0, 1] or se3.orthogonality_error(pose[:3, :3]) > _MAX_ORTHOGONALITY_ERROR:
-        faults.append(
-            f"pairs.{k}.base_T_flange: not a rigid transform (rotation off by more than {_MAX_ORTHOGONALITY_ERROR})"
-        )
+        yield f"pairs.{k}.base_T_flange: not a rigid transform (rotation off by more than {_MAX_ORTHOGONALITY_ERROR})"
     if len(pair.ids) != len(pair.corners_px):
-        faults.append(f"pairs.{k}: {len(pair.ids)} ids but {len(pair.corners_px)} corners")
+        yield f"pairs.{k}: {len(pair.ids)} ids but {len(pair.corners_px)} corners"
     if len(set(pair.ids)) != len(pair.ids):
-        faults.append(f"pairs.{k}.ids: a corner number appears twice")
+        yield f"pairs.{k}.ids: a corner number appears twice"
     if any(number >= corner_count for number in pair.ids):
-        faults.append(f"pairs.{k}.ids: a number is not below {corner_count}, the count of board_corners_mm")
-    return faults
+        yield f"pairs.{k}.ids: a number is not below {corner_count}, the number of board_corners_mm"
 
 
-def _pair(k: int, pair: _Pair) -> Pair:
-    pose = np.array(pair.base_T_flange)
+def _pair(k: int, record: PairRecord) -> Pair:
+    pose = np.array(record.base_T_flange)
     pose[:3, :3] = se3.nearest_rotation(pose[:3, :3])
-    return Pair(k, pose, np.array(pair.ids, dtype=np.int64), np.array(pair.corners_px, dtype=float).reshape(-1, 2))
+    return Pair(k, pose, np.array(record.ids, dtype=np.int64), np.array(record.corners_px, dtype=float).reshape(-1, 2))
 
 
 def _invalid_problem_file(file_name: str, faults: list[str]) -> InputFault:
-    listed = "\n".join(f"  - {fault}" for fault in faults[:40])
+    listed = "\n".join(f"  - {fault}" for fault in faults[:_MAX_LISTED_FAULTS])
     return InputFault(
         "problem-file",
         f"{file_name} is not a problem file:\n{listed}",
-        "correct the places named; the form is described in DEVELOPERS.md, 'Problem files'.",
+        "correct these places; the README of the calibration package describes the format, 'Problem files'.",
         faults=tuple(faults),
     )

@@ -1,6 +1,7 @@
-"""How probable it is that chance alone makes a squared sum this large.
+"""Tail probabilities of the chi-squared and F distributions, and squared Mahalanobis distances.
 
-By SciPy, which is named whole so that it is loaded at the first use, not at the start of a program.
+``import scipy`` without a submodule: SciPy then loads ``scipy.special`` at the first call, not at the start of every
+program that imports this package.
 """
 
 from __future__ import annotations
@@ -12,15 +13,22 @@ from eyebolt.geometry import Array
 
 
 def chi2_sf(dof: int, chi2: Array | float) -> Array:
-    """Chance that ``dof`` squared standard normal numbers sum to ``chi2`` or more (chi-squared distribution)."""
+    """p-value: probability that a chi-squared variable with ``dof`` degrees of freedom exceeds ``chi2``."""
     return np.asarray(scipy.special.chdtrc(dof, chi2))
 
 
 def chi2_isf(dof: int, p_value: float) -> float:
-    """The sum that ``dof`` squared standard normal numbers reach with ``p_value``."""
+    """Value that a chi-squared variable with ``dof`` degrees of freedom exceeds with probability ``p_value``."""
     return float(scipy.special.chdtri(dof, p_value))
 
 
 def f_sf(dof: int, dof_denominator: int, ratio: Array | float) -> Array:
-    """Chance of ``ratio`` times the mean square of ``dof_denominator`` numbers in ``dof`` others (Fisher F)."""
+    """p-value: probability that an F variable with these degrees of freedom exceeds ``ratio``, a ratio of mean
+    squares."""
     return np.asarray(scipy.special.fdtrc(dof, dof_denominator, ratio))
+
+
+def mahalanobis_sq(offset: Array, covariance: Array) -> Array:
+    """Squared Mahalanobis distance (n,) of offsets (n, k) with covariances (n, k, k)."""
+    out: Array = np.einsum("ni,ni->n", offset, np.linalg.solve(covariance, offset[..., None])[..., 0])
+    return out
