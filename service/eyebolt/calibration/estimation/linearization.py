@@ -1,86 +1,110 @@
 """The problem linearised at the level of board poses: each view becomes six numbers with their covariance.
 
-A view with corner information H (for corners of 1 px) measures the board's pose with covariance s^2 inverse(H); the
-arm's error adds its own share. With P0 = inverse(X) A Y predicted and P seen,
+The corners of a view with information H (for corner noise of 1 px) measure the pose of the board with covariance
+s^2 inverse(H), s the corner noise in pixels; the error of the arm is added to it. With the predicted pose
+P0 = inverse(X) A Y and the observed pose P,
 
     e_i = log(inverse(P0_i) P_i) = G_i z + M_i xi_i + K_i q + noise,
 
-z = change of X and Y, xi = the arm's error at the flange, q = nuisances that act on all views alike (relative error of
-the board's scale and of the focal length, errors of single lens parameters). To first order nothing is lost against
-using every corner; once the corners are linearised anew at the estimate, its fixed point is the maximum-likelihood
-estimate on the corners.
+where z is the change of X and Y, xi_i the error of the arm at the flange and q the nuisance parameters that all views
+share (relative error of the board scale and of the focal length, errors of single lens parameters). To first order
+nothing is lost against using every corner; with the corners linearised anew at the estimate, the fixed point is the
+maximum-likelihood estimate on the corners.
 
-Everything is carried in the arm's own coordinates (multiplied by inverse(M_i)): there the arm's share of the
-covariance is diagonal and the same for all views.
+All of it is multiplied by inverse(M_i), that is, expressed in the coordinates of the flange: there the arm's part of
+the covariance is diagonal and the same for all views. M_i is an adjoint, so its inverse costs nothing.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from enum import StrEnum
 
 import numpy as np
 
 from eyebolt.calibration.estimation.vertical_axis import observable_directions
 from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import Array, Mount, RowSelection, se3
-from eyebolt.observations import CornerObservations, linearize_corners
+from eyebolt.observations import CornerObservations, PoseFits, linearize_corners
 
-SCALE, FOCAL = 0, 1
+BOARD_SCALE, FOCAL_LENGTH = 0, 1
+"""Columns of these nuisance parameters, both relative (0.01: 1 % larger than stated)."""
 FIRST_LENS_PARAMETER = 2
-MovedPart = Literal["camera", "board"]
-TRANSFORM_COLUMNS: dict[MovedPart, slice] = {"camera": slice(0, 6), "board": slice(6, 12)}
-"""Where a change of X (camera) and of Y (board) stands among the twelve of the transforms."""
-# Of a parameter's sigma, for its derivative.
+"""First column of the lens parameters whose sigma the camera states, in their own units."""
+# Step of a numerical derivative, as a fraction of the parameter's sigma.
 _DERIVATIVE_STEP = 0.01
+# Keeps noiseless data (tests, drawings) solvable: corners are never known better than this.
+_MIN_CORNER_SIGMA_PX = 0.003
+# Used if the views have no more corners than their poses need, and the residuals show nothing.
+_DEFAULT_CORNER_SIGMA_PX = 0.1
+
+
+class MovedPart(StrEnum):
+    """What moved during a session, and with it the transform that changed."""
+
+    CAMERA = "camera"
+    """X changed"""
+    BOARD = "board"
+    """Y changed"""
+
+    @property
+    def columns(self) -> slice:
+        """Columns of its transform among the twelve of X and Y."""
+        return slice(0, 6) if self is MovedPart.CAMERA else slice(6, 12)
+
+    @property
+    def other(self) -> MovedPart:
+        """The part that did not move."""
+        return MovedPart.BOARD if self is MovedPart.CAMERA else MovedPart.CAMERA
 
 
 @dataclass(frozen=True)
 class BoardPoses:
-    """What the corners of n views say, each by itself: board poses, how sharp they are, how they lean on nuisances.
-
-    ``camera_T_board`` (n, 4, 4); ``unit_covariance`` inverse(H) (n, 6, 6) for corners of 1 px; ``nuisance_jacobian`` K (n, 6, q);
-    ``nuisance_information`` (n, q, q) and ``nuisance_gradient`` (n, q): what the shape of each view alone says of q,
-    for corners of 1 px; ``residual_px`` (n, K, 2). Nuisances: board scale, focal length, then the lens parameters
-    whose ``sigma`` the camera states.
-    """
+    """The corners of n views linearised one view at a time: the best board pose of each, its covariance, and how it
+    depends on q nuisance parameters (board scale, focal length, then the lens parameters with a stated sigma)."""
 
     camera_T_board: Array
+    """(n, 4, 4), metres: least-squares pose of each view"""
     unit_covariance: Array
+    """(n, 6, 6): inverse(H), covariance of the pose for corner noise of 1 px"""
     nuisance_jacobian: Array
+    """(n, 6, q): K, change of the pose per unit of each nuisance"""
     nuisance_information: Array
+    """(n, q, q): information about the nuisances in each view alone, its pose being free, for corner noise of 1 px"""
     nuisance_gradient: Array
+    """(n, q): gradient of the log likelihood that goes with ``nuisance_information``"""
     residual_px: Array
+    """(n, K, 2): residuals of the corners, 0 on padding"""
 
     def __getitem__(self, rows: RowSelection) -> BoardPoses:
         return BoardPoses(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
 
-def linearize_board_poses(problem: Problem, stack: CornerObservations, camera_T_board: Array) -> BoardPoses:
-    """The corners linearised at board poses ``camera_T_board`` (n, 4, 4), each view brought to its own least squares.
+def linearize_board_poses(problem: Problem, corners: CornerObservations, camera_T_board: Array) -> BoardPoses:
+    """The corners linearised at ``camera_T_board`` (n, 4, 4), each pose moved to the least-squares pose of its view.
 
-    Every view must allow a pose there.
+    Every view must have a usable pose there (see ``fit_board_poses``).
     """
-    fit = linearize_corners(problem.camera, stack, camera_T_board)
+    fit = linearize_corners(problem.camera, corners, camera_T_board)
     unit_covariance = np.linalg.inv(fit.information)
-    n, k = stack.weights.shape
-    # A board larger by s moves each corner by s times its own position; a shift of the corner is a shift of the pose
-    # along the corner's position in the board's frame.
-    scale_jacobian = (fit.jacobian[..., :3] @ stack.points_m[..., None])[..., 0]
-    pixels = stack.corners_px - fit.residual_px
-    boards = se3.apply(camera_T_board, stack.points_m)
+    n, k = corners.weights.shape
+    # A board larger by a factor 1 + s moves each corner by s times its position, as a translation of the pose along
+    # that position (in the board frame) does.
+    scale_jacobian = (fit.jacobian[..., :3] @ corners.points_m[..., None])[..., 0]
+    pixels = corners.corners_px - fit.residual_px
+    points_in_camera = se3.apply(camera_T_board, corners.points_m)
     columns = [scale_jacobian, pixels - problem.camera.matrix[:2, 2]]
     columns += [
-        np.nan_to_num((problem.camera.perturbed({name: step}).project(boards) - pixels) / step)
+        np.nan_to_num((problem.camera.perturbed({name: step}).project(points_in_camera) - pixels) / step)
         for name, step in ((name, _DERIVATIVE_STEP * sigma) for name, sigma in problem.camera.sigma.items())
     ]
     corner_jacobian = np.stack(columns, axis=-1).reshape(n, 2 * k, -1)
-    weighted = corner_jacobian * np.repeat(stack.weights, 2, axis=1)[..., None]
+    weighted = corner_jacobian * np.repeat(corners.weights, 2, axis=1)[..., None]
     flat = fit.jacobian.reshape(n, 2 * k, 6)
     weighted_transposed = np.swapaxes(weighted, 1, 2)
     cross_information = np.swapaxes(flat, 1, 2) @ weighted
     pose_jacobian = unit_covariance @ cross_information
-    # What is left of the nuisances once each view has taken the pose that suits it best.
+    # Schur complement: the information about the nuisances with the pose of each view eliminated.
     pose_transposed = np.swapaxes(pose_jacobian, 1, 2)
     gradient = weighted_transposed @ fit.residual_px.reshape(n, 2 * k, 1) - pose_transposed @ (
         fit.information @ fit.step[..., None]
@@ -96,115 +120,155 @@ def linearize_board_poses(problem: Problem, stack: CornerObservations, camera_T_
 
 
 @dataclass(frozen=True)
-class LinearModel:
-    """n views about one estimate, in the arm's coordinates, ordered (translation, rotation) throughout.
+class Observations:
+    """What the solver uses of n pairs."""
 
-    ``offset`` (n, 6); ``transform_jacobian`` (n, 6, 12), X then Y; ``observable_basis`` (12, p) the changes that can be told;
-    ``nuisance_jacobian`` (n, 6, q); ``camera_unit_covariance`` (n, 6, 6) covariance for corners of 1 px; ``to_board`` M (n, 6, 6)
-    takes the arm's coordinates to the board's; ``nuisance_information`` (q, q) and ``nuisance_gradient`` (q,) of all
-    views together, for corners of 1 px; ``nuisance_sigma`` (q,): infinite where nothing is stated.
-    """
+    A: Array
+    """(n, 4, 4), metres: transforms of the arm in the shared equation"""
+    corners: CornerObservations
+    """corners of the n views"""
+    pose_fits: PoseFits
+    """board pose of each view alone, in both tilt branches"""
+    board_poses: BoardPoses
+    """corners linearised at these poses"""
+
+    @staticmethod
+    def of(problem: Problem, A: Array, corners: CornerObservations, pose_fits: PoseFits) -> Observations:
+        """The observations with the corners linearised at ``pose_fits``, which must all be usable."""
+        return Observations(A, corners, pose_fits, linearize_board_poses(problem, corners, pose_fits.camera_T_board))
+
+    def subset(self, rows: RowSelection) -> Observations:
+        """The observations of the pairs ``rows``."""
+        return Observations(self.A[rows], self.corners[rows], self.pose_fits[rows], self.board_poses[rows])
+
+    @property
+    def corner_sigma_px(self) -> float:
+        """Corner noise, pixels per coordinate: residuals about each view's own pose, over their degrees of freedom."""
+        dof = 2 * self.corners.weights.sum() - 6 * len(self.A)
+        if dof <= 0:
+            return _DEFAULT_CORNER_SIGMA_PX
+        return max(float(np.sqrt(self.pose_fits.rss_px2.sum() / dof)), _MIN_CORNER_SIGMA_PX)
+
+
+@dataclass(frozen=True)
+class LinearModel:
+    """n views linearised about one estimate of X and Y, in flange coordinates, each six (translation, rotation)."""
 
     offset: Array
+    """(n, 6), m and rad: predicted to observed board pose"""
     transform_jacobian: Array
+    """(n, 6, 12): derivative of the offset by a change of X (first six columns) and of Y"""
     observable_basis: Array
+    """(12, p): basis of the observable changes of X and Y; p = 12, or 11 for arms with a vertical axis only"""
     nuisance_jacobian: Array
+    """(n, 6, q): derivative of the offset by the nuisance parameters"""
     camera_unit_covariance: Array
+    """(n, 6, 6): covariance of the offset by corner noise of 1 px"""
     to_board: Array
+    """(n, 6, 6): M, from flange to board coordinates"""
     nuisance_information: Array
+    """(q, q): sum of ``BoardPoses.nuisance_information``"""
     nuisance_gradient: Array
+    """(q,): sum of ``BoardPoses.nuisance_gradient``"""
     nuisance_sigma: Array
+    """(q,): prior standard deviations; infinite where none is stated"""
 
     @property
     def prior_nuisances(self) -> tuple[int, ...]:
-        """The nuisances that every estimate carries along: those with a stated sigma."""
+        """Columns of the nuisance parameters with a stated sigma: every estimate includes them."""
         return tuple(range(FIRST_LENS_PARAMETER, len(self.nuisance_sigma)))
 
     def design(self, nuisances: tuple[int, ...]) -> Array:
-        """(n, 6, p + number of nuisances): how the offsets move with the free changes and the nuisances."""
-        by_free = self.transform_jacobian @ self.observable_basis
-        return np.concatenate([by_free, self.nuisance_jacobian[..., nuisances]], axis=-1) if nuisances else by_free
+        """(n, 6, p + k): derivative of the offsets by the observable changes, then by the k ``nuisances``."""
+        observable = self.transform_jacobian @ self.observable_basis
+        return np.concatenate([observable, self.nuisance_jacobian[..., nuisances]], axis=-1) if nuisances else observable
 
     def covariance(self, corner_sigma_px: float, variances: Array) -> Array:
-        """C (m, n, 6, 6) of the offsets for corner noise ``corner_sigma_px`` and arm variances (m, 6) at the flange."""
+        """C (m, n, 6, 6) of the offsets, for m choices of the arm's ``variances`` (m, 6) at the flange."""
         out: Array = corner_sigma_px**2 * self.camera_unit_covariance + variances[:, None, :, None] * np.eye(6)
         return out
 
 
-def linearize(problem: Problem, linearized: BoardPoses, A: Array, X: Array, Y: Array) -> LinearModel:
-    """The linear model of the poses seen about X, Y."""
+def linearize(problem: Problem, board_poses: BoardPoses, A: Array, X: Array, Y: Array) -> LinearModel:
+    """The linear model of n views about X, Y (4, 4), for transforms of the arm ``A`` (n, 4, 4)."""
     chain_T_board = A @ Y
     predicted = se3.inverse(X) @ chain_T_board
-    # inverse(M) = Ad(Y) if the camera is fixed, -Ad(A Y) if it is on the arm; the rest follows from P0 = X^-1 A Y.
+    # inverse(M) = Ad(Y) if the camera is fixed, -Ad(A Y) if it is on the arm; G follows from P0 = inverse(X) A Y.
     transform_jacobian = np.empty((len(A), 6, 12))
     if problem.mount is Mount.FIXED:
-        to_arm = np.broadcast_to(se3.adjoint(Y), (len(A), 6, 6))
+        to_flange = np.broadcast_to(se3.adjoint(Y), (len(A), 6, 6))
         to_board = np.broadcast_to(se3.adjoint(se3.inverse(Y)), (len(A), 6, 6))
         transform_jacobian[..., :6] = -se3.adjoint(se3.inverse(A) @ X)
     else:
-        to_arm = -se3.adjoint(chain_T_board)
+        to_flange = -se3.adjoint(chain_T_board)
         to_board = -se3.adjoint(se3.inverse(chain_T_board))
         transform_jacobian[..., :6] = se3.adjoint(X)
-    transform_jacobian[..., 6:] = to_arm
-    offset = se3.log(se3.inverse(predicted) @ linearized.camera_T_board)
+    transform_jacobian[..., 6:] = to_flange
+    offset = se3.log(se3.inverse(predicted) @ board_poses.camera_T_board)
     return LinearModel(
-        (to_arm @ offset[..., None])[..., 0],
+        (to_flange @ offset[..., None])[..., 0],
         transform_jacobian,
         observable_directions(problem, A, X, Y),
-        to_arm @ linearized.nuisance_jacobian,
-        to_arm @ linearized.unit_covariance @ np.swapaxes(to_arm, -1, -2),
+        to_flange @ board_poses.nuisance_jacobian,
+        to_flange @ board_poses.unit_covariance @ np.swapaxes(to_flange, -1, -2),
         to_board,
-        linearized.nuisance_information.sum(axis=0),
-        linearized.nuisance_gradient.sum(axis=0),
+        board_poses.nuisance_information.sum(axis=0),
+        board_poses.nuisance_gradient.sum(axis=0),
         np.array([np.inf, np.inf, *problem.camera.sigma.values()]),
     )
 
 
 @dataclass(frozen=True)
 class LinearFits:
-    """Generalised least squares under m choices of the arm's variances.
+    """Generalised least squares of one linear model under m choices of the arm's variances.
 
-    Unknowns z: the free changes of X and Y, then the nuisances carried. ``z`` (m, r), ``covariance`` and ``normal``
-    (m, r, r), its information; ``residual`` (m, n, 6) offsets left over; ``weight`` (m, n, 6, 6); ``design`` (n, 6, r);
-    ``weighted_design`` (m, n, 6, r); ``log_likelihood`` (m,): restricted, up to a constant.
+    The r unknowns are the p observable changes of X and Y, then the nuisance parameters that are estimated.
     """
 
     z: Array
+    """(m, r): estimates"""
     covariance: Array
+    """(m, r, r): covariance of the estimates"""
     normal: Array
+    """(m, r, r): normal matrix, the information"""
     residual: Array
+    """(m, n, 6), m and rad: residuals of the offsets"""
     weight: Array
+    """(m, n, 6, 6): inverse covariance of the offsets"""
     design: Array
+    """(n, 6, r): design matrix"""
     weighted_design: Array
+    """(m, n, 6, r): weight times design"""
     log_likelihood: Array
+    """(m,): restricted log likelihood, up to a constant"""
 
 
 def fit_linear(
     model: LinearModel, corner_sigma_px: float, variances: Array, nuisances: tuple[int, ...] | None = None
 ) -> LinearFits:
-    """The fits of ``model`` for corner noise ``corner_sigma_px`` and arm variances (m, 6) at the flange.
+    """The fits of ``model`` for corner noise ``corner_sigma_px`` and the arm's ``variances`` (m, 6) at the flange.
 
-    ``nuisances``: which to carry along; by default those with a stated sigma. Directions without information
-    (relative size under 1e-14) stay zero.
+    ``nuisances``: columns of the nuisance parameters to estimate, by default those with a stated sigma. Unknowns
+    without information (eigenvalue below 1e-14 of the largest) stay zero.
     """
-    carried = model.prior_nuisances if nuisances is None else nuisances
-    design = model.design(carried)
+    estimated = model.prior_nuisances if nuisances is None else nuisances
+    design = model.design(estimated)
     n, _, unknowns = design.shape
     C = model.covariance(corner_sigma_px, variances)
     weight = np.linalg.inv(C)
-    # The offsets ride along as one more column: one product gives the normal equations, their right side and squares.
+    # With the offsets as one more column, one product yields the normal matrix, the right-hand side and the squares.
     augmented = np.concatenate([design, model.offset[..., None]], axis=-1)
     weighted_augmented = weight @ augmented
     products = augmented.reshape(6 * n, -1).T @ weighted_augmented.reshape(-1, 6 * n, unknowns + 1)
     normal, right = products[:, :unknowns, :unknowns], products[:, :unknowns, unknowns]
-    if carried:
-        prior_block = slice(unknowns - len(carried), None)
-        prior = np.diag(1 / model.nuisance_sigma[list(carried)] ** 2)
-        normal[:, prior_block, prior_block] += (
-            model.nuisance_information[np.ix_(carried, carried)] / corner_sigma_px**2 + prior
+    if estimated:
+        nuisance_block = slice(unknowns - len(estimated), None)
+        prior = np.diag(1 / model.nuisance_sigma[list(estimated)] ** 2)
+        normal[:, nuisance_block, nuisance_block] += (
+            model.nuisance_information[np.ix_(estimated, estimated)] / corner_sigma_px**2 + prior
         )
-        right[:, prior_block] += model.nuisance_gradient[list(carried)] / corner_sigma_px**2
-    covariance, log_determinant = invert_with_log_determinant(normal)
+        right[:, nuisance_block] += model.nuisance_gradient[list(estimated)] / corner_sigma_px**2
+    covariance, log_determinant = _invert_with_log_determinant(normal)
     z = (covariance @ right[..., None])[..., 0]
     residual = model.offset - (z @ design.reshape(6 * n, unknowns).T).reshape(-1, n, 6)
     squares = products[:, unknowns, unknowns] - (z * right).sum(axis=-1)
@@ -215,12 +279,15 @@ def fit_linear(
 
 
 def invert_information(normal: Array) -> Array:
-    """Covariance (..., p, p) of information; scaled first, since metres and radians differ by orders."""
-    return invert_with_log_determinant(normal)[0]
+    """Covariance (..., p, p) of an information matrix, 0 in directions without information."""
+    return _invert_with_log_determinant(normal)[0]
 
 
-def invert_with_log_determinant(normal: Array) -> tuple[Array, Array]:
-    """Covariance (..., p, p), and log determinant (...) of the information, over the directions that have any."""
+def _invert_with_log_determinant(normal: Array) -> tuple[Array, Array]:
+    """Pseudo-inverse (..., p, p) and log determinant (...) of the information, over directions with information.
+
+    Scaled to a unit diagonal first: in metres and radians the eigenvalues differ by orders of magnitude.
+    """
     scale = 1 / np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), 1e-300))
     scales = scale[..., :, None] * scale[..., None, :]
     values, vectors = np.linalg.eigh(normal * scales)
