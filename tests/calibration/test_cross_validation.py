@@ -19,7 +19,7 @@ def twist_of(T):
 
 def fitted(cases, problem):
     observations = cases.observations_of(problem)
-    start = closed_form_estimates(observations.A, observations.poses.camera_T_board)[0]
+    start = closed_form_estimates(observations.A, observations.pose_fits.camera_T_board)[0]
     return observations, joint_estimate(problem, observations, start.X, start.Y)
 
 
@@ -33,12 +33,12 @@ def test_leave_one_out_is_what_refits_give(cases, mount, poses):
         others = observations.subset(np.flatnonzero(np.arange(poses) != row))
         refit = joint_estimate(problem, others, joint.X, joint.Y)
         predicted = np.linalg.inv(refit.X) @ observations.A[row] @ refit.Y
-        offset = twist_of(np.linalg.inv(predicted) @ observations.poses.camera_T_board[row])
+        offset = twist_of(np.linalg.inv(predicted) @ observations.pose_fits.camera_T_board[row])
         # The quick way is linear about the fit of all; what a refit adds is of second order.
         assert quick.offset[row, :3] == pytest.approx(offset[:3], abs=5e-6, rel=5e-3)
         assert quick.offset[row, 3:] == pytest.approx(offset[3:], abs=5e-6, rel=5e-3)
         one = observations.subset(np.array([row]))
-        model = linearize(problem, one.linearized, one.A, refit.X, refit.Y)
+        model = linearize(problem, one.board_poses, one.A, refit.X, refit.Y)
         C = model.covariance(joint.corner_sigma_px, np.repeat([1e-4, np.deg2rad(0.02)], 3)[None] ** 2)[0]
         total = C[0] + model.transform_jacobian[0] @ refit.covariance @ model.transform_jacobian[0].T
         at_arm = np.linalg.solve(model.to_board[0], offset)

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from eyebolt.calibration.estimation.maximum_likelihood import Observations
+from eyebolt.calibration.estimation.linearization import Observations
 from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
 from eyebolt.geometry import FlangeRotation, Mount
 from eyebolt.geometry.camera_model import CameraModel

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from eyebolt.calibration.estimation import HeldOutError, chi2_isf, f_sf
+from eyebolt.calibration.estimation import HeldOutError, chi2_isf, f_sf, noise_dof
 from eyebolt.calibration.finding import Severity
 from eyebolt.calibration.solution import ParameterDeviation, Refusal, Solution
 from eyebolt.calibration.uncertainty import TouchCheck
@@ -141,7 +141,7 @@ def _checks_contradict(solution: Solution, checks: HeldOutError, tolerance_mm: f
     F test: six numbers per check pair against the pose noise estimated from the pairs used. Both conditions are needed,
     since arms with a systematic error often exceed pure noise a little.
     """
-    p_value = f_sf(6 * checks.count, max(3 * solution.pairs_used - 6, 1), checks.reduced_chi2)
+    p_value = f_sf(6 * checks.count, noise_dof(solution.pairs_used), checks.reduced_chi2)
     return not (checks.rms_mm <= tolerance_mm or float(p_value) >= IMPOSSIBLE_P)
 
 

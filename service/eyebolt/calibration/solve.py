@@ -115,7 +115,7 @@ def _solved(
     for change_point in found.change_points:
         moved_at = usable[change_point.row].index
         checks = [check for check in checks if (check.index < moved_at) == change_point.kept_before]
-    return _solution(problem, joint, observations.stack[used], reported, excluded, checks, placed)
+    return _solution(problem, joint, observations.corners[used], reported, excluded, checks, placed)
 
 
 def _observations(
@@ -183,7 +183,7 @@ def _solution(
     best = joint.noise.best
     summary, error_map = expected_error(problem, touched.joint)
     arm = pick_error(problem, joint, reported, touched.height_update)
-    residual = joint.linearized.residual_px
+    residual = joint.board_poses.residual_px
     held_out = held_out_error(leave_one_out(joint), problem.board_corners_m)
     return Solution(
         mount=problem.mount,
@@ -233,10 +233,9 @@ def _scale_and_focal(problem: Problem, joint: JointEstimate) -> tuple[ParameterD
     count = model.observable_basis.shape[1]
     sigma = np.sqrt(np.maximum(np.diagonal(covariance), 0.0))
     scale, focal = (ParameterDeviation(float(fitted.z[0, k]), float(sigma[k])) for k in (count, count + 1))
-    # The mixture is wider than the covariance at the most likely noise; keep the wider one.
+    # Widened where the mixture is wider than the fit at the most likely noise, element by element.
     of_X = model.observable_basis[:6] @ covariance[:count, :count] @ model.observable_basis[:6].T
-    plain = model.observable_basis[:6] @ joint.fits.covariance[0, :count, :count] @ model.observable_basis[:6].T
-    widened = of_X + np.maximum(joint.covariance[:6, :6] - plain, 0)
+    widened = of_X + np.maximum(joint.covariance_excess(slice(6)), 0)
     return scale, focal, p95_of_covariance(problem, widened)
 
 
@@ -245,7 +244,7 @@ def _checks(problem: Problem, joint: JointEstimate, checks: Sequence[Pair]) -> H
     if observations is None:
         return None
     observations = resolve_tilt_branches(problem, observations, InitialEstimate(joint.X, joint.Y, "estimate"))
-    model = linearize(problem, observations.linearized, observations.A, joint.X, joint.Y)
+    model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y)
     return held_out_error(unused_pair_residuals(joint, model), problem.board_corners_m)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from eyebolt.calibration import Refusal, Solution
+from eyebolt.calibration import Refusal, Solution, noise_dof
 
 # With random waypoints the error falls as 1/sqrt(pairs - 4): the first few pairs only make it solvable. Measured
 # (``tests/bench/progress stop``); 1/sqrt(pairs) alone asks for 45 % too many at 8 pairs and 14 % at 15.
@@ -23,7 +23,7 @@ def stopping_factor(pairs: int, noise_stated: bool) -> float:
     by exp(-1 / nu). Of the six numbers of a pair three tell of the scatter that decides, shifts or turns, and half of
     the twelve unknowns were fitted to them: nu = 3 n - 6. A stated scatter is not estimated and has no such bias.
     """
-    return 1.0 if noise_stated else math.exp(1 / max(3 * pairs - 6, 1))
+    return 1.0 if noise_stated else math.exp(1 / noise_dof(pairs))
 
 
 def predicted_p95_mm(pairs: int, p95_mm: float, noise_stated: bool) -> float:

@@ -102,7 +102,7 @@ class Case:
         simulated = make(mount, pairs, 0, "usual")
         self.stated, self.free = cases.convert(simulated, True), cases.convert(simulated, False)
         self.observations = cases.observations_of(self.free)
-        self.start = closed_form_estimates(self.observations.A, self.observations.poses.camera_T_board)[0]
+        self.start = closed_form_estimates(self.observations.A, self.observations.pose_fits.camera_T_board)[0]
 
     def joint_and_what_follows(self):
         """Noise estimated."""

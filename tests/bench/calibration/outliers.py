@@ -179,7 +179,7 @@ def knowable(taken, corrupted, corner_sigma_px):
     """Whether every corrupted pair lies further from where truth puts it than all but 1 % of clean ones."""
     problem = replace(taken.problem, pairs=corrupted)
     observations = cases.observations_of(problem)
-    model = linearize(problem, observations.linearized, observations.A, taken.scene.wanted, taken.scene.nuisance)
+    model = linearize(problem, observations.board_poses, observations.A, taken.scene.wanted, taken.scene.nuisance)
     covariance = model.covariance(corner_sigma_px, variance_of(problem.robot_noise)[None])[0]
     mahalanobis_sq = np.einsum("ni,nij,nj->n", model.offset, np.linalg.inv(covariance), model.offset)
     return float((mahalanobis_sq > chdtri(6, 0.01)).all())
@@ -191,7 +191,7 @@ def told(clean, corrupted, scene):
     others = replace(clean, pairs=corrupted)
     observations = cases.observations_of(others)
     mahalanobis_sq = unused_pair_residuals(
-        joint, linearize(others, observations.linearized, observations.A, joint.X, joint.Y)
+        joint, linearize(others, observations.board_poses, observations.A, joint.X, joint.Y)
     ).mahalanobis_sq
     if clean.robot_noise is not None:
         p_values = np.sort(chdtrc(6, mahalanobis_sq))

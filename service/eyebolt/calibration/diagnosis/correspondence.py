@@ -99,12 +99,12 @@ def find_swapped_pair(
     n = len(observations.A)
     if not _MIN_PAIRS < n <= _MAX_PAIRS_FOR_SWAP:
         return None
-    P = observations.poses.camera_T_board
+    P = observations.pose_fits.camera_T_board
     candidates = []
     for first, second in itertools.combinations(range(n), 2):
         order = np.arange(n)
         order[[first, second]] = second, first
-        swapped = replace(observations, poses=replace(observations.poses, camera_T_board=P[order]))
+        swapped = replace(observations, pose_fits=replace(observations.pose_fits, camera_T_board=P[order]))
         candidates.append((best_initial_estimate(problem, swapped)[1], first, second))
     candidates.sort()
     (best_m, first, second), next_m = candidates[0], min(coarse_residual_m, candidates[1][0])
@@ -119,7 +119,7 @@ def find_half_turns(
     """Whether some pictures have their corners numbered from the opposite end of the board."""
     if len(observations.A) > _MAX_PAIRS_FOR_HALF_TURNS or not is_half_turn_symmetric(problem.board_corners_m):
         return None
-    P = observations.poses.camera_T_board
+    P = observations.pose_fits.camera_T_board
     board_T_turned = half_turn_about_centre(problem.board_corners_m)
     turned = reversed_views(observations.A, P, board_T_turned)
     if 2 * turned.sum() > len(P):
@@ -128,7 +128,7 @@ def find_half_turns(
         return None
     alike = np.where(turned[:, None, None], P @ board_T_turned, P)
     after_m = best_initial_estimate(
-        problem, replace(observations, poses=replace(observations.poses, camera_T_board=alike))
+        problem, replace(observations, pose_fits=replace(observations.pose_fits, camera_T_board=alike))
     )[1]
     if after_m > PLAUSIBLE_RESIDUAL_M or coarse_residual_m < _IMPROVEMENT_RATIO * after_m:
         return None

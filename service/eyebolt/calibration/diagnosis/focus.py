@@ -11,8 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from eyebolt.calibration.estimation import (
-    FOCAL,
-    TRANSFORM_COLUMNS,
+    FOCAL_LENGTH,
     InitialEstimate,
     LinearModel,
     MovedPart,
@@ -58,7 +57,7 @@ def find_focus_change(
     if len(observations.A) < _MIN_PAIRS:
         return None
     hypotheses = _FocalHypotheses(
-        observations, linearize(problem, observations.linearized, observations.A, start.X, start.Y), noise
+        observations, linearize(problem, observations.board_poses, observations.A, start.X, start.Y), noise
     )
     drift = hypotheses.nuisance_estimate(None)
     if not at and drift.p_value([_FOCAL]) > _SCREENING_P:
@@ -79,7 +78,7 @@ def find_focus_change(
     ):
         return None
     # A change of camera or board from there on must not explain it better.
-    for moved_part in TRANSFORM_COLUMNS:
+    for moved_part in MovedPart:
         for place in {row, *at}:
             both = hypotheses.nuisance_estimate(None if is_drift else row, moved_part, place)
             focus, other = both.p_value([_FOCAL, _CHANGE]), both.p_value([n for n in both.names if n != _CHANGE])
@@ -107,14 +106,14 @@ class _FocalHypotheses:
         n = len(self.observations.A)
         profile = np.arange(n) / (n - 1) if row is None else (np.arange(n) >= row).astype(float)
         nuisances = [
-            NuisanceParameter.of_view_nuisance(_FOCAL, _MAX_FOCAL_DEVIATION, self.model, FOCAL),
-            NuisanceParameter.of_view_nuisance(_CHANGE, _MAX_FOCAL_DEVIATION, self.model, FOCAL, profile),
+            NuisanceParameter.of_view_nuisance(_FOCAL, _MAX_FOCAL_DEVIATION, self.model, FOCAL_LENGTH),
+            NuisanceParameter.of_view_nuisance(_CHANGE, _MAX_FOCAL_DEVIATION, self.model, FOCAL_LENGTH, profile),
         ]
         if moved is not None:
-            nuisances += change_point_nuisances(self.model, TRANSFORM_COLUMNS[moved], place)
+            nuisances += change_point_nuisances(self.model, moved, place)
         return estimate_nuisances(
             self.model,
-            self.observations.linearized,
+            self.observations.board_poses,
             self.observations.corner_sigma_px,
             self.noise,
             nuisances,

@@ -56,7 +56,7 @@ def intrinsics_from_images(fit: IntrinsicsFit) -> IntrinsicsFit | None:
     change = found.deviation_from(fit)
     is_relevant = (
         np.abs(change[1:4]).max() > _MIN_RELATIVE_DEVIATION
-        or _distortion_difference_px(found.camera, fit.camera, fit.observations.stack) > _MIN_DISTORTION_PX
+        or _distortion_difference_px(found.camera, fit.camera, fit.observations.corners) > _MIN_DISTORTION_PX
     )
     return found if is_relevant else None
 
@@ -173,7 +173,7 @@ def _is_relevant(
     group: str, deviations: dict[str, tuple[float, float]], best: IntrinsicsFit, stated: IntrinsicsFit
 ) -> bool:
     if group == "distortion":
-        return _distortion_difference_px(best.camera, stated.camera, stated.observations.stack) > _MIN_DISTORTION_PX
+        return _distortion_difference_px(best.camera, stated.camera, stated.observations.corners) > _MIN_DISTORTION_PX
     return float(np.linalg.norm([deviations[name][0] for name in _PARAMETER_GROUPS[group]])) > _MIN_RELATIVE_DEVIATION
 
 
@@ -193,7 +193,7 @@ def _finding(
     message, remedy = _DESCRIPTIONS[group](deviations, best, stated)
     if group == "distortion" and _is_undistorted(best, stated):
         edge_px = _distortion_difference_px(
-            stated.camera, _without_distortion(stated.camera), stated.observations.stack
+            stated.camera, _without_distortion(stated.camera), stated.observations.corners
         )
         return Finding(
             FindingCode.ALREADY_UNDISTORTED,
@@ -247,7 +247,7 @@ def _describe_principal_point(
 def _describe_distortion(
     deviations: dict[str, tuple[float, float]], best: IntrinsicsFit, stated: IntrinsicsFit
 ) -> tuple[str, str]:
-    edge_px = _distortion_difference_px(best.camera, stated.camera, stated.observations.stack)
+    edge_px = _distortion_difference_px(best.camera, stated.camera, stated.observations.corners)
     k1, k2 = stated.camera.distortion[:2] + np.array([deviations["k1"][0], deviations["k2"][0]])
     return (
         f"the lens bends the picture otherwise than the lens file says, by {edge_px:.1f} px at the edge of what was"
@@ -275,8 +275,10 @@ def _without_distortion(camera: CameraModel) -> CameraModel:
 
 def _is_undistorted(best: IntrinsicsFit, stated: IntrinsicsFit) -> bool:
     """Nothing is left of a stated distortion that would show."""
-    stated_px = _distortion_difference_px(stated.camera, _without_distortion(stated.camera), stated.observations.stack)
-    left_px = _distortion_difference_px(best.camera, _without_distortion(best.camera), stated.observations.stack)
+    stated_px = _distortion_difference_px(
+        stated.camera, _without_distortion(stated.camera), stated.observations.corners
+    )
+    left_px = _distortion_difference_px(best.camera, _without_distortion(best.camera), stated.observations.corners)
     return stated_px > _MIN_DISTORTION_PX and left_px < max(_UNDISTORTED_FRACTION * stated_px, _MIN_DISTORTION_PX)
 
 

@@ -88,7 +88,7 @@ def ranked_hypotheses(
     """
     n = len(fields)
     sample = np.unique(np.linspace(0, n - 1, min(n, _SCREENING_PAIRS)).astype(int))
-    P = observations.poses.camera_T_board
+    P = observations.pose_fits.camera_T_board
     screened: list[tuple[float, PoseFormatHypothesis]] = []
     for hypothesis in _rotation_hypotheses(pose_convention.pose_format, fields.shape[1]):
         poses = hypothesis.poses(fields[sample], pose_convention)
@@ -175,7 +175,7 @@ def _with_estimate(
     read = _with_poses(problem, observations, poses)
     free = replace(problem, robot_noise=None)
     joints: list[JointEstimate] = []
-    for start in initial_estimates(free, read.A, read.poses.camera_T_board):
+    for start in initial_estimates(free, read.A, read.pose_fits.camera_T_board):
         try:
             with np.errstate(all="ignore"):
                 joints.append(joint_estimate(free, read, start.X, start.Y, posterior=False))

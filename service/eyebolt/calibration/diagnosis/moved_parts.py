@@ -60,19 +60,19 @@ def find_change_among_excluded(
     first = bool(out.size) and out[0] == 0
     if len(out) < MIN_PAIRS_PER_SEGMENT or out[-1] - out[0] >= len(out) or not (first or out[-1] == len(used) - 1):
         return None
-    A, P = observations.A[out], observations.poses.camera_T_board[out]
+    A, P = observations.A[out], observations.pose_fits.camera_T_board[out]
     changes: dict[MovedPart, Array] = {
-        "camera": se3.inverse(start.X) @ A @ start.Y @ se3.inverse(P),
-        "board": se3.inverse(start.Y) @ se3.inverse(A) @ start.X @ P,
+        MovedPart.CAMERA: se3.inverse(start.X) @ A @ start.Y @ se3.inverse(P),
+        MovedPart.BOARD: se3.inverse(start.Y) @ se3.inverse(A) @ start.X @ P,
     }
     differences = {moved_part: _max_difference(change) for moved_part, change in changes.items()}
-    moved_part: MovedPart = "camera" if differences["camera"][0] < differences["board"][0] else "board"
-    other: MovedPart = "board" if moved_part == "camera" else "camera"
+    closer = differences[MovedPart.CAMERA][0] < differences[MovedPart.BOARD][0]
+    moved_part = MovedPart.CAMERA if closer else MovedPart.BOARD
     translation_m, rotation_rad = differences[moved_part]
     if (
         translation_m > _SAME_CHANGE_M
         or rotation_rad > _SAME_CHANGE_RAD
-        or differences[other][0] < _IMPROVEMENT_RATIO * translation_m
+        or differences[moved_part.other][0] < _IMPROVEMENT_RATIO * translation_m
     ):
         return None
     change = se3.log(changes[moved_part])
@@ -126,10 +126,10 @@ def _change_point_finding(mount: Mount, step_change: StepChange, index: int, kep
         f"the {part} moved before pair {index}, by {translation_mm:.2f} mm and {rotation_deg:.2f} deg: the result uses"
         f" the pairs {'before it' if kept_before else 'from there on'} and excludes the others"
     )
-    if part == "camera" and kept_before:
+    if part is MovedPart.CAMERA and kept_before:
         remedy = "fasten the camera and take all pairs again."
         return Finding(FindingCode.CAMERA_MOVED, Severity.STOP, message, evidence, remedy)
-    if part == "camera":
+    if part is MovedPart.CAMERA:
         return Finding(FindingCode.CAMERA_MOVED, Severity.WARN, message, evidence, "fasten the camera.")
     remedy = "fasten the board before the next session."
     return Finding(FindingCode.BOARD_MOVED, Severity.WARN, message, evidence, remedy)
@@ -138,7 +138,7 @@ def _change_point_finding(mount: Mount, step_change: StepChange, index: int, kep
 def _controller_change_finding(mount: Mount, part: MovedPart, index: int, evidence: dict[str, float]) -> Finding:
     """The finding on a change too large for a slip: the same data, but no pair shows which side has the right poses."""
     # The tool is on the flange's side of the chain: that of the board if the camera is fixed, else of the camera.
-    is_tool = (part == "board") == (mount is Mount.FIXED)
+    is_tool = (part is MovedPart.BOARD) == (mount is Mount.FIXED)
     name, other = ("tool", "world or user frame") if is_tool else ("user frame", "tool")
     message = (
         f"from pair {index} on the poses refer to another {name}, or the {part} was moved: a change of"

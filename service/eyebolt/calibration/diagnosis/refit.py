@@ -7,10 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eyebolt.calibration.estimation import (
+    BOARD_SCALE,
     FIRST_LENS_PARAMETER,
-    FOCAL,
-    SCALE,
-    TRANSFORM_COLUMNS,
+    FOCAL_LENGTH,
     LinearModel,
     MovedPart,
     NuisanceEstimate,
@@ -50,7 +49,12 @@ class IntrinsicsFit:
     def as_stated(problem: Problem, observations: Observations) -> IntrinsicsFit:
         """Everything as the station states it."""
         return IntrinsicsFit.with_intrinsics(
-            problem, observations.A, observations.stack, observations.poses, 1.0, with_distortion_terms(problem.camera)
+            problem,
+            observations.A,
+            observations.corners,
+            observations.pose_fits,
+            1.0,
+            with_distortion_terms(problem.camera),
         )
 
     @staticmethod
@@ -74,26 +78,26 @@ class IntrinsicsFit:
         distortion = self.camera.distortion.copy()
         distortion[:2] += change[4:]
         camera = replace(self.camera, matrix=matrix, distortion=distortion)
-        old = self.observations.stack
+        old = self.observations.corners
         stack = CornerObservations(old.points_m * scale, old.corners_px, old.weights)
-        start = self.observations.poses.camera_T_board.copy()
+        start = self.observations.pose_fits.camera_T_board.copy()
         # A longer lens sees the same picture from farther away.
         start[:, :3, 3] *= scale * focal
         poses, rss = refine_board_poses(camera, stack, start)
         if not np.isfinite(rss).all():
             return None
-        refined = replace(self.observations.poses, camera_T_board=poses, rss_px2=rss)
+        refined = replace(self.observations.pose_fits, camera_T_board=poses, rss_px2=rss)
         return IntrinsicsFit.with_intrinsics(
             self.relaxed_problem, self.observations.A, stack, refined, self.scale * scale, camera
         )
 
     def with_refitted_board_poses(self) -> IntrinsicsFit:
         """The board poses sought from nothing: through another lens the other tilt of a view may be the right one."""
-        poses = fit_board_poses(self.camera, self.observations.stack)
+        poses = fit_board_poses(self.camera, self.observations.corners)
         if not np.isfinite(poses.rss_px2).all():
             return self
         return IntrinsicsFit.with_intrinsics(
-            self.relaxed_problem, self.observations.A, self.observations.stack, poses, self.scale, self.camera
+            self.relaxed_problem, self.observations.A, self.observations.corners, poses, self.scale, self.camera
         )
 
     def deviation_from(self, stated: IntrinsicsFit) -> Array:
@@ -113,10 +117,10 @@ class IntrinsicsFit:
 
         ``posterior``: see ``estimate_nuisances``.
         """
-        model = linearize(self.relaxed_problem, self.observations.linearized, self.observations.A, X, Y)
+        model = linearize(self.relaxed_problem, self.observations.board_poses, self.observations.A, X, Y)
         return estimate_nuisances(
             model,
-            self.observations.linearized,
+            self.observations.board_poses,
             self.observations.corner_sigma_px,
             noise,
             self._nuisance_parameters(model),
@@ -127,18 +131,16 @@ class IntrinsicsFit:
         self, X: Array, Y: Array, noise: RobotNoise, moved_part: MovedPart, before: int
     ) -> NuisanceEstimate:
         """The same doubts together with those of a camera or board that moved before row ``before``."""
-        model = linearize(self.relaxed_problem, self.observations.linearized, self.observations.A, X, Y)
-        nuisances = self._nuisance_parameters(model) + change_point_nuisances(
-            model, TRANSFORM_COLUMNS[moved_part], before
-        )
+        model = linearize(self.relaxed_problem, self.observations.board_poses, self.observations.A, X, Y)
+        nuisances = self._nuisance_parameters(model) + change_point_nuisances(model, moved_part, before)
         return estimate_nuisances(
-            model, self.observations.linearized, self.observations.corner_sigma_px, noise, nuisances
+            model, self.observations.board_poses, self.observations.corner_sigma_px, noise, nuisances
         )
 
     def _nuisance_parameters(self, model: LinearModel) -> list[NuisanceParameter]:
         focal_px = float(self.camera.matrix[0, 0])
         per_unit = (1.0, 1.0, focal_px, focal_px, 1.0, 1.0)
-        places = (SCALE, FOCAL, *range(FIRST_LENS_PARAMETER, FIRST_LENS_PARAMETER + len(_NUISANCE_SIGMAS)))
+        places = (BOARD_SCALE, FOCAL_LENGTH, *range(FIRST_LENS_PARAMETER, FIRST_LENS_PARAMETER + len(_NUISANCE_SIGMAS)))
         return [
             NuisanceParameter.of_view_nuisance(name, sigma, model, place, unit)
             for (name, sigma), place, unit in zip(NUISANCE_LIMITS.items(), places, per_unit, strict=True)
@@ -146,8 +148,8 @@ class IntrinsicsFit:
 
     def deviation_by_images(self) -> tuple[Array, float]:
         """The lens change (6,) that the pictures by themselves ask for, and its normalised square. No arm, no scale."""
-        linearized = self.observations.linearized
-        lens = [FOCAL, *range(FIRST_LENS_PARAMETER, FIRST_LENS_PARAMETER + len(_NUISANCE_SIGMAS))]
+        linearized = self.observations.board_poses
+        lens = [FOCAL_LENGTH, *range(FIRST_LENS_PARAMETER, FIRST_LENS_PARAMETER + len(_NUISANCE_SIGMAS))]
         focal_px = float(self.camera.matrix[0, 0])
         unit = np.array([1.0, focal_px, focal_px, 1.0, 1.0])
         noise = self.observations.corner_sigma_px**2

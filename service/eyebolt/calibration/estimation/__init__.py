@@ -14,23 +14,22 @@ from eyebolt.calibration.estimation.initialization import (
     coarse_residuals_m,
     consensus_start,
     initial_estimates,
-    is_plausible_noise,
     resolve_tilt_branches,
 )
 from eyebolt.calibration.estimation.linearization import (
+    BOARD_SCALE,
     FIRST_LENS_PARAMETER,
-    FOCAL,
-    SCALE,
-    TRANSFORM_COLUMNS,
+    FOCAL_LENGTH,
     BoardPoses,
     LinearModel,
     MovedPart,
+    Observations,
     fit_linear,
     invert_information,
     linearize,
     linearize_board_poses,
 )
-from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate, Observations, joint_estimate
+from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate, joint_estimate
 from eyebolt.calibration.estimation.nuisance_parameters import (
     NuisanceEstimate,
     NuisanceParameter,
@@ -38,8 +37,8 @@ from eyebolt.calibration.estimation.nuisance_parameters import (
     estimate_nuisances,
 )
 from eyebolt.calibration.estimation.observability import rotation_spread, unobservable_directions, weakest_direction
-from eyebolt.calibration.estimation.robot_noise import reml_noise, variance_of
-from eyebolt.calibration.estimation.statistics import chi2_isf, chi2_sf, f_sf
+from eyebolt.calibration.estimation.robot_noise import is_plausible_noise, noise_dof, reml_noise, variance_of
+from eyebolt.calibration.estimation.statistics import chi2_isf, chi2_sf, f_sf, mahalanobis_sq
 from eyebolt.calibration.estimation.vertical_axis import (
     describe_missing_height,
     slide_along_vertical,
@@ -49,12 +48,11 @@ from eyebolt.calibration.estimation.vertical_axis import (
 )
 
 __all__ = [
+    "BOARD_SCALE",
     "FIRST_LENS_PARAMETER",
-    "FOCAL",
+    "FOCAL_LENGTH",
     "GROSS_RESIDUAL_M",
     "PLAUSIBLE_RESIDUAL_M",
-    "SCALE",
-    "TRANSFORM_COLUMNS",
     "BoardPoses",
     "HeldOutError",
     "InitialEstimate",
@@ -82,6 +80,8 @@ __all__ = [
     "leave_one_out",
     "linearize",
     "linearize_board_poses",
+    "mahalanobis_sq",
+    "noise_dof",
     "reml_noise",
     "resolve_tilt_branches",
     "rotation_spread",

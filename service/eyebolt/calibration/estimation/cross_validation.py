@@ -1,4 +1,4 @@
-"""What the other pairs predict for each pair: the held-out error, and the ground for leaving a pair out."""
+"""Leave-one-out residuals: each pair predicted by the others, for the held-out error and for outlier rejection."""
 
 from __future__ import annotations
 
@@ -9,72 +9,74 @@ import numpy as np
 from eyebolt.calibration.estimation.linearization import LinearModel, invert_information
 from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate
 from eyebolt.calibration.estimation.robot_noise import variance_of
+from eyebolt.calibration.estimation.statistics import mahalanobis_sq
 from eyebolt.geometry import Array, se3
 
 
 @dataclass(frozen=True)
-class LooResiduals:
-    """How far n pairs lie from a prediction that did not use them.
-
-    ``offset`` (n, 6): predicted to seen board pose, metres and radians. ``mahalanobis_sq`` (n,): normalised, 6 expected.
-    """
+class PredictionResiduals:
+    """Residuals of n pairs about a prediction that did not use them."""
 
     offset: Array
+    """(n, 6), m and rad: predicted to observed board pose, board frame"""
     mahalanobis_sq: Array
+    """(n,): squared Mahalanobis distance, chi-squared with 6 degrees of freedom if all is as stated"""
 
 
-def leave_one_out(joint: JointEstimate) -> LooResiduals:
-    """Every pair predicted by the others, at the most likely noise."""
+def leave_one_out(joint: JointEstimate) -> PredictionResiduals:
+    """The leave-one-out residual of every pair, at the most likely noise, without solving again."""
     model, fits = joint.model, joint.fits
     design, weighted = fits.design, fits.weighted_design[0]
     weighted_transposed = np.swapaxes(weighted, -1, -2)
+    # Without pair i the normal equations are (N - N_i) z = N z_all - r_i.
     others = invert_information(fits.normal[0] - weighted_transposed @ design)
     right = (weighted_transposed @ model.offset[..., None])[..., 0]
-    # Without pair i the normal equations read (N - N_i) z = N z_all - r_i.
     z = (others @ (fits.normal[0] @ fits.z[0] - right)[..., None])[..., 0]
     residual = model.offset - (design @ z[..., None])[..., 0]
     C = model.covariance(joint.corner_sigma_px, variance_of(joint.noise.best)[None])[0]
     return _residuals(model, residual, C + design @ others @ np.swapaxes(design, -1, -2))
 
 
-def unused_pair_residuals(joint: JointEstimate, model: LinearModel) -> LooResiduals:
-    """Pairs that took no part: ``model`` holds them, linearised about the estimate.
+def unused_pair_residuals(joint: JointEstimate, model: LinearModel) -> PredictionResiduals:
+    """The residuals of pairs that ``joint`` did not use; ``model`` holds them, linearised about the estimate.
 
-    What the pairs of the estimate say of a lens with a stated doubt holds for them too.
+    Lens parameters with a stated sigma are predicted at the values that the estimate found for them.
     """
     C = model.covariance(joint.corner_sigma_px, variance_of(joint.noise.best)[None])[0]
-    fits, observable_basis = joint.fits, joint.model.observable_basis
-    p = observable_basis.shape[1]
-    design = replace(model, observable_basis=observable_basis).design(model.prior_nuisances)
-    # Averaged over the noise the transforms are a little less certain than at the most likely one.
-    extra_covariance = joint.covariance - observable_basis @ fits.covariance[0, :p, :p] @ observable_basis.T
+    fits, basis = joint.fits, joint.model.observable_basis
+    p = basis.shape[1]
+    design = replace(model, observable_basis=basis).design(model.prior_nuisances)
+    excess = joint.covariance_excess()
     estimate_covariance = design @ fits.covariance[0] @ np.swapaxes(design, -1, -2)
-    noise_covariance = model.transform_jacobian @ extra_covariance @ np.swapaxes(model.transform_jacobian, -1, -2)
+    noise_covariance = model.transform_jacobian @ excess @ np.swapaxes(model.transform_jacobian, -1, -2)
     residual = model.offset - design[..., p:] @ fits.z[0, p:]
     return _residuals(model, residual, C + estimate_covariance + noise_covariance)
 
 
-def _residuals(model: LinearModel, offset: Array, covariance: Array) -> LooResiduals:
-    mahalanobis_sq = np.einsum("ni,ni->n", offset, np.linalg.solve(covariance, offset[..., None])[..., 0])
-    return LooResiduals((model.to_board @ offset[..., None])[..., 0], mahalanobis_sq)
+def _residuals(model: LinearModel, offset: Array, covariance: Array) -> PredictionResiduals:
+    return PredictionResiduals((model.to_board @ offset[..., None])[..., 0], mahalanobis_sq(offset, covariance))
 
 
 @dataclass(frozen=True)
 class HeldOutError:
-    """Error at the board of pairs that were not used; ``reduced_chi2`` (squared) is 1 when it is as predicted."""
+    """Error at the board of pairs that the prediction did not use."""
 
     count: int
+    """number of pairs"""
     rms_mm: float
+    """RMS over pairs and corners of the board of the displacement between prediction and image"""
     worst_mm: float
+    """the same for the worst pair"""
     reduced_chi2: float
+    """mean squared Mahalanobis distance over its expectation, 6; 1 if all is as stated"""
 
 
-def held_out_error(residuals: LooResiduals, board_corners_m: Array) -> HeldOutError | None:
-    """RMS displacement of the board's corners between prediction and picture; None without pairs."""
+def held_out_error(residuals: PredictionResiduals, board_corners_m: Array) -> HeldOutError | None:
+    """The summary of ``residuals`` at the corners of the board (K, 3); None without pairs."""
     if not len(residuals.mahalanobis_sq):
         return None
-    moved = se3.apply(se3.exp(residuals.offset), board_corners_m) - board_corners_m
-    per_pair_mm = np.sqrt((moved**2).sum(axis=-1).mean(axis=-1)) * 1e3
+    displacement = se3.apply(se3.exp(residuals.offset), board_corners_m) - board_corners_m
+    per_pair_mm = np.sqrt((displacement**2).sum(axis=-1).mean(axis=-1)) * 1e3
     return HeldOutError(
         len(per_pair_mm),
         float(np.sqrt((per_pair_mm**2).mean())),

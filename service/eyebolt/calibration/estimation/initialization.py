@@ -20,9 +20,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from eyebolt.calibration.estimation.maximum_likelihood import Observations
+from eyebolt.calibration.estimation.linearization import Observations
 from eyebolt.calibration.estimation.vertical_axis import one_axis_estimate, slide_to_plausible, vertical_directions
-from eyebolt.calibration.problem import Problem, RobotNoise
+from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import Array, FlangeRotation, se3
 
 _MAX_ROTATION_RAD = np.deg2rad(170.0)
@@ -109,7 +109,7 @@ _POOR_RESIDUAL_M = 0.005
 
 def consensus_start(problem: Problem, observations: Observations) -> tuple[InitialEstimate, Mask]:
     """The closed form that most pairs agree with, and which rows (n,) bool agree with it."""
-    P = observations.poses.camera_T_board
+    P = observations.pose_fits.camera_T_board
     starts = initial_estimates(problem, observations.A, P)
     residuals = [coarse_residuals_m(problem, observations, s) for s in starts]
     best = int(np.argmin([np.median(s) for s in residuals]))
@@ -138,14 +138,14 @@ def coarse_residuals_m(problem: Problem, observations: Observations, start: Init
     """Distance in metres (n,) at the board between prediction and picture; the measure for coarse agreement."""
     predicted = se3.inverse(start.X) @ observations.A @ start.Y
     extent = problem.board_corners_m[[0, -1]]
-    moved = se3.apply(predicted, extent) - se3.apply(observations.poses.camera_T_board, extent)
+    moved = se3.apply(predicted, extent) - se3.apply(observations.pose_fits.camera_T_board, extent)
     out: Array = np.sqrt((moved**2).sum(axis=-1).mean(axis=-1))
     return out
 
 
 def resolve_tilt_branches(problem: Problem, observations: Observations, start: InitialEstimate) -> Observations:
     """Of each view's two planar tilt branches, the one that the other views agree with, where both are plausible."""
-    poses = observations.poses
+    poses = observations.pose_fits
     predicted = se3.inverse(start.X) @ observations.A @ start.Y
     ambiguous = poses.other_rss_px2 < 4 * poses.rss_px2 + 1e-12
     first = se3.rotation_angle(np.swapaxes(predicted, -1, -2)[..., :3, :3] @ poses.camera_T_board[..., :3, :3])
@@ -153,22 +153,16 @@ def resolve_tilt_branches(problem: Problem, observations: Observations, start: I
     swap = ambiguous & (second < first)
     if not swap.any():
         return observations
-    return Observations.of(problem, observations.A, observations.stack, poses.with_branches_swapped(swap))
+    return Observations.of(problem, observations.A, observations.corners, poses.with_branches_swapped(swap))
 
 
 # Medians at the board: pairs this bad have something wrong with all of them; pairs this good may be right.
 GROSS_RESIDUAL_M, PLAUSIBLE_RESIDUAL_M = 0.004, 0.003
-_PLAUSIBLE_RAD = float(np.deg2rad(1.0))
-
-
-def is_plausible_noise(noise: RobotNoise) -> bool:
-    """Whether an arm may scatter like that; an estimate that says more than this is wrong in something else."""
-    return noise.translation_m < PLAUSIBLE_RESIDUAL_M and noise.rotation_rad < _PLAUSIBLE_RAD
 
 
 def best_initial_estimate(problem: Problem, observations: Observations) -> tuple[InitialEstimate, float]:
     """The closed form that fits ``observations`` best, and its misfit at the board in metres, median over the pairs."""
-    starts = initial_estimates(problem, observations.A, observations.poses.camera_T_board)
+    starts = initial_estimates(problem, observations.A, observations.pose_fits.camera_T_board)
     residuals_m = [float(np.median(coarse_residuals_m(problem, observations, start))) for start in starts]
     best = int(np.argmin(residuals_m))
     return starts[best], residuals_m[best]

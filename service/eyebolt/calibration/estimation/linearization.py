@@ -181,7 +181,9 @@ class LinearModel:
     def design(self, nuisances: tuple[int, ...]) -> Array:
         """(n, 6, p + k): derivative of the offsets by the observable changes, then by the k ``nuisances``."""
         observable = self.transform_jacobian @ self.observable_basis
-        return np.concatenate([observable, self.nuisance_jacobian[..., nuisances]], axis=-1) if nuisances else observable
+        return (
+            np.concatenate([observable, self.nuisance_jacobian[..., nuisances]], axis=-1) if nuisances else observable
+        )
 
     def covariance(self, corner_sigma_px: float, variances: Array) -> Array:
         """C (m, n, 6, 6) of the offsets, for m choices of the arm's ``variances`` (m, 6) at the flange."""

@@ -1,4 +1,9 @@
-"""The joint estimate: both transforms, with every arm pose allowed to err by its noise, on the corners themselves."""
+"""The joint estimate of X and Y, with every arm pose in error by the noise of the arm, on the corners themselves.
+
+Gauss-Newton on the linear model of board poses, alternating with the noise of the arm where that is estimated. The
+corners are linearised at the pose fit of each view and once more at the board pose that the estimated error of the arm
+implies; a third linearisation would change terms of second order only.
+"""
 
 from __future__ import annotations
 
@@ -7,11 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from eyebolt.calibration.estimation.linearization import (
-    FOCAL,
-    SCALE,
+    BOARD_SCALE,
+    FOCAL_LENGTH,
     BoardPoses,
     LinearFits,
     LinearModel,
+    Observations,
     fit_linear,
     linearize,
     linearize_board_poses,
@@ -25,97 +31,103 @@ from eyebolt.calibration.estimation.robot_noise import (
 )
 from eyebolt.calibration.estimation.statistics import chi2_isf
 from eyebolt.calibration.problem import Problem, RobotNoise
-from eyebolt.geometry import Array, CameraModel, RowSelection, se3
-from eyebolt.observations import CornerObservations, PoseFits
+from eyebolt.geometry import Array, CameraModel, se3
 
-# Corners are never known better than this; it keeps noiseless data (tests, drawings) solvable.
-_MIN_CORNER_SIGMA_PX = 0.003
 _MAX_ITERATIONS = 30
-_SIGNIFICANCE = 1e-5
-
-
-@dataclass(frozen=True)
-class Observations:
-    """What the solver takes from the pairs: chain ``A`` (n, 4, 4), padded corners, board pose of each view alone.
-
-    ``linearized``: the corners linearised at those poses.
-    """
-
-    A: Array
-    stack: CornerObservations
-    poses: PoseFits
-    linearized: BoardPoses
-
-    @staticmethod
-    def of(problem: Problem, A: Array, stack: CornerObservations, poses: PoseFits) -> Observations:
-        """The views with their corners linearised; every pose must be usable."""
-        return Observations(A, stack, poses, linearize_board_poses(problem, stack, poses.camera_T_board))
-
-    def subset(self, rows: RowSelection) -> Observations:
-        """The same for the views at ``rows``."""
-        return Observations(self.A[rows], self.stack[rows], self.poses[rows], self.linearized[rows])
-
-    @property
-    def corner_sigma_px(self) -> float:
-        """Corner noise, pixels per coordinate, from what each view's own best pose leaves over."""
-        dof = 2 * self.stack.weights.sum() - 6 * len(self.A)
-        if dof <= 0:
-            return 0.1
-        return max(float(np.sqrt(self.poses.rss_px2.sum() / dof)), _MIN_CORNER_SIGMA_PX)
+# Largest rotation of one step, radians: beyond it the linear model of a poor start is meaningless.
+_MAX_STEP_RAD = 0.5
+# Squared length of a negligible step in standard deviations of the estimate: a thousandth of one.
+_NEGLIGIBLE_STEP_SQ = 1e-6
+# p-value below which the residuals contradict a stated noise.
+_CONTRADICTION_P = 1e-5
 
 
 @dataclass(frozen=True)
 class JointEstimate:
-    """The estimate and everything that its error statement needs.
+    """The estimate of X and Y and everything that its error statement needs.
 
-    ``X``, ``Y`` (4, 4) metres; ``model`` linearised there but for a last short step; ``linearized``: the corners behind it;
-    ``corner_sigma_px``; ``noise`` of the arm; the posterior of the change z = (X, Y) as a mixture over noise choices:
-    ``weights`` (m,), ``means`` (m, 12), ``covariances`` (m, 12, 12), relative to X and Y; ``fits``: at the most likely
-    noise; ``converged``; ``variance_inflation``: how many times the stated variance the pairs show (1 where it holds or was
-    estimated), already in ``covariances``.
+    The posterior of the change z (12,) of (X, Y), perturbed on the right, is a Gaussian mixture with one component for
+    each of the m noise values.
     """
 
     X: Array
+    """(4, 4), metres: mean of the posterior"""
     Y: Array
+    """(4, 4), metres"""
     model: LinearModel
-    linearized: BoardPoses
+    """linearised at the estimate but for a last negligible step"""
+    board_poses: BoardPoses
+    """the linearised corners behind ``model``"""
     corner_sigma_px: float
+    """corner noise, pixels per coordinate"""
     noise: NoisePosterior
+    """noise of the arm"""
     weights: Array
+    """(m,), sum 1: weights of the mixture"""
     means: Array
+    """(m, 12), m and rad: means, relative to X and Y"""
     covariances: Array
+    """(m, 12, 12): covariances, ``variance_inflation`` included"""
     fits: LinearFits
+    """fit at the most likely noise"""
     converged: bool
+    """whether the iteration ended with a negligible step"""
     variance_inflation: float
+    """variance of the residuals over that of the stated noise; 1 where they agree or the noise was estimated"""
 
     @property
     def covariance(self) -> Array:
-        """(12, 12) of the whole mixture, order X then Y, each (translation, rotation)."""
+        """(12, 12) of the mixture, X then Y, each (translation, rotation)."""
         centred = self.means - self.weights @ self.means
         within = np.einsum("m,mij->ij", self.weights, self.covariances)
         out: Array = within + np.einsum("m,mi,mj->ij", self.weights, centred, centred)
         return out
 
+    def covariance_excess(self, rows: slice = slice(None)) -> Array:
+        """``covariance`` minus the covariance of the fit at the most likely noise, for ``rows`` of X and Y.
+
+        The uncertainty of the noise, or a stated noise that the residuals contradict. A fit with further unknowns has
+        no mixture of its own; its covariance is widened by this.
+        """
+        basis = self.model.observable_basis[rows]
+        p = basis.shape[1]
+        out: Array = self.covariance[rows, rows] - basis @ self.fits.covariance[0, :p, :p] @ basis.T
+        return out
+
+    def covariance_with_nuisances(self) -> Array:
+        """(6 + k, 6 + k) of X and the k nuisance parameters with a stated sigma.
+
+        The block of X is that of the mixture; the others are those at the most likely noise, inflated as stated.
+        """
+        basis = self.model.observable_basis
+        p, count = basis.shape[1], len(self.model.prior_nuisances)
+        selection = np.zeros((6 + count, p + count))
+        selection[:6, :p], selection[6:, p:] = basis[:6], np.eye(count)
+        out: Array = selection @ self.fits.covariance[0] @ selection.T * self.variance_inflation
+        out[:6, :6] = self.covariance[:6, :6]
+        return out
+
     @property
     def normal(self) -> Array:
-        """(12, 12) information about X and Y at the most likely noise, whatever else is carried along."""
-        observable_basis, normal = self.model.observable_basis, self.fits.normal[0]
-        p = observable_basis.shape[1]
+        """(12, 12) information about X and Y at the most likely noise, nuisance parameters eliminated."""
+        basis, normal = self.model.observable_basis, self.fits.normal[0]
+        p = basis.shape[1]
         own, cross, other = normal[:p, :p], normal[:p, p:], normal[p:, p:]
-        # What is carried along has a stated sigma, so it always has information.
-        out: Array = observable_basis @ (own - cross @ np.linalg.solve(other, cross.T)) @ observable_basis.T
+        # Every nuisance parameter of the fit has a stated sigma, so ``other`` is never singular.
+        out: Array = basis @ (own - cross @ np.linalg.solve(other, cross.T)) @ basis.T
         return out
 
     def with_scale_and_focal_free(self, camera: CameraModel) -> LinearFits:
-        """The fit at the most likely noise with board scale and focal length free beside the transforms.
+        """The fit at the most likely noise with board scale and focal length as free parameters.
 
-        These two are the first unknowns after the free changes of X and Y; other doubts about ``camera`` follow.
+        They are the first two unknowns after the observable changes of X and Y; the other parameters of ``camera`` with
+        a stated sigma follow.
         """
-        # A free focal length leaves nothing to a stated doubt about it.
+        # A free focal length makes the prior of fx and fy void.
         named = zip(self.model.prior_nuisances, camera.sigma, strict=True)
         others = tuple(k for k, name in named if name not in ("fx", "fy"))
         variances = variance_of(self.noise.best)[None]
-        return fit_linear(self.model, self.corner_sigma_px, variances, (SCALE, FOCAL, *others))
+        return fit_linear(self.model, self.corner_sigma_px, variances, (BOARD_SCALE, FOCAL_LENGTH, *others))
 
 
 def joint_estimate(
@@ -126,52 +138,50 @@ def joint_estimate(
     noise_start: RobotNoise | None = None,
     posterior: bool = True,
 ) -> JointEstimate:
-    """Iterates from X, Y to the maximum-likelihood estimate.
+    """The maximum-likelihood estimate, iterated from X, Y (4, 4).
 
-    Noise is taken as ``problem.robot_noise`` states it, or estimated along the way. ``posterior`` False is for trials:
-    the corners stay linearised where they are, and the noise is taken for known.
+    The noise of the arm is ``problem.robot_noise`` or, where that is None, estimated from ``noise_start``. With
+    ``posterior`` False, for trials with other pairs, the corners are not linearised anew and the noise counts as known.
     """
     corner_sigma_px = observations.corner_sigma_px
     noise = problem.robot_noise or noise_start
-    linearized = observations.linearized
-    optimum = _optimize(problem, observations.A, linearized, corner_sigma_px, X, Y, noise)
+    board_poses = observations.board_poses
+    optimum = _optimize(problem, observations.A, board_poses, corner_sigma_px, X, Y, noise)
     if posterior and optimum.converged:
-        linearized = linearize_board_poses(problem, observations.stack, optimum.camera_T_board)
-        optimum = _optimize(problem, observations.A, linearized, corner_sigma_px, optimum.X, optimum.Y, optimum.noise)
-    return _with_posterior(problem, optimum, linearized, corner_sigma_px, posterior)
+        board_poses = linearize_board_poses(problem, observations.corners, optimum.camera_T_board)
+        optimum = _optimize(problem, observations.A, board_poses, corner_sigma_px, optimum.X, optimum.Y, optimum.noise)
+    return _with_posterior(problem, optimum, board_poses, corner_sigma_px, posterior)
 
 
 @dataclass(frozen=True)
 class _Optimum:
-    """``model`` linearised at ``X``, ``Y``, whose best step from there is too short to matter if ``converged``.
-
-    ``noise`` that goes with it, ``fits`` at that noise; ``camera_T_board`` (n, 4, 4): where the boards are then.
-    """
-
     X: Array
     Y: Array
     model: LinearModel
+    """linearised at X, Y; its best step is negligible if ``converged``"""
     noise: RobotNoise
     fits: LinearFits
+    """at ``noise``"""
     converged: bool
     camera_T_board: Array
+    """(n, 4, 4): board poses with the estimated errors of the arm and the nuisances applied"""
 
 
 def _optimize(
     problem: Problem,
     A: Array,
-    linearized: BoardPoses,
+    board_poses: BoardPoses,
     corner_sigma_px: float,
     X: Array,
     Y: Array,
     noise: RobotNoise | None,
 ) -> _Optimum:
-    """The transforms and the noise that fit the poses seen best, from ``X``, ``Y``."""
+    """Gauss-Newton from X, Y on fixed ``board_poses``, the noise estimated anew at every step unless it is stated."""
     converged = False
     updated = np.stack([X, Y])
     for _ in range(_MAX_ITERATIONS):
         X, Y = updated
-        model = linearize(problem, linearized, A, X, Y)
+        model = linearize(problem, board_poses, A, X, Y)
         if problem.robot_noise is None:
             estimated, fits = reml_noise(model, corner_sigma_px, noise)
         else:
@@ -182,27 +192,25 @@ def _optimize(
         noise = estimated
         step, normal = fits.z[0], fits.normal[0]
         z = model.observable_basis @ step[: model.observable_basis.shape[1]]
-        # A long step from a poor start would leave the range where the linear model means anything.
-        z = z * min(1.0, 0.5 / max(np.abs(z[[3, 4, 5, 9, 10, 11]]).max(), 1e-12))
+        z = z * min(1.0, _MAX_STEP_RAD / max(np.abs(z[[3, 4, 5, 9, 10, 11]]).max(), 1e-12))
         updated = np.stack([X, Y]) @ se3.exp(z.reshape(2, 6))
-        # Converged when the step is lost in the error of the estimate itself: a thousandth of it. What is carried along
-        # is measured anew from zero each time and takes no part in this.
+        # The nuisance parameters are estimated from zero at every step and take no part in the test of convergence.
         transforms = step.copy()
         transforms[model.observable_basis.shape[1] :] = 0.0
-        if float(transforms @ normal @ transforms) < 1e-6 or np.abs(z).max() < 1e-14:
+        if float(transforms @ normal @ transforms) < _NEGLIGIBLE_STEP_SQ or np.abs(z).max() < 1e-14:
             converged = True
             break
     arm_error = variance_of(estimated) * (fits.weight[0] @ fits.residual[0][..., None])[..., 0]
     displaced = (model.to_board @ arm_error[..., None])[..., 0]
-    carried = step[model.observable_basis.shape[1] :]
-    if carried.size:
-        displaced = displaced + linearized.nuisance_jacobian[..., model.prior_nuisances] @ carried
+    nuisances = step[model.observable_basis.shape[1] :]
+    if nuisances.size:
+        displaced = displaced + board_poses.nuisance_jacobian[..., model.prior_nuisances] @ nuisances
     camera_T_board = se3.inverse(updated[0]) @ A @ updated[1] @ se3.exp(displaced)
     return _Optimum(X, Y, model, estimated, fits, converged, camera_T_board)
 
 
 def _with_posterior(
-    problem: Problem, optimum: _Optimum, linearized: BoardPoses, corner_sigma_px: float, posterior: bool
+    problem: Problem, optimum: _Optimum, board_poses: BoardPoses, corner_sigma_px: float, posterior: bool
 ) -> JointEstimate:
     model, noise, fits = optimum.model, optimum.noise, optimum.fits
     noise_mixture, found, variance_inflation = stated_noise(noise), fits, 1.0
@@ -210,34 +218,35 @@ def _with_posterior(
         variance_inflation = _variance_inflation(fits, model.offset.size)
     elif posterior:
         noise_mixture, found = noise_posterior(model, corner_sigma_px, noise, fits)
-    observable_basis = model.observable_basis
-    p = observable_basis.shape[1]
-    means = found.z[:, :p] @ observable_basis.T
-    # The point estimate is the mean over what the noise may be, so move there.
+    basis = model.observable_basis
+    p = basis.shape[1]
+    means = found.z[:, :p] @ basis.T
+    # The point estimate is the mean of the posterior: X and Y move there.
     mean = noise_mixture.weights @ means
     X, Y = np.stack([optimum.X, optimum.Y]) @ se3.exp(mean.reshape(2, 6))
     return JointEstimate(
         X,
         Y,
         model,
-        linearized,
+        board_poses,
         corner_sigma_px,
         noise_mixture,
         noise_mixture.weights,
         means - mean,
-        observable_basis @ found.covariance[:, :p, :p] @ observable_basis.T * variance_inflation,
+        basis @ found.covariance[:, :p, :p] @ basis.T * variance_inflation,
         fits,
         optimum.converged,
         variance_inflation,
     )
 
 
-def _variance_inflation(stated: LinearFits, numbers: int) -> float:
-    """How many times the stated noise's variance the pairs show: 1 unless chance could hardly explain it.
+def _variance_inflation(fits: LinearFits, numbers: int) -> float:
+    """Reduced chi-squared of the fit at the stated noise, and 1 unless that is significantly too large.
 
-    The statement keeps its say in the estimate; the stated error is widened (R. T. Birge, Phys. Rev. 40, 1932).
+    The stated noise keeps its role in the estimate; the stated error is widened (R. T. Birge, Phys. Rev. 40, 1932).
+    ``numbers``: how many offsets were fitted.
     """
-    residual = stated.residual[0]
-    chi2 = float(np.einsum("ni,nij,nj->", residual, stated.weight[0], residual))
-    dof = numbers - stated.design.shape[-1]
-    return chi2 / dof if dof > 0 and chi2 > chi2_isf(dof, _SIGNIFICANCE) else 1.0
+    residual = fits.residual[0]
+    chi2 = float(np.einsum("ni,nij,nj->", residual, fits.weight[0], residual))
+    dof = numbers - fits.design.shape[-1]
+    return chi2 / dof if dof > 0 and chi2 > chi2_isf(dof, _CONTRADICTION_P) else 1.0

@@ -1,7 +1,8 @@
-"""Doubts set free beside the transforms, and which few of them explain the pairs as well as all together do.
+"""Nuisance parameters estimated jointly with the transforms, and which few of them explain the pairs.
 
-All doubts are estimated at once, with the arm's noise judged anew; what a smaller set leaves unexplained follows from
-that one estimate in closed form.
+All nuisance parameters are estimated at once, with the noise of the arm estimated anew. The residuals that a smaller set
+would leave follow from that one estimate in closed form: the Gaussian of the estimates, conditioned on the others being
+zero.
 """
 
 from __future__ import annotations
@@ -11,64 +12,78 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from eyebolt.calibration.estimation.linearization import FIRST_LENS_PARAMETER, BoardPoses, LinearModel
-from eyebolt.calibration.estimation.robot_noise import noise_posterior, reml_noise
+from eyebolt.calibration.estimation.linearization import FIRST_LENS_PARAMETER, BoardPoses, LinearModel, MovedPart
+from eyebolt.calibration.estimation.robot_noise import noise_dof, noise_posterior, reml_noise
 from eyebolt.calibration.estimation.statistics import f_sf
 from eyebolt.calibration.problem import RobotNoise
 from eyebolt.geometry import Array
 
-# How far a transform may move at the very most: metres, radians.
-_MAX_MOVE = 1.0
+# Prior sigma of a step change of a transform: metres, radians. It only keeps the fit solvable.
+_STEP_CHANGE_SIGMA = 1.0
+
+
+@dataclass(frozen=True)
+class NoiseComponent:
+    """The nuisance estimate under one value of the arm's noise."""
+
+    weight: float
+    """posterior probability of that noise"""
+    estimate: Array
+    """(k,)"""
+    covariance: Array
+    """(k, k)"""
 
 
 @dataclass(frozen=True)
 class NuisanceEstimate:
-    """Doubts ``names`` (k) estimated together: ``estimate`` (k,) and ``covariance`` (k, k).
-
-    ``dof``: how many numbers judged the arm's noise; ``noise``: that noise; ``transforms`` (12,): the change of X
-    and Y that goes with the estimate; ``by_noise``: what else the noise may be, as (weight, estimate, covariance) under
-    each choice, or nothing where that was not asked.
-    """
+    """k nuisance parameters estimated jointly."""
 
     names: tuple[str, ...]
+    """(k)"""
     estimate: Array
+    """(k,), each in its own unit"""
     covariance: Array
+    """(k, k)"""
     dof: int
+    """degrees of freedom of the noise estimate"""
     noise: RobotNoise
+    """noise of the arm estimated with these parameters"""
     transforms: Array
-    by_noise: tuple[tuple[float, Array, Array], ...] = ()
+    """(12,), m and rad: change of X and Y that belongs to the estimate"""
+    by_noise: tuple[NoiseComponent, ...] = ()
+    """the estimate under each value of the noise posterior, where that was requested"""
 
-    def shifted(self, by: Array, nuisance_parameter: Array) -> NuisanceEstimate:
-        """The same doubts counted from elsewhere: ``by`` (k,) and ``nuisance_parameter`` (k, k) added to estimate and covariance."""
-        choices = tuple(
-            (weight, estimate + by, covariance + nuisance_parameter) for weight, estimate, covariance in self.by_noise
+    def shifted(self, by: Array, added_covariance: Array) -> NuisanceEstimate:
+        """The estimate relative to another origin: ``by`` (k,) and ``added_covariance`` (k, k) are added."""
+        components = tuple(
+            NoiseComponent(c.weight, c.estimate + by, c.covariance + added_covariance) for c in self.by_noise
         )
         return replace(
-            self, estimate=self.estimate + by, covariance=self.covariance + nuisance_parameter, by_noise=choices
+            self, estimate=self.estimate + by, covariance=self.covariance + added_covariance, by_noise=components
         )
 
     def p_value(self, free: Sequence[str]) -> float:
-        """How probable what remains is by chance alone, if only the doubts ``free`` are real."""
+        """p-value of the hypothesis that only the parameters ``free`` differ from zero (F test on the others)."""
         rest = self._indices([name for name in self.names if name not in free])
         if not rest:
             return 1.0
         return float(f_sf(len(rest), self.dof, self.remaining_chi2(free) / len(rest)))
 
     def remaining_chi2(self, free: Sequence[str]) -> float:
-        """Normalised square of what remains if only the doubts ``free`` are real."""
+        """Chi-squared of the parameters other than ``free`` being zero."""
         rest = self._indices([name for name in self.names if name not in free])
         out = self.estimate[rest]
         return float(out @ np.linalg.solve(self.covariance[np.ix_(rest, rest)], out)) if rest else 0.0
 
     def conditional_estimate(self, free: Sequence[str]) -> tuple[Array, Array]:
-        """Estimate and standard deviations of the doubts ``free`` (in that order) if only they are real.
+        """Estimates and standard deviations of the parameters ``free``, in that order, the others being zero.
 
-        Few pairs judge their own noise badly, and what else it may be widens the deviations.
+        With ``by_noise`` they are those of the mixture: few pairs determine the noise poorly.
         """
         own, rest = self._indices(free), self._indices([name for name in self.names if name not in free])
-        choices = self.by_noise or ((1.0, self.estimate, self.covariance),)
-        weights = np.array([weight for weight, _, _ in choices])
-        found = [_conditioned(estimate, covariance, own, rest) for _, estimate, covariance in choices]
+        components = self.by_noise or (NoiseComponent(1.0, self.estimate, self.covariance),)
+        weights = np.array([c.weight for c in components])
+        found = [_conditioned(c.estimate, c.covariance, own, rest) for c in components]
         estimates, variances = (np.array(part) for part in zip(*found, strict=True))
         mean = weights @ estimates
         return mean, np.sqrt(np.maximum(weights @ (variances + (estimates - mean) ** 2), 0.0))
@@ -78,30 +93,30 @@ class NuisanceEstimate:
 
 
 def _conditioned(estimate: Array, covariance: Array, own: list[int], rest: list[int]) -> tuple[Array, Array]:
-    """Estimate and variances of the rows ``own`` if those of ``rest`` are zero (a Gaussian conditioned)."""
-    by_rest = np.linalg.solve(covariance[np.ix_(rest, rest)], covariance[np.ix_(rest, own)]).T
-    conditional_covariance = covariance[np.ix_(own, own)] - by_rest @ covariance[np.ix_(rest, own)]
-    return estimate[own] - by_rest @ estimate[rest], np.diagonal(conditional_covariance)
+    """Mean and variances of the parameters ``own`` of a Gaussian, given that the parameters ``rest`` are zero."""
+    gain = np.linalg.solve(covariance[np.ix_(rest, rest)], covariance[np.ix_(rest, own)]).T
+    conditional_covariance = covariance[np.ix_(own, own)] - gain @ covariance[np.ix_(rest, own)]
+    return estimate[own] - gain @ estimate[rest], np.diagonal(conditional_covariance)
 
 
 @dataclass(frozen=True)
 class NuisanceParameter:
-    """Something that may be other than stated, by ``sigma`` at the very most.
-
-    ``loadings`` (n, q): how much of each nuisance of the views one unit of it means; ``offsets`` (n, 6): how it moves the
-    offsets themselves, in the arm's coordinates.
-    """
+    """A parameter that may differ from its stated value, and its effect on n views."""
 
     name: str
+    """its name in the estimate"""
     sigma: float
+    """prior standard deviation, in its own unit"""
     loadings: Array
+    """(n, q): derivative of each nuisance of the views (see ``BoardPoses``) by the parameter"""
     offsets: Array
+    """(n, 6): direct derivative of the offsets by the parameter, flange coordinates"""
 
     @staticmethod
     def of_view_nuisance(
         name: str, sigma: float, model: LinearModel, nuisance: int, per_view: Array | float = 1.0
     ) -> NuisanceParameter:
-        """Nuisance number ``nuisance`` of the views, ``per_view`` (n,) times in each."""
+        """The nuisance in column ``nuisance`` of the views, scaled by ``per_view`` (n,)."""
         n, _, q = model.nuisance_jacobian.shape
         loadings = np.zeros((n, q))
         loadings[:, nuisance] = per_view
@@ -109,54 +124,58 @@ class NuisanceParameter:
 
     @staticmethod
     def of_offsets(name: str, sigma: float, model: LinearModel, offsets: Array) -> NuisanceParameter:
-        """A change of the offsets (n, 6), in the arm's coordinates."""
+        """A change of the ``offsets`` (n, 6), flange coordinates."""
         return NuisanceParameter(name, sigma, np.zeros((len(offsets), model.nuisance_jacobian.shape[-1])), offsets)
 
 
-def change_point_nuisances(model: LinearModel, columns: slice, before: int) -> list[NuisanceParameter]:
-    """That the transform whose ``columns`` these are is another one from row ``before`` on: six doubts."""
+def change_point_nuisances(model: LinearModel, moved_part: MovedPart, before: int) -> list[NuisanceParameter]:
+    """The step change of one transform from row ``before`` on, as six nuisance parameters."""
     later = np.arange(len(model.offset)) >= before
-    moves = np.where(later[:, None, None], model.transform_jacobian[..., columns], 0.0)
-    return [NuisanceParameter.of_offsets(f"moved-{k}", _MAX_MOVE, model, moves[..., k]) for k in range(6)]
+    moves = np.where(later[:, None, None], model.transform_jacobian[..., moved_part.columns], 0.0)
+    return [NuisanceParameter.of_offsets(f"moved-{k}", _STEP_CHANGE_SIGMA, model, moves[..., k]) for k in range(6)]
 
 
 def estimate_nuisances(
     model: LinearModel,
-    linearized: BoardPoses,
+    board_poses: BoardPoses,
     corner_sigma_px: float,
     start: RobotNoise,
     nuisances: Sequence[NuisanceParameter],
     posterior: bool = False,
 ) -> NuisanceEstimate:
-    """The ``nuisances`` estimated together in ``model``, linear model of ``linearized``; with ``posterior`` also by noise."""
-    loadings = np.stack([nuisance_parameter.loadings for nuisance_parameter in nuisances], axis=-1)
-    columns = model.nuisance_jacobian @ loadings + np.stack(
-        [nuisance_parameter.offsets for nuisance_parameter in nuisances], axis=-1
-    )
-    information = np.einsum("nqk,nqr,nrl->kl", loadings, linearized.nuisance_information, loadings)
+    """The ``nuisances`` estimated jointly in ``model``, the linear model of ``board_poses``.
+
+    ``start``: noise of the arm to start from; ``posterior``: also under every value of the noise posterior. The lens
+    parameters of the model are replaced by ``nuisances``.
+    """
+    loadings = np.stack([parameter.loadings for parameter in nuisances], axis=-1)
+    columns = model.nuisance_jacobian @ loadings + np.stack([parameter.offsets for parameter in nuisances], axis=-1)
+    information = np.einsum("nqk,nqr,nrl->kl", loadings, board_poses.nuisance_information, loadings)
     extended = replace(
         model,
         nuisance_jacobian=np.concatenate([model.nuisance_jacobian[..., :FIRST_LENS_PARAMETER], columns], axis=-1),
         nuisance_information=np.pad(information, (FIRST_LENS_PARAMETER, 0)),
         nuisance_gradient=np.pad(
-            np.einsum("nqk,nq->k", loadings, linearized.nuisance_gradient), (FIRST_LENS_PARAMETER, 0)
+            np.einsum("nqk,nq->k", loadings, board_poses.nuisance_gradient), (FIRST_LENS_PARAMETER, 0)
         ),
-        nuisance_sigma=np.array(
-            [np.inf] * FIRST_LENS_PARAMETER + [nuisance_parameter.sigma for nuisance_parameter in nuisances]
-        ),
+        nuisance_sigma=np.array([np.inf] * FIRST_LENS_PARAMETER + [parameter.sigma for parameter in nuisances]),
     )
     noise, fits = reml_noise(extended, corner_sigma_px, start)
     p = model.observable_basis.shape[1]
-    by_noise: tuple[tuple[float, Array, Array], ...] = ()
+    by_noise: tuple[NoiseComponent, ...] = ()
     if posterior:
         known, each = noise_posterior(extended, corner_sigma_px, noise, fits)
-        by_noise = tuple(zip(known.weights.tolist(), each.z[:, p:], each.covariance[:, p:, p:], strict=True))
+        by_noise = tuple(
+            NoiseComponent(weight, estimate, covariance)
+            for weight, estimate, covariance in zip(
+                known.weights.tolist(), each.z[:, p:], each.covariance[:, p:, p:], strict=True
+            )
+        )
     return NuisanceEstimate(
-        tuple(nuisance_parameter.name for nuisance_parameter in nuisances),
+        tuple(parameter.name for parameter in nuisances),
         fits.z[0, p:],
         fits.covariance[0, p:, p:],
-        # Two variances were judged, each from its own half of the numbers, less what transforms and doubts took.
-        max(3 * len(model.offset) - (p + len(nuisances)) // 2, 1),
+        noise_dof(len(model.offset), p + len(nuisances)),
         noise,
         model.observable_basis @ fits.z[0, :p],
         by_noise,

@@ -14,13 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eyebolt.calibration.estimation import (
-    TRANSFORM_COLUMNS,
     JointEstimate,
     LinearModel,
     MovedPart,
     chi2_sf,
     f_sf,
     fit_linear,
+    noise_dof,
     reml_noise,
     variance_of,
 )
@@ -105,7 +105,7 @@ def find_step_change(joint: JointEstimate, variances: Array, noise_known: bool) 
         return None
     best = _best_change(model, joint.corner_sigma_px, variances)
     # Two variances were judged, each from its own half of the numbers.
-    dof = 3 * n - model.observable_basis.shape[1] // 2 - 3
+    dof = noise_dof(n, model.observable_basis.shape[1] + 6)
     # Where the noise is judged from the pairs, a change has swollen it: judge it again with the change granted, unless
     # it is nothing out of the way. However swollen, gain and rest stay in proportion.
     for _ in range(0 if noise_known or _p_value(model, best, dof) > _INSIGNIFICANT_P else _MAX_ROUNDS):
@@ -143,7 +143,7 @@ def _with_change(model: LinearModel, moved_part: MovedPart, at: int) -> LinearMo
     """The model with the change carried along as six more nuisances of which nothing is known beforehand."""
     moved = np.where(
         (np.arange(len(model.offset)) >= at)[:, None, None],
-        model.transform_jacobian[..., TRANSFORM_COLUMNS[moved_part]],
+        model.transform_jacobian[..., moved_part.columns],
         0.0,
     )
     return replace(
@@ -161,8 +161,8 @@ def _best_change(model: LinearModel, corner_sigma_px: float, variances: Array) -
     weight, weighted = fits.weight[0], fits.weighted_design[0]
     weighted_residual = (weight @ fits.residual[0][..., None])[..., 0]
     candidates: list[tuple[float, MovedPart, int, Array]] = []
-    for moved_part, columns in TRANSFORM_COLUMNS.items():
-        by_change = model.transform_jacobian[..., columns]
+    for moved_part in MovedPart:
+        by_change = model.transform_jacobian[..., moved_part.columns]
         # Sums over the pairs from each place on, by running sums from the end.
         right = _reversed_cumsum(np.einsum("nij,ni->nj", by_change, weighted_residual))
         direct = _reversed_cumsum(np.einsum("nia,nij,njb->nab", by_change, weight, by_change))
@@ -174,9 +174,7 @@ def _best_change(model: LinearModel, corner_sigma_px: float, variances: Array) -
             change = scale * np.linalg.lstsq(scaled, scale * right[at], rcond=1e-9)[0]
             candidates.append((float(change @ right[at]), moved_part, at, change))
     gain, moved_part, at, change = max(candidates, key=lambda one: one[0])
-    moved = np.where(
-        (np.arange(n) >= at)[:, None], model.transform_jacobian[..., TRANSFORM_COLUMNS[moved_part]] @ change, 0.0
-    )
+    moved = np.where((np.arange(n) >= at)[:, None], model.transform_jacobian[..., moved_part.columns] @ change, 0.0)
     z = fits.covariance[0] @ np.einsum("nir,ni->r", weighted, model.offset - moved)
     residual = model.offset - moved - fits.design @ z
     return _Candidate(moved_part, at, change, gain, np.einsum("ni,nij,nj->n", residual, weight, residual))

@@ -188,7 +188,7 @@ def readmit_outliers(problem: Problem, observations: Observations, joint: JointE
     """``used`` (n,), with those outside it that were no mistakes; the arm's noise must be unknown for that."""
     if problem.robot_noise is not None or used.all() or used.sum() < _MIN_PAIRS:
         return used
-    model = linearize(problem, observations.linearized, observations.A, joint.X, joint.Y)
+    model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y)
     covariance = joint.corner_sigma_px**2 * model.camera_unit_covariance + np.diag(_OUTLIER_VARIANCE)
     mahalanobis_sq = np.einsum("ni,ni->n", model.offset, np.linalg.solve(covariance, model.offset[..., None])[..., 0])
     candidates = ~used & (mahalanobis_sq < chi2_isf(6, _SIGNIFICANCE))
@@ -201,7 +201,7 @@ def readmit_outliers(problem: Problem, observations: Observations, joint: JointE
     extended = used | candidates
     all_views = observations.subset(np.flatnonzero(extended))
     joint_of_all = joint_estimate(problem, all_views, joint.X, joint.Y, joint.noise.best, posterior=False)
-    model = linearize(problem, observations.linearized, observations.A, joint_of_all.X, joint_of_all.Y)
+    model = linearize(problem, observations.board_poses, observations.A, joint_of_all.X, joint_of_all.Y)
     correlated_log_likelihood = _log_likelihood(
         problem, joint_of_all, model, observations, np.append(rows, np.flatnonzero(candidates))
     )

@@ -23,6 +23,7 @@ from eyebolt.calibration.estimation import (
     joint_estimate,
     leave_one_out,
     linearize,
+    noise_dof,
     resolve_tilt_branches,
     unused_pair_residuals,
     variance_of,
@@ -223,7 +224,7 @@ class _Search:
         out[used] = leave_one_out(joint).mahalanobis_sq
         if not used.all():
             others = self.observations.subset(np.flatnonzero(~used))
-            model = linearize(self.problem, others.linearized, others.A, joint.X, joint.Y)
+            model = linearize(self.problem, others.board_poses, others.A, joint.X, joint.Y)
             out[~used] = unused_pair_residuals(joint, model).mahalanobis_sq
         return out
 
@@ -232,7 +233,7 @@ class _Search:
         noise_known, scale = self._reference_scale(joint)
         if noise_known:
             return chi2_sf(6, mahalanobis_sq / scale)
-        return f_sf(6, _dof(used), mahalanobis_sq / scale / 6)
+        return f_sf(6, noise_dof(int(used.sum())), mahalanobis_sq / scale / 6)
 
     def _is_plausible_by_chance(
         self, joint: JointEstimate, mahalanobis_sq: Array, used: Mask, certain_outliers: Mask
@@ -247,7 +248,7 @@ class _Search:
             return False
         noise_known, scale = self._reference_scale(joint)
         total = float(mahalanobis_sq[borderline].sum()) / scale
-        p_value = chi2_sf(6 * k, total) if noise_known else f_sf(6 * k, _dof(used), total / (6 * k))
+        p_value = chi2_sf(6 * k, total) if noise_known else f_sf(6 * k, noise_dof(int(used.sum())), total / (6 * k))
         ways = scipy.special.gammaln(count + 1) - scipy.special.gammaln(k + 1) - scipy.special.gammaln(count - k + 1)
         certain_count = float(certain_outliers.sum())
         limit = _GROUP_FALSE_ALARM_RATE * (1 + certain_count) * max(certain_count, 1.0) ** (k - 1)
@@ -263,11 +264,6 @@ class _Search:
         loo_residual_sq = _median_scale(joint)
         within_tolerance = loo_residual_sq < 1 + _SCALE_TOLERANCE / np.sqrt(len(joint.model.offset))
         return loo_residual_sq < _CONTRADICTED_SCALE, 1.0 if within_tolerance else loo_residual_sq
-
-
-def _dof(used: Mask) -> int:
-    """Three lengths and three angles a pair, less the six that the transforms took of either."""
-    return max(3 * int(used.sum()) - 6, 1)
 
 
 def _outliers_by_fdr(p_values: Array, known_contaminated: bool) -> Mask:
@@ -288,7 +284,7 @@ def _outliers_by_fdr(p_values: Array, known_contaminated: bool) -> Mask:
 def _describe(observations: Observations, joint: JointEstimate, row: int) -> ExcludedRow:
     one = observations.subset(np.array([row]))
     predicted = se3.inverse(joint.X) @ one.A @ joint.Y
-    offset = se3.log(se3.inverse(predicted) @ one.poses.camera_T_board)[0]
+    offset = se3.log(se3.inverse(predicted) @ one.pose_fits.camera_T_board)[0]
     shift_mm = float(np.linalg.norm(offset[:3])) * 1e3
     turn_deg = float(np.rad2deg(np.linalg.norm(offset[3:])))
     reason = f"pose and picture disagree with the other pairs by {shift_mm:.2f} mm and {turn_deg:.2f} deg"

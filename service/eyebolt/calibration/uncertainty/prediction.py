@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from eyebolt.calibration.estimation import HeldOutError, JointEstimate, chi2_sf, f_sf, variance_of
+from eyebolt.calibration.estimation import HeldOutError, JointEstimate, chi2_sf, f_sf, noise_dof, variance_of
 from eyebolt.calibration.problem import RobotNoise
 from eyebolt.geometry import Array, Mount, se3
 from eyebolt.observations import BoardPose
@@ -96,7 +96,6 @@ def predictive_model(mount: Mount, joint: JointEstimate, held_out: HeldOutError 
         covariance=joint.covariance,
         noise=joint.noise.best,
         corner_sigma_px=joint.corner_sigma_px,
-        # As in solve/outliers: three lengths and three angles a pair, less the six that the transforms took of either.
-        dof=0 if stated else max(3 * len(joint.model.offset) - 6, 1),
+        dof=0 if stated else noise_dof(len(joint.model.offset)),
         variance_inflation=max(shown, 1.0) if stated else 1.0,
     )

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from eyebolt.calibration.estimation import FOCAL, SCALE, JointEstimate, linearize_board_poses, variance_of
+from eyebolt.calibration.estimation import BOARD_SCALE, FOCAL_LENGTH, JointEstimate, linearize_board_poses, variance_of
 from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import Array, Mount, se3
 from eyebolt.observations import (
@@ -104,7 +104,7 @@ def touch_residuals(
         pose_jacobian = rotation @ one.camera_T_board[:3, :3] @ _point_jacobian(corners)
         # A board larger by s has its corners elsewhere, and its pose was fitted as if it were not.
         scale_jacobian = np.zeros((*corners.shape, one.nuisance_jacobian.shape[-1]))
-        scale_jacobian[..., SCALE] = corners
+        scale_jacobian[..., BOARD_SCALE] = corners
         nuisance_jacobian = (
             rotation @ one.camera_T_board[:3, :3] @ scale_jacobian - pose_jacobian @ one.nuisance_jacobian
         )
@@ -141,21 +141,14 @@ def touch_residuals(
     numbers = tuple(t.corner for one in board_poses for t in one.board.touches)
     residual_m = residual_m.reshape(-1) - flat_nuisance[:, joint.model.prior_nuisances] @ lens
     return TouchResiduals(
-        residual_m, covariance, flat_X, up.reshape(-1), flat_nuisance[:, [SCALE, FOCAL]], points_m, numbers
+        residual_m, covariance, flat_X, up.reshape(-1), flat_nuisance[:, [BOARD_SCALE, FOCAL_LENGTH]], points_m, numbers
     )
 
 
 def _lens(joint: JointEstimate) -> tuple[Array, Array]:
     """What the pairs make of the c lens parameters with a stated sigma (c,), and the covariance (6 + c, 6 + c) of X
     and them together."""
-    observable_basis = joint.model.observable_basis
-    p, count = observable_basis.shape[1], len(joint.model.prior_nuisances)
-    carried = np.zeros((6 + count, p + count))
-    carried[:6, :p], carried[6:, p:] = observable_basis[:6], np.eye(count)
-    covariance = carried @ joint.fits.covariance[0] @ carried.T * joint.variance_inflation
-    # The mixture over noise choices is wider than the covariance at the most likely one.
-    covariance[:6, :6] = joint.covariance[:6, :6]
-    return joint.fits.z[0, p:], covariance
+    return joint.fits.z[0, joint.model.observable_basis.shape[1] :], joint.covariance_with_nuisances()
 
 
 def _point_jacobian(points: Array) -> Array:
