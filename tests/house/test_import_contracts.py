@@ -172,7 +172,7 @@ def test_the_simulator_using_the_products_geometry_is_caught(small_tree, line):
 @pytest.mark.parametrize("name", ["boards", "calibration", "session", "config"])
 def test_a_monitor_that_reaches_past_the_message_is_caught(small_tree, name):
     add(small_tree, "eyebolt.monitor", f"import eyebolt.{name}")
-    assert "The monitor depends on the status message alone" in broken(small_tree)[0]
+    assert "The monitor depends on the status message and the reply codes alone" in broken(small_tree)[0]
 
 
 def test_a_package_without_a_layer_is_caught(small_tree):
