@@ -36,7 +36,7 @@ def send_pictures(endpoint: str, pictures_per_s: float, key_file: str | None = N
     while True:
         exposed_ns = time.monotonic_ns()  # read the clock BEFORE the exposure starts
         picture = ((rows + columns + 4 * number) % 256).astype(np.uint8)
-        header = {"id": number, "boot_id": boot_id, "width": picture.shape[1], "height": picture.shape[0]}
+        header = {"schema": 1, "id": number, "boot_id": boot_id, "width": picture.shape[1], "height": picture.shape[0]}
         header |= {"channels": 1, "dtype": "uint8", "exposed_ns": exposed_ns}
         with contextlib.suppress(zmq.Again):  # nobody listens yet
             socket.send_multipart([json.dumps(header).encode(), picture.tobytes()], zmq.NOBLOCK)

@@ -17,7 +17,7 @@ from types import TracebackType
 import numpy as np
 import zmq
 
-from eyebolt.cameras import decode_request, encode, encode_error
+from eyebolt.cameras import decode_request, encode_error, encode_frame
 from eyebolt.errors import CameraFault, MachineFault
 from eyebolt_sim.board_texture import Picture
 from eyebolt_sim.moving_arm import MovingArm
@@ -90,20 +90,20 @@ class CameraServer:
         if b'"move_to"' in parts[0] or b'"place_board"' in parts[0]:
             return self._handle_command(parts[0])
         try:
-            not_before_ns, request_id = decode_request(parts[0])
+            request = decode_request(parts[0])
         except CameraFault:
             # Without a request number there is nobody to answer.
             return None
-        early_s = (not_before_ns - time.monotonic_ns()) / 1e9
+        early_s = (request.not_before_ns - time.monotonic_ns()) / 1e9
         if early_s > _MAX_LEAD_S:
-            return encode_error(request_id, f"the picture is wanted {early_s:.1f} s from now")
+            return encode_error(request.request_id, f"the picture is wanted {early_s:.1f} s from now")
         if early_s > 0:
             time.sleep(early_s)
-        exposed_ns = max(time.monotonic_ns(), not_before_ns)
+        exposed_ns = max(time.monotonic_ns(), request.not_before_ns)
         pixels = self._render(exposed_ns)
         self._served += 1
-        return encode(
-            pixels, frame_id=self._served, boot_id=self._boot_id, exposed_ns=exposed_ns, request_id=request_id
+        return encode_frame(
+            pixels, frame_id=self._served, boot_id=self._boot_id, exposed_ns=exposed_ns, request_id=request.request_id
         )
 
     def _render(self, exposed_ns: int) -> Picture:

@@ -197,10 +197,10 @@ def test_a_stream_that_ends_is_lost_and_found_again():
         port = first.port
         camera = DeviceCamera(first.url, max_latency_s=DELAY_S, frames_per_s=PICTURES_PER_S)
         camera.grab(time.monotonic_ns(), 20.0)
-        assert camera.health().alive
+        assert camera.health().is_connected
     try:
         assert fault_of(camera, 1.0).code == "camera-lost"
-        assert not camera.health().alive
+        assert not camera.health().is_connected
         with contextlib.closing(StreamServer(port)) as second:
             not_before_ns = time.monotonic_ns()
             assert second.true_exposure_ns(camera.grab(not_before_ns, 20.0)) >= not_before_ns
@@ -281,7 +281,7 @@ def test_exposure_is_set_in_units_of_100_us_and_what_the_driver_made_of_it_is_sa
     driver = DriverStub(most=10_000)
     assert set_exposure(driver, 5000.0) == ""
     assert driver.values == {cv2.CAP_PROP_AUTO_EXPOSURE: 1, cv2.CAP_PROP_EXPOSURE: 50}
-    assert "did not take" in set_exposure(DriverStub(most=20), 5000.0)
+    assert "did not accept" in set_exposure(DriverStub(most=20), 5000.0)
 
 
 @pytest.fixture
@@ -307,7 +307,7 @@ def test_a_recording_gives_each_picture_once_and_goes_on_after_a_restart(recordi
         fault = fault_of(camera)
     assert [read_counter(frame.pixels) for frame in frames] == list(range(12))
     assert [frame.name for frame in frames] == [f"clip.avi#{k}" for k in range(12)]
-    assert fault.code == "pictures-exhausted"
+    assert fault.code == "images-exhausted"
 
 
 def test_what_is_no_recording_or_none_of_its_pictures_is_said(tmp_path, recording):

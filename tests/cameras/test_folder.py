@@ -40,7 +40,7 @@ def test_pictures_come_by_name_and_numbers_count_as_numbers(tmp_path):
     frames = [take(camera) for _ in range(4)]
     assert [frame.name for frame in frames] == ["b.bmp", "img1.jpg", "img2.png", "img10.png"]
     assert {frame.method for frame in frames} == {"replay"}
-    assert code_of(lambda: take(camera)) == "pictures-exhausted"
+    assert code_of(lambda: take(camera)) == "images-exhausted"
 
 
 def test_a_restart_goes_on_after_the_last_picture_even_if_it_was_removed(tmp_path):
@@ -48,7 +48,7 @@ def test_a_restart_goes_on_after_the_last_picture_even_if_it_was_removed(tmp_pat
     assert take(FolderCamera(tmp_path, start_after="a1.png")).name == "a2.png"
     (tmp_path / "a2.png").unlink()
     assert take(FolderCamera(tmp_path, start_after="a2.png")).name == "a3.png"
-    assert code_of(lambda: take(FolderCamera(tmp_path, start_after="a3.png"))) == "pictures-exhausted"
+    assert code_of(lambda: take(FolderCamera(tmp_path, start_after="a3.png"))) == "images-exhausted"
 
 
 def test_it_never_rewinds_but_sees_pictures_that_come_later(tmp_path):
@@ -56,11 +56,11 @@ def test_it_never_rewinds_but_sees_pictures_that_come_later(tmp_path):
     camera = FolderCamera(tmp_path)
     take(camera)
     write(tmp_path, "m4.png")
-    assert code_of(lambda: take(camera)) == "pictures-exhausted"
-    assert not camera.health().alive
+    assert code_of(lambda: take(camera)) == "images-exhausted"
+    assert not camera.health().is_connected
     write(tmp_path, "m6.png")
-    assert camera.health().alive
-    assert "1 pictures left" in camera.health().message
+    assert camera.health().is_connected
+    assert "1 images left" in camera.health().message
     assert take(camera).name == "m6.png"
 
 
@@ -70,7 +70,7 @@ def test_a_damaged_picture_is_named_and_counts_as_taken(tmp_path):
     camera = FolderCamera(tmp_path)
     with pytest.raises(CameraFault) as caught:
         take(camera)
-    assert caught.value.code == "picture-unreadable"
+    assert caught.value.code == "image-unreadable"
     assert "a.png" in caught.value.message
     assert take(camera).name == "b.png"
 
@@ -90,7 +90,7 @@ def test_pixels_come_as_they_were_stored_without_alpha(tmp_path, stored, expecte
 
 def test_pixels_that_are_no_integers_are_refused(tmp_path):
     write(tmp_path, "p.tiff", picture=np.zeros((4, 4), np.float32))
-    assert code_of(lambda: take(FolderCamera(tmp_path))) == "picture-unreadable"
+    assert code_of(lambda: take(FolderCamera(tmp_path))) == "image-unreadable"
 
 
 def test_no_folder_is_said_at_once(tmp_path):
@@ -104,7 +104,7 @@ def test_a_folder_that_vanishes_is_exhausted(tmp_path):
     folder.mkdir()
     camera = FolderCamera(folder)
     folder.rmdir()
-    assert code_of(lambda: take(camera)) == "pictures-exhausted"
+    assert code_of(lambda: take(camera)) == "images-exhausted"
 
 
 def test_name_order_is_total():

@@ -11,6 +11,7 @@ from eyebolt.errors import CameraFault
 GRAY = np.arange(12, dtype=np.uint8).reshape(3, 4)
 RAW = GRAY.tobytes()
 HEADER = {
+    "schema": 1,
     "id": 7,
     "boot_id": "b",
     "width": 4,
@@ -30,26 +31,29 @@ def parts(raw=RAW, **changes):
 @pytest.mark.parametrize("shape", [(3, 4), (3, 4, 3), (1, 1)])
 def test_a_picture_survives_the_wire(dtype, shape):
     picture = np.random.default_rng(1).integers(0, np.iinfo(dtype).max, shape).astype(dtype)
-    message = fm.decode(fm.encode(picture, frame_id=3, boot_id="boot", exposed_ns=12, request_id=5))
+    message = fm.decode_frame(fm.encode_frame(picture, frame_id=3, boot_id="boot", exposed_ns=12, request_id=5))
     assert np.array_equal(message.pixels(), picture)
     assert message.pixels().dtype == picture.dtype
-    assert (message.frame_id, message.boot_id, message.exposed_ns, message.request_id) == (3, "boot", 12, 5)
+    header = message.header
+    assert (header.frame_id, header.boot_id, header.exposed_ns, header.request_id) == (3, "boot", 12, 5)
 
 
 def test_the_bytes_on_the_wire_are_rows_of_little_endian_numbers():
     picture = np.array([[1, 2], [3, 0x0405]], dtype=">u2")
-    header, raw = fm.encode(picture, frame_id=0, boot_id="b", exposed_ns=1)
+    header, raw = fm.encode_frame(picture, frame_id=0, boot_id="b", exposed_ns=1)
     assert raw == bytes([1, 0, 2, 0, 3, 0, 5, 4])
     assert json.loads(header) == {**HEADER, "id": 0, "width": 2, "height": 2, "dtype": "uint16", "exposed_ns": 1}
 
 
 def test_pixels_of_a_strided_picture_come_in_order():
     picture = np.arange(48, dtype=np.uint8).reshape(6, 8)[::2, ::2]
-    assert np.array_equal(fm.decode(fm.encode(picture, frame_id=0, boot_id="b", exposed_ns=1)).pixels(), picture)
+    assert np.array_equal(
+        fm.decode_frame(fm.encode_frame(picture, frame_id=0, boot_id="b", exposed_ns=1)).pixels(), picture
+    )
 
 
 def test_pixels_can_be_written_and_are_no_view_of_the_message():
-    message = fm.decode(parts())
+    message = fm.decode_frame(parts())
     first = message.pixels()
     first[:] = 255
     assert np.array_equal(message.pixels(), GRAY)
@@ -66,6 +70,9 @@ def test_pixels_can_be_written_and_are_no_view_of_the_message():
         ([b"[1]", b""], "object"),
         ([b" " * 5000, b""], "header"),
         ([b"\x80\x04K\x01.", b""], "JSON"),  # a pickle
+        (parts(schema=None), "schema"),
+        (parts(schema=2), "schema"),
+        (parts(schema=True), "schema"),
         (parts(width=None), "width"),
         (parts(width=0), "width"),
         (parts(width=4.0), "width"),
@@ -74,6 +81,8 @@ def test_pixels_can_be_written_and_are_no_view_of_the_message():
         (parts(width=50_000, height=50_000), "pixels"),
         (parts(channels=2), "channels"),
         (parts(channels=4), "channels"),
+        (parts(channels=True), "channels"),
+        (parts(request_id="null"), "request_id"),
         (parts(dtype="float64"), "dtype"),
         (parts(dtype="object"), "dtype"),
         (parts(dtype=["uint8"]), "dtype"),
@@ -92,7 +101,7 @@ def test_pixels_can_be_written_and_are_no_view_of_the_message():
 )
 def test_a_bad_message_is_refused_by_name(bad, named):
     with pytest.raises(CameraFault) as caught:
-        fm.decode(bad)
+        fm.decode_frame(bad)
     assert caught.value.code == "bad-frame"
     assert named in caught.value.message
 
@@ -108,7 +117,7 @@ def test_a_bad_message_is_refused_by_name(bad, named):
     )
 )
 def test_no_message_does_more_than_be_refused(message):
-    for read in (fm.decode, fm.decode_reply):
+    for read in (fm.decode_frame, fm.decode_reply):
         try:
             frame = read(message)
         except CameraFault as fault:
@@ -124,13 +133,13 @@ def test_no_message_does_more_than_be_refused(message):
 )
 def test_what_is_no_picture_is_not_sent(picture):
     with pytest.raises(CameraFault) as caught:
-        fm.encode(picture, frame_id=0, boot_id="b", exposed_ns=1)
+        fm.encode_frame(picture, frame_id=0, boot_id="b", exposed_ns=1)
     assert caught.value.code == "bad-frame"
 
 
 def test_requests_and_error_replies_survive_the_wire():
     assert fm.encode_request(123, 4) == b'{"not_before_ns": 123, "request_id": 4}'
-    assert fm.decode_request(fm.encode_request(123, 4)) == (123, 4)
+    assert fm.decode_request(fm.encode_request(123, 4)) == fm.FrameRequest(not_before_ns=123, request_id=4)
     assert fm.decode_reply(fm.encode_error(4, "the light\nis off")) == fm.ErrorReply(4, "the light is off")
 
 

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import zmq
 
-from eyebolt.cameras.frame_message import encode
+from eyebolt.cameras.frame_message import encode_frame
 from eyebolt.cameras.push import PushCamera
 from eyebolt.errors import CameraFault, InputFault, MachineFault
 from eyebolt.testing.camera_conformance import check_camera
@@ -35,7 +35,7 @@ class Sender:
         exposed_ns = time.monotonic_ns() if exposed_ns is None else exposed_ns
         picture = self.instant.paint(exposed_ns)
         self.socket.send_multipart(
-            encode(picture, frame_id=next(self.ids), boot_id=self.boot_id, exposed_ns=exposed_ns)
+            encode_frame(picture, frame_id=next(self.ids), boot_id=self.boot_id, exposed_ns=exposed_ns)
         )
         return exposed_ns
 
@@ -98,7 +98,7 @@ def test_frames_that_waited_before_the_request_are_never_returned(camera, endpoi
     with Sender(endpoint, instant) as sender:
         for _ in range(40):
             sender.send()
-        wait_until(lambda: camera.health().alive)
+        wait_until(lambda: camera.health().is_connected)
         not_before_ns = time.monotonic_ns()
         fault = fault_of(camera, not_before_ns)
         assert fault.code == "no-fresh-frame"
@@ -138,7 +138,7 @@ def test_frames_dated_in_the_future_are_refused_and_said(camera, endpoint, insta
 def test_a_restarted_sender_takes_over_and_its_predecessor_stays_out(camera, endpoint, instant):
     with Sender(endpoint, instant, "old") as old, Sender(endpoint, instant, "new") as new:
         old.send()
-        wait_until(lambda: camera.health().alive)
+        wait_until(lambda: camera.health().is_connected)
         first_ns = new.send()
         assert camera.grab(first_ns, 5.0).name == "new/0"
         not_before_ns = time.monotonic_ns()
@@ -167,8 +167,8 @@ def test_silence_is_told_from_absence(endpoint, instant):
         assert fault.code == "camera-lost"
         assert "no sender yet" in fault.message
         sender.send()
-        wait_until(lambda: camera.health().alive)
-        wait_until(lambda: not camera.health().alive)
+        wait_until(lambda: camera.health().is_connected)
+        wait_until(lambda: not camera.health().is_connected)
         assert re.search(r"silent for \d+ s", camera.health().message)
         fault = fault_of(camera, time.monotonic_ns())
         assert fault.code == "camera-lost"
@@ -252,7 +252,7 @@ def test_a_line_that_stalls_in_the_middle_of_a_frame_gives_no_half_picture(insta
         wait_until(lambda: line.passed == line.most)
         fault = fault_of(camera, begun_ns, 0.5)
         assert fault.code in ("no-fresh-frame", "camera-lost")
-        assert not camera.health().alive
+        assert not camera.health().is_connected
         # The half of a picture keeps no other sender out.
         with Sender(f"tcp://127.0.0.1:{port}", instant, boot_id="boot-2").keep_sending():
             not_before_ns = time.monotonic_ns()

@@ -6,7 +6,7 @@ import time
 import pytest
 import zmq
 
-from eyebolt.cameras.frame_message import decode_request, encode, encode_error
+from eyebolt.cameras.frame_message import decode_request, encode_error, encode_frame
 from eyebolt.cameras.simulated import SimulatedCamera
 from eyebolt.errors import CameraFault, InputFault
 from eyebolt.testing.camera_conformance import check_camera
@@ -29,15 +29,18 @@ class Peer:
     def run(self):
         while not self.ended.is_set():
             if self.socket.poll(20):
-                identity, request_id = self.socket.recv_multipart()
-                self.answer(self, identity, *decode_request(request_id))
+                identity, part = self.socket.recv_multipart()
+                request = decode_request(part)
+                self.answer(self, identity, request.not_before_ns, request.request_id)
         self.context.destroy(linger=0)
 
     def expose(self, identity, not_before_ns, request_id, exposed_ns=None):
         exposed_ns = time.monotonic_ns() if exposed_ns is None else exposed_ns
         self.exposures += 1
         picture = self.instant.paint(exposed_ns)
-        parts = encode(picture, frame_id=self.exposures, boot_id="peer", exposed_ns=exposed_ns, request_id=request_id)
+        parts = encode_frame(
+            picture, frame_id=self.exposures, boot_id="peer", exposed_ns=exposed_ns, request_id=request_id
+        )
         self.socket.send_multipart([identity, *parts])
 
     def quiet(self, *_):
@@ -163,13 +166,13 @@ def test_a_peer_that_is_not_there_is_lost(camera):
     fault = fault_of(camera)
     assert fault.code == "camera-lost"
     health = camera.health()
-    assert (health.alive, "not connected" in health.message) == (False, True)
+    assert (health.is_connected, "not connected" in health.message) == (False, True)
 
 
 def test_a_peer_that_dies_is_lost_and_one_that_returns_is_found(endpoint, instant, camera):
     with contextlib.closing(Peer(endpoint, instant)):
         camera.grab(time.monotonic_ns(), 5.0)
-        assert camera.health().alive
+        assert camera.health().is_connected
     assert fault_of(camera, 30.0).code == "camera-lost"
     with contextlib.closing(Peer(endpoint, instant)):
         not_before_ns = time.monotonic_ns()

@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 import structlog
 
-from eyebolt.cameras.camera import CameraHealth, Frame
+from eyebolt.cameras import Frame
 from eyebolt.context import load_context
 from eyebolt.daemon.daemon import Daemon
 from eyebolt.daemon.startup import configure_log
+from eyebolt.protocol import LinkStatus
 from eyebolt.session.state import State
 from support.daemon_process import Robot, robot_port
 
@@ -34,7 +35,7 @@ class OddCamera:
         return Frame(np.zeros((960, 1280), np.uint8) if pixels is None else pixels, exposed, now, "timestamp", "odd")
 
     def health(self):
-        return CameraHealth(True, "odd")
+        return LinkStatus(is_connected=True, message="odd")
 
     def close(self):
         pass

@@ -6,7 +6,8 @@ import time
 import numpy as np
 import pytest
 
-from eyebolt.cameras.camera import CameraHealth, Frame, camera_closed, no_fresh_frame
+from eyebolt.cameras.camera import Frame, FreshnessMethod, camera_closed, no_fresh_frame
+from eyebolt.protocol import LinkStatus
 from eyebolt.testing.camera_conformance import check_camera
 
 
@@ -28,10 +29,12 @@ class Honest:
         return self.frame(time.monotonic_ns())
 
     def frame(self, exposed_ns):
-        return Frame(self.instant.paint(exposed_ns), exposed_ns, time.monotonic_ns(), "trigger", f"{self.count}")
+        return Frame(
+            self.instant.paint(exposed_ns), exposed_ns, time.monotonic_ns(), FreshnessMethod.TRIGGER, f"{self.count}"
+        )
 
     def health(self):
-        return CameraHealth(not self.closed, "a test camera")
+        return LinkStatus(is_connected=not self.closed, message="a test camera")
 
     def close(self):
         self.closed = True
@@ -44,12 +47,16 @@ class Stale(Honest):
 
     def frame(self, exposed_ns):
         old_ns, self.before_ns = self.before_ns, exposed_ns
-        return Frame(self.instant.paint(old_ns), exposed_ns, time.monotonic_ns(), "trigger", f"{self.count}")
+        return Frame(
+            self.instant.paint(old_ns), exposed_ns, time.monotonic_ns(), FreshnessMethod.TRIGGER, f"{self.count}"
+        )
 
 
 class Backdated(Honest):
     def frame(self, exposed_ns):
-        return Frame(self.instant.paint(exposed_ns), exposed_ns - 10**9, exposed_ns, "trigger", f"{self.count}")
+        return Frame(
+            self.instant.paint(exposed_ns), exposed_ns - 10**9, exposed_ns, FreshnessMethod.TRIGGER, f"{self.count}"
+        )
 
 
 class OneBuffer(Honest):
@@ -61,7 +68,7 @@ class OneBuffer(Honest):
         if self.buffer is None:
             self.buffer = self.instant.paint(exposed_ns)
         self.buffer[:] = self.instant.paint(exposed_ns)
-        return Frame(self.buffer, exposed_ns, time.monotonic_ns(), "trigger", f"{self.count}")
+        return Frame(self.buffer, exposed_ns, time.monotonic_ns(), FreshnessMethod.TRIGGER, f"{self.count}")
 
 
 class Untyped(Honest):
@@ -86,7 +93,9 @@ class CloseOnce(Honest):
 class Floats(Honest):
     def frame(self, exposed_ns):
         frame = super().frame(exposed_ns)
-        return Frame(frame.pixels.astype(np.float32) / 1e0, exposed_ns, frame.arrived_ns, "trigger", frame.name)
+        return Frame(
+            frame.pixels.astype(np.float32) / 1e0, exposed_ns, frame.arrived_ns, FreshnessMethod.TRIGGER, frame.name
+        )
 
 
 def examine(kind, instant):
@@ -108,9 +117,9 @@ def test_an_honest_camera_passes(instant):
     [
         (Stale, [("freshness", "before the request"), ("freshness", "after its true exposure")]),
         (Backdated, [("freshness", "dated before the request")]),
-        (OneBuffer, [("pixels", "changed after it was handed out"), ("pixels", "share memory")]),
+        (OneBuffer, [("pixels", "changed after it was returned"), ("pixels", "share memory")]),
         (Untyped, [("a request that cannot be met", "TimeoutError")]),
-        (Undead, [("grab after close", "came"), ("close", "says that it is alive")]),
+        (Undead, [("grab after close", "came"), ("close", "reports that it is connected")]),
         (CloseOnce, [("close", "already closed")]),
         (Floats, [("freshness", "float32")]),
     ],

@@ -1,22 +1,27 @@
 """Image sources behind one promise: a frame exposed after the request, or a fault that states why there is none.
 
-A source returns a frame with ``exposed_ns >= asked_ns`` or raises CameraFault, in bounded time; it never returns an
-older frame. Instants are CLOCK_MONOTONIC nanoseconds of this computer (``time.monotonic_ns()``).
+Instants are CLOCK_MONOTONIC nanoseconds of this computer (``time.monotonic_ns()``). See README.md beside this file.
 """
 
-from eyebolt.cameras.camera import FRESHNESS_METHODS, NS_PER_S, Camera, CameraHealth, Frame, Pixels
+from eyebolt.cameras.camera import Camera, Frame, FreshnessMethod, Pixels
 from eyebolt.cameras.factory import open_camera
-from eyebolt.cameras.frame_message import decode_request, encode, encode_error
+from eyebolt.cameras.frame_message import (
+    FrameHeader,
+    FrameRequest,
+    decode_request,
+    encode_error,
+    encode_frame,
+)
 
 __all__ = [
-    "FRESHNESS_METHODS",
-    "NS_PER_S",
     "Camera",
-    "CameraHealth",
     "Frame",
+    "FrameHeader",
+    "FrameRequest",
+    "FreshnessMethod",
     "Pixels",
     "decode_request",
-    "encode",
     "encode_error",
+    "encode_frame",
     "open_camera",
 ]

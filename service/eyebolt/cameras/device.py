@@ -1,6 +1,7 @@
-"""Video devices and network streams through OpenCV: frames without an instant, made safe by a steady gate.
+"""Video devices and network streams through OpenCV: frames without a timestamp, dated by their arrival.
 
-Opening what OpenCV can read: devices by number or path, streams by address, with bounded waiting.
+Such a frame is used only once ``freshness.ArrivalGate`` finds the arrivals regular. Devices are opened by number or
+path, streams by address, both with bounded waiting.
 """
 
 from __future__ import annotations
@@ -14,20 +15,14 @@ from pathlib import Path
 
 import cv2
 
-from eyebolt.cameras.camera import (
-    NS_PER_S,
-    CameraHealth,
-    Frame,
-    camera_closed,
-    camera_lost,
-    copy_pixels,
-    no_fresh_frame,
-)
+from eyebolt.cameras.camera import Frame, FreshnessMethod, camera_closed, camera_lost, copy_pixels, no_fresh_frame
 from eyebolt.cameras.freshness import ArrivalGate
+from eyebolt.deadline import NS_PER_S
 from eyebolt.errors import CameraFault, InputFault, MachineFault
+from eyebolt.protocol import LinkStatus
 
-# Loopback streams needed up to 0.19 s in the median (H.264 over RTSP), USB cameras hold one to three frames. Half a
-# second covers an exposure of 0.1 s and three frames at 10 a second; a slower camera must be measured.
+# Streams on the loopback took up to 0.19 s in the median (H.264 over RTSP), USB cameras buffer one to three frames. Half
+# a second covers an exposure of 0.1 s and three frames at 10 Hz; the latency of a slower camera must be measured.
 DEFAULT_MAX_LATENCY_S = 0.5
 
 _MIN_RETRY_S = 0.1
@@ -41,18 +36,18 @@ class _Request:
 
 
 class DeviceCamera:
-    """A video device (number or "/dev/..." path) or a stream (address), read by a thread that never lets frames wait.
+    """A video device (number or "/dev/..." path) or a stream (address), drained by a thread so that no frame queues.
 
-    The thread takes every frame off the source as it comes; a picture is decoded for a request alone, once the arrivals
-    are steady (see ``steady_gate``) and the frame cannot have been exposed before the request. Method "steady";
-    ``exposed_ns`` of a frame is its arrival minus ``max_latency_s``: no earlier than that was it exposed.
+    The thread takes every frame off the source as it comes; a frame is decoded only for a request, once the arrivals
+    are regular (see ``freshness``) and the frame cannot have been exposed before the request. Method ARRIVAL;
+    ``exposed_ns`` of a frame is its arrival minus ``max_latency_s``, a lower bound.
 
     ``max_latency_s``: the longest time from the start of an exposure to the arrival of its frame. The promise of a
-    fresh frame is as good as this number: measure it for each camera (film a clock) or leave the cautious default.
-    ``frames_per_s``: the frame rate if it is known; else it is learned, which takes a second after each opening.
-    ``exposure_us``: for Linux devices; a stream's exposure is set in its camera. ``gain_db`` is refused: the gain of
-    video devices is a number of the driver's own. ``read_timeout_s``: silence for so long is taken for a loss, and the
-    source is opened again; a device driver may hold the thread longer (10 s), never a grab.
+    fresh frame is only as good as this number: measure it for each camera (film a clock) or keep the cautious default.
+    ``frames_per_s``: the frame rate if it is known; otherwise it is learned, one second after each opening.
+    ``exposure_us``: for Linux devices; a stream's exposure is set in its camera. ``gain_db`` is refused: the gain of a
+    video device is in driver-specific units. ``read_timeout_s``: after so long a silence the source counts as lost and
+    is reopened; a device driver may block the thread longer (10 s), but never a grab.
     Raises InputFault ``camera-setting``, ``camera-path``, ``camera-not-live``; MachineFault ``no-video-reader``.
     """
 
@@ -99,17 +94,18 @@ class DeviceCamera:
                 raise camera_closed(self._source.display_name)
             raise self._no_fresh_frame_fault()
 
-    def health(self) -> CameraHealth:
-        """Whether frames come and how often, or why not."""
+    def health(self) -> LinkStatus:
+        """Whether frames arrive and at what rate, or why not."""
         with self._condition:
             if self._closed.is_set():
-                return CameraHealth(False, f"{self._source.display_name}: closed")
-            message = self._rate_message if self._is_alive() else self._silence_message()
+                return LinkStatus(is_connected=False, message=f"{self._source.display_name}: closed")
+            is_alive = self._is_alive()
+            message = self._rate_message if is_alive else self._silence_message()
             note = f"; {self._settings_note}" if self._settings_note else ""
-            return CameraHealth(self._is_alive(), f"{self._source.display_name}: {message}{note}")
+            return LinkStatus(is_connected=is_alive, message=f"{self._source.display_name}: {message}{note}")
 
     def close(self) -> None:
-        """End the thread; waits no longer than one opening or one read may take."""
+        """Ends the thread; waits no longer than one opening or one read may take."""
         with self._condition:
             self._closed.set()
             self._condition.notify_all()
@@ -125,16 +121,19 @@ class DeviceCamera:
                 try:
                     if self._read_one_epoch(capture):
                         retry_s = _MIN_RETRY_S
-                except (cv2.error, ValueError) as why:
-                    # An undecodable picture ends the epoch like any other error; the thread must outlive it.
-                    self._set_error(str(why.err if isinstance(why, cv2.error) else why))
+                except (cv2.error, ValueError) as error:
+                    # An undecodable frame ends the epoch like any other error; the thread must outlive it.
+                    self._set_error(str(error.err if isinstance(error, cv2.error) else error))
                 finally:
                     capture.release()
             self._closed.wait(retry_s)
             retry_s = min(2 * retry_s, _MAX_RETRY_S)
 
     def _read_one_epoch(self, capture: cv2.VideoCapture) -> bool:
-        """Read until the source fails (isOpened would deny it) or the camera is closed; True if any frame came."""
+        """Reads until the source fails or the camera is closed; True if any frame came.
+
+        A failed read is the only sign of a failure: isOpened stays true after a stream broke.
+        """
         gate = ArrivalGate(self._max_latency_ns, self._period_ns)
         if self._exposure_us is not None:
             self._settings_note = set_exposure(capture, self._exposure_us)
@@ -150,29 +149,31 @@ class DeviceCamera:
             request = self._satisfied_request(gate, arrived_ns)
             if request is None:
                 continue
-            decoded, picture = capture.retrieve()
+            decoded, image = capture.retrieve()
             if not decoded:
-                self._set_error("a picture could not be decoded")
+                self._set_error("a frame could not be decoded")
                 break
             name = f"{self._epoch}/{self._frames}"
-            frame = Frame(copy_pixels(picture), arrived_ns - self._max_latency_ns, arrived_ns, "arrival", name)
+            frame = Frame(
+                copy_pixels(image), arrived_ns - self._max_latency_ns, arrived_ns, FreshnessMethod.ARRIVAL, name
+            )
             with self._condition:
                 request.frame = frame
                 self._condition.notify_all()
         return self._frames > 0
 
     def _satisfied_request(self, gate: ArrivalGate, arrived_ns: int) -> _Request | None:
-        """The waiting request, if the frame that arrived just now is certainly fresh enough for it."""
+        """The waiting request, if the frame that just arrived was certainly exposed after it."""
         period_ns = gate.frame_period_ns()
         earliest_ns = gate.earliest_exposure_ns()
         with self._condition:
             self._last_arrival_ns = arrived_ns
             self._last_error = ""
             self._rate_message = (
-                "learning the frame rate" if period_ns is None else f"a picture every {period_ns / 1e6:.0f} ms"
+                "learning the frame rate" if period_ns is None else f"one frame every {period_ns / 1e6:.0f} ms"
             )
             if earliest_ns is None and period_ns is not None:
-                self._rate_message += ", arrivals unsteady"
+                self._rate_message += ", arrivals irregular"
             request = self._request
             if (
                 request is None
@@ -210,7 +211,7 @@ def _check_settings(exposure_us: float | None, gain_db: float | None, is_device:
     if gain_db is not None:
         raise InputFault(
             "camera-setting",
-            "gain_db cannot be set here: a video device's gain is no number of decibels",
+            "gain_db cannot be set here: the gain of a video device is not in decibels",
             "remove gain_db from [camera] and set the gain in the camera or with the driver's own tool.",
         )
     if exposure_us is not None and not is_device:
@@ -229,15 +230,18 @@ _EXPOSURE_MANUAL = 1
 
 @dataclass(frozen=True)
 class VideoSource:
-    """Where pictures come from: ``target`` for OpenCV, ``display_name`` for people (no password), ``is_device``."""
+    """A source that OpenCV can open."""
 
     target: str | int
+    """for OpenCV"""
     display_name: str
+    """for messages, without a password"""
     is_device: bool
+    """a local device, not a stream"""
 
 
 def parse_video_source(path: str | int) -> VideoSource:
-    """Tell a device number, a device path and an address apart.
+    """Tells a device number, a device path and an address apart.
 
     Raises InputFault ``camera-not-live`` for a file, ``camera-path`` for anything else, and MachineFault
     ``no-video-reader`` if this OpenCV cannot read streams.
@@ -258,25 +262,25 @@ def parse_video_source(path: str | int) -> VideoSource:
     if Path(text).is_file():
         raise InputFault(
             "camera-not-live",
-            f"{text} is a recording: its pictures were exposed long before any request",
-            "name a device or an address, or play the file one picture for each request (open_camera does).",
+            f"{text} is a recording: its images were exposed long before any request",
+            "name a device or an address, or play the file one image for each request (open_camera does).",
             path=text,
         )
     raise InputFault(
         "camera-path",
-        f'"{text}" is no camera',
+        f'"{text}" is not a camera',
         'write path = "0" (number), path = "/dev/video0" (device) or path = "rtsp://..." (stream).',
         path=text,
     )
 
 
 def open_video(source: VideoSource, open_timeout_s: float, read_timeout_s: float) -> cv2.VideoCapture | None:
-    """An open capture, or None if the source does not answer. The time-outs hold for streams; a device has its own."""
+    """An open capture, or None if the source does not answer. The time-outs apply to streams; a device has its own."""
     try:
         if source.is_device:
             capture = cv2.VideoCapture(source.target, cv2.CAP_V4L2 if sys.platform == "linux" else cv2.CAP_ANY)
         else:
-            # Time-outs count only when given at opening; more decoder threads would each hold a frame back.
+            # Time-outs take effect only when given at opening; every further decoder thread would delay by one frame.
             properties = {
                 cv2.CAP_PROP_OPEN_TIMEOUT_MSEC: round(open_timeout_s * 1000),
                 cv2.CAP_PROP_READ_TIMEOUT_MSEC: round(read_timeout_s * 1000),
@@ -294,11 +298,11 @@ def open_video(source: VideoSource, open_timeout_s: float, read_timeout_s: float
 
 
 def set_exposure(capture: cv2.VideoCapture, exposure_us: float) -> str:
-    """Set a fixed exposure time; returns what the driver made of it if that differs by more than 5 %, else ""."""
+    """Sets a fixed exposure time; returns a message if the driver's value differs by more than 5 %, else ""."""
     units = max(1, round(exposure_us / _EXPOSURE_UNIT_US))
     capture.set(cv2.CAP_PROP_AUTO_EXPOSURE, _EXPOSURE_MANUAL)
     capture.set(cv2.CAP_PROP_EXPOSURE, units)
     actual_us = capture.get(cv2.CAP_PROP_EXPOSURE) * _EXPOSURE_UNIT_US
     if abs(actual_us - exposure_us) <= max(0.05 * exposure_us, _EXPOSURE_UNIT_US / 2):
         return ""
-    return f"the driver did not take exposure_us = {exposure_us:g} (it says {actual_us:g})"
+    return f"the driver did not accept exposure_us = {exposure_us:g} (it reports {actual_us:g})"

@@ -1,4 +1,4 @@
-"""Recorded pictures from a folder, one for each request."""
+"""Recorded images from a folder, one for each request."""
 
 from __future__ import annotations
 
@@ -9,16 +9,10 @@ from pathlib import Path
 
 import cv2
 
-from eyebolt.cameras.camera import (
-    CameraHealth,
-    Frame,
-    camera_closed,
-    copy_pixels,
-    deadline_after,
-    no_fresh_frame,
-    wait_until,
-)
+from eyebolt.cameras.camera import Frame, FreshnessMethod, camera_closed, copy_pixels, no_fresh_frame
+from eyebolt.deadline import Deadline
 from eyebolt.errors import CameraFault, InputFault
+from eyebolt.protocol import LinkStatus
 
 IMAGE_SUFFIXES = frozenset({".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff", ".webp", ".pgm", ".ppm"})
 
@@ -26,17 +20,17 @@ _DIGITS = re.compile(r"([0-9]+)")
 
 
 def natural_sort_key(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
-    """Sort key of a picture name: runs of digits compare as numbers, so that ``img2`` comes before ``img10``."""
+    """Sort key of an image name: runs of digits compare as numbers, so that ``img2`` comes before ``img10``."""
     parts = (part for part in _DIGITS.split(name) if part)
     return tuple((0, int(part), "") if part[0] in "0123456789" else (1, 0, part) for part in parts), name
 
 
 class FolderCamera:
-    """Each grab takes the next picture of ``path`` by name; the exposure instant is the hand-out, method "replay".
+    """Each grab takes the next image of ``path`` by name; its exposure instant is the delivery, method REPLAY.
 
-    The folder is read at each grab and never rewound: the next picture is the first whose name comes after the last
-    one taken. ``start_after`` is the name of the last picture that an earlier run used. A picture that cannot be read
-    counts as taken, so that the n-th request keeps meaning the n-th picture. Gray pictures stay gray; alpha is dropped.
+    The folder is read at each grab and never rewound: the next image is the first whose name comes after the last one
+    taken. ``start_after`` is the name of the last image that an earlier run used. An unreadable image counts as taken,
+    so that the n-th request keeps meaning the n-th image. Gray images stay gray; alpha is dropped.
     Raises InputFault ``camera-folder`` if ``path`` is no folder.
     """
 
@@ -46,24 +40,24 @@ class FolderCamera:
             raise InputFault(
                 "camera-folder",
                 f"{self._folder} is no folder",
-                "put the pictures there or correct path in [camera] of the station file.",
+                "put the images there or correct path in [camera] of the station file.",
                 path=str(self._folder),
             )
         self._last_name = start_after
         self._closed = threading.Event()
 
     def grab(self, not_before_ns: int, timeout_s: float) -> Frame:
-        """The next picture; see Camera.grab. Faults: ``pictures-exhausted``, ``picture-unreadable``."""
-        if not wait_until(not_before_ns, deadline_after(timeout_s), self._closed):
+        """The next image; see Camera.grab. Faults: ``images-exhausted``, ``image-unreadable``."""
+        if not Deadline.after(timeout_s).sleep_until(not_before_ns, self._closed):
             if self._closed.is_set():
                 raise camera_closed(str(self._folder))
             raise no_fresh_frame(str(self._folder), "the requested instant lies beyond the time-out")
         remaining = self._remaining_names()
         if not remaining:
             raise CameraFault(
-                "pictures-exhausted",
-                f"no picture is left in {self._folder} after {self._last_name or 'the start: it holds none'}",
-                "add pictures whose names come later, or end the session.",
+                "images-exhausted",
+                f"no image is left in {self._folder} after {self._last_name or 'the start: it holds none'}",
+                "add images whose names come later, or end the session.",
                 last=self._last_name,
             )
         name = remaining[0]
@@ -72,27 +66,28 @@ class FolderCamera:
         try:
             read = cv2.imread(str(self._folder / name), cv2.IMREAD_UNCHANGED)
             if read is None:
-                raise ValueError("it is damaged or no picture")
+                raise ValueError("it is damaged or no image")
             pixels = copy_pixels(read)
-        except (cv2.error, ValueError) as why:
-            detail = why.err if isinstance(why, cv2.error) else str(why)
+        except (cv2.error, ValueError) as error:
+            detail = error.err if isinstance(error, cv2.error) else str(error)
             raise CameraFault(
-                "picture-unreadable",
-                f"the picture {self._folder / name} cannot be used: {detail}",
-                "replace or remove the file; the next request takes the picture after it.",
+                "image-unreadable",
+                f"the image {self._folder / name} cannot be used: {detail}",
+                "replace or remove the file; the next request takes the image after it.",
                 name=name,
             ) from None
-        return Frame(pixels, delivered_ns, time.monotonic_ns(), "replay", name)
+        return Frame(pixels, delivered_ns, time.monotonic_ns(), FreshnessMethod.REPLAY, name)
 
-    def health(self) -> CameraHealth:
-        """How many pictures are left."""
+    def health(self) -> LinkStatus:
+        """The number of images left."""
         if self._closed.is_set():
-            return CameraHealth(False, f"{self._folder}: closed")
+            return LinkStatus(is_connected=False, message=f"{self._folder}: closed")
         left = len(self._remaining_names())
-        return CameraHealth(left > 0, f"{self._folder}: {left} pictures left" if left else f"{self._folder}: exhausted")
+        message = f"{left} images left" if left else "exhausted"
+        return LinkStatus(is_connected=left > 0, message=f"{self._folder}: {message}")
 
     def close(self) -> None:
-        """No more pictures."""
+        """Delivers no more images."""
         self._closed.set()
 
     def _remaining_names(self) -> list[str]:

@@ -1,8 +1,8 @@
-"""When may a frame without an instant of its own be believed to be fresh? When its arrivals are steady.
+"""Freshness of frames without a timestamp: only while arrivals are regular is the latency bounded.
 
-After a stall the frames that waited come in a burst, each later than it should be; a frame is therefore trusted only if
-the last three gaps between arrivals lie within 0.5-1.7 frame periods and its arrival minus the greatest known delay is
-still after the request. A backlog that drains at nearly the normal frame rate is not seen.
+After a stall the queued frames arrive in a burst, each later than it should be; a frame is therefore trusted only if
+the last three intervals between arrivals lie within 0.5-1.7 frame periods and its arrival minus the largest latency is
+still after the request. A backlog that drains at nearly the normal frame rate is not detected.
 """
 
 from __future__ import annotations
@@ -12,37 +12,35 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-NS_PER_S = 1_000_000_000
+from eyebolt.deadline import NS_PER_S
 
 STEADY_INTERVALS = 3
 MIN_INTERVAL_PERIODS = 0.5
 MAX_INTERVAL_PERIODS = 1.7
 
-# The frame period is the median of past gaps, each weighing as much as it is long: a burst is short and weighs little.
-# One stall weighs at most a second, also in the memory, so that it cannot push the regular gaps out. A new frame rate
-# is believed after half the memory; so would be a backlog that takes as long to drain.
+# The frame period is the median of past intervals, each weighted by its length: a burst is short and weighs little. One
+# stall weighs at most a second, also in the window, so that it cannot push the regular intervals out. A new frame rate
+# is adopted after half the window; so would be the rate of a backlog that takes as long to drain.
 WINDOW_S = 10.0
 _MAX_WEIGHT_NS = NS_PER_S
-# Shorter than this, an opening burst of frames that waited at the sender could pass for the frame rate.
+# In less time, an initial burst of frames that queued at the sender could pass for the frame rate.
 MIN_LEARNING_S = 1.0
 
 
 @dataclass
 class ArrivalGate:
-    """Arrivals of one epoch; make a new one after any error.
-
-    ``max_latency_ns``: no frame arrives later than this after its exposure began, while arrivals are steady.
-    ``period_ns``: the known frame period, or None to learn it, which takes at least a second.
-    """
+    """Arrivals of one epoch; make a new one after any error."""
 
     max_latency_ns: int
+    """longest time from the start of an exposure to the arrival of its frame while arrivals are regular, ns"""
     period_ns: float | None = None
+    """the known frame period, ns; None: it is learned, which takes at least a second"""
     _last_ns: int | None = None
     _intervals_ns: deque[int] = field(default_factory=deque)
     _weight_ns: int = 0
 
     def add_arrival(self, arrived_ns: int) -> None:
-        """A frame arrived."""
+        """Registers the arrival of a frame, monotonic ns."""
         if self._last_ns is not None:
             self._intervals_ns.append(arrived_ns - self._last_ns)
             self._weight_ns += _weight_ns(self._intervals_ns[-1])
@@ -51,7 +49,7 @@ class ArrivalGate:
         self._last_ns = arrived_ns
 
     def frame_period_ns(self) -> float | None:
-        """The known or learned frame period; None while there is too little to learn it from."""
+        """The known or learned frame period; None while there are too few arrivals to learn it from."""
         if self.period_ns is not None:
             return self.period_ns
         if len(self._intervals_ns) < STEADY_INTERVALS or self._weight_ns < MIN_LEARNING_S * NS_PER_S:
@@ -61,7 +59,7 @@ class ArrivalGate:
         return float(intervals_ns[np.searchsorted(weights_ns, weights_ns[-1] / 2)])
 
     def is_steady(self) -> bool:
-        """The last three gaps are those of the frame rate."""
+        """The last three intervals agree with the frame period."""
         period_ns = self.frame_period_ns()
         if period_ns is None or len(self._intervals_ns) < STEADY_INTERVALS:
             return False
@@ -72,7 +70,7 @@ class ArrivalGate:
         )
 
     def earliest_exposure_ns(self) -> int | None:
-        """The newest frame was exposed no earlier than this instant; None if its arrival cannot be trusted."""
+        """Lower bound of the newest frame's exposure, monotonic ns; None if arrivals are irregular."""
         if self._last_ns is None or not self.is_steady():
             return None
         return self._last_ns - self.max_latency_ns

@@ -1,4 +1,4 @@
-"""Pictures that another program on this computer sends, each with the instant of its exposure."""
+"""Images that another program on this computer sends, each with the instant of its exposure."""
 
 from __future__ import annotations
 
@@ -10,9 +10,11 @@ from pathlib import Path
 
 import zmq
 
-from eyebolt.cameras.camera import NS_PER_S, CameraHealth, Frame, camera_closed, camera_lost, no_fresh_frame
-from eyebolt.cameras.frame_message import MAX_FRAME_BYTES, FrameMessage, decode
+from eyebolt.cameras.camera import Frame, FreshnessMethod, camera_closed, camera_lost, no_fresh_frame
+from eyebolt.cameras.frame_message import MAX_FRAME_BYTES, FrameHeader, FrameMessage, decode_frame
+from eyebolt.deadline import NS_PER_S
 from eyebolt.errors import CameraFault, EyeboltError, InputFault, MachineFault
+from eyebolt.protocol import LinkStatus
 from eyebolt.security import ZapAuthenticator
 
 _POLL_MS = 50
@@ -30,11 +32,11 @@ class PushCamera:
     """Binds a ZeroMQ PULL socket at ``endpoint`` ("tcp://127.0.0.1:4760", "ipc:///run/cell/camera"); senders PUSH.
 
     Messages are those of ``frame_message``. A thread drains the socket and keeps the newest frame only. A frame whose
-    exposure is not before its arrival is refused; so is one from a sender that another has replaced: a new ``boot_id``
-    begins a new epoch and ends the one before for good. Method "instant". The instants mean something on one computer
-    only; a sender on another one with a later clock is refused, with an earlier clock it is never fresh.
-    ``silence_timeout_s``: no frame for so long means that the source is gone.
-    ``keys``: the station's folder of keys, for an endpoint that other computers reach.
+    exposure is not before its arrival is rejected; so is one from a sender that another has replaced: a new ``boot_id``
+    begins a new epoch and ends the previous one for good. Method TIMESTAMP. The instants are comparable on one computer
+    only: a sender on another one is rejected if its clock is ahead, and never fresh if its clock is behind.
+    ``silence_timeout_s``: after so long without a frame the source counts as gone.
+    ``keys``: the station's key folder, for an endpoint that other computers can reach.
     Raises InputFault ``camera-endpoint`` or one about keys, or MachineFault ``port-taken``.
     """
 
@@ -49,10 +51,10 @@ class PushCamera:
         self._authenticator = ZapAuthenticator(self._context, "camera")
         try:
             self._authenticator.bind(self._socket, endpoint, keys)
-        except (zmq.ZMQError, EyeboltError) as why:
+        except (zmq.ZMQError, EyeboltError) as error:
             self._authenticator.close()
             self._context.destroy(linger=0)
-            raise (_bind_fault(endpoint, why) if isinstance(why, zmq.ZMQError) else why) from None
+            raise (_bind_fault(endpoint, error) if isinstance(error, zmq.ZMQError) else error) from None
         self._condition = threading.Condition()
         self._closed = False
         self._newest: _ReceivedFrame | None = None
@@ -76,22 +78,22 @@ class PushCamera:
             if fresh is None:
                 raise self._no_fresh_frame_fault(not_before_ns)
         message = fresh.message
-        name = f"{message.boot_id}/{message.frame_id}"
-        return Frame(message.pixels(), message.exposed_ns, fresh.arrived_ns, "timestamp", name)
+        return Frame(
+            message.pixels(), message.header.exposed_ns, fresh.arrived_ns, FreshnessMethod.TIMESTAMP, message.name
+        )
 
-    def health(self) -> CameraHealth:
-        """Whether frames come, how often, and what was refused last."""
+    def health(self) -> LinkStatus:
+        """Whether frames arrive, at what rate, and the reason of the latest rejection."""
         with self._condition:
             if self._closed:
-                return CameraHealth(False, f"{self._endpoint}: closed")
-            alive, message = self._connection_state()
+                return LinkStatus(is_connected=False, message=f"{self._endpoint}: closed")
+            is_alive, message = self._connection_state()
             rejection = self._recent_rejection()
-            return CameraHealth(
-                alive, f"{self._endpoint}: {message}" + (f"; refused: {rejection}" if rejection else "")
-            )
+            text = f"{self._endpoint}: {message}" + (f"; rejected: {rejection}" if rejection else "")
+            return LinkStatus(is_connected=is_alive, message=text)
 
     def close(self) -> None:
-        """End the thread and free the port."""
+        """Ends the thread and frees the port."""
         with self._condition:
             self._closed = True
             self._condition.notify_all()
@@ -110,46 +112,47 @@ class PushCamera:
     def _receive(self, parts: list[bytes], arrived_ns: int) -> None:
         with self._condition:
             try:
-                message = decode(parts)
+                message = decode_frame(parts)
             except CameraFault as fault:
                 self._newest = None
                 self._reject(fault.message, arrived_ns)
                 return
-            rejection = self._rejection_reason(message, arrived_ns)
+            header = message.header
+            rejection = self._rejection_reason(header, arrived_ns)
             if rejection:
                 self._reject(rejection, arrived_ns)
                 return
-            if message.boot_id != self._boot_id:
+            if header.boot_id != self._boot_id:
                 if self._boot_id is not None:
                     self._replaced_boot_ids.append(self._boot_id)
-                self._boot_id = message.boot_id
+                self._boot_id = header.boot_id
                 self._newest = None
                 self._arrival_times_ns.clear()
                 self._rejection = ""
             self._arrival_times_ns.append(arrived_ns)
-            if self._newest is None or message.exposed_ns > self._newest.message.exposed_ns:
+            if self._newest is None or header.exposed_ns > self._newest.message.header.exposed_ns:
                 self._newest = _ReceivedFrame(message, arrived_ns)
                 self._condition.notify_all()
 
-    def _reject(self, why: str, arrived_ns: int) -> None:
-        self._rejection = why
+    def _reject(self, reason: str, arrived_ns: int) -> None:
+        self._rejection = reason
         self._rejected_ns = arrived_ns
 
     def _recent_rejection(self) -> str:
         recent = time.monotonic_ns() - self._rejected_ns <= _REJECTION_SHOWN_S * NS_PER_S
         return self._rejection if recent else ""
 
-    def _rejection_reason(self, message: FrameMessage, arrived_ns: int) -> str:
-        if message.boot_id in self._replaced_boot_ids:
-            return f"sender {message.boot_id} goes on although {self._boot_id} took over; let one program send"
-        if message.exposed_ns > arrived_ns:
-            ahead_ms = (message.exposed_ns - arrived_ns) / 1e6
-            return f"a picture dated {ahead_ms:.1f} ms after its arrival: exposed_ns is not this computer's clock"
+    def _rejection_reason(self, header: FrameHeader, arrived_ns: int) -> str:
+        if header.boot_id in self._replaced_boot_ids:
+            return f"sender {header.boot_id} still sends although {self._boot_id} took over; let one program send"
+        if header.exposed_ns > arrived_ns:
+            ahead_ms = (header.exposed_ns - arrived_ns) / 1e6
+            return f"an image dated {ahead_ms:.1f} ms after its arrival: exposed_ns is not this computer's clock"
         return ""
 
     def _fresh_frame(self, not_before_ns: int) -> _ReceivedFrame | None:
         newest = self._newest
-        return newest if newest is not None and newest.message.exposed_ns >= not_before_ns else None
+        return newest if newest is not None and newest.message.header.exposed_ns >= not_before_ns else None
 
     def _connection_state(self) -> tuple[bool, str]:
         if not self._arrival_times_ns:
@@ -159,24 +162,24 @@ class PushCamera:
             return False, f"silent for {silent_ns / NS_PER_S:.0f} s"
         span_ns = self._arrival_times_ns[-1] - self._arrival_times_ns[0]
         if span_ns <= 0:
-            return True, "the first picture came"
-        return True, f"{(len(self._arrival_times_ns) - 1) * NS_PER_S / span_ns:.1f} pictures a second"
+            return True, "the first image arrived"
+        return True, f"{(len(self._arrival_times_ns) - 1) * NS_PER_S / span_ns:.1f} images per second"
 
     def _no_fresh_frame_fault(self, not_before_ns: int) -> CameraFault:
-        alive, message = self._connection_state()
+        is_alive, message = self._connection_state()
         rejection = self._recent_rejection()
-        detail = f"{message}; refused: {rejection}" if rejection else message
+        detail = f"{message}; rejected: {rejection}" if rejection else message
         if self._newest is not None:
-            early_s = (not_before_ns - self._newest.message.exposed_ns) / NS_PER_S
-            detail += f"; the newest picture was exposed {early_s:.3f} s before the request"
-        # A sender whose every message is refused is there, but has nothing to give.
-        if alive or rejection:
+            early_s = (not_before_ns - self._newest.message.header.exposed_ns) / NS_PER_S
+            detail += f"; the newest image was exposed {early_s:.3f} s before the request"
+        # A sender whose every message is rejected is connected; what it lacks is a usable frame.
+        if is_alive or rejection:
             return no_fresh_frame(self._endpoint, detail)
         return camera_lost(self._endpoint, detail)
 
 
-def _bind_fault(endpoint: str, why: zmq.ZMQError) -> InputFault | MachineFault:
-    if why.errno == zmq.EADDRINUSE:
+def _bind_fault(endpoint: str, error: zmq.ZMQError) -> InputFault | MachineFault:
+    if error.errno == zmq.EADDRINUSE:
         return MachineFault(
             "port-taken",
             f"another program listens at the camera endpoint {endpoint}",
@@ -185,7 +188,7 @@ def _bind_fault(endpoint: str, why: zmq.ZMQError) -> InputFault | MachineFault:
         )
     return InputFault(
         "camera-endpoint",
-        f"cannot listen at the camera endpoint {endpoint}: {why.strerror}",
+        f"cannot listen at the camera endpoint {endpoint}: {error.strerror}",
         'write it as "tcp://127.0.0.1:4760" or "ipc:///path/to/file", with an address of this computer.',
         endpoint=endpoint,
     )

@@ -112,12 +112,10 @@ class Daemon:
     def _publish(self) -> None:
         peer = self._robot_server.peer(self._state.robot)
         robot = LinkStatus(is_connected=peer is not None, message=f"connected from {peer}" if peer else "not connected")
-        health = self._camera.health()
         log = self._state.log
         accepted = log is not None and self._accepted == log.name
         folder = str((self._context.record_folder / log.name).resolve()) if log is not None else None
-        camera = LinkStatus(is_connected=health.alive, message=health.message)
-        message = status_message(self._state, robot, camera, accepted, folder, utc_timestamp())
+        message = status_message(self._state, robot, self._camera.health(), accepted, folder, utc_timestamp())
         self._status_publisher.publish(message.to_json())
 
     def _execute(self, commands: list[msg.Command]) -> None:

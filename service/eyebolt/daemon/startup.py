@@ -69,10 +69,7 @@ def serve(station_file: Path, log_format: LogFormat) -> None:
     context = load_context(station_file)
     with RecordLock(context.record_folder):
         folder, state, last_frame_name = recover(context)
-        settings = context.station.camera
-        camera = open_camera(
-            settings.source, settings.model_dump(), context.folder, last_frame_name, context.keys_folder
-        )
+        camera = open_camera(context.station.camera, context.folder, last_frame_name, context.keys_folder)
         asyncio.run(_serve(Daemon(context, camera, folder, state), context.station.robot.listen))
 
 

@@ -1,4 +1,4 @@
-"""Does a picture source keep its promise? A check for every source, also for those that others write."""
+"""A conformance check for image sources: does a camera keep the promise of ``cameras.Camera``? For any source."""
 
 from __future__ import annotations
 
@@ -11,11 +11,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from eyebolt.cameras import FRESHNESS_METHODS, NS_PER_S, Camera, CameraHealth, Frame, Pixels
+from eyebolt.cameras import Camera, Frame, FreshnessMethod, Pixels
+from eyebolt.deadline import NS_PER_S
 from eyebolt.errors import CameraFault
+from eyebolt.protocol import LinkStatus
 
 _HOUR_NS = 3600 * NS_PER_S
-# What counts as hanging: far longer than any time-out used here, for computers under load.
+# Counts as hanging: far longer than any time-out used here, for computers under load.
 _HANG_S = 10.0
 # The time-out of a request that cannot be met.
 _SHORT_TIMEOUT_S = 0.25
@@ -23,10 +25,12 @@ _SHORT_TIMEOUT_S = 0.25
 
 @dataclass(frozen=True)
 class Violation:
-    """``check``: which promise is broken; ``message``: how."""
+    """A broken promise."""
 
     check: str
+    """the promise"""
     message: str
+    """how it was broken"""
 
 
 def check_camera(
@@ -38,12 +42,12 @@ def check_camera(
     idle_s: float = 2.0,
     timeout_s: float = 5.0,
 ) -> list[Violation]:
-    """Open the source, use it as a session would, close it; an empty list means that it kept every promise.
+    """Opens the source, uses it as a session would, closes it; an empty list means that it kept every promise.
 
-    ``true_exposure_ns``: when the exposure of a delivered frame really began (monotonic ns), for instance painted into
-    its pixels by the test source; for recorded pictures ``frame.exposed_ns`` itself. ``silence``: a context in which
-    the source sends nothing. ``grabs`` before and after an idle pause of ``idle_s``; recorded pictures must number at
-    least 2 * grabs + 8. Takes about ``idle_s`` plus the source's own time.
+    ``true_exposure_ns``: the true start of the exposure of a delivered frame (monotonic ns), for instance encoded in
+    its pixels by the test source; for recorded images ``frame.exposed_ns`` itself. ``silence``: a context in which
+    the source sends nothing. ``grabs`` before and after an idle pause of ``idle_s``; recorded images must number at
+    least 2 * grabs + 8. Takes about ``idle_s`` plus the time of the grabs.
     """
     before = set(threading.enumerate())
     check = _ConformanceRun(open_source(), true_exposure_ns, timeout_s)
@@ -97,15 +101,15 @@ class _ConformanceRun:
     def pixel_ownership(self) -> None:
         for frame, copy in self._frames:
             if not np.array_equal(frame.pixels, copy):
-                self.report("pixels", f"{frame.name} changed after it was handed out")
+                self.report("pixels", f"{frame.name} changed after it was returned")
         for (one, _), (other, _) in itertools.pairwise(self._frames):
             if np.shares_memory(one.pixels, other.pixels):
                 self.report("pixels", f"{one.name} and {other.name} share memory")
 
     def description(self) -> None:
         health = self.camera.health()
-        if not isinstance(health, CameraHealth) or not health.message or "\n" in health.message:
-            self.report("health", f"it must say one line about the source, not {health!r}")
+        if not isinstance(health, LinkStatus) or not health.message or "\n" in health.message:
+            self.report("health", f"it must give one line about the source, not {health!r}")
 
     def closing(self, before: set[threading.Thread]) -> None:
         for _ in range(2):
@@ -113,14 +117,14 @@ class _ConformanceRun:
             if failure:
                 self.report("close", failure)
         self._expect_fault("grab after close", time.monotonic_ns(), {"camera-lost"}, may_deliver=False)
-        if self.camera.health().alive:
-            self.report("close", "a closed camera says that it is alive")
+        if self.camera.health().is_connected:
+            self.report("close", "a closed camera reports that it is connected")
         for thread in set(threading.enumerate()) - before:
             if thread.name.startswith("eyebolt-conformance"):
                 continue
             thread.join(_HANG_S)
             if thread.is_alive():
-                self.report("close", f"the thread {thread.name} goes on")
+                self.report("close", f"the thread {thread.name} still runs")
 
     def _expect_fresh_frame(self, check: str, not_before_ns: int, reraise: bool = False) -> None:
         try:
@@ -128,7 +132,7 @@ class _ConformanceRun:
         except CameraFault as fault:
             if reraise:
                 raise
-            self.report(check, f"no picture: {fault.message}")
+            self.report(check, f"no image: {fault.message}")
             return
         now_ns = time.monotonic_ns()
         self._frames.append((frame, frame.pixels.copy()))
@@ -142,9 +146,9 @@ class _ConformanceRun:
                 check, f"{frame.name} is dated {(frame.exposed_ns - true_ns) / 1e6:.1f} ms after its true exposure"
             )
         if not frame.exposed_ns <= frame.arrived_ns <= now_ns:
-            self.report(check, f"{frame.name} must arrive after its exposure and before it is handed over")
-        if frame.method not in FRESHNESS_METHODS or not frame.name:
-            self.report(check, f"method {frame.method!r} or name {frame.name!r} says nothing")
+            self.report(check, f"{frame.name} must arrive after its exposure and before it is returned")
+        if frame.method not in list(FreshnessMethod) or not frame.name:
+            self.report(check, f"method {frame.method!r} or name {frame.name!r} is not valid")
         pixels = frame.pixels
         if (
             pixels.dtype.name not in ("uint8", "uint16")
@@ -154,7 +158,7 @@ class _ConformanceRun:
             self.report(check, f"{frame.name} is {pixels.dtype} {pixels.shape}")
 
     def _expect_fault(self, check: str, not_before_ns: int, codes: set[str], may_deliver: bool = True) -> None:
-        """A grab that must end in a fault of ``codes``, or (a source that is not silent at once) in a fresh frame."""
+        """A grab that must raise a fault of ``codes``, or return a fresh frame (a source may take a moment to fall silent)."""
         outcome: list[str] = []
 
         def attempt() -> None:
@@ -165,7 +169,7 @@ class _ConformanceRun:
                 outcome.append(f"fault {fault.code}: {fault.message}" if unexpected else "")
             else:
                 fresh = may_deliver and self.true_exposure_ns(frame) >= not_before_ns
-                outcome.append("" if fresh else f"the picture {frame.name} came")
+                outcome.append("" if fresh else f"the image {frame.name} came")
 
         failure = _failure_within(_HANG_S, attempt) or "".join(outcome)
         if failure:
@@ -177,18 +181,18 @@ class _ConformanceRun:
             yield
         except CameraFault as fault:
             if record:
-                self.report(check, f"no picture: {fault.message}")
+                self.report(check, f"no image: {fault.message}")
 
 
 def _failure_within(limit_s: float, action: Callable[[], None]) -> str:
-    """What went wrong with ``action``: it did not return within ``limit_s``, or threw; "" if nothing did."""
+    """Why ``action`` failed: it did not return within ``limit_s``, or raised; "" if it succeeded."""
     failure: list[str] = []
 
     def attempt() -> None:
         try:
             action()
-        except Exception as why:  # whatever a source throws is the finding
-            failure.append(f"{type(why).__name__} instead of CameraFault: {why}")
+        except Exception as error:  # any exception of a source is a violation
+            failure.append(f"{type(error).__name__} instead of CameraFault: {error}")
 
     thread = threading.Thread(target=attempt, name="eyebolt-conformance", daemon=True)
     thread.start()

@@ -12,7 +12,7 @@ from types import TracebackType
 import numpy as np
 import zmq
 
-from eyebolt.cameras import Pixels, encode
+from eyebolt.cameras import Pixels, encode_frame
 from eyebolt_sim.replay.line_faults import ReplayFault
 
 _PERIOD_S = 0.05
@@ -100,6 +100,6 @@ class ReplayCamera:
         if view.step_px:
             pixels = np.roll(pixels, view.step_px * (self._number % _STEPS), axis=1)
         stamp_ns = view.since_ns if fault == "stale" else exposed_ns
-        header, raw = encode(pixels, frame_id=self._number, boot_id=self._boot_id, exposed_ns=stamp_ns)
+        header, raw = encode_frame(pixels, frame_id=self._number, boot_id=self._boot_id, exposed_ns=stamp_ns)
         self._number += 1
         self._socket.send_multipart([header, raw[:-7] if fault == "truncated" else raw], zmq.NOBLOCK)
