@@ -26,7 +26,7 @@ CASES = pytest.mark.parametrize(
 
 
 def board_seen(problem, pair):
-    stack = CornerObservations.of([pair], problem.board_corners_m)
+    stack = CornerObservations.from_pairs([pair], problem.board_corners_m)
     pose = fit_board_poses(problem.camera, stack).camera_T_board
     return BoardPose(pose[0], np.linalg.inv(linearize_corners(problem.camera, stack, pose).information[0]))
 
@@ -94,10 +94,10 @@ def test_the_view_measures_what_it_needs(cases):
     pair, light = further[0], ExposureStats(0.1, 0.7, 0.0, 0.0, 0.75)
     size_px = (problem.camera.width_px, problem.camera.height_px)
     seen = Detection(pair.ids, pair.corners_px, light, size_px, 0.6)
-    view = measure_view(np.full(size_px[::-1], 128, np.uint8), seen, problem.camera, board)
+    _, board_pose = measure_view(np.full(size_px[::-1], 128, np.uint8), seen, problem.camera, board)
     wanted = board_seen(problem, pair)
-    np.testing.assert_allclose(view.board.camera_T_board, wanted.camera_T_board, atol=1e-12)
-    np.testing.assert_allclose(view.board.unit_covariance, wanted.unit_covariance, rtol=1e-9)
+    np.testing.assert_allclose(board_pose.camera_T_board, wanted.camera_T_board, atol=1e-12)
+    np.testing.assert_allclose(board_pose.unit_covariance, wanted.unit_covariance, rtol=1e-9)
 
 
 def test_what_cannot_be_computed_is_taken_for_impossible(cases):

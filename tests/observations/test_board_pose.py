@@ -43,7 +43,7 @@ def view(T, ids=None, noise_px=0.0, seed=0, index=0):
 
 
 def fit(*pairs):
-    return fit_board_poses(CAMERA, CornerObservations.of(pairs, BOARD_M))
+    return fit_board_poses(CAMERA, CornerObservations.from_pairs(pairs, BOARD_M))
 
 
 def difference(T, other):
@@ -169,10 +169,10 @@ def test_padding_changes_nothing():
 def test_padding_has_no_part_in_the_linearised_corners():
     T = board_at(25, 10, 0, 0.6)
     few, all_of_them = view(T, np.arange(10), 0.3), view(T, noise_px=0.3)
-    stack = CornerObservations.of([few, all_of_them], BOARD_M)
+    stack = CornerObservations.from_pairs([few, all_of_them], BOARD_M)
     assert stack.weights.sum(axis=1).tolist() == [10, 40]
     padded = linearize_corners(CAMERA, stack, np.array([T, T]))
-    alone = linearize_corners(CAMERA, CornerObservations.of([few], BOARD_M), T[None])
+    alone = linearize_corners(CAMERA, CornerObservations.from_pairs([few], BOARD_M), T[None])
     np.testing.assert_allclose(padded.information[0], alone.information[0], rtol=1e-12)
     np.testing.assert_allclose(padded.step[0], alone.step[0], atol=1e-12)
     assert not padded.residual_px[0, 10:].any()
@@ -183,7 +183,7 @@ def test_padding_has_no_part_in_the_linearised_corners():
 def test_the_jacobian_is_the_slope_of_opencvs_projection():
     """Central differences of cv2.projectPoints; the board is moved by SciPy's rotations, on its own side."""
     T = board_at(35, 120, 40, 0.5, (0.05, -0.04))
-    ours = linearize_corners(CAMERA, CornerObservations.of([view(T)], BOARD_M), T[None]).jacobian[0]
+    ours = linearize_corners(CAMERA, CornerObservations.from_pairs([view(T)], BOARD_M), T[None]).jacobian[0]
     step = 1e-6
     for k in range(6):
         ends = []

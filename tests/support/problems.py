@@ -44,7 +44,7 @@ def convert(simulated, include_robot_noise: bool = True) -> Problem:
 
 def observations_of(problem: Problem) -> Observations:
     """What the solver takes from the pairs."""
-    stack = CornerObservations.of(problem.pairs, problem.board_corners_m)
+    stack = CornerObservations.from_pairs(problem.pairs, problem.board_corners_m)
     return Observations.of(problem, problem.chain(), stack, fit_board_poses(problem.camera, stack))
 
 

@@ -261,7 +261,7 @@ class World:
         elif isinstance(command, msg.Detect):
             # The picture is in memory, also where it could not be stored.
             seen = self.pictures.get((len(self.disk), command.name), self.sees)
-            self.happens(msg.Detected(command.task, seen, self.measures or self._view()))
+            self.happens(msg.Detected(command.task, seen, *self._view()))
         elif isinstance(command, msg.Solve):
             self.happens(msg.Solved(command.task, self._solve(command)))
         elif isinstance(command, msg.PlanNextView):
@@ -346,10 +346,12 @@ class World:
         return found if self.departs_sigma is None else replace(found, prediction=EXPECTATION)
 
     def _view(self):
-        """A board seen ``departs_sigma`` from where ``EXPECTATION`` has it."""
+        """``measures``, or else a view of the board ``departs_sigma`` from its pose predicted by ``EXPECTATION``."""
+        if self.measures is not None:
+            return self.measures, None
         pose = None if self.state.task is None else self.state.task.base_T_flange
         if self.departs_sigma is None or pose is None:
-            return None
+            return None, None
         shift = np.eye(4)
         shift[0, 3] = self.departs_sigma * EXPECTATION.noise.translation_m
-        return View(residual_px=0.05, board=BoardPose(pose @ shift, np.eye(6) * 1e-16))
+        return View(residual_px=0.05), BoardPose(pose @ shift, np.eye(6) * 1e-16)

@@ -124,7 +124,7 @@ def _observations(
     """Views with a usable board pose; the others go to ``excluded``."""
     if not usable:
         return None, usable
-    stack = CornerObservations.of(usable, problem.board_corners_m)
+    stack = CornerObservations.from_pairs(usable, problem.board_corners_m)
     poses = fit_board_poses(problem.camera, stack)
     good = np.isfinite(poses.rss_px2)
     excluded += [

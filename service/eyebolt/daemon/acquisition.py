@@ -78,7 +78,7 @@ class ImageAcquisition:
             detection = find_board(pixels, self._context.board)
             found_ns = time.monotonic_ns()
             motion_check, motion_unchecked_reason = self._compare_with_preview(command.task, frame, detection)
-            view = measure_view(
+            view, board_pose = measure_view(
                 to_gray(pixels),
                 detection,
                 self._context.lens,
@@ -86,7 +86,9 @@ class ImageAcquisition:
                 motion_check,
                 motion_unchecked_reason,
             )
-            return msg.Detected(command.task, detection, view, found_ns - begun_ns, time.monotonic_ns() - found_ns)
+            return msg.Detected(
+                command.task, detection, view, board_pose, found_ns - begun_ns, time.monotonic_ns() - found_ns
+            )
         except EyeboltError as fault:
             return msg.WorkerFailed(command.task, fault.message)
         except Exception as error:

@@ -2,22 +2,27 @@
 
 from eyebolt.observations.board_pose import (
     MIN_CORNERS,
+    BoardPose,
     CornerObservations,
     PoseFits,
     downweight_outlier_corners,
+    fit_board_pose,
     fit_board_poses,
     linearize_corners,
     refine_board_poses,
 )
+from eyebolt.observations.exposure_map import ExposureMap, Region
 from eyebolt.observations.half_turn import (
     half_turn_about_centre,
     is_half_turn_symmetric,
     resolve_half_turns,
     reversed_views,
 )
+from eyebolt.observations.motion import MotionCheck, compare_images
 from eyebolt.observations.pair import DEFAULT_TIP_SIGMA_M, Pair, PlacedBoard, PointerTip, Touch
-from eyebolt.observations.view_acceptance import Baseline, Measure, ViewAcceptance, assess_view, view_acceptance
-from eyebolt.observations.view_quality import BoardPose, MotionCheck, View, compare_images, measure_view
+from eyebolt.observations.thresholds import Measure, Threshold, ThresholdSource, all_thresholds
+from eyebolt.observations.view_acceptance import Baseline, ViewAcceptance, assess_view
+from eyebolt.observations.view_quality import View, measure_view
 
 __all__ = [
     "DEFAULT_TIP_SIGMA_M",
@@ -25,18 +30,24 @@ __all__ = [
     "Baseline",
     "BoardPose",
     "CornerObservations",
+    "ExposureMap",
     "Measure",
     "MotionCheck",
     "Pair",
     "PlacedBoard",
     "PointerTip",
     "PoseFits",
+    "Region",
+    "Threshold",
+    "ThresholdSource",
     "Touch",
     "View",
     "ViewAcceptance",
+    "all_thresholds",
     "assess_view",
     "compare_images",
     "downweight_outlier_corners",
+    "fit_board_pose",
     "fit_board_poses",
     "half_turn_about_centre",
     "is_half_turn_symmetric",
@@ -45,5 +56,4 @@ __all__ = [
     "refine_board_poses",
     "resolve_half_turns",
     "reversed_views",
-    "view_acceptance",
 ]

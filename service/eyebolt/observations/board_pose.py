@@ -1,7 +1,8 @@
-"""Where the board is in the camera's frame, from one view alone, for many views at once.
+"""The pose of the board in the camera frame, from the corners of one view, for many views at once.
 
-The start is the planar solution from the view's homography (both tilt branches); the refinement is Gauss-Newton on
-the corners. Views are padded to a common corner count; ``weights`` is 0 on padding and small on stray corners.
+The start is the planar solution from the homography of the view, which has two tilt branches (T. Collins, A. Bartoli,
+"Infinitesimal plane-based pose estimation", IJCV 109, 2014); the refinement is Gauss-Newton on the corners. Views are
+padded to a common number of corners; ``weights`` is 0 on padding and small on outlier corners.
 """
 
 from __future__ import annotations
@@ -17,29 +18,34 @@ from eyebolt.geometry import Array, CameraModel, RowSelection, se3
 from eyebolt.observations.pair import Pair
 
 MIN_CORNERS = 6
-# A tilt branch whose corners lie this many times farther off than the other's is not worth refining.
+"""Corners that a view needs for a pose: two more than its homography."""
+# A tilt branch with corner errors this many times those of the other one cannot become the better one.
 _MAX_BRANCH_ERROR_RATIO = 5.0
-# The determinant of a pose's correlations: below it some direction of the pose is not seen at all.
+# Determinant of the correlation matrix of a pose below which some direction of the pose is unobservable.
 _SINGULAR_DETERMINANT = 1e-19
+# In normal noise one corner in 25 000 lies further off (Rayleigh distribution).
 _OUTLIER_SIGMAS = 4.5
 _MAX_REWEIGHTINGS = 6
-# What is true of less than this share of a view's corners is no stray's doing.
+# If fewer corners of a view than this share are inliers, the view as a whole is wrong: outliers are not the cause.
 _MIN_INLIER_SHARE = 0.6
-# Corners of a perfect picture scatter by less; what lies off by a few of those harms nothing.
+# The corner noise of a perfect image is less; a deviation by a few of these does no harm.
 _MIN_NOISE_PX = 0.03
 
 
 @dataclass(frozen=True)
 class CornerObservations:
-    """n views padded to K corners: ``points_m`` (n, K, 3), ``corners_px`` (n, K, 2), ``weights`` (n, K)."""
+    """The corners of n views, padded to K corners each."""
 
     points_m: Array
+    """(n, K, 3), metres, board frame."""
     corners_px: Array
+    """(n, K, 2), pixels."""
     weights: Array
+    """(n, K): 1, less for outlier corners, 0 on padding."""
 
     @staticmethod
-    def of(pairs: Sequence[Pair], board_corners_m: Array) -> CornerObservations:
-        """Pads the views of ``pairs`` on the board ``board_corners_m`` (all corners, 3)."""
+    def from_pairs(pairs: Sequence[Pair], board_corners_m: Array) -> CornerObservations:
+        """The views of ``pairs``, padded, on a board with corners ``board_corners_m`` (all corners, 3)."""
         width = max((len(p.ids) for p in pairs), default=0)
         points = np.zeros((len(pairs), width, 3))
         corners = np.zeros((len(pairs), width, 2))
@@ -53,28 +59,36 @@ class CornerObservations:
             weights[row, :count] = 1.0
         return CornerObservations(points, corners, weights)
 
+    @staticmethod
+    def from_view(ids: NDArray[np.int64], corners_px: Array, board_corners_m: Array) -> CornerObservations:
+        """One view (n = 1): corners ``ids`` (K,) of the board observed at ``corners_px`` (K, 2)."""
+        observed = np.asarray(corners_px, dtype=float)[None]
+        return CornerObservations(board_corners_m[ids][None], observed, np.ones((1, len(ids))))
+
     def __getitem__(self, rows: RowSelection) -> CornerObservations:
         return CornerObservations(self.points_m[rows], self.corners_px[rows], self.weights[rows])
 
 
 @dataclass(frozen=True)
 class CornerLinearization:
-    """The corners linearised about poses ``camera_T_board`` (n, 4, 4), perturbed on the right.
-
-    ``residual_px`` (n, K, 2) observed minus predicted, 0 on padding; ``jacobian`` (n, K, 2, 6) pixels per twist;
-    ``information`` (n, 6, 6) for corners of 1 px; ``step`` (n, 6) the Gauss-Newton step; ``rss_px2`` (n,) weighted.
-    """
+    """The corners of n views linearised about poses of the board, perturbed on the right."""
 
     camera_T_board: Array
+    """(n, 4, 4): the poses."""
     residual_px: Array
+    """(n, K, 2), pixels: observed minus predicted; 0 on padding."""
     jacobian: Array
+    """(n, K, 2, 6), pixels per twist (translation m, rotation rad)."""
     information: Array
+    """(n, 6, 6): Fisher information of the poses for a corner noise of 1 px."""
     step: Array
+    """(n, 6): the Gauss-Newton step."""
     rss_px2: Array
+    """(n,), square pixels: weighted residual sum of squares."""
 
     @property
     def predicted_decrease_px2(self) -> Array:
-        """(n,): by how much the step lowers ``rss_px2`` if the corners are as linear as they look."""
+        """(n,): decrease of ``rss_px2`` by the step as the linear model predicts it."""
         out: Array = np.einsum("ni,nij,nj->n", self.step, self.information, self.step)
         return out
 
@@ -91,11 +105,11 @@ def linearize_corners(camera: CameraModel, stack: CornerObservations, camera_T_b
     if not visible.all():
         residual[~visible] = 0.0
         pixel_by_point[~visible] = 0.0
-    turned = pixel_by_point @ camera_T_board[:, None, :3, :3]
-    jacobian = np.empty((*turned.shape[:-1], 6))
-    jacobian[..., :3] = turned
+    pixel_by_translation = pixel_by_point @ camera_T_board[:, None, :3, :3]
+    jacobian = np.empty((*pixel_by_translation.shape[:-1], 6))
+    jacobian[..., :3] = pixel_by_translation
     # d(R (p + w x p)) / dw = -R [p]x ; a row times -[p]x is the cross product p x row.
-    (x, y, z), (a, b, c) = np.moveaxis(stack.points_m[:, :, None, :], -1, 0), np.moveaxis(turned, -1, 0)
+    (x, y, z), (a, b, c) = np.moveaxis(stack.points_m[:, :, None, :], -1, 0), np.moveaxis(pixel_by_translation, -1, 0)
     jacobian[..., 3], jacobian[..., 4], jacobian[..., 5] = y * c - z * b, z * a - x * c, x * b - y * a
     n, k = stack.weights.shape
     flat = jacobian.reshape(n, 2 * k, 6)
@@ -113,16 +127,19 @@ def linearize_corners(camera: CameraModel, stack: CornerObservations, camera_T_b
 
 @dataclass(frozen=True)
 class PoseFits:
-    """Board poses of n views: the better tilt branch, the other one, and how much worse it fits.
+    """Board poses of n views: the better tilt branch, the other one, and the residuals of both.
 
-    ``camera_T_board`` and ``other_branch`` (n, 4, 4); ``rss_px2``, ``other_rss_px2`` (n,): sums of squared corner
-    residuals; infinite where a view has no usable pose (too few corners, corners on a line, behind the camera).
+    Residual sums are infinite where a view has no usable pose (too few corners, collinear corners, behind the camera).
     """
 
     camera_T_board: Array
+    """(n, 4, 4): the branch that fits better."""
     rss_px2: Array
+    """(n,), square pixels: residual sum of squares of that branch."""
     other_branch: Array
+    """(n, 4, 4): the other branch."""
     other_rss_px2: Array
+    """(n,), square pixels: residual sum of squares of the other branch."""
 
     def __getitem__(self, rows: RowSelection) -> PoseFits:
         return PoseFits(
@@ -130,7 +147,7 @@ class PoseFits:
         )
 
     def with_branches_swapped(self, swap: NDArray[np.bool_]) -> PoseFits:
-        """The same with the two branches of the views ``swap`` (n,) bool exchanged."""
+        """The fits with the two branches exchanged in the views ``swap`` (n,)."""
         pick = swap[:, None, None]
         return PoseFits(
             np.where(pick, self.other_branch, self.camera_T_board),
@@ -141,9 +158,9 @@ class PoseFits:
 
 
 def fit_board_poses(camera: CameraModel, stack: CornerObservations, iterations: int = 25) -> PoseFits:
-    """Least-squares board pose of every view, starting from both planar tilt branches.
+    """Least-squares board pose of every view, refined from both planar tilt branches.
 
-    A branch that the homography already shows to be far worse is left as it is.
+    A branch whose corner errors after the planar solution are five times those of the other is not refined.
     """
     starts, errors = _planar_initial_poses(camera, stack)
     first, first_rss = refine_board_poses(camera, stack, starts[:, 0], iterations)
@@ -163,7 +180,7 @@ def refine_board_poses(
 ) -> tuple[Array, Array]:
     """Gauss-Newton with step halving; returns poses (n, 4, 4) and residual sums (n,), infinite where it failed."""
     poses, rss = start.copy(), np.full(len(start), np.inf)
-    # Views that have settled are not looked at again.
+    # Views that have converged are left out of the further iterations.
     rows = np.arange(len(start))
     fit = linearize_corners(camera, stack, start)
     rss[:] = fit.rss_px2
@@ -186,10 +203,10 @@ def refine_board_poses(
 def downweight_outlier_corners(
     camera: CameraModel, stack: CornerObservations, poses: PoseFits
 ) -> tuple[CornerObservations, PoseFits]:
-    """Corners that lie too far off to be noise (a shadow's edge, a gripper over the board) lose their weight.
+    """Reduces the weight of corners too far off to be noise (edge of a shadow, gripper over the board), and refits.
 
-    Beyond ``_OUTLIER_SIGMAS`` times the corner noise, judged from the median of all, the weight falls as the fourth power of
-    the distance; the poses are fitted anew until nothing more changes. Without strays nothing is touched.
+    Iteratively reweighted least squares. The corner noise is estimated from the median residual of all corners; beyond
+    4.5 sigma the weight falls with the fourth power of the distance. Weights and poses are unchanged without outliers.
     """
     for _ in range(_MAX_REWEIGHTINGS):
         residual = linearize_corners(camera, stack, poses.camera_T_board).residual_px
@@ -201,14 +218,14 @@ def downweight_outlier_corners(
         limit = np.full(
             (len(is_observed), 1), max(scale * float(np.median(distance[is_observed])), _OUTLIER_SIGMAS * _MIN_NOISE_PX)
         )
-        # A few strays far off bend the pose of their view until most of its corners seem off; its own median, which
-        # falls as they lose their weight, tells them from the rest.
+        # A few outliers far off pull the pose of their view until most of its corners exceed the limit. The median of
+        # that view alone, which falls as the outliers lose their weight, separates them from the inliers.
         many_outliers = (distance < limit).sum(axis=1, where=is_observed) < _MIN_INLIER_SHARE * is_observed.sum(axis=1)
         limit[many_outliers, 0] = scale * np.nanmedian(
             np.where(is_observed[many_outliers], distance[many_outliers], np.nan), axis=1
         )
         weights = is_observed * np.minimum(1.0, (limit / np.maximum(distance, 1e-12)) ** 4)
-        # A view that is off as a whole tells of something else than strays, and too few corners tell nothing.
+        # A view with few inliers is wrong as a whole, and too few corners would not determine its pose.
         has_enough_inliers = (weights > 0.5).sum(axis=1) >= np.maximum(
             MIN_CORNERS, _MIN_INLIER_SHARE * is_observed.sum(axis=1)
         )
@@ -221,13 +238,40 @@ def downweight_outlier_corners(
     return stack, poses
 
 
+@dataclass(frozen=True)
+class BoardPose:
+    """The pose of the board in one view."""
+
+    camera_T_board: Array
+    """(4, 4), metres."""
+    unit_covariance: Array
+    """(6, 6): covariance for a corner noise of 1 px, perturbed on the right, (translation m, rotation rad)."""
+
+
+def fit_board_pose(
+    camera: CameraModel, ids: NDArray[np.int64], corners_px: Array, board_corners_m: Array
+) -> tuple[BoardPose, float] | None:
+    """The pose from one view, and its residual sum of squares in square pixels; None if the corners determine none.
+
+    Corners ``ids`` (K,) of the board ``board_corners_m`` (all corners, 3) are observed at ``corners_px`` (K, 2).
+    """
+    if len(ids) < MIN_CORNERS:
+        return None
+    stack = CornerObservations.from_view(ids, corners_px, board_corners_m)
+    fits = fit_board_poses(camera, stack)
+    if not np.isfinite(fits.rss_px2[0]):
+        return None
+    information = linearize_corners(camera, stack, fits.camera_T_board).information[0]
+    return BoardPose(fits.camera_T_board[0], np.linalg.inv(information)), float(fits.rss_px2[0])
+
+
 def _planar_initial_poses(camera: CameraModel, stack: CornerObservations) -> tuple[Array, Array]:
     """Both tilt branches (n, 2, 4, 4) of every view and their corner errors (n, 2), in rays of z = 1.
 
-    Twice a board far behind the camera, and infinite errors, where there is none.
+    A view without a planar solution gets twice a pose behind the camera, with infinite errors.
     """
     n = len(stack.weights)
-    # Per branch: rotation vector and shift of the board turned in its plane by ``spin`` and centred on ``centre``.
+    # Per branch: rotation vector and translation of the board rotated in its plane by ``spin`` about ``centre``.
     twists = np.tile([0.0, 0.0, 0.0, 0.0, 0.0, -1.0], (n, 2, 1))
     errors = np.full((n, 2), np.inf)
     spins, centres = np.zeros((n, 1, 3)), np.zeros((n, 3))
@@ -242,8 +286,8 @@ def _planar_initial_poses(camera: CameraModel, stack: CornerObservations) -> tup
         points = points - centre
         if _is_collinear(points):
             continue
-        # A noiseless board tilted about one of its own axes can make the method take the root of a number just below
-        # 0; numbered along other axes it does not.
+        # For a noiseless board tilted about one of its own axes the method may take the root of a number just below
+        # 0 by rounding; with the board rotated in its plane it does not.
         for spin_rad in (0.0, 0.5, 1.1):
             found = _tilt_branches(points, points_in_camera, spin_rad)
             if found:
@@ -257,7 +301,7 @@ def _planar_initial_poses(camera: CameraModel, stack: CornerObservations) -> tup
 
 def _is_collinear(centred_m: Array) -> bool:
     (a, b), (_, c) = centred_m[:, :2].T @ centred_m[:, :2]
-    # The smaller singular value of the flat points against the size of anything that could be a board.
+    # Smaller eigenvalue of the scatter matrix, relative to its trace.
     smaller = (a + c) / 2 - np.hypot((a - c) / 2, b)
     return bool(smaller < 1e-12 * max(a + c, 1e-12))
 
@@ -265,19 +309,20 @@ def _is_collinear(centred_m: Array) -> bool:
 def _tilt_branches(centred_m: Array, rays: Array, spin_rad: float) -> list[tuple[Array, float]]:
     """The finite ones of the two poses that the homography between points (K, 3) and rays (K, 2) allows.
 
-    Each as (rotation vector, shift) (6,) of the board turned in its plane by ``spin_rad``, with its error in rays, the
-    better one first.
+    Each as (rotation vector, translation) (6,) of the board rotated in its plane by ``spin_rad``, with its error in
+    rays, the better one first.
     """
     points = centred_m @ se3.exp_rotation([0.0, 0.0, spin_rad]).T if spin_rad else centred_m
     try:
-        count, turns, shifts, errors = cv2.solvePnPGeneric(
+        count, rotations, translations, errors = cv2.solvePnPGeneric(
             points, rays.reshape(-1, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
         )
     except cv2.error:
         return []
     found: list[tuple[Array, float]] = []
-    for turn, shift, error in zip(turns[:count], shifts[:count], np.asarray(errors).ravel(), strict=False):
-        twist = np.concatenate([np.asarray(turn).ravel(), np.asarray(shift).ravel()])
+    solutions = zip(rotations[:count], translations[:count], np.asarray(errors).ravel(), strict=False)
+    for rotation, translation, error in solutions:
+        twist = np.concatenate([np.asarray(rotation).ravel(), np.asarray(translation).ravel()])
         if np.isfinite(twist).all():
             found.append((twist, float(error)))
     return found

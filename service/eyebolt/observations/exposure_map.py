@@ -1,10 +1,9 @@
-"""Where on the board the light is bad: the places are named as the camera sees them."""
+"""Where on the board the exposure is bad; regions are named by their direction in the image."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
-from typing import Any
+from dataclasses import dataclass
+from enum import StrEnum
 
 import cv2
 import numpy as np
@@ -13,45 +12,72 @@ from eyebolt.boards import Board, Detection, GrayImage
 from eyebolt.geometry import Array
 
 _SAMPLES_PER_SIDE = 48
-# Of the board's half width and height: the middle ninth of its area.
+# Share of the board's half width and height: the middle ninth of its area.
 _MIDDLE_SHARE = 1 / 3
-# Of full scale: such a pixel carries no edge any more.
 SATURATION_LEVEL = 0.99
+"""Share of full scale from which a pixel is saturated: no edge can be located in it."""
+# The white of a region is this quantile of its levels: the brightest few may be reflections.
 _BRIGHT_SHARE = 0.95
 _MIN_SAMPLES = 20
-_DIRECTIONS = ("right", "lower right", "lower edge", "lower left", "left", "upper left", "upper edge", "upper right")
-_REGIONS = ("middle", *_DIRECTIONS)
-# Of the board's half width or height: bad light whose middle lies farther out than this lies to that side.
+# Share of the board's half width or height: a saturated area with its centroid further out lies to that side.
 _MIN_OFF_CENTRE = 0.12
-# Light that is about as bad everywhere has no place.
+# White levels of the regions that differ by less are even exposure.
 _UNEVEN_RATIO = 1.5
-WHOLE_BOARD = "whole"
+
+
+class Region(StrEnum):
+    """A region of the board, named by its direction from the board's centre in the image."""
+
+    WHOLE = "whole"
+    """No region stands out."""
+    MIDDLE = "middle"
+    RIGHT = "right"
+    LOWER_RIGHT = "lower right"
+    LOWER_EDGE = "lower edge"
+    LOWER_LEFT = "lower left"
+    LEFT = "left"
+    UPPER_LEFT = "upper left"
+    UPPER_EDGE = "upper edge"
+    UPPER_RIGHT = "upper right"
+
+    @property
+    def phrase(self) -> str:
+        """The region in a sentence for an operator."""
+        return "the whole board" if self is Region.WHOLE else f"the {self.value} of the board"
+
+
+# Clockwise in the image from the right, 45 degrees each.
+_DIRECTIONS = (
+    Region.RIGHT,
+    Region.LOWER_RIGHT,
+    Region.LOWER_EDGE,
+    Region.LOWER_LEFT,
+    Region.LEFT,
+    Region.UPPER_LEFT,
+    Region.UPPER_EDGE,
+    Region.UPPER_RIGHT,
+)
+_REGIONS = (Region.MIDDLE, *_DIRECTIONS)
 
 
 @dataclass(frozen=True)
 class ExposureMap:
-    """The most burnt part of the board and its darkest one, in words ("lower right", "middle", ... or "whole"), with
-    the share of it that is burnt out and the level (0..1) of its white; ``saturated_board_fraction``: share of the board's whole
-    face, also where no corner was found."""
+    """Exposure over the face of the board, by region; also where no corner was found."""
 
-    saturated_region: str
+    saturated_region: Region
+    """Region around the centroid of the saturated area."""
     saturated_fraction: float
-    darkest_region: str
+    """Saturated share of the region that is saturated most."""
+    darkest_region: Region
+    """Region with the darkest white; WHOLE if the regions differ little."""
     dark_level: float
+    """White level of the darkest region, share of full scale."""
     saturated_board_fraction: float
-
-    def to_json(self) -> dict[str, Any]:
-        """Plain values."""
-        return asdict(self)
-
-    @classmethod
-    def from_json(cls, record: Mapping[str, Any]) -> ExposureMap:
-        """From ``to_json``."""
-        return cls(**{field.name: record[field.name] for field in fields(cls)})
+    """Saturated share of the whole face of the board."""
 
 
 def measure_exposure_map(gray: GrayImage, detection: Detection, board: Board) -> ExposureMap | None:
-    """Looks at the face of the board in ``gray`` (H, W), where the seen corners put it; None if they cannot."""
+    """Exposure of the board's face in ``gray`` (H, W), located by the detected corners; None with fewer than four."""
     if len(detection.ids) < 4:
         return None
     corners_m = board.corners_m()[:, :2]
@@ -81,30 +107,30 @@ def measure_exposure_map(gray: GrayImage, detection: Detection, board: Board) ->
     return ExposureMap(
         _centroid_region(offsets[inside][is_saturated], from_centre_px[is_saturated]),
         saturated,
-        _REGIONS[populated[int(np.argmin(white))]] if _UNEVEN_RATIO * white.min() < np.median(white) else WHOLE_BOARD,
+        _REGIONS[populated[int(np.argmin(white))]] if _UNEVEN_RATIO * white.min() < np.median(white) else Region.WHOLE,
         float(white.min()),
         float(np.mean(is_saturated)),
     )
 
 
 def _quantile(sorted_levels: Array, share: float) -> float:
-    """The level that this share (below 1) of ``sorted_levels`` (n,) stays below, between two of them in proportion."""
-    region = share * (len(sorted_levels) - 1)
-    low = int(region)
-    return float(sorted_levels[low] + (region - low) * (sorted_levels[low + 1] - sorted_levels[low]))
+    """Quantile ``share`` (below 1) of ``sorted_levels`` (n,), interpolated linearly."""
+    position = share * (len(sorted_levels) - 1)
+    low = int(position)
+    return float(sorted_levels[low] + (position - low) * (sorted_levels[low + 1] - sorted_levels[low]))
 
 
-def _centroid_region(offsets: Array, from_centre_px: Array) -> str:
-    """The place in the middle of these parts of the board: (n, 2) by the board's own measure and in the picture."""
+def _centroid_region(offsets: Array, from_centre_px: Array) -> Region:
+    """The region of the centroid of samples (n, 2), given in half widths of the board and in pixels of the image."""
     if not len(offsets) or np.linalg.norm(offsets.mean(axis=0)) < _MIN_OFF_CENTRE:
         compact = len(offsets) > 0 and float(np.abs(offsets).max(axis=1).mean()) < _MIDDLE_SHARE
-        return "middle" if compact else WHOLE_BOARD
+        return Region.MIDDLE if compact else Region.WHOLE
     across, down = from_centre_px.mean(axis=0)
     return _DIRECTIONS[round(float(np.arctan2(down, across)) / (np.pi / 4)) % 8]
 
 
 def _region_index(offsets: Array, from_centre_px: Array) -> np.typing.NDArray[np.int64]:
-    """Index into ``_REGIONS`` (n,): in the middle by the board's own measure, around it by direction in the picture."""
+    """Index into ``_REGIONS`` (n,): the middle by the board's coordinates, around it by direction in the image."""
     eighth = np.round(np.arctan2(from_centre_px[:, 1], from_centre_px[:, 0]) / (np.pi / 4)).astype(np.int64) % 8
     middle = np.abs(offsets).max(axis=1) < _MIDDLE_SHARE
     out: np.typing.NDArray[np.int64] = np.where(middle, 0, 1 + eighth)

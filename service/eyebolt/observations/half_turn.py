@@ -1,9 +1,9 @@
-"""Boards that look the same after half a turn: which views are numbered from the other end.
+"""Boards that are symmetric under a rotation by 180 degrees: which views are numbered from the opposite end.
 
-One picture cannot tell. Two waypoints can: the arm's motion and the board's motion in the camera turn by the same
-angle and shift alike along their axes (screw congruence: Chen, CVPR 1991), but only if both views are numbered from
-the same end. Every two views vote "alike" or "not alike"; the numbering that agrees with most of the votes is taken.
-Turning the numbers of all views alike changes nothing but the frame of the board.
+One image leaves it open. Two waypoints decide it: the motion of the arm and that of the board in the camera have the
+same rotation angle and the same translation along the axis (screw congruence: H. H. Chen, CVPR 1991), but only if both
+views are numbered from the same end. Every pair of views votes for "same" or "opposite", and the numbering that agrees
+with most votes is chosen. Reversing all views alike changes only the frame of the board.
 """
 
 from __future__ import annotations
@@ -20,53 +20,50 @@ from eyebolt.observations.board_pose import MIN_CORNERS, CornerObservations, fit
 from eyebolt.observations.pair import Pair
 
 _MAX_ROUNDS = 20
-# What a disagreement of angles counts for against one of shifts: a lever of half a metre.
+# Converts a difference of angles to one of translations: a lever of half a metre.
 _LEVER_M = 0.5
 
 
 def resolve_half_turns(pairs: Sequence[Pair], camera: CameraModel, board: Board, mount: Mount) -> tuple[Pair, ...]:
-    """The pairs with their numbers turned where most of the others say so; unchanged where the board is unambiguous.
-
-    ``mount``: "fixed" or "arm", as in the station file.
-    """
+    """The pairs numbered from the same end by majority; unchanged if the numbering of the board is unambiguous."""
     usable = [k for k, pair in enumerate(pairs) if len(pair.ids) >= MIN_CORNERS]
     if not board.half_turn_ambiguous or len(usable) < 2:
         return tuple(pairs)
     chosen = [pairs[k] for k in usable]
-    as_numbered = fit_board_poses(camera, CornerObservations.of(chosen, board.corners_m())).camera_T_board
+    as_numbered = fit_board_poses(camera, CornerObservations.from_pairs(chosen, board.corners_m())).camera_T_board
     flange = np.array([pair.base_T_flange for pair in chosen])
     is_reversed = reversed_views(mount.chain(flange), as_numbered, half_turn(board))
     out, numbering = list(pairs), reversed_numbering(board)
-    for k, turn in zip(usable, is_reversed, strict=True):
-        if turn:
+    for k, reverse in zip(usable, is_reversed, strict=True):
+        if reverse:
             out[k] = renumbered_pair(pairs[k], numbering)
     return tuple(out)
 
 
 def half_turn(board: Board) -> Array:
-    """(4, 4): the board's frame as numbered from the opposite end, in the frame as numbered from this one."""
+    """(4, 4): the frame of the board as numbered from the opposite end, in the frame as numbered from this end."""
     return half_turn_about_centre(board.corners_m())
 
 
 def half_turn_about_centre(corners_m: Array) -> Array:
-    """(4, 4): the same for the corners (K, 3) of a board."""
+    """(4, 4): rotation by 180 degrees in the plane of the board about the centre of its corners (K, 3)."""
     T = np.diag([-1.0, -1.0, 1.0, 1.0])
     T[:2, 3] = (corners_m.min(axis=0) + corners_m.max(axis=0))[:2]
     return T
 
 
 def is_half_turn_symmetric(corners_m: Array) -> bool:
-    """Whether half a turn takes the corners (K, 3) onto one another."""
-    turned_m = se3.apply(half_turn_about_centre(corners_m), corners_m)
-    nearest = np.linalg.norm(turned_m[:, None] - corners_m[None], axis=-1).min(axis=1)
+    """Whether a rotation by 180 degrees maps the corners (K, 3) onto one another."""
+    rotated_m = se3.apply(half_turn_about_centre(corners_m), corners_m)
+    nearest = np.linalg.norm(rotated_m[:, None] - corners_m[None], axis=-1).min(axis=1)
     return bool(nearest.max() < 1e-6)
 
 
 def reversed_numbering(board: Board) -> NDArray[np.int64]:
     """(K,): the number that each corner has when the board is numbered from the opposite end."""
     corners_m = board.corners_m()
-    turned_m = se3.apply(half_turn(board), corners_m)
-    distance = np.linalg.norm(turned_m[:, None] - corners_m[None], axis=-1)
+    rotated_m = se3.apply(half_turn(board), corners_m)
+    distance = np.linalg.norm(rotated_m[:, None] - corners_m[None], axis=-1)
     out: NDArray[np.int64] = distance.argmin(axis=1)
     return out
 
@@ -78,12 +75,14 @@ def renumbered_pair(pair: Pair, numbering: NDArray[np.int64]) -> Pair:
 
 
 def reversed_views(chain: Array, camera_T_board: Array, board_T_turned: Array) -> NDArray[np.bool_]:
-    """(n,): views to turn, so that as many pairs of views agree as can; the first view is left as it is.
+    """(n,): the views to be renumbered for the largest agreement of votes; the first view is never one of them.
 
-    ``chain`` (n, 4, 4): ``base_T_flange`` for a fixed camera, its inverse for one on the arm.
+    ``chain`` (n, 4, 4): ``Mount.chain`` of the flange poses. ``camera_T_board`` (n, 4, 4): the views as numbered.
+    ``board_T_turned`` (4, 4): ``half_turn``.
     """
     votes = _votes(chain, camera_T_board, board_T_turned)
-    # The leading eigenvector is the best answer with fractions allowed; then views change sides while that helps.
+    # Maximum cut of the vote graph: the leading eigenvector is the optimum of the relaxed problem, and single views are
+    # then flipped while the agreement grows.
     _, vectors = np.linalg.eigh(votes)
     sides = np.where(vectors[:, -1] >= 0, 1.0, -1.0)
     for _ in range(_MAX_ROUNDS):
@@ -97,7 +96,7 @@ def reversed_views(chain: Array, camera_T_board: Array, board_T_turned: Array) -
 
 
 def _votes(chain: Array, views: Array, board_T_turned: Array) -> Array:
-    """(n, n), symmetric, -1 (numbered from opposite ends) to 1 (from the same end), 0 on the diagonal."""
+    """(n, n), symmetric: -1 (numbered from opposite ends) to 1 (from the same end), 0 on the diagonal."""
     inverse = se3.inverse(chain)
     arm = _screw_invariants(inverse[:, None] @ chain[None])
     other = views @ board_T_turned
@@ -111,10 +110,10 @@ def _votes(chain: Array, views: Array, board_T_turned: Array) -> Array:
 
 
 def _screw_invariants(motion: Array) -> tuple[Array, Array]:
-    """Angle in radians, and shift along the axis in metres, of motions (..., 4, 4)."""
-    turn = se3.log_rotation(motion[..., :3, :3])
-    angle = np.linalg.norm(turn, axis=-1)
-    along = np.abs((turn * motion[..., :3, 3]).sum(axis=-1)) / np.maximum(angle, 1e-9)
+    """Rotation angle (radians) and translation along the axis (metres) of motions (..., 4, 4)."""
+    rotation = se3.log_rotation(motion[..., :3, :3])
+    angle = np.linalg.norm(rotation, axis=-1)
+    along = np.abs((rotation * motion[..., :3, 3]).sum(axis=-1)) / np.maximum(angle, 1e-9)
     return angle, along
 
 

@@ -1,7 +1,4 @@
-"""A pair: where the arm said it stood, and where the board's corners were in the picture taken there.
-
-A board that lies still in the cell, pictured once, and its corners touched with a pointer on the flange.
-"""
+"""Input of the solver: pairs of a reported pose and the corners of an image, and boards with touched corners."""
 
 from __future__ import annotations
 
@@ -15,55 +12,58 @@ from eyebolt.geometry import Array
 
 @dataclass(frozen=True)
 class Pair:
-    """One waypoint's evidence.
-
-    ``index``: 0-based capture index in its session or file. ``base_T_flange`` (4, 4), metres, as reported, and
-    ``fields``: the numbers that the controller wrote for it, if they are known. ``ids`` (K,) board corner numbers;
-    ``corners_px`` (K, 2), pixel centres at integers.
-    """
+    """One reported pose, and the corners of the board in the image taken there."""
 
     index: int
+    """0-based capture index in the session or file."""
     base_T_flange: Array
+    """(4, 4), metres: the pose as reported."""
     ids: NDArray[np.int64]
+    """(K,): corner numbers of the board."""
     corners_px: Array
+    """(K, 2), pixels, pixel centres at integers."""
     fields: tuple[float, ...] | None = None
+    """The numbers that the controller printed for the pose, if known."""
 
 
-# A tip taught by turning it about a fixed point is good to some tenths of a millimetre. Where nobody says how good,
-# half a millimetre: on the safe side of that, since an error of the tip's length goes one to one into a height.
+# A tip taught by reorienting it about a fixed point is accurate to some tenths of a millimetre. The default is on the
+# safe side of that, since an error of the tip's length enters a height one to one.
 DEFAULT_TIP_SIGMA_M = 0.5e-3
+"""Standard deviation of a pointer's tip where none is stated, metres."""
 
 
 @dataclass(frozen=True)
 class PointerTip:
-    """The pointer's tip in the flange frame (3,), metres, and its standard deviation per axis.
-
-    ``sigma_m`` stands for two errors of this size: the tip's own, the same at every touch, and that of setting it onto
-    a corner, new at every touch.
-    """
+    """The tip of the pointer on the flange."""
 
     position_m: Array
+    """(3,), metres, flange frame."""
     sigma_m: float = DEFAULT_TIP_SIGMA_M
+    """Standard deviation per axis, metres, of two errors: that of the tip, the same at every touch, and that of placing
+    it on a corner, independent at every touch."""
 
 
 @dataclass(frozen=True)
 class Touch:
-    """The tip on corner ``corner`` (its number on the board) with the flange reported at ``base_T_flange`` (4, 4)."""
+    """The tip on one corner of a placed board."""
 
     corner: int
+    """Number of the corner on the board."""
     base_T_flange: Array
+    """(4, 4), metres: the pose reported while the tip was on the corner."""
 
 
 @dataclass(frozen=True)
 class PlacedBoard:
-    """One picture of a board lying still, and the touches that followed it.
-
-    ``index``: 0-based capture index. ``base_T_flange`` (4, 4), metres, as reported at the picture: needed with the
-    camera on the arm, of no matter with a fixed one. ``ids`` (K,), ``corners_px`` (K, 2) as in a pair.
-    """
+    """One image of a board at rest in the cell, and the touches that followed it."""
 
     index: int
+    """0-based capture index."""
     base_T_flange: Array | None
+    """(4, 4), metres: pose reported with the image; required with the camera on the arm, ignored with a fixed one."""
     ids: NDArray[np.int64]
+    """(K,): corner numbers of the board."""
     corners_px: Array
+    """(K, 2), pixels."""
     touches: tuple[Touch, ...] = ()
+    """The touches, in their order."""

@@ -1,76 +1,216 @@
-"""Where one view stops being good enough, and where each of these numbers comes from.
-
-``SOURCE_MEASURED`` limits come from a rendered sweep that ``tests/bench/verdicts`` runs again; ``SOURCE_PRACTICE`` is common
-practice that nobody here measured.
-"""
+"""The limits of a single view, and where each of these numbers comes from."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from enum import StrEnum
+from typing import Any
 
 from eyebolt.boards import DARK_IMAGE_LEVEL, SATURATED_IMAGE_FRACTION
+from eyebolt.protocol import Code
 
-SOURCE_MEASURED = "measured here by a sweep"
-SOURCE_PRACTICE = "common practice, no source"
+
+class ThresholdSource(StrEnum):
+    """Where the value of a threshold comes from."""
+
+    MEASURED = "measured"
+    """A sweep over rendered views, repeated by ``tests/bench/view_acceptance``."""
+    PRACTICE = "common practice"
+    """Common practice in the trade; not measured here, no published source."""
 
 
 @dataclass(frozen=True)
 class Threshold:
-    """``name``: the measure, in words; ``value`` in ``unit``; ``source``: MEASURED or PRACTICE."""
+    """The limit of one measured quantity."""
 
-    name: str
+    codes: tuple[Code, ...]
+    """Codes that a view beyond the limit may get."""
+    quantity: str
+    """Name of the quantity, for an operator."""
     value: float
+    """The limit, in ``unit``."""
     unit: str
+    """Unit of the limit; "" for a ratio or a share."""
+    source: ThresholdSource
+    """Where the value comes from."""
+    note: str = ""
+    """What else decides, or what the measurement showed."""
+
+
+@dataclass(frozen=True)
+class Measure:
+    """A measured quantity beside its limit: the number on which a reply rests. Recorded in the fact of the reply."""
+
+    quantity: str
+    """Name of the quantity, for an operator."""
+    value: float
+    """The measured value, in ``unit``."""
+    limit: float
+    """The limit that applied, in ``unit``."""
+    unit: str
+    """Unit of both; "" for a ratio or a share."""
     source: str
+    """Where the limit comes from, a ``ThresholdSource``."""
+
+    @classmethod
+    def against(cls, threshold: Threshold, value: float, limit: float | None = None) -> Measure:
+        """``value`` against ``threshold``; ``limit`` where the limit that applied is not the threshold's own value."""
+        return cls(
+            threshold.quantity,
+            float(value),
+            threshold.value if limit is None else float(limit),
+            threshold.unit,
+            threshold.source,
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        """The fields as plain JSON values."""
+        return asdict(self)
 
 
-# Two pictures of a board that stands still differ by the corner noise: the median of the corners' shifts is 1.7 sigma.
-# 3 sigma is out of reach for ten corners and more; below 0.15 px noise cannot be told from floors and fans.
-CORNER_SHIFT = Threshold("shift of the corners between two pictures", 0.15, "px", SOURCE_PRACTICE)
+_MEASURED, _PRACTICE = ThresholdSource.MEASURED, ThresholdSource.PRACTICE
+
+# The corners of a board at rest differ between two images by the corner noise: the median of their shifts is 1.7 sigma.
+# Noise alone does not reach 3 sigma from ten corners on; below 0.15 px noise cannot be told from vibrating floors and
+# fans.
 CORNER_SHIFT_SIGMAS = 3.0
-# What a controller prints of an arm at rest flickers by less.
-ARM_TRANSLATION = Threshold("way of the arm while the picture was taken", 0.1, "mm", SOURCE_PRACTICE)
-ARM_ROTATION = Threshold("turn of the arm while the picture was taken", 0.02, "deg", SOURCE_PRACTICE)
+CORNER_SHIFT = Threshold(
+    (Code.MOVING,),
+    "shift of the corners between two images",
+    0.15,
+    "px",
+    _PRACTICE,
+    f"median over at least 10 common corners; {CORNER_SHIFT_SIGMAS:g} sigma of the corner noise where that is more",
+)
+# The printed pose of an arm at rest varies by less.
+ARM_TRANSLATION = Threshold(
+    (Code.MOVING,),
+    "translation of the arm while the image was taken",
+    0.1,
+    "mm",
+    _PRACTICE,
+    "live poses against the reported pose",
+)
+ARM_ROTATION = Threshold(
+    (Code.MOVING,),
+    "rotation of the arm while the image was taken",
+    0.02,
+    "deg",
+    _PRACTICE,
+    "live poses against the reported pose",
+)
 
-# At 2 px corners scatter twice to three times as much as in a sharp picture (0.7 px).
-BLUR = Threshold("blur across the edges", 2.0, "px", SOURCE_MEASURED)
-# A lens that is never sharper than this is taken as it is.
+# A lens that never gives sharper images than this is accepted as it is.
 BLUR_RATIO = 2.0
-# Below three kept pairs nobody knows what this lens gives.
-INITIAL_BLUR = Threshold("blur across the edges", 3.0, "px", SOURCE_MEASURED)
-# Beyond, the corner's own squares are too small for the model of an edge: corners go wrong by tenths of a pixel.
+# Beyond this share of a square the neighbouring edges disturb the edge model: corners are off by tenths of a pixel.
 BLUR_PER_SQUARE = 0.075
-
-CORNER_SHARE = Threshold("share of the board's corners", 0.2, "", SOURCE_PRACTICE)
-
-TILT_MARGINAL = Threshold("tilt of the board against the line of sight", 60.0, "deg", SOURCE_PRACTICE)
-TILT = Threshold("tilt of the board against the line of sight", 70.0, "deg", SOURCE_MEASURED)
-
-SATURATION, SATURATION_MARGINAL = (
-    Threshold("share of the board that is burnt out", v, "", SOURCE_PRACTICE) for v in (0.30, 0.05)
+BLUR = Threshold(
+    (Code.BLURRED,),
+    "blur across the edges",
+    2.0,
+    "px",
+    _MEASURED,
+    "corner noise is 2 to 3 times that at 0.7 px;"
+    f" {BLUR_RATIO:g} times the median of the kept pairs where that is more;"
+    f" never above {BLUR_PER_SQUARE:g} of a square, or 1 px where that is more",
 )
-WHITE_LEVEL, WHITE_LEVEL_MARGINAL = (
-    Threshold("level of the board's white, of full scale", v, "", SOURCE_PRACTICE) for v in (0.08, 0.16)
-)
-# Of an image without a detected board; these two decide in boards, which gives the reason.
-DARK_IMAGE = Threshold("level of the image's brightest parts, of full scale", DARK_IMAGE_LEVEL, "", SOURCE_PRACTICE)
-SATURATED_IMAGE = Threshold("saturated share of the image", SATURATED_IMAGE_FRACTION, "", SOURCE_PRACTICE)
-CONTRAST, CONTRAST_MARGINAL = (
-    Threshold("contrast between black and white", v, "", SOURCE_PRACTICE) for v in (0.10, 0.20)
+# With fewer than three kept pairs the usual blur of this lens is unknown.
+INITIAL_BLUR = Threshold(
+    (Code.BLURRED,), "blur across the edges", 3.0, "px", _MEASURED, "with fewer than 3 kept pairs; see above"
 )
 
-# What noise alone makes of an even surface.
+CORNER_SHARE = Threshold(
+    (Code.TOO_FEW_CORNERS, Code.BAD_EXPOSURE),
+    "share of the board's corners",
+    0.2,
+    "",
+    _PRACTICE,
+    "and at least 6 corners; bad exposure where the missing part is saturated",
+)
+
+TILT_MARGINAL = Threshold(
+    (Code.OK,), "tilt of the board against the line of sight", 60.0, "deg", _PRACTICE, "kept, with a note"
+)
+TILT = Threshold(
+    (Code.TOO_FEW_CORNERS,),
+    "tilt of the board against the line of sight",
+    70.0,
+    "deg",
+    _MEASURED,
+    "corner error 1.6 times that at 30 deg; 3.6 times at 75 deg, 7 times at 80 deg",
+)
+
+SATURATION = Threshold((Code.BAD_EXPOSURE,), "saturated share of the board", 0.30, "", _PRACTICE)
+SATURATION_MARGINAL = Threshold((Code.MARGINAL_EXPOSURE,), "saturated share of the board", 0.05, "", _PRACTICE)
+_WHITE_NOTE = "share of full scale"
+WHITE_LEVEL = Threshold(
+    (Code.BAD_EXPOSURE, Code.MARGINAL_EXPOSURE),
+    "level of the board's white",
+    0.08,
+    "",
+    _PRACTICE,
+    _WHITE_NOTE + "; marginal exposure where only a part of the board is darker",
+)
+WHITE_LEVEL_MARGINAL = Threshold(
+    (Code.MARGINAL_EXPOSURE,), "level of the board's white", 0.16, "", _PRACTICE, _WHITE_NOTE
+)
+# These two decide on an image in which no board is found; the search in ``boards`` applies them.
+_SEARCH_NOTE = "only where no board is found"
+DARK_IMAGE = Threshold(
+    (Code.BAD_EXPOSURE,), "level of the brightest parts of the image", DARK_IMAGE_LEVEL, "", _PRACTICE, _SEARCH_NOTE
+)
+SATURATED_IMAGE = Threshold(
+    (Code.BAD_EXPOSURE,), "saturated share of the image", SATURATED_IMAGE_FRACTION, "", _PRACTICE, _SEARCH_NOTE
+)
+_CONTRAST_NOTE = "(white - black) / (white + black)"
+CONTRAST = Threshold(
+    (Code.BAD_EXPOSURE,),
+    "contrast of black and white",
+    0.10,
+    "",
+    _PRACTICE,
+    _CONTRAST_NOTE + "; of the whole image where no board is found",
+)
+CONTRAST_MARGINAL = Threshold(
+    (Code.MARGINAL_EXPOSURE,), "contrast of black and white", 0.20, "", _PRACTICE, _CONTRAST_NOTE
+)
+# Contrast that noise alone gives an even surface.
 NOISE_CONTRAST = 0.03
 
-DUPLICATE_TRANSLATION = Threshold("way from a kept pair", 1.0, "mm", SOURCE_PRACTICE)
-DUPLICATE_ROTATION = Threshold("turn from a kept pair", 0.5, "deg", SOURCE_PRACTICE)
-SIMILAR_TRANSLATION = Threshold("way from a kept pair", 8.0, "mm", SOURCE_PRACTICE)
-SIMILAR_ROTATION = Threshold("turn from a kept pair", 2.0, "deg", SOURCE_PRACTICE)
+_BOTH_NOTE = "translation and rotation both below their limits"
+DUPLICATE_TRANSLATION = Threshold(
+    (Code.DUPLICATE_POSE,), "translation from a kept pair", 1.0, "mm", _PRACTICE, _BOTH_NOTE
+)
+DUPLICATE_ROTATION = Threshold((Code.DUPLICATE_POSE,), "rotation from a kept pair", 0.5, "deg", _PRACTICE, _BOTH_NOTE)
+SIMILAR_TRANSLATION = Threshold(
+    (Code.LOW_INFORMATION,), "translation from a kept pair", 8.0, "mm", _PRACTICE, _BOTH_NOTE
+)
+SIMILAR_ROTATION = Threshold((Code.LOW_INFORMATION,), "rotation from a kept pair", 2.0, "deg", _PRACTICE, _BOTH_NOTE)
 
-# Corners of one view against those of the kept ones: a bent board, a reflection, an edge that is no edge.
-RESIDUAL_RATIO = Threshold("misfit of the corners, times that of the kept pairs", 2.5, "", SOURCE_MEASURED)
-# Corners as far off as this are not those of the board, or not through this lens.
-MAX_RESIDUAL = Threshold("misfit of the corners", 3.0, "px", SOURCE_PRACTICE)
-# Below this, differences between views are those of the lens model.
+# Below this residual, differences between views are those of the camera model.
 MIN_RESIDUAL_PX = 0.1
+# A bent board, a reflection, or edges that are not those of the board.
+RESIDUAL_RATIO = Threshold(
+    (Code.LOW_INFORMATION,),
+    "corner residual over that of the kept pairs",
+    2.5,
+    "",
+    _MEASURED,
+    f"RMS about the best pose of a flat board, over the median of the kept pairs; from {MIN_RESIDUAL_PX:g} px on",
+)
+# Corners further off are not those of this board, or not seen through this lens.
+MAX_RESIDUAL = Threshold(
+    (Code.NO_BOARD,),
+    "corner residual",
+    3.0,
+    "px",
+    _PRACTICE,
+    f"unless within {RESIDUAL_RATIO.value:g} times that of the kept pairs",
+)
+# Medians over fewer kept pairs are no baseline.
 MIN_PAIRS_TO_COMPARE = 3
+
+
+def all_thresholds() -> dict[str, Threshold]:
+    """Every threshold by its name in this module, in the order in which they are defined."""
+    return {name: value for name, value in globals().items() if isinstance(value, Threshold)}

@@ -143,9 +143,9 @@ def _linearized(problem: Problem, captured: Sequence[Pair], views: Array) -> Boa
     # Along the golden ratio, so that the part is spread as the whole is.
     part = every if len(every) <= _MAX_CORNERS else np.argsort(every * 0.6180339887498949 % 1)[:_MAX_CORNERS]
     fresh = Pair(0, np.eye(4), part, np.zeros((len(part), 2)))
-    stacks = [(CornerObservations.of(captured, corners), views[:count], 1.0)] if count else []
+    stacks = [(CornerObservations.from_pairs(captured, corners), views[:count], 1.0)] if count else []
     stacks.append(
-        (CornerObservations.of([fresh] * (len(views) - count), corners), views[count:], len(every) / len(part))
+        (CornerObservations.from_pairs([fresh] * (len(views) - count), corners), views[count:], len(every) / len(part))
     )
     linearized = []
     for stack, at, share in stacks:

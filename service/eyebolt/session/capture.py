@@ -13,7 +13,7 @@ from typing import Any
 from eyebolt.boards import Detection
 from eyebolt.calibration import AcceptanceStatus, Refusal, ResultAcceptance, Solution, assess_result
 from eyebolt.geometry import Array
-from eyebolt.observations import Baseline, Pair, ViewAcceptance, assess_view, view_acceptance
+from eyebolt.observations import Baseline, Pair, ViewAcceptance, assess_view
 from eyebolt.protocol import Code
 from eyebolt.session import messages as msg
 from eyebolt.session.answer import place_message, record_reply, touch_message
@@ -151,7 +151,7 @@ def on_detected(state: State, task: Task, event: msg.Detected) -> Result:
         return record_reply(
             state, found.code, place_message(state.config, task.base_T_flange, found), "", state.kept, state.wanted, []
         )
-    state = state.with_task(p_value=prediction_p_value(state, task, event.view))
+    state = state.with_task(p_value=prediction_p_value(state, task, event.board_pose))
     if state.task is None or not reply_needs_solve(state, state.task):
         return _reply_kept(state, task, found, None)
     pairs = (*pairs_of(log.solvable), _task_pair(task, event.detection))
@@ -164,10 +164,10 @@ def on_solved(state: State, task: Task, event: msg.Solved) -> Result:
     if task.timings_ms:
         state = state.with_task(timings_ms={**task.timings_ms, "solve": event.duration_ns / 1e6})
     if task.verb == "capture":
-        found = task.view_acceptance or view_acceptance(Code.OK)
+        found = task.view_acceptance or ViewAcceptance.from_code(Code.OK)
         if _is_outlier(task, outcome):
             excluded = next(p for p in outcome.excluded if p.pair == task.index)
-            found = view_acceptance(Code.OUTLIER, excluded.reason)
+            found = ViewAcceptance.from_code(Code.OUTLIER, excluded.reason)
         found = find_stop(outcome) or found
         kept = state.kept + found.code.is_success
         return _reply_kept(_with_solve_fact(state, event, kept), task, found, outcome)
@@ -291,7 +291,7 @@ def _usual(log: SessionLog | None) -> Baseline:
         return Baseline()
     kept = [*log.kept, *log.checks]
     blurs_px = [t.detection.blur_px for t in kept if isinstance(t.detection, Detection)]
-    return Baseline.of(blurs_px, [t.residual_px for t in kept if t.residual_px is not None])
+    return Baseline.from_kept(blurs_px, [t.residual_px for t in kept if t.residual_px is not None])
 
 
 def begin_touch(state: State, corner: int, base_T_flange: Array, extra_commands: list[Command]) -> Result:

@@ -17,7 +17,7 @@ from typing import Any
 from eyebolt.boards import Detection, NoDetection
 from eyebolt.calibration import Refusal, ResultAcceptance, Solution
 from eyebolt.geometry import Array
-from eyebolt.observations import Pair, PlacedBoard, View
+from eyebolt.observations import BoardPose, Pair, PlacedBoard, View
 from eyebolt.planning import Coverage, NextView
 from eyebolt.protocol import LineFault, Reply, Request
 
@@ -99,6 +99,7 @@ class Detected:
     task: int
     detection: Detection | NoDetection
     view: View | None = None
+    board_pose: BoardPose | None = None
     duration_ns: int = 0
     view_duration_ns: int = 0
 

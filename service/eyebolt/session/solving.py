@@ -18,7 +18,7 @@ from dataclasses import replace
 from typing import Any
 
 from eyebolt.calibration import AcceptanceStatus, PredictiveModel, Refusal, Severity, Solution, assess_result
-from eyebolt.observations import View, ViewAcceptance, view_acceptance
+from eyebolt.observations import BoardPose, ViewAcceptance
 from eyebolt.planning import progress_json
 from eyebolt.protocol import Code
 from eyebolt.session import messages as msg
@@ -45,7 +45,9 @@ def find_stop(outcome: Solution | Refusal) -> ViewAcceptance | None:
     for finding in outcome.findings:
         if finding.severity == Severity.STOP and finding.code in STOP_CODES:
             # The log has no room of its own for the advice, and the line to change must be in it.
-            return view_acceptance(STOP_CODES[finding.code], f"{finding.message}: {finding.remedy}", finding.remedy)
+            return ViewAcceptance.from_code(
+                STOP_CODES[finding.code], f"{finding.message}: {finding.remedy}", finding.remedy
+            )
     return None
 
 
@@ -132,14 +134,13 @@ def is_consistent(p_value: float | None) -> bool:
     return p_value is not None and p_value >= _P_VALUE_THRESHOLD
 
 
-def prediction_p_value(state: State, task: Task, view: View | None) -> float | None:
+def prediction_p_value(state: State, task: Task, board_pose: BoardPose | None) -> float | None:
     """How probable it is that the last solution sees a pair that belongs as far off as that of the task."""
     last_solve = state.log.last_solve if state.log is not None else None
     prediction = None if last_solve is None else last_solve.get("prediction")
-    board = None if view is None else view.board
-    if task.verb != "capture" or prediction is None or board is None:
+    if task.verb != "capture" or prediction is None or board_pose is None:
         return None
-    return PredictiveModel.from_json(prediction).p_value(reported_pose(task), board)
+    return PredictiveModel.from_json(prediction).p_value(reported_pose(task), board_pose)
 
 
 Result = tuple[State, list[Command]]

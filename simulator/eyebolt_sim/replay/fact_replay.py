@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
-from eyebolt.boards import Detection, parse_detection
-from eyebolt.observations import BoardPose, CornerObservations, Pair, View, fit_board_poses, linearize_corners
+from eyebolt.boards import NoDetection, parse_detection
+from eyebolt.observations import View, fit_board_pose
 from eyebolt.protocol import Code, LineFault, parse
 from eyebolt.results import build_result
 from eyebolt.session import State, step
@@ -105,20 +102,13 @@ class InProcessReplay:
             return msg.WorkerFailed(command.task, "finding the board broke down, as recorded")
         detection = parse_detection(fact["detection"])
         view = View.from_json(fact["view"]) if fact.get("view") else None
-        if view is not None and isinstance(detection, Detection):
-            view = self._with_pose(view, detection)
-        return msg.Detected(command.task, detection, view)
-
-    def _with_pose(self, view: View, detection: Detection) -> View:
-        """What is not recorded because the corners tell it: the board's pose, or that they allow none."""
-        if view.tilt_rad is None:
-            return replace(view, no_pose=True)
-        stack = CornerObservations.of(
-            [Pair(0, np.eye(4), detection.ids, detection.corners_px)], self._context.board.corners_m()
+        if view is None or isinstance(detection, NoDetection):
+            return msg.Detected(command.task, detection, view)
+        # The pose is not recorded: the corners determine it.
+        fitted = fit_board_pose(
+            self._context.lens, detection.ids, detection.corners_px, self._context.board.corners_m()
         )
-        poses = fit_board_poses(self._context.lens, stack).camera_T_board
-        information = linearize_corners(self._context.lens, stack, poses).information[0]
-        return replace(view, board=BoardPose(poses[0], np.linalg.inv(information)))
+        return msg.Detected(command.task, detection, view, None if fitted is None else fitted[0])
 
     def _solve(self, command: msg.Solve) -> None:
         outcome, coverage = self._context.solve_pairs(command.pairs, command.checks, command.placed)

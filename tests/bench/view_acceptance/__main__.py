@@ -1,11 +1,11 @@
-"""How often the verdict on a view is right: rendered sweeps across each limit, and clean views that must be kept.
+"""How often the acceptance of a view is right: rendered sweeps across each limit, and clean views that must be kept.
 
     python -m bench.view_acceptance [SWEEP ...] [--views N] [--clean N]
 
-Sweeps: moving, blurred, "too little", dark, "burnt out", faint, bent, "same pose", "half turn", oblique, clean; all of
-them without a name. --views: of each sweep (200); --clean: clean views (500). Bars: at least 99 % right where the true
+Sweeps: moving, blurred, "few corners", dark, saturated, "low contrast", bent, "same pose", "half turn", oblique, clean;
+all of them without a name. --views: of each sweep (200); --clean: clean views (500). Bars: at least 99 % right where the true
 measure is away from the limit by a factor of 1.5; no clean view refused. Prints figures; fails nothing; not collected
-by pytest. The sweeps themselves, small, are tests in tests/pairs.
+by pytest. Short sweeps are tests in tests/observations.
 """
 
 import argparse
@@ -27,7 +27,7 @@ OTHERS = ("half turn", "oblique", "clean")
 
 def main():
     """Reads the command line and prints the figures."""
-    parser = argparse.ArgumentParser(prog="tests/bench/verdicts", description=__doc__.splitlines()[0])
+    parser = argparse.ArgumentParser(prog="bench.view_acceptance", description=__doc__.splitlines()[0])
     parser.add_argument("sweeps", nargs="*", metavar="SWEEP", help=", ".join((*SWEEPS, *OTHERS)))
     parser.add_argument("--views", type=int, default=VIEWS)
     parser.add_argument("--clean", type=int, default=CLEAN)
@@ -44,7 +44,7 @@ def main():
 
 
 def sweep(name, views):
-    """One row: the rate of right verdicts on either side of the limit, away from it."""
+    """One row: the rate of right outcomes on either side of the limit, away from it."""
     cases = [case for case in SWEEPS[name](views) if case.counts]
     rates, texts = [], []
     for side in (False, True):
@@ -57,30 +57,30 @@ def sweep(name, views):
 
 
 def half_turn(asked):
-    """Boards that look alike from both ends."""
+    """Half-turn symmetric boards."""
     rows = list(half_turned(max(asked.views // 10, 1)))
     alike, pairs, turned = (sum(row[k] for row in rows) for k in range(3))
     print(
-        f"half turn   {alike} of {pairs} pairs in {len(rows)} sets numbered like the others"
-        f" ({turned} were read from the other end)",
+        f"half turn   {alike} of {pairs} pairs in {len(rows)} sets numbered alike"
+        f" ({turned} were read from the opposite end)",
         flush=True,
     )
 
 
 def oblique(asked):
-    """Corner error against tilt: where the limit on tilt comes from."""
+    """Corner error against tilt: the source of the limit on tilt."""
     bench = Bench()
-    print("oblique     tilt deg, found of all, corners seen, corner error RMS px, codes")
+    print("oblique     tilt deg, found of all, corners detected, corner error RMS px, codes")
     for tilt_deg in (10, 30, 45, 55, 60, 65, 70, 75, 80):
         limits = ViewRange(distance_m=(0.5, 0.7), tilt_deg=(tilt_deg, tilt_deg), spread=0.3)
         rows, codes = [], collections.Counter()
         views = bench.views(max(asked.views // 10, 4), limits)
         for k, view in enumerate(views):
-            found, seen, _ = bench.judged(bench.picture(view, k))
+            found, detection, _ = bench.assessed(bench.image(view, k))
             codes[found.code] += 1
-            if not isinstance(seen, NoDetection):
-                error = seen.corners_px - bench.corners_px(view)[seen.ids]
-                rows.append((len(seen.ids) / bench.board.corner_count, np.sqrt((error**2).mean())))
+            if not isinstance(detection, NoDetection):
+                error = detection.corners_px - bench.corners_px(view)[detection.ids]
+                rows.append((len(detection.ids) / bench.board.corner_count, np.sqrt((error**2).mean())))
         seen_share, error_px = np.mean(rows, axis=0) if rows else (np.nan, np.nan)
         print(
             f"            {tilt_deg:3d} {len(rows):4d} of {len(views)} {seen_share:6.0%} {error_px:8.4f}  {dict(codes)}"
@@ -88,12 +88,12 @@ def oblique(asked):
 
 
 def clean(asked):
-    """Still, sharp, well lit views at new poses: none may be refused."""
+    """Views at rest, sharp and well exposed, at new poses: none may be refused."""
     refused, advised, done = [], collections.Counter(), 0
     for kind in ("charuco", "chessboard"):
         bench = Bench(kind, 12, 9, focal_px=1500.0, limits=ViewRange(distance_m=(0.4, 0.75), tilt_deg=(0.0, 45.0)))
         for k, view in enumerate(bench.views(asked.clean // 2)):
-            found, *_ = bench.judged(bench.picture(view, 2 * k), bench.picture(view, 2 * k + 1))
+            found, *_ = bench.assessed(bench.image(view, 2 * k), bench.image(view, 2 * k + 1))
             done += 1
             advised[found.code] += 1
             if found.code >= 10:

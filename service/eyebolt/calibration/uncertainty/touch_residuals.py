@@ -64,7 +64,7 @@ def placed_board_poses(problem: Problem, placed: Sequence[PlacedBoard]) -> list[
     if not boards:
         return []
     pairs = [Pair(b.index, _image_pose(b), b.ids, b.corners_px) for b in boards]
-    stack = CornerObservations.of(pairs, problem.board_corners_m)
+    stack = CornerObservations.from_pairs(pairs, problem.board_corners_m)
     fits = fit_board_poses(problem.camera, stack)
     rows = np.flatnonzero(np.isfinite(fits.rss_px2))
     if not rows.size:
