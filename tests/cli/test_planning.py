@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from eyebolt.session import SolveFact
 from eyebolt.store.names import list_sessions
-from eyebolt.store.session_folder import SessionFolder
 from eyebolt_sim.arm import inverse_kinematics
 from eyebolt_sim.cell import CellOptions, prepare_cell
 from eyebolt_sim.pose_format import PoseFormat
@@ -22,6 +22,7 @@ from eyebolt_sim.transforms import matrix
 from eyebolt_sim.waypoints import Waypoint
 from support.daemon_process import COMMAND, DaemonProcess
 from support.folder_camera_cell import grid_errors_mm, write_station
+from support.recorded_facts import facts_in
 
 TOLERANCE_MM = 0.6
 # Cells most of whose plan this arm reaches.
@@ -109,8 +110,8 @@ def test_the_plan_of_a_rough_guess_meets_the_goal(planned):
     assert outcome.stop_code is None, log[-3:]
     session = list_sessions(station.parent / "sessions")[-1]
     document = json.loads((session / "result.json").read_text())
-    solved = [fact for fact in SessionFolder.view(session).records if fact["type"] == "solve"]
-    assert solved[-1]["goal_met"], document["reason"]
+    solved = facts_in(session, SolveFact)
+    assert solved[-1].goal_met, document["reason"]
     assert document["acceptance"] != "reject", document["reason"]
     assert document["pairs"]["used"] <= len(captures)
     errors = grid_errors_mm(np.array(document["transform"]["matrix"]), cell.scene.wanted)

@@ -1,9 +1,10 @@
 """Short form of `tests/bench/load`, without its clock: 50 watchers, 1000 connections, and nothing is lost."""
 
 from bench.load.client_process import crowd
+from eyebolt.session import ReplyFact
 from eyebolt.store.names import list_sessions
-from eyebolt.store.session_folder import SessionFolder
 from support.daemon_process import Robot
+from support.recorded_facts import facts_in
 
 CAPTURES = 6
 
@@ -24,7 +25,7 @@ def test_a_crowd_costs_the_robot_no_pair(recorded_cell, start_daemon, tmp_path):
     assert saw["least_heard"] >= CAPTURES
     assert daemon.terminate() == 0
     (session,) = list_sessions(tmp_path / "sessions")
-    answers = [f for f in SessionFolder.view(session).records if f["type"] == "reply"]
-    assert [(f["seq"], f["code"]) for f in answers] == [(seq, 0) for seq in range(1, CAPTURES + 1)]
+    answers = facts_in(session, ReplyFact)
+    assert [(f.request.seq, f.code) for f in answers] == [(seq, 0) for seq in range(1, CAPTURES + 1)]
     assert "Traceback" not in daemon.text()
     assert not [e for e in daemon.log() if e["level"] == "error"]

@@ -6,17 +6,13 @@ import time
 import numpy as np
 import pytest
 
+from eyebolt.session import DetectionFact, ImageFact, ReplyFact, TimingsFact
 from eyebolt.store.names import list_sessions
-from eyebolt.store.session_folder import SessionFolder
 from eyebolt_sim.cell import CellOptions, prepare_cell
 from eyebolt_sim.pose_format import PoseFormat
 from support.daemon_process import Robot
 from support.folder_camera_cell import grid_errors_mm, record_cell, write_station
-
-
-def facts(station_file, kind):
-    records = SessionFolder.view(list_sessions(station_file.parent / "sessions")[-1]).records
-    return [fact for fact in records if fact["type"] == kind]
+from support.recorded_facts import newest_facts
 
 
 @pytest.mark.parametrize("motion_check", ["two-pictures", "off"])
@@ -42,22 +38,22 @@ def test_an_arm_that_creeps_is_21_and_one_that_stands_is_kept(start_daemon, tmp_
         creeping = robot.final(f"check 2 {pose}")[0]
         assert server.frames_served - served == (2 if motion_check == "two-pictures" else 1)
         assert creeping == (21 if motion_check == "two-pictures" else 0)
-    seen = facts(station, "detection")
+    seen = newest_facts(station, DetectionFact)
     if motion_check == "off":
-        assert all(fact["view"]["motion_check"] is None and fact["view"]["motion_unchecked_reason"] for fact in seen)
+        assert all(fact.view.motion_check is None and fact.view.motion_unchecked_reason for fact in seen)
         return
-    standing, moving = (fact["view"]["motion_check"] for fact in seen)
-    assert standing["shift_px"] < 0.05
-    assert moving["shift_px"] > 0.15
-    assert min(standing["interval_ms"], moving["interval_ms"]) >= 150.0
-    pictures = facts(station, "image")
+    standing, moving = (fact.view.motion_check for fact in seen)
+    assert standing.shift_px < 0.05
+    assert moving.shift_px > 0.15
+    assert min(standing.interval_ms, moving.interval_ms) >= 150.0
+    pictures = newest_facts(station, ImageFact)
     assert len(pictures) == 2, "the picture before is compared, not kept"
-    measure = facts(station, "reply")[-1]["measure"]
-    assert (measure["value"], measure["unit"]) == (moving["shift_px"], "px")
-    took = facts(station, "timings")[-1]["timings_ms"]
-    assert took["wait"] >= 150.0
-    assert min(took[step] for step in ("transfer", "detect", "view_check", "disk")) > 0
-    assert "solve" not in took
+    measure = newest_facts(station, ReplyFact)[-1].measure
+    assert (measure.value, measure.unit) == (moving.shift_px, "px")
+    took = newest_facts(station, TimingsFact)[-1].ms
+    assert took.wait >= 150.0
+    assert min(took.transfer, took.detect, took.view_check, took.disk) > 0
+    assert took.solve is None
 
 
 def test_recorded_pictures_are_not_compared_and_the_record_says_so(recorded_cell, start_daemon, tmp_path):
@@ -67,10 +63,10 @@ def test_recorded_pictures_are_not_compared_and_the_record_says_so(recorded_cell
         robot.say("hello 0")
         for seq in (1, 2):
             assert robot.final(recorded_cell.capture(seq))[:3] == (0, seq, seq)
-    views = [fact["view"] for fact in facts(station, "detection")]
-    assert [view["motion_check"] for view in views] == [None, None]
-    assert all("one picture only" in view["motion_unchecked_reason"] for view in views)
-    assert [fact["frame_name"] for fact in facts(station, "image")] == ["000.png", "001.png"]
+    views = [fact.view for fact in newest_facts(station, DetectionFact)]
+    assert [view.motion_check for view in views] == [None, None]
+    assert all("one picture only" in view.motion_unchecked_reason for view in views)
+    assert [fact.frame.name for fact in newest_facts(station, ImageFact)] == ["000.png", "001.png"]
 
 
 def test_a_chessboard_that_looks_alike_from_both_ends_is_solved(start_daemon, eyebolt, tmp_path):

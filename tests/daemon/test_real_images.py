@@ -22,11 +22,12 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.boards import Chessboard
 from eyebolt.boards.detect import find_board
+from eyebolt.session import DetectionFact
 from eyebolt.store.names import list_sessions
-from eyebolt.store.session_folder import SessionFolder
 from eyebolt_sim.lens import Lens
 from support.daemon_process import Robot
 from support.folder_camera_cell import write_station
+from support.recorded_facts import facts_in
 
 SIZE = (640, 480)
 INNER = (9, 6)
@@ -189,8 +190,8 @@ def test_real_pictures_through_the_socket_come_close_to_stereo_calibration(
     result = json.loads((session / "result.json").read_text())
 
     found = off_by(np.array(result["transform"]["matrix"]), wanted)
-    seen = [f["detection"] for f in SessionFolder.view(session).records if f["type"] == "detection"]
-    camera_T_board = [board_pose(s["corners_px"], camera, distortion) for s in seen]
+    seen = [fact.detection for fact in facts_in(session, DetectionFact)]
+    camera_T_board = [board_pose(s.corners_px, camera, distortion) for s in seen]
     reported = [read_back(f) if mount == "fixed" else np.linalg.inv(read_back(f)) for f in fields]
     others = {name: off_by(X, wanted) for name, X in closed_forms(reported, camera_T_board)}
     best = np.min(list(others.values()), axis=0)
@@ -199,7 +200,7 @@ def test_real_pictures_through_the_socket_come_close_to_stereo_calibration(
     print("  codes: " + " ".join(str(r[0]) for r in replies), result["pairs"], result["acceptance"], result["reason"])
 
     assert len(seen) == 13
-    assert all(s["ids"] == list(range(54)) for s in seen)
+    assert all(list(s.ids) == list(range(54)) for s in seen)
     assert all(reply[0] <= 9 for reply in replies[:13])
     assert result["pairs"] == {"kept": 13, "excluded": []}
     assert found[0] <= 0.04

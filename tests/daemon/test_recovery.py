@@ -5,15 +5,11 @@ The oracle: every pair that was answered 0 is there, and nothing that was answer
 
 import json
 
+from eyebolt.session import ImageFact, ReplyFact, SolveFact
+from eyebolt.session.facts import SolveBasis
 from eyebolt.store.names import list_sessions
-from eyebolt.store.session_folder import SessionFolder
 from support.daemon_process import Robot, until
-
-
-def facts(station_file, kind):
-    """Facts of one kind on disk, as anybody may read them."""
-    records = SessionFolder.view(list_sessions(station_file.parent / "sessions")[-1]).records
-    return [fact for fact in records if fact["type"] == kind]
+from support.recorded_facts import newest_facts
 
 
 def test_every_pair_answered_0_is_there_after_every_kill(start_daemon, recorded_cell, tmp_path):
@@ -42,7 +38,7 @@ def test_every_pair_answered_0_is_there_after_every_kill(start_daemon, recorded_
         assert robot.final("bye 21")[0] == 0
         daemon.kill()
     # Each pair has its own picture: none was used twice, none was passed over.
-    taken = {fact["seq"]: fact["frame_name"] for fact in facts(station, "image")}
+    taken = {fact.request.seq: fact.frame.name for fact in newest_facts(station, ImageFact)}
     assert taken == {seq: f"{seq - 1:03d}.png" for seq in range(1, 10)}
     result = json.loads((list_sessions(tmp_path / "sessions")[-1] / "result.json").read_text())
     assert result["pairs"] == {"kept": 9, "excluded": []}
@@ -62,7 +58,7 @@ def test_a_picture_on_disk_without_an_answer_is_finished_after_a_kill(start_daem
     daemon = start_daemon(station)
 
     def pictures_recorded():
-        return sum(path.read_bytes().count(b'"fact":"picture"') for path in tmp_path.glob("sessions/2*/facts.journal"))
+        return sum(path.read_bytes().count(b'"type":"image"') for path in tmp_path.glob("sessions/2*/facts.journal"))
 
     for seq in range(1, 7):
         with Robot(daemon.port) as robot:
@@ -70,7 +66,7 @@ def test_a_picture_on_disk_without_an_answer_is_finished_after_a_kill(start_daem
             robot.send(recorded_cell.capture(seq))
             until(lambda seq=seq: pictures_recorded() == seq, "the picture's fact")
             daemon.kill()
-        answered = {fact["seq"] for fact in facts(station, "reply")}
+        answered = {fact.request.seq for fact in newest_facts(station, ReplyFact)}
         daemon = start_daemon(station)
         if seq not in answered:
             break
@@ -83,8 +79,8 @@ def test_a_picture_on_disk_without_an_answer_is_finished_after_a_kill(start_daem
         # The robot that never got its answer sends the line once more: no second pair comes of it.
         assert robot.ask(recorded_cell.capture(seq)) == finished
         assert robot.final(recorded_cell.capture(seq + 1))[:3] == (0, seq + 1, seq + 1)
-    assert [fact["seq"] for fact in facts(station, "reply")] == list(range(1, seq + 2))
-    assert len(facts(station, "image")) == seq + 1
+    assert [fact.request.seq for fact in newest_facts(station, ReplyFact)] == list(range(1, seq + 2))
+    assert len(newest_facts(station, ImageFact)) == seq + 1
 
 
 def test_a_kill_between_an_answer_and_its_solve_loses_nothing(start_daemon, recorded_cell, tmp_path):
@@ -99,10 +95,10 @@ def test_a_kill_between_an_answer_and_its_solve_loses_nothing(start_daemon, reco
             if seq < 7:
                 continue
             daemon.kill()
-        gaps += facts(station, "solve")[-1]["kept"] < seq
+        gaps += newest_facts(station, SolveFact)[-1].kept < seq
         daemon = start_daemon(station)
-        until(lambda seq=seq: facts(station, "solve")[-1]["kept"] == seq, "the solve that was owed")
-        assert facts(station, "solve")[-1]["based_on"] == list(range(seq))
+        until(lambda seq=seq: newest_facts(station, SolveFact)[-1].kept == seq, "the solve that was owed")
+        assert newest_facts(station, SolveFact)[-1].based_on == SolveBasis(pairs=tuple(range(seq)), checks=())
         with Robot(daemon.port) as robot:
             assert robot.ask("hello 0") == (0, 0, seq, seq)
             assert robot.ask(f"again {seq}") == reply

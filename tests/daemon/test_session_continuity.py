@@ -5,10 +5,10 @@ import subprocess
 
 import pytest
 
-from eyebolt.session.facts import fold
+from eyebolt.session import ImageFact, fold
 from eyebolt.store.names import list_sessions
-from eyebolt.store.session_folder import SessionFolder
 from support.daemon_process import DaemonProcess, Robot
+from support.recorded_facts import facts_in, newest_facts
 
 # A computer that has been running for eleven days.
 LONG_UP = ("unshare", "--time", "--monotonic", "1000000")
@@ -23,8 +23,7 @@ def lines_of(cell):
 
 def pictures_taken(station):
     """Sequence number and source of each picture of the newest session."""
-    records = SessionFolder.view(list_sessions(station.parent / "sessions")[-1]).records
-    return [(fact["seq"], fact["frame_name"]) for fact in records if fact["type"] == "image"]
+    return [(fact.request.seq, fact.frame.name) for fact in newest_facts(station, ImageFact)]
 
 
 @pytest.fixture(scope="module")
@@ -116,9 +115,9 @@ def test_a_computer_that_is_started_again_changes_nothing(undisturbed, recorded_
     # As if the power had gone before the last answer was on the disk.
     (session,) = list_sessions(tmp_path / "sessions")
     journal = session / "facts.journal"
-    records = SessionFolder.view(session).records
-    taken = max(k for k, fact in enumerate(records) if fact["type"] == "image")
-    assert records[taken]["received_ns"] > 1_000_000 * 10**9
+    facts = facts_in(session)
+    taken = max(k for k, fact in enumerate(facts) if isinstance(fact, ImageFact))
+    assert facts[taken].frame.received_ns > 1_000_000 * 10**9
     whole = journal.read_bytes().splitlines(keepends=True)
     journal.write_bytes(b"".join(whole[: taken + 2]))
     daemon = start_daemon(station)
@@ -161,7 +160,7 @@ def test_a_program_that_starts_again_from_the_top_leaves_the_session_as_it_was(
     station = recorded_cell.station(tmp_path)
     daemon, robot = work(start_daemon, greet, station, before, replies)
     (first,) = list_sessions(tmp_path / "sessions")
-    log = fold(SessionFolder.view(first).records)
+    log = fold(facts_in(first))
     robot.close()
     robot = greet(daemon, (0, 0, replies[-1][2], 9))
     # From the top, but without `begin`: each line gets its answer, and no picture is taken.
@@ -170,5 +169,5 @@ def test_a_program_that_starts_again_from_the_top_leaves_the_session_as_it_was(
     # From the very top.
     assert robot.final("begin 1")[:3] == (0, 1, 0)
     assert robot.final(recorded_cell.capture(2, 7))[:3] == (0, 2, 1)
-    stands = fold(SessionFolder.view(first).records)
-    assert (stands.answers, [t.seq for t in stands.kept]) == (log.answers, [t.seq for t in log.kept])
+    stands = fold(facts_in(first))
+    assert (stands.replies, [c.request.seq for c in stands.kept]) == (log.replies, [c.request.seq for c in log.kept])

@@ -10,11 +10,12 @@ import subprocess
 import numpy as np
 import pytest
 
+from eyebolt.session import ImageFact, ReplyFact, TouchFact
 from eyebolt.store.names import list_sessions
-from eyebolt.store.session_folder import SessionFolder
 from eyebolt_sim.cell import CellOptions, prepare_cell
 from support.daemon_process import COMMAND, DaemonProcess, Robot
 from support.folder_camera_cell import grid_errors_mm, write_station
+from support.recorded_facts import facts_in
 
 TIP_SIGMA_MM = 0.15
 TOUCHES = 4
@@ -83,12 +84,12 @@ def test_the_record_holds_what_was_touched_and_solves_alike_offline(touched):
     recorded = dict(touched.result)
     offline.pop("timestamp"), recorded.pop("timestamp")
     assert offline == recorded
-    facts = SessionFolder.view(touched.session).records
-    placed = [fact for fact in facts if fact.get("verb") == "place"]
-    corners = [fact["corner"] for fact in facts if fact["type"] == "touch"]
-    assert [fact["index"] for fact in placed] == [fact["placed_board"] for fact in facts if fact["type"] == "touch"][:1]
+    placed = [fact for fact in facts_in(touched.session, ImageFact) if fact.verb == "place"]
+    touches = facts_in(touched.session, TouchFact)
+    corners = [fact.corner for fact in touches]
+    assert [fact.index for fact in placed] == [fact.placed_board for fact in touches][:1]
     assert corners == [corner for corner, _ in touched.touch_plan.touches]
-    assert (placed[0]["base_T_flange"] is None) == (touched.mount == "fixed")
+    assert (placed[0].base_T_flange is None) == (touched.mount == "fixed")
 
 
 def test_a_daemon_that_starts_again_knows_the_answers(touched):
@@ -97,7 +98,6 @@ def test_a_daemon_that_starts_again_knows_the_answers(touched):
     with Robot(touched.daemon.port) as robot:
         last = robot.ask("hello 0")
         assert last[2] == touched.outcome.kept
-        facts = SessionFolder.view(touched.session).records
-        touches = [fact for fact in facts if fact["type"] == "reply" and fact["text"].startswith("touch")]
-        for fact in touches:
-            assert robot.ask(f"again {fact['seq']}")[:2] == (0, fact["seq"])
+        for fact in facts_in(touched.session, ReplyFact):
+            if fact.request.verb == "touch":
+                assert robot.ask(f"again {fact.request.seq}")[:2] == (0, fact.request.seq)

@@ -6,11 +6,12 @@ from datetime import datetime
 
 import pytest
 
-from eyebolt.protocol import Code
+from eyebolt.session.facts import DetectionFact, ImageFact, ReplyFact, RequestRef, encode_fact
 from eyebolt.store.names import list_sessions, session_name
 from eyebolt.store.session_folder import SessionFolder
 from support.kill_runs import SPARE, KilledSessions
 from support.push_camera_cell import record_pushed_cell
+from support.recorded_facts import facts_in
 
 pytestmark = [pytest.mark.long, pytest.mark.timeout(0)]
 KILLS = 300
@@ -54,24 +55,24 @@ def join_sessions(record_folder):
     """A newer session with the captures of all others and no solve: as many pairs take hours to solve one by one."""
     opened, joined, pictures, count = None, [], [], 0
     for path in list_sessions(record_folder):
-        records = SessionFolder.view(path).records
-        opened = opened or records[0]
-        answers = {fact["seq"]: fact for fact in records if fact["type"] == "reply"}
-        seen = {fact["index"]: fact for fact in records if fact["type"] == "detection"}
-        for taken in records:
-            if taken["type"] != "image" or taken["index"] not in seen:
+        opened = opened or facts_in(path)[0]
+        replies = {fact.request.seq: fact for fact in facts_in(path, ReplyFact)}
+        detections = {fact.index: fact for fact in facts_in(path, DetectionFact)}
+        for taken in facts_in(path, ImageFact):
+            if taken.index not in detections:
                 continue
-            number, answer = len(pictures), answers[taken["seq"]]
-            count += taken["verb"] == "capture" and Code(answer["code"]).keeps_pair
-            verb, _, pose = taken["text"].split(" ", 2)
-            again = {"seq": number + 1, "text": f"{verb} {number + 1} {pose}"}
-            joined.append({**taken, **again, "index": number, "image": f"{number:04d}.tif"})
-            joined += [{**seen[taken["index"]], "index": number}, {**answer, **again, "count": count}]
-            pictures.append(path / "images" / taken["image"])
+            number, reply = len(pictures), replies[taken.request.seq]
+            count += taken.verb == "capture" and reply.code.keeps_pair
+            verb, _, pose = taken.request.line.split(" ", 2)
+            again = RequestRef(seq=number + 1, line=f"{verb} {number + 1} {pose}")
+            joined.append(taken.model_copy(update={"request": again, "index": number, "file": f"{number:04d}.tif"}))
+            joined.append(detections[taken.index].model_copy(update={"index": number}))
+            joined.append(reply.model_copy(update={"request": again, "count": count}))
+            pictures.append(path / "images" / taken.file)
     name = session_name(WALL, [path.name for path in list_sessions(record_folder)])
     snapshots = {kept: (path / kept).read_bytes() for kept in ("station.toml", "camera.json")}
-    first = [{**opened, "session": name}]
+    first = [encode_fact(opened.model_copy(update={"session": name}))]
     with SessionFolder.create(record_folder, name, snapshots, first=first) as folder:
-        folder.append(joined)
+        folder.append([encode_fact(fact) for fact in joined])
         for number, picture in enumerate(pictures):
             shutil.copy(picture, folder.path / "images" / f"{number:04d}.tif")

@@ -8,7 +8,8 @@ from eyebolt.calibration.finding import Finding
 from eyebolt.planning.stopping import Goal
 from eyebolt.protocol.status import LinkStatus
 from eyebolt.session import messages as msg
-from eyebolt.session.facts import fold
+from eyebolt.session.facts import DetectionFact, SolveFact
+from eyebolt.session.session_log import fold
 from eyebolt.session.status import status_message
 from support.session_world import World, capture, check, config, detection, plain
 
@@ -77,7 +78,7 @@ def test_the_next_picture_is_taken_and_searched_but_not_answered_before_that_sol
     robot.sent = b""
     world.work_done()
     assert robot.sent == b"0,8,8,19\n"
-    order = [(f["type"], f.get("kept", f.get("count"))) for f in world.facts if f["type"] in ("reply", "solve")]
+    order = [(f.type, f.kept if f.type == "solve" else f.count) for f in world.facts if f.type in ("reply", "solve")]
     assert order[-4:] == [("reply", 7), ("solve", 7), ("reply", 8), ("solve", 8)]
 
 
@@ -107,7 +108,7 @@ def test_a_pair_that_departs_from_the_last_solution_waits_and_is_27_in_its_own_a
     assert held(world, robot, capture(8)) == ""
     world.work_done()
     assert robot.sent.endswith(b"27,8,7,20\n")
-    chances = [fact["p_value"] for fact in world.facts if fact["type"] == "detection"]
+    chances = [fact.p_value for fact in world.facts_of(DetectionFact)]
     assert chances[:3] == [None] * 3 and chances[-2] > 0.02 > chances[-1]
 
 
@@ -258,8 +259,8 @@ def test_what_solves_anew_comes_after_a_solve_that_is_under_way(world, robot, ve
     held(world, robot, capture(7))
     assert heard(world, robot, f"{verb} 8") == ""
     world.work_done()
-    last_solve = [fact for fact in world.facts if fact["type"] == "solve"][-2:]
-    assert [fact["background"] for fact in last_solve] == [True, False]
+    last_solve = world.facts_of(SolveFact)[-2:]
+    assert [fact.is_background for fact in last_solve] == [True, False]
     assert plain(world.state.log) == plain(fold(world.facts))
 
 
@@ -269,7 +270,7 @@ def test_a_new_session_waits_for_a_solve_of_the_old_one(world, robot):
     assert world.say(robot, "begin 1") == "10,1,7,19"
     world.work_done()
     assert world.say(robot, "again 1") == "0,1,0,8"
-    kinds = [fact["type"] for fact in world.facts]
+    kinds = [fact.type for fact in world.facts]
     assert kinds == ["opened", "reply"]
 
 
@@ -282,7 +283,7 @@ def test_advice_that_comes_late_goes_to_no_new_session_and_behind_no_last_answer
     recorded = list(world.facts)
     world.work_done()
     assert world.facts == recorded
-    assert recorded[-1]["type"] == "reply"
+    assert recorded[-1].type == "reply"
 
 
 LINES = st.one_of(

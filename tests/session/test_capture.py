@@ -15,7 +15,8 @@ from eyebolt.observations.view_quality import MotionCheck, View
 from eyebolt.planning.stopping import Goal
 from eyebolt.protocol.status import LinkStatus
 from eyebolt.session import messages as msg
-from eyebolt.session.facts import fold
+from eyebolt.session.facts import ImageFact, ReplyFact, TimingsFact, decode_facts
+from eyebolt.session.session_log import fold
 from eyebolt.session.status import status_message
 from support.session_world import (
     CORNERS,
@@ -85,10 +86,10 @@ def test_the_board_is_found_while_the_picture_is_stored_and_the_disk_is_waited_f
     world.say(robot, capture(3), patiently=False)
     assert [type(command).__name__ for command in world.done[-2:]] == ["StoreImage", "Detect"]
     assert robot.sent == b"", "what is not on disk is not acknowledged"
-    assert [fact["seq"] for fact in world.facts if fact["type"] == "reply"] == [1, 2]
+    assert [fact.request.seq for fact in world.facts_of(ReplyFact)] == [1, 2]
     world.work_done()
     assert robot.sent == b"0,3,3,5\n"
-    kinds = [fact["type"] for fact in world.facts][-6:]
+    kinds = [fact.type for fact in world.facts][-6:]
     assert kinds == ["image", "detection", "timings", "reply", "solve", "next_view"]
 
 
@@ -107,12 +108,12 @@ def test_a_board_that_was_found_counts_for_nothing_if_its_picture_cannot_be_stor
 def test_the_steps_are_timed_and_kept_with_the_pair(world, robot):
     world = World(config(settle_ns=250_000_000, exposure_ns=500))
     world.say(world.connect(), capture(1))
-    (timed,) = [fact for fact in world.facts if fact["type"] == "timings"]
+    (timed,) = world.facts_of(TimingsFact)
     wanted = {"wait": 250.0, "exposure": 0.0, "transfer": 0.0, "disk": 0.0, "detect": 0.0, "view_check": 0.0}
-    assert {step: round(timings_ms, 1) for step, timings_ms in timed["timings_ms"].items()} == wanted
-    assert status(world).timings_ms.model_dump(exclude_unset=True) == timed["timings_ms"]
+    assert {step: round(ms, 1) for step, ms in timed.ms if ms is not None} == wanted
+    assert status(world).timings_ms == timed.ms
     world.restart()
-    assert status(world).timings_ms.model_dump(exclude_unset=True) == timed["timings_ms"]
+    assert status(world).timings_ms == timed.ms
 
 
 def moved(shift_px):
@@ -122,8 +123,8 @@ def moved(shift_px):
 def test_a_board_that_moved_between_two_pictures_is_21_and_the_limit_is_recorded(world, robot):
     world.measures = moved(0.16)
     assert world.say(robot, capture(1)) == "21,1,0,8"
-    measure = [fact for fact in world.facts if fact["type"] == "reply"][-1]["measure"]
-    assert (measure["value"], measure["limit"], measure["unit"]) == (0.16, 0.15, "px")
+    measure = world.facts_of(ReplyFact)[-1].measure
+    assert (measure.value, measure.limit, measure.unit) == (0.16, 0.15, "px")
     assert "0.16 px within 160 ms" in status(world).last_reply.message
     world.measures = moved(0.14)
     assert world.say(robot, capture(2)) == "0,2,1,7"
@@ -166,17 +167,17 @@ def test_the_picture_is_exposed_after_the_word_and_the_settling_time():
     world = World(config(settle_ns=250_000_000))
     world.say(world.connect(), capture(1))
     (grab,) = world.commands(msg.Grab)
-    (picture,) = [fact for fact in world.facts if fact["type"] == "image"]
-    assert grab.not_before_ns == picture["received_ns"] + 250_000_000 <= picture["exposed_ns"]
+    (picture,) = world.facts_of(ImageFact)
+    assert grab.not_before_ns == picture.frame.received_ns + 250_000_000 <= picture.frame.exposed_ns
 
 
 def test_flange_poses_are_recorded_in_metres(world, robot):
     world.say(robot, "capture 1 520 -30 450.5 0.5 0.5 0.5 0.5")
-    (picture,) = [fact for fact in world.facts if fact["type"] == "image"]
+    (picture,) = world.facts_of(ImageFact)
     wanted = np.eye(4)
     wanted[:3, :3] = Rotation.from_quat([0.5, 0.5, 0.5, 0.5]).as_matrix()
     wanted[:3, 3] = [0.52, -0.03, 0.4505]
-    np.testing.assert_allclose(picture["base_T_flange"], wanted, atol=1e-12)
+    np.testing.assert_allclose(picture.base_T_flange, wanted, atol=1e-12)
 
 
 def test_tool_poses_are_carried_back_to_the_flange():
@@ -191,8 +192,8 @@ def test_tool_poses_are_carried_back_to_the_flange():
     lengths = " ".join(f"{1e3 * v:.7f}" for v in base_T_tool[:3, 3])
     world = World(config(flange_T_tool=flange_T_tool))
     assert world.say(world.connect(), f"capture 1 {lengths} {w:.9f} {x:.9f} {y:.9f} {z:.9f}") == "0,1,1,7"
-    (picture,) = [fact for fact in world.facts if fact["type"] == "image"]
-    np.testing.assert_allclose(picture["base_T_flange"], base_T_flange, atol=1e-8)
+    (picture,) = world.facts_of(ImageFact)
+    np.testing.assert_allclose(picture.base_T_flange, base_T_flange, atol=1e-8)
 
 
 @pytest.mark.parametrize(
@@ -256,8 +257,8 @@ def test_checks_are_never_used_to_solve(world, robot):
 def test_the_solver_gets_poses_and_corners_as_they_came(world, robot):
     run(world, robot, 3)
     pair = world.commands(msg.Solve)[-1].pairs[-1]
-    picture = [fact for fact in world.facts if fact["type"] == "image"][-1]
-    assert pair.base_T_flange.tolist() == picture["base_T_flange"]
+    picture = world.facts_of(ImageFact)[-1]
+    assert pair.base_T_flange.tolist() == np.array(picture.base_T_flange).tolist()
     assert pair.corners_px.tolist() == detection().corners_px.tolist()
     assert pair.ids.tolist() == detection().ids.tolist()
 
@@ -353,9 +354,9 @@ def test_solve_answers_the_cause_where_the_pairs_show_one(world, robot, outcome)
     run(world, robot, 4)
     world.outcome = replace(outcome, findings=(wrong,))
     assert world.say(robot, "solve 5") == "32,5,4,4"
-    told = [fact for fact in world.facts if fact["type"] == "reply"][-1]
-    assert (told["code"], told["message"]) == (32, 'the poses are misread: rotation = "euler-ZYX"')
-    assert told["remedy"] == 'rotation = "euler-ZYX"'
+    told = world.facts_of(ReplyFact)[-1]
+    assert (told.code, told.message) == (32, 'the poses are misread: rotation = "euler-ZYX"')
+    assert told.remedy == 'rotation = "euler-ZYX"'
 
 
 def test_the_stations_own_rule_accepts_only_what_is_proven_and_kept():
@@ -530,7 +531,7 @@ def test_pictures_never_share_a_number(world, robot):
     world.restart()
     robot = world.connect()
     world.say(robot, capture(4))
-    indices = [fact["index"] for fact in world.facts if fact["type"] == "image"]
+    indices = [fact.index for fact in world.facts_of(ImageFact)]
     assert indices == [0, 1, 2, 3, 4]
     names = [command.name for command in world.commands(msg.StoreImage)]
     assert names == [f"{index:04d}.tif" for index in indices]
@@ -550,12 +551,12 @@ def test_status_is_the_same_before_and_after_a_restart(world, robot):
 
 def test_facts_of_kinds_to_come_change_nothing(world, robot):
     run(world, robot, 3)
-    more = [*world.facts, {"type": "weather", "seq": 9}]
-    assert plain(fold(more)) == plain(fold(world.facts))
+    more = [*world.disk[-1], b'{"type":"weather","seq":9}']
+    assert decode_facts(more) == world.facts
 
 
 def test_the_fold_does_not_depend_on_how_the_facts_were_written(world, robot):
     run(world, robot, 3)
-    again = json.loads(json.dumps(world.facts, sort_keys=True, indent=1))
-    assert plain(fold(again)) == plain(world.state.log)
+    again = [json.dumps(json.loads(record), sort_keys=True, indent=1).encode() for record in world.disk[-1]]
+    assert plain(fold(decode_facts(again))) == plain(world.state.log)
     assert fold([]) is None

@@ -9,7 +9,7 @@ from eyebolt.boards.detection import NoDetection
 from eyebolt.boards.exposure import ExposureStats
 from eyebolt.planning.stopping import Goal
 from eyebolt.session import messages as msg
-from eyebolt.session.facts import fold
+from eyebolt.session.session_log import fold
 from support.session_world import GOOD_LIGHT, SIZE_PX, World, capture, check, config, detection, plain, pose_text, touch
 
 SEQS = st.integers(0, 6)
@@ -176,7 +176,7 @@ def test_a_disk_that_fails_once_costs_that_request_only(lines, write):
 
 def is_behind(command):
     """Whether this is written after the answer of its request."""
-    return isinstance(command, msg.RecordFacts) and command.facts[-1]["type"] in ("solve", "next_view")
+    return isinstance(command, msg.RecordFacts) and command.facts[-1].type in ("solve", "next_view")
 
 
 @settings(max_examples=40, deadline=None)

@@ -1,8 +1,10 @@
 """What a seq stands for, who may speak, and what a robot hears while it waits."""
 
+import numpy as np
 import pytest
 
 from eyebolt.session import messages as msg
+from eyebolt.session.facts import ImageFact
 from support.session_world import World, capture, check, config, pose_text
 
 
@@ -54,7 +56,6 @@ def test_questions_are_never_remembered(world, robot, question, answer):
 
 
 def test_result_is_the_accepted_transform_in_the_robots_terms(world, robot):
-    import numpy as np
 
     world.accepted = np.array([[1, 0, 0, 0.5201], [0, -1, 0, -0.0305], [0, 0, -1, 0.9], [0, 0, 0, 1.0]])
     assert world.say(robot, "result 1") == "0,1,520.1,-30.5,900,0,1,0,0"
@@ -216,5 +217,5 @@ def test_a_pose_that_is_none_opens_no_session(world, robot):
 def test_poses_of_the_other_quaternion_order_are_another_pose():
     world = World(config(pose_format=type(config().pose_format)("mm", "quaternion-xyzw", "deg")))
     world.say(world.connect(), "capture 1 0 0 0 0 0 0 1")
-    (picture,) = [fact for fact in world.facts if fact["type"] == "image"]
-    assert picture["base_T_flange"] == [[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]
+    (picture,) = world.facts_of(ImageFact)
+    assert np.array(picture.base_T_flange).tolist() == np.eye(4).tolist()

@@ -8,7 +8,8 @@ from eyebolt.calibration.uncertainty.touch_test import TouchCheck
 from eyebolt.geometry import Mount
 from eyebolt.protocol.status import LinkStatus
 from eyebolt.session import messages as msg
-from eyebolt.session.facts import fold
+from eyebolt.session.facts import ImageFact, ReplyFact
+from eyebolt.session.session_log import fold
 from eyebolt.session.status import status_message
 from support.session_world import (
     GOOD_LIGHT,
@@ -52,8 +53,8 @@ def test_a_placed_board_goes_the_way_of_a_capture_and_is_no_pair(world, robot):
     assert [kind for kind in kinds if kind not in ("PublishStatus", "StartTimer")] == [
         "Grab", "StoreImage", "RecordFacts", "Detect", "RecordFacts", "SendReply",
     ]  # fmt: skip
-    (fact,) = [f for f in world.facts if f["type"] == "image" and f["verb"] == "place"]
-    assert (fact["index"], fact["base_T_flange"]) == (3, None)
+    (fact,) = [f for f in world.facts if f.type == "image" and f.verb == "place"]
+    assert (fact.index, fact.base_T_flange) == (3, None)
     assert world.say(robot, capture(5)) == "0,5,4,4"
     assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0, 1, 2, 4]
     assert given(world) == [], "nothing of it was touched"
@@ -101,15 +102,15 @@ def test_a_touch_is_on_disk_before_its_answer_and_counts_with_it_only(world, rob
     world.say(robot, "place 1")
     world.say(robot, touch(2, 5))
     *_, fact, answer = world.facts
-    assert (fact["type"], fact["placed_board"], fact["corner"], fact["seq"]) == ("touch", 0, 5, 2)
-    assert (answer["type"], answer["seq"], answer["code"]) == ("reply", 2, 0)
+    assert (fact.type, fact.placed_board, fact.corner, fact.request.seq) == ("touch", 0, 5, 2)
+    assert (answer.type, answer.request.seq, answer.code) == ("reply", 2, 0)
     # A power cut may leave the first of two facts that were written together.
     world.disk[-1].pop()
     world.restart()
     robot = world.connect()
-    assert fold(world.facts).touch_records == ()
+    assert fold(world.facts).touches == ()
     assert world.say(robot, touch(2, 5)) == "0,2,0,8"
-    assert [t.corner for t in fold(world.facts).touch_records] == [5], "counted once"
+    assert [t.corner for t in fold(world.facts).touches] == [5], "counted once"
     assert plain(world.state.log) == plain(fold(world.facts))
 
 
@@ -188,15 +189,15 @@ def test_a_camera_on_the_arm_wants_the_pose_of_the_picture():
     assert not world.disk, "nothing was opened for it"
     assert "pose" in world.commands(msg.SendReply)[-1].message
     assert world.say(robot, f"place 1 {pose_text(3)}") == "0,1,0,8"
-    (fact,) = [f for f in world.facts if f["type"] == "image"]
-    assert np.array(fact["base_T_flange"])[3].tolist() == [0, 0, 0, 1]
+    (fact,) = world.facts_of(ImageFact)
+    assert np.array(fact.base_T_flange)[3].tolist() == [0, 0, 0, 1]
 
 
 def test_a_pose_given_to_a_fixed_camera_is_noted(world, robot):
     assert world.say(robot, f"place 1 {pose_text(3)}") == "0,1,0,8"
-    assert "noted" in [f for f in world.facts if f["type"] == "reply"][-1]["message"]
-    (fact,) = [f for f in world.facts if f["type"] == "image"]
-    assert fact["base_T_flange"] is not None
+    assert "noted" in world.facts_of(ReplyFact)[-1].message
+    (fact,) = world.facts_of(ImageFact)
+    assert fact.base_T_flange is not None
 
 
 def test_a_board_may_be_placed_where_a_pair_was_taken(world, robot):
@@ -212,7 +213,7 @@ def test_the_answer_says_how_far_off_the_touches_are(world, robot):
     check_of_touches = TouchCheck(3, 0.31, 0.44, 1.1, 9, 12, True, 0.4)
     world.outcome = type(outcome)(**{**outcome.__dict__, "touches": check_of_touches})
     world.say(robot, touch(6, 0))
-    message = [fact for fact in world.facts if fact["type"] == "reply"][-1]["message"]
+    message = world.facts_of(ReplyFact)[-1].message
     assert "0.31 mm" in message
     assert "0.44 mm" in message
 

@@ -8,6 +8,7 @@ import time
 
 import pytest
 
+from eyebolt.session.facts import DetectionFact, ImageFact, ReplyFact, RequestRef, TimingsFact, encode_fact
 from eyebolt.store.names import list_sessions
 from eyebolt.store.session_folder import SessionFolder
 from eyebolt_sim.cell import CellOptions, prepare_cell
@@ -16,6 +17,7 @@ from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.replay.recording import read_recorded
 from support.daemon_process import Robot, free_ports
 from support.folder_camera_cell import write_station
+from support.recorded_facts import facts_in
 
 SAME_RESULT = "result: the same to the last digit"
 
@@ -76,13 +78,14 @@ def test_another_station_or_result_is_told_and_is_not_the_same(replay, recorded_
 
 def test_a_picture_whose_answer_could_not_be_recorded_counts_for_nothing(replay, recorded_session, tmp_path):
     copy, facts = copied(recorded_session, tmp_path), []
-    for fact in SessionFolder.view(recorded_session).records:
-        if fact["type"] == "image" and fact["index"] == 3:
-            facts.append({**fact, "seq": 99, "text": f"{fact['text']} "})
-        moves = fact["type"] in ("image", "detection", "timings") and fact["index"] >= 3
-        facts.append({**fact, "index": fact["index"] + 1} if moves else fact)
+    for fact in facts_in(recorded_session):
+        if isinstance(fact, ImageFact) and fact.index == 3:
+            lost = RequestRef(seq=99, line=f"{fact.request.line} ")
+            facts.append(fact.model_copy(update={"request": lost}))
+        moves = isinstance(fact, ImageFact | DetectionFact | TimingsFact) and fact.index >= 3
+        facts.append(fact.model_copy(update={"index": fact.index + 1}) if moves else fact)
     (copy / "facts.journal").unlink()
-    spoilt = SessionFolder.create(tmp_path / "made", copy.name, {}, first=facts)
+    spoilt = SessionFolder.create(tmp_path / "made", copy.name, {}, first=[encode_fact(fact) for fact in facts])
     spoilt.close()
     shutil.copy(spoilt.path / "facts.journal", copy)
     code, said, _ = replay(copy, "--facts")
@@ -101,7 +104,11 @@ def test_a_daemon_that_runs_is_played_against_and_one_with_an_open_session_is_no
         robot.say("hello 0")
         assert robot.say("begin 1") == "0,1,0,8"
     # The same facts, but for those of begin.
-    facts = [fact for fact in read_recorded(recorded_session).facts if not fact.get("text", "").startswith("begin")]
+    facts = [
+        encode_fact(fact)
+        for fact in read_recorded(recorded_session).facts
+        if not (isinstance(fact, ReplyFact) and fact.request.verb == "begin")
+    ]
     kept = {name: (recorded_session / name).read_bytes() for name in ("station.toml", "camera.json")}
     SessionFolder.create(tmp_path / "unbegun", recorded_session.name, kept, first=facts).close()
     shutil.copytree(

@@ -7,6 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from eyebolt.errors import InputFault
+from eyebolt.session import ReplyFact, encode_fact
 from eyebolt.store.names import list_sessions
 from eyebolt.store.session_folder import SessionFolder
 from eyebolt_sim.replay.line_faults import FAULTS, injected_faults
@@ -14,6 +15,7 @@ from eyebolt_sim.replay.recording import RecordedReply, read_recorded
 from eyebolt_sim.replay.report import Report
 from eyebolt_sim.replay.robot import Played
 from eyebolt_sim.replay.run import LiveOptions, replay_in_process, replay_live
+from support.recorded_facts import facts_in
 
 OVER_LINES = (
     "fragmented@1",
@@ -31,10 +33,10 @@ OVER_THE_LAST = "reset-after-line@13"
 
 def beginning_of(session, place, answers):
     """The session as it was after so many answers."""
-    facts = SessionFolder.view(session).records
-    last = [number for number, fact in enumerate(facts) if fact["type"] == "reply"][answers - 1]
+    facts = facts_in(session)
+    last = [number for number, fact in enumerate(facts) if isinstance(fact, ReplyFact)][answers - 1]
     kept = {name: (session / name).read_bytes() for name in ("station.toml", "camera.json")}
-    SessionFolder.create(place, session.name, kept, first=facts[: last + 1]).close()
+    SessionFolder.create(place, session.name, kept, first=[encode_fact(fact) for fact in facts[: last + 1]]).close()
     shutil.copytree(session / "images", place / session.name / "images", dirs_exist_ok=True)
     return place / session.name
 

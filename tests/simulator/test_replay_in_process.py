@@ -2,6 +2,7 @@
 
 import pytest
 
+from eyebolt.session import ReplyFact, SolveFact
 from eyebolt.store.names import list_sessions
 from eyebolt_sim.replay.fact_replay import InProcessReplay
 from eyebolt_sim.replay.recording import RecordedReply, read_recorded
@@ -14,6 +15,12 @@ def session(recorded_cell, tmp_path_factory):
     place = tmp_path_factory.mktemp("replayed")
     station = recorded_cell.station(place, tolerance_mm=0.05)
     return place, station
+
+
+def order_of(facts):
+    """Replies and solves in the order in which they were recorded."""
+    chosen = [fact for fact in facts if isinstance(fact, ReplyFact | SolveFact)]
+    return [(fact.type, fact.kept if isinstance(fact, SolveFact) else None) for fact in chosen]
 
 
 def test_the_same_facts_give_the_same_answers_however_fast_the_solves_are(session, start_daemon, recorded_cell):
@@ -34,7 +41,5 @@ def test_the_same_facts_give_the_same_answers_however_fast_the_solves_are(sessio
     for late in (False, True):
         replay = InProcessReplay(recorded, late)
         assert replay.run() == reply
-        order = [(f["type"], f.get("kept")) for f in replay.facts if f["type"] in ("reply", "solve")]
-        before = [(f["type"], f.get("kept")) for f in recorded.facts if f["type"] in ("reply", "solve")]
-        assert order == before
-    assert any(fact["background"] for fact in recorded.facts if fact["type"] == "solve"), "some were answered first"
+        assert order_of(replay.facts) == order_of(recorded.facts)
+    assert any(fact.is_background for fact in recorded.facts if isinstance(fact, SolveFact)), "some were answered first"

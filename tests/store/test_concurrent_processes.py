@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -17,13 +18,13 @@ from eyebolt.store.session_folder import SessionFolder
 NAME = "20260314-091500-01"
 
 APPENDING = """
-import os, sys
+import json, os, sys
 from pathlib import Path
 from eyebolt.store.session_folder import SessionFolder
 session = SessionFolder.open(Path(sys.argv[1]))
 while True:
     n = len(session.records) + 1
-    session.append([{"n": n, "filler": "x" * (n % 700)}, {"n": n + 1}])
+    session.append([json.dumps({"n": n, "filler": "x" * (n % 700)}).encode(), json.dumps({"n": n + 1}).encode()])
     os.write(1, b"%d\\n" % (n + 1))
 """
 
@@ -56,7 +57,7 @@ def test_everything_acknowledged_survives_kill_9(tmp_path: Path) -> None:
         # The kill may come while a line is being told: only whole lines count.
         last = max(int(line) for line in told if line.endswith(b"\n"))
         with SessionFolder.open(path) as session:
-            numbers = [record["n"] for record in session.records]
+            numbers = [json.loads(record)["n"] for record in session.records]
             assert numbers == list(range(1, len(numbers) + 1))
             assert len(numbers) >= last
 

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from eyebolt.cli.solving import SolveOptions, solve_session
-from eyebolt.session.facts import fold
+from eyebolt.session import fold
 from eyebolt.store.journal import HEADER, SECTOR_BYTES, VERSION, encode_padded
 from eyebolt.store.session_folder import SessionFolder
 

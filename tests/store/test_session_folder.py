@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import itertools
+import json
 import os
 import stat
 from collections.abc import Callable
@@ -26,6 +27,11 @@ from support.crash_disk import CrashDisk, PowerCut
 NAME = "20260314-091500-01"
 KEEPSAKES = {"station.toml": b'[station]\nname = "bay-3"\n', "camera.json": b"{}"}
 CHANGES = ("make_folder", "create", "open_existing", "write", "truncate", "sync", "sync_folder", "replace", "remove")
+
+
+def record(**fields: object) -> bytes:
+    """A record's payload."""
+    return json.dumps(fields, ensure_ascii=False, separators=(",", ":")).encode("utf-8")
 
 
 class FailingFiles(FileSystem):
@@ -87,9 +93,9 @@ def write_result(session: SessionFolder, files: FileSystem, text: str) -> None:
 
 def test_a_session_there_and_back(tmp_path: Path) -> None:
     with SessionFolder.create(tmp_path / "a" / "sessions", NAME, KEEPSAKES) as session:
-        session.append([{"n": 1}, {"n": 2, "pose": (0.1, 2)}])
+        session.append([record(n=1), record(n=2, pose=(0.1, 2))])
         session.append([])
-        session.append([{"text": "ä\r\n\u2028"}])
+        session.append([record(text="ä\r\n\u2028")])
         write_result(session, FileSystem(), "{}\n")
         write_result(session, FileSystem(), '{"verdict": "accept"}\n')
         written = session.records
@@ -104,8 +110,8 @@ def test_a_session_there_and_back(tmp_path: Path) -> None:
     assert list_sessions(tmp_path / "a" / "sessions") == [path]
     with SessionFolder.open(path) as again:
         assert again.loss is None
-        assert again.records == written == [{"n": 1}, {"n": 2, "pose": [0.1, 2]}, {"text": "ä\r\n\u2028"}]
-        again.append([{"n": 4}])
+        assert again.records == written == [record(n=1), record(n=2, pose=[0.1, 2]), record(text="ä\r\n\u2028")]
+        again.append([record(n=4)])
         assert again.snapshot("station.toml") == KEEPSAKES["station.toml"]
     assert len(SessionFolder.view(path).records) == 4
     assert (path / "result.json").read_text() == '{"verdict": "accept"}\n'
@@ -219,16 +225,16 @@ def test_a_keepsake_cannot_take_the_place_of_the_sessions_own_files(tmp_path: Pa
 
 def test_an_existing_session_is_not_written_over(tmp_path: Path) -> None:
     with SessionFolder.create(tmp_path, NAME, {}) as session:
-        session.append([{"n": 1}])
+        session.append([record(n=1)])
     with pytest.raises(RecordFault) as caught:
         SessionFolder.create(tmp_path, NAME, {})
     assert caught.value.code == "record-exists"
-    assert SessionFolder.view(session.path).records == [{"n": 1}]
+    assert SessionFolder.view(session.path).records == [record(n=1)]
 
 
 def test_every_torn_end_is_moved_aside_once(tmp_path: Path) -> None:
     with SessionFolder.create(tmp_path, NAME, {}) as session:
-        session.append([{"n": 1}, {"n": 2}])
+        session.append([record(n=1), record(n=2)])
     journal = session.path / "facts.journal"
     whole = journal.read_bytes()
     ends = [i + 1 for i, byte in enumerate(whole) if byte == 0x0A]
@@ -244,30 +250,30 @@ def test_every_torn_end_is_moved_aside_once(tmp_path: Path) -> None:
             assert len(first.records) == max(0, sum(end <= cut for end in ends) - 1)
             assert viewed.records == first.records
             assert (first.loss is None) == (viewed.loss is None) == (cut in ends)
-            first.append([{"n": "new"}])
+            first.append([record(n="new")])
         kept = [p.read_bytes() for p in session.path.glob("facts.damaged-*")]
         assert kept == ([whole[good:cut]] if cut > good else [])
         with SessionFolder.open(session.path) as second:
             assert second.loss is None
-            assert second.records == [*first.records[:-1], {"n": "new"}]
+            assert second.records == [*first.records[:-1], record(n="new")]
 
 
 def test_damage_in_the_middle_says_what_can_still_be_read(tmp_path: Path) -> None:
     with SessionFolder.create(tmp_path, NAME, {}) as session:
-        session.append([{"n": n} for n in range(1, 7)])
+        session.append([record(n=n) for n in range(1, 7)])
     journal = session.path / "facts.journal"
     data = bytearray(journal.read_bytes())
     place = data.index(b'{"n":3}')
     data[place + 5] ^= 1
     journal.write_bytes(data)
     with SessionFolder.open(session.path) as opened:
-        assert opened.records == [{"n": 1}, {"n": 2}]
+        assert opened.records == [record(n=1), record(n=2)]
         assert opened.loss is not None
         for words in ("record 3", "checksum", "2 records before it are kept", "3 later records", "facts.damaged-1"):
             assert words in opened.loss
     # The same again beside an older remnant with other content.
     with SessionFolder.open(session.path) as opened:
-        opened.append([{"n": 3}])
+        opened.append([record(n=3)])
     with journal.open("ab") as torn:
         torn.write(b"00000007 00")
     with SessionFolder.open(session.path) as opened:
@@ -280,7 +286,7 @@ def test_a_journal_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
 
     with SessionFolder.create(tmp_path, NAME, {}) as session:
         pass
-    newer = encode_record(0, {"format": "eyebolt-facts", "version": 2}) + b"something else\n"
+    newer = encode_record(0, record(format="eyebolt-facts", version=2)) + b"something else\n"
     (session.path / "facts.journal").write_bytes(newer)
     for way in (SessionFolder.open, SessionFolder.view):
         with pytest.raises(RecordFault) as caught:
@@ -301,25 +307,25 @@ def test_a_full_disk_leaves_the_journal_good_and_a_later_append_works(tmp_path: 
     full = [False]
     files = FailingFiles(lambda number: full[0])
     session = SessionFolder.create(tmp_path, NAME, {}, files=files)
-    session.append([{"n": 1}])
+    session.append([record(n=1)])
     before = (session.path / "facts.journal").read_bytes()
     full[0] = True
     for _ in range(2):
         with pytest.raises(RecordFault) as caught:
-            session.append([{"n": "lost"}, {"n": "lost too"}])
+            session.append([record(n="lost"), record(n="lost too")])
         assert caught.value.code == "record-write" and caught.value.data["errno"] == errno.ENOSPC
         assert "free space" in caught.value.remedy
         with pytest.raises(RecordFault):
             session.store_image("0001.tif", gradient(np.uint8))
         with pytest.raises(OSError):
             write_atomically(files, session.path / RESULT_NAME, b"{}")
-    assert session.records == [{"n": 1}]
+    assert session.records == [record(n=1)]
     full[0] = False
-    session.append([{"n": 2}])
+    session.append([record(n=2)])
     session.store_image("0001.tif", gradient(np.uint8))
     session.close()
     assert (session.path / "facts.journal").read_bytes().startswith(before)
-    assert SessionFolder.view(session.path).records == [{"n": 1}, {"n": 2}]
+    assert SessionFolder.view(session.path).records == [record(n=1), record(n=2)]
     assert SessionFolder.view(session.path).loss is None
 
 
@@ -334,11 +340,11 @@ def test_a_failed_append_is_cut_off_at_once(tmp_path: Path, operation: str) -> N
 
     files = FailingFiles(fails_once)
     with SessionFolder.create(tmp_path, NAME, {}, files=files) as session:
-        session.append([{"n": 1}])
+        session.append([record(n=1)])
         before = (session.path / "facts.journal").read_bytes()
         armed[0] = True
         with pytest.raises(RecordFault):
-            session.append([{"n": "lost"}])
+            session.append([record(n="lost")])
         assert (session.path / "facts.journal").read_bytes() == before
 
 
@@ -346,16 +352,16 @@ def run_a_session(record_folder: Path, files: FileSystem, acknowledged: list[Any
     """Create, append, picture, append, reopen over a torn end, append; notes what was acknowledged."""
     with SessionFolder.create(record_folder, NAME, KEEPSAKES, files=files) as session:
         acknowledged.append("created")
-        session.append([{"n": 1}, {"n": 2}])
+        session.append([record(n=1), record(n=2)])
         acknowledged += [1, 2]
         session.store_image("0001.tif", gradient(np.uint8))
         acknowledged.append("picture")
-        session.append([{"n": 3}])
+        session.append([record(n=3)])
         acknowledged.append(3)
         write_result(session, files, "{}")
         acknowledged.append("result")
     with SessionFolder.open(record_folder / NAME, files=files) as session:
-        session.append([{"n": 4}])
+        session.append([record(n=4)])
         acknowledged.append(4)
 
 
@@ -366,7 +372,7 @@ def check_what_is_there(record_folder: Path, acknowledged: list[Any]) -> None:
         assert [path.name for path in sessions] == [NAME]
     for path in sessions:
         with SessionFolder.open(path) as session:
-            numbers = [record["n"] for record in session.records]
+            numbers = [json.loads(record)["n"] for record in session.records]
             assert numbers == [1, 2, 3, 4][: len(numbers)]
             assert len(numbers) >= sum(isinstance(item, int) for item in acknowledged)
             assert {name: session.snapshot(name) for name in KEEPSAKES} == KEEPSAKES
@@ -374,7 +380,7 @@ def check_what_is_there(record_folder: Path, acknowledged: list[Any]) -> None:
                 assert np.array_equal(session.load_image("0001.tif"), gradient(np.uint8))
             if "result" in acknowledged:
                 assert (path / "result.json").read_text() == "{}"
-            session.append([{"n": "after"}])
+            session.append([record(n="after")])
 
 
 def test_a_failure_of_any_single_call_is_a_fault_and_loses_nothing_acknowledged(tmp_path: Path) -> None:
@@ -420,7 +426,7 @@ def test_a_power_cut_during_recovery_can_be_recovered(tmp_path: Path) -> None:
     for number in itertools.count():
         folder = tmp_path / str(number)
         with SessionFolder.create(folder, NAME, {}) as session:
-            session.append([{"n": 1}, {"n": 2}])
+            session.append([record(n=1), record(n=2)])
         journal = session.path / "facts.journal"
         torn = journal.read_bytes()[:-4]
         journal.write_bytes(torn)
@@ -433,7 +439,7 @@ def test_a_power_cut_during_recovery_can_be_recovered(tmp_path: Path) -> None:
             break
         left = tmp_path / f"{number}-left" / NAME
         with SessionFolder.open(left) as again:
-            assert again.records == [{"n": 1}]
+            assert again.records == [record(n=1)]
         (aside,) = left.glob("facts.damaged-*")
         assert aside.read_bytes() == torn[torn.index(b"0000000002") - 9 :]
     assert number >= 6
@@ -457,17 +463,17 @@ def test_looking_and_closing_refuse_to_write(tmp_path: Path) -> None:
     session.close()
     for folder in (looking, session):
         with pytest.raises(RecordFault) as caught:
-            folder.append([{"n": 1}])
+            folder.append([record(n=1)])
         assert caught.value.code == "record-write"
 
 
 def test_a_payload_that_is_no_json_writes_nothing(tmp_path: Path) -> None:
     with SessionFolder.create(tmp_path, NAME, {}) as session:
         with pytest.raises(RecordFault) as caught:
-            session.append([{"n": 1}, {"n": np.float64("nan")}])
+            session.append([record(n=1), b'{"n":NaN}'])
         assert caught.value.code == "record-payload"
-        session.append([{"n": 1}])
-    assert SessionFolder.view(session.path).records == [{"n": 1}]
+        session.append([record(n=1)])
+    assert SessionFolder.view(session.path).records == [record(n=1)]
 
 
 def test_session_names_sort_by_time_even_if_the_clock_is_set_back(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from random import Random
 
 from eyebolt.errors import RecordFault
 from eyebolt.session import messages as msg
+from eyebolt.session.facts import NextViewFact, SolveFact
 from support.crash_disk import CrashDisk
 from support.session_world import capture, check, touch
 from support.session_world_on_disk import DiskWorld, Witness
@@ -88,7 +89,7 @@ def _restart(world: DiskWorld) -> None:
 
 def _is_behind(command: msg.Command) -> bool:
     """Whether it is carried out after the answer of its request."""
-    return isinstance(command, msg.RecordFacts) and command.facts[-1]["type"] in ("solve", "next_view")
+    return isinstance(command, msg.RecordFacts) and isinstance(command.facts[-1], SolveFact | NextViewFact)
 
 
 def _cut(disk: CrashDisk, witness: Witness, place: Path) -> None:

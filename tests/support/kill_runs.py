@@ -11,12 +11,14 @@ import time
 from dataclasses import dataclass
 
 from eyebolt.protocol import Code
-from eyebolt.session.facts import fold
+from eyebolt.session.facts import decode_facts
+from eyebolt.session.session_log import fold
 from eyebolt.store.names import list_sessions
 from eyebolt.store.session_folder import SessionFolder
 from eyebolt.store.verify import find_damage
 from support.daemon_process import DaemonProcess, Robot
 from support.push_camera_cell import PushingCamera
+from support.recorded_facts import images_of
 
 LONGEST_LIFE_S = 1.2
 POSES_BETWEEN = 20
@@ -147,13 +149,13 @@ class KilledSessions:
         sessions = list_sessions(self._place / "sessions")
         for path, told in zip(sessions, self.told, strict=True):
             with SessionFolder.open(path) as folder:
-                assert find_damage(folder, ("station.toml", "camera.json")) == []
-                log = fold(folder.records)
+                assert find_damage(folder, ("station.toml", "camera.json"), images_of(folder.records)) == []
+                log = fold(decode_facts(folder.records))
             for seq, (line, reply) in told.items():
-                answer = log.answers[seq]
-                assert (answer.text, (answer.code, seq, answer.count, answer.aux)) == (line, reply)
+                answer = log.replies[seq]
+                assert (answer.request.line, (answer.code, seq, answer.count, answer.aux)) == (line, reply)
             kept = [
                 seq for seq, (line, reply) in told.items() if line.startswith("capture") and Code(reply[0]).keeps_pair
             ]
-            assert [taken.seq for taken in log.kept][: len(kept)] == kept
+            assert [taken.request.seq for taken in log.kept][: len(kept)] == kept
             assert len(log.kept) <= len(kept) + (path == sessions[-1])

@@ -5,11 +5,11 @@ facts as JSON text, as a journal would. Lines of one connection are served one a
 at when the one before has its reply.
 """
 
-import json
 from collections import deque
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 
 import numpy as np
+from pydantic import BaseModel
 from scipy.spatial.transform import Rotation
 
 from eyebolt.boards.detection import Detection
@@ -26,7 +26,8 @@ from eyebolt.protocol.framing import LateLineFeed, LineSplitter, OverlongLine, R
 from eyebolt.protocol.replies import encode
 from eyebolt.protocol.requests import VERBS, LineFault, overlong_fault, parse
 from eyebolt.session import messages as msg
-from eyebolt.session.facts import fold
+from eyebolt.session.facts import ReplyFact, decode_facts, encode_fact
+from eyebolt.session.session_log import fold
 from eyebolt.session.state import SessionConfig, State
 from eyebolt.session.step import resume, step
 from support.solutions import made_up_solution
@@ -100,6 +101,8 @@ EXPECTATION = PredictiveModel("fixed", np.eye(4), np.eye(4), np.zeros((12, 12)),
 
 def plain(value):
     """Dataclasses and arrays as lists and dicts, which can be compared."""
+    if isinstance(value, BaseModel):
+        return value.model_dump()
     if is_dataclass(value):
         return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
     if isinstance(value, np.ndarray):
@@ -126,7 +129,7 @@ class World:
     """A daemon and all that is around it."""
 
     def __init__(self, given=None):
-        self.disk: list[list[str]] = []
+        self.disk: list[list[bytes]] = []
         self.pictures: dict[tuple[int, str], object] = {}
         self.now_ns = 1_000_000_000
         self.sees = detection()
@@ -226,9 +229,7 @@ class World:
         for connection in self.connections.values():
             self._forget(connection)
         self.held, self.wakes = [], []
-        self.state = State(
-            self.state.config, log=fold(json.loads(line) for line in (self.disk[-1] if self.disk else ()))
-        )
+        self.state = State(self.state.config, log=fold(self.facts))
         self.state, commands = resume(self.state)
         for command in commands:
             self.carry_out(command)
@@ -270,12 +271,16 @@ class World:
     @property
     def facts(self):
         """The facts of the newest session as they stand on disk."""
-        return [json.loads(line) for line in self.disk[-1]] if self.disk else []
+        return decode_facts(self.disk[-1]) if self.disk else []
 
     def stored(self, seq):
         """The answer on disk for ``seq``: (code, count, aux), or None."""
-        found = [f for f in self.facts if f["type"] == "reply" and f["seq"] == seq]
-        return (found[-1]["code"], found[-1]["count"], found[-1]["aux"]) if found else None
+        found = [f for f in self.facts_of(ReplyFact) if f.request.seq == seq]
+        return (found[-1].code, found[-1].count, found[-1].aux) if found else None
+
+    def facts_of(self, kind):
+        """The facts of one class in the newest session."""
+        return [fact for fact in self.facts if isinstance(fact, kind)]
 
     def commands(self, kind):
         """Those of this kind that were ever given."""
@@ -297,8 +302,8 @@ class World:
         if request is None or reply.code in NEVER_ON_DISK:
             return
         told = (request.text, reply.code, reply.count, reply.aux)
-        answers = [f for f in self.facts if f["type"] == "reply" and f["seq"] == request.seq]
-        on_disk = [(f["text"], f["code"], f["count"], f["aux"]) for f in answers]
+        answers = [f for f in self.facts_of(ReplyFact) if f.request.seq == request.seq]
+        on_disk = [(f.request.line, f.code, f.count, f.aux) for f in answers]
         assert told in on_disk, f"told {told} before it was on disk, where there is {on_disk}"
 
     def _forget(self, connection):
@@ -314,10 +319,10 @@ class World:
             self.pictures[len(self.disk), command.name] = self.sees
             return msg.ImageStored(command.task, "0" * 64)
         if isinstance(command, msg.OpenSession):
-            fact = {**command.fact, "session": f"session-{len(self.disk) + 1}"}
-            self.disk.append([json.dumps(fact, allow_nan=False)])
+            fact = command.first_fact(f"session-{len(self.disk) + 1}")
+            self.disk.append([encode_fact(fact)])
             return msg.SessionOpened(command.task, fact)
-        self.disk[-1] += [json.dumps(fact, allow_nan=False) for fact in command.facts]
+        self.disk[-1] += [encode_fact(fact) for fact in command.facts]
         return msg.FactsRecorded(command.task)
 
     def _grab(self, command):

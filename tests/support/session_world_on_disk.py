@@ -21,7 +21,8 @@ import numpy as np
 from eyebolt.errors import RecordFault
 from eyebolt.planning.stopping import Goal
 from eyebolt.session import messages as msg
-from eyebolt.session.facts import fold
+from eyebolt.session.facts import Fact, ReplyFact, decode_facts, encode_fact
+from eyebolt.session.session_log import fold
 from eyebolt.session.state import State
 from eyebolt.session.step import resume
 from eyebolt.store.filesystem import write_atomically
@@ -29,6 +30,7 @@ from eyebolt.store.names import RESULT_NAME, list_sessions, session_name
 from eyebolt.store.session_folder import SessionFolder
 from eyebolt.store.verify import find_damage
 from support.crash_disk import CrashDisk, PowerCut
+from support.recorded_facts import images_of
 from support.session_world import World, capture, check, config, pose_text, touch
 
 KEEPSAKES = {"station.toml": b'[station]\nname = "bay-3"\n' * 40, "camera.json": b"{}"}
@@ -45,8 +47,8 @@ SHARES = {"capture": 60, "check": 6, "place": 5, "touch": 5, "undo": 6, "solve":
 class Kept:
     """Of one session: facts acknowledged and those that may follow them; the result, and those tried since it."""
 
-    facts: list[dict[str, Any]] = field(default_factory=list)
-    under_way: list[dict[str, Any]] = field(default_factory=list)
+    facts: list[bytes] = field(default_factory=list)
+    under_way: list[bytes] = field(default_factory=list)
     results: list[str | None] = field(default_factory=lambda: [None])
 
 
@@ -55,7 +57,7 @@ class Witness:
     """``sessions`` by name. ``opening``: of the session that may or may not be there, what it begins with."""
 
     sessions: dict[str, Kept] = field(default_factory=dict)
-    opening: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
+    opening: dict[str, list[bytes]] = field(default_factory=dict)
     told: list[tuple[str, int, str, int, int, int]] = field(default_factory=list)
 
     def check(self, root: Path, files: CrashDisk | None = None) -> None:
@@ -66,7 +68,7 @@ class Witness:
         answers = {}
         for name, path in found.items():
             with SessionFolder.open(path, files=files) as folder:
-                records, damage = folder.records, find_damage(folder, tuple(KEEPSAKES))
+                records, damage = folder.records, find_damage(folder, KEEPSAKES, images_of(folder.records))
             assert damage == ([] if folder.loss is None else [f"the journal: {folder.loss}"])
             kept = self.sessions.get(name)
             if kept is None:
@@ -75,13 +77,13 @@ class Witness:
             sure = len(kept.facts)
             assert records[:sure] == kept.facts, f"{sure} facts were acknowledged, {len(records)} are there"
             assert records[sure:] == kept.under_way[: len(records) - sure], "what nobody wrote is there"
-            answers[name] = fold(records).answers
+            answers[name] = fold(decode_facts(records)).replies
             result = path / RESULT_NAME
             there = result.read_text() if result.exists() else None
             assert there in kept.results, "a result that nobody wrote, or half of one"
         for name, seq, text, code, count, aux in self.told:
             stands = answers[name][seq]
-            assert (stands.text, stands.code, stands.count, stands.aux) == (text, code, count, aux)
+            assert (stands.request.line, stands.code, stands.count, stands.aux) == (text, code, count, aux)
 
     def begin_again(self, root: Path) -> None:
         """What was found under ``root`` after a power cut is what counts from now on."""
@@ -118,8 +120,8 @@ class DiskWorld(World):
             self.carry_out(command)
 
     @property
-    def facts(self) -> list[dict[str, Any]]:
-        return [] if self.folder is None else self.folder.records
+    def facts(self) -> list[Fact]:
+        return [] if self.folder is None else decode_facts(self.folder.records)
 
     @property
     def kept(self) -> Kept:
@@ -137,7 +139,7 @@ class DiskWorld(World):
                 return self._open_session(command)
             if isinstance(command, msg.StoreImage):
                 return self._store(command)
-            facts = [json.loads(json.dumps(fact)) for fact in command.facts]
+            facts = [encode_fact(fact) for fact in command.facts]
             self.kept.under_way = facts
             self.folder.append(facts)
             self.kept.facts, self.kept.under_way = [*self.kept.facts, *facts], []
@@ -149,7 +151,8 @@ class DiskWorld(World):
     def _open_session(self, command: msg.OpenSession) -> Any:
         record = self.files.root / RECORD
         name = session_name(WALL, [*(path.name for path in list_sessions(record)), *self.witness.opening])
-        first = [json.loads(json.dumps({**command.fact, "session": name}))]
+        fact = command.first_fact(name)
+        first = [encode_fact(fact)]
         self.witness.opening[name] = first
         folder = SessionFolder.create(record, name, KEEPSAKES, self.files, first)
         if self.folder is not None:
@@ -157,7 +160,7 @@ class DiskWorld(World):
         self.folder = folder
         del self.witness.opening[name]
         self.witness.sessions[name] = Kept(first)
-        return msg.SessionOpened(command.task, first[0])
+        return msg.SessionOpened(command.task, fact)
 
     def _store(self, command: msg.StoreImage) -> Any:
         pixels = np.random.default_rng(len(self.done)).integers(0, 256, (90, 120), dtype=np.uint8)
@@ -176,10 +179,15 @@ class DiskWorld(World):
         self.kept.results = [text]
 
     def _answer(self, command: msg.SendReply) -> None:
-        request, reply = self.remembered.get(command.caller), command.reply
+        request, reply = self.is_recorded.get(command.caller), command.reply
         super()._answer(command)
-        stands = [f for f in self.facts if f["type"] == "reply" and f["seq"] == reply.seq]
-        if request is not None and stands and request.text == stands[-1]["text"] and reply.code not in (10, 31, 45, 47):
+        stands = [f for f in self.facts_of(ReplyFact) if f.request.seq == reply.seq]
+        if (
+            request is not None
+            and stands
+            and request.text == stands[-1].request.line
+            and reply.code not in (10, 31, 45, 47)
+        ):
             name = self.folder.path.name
             self.witness.told.append((name, reply.seq, request.text, reply.code, reply.count, reply.aux))
 
@@ -282,7 +290,7 @@ class Crashing:
         for path in list_sessions(left / RECORD)[-1:]:
             with SessionFolder.open(path) as folder:
                 assert folder.loss is None
-                folder.append([{"type": "further"}])
+                folder.append([b'{"type":"further"}'])
                 records = folder.records
             assert SessionFolder.view(path).records == records
         shutil.rmtree(left)

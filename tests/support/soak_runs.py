@@ -5,11 +5,11 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from eyebolt.session.facts import fold
+from eyebolt.session import fold
 from eyebolt.store.names import list_sessions
-from eyebolt.store.session_folder import SessionFolder
 from support.daemon_process import LONGEST_S, DaemonProcess, Robot
 from support.push_camera_cell import PushingCamera
+from support.recorded_facts import facts_in
 
 SESSION = 12
 # One session in twenty is five times as long.
@@ -64,8 +64,8 @@ def soak(cell, place, lives, session=SESSION, tell=lambda life, cost: None):
             assert "Traceback" not in daemon.text()
     sessions = list_sessions(place / "sessions")
     for path, answers in zip(sessions, told, strict=True):
-        log = fold(SessionFolder.view(path).records)
-        assert {seq: (a.code, seq, a.count, a.aux) for seq, a in log.answers.items()} == answers
+        log = fold(facts_in(path))
+        assert {seq: (a.code, seq, a.count, a.aux) for seq, a in log.replies.items()} == answers
     return costs
 
 

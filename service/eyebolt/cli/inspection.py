@@ -10,7 +10,7 @@ from eyebolt.boards import Detection
 from eyebolt.cli.solving import SolveOptions, solve_session
 from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT
 from eyebolt.errors import EyeboltError
-from eyebolt.session import CaptureRecord, SessionLog, fold
+from eyebolt.session import CaptureRecord, ImageFact, ReplyFact, SessionLog, decode_facts, fold
 from eyebolt.store import SessionFolder, damaged_tails, find_damage
 
 _SNAPSHOT_FILES = (STATION_SNAPSHOT, LENS_SNAPSHOT)
@@ -25,25 +25,23 @@ def inspect_session(path: Path) -> dict[str, Any]:
     Raises RecordFault ``record-read`` or ``record-version`` if there is no journal to read.
     """
     folder = SessionFolder.view(path)
-    log = fold(folder.records) or SessionLog(name=path.name)
+    facts = decode_facts(folder.records)
+    log = fold(facts) or SessionLog(name=path.name)
     try:
         result, solve_error = solve_session(folder, SolveOptions()), None
     except EyeboltError as fault:
         result, solve_error = None, f"{fault.message}: {fault.remedy}"
-    detections_by_index = {fact["index"]: fact for fact in folder.records if fact.get("type") == "detection"}
-    words = {fact["seq"]: fact for fact in folder.records if fact.get("type") == "reply"}
+    images = [(fact.file, fact.sha256) for fact in facts if isinstance(fact, ImageFact)]
     excluded = {} if result is None else {p["pair"]: p["reason"] for p in result["pairs"]["excluded"]}
     return {
         "session": log.name or path.name,
         "path": str(path),
-        "closed": log.closed,
-        "captures": [
-            _capture(t, detections_by_index.get(t.index, {}), words.get(t.seq, {}), excluded) for t in log.captures
-        ],
-        "touches": len(log.touch_records),
-        "damage": find_damage(folder, _SNAPSHOT_FILES),
+        "closed": log.is_closed,
+        "captures": [_capture(c, log.replies.get(c.request.seq), excluded) for c in log.captures],
+        "touches": len(log.touches),
+        "damage": find_damage(folder, _SNAPSHOT_FILES, images),
         "damaged_tails": damaged_tails(folder),
-        "last_reply": None if log.last_reply is None else dict(log.last_reply),
+        "last_reply": None if log.last_reply is None else _last_reply(log.last_reply),
         "result": result,
         "solve_error": solve_error,
     }
@@ -74,26 +72,30 @@ def report_lines(report: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def _capture(
-    captures: CaptureRecord, detection: Mapping[str, Any], answer: Mapping[str, Any], excluded: Mapping[int, str]
-) -> Any:
-    view = detection.get("view") or {}
-    is_current = answer.get("text") == captures.text
+def _last_reply(reply: ReplyFact) -> dict[str, Any]:
+    return {"seq": reply.request.seq, **reply.model_dump(include={"code", "message", "remedy", "measure"})}
+
+
+def _capture(capture: CaptureRecord, reply: ReplyFact | None, excluded: Mapping[int, str]) -> Any:
+    view = None if capture.detection_fact is None else capture.detection_fact.view
+    # The seq may have been used again for another line after this capture could not be recorded.
+    own_reply = reply if reply is not None and reply.request == capture.request else None
+    not_answered = _NOT_ANSWERED if capture.code is None else ""
     return {
-        "pair": captures.index,
-        "seq": captures.seq,
-        "verb": captures.kind,
-        "text": captures.text,
-        "image": captures.image_name,
-        "code": captures.code,
-        "kept": captures.kept,
-        "undone": captures.undone,
-        "corners": len(captures.detection.ids) if isinstance(captures.detection, Detection) else 0,
-        "tilt_deg": view.get("tilt_deg"),
-        "distance_mm": view.get("distance_mm"),
-        "message": answer.get("message", "") if is_current else _NOT_ANSWERED if captures.code is None else "",
-        "remedy": answer.get("remedy", "") if is_current else "",
-        "excluded": excluded.get(captures.index),
+        "pair": capture.index,
+        "seq": capture.request.seq,
+        "verb": capture.verb,
+        "text": capture.request.line,
+        "image": capture.image.file,
+        "code": capture.code,
+        "kept": capture.is_kept,
+        "undone": capture.is_undone,
+        "corners": len(capture.detection.ids) if isinstance(capture.detection, Detection) else 0,
+        "tilt_deg": None if view is None else view.tilt_deg,
+        "distance_mm": None if view is None else view.distance_mm,
+        "message": not_answered if own_reply is None else own_reply.message,
+        "remedy": "" if own_reply is None else own_reply.remedy,
+        "excluded": excluded.get(capture.index),
     }
 
 

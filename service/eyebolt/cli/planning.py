@@ -25,7 +25,7 @@ from eyebolt.planning import (
     vertical_flange_orientation,
 )
 from eyebolt.results import csv_text, plan_lines
-from eyebolt.session import SessionLog, fold, pairs_of
+from eyebolt.session import SessionLog, decode_facts, fold, pairs_of
 from eyebolt.store import SessionFolder
 
 # What arms and lenses of the trade do, where nobody states it (robot_noise of the station, corners of a good picture).
@@ -145,8 +145,8 @@ def _parse_pose(context: StationContext, text: str, option: str) -> Array:
 def _belief_from_session(context: StationContext, session: Path) -> tuple[SetupEstimate, list[Pair], bool]:
     """What the session believes, its pairs, and whether board scale and focal length are borne out already."""
     session_inputs = load_context(session / STATION_SNAPSHOT, session / LENS_SNAPSHOT)
-    log = fold(SessionFolder.view(session).records) or SessionLog(name=session.name)
-    pairs, _ = session_inputs.resolve_half_turns(pairs_of(log.solvable), ())
+    log = fold(decode_facts(SessionFolder.view(session).records)) or SessionLog(name=session.name)
+    pairs, _ = session_inputs.resolve_half_turns(pairs_of(log.usable), ())
     problem = session_inputs.problem(pairs)
     # Where the camera is comes from that session, what is wanted of it from the station file as it is now.
     problem = replace(problem, volume=context.problem(()).volume)

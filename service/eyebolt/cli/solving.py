@@ -25,7 +25,7 @@ from eyebolt.geometry import ANGLE_UNITS_RAD, LENGTH_UNITS_M, ROTATION_KINDS, Po
 from eyebolt.observations import Pair, PlacedBoard
 from eyebolt.planning import coverage_after
 from eyebolt.results import Provenance, accept_session, result_document, summary, utc_timestamp
-from eyebolt.session import SessionLog, fold, pairs_of
+from eyebolt.session import SessionLog, decode_facts, fold, pairs_of
 from eyebolt.store import SessionFolder
 
 PrintLine = Callable[[str], None]
@@ -99,8 +99,8 @@ def solve_session(folder: SessionFolder, options: SolveOptions) -> dict[str, Any
     """
     path = folder.path
     context = load_context(path / STATION_SNAPSHOT, path / LENS_SNAPSHOT)
-    log = fold(folder.records) or SessionLog(name=path.name)
-    capture_pairs, check_pairs = pairs_of(log.solvable), pairs_of(log.checks)
+    log = fold(decode_facts(folder.records)) or SessionLog(name=path.name)
+    capture_pairs, check_pairs = pairs_of(log.usable), pairs_of(log.checks)
     provenance, problem = _provenance(context, path), context.problem(())
     if options.pose_format is not None:
         terms = PoseConvention(options.pose_format, context.station.flange_T_tool)
@@ -110,7 +110,7 @@ def solve_session(folder: SessionFolder, options: SolveOptions) -> dict[str, Any
             replace(problem, pose_convention=terms),
         )
     pairs, checks = context.resolve_half_turns(capture_pairs, check_pairs)
-    job = _SolveJob(replace(problem, pairs=pairs), checks, log.placed)
+    job = _SolveJob(replace(problem, pairs=pairs), checks, log.placed_boards)
     return job.document(provenance, context.station.goal.tolerance_mm, options.refine_lens)
 
 

@@ -16,7 +16,6 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
-from typing import Any
 
 import structlog
 
@@ -29,7 +28,7 @@ from eyebolt.errors import EyeboltError, RecordFault
 from eyebolt.planning import find_next_view
 from eyebolt.protocol import LineFault, LinkStatus, Request
 from eyebolt.results import accepted_session_name, read_accepted_transform, utc_timestamp, write_result
-from eyebolt.session import State, resume, status_message, step
+from eyebolt.session import State, encode_fact, resume, status_message, step
 from eyebolt.session import messages as msg
 from eyebolt.store import SessionFolder, list_sessions, session_name
 
@@ -212,11 +211,9 @@ class Daemon:
     def _record(self, command: msg.RecordFacts) -> msg.Event:
         begun_ns = time.monotonic_ns()
         try:
-            self._session_folder().append([dict(fact) for fact in command.facts])
+            self._session_folder().append([encode_fact(fact) for fact in command.facts])
         except EyeboltError as fault:
-            _log.error(
-                "facts not recorded", facts=[fact["type"] for fact in command.facts], message=_fault_message(fault)
-            )
+            _log.error("facts not recorded", facts=[fact.type for fact in command.facts], message=_fault_message(fault))
             return msg.WriteFailed(command.task, _fault_message(fault))
         return msg.FactsRecorded(command.task, time.monotonic_ns() - begun_ns)
 
@@ -225,9 +222,9 @@ class Daemon:
         try:
             existing = [path.name for path in list_sessions(record_folder)]
             name = session_name(datetime.now(UTC), existing)
-            fact: dict[str, Any] = {**command.fact, "session": name}
+            fact = command.first_fact(name)
             # A session without its first fact is none: the folder appears with it, or not at all.
-            folder = SessionFolder.create(record_folder, name, self._context.snapshots, first=[fact])
+            folder = SessionFolder.create(record_folder, name, self._context.snapshots, first=[encode_fact(fact)])
         except EyeboltError as fault:
             return msg.WriteFailed(command.task, _fault_message(fault))
         previous, self._folder = self._folder, folder

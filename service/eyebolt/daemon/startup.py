@@ -24,7 +24,7 @@ from eyebolt.context import StationContext, load_context
 from eyebolt.daemon.daemon import Daemon
 from eyebolt.daemon.systemd import SystemdNotifier
 from eyebolt.errors import MachineFault, RecordFault
-from eyebolt.session import State, fold
+from eyebolt.session import State, decode_facts, fold
 from eyebolt.store import RecordLock, SessionFolder, list_sessions
 
 LogFormat = Literal["console", "json"]
@@ -123,13 +123,13 @@ def recover(context: StationContext) -> tuple[SessionFolder | None, State, str |
     folder = SessionFolder.open(sessions[-1])
     if folder.loss:
         _log.warning("journal tail was damaged", session=folder.path.name, loss=folder.loss)
-    log = fold(folder.records)
+    log = fold(decode_facts(folder.records))
     last_frame_name = (log.last_frame_name if log is not None else None) or _last_frame_name(sessions[:-1])
     if log is None or any(_file_differs(folder.path, name, data) for name, data in context.snapshots.items()):
         _log.info("station or lens file changed: the next request opens a new session")
         folder.close()
         return None, state, last_frame_name
-    _log.info("session resumed", session=log.name, kept=len(log.kept), closed=log.closed)
+    _log.info("session resumed", session=log.name, kept=len(log.kept), closed=log.is_closed)
     return folder, replace(state, log=log), last_frame_name
 
 
@@ -137,7 +137,7 @@ def _last_frame_name(sessions: list[Path]) -> str | None:
     """The source's name of the last picture that any session took: recorded pictures are never handed out twice."""
     for path in reversed(sessions):
         try:
-            log = fold(SessionFolder.view(path).records)
+            log = fold(decode_facts(SessionFolder.view(path).records))
         except RecordFault as fault:
             _log.warning("earlier session unreadable", session=path.name, message=fault.message)
             continue

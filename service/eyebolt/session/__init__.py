@@ -2,8 +2,19 @@
 
 from eyebolt.session import messages
 from eyebolt.session.capture import IMAGE_VERBS, PREVIEW_LEAD_NS
-from eyebolt.session.facts import CaptureRecord, SessionLog, fold, pairs_of
+from eyebolt.session.facts import (
+    DetectionFact,
+    Fact,
+    ImageFact,
+    ReplyFact,
+    SolveFact,
+    TimingsFact,
+    TouchFact,
+    decode_facts,
+    encode_fact,
+)
 from eyebolt.session.messages import Caller
+from eyebolt.session.session_log import CaptureRecord, SessionLog, fold, pairs_of
 from eyebolt.session.state import SessionConfig, State
 from eyebolt.session.status import status_message
 from eyebolt.session.step import resume, step
@@ -13,9 +24,18 @@ __all__ = [
     "PREVIEW_LEAD_NS",
     "Caller",
     "CaptureRecord",
+    "DetectionFact",
+    "Fact",
+    "ImageFact",
+    "ReplyFact",
     "SessionConfig",
     "SessionLog",
+    "SolveFact",
     "State",
+    "TimingsFact",
+    "TouchFact",
+    "decode_facts",
+    "encode_fact",
     "fold",
     "messages",
     "pairs_of",

@@ -6,13 +6,19 @@ What is said of boards that lie still and of corners touched.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 from eyebolt.calibration import Refusal, Solution
 from eyebolt.geometry import Array, Mount
 from eyebolt.observations import Measure, ViewAcceptance
-from eyebolt.protocol import Code, Reply
+from eyebolt.protocol import Code, Reply, StepTimes
 from eyebolt.session import messages as msg
+from eyebolt.session.facts import (
+    DetectionFact,
+    Fact,
+    ReplyFact,
+    RequestRef,
+    TimingsFact,
+)
 from eyebolt.session.messages import Command
 from eyebolt.session.solving import begin_background_solve, begin_next_view_search
 from eyebolt.session.state import SessionConfig, State, Task
@@ -34,30 +40,21 @@ def record_reply(
     task = state.task
     if task is None:
         return state, extra_commands
-    facts = list(task.facts)
+    facts: list[Fact] = list(task.facts)
     if task.detection is not None:
-        view = None if task.view is None else task.view.to_json()
         facts.append(
-            {
-                "type": "detection",
-                "index": task.index,
-                "detection": task.detection.to_record().model_dump(mode="json"),
-                "view": view,
-                "p_value": task.p_value,
-            }
+            DetectionFact(index=task.index, detection=task.detection.to_record(), view=task.view, p_value=task.p_value)
         )
-    answer = {
-        "type": "reply",
-        "seq": task.seq,
-        "text": task.text,
-        "code": code,
-        "count": count,
-        "aux": aux,
-        "message": message,
-        "remedy": remedy,
-        "measure": None if measure is None else measure.to_json(),
-        "timestamp": task.timestamp,
-    }
+    answer = ReplyFact(
+        request=RequestRef(seq=task.seq, line=task.text),
+        code=code,
+        count=count,
+        aux=aux,
+        message=message,
+        remedy=remedy,
+        measure=measure,
+        timestamp=task.timestamp,
+    )
     facts.append(answer)
     state = state.with_task(stage="record-reply", facts=tuple(facts), reply_decided=True)
     if task.image_fact_pending:
@@ -72,8 +69,9 @@ def on_image_recorded(state: State, event: msg.FactsRecorded) -> Result:
     if task is None or task.image_fact is None:
         return state, []
     state = state.with_facts((task.image_fact,))
-    disk_ms = (task.timings_ms.get("disk") or 0.0) + event.duration_ns / 1e6
-    state = state.with_task(image_fact_pending=False, timings_ms={**task.timings_ms, "disk": disk_ms})
+    timings_ms = task.timings_ms or StepTimes()
+    disk_ms = (timings_ms.disk or 0.0) + event.duration_ns / 1e6
+    state = state.with_task(image_fact_pending=False, timings_ms=timings_ms.model_copy(update={"disk": disk_ms}))
     if not task.reply_decided:
         return state, [msg.PublishStatus()]
     state, record = _record_facts(state)
@@ -87,7 +85,7 @@ def on_recorded(state: State, task: Task, event: msg.FactsRecorded) -> Result:
     state = state.with_facts(task.facts).with_task(facts=())
     if task.result is None:
         return _send_reply(state, task, [])
-    if task.verb == "capture" and not Code(task.facts[-1]["code"]).ends_program:
+    if task.verb == "capture" and not _reply_code(task).ends_program:
         # The robot goes on to the next waypoint; the result of these pairs is written while it travels.
         return _send_reply(state, task, [task.result])
     return state.with_task(stage="write-result"), [task.result]
@@ -107,30 +105,36 @@ def on_write_failed(state: State, task: Task, event: msg.WriteFailed) -> Result:
     return state, [msg.SendReply(task.caller, reply, task.bracketed, event.message), msg.PublishStatus()]
 
 
+def _reply_code(task: Task) -> Code:
+    last = task.facts[-1]
+    return last.code if isinstance(last, ReplyFact) else Code.OK
+
+
 def _record_facts(state: State) -> Result:
     """All facts of the answer in one write; how long the steps took stands before the answer, which is the last."""
     task = state.task
     if task is None:
         return state, []
     *facts, answer = task.facts
-    if task.timings_ms:
-        timings_ms: dict[str, Any] = {
-            step: None if took is None else round(took, 3) for step, took in task.timings_ms.items()
-        }
-        facts.append({"type": "timings", "index": task.index, "timings_ms": timings_ms})
+    if task.timings_ms is not None:
+        facts.append(TimingsFact(index=task.index, ms=_rounded(task.timings_ms)))
     state = state.with_task(facts=(*facts, answer))
     return state, [msg.RecordFacts(task.number, (*facts, answer))]
+
+
+def _rounded(times: StepTimes) -> StepTimes:
+    """To a microsecond."""
+    return StepTimes(**{step: None if ms is None else round(ms, 3) for step, ms in times})
 
 
 def _send_reply(state: State, task: Task, then: list[Command]) -> Result:
     """The answer that is on disk goes to the robot; what nobody waits for follows it."""
     state = replace(state, task=None)
-    answer = state.log.answers[task.seq] if state.log is not None else None
+    answer = state.log.replies[task.seq] if state.log is not None else None
     commands: list[Command] = []
     if answer is not None and task.caller is not None and not task.working_sent:
         reply = Reply(answer.code, task.seq, answer.count, answer.aux)
-        message = str((state.log.last_reply or {}).get("message", "")) if state.log is not None else ""
-        commands.append(msg.SendReply(task.caller, reply, task.bracketed, message))
+        commands.append(msg.SendReply(task.caller, reply, task.bracketed, answer.message))
     if task.solve is not None and task.result is not None:
         state, following = begin_next_view_search(state, task.solve, task.result.outcome)
     elif task.verb in ("capture", "check"):

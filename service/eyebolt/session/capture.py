@@ -8,17 +8,18 @@ A corner of the placed board was touched: a fact, and a new look at the result.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import Any, cast
 
 from eyebolt.boards import Detection
 from eyebolt.calibration import AcceptanceStatus, Refusal, ResultAcceptance, Solution, assess_result
 from eyebolt.geometry import Array
 from eyebolt.observations import Baseline, Pair, ViewAcceptance, assess_view
-from eyebolt.protocol import Code
+from eyebolt.protocol import Code, StepTimes
 from eyebolt.session import messages as msg
 from eyebolt.session.answer import place_message, record_reply, touch_message
-from eyebolt.session.facts import SessionLog, pairs_of, touch_from_fact
+from eyebolt.session.facts import FrameInfo, ImageFact, ImageVerb, RequestRef, TouchFact, to_matrix4
 from eyebolt.session.messages import Command
+from eyebolt.session.session_log import SessionLog, pairs_of
 from eyebolt.session.solving import (
     MIN_PAIRS_FOR_OUTLIERS,
     MIN_PAIRS_TO_SOLVE,
@@ -50,8 +51,7 @@ def image_file_name(index: int) -> str:
 
 def open_command(task: Task, config: SessionConfig) -> Command:
     """A new session for a task, with its first fact but for the name."""
-    fact = {"type": "opened", "station": config.station, "mount": config.mount, "timestamp": task.timestamp}
-    return msg.OpenSession(task.number, fact)
+    return msg.OpenSession(task.number, config.station, config.mount, task.timestamp)
 
 
 def begin_capture(state: State, extra_commands: list[Command]) -> Result:
@@ -73,9 +73,9 @@ def begin_solve(state: State, extra_commands: list[Command]) -> Result:
     if task is None or log is None:
         return state, extra_commands
     gone = max(t.index for t in log.kept) if task.verb == "undo" else None
-    pairs = pairs_of(t for t in log.solvable if t.index != gone)
+    pairs = pairs_of(t for t in log.usable if t.index != gone)
     checks = pairs_of(log.checks)
-    return wait_for_solve(state, msg.Solve(task.number, pairs, checks, log.placed), extra_commands)
+    return wait_for_solve(state, msg.Solve(task.number, pairs, checks, log.placed_boards), extra_commands)
 
 
 def wait_for_solve(state: State, solve: msg.Solve, extra_commands: list[Command]) -> Result:
@@ -94,20 +94,20 @@ def on_session_opened(state: State, task: Task, event: msg.SessionOpened) -> Res
 
 def grabbed(state: State, task: Task, event: msg.Grabbed) -> Result:
     """A fresh picture: to disk with it, and the board is looked for meanwhile."""
-    details = {
-        "received_ns": task.at_ns,
-        "exposed_ns": event.exposed_ns,
-        "arrived_ns": event.arrived_ns,
-        "method": event.method,
-        "frame_name": event.frame_name,
-    }
+    frame = FrameInfo(
+        name=event.frame_name,
+        method=event.method,
+        received_ns=task.at_ns,
+        exposed_ns=event.exposed_ns,
+        arrived_ns=event.arrived_ns,
+    )
     exposure_ms = None if state.config.exposure_ns is None else state.config.exposure_ns / 1e6
-    timings_ms = {
-        "wait": (event.exposed_ns - task.at_ns) / 1e6,
-        "exposure": exposure_ms,
-        "transfer": (event.arrived_ns - event.exposed_ns) / 1e6 - (exposure_ms or 0.0),
-    }
-    state = state.with_task(stage="detect", grabbed=details, image_fact_pending=True, timings_ms=timings_ms)
+    timings_ms = StepTimes(
+        wait=(event.exposed_ns - task.at_ns) / 1e6,
+        exposure=exposure_ms,
+        transfer=(event.arrived_ns - event.exposed_ns) / 1e6 - (exposure_ms or 0.0),
+    )
+    state = state.with_task(stage="detect", frame=frame, image_fact_pending=True, timings_ms=timings_ms)
     return state, [msg.StoreImage(task.number, task.image_name), msg.Detect(task.number, task.image_name)]
 
 
@@ -119,20 +119,20 @@ def on_grab_failed(state: State, task: Task, event: msg.GrabFailed) -> Result:
 
 def on_image_stored(state: State, task: Task, event: msg.ImageStored) -> Result:
     """The picture is safe; now the fact that it was taken."""
-    fact: dict[str, Any] = {
-        "type": "image",
-        "index": task.index,
-        "verb": task.verb,
-        "seq": task.seq,
-        "text": task.text,
-        "base_T_flange": None if task.base_T_flange is None else task.base_T_flange.tolist(),
-        "raw_pose": None if task.raw_pose is None else list(task.raw_pose),
-        "image": task.image_name,
-        "sha256": event.digest_sha256,
-        "timestamp": task.timestamp,
-        **(task.grabbed or {}),
-    }
-    state = state.with_task(image_fact=fact, timings_ms={**task.timings_ms, "disk": event.duration_ns / 1e6})
+    if task.frame is None:
+        return state, []
+    fact = ImageFact(
+        index=task.index,
+        verb=cast(ImageVerb, task.verb),
+        request=RequestRef(seq=task.seq, line=task.text),
+        timestamp=task.timestamp,
+        raw_pose=task.raw_pose,
+        base_T_flange=None if task.base_T_flange is None else to_matrix4(task.base_T_flange),
+        file=task.image_name,
+        sha256=event.digest_sha256,
+        frame=task.frame,
+    )
+    state = state.with_task(image_fact=fact, timings_ms=_timed(task, disk=event.duration_ns / 1e6))
     return state, [msg.RecordFacts(task.number, (fact,))]
 
 
@@ -141,7 +141,7 @@ def on_detected(state: State, task: Task, event: msg.Detected) -> Result:
     log = state.log
     if log is None:
         return state, []
-    timings_ms = {**task.timings_ms, "detect": event.duration_ns / 1e6, "view_check": event.view_duration_ns / 1e6}
+    timings_ms = _timed(task, detect=event.duration_ns / 1e6, view_check=event.view_duration_ns / 1e6)
     state = state.with_task(detection=event.detection, view=event.view, timings_ms=timings_ms)
     found = assess_task_view(state, task, event)
     state = state.with_task(view_acceptance=found)
@@ -154,15 +154,15 @@ def on_detected(state: State, task: Task, event: msg.Detected) -> Result:
     state = state.with_task(p_value=prediction_p_value(state, task, event.board_pose))
     if state.task is None or not reply_needs_solve(state, state.task):
         return _reply_kept(state, task, found, None)
-    pairs = (*pairs_of(log.solvable), _task_pair(task, event.detection))
-    return wait_for_solve(state, msg.Solve(task.number, pairs, pairs_of(log.checks), log.placed), [])
+    pairs = (*pairs_of(log.usable), _task_pair(task, event.detection))
+    return wait_for_solve(state, msg.Solve(task.number, pairs, pairs_of(log.checks), log.placed_boards), [])
 
 
 def on_solved(state: State, task: Task, event: msg.Solved) -> Result:
     """The solve that was waited for ended: the answer can be decided."""
     outcome = event.outcome
-    if task.timings_ms:
-        state = state.with_task(timings_ms={**task.timings_ms, "solve": event.duration_ns / 1e6})
+    if task.timings_ms is not None:
+        state = state.with_task(timings_ms=_timed(task, solve=event.duration_ns / 1e6))
     if task.verb == "capture":
         found = task.view_acceptance or ViewAcceptance.from_code(Code.OK)
         if _is_outlier(task, outcome):
@@ -239,6 +239,10 @@ def _with_solve_fact(state: State, event: msg.Solved, kept: int) -> State:
     )
 
 
+def _timed(task: Task, **steps_ms: float) -> StepTimes:
+    return (task.timings_ms or StepTimes()).model_copy(update=steps_ms)
+
+
 def _task_pair(task: Task, detection: Any) -> Pair:
     return Pair(task.index, reported_pose(task), detection.ids, detection.corners_px, task.raw_pose)
 
@@ -279,9 +283,9 @@ def with_live_pose(state: State, at_ns: int, base_T_flange: Array) -> State:
 
 def _live_until_exposure(task: Task) -> list[Array]:
     """Live poses from the request to the first one after the exposure began."""
-    if task.grabbed is None:
+    if task.frame is None:
         return []
-    exposed_ns = int(task.grabbed["exposed_ns"])
+    exposed_ns = task.frame.exposed_ns
     after = [pose for at_ns, pose in task.live_poses if at_ns >= exposed_ns]
     return [pose for at_ns, pose in task.live_poses if at_ns < exposed_ns] + after[:1]
 
@@ -299,19 +303,17 @@ def begin_touch(state: State, corner: int, base_T_flange: Array, extra_commands:
     task, log = state.task, state.log
     if task is None or log is None or log.placed_board is None:
         return state, extra_commands
-    fact = {
-        "type": "touch",
-        "placed_board": log.placed_board,
-        "corner": corner,
-        "seq": task.seq,
-        "text": task.text,
-        "base_T_flange": base_T_flange.tolist(),
-        "timestamp": task.timestamp,
-    }
+    fact = TouchFact(
+        placed_board=log.placed_board,
+        corner=corner,
+        request=RequestRef(seq=task.seq, line=task.text),
+        timestamp=task.timestamp,
+        base_T_flange=to_matrix4(base_T_flange),
+    )
     state = state.with_task(stage="solve", facts=(fact,))
-    pairs = pairs_of(log.solvable)
+    pairs = pairs_of(log.usable)
     if len(pairs) < MIN_PAIRS_TO_SOLVE:
         message = f"corner {corner} is touched; there are too few pairs yet to compare it with"
         return record_reply(state, Code.OK, message, "", state.kept, state.wanted, extra_commands)
-    placed = replace(log, touch_records=(*log.touch_records, touch_from_fact(fact))).placed
+    placed = log.placed_boards_with((fact,))
     return wait_for_solve(state, msg.Solve(task.number, pairs, pairs_of(log.checks), placed), extra_commands)

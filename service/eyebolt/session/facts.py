@@ -1,297 +1,352 @@
-"""What a session remembers: facts as they stand in the journal, and the log that they add up to.
+"""Facts: what a session writes to its journal, one class a kind, one JSON object a record.
 
-Results of work (a picture taken, a board seen, a solve) are facts; answers are decisions, written down so that a
-restart, the counter and a replay cannot disagree with what the robot was told. Everything shown is a fold over these.
+Results of work (an image stored, a board detected, a solve) and replies are facts. A reply is recorded before it is
+sent, so that a restart, the pair counter and a replay cannot disagree with what the robot was told. Everything shown
+about a session is a fold over its facts (``session_log``).
+
+The classes below are the only definition of the format: facts are written and read through them. The journal's header
+carries the version of the format. A reader ignores keys and types that it does not know: a later version may add some.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any
+import json
+from collections.abc import Iterable
+from typing import Annotated, Literal
 
 import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
-from eyebolt.boards import Detection, NoDetection, parse_detection
-from eyebolt.geometry import Array
-from eyebolt.observations import Pair, PlacedBoard, Touch
-from eyebolt.protocol import Code
+from eyebolt.boards import DetectionRecord, NoDetectionRecord
+from eyebolt.calibration import AcceptanceStatus, PredictiveModel, Refusal, RobotNoise, Solution
+from eyebolt.errors import RecordFault
+from eyebolt.geometry import Array, Mount
+from eyebolt.observations import Measure, View
+from eyebolt.planning import Coverage, NextView, describe_coverage
+from eyebolt.protocol import Code, Request, StepTimes
 
-Fact = Mapping[str, Any]
-
-
-# Refused not for what they are, but for what the pairs together say: they stay for the diagnosis.
-REFUSED_BY_SOLVE = (Code.OUTLIER, Code.POSE_FORMAT_MISMATCH, Code.WRONG_MOUNT, Code.SETUP_MOVED)
-
-
-@dataclass(frozen=True)
-class StoredReply:
-    """What a remembered request was told; ``text`` is the line it was told for."""
-
-    text: str
-    code: Code
-    count: int
-    aux: int
+Row4 = tuple[float, float, float, float]
+Matrix4 = tuple[Row4, Row4, Row4, Row4]
+ImageVerb = Literal["capture", "check", "place"]
 
 
-@dataclass(frozen=True)
-class CaptureRecord:
-    """One picture taken for a request. ``index``: 0-based capture index; ``kind``: "capture", "check" or "place".
+def to_matrix4(transform: Array) -> Matrix4:
+    """A transform (4, 4) as nested tuples, in the unit that it has."""
+    a, b, c, d = (tuple(row) for row in transform.tolist())
+    return a, b, c, d
 
-    ``raw_pose``: the pose as the robot sent it. ``base_T_flange`` is None for a board placed before a fixed camera,
-    where no pose is needed.
-    """
 
-    index: int
-    kind: str
+class _Record(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore", use_attribute_docstrings=True)
+
+
+class RequestRef(_Record):
+    """The request that a fact belongs to."""
+
     seq: int
-    text: str
-    image_name: str
-    frame_name: str
-    base_T_flange: Array | None
-    raw_pose: tuple[float, ...] | None = None
-    detection: Detection | NoDetection | None = None
-    code: Code | None = None
-    undone: bool = False
-    residual_px: float | None = None
-    refused_by_solve: bool = False
+    """Sequence number that the robot gave it."""
+    line: str
+    """Fields of the line joined by single blanks; two requests are the same if their lines are."""
 
     @property
-    def kept(self) -> bool:
-        """Counted, and not taken back."""
-        return self.code is not None and self.code.keeps_pair and not self.undone
+    def verb(self) -> str:
+        """The line's first field."""
+        return self.line.split(" ", 1)[0]
 
-    @property
-    def solvable(self) -> bool:
-        """A board was seen, and the pair was kept, or refused only for what all pairs together say."""
-        return isinstance(self.detection, Detection) and not self.undone and (self.kept or self.refused_by_solve)
-
-    @property
-    def pair(self) -> Pair | None:
-        """What the solver takes; None if no board was seen."""
-        if not isinstance(self.detection, Detection) or self.base_T_flange is None:
-            return None
-        return Pair(self.index, self.base_T_flange, self.detection.ids, self.detection.corners_px, self.raw_pose)
+    @classmethod
+    def of(cls, request: Request) -> RequestRef:
+        """The reference to a request as it was parsed."""
+        return cls(seq=request.seq or 0, line=request.text)
 
 
-@dataclass(frozen=True)
-class TouchRecord:
-    """The pointer's tip on corner ``corner`` of the board in picture ``placed_board``, for the request ``seq``, ``text``."""
-
-    placed_board: int
-    corner: int
-    seq: int
-    text: str
-    base_T_flange: Array
-
-
-@dataclass(frozen=True)
-class SessionLog:
-    """The fold of a session's facts. ``placed_board``: capture index of the placed board that touches go to, if there is one.
-
-    ``last_solve``: the newest solve, with the advice that followed it. ``timings``: how long the steps of the newest picture
-    took. ``pending_touch``: a touch on disk whose request has no answer yet.
-    """
+class FrameInfo(_Record):
+    """Where an image came from and when. Instants are monotonic, in nanoseconds: comparable within one boot only."""
 
     name: str
-    answers: Mapping[int, StoredReply] = field(default_factory=dict)
-    captures: tuple[CaptureRecord, ...] = ()
-    last_seq: int = 0
-    closed: bool = False
-    last_reply: Mapping[str, Any] | None = None
-    history_p95_mm: tuple[float | None, ...] = ()
-    last_solve: Mapping[str, Any] | None = None
-    timings: Mapping[str, Any] | None = None
-    placed_board: int | None = None
-    touch_records: tuple[TouchRecord, ...] = ()
-    pending_touch: TouchRecord | None = None
-
-    @property
-    def is_empty(self) -> bool:
-        """Nothing was asked of this session but to begin."""
-        return not self.captures and all(a.text.split(" ")[0] == "begin" for a in self.answers.values())
-
-    @property
-    def kept(self) -> list[CaptureRecord]:
-        """Kept pairs for solving, oldest first."""
-        return [t for t in self.captures if t.kept and t.kind == "capture"]
-
-    @property
-    def checks(self) -> list[CaptureRecord]:
-        """Kept pairs that only test the result."""
-        return [t for t in self.captures if t.kept and t.kind == "check"]
-
-    @property
-    def solvable(self) -> list[CaptureRecord]:
-        """Pairs that the solver gets: kept, or refused only because they disagreed with the majority."""
-        return [t for t in self.captures if t.solvable and t.kind == "capture"]
-
-    @property
-    def placed(self) -> tuple[PlacedBoard, ...]:
-        """Boards that lay still in the cell and were touched."""
-        boards = []
-        for captures in self.captures:
-            touches = tuple(
-                Touch(t.corner, t.base_T_flange) for t in self.touch_records if t.placed_board == captures.index
-            )
-            if touches and isinstance(captures.detection, Detection):
-                detection = captures.detection
-                boards.append(
-                    PlacedBoard(captures.index, captures.base_T_flange, detection.ids, detection.corners_px, touches)
-                )
-        return tuple(boards)
-
-    @property
-    def refused(self) -> int:
-        """Captures and checks answered 20-29."""
-        return sum(1 for t in self.answers.values() if t.code.is_refusal and t.text.startswith(("capture", "check")))
-
-    @property
-    def pending(self) -> CaptureRecord | None:
-        """A picture on disk whose request got no answer: work that a restart takes up again."""
-        last = self.captures[-1] if self.captures else None
-        return last if last is not None and last.code is None else None
-
-    @property
-    def last_frame_name(self) -> str | None:
-        """The source's own name of the last picture taken."""
-        return self.captures[-1].frame_name if self.captures else None
+    """The source's own name of the frame, such as a file name."""
+    method: str
+    """How freshness was established; see the frame of a camera."""
+    received_ns: int
+    """When the request's line was received."""
+    exposed_ns: int
+    """When the exposure began, or the earliest instant at which it can have begun."""
+    arrived_ns: int
+    """When the daemon had the pixels."""
 
 
-def pairs_of(captures: Iterable[CaptureRecord]) -> tuple[Pair, ...]:
-    """What the solver takes of these."""
-    return tuple(t.pair for t in captures if t.pair is not None)
+class PredictionRecord(_Record):
+    """What a solution predicts for a further pair (``PredictiveModel``)."""
+
+    mount: Mount
+    """Of the camera, as in the station file."""
+    X: Matrix4
+    """The wanted transform, metres."""
+    Y: Matrix4
+    """The board's transform, metres."""
+    covariance: tuple[tuple[float, ...], ...]
+    """12 x 12 of X, then Y, each (translation m, rotation rad), perturbed on the right."""
+    noise_m: float
+    """Standard deviation of the robot's pose noise, translation per axis."""
+    noise_rad: float
+    """The same, rotation per axis."""
+    corner_sigma_px: float
+    """Standard deviation of a corner, per coordinate."""
+    degrees_of_freedom: int
+    """Of the estimated robot noise; 0 where it was stated."""
+    variance_inflation: float
+    """Reduced chi-square of the pairs predicted by each other; 1 where it is as predicted."""
+
+    @classmethod
+    def of(cls, model: PredictiveModel) -> PredictionRecord:
+        """The record of a predictive model."""
+        return cls(
+            mount=model.mount,
+            X=to_matrix4(model.X),
+            Y=to_matrix4(model.Y),
+            covariance=model.covariance.tolist(),
+            noise_m=model.noise.translation_m,
+            noise_rad=model.noise.rotation_rad,
+            corner_sigma_px=model.corner_sigma_px,
+            degrees_of_freedom=model.dof,
+            variance_inflation=model.variance_inflation,
+        )
+
+    def model(self) -> PredictiveModel:
+        """The predictive model."""
+        return PredictiveModel(
+            self.mount,
+            np.array(self.X),
+            np.array(self.Y),
+            np.array(self.covariance),
+            RobotNoise(self.noise_m, self.noise_rad),
+            self.corner_sigma_px,
+            self.degrees_of_freedom,
+            self.variance_inflation,
+        )
 
 
-def touch_from_fact(fact: Fact) -> TouchRecord:
-    """The touch that a fact of this kind tells of."""
-    pose = np.array(fact["base_T_flange"])
-    return TouchRecord(fact["placed_board"], fact["corner"], fact["seq"], fact["text"], pose)
+class NextViewRecord(_Record):
+    """What the operator or the robot should do next."""
+
+    message: str
+    """In words."""
+    base_T_flange: Matrix4 | None
+    """The suggested flange pose, metres; null where no pose is suggested."""
+    p95_mm: float | None
+    """Expected error (p95) with that pair."""
+
+    @classmethod
+    def of(cls, next_view: NextView) -> NextViewRecord | None:
+        """The record of a planned view; None if there is nothing to suggest."""
+        if not next_view.message:
+            return None
+        found = next_view.suggestion
+        pose, p95_mm = (None, None) if found is None else (to_matrix4(found.base_T_flange), found.p95_mm)
+        return cls(message=next_view.message, base_T_flange=pose, p95_mm=p95_mm)
 
 
-def fold(facts: Iterable[Fact]) -> SessionLog | None:
-    """The log of a session from its facts; None without any."""
-    log: SessionLog | None = None
-    for fact in facts:
-        log = apply_fact(log, fact)
-    return log
+class ProgressRecord(_Record):
+    """What the pairs cover, and what to capture next."""
+
+    message: str
+    """The coverage in one sentence, or why the solve was refused."""
+    coverage: Coverage | None
+    """Null after a refusal."""
+    next_view: NextViewRecord | None
+    """The remedy of a refusal; after a solution null until the next-view fact, which the fold puts here."""
+
+    @classmethod
+    def of(cls, outcome: Solution | Refusal, coverage: Coverage | None) -> ProgressRecord:
+        """After a solve; what to capture next is planned later."""
+        if isinstance(outcome, Refusal):
+            return cls(message=outcome.message, coverage=None, next_view=NextViewRecord.of(NextView(outcome.remedy)))
+        message = "" if coverage is None else describe_coverage(coverage)
+        return cls(message=message, coverage=coverage, next_view=None)
 
 
-def apply_fact(log: SessionLog | None, fact: Fact) -> SessionLog:
-    """The log with one fact more. Facts of an unknown kind change nothing: a later version may write more kinds."""
-    if fact["type"] == "opened":
-        return SessionLog(name=fact["session"])
-    if log is None:
-        log = SessionLog(name="")
-    change = _APPLY.get(fact["type"])
-    return log if change is None else change(log, fact)
+class SolveBasis(_Record):
+    """The captures that a solve rests on."""
+
+    pairs: tuple[int, ...]
+    """Capture indices of the pairs that were solved."""
+    checks: tuple[int, ...]
+    """Capture indices of the pairs that only tested the result."""
+
+    def __contains__(self, index: object) -> bool:
+        return index in self.pairs or index in self.checks
 
 
-def _apply_image(log: SessionLog, fact: Fact) -> SessionLog:
-    captures = CaptureRecord(
-        index=fact["index"],
-        kind=fact["verb"],
-        seq=fact["seq"],
-        text=fact["text"],
-        image_name=fact["image"],
-        frame_name=fact["frame_name"],
-        base_T_flange=_pose(fact),
-        # Sessions of older versions do not have it.
-        raw_pose=tuple(fact["raw_pose"]) if fact.get("raw_pose") else None,
-    )
-    # A picture whose answer could not be recorded counts for nothing once another one is taken.
-    earlier = tuple(t for t in log.captures if t.code is not None)
-    return replace(log, captures=(*earlier, captures))
+class AcceptanceRecord(_Record):
+    """Acceptance of a result."""
+
+    status: AcceptanceStatus
+    """What may be done with the result."""
+    reason: str
+    """In one sentence."""
 
 
-def _pose(fact: Fact) -> Array | None:
-    return None if fact["base_T_flange"] is None else np.array(fact["base_T_flange"])
+class SessionFact(_Record):
+    """A session was opened; always the first fact."""
+
+    type: Literal["opened"] = "opened"
+    session: str
+    """Name of the session, which is that of its folder."""
+    station: str
+    """Name of the station."""
+    mount: Mount
+    """Of the camera, as in the station file."""
+    timestamp: str
+    """UTC, ISO 8601: when the request that opened it was received."""
 
 
-def _apply_touch(log: SessionLog, fact: Fact) -> SessionLog:
-    # It counts once its request is answered: a power cut between the two must not count it twice.
-    return replace(log, pending_touch=touch_from_fact(fact))
+class ImageFact(_Record):
+    """An image is on disk."""
+
+    type: Literal["image"] = "image"
+    index: int
+    """Capture index, 0-based; counts images of every verb and is never used twice."""
+    verb: ImageVerb
+    """What the image was taken for."""
+    request: RequestRef
+    timestamp: str
+    """UTC, ISO 8601: when the request was received."""
+    raw_pose: tuple[float, ...] | None
+    """Numbers of the pose as the robot sent them; null for a ``place`` without one."""
+    base_T_flange: Matrix4 | None
+    """The flange pose, metres (a tool's transform taken off); null for a ``place`` without one."""
+    file: str
+    """Name of the image file."""
+    sha256: str
+    """Digest of the file, hexadecimal."""
+    frame: FrameInfo
 
 
-def _apply_detection(log: SessionLog, fact: Fact) -> SessionLog:
-    detection = parse_detection(fact["detection"])
-    # Earlier versions wrote no view.
-    residual_px = (fact.get("view") or {}).get("residual_px")
-    of_fact = fact["index"]
-    captures = tuple(
-        replace(t, detection=detection, residual_px=residual_px) if t.index == of_fact else t for t in log.captures
-    )
-    return replace(log, captures=captures)
+class DetectionFact(_Record):
+    """What was found in an image, and what was measured of the view."""
+
+    type: Literal["detection"] = "detection"
+    index: int
+    """Capture index."""
+    detection: DetectionRecord | NoDetectionRecord = Field(discriminator="found")
+    view: View | None
+    """Null where nothing was measured."""
+    p_value: float | None
+    """p-value of the pair under the last solution's prediction; null where no prediction was tested."""
 
 
-def _apply_timings(log: SessionLog, fact: Fact) -> SessionLog:
-    return replace(log, timings=fact)
+class TimingsFact(_Record):
+    """How long the steps of a capture took. What happens after the record is written is not in it."""
+
+    type: Literal["timings"] = "timings"
+    index: int
+    """Capture index."""
+    ms: StepTimes
 
 
-def _apply_solve(log: SessionLog, fact: Fact) -> SessionLog:
-    history = log.history_p95_mm
-    if fact.get("background") and history:
-        # The answer of the newest pair was on disk before its solve.
-        history = (*history[:-1], fact["p95_mm"])
-    return replace(log, last_solve=fact, history_p95_mm=history)
+class TouchFact(_Record):
+    """The pointer's tip touched a corner of the placed board. It counts with the reply 0 to the same request."""
+
+    type: Literal["touch"] = "touch"
+    placed_board: int
+    """Capture index of the placed board's image."""
+    corner: int
+    """Number of the corner."""
+    request: RequestRef
+    timestamp: str
+    """UTC, ISO 8601: when the request was received."""
+    base_T_flange: Matrix4
+    """The flange pose, metres."""
 
 
-def _apply_next_view(log: SessionLog, fact: Fact) -> SessionLog:
-    if log.last_solve is None or log.last_solve.get("based_on") != fact["based_on"]:
-        return log
-    progress = {**log.last_solve["progress"], "next_view": fact["next_view"]}
-    return replace(log, last_solve={**log.last_solve, "progress": progress})
+class SolveFact(_Record):
+    """A solve ended."""
+
+    type: Literal["solve"] = "solve"
+    based_on: SolveBasis
+    is_background: bool
+    """The reply to the newest pair did not wait for this solve and stands before it."""
+    kept: int
+    """Pairs kept once the request counts."""
+    refusal_code: str | None
+    """Why nothing was solved; null for a solution."""
+    expected_p95_mm: float | None
+    """p95 of the expected error; null if refused."""
+    acceptance: AcceptanceRecord
+    stop_code: Code | None
+    """Reply code (32-34, 38) of the finding that stops the robot program; null if none does."""
+    pairs_wanted: int
+    """Pairs still wanted, estimated; 0 only if the goal is met."""
+    goal_met: bool
+    excluded: tuple[int, ...]
+    """Capture indices of pairs that the solve did not use."""
+    prediction: PredictionRecord | None
+    """For testing the next pair; null if refused."""
+    progress: ProgressRecord
+    duration_ms: float
 
 
-def _apply_reply(log: SessionLog, fact: Fact) -> SessionLog:
-    seq, code = fact["seq"], Code(fact["code"])
-    answers = {**log.answers, seq: StoredReply(fact["text"], code, fact["count"], fact["aux"])}
-    captures, history, placed_board, touch_records = (
-        log.captures,
-        log.history_p95_mm,
-        log.placed_board,
-        log.touch_records,
-    )
-    verb = fact["text"].split(" ")[0]
-    if log.pending is not None and log.pending.text == fact["text"]:
-        # 38 is told of a picture's size too, and then there is nothing to solve; a solve tells what it rests on.
-        together = code in REFUSED_BY_SOLVE or log.captures[-1].index in (log.last_solve or {}).get("based_on", ())
-        captures = (*log.captures[:-1], replace(log.captures[-1], code=code, refused_by_solve=together))
-        if verb == "capture" and code.keeps_pair:
-            own = log.last_solve is not None and log.last_solve["kept"] == fact["count"]
-            history = (*history, log.last_solve["p95_mm"] if own and log.last_solve is not None else None)
-    elif log.pending is not None:
-        # The robot was told that it could not be recorded, and went on: no restart may take it up again.
-        captures = (*log.captures[:-1], replace(log.captures[-1], code=Code.CANNOT_RECORD))
-    if verb == "undo" and code is Code.OK:
-        newest = max(t.index for t in log.kept)
-        captures = tuple(replace(t, undone=True) if t.index == newest else t for t in captures)
-        history = history[:-1]
-    if verb == "place":
-        # Where the newest place failed, nobody knows how the board lies now.
-        placed_board = captures[-1].index if code.keeps_pair else None
-    if verb == "touch" and code is Code.OK and log.pending_touch is not None and log.pending_touch.text == fact["text"]:
-        touch_records = (*touch_records, log.pending_touch)
-    return replace(
-        log,
-        answers=answers,
-        captures=captures,
-        history_p95_mm=history,
-        placed_board=placed_board,
-        touch_records=touch_records,
-        pending_touch=None,
-        last_seq=seq,
-        closed=log.closed or (verb == "bye" and code is Code.OK),
-        last_reply={**{key: fact[key] for key in ("seq", "code", "message", "remedy")}, "measure": fact.get("measure")},
-    )
+class NextViewFact(_Record):
+    """A next view was planned; it replaces ``progress.next_view`` of the solve with the same basis."""
+
+    type: Literal["next_view"] = "next_view"
+    based_on: SolveBasis
+    next_view: NextViewRecord | None
+    """Null where nothing more is wanted."""
 
 
-_APPLY = {
-    "image": _apply_image,
-    "detection": _apply_detection,
-    "timings": _apply_timings,
-    "solve": _apply_solve,
-    "next_view": _apply_next_view,
-    "touch": _apply_touch,
-    "reply": _apply_reply,
-}
+class ReplyFact(_Record):
+    """The reply to a request; its last fact."""
+
+    type: Literal["reply"] = "reply"
+    request: RequestRef
+    code: Code
+    count: int
+    """Pairs kept."""
+    aux: int
+    """Fourth number of the reply."""
+    message: str
+    """The reply in words, for the screen."""
+    remedy: str
+    """What to do, for the screen."""
+    measure: Measure | None
+    """The measured value that decided, with its limit; null if none did."""
+    timestamp: str
+    """UTC, ISO 8601: when the request was received."""
+
+
+Fact = SessionFact | ImageFact | DetectionFact | TimingsFact | TouchFact | SolveFact | NextViewFact | ReplyFact
+
+_FACT: TypeAdapter[Fact] = TypeAdapter(Annotated[Fact, Field(discriminator="type")])
+
+
+def encode_fact(fact: Fact) -> bytes:
+    """A fact as one line of JSON, without a line feed.
+
+    Raises RecordFault ``record-fact`` if a number in it is not finite: JSON has none, and such a result is a defect.
+    """
+    try:
+        text = json.dumps(fact.model_dump(mode="json"), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    except ValueError as error:
+        message = f"a fact of type '{fact.type}' cannot be written: {error}"
+        raise RecordFault("record-fact", message, "this is a defect of the program; report it.") from None
+    return text.encode("utf-8")
+
+
+def decode_facts(records: Iterable[bytes]) -> list[Fact]:
+    """The facts in a journal's records; those of a type that this version does not know are left out.
+
+    Raises RecordFault ``record-fact`` for a known type whose content is not as the class describes it.
+    """
+    facts: list[Fact] = []
+    for number, record in enumerate(records, start=1):
+        try:
+            facts.append(_FACT.validate_json(record))
+        except ValidationError as error:
+            first = error.errors(include_url=False, include_input=False)[0]
+            if first["type"] == "union_tag_invalid":
+                continue
+            where = ".".join(str(part) for part in first["loc"]) or "the record"
+            message = f"record {number} of the journal cannot be used: {where}: {first['msg']}"
+            remedy = "open it with the version of eyebolt that wrote it; nothing was changed."
+            raise RecordFault("record-fact", message, remedy, record=number) from None
+    return facts

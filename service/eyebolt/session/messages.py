@@ -12,14 +12,14 @@ are carried out in the order in which they were given; so is what goes to disk.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from eyebolt.boards import Detection, NoDetection
 from eyebolt.calibration import Refusal, ResultAcceptance, Solution
-from eyebolt.geometry import Array
+from eyebolt.geometry import Array, Mount
 from eyebolt.observations import BoardPose, Pair, PlacedBoard, View
 from eyebolt.planning import Coverage, NextView
 from eyebolt.protocol import LineFault, Reply, Request
+from eyebolt.session.facts import Fact, SessionFact
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class SessionOpened:
     """A new session's folder is on disk, and with it this first fact, which names the session."""
 
     task: int
-    fact: dict[str, Any]
+    fact: SessionFact
 
 
 @dataclass(frozen=True)
@@ -208,10 +208,16 @@ class CloseConnection:
 
 @dataclass(frozen=True)
 class OpenSession:
-    """Make a new session's folder and write ``fact`` there, with its name: Opened or RecordFailed."""
+    """Create a session folder that begins with ``first_fact``: SessionOpened or WriteFailed."""
 
     task: int
-    fact: dict[str, Any]
+    station: str
+    mount: Mount
+    timestamp: str
+
+    def first_fact(self, session: str) -> SessionFact:
+        """The first fact of a session of this name."""
+        return SessionFact(session=session, station=self.station, mount=self.mount, timestamp=self.timestamp)
 
 
 @dataclass(frozen=True)
@@ -277,7 +283,7 @@ class RecordFacts:
     """Append facts and sync: Recorded or RecordFailed."""
 
     task: int
-    facts: tuple[dict[str, Any], ...]
+    facts: tuple[Fact, ...]
 
 
 @dataclass(frozen=True)

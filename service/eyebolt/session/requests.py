@@ -89,7 +89,7 @@ def _with_live_pose(state: State, event: msg.RequestReceived) -> State:
 def _answer_at_once(state: State, event: msg.RequestReceived) -> Result:
     request, caller = event.request, event.caller
     if request.verb == "hello":
-        open_session = state.log is not None and not state.log.closed
+        open_session = state.log is not None and not state.log.is_closed
         aux = state.last_seq if open_session else 0
         message = "an open session goes on" if open_session else "no session is open"
         return state, [_reply(state, caller, request, Code.OK, message, aux=aux), msg.PublishStatus()]
@@ -111,7 +111,7 @@ def _answer_at_once(state: State, event: msg.RequestReceived) -> Result:
 def _again(state: State, caller: msg.Caller, request: Request) -> Command:
     if state.task is not None and state.task.seq == request.seq:
         return _reply(state, caller, request, Code.WORKING)
-    stored = state.log.answers.get(request.seq or 0) if state.log is not None else None
+    stored = state.log.replies.get(request.seq or 0) if state.log is not None else None
     if stored is None and state.unrecorded_seq == request.seq:
         return _reply(
             state,
@@ -123,11 +123,8 @@ def _again(state: State, caller: msg.Caller, request: Request) -> Command:
     if stored is None:
         message = f"no request {request.seq} in this session"
         return _reply(state, caller, request, Code.OUT_OF_RANGE, message, aux=state.last_seq)
-    words = (state.log.last_reply if state.log is not None else None) or {}
-    message = str(words["message"]) if words.get("seq") == request.seq else ""
-    return msg.SendReply(
-        caller, Reply(stored.code, request.seq or 0, stored.count, stored.aux), request.bracketed, message
-    )
+    reply = Reply(stored.code, request.seq or 0, stored.count, stored.aux)
+    return msg.SendReply(caller, reply, request.bracketed, stored.message)
 
 
 def _recorded_request(state: State, event: msg.RequestReceived) -> Result:
@@ -141,19 +138,19 @@ def _recorded_request(state: State, event: msg.RequestReceived) -> Result:
     log = state.log
     if log is not None and request.verb == "begin" and not log.is_empty:
         return _start_in_new_session(state, event)
-    stored = log.answers.get(seq) if log is not None else None
-    if log is not None and stored is not None and (not log.closed or request.verb == "bye"):
-        if stored.text == request.text:
+    stored = log.replies.get(seq) if log is not None else None
+    if log is not None and stored is not None and (not log.is_closed or request.verb == "bye"):
+        if stored.request.line == request.text:
             reply = Reply(stored.code, seq, stored.count, stored.aux)
             return state, [msg.SendReply(caller, reply, request.bracketed, "asked before: the stored answer")]
-        message = f"seq {seq} was used for '{stored.text}'"
+        message = f"seq {seq} was used for '{stored.request.line}'"
         return state, [_reply(state, caller, request, Code.SEQ_REUSED, message, aux=log.last_seq)]
     return _start_task(state, event)
 
 
 def _start_task(state: State, event: msg.RequestReceived) -> Result:
     request, caller = event.request, event.caller
-    is_open = state.log is not None and not state.log.closed
+    is_open = state.log is not None and not state.log.is_closed
     if request.verb in IMAGE_VERBS:
         if request.verb == "place" and request.pose is None and state.config.mount is Mount.ARM:
             message = "place wants the flange pose: the camera is on the arm, and where the board lies depends on it"

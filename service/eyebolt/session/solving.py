@@ -15,15 +15,22 @@ every answer rests on the solves of all pairs before it, however fast or slow th
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
-from eyebolt.calibration import AcceptanceStatus, PredictiveModel, Refusal, Severity, Solution, assess_result
+from eyebolt.calibration import AcceptanceStatus, Refusal, Severity, Solution, assess_result
 from eyebolt.observations import BoardPose, ViewAcceptance
-from eyebolt.planning import progress_json
 from eyebolt.protocol import Code
 from eyebolt.session import messages as msg
-from eyebolt.session.facts import SessionLog, pairs_of
+from eyebolt.session.facts import (
+    AcceptanceRecord,
+    NextViewFact,
+    NextViewRecord,
+    PredictionRecord,
+    ProgressRecord,
+    SolveBasis,
+    SolveFact,
+)
 from eyebolt.session.messages import Command
+from eyebolt.session.session_log import SessionLog, pairs_of
 from eyebolt.session.state import BackgroundSolve, NextViewSearch, SessionConfig, State, Task, reported_pose
 
 MIN_PAIRS_TO_SOLVE = 3
@@ -53,40 +60,41 @@ def find_stop(outcome: Solution | Refusal) -> ViewAcceptance | None:
 
 def is_solve_due(log: SessionLog) -> bool:
     """Whether pairs or checks are on record that the newest recorded solve does not rest on."""
-    pairs = [t.index for t in log.solvable]
-    if log.closed or len(pairs) < MIN_PAIRS_TO_SOLVE:
+    pairs = [t.index for t in log.usable]
+    if log.is_closed or len(pairs) < MIN_PAIRS_TO_SOLVE:
         return False
     if log.last_solve is None:
         return True
-    # Earlier versions answered nothing before its solve, and did not write what that rested on.
-    return "based_on" in log.last_solve and log.last_solve["based_on"] != [*pairs, *(t.index for t in log.checks)]
+    basis = SolveBasis(pairs=tuple(pairs), checks=tuple(t.index for t in log.checks))
+    return log.last_solve.based_on != basis
 
 
-def solve_fact(
-    config: SessionConfig, solve: msg.Solve, event: msg.Solved, kept: int, background: bool
-) -> dict[str, Any]:
+def solve_fact(config: SessionConfig, solve: msg.Solve, event: msg.Solved, kept: int, background: bool) -> SolveFact:
     """The fact of a solve; ``kept``: pairs kept with its request. ``background``: it followed the answer."""
     goal, outcome = config.goal, event.outcome
     acceptance = assess_result(outcome, goal.tolerance_mm)
     found = outcome if isinstance(outcome, Solution) else None
     stop = find_stop(outcome)
-    return {
-        "type": "solve",
-        "based_on": [p.index for p in (*solve.pairs, *solve.checks)],
-        "background": background,
-        "kept": kept,
-        "p95_mm": None if found is None else found.expected_error_mm.p95,
-        "refused": outcome.code if isinstance(outcome, Refusal) else None,
-        "stop": None if stop is None else stop.code,
-        "wanted": goal.pairs_wanted(kept, outcome),
-        "goal_met": goal.is_met(kept, outcome),
-        "acceptance": acceptance.status,
-        "reason": acceptance.reason,
-        "excluded": [p.pair for p in outcome.excluded],
-        "prediction": None if found is None or found.prediction is None else found.prediction.to_json(),
-        "progress": progress_json(outcome, event.coverage),
-        "duration_ms": round(event.duration_ns / 1e6, 3),
-    }
+    return SolveFact(
+        based_on=basis_of(solve),
+        is_background=background,
+        kept=kept,
+        refusal_code=outcome.code if isinstance(outcome, Refusal) else None,
+        expected_p95_mm=None if found is None else found.expected_error_mm.p95,
+        acceptance=AcceptanceRecord(status=acceptance.status, reason=acceptance.reason),
+        stop_code=None if stop is None else stop.code,
+        pairs_wanted=goal.pairs_wanted(kept, outcome),
+        goal_met=goal.is_met(kept, outcome),
+        excluded=tuple(p.pair for p in outcome.excluded),
+        prediction=None if found is None or found.prediction is None else PredictionRecord.of(found.prediction),
+        progress=ProgressRecord.of(outcome, event.coverage),
+        duration_ms=round(event.duration_ns / 1e6, 3),
+    )
+
+
+def basis_of(solve: msg.Solve) -> SolveBasis:
+    """The captures that a solve rests on."""
+    return SolveBasis(pairs=tuple(p.index for p in solve.pairs), checks=tuple(p.index for p in solve.checks))
 
 
 def write_result_command(config: SessionConfig, task: int, event: msg.Solved, kept: int) -> msg.WriteResult:
@@ -115,7 +123,7 @@ def reply_needs_solve(state: State, task: Task) -> bool:
     log = state.log
     if task.verb != "capture" or log is None:
         return False
-    pairs = len(pairs_of(log.solvable)) + 1
+    pairs = len(pairs_of(log.usable)) + 1
     if pairs < MIN_PAIRS_TO_SOLVE:
         return False
     if state.wanted <= 1 or pairs in _DIAGNOSIS_PAIR_COUNTS:
@@ -126,7 +134,7 @@ def reply_needs_solve(state: State, task: Task) -> bool:
 
 
 def _has_stop(log: SessionLog) -> bool:
-    return log.last_solve is not None and log.last_solve.get("stop") is not None
+    return log.last_solve is not None and log.last_solve.stop_code is not None
 
 
 def is_consistent(p_value: float | None) -> bool:
@@ -137,10 +145,10 @@ def is_consistent(p_value: float | None) -> bool:
 def prediction_p_value(state: State, task: Task, board_pose: BoardPose | None) -> float | None:
     """How probable it is that the last solution sees a pair that belongs as far off as that of the task."""
     last_solve = state.log.last_solve if state.log is not None else None
-    prediction = None if last_solve is None else last_solve.get("prediction")
+    prediction = None if last_solve is None else last_solve.prediction
     if task.verb != "capture" or prediction is None or board_pose is None:
         return None
-    return PredictiveModel.from_json(prediction).p_value(reported_pose(task), board_pose)
+    return prediction.model().p_value(reported_pose(task), board_pose)
 
 
 Result = tuple[State, list[Command]]
@@ -152,13 +160,13 @@ def begin_background_solve(state: State, restarted: bool = False) -> Result:
     if log is None or not is_solve_due(log):
         return state, []
     number = state.task_count + 1
-    solve = msg.Solve(number, pairs_of(log.solvable), pairs_of(log.checks), log.placed)
+    solve = msg.Solve(number, pairs_of(log.usable), pairs_of(log.checks), log.placed_boards)
     return replace(state, background=BackgroundSolve(solve, state.kept, restarted), task_count=number), [solve]
 
 
 def begin_next_view_search(state: State, solve: msg.Solve, outcome: Solution | Refusal) -> Result:
     """What would help next is looked for; no decision hangs on it."""
-    if isinstance(outcome, Refusal) or state.log is None or state.log.closed:
+    if isinstance(outcome, Refusal) or state.log is None or state.log.is_closed:
         return state, []
     number = state.task_count + 1
     return replace(state, next_view_search=NextViewSearch(number, solve), task_count=number), [
@@ -187,8 +195,7 @@ def on_background_event(state: State, background: BackgroundSolve, event: msg.Ev
 def on_next_view_event(state: State, next_view_search: NextViewSearch, event: msg.Event) -> Result:
     """An event of the advice that follows a solve."""
     if isinstance(event, msg.NextViewPlanned) and not _is_obsolete(state):
-        of = [p.index for p in (*next_view_search.solve.pairs, *next_view_search.solve.checks)]
-        fact: dict[str, Any] = {"type": "next_view", "based_on": of, "next_view": event.next_view.to_json()}
+        fact = NextViewFact(based_on=basis_of(next_view_search.solve), next_view=NextViewRecord.of(event.next_view))
         return replace(state, next_view_search=replace(next_view_search, facts=(fact,))), [
             msg.RecordFacts(next_view_search.number, (fact,))
         ]
@@ -201,4 +208,4 @@ def _is_obsolete(state: State) -> bool:
     """The session ends, or another one begins: nothing is written behind its last answer, nor into the next one."""
     task, log = state.task, state.log
     ends = task is not None and (task.stage == "open" or task.verb == "bye")
-    return ends or log is None or log.closed
+    return ends or log is None or log.is_closed

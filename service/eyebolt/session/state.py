@@ -5,7 +5,7 @@ What a session takes as given from its station.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -15,10 +15,11 @@ from eyebolt.calibration import PoseConvention
 from eyebolt.geometry import Array, Mount, PoseFormat
 from eyebolt.observations import View, ViewAcceptance
 from eyebolt.planning import Goal
-from eyebolt.protocol import Request
+from eyebolt.protocol import Request, StepTimes
 from eyebolt.session import messages as msg
-from eyebolt.session.facts import SessionLog, apply_fact
+from eyebolt.session.facts import Fact, FrameInfo, ImageFact
 from eyebolt.session.messages import Caller, Solve, WriteResult
+from eyebolt.session.session_log import SessionLog, apply_fact
 
 Stage = Literal["open", "grab", "detect", "solve", "record-reply", "write-result"]
 
@@ -48,22 +49,22 @@ class Task:
     raw_pose: tuple[float, ...] | None = None
     index: int = 0
     working_sent: bool = False
-    grabbed: dict[str, Any] | None = None
+    frame: FrameInfo | None = None
     detection: Detection | NoDetection | None = None
     view: View | None = None
     view_acceptance: ViewAcceptance | None = None
-    facts: tuple[dict[str, Any], ...] = ()
+    facts: tuple[Fact, ...] = ()
     result: WriteResult | None = None
     solve: Solve | None = None
     p_value: float | None = None
     deferred_event: msg.Event | None = None
     open_deferred: bool = False
     image_name: str = ""
-    image_fact: dict[str, Any] | None = None
+    image_fact: ImageFact | None = None
     image_fact_pending: bool = False
     reply_decided: bool = False
     live_poses: tuple[tuple[int, Array], ...] = ()
-    timings_ms: dict[str, float | None] = field(default_factory=dict)
+    timings_ms: StepTimes | None = None
 
 
 @dataclass(frozen=True)
@@ -76,7 +77,7 @@ class BackgroundSolve:
     solve: Solve
     kept: int
     restarted: bool = False
-    facts: tuple[dict[str, Any], ...] = ()
+    facts: tuple[Fact, ...] = ()
     result: WriteResult | None = None
 
     @property
@@ -91,7 +92,7 @@ class NextViewSearch:
 
     number: int
     solve: Solve
-    facts: tuple[dict[str, Any], ...] = ()
+    facts: tuple[Fact, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -131,20 +132,18 @@ class State:
         """
         goal, last_solve = self.config.goal, self.log.last_solve if self.log else None
         by_count = goal.pairs_wanted(kept, None)
-        if last_solve is None or last_solve["kept"] > kept:
+        if last_solve is None or last_solve.kept > kept:
             return by_count
-        if last_solve["kept"] == kept:
-            return int(last_solve["wanted"])
-        return min(
-            max(int(last_solve["wanted"]) - (kept - int(last_solve["kept"])), by_count), max(goal.max_pairs - kept, 1)
-        )
+        if last_solve.kept == kept:
+            return last_solve.pairs_wanted
+        return min(max(last_solve.pairs_wanted - (kept - last_solve.kept), by_count), max(goal.max_pairs - kept, 1))
 
     @property
     def last_seq(self) -> int:
         """The newest seq on disk."""
         return self.log.last_seq if self.log else 0
 
-    def with_facts(self, facts: tuple[dict[str, Any], ...]) -> State:
+    def with_facts(self, facts: tuple[Fact, ...]) -> State:
         """The state once these facts are on disk."""
         log = self.log
         for fact in facts:

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from typing import Any
+import dataclasses
 
 import numpy as np
 
 from eyebolt.protocol import (
     AcceptanceStatus,
-    Code,
     CoverageStatus,
     LastReply,
     LinkStatus,
+    MeasuredValue,
     NextViewStatus,
     Phase,
     ProgressStatus,
     ResultStatus,
     StatusMessage,
-    StepTimes,
 )
+from eyebolt.session.facts import ReplyFact, SolveFact
 from eyebolt.session.state import State
 
 
@@ -30,7 +30,7 @@ def status_message(
     last_solve = log.last_solve if log is not None else None
     # While the newest pair is being solved, the solution of the pairs before it is still the current one. After `undo`
     # it rests on a pair that no longer counts.
-    current = last_solve if last_solve is not None and last_solve["kept"] <= state.kept else None
+    current = last_solve if last_solve is not None and last_solve.kept <= state.kept else None
     return StatusMessage(
         station=state.config.station,
         mount=state.config.mount,
@@ -41,13 +41,13 @@ def status_message(
         wanted=state.wanted,
         min_pairs=goal.min_pairs,
         max_pairs=goal.max_pairs,
-        refused=log.refused if log is not None else 0,
+        refused=log.refused_count if log is not None else 0,
         checks=len(log.checks) if log is not None else 0,
         tolerance_mm=goal.tolerance_mm,
-        expected_p95_mm=current["p95_mm"] if current is not None else None,
-        p95_history_mm=log.history_p95_mm if log is not None else (),
-        last_reply=LastReply(**log.last_reply) if log is not None and log.last_reply is not None else None,
-        timings_ms=StepTimes(**log.timings["timings_ms"]) if log is not None and log.timings is not None else None,
+        expected_p95_mm=current.expected_p95_mm if current is not None else None,
+        p95_history_mm=log.p95_history_mm if log is not None else (),
+        last_reply=_last_reply(log.last_reply) if log is not None and log.last_reply is not None else None,
+        timings_ms=log.last_timings.ms if log is not None and log.last_timings is not None else None,
         robot=robot,
         camera=camera,
         progress=_progress(state, current),
@@ -57,21 +57,25 @@ def status_message(
     )
 
 
-def _progress(state: State, current: Any) -> ProgressStatus | None:
-    if current is None or current.get("progress") is None:
+def _last_reply(fact: ReplyFact) -> LastReply:
+    measure = None if fact.measure is None else MeasuredValue(**dataclasses.asdict(fact.measure))
+    return LastReply(seq=fact.request.seq, code=fact.code, message=fact.message, remedy=fact.remedy, measure=measure)
+
+
+def _progress(state: State, current: SolveFact | None) -> ProgressStatus | None:
+    if current is None:
         return None
-    found = current["progress"]
+    found = current.progress
     next_view = coverage = None
-    if found["next_view"] is not None:
-        suggestion = found["next_view"]
-        pose = suggestion["base_T_flange"]
+    if found.next_view is not None:
+        pose = found.next_view.base_T_flange
         # Written as the robot writes poses, so that it can be compared with the teach pendant.
         fields = None if pose is None else tuple(state.config.pose_fields(np.array(pose)))
-        next_view = NextViewStatus(message=suggestion["message"], p95_mm=suggestion["p95_mm"], pose=fields)
-    if found["coverage"] is not None:
-        measured = dict(found["coverage"])
+        next_view = NextViewStatus(message=found.next_view.message, p95_mm=found.next_view.p95_mm, pose=fields)
+    if found.coverage is not None:
+        measured = dataclasses.asdict(found.coverage)
         coverage = CoverageStatus(weakest_direction=measured.pop("weakest"), **measured)
-    return ProgressStatus(message=found["message"], coverage=coverage, next_view=next_view)
+    return ProgressStatus(message=found.message, coverage=coverage, next_view=next_view)
 
 
 def _phase(state: State) -> Phase:
@@ -80,17 +84,17 @@ def _phase(state: State) -> Phase:
         return Phase.WORKING
     if log is None:
         return Phase.IDLE
-    if log.closed:
+    if log.is_closed:
         return Phase.CLOSED
-    if log.last_reply is not None and Code(log.last_reply["code"]).is_stop:
+    if log.last_reply is not None and log.last_reply.code.is_stop:
         return Phase.STOPPED
-    if log.last_solve is not None and log.last_solve["goal_met"] and log.last_solve["kept"] == state.kept:
+    if log.last_solve is not None and log.last_solve.goal_met and log.last_solve.kept == state.kept:
         return Phase.GOAL_MET
     return Phase.OPEN
 
 
-def _result(current: Any) -> ResultStatus | None:
-    if current is None or current["p95_mm"] is None:
+def _result(current: SolveFact | None) -> ResultStatus | None:
+    if current is None or current.expected_p95_mm is None:
         return None
-    acceptance = AcceptanceStatus(status=current["acceptance"], reason=current["reason"])
-    return ResultStatus(acceptance=acceptance, p95_mm=current["p95_mm"])
+    acceptance = AcceptanceStatus(status=current.acceptance.status.value, reason=current.acceptance.reason)
+    return ResultStatus(acceptance=acceptance, p95_mm=current.expected_p95_mm)

@@ -88,22 +88,22 @@ def resume(state: State) -> Result:
     A solve that follows an answer is done if it is not on disk; a picture on disk that was not answered is taken up.
     """
     state, commands = solving.begin_background_solve(state, restarted=True)
-    pending = state.log.pending if state.log is not None and not state.log.closed else None
+    pending = state.log.unanswered if state.log is not None and not state.log.is_closed else None
     if pending is None:
         return state, commands
     task = Task(
         number=state.task_count + 1,
-        seq=pending.seq,
-        text=pending.text,
-        verb=pending.kind,
+        seq=pending.request.seq,
+        text=pending.request.line,
+        verb=pending.verb,
         caller=None,
         bracketed=False,
         at_ns=0,
         timestamp="",
         stage="detect",
         base_T_flange=pending.base_T_flange,
-        raw_pose=pending.raw_pose,
+        raw_pose=pending.image.raw_pose,
         index=pending.index,
-        image_name=pending.image_name,
+        image_name=pending.image.file,
     )
     return replace(state, task=task, task_count=task.number), [*commands, msg.Detect(task.number, task.image_name)]

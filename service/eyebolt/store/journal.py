@@ -1,6 +1,6 @@
 """Records <-> bytes. One record is one line of text, so that a person can read a journal with any editor.
 
-    00000028 0000000001 27d16fd6 {"fact":"opened","at_ns":17}
+    00000028 0000000001 27d16fd6 {"type":"opened","at_ns":17}
 
 | field    | bytes  | content                                                                          |
 |----------|--------|----------------------------------------------------------------------------------|
@@ -31,14 +31,14 @@ import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from eyebolt.errors import RecordFault
 from eyebolt.store.filesystem import FileSystem, write_atomically
 
 FORMAT = "eyebolt-facts"
 VERSION = 1
-HEADER = {"format": FORMAT, "version": VERSION}
+HEADER = b'{"format":"%b","version":%d}' % (FORMAT.encode(), VERSION)
 MAX_PAYLOAD_BYTES = 16 * 1024 * 1024
 
 # What disks write in one piece (512 bytes, or 4096 on those with large sectors), and the page in which the kernel does.
@@ -52,32 +52,33 @@ _MAX_SEQUENCE = 10**10 - 1
 
 @dataclass(frozen=True)
 class ReadResult:
-    """What a journal holds: the payloads of whole records after the header, in order.
+    """What a journal holds: the payloads of whole records after the header, in order and without padding.
 
     ``valid_bytes`` is the length of the longest valid prefix, header included, and ``last_offset`` where its last record
     begins. ``damage`` says in plain words what follows it, None if nothing does.
     """
 
-    records: list[dict[str, Any]]
+    records: list[bytes]
     valid_bytes: int
     damage: str | None
     last_offset: int = 0
 
 
-def encode_record(sequence: int, payload: dict[str, Any], padding: int = 0) -> bytes:
-    """One record as bytes. Raises RecordFault ``record-payload`` if the payload is no JSON object of plain values."""
-    try:
-        text = json.dumps(payload, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-        body = text.encode("utf-8") + b" " * padding
-    except (TypeError, ValueError, RecursionError) as error:
-        raise _payload_fault(f"record {sequence} cannot be written as JSON: {error}") from None
-    if not isinstance(payload, dict) or len(body) > MAX_PAYLOAD_BYTES or not 0 <= sequence <= _MAX_SEQUENCE:
+def encode_record(sequence: int, payload: bytes, padding: int = 0) -> bytes:
+    """One record as bytes; ``payload`` is one JSON object on one line.
+
+    Raises RecordFault ``record-payload`` if it is not.
+    """
+    body = payload + b" " * padding
+    if b"\n" in payload or _json_object(payload) is None:
+        raise _payload_fault(f"record {sequence} is no JSON object on one line")
+    if len(body) > MAX_PAYLOAD_BYTES or not 0 <= sequence <= _MAX_SEQUENCE:
         raise _payload_fault(f"record {sequence} of {len(body)} bytes does not fit the format")
     checked_head = b"%08d %010d " % (len(body), sequence)
     return checked_head + b"%08x " % zlib.crc32(body, zlib.crc32(checked_head)) + body + b"\n"
 
 
-def encode_padded(first: int, payloads: Sequence[dict[str, Any]], begin: int = 0) -> list[bytes]:
+def encode_padded(first: int, payloads: Sequence[bytes], begin: int = 0) -> list[bytes]:
     """Records ``first``, ``first + 1``, ... that are written together from byte ``begin``: the last ends a sector.
 
     Raises as encode_record.
@@ -93,7 +94,7 @@ def read_records(data: bytes) -> ReadResult:
 
     Raises RecordFault ``record-version`` if the header is sound but of another format or version.
     """
-    records: list[dict[str, Any]] = []
+    records: list[bytes] = []
     offset = last_offset = 0
     sequence = 0
     while offset < len(data) or sequence == 0:
@@ -121,7 +122,7 @@ def count_valid_records(data: bytes) -> int:
     return count
 
 
-def _read_one(data: bytes, offset: int, sequence: int) -> tuple[dict[str, Any] | None, str]:
+def _read_one(data: bytes, offset: int, sequence: int) -> tuple[bytes | None, str]:
     """The payload of the record at ``offset``, or None and what is wrong with it."""
     left = len(data) - offset
     if left == 0:
@@ -142,14 +143,26 @@ def _read_one(data: bytes, offset: int, sequence: int) -> tuple[dict[str, Any] |
         return None, "its line does not end where it should"
     if found_sequence != sequence:
         return None, f"it carries the number {found_sequence}"
+    if _json_object(body) is None:
+        return None, "its content is no JSON object"
+    return body.rstrip(b" "), ""
+
+
+def _json_object(payload: bytes) -> dict[str, Any] | None:
+    """The object in ``payload``; None if that is anything but one JSON object (RFC 8259: no NaN, no infinity)."""
     try:
-        payload = json.loads(body)
+        found = json.loads(payload, parse_constant=_refuse_constant)
     except (ValueError, RecursionError):
-        return None, "its content is no JSON"
-    return (payload, "") if isinstance(payload, dict) else (None, "its content is no JSON object")
+        return None
+    return found if isinstance(found, dict) else None
 
 
-def _check_header(payload: dict[str, Any]) -> None:
+def _refuse_constant(name: str) -> NoReturn:
+    raise ValueError(f"{name} is no JSON")
+
+
+def _check_header(record: bytes) -> None:
+    payload = _json_object(record) or {}
     if payload.get("format") != FORMAT or payload.get("version") != VERSION:
         raise RecordFault(
             "record-version",

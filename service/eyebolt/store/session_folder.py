@@ -15,12 +15,10 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 
 from eyebolt.errors import RecordFault
 from eyebolt.store import names
@@ -49,7 +47,7 @@ class SessionFolder:
         files: FileSystem,
         descriptor: int | None,
         good_bytes: int,
-        records: list[dict[str, Any]],
+        records: list[bytes],
         loss: str | None,
     ) -> None:
         self.path = path
@@ -67,7 +65,7 @@ class SessionFolder:
         name: str,
         snapshots: dict[str, bytes],
         files: FileSystem | None = None,
-        first: Sequence[dict[str, Any]] = (),
+        first: Sequence[bytes] = (),
     ) -> SessionFolder:
         """A new session ``name`` (see ``session_name``): keepsakes and ``first`` records appear whole or not at all.
 
@@ -106,7 +104,7 @@ class SessionFolder:
             with contextlib.suppress(OSError):
                 files.remove(partial)
             raise write_fault("a new session", path, error) from None
-        return cls(path, files, descriptor, len(journal), _as_decoded(lines[1:]), None)
+        return cls(path, files, descriptor, len(journal), list(first), None)
 
     @classmethod
     def open(cls, path: Path, files: FileSystem | None = None) -> SessionFolder:
@@ -137,8 +135,8 @@ class SessionFolder:
         loss = describe_loss(data, result, None) if result.damage else None
         return cls(path, files or FileSystem(), None, result.valid_bytes, result.records, loss)
 
-    def append(self, payloads: list[dict[str, Any]]) -> None:
-        """Makes the records durable, all with one write and one sync; adds them to ``records``.
+    def append(self, payloads: Sequence[bytes]) -> None:
+        """Makes records durable, each one JSON object on one line, with one write and one sync; extends ``records``.
 
         Raises RecordFault ``record-write`` if the disk refuses: then none of them counts, the journal keeps its last
         good length, and a later append works again as soon as the disk does. ``record-payload`` as encode_record.
@@ -164,7 +162,7 @@ class SessionFolder:
                 self._truncate_tail(descriptor)
             raise write_fault("the record of what happened", journal, error) from None
         self._good_bytes += len(data)
-        self.records.extend(_as_decoded(lines))
+        self.records.extend(payloads)
 
     def store_image(self, name: str, pixels: Pixels) -> StoredImage:
         """Stores pixels (H, W) or (H, W, 3: blue, green, red) of uint8 or uint16 as ``pictures/<name>``, durably.
@@ -228,11 +226,6 @@ class SessionFolder:
         self._files.truncate(descriptor, self._good_bytes)
         self._files.sync(descriptor)
         self._tail_is_clean = True
-
-
-def _as_decoded(lines: list[bytes]) -> list[dict[str, Any]]:
-    """Records as a restart will see them, so that it cannot see anything else."""
-    return [json.loads(line[29:]) for line in lines]
 
 
 def _journal_bytes(path: Path) -> bytes:

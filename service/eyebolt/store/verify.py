@@ -4,21 +4,22 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterable
 
 from eyebolt.errors import RecordFault
 from eyebolt.store import names
 from eyebolt.store.session_folder import IMAGE_LOST_REMEDY, SessionFolder
 
 
-def find_damage(folder: SessionFolder, snapshots: tuple[str, ...]) -> list[str]:
+def find_damage(folder: SessionFolder, snapshots: Iterable[str], images: Iterable[tuple[str, str]]) -> list[str]:
     """What is missing or no longer as it was written, a sentence each; empty if the session is whole.
 
-    ``snapshots``: the files that a session begins with.
+    ``snapshots``: names of the configuration files that a session begins with; ``images``: file name and SHA-256
+    (hexadecimal) of each image that the journal mentions.
     """
     found = [] if folder.loss is None else [f"the journal: {folder.loss}"]
-    for fact in folder.records:
-        if fact.get("type") == "image":
-            found += _image_damage(folder, str(fact["image"]), str(fact["sha256"]))
+    for name, digest in images:
+        found += _image_damage(folder, name, digest)
     for name in snapshots:
         try:
             folder.snapshot(name)

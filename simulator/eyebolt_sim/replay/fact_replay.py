@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
-from eyebolt.boards import NoDetection, parse_detection
-from eyebolt.observations import View, fit_board_pose
+from eyebolt.boards import NoDetection
+from eyebolt.observations import fit_board_pose
 from eyebolt.protocol import Code, LineFault, parse
 from eyebolt.results import build_result
-from eyebolt.session import State, step
+from eyebolt.session import Fact, State, step
 from eyebolt.session import messages as msg
 from eyebolt_sim.replay.recording import RecordedLine, RecordedReply, RecordedSession
 
@@ -25,7 +24,7 @@ class InProcessReplay:
 
     def __init__(self, session: RecordedSession, defer_solves: bool = False) -> None:
         self.answers: list[RecordedReply] = []
-        self.facts: list[Mapping[str, Any]] = []
+        self.facts: list[Fact] = []
         self._last_write: msg.WriteResult | None = None
         self._session = session
         self._context = session.context
@@ -71,7 +70,7 @@ class InProcessReplay:
     def _execute(self, command: msg.Command) -> None:
         match command:
             case msg.OpenSession():
-                self._apply(msg.SessionOpened(command.task, {**command.fact, "session": self._session.name}))
+                self._apply(msg.SessionOpened(command.task, command.first_fact(self._session.name)))
             case msg.Grab():
                 self._apply(self._grabbed(command))
             case msg.StoreImage():
@@ -100,8 +99,7 @@ class InProcessReplay:
         fact = self._line.detection
         if fact is None:
             return msg.WorkerFailed(command.task, "finding the board broke down, as recorded")
-        detection = parse_detection(fact["detection"])
-        view = View.from_json(fact["view"]) if fact.get("view") else None
+        detection, view = fact.detection.to_detection(), fact.view
         if view is None or isinstance(detection, NoDetection):
             return msg.Detected(command.task, detection, view)
         # The pose is not recorded: the corners determine it.

@@ -12,7 +12,7 @@ from typing import Any
 from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT, StationContext, load_context
 from eyebolt.errors import InputFault
 from eyebolt.protocol import Code
-from eyebolt.session import IMAGE_VERBS
+from eyebolt.session import IMAGE_VERBS, DetectionFact, Fact, ImageFact, ReplyFact, decode_facts
 from eyebolt.store import RESULT_NAME, SessionFolder
 
 # Wall time is recorded in whole seconds.
@@ -43,8 +43,8 @@ class RecordedLine:
     reply: RecordedReply
     timestamp: str
     at_s: float
-    picture: Mapping[str, Any] | None
-    detection: Mapping[str, Any] | None
+    picture: ImageFact | None
+    detection: DetectionFact | None
 
     @property
     def verb(self) -> str:
@@ -64,16 +64,18 @@ class RecordedLine:
     @property
     def shift_px(self) -> float | None:
         """How far the board had moved since a picture just before; None where nothing was compared."""
-        motion_check = ((self.detection or {}).get("view") or {}).get("motion_check")
-        return None if motion_check is None else float(motion_check["shift_px"])
+        view = None if self.detection is None else self.detection.view
+        motion_check = None if view is None else view.motion_check
+        return None if motion_check is None else motion_check.shift_px
 
 
 @dataclass(frozen=True)
 class RecordedSession:
-    """``folder`` and ``context`` of the session, its ``lines`` in order; ``result`` None if there is none."""
+    """``folder`` and ``context`` of the session, its ``facts`` and ``lines`` in order; ``result`` None if there is none."""
 
     folder: SessionFolder
     context: StationContext
+    facts: Sequence[Fact]
     lines: Sequence[RecordedLine]
     result: Mapping[str, Any] | None
 
@@ -83,14 +85,9 @@ class RecordedSession:
         return self.folder.path.name
 
     @property
-    def facts(self) -> Sequence[Mapping[str, Any]]:
-        """Every fact, oldest first."""
-        return self.folder.records
-
-    @property
     def pictures(self) -> list[int]:
         """The capture index of each picture whose request was answered, in order; there may be gaps."""
-        return [line.picture["index"] for line in self.lines if line.picture is not None]
+        return [line.picture.index for line in self.lines if line.picture is not None]
 
 
 def read_recorded(path: Path) -> RecordedSession:
@@ -100,10 +97,11 @@ def read_recorded(path: Path) -> RecordedSession:
     """
     folder = SessionFolder.view(path)
     context = load_context(path / STATION_SNAPSHOT, path / LENS_SNAPSHOT)
-    lines = _lines(folder.records)
+    facts = decode_facts(folder.records)
+    lines = _lines(facts)
     if not lines:
         raise InputFault("replay-empty", f"the session {path} holds no answer", "name a session with captures in it.")
-    return RecordedSession(folder, context, lines, read_result(path))
+    return RecordedSession(folder, context, facts, lines, read_result(path))
 
 
 def read_result(session: Path) -> Mapping[str, Any] | None:
@@ -115,22 +113,22 @@ def read_result(session: Path) -> Mapping[str, Any] | None:
     return document if isinstance(document, dict) else None
 
 
-def _lines(facts: Sequence[Mapping[str, Any]]) -> list[RecordedLine]:
-    detection: dict[int, Mapping[str, Any]] = {}
-    answered: list[tuple[Mapping[str, Any], Mapping[str, Any] | None]] = []
-    pending_picture: Mapping[str, Any] | None = None
+def _lines(facts: Sequence[Fact]) -> list[RecordedLine]:
+    detection: dict[int, DetectionFact] = {}
+    answered: list[tuple[ReplyFact, ImageFact | None]] = []
+    pending_picture: ImageFact | None = None
     for fact in facts:
-        if fact["type"] == "image":
+        if isinstance(fact, ImageFact):
             pending_picture = fact
-        elif fact["type"] == "detection":
-            detection[fact["index"]] = fact
-        elif fact["type"] == "reply":
+        elif isinstance(fact, DetectionFact):
+            detection[fact.index] = fact
+        elif isinstance(fact, ReplyFact):
             # A picture whose answer could not be recorded belongs to nothing.
             answered.append(
                 (
                     fact,
                     pending_picture
-                    if pending_picture is not None and pending_picture["text"] == fact["text"]
+                    if pending_picture is not None and pending_picture.request == fact.request
                     else None,
                 )
             )
@@ -138,25 +136,25 @@ def _lines(facts: Sequence[Mapping[str, Any]]) -> list[RecordedLine]:
     return [
         RecordedLine(
             number,
-            answer["text"],
-            RecordedReply(Code(answer["code"]), answer["count"], answer["aux"]),
-            answer["timestamp"],
+            answer.request.line,
+            RecordedReply(answer.code, answer.count, answer.aux),
+            answer.timestamp,
             at_s,
             picture,
-            None if picture is None else detection.get(picture["index"]),
+            None if picture is None else detection.get(picture.index),
         )
         for number, ((answer, picture), at_s) in enumerate(zip(answered, _request_times_s(answered), strict=True), 1)
     ]
 
 
-def _request_times_s(answered: Sequence[tuple[Mapping[str, Any], Mapping[str, Any] | None]]) -> list[float]:
+def _request_times_s(answered: Sequence[tuple[ReplyFact, ImageFact | None]]) -> list[float]:
     """When each was asked, seconds after the first: by the finer clock of the pictures as far as the two agree."""
     instants_s: list[float] = []
     wall_ahead_s: float | None = None
     for answer, picture in answered:
-        at_s = datetime.fromisoformat(answer["timestamp"]).timestamp()
+        at_s = datetime.fromisoformat(answer.timestamp).timestamp()
         if picture is not None:
-            monotonic_s = picture["received_ns"] / 1e9
+            monotonic_s = picture.frame.received_ns / 1e9
             # That clock begins anew with each start of the computer.
             if wall_ahead_s is None or abs(monotonic_s + wall_ahead_s - at_s) > _WALL_RESOLUTION_S:
                 wall_ahead_s = at_s - monotonic_s

@@ -146,7 +146,7 @@ class ReplayRobot:
 
     def _load_view(self, line: RecordedLine) -> None:
         if line.picture is not None:
-            self._visible_pixels = self._session.folder.load_image(line.picture["image"])
+            self._visible_pixels = self._session.folder.load_image(line.picture.file)
 
     def _retry(self, line: RecordedLine) -> Reply:
         """What a robot program does with a refusal: the same under a number that was not used."""

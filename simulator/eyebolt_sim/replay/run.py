@@ -14,6 +14,7 @@ from pathlib import Path
 
 from eyebolt.errors import InputFault
 from eyebolt.results import to_text
+from eyebolt.session import ImageFact, decode_facts
 from eyebolt.store import SessionFolder, list_sessions
 from eyebolt_sim.replay.camera import ReplayCamera
 from eyebolt_sim.replay.daemon_target import ReplayTarget, attach_daemon, own_daemon_target
@@ -98,8 +99,8 @@ def _reports(
 ) -> Iterator[Report]:
     while True:
         new = [path for path in list_sessions(target.record_folder) if path.name not in earlier_sessions]
-        facts = SessionFolder.view(new[-1]).records if new else []
-        pictures = sum(1 for fact in facts if fact["type"] == "image")
+        facts = decode_facts(SessionFolder.view(new[-1]).records) if new else []
+        pictures = sum(1 for fact in facts if isinstance(fact, ImageFact))
         yield Report(session, how, played, read_result(new[-1]) if new else None, pictures)
 
 

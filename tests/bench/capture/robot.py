@@ -4,9 +4,11 @@ import time
 from dataclasses import dataclass
 
 from bench.capture.components import Sender
+from eyebolt.session import ImageFact, SolveFact
+from eyebolt.session.facts import TimingsFact
 from eyebolt.store.names import list_sessions
-from eyebolt.store.session_folder import SessionFolder
 from support.daemon_process import DaemonProcess, Robot
+from support.recorded_facts import facts_in
 
 
 @dataclass(frozen=True)
@@ -40,10 +42,10 @@ def captures_timed(cell, captures, motion_check):
         sender.close()
         if daemon is not None:
             daemon.end()
-    facts = [fact for path in list_sessions(station.parent / "sessions") for fact in SessionFolder.view(path).records]
-    exposed_ns = [fact["exposed_ns"] for fact in facts if fact["type"] == "image"]
-    steps = [fact["timings_ms"] for fact in facts if fact["type"] == "timings"]
-    behind_ms = [fact["duration_ms"] for fact in facts if fact["type"] == "solve" and fact["background"]]
+    facts = [fact for path in list_sessions(station.parent / "sessions") for fact in facts_in(path)]
+    exposed_ns = [fact.frame.exposed_ns for fact in facts if isinstance(fact, ImageFact)]
+    steps = [{step: ms for step, ms in fact.ms if ms is not None} for fact in facts if isinstance(fact, TimingsFact)]
+    behind_ms = [fact.duration_ms for fact in facts if isinstance(fact, SolveFact) and fact.is_background]
     rows = [
         Row(code, (at_ns - begun_ns) / 1e6, ms)
         for (at_ns, code), begun_ns, ms in zip(heard, exposed_ns, steps, strict=True)

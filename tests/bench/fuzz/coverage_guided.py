@@ -70,7 +70,7 @@ def _whole(fault):
 
 
 JOURNAL = encode_record(0, HEADER) + b"".join(
-    encode_record(k, {"type": "x", "n": k, "deep": [[1.5, None]]}) for k in (1, 2, 3)
+    encode_record(k, b'{"type":"x","n":%d,"deep":[[1.5,null]]}' % k) for k in (1, 2, 3)
 )
 LENS = b"""{"width": 1280, "height": 1024, "matrix": [[1450.0, 0, 643.0], [0, 1451.0, 508.0], [0, 0, 1]],
  "distortion": [-0.12, 0.09, 0.0004, -0.0003, 0.0], "sigma": {"fx": 1.0, "cx": 0.5, "k1": 0.001}}"""

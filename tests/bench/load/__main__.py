@@ -22,10 +22,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from bench.capture.cell import FAR_MM, LENS, NEAR_MM, record_large_cell
 from bench.capture.components import Sender
 from bench.load.client_process import crowd
+from eyebolt.session import ReplyFact
 from eyebolt.store.names import list_sessions
-from eyebolt.store.session_folder import SessionFolder
 from support.daemon_process import DaemonProcess, Robot
 from support.folder_camera_cell import write_station
+from support.recorded_facts import facts_in
 
 PERIOD_S = 0.5
 LATE_S = 1.5
@@ -94,10 +95,8 @@ def block(cell, sender, robot):
 
 def lost(station, rows):
     """Captures that the robot was told are kept and that the journals do not have; the first block is none of them."""
-    facts = [
-        fact for path in list_sessions(station.parent / "sessions")[1:] for fact in SessionFolder.view(path).records
-    ]
-    kept = [f for f in facts if f["type"] == "reply" and f["text"].startswith("capture") and f["code"] <= 9]
+    replies = [fact for path in list_sessions(station.parent / "sessions")[1:] for fact in facts_in(path, ReplyFact)]
+    kept = [reply for reply in replies if reply.request.verb == "capture" and reply.code <= 9]
     return sum(code <= 9 for code, _ in rows) - len(kept)
 
 
