@@ -1,6 +1,6 @@
 """Records <-> bytes. One record is one line of text, so that a person can read a journal with any editor.
 
-    00000028 0000000001 27d16fd6 {"type":"opened","at_ns":17}
+    00000028 0000000001 51a17195 {"type":"opened","at_ns":17}
 
 | field    | bytes  | content                                                                          |
 |----------|--------|----------------------------------------------------------------------------------|
@@ -151,7 +151,7 @@ def _read_one(data: bytes, offset: int, sequence: int) -> tuple[bytes | None, st
 def _json_object(payload: bytes) -> dict[str, Any] | None:
     """The object in ``payload``; None if that is anything but one JSON object (RFC 8259: no NaN, no infinity)."""
     try:
-        found = json.loads(payload, parse_constant=_refuse_constant)
+        found = json.loads(payload.decode("utf-8"), parse_constant=_refuse_constant)
     except (ValueError, RecursionError):
         return None
     return found if isinstance(found, dict) else None
