@@ -1,4 +1,4 @@
-"""What the robot's poses themselves allow: printed too coarsely, or scattering more than stated."""
+"""Checks of the robot's poses: printed too coarsely, or noisier than stated."""
 
 from __future__ import annotations
 
@@ -13,16 +13,18 @@ from eyebolt.geometry import ANGLE_UNITS_RAD, LENGTH_UNITS_M, Array
 from eyebolt.observations import Pair
 
 _MIN_PAIRS = 4
-# Decimals looked for, and how close to a multiple a printed number is (of the step; floats of a few digits).
+# The finest step considered, and how close to a multiple of the step a printed number is (in steps): room for the
+# rounding of floats that were read from text and carried through units.
 _MAX_DECIMALS, _TOLERANCE = 6, 1e-4
-# Rounding that makes this share of the variance of the poses is worth a word.
+# Rounding that makes a smaller fraction of the variance of the poses is not worth a finding: without it the noise would
+# be 13 % smaller at most. Common practice, no source.
 _MIN_VARIANCE_SHARE = 0.25
-# Standard deviation of a rounding error, in steps.
+# Standard deviation of a rounding error, uniform over one step, in steps.
 _ROUNDING_SIGMA = 1 / np.sqrt(12)
 
 
 def find_coarse_pose_resolution(problem: Problem, pairs: Sequence[Pair], joint: JointEstimate) -> Finding | None:
-    """Whether the numbers of the poses are rounded so far that it makes much of the scatter that the pairs show."""
+    """The finding that rounding of the printed poses makes a large part of the noise estimated from the pairs."""
     if problem.pose_convention is None or len(pairs) < _MIN_PAIRS or any(pair.fields is None for pair in pairs):
         return None
     numbers = np.array([pair.fields for pair in pairs], dtype=float)
@@ -38,9 +40,9 @@ def find_coarse_pose_resolution(problem: Problem, pairs: Sequence[Pair], joint: 
     return Finding(
         FindingCode.POSE_RESOLUTION,
         Severity.WARN,
-        f"the robot's poses are printed in steps of {translation_step_m * 1e3:g} mm and {np.rad2deg(rotation_step_rad):.3g} deg: that alone"
-        f" makes a good part of the scatter seen ({best.translation_m * 1e3:.2f} mm,"
-        f" {np.rad2deg(best.rotation_rad):.3f} deg per axis)",
+        f"the robot prints its poses in steps of {translation_step_m * 1e3:g} mm and"
+        f" {np.rad2deg(rotation_step_rad):.3g} deg: the rounding makes a large part of the pose noise"
+        f" ({best.translation_m * 1e3:.2f} mm, {np.rad2deg(best.rotation_rad):.3f} deg per axis)",
         {
             "step_mm": translation_step_m * 1e3,
             "step_deg": float(np.rad2deg(rotation_step_rad)),
@@ -52,40 +54,40 @@ def find_coarse_pose_resolution(problem: Problem, pairs: Sequence[Pair], joint: 
 
 
 def find_excess_pose_noise(problem: Problem, joint: JointEstimate) -> Finding | None:
-    """Whether the arm scatters more than the station file states, beyond chance."""
+    """The finding that the poses are significantly noisier than the station file states."""
     stated = problem.robot_noise
     if stated is None or joint.variance_inflation <= 1.0:
         return None
-    times = float(np.sqrt(joint.variance_inflation))
+    noise_ratio = float(np.sqrt(joint.variance_inflation))
     return Finding(
         FindingCode.EXCESS_POSE_NOISE,
         Severity.WARN,
-        f"the poses scatter about {times:.1f} times as much as noise_mm and noise_deg of the station file say; the"
-        " stated error was widened by that",
+        f"the pose noise is about {noise_ratio:.1f} times that of noise_mm and noise_deg in the station file; the expected"
+        " error was widened accordingly",
         {
-            "noise_ratio": times,
+            "noise_ratio": noise_ratio,
             "stated_mm": stated.translation_m * 1e3,
             "stated_deg": float(np.rad2deg(stated.rotation_rad)),
         },
-        "take noise_mm and noise_deg out of [robot], so that they are judged from the pairs; or let the arm settle"
-        " longer ([camera] settle_ms) and have its play and mastering checked.",
+        "remove noise_mm and noise_deg from [robot] in the station file, so that the noise is estimated from the pairs;"
+        " or let the arm settle longer ([camera] settle_ms) and have its backlash and mastering checked.",
     )
 
 
 def _resolution_of(column: Array) -> float:
-    """The largest power of ten (10 to 1e-6) that every number is a multiple of; 0 without one, or if all are alike."""
+    """The largest power of ten, from 10 down to 1e-6, that divides every number; 0 if none does or all are equal."""
     if np.ptp(column) == 0:
         return 0.0
     for decimals in range(-1, _MAX_DECIMALS + 1):
         step = 10.0**-decimals
-        times = column / step
-        if np.abs(times - np.round(times)).max() < _TOLERANCE:
+        steps = column / step
+        if np.abs(steps - np.round(steps)).max() < _TOLERANCE:
             return step
     return 0.0
 
 
 def _units(pose_convention: PoseConvention) -> tuple[float, float]:
-    """Metres and radians per unit of the numbers; a quaternion's part of a unit turns by about two radians."""
+    """Metres and radians per unit of the fields; a component of a unit quaternion changes by half the angle."""
     pose_format = pose_convention.pose_format
     angle = 2.0 if pose_format.rotation.startswith("quaternion") else ANGLE_UNITS_RAD[pose_format.angle]
     return LENGTH_UNITS_M[pose_format.length], angle

@@ -1,4 +1,8 @@
-"""What limits the answer: the arm or the camera, scatter or geometry. Said as findings: it decides what to mend."""
+"""The error budget: whether the arm or the camera dominates the error of the result, and whether corners are outliers.
+
+The estimate is linear in the noise of the poses and of the corners, so its error variance is the sum of both
+contributions. They decide which improvement is worthwhile, and are reported as notes.
+"""
 
 from __future__ import annotations
 
@@ -10,14 +14,16 @@ from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.uncertainty.pick_error import PickError
 from eyebolt.observations import CornerObservations
 
-# From this share of the variance on, one of the two is the limit.
+# From this fraction of the error variance on, one source dominates: removing the other would leave at least 89 % of the
+# error. Common practice, no source.
 _DOMINANT_FRACTION = 0.8
-# Twice the log likelihood that a smooth part must gain: scatter alone reaches it in fewer than 1 of 100 sessions
-# (``tests/bench/solve pick``).
+# Twice the log likelihood that the pose-correlated error must gain. White noise alone reaches it in fewer than 1 of 100
+# sessions (``python -m bench.calibration pick``). For two variances at their lower bound the asymptotic 1 % quantile is
+# 7.3 (S. Self, K. Liang, J. American Statistical Association 82(398), 1987); 9 allows for short sessions.
 _MIN_LIKELIHOOD_RATIO = 9.0
-# With fewer pairs a trend and scatter look alike.
+# With fewer pairs a trend over the poses cannot be separated from white noise.
 _MIN_PAIRS_FOR_CORRELATION = 10
-# A corner with less weight than this has hardly a say; a few of them are in every good session.
+# A weight below this makes a corner an outlier; every session has a few by chance. Common practice, no source.
 _DOWN_WEIGHTED = 0.5
 _MIN_DOWN_WEIGHTED = 5
 
@@ -25,8 +31,7 @@ _MIN_DOWN_WEIGHTED = 5
 def findings_on_error_budget(
     problem: Problem, joint: JointEstimate, arm: PickError, stack: CornerObservations
 ) -> tuple[Finding, ...]:
-    """Notes on what limits this answer; ``stack``: the corners that were used, with their weights."""
-    # Wrong geometry looks like scatter too; where both are said, the one that says more comes first.
+    """Notes on the error budget; ``arm``: of the same estimate; ``stack``: the corners used, with their weights."""
     found = [
         _correlated_error_finding(arm, len(joint.model.offset)),
         _dominant_source(problem, joint),
@@ -36,6 +41,7 @@ def findings_on_error_budget(
 
 
 def _dominant_source(problem: Problem, joint: JointEstimate) -> Finding | None:
+    """The note on the noise, of poses or of corners, that makes most of the error of X over the working volume."""
     fits, model = joint.fits, joint.model
     p = model.observable_basis.shape[1]
     gain = model.observable_basis[:6] @ (fits.covariance[0] @ np.swapaxes(fits.weighted_design[0], -1, -2))[:, :p]
@@ -48,24 +54,24 @@ def _dominant_source(problem: Problem, joint: JointEstimate) -> Finding | None:
         return None
     evidence = {"arm_error_mm": arm_mm, "camera_error_mm": camera_mm}
     best = joint.noise.best
-    scatter = f"{best.translation_m * 1e3:.3f} mm, {np.rad2deg(best.rotation_rad):.4f} deg"
+    pose_noise = f"{best.translation_m * 1e3:.3f} mm, {np.rad2deg(best.rotation_rad):.4f} deg per axis"
     if arm_mm**2 > _DOMINANT_FRACTION * total:
         return Finding(
             FindingCode.ARM_LIMITED,
             Severity.NOTE,
-            f"the arm, not the camera, limits this result: its scatter ({scatter} per axis) makes {arm_mm:.3f} mm of"
-            f" the error, the corners make {camera_mm:.3f} mm (rms over the working volume)",
+            f"the arm limits the accuracy of this result: its pose noise ({pose_noise}) contributes {arm_mm:.3f} mm to"
+            f" the error, the corner noise {camera_mm:.3f} mm (RMS over the working volume)",
             evidence,
-            "more waypoints help, a better camera or board does not.",
+            "for a smaller error take more waypoints; a better camera or board does not help.",
         )
     if camera_mm**2 > _DOMINANT_FRACTION * total:
         return Finding(
             FindingCode.CAMERA_LIMITED,
             Severity.NOTE,
-            f"the camera, not the arm, limits this result: the corners ({joint.corner_sigma_px:.2f} px) make"
-            f" {camera_mm:.3f} mm of the error, the arm's scatter makes {arm_mm:.3f} mm (rms over the working volume)",
+            f"the camera limits the accuracy of this result: the corner noise ({joint.corner_sigma_px:.2f} px)"
+            f" contributes {camera_mm:.3f} mm to the error, the pose noise {arm_mm:.3f} mm (RMS over the working volume)",
             evidence,
-            "a larger board, shorter distances or a sharper picture help.",
+            "for a smaller error use a larger board, shorter distances or a sharper image.",
         )
     return None
 
@@ -76,15 +82,15 @@ def _correlated_error_finding(arm: PickError, pairs: int) -> Finding | None:
     return Finding(
         FindingCode.ARM_GEOMETRY,
         Severity.NOTE,
-        f"the arm's errors are not mere scatter: poses near each other share {arm.correlated_m * 1e3:.2f} mm and"
-        f" {np.rad2deg(arm.correlated_rad):.3f} deg of them, and the difference grows with the distance between waypoints",
+        f"the error of the arm is not pure noise: nearby poses share {arm.correlated_m * 1e3:.2f} mm and"
+        f" {np.rad2deg(arm.correlated_rad):.3f} deg of it, and the error changes with the distance between waypoints",
         {
             "correlated_mm": arm.correlated_m * 1e3,
             "correlated_deg": float(np.rad2deg(arm.correlated_rad)),
             "likelihood_ratio": arm.likelihood_ratio,
         },
-        "take the waypoints where the picks will be; have joint offsets and link lengths of the arm checked if the"
-        " expected error at the pick is too large.",
+        "take the waypoints where the arm will pick; if the expected pick error is too large, have the joint offsets"
+        " and link lengths of the arm checked.",
     )
 
 
@@ -92,11 +98,11 @@ def _outlier_corner_finding(stack: CornerObservations) -> Finding | None:
     down_weighted = (stack.weights > 0) & (stack.weights < _DOWN_WEIGHTED)
     if down_weighted.sum() < _MIN_DOWN_WEIGHTED:
         return None
-    pictures = int(down_weighted.any(axis=1).sum())
+    images = int(down_weighted.any(axis=1).sum())
     return Finding(
         FindingCode.OUTLIER_CORNERS,
         Severity.NOTE,
-        f"{int(down_weighted.sum())} corners in {pictures} pictures lie too far off to be noise and were given little weight",
-        {"corners": float(down_weighted.sum()), "images": float(pictures)},
-        "look for a shadow's edge, a reflection, or something lying over the board.",
+        f"{int(down_weighted.sum())} corners in {images} images are outliers and were down-weighted",
+        {"corners": float(down_weighted.sum()), "images": float(images)},
+        "look for the edge of a shadow, a reflection, or an object in front of the board.",
     )

@@ -1,4 +1,10 @@
-"""How wrong the answer may be where it will be used: the error of camera points carried to the base."""
+"""Expected error of the result over the working volume: the error of camera points transformed by X.
+
+Draws from the posterior of X, a Gaussian mixture over the possible values of the pose noise, displace every point of a
+grid over the working volume. The error is the length of that displacement; it is summarised by quantiles over draws and
+points together, and at each point by itself. The draws are quasi-random and always the same, so that equal data give
+equal numbers.
+"""
 
 from __future__ import annotations
 
@@ -17,32 +23,37 @@ _DRAWS = 1024
 
 @dataclass(frozen=True)
 class ErrorSummary:
-    """Millimetres. Pooled over posterior and working volume: ``median``, ``p95``; ``worst_p95`` at its worst point."""
+    """Quantiles of an error."""
 
     median: float
+    """mm, over posterior and working volume together"""
     p95: float
+    """mm, 95 % quantile over posterior and working volume together"""
     worst_p95: float
+    """mm, 95 % quantile over the posterior at the worst point of the working volume"""
 
 
 @dataclass(frozen=True)
 class ErrorMap:
-    """``p95_mm`` (5, 9, 9): p95 of the error at each point by itself; the largest is the statement's ``worst_p95``.
-
-    By distance along the camera's axis ``distance_m`` (5,), row ``v_px`` (9,) and column ``u_px`` (9,).
-    """
+    """The expected error at each point of the working volume by itself."""
 
     u_px: Array
+    """(9,) px: image columns"""
     v_px: Array
+    """(9,) px: image rows"""
     distance_m: Array
+    """(5,) m: distances along the optical axis"""
     p95_mm: Array
+    """(5, 9, 9) mm: 95 % quantile by distance, row and column; its maximum is ``ErrorSummary.worst_p95``"""
 
 
 def standard_normal(count: int, dimensions: int) -> Array:
-    """Standard normal points (count, dimensions) that fill space evenly; always the same ones.
+    """Quasi-random standard normal points (count, dimensions), always the same ones.
 
     Additive recurrence with the powers of the generalised golden ratio (M. Roberts, "The unreasonable effectiveness of
-    quasirandom sequences", 2018), carried through the inverse of the normal distribution.
+    quasirandom sequences", 2018), mapped by the inverse of the normal distribution function.
     """
+    # Fixed-point iteration for the positive root of x^(dimensions + 1) = 1 + x.
     ratio = 2.0
     for _ in range(60):
         ratio = (1 + ratio) ** (1 / (dimensions + 1))
@@ -53,21 +64,22 @@ def standard_normal(count: int, dimensions: int) -> Array:
 
 @cache
 def _standard_draws() -> Array:
-    """(1024, 7): 6 for the transform, 1 for the noise choice."""
+    """(1024, 7): six columns for the change of X, one for the component of the mixture."""
     return standard_normal(_DRAWS, 7)
 
 
 def _posterior_draws(joint: JointEstimate) -> Array:
-    """Changes of X (1024, 6) drawn from the posterior."""
+    """Changes of X (1024, 6), perturbed on the right, drawn from the posterior."""
     points = _standard_draws()
     edges = np.cumsum(joint.weights)
-    choice = np.searchsorted(edges / edges[-1], scipy.special.ndtr(points[:, 6])).clip(0, len(edges) - 1)
+    component = np.searchsorted(edges / edges[-1], scipy.special.ndtr(points[:, 6])).clip(0, len(edges) - 1)
     roots = _root(joint.covariances[:, :6, :6])
-    out: Array = joint.means[choice, :6] + (roots[choice] @ points[:, :6, None])[..., 0]
+    out: Array = joint.means[component, :6] + (roots[component] @ points[:, :6, None])[..., 0]
     return out
 
 
 def _root(covariance: Array) -> Array:
+    """Square root R (..., 6, 6), R R^T = covariance; scaled to a unit diagonal first, since m and rad differ widely."""
     scale = np.sqrt(np.maximum(np.diagonal(covariance, axis1=-2, axis2=-1), 1e-300))
     values, vectors = np.linalg.eigh(covariance / scale[..., :, None] / scale[..., None, :])
     out: Array = scale[..., :, None] * vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]
@@ -75,52 +87,53 @@ def _root(covariance: Array) -> Array:
 
 
 def expected_error(problem: Problem, joint: JointEstimate) -> tuple[ErrorSummary, ErrorMap]:
-    """The transform's own error over the working volume, without the camera's measuring error: pooled, and by place."""
+    """The error of X over the working volume, as a summary and as a map; without the error of measuring a point."""
     summary, p95_m = _pooled_and_by_point(_displacements(_posterior_draws(joint), problem.grid))
     u_px, v_px, distance_m = problem.volume.axes(problem.camera)
-    by_grid_point = p95_m.reshape(len(distance_m), len(v_px), len(u_px)) * 1e3
-    return summary, ErrorMap(u_px, v_px, distance_m, by_grid_point)
+    p95_mm = p95_m.reshape(len(distance_m), len(v_px), len(u_px)) * 1e3
+    return summary, ErrorMap(u_px, v_px, distance_m, p95_mm)
 
 
 def p95_of_covariance(problem: Problem, covariance: Array) -> float:
-    """Millimetres, pooled as in the statement, for a plain normal error of X with ``covariance`` (6, 6)."""
+    """The p95 of ``ErrorSummary``, mm, for a Gaussian error of X with ``covariance`` (6, 6), m and rad."""
     errors_m = _displacements(_standard_draws()[:, :6] @ _root(covariance).T, problem.grid)
     return float(_quantile(errors_m.reshape(-1), 0.95)) * 1e3
 
 
 def _displacements(draws: Array, grid: Array) -> Array:
-    """(g, s) metres: how far a change (s, 6) of X, (translation t, rotation w), moves each point p (g, 3).
+    """Lengths (g, s), m, of the displacement t + w x p of grid points p (g, 3) by draws (s, 6) = (t, w).
 
-    The square of t + w x p is a product of what depends on the change and what depends on the point:
+    Squared, it is a sum of products of a term of the draw and a term of the point, so one matrix product gives all:
     t.t + 2 p.(t x w) + sum_ij p_i p_j (w.w delta_ij - w_i w_j).
     """
     t, w = draws[:, :3], draws[:, 3:]
     rotation_terms = (w**2).sum(axis=1)[:, None, None] * np.eye(3) - w[:, :, None] * w[:, None, :]
-    change_terms = np.concatenate(
+    draw_terms = np.concatenate(
         [(t**2).sum(axis=1)[:, None], 2 * np.cross(t, w), rotation_terms.reshape(-1, 9)], axis=1
     )
     products = (grid[:, :, None] * grid[:, None, :]).reshape(-1, 9)
     point_terms = np.concatenate([np.ones((len(grid), 1)), grid, products], axis=1)
-    out: Array = point_terms @ change_terms.T
-    # Rounding may leave a square just under zero.
+    out: Array = point_terms @ draw_terms.T
+    # Cancellation may leave a square slightly negative.
     np.maximum(out, 0.0, out=out)
     return np.sqrt(out, out=out)
 
 
 def pooled_summary(errors_m: Array) -> ErrorSummary:
-    """The statement for errors (points, draws), which it reorders."""
+    """The summary of errors (points, draws), m; reorders ``errors_m``."""
     return _pooled_and_by_point(errors_m)[0]
 
 
 def _pooled_and_by_point(errors_m: Array) -> tuple[ErrorSummary, Array]:
-    point_terms = _quantile(errors_m, 0.95)
+    """The summary, and the p95 (points,), m, of each point; reorders ``errors_m``."""
+    p95_of_points_m = _quantile(errors_m, 0.95)
     pooled = errors_m.reshape(-1)
     median, p95 = _quantile(pooled, 0.5), _quantile(pooled, 0.95)
-    return ErrorSummary(float(median) * 1e3, float(p95) * 1e3, float(point_terms.max()) * 1e3), point_terms
+    return ErrorSummary(float(median) * 1e3, float(p95) * 1e3, float(p95_of_points_m.max()) * 1e3), p95_of_points_m
 
 
 def _quantile(values: Array, share: float) -> Array:
-    """numpy's quantile along the last axis, in place: one partition at a time is many times faster than several."""
+    """NumPy's linear quantile along the last axis, in place: one partition at a time is many times faster."""
     place = share * (values.shape[-1] - 1)
     low = int(place)
     values.partition(low, axis=-1)

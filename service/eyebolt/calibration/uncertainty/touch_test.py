@@ -1,16 +1,18 @@
-"""Touched corners of a board that lies still: what they say about the answer, and the height that only they can give.
+"""Touched corners of a placed board: a test of the result, and the height of a vertical arm.
 
-On arms that turn about the vertical only, X may slide along the vertical by a height h that no pair can see. The
-differences r between touched and seen corners see it: ``residual_m = g h + errors``, g the vertical; weighted least squares.
+Touches of an arm that rotates freely only test the result. On an arm with a vertical axis only, X may slide along the
+vertical by a height h that no pair can observe. The touch residuals r (touched minus predicted corners) observe it:
+``r = g h + errors``, g the vertical; h follows by weighted least squares.
 
-Where X errs by xi, the touches put it right at their own place: the error of the height is correlated with xi, and the
-covariance of the answer says so.
+The touches compensate an error xi of X at the place where they were made, so the error of the height is correlated with
+xi. The covariance of the result accounts for that.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 import numpy as np
 
@@ -22,64 +24,116 @@ from eyebolt.calibration.uncertainty.touch_residuals import TouchResiduals, plac
 from eyebolt.geometry import Array, FlangeRotation, Mount
 from eyebolt.observations import PlacedBoard
 
+# A stated height deviates from touch beyond this: 1 in 370 by chance.
 _MAX_DEVIATION_SIGMA = 3.0
-# Touched corners on a line leave a turn about it untouched: smaller over larger extent of the touched places.
+# Smaller over larger extent of the touched points. Below it they are on a line, and do not constrain the rotation about
+# it. Common practice, no source.
 _MIN_SPREAD_RATIO = 0.1
-# A few steps: the lever of the arm's tilt at the picture changes with the height, everything else is linear.
+# The lever of the arm's tilt at the image depends on the height, everything else is linear: a few steps converge.
 _HEIGHT_STEPS = 4
 
 
 @dataclass(frozen=True)
 class TouchCheck:
-    """Touched corners against the answer: ``rms_mm``, ``worst_mm`` of the distances, ``worst_corner`` its number.
-
-    ``reduced_chi2``: squared error over what was predicted, per degree of ``dof``; 1 is as predicted.
-    ``spread_out``: three or more, not on a line. ``p95_with_nuisances_mm``: the p95 when board scale and focal length are not
-    trusted, but known from the pairs and these touches together.
-    """
+    """The touched corners compared with the result."""
 
     count: int
+    """number of touches"""
     rms_mm: float
+    """mm: RMS distance between touched and predicted corner"""
     worst_mm: float
+    """mm: largest distance"""
     reduced_chi2: float
+    """chi-square of the residuals under their predicted covariance, per degree of freedom; 1 is as predicted"""
     dof: int
+    """degrees of freedom: three per touch, less one if the touches determined the height"""
     worst_corner: int
+    """number of the corner with the largest distance"""
     spread_out: bool
+    """three touches or more that are not on a line"""
     p95_with_nuisances_mm: float
+    """mm: p95 of the expected error with board scale and focal length estimated from pairs and touches together"""
+
+
+class HeightSource(StrEnum):
+    """What determined the height of a vertical arm; the value is that of ``result.json``."""
+
+    BOARD_HEIGHT = "board_height_mm"
+    """The height of the board that the station file states."""
+    TOUCH = "touch"
+    """Touched corners."""
 
 
 @dataclass(frozen=True)
 class Height:
-    """What closed the missing number of a vertical arm: "height_mm", "touch" or None.
+    """The height of the origin of X along the vertical of its parent frame, for an arm with a vertical axis only."""
 
-    ``mm``: the height of X's origin along the vertical of its frame, ``sigma_mm`` its standard deviation.
-    """
-
-    determined_by: str | None = None
+    determined_by: HeightSource | None = None
+    """None while the height is unobservable"""
     mm: float | None = None
+    """mm, None while it is unobservable"""
     sigma_mm: float | None = None
+    """mm: its standard deviation"""
+
+
+@dataclass(frozen=True)
+class HeightUpdate:
+    """How a height from touch changes an error xi of X: to ``error_transfer @ xi`` plus an independent error."""
+
+    error_transfer: Array
+    """(6, 6): maps the error xi of X before to that after the height was set"""
+    added_covariance: Array
+    """(6, 6) m and rad: covariance of the independent error of the height"""
 
 
 @dataclass(frozen=True)
 class TouchedSolution:
-    """The answer once the touches have had their say; as it was where there are none.
-
-    ``height_update``: how a height found by touch changes the error of X: what carries it (6, 6), what is added to it (6, 6).
-    """
+    """The result after the touches; equal to that before where there are none."""
 
     joint: JointEstimate
+    """the joint estimate, with the error of a height from touch included"""
     X: Array
+    """(4, 4) m"""
     Y: Array
+    """(4, 4) m"""
     check: TouchCheck | None
+    """None without touches"""
     height: Height | None
-    height_update: tuple[Array, Array] | None
+    """None for an arm that rotates freely"""
+    height_update: HeightUpdate | None
+    """None unless touches determined the height"""
     p95_with_nuisances_mm: float
+    """mm: p95 of the expected error with board scale and focal length estimated from the pairs"""
     findings: tuple[Finding, ...]
 
     @property
     def height_is_missing(self) -> bool:
-        """A vertical arm, and nothing closed its height."""
+        """Whether this is a vertical arm whose height nothing determined."""
         return self.height is not None and self.height.determined_by is None
+
+
+@dataclass(frozen=True)
+class _HeightFit:
+    """The height fitted to the touch residuals."""
+
+    offset_m: float
+    """m: how much higher the touches put X"""
+    sigma_m: float
+    """m"""
+    weights: Array
+    """(3m,): derivative of ``offset_m`` by the residuals"""
+
+
+@dataclass(frozen=True)
+class _ScaleAndFocal:
+    """Board scale and focal length, in this order, as the pairs determine them."""
+
+    transform_shift: Array
+    """(6, 2): error of X per unit by which they exceed the stated ones"""
+    deviation: Array
+    """(2,): their estimated deviation from the stated ones"""
+    covariance: Array
+    """(2, 2): covariance of that estimate"""
 
 
 def apply_touches(
@@ -91,72 +145,69 @@ def apply_touches(
     placed: Sequence[PlacedBoard],
     p95_with_nuisances_mm: float,
 ) -> TouchedSolution:
-    """Compares the touches of ``placed`` with X, and closes the height of a vertical arm if nothing else has.
+    """Tests X with the touches of ``placed``; sets the height of a vertical arm by them if it is not stated.
 
-    ``X``, ``Y`` (4, 4): the estimate ``joint``, slid to its height; ``A`` (n, 4, 4): chain of the pairs.
-    ``p95_with_nuisances_mm``: the p95 when board scale and focal length are known from the pairs alone.
+    ``X``, ``Y`` (4, 4): the estimate ``joint``, at the stated or assumed height; ``A`` (n, 4, 4): chain of the pairs;
+    ``p95_with_nuisances_mm``: of the expected error, with board scale and focal length estimated from the pairs.
     """
     vertical_X, vertical_Y = vertical_directions(problem, A)
     vertical = problem.flange_rotation is FlangeRotation.VERTICAL
     tip, board_poses = problem.tip, placed_board_poses(problem, placed)
     if tip is None or not board_poses:
         return TouchedSolution(
-            joint, X, Y, None, _stated(problem, joint, X, vertical_X), None, p95_with_nuisances_mm, ()
+            joint, X, Y, None, _stated_height(problem, joint, X, vertical_X), None, p95_with_nuisances_mm, ()
         )
-    closes_height = vertical and problem.height_m is None
+    sets_height = vertical and problem.height_m is None
     found = touch_residuals(problem, joint, X, vertical_X, tip, board_poses)
-    for _ in range(_HEIGHT_STEPS if closes_height else 0):
-        # Where the first step starts, the height may be off by a metre; the steps after it change weights only.
-        X, Y = slide_along_vertical(X, Y, _height(found)[0], vertical_X, vertical_Y)
+    for _ in range(_HEIGHT_STEPS if sets_height else 0):
+        # The height may be off by a metre before the first step; later steps change the weights only.
+        X, Y = slide_along_vertical(X, Y, _fit_height(found).offset_m, vertical_X, vertical_Y)
         found = touch_residuals(problem, joint, X, vertical_X, tip, board_poses)
-    offset_m, sigma_m, weights = _height(found)
-    transform_shift, nuisance_deviation, nuisance_covariance = _nuisance_effect_on_X(problem, joint)
-    nuisance_effect = found.nuisance_jacobian - found.jacobian_X @ transform_shift
-    height_update, height, findings = None, _stated(problem, joint, X, vertical_X), list[Finding]()
-    if closes_height:
-        height_update = _height_update(joint, X, vertical_X, found, weights)
-        joint = _with_height(joint, X, Y, vertical_X, vertical_Y, found, weights)
-        height = _height_of(joint, X, vertical_X, "touch")
-        transform_shift = transform_shift + np.outer(_vertical_twist(X, vertical_X), weights @ nuisance_effect)
-        p95_with_nuisances_mm = p95_of_covariance(problem, _widened(joint, transform_shift, nuisance_covariance))
+    fitted = _fit_height(found)
+    nuisances = _scale_and_focal(problem, joint)
+    residual_shift = found.nuisance_jacobian - found.jacobian_X @ nuisances.transform_shift
+    transform_shift = nuisances.transform_shift
+    height_update, height, findings = None, _stated_height(problem, joint, X, vertical_X), list[Finding]()
+    if sets_height:
+        height_update = _height_update(joint, X, vertical_X, found, fitted.weights)
+        joint = _with_height(joint, X, Y, vertical_X, vertical_Y, found, fitted.weights)
+        height = _height(joint, X, vertical_X, HeightSource.TOUCH)
+        transform_shift = transform_shift + np.outer(_vertical_twist(X, vertical_X), fitted.weights @ residual_shift)
+        p95_with_nuisances_mm = p95_of_covariance(problem, _widened(joint, transform_shift, nuisances.covariance))
         findings.append(_height_from_touch_finding(problem, height))
-    elif vertical and abs(offset_m) > _MAX_DEVIATION_SIGMA * sigma_m:
-        findings.append(_height_mismatch_finding(problem, offset_m, sigma_m))
-    nuisance_covariance = _nuisance_mean_square(
-        found, nuisance_effect, nuisance_deviation, nuisance_covariance, closes_height
-    )
-    check = _check(
-        found, int(closes_height), p95_of_covariance(problem, _widened(joint, transform_shift, nuisance_covariance))
-    )
+    elif vertical and abs(fitted.offset_m) > _MAX_DEVIATION_SIGMA * fitted.sigma_m:
+        findings.append(_height_mismatch_finding(problem, fitted))
+    mean_square = _nuisance_mean_square(found, residual_shift, nuisances, sets_height)
+    check = _check(found, int(sets_height), p95_of_covariance(problem, _widened(joint, transform_shift, mean_square)))
     return TouchedSolution(joint, X, Y, check, height, height_update, p95_with_nuisances_mm, tuple(findings))
 
 
-def _height(found: TouchResiduals) -> tuple[float, float, Array]:
-    """How much higher the touches want X: metres, sigma, and the weights (3m,) of the touches in it."""
+def _fit_height(found: TouchResiduals) -> _HeightFit:
+    """The height by generalised least squares over all touches."""
     weighted = np.linalg.solve(found.covariance, found.height_jacobian)
     information = float(found.height_jacobian @ weighted)
     weights = weighted / information
-    return float(weights @ found.residual_m), float(1 / np.sqrt(information)), weights
+    return _HeightFit(float(weights @ found.residual_m), float(1 / np.sqrt(information)), weights)
 
 
 def _vertical_twist(X: Array, vertical_X: Array) -> Array:
-    """(6,): the change of X that lifts it along its vertical."""
+    """(6,): perturbation of X, on the right, that lifts it along its vertical by one metre."""
     return np.concatenate([X[:3, :3].T @ vertical_X, np.zeros(3)])
 
 
 def _own_variance(joint: JointEstimate, found: TouchResiduals, weights: Array) -> float:
-    """Variance of the height that does not come from X."""
-    pulled = weights @ found.jacobian_X
-    return float(weights @ found.covariance @ weights - pulled @ joint.covariance[:6, :6] @ pulled)
+    """Variance, m^2, of the height that does not come from the error of X."""
+    by_X = weights @ found.jacobian_X
+    return float(weights @ found.covariance @ weights - by_X @ joint.covariance[:6, :6] @ by_X)
 
 
 def _height_update(
     joint: JointEstimate, X: Array, vertical_X: Array, found: TouchResiduals, weights: Array
-) -> tuple[Array, Array]:
-    # Where X errs by xi, the touches lift it by -weights.by_X xi: at the touched places the error cancels.
+) -> HeightUpdate:
+    # An error xi of X changes the height by touch by -weights @ jacobian_X @ xi: at the touched points the error cancels.
     up = _vertical_twist(X, vertical_X)
     error_transfer = np.eye(6) - np.outer(up, weights @ found.jacobian_X)
-    return error_transfer, np.outer(up, up) * _own_variance(joint, found, weights)
+    return HeightUpdate(error_transfer, np.outer(up, up) * _own_variance(joint, found, weights))
 
 
 def _with_height(
@@ -168,7 +219,7 @@ def _with_height(
     found: TouchResiduals,
     weights: Array,
 ) -> JointEstimate:
-    """The joint estimate with X and Y lifted together: every part of its mixture gets the height's error."""
+    """The joint estimate with X and Y lifted together: each component of its mixture gets the error of the height."""
     up = np.concatenate([_vertical_twist(X, vertical_X), _vertical_twist(Y, vertical_Y)])
     error_transfer = np.eye(12)
     error_transfer[:, :6] -= np.outer(up, weights @ found.jacobian_X)
@@ -180,98 +231,95 @@ def _with_height(
     )
 
 
-def _nuisance_effect_on_X(problem: Problem, joint: JointEstimate) -> tuple[Array, Array, Array]:
-    """(6, 2): the error of X if scale and focal length are larger than stated; what the pairs see of them, (2,), and
-    its covariance (2, 2)."""
+def _scale_and_focal(problem: Problem, joint: JointEstimate) -> _ScaleAndFocal:
     model = joint.model
     fitted = joint.with_scale_and_focal_free(problem.camera)
     covariance, p = fitted.covariance[0], model.observable_basis.shape[1]
     nuisance_covariance = covariance[p : p + 2, p : p + 2]
-    # Freeing them moves the estimate by what leaving them as stated makes it err, the other way.
-    return (
-        -model.observable_basis[:6] @ covariance[:p, p : p + 2] @ np.linalg.inv(nuisance_covariance),
-        fitted.z[0, p : p + 2],
-        nuisance_covariance,
-    )
+    # The change of X per unit of them when they are free is minus its error when they are held at the stated values.
+    transform_shift = -model.observable_basis[:6] @ covariance[:p, p : p + 2] @ np.linalg.inv(nuisance_covariance)
+    return _ScaleAndFocal(transform_shift, fitted.z[0, p : p + 2], nuisance_covariance)
 
 
 def _nuisance_mean_square(
-    found: TouchResiduals, nuisance_effect: Array, off: Array, from_pairs: Array, height_fitted: bool
+    found: TouchResiduals, residual_shift: Array, nuisances: _ScaleAndFocal, height_fitted: bool
 ) -> Array:
-    """(2, 2): mean square of how far scale and focal length are off the stated ones, from pairs and touches together.
+    """(2, 2): mean square deviation of board scale and focal length from the stated ones, by pairs and touches.
 
-    ``nuisance_effect`` (3m, 2): how these move r, X included; ``off`` (2,), ``from_pairs`` (2, 2): what the pairs see of them.
+    ``residual_shift`` (3m, 2): change of the touch residuals per unit of them, that through X included.
     """
     weight = np.linalg.inv(found.covariance)
     if height_fitted:
+        # The part of the residuals that the fitted height explains carries no information.
         weight = weight - np.outer(weight @ found.height_jacobian, found.height_jacobian @ weight) / (
             found.height_jacobian @ weight @ found.height_jacobian
         )
-    information = invert_information(from_pairs)
-    nuisance_covariance = invert_information(information + nuisance_effect.T @ weight @ nuisance_effect)
-    # The answer keeps to the stated ones: what the touches see of a difference is an error, not only what they leave.
-    remaining = nuisance_covariance @ (information @ off + nuisance_effect.T @ weight @ found.residual_m)
-    return nuisance_covariance + np.outer(remaining, remaining)
+    information = invert_information(nuisances.covariance)
+    covariance = invert_information(information + residual_shift.T @ weight @ residual_shift)
+    # The result keeps the stated values, so their estimated deviation is an error of it as well as the covariance.
+    deviation = covariance @ (information @ nuisances.deviation + residual_shift.T @ weight @ found.residual_m)
+    return covariance + np.outer(deviation, deviation)
 
 
-def _widened(joint: JointEstimate, nuisance_jacobian: Array, nuisances: Array) -> Array:
-    out: Array = joint.covariance[:6, :6] + nuisance_jacobian @ nuisances @ nuisance_jacobian.T
+def _widened(joint: JointEstimate, transform_shift: Array, nuisance_mean_square: Array) -> Array:
+    """(6, 6): covariance of X with the error of board scale and focal length added."""
+    out: Array = joint.covariance[:6, :6] + transform_shift @ nuisance_mean_square @ transform_shift.T
     return out
 
 
 def _check(found: TouchResiduals, fitted: int, p95_with_nuisances_mm: float) -> TouchCheck:
-    off_mm = np.linalg.norm(found.residual_m.reshape(-1, 3), axis=1) * 1e3
+    """``fitted``: number of parameters that were fitted to the touches."""
+    distance_mm = np.linalg.norm(found.residual_m.reshape(-1, 3), axis=1) * 1e3
     chi2 = float(found.residual_m @ np.linalg.solve(found.covariance, found.residual_m))
     dof = len(found.residual_m) - fitted
-    sizes = np.linalg.svd(found.points_m - found.points_m.mean(axis=0), compute_uv=False)
-    spread = len(off_mm) >= 3 and bool(sizes[1] > _MIN_SPREAD_RATIO * sizes[0])
+    extents = np.linalg.svd(found.points_m - found.points_m.mean(axis=0), compute_uv=False)
+    spread_out = len(distance_mm) >= 3 and bool(extents[1] > _MIN_SPREAD_RATIO * extents[0])
     return TouchCheck(
-        count=len(off_mm),
-        rms_mm=float(np.sqrt((off_mm**2).mean())),
-        worst_mm=float(off_mm.max()),
+        count=len(distance_mm),
+        rms_mm=float(np.sqrt((distance_mm**2).mean())),
+        worst_mm=float(distance_mm.max()),
         reduced_chi2=chi2 / dof,
         dof=dof,
-        worst_corner=found.corners[int(np.argmax(off_mm))],
-        spread_out=spread,
+        worst_corner=found.corners[int(np.argmax(distance_mm))],
+        spread_out=spread_out,
         p95_with_nuisances_mm=p95_with_nuisances_mm,
     )
 
 
-def _stated(problem: Problem, joint: JointEstimate, X: Array, vertical_X: Array) -> Height | None:
+def _stated_height(problem: Problem, joint: JointEstimate, X: Array, vertical_X: Array) -> Height | None:
+    """The height by the station file: None for an arm that rotates freely, empty where it is not stated."""
     if problem.flange_rotation is FlangeRotation.FREE:
         return None
-    return Height() if problem.height_m is None else _height_of(joint, X, vertical_X, "board_height_mm")
+    return Height() if problem.height_m is None else _height(joint, X, vertical_X, HeightSource.BOARD_HEIGHT)
 
 
-def _height_of(joint: JointEstimate, X: Array, vertical_X: Array, determined_by: str) -> Height:
+def _height(joint: JointEstimate, X: Array, vertical_X: Array, determined_by: HeightSource) -> Height:
     up = _vertical_twist(X, vertical_X)
     sigma_m = float(np.sqrt(np.maximum(up @ joint.covariance[:6, :6] @ up, 0.0)))
     return Height(determined_by, float(vertical_X @ X[:3, 3]) * 1e3, sigma_m * 1e3)
 
 
-def _height_reference(problem: Problem) -> str:
-    return "above the base" if problem.mount is Mount.FIXED else "along the flange's axis"
-
-
 def _height_from_touch_finding(problem: Problem, height: Height) -> Finding:
     mm, sigma_mm = height.mm or 0.0, height.sigma_mm or 0.0
+    reference = "above the base" if problem.mount is Mount.FIXED else "along the flange axis"
     message = (
-        f"the height of the camera {_height_reference(problem)}, {mm:.2f} mm (sigma {sigma_mm:.2f} mm), is known by touch alone:"
-        " an error of the pointer's length goes into it one to one, and no touch shows that; half a turn of the wrist"
-        " shows only the sideways part of a tip error"
+        f"the height of the camera {reference}, {mm:.2f} mm (sigma {sigma_mm:.2f} mm), comes from touch alone: an error"
+        " of the pointer's length changes it one to one, and no touch reveals it; touches with the wrist half a turn"
+        " apart reveal only a sideways error of the tip"
     )
-    remedy = "measure the pointer's length from the flange by other means, and state it in [robot] tip_mm."
+    remedy = "measure the pointer's length from the flange by other means and check [robot] tip_mm in the station file."
     return Finding(FindingCode.HEIGHT_FROM_TOUCH, Severity.NOTE, message, {"mm": mm, "sigma_mm": sigma_mm}, remedy)
 
 
-def _height_mismatch_finding(problem: Problem, offset_m: float, sigma_m: float) -> Finding:
-    stated_mm = (problem.height_m or 0.0) * 1e3
+def _height_mismatch_finding(problem: Problem, fitted: _HeightFit) -> Finding:
+    stated_mm, offset_mm = (problem.height_m or 0.0) * 1e3, fitted.offset_m * 1e3
     message = (
-        f"touch wants the height {offset_m * 1e3:+.2f} mm (sigma {sigma_m * 1e3:.2f} mm) off what [goal] board_height_mm ="
-        f" {stated_mm:g} gives; the stated height is used"
+        f"the height by touch deviates by {offset_mm:+.2f} mm (sigma {fitted.sigma_m * 1e3:.2f} mm) from that of [goal]"
+        f" board_height_mm = {stated_mm:g} in the station file; the result uses the stated height"
     )
-    evidence = {"stated_mm": stated_mm, "touch_mm": stated_mm + offset_m * 1e3, "sigma_mm": sigma_m * 1e3}
+    evidence = {"stated_mm": stated_mm, "touch_mm": stated_mm + offset_mm, "sigma_mm": fitted.sigma_m * 1e3}
     remedy = (
-        "measure [goal] board_height_mm and the length of the pointer ([robot] tip_mm) again; correct the wrong one."
+        "measure the height of the board ([goal] board_height_mm) and the length of the pointer ([robot] tip_mm) again"
+        " and correct the wrong one."
     )
     return Finding(FindingCode.HEIGHT_MISMATCH, Severity.WARN, message, evidence, remedy)
