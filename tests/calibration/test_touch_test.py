@@ -127,8 +127,6 @@ def test_a_pointer_longer_than_stated_goes_into_the_height_of_a_vertical_arm_and
     assert wrong.touches.reduced_chi2 == pytest.approx(right.touches.reduced_chi2, abs=0.01), "no touch shows it"
     (finding,) = [f for f in right.findings if f.code == "height-from-touch"]
     assert finding.severity == "note"
-    assert "one to one" in finding.message
-    assert "half a turn of the wrist" in finding.message
     assert finding.evidence["sigma_mm"] == right.height.sigma_mm
 
 
@@ -173,7 +171,6 @@ def test_a_stated_height_stays_and_touch_checks_it(cases, touched, mount):
     assert (finding.code, finding.severity) == ("height-mismatch", "warn")
     off_mm = finding.evidence["touch_mm"] - finding.evidence["stated_mm"]
     assert off_mm == pytest.approx(-4.0, abs=4 * finding.evidence["sigma_mm"])
-    assert f"{off_mm:+.2f} mm" in finding.message
 
 
 def test_without_touch_or_statement_the_height_stays_open(cases, touched):

@@ -69,7 +69,8 @@ def _dominant_source(problem: Problem, joint: JointEstimate) -> Finding | None:
             FindingCode.CAMERA_LIMITED,
             Severity.NOTE,
             f"the camera limits the accuracy of this result: the corner noise ({joint.corner_sigma_px:.2f} px)"
-            f" contributes {camera_mm:.3f} mm to the error, the pose noise {arm_mm:.3f} mm (RMS over the working volume)",
+            f" contributes {camera_mm:.3f} mm to the error, the pose noise {arm_mm:.3f} mm (RMS over the working"
+            " volume)",
             evidence,
             "for a smaller error use a larger board, shorter distances or a sharper image.",
         )

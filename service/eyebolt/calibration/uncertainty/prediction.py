@@ -1,4 +1,4 @@
-"""What a solution expects of a further pair, in a handful of numbers: a test that costs no solve."""
+"""Predictive test: the p-value of a further pair under a solution, without solving again."""
 
 from __future__ import annotations
 
@@ -16,48 +16,58 @@ from eyebolt.observations import BoardPose
 
 @dataclass(frozen=True)
 class PredictiveModel:
-    """``X``, ``Y`` (4, 4) metres and their ``covariance`` (12, 12), perturbed on the right, X before Y.
-
-    ``noise`` of the arm; ``corner_sigma_px``; ``dof``: degrees of freedom of the noise, 0 where it was stated;
-    ``variance_inflation``: how many times the predicted square the pairs themselves show, 1 where they are as predicted.
-    """
+    """The part of a solution that predicts further pairs."""
 
     mount: Mount
     X: Array
+    """(4, 4) m: base_T_camera or flange_T_camera"""
     Y: Array
+    """(4, 4) m: flange_T_board or base_T_board"""
     covariance: Array
+    """(12, 12) of X and Y, in this order, perturbed on the right, m and rad"""
     noise: RobotNoise
+    """noise of the arm"""
     corner_sigma_px: float
+    """px: standard deviation of a corner coordinate"""
     dof: int
+    """degrees of freedom of the noise estimate; 0 if the noise is stated"""
     variance_inflation: float
+    """reduced chi-square of the solution's own pairs if they exceed a stated noise, else 1"""
 
-    def mahalanobis_sq(self, base_T_flange: Array, seen: BoardPose) -> float:
-        """Normalised squared offset of the pose seen from the pose predicted for a flange (4, 4); 6 is expected."""
+    def mahalanobis_sq(self, base_T_flange: Array, observed: BoardPose) -> float:
+        """Squared Mahalanobis distance of the observed board pose from that predicted for a flange pose (4, 4).
+
+        Its expectation is 6. Raises LinAlgError if the covariance is singular.
+        """
         chain = self.mount.chain(base_T_flange[None])[0]
         predicted = se3.inverse(self.X) @ chain @ self.Y
-        offset = se3.log(se3.inverse(predicted) @ seen.camera_T_board)
-        # See solve/linear_model, here in the board's coordinates.
+        offset = se3.log(se3.inverse(predicted) @ observed.camera_T_board)
+        # The linear model of estimation.linearization, in board instead of flange coordinates: one pair needs no common
+        # frame for the noise.
         by_X, by_Y = -se3.adjoint(se3.inverse(predicted)), np.eye(6)
         by_arm = se3.adjoint(se3.inverse(self.Y if self.mount is Mount.FIXED else chain @ self.Y))
         design = np.concatenate([by_X, by_Y], axis=1)
         covariance = (
-            self.corner_sigma_px**2 * seen.unit_covariance
+            self.corner_sigma_px**2 * observed.unit_covariance
             + (by_arm * variance_of(self.noise)) @ by_arm.T
             + design @ self.covariance @ design.T
         )
         return float(offset @ np.linalg.solve(covariance, offset))
 
-    def p_value(self, base_T_flange: Array, seen: BoardPose) -> float:
-        """How probable so large an offset is for a pair that belongs; 0 where that cannot be computed."""
+    def p_value(self, base_T_flange: Array, observed: BoardPose) -> float:
+        """Probability that an inlier pair deviates at least as far; 0 where it cannot be computed.
+
+        Chi-squared with a stated noise, F with an estimated one.
+        """
         try:
-            mahalanobis_sq = self.mahalanobis_sq(base_T_flange, seen) / self.variance_inflation
+            mahalanobis_sq = self.mahalanobis_sq(base_T_flange, observed) / self.variance_inflation
         except np.linalg.LinAlgError:
             return 0.0
         p_value = float(f_sf(6, self.dof, mahalanobis_sq / 6) if self.dof else chi2_sf(6, mahalanobis_sq))
         return p_value if np.isfinite(p_value) else 0.0
 
     def to_json(self) -> dict[str, Any]:
-        """Plain values; ``from_json`` gives the same back."""
+        """Plain JSON values; ``from_json`` restores the same model."""
         return {
             "mount": self.mount,
             "X": self.X.tolist(),
@@ -72,7 +82,7 @@ class PredictiveModel:
 
     @classmethod
     def from_json(cls, record: Mapping[str, Any]) -> PredictiveModel:
-        """From ``to_json``."""
+        """The model of ``to_json``."""
         return cls(
             Mount(record["mount"]),
             np.array(record["X"]),
@@ -86,9 +96,9 @@ class PredictiveModel:
 
 
 def predictive_model(mount: Mount, joint: JointEstimate, held_out: HeldOutError | None) -> PredictiveModel:
-    """What ``joint`` expects; ``held_out``: how its own pairs lie when they are predicted by the others."""
+    """The predictive model of ``joint``; ``held_out``: leave-one-out error of its own pairs."""
     stated = joint.noise.stated
-    shown = 1.0 if held_out is None or not np.isfinite(held_out.reduced_chi2) else held_out.reduced_chi2
+    reduced_chi2 = 1.0 if held_out is None or not np.isfinite(held_out.reduced_chi2) else held_out.reduced_chi2
     return PredictiveModel(
         mount=mount,
         X=joint.X,
@@ -97,5 +107,5 @@ def predictive_model(mount: Mount, joint: JointEstimate, held_out: HeldOutError 
         noise=joint.noise.best,
         corner_sigma_px=joint.corner_sigma_px,
         dof=0 if stated else noise_dof(len(joint.model.offset)),
-        variance_inflation=max(shown, 1.0) if stated else 1.0,
+        variance_inflation=max(reduced_chi2, 1.0) if stated else 1.0,
     )

@@ -1,9 +1,13 @@
-"""Where the touched corners are according to the arm, and according to the camera: the differences and all behind them.
+"""Residuals of touched corners, with their joint covariance.
 
-A touched corner is known twice: the arm says ``base_T_flange @ tip``, the camera ``base_T_camera @ camera_T_board @
-corner`` (on the arm: ``base_T_flange`` of the picture before ``flange_T_camera``). All touches are taken together, for
-they share most of what may be wrong: the error of X, of the board's pose in its one picture, of the arm at the picture,
-of the tip; only the arm's error at the touch and that of setting the tip down are each touch's own.
+The position of a touched corner is known twice: by the arm, ``base_T_flange @ tip``, and by the camera,
+``base_T_camera @ camera_T_board @ corner`` (camera on the arm: ``base_T_flange @ flange_T_camera`` in place of
+``base_T_camera``, with the flange pose of the image). The residual is the difference.
+
+The residuals are correlated, since touches share most of their errors: those of X and of lens parameters with a stated
+sigma, of the board's pose in its one image, of the arm at that image, and of the tip's position in the flange frame. Only
+the arm's error at the touch and that of setting the tip onto the corner are independent. So all touches form one vector
+with one covariance.
 """
 
 from __future__ import annotations
@@ -29,33 +33,61 @@ from eyebolt.observations import (
 
 @dataclass(frozen=True)
 class TouchResiduals:
-    """m touches: touched minus seen ``residual_m`` (3m,) in base, its ``covariance`` (3m, 3m), and how r moves.
-
-    ``jacobian_X`` (3m, 6): with the error of X, sign turned; ``height_jacobian`` (3m,): with a height missing in X;
-    ``nuisance_jacobian`` (3m, 2): with board scale and focal length being larger than stated. ``points_m`` (m, 3) in base.
-    """
+    """The residuals of m touches, and their derivatives."""
 
     residual_m: Array
+    """(3m,) m, base frame: touched minus predicted position"""
     covariance: Array
+    """(3m, 3m) m^2"""
     jacobian_X: Array
+    """(3m, 6): derivative of the predicted positions by X, perturbed on the right"""
     height_jacobian: Array
+    """(3m,): derivative of the predicted positions by the height of X"""
     nuisance_jacobian: Array
+    """(3m, 2): derivative of the predicted positions by board scale and focal length"""
     points_m: Array
+    """(m, 3) m, base frame: touched positions"""
     corners: tuple[int, ...]
+    """(m): number of the corner of each touch"""
 
 
 @dataclass(frozen=True)
 class PlacedBoardPose:
-    """A placed board, its pose (4, 4) in the camera, the share (6, 6) of 1 px in it and that (6, q) of nuisances."""
+    """A placed board with its pose in the camera."""
 
     board: PlacedBoard
     camera_T_board: Array
+    """(4, 4) m"""
     unit_covariance: Array
+    """(6, 6): covariance of the pose for a corner noise of 1 px"""
     nuisance_jacobian: Array
+    """(6, q): derivative of the fitted pose by the nuisance parameters of a view"""
+
+
+@dataclass(frozen=True)
+class _BoardTouches:
+    """The m touches of one placed board; base frame, metres."""
+
+    residual: Array
+    """(m, 3): touched minus predicted"""
+    jacobian_X: Array
+    """(m, 3, 6): derivative of the prediction by X"""
+    up: Array
+    """(m, 3): the vertical"""
+    nuisance_jacobian: Array
+    """(m, 3, q): derivative of the prediction by the nuisance parameters"""
+    points: Array
+    """(m, 3): touched positions"""
+    rotations: Array
+    """(m, 3, 3): of the flange at each touch"""
+    touch_jacobian: Array
+    """(m, 3, 6): derivative of the touched position by the arm's error at the touch"""
+    shared_covariance: Array
+    """(3m, 3m): by the board's pose in its image and the arm's error there"""
 
 
 def placed_board_poses(problem: Problem, placed: Sequence[PlacedBoard]) -> list[PlacedBoardPose]:
-    """Those that were touched and whose one picture gives a pose."""
+    """The poses of the boards that were touched and whose image determines a pose."""
     boards = [
         b
         for b in placed
@@ -78,6 +110,7 @@ def placed_board_poses(problem: Problem, placed: Sequence[PlacedBoard]) -> list[
 
 
 def _image_pose(board: PlacedBoard) -> Array:
+    """base_T_flange (4, 4) at the image; not used with a fixed camera."""
     return np.eye(4) if board.base_T_flange is None else board.base_T_flange
 
 
@@ -89,76 +122,91 @@ def touch_residuals(
     tip: PointerTip,
     board_poses: Sequence[PlacedBoardPose],
 ) -> TouchResiduals:
-    """The differences at ``X`` (4, 4), whose vertical is ``vertical_X`` (3,); there must be a board in ``board_poses``."""
-    arm = variance_of(joint.noise.best) * joint.variance_inflation
-    parts, share = [], []
-    for one in board_poses:
-        touches = one.board.touches
-        flanges = np.array([t.base_T_flange for t in touches])
-        corners = problem.board_corners_m[[t.corner for t in touches]]
-        base_T_frame = np.eye(4) if problem.mount is Mount.FIXED else _image_pose(one.board)
-        in_camera = se3.apply(one.camera_T_board, corners)
-        in_frame = se3.apply(X, in_camera)
-        rotation = base_T_frame[:3, :3] @ X[:3, :3]
-        jacobian_X = rotation @ _point_jacobian(in_camera)
-        pose_jacobian = rotation @ one.camera_T_board[:3, :3] @ _point_jacobian(corners)
-        # A board larger by s has its corners elsewhere, and its pose was fitted as if it were not.
-        scale_jacobian = np.zeros((*corners.shape, one.nuisance_jacobian.shape[-1]))
-        scale_jacobian[..., BOARD_SCALE] = corners
-        nuisance_jacobian = (
-            rotation @ one.camera_T_board[:3, :3] @ scale_jacobian - pose_jacobian @ one.nuisance_jacobian
-        )
-        own = joint.variance_inflation * joint.corner_sigma_px**2 * _propagate(pose_jacobian, one.unit_covariance)
-        if problem.mount is Mount.ARM:
-            own = own + _propagate(base_T_frame[:3, :3] @ _point_jacobian(in_frame), np.diag(arm))
-        share.append(own)
-        at_flange = np.broadcast_to(tip.position_m, corners.shape)
-        touched = (flanges[:, :3, :3] @ tip.position_m) + flanges[:, :3, 3]
-        touch_jacobian = flanges[:, :3, :3] @ _point_jacobian(at_flange)
-        up = np.broadcast_to(base_T_frame[:3, :3] @ vertical_X, corners.shape)
-        parts.append(
-            (
-                touched - se3.apply(base_T_frame, in_frame),
-                jacobian_X,
-                up,
-                nuisance_jacobian,
-                touched,
-                flanges[:, :3, :3],
-                touch_jacobian,
-            )
-        )
-    residual_m, jacobian_X, up, nuisance_jacobian, points_m, rotations, touch_jacobian = (
-        np.concatenate(part) for part in zip(*parts, strict=True)
+    """The residuals at ``X`` (4, 4), whose vertical is ``vertical_X`` (3,); ``board_poses`` must not be empty."""
+    arm_variance = variance_of(joint.noise.best) * joint.variance_inflation
+    boards = [_touches_of(problem, joint, X, vertical_X, tip, one, arm_variance) for one in board_poses]
+    flat_X = np.concatenate([b.jacobian_X for b in boards]).reshape(-1, 6)
+    flat_rotations = np.concatenate([b.rotations for b in boards]).reshape(-1, 3)
+    flat_nuisance = np.concatenate([b.nuisance_jacobian for b in boards]).reshape(len(flat_X), -1)
+    # X and the lens parameters with a stated sigma were estimated together, and their errors are correlated.
+    lens_jacobian = flat_nuisance[:, joint.model.prior_nuisances]
+    by_X_and_lens = np.concatenate([flat_X, lens_jacobian], axis=1)
+    tip_variance = tip.sigma_m**2
+    covariance = (
+        by_X_and_lens @ joint.covariance_with_nuisances() @ by_X_and_lens.T
+        + tip_variance * flat_rotations @ flat_rotations.T
     )
-    flat_X, flat_rotations = jacobian_X.reshape(-1, 6), rotations.reshape(-1, 3)
-    lens, error = _lens(joint)
-    flat_nuisance = nuisance_jacobian.reshape(len(flat_X), -1)
-    by_both = np.concatenate([flat_X, flat_nuisance[:, joint.model.prior_nuisances]], axis=1)
-    covariance = by_both @ error @ by_both.T + tip.sigma_m**2 * flat_rotations @ flat_rotations.T
     covariance += _block_diagonal(
-        [tip.sigma_m**2 * np.eye(3) + (one * arm) @ one.T for one in touch_jacobian]
-    ) + _block_diagonal(share)
-    numbers = tuple(t.corner for one in board_poses for t in one.board.touches)
-    residual_m = residual_m.reshape(-1) - flat_nuisance[:, joint.model.prior_nuisances] @ lens
+        [
+            tip_variance * np.eye(3) + (jacobian * arm_variance) @ jacobian.T
+            for b in boards
+            for jacobian in b.touch_jacobian
+        ]
+    ) + _block_diagonal([b.shared_covariance for b in boards])
+    lens_deviation = joint.fits.z[0, joint.model.observable_basis.shape[1] :]
     return TouchResiduals(
-        residual_m, covariance, flat_X, up.reshape(-1), flat_nuisance[:, [BOARD_SCALE, FOCAL_LENGTH]], points_m, numbers
+        residual_m=np.concatenate([b.residual for b in boards]).reshape(-1) - lens_jacobian @ lens_deviation,
+        covariance=covariance,
+        jacobian_X=flat_X,
+        height_jacobian=np.concatenate([b.up for b in boards]).reshape(-1),
+        nuisance_jacobian=flat_nuisance[:, [BOARD_SCALE, FOCAL_LENGTH]],
+        points_m=np.concatenate([b.points for b in boards]),
+        corners=tuple(t.corner for one in board_poses for t in one.board.touches),
     )
 
 
-def _lens(joint: JointEstimate) -> tuple[Array, Array]:
-    """What the pairs make of the c lens parameters with a stated sigma (c,), and the covariance (6 + c, 6 + c) of X
-    and them together."""
-    return joint.fits.z[0, joint.model.observable_basis.shape[1] :], joint.covariance_with_nuisances()
+def _touches_of(
+    problem: Problem,
+    joint: JointEstimate,
+    X: Array,
+    vertical_X: Array,
+    tip: PointerTip,
+    pose: PlacedBoardPose,
+    arm_variance: Array,
+) -> _BoardTouches:
+    """The touches of one board; ``arm_variance`` (6,): of a flange pose."""
+    touches = pose.board.touches
+    flanges = np.array([t.base_T_flange for t in touches])
+    corners = problem.board_corners_m[[t.corner for t in touches]]
+    # X goes to the base if the camera is fixed, else to the flange as it was at the image.
+    base_T_parent = np.eye(4) if problem.mount is Mount.FIXED else _image_pose(pose.board)
+    in_camera = se3.apply(pose.camera_T_board, corners)
+    in_parent = se3.apply(X, in_camera)
+    rotation = base_T_parent[:3, :3] @ X[:3, :3]
+    pose_jacobian = rotation @ pose.camera_T_board[:3, :3] @ _point_jacobian(corners)
+    # A larger board has its corners elsewhere, and its fitted pose changes as well.
+    scale_jacobian = np.zeros((*corners.shape, pose.nuisance_jacobian.shape[-1]))
+    scale_jacobian[..., BOARD_SCALE] = corners
+    shared_covariance = (
+        joint.variance_inflation * joint.corner_sigma_px**2 * _propagate(pose_jacobian, pose.unit_covariance)
+    )
+    if problem.mount is Mount.ARM:
+        shared_covariance = shared_covariance + _propagate(
+            base_T_parent[:3, :3] @ _point_jacobian(in_parent), np.diag(arm_variance)
+        )
+    touched = (flanges[:, :3, :3] @ tip.position_m) + flanges[:, :3, 3]
+    return _BoardTouches(
+        residual=touched - se3.apply(base_T_parent, in_parent),
+        jacobian_X=rotation @ _point_jacobian(in_camera),
+        up=np.broadcast_to(base_T_parent[:3, :3] @ vertical_X, corners.shape),
+        nuisance_jacobian=(
+            rotation @ pose.camera_T_board[:3, :3] @ scale_jacobian - pose_jacobian @ pose.nuisance_jacobian
+        ),
+        points=touched,
+        rotations=flanges[:, :3, :3],
+        touch_jacobian=flanges[:, :3, :3] @ _point_jacobian(np.broadcast_to(tip.position_m, corners.shape)),
+        shared_covariance=shared_covariance,
+    )
 
 
 def _point_jacobian(points: Array) -> Array:
-    """(m, 3, 6): how a change ``exp(xi)`` moves points (m, 3)."""
+    """(m, 3, 6): derivative of ``exp(xi)`` applied to points (m, 3), [I, -skew(p)]."""
     return np.concatenate([np.broadcast_to(np.eye(3), (len(points), 3, 3)), -se3.skew(points)], axis=-1)
 
 
-def _propagate(by: Array, covariance: Array) -> Array:
-    """(3m, 3m) of what one shared error (6, 6) does to points through ``by`` (m, 3, 6)."""
-    flat = by.reshape(-1, by.shape[-1])
+def _propagate(jacobian: Array, covariance: Array) -> Array:
+    """(3m, 3m): covariance of m points by one error (6,) that they share; ``jacobian`` (m, 3, 6)."""
+    flat = jacobian.reshape(-1, jacobian.shape[-1])
     out: Array = flat @ covariance @ flat.T
     return out
 

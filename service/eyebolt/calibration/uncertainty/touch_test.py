@@ -204,7 +204,7 @@ def _own_variance(joint: JointEstimate, found: TouchResiduals, weights: Array) -
 def _height_update(
     joint: JointEstimate, X: Array, vertical_X: Array, found: TouchResiduals, weights: Array
 ) -> HeightUpdate:
-    # An error xi of X changes the height by touch by -weights @ jacobian_X @ xi: at the touched points the error cancels.
+    # An error xi of X changes the height by -weights @ jacobian_X @ xi: at the touched points the error cancels.
     up = _vertical_twist(X, vertical_X)
     error_transfer = np.eye(6) - np.outer(up, weights @ found.jacobian_X)
     return HeightUpdate(error_transfer, np.outer(up, up) * _own_variance(joint, found, weights))
