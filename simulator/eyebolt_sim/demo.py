@@ -23,7 +23,7 @@ import typer
 from eyebolt.calibration import WorkingVolume
 from eyebolt.context import StationContext, load_context
 from eyebolt.errors import EyeboltError, MachineFault
-from eyebolt.results import accepted_transform, summary
+from eyebolt.results import read_result, summary
 from eyebolt.store import list_sessions
 from eyebolt_sim.demo_cell import write_demo_cell
 from eyebolt_sim.processes import Process, log_tail, run_program, terminate
@@ -88,20 +88,19 @@ def _ended_early(what: str, log: Path) -> EyeboltError:
 
 def _compare(context: StationContext, truth_file: Path) -> int:
     session = list_sessions(context.record_folder)[-1]
-    document = json.loads((session / "result.json").read_text(encoding="utf-8"))
+    document = read_result(session)
     width = min(shutil.get_terminal_size().columns, 110)
     typer.echo("-" * width)
     for line in summary(document):
         typer.echo(line)
-    if document["transform"] is None:
+    if document.transform is None or document.expected_error_mm is None:
         return 1
     truth = json.loads(truth_file.read_text(encoding="utf-8"))
-    name = document["transform"]["name"]
-    estimated, true = accepted_transform(json.dumps(document)), np.array(truth[name])
+    estimated, true = document.transform.to_array(), np.array(truth[document.transform.name])
     goal = context.station.goal
     grid = WorkingVolume(goal.near_mm / 1e3, goal.far_mm / 1e3).grid(context.lens)
     errors_mm = np.linalg.norm(transform_points(estimated, grid) - transform_points(true, grid), axis=1) * 1e3
-    error_rms_mm, stated_mm = float(np.sqrt((errors_mm**2).mean())), float(document["expected_error_mm"]["p95"])
+    error_rms_mm, stated_mm = float(np.sqrt((errors_mm**2).mean())), document.expected_error_mm.p95
     typer.echo("-" * width)
     typer.echo(
         f"against the cell's truth: {error_rms_mm:.3f} mm rms over the working volume (worst point {errors_mm.max():.3f} mm)"

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.results.files import accepted_session_name
+from eyebolt.calibration import AcceptanceCause, Refusal, ResultAcceptance
+from eyebolt.geometry import Mount, PoseFormat
+from eyebolt.results import Provenance, ResultDocument, accepted_session_name
 from eyebolt.store.names import list_sessions
 from eyebolt_sim.problems import make_problem
 from support.daemon_process import Robot
@@ -131,7 +133,11 @@ def test_a_session_named_in_accepted_json_is_never_a_path(tmp_path, name):
     record, elsewhere = tmp_path / "sessions", tmp_path / "elsewhere"
     for folder in (record, elsewhere):
         folder.mkdir()
-    text = json.dumps({"session": name})
+    provenance = Provenance("bay-3", "20260314-091500-01", Mount.FIXED, PoseFormat(), {}, "2026-03-14T09:15:00Z")
+    document = ResultDocument.of(
+        provenance, Refusal("not-converged", "no", "again", 3), ResultAcceptance(AcceptanceCause.ERROR_ABOVE_TOLERANCE, "no")
+    )
+    text = json.dumps({**document.to_json(), "session": name})
     for path in (record / "accepted.json", elsewhere / "result.json", record / "result.json", tmp_path / "result.json"):
         path.write_text(text)
     assert accepted_session_name(record) is None

@@ -2,6 +2,10 @@
 
 import pytest
 
+from eyebolt.calibration import AcceptanceCause, Refusal, ResultAcceptance
+from eyebolt.calibration.solution import ExcludedPair
+from eyebolt.geometry import Mount, PoseFormat
+from eyebolt.results import Provenance, ResultDocument
 from eyebolt_sim.replay.result_comparison import RELATIVE_TOLERANCE, differences, renumber_pairs
 
 RESULT = {
@@ -12,7 +16,7 @@ RESULT = {
     "acceptance": "accept",
     "transform": {"matrix": [[1.0, 0.0, 0.5], [0.0, 1e-7, 0.0]]},
     "covariance": [[4e-8, 1e-9], [1e-9, 4e-8]],
-    "scale": {"deviation": 1e-5, "sigma": 2e-4},
+    "board_scale": {"deviation": 1e-5, "sigma": 2e-4},
     "findings": [{"code": "arm-limited", "evidence": {"share": 0.9}}],
     "pairs": {"used": 7, "excluded": [{"pair": 4, "reason": "too far off"}]},
     "inputs": {"station.toml": "aa", "camera.json": "bb"},
@@ -35,7 +39,7 @@ def test_when_and_where_it_was_solved_does_not_count():
         # Of a list, over its largest number; of a single small number, over 1.
         ({"transform": {"matrix": [[1.0, 0.0, 0.5], [0.0, 3e-7, 0.0]]}}, "transform.matrix", 2e-7),
         ({"covariance": [[4e-8, 1e-9], [1e-9, 4.4e-8]]}, "covariance", 0.1),
-        ({"scale": {"deviation": 1.1e-5, "sigma": 2e-4}}, "scale.deviation", 1e-6),
+        ({"board_scale": {"deviation": 1.1e-5, "sigma": 2e-4}}, "board_scale.deviation", 1e-6),
         ({"pairs": {**RESULT["pairs"], "used": 8}}, "pairs.used", 1 / 7),
     ],
 )
@@ -51,10 +55,13 @@ def test_another_order_of_adding_up_is_the_same_and_is_told():
     assert 0 < found.relative < RELATIVE_TOLERANCE
 
 
-def test_pairs_are_numbered_as_if_no_picture_had_gone_unanswered():
-    # Pictures 2 and 3 got no answer: what was picture 4 is the third one.
-    assert renumber_pairs(RESULT, [0, 1, 4, 5])["pairs"] == {
-        "kept": 7,
+def test_pairs_are_numbered_as_if_no_image_had_gone_unanswered():
+    refusal = Refusal("not-converged", "no", "again", 7, excluded=(ExcludedPair(4, "too far off"),))
+    provenance = Provenance("bay-3", "20261126-120000-01", Mount.FIXED, PoseFormat(), {}, "2026-11-26T12:00:00Z")
+    document = ResultDocument.of(provenance, refusal, ResultAcceptance(AcceptanceCause.ERROR_ABOVE_TOLERANCE, "no"))
+    # Images 2 and 3 got no reply: image 4 is the third one.
+    assert renumber_pairs(document, [0, 1, 4, 5])["pairs"] == {
+        "used": 7,
         "excluded": [{"pair": 2, "reason": "too far off"}],
     }
-    assert renumber_pairs(RESULT, range(6)) == RESULT
+    assert renumber_pairs(document, range(6)) == document.to_json()

@@ -32,7 +32,7 @@ def inspect_session(path: Path) -> dict[str, Any]:
     except EyeboltError as fault:
         result, solve_error = None, f"{fault.message}: {fault.remedy}"
     images = [(fact.file, fact.sha256) for fact in facts if isinstance(fact, ImageFact)]
-    excluded = {} if result is None else {p["pair"]: p["reason"] for p in result["pairs"]["excluded"]}
+    excluded = {} if result is None else {p.pair: p.reason for p in result.pairs.excluded}
     return {
         "session": log.name or path.name,
         "path": str(path),
@@ -42,7 +42,7 @@ def inspect_session(path: Path) -> dict[str, Any]:
         "damage": find_damage(folder, _SNAPSHOT_FILES, images),
         "damaged_tails": damaged_tails(folder),
         "last_reply": None if log.last_reply is None else _last_reply(log.last_reply),
-        "result": result,
+        "result": result if result is None else result.to_json(),
         "solve_error": solve_error,
     }
 

@@ -6,7 +6,6 @@ import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from eyebolt.calibration import (
     PoseConvention,
@@ -18,13 +17,13 @@ from eyebolt.calibration import (
     solve,
     solve_with_free_intrinsics,
 )
-from eyebolt.config import lens_text, station_template
+from eyebolt.config import station_template
 from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT, StationContext, load_context
 from eyebolt.errors import EyeboltError, InputFault
-from eyebolt.geometry import ANGLE_UNITS_RAD, LENGTH_UNITS_M, ROTATION_KINDS, PoseFormat
+from eyebolt.geometry import ANGLE_UNITS_RAD, LENGTH_UNITS_M, ROTATION_KINDS, CameraModel, PoseFormat
 from eyebolt.observations import Pair, PlacedBoard
 from eyebolt.planning import coverage_after
-from eyebolt.results import Provenance, accept_session, result_document, summary, utc_timestamp
+from eyebolt.results import Provenance, ResultDocument, accept_session, summary, utc_timestamp
 from eyebolt.session import SessionLog, decode_facts, fold, pairs_of
 from eyebolt.store import SessionFolder
 
@@ -81,10 +80,10 @@ def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, print
                 print_line(f"{path}: {fault}")
             exit_code = 1
             continue
-        if document["acceptance"] == "reject":
+        if document.acceptance == "reject":
             exit_code = 1
         if as_json or not path.is_dir():
-            print_line(json.dumps(document, allow_nan=False))
+            print_line(json.dumps(document.to_json(), allow_nan=False))
         else:
             print_line(f"{path}")
             for line in summary(document, with_acceptance=False):
@@ -92,7 +91,7 @@ def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, print
     return exit_code
 
 
-def solve_session(folder: SessionFolder, options: SolveOptions) -> dict[str, Any]:
+def solve_session(folder: SessionFolder, options: SolveOptions) -> ResultDocument:
     """The result of a session, solved now with its own station file; nothing is written.
 
     Raises RecordFault, or InputFault for what cannot be read or solved under ``options``.
@@ -155,7 +154,7 @@ def _provenance(context: StationContext, path: Path) -> Provenance:
     )
 
 
-def _solve_problem(path: Path, options: SolveOptions) -> dict[str, Any]:
+def _solve_problem(path: Path, options: SolveOptions) -> ResultDocument:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
@@ -173,15 +172,21 @@ class _SolveJob:
     checks: tuple[Pair, ...] = ()
     placed: tuple[PlacedBoard, ...] = ()
 
-    def document(self, provenance: Provenance, tolerance_mm: float, refine_lens: bool) -> dict[str, Any]:
+    def document(self, provenance: Provenance, tolerance_mm: float, refine_lens: bool) -> ResultDocument:
         """The result; with ``refine_lens`` also the lens that the pairs see, null where nothing could be solved."""
         if not refine_lens:
             outcome = solve(self.problem, self.checks, self.placed)
             return self._document(provenance, outcome, tolerance_mm)
         outcome, lens = solve_with_free_intrinsics(self.problem, self.checks, self.placed)
-        document = self._document(provenance, outcome, tolerance_mm)
-        return {**document, "refined_lens": json.loads(lens_text(lens)) if document["transform"] else None}
+        return self._document(provenance, outcome, tolerance_mm, None if isinstance(outcome, Refusal) else lens)
 
-    def _document(self, provenance: Provenance, outcome: Solution | Refusal, tolerance_mm: float) -> dict[str, Any]:
+    def _document(
+        self,
+        provenance: Provenance,
+        outcome: Solution | Refusal,
+        tolerance_mm: float,
+        refined_lens: CameraModel | None = None,
+    ) -> ResultDocument:
         coverage = coverage_after(self.problem, outcome)
-        return result_document(provenance, outcome, assess_result(outcome, tolerance_mm), coverage)
+        acceptance = assess_result(outcome, tolerance_mm)
+        return ResultDocument.of(provenance, outcome, acceptance, coverage, refined_lens)

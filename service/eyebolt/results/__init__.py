@@ -1,11 +1,13 @@
-"""The result document, its summary and error map, and the result that the station uses."""
+"""Results: the document, its summary and error map, the result that the station uses, and waypoint plans as text."""
 
-from eyebolt.results.document import Provenance, accepted_transform, result_document, to_text
+from eyebolt.results.document import Provenance, ResultDocument
+from eyebolt.results.error_map import error_map_svg
 from eyebolt.results.files import (
     accept_session,
     accepted_session_name,
     build_result,
     read_accepted_transform,
+    read_result,
     utc_timestamp,
     write_result,
 )
@@ -14,16 +16,16 @@ from eyebolt.results.waypoints import csv_text, plan_lines
 
 __all__ = [
     "Provenance",
+    "ResultDocument",
     "accept_session",
     "accepted_session_name",
-    "accepted_transform",
     "build_result",
     "csv_text",
+    "error_map_svg",
     "plan_lines",
     "read_accepted_transform",
-    "result_document",
+    "read_result",
     "summary",
-    "to_text",
     "utc_timestamp",
     "write_result",
 ]

@@ -1,210 +1,500 @@
-"""``result.json``: the answer, how wrong it may be, what it rests on, and the word on it."""
+"""The result document (``result.json``): transform, uncertainty, evidence and acceptance of one solve.
+
+``ResultDocument`` is the only definition of the format: written, read, summarized, drawn and compared through it.
+"""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from eyebolt import __version__
 from eyebolt.calibration import ErrorMap, HeldOutError, Refusal, ResultAcceptance, Solution, TouchCheck
 from eyebolt.errors import InputFault
-from eyebolt.geometry import Array, Mount, PoseFormat, se3
+from eyebolt.geometry import Array, CameraModel, Mount, PoseFormat, se3
 from eyebolt.planning import Coverage
 
-SCHEMA = 1
-_STATUSES = ("accept", "unproven", "reject")
+RESULT_SCHEMA: Literal[1] = 1
+# Rotation matrices are written with all their digits; a larger error was made by hand.
+_MAX_ORTHOGONALITY_ERROR = 1e-6
+
+Row3 = tuple[float, float, float]
+Row4 = tuple[float, float, float, float]
+Row6 = tuple[float, float, float, float, float, float]
+Numbers = tuple[float, ...]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, from_attributes=True)
+
+
+class RobotPose(_Part):
+    """A transform as the robot writes a pose."""
+
+    length: str
+    """unit of the translation"""
+    rotation: str
+    """rotation convention"""
+    angle: str
+    """unit of the angles"""
+    values: Numbers
+    """translation, then rotation"""
+    sigma: tuple[float | None, ...] | None = None
+    """standard deviation of each value; null for a value that the pairs do not determine, and for the board's pose"""
+
+    @property
+    def pose_format(self) -> PoseFormat:
+        """The format of ``values``."""
+        return PoseFormat(self.length, self.rotation, self.angle)
+
+
+class Transform(_Part):
+    """A rigid transform, several times over: for programs, for people and for the robot."""
+
+    name: str
+    """``base_T_camera``: maps points of the camera frame to the base frame; and so on"""
+    matrix: tuple[Row4, Row4, Row4, Row4]
+    """homogeneous matrix (4, 4), translation in metres"""
+    translation_mm: Row3
+    """translation, mm"""
+    quaternion_wxyz: Row4
+    """rotation as a unit quaternion, scalar first"""
+    robot_pose: RobotPose
+    """the transform in the robot's own format"""
+
+    def to_array(self) -> Array:
+        """The matrix (4, 4), metres."""
+        return np.array(self.matrix)
+
+
+class ExpectedError(_Part):
+    """Expected error pooled over the posterior and the working volume, mm."""
+
+    median: float
+    """median"""
+    p95: float
+    """95th percentile"""
+    worst_p95: float
+    """95th percentile at the worst point of the working volume"""
+
+
+class ErrorMapGrid(_Part):
+    """Expected error on a grid of image points at several distances."""
+
+    u_px: Numbers
+    """columns, image x, px"""
+    v_px: Numbers
+    """rows, image y, px"""
+    distance_mm: Numbers
+    """distances along the optical axis, mm"""
+    p95_mm: tuple[tuple[Numbers, ...], ...]
+    """95th percentile of the error by distance, row and column, mm"""
+
+
+class Residuals(_Part):
+    """Differences between prediction and measurement of data that took no part in the solve; null if there are none."""
+
+    count: int = 0
+    """number of pairs, or of touched corners"""
+    rms_mm: float | None = None
+    """RMS displacement of the board's corners, mm"""
+    worst_mm: float | None = None
+    """largest displacement, mm"""
+    reduced_chi2: float | None = None
+    """squared error over its prediction per degree of freedom; 1 is as predicted"""
+
+
+class HeightEvidence(_Part):
+    """What determined the height of an arm that rotates about the vertical only."""
+
+    determined_by: str | None
+    """``board_height_mm`` or ``touch``; null if nothing did"""
+    mm: float | None
+    """height of the origin of the transform along the vertical, mm"""
+    sigma_mm: float | None
+    """its standard deviation, mm"""
+
+
+class RobotNoise(_Part):
+    """Repeatability of the reported poses, per axis."""
+
+    mm: float
+    """standard deviation of a translation, mm"""
+    deg: float
+    """standard deviation of a rotation, deg"""
+    is_stated: bool
+    """stated in the station file rather than estimated"""
+
+
+class Deviation(_Part):
+    """Estimated deviation of a parameter from its stated value."""
+
+    deviation: float
+    """relative for scale and focal length, in the parameter's unit otherwise"""
+    sigma: float
+    """its standard deviation"""
+
+
+class Lens(_Part):
+    """A lens in the form of a lens file."""
+
+    width: int
+    """image width, px"""
+    height: int
+    """image height, px"""
+    matrix: tuple[Row3, Row3, Row3]
+    """camera matrix, px"""
+    distortion: Numbers
+    """distortion coefficients"""
+    sigma: Mapping[str, float]
+    """standard deviations of the parameters"""
+
+    @classmethod
+    def of(cls, model: CameraModel) -> Lens:
+        """The lens of ``model``."""
+        return cls(
+            width=model.width_px,
+            height=model.height_px,
+            matrix=model.matrix.tolist(),
+            distortion=model.distortion.tolist(),
+            sigma=model.sigma,
+        )
+
+
+class CoverageRecord(_Part):
+    """Coverage of rotations, distances and image by the pairs."""
+
+    rotation_range_deg: Row3
+    """largest rotation between two views about the camera's x, y and z axes, deg"""
+    near_mm: float
+    """smallest distance of the board centre, mm"""
+    far_mm: float
+    """largest distance of the board centre, mm"""
+    image_coverage: float
+    """share of the image's 4 x 4 cells with a corner in them, 0 to 1"""
+    weakest_direction: str
+    """least certain direction of the transform"""
+    weakest_sigma_mm: float
+    """standard deviation in that direction at the middle of the working distance, mm"""
+
+
+class ExcludedPairRecord(_Part):
+    """A pair that was left out of the solve."""
+
+    pair: int
+    """0-based capture index"""
+    reason: str
+    """why"""
+
+
+class Pairs(_Part):
+    """Which pairs the solution rests on."""
+
+    used: int
+    """number of pairs in the solution; after a refusal, number of usable pairs"""
+    excluded: tuple[ExcludedPairRecord, ...]
+    """pairs left out"""
+
+
+class FindingRecord(_Part):
+    """A fault or limitation found from the data, or the reason of a refusal."""
+
+    code: str
+    """what was found; see the table of findings"""
+    severity: Literal["stop", "warn", "note"]
+    """how much it matters"""
+    message: str
+    """one sentence"""
+    evidence: Mapping[str, float]
+    """the numbers behind it"""
+    remedy: str
+    """what to do about it"""
+
+
+class AcceptedBy(_Part):
+    """Who took the result into use."""
+
+    by: str
+    """name, or the station's rule"""
+    timestamp: str
+    """UTC, ISO 8601"""
 
 
 @dataclass(frozen=True)
 class Provenance:
-    """Where a result comes from. ``inputs``: names and SHA-256 digests of what went in; ``timestamp``: ISO 8601 time."""
+    """Origin of a result."""
 
     station: str
+    """name of the station; empty for a problem file"""
     session: str
+    """name of the session, or path of the problem file"""
     mount: Mount
+    """mount of the camera"""
     pose_format: PoseFormat
+    """format of the robot's poses"""
     inputs: Mapping[str, str]
+    """SHA-256 digests of the input files, by name"""
     timestamp: str
+    """time of the solve, UTC, ISO 8601"""
 
 
-def result_document(
-    provenance: Provenance, outcome: Solution | Refusal, acceptance: ResultAcceptance, coverage: Coverage | None = None
-) -> dict[str, Any]:
-    """The whole document as plain JSON values; keys that a refusal cannot fill are null.
+class ResultDocument(_Part):
+    """One result; the keys that a refusal cannot fill are null."""
 
-    ``coverage``: what the pairs know, where there is a solution.
-    """
-    head = {
-        "schema": SCHEMA,
-        "station": provenance.station,
-        "session": provenance.session,
-        "timestamp": provenance.timestamp,
-        "mount": provenance.mount,
-    }
-    tail = {
-        "coverage": None if coverage is None else asdict(coverage),
-        "acceptance": acceptance.status,
-        "reason": acceptance.reason,
-        "accepted": None,
-        "inputs": dict(provenance.inputs),
-        "software": f"eyebolt {__version__}",
-    }
-    body = (
-        _refusal_fields(outcome) if isinstance(outcome, Refusal) else _solution_fields(outcome, provenance.pose_format)
-    )
-    return {**head, **body, **tail}
+    schema_version: Literal[1] = Field(default=RESULT_SCHEMA, alias="schema")
+    """version of these keys"""
+    station: str
+    """name of the station; empty for a problem file"""
+    session: str
+    """name of the session, or path of the problem file"""
+    timestamp: str
+    """time of the solve, UTC, ISO 8601"""
+    mount: Mount
+    """camera ``fixed`` in the cell or on the ``arm``"""
+    transform: Transform | None
+    """the camera: ``base_T_camera`` or ``flange_T_camera``"""
+    board_transform: Transform | None
+    """the board: ``flange_T_board`` or ``base_T_board``"""
+    unobservable: tuple[str, ...]
+    """directions that the pairs do not determine"""
+    expected_error_mm: ExpectedError | None
+    """expected error of the transform over the working volume"""
+    error_map: ErrorMapGrid | None
+    """the same by image point and distance"""
+    expected_pick_error_mm: ExpectedError | None
+    """expected error of a pick, with the arm's own errors"""
+    covariance: tuple[Row6, ...] | None
+    """covariance (6, 6) of the transform, perturbed on the right: translation, rotation; m and rad"""
+    cross_validation: Residuals
+    """leave-one-out cross-validation over the pairs used"""
+    checks: Residuals
+    """check pairs"""
+    touches: Residuals
+    """touched corners"""
+    height: HeightEvidence | None
+    """null for an arm that rotates freely"""
+    corner_rms_px: float | None
+    """RMS residual of the detected corners, px"""
+    robot_noise: RobotNoise | None
+    """repeatability of the reported poses"""
+    board_scale: Deviation | None
+    """deviation of the board's scale, relative"""
+    focal_length: Deviation | None
+    """deviation of the focal length, relative"""
+    lens: Mapping[str, Deviation] | None
+    """deviation of each lens parameter with a stated standard deviation"""
+    refined_lens: Lens | None = None
+    """lens estimated jointly with the transform (``--refine-lens``)"""
+    pairs: Pairs
+    """pairs used and left out"""
+    findings: tuple[FindingRecord, ...]
+    """findings, most severe first"""
+    coverage: CoverageRecord | None
+    """coverage by the pairs used"""
+    acceptance: Literal["accept", "unproven", "reject"]
+    """assessment"""
+    reason: str
+    """its reason, one sentence"""
+    accepted: AcceptedBy | None = None
+    """who took it into use; null until then"""
+    inputs: Mapping[str, str]
+    """SHA-256 digests of the input files"""
+    software: str
+    """program and version"""
+
+    @classmethod
+    def of(
+        cls,
+        provenance: Provenance,
+        outcome: Solution | Refusal,
+        acceptance: ResultAcceptance,
+        coverage: Coverage | None = None,
+        refined_lens: CameraModel | None = None,
+    ) -> ResultDocument:
+        """The document of one solve. ``coverage`` and ``refined_lens`` apply to a solution only."""
+        return cls.model_validate(
+            {
+                "station": provenance.station,
+                "session": provenance.session,
+                "timestamp": provenance.timestamp,
+                "mount": provenance.mount,
+                **(
+                    _refusal_fields(outcome)
+                    if isinstance(outcome, Refusal)
+                    else _solution_fields(outcome, provenance.pose_format)
+                ),
+                "refined_lens": None if refined_lens is None else Lens.of(refined_lens),
+                "coverage": None if coverage is None else _coverage(coverage),
+                "acceptance": acceptance.status,
+                "reason": acceptance.reason,
+                "inputs": dict(provenance.inputs),
+                "software": f"eyebolt {__version__}",
+            }
+        )
+
+    @classmethod
+    def from_text(cls, text: str) -> ResultDocument:
+        """The document in the text of a file. Raises InputFault ``result-file`` if it is not one, or not rigid."""
+        try:
+            content = json.loads(text)
+        except (ValueError, RecursionError):
+            raise _result_fault("it is not JSON") from None
+        if not isinstance(content, dict) or content.get("schema") != RESULT_SCHEMA:
+            raise _result_fault(f"its schema is not {RESULT_SCHEMA}")
+        try:
+            document = cls.model_validate(content)
+        except ValidationError as fault:
+            first = fault.errors(include_url=False, include_input=False)[0]
+            raise _result_fault(f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from None
+        if document.transform is not None:
+            _require_rigid(document.transform.to_array())
+        return document
+
+    def to_text(self) -> str:
+        """The text of the file. Raises ValueError for a number that JSON cannot hold."""
+        return json.dumps(self.to_json(), indent=1, allow_nan=False) + "\n"
+
+    def to_json(self) -> dict[str, object]:
+        """The document as plain JSON values."""
+        return self.model_dump(mode="json", by_alias=True)
+
+    def accept(self, by: str, timestamp: str) -> ResultDocument:
+        """The document as accepted by a person or by the station's rule.
+
+        Raises InputFault ``not-acceptable`` without a transform or for a rejected result.
+        """
+        if self.transform is None or self.acceptance == "reject":
+            raise InputFault(
+                "not-acceptable",
+                f"the result of this session is rejected: {self.reason}",
+                "capture more or better pairs, as the reason says; a rejected result cannot be accepted.",
+            )
+        return self.model_copy(update={"accepted": AcceptedBy(by=by, timestamp=timestamp)})
 
 
-def _solution_fields(solution: Solution, pose_format: PoseFormat) -> dict[str, Any]:
-    transform = _transform(solution.transform_name, solution.X, pose_format)
-    transform["robot_pose"]["sigma"] = _sigma(solution, pose_format)
+def _solution_fields(solution: Solution, pose_format: PoseFormat) -> dict[str, object]:
     return {
-        "transform": transform,
-        "board": _transform(solution.board_transform_name, solution.Y, pose_format),
-        "unobservable": list(solution.unobservable),
-        "expected_error_mm": asdict(solution.expected_error_mm),
+        "transform": _transform(solution.transform_name, solution.X, pose_format, _sigma(solution, pose_format)),
+        "board_transform": _transform(solution.board_transform_name, solution.Y, pose_format, None),
+        "unobservable": solution.unobservable,
+        "expected_error_mm": ExpectedError.model_validate(solution.expected_error_mm),
         "error_map": _error_map(solution.error_map),
-        "expected_pick_error_mm": asdict(solution.expected_pick_error_mm),
+        "expected_pick_error_mm": ExpectedError.model_validate(solution.expected_pick_error_mm),
         "covariance": solution.covariance.tolist(),
-        "cross_validation": _held_out(solution.held_out),
-        "checks": _held_out(solution.checks),
-        "touches": _touches(solution.touches),
-        "height": None if solution.height is None else asdict(solution.height),
+        "cross_validation": _residuals(solution.held_out),
+        "checks": _residuals(solution.checks),
+        "touches": _residuals(solution.touches),
+        "height": None if solution.height is None else HeightEvidence.model_validate(solution.height),
         "corner_rms_px": solution.corner_rms_px,
-        "robot_noise": {
-            "mm": solution.robot_noise_mm,
-            "deg": solution.robot_noise_deg,
-            "stated": solution.robot_noise_stated,
-        },
-        "scale": asdict(solution.board_scale),
-        "focal": asdict(solution.focal_length),
-        "lens": {name: asdict(found) for name, found in solution.lens.items()},
-        "pairs": {"used": solution.pairs_used, "excluded": [asdict(p) for p in solution.excluded]},
-        "findings": [asdict(f) for f in solution.findings],
+        "robot_noise": RobotNoise(
+            mm=solution.robot_noise_mm, deg=solution.robot_noise_deg, is_stated=solution.robot_noise_stated
+        ),
+        "board_scale": Deviation.model_validate(solution.board_scale),
+        "focal_length": Deviation.model_validate(solution.focal_length),
+        "lens": {name: Deviation.model_validate(found) for name, found in solution.lens.items()},
+        "pairs": Pairs.model_validate({"used": solution.pairs_used, "excluded": solution.excluded}),
+        "findings": [FindingRecord.model_validate(f) for f in solution.findings],
     }
 
 
-def _refusal_fields(refusal: Refusal) -> dict[str, Any]:
-    finding = {
-        "code": refusal.code,
-        "severity": "stop",
-        "message": refusal.message,
-        "evidence": {},
-        "remedy": refusal.remedy,
-    }
-    errors = ("expected_error_mm", "error_map", "expected_pick_error_mm", "covariance")
-    empty = (*errors, "height", "corner_rms_px", "robot_noise", "scale", "focal", "lens")
+_NULL_AFTER_REFUSAL = (
+    "transform",
+    "board_transform",
+    "expected_error_mm",
+    "error_map",
+    "expected_pick_error_mm",
+    "covariance",
+    "height",
+    "corner_rms_px",
+    "robot_noise",
+    "board_scale",
+    "focal_length",
+    "lens",
+)
+
+
+def _refusal_fields(refusal: Refusal) -> dict[str, object]:
+    reason = FindingRecord(
+        code=refusal.code, severity="stop", message=refusal.message, evidence={}, remedy=refusal.remedy
+    )
     return {
-        "transform": None,
-        "board": None,
-        "unobservable": list(refusal.unobservable),
-        **dict.fromkeys(empty),
-        **{key: _held_out(None) for key in ("cross_validation", "checks", "touches")},
-        "pairs": {"used": refusal.pairs_used, "excluded": [asdict(p) for p in refusal.excluded]},
-        "findings": [*(asdict(f) for f in refusal.findings), finding],
+        **dict.fromkeys(_NULL_AFTER_REFUSAL),
+        "unobservable": refusal.unobservable,
+        **{key: Residuals() for key in ("cross_validation", "checks", "touches")},
+        "pairs": Pairs.model_validate({"used": refusal.pairs_used, "excluded": refusal.excluded}),
+        "findings": [*(FindingRecord.model_validate(f) for f in refusal.findings), reason],
     }
 
 
-def _transform(name: str, target_T_source: Array, pose_format: PoseFormat) -> dict[str, Any]:
-    return {
-        "name": name,
-        "matrix": target_T_source.tolist(),
-        "translation_mm": (target_T_source[:3, 3] * 1e3).tolist(),
-        "quaternion_wxyz": se3.quaternion_wxyz(target_T_source[:3, :3]).tolist(),
-        "robot_pose": {
-            "length": pose_format.length,
-            "rotation": pose_format.rotation,
-            "angle": pose_format.angle,
-            "values": pose_format.to_fields(target_T_source),
-        },
-    }
+def _transform(
+    name: str, target_T_source: Array, pose_format: PoseFormat, sigma: tuple[float | None, ...] | None
+) -> Transform:
+    return Transform(
+        name=name,
+        matrix=target_T_source.tolist(),
+        translation_mm=(target_T_source[:3, 3] * 1e3).tolist(),
+        quaternion_wxyz=se3.quaternion_wxyz(target_T_source[:3, :3]).tolist(),
+        robot_pose=RobotPose(
+            length=pose_format.length,
+            rotation=pose_format.rotation,
+            angle=pose_format.angle,
+            values=tuple(pose_format.to_fields(target_T_source)),
+            sigma=sigma,
+        ),
+    )
 
 
-def _sigma(solution: Solution, pose_format: PoseFormat) -> list[float | None]:
-    """Standard deviation of each of the robot's numbers; None for the height that a vertical arm cannot show."""
+def _sigma(solution: Solution, pose_format: PoseFormat) -> tuple[float | None, ...]:
     sigma: list[float | None] = [*pose_format.field_sigmas(solution.X, solution.covariance)]
     if solution.unobservable:
-        # That arm's vertical is z of the base and of the flange alike, so the height is the third number.
+        # The vertical of such an arm is z of base and flange alike, so the height is the third number of the pose.
         sigma[2] = None
-    return sigma
+    return tuple(sigma)
 
 
-def _error_map(error_map: ErrorMap) -> dict[str, Any]:
-    return {
-        "u_px": error_map.u_px.tolist(),
-        "v_px": error_map.v_px.tolist(),
-        "distance_mm": (error_map.distance_m * 1e3).tolist(),
-        # A tenth of a micrometre is far below what the numbers mean.
-        "p95_mm": error_map.p95_mm.round(4).tolist(),
-    }
+def _error_map(error_map: ErrorMap) -> ErrorMapGrid:
+    return ErrorMapGrid(
+        u_px=error_map.u_px.tolist(),
+        v_px=error_map.v_px.tolist(),
+        distance_mm=(error_map.distance_m * 1e3).tolist(),
+        # A tenth of a micrometre is far below the uncertainty of these numbers and keeps the file short.
+        p95_mm=error_map.p95_mm.round(4).tolist(),
+    )
 
 
-def _held_out(held_out: HeldOutError | None) -> dict[str, Any]:
-    if held_out is None:
-        return {"count": 0, "rms_mm": None, "worst_mm": None, "reduced_chi2": None}
-    return asdict(held_out)
+def _residuals(measured: HeldOutError | TouchCheck | None) -> Residuals:
+    return Residuals() if measured is None else Residuals.model_validate(measured)
 
 
-def _touches(check: TouchCheck | None) -> dict[str, Any]:
-    if check is None:
-        return _held_out(None)
-    return {key: getattr(check, key) for key in ("count", "rms_mm", "worst_mm", "reduced_chi2")}
+def _coverage(coverage: Coverage) -> CoverageRecord:
+    return CoverageRecord(
+        rotation_range_deg=coverage.rotation_range_deg,
+        near_mm=coverage.near_mm,
+        far_mm=coverage.far_mm,
+        image_coverage=coverage.image_coverage,
+        weakest_direction=coverage.weakest,
+        weakest_sigma_mm=coverage.weakest_sigma_mm,
+    )
 
 
-def to_text(document: Mapping[str, Any]) -> str:
-    """The document as it stands in the file."""
-    return json.dumps(document, indent=1, allow_nan=False) + "\n"
-
-
-def accepted_document(text: str, by: str, timestamp: str) -> dict[str, Any]:
-    """The document in ``text``, accepted by a person or by the station's rule.
-
-    Raises InputFault ``not-acceptable`` if it holds no transform or was rejected, ``result-file`` if it is none.
-    """
-    document = _read(text)
-    if document.get("acceptance") not in _STATUSES or "reason" not in document:
-        raise _result_fault("it has no verdict")
-    if document.get("transform") is None or document["acceptance"] == "reject":
-        raise InputFault(
-            "not-acceptable",
-            f"this session's result is rejected: {document['reason']}",
-            "capture more or better pairs as the reason says; a rejected result cannot be accepted.",
-        )
-    # Nothing may become the station's that the robot could not be given.
-    accepted_transform(text)
-    return {**document, "accepted": {"by": by, "at": timestamp}}
-
-
-def accepted_transform(text: str) -> Array:
-    """The transform (4, 4), metres, of an accepted document. Raises InputFault ``result-file``."""
-    document = _read(text)
-    try:
-        values = document["transform"]["matrix"]
-        out = se3.compose_parts([row[:3] for row in values[:3]], [row[3] for row in values[:3]])
-    except (KeyError, TypeError, IndexError, ValueError):
-        raise _result_fault("it holds no transform") from None
-    if not np.isfinite(out).all() or se3.orthogonality_error(out[:3, :3]) > 1e-6:
+def _require_rigid(target_T_source: Array) -> None:
+    is_rigid = (
+        np.isfinite(target_T_source).all()
+        and se3.orthogonality_error(target_T_source[:3, :3]) <= _MAX_ORTHOGONALITY_ERROR
+        and np.array_equal(target_T_source[3], [0.0, 0.0, 0.0, 1.0])
+    )
+    if not is_rigid:
         raise _result_fault("its transform is not rigid")
-    return out
-
-
-def _read(text: str) -> dict[str, Any]:
-    try:
-        document = json.loads(text)
-    except (json.JSONDecodeError, RecursionError):
-        raise _result_fault("it is not JSON") from None
-    if not isinstance(document, dict) or document.get("schema") != SCHEMA:
-        raise _result_fault(f"its schema is not {SCHEMA}")
-    return document
 
 
 def _result_fault(detail: str) -> InputFault:
     return InputFault(
         "result-file",
-        f"this is no result file: {detail}",
-        "let the daemon solve the session again: start it and send solve.",
+        f"this is not a result file: {detail}",
+        "solve the session again: start the daemon and send solve.",
     )

@@ -1,10 +1,11 @@
-"""The error map of a result as a picture (SVG): one panel for each distance, shaded cells with their numbers."""
+"""The error map of a result as an SVG drawing: a panel per distance, a shaded cell with its number per image point."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 from xml.sax.saxutils import escape
+
+from eyebolt.results.document import ResultDocument
 
 _PANEL_PX = 432
 _MARGIN_PX = 24
@@ -17,20 +18,20 @@ _PALE, _DARK = (238, 240, 242), (38, 58, 78)
 _INK, _EDGE = "#1c2630", "#ffffff"
 
 
-def error_map_svg(document: Mapping[str, Any], tolerance_mm: float) -> str | None:
-    """The picture of a result document's ``error_map``; None if it has none (a refusal).
+def error_map_svg(document: ResultDocument, tolerance_mm: float) -> str | None:
+    """The drawing of ``error_map``; None after a refusal.
 
-    A panel is the camera's picture at one distance, a cell one of its 9 x 9 points: p95 of the error there, mm. Darker
-    is larger; cells above ``tolerance_mm`` are hatched and outlined, so that no colour has to be told from another.
+    A panel is the camera's image at one distance, a cell one of its 9 x 9 points with the p95 of the error there, mm.
+    Darker is larger; cells above ``tolerance_mm`` are hatched and outlined, so that no colours need be distinguished.
     """
-    error_map = document["error_map"]
+    error_map = document.error_map
     if error_map is None:
         return None
-    u_px, v_px = error_map["u_px"], error_map["v_px"]
-    # The panel has the picture's shape, within what still leaves room for the numbers.
+    u_px, v_px = error_map.u_px, error_map.v_px
+    # The panel has the aspect ratio of the image, within limits that leave room for the numbers.
     across = _PANEL_PX / len(u_px)
     down = across * min(max(v_px[-1] / max(u_px[-1], 1.0), 0.45), 1.4)
-    planes = error_map["p95_mm"]
+    planes = error_map.p95_mm
     numbers = [number for plane in planes for row in plane for number in row]
     largest = max(numbers)
     rows = -(-(len(planes) + 1) // _PANELS_IN_A_ROW)
@@ -47,7 +48,7 @@ def error_map_svg(document: Mapping[str, Any], tolerance_mm: float) -> str | Non
         _text(_MARGIN_PX, 36, _title(document), 20, weight="bold"),
         _text(_MARGIN_PX, 64, _subtitle(document, numbers, tolerance_mm), 15),
     ]
-    for k, (distance_mm, plane) in enumerate(zip(error_map["distance_mm"], planes, strict=True)):
+    for k, (distance_mm, plane) in enumerate(zip(error_map.distance_mm, planes, strict=True)):
         left, top = _place(k, panel_height)
         parts.append(_text(left, top + 18, f"at {distance_mm:g} mm: {_span(plane)}", 14))
         parts += _cells(left, top + _CAPTION_PX, across, down, plane, largest, tolerance_mm)
@@ -56,16 +57,19 @@ def error_map_svg(document: Mapping[str, Any], tolerance_mm: float) -> str | Non
     return "\n".join([*parts, "</svg>", ""])
 
 
-def _title(document: Mapping[str, Any]) -> str:
-    station = document["station"]
-    return f"Error map of {f'{station}, ' if station else ''}session {document['session']}"
+def _title(document: ResultDocument) -> str:
+    station = document.station
+    return f"Error map of {f'{station}, ' if station else ''}session {document.session}"
 
 
-def _subtitle(document: Mapping[str, Any], numbers: Sequence[float], tolerance_mm: float) -> str:
+def _subtitle(document: ResultDocument, numbers: Sequence[float], tolerance_mm: float) -> str:
     over = sum(number > tolerance_mm for number in numbers) or "none"
+    transform, error = document.transform, document.expected_error_mm
+    if transform is None or error is None:
+        return ""
     return (
-        f"{document['transform']['name']}: p95 {document['expected_error_mm']['p95']:.3f} mm over the working volume,"
-        f" tolerance {tolerance_mm:g} mm; {over} of {len(numbers)} points above it. Solved {document['timestamp']}."
+        f"{transform.name}: p95 {error.p95:.3f} mm over the working volume,"
+        f" tolerance {tolerance_mm:g} mm; {over} of {len(numbers)} points above it. Solved {document.timestamp}."
     )
 
 
@@ -98,11 +102,11 @@ def _cells(
             middle, line = x + across / 2, y + down / 2 + 4
             if number > tolerance_mm:
                 outlines.append(f"<rect {box}/>")
-                # Keeps the hatching off the number.
+                # Keeps the number free of hatching.
                 clear = f'x="{middle - 19:.1f}" y="{line - 12:.1f}" width="38" height="16"'
                 words.append(f'<rect {clear} fill="{colour}"/>')
             words.append(f'<text x="{middle:.1f}" y="{line:.1f}" fill="{ink}">{_number(number)}</text>')
-    # Outlines over all cells, numbers over all outlines.
+    # Drawn in this order: cells, outlines over all cells, numbers over all outlines.
     return [
         f'<g stroke="{_EDGE}">',
         *cells,
@@ -130,16 +134,16 @@ def _legend(left: float, top: float, largest: float, tolerance_mm: float) -> lis
         _text(left + wide + 12, top + 78, f"hatched and outlined: above the tolerance of {tolerance_mm:g} mm", 13),
     ]
     lines = (
-        "Each panel is the camera's whole picture at one distance.",
-        "A number is the p95, in mm, of how far from its place the",
-        "transform may put a point there; the camera's own measuring",
-        "error is not in it.",
+        "Each panel is the camera's whole image at one distance.",
+        "A number is the expected error of the transform there (95th",
+        "percentile, mm). The measurement error of the camera is not",
+        "included.",
     )
     return parts + [_text(left, top + 116 + 20 * k, line, 13) for k, line in enumerate(lines)]
 
 
 def _shade(number: float, largest: float) -> tuple[str, str]:
-    """Colour of a cell, and of the number on it."""
+    """Colour of a cell and of the number on it."""
     share = min(max(number / largest, 0.0), 1.0) if largest > 0 else 0.0
     return _rgb([p + (d - p) * share for p, d in zip(_PALE, _DARK, strict=True)]), _INK if share < 0.6 else _EDGE
 
@@ -149,7 +153,7 @@ def _rgb(colour: Sequence[float]) -> str:
 
 
 def _number(number: float) -> str:
-    """At most five characters, which is what fits."""
+    """At most five characters, which fit into a cell."""
     return f"{number:.3f}" if number < 9.9995 else f"{number:.1f}" if number < 999.95 else f"{number:.0e}"
 
 

@@ -1,18 +1,16 @@
-"""Results on disk: the session's own, and the one that the station uses."""
+"""Results on disk: ``result.json`` of a session, and ``accepted.json``, the result that the station uses."""
 
 from __future__ import annotations
 
-import json
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from eyebolt.calibration import Refusal, ResultAcceptance, Solution
 from eyebolt.context import StationContext
-from eyebolt.errors import RecordFault
-from eyebolt.geometry import Array
+from eyebolt.errors import EyeboltError
+from eyebolt.geometry import Array, CameraModel
 from eyebolt.planning import Coverage
-from eyebolt.results.document import Provenance, accepted_document, accepted_transform, result_document, to_text
+from eyebolt.results.document import Provenance, ResultDocument
 from eyebolt.results.error_map import error_map_svg
 from eyebolt.store import (
     ERROR_MAP_NAME,
@@ -29,7 +27,7 @@ ACCEPTED_BY_RULE = "the station's rule (when-proven)"
 
 
 def utc_timestamp() -> str:
-    """Now, UTC, ISO 8601 in seconds."""
+    """The present time, UTC, ISO 8601 to the second."""
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
@@ -41,16 +39,15 @@ def write_result(
     accept: bool,
     coverage: Coverage | None = None,
 ) -> None:
-    """Writes the session's result, and its error map as a picture; with ``accept`` it becomes the station's.
+    """Writes result and error map of a session; with ``accept`` the station uses the result from now on.
 
-    A person's acceptance of an earlier result of this session does not carry over to a new one.
+    A person's acceptance of an earlier result of this session does not carry over to a new one. Raises RecordFault.
     """
     document = build_result(context, session.name, outcome, acceptance, coverage)
-    text = to_text(document)
     if accept:
-        _accept(context.record_folder, session, text, ACCEPTED_BY_RULE)
+        _accept(context.record_folder, session, document, ACCEPTED_BY_RULE)
     else:
-        _write(session / RESULT_NAME, text)
+        _write(session / RESULT_NAME, document.to_text())
     _write_error_map(session / ERROR_MAP_NAME, error_map_svg(document, context.station.goal.tolerance_mm))
 
 
@@ -60,52 +57,60 @@ def build_result(
     outcome: Solution | Refusal,
     acceptance: ResultAcceptance,
     coverage: Coverage | None = None,
-) -> dict[str, Any]:
-    """The result of the session of this name, as a document."""
+    refined_lens: CameraModel | None = None,
+) -> ResultDocument:
+    """The document of one solve of the session of this name."""
     station = context.station
     provenance = Provenance(
         station.station.name, session, station.station.mount, station.pose_format, context.digests, utc_timestamp()
     )
-    return result_document(provenance, outcome, acceptance, coverage)
+    return ResultDocument.of(provenance, outcome, acceptance, coverage, refined_lens)
 
 
-def accept_session(session: Path, by: str) -> dict[str, object]:
-    """Makes a session's result the station's; returns the document. Raises InputFault or RecordFault."""
-    path = session / RESULT_NAME
-    return _accept(session.parent, session, _read(path), by)
+def read_result(session: Path) -> ResultDocument:
+    """The result of a session. Raises RecordFault if it cannot be read, InputFault ``result-file`` if it is damaged."""
+    return ResultDocument.from_text(_read(session / RESULT_NAME))
+
+
+def accept_session(session: Path, by: str) -> ResultDocument:
+    """Makes the result of a session the station's; returns it. Raises what ``read_result`` and ``accept`` raise."""
+    return _accept(session.parent, session, read_result(session), by)
 
 
 def read_accepted_transform(record_folder: Path) -> Array | None:
-    """The transform (4, 4), metres, that the station uses; None if none was accepted."""
+    """The transform (4, 4), metres, that the station uses; None before the first acceptance."""
     path = record_folder / ACCEPTED_NAME
-    return accepted_transform(_read(path)) if path.exists() else None
+    if not path.exists():
+        return None
+    transform = ResultDocument.from_text(_read(path)).transform
+    return None if transform is None else transform.to_array()
 
 
 def accepted_session_name(record_folder: Path) -> str | None:
-    """Name of the session whose result, as it stands, the station uses; None once that session was solved anew."""
+    """Name of the session whose present result the station uses; None if that session was solved again since."""
     try:
         accepted = (record_folder / ACCEPTED_NAME).read_text(encoding="utf-8")
-        name = str(json.loads(accepted)["session"])
+        name = ResultDocument.from_text(accepted).session
+        # The name comes from a file: `session_path` refuses one that would leave the record folder.
         result = session_path(record_folder, name) / RESULT_NAME
         return name if result.read_text(encoding="utf-8") == accepted else None
-    except (OSError, ValueError, KeyError, TypeError, RecordFault):
+    except (OSError, ValueError, EyeboltError):
         return None
 
 
-def _accept(record_folder: Path, session: Path, text: str, by: str) -> dict[str, object]:
-    document = accepted_document(text, by, utc_timestamp())
-    accepted = to_text(document)
-    # A copy of its own: the station's transform must outlive the cleaning up of old sessions. Written first, so that a
-    # session never calls itself accepted when it is not.
-    _write(record_folder / ACCEPTED_NAME, accepted)
-    _write(session / RESULT_NAME, accepted)
-    return document
+def _accept(record_folder: Path, session: Path, document: ResultDocument, by: str) -> ResultDocument:
+    accepted = document.accept(by, utc_timestamp())
+    # The station's copy outlives the deletion of old sessions. It is written first, so that no session is marked as
+    # accepted without being in use.
+    _write(record_folder / ACCEPTED_NAME, accepted.to_text())
+    _write(session / RESULT_NAME, accepted.to_text())
+    return accepted
 
 
-def _write_error_map(path: Path, picture: str | None) -> None:
-    """Writes the picture; without one, takes away that of an earlier result, which would be taken for this one's."""
-    if picture is not None:
-        _write(path, picture)
+def _write_error_map(path: Path, drawing: str | None) -> None:
+    """Without a drawing, removes that of an earlier result, which would be mistaken for this one's."""
+    if drawing is not None:
+        _write(path, drawing)
         return
     try:
         path.unlink(missing_ok=True)
@@ -117,7 +122,7 @@ def _read(path: Path) -> str:
     try:
         return path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        remedy = "name the folder of a session that was solved: one with result.json in it."
+        remedy = "name the folder of a solved session: one with result.json in it."
         raise read_fault("the result", path, "is missing", remedy) from None
     except (OSError, UnicodeDecodeError) as error:
         raise read_fault("the result", path, f"cannot be read: {error}", "check the permission.") from None

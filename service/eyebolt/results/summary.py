@@ -1,106 +1,105 @@
-"""A result in a few lines of plain text, for a terminal."""
+"""A result document in a few lines of plain text, for a terminal."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from eyebolt.results.document import CoverageRecord, Lens, Residuals, ResultDocument
 
 
-def summary(document: Mapping[str, Any], with_acceptance: bool = True) -> list[str]:
-    """Lines of text for one result document; solving again says nothing about its acceptance."""
-    lines = [f"verdict: {document['acceptance']} - {document['reason']}"]
-    pairs = document["pairs"]
-    if document["transform"] is None:
-        lines += [f"  {f['message']}. What to do: {f['remedy']}" for f in document["findings"]]
-        lines += [f"pairs: {pairs['used']} usable"]
-    else:
-        transform, error, pick = (
-            document["transform"],
-            document["expected_error_mm"],
-            document["expected_pick_error_mm"],
-        )
-        pose = transform["robot_pose"]
-        numbers = ", ".join(f"{value:.{_decimals(pose, k)}f}" for k, value in enumerate(pose["values"]))
-        units = f"{pose['length']}, {pose['rotation']}" + (
-            "" if pose["rotation"].startswith("quaternion") else f" {pose['angle']}"
-        )
-        noise = document["robot_noise"]
-        lines.append(f"{transform['name']} ({units}): {numbers}")
-        # Results written by older versions have none.
-        if "sigma" in pose:
-            lines.append(f"  one sigma of each: {_sigmas(pose)}")
-        lines += [
-            f"expected error: median {error['median']:.3f} mm, p95 {error['p95']:.3f} mm,"
-            f" p95 at the worst point {error['worst_p95']:.3f} mm",
-            f"expected at the pick, through this arm's own errors: p95 {pick['p95']:.3f} mm",
-            _cross_validation_line(document["cross_validation"]),
-            f"corners: {document['corner_rms_px']:.3f} px rms; arm: {noise['mm']:.3f} mm, {noise['deg']:.4f} deg"
-            f" ({'stated' if noise['stated'] else 'estimated'})",
-            "board scale {:+.3f} % (sigma {:.3f} %), focal length {:+.3f} % (sigma {:.3f} %) off the stated".format(
-                *(100 * document[key][part] for key in ("scale", "focal") for part in ("deviation", "sigma"))
-            ),
-            f"pairs: {pairs['used']} used, {len(pairs['excluded'])} left out",
-        ]
-        # Results written by older versions have none.
-        if document.get("coverage"):
-            lines.append(_coverage_line(document["coverage"]))
-        if document["checks"]["count"]:
-            checks = document["checks"]
-            lines.append(f"checks: {checks['count']}, rms {checks['rms_mm']:.3f} mm, worst {checks['worst_mm']:.3f} mm")
-        if document["touches"]["count"]:
-            touches = document["touches"]
-            lines.append(
-                f"touches: {touches['count']}, rms {touches['rms_mm']:.3f} mm, worst {touches['worst_mm']:.3f} mm,"
-                f" {touches['reduced_chi2']:.2f} of the predicted error squared"
-            )
-        # Results written by older versions have none.
-        height = document.get("height")
-        if height is not None and height["determined_by"] is not None:
-            lines.append(
-                f"height of the camera: {height['mm']:.3f} mm (sigma {height['sigma_mm']:.3f} mm),"
-                f" known by {height['determined_by']}"
-            )
-        if document.get("refined_lens"):
-            lines += _lens(document["refined_lens"])
-        lines += [f"{f['severity']}: {f['message']}: {f['remedy']}" for f in document["findings"]]
-    lines += [f"  pair {p['pair']}: {p['reason']}" for p in pairs["excluded"]]
-    accepted = document["accepted"]
+def summary(document: ResultDocument, with_acceptance: bool = True) -> list[str]:
+    """The lines. ``with_acceptance``: whether to tell who accepted the result (a new solve is accepted by nobody)."""
+    lines = [f"acceptance: {document.acceptance} - {document.reason}"]
+    lines += _refusal_lines(document) if document.transform is None else _solution_lines(document)
+    lines += [f"  pair {p.pair}: {p.reason}" for p in document.pairs.excluded]
     if with_acceptance:
-        lines.append(f"accepted by {accepted['by']} at {accepted['at']}" if accepted else "not accepted yet")
+        accepted = document.accepted
+        lines.append("not accepted yet" if accepted is None else f"accepted by {accepted.by} at {accepted.timestamp}")
     return lines
 
 
-def _coverage_line(coverage: Mapping[str, Any]) -> str:
-    x, y, z = coverage["rotation_range_deg"]
+def _refusal_lines(document: ResultDocument) -> list[str]:
+    lines = [f"  {f.message}. What to do: {f.remedy}" for f in document.findings]
+    return [*lines, f"pairs: {document.pairs.used} usable"]
+
+
+def _solution_lines(document: ResultDocument) -> list[str]:
+    lines = [*_transform_lines(document), *_error_lines(document)]
+    lines.append(f"cross-validation: {_residuals(document.cross_validation)}")
+    noise = document.robot_noise
+    if noise is not None:
+        origin = "stated" if noise.is_stated else "estimated"
+        lines.append(
+            f"corner residual: {document.corner_rms_px:.3f} px RMS; arm: {noise.mm:.3f} mm, {noise.deg:.4f} deg ({origin})"
+        )
+    if document.board_scale is not None and document.focal_length is not None:
+        lines.append(
+            "deviation from stated: board scale {:+.3f} % (sigma {:.3f} %), focal length {:+.3f} % (sigma {:.3f} %)".format(
+                *(100 * part for d in (document.board_scale, document.focal_length) for part in (d.deviation, d.sigma))
+            )
+        )
+    lines.append(f"pairs: {document.pairs.used} used, {len(document.pairs.excluded)} excluded")
+    if document.coverage is not None:
+        lines.append(_coverage_line(document.coverage))
+    if document.checks.count:
+        lines.append(f"checks: {document.checks.count}, {_residuals(document.checks)}")
+    if document.touches.count:
+        touches = document.touches
+        lines.append(f"touches: {touches.count}, {_residuals(touches)}, reduced chi-square {touches.reduced_chi2:.2f}")
+    height = document.height
+    if height is not None and height.determined_by is not None:
+        lines.append(
+            f"height of the camera: {height.mm:.3f} mm (sigma {height.sigma_mm:.3f} mm), from {height.determined_by}"
+        )
+    if document.refined_lens is not None:
+        lines += _lens_lines(document.refined_lens)
+    return lines + [f"{f.severity}: {f.message}: {f.remedy}" for f in document.findings]
+
+
+def _transform_lines(document: ResultDocument) -> list[str]:
+    if document.transform is None:
+        return []
+    pose = document.transform.robot_pose
+    decimals = pose.pose_format.decimals
+    values = ", ".join(f"{value:.{digits}f}" for value, digits in zip(pose.values, decimals, strict=True))
+    lines = [f"{document.transform.name} ({pose.pose_format.description}): {values}"]
+    if pose.sigma is not None:
+        sigma = ", ".join(
+            "unobservable" if value is None else f"{value:.{digits}f}"
+            for value, digits in zip(pose.sigma, decimals, strict=True)
+        )
+        lines.append(f"  standard deviations: {sigma}")
+    return lines
+
+
+def _error_lines(document: ResultDocument) -> list[str]:
+    error, pick = document.expected_error_mm, document.expected_pick_error_mm
+    if error is None or pick is None:
+        return []
+    return [
+        f"expected error: median {error.median:.3f} mm, p95 {error.p95:.3f} mm,"
+        f" p95 at the worst point {error.worst_p95:.3f} mm",
+        f"expected error of a pick, with the arm's own errors: p95 {pick.p95:.3f} mm",
+    ]
+
+
+def _residuals(measured: Residuals) -> str:
+    if not measured.count:
+        return "too few pairs"
+    return f"RMS {measured.rms_mm:.3f} mm, worst {measured.worst_mm:.3f} mm at the board"
+
+
+def _coverage_line(coverage: CoverageRecord) -> str:
+    x, y, z = coverage.rotation_range_deg
     return (
-        f"waypoints: turned {x:.0f} and {y:.0f} deg aslant and {z:.0f} deg in the picture, {coverage['near_mm']:.0f} to"
-        f" {coverage['far_mm']:.0f} mm away, {100 * coverage['image_coverage']:.0f} % of the picture; known worst:"
-        f" {coverage['weakest']} (sigma {coverage['weakest_sigma_mm']:.3f} mm)"
+        f"coverage: rotations up to {x:.0f}, {y:.0f} and {z:.0f} deg about the camera's x, y and z,"
+        f" {coverage.near_mm:.0f} to {coverage.far_mm:.0f} mm away, {100 * coverage.image_coverage:.0f} % of the image;"
+        f" weakest direction: {coverage.weakest_direction} (sigma {coverage.weakest_sigma_mm:.3f} mm)"
     )
 
 
-def _lens(lens: Mapping[str, Any]) -> list[str]:
-    (fx, _, cx), (_, fy, cy), _ = lens["matrix"]
+def _lens_lines(lens: Lens) -> list[str]:
+    (fx, _, cx), (_, fy, cy), _ = lens.matrix
     pixels = {"fx": fx, "fy": fy, "cx": cx, "cy": cy}
-    distortion = dict(zip((n for n in lens["sigma"] if n not in pixels), lens["distortion"], strict=True))
-    lines = ["the lens as the pairs see it (the station still uses its lens file):"]
-    lines += [f"  {name} {value:.3f} px (sigma {lens['sigma'][name]:.3f})" for name, value in pixels.items()]
-    return lines + [f"  {name} {value:.5f} (sigma {lens['sigma'][name]:.5f})" for name, value in distortion.items()]
-
-
-def _cross_validation_line(scores: Mapping[str, Any]) -> str:
-    if not scores["count"]:
-        return "left out one by one: no pair could be"
-    return f"left out one by one: rms {scores['rms_mm']:.3f} mm, worst {scores['worst_mm']:.3f} mm at the board"
-
-
-def _sigmas(pose: Mapping[str, Any]) -> str:
-    return ", ".join(
-        "unobservable" if value is None else f"{value:.{_decimals(pose, k)}f}" for k, value in enumerate(pose["sigma"])
-    )
-
-
-def _decimals(pose: Mapping[str, Any], k: int) -> int:
-    if k < 3:
-        return {"mm": 3, "m": 6, "um": 0}[pose["length"]]
-    return 6 if pose["rotation"].startswith("quaternion") or pose["angle"] == "rad" else 4
+    distortion = dict(zip((n for n in lens.sigma if n not in pixels), lens.distortion, strict=True))
+    lines = ["lens estimated from the pairs (the station still uses its lens file):"]
+    lines += [f"  {name} {value:.3f} px (sigma {lens.sigma[name]:.3f})" for name, value in pixels.items()]
+    return lines + [f"  {name} {value:.5f} (sigma {lens.sigma[name]:.5f})" for name, value in distortion.items()]

@@ -1,4 +1,4 @@
-"""A plan of waypoints as a file that a robot program can read, and as lines for people. Text only."""
+"""A waypoint plan as CSV for a robot program, and as text for people."""
 
 from __future__ import annotations
 
@@ -7,24 +7,24 @@ from eyebolt.planning import Plan, PlannedWaypoint
 
 CAUTIONS = (
     "Local codes, the rules of the site and licensed practice come first.",
-    "These are suggestions, computed without knowing the arm, its cables or the cell: reach, collisions and"
-    " singularities are for the person who teaches them.",
-    "Try each waypoint at reduced speed first, with a way to stop the arm at hand. In automatic mode nobody is in the"
+    "These are suggestions, computed without knowledge of the arm, its cables or the cell: the person who teaches them"
+    " is responsible for reach, collisions and singularities.",
+    "Try each waypoint at reduced speed first, with a stop button at hand. In automatic mode nobody may be in the"
     " cell.",
     "Eyebolt moves nothing.",
 )
 _KIND_LABELS = {
     "translation": "translation",
     "rotation": "rotation",
-    "spare": "spare: only if the counter still wants pairs",
-    "check": "check: the first waypoint once more, at the very end",
+    "spare": "spare: only if pairs are still needed",
+    "check": "check: the first waypoint again, at the very end",
 }
 
 
 def csv_text(plan: Plan, pose_format: PoseFormat, flange_T_tool: Array | None) -> str:
-    """Poses as the controller writes them, one waypoint a row; the check's row begins with the word ``check``.
+    """Poses in the controller's format, one waypoint per row; the row of a check pair begins with ``check``.
 
-    Lines that begin with # are for people.
+    Lines beginning with # are comments.
     """
     lines = [f"# {line}" for line in CAUTIONS]
     lines.append(f"# {_format_line(pose_format, flange_T_tool)}")
@@ -36,7 +36,7 @@ def csv_text(plan: Plan, pose_format: PoseFormat, flange_T_tool: Array | None) -
 
 
 def plan_lines(plan: Plan, pose_format: PoseFormat, flange_T_tool: Array | None, tolerance_mm: float) -> list[str]:
-    """The plan for people: cautions first, then each waypoint with the error expected after it."""
+    """The plan for people: cautions, then each waypoint with the expected error after it."""
     lines = [*CAUTIONS, "", *_expectation_lines(plan, tolerance_mm), _format_line(pose_format, flange_T_tool)]
     for number, waypoint in enumerate(plan.waypoints, 1):
         pose = " ".join(_fields(waypoint, pose_format, flange_T_tool))
@@ -49,18 +49,19 @@ def _expectation_lines(plan: Plan, tolerance_mm: float) -> list[str]:
     lines = []
     if not plan.is_met:
         lines.append(
-            f"The tolerance of {tolerance_mm:g} mm is not reached within [goal] max_pairs: it takes a larger board, a"
-            " shorter distance, a better arm, or a wider tolerance."
+            f"The tolerance of {tolerance_mm:g} mm is not reached within [goal] max_pairs: use a larger board, a"
+            " shorter distance, a more repeatable arm, or a wider tolerance."
         )
     else:
         lines.append(f"{len(needed)} pairs are expected to reach the tolerance of {tolerance_mm:g} mm.")
     if plan.translation_length_m:
         lines.append(
-            f"The first four are a ruler: the same attitude, shifted by {plan.translation_length_m * 1e3:.0f} mm without a turn."
+            f"The first four determine the scale: one orientation, translated by {plan.translation_length_m * 1e3:.0f}"
+            " mm without rotation."
         )
     if plan.tolerated.translation_m:
         lines.append(
-            "The whole board stays in view while the guess of camera and board is within"
+            "The whole board stays in view if the guesses of camera and board are within"
             f" {plan.tolerated.translation_m * 1e3:.0f} mm and {plan.tolerated.rotation_deg:.0f} deg."
         )
     return lines
@@ -72,7 +73,7 @@ def _format_line(pose_format: PoseFormat, flange_T_tool: Array | None) -> str:
 
 
 def _description(waypoint: PlannedWaypoint) -> str:
-    # Before the pairs can tell anything the number means nothing.
+    # Before the pairs determine all directions the number is only that of the prior.
     known = waypoint.p95_mm < 1e2 and waypoint.kind != "check"
     return _KIND_LABELS[waypoint.kind] + (f"; expected error after it {waypoint.p95_mm:.3f} mm (p95)" if known else "")
 

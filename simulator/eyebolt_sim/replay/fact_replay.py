@@ -7,7 +7,7 @@ from typing import Any
 from eyebolt.boards import NoDetection
 from eyebolt.observations import fit_board_pose
 from eyebolt.protocol import Code, LineFault, parse
-from eyebolt.results import build_result
+from eyebolt.results import ResultDocument, build_result
 from eyebolt.session import Fact, State, step
 from eyebolt.session import messages as msg
 from eyebolt_sim.replay.recording import RecordedLine, RecordedReply, RecordedSession
@@ -47,8 +47,8 @@ class InProcessReplay:
         return self.answers
 
     @property
-    def result(self) -> dict[str, Any] | None:
-        """The last result that would have been written, a document as in ``result.json``; None without one."""
+    def result(self) -> ResultDocument | None:
+        """The last result that would have been written; None without one."""
         last = self._last_write
         if last is None:
             return None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -10,10 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT, StationContext, load_context
-from eyebolt.errors import InputFault
+from eyebolt.errors import EyeboltError, InputFault
 from eyebolt.protocol import Code
+from eyebolt.results import ResultDocument, read_result
 from eyebolt.session import IMAGE_VERBS, DetectionFact, Fact, ImageFact, ReplyFact, decode_facts
-from eyebolt.store import RESULT_NAME, SessionFolder
+from eyebolt.store import SessionFolder
 
 # Wall time is recorded in whole seconds.
 _WALL_RESOLUTION_S = 1.5
@@ -77,7 +77,7 @@ class RecordedSession:
     context: StationContext
     facts: Sequence[Fact]
     lines: Sequence[RecordedLine]
-    result: Mapping[str, Any] | None
+    result: ResultDocument | None
 
     @property
     def name(self) -> str:
@@ -101,16 +101,15 @@ def read_recorded(path: Path) -> RecordedSession:
     lines = _lines(facts)
     if not lines:
         raise InputFault("replay-empty", f"the session {path} holds no answer", "name a session with captures in it.")
-    return RecordedSession(folder, context, facts, lines, read_result(path))
+    return RecordedSession(folder, context, facts, lines, recorded_result(path))
 
 
-def read_result(session: Path) -> Mapping[str, Any] | None:
-    """``result.json`` of a session; None without one that can be read."""
+def recorded_result(session: Path) -> ResultDocument | None:
+    """The result of a session; None without one that can be read."""
     try:
-        document = json.loads((session / RESULT_NAME).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        return read_result(session)
+    except EyeboltError:
         return None
-    return document if isinstance(document, dict) else None
 
 
 def _lines(facts: Sequence[Fact]) -> list[RecordedLine]:

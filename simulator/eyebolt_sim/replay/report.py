@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
+from eyebolt.results import ResultDocument
 from eyebolt_sim.replay.line_faults import ReplayFault
 from eyebolt_sim.replay.recording import RecordedSession
 from eyebolt_sim.replay.result_comparison import RELATIVE_TOLERANCE, Difference, differences, renumber_pairs
@@ -27,7 +27,7 @@ class Report:
     session: RecordedSession
     how: str
     played: Sequence[Played]
-    result: Mapping[str, Any] | None
+    result: ResultDocument | None
     pictures: int | None = None
 
     @property
@@ -35,7 +35,7 @@ class Report:
         """Where the result differs, also by less than computers do; empty if one of the two is missing."""
         if self.session.result is None or self.result is None:
             return []
-        return differences(renumber_pairs(self.session.result, self.session.pictures), self.result)
+        return differences(renumber_pairs(self.session.result, self.session.pictures), self.result.to_json())
 
     @property
     def same_result(self) -> bool:
@@ -111,18 +111,18 @@ class Report:
             yield "  to the last digit only the computer and the libraries that recorded it give it again"
         else:
             yield from self._result_difference_lines(recorded, self.result)
-        by, here = recorded.get("software"), self.result.get("software")
+        by, here = recorded.software, self.result.software
         if by != here:
             yield f"  recorded by {by}; this is {here}"
 
-    def _result_difference_lines(self, recorded: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
+    def _result_difference_lines(self, recorded: ResultDocument, now: ResultDocument) -> Iterator[str]:
         beyond = [d for d in self.result_differences if d.relative > RELATIVE_TOLERANCE]
         yield f"RESULT: differs in {len(beyond)} places"
-        before, after = recorded.get("transform"), now.get("transform")
+        before, after = recorded.transform, now.transform
         if before and after:
-            distance_mm = float(np.linalg.norm(np.subtract(before["translation_mm"], after["translation_mm"])))
+            distance_mm = float(np.linalg.norm(np.subtract(before.translation_mm, after.translation_mm)))
             if distance_mm:
-                yield f"  {before['name']} lies {distance_mm:.4g} mm from the recorded one"
+                yield f"  {before.name} lies {distance_mm:.4g} mm from the recorded one"
         for entry in beyond[:_MAX_DIFFERENCES]:
             yield f"  {entry.path}: recorded {_short(entry.recorded)}, now {_short(entry.now)}"
         if len(beyond) > _MAX_DIFFERENCES:

@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from eyebolt.results import ResultDocument
+
 # Another processor adds up in another order.
 RELATIVE_TOLERANCE = 1e-9
 # When and where it was solved, and by what, is no part of what was found; neither is who accepted it.
@@ -29,12 +31,14 @@ def differences(recorded: Mapping[str, Any], now: Mapping[str, Any]) -> list[Dif
     return list(_differ("", _comparable(recorded), _comparable(now)))
 
 
-def renumber_pairs(document: Mapping[str, Any], pictures: Sequence[int]) -> dict[str, Any]:
-    """The result with its pairs numbered as if no picture had gone unanswered: ``pictures``, their indices in order."""
-    path = {index: number for number, index in enumerate(pictures)}
-    pairs = document["pairs"]
-    excluded = [{**one, "pair": path.get(one["pair"], one["pair"])} for one in pairs["excluded"]]
-    return {**document, "pairs": {**pairs, "excluded": excluded}}
+def renumber_pairs(result: ResultDocument, pictures: Sequence[int]) -> dict[str, Any]:
+    """The result as JSON values with its pairs numbered as if no picture had gone unanswered: ``pictures``, their indices in order."""
+    number_of = {index: number for number, index in enumerate(pictures)}
+    excluded = tuple(
+        one.model_copy(update={"pair": number_of.get(one.pair, one.pair)}) for one in result.pairs.excluded
+    )
+    pairs = result.pairs.model_copy(update={"excluded": excluded})
+    return result.model_copy(update={"pairs": pairs}).to_json()
 
 
 def _comparable(document: Mapping[str, Any]) -> dict[str, Any]:

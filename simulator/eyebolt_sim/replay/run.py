@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import math
 import shutil
 import tempfile
@@ -13,14 +12,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from eyebolt.errors import InputFault
-from eyebolt.results import to_text
 from eyebolt.session import ImageFact, decode_facts
 from eyebolt.store import SessionFolder, list_sessions
 from eyebolt_sim.replay.camera import ReplayCamera
 from eyebolt_sim.replay.daemon_target import ReplayTarget, attach_daemon, own_daemon_target
 from eyebolt_sim.replay.fact_replay import InProcessReplay
 from eyebolt_sim.replay.line_faults import injected_faults
-from eyebolt_sim.replay.recording import RecordedSession, read_recorded, read_result
+from eyebolt_sim.replay.recording import RecordedSession, read_recorded, recorded_result
 from eyebolt_sim.replay.report import Report
 from eyebolt_sim.replay.robot import Played, ReplayRobot
 
@@ -48,9 +46,8 @@ def replay_in_process(path: Path) -> Report:
     session = read_recorded(path)
     replay = InProcessReplay(session)
     answers = replay.run()
-    result = None if replay.result is None else json.loads(to_text(replay.result))
     played = [Played(line, (reply,)) for line, reply in zip(session.lines, answers, strict=True)]
-    return Report(session, "in process: boards as recorded, decided and solved anew", played, result)
+    return Report(session, "in process: boards as recorded, decided and solved anew", played, replay.result)
 
 
 def replay_live(path: Path, options: LiveOptions, on_played: Callable[[Played], None]) -> Report:
@@ -101,7 +98,7 @@ def _reports(
         new = [path for path in list_sessions(target.record_folder) if path.name not in earlier_sessions]
         facts = decode_facts(SessionFolder.view(new[-1]).records) if new else []
         pictures = sum(1 for fact in facts if isinstance(fact, ImageFact))
-        yield Report(session, how, played, read_result(new[-1]) if new else None, pictures)
+        yield Report(session, how, played, recorded_result(new[-1]) if new else None, pictures)
 
 
 def _require_empty(folder: Path) -> None:

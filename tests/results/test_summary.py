@@ -1,0 +1,124 @@
+"""The summary of a result for a terminal."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from eyebolt.calibration.acceptance import AcceptanceCause, ResultAcceptance, assess_result
+from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.problem_file import read_problem
+from eyebolt.calibration.solution import ExcludedPair, Refusal
+from eyebolt.calibration.solve import solve
+from eyebolt.calibration.uncertainty import Height
+from eyebolt.calibration.uncertainty.touch_test import TouchCheck
+from eyebolt.geometry import CameraModel, Mount
+from eyebolt.geometry.pose_format import PoseFormat
+from eyebolt.planning import Coverage
+from eyebolt.results.document import Provenance, ResultDocument
+from eyebolt.results.summary import summary
+from eyebolt_sim.problems import make_problem
+
+REFUSAL = Refusal(
+    "insufficient-rotation", "the waypoints turn too little", "tilt more", 4, ("along z",), (ExcludedPair(2, "odd"),)
+)
+PROVENANCE = Provenance(
+    "bay-3", "20260314-091500-01", Mount.FIXED, PoseFormat("mm", "euler-ZYX", "deg"), {}, "2026-03-14T09:15:00Z"
+)
+CHECK = TouchCheck(4, 0.21, 0.35, 0.9, 11, 17, True, 0.6)
+COVERAGE = Coverage((41.2, 38.0, 65.1), 601.0, 987.0, 0.75, "along the camera's z", 0.21)
+LENS = CameraModel(1600, 1200, np.array([[1801.5, 0, 799], [0, 1802.5, 600], [0, 0, 1.0]]), np.array([0.1, 0, 0, 0]))
+
+
+@pytest.fixture(scope="module")
+def solution():
+    problem, _ = read_problem(json.dumps(make_problem(Mount.FIXED, poses=11, seed=0).as_json()), "made up")
+    return solve(replace(problem, pairs=problem.pairs[:9]), problem.pairs[9:])
+
+
+def summary_of(outcome, acceptance=None, **more):
+    acceptance = acceptance or ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "as good as it must be")
+    return summary(ResultDocument.of(PROVENANCE, outcome, acceptance, **more))
+
+
+def numbers(values, decimals):
+    return ", ".join(f"{v:.{d}f}" for v, d in zip(values, decimals, strict=True))
+
+
+def test_every_line_of_a_solution(solution):
+    names = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2")
+    lens = replace(LENS, sigma=dict(zip(names, (1.0, 1.0, 0.5, 0.5, 0.01, 0.02, 0.001, 0.001), strict=True)))
+    outcome = replace(
+        solution,
+        touches=CHECK,
+        height=Height("touch", 612.5, 0.31),
+        excluded=(ExcludedPair(4, "pose and image disagree"),),
+        findings=(Finding("board-scale", "warn", "the board looks larger", {}, "measure it."),),
+    )
+    document = ResultDocument.of(PROVENANCE, outcome, ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "good"), COVERAGE, lens)
+    pose, error = document.transform.robot_pose, document.expected_error_mm
+    scale, focal, noise = outcome.board_scale, outcome.focal_length, document.robot_noise
+    left_out, checks = document.cross_validation, document.checks
+    assert summary(document) == [
+        "acceptance: accept - good",
+        f"base_T_camera (mm, euler-ZYX deg): {numbers(pose.values, (3, 3, 3, 4, 4, 4))}",
+        f"  standard deviations: {numbers(pose.sigma, (3, 3, 3, 4, 4, 4))}",
+        f"expected error: median {error.median:.3f} mm, p95 {error.p95:.3f} mm, p95 at the worst point"
+        f" {error.worst_p95:.3f} mm",
+        f"expected error of a pick, with the arm's own errors: p95 {document.expected_pick_error_mm.p95:.3f} mm",
+        f"cross-validation: RMS {left_out.rms_mm:.3f} mm, worst {left_out.worst_mm:.3f} mm at the board",
+        f"corner residual: {document.corner_rms_px:.3f} px RMS; arm: {noise.mm:.3f} mm, {noise.deg:.4f} deg (stated)",
+        f"deviation from stated: board scale {100 * scale.deviation:+.3f} % (sigma {100 * scale.sigma:.3f} %), focal"
+        f" length {100 * focal.deviation:+.3f} % (sigma {100 * focal.sigma:.3f} %)",
+        "pairs: 9 used, 1 excluded",
+        "coverage: rotations up to 41, 38 and 65 deg about the camera's x, y and z, 601 to 987 mm away, 75 % of the"
+        " image; weakest direction: along the camera's z (sigma 0.210 mm)",
+        f"checks: 2, RMS {checks.rms_mm:.3f} mm, worst {checks.worst_mm:.3f} mm at the board",
+        "touches: 4, RMS 0.210 mm, worst 0.350 mm at the board, reduced chi-square 0.90",
+        "height of the camera: 612.500 mm (sigma 0.310 mm), from touch",
+        "lens estimated from the pairs (the station still uses its lens file):",
+        "  fx 1801.500 px (sigma 1.000)",
+        "  fy 1802.500 px (sigma 1.000)",
+        "  cx 799.000 px (sigma 0.500)",
+        "  cy 600.000 px (sigma 0.500)",
+        "  k1 0.10000 (sigma 0.01000)",
+        "  k2 0.00000 (sigma 0.02000)",
+        "  p1 0.00000 (sigma 0.00100)",
+        "  p2 0.00000 (sigma 0.00100)",
+        "warn: the board looks larger: measure it.",
+        "  pair 4: pose and image disagree",
+        "not accepted yet",
+    ]
+
+
+def test_every_line_of_a_refusal():
+    lines = summary_of(REFUSAL, assess_result(REFUSAL, 1.0))
+    assert lines == [
+        "acceptance: reject - the waypoints turn too little",
+        "  the waypoints turn too little. What to do: tilt more",
+        "pairs: 4 usable",
+        "  pair 2: odd",
+        "not accepted yet",
+    ]
+
+
+def count(lines, label):
+    return sum(line.startswith(f"{label}:") for line in lines)
+
+
+def test_what_was_not_measured_has_no_line(solution):
+    lines = summary_of(replace(solution, held_out=None, checks=None))
+    assert [count(lines, label) for label in ("checks", "touches", "height of the camera", "coverage")] == [0] * 4
+    assert count(summary_of(replace(solution, touches=CHECK)), "touches") == 1
+    for height, expected in (
+        (Height("touch", 612.5, 0.31), 1),
+        (Height("board_height_mm", 612.5, 0.31), 1),
+        (Height(), 0),
+    ):
+        assert count(summary_of(replace(solution, height=height)), "height of the camera") == expected
+
+
+def test_a_new_solve_has_no_line_about_its_acceptance(solution):
+    document = ResultDocument.of(PROVENANCE, solution, ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "good"))
+    assert summary(document, with_acceptance=False) == summary(document)[:-1]
