@@ -1,4 +1,4 @@
-"""The status message: what the daemon publishes over ZeroMQ, and what a subscriber reads. One definition for both sides.
+"""The status message, which the daemon publishes over ZeroMQ: one definition for publisher and subscribers.
 
 A message has two parts: the topic ``status`` and one JSON object, ``StatusMessage``. Lengths are in millimetres. Keys
 that a reader does not know are ignored; any other change of the keys changes ``schema``.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from eyebolt.results.document import CoverageRecord, Lens, Residuals, ResultDocument
+from eyebolt.results.document import CoverageRecord, Deviation, Lens, Residuals, ResultDocument
 
 
 def summary(document: ResultDocument, with_acceptance: bool = True) -> list[str]:
@@ -24,18 +24,15 @@ def _refusal_lines(document: ResultDocument) -> list[str]:
 def _solution_lines(document: ResultDocument) -> list[str]:
     lines = [*_transform_lines(document), *_error_lines(document)]
     lines.append(f"cross-validation: {_residuals(document.cross_validation)}")
-    noise = document.robot_noise
+    noise, scale, focal = document.robot_noise, document.board_scale, document.focal_length
     if noise is not None:
         origin = "stated" if noise.is_stated else "estimated"
         lines.append(
-            f"corner residual: {document.corner_rms_px:.3f} px RMS; arm: {noise.mm:.3f} mm, {noise.deg:.4f} deg ({origin})"
+            f"corner residual: {document.corner_rms_px:.3f} px RMS;"
+            f" arm: {noise.mm:.3f} mm, {noise.deg:.4f} deg ({origin})"
         )
-    if document.board_scale is not None and document.focal_length is not None:
-        lines.append(
-            "deviation from stated: board scale {:+.3f} % (sigma {:.3f} %), focal length {:+.3f} % (sigma {:.3f} %)".format(
-                *(100 * part for d in (document.board_scale, document.focal_length) for part in (d.deviation, d.sigma))
-            )
-        )
+    if scale is not None and focal is not None:
+        lines.append(f"deviation from stated: board scale {_percent(scale)}, focal length {_percent(focal)}")
     lines.append(f"pairs: {document.pairs.used} used, {len(document.pairs.excluded)} excluded")
     if document.coverage is not None:
         lines.append(_coverage_line(document.coverage))
@@ -79,6 +76,10 @@ def _error_lines(document: ResultDocument) -> list[str]:
         f" p95 at the worst point {error.worst_p95:.3f} mm",
         f"expected error of a pick, with the arm's own errors: p95 {pick.p95:.3f} mm",
     ]
+
+
+def _percent(found: Deviation) -> str:
+    return f"{100 * found.deviation:+.3f} % (sigma {100 * found.sigma:.3f} %)"
 
 
 def _residuals(measured: Residuals) -> str:
