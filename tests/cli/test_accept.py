@@ -135,7 +135,9 @@ def test_a_session_named_in_accepted_json_is_never_a_path(tmp_path, name):
         folder.mkdir()
     provenance = Provenance("bay-3", "20260314-091500-01", Mount.FIXED, PoseFormat(), {}, "2026-03-14T09:15:00Z")
     document = ResultDocument.of(
-        provenance, Refusal("not-converged", "no", "again", 3), ResultAcceptance(AcceptanceCause.ERROR_ABOVE_TOLERANCE, "no")
+        provenance,
+        Refusal("not-converged", "no", "again", 3),
+        ResultAcceptance(AcceptanceCause.ERROR_ABOVE_TOLERANCE, "no"),
     )
     text = json.dumps({**document.to_json(), "session": name})
     for path in (record / "accepted.json", elsewhere / "result.json", record / "result.json", tmp_path / "result.json"):

@@ -27,7 +27,9 @@ REFUSAL = Refusal("insufficient-rotation", "the waypoints turn too little", "til
 def document_of(outcome, mount=Mount.FIXED, station="bay-3", pose_format=None):
     pose_format = pose_format or PoseFormat("mm", "euler-ZYX", "deg")
     provenance = Provenance(station, "20260314-091500-01", mount, pose_format, {}, "2026-03-14T09:15:00Z")
-    return ResultDocument.of(provenance, outcome, ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "as good as it must be"))
+    return ResultDocument.of(
+        provenance, outcome, ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "as good as it must be")
+    )
 
 
 def solved(mount, turns="free", **made):

@@ -56,7 +56,9 @@ def test_every_line_of_a_solution(solution):
         excluded=(ExcludedPair(4, "pose and image disagree"),),
         findings=(Finding("board-scale", "warn", "the board looks larger", {}, "measure it."),),
     )
-    document = ResultDocument.of(PROVENANCE, outcome, ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "good"), COVERAGE, lens)
+    document = ResultDocument.of(
+        PROVENANCE, outcome, ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "good"), COVERAGE, lens
+    )
     pose, error = document.transform.robot_pose, document.expected_error_mm
     scale, focal, noise = outcome.board_scale, outcome.focal_length, document.robot_noise
     left_out, checks = document.cross_validation, document.checks

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from eyebolt.calibration import (
+    AcceptanceStatus,
     PoseConvention,
     Problem,
     Refusal,
@@ -80,7 +81,7 @@ def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, print
                 print_line(f"{path}: {fault}")
             exit_code = 1
             continue
-        if document.acceptance == "reject":
+        if document.acceptance is AcceptanceStatus.REJECT:
             exit_code = 1
         if as_json or not path.is_dir():
             print_line(json.dumps(document.to_json(), allow_nan=False))

@@ -152,7 +152,7 @@ class ProgressStatus(_Part):
     """null while it is being computed, and where nothing more is needed"""
 
 
-class AcceptanceStatus(_Part):
+class AcceptanceSummary(_Part):
     """Assessment of the newest solution."""
 
     status: Literal["accept", "unproven", "reject"]
@@ -164,7 +164,7 @@ class AcceptanceStatus(_Part):
 class ResultStatus(_Part):
     """The newest solution."""
 
-    acceptance: AcceptanceStatus
+    acceptance: AcceptanceSummary
     """its assessment"""
     p95_mm: OptionalNumber
     """expected error over the working volume (p95), mm"""

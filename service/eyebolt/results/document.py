@@ -14,7 +14,16 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from eyebolt import __version__
-from eyebolt.calibration import ErrorMap, HeldOutError, Refusal, ResultAcceptance, Solution, TouchCheck
+from eyebolt.calibration import (
+    AcceptanceStatus,
+    ErrorMap,
+    HeldOutError,
+    Refusal,
+    ResultAcceptance,
+    Severity,
+    Solution,
+    TouchCheck,
+)
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Array, CameraModel, Mount, PoseFormat, se3
 from eyebolt.planning import Coverage
@@ -206,7 +215,7 @@ class FindingRecord(_Part):
 
     code: str
     """what was found; see the table of findings"""
-    severity: Literal["stop", "warn", "note"]
+    severity: Severity
     """how much it matters"""
     message: str
     """one sentence"""
@@ -296,8 +305,8 @@ class ResultDocument(_Part):
     """findings, most severe first"""
     coverage: CoverageRecord | None
     """coverage by the pairs used"""
-    acceptance: Literal["accept", "unproven", "reject"]
-    """assessment"""
+    acceptance: AcceptanceStatus
+    """assessment: ``accept``, ``unproven`` or ``reject``"""
     reason: str
     """its reason, one sentence"""
     accepted: AcceptedBy | None = None
@@ -368,7 +377,7 @@ class ResultDocument(_Part):
 
         Raises InputFault ``not-acceptable`` without a transform or for a rejected result.
         """
-        if self.transform is None or self.acceptance == "reject":
+        if self.transform is None or self.acceptance is AcceptanceStatus.REJECT:
             raise InputFault(
                 "not-acceptable",
                 f"the result of this session is rejected: {self.reason}",
@@ -420,7 +429,7 @@ _NULL_AFTER_REFUSAL = (
 
 def _refusal_fields(refusal: Refusal) -> dict[str, object]:
     reason = FindingRecord(
-        code=refusal.code, severity="stop", message=refusal.message, evidence={}, remedy=refusal.remedy
+        code=refusal.code, severity=Severity.STOP, message=refusal.message, evidence={}, remedy=refusal.remedy
     )
     return {
         **dict.fromkeys(_NULL_AFTER_REFUSAL),
