@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from eyebolt.boards import NoDetection
 from eyebolt.observations import fit_board_pose
 from eyebolt.protocol import Code, LineFault, parse
