@@ -1,4 +1,4 @@
-"""The newer Pythons that the package claims: every file compiles there, and no import fails for a reason of our own."""
+"""Newer Python versions: every file compiles there, and no import fails for a reason of our own."""
 
 import os
 import shutil
@@ -8,16 +8,17 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
-# Modules of others may be absent from that Python: only a lack of ours, or another error, is a failure.
+# Third-party modules may be absent from that Python: only a missing module of ours, or another error, is a failure.
 IMPORT_ALL = """
 import importlib, pkgutil, sys
+sys.path[:0] = sys.argv[1:]
 count = 0
 def load(name):
     global count
     try:
         module = importlib.import_module(name)
-    except ModuleNotFoundError as lack:
-        if (lack.name or "").split(".")[0] in {"eyebolt", "eyebolt_sim"}:
+    except ModuleNotFoundError as missing:
+        if (missing.name or "").split(".")[0] in {"eyebolt", "eyebolt_sim"}:
             raise
         return
     count += 1
@@ -31,7 +32,7 @@ print(count)
 
 
 def find(version):
-    """A Python of that version that really runs, or None."""
+    """The executable of a Python of that version that runs, or None."""
     candidates = [shutil.which(f"python{version}")]
     candidates += sorted(Path.home().glob(f".pyenv/versions/{version}*/bin/python{version}"))
     for candidate in filter(None, candidates):
