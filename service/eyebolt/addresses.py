@@ -1,4 +1,7 @@
-"""Network addresses as the station file writes them: host and port, networks, ZeroMQ endpoints, streams. Pure."""
+"""Network addresses of the station file: host and port, networks, ZeroMQ endpoints, streams. Pure.
+
+A ``validate_`` function returns its argument, or raises ValueError with the text that an operator reads as "allowed".
+"""
 
 from __future__ import annotations
 
@@ -6,6 +9,7 @@ import ipaddress
 import re
 from urllib.parse import urlsplit
 
+# A Unix socket path has 108 bytes with its terminating zero (unix(7)).
 _IPC_PATH_LIMIT = 107
 _HOST = re.compile(r"(?!-)[A-Za-z0-9-]{1,63}(?:\.[A-Za-z0-9-]{1,63})*", re.ASCII)
 
@@ -17,7 +21,7 @@ ENDPOINT_TEXT = (
 
 
 def split_host_port(text: str) -> tuple[str, int]:
-    """Host and port of ``host:port``; an IPv6 address stands in square brackets. Raises ValueError."""
+    """Host and port of ``host:port``, an IPv6 address in square brackets. Raises ValueError."""
     host, colon, port_text = text.rpartition(":")
     port = int(port_text) if re.fullmatch(r"[0-9]{1,5}", port_text) else 0
     if host.startswith("[") and host.endswith("]"):
@@ -32,13 +36,13 @@ def split_host_port(text: str) -> tuple[str, int]:
     return host, port
 
 
-def host_port(text: str) -> str:
+def validate_host_port(text: str) -> str:
     """``host:port`` with a port from 1 to 65535."""
     split_host_port(text)
     return text
 
 
-def allowed_address(text: str) -> str:
+def validate_allowed_address(text: str) -> str:
     """An IP address or a network in the prefix form ``192.168.7.0/24``."""
     try:
         ipaddress.ip_network(text, strict=False)
@@ -49,7 +53,7 @@ def allowed_address(text: str) -> str:
     return text
 
 
-def endpoint(text: str) -> str:
+def validate_endpoint(text: str) -> str:
     """A ZeroMQ endpoint: ``ipc://path``, or ``tcp://`` on the loopback or at an IP address of this computer."""
     if text.startswith("ipc://"):
         path = text.removeprefix("ipc://")
@@ -67,15 +71,15 @@ def endpoint(text: str) -> str:
 
 
 def is_remote_endpoint(endpoint: str) -> bool:
-    """Whether other computers can reach a ZeroMQ endpoint, as far as it says. What is no endpoint counts as such."""
+    """Whether other computers can reach a ZeroMQ endpoint, judged by its text; True for a text that is no endpoint."""
     if endpoint.startswith("ipc://"):
         return False
     host = endpoint.removeprefix("tcp://").rpartition(":")[0].strip("[]")
     return not (host == "localhost" or _is_loopback(host))
 
 
-def stream_url(text: str) -> str:
-    """The address of a network camera's stream."""
+def validate_stream_url(text: str) -> str:
+    """The URL of a network camera's stream."""
     try:
         parts = urlsplit(text)
         valid = parts.scheme in ("http", "https", "rtsp") and bool(parts.hostname) and parts.port != 0

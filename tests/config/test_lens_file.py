@@ -1,4 +1,4 @@
-"""The lens file: exact there and back, and all faults of a bad one at once."""
+"""The lens file: exact in both directions, and all faults of an invalid one at once."""
 
 from __future__ import annotations
 
@@ -104,6 +104,42 @@ def test_a_deviation_for_a_coefficient_that_the_lens_does_not_have() -> None:
 @pytest.mark.parametrize("text", ["", "{", "[]", "5", '{"width": 1,}', "[" * 100_000, "9" * 5000, "\x00"])
 def test_no_json_object(text: str) -> None:
     assert set(faults_of(text)) == {""}
+
+
+def test_faults_have_the_line_of_their_key() -> None:
+    text = json.dumps({**GOOD, "height": 0, "matrx": 1, "sigma": {"fx": 1, "k9": 2}}, indent=1)
+    with pytest.raises(InputFault) as caught:
+        parse_lens(text, "camera.json")
+    lines = text.split("\n")
+    for fault in caught.value.data["faults"]:
+        assert f'"{fault.key.rpartition(".")[2]}"' in lines[fault.line - 1]
+    with pytest.raises(InputFault) as caught:
+        parse_lens('{\n"width": 5,\n}', "camera.json")
+    assert [fault.line for fault in caught.value.data["faults"]] == [3]
+
+
+def test_a_lens_that_no_file_can_state_is_a_fault() -> None:
+    with pytest.raises(InputFault) as caught:
+        lens_text(CameraModel(640, 480, np.array([[1.0, 0, 0], [0.1, 1, 0], [0, 0, 1]]), np.zeros(5)))
+    assert caught.value.code == "lens-model"
+
+
+def test_the_text_of_a_lens_file() -> None:
+    lens = CameraModel(640, 480, np.array([[500.0, 0, 320], [0, 500, 240], [0, 0, 1]]), np.zeros(4), {"fx": 1.5})
+    assert (
+        lens_text(lens)
+        == """\
+{
+  "width": 640,
+  "height": 480,
+  "matrix": [[500.0, 0.0, 320.0],
+             [0.0, 500.0, 240.0],
+             [0.0, 0.0, 1.0]],
+  "distortion": [0.0, 0.0, 0.0, 0.0],
+  "sigma": {"fx": 1.5}
+}
+"""
+    )
 
 
 def test_a_key_twice_is_a_fault() -> None:

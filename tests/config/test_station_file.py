@@ -1,4 +1,4 @@
-"""The station file: what a good one gives, and that a bad one is told all its faults with their lines."""
+"""The station file: the values of a valid one, and all faults of an invalid one with their lines."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ import math
 
 import numpy as np
 import pytest
-from cv2 import aruco
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from eyebolt.config.station_file import Station, StationFault, parse_station
+from eyebolt.boards import CharucoBoard
+from eyebolt.config.diagnostics import ConfigFault
+from eyebolt.config.station_file import SECTIONS, Station, parse_station
 from eyebolt.config.template import station_template
 from eyebolt.config.toml_diagnostics import key_lines
-from eyebolt.config.validators import DICTIONARY_SIZES
 from eyebolt.errors import InputFault
 
 FIXED = """\
@@ -87,7 +87,7 @@ folder = "/var/lib/cell/sessions"
 """
 
 
-def faults_of(text: str) -> tuple[StationFault, ...]:
+def faults_of(text: str) -> tuple[ConfigFault, ...]:
     with pytest.raises(InputFault) as caught:
         parse_station(text, "bay-3.toml")
     assert caught.value.code == "station-file"
@@ -144,7 +144,7 @@ def test_a_station_is_frozen_and_cannot_be_built_against_the_rules() -> None:
         Station.model_validate(content)
 
 
-def test_a_dozen_faults_are_told_at_once_with_their_lines() -> None:
+def test_a_dozen_faults_are_reported_at_once_with_their_lines() -> None:
     text = """\
 # a comment, and a text that looks like a header:
 [station]
@@ -257,6 +257,15 @@ ONE_FAULT = [
     (ARM, 'turns = "vertical"', 'turns = "level"', 1, "[station] turns", "level"),
     (ARM, "spacing_mm = 12.5", "spacing_mm = 12.5\nsquare_mm = 3", 18, "[board] square_mm", "circles"),
     (ARM, "spacing_mm = 12.5\n", "", 13, "[board] spacing_mm", "nothing"),
+    (FIXED, "gap_mm = 5", "gap_mm = 1", 31, "[witness] gap_mm", "1"),
+    (
+        ARM,
+        'kind = "circles"\ncolumns = 7\nrows = 5\nspacing_mm',
+        'kind = "chessboard"\ncolumns = 5\nrows = 5\nsquare_mm',
+        16,
+        "[board] rows",
+        "5",
+    ),
 ]
 
 
@@ -306,16 +315,16 @@ BEYOND = ["tcp://192.168.7.9:4800", "tcp://0.0.0.0:4800", "tcp://[::]:4800", "tc
 
 
 @pytest.mark.parametrize("endpoint", BEYOND)
-def test_endpoints_that_other_computers_reach_want_keys(endpoint: str) -> None:
+def test_endpoints_that_other_computers_reach_require_keys(endpoint: str) -> None:
     reached = replaced(FIXED, 'mount = "fixed"', f'mount = "fixed"\nstatus = "{endpoint}"')
     reached = replaced(reached, 'source = "device"\npath = "/dev/video0"', f'source = "push"\nendpoint = "{endpoint}"')
-    # Both are told at once, and one line mends both.
+    # Both are reported at once, and one line corrects both.
     assert places_of(reached) == [(4, "[station] status"), (16, "[camera] endpoint")]
     for fault in faults_of(reached):
         assert "without keys" in fault.found and 'keys = "keys"' in fault.allowed
     station = parse_station(replaced(reached, 'mount = "fixed"', 'mount = "fixed"\nkeys = "keys"'), "bay-3.toml")
     assert (station.station.keys, station.station.status) == ("keys", endpoint)
-    # The daemon calls a camera that exposes on request; it calls none on another computer.
+    # The daemon connects to a simulated camera, but to none on another computer.
     called = replaced(reached, 'source = "push"', 'source = "simulated"')
     with_keys = replaced(called, 'mount = "fixed"', 'mount = "fixed"\nkeys = "keys"')
     assert places_of(with_keys) == [(17, "[camera] endpoint")]
@@ -334,11 +343,26 @@ def test_each_kind_of_board(board: str, kind: str) -> None:
     assert parse_station(FIXED[:start] + board + "\n\n" + FIXED[end:], "x.toml").board.kind == kind
 
 
-@pytest.mark.evidence
-def test_dictionary_names_and_sizes_are_those_of_opencv() -> None:
-    for name, size in DICTIONARY_SIZES.items():
-        stored = aruco.getPredefinedDictionary(getattr(aruco, f"DICT_{name}"))
-        assert len(stored.bytesList) == size, name
+def test_dictionaries_are_those_of_the_board_classes() -> None:
+    for spelling, name in {"ARUCO_ORIGINAL": "ARUCO_ORIGINAL", "DICT_6x6_250": "6X6_250"}.items():
+        station = parse_station(replaced(FIXED, "5X5_100", spelling), "x.toml")
+        assert station.board.dictionary == name
+        assert station.board.to_board() == CharucoBoard(12, 9, 0.015, 0.011, name)
+
+
+def test_a_witness_with_the_markers_of_the_board_is_refused_however_they_are_spelt() -> None:
+    assert places_of(replaced(FIXED, "APRILTAG_36h11", "DICT_5x5_250")) == [(32, "[witness] dictionary")]
+
+
+def test_a_fault_has_a_message_and_a_remedy() -> None:
+    (fault,) = faults_of(replaced(FIXED, "far_mm = 900", "far_mm = 500"))
+    assert fault.line == 37 and "line 37" in fault.message and "500" in fault.message
+    assert "near_mm" in fault.remedy
+
+
+def test_every_key_has_a_description_for_its_faults() -> None:
+    for section in SECTIONS.values():
+        assert all(field.description for field in section.model_fields.values())
 
 
 def test_allowed_addresses() -> None:

@@ -140,7 +140,7 @@ class Board(ABC):
         return np.column_stack([points, np.zeros(len(points))])
 
     @classmethod
-    def keys(cls) -> tuple[str, ...]:
+    def description_keys(cls) -> tuple[str, ...]:
         """The keys that describe this kind, lengths in millimetres."""
         return tuple(_key_of(field.name) for field in fields(cls))
 
@@ -154,23 +154,23 @@ class Board(ABC):
     def find_faults(cls, description: Mapping[str, object], unusable: Collection[str] = ()) -> Iterator[BoardFault]:
         """Every rule of this kind that ``description`` (keys of a station file, lengths in millimetres) violates.
 
-        ``unusable``: keys with faults that were reported already; no rule looks at them or misses them.
+        ``unusable``: keys whose invalid or missing values were reported already; no rule looks at these values.
         """
         return cls._find_faults(_in_metres(description), {_field_of(key) for key in unusable})
 
     @classmethod
     def _find_faults(cls, values: Mapping[str, object], unusable: Collection[str]) -> Iterator[BoardFault]:
         """``values`` and ``unusable`` by field names, lengths in metres."""
-        own_keys = cls.keys()
+        own_keys = cls.description_keys()
         optional = {_key_of(field.name) for field in fields(cls) if field.name == "corner_order"}
         valid: dict[str, object] = {}
         for key in BOARD_KEYS:
             name = _field_of(key)
-            if name in unusable:
-                continue
             if key not in own_keys:
-                if values.get(name) is not None:
+                if name in unusable or values.get(name) is not None:
                     yield BoardFault(key, f'{key} with kind = "{cls.kind}"', f'no {key}: kind = "{cls.kind}" has none')
+            elif name in unusable:
+                continue
             elif values.get(name) is None:
                 if key not in optional:
                     yield BoardFault(key, "nothing", f'a value: kind = "{cls.kind}" needs it')

@@ -1,14 +1,29 @@
 """The station file and the lens file as typed values, from text. Nothing here reads a file."""
 
-from eyebolt.config.lens_file import lens_text, parse_lens
-from eyebolt.config.schema import CameraSection, RobotSection
-from eyebolt.config.station_file import Station, parse_station
+from eyebolt.config.diagnostics import ConfigFault
+from eyebolt.config.lens_file import LensRecord, lens_text, parse_lens
+from eyebolt.config.schema import (
+    BoardSection,
+    CameraSection,
+    GoalSection,
+    RecordSection,
+    RobotSection,
+    StationSection,
+)
+from eyebolt.config.station_file import SECTIONS, Station, parse_station
 from eyebolt.config.template import station_template
 
 __all__ = [
+    "SECTIONS",
+    "BoardSection",
     "CameraSection",
+    "ConfigFault",
+    "GoalSection",
+    "LensRecord",
+    "RecordSection",
     "RobotSection",
     "Station",
+    "StationSection",
     "lens_text",
     "parse_lens",
     "parse_station",

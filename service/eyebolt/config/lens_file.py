@@ -1,161 +1,192 @@
-"""The lens file (``camera.json``): picture size, camera matrix, distortion, and how well they are known.
+"""The lens file (``camera.json``): image size, camera matrix, distortion, and their uncertainty.
 
-{"width": 2448, "height": 2048,
- "matrix": [[fx, 0, cx], [0, fy, cy], [0, 0, 1]],        pixels, pixel centres at integers
- "distortion": [k1, k2, p1, p2, k3, ...],                 0, 4, 5, 8 or 12 numbers
- "sigma": {"fx": 1.2, "k1": 0.003, ...}}                  optional: standard deviations of any of them
+LensRecord is its one definition, for reading and for writing.
 """
 
 from __future__ import annotations
 
 import json
-import math
-from dataclasses import dataclass
-from typing import Any
+import re
+from typing import Annotated, Self
 
-from eyebolt.config.toml_diagnostics import format_value, printable
-from eyebolt.config.validators import closest_match
+import numpy as np
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, ValidationInfo
+
+from eyebolt.config.diagnostics import (
+    ConfigFault,
+    closest_match,
+    file_fault,
+    format_value,
+    lists_to_tuples,
+    printable,
+)
 from eyebolt.errors import InputFault
 from eyebolt.geometry import COEFFICIENT_COUNTS, COEFFICIENT_NAMES, CameraModel
 
-_KEYS = ("width", "height", "matrix", "distortion", "sigma")
-_MATRIX_TEXT = "[[fx, s, cx], [0, fy, cy], [0, 0, 1]] with fx and fy above 0, in pixels"
-_COUNTS_TEXT = f"a list of {', '.join(str(n) for n in COEFFICIENT_COUNTS)} numbers: k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4"
 _MAX_SIZE_PX = 100_000
+_SIZE_TEXT = f"a whole number of pixels from 1 to {_MAX_SIZE_PX}"
+_MATRIX_TEXT = "[[fx, s, cx], [0, fy, cy], [0, 0, 1]] with fx and fy above 0, in pixels"
+_COUNTS = ", ".join(str(n) for n in COEFFICIENT_COUNTS)
+_DISTORTION_TEXT = f"a list of {_COUNTS} numbers: {' '.join(COEFFICIENT_NAMES)}"
+_SIGMA_TEXT = "an object with any of fx fy cx cy and the names of the coefficients"
+_SIGMA_VALUE_TEXT = "a number above 0; leave it out if it is not known"
+
+Row = tuple[float, float, float]
 
 
-@dataclass(frozen=True)
-class LensFault:
-    """``key`` is a key of the lens file, such as ``sigma.k1``; empty where the text is no JSON object."""
+def _validate_matrix(matrix: tuple[Row, Row, Row]) -> tuple[Row, Row, Row]:
+    (fx, _, _), (below_fx, fy, _), last = matrix
+    if fx <= 0 or fy <= 0 or below_fx != 0 or last != (0, 0, 1):
+        raise ValueError(_MATRIX_TEXT)
+    return matrix
 
-    key: str
-    found: str
-    allowed: str
 
-    def __str__(self) -> str:
-        return f"{self.key + ': ' if self.key else ''}found {self.found}; allowed: {self.allowed}"
+def _validate_distortion(distortion: tuple[float, ...]) -> tuple[float, ...]:
+    if len(distortion) not in COEFFICIENT_COUNTS:
+        raise ValueError(_DISTORTION_TEXT)
+    return distortion
+
+
+def _validate_sigma_name(name: str, info: ValidationInfo) -> str:
+    # Fields are validated in order; an invalid distortion is absent from the data.
+    distortion = info.data.get("distortion", COEFFICIENT_NAMES)
+    names = ("fx", "fy", "cx", "cy", *COEFFICIENT_NAMES[: len(distortion)])
+    if name not in names:
+        raise ValueError("any of " + " ".join(names) + ", as many as this lens has")
+    return name
+
+
+class LensRecord(BaseModel):
+    """The content of a lens file. The description of a field is the text that is shown when its value is invalid."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+    width: int = Field(ge=1, le=_MAX_SIZE_PX, description=_SIZE_TEXT)
+    """px, of the images that the lens was calibrated with"""
+    height: int = Field(ge=1, le=_MAX_SIZE_PX, description=_SIZE_TEXT)
+    """px"""
+    matrix: Annotated[tuple[Row, Row, Row], AfterValidator(_validate_matrix)] = Field(description=_MATRIX_TEXT)
+    """camera matrix, px, pixel centres at integers"""
+    distortion: Annotated[tuple[float, ...], AfterValidator(_validate_distortion)] = Field(description=_DISTORTION_TEXT)
+    """coefficients k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4, in OpenCV's order and model; 0, 4, 5, 8 or 12 of them"""
+    sigma: dict[Annotated[str, AfterValidator(_validate_sigma_name)], Annotated[float, Field(gt=0)]] = Field(
+        default={}, description=_SIGMA_TEXT
+    )
+    """standard deviations of any of fx fy cx cy and the coefficients; the solver estimates these parameters jointly and
+    includes their uncertainty in its error"""
+
+    @classmethod
+    def from_camera(cls, camera: CameraModel) -> Self:
+        """The record of a camera model. Raises InputFault ``lens-model`` for one that no lens file can state."""
+        content = {
+            "width": camera.width_px,
+            "height": camera.height_px,
+            "matrix": lists_to_tuples(camera.matrix.tolist()),
+            "distortion": tuple(camera.distortion.tolist()),
+            "sigma": {name: float(value) for name, value in camera.sigma.items()},
+        }
+        try:
+            return cls.model_validate(content)
+        except ValidationError as error:
+            raise InputFault(
+                "lens-model", f"the lens cannot be written as a lens file: {error}", "calibrate the lens again."
+            ) from error
+
+    def to_camera(self) -> CameraModel:
+        """The camera model."""
+        return CameraModel(self.width, self.height, np.array(self.matrix), np.array(self.distortion), dict(self.sigma))
+
+    def to_text(self) -> str:
+        """The text of the file, one row of the matrix a line; an empty ``sigma`` is left out."""
+        values = self.model_dump(mode="json")
+        if not self.sigma:
+            del values["sigma"]
+        fields = {key: json.dumps(value) for key, value in values.items()}
+        fields["matrix"] = "[" + ",\n             ".join(json.dumps(row) for row in self.matrix) + "]"
+        return "{\n  " + ",\n  ".join(f'"{key}": {text}' for key, text in fields.items()) + "\n}\n"
 
 
 def parse_lens(text: str, file_name: str) -> CameraModel:
-    """The camera model that a lens file's text states.
+    """The camera model of a lens file's text.
 
-    Raises InputFault ``lens-file`` with every fault in its message and, as LensFault, in ``data["faults"]``.
+    Raises InputFault ``lens-file`` with every fault in its message and, as ConfigFault, in ``data["faults"]``.
     """
-    faults: list[LensFault] = []
+    faults: list[ConfigFault] = []
     content = _json_object(text, faults)
     if content is not None:
-        _check(content, faults)
-    if faults or content is None:
-        count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
-        raise InputFault(
-            "lens-file",
-            f"the lens file {printable(file_name)} has {count}:" + "".join(f"\n  {fault}" for fault in faults),
-            "correct the values named above, or calibrate the lens again.",
-            file_name=file_name,
-            faults=tuple(faults),
-        )
-    return CameraModel(
-        content["width"],
-        content["height"],
-        content["matrix"],
-        content["distortion"],
-        {name: float(value) for name, value in content.get("sigma", {}).items()},
+        try:
+            record = LensRecord.model_validate(lists_to_tuples(content))
+        except ValidationError as error:
+            faults += _faults_of(text, content, error)
+        if not faults:
+            return record.to_camera()
+    raise file_fault(
+        "lens-file", "lens file", file_name, faults, "correct the values named above, or calibrate the lens again."
     )
 
 
-def lens_text(model: CameraModel) -> str:
-    """The lens file's text of ``model``; ``parse_lens`` gives the same numbers back to the last bit."""
-    rows = ",\n             ".join(json.dumps([float(v) for v in row]) for row in model.matrix)
-    parts = [
-        f'"width": {model.width_px}',
-        f'"height": {model.height_px}',
-        f'"matrix": [{rows}]',
-        f'"distortion": {json.dumps([float(v) for v in model.distortion])}',
-    ]
-    if model.sigma:
-        parts.append(f'"sigma": {json.dumps({name: float(value) for name, value in model.sigma.items()})}')
-    return "{\n  " + ",\n  ".join(parts) + "\n}\n"
+def lens_text(camera: CameraModel) -> str:
+    """The text of a lens file; ``parse_lens`` restores the same numbers to the last bit."""
+    return LensRecord.from_camera(camera).to_text()
 
 
-def _json_object(text: str, faults: list[LensFault]) -> dict[str, Any] | None:
-    def reject_duplicate_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        keys_seen: set[str] = set()
+def _json_object(text: str, faults: list[ConfigFault]) -> dict[str, object] | None:
+    def reject_duplicate_keys(pairs: list[tuple[str, object]]) -> dict[str, object]:
+        keys: set[str] = set()
         for key, _ in pairs:
-            if key in keys_seen:
-                faults.append(LensFault(printable(key), "this key twice", "each key once"))
-            keys_seen.add(key)
+            if key in keys:
+                faults.append(ConfigFault(printable(key), "this key twice", "each key once", _line_of(text, (key,))))
+            keys.add(key)
         return dict(pairs)
 
     try:
         content = json.loads(text.removeprefix("\ufeff"), object_pairs_hook=reject_duplicate_keys)
     except json.JSONDecodeError as error:
-        place = f"text that is no JSON in line {error.lineno}, column {error.colno}"
-        faults.append(LensFault("", place, "a JSON object: keys in double quotes, commas between, decimal points"))
+        allowed = "a JSON object: keys in double quotes, commas between, decimal points"
+        faults.append(ConfigFault("", f"text that is no JSON, in column {error.colno}", allowed, error.lineno))
         return None
     except (ValueError, RecursionError):
-        faults.append(LensFault("", "a number or nesting too long to read", "a JSON object with the five known keys"))
+        faults.append(ConfigFault("", "a number or nesting too long to read", "a JSON object with the five known keys"))
         return None
     if not isinstance(content, dict):
-        faults.append(LensFault("", format_value(content), "a JSON object with width, height, matrix and distortion"))
+        allowed = "a JSON object with width, height, matrix and distortion"
+        faults.append(ConfigFault("", format_value(content), allowed))
         return None
     return content
 
 
-def _check(content: dict[str, Any], faults: list[LensFault]) -> None:
-    for key in content:
-        if key not in _KEYS:
-            suggestion = closest_match(key, _KEYS)
-            allowed = f"{suggestion} is the closest known key" if suggestion else "only the keys " + ", ".join(_KEYS)
-            faults.append(
-                LensFault(printable(key), f"an unknown key with the value {format_value(content[key])}", allowed)
-            )
-    for key in ("width", "height"):
-        value = content.get(key)
-        if type(value) is not int or not 1 <= value <= _MAX_SIZE_PX:
-            allowed = f"a whole number of pixels from 1 to {_MAX_SIZE_PX}"
-            faults.append(LensFault(key, _found(content, key), allowed))
-    if not _is_camera_matrix(content.get("matrix")):
-        faults.append(LensFault("matrix", _found(content, "matrix"), _MATRIX_TEXT))
-    distortion: Any = content.get("distortion")
-    is_distortion_valid = _is_numbers(distortion) and len(distortion) in COEFFICIENT_COUNTS
-    if not is_distortion_valid:
-        faults.append(LensFault("distortion", _found(content, "distortion"), _COUNTS_TEXT))
-    if "sigma" in content:
-        names = COEFFICIENT_NAMES[: len(distortion)] if is_distortion_valid else COEFFICIENT_NAMES
-        _check_sigma(content["sigma"], ("fx", "fy", "cx", "cy", *names), faults)
+def _faults_of(text: str, content: dict[str, object], error: ValidationError) -> list[ConfigFault]:
+    """One fault for each key, or for each name under ``sigma``, in the order of the fields."""
+    known = LensRecord.model_fields
+    faults: dict[tuple[str, ...], ConfigFault] = {}
+    for detail in error.errors():
+        key = str(detail["loc"][0])
+        path = tuple(str(part) for part in detail["loc"][: 2 if key == "sigma" else 1])
+        if path in faults:
+            continue
+        cause = detail.get("ctx", {}).get("error")
+        sigma = content.get("sigma")
+        if key not in known:
+            suggestion = closest_match(key, known)
+            allowed = f"{suggestion} is the closest known key" if suggestion else "only the keys " + ", ".join(known)
+            found = f"an unknown key with the value {format_value(content[key])}"
+        elif len(path) == 2 and isinstance(sigma, dict):
+            allowed = str(cause) if cause is not None else _SIGMA_VALUE_TEXT
+            found = format_value(sigma[path[1]])
+        else:
+            allowed = str(known[key].description)
+            found = format_value(content[key]) if key in content else "nothing"
+        shown_key = ".".join(printable(part) for part in path)
+        faults[path] = ConfigFault(shown_key, found, allowed, _line_of(text, path))
+    return list(faults.values())
 
 
-def _check_sigma(sigma: object, names: tuple[str, ...], faults: list[LensFault]) -> None:
-    if not isinstance(sigma, dict):
-        faults.append(LensFault("sigma", format_value(sigma), "an object that names any of " + " ".join(names)))
-        return
-    for name, value in sigma.items():
-        if name not in names:
-            allowed = "any of " + " ".join(names) + ", as many as this lens has"
-            faults.append(LensFault(f"sigma.{printable(name)}", format_value(value), allowed))
-        elif not _is_number(value) or value <= 0:
-            allowed = "a number above 0; leave it out if it is not known"
-            faults.append(LensFault(f"sigma.{name}", format_value(value), allowed))
-
-
-def _is_camera_matrix(value: Any) -> bool:
-    if not isinstance(value, list) or len(value) != 3 or not all(_is_numbers(row) and len(row) == 3 for row in value):
-        return False
-    return bool(value[1][0] == 0 and value[2] == [0, 0, 1] and value[0][0] > 0 and value[1][1] > 0)
-
-
-def _is_numbers(value: Any) -> bool:
-    return isinstance(value, list) and all(_is_number(item) for item in value)
-
-
-def _is_number(value: Any) -> bool:
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        return False
-    try:
-        return math.isfinite(float(value))
-    except OverflowError:
-        return False
-
-
-def _found(content: dict[str, Any], key: str) -> str:
-    return format_value(content[key]) if key in content else "nothing"
+def _line_of(text: str, path: tuple[str, ...]) -> int | None:
+    """Line of the first key spelled like the last one of ``path``, after those before it; None if there is none."""
+    position = 0
+    for key in path:
+        match = re.compile(rf"{re.escape(json.dumps(key, ensure_ascii=False))}\s*:").search(text, position)
+        if match is None:
+            return None
+        position = match.start()
+    return text.count("\n", 0, position) + 1

@@ -1,29 +1,85 @@
-"""The sections of a station file as frozen values. Field by field only; rules between fields are in ``rules``.
+"""The sections of a station file as frozen values: fields one by one; ``station_file`` has the rules between them.
 
-Each field's description is what an operator reads as "allowed" when the field is wrong.
+The description of a field is the text that an operator reads as "allowed" when its value is invalid; the docstring
+under it states its meaning.
 """
 
 from __future__ import annotations
 
 import ipaddress
+import re
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from eyebolt import addresses
-from eyebolt.boards import BOARD_KINDS, Board
-from eyebolt.config import validators
-from eyebolt.geometry import FlangeRotation, Mount
+from eyebolt.boards import (
+    BOARD_KINDS,
+    MAX_COUNT_PER_SIDE,
+    MAX_LENGTH_M,
+    Board,
+    canonical_dictionary_name,
+    dictionary_names,
+)
+from eyebolt.config.diagnostics import closest_match
+from eyebolt.geometry import ROTATION_KINDS, FlangeRotation, Mount
 
-HostPort = Annotated[str, AfterValidator(addresses.host_port)]
-Endpoint = Annotated[str, AfterValidator(addresses.endpoint)]
-FilePath = Annotated[str, AfterValidator(validators.file_path)]
-# A cell is smaller than 100 m; a larger number is a slip of units.
-SizeMm = Annotated[float, Field(gt=0, le=1e5)]
+_NAME = re.compile(r"[A-Za-z0-9_-]{1,32}", re.ASCII)
 
-_SIZE = "a number above 0 and at most 100000, in mm"
+
+def _validate_name(text: str) -> str:
+    if not _NAME.fullmatch(text):
+        raise ValueError("1 to 32 of the letters a-z, A-Z, digits, - and _ (it becomes a folder's name)")
+    return text
+
+
+def _validate_path(text: str) -> str:
+    if not text or len(text) > 1024 or not text.isprintable():
+        raise ValueError("a path of 1 to 1024 printable characters, relative to this file")
+    return text
+
+
+def _validate_rotation_kind(text: str) -> str:
+    if text not in ROTATION_KINDS:
+        suggestion = closest_match(text, ROTATION_KINDS)
+        raise ValueError(
+            '"quaternion-wxyz", "quaternion-xyzw", "rotation-vector", "angle-z", or "euler-" and three axis letters '
+            '("euler-ZYX": capitals rotate about the moving axes, small letters about the fixed ones)'
+            + (f'; the closest is "{suggestion}"' if suggestion else "")
+        )
+    return text
+
+
+def _validate_board_kind(text: str) -> str:
+    if text not in BOARD_KINDS:
+        raise ValueError(_KIND)
+    return text
+
+
+def _validate_dictionary(text: str) -> str:
+    name = canonical_dictionary_name(text)
+    if name is None:
+        suggestion = closest_match(text, dictionary_names())
+        raise ValueError(
+            "4X4, 5X5, 6X6 or 7X7 with _50, _100, _250 or _1000, or APRILTAG_16h5, _25h9, _36h10, _36h11,"
+            " or ARUCO_ORIGINAL" + (f'; the closest is "{suggestion}"' if suggestion else "")
+        )
+    return name
+
+
+# A cell is smaller than 100 m; a larger number is a mistaken unit.
+_MAX_SIZE_MM = MAX_LENGTH_M * 1000
+
+HostPort = Annotated[str, AfterValidator(addresses.validate_host_port)]
+Endpoint = Annotated[str, AfterValidator(addresses.validate_endpoint)]
+FilePath = Annotated[str, AfterValidator(_validate_path)]
+SizeMm = Annotated[float, Field(gt=0, le=_MAX_SIZE_MM)]
+BoardCount = Annotated[int, Field(ge=1, le=MAX_COUNT_PER_SIDE)]
+
+_SIZE = f"a number above 0 and at most {_MAX_SIZE_MM:.0f}, in mm"
 _PATH = "a path in double quotes, relative to this file"
-_BOARD_COUNT = "a whole number from 1 to 200"
+_BOARD_COUNT = f"a whole number from 1 to {MAX_COUNT_PER_SIDE}"
+_KIND = " or ".join((", ".join(f'"{kind}"' for kind in list(BOARD_KINDS)[:-1]), f'"{list(BOARD_KINDS)[-1]}"'))
 
 
 class Section(BaseModel):
@@ -33,43 +89,61 @@ class Section(BaseModel):
 
 
 class StationSection(Section):
-    """Which station this is."""
+    """The identity of the station, and where its status is published."""
 
-    name: Annotated[str, AfterValidator(validators.name)] = Field(
+    name: Annotated[str, AfterValidator(_validate_name)] = Field(
         description="text of 1 to 32 letters, digits, - and _ (it becomes a folder's name)"
     )
+    """the station's name in logs, status and results"""
     mount: Mount = Field(strict=False, description='"fixed" (camera in the cell) or "arm" (camera on the arm)')
+    """where the camera is; the board is on the other side of the arm"""
     turns: FlangeRotation = Field(
         FlangeRotation.FREE, strict=False, description='"free", or "vertical" for 4-axis arms'
     )
+    """rotations that the arm can give its flange; with "vertical" one height is unobservable"""
     status: Endpoint = Field("tcp://127.0.0.1:4751", description=addresses.ENDPOINT_TEXT)
+    """where the daemon publishes its status and `eyebolt watch` subscribes"""
     keys: FilePath | None = Field(None, description=_PATH + ": the folder that `eyebolt keys` makes")
+    """folder of the keys; required if other computers can reach ``status`` or the endpoint of a push camera"""
 
 
 class RobotSection(Section):
-    """How the robot is reached and how it writes a pose. ``tool`` is in the terms of the pose reading."""
+    """How the robot is reached and how it writes a pose."""
 
     listen: HostPort | None = Field(None, description=addresses.HOST_PORT_TEXT)
+    """where robots connect; exactly one of ``listen`` and ``dial``, on another port than ``status``"""
     dial: HostPort | None = Field(None, description=addresses.HOST_PORT_TEXT)
-    allow: tuple[Annotated[str, AfterValidator(addresses.allowed_address)], ...] = Field(
+    """the robot that the daemon connects to, for controllers that can only wait for a connection"""
+    allow: tuple[Annotated[str, AfterValidator(addresses.validate_allowed_address)], ...] = Field(
         ("127.0.0.1",), min_length=1, max_length=64, description='a list of IP addresses, such as ["127.0.0.1"]'
     )
+    """addresses and networks (192.168.7.0/24) from which robots may connect"""
     pose_of: Literal["flange", "tool"] = Field("flange", description='"flange" or "tool"')
+    """the frame whose pose the robot sends; "tool" requires ``tool``"""
     tool: tuple[float, ...] | None = Field(
         None, max_length=7, description="a list of numbers: the tool's pose at the flange, written as the robot does"
     )
+    """the tool's pose at the flange in the robot's pose format"""
     tip_mm: tuple[float, float, float] | None = Field(
         None, description="a list of three numbers in mm: the pointer's tip in the flange frame"
     )
+    """the pointer's tip in the flange frame, for ``place`` and ``touch``; flange z points up on 4-axis arms"""
     tip_sigma_mm: SizeMm | None = Field(None, description=_SIZE)
+    """standard deviation per axis of the tip and of its placement on a corner; 0.5 without it"""
     model: FilePath | None = Field(None, description=_PATH)
+    """reserved: checked, but without effect"""
     length: Literal["mm", "m", "um"] = Field("mm", description='"mm", "m" or "um"')
-    rotation: Annotated[str, AfterValidator(validators.rotation_kind)] = Field(
+    """unit of the lengths in poses"""
+    rotation: Annotated[str, AfterValidator(_validate_rotation_kind)] = Field(
         "quaternion-wxyz", description='a kind of rotation in double quotes, such as "quaternion-wxyz" or "euler-ZYX"'
     )
+    """how rotations are written in poses; Euler letters: capitals intrinsic, small letters extrinsic"""
     angle: Literal["deg", "rad", "1e-4deg"] = Field("deg", description='"deg", "rad" or "1e-4deg"')
+    """unit of the angles in poses; without effect on quaternions"""
     noise_mm: SizeMm | None = Field(None, description=_SIZE)
+    """standard deviation per axis of the flange position; estimated if absent; requires ``noise_deg``"""
     noise_deg: float | None = Field(None, gt=0, le=180, description="a number above 0 and at most 180, in degrees")
+    """standard deviation per axis of the flange rotation; requires ``noise_mm``"""
 
     def allows(self, address: str) -> bool:
         """Whether a robot may connect from this IP address (as a socket reports it; IPv4 inside IPv6 is unwrapped)."""
@@ -83,63 +157,93 @@ class RobotSection(Section):
 
 
 class CameraSection(Section):
-    """Where pictures come from. Which of ``path``, ``url``, ``endpoint``, ``serial`` counts depends on ``source``."""
+    """The source of the images. Which of ``path``, ``url``, ``endpoint``, ``serial`` applies depends on ``source``."""
 
     source: Literal["device", "stream", "folder", "push", "genicam", "simulated"] = Field(
         description='"device", "stream", "folder", "push", "genicam" or "simulated"'
     )
+    """kind of camera; "stream" and "genicam" are reserved and refused when the camera is opened"""
     path: FilePath | None = Field(None, description=_PATH)
-    url: Annotated[str, AfterValidator(addresses.stream_url)] | None = Field(
+    """device: number, /dev/..., video file or stream address; folder: the folder of the images"""
+    url: Annotated[str, AfterValidator(addresses.validate_stream_url)] | None = Field(
         None, description='a stream\'s address in double quotes, such as "rtsp://192.168.7.20/live"'
     )
+    """stream: its address"""
     endpoint: Endpoint | None = Field(None, description=addresses.ENDPOINT_TEXT)
+    """push, simulated: where the frames come from"""
     serial: Annotated[str, Field(min_length=1, max_length=64)] | None = Field(
         None, description="the camera's serial number in double quotes"
     )
+    """genicam: which camera"""
     intrinsics: FilePath = Field(description=_PATH + ': the lens file, such as "camera.json"')
+    """the lens file"""
     settle_ms: int = Field(300, ge=0, le=10_000, description="a whole number from 0 to 10000, in milliseconds")
+    """time between the request and the earliest exposure"""
     motion_check: Literal["two-pictures", "off"] = Field("two-pictures", description='"two-pictures" or "off"')
+    """whether an image 150 ms earlier is compared with the captured one; without effect on recorded images"""
     exposure_us: float | None = Field(
         None, gt=0, le=1e7, description="a number above 0 and at most 10000000, in microseconds"
     )
+    """exposure time; video devices only"""
     gain_db: float | None = Field(None, ge=-60, le=120, description="a number from -60 to 120, in decibels")
+    """gain; refused by video devices, without effect on the others"""
 
 
 class BoardSection(Section):
-    """A board. ``columns`` and ``rows`` count squares, markers or circles; which sizes are needed depends on kind."""
+    """A board. Which lengths it has depends on its kind; ``eyebolt.boards`` has the rules of each kind."""
 
-    kind: Literal["charuco", "chessboard", "grid", "circles"] = Field(
-        description='"charuco", "chessboard", "grid" or "circles"'
-    )
-    columns: int = Field(ge=1, le=200, description=_BOARD_COUNT)
-    rows: int = Field(ge=1, le=200, description=_BOARD_COUNT)
+    kind: Annotated[str, AfterValidator(_validate_board_kind)] = Field(description=_KIND)
+    """kind of board"""
+    columns: BoardCount = Field(description=_BOARD_COUNT)
+    """squares; markers (grid); circles in a row (circles)"""
+    rows: BoardCount = Field(description=_BOARD_COUNT)
+    """squares; markers (grid); rows of circles (circles)"""
     square_mm: SizeMm | None = Field(None, description=_SIZE)
+    """charuco, chessboard: side of a square"""
     marker_mm: SizeMm | None = Field(None, description=_SIZE)
+    """charuco, grid: side of a marker's black border; smaller than a square"""
     gap_mm: SizeMm | None = Field(None, description=_SIZE)
+    """grid: white gap between two markers, at least a tenth of a marker"""
     spacing_mm: SizeMm | None = Field(None, description=_SIZE)
-    dictionary: Annotated[str, AfterValidator(validators.dictionary)] | None = Field(
+    """circles: distance between rows; circles of a row are twice that apart"""
+    dictionary: Annotated[str, AfterValidator(_validate_dictionary)] | None = Field(
         None, description='a marker dictionary in double quotes, such as "5X5_100"'
     )
+    """charuco, grid: marker dictionary, with enough markers for the board"""
     corner_order: Literal["current", "legacy"] = Field("current", description='"current" or "legacy"')
+    """charuco: "legacy" if drawn by OpenCV before 4.6"""
 
     def to_board(self) -> Board:
-        """The board in metres."""
+        """The board in metres. Raises InputFault for a section that ``parse_station`` would refuse."""
         return BOARD_KINDS[self.kind].from_description(self.model_dump(exclude_unset=True, exclude={"kind"}))
 
 
 class GoalSection(Section):
-    """What the job asks for. The working volume is the whole picture between ``near_mm`` and ``far_mm``."""
+    """What the job requires. The working volume is the whole image between ``near_mm`` and ``far_mm``."""
 
     tolerance_mm: SizeMm = Field(description=_SIZE)
+    """limit of the expected error (p95) of a point in the working volume"""
     near_mm: SizeMm = Field(description=_SIZE + ": nearest distance from the camera at which the job works")
+    """near end of the working volume, from the camera"""
     far_mm: SizeMm = Field(description=_SIZE + ": farthest distance from the camera at which the job works")
+    """far end of the working volume, from the camera"""
     min_pairs: int = Field(8, ge=3, le=1000, description="a whole number from 3 to 1000")
+    """pairs that a result must rest on, outliers not counted"""
     max_pairs: int = Field(40, ge=3, le=1000, description='a whole number from "min_pairs" to 1000')
-    board_height_mm: float | None = Field(None, ge=-1e5, le=1e5, description="a number from -100000 to 100000, in mm")
+    """pairs that are kept at most"""
+    board_height_mm: float | None = Field(
+        None,
+        ge=-_MAX_SIZE_MM,
+        le=_MAX_SIZE_MM,
+        description=f"a number from -{_MAX_SIZE_MM:.0f} to {_MAX_SIZE_MM:.0f}, in mm",
+    )
+    """4-axis arms: height of the board's origin above the flange (camera fixed) or the base (camera on the arm)"""
     accept: Literal["by-hand", "when-proven"] = Field("by-hand", description='"by-hand" or "when-proven"')
+    """whether a result that is proven and meets the goal is used at once"""
 
 
 class RecordSection(Section):
-    """Where sessions are kept."""
+    """Where sessions are recorded."""
 
     folder: FilePath = Field("sessions", description=_PATH)
+    """one folder a session is made here"""

@@ -1,10 +1,8 @@
-"""A station: one camera, one arm, one board, as its station file (TOML) states them.
+"""A station (one camera, one arm, one board) as its station file (TOML) describes it.
 
-``parse_station`` turns the text into a frozen value or tells all faults of the text at once.
-
-Rules between the fields of a station file.
-
-Each rule looks only at fields that are sound by themselves, so that every fault of a file can be told at once.
+``parse_station`` turns the text into a frozen value or reports all faults of the text at once: those of single fields,
+which ``schema`` finds, and violations of the rules between fields, which are here. A rule looks only at fields that are
+valid by themselves.
 """
 
 from __future__ import annotations
@@ -13,12 +11,21 @@ import math
 import re
 import tomllib
 from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from pydantic import ValidationError, model_validator
 
 from eyebolt import addresses
-from eyebolt.config import validators
+from eyebolt.boards import BOARD_KEYS, BOARD_KINDS, canonical_dictionary_name, dictionary_family
+from eyebolt.config.diagnostics import (
+    ConfigFault,
+    closest_match,
+    file_fault,
+    format_value,
+    lists_to_tuples,
+    printable,
+)
 from eyebolt.config.schema import (
     BoardSection,
     CameraSection,
@@ -28,51 +35,47 @@ from eyebolt.config.schema import (
     Section,
     StationSection,
 )
-from eyebolt.config.toml_diagnostics import (
-    KeyPath,
-    RuleViolation,
-    StationFault,
-    format_value,
-    key_lines,
-    printable,
-    syntax_fault,
-)
-from eyebolt.config.validators import closest_match
+from eyebolt.config.toml_diagnostics import KeyPath, key_lines, syntax_fault
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Array, FlangeRotation, Mount, PoseFormat
 
-__all__ = ["Station", "StationFault", "parse_station"]
-
-# Far above any station file; keeps a wrong file (a picture, a log) from being searched for keys.
+# Far above any station file; keeps a wrong file (an image, a log) from being searched for keys.
 _MAX_CHARACTERS = 65_536
 
 
 class Station(Section):
-    """One station file. Values are as written (mm, degrees, the controller's own terms); paths are still texts."""
+    """One station file. Values are as written (mm, degrees, the robot's pose format); paths are not resolved."""
 
     station: StationSection
+    """identity of the station, and where its status is published"""
     robot: RobotSection
+    """how the robot is reached and how it writes a pose"""
     camera: CameraSection
+    """the source of the images"""
     board: BoardSection
+    """the board that is calibrated with"""
     witness: BoardSection | None = None
+    """reserved: a second board in view of a fixed camera; checked, but without effect"""
     goal: GoalSection
+    """what the job requires"""
     record: RecordSection = RecordSection()
+    """where sessions are recorded"""
 
     @model_validator(mode="after")
     def _rules_hold(self) -> Station:
         violations = rule_violations(FieldValues(self.model_dump(exclude_unset=True), invalid_fields=()))
         if violations:
-            raise ValueError("; ".join(f"{_key_text(b.section, b.key)}: found {b.found}" for b in violations))
+            raise ValueError("; ".join(f"{_key_text(v)}: found {v.found}" for v in violations))
         return self
 
     @property
     def pose_format(self) -> PoseFormat:
-        """The terms in which this robot writes a pose."""
+        """How this robot writes a pose."""
         return PoseFormat(length=self.robot.length, rotation=self.robot.rotation, angle=self.robot.angle)
 
     @property
     def robot_noise_m_rad(self) -> tuple[float, float] | None:
-        """The stated noise of the arm's poses (one sigma: metres, radians), or None if it is to be estimated."""
+        """Stated standard deviations of the arm's poses (m, rad), or None if they are to be estimated."""
         if self.robot.noise_mm is None or self.robot.noise_deg is None:
             return None
         return self.robot.noise_mm * 1e-3, math.radians(self.robot.noise_deg)
@@ -84,23 +87,23 @@ class Station(Section):
 
 
 def parse_station(text: str, file_name: str) -> Station:
-    """The station that ``text`` states.
+    """The station described by ``text``.
 
     Raises InputFault ``station-file`` with every fault of the text in its message, one a line, and in
-    ``data["faults"]`` as a tuple of StationFault, in the order of the lines.
+    ``data["faults"]`` as a tuple of ConfigFault, in the order of the lines.
     """
-    # The closing newline lets the parser name a line for what it finds wrong at the very end.
+    # The closing newline makes the parser name a line for an error at the very end.
     text = text.removeprefix("\ufeff").replace("\r\n", "\n") + "\n"
     if len(text) > _MAX_CHARACTERS:
         found = f"{len(text)} characters"
         raise _station_file_fault(
-            file_name, [StationFault(1, "", found, f"a station file of at most {_MAX_CHARACTERS}")]
+            file_name, [ConfigFault("", found, f"a station file of at most {_MAX_CHARACTERS}", 1)]
         )
     try:
         parsed = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         raise _station_file_fault(file_name, [syntax_fault(text, error)]) from None
-    content = {name: _lists_to_tuples(section) for name, section in parsed.items()}
+    content = {name: lists_to_tuples(section) for name, section in parsed.items()}
     try:
         return Station.model_validate(content)
     except ValidationError as error:
@@ -108,20 +111,13 @@ def parse_station(text: str, file_name: str) -> Station:
     raise _station_file_fault(file_name, faults)
 
 
-def _station_file_fault(file_name: str, faults: list[StationFault]) -> InputFault:
-    count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
-    lines = "".join(f"\n  {fault}" for fault in faults)
-    return InputFault(
-        "station-file",
-        f"the station file {printable(file_name)} has {count}:{lines}",
-        "correct each line named above, save the file and start again.",
-        file_name=file_name,
-        faults=tuple(faults),
-    )
+def _station_file_fault(file_name: str, faults: list[ConfigFault]) -> InputFault:
+    remedy = "correct each line named above, save the file and start again."
+    return file_fault("station-file", "station file", file_name, faults, remedy)
 
 
-def _all_faults(text: str, content: dict[str, Any], error: ValidationError) -> list[StationFault]:
-    """Faults of single fields and, among the fields that are sound, of the rules between them."""
+def _all_faults(text: str, content: dict[str, Any], error: ValidationError) -> list[ConfigFault]:
+    """Faults of single fields, and violations of the rules between the valid ones, in the order of the lines."""
     violations: dict[KeyPath, RuleViolation] = {}
     for detail in error.errors():
         path = tuple(str(part) for part in detail["loc"][:2])
@@ -132,22 +128,22 @@ def _all_faults(text: str, content: dict[str, Any], error: ValidationError) -> l
     lines = key_lines(text)
     last_line = text.rstrip().count("\n") + 1
 
-    def line_of(rule: RuleViolation) -> int:
-        section_line = lines.get((rule.section,), last_line)
-        return lines.get((rule.section, rule.key), section_line) if rule.key else section_line
+    def line_of(violation: RuleViolation) -> int:
+        section_line = lines.get((violation.section,), last_line)
+        return section_line if violation.key is None else lines.get((violation.section, violation.key), section_line)
 
-    faults = [StationFault(line_of(b), _key_text(b.section, b.key), b.found, b.allowed) for b in all_violations]
-    return sorted(faults, key=lambda fault: fault.line)
+    located = sorted(((line_of(v), v) for v in all_violations), key=lambda pair: pair[0])
+    return [ConfigFault(_key_text(v), v.found, v.allowed, line) for line, v in located]
 
 
 def _field_fault(content: dict[str, Any], path: KeyPath, kind: str, cause: object) -> RuleViolation:
-    """``path`` is (section,) or (section, key); ``kind`` is pydantic's name of the fault."""
-    section, key = path[0], path[1] if len(path) == 2 else ""
-    if not key:
+    """``path`` is (section,) or (section, key); ``kind`` is pydantic's name of the error, ``cause`` its exception."""
+    section, key = path[0], path[1] if len(path) == 2 else None
+    if key is None:
         if section not in SECTIONS:
-            return RuleViolation(section, "", _unknown(content[section]), _known_section(section))
+            return RuleViolation(section, None, _unknown(content[section]), _known_section(section))
         found = format_value(content[section]) if section in content else "no such section"
-        return RuleViolation(section, "", found, f"a section that begins with the line [{section}]")
+        return RuleViolation(section, None, found, f"a section that begins with the line [{section}]")
     field = SECTIONS[section].model_fields.get(key)
     section_content = content[section]
     if field is None:
@@ -182,18 +178,24 @@ def _known_key(section: str, found: str) -> str:
     return "only the keys " + ", ".join(SECTIONS[section].model_fields)
 
 
-def _key_text(section: str, key: str) -> str:
+def _key_text(violation: RuleViolation) -> str:
+    section = violation.section
     shown_section = printable(section) if re.fullmatch(r"[A-Za-z0-9_-]+", section) else format_value(section)
-    return f"[{shown_section}] {printable(key)}".rstrip()
+    return f"[{shown_section}] {printable(violation.key or '')}".rstrip()
 
 
-def _lists_to_tuples(value: object) -> object:
-    """TOML knows lists only, strict validation of a tuple wants tuples."""
-    if isinstance(value, list):
-        return tuple(_lists_to_tuples(item) for item in value)
-    if isinstance(value, dict):
-        return {key: _lists_to_tuples(item) for key, item in value.items()}
-    return value
+@dataclass(frozen=True)
+class RuleViolation:
+    """A fault whose line is not determined yet."""
+
+    section: str
+    """such as ``goal``"""
+    key: str | None
+    """of the section; None where the whole section is at fault"""
+    found: str
+    """the offending value, or what is missing"""
+    allowed: str
+    """what the rule requires"""
 
 
 SECTIONS: dict[str, type[Section]] = {
@@ -214,44 +216,39 @@ _SOURCE_KEYS = {
     "simulated": "endpoint",
     "genicam": "serial",
 }
-_REQUIRED_BOARD_KEYS = {
-    "charuco": ("square_mm", "marker_mm", "dictionary"),
-    "chessboard": ("square_mm",),
-    "grid": ("marker_mm", "gap_mm", "dictionary"),
-    "circles": ("spacing_mm",),
-}
-_BOARD_SIZE_KEYS = ("square_mm", "marker_mm", "gap_mm", "spacing_mm", "dictionary")
-# Fewer give corners on one line, from which no pose follows; OpenCV's chessboard search wants 3 x 3 inner corners.
-_MIN_BOARD_COUNT = {"charuco": 3, "chessboard": 4, "grid": 1, "circles": 3}
 
 
 class FieldValues:
-    """What a station file says, field by field, while it is being checked."""
+    """The fields of a station file while it is being checked."""
 
     def __init__(self, sections: Mapping[str, Any], invalid_fields: Collection[tuple[str, str]]) -> None:
-        """``sections`` as parsed; ``invalid_fields`` names the (section, key) whose values are wrong by themselves."""
+        """``sections`` as parsed; ``invalid_fields``: (section, key) of the fields that are invalid by themselves."""
         self._sections = {n: s for n, s in sections.items() if n in SECTIONS and isinstance(s, Mapping)}
-        self._at_fault = invalid_fields
+        self._invalid_fields = invalid_fields
 
     def has_section(self, section: str) -> bool:
-        """Whether the file has this section."""
+        """The file has this section."""
         return section in self._sections
 
     def is_set(self, section: str, key: str) -> bool:
-        """Whether the file sets this key, rightly or wrongly."""
+        """The file sets this key, to a valid value or an invalid one."""
         return key in self._sections.get(section, {})
 
     def valid_value(self, section: str, key: str) -> Any:
-        """The value or its default; None if it is wrong by itself, missing, or its section is."""
-        if section not in self._sections or (section, key) in self._at_fault:
+        """The value or its default; None if it is invalid by itself or missing."""
+        if section not in self._sections or (section, key) in self._invalid_fields:
             return None
         if self.is_set(section, key):
             return self._sections[section][key]
         return SECTIONS[section].model_fields[key].get_default()
 
+    def invalid_keys(self, section: str) -> set[str]:
+        """Keys of this section that are invalid by themselves or missing."""
+        return {key for name, key in self._invalid_fields if name == section}
+
 
 def rule_violations(values: FieldValues) -> list[RuleViolation]:
-    """Every rule between fields that does not hold."""
+    """Every violated rule between fields."""
     rules: tuple[Callable[[FieldValues], Iterator[RuleViolation]], ...] = (
         _connection,
         _network_exposure,
@@ -263,27 +260,26 @@ def rule_violations(values: FieldValues) -> list[RuleViolation]:
         _witness,
         _goal,
     )
-    return [violations for rule in rules for violations in rule(values)]
+    return [violation for rule in rules for violation in rule(values)]
 
 
 def _connection(values: FieldValues) -> Iterator[RuleViolation]:
     if not values.has_section("robot"):
         return
-    one = 'either listen = "127.0.0.1:4750" (the robot calls) or dial = "host:port" (Eyebolt calls the robot)'
+    one = 'either listen = "127.0.0.1:4750" (the robot connects) or dial = "host:port" (Eyebolt connects)'
     if values.is_set("robot", "listen") and values.is_set("robot", "dial"):
         yield RuleViolation("robot", "dial", "both listen and dial", one)
     elif not values.is_set("robot", "listen") and not values.is_set("robot", "dial"):
-        yield RuleViolation("robot", "", "neither listen nor dial", one)
+        yield RuleViolation("robot", None, "neither listen nor dial", one)
     listen, status = values.valid_value("robot", "listen"), values.valid_value("station", "status")
     if listen and status and status.startswith("tcp://"):
         port = addresses.split_host_port(listen)[1]
         if port == addresses.split_host_port(status.removeprefix("tcp://"))[1]:
-            where = f"port {port}, which [station] status uses too"
-            yield RuleViolation("robot", "listen", where, "another port")
+            yield RuleViolation("robot", "listen", f"port {port}, which [station] status uses too", "another port")
 
 
 def _network_exposure(values: FieldValues) -> Iterator[RuleViolation]:
-    """Sockets that other computers can reach want keys; the daemon itself calls no camera on another computer."""
+    """Sockets that other computers can reach require keys; a simulated camera must be on this computer."""
     has_keys = values.is_set("station", "keys")
     source = values.valid_value("camera", "source")
     for section, key in (("station", "status"), ("camera", "endpoint")):
@@ -346,67 +342,50 @@ def _camera(values: FieldValues) -> Iterator[RuleViolation]:
 
 
 def _board(values: FieldValues, section: str) -> Iterator[RuleViolation]:
+    """The rules of the kind of board, which its class states."""
     kind = values.valid_value(section, "kind")
     if kind is None:
         return
-    for key in _REQUIRED_BOARD_KEYS[kind]:
-        if not values.is_set(section, key):
-            yield RuleViolation(section, key, "nothing", f'a value: kind = "{kind}" needs it')
-    inapplicable_keys = [key for key in _BOARD_SIZE_KEYS if key not in _REQUIRED_BOARD_KEYS[kind]]
-    for key in inapplicable_keys if kind == "charuco" else [*inapplicable_keys, "corner_order"]:
-        if values.is_set(section, key):
-            yield RuleViolation(section, key, f'{key} with kind = "{kind}"', f'no {key}: kind = "{kind}" has none')
-    min_count = _MIN_BOARD_COUNT[kind]
-    columns, rows = values.valid_value(section, "columns"), values.valid_value(section, "rows")
-    for key, count in (("columns", columns), ("rows", rows)):
-        if count is not None and count < min_count:
-            yield RuleViolation(section, key, str(count), f'at least {min_count} for kind = "{kind}"')
-    square, marker = values.valid_value(section, "square_mm"), values.valid_value(section, "marker_mm")
-    if kind == "charuco" and square is not None and marker is not None and marker >= square:
-        yield RuleViolation(section, "marker_mm", f"{marker}", f"less than square_mm, which is {square}")
-    name = values.valid_value(section, "dictionary")
-    if (
-        columns is not None
-        and rows is not None
-        and name in validators.DICTIONARY_SIZES
-        and "dictionary" not in inapplicable_keys
-    ):
-        markers = columns * rows if kind == "grid" else columns * rows // 2
-        if markers > validators.DICTIONARY_SIZES[name]:
-            yield RuleViolation(
-                section, "dictionary", format_value(name), f"one of at least the {markers} markers on this board"
-            )
+    description = {key: values.valid_value(section, key) for key in BOARD_KEYS if values.is_set(section, key)}
+    unusable = values.invalid_keys(section)
+    for fault in BOARD_KINDS[kind].find_faults(description, unusable):
+        yield RuleViolation(section, fault.key, fault.found, fault.allowed)
 
 
 def _witness(values: FieldValues) -> Iterator[RuleViolation]:
-    """The witness must be of use and must not be taken for the board."""
+    """A witness requires a fixed camera, and must be distinguishable from the board."""
     if not values.has_section("witness"):
         return
     if values.valid_value("station", "mount") == Mount.ARM:
-        yield RuleViolation("witness", "", 'a witness with mount = "arm"', 'none: it is for mount = "fixed"')
-    board_kinds = values.valid_value("board", "kind"), values.valid_value("witness", "kind")
-    names = values.valid_value("board", "dictionary"), values.valid_value("witness", "dictionary")
-    if all(names) and all(kind in ("charuco", "grid") for kind in board_kinds):
-        if len({validators.dictionary_family(name) for name in names}) == 1:
+        yield RuleViolation("witness", None, 'a witness with mount = "arm"', 'none: it is for mount = "fixed"')
+    kinds = values.valid_value("board", "kind"), values.valid_value("witness", "kind")
+    if None in kinds:
+        return
+    if all("dictionary" in BOARD_KINDS[kind].description_keys() for kind in kinds):
+        families = [_dictionary_family(values, section) for section in ("board", "witness")]
+        if families[0] is not None and families[0] == families[1]:
+            found = format_value(values.valid_value("witness", "dictionary"))
             allowed = "markers that are not on [board] too: another dictionary family, such as 4X4 beside 5X5"
-            yield RuleViolation("witness", "dictionary", format_value(names[1]), allowed)
-    elif (
-        board_kinds[0] is not None and board_kinds[0] == board_kinds[1] and board_kinds[0] in ("chessboard", "circles")
-    ):
+            yield RuleViolation("witness", "dictionary", found, allowed)
+    elif kinds[0] == kinds[1]:
         sizes = [{values.valid_value(section, key) for key in ("columns", "rows")} for section in ("board", "witness")]
         if sizes[0] == sizes[1] and None not in sizes[0]:
             yield RuleViolation("witness", "columns", "the size of [board]", "another size or kind, to tell them apart")
 
 
+def _dictionary_family(values: FieldValues, section: str) -> str | None:
+    name = values.valid_value(section, "dictionary")
+    known = None if name is None else canonical_dictionary_name(name)
+    return None if known is None else dictionary_family(known)
+
+
 def _goal(values: FieldValues) -> Iterator[RuleViolation]:
-    suggestion, far = values.valid_value("goal", "near_mm"), values.valid_value("goal", "far_mm")
-    if suggestion is not None and far is not None and suggestion >= far:
-        yield RuleViolation(
-            "goal", "far_mm", format_value(far), f"more than near_mm, which is {format_value(suggestion)}"
-        )
+    near, far = values.valid_value("goal", "near_mm"), values.valid_value("goal", "far_mm")
+    if near is not None and far is not None and near >= far:
+        yield RuleViolation("goal", "far_mm", format_value(far), f"more than near_mm, which is {format_value(near)}")
     min_pairs, max_pairs = values.valid_value("goal", "min_pairs"), values.valid_value("goal", "max_pairs")
     if min_pairs is not None and max_pairs is not None and max_pairs < min_pairs:
-        # `max_pairs` may be the default: the fault is then on the line that the file does have.
+        # `max_pairs` may be the default; the fault is then reported on the line of `min_pairs`.
         key = "max_pairs" if values.is_set("goal", "max_pairs") else "min_pairs"
         yield RuleViolation(
             "goal", key, f"min_pairs {min_pairs} and max_pairs {max_pairs}", "min_pairs not above max_pairs"

@@ -57,7 +57,7 @@ class ZapAuthenticator:
         Raises InputFault ``keys-needed`` and those of ``read_station_secret``, and zmq.ZMQError.
         """
         try:
-            addresses.endpoint(endpoint)
+            addresses.validate_endpoint(endpoint)
         except ValueError:
             raise zmq.ZMQError(errno.EINVAL) from None
         if addresses.is_remote_endpoint(endpoint):
