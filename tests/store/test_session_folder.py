@@ -25,6 +25,7 @@ from eyebolt.store.session_folder import SessionFolder
 from support.crash_disk import CrashDisk, PowerCut
 
 NAME = "20260314-091500-01"
+IMAGE = "0007.tif"
 KEEPSAKES = {"station.toml": b'[station]\nname = "bay-3"\n', "camera.json": b"{}"}
 CHANGES = ("make_folder", "create", "open_existing", "write", "truncate", "sync", "sync_folder", "replace", "remove")
 
@@ -121,29 +122,27 @@ def test_a_session_there_and_back(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("dtype", "channels"), [(np.uint8, 1), (np.uint16, 1), (np.uint8, 3), (np.uint16, 3)])
-@pytest.mark.parametrize("file", ["0007.tif", "0007.png"])
-def test_pictures_are_lossless(tmp_path: Path, dtype: type, channels: int, file: str) -> None:
+def test_pictures_are_lossless(tmp_path: Path, dtype: type, channels: int) -> None:
     session = SessionFolder.create(tmp_path, NAME, {})
     pixels = gradient(dtype, channels)
-    stored = session.store_image(file, pixels[:, ::-1])
-    path = session.path / "images" / file
-    assert stored.name == file
+    stored = session.store_image(IMAGE, pixels[:, ::-1])
+    path = session.path / "images" / IMAGE
+    assert stored.name == IMAGE
     assert stored.digest_sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
     assert stored.bytes == path.stat().st_size
-    loaded = session.load_image(file)
+    loaded = session.load_image(IMAGE)
     assert loaded.dtype == dtype and np.array_equal(loaded, pixels[:, ::-1])
     assert loaded.flags.writeable
     # A program of nobody here opens it too.
     assert np.array_equal(cv2.imread(str(path), cv2.IMREAD_UNCHANGED), pixels[:, ::-1])
-    assert [p.name for p in (session.path / "images").iterdir()] == [file]
+    assert [p.name for p in (session.path / "images").iterdir()] == [IMAGE]
     session.close()
 
 
-@pytest.mark.parametrize("file", ["0007.tif", "0007.png"])
-def test_missing_and_damaged_pictures_are_told(tmp_path: Path, capfd: pytest.CaptureFixture[str], file: str) -> None:
+def test_missing_and_damaged_pictures_are_told(tmp_path: Path) -> None:
     session = SessionFolder.create(tmp_path, NAME, {})
-    session.store_image(file, gradient(np.uint8))
-    path = session.path / "images" / file
+    session.store_image(IMAGE, gradient(np.uint8))
+    path = session.path / "images" / IMAGE
     good = path.read_bytes()
     for place in range(0, len(good), 97):
         flipped = bytearray(good)
@@ -151,13 +150,11 @@ def test_missing_and_damaged_pictures_are_told(tmp_path: Path, capfd: pytest.Cap
         for damaged in (bytes(flipped), good[:place], good + b"x"):
             path.write_bytes(damaged)
             with pytest.raises(RecordFault) as caught:
-                session.load_image(file)
+                session.load_image(IMAGE)
             assert caught.value.code == "record-read" and caught.value.remedy
     with pytest.raises(RecordFault, match="missing"):
         session.load_image("0008.tif")
     session.close()
-    # Damage is found before a decoder sees it: nothing of the decoder's own reaches the operator's terminal.
-    assert capfd.readouterr().err == ""
 
 
 @pytest.mark.parametrize(
@@ -174,7 +171,7 @@ def test_missing_and_damaged_pictures_are_told(tmp_path: Path, capfd: pytest.Cap
 def test_what_is_no_picture_is_refused(tmp_path: Path, pixels: np.ndarray) -> None:
     with SessionFolder.create(tmp_path, NAME, {}) as session, pytest.raises(RecordFault) as caught:
         session.store_image("0001.tif", pixels)
-    assert caught.value.code == "record-picture"
+    assert caught.value.code == "record-image"
 
 
 @pytest.mark.parametrize(

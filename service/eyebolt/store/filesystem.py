@@ -1,10 +1,8 @@
-"""Every operation by which the journal changes the disk, in one place, so that each of them can be made to fail.
+"""Every operation that changes the record on disk, in one class, so that a test can make each of them fail.
 
-Writing a large file past the operating system's cache of files.
-
-Nobody reads a picture soon after it was written. Where the memory for the cache has to be asked for first (a computer
-that is a guest of another one), filling the cache takes longer than the disk: 20 ms against 5 for 5 MB, see
-``tests/bench/capture --formats``. Nothing is durable before the sync that follows, one way or the other.
+Large files are written with direct I/O, past the page cache: an image is not read again soon, and where the memory for
+the cache has to be obtained first (in a virtual machine), filling the cache takes longer than the disk: 20 ms against
+5 ms for 5 MB, see ``tests/bench/capture --formats``. Either way a file is durable only after the sync that follows.
 """
 
 from __future__ import annotations
@@ -22,21 +20,21 @@ import numpy as np
 from eyebolt.errors import RecordFault
 
 DIRECT_IO_MIN_BYTES = 1 << 20
-"""Below so many bytes the cache is as quick."""
+"""below this size the page cache is as fast"""
 
 
 class FileSystem:
     """Operations on real files. All raise OSError. A file or folder is durable only after ``sync`` or ``sync_folder``.
 
-    Files of ``direct_min_bytes`` bytes and more pass by the operating system's cache. Put another object of this class in its
-    place to count, fail or interrupt calls.
+    Files of at least ``direct_min_bytes`` bytes are written with direct I/O. A subclass can count, fail or interrupt
+    calls.
     """
 
     def __init__(self, direct_min_bytes: int = DIRECT_IO_MIN_BYTES) -> None:
         self._direct_writer = DirectWriter(direct_min_bytes)
 
     def make_folder(self, path: Path) -> None:
-        """A new folder; its parent must exist."""
+        """Creates a folder; its parent must exist."""
         path.mkdir()
 
     def create(self, path: Path) -> int:
@@ -48,7 +46,7 @@ class FileSystem:
         return os.open(path, os.O_RDWR | os.O_CLOEXEC)
 
     def write(self, descriptor: int, data: bytes, offset: int) -> None:
-        """All of ``data`` at ``offset``; a part of it may be there after an OSError."""
+        """Writes all of ``data`` at ``offset``; after an OSError a part of it may be there."""
         rest = memoryview(data)
         if offset == 0:
             offset = self._direct_writer.write(descriptor, rest)
@@ -62,11 +60,11 @@ class FileSystem:
         os.ftruncate(descriptor, length)
 
     def sync(self, descriptor: int) -> None:
-        """Makes a file's content durable."""
+        """Makes the content of a file durable (fsync)."""
         os.fsync(descriptor)
 
     def sync_folder(self, path: Path) -> None:
-        """Makes the names in a folder durable."""
+        """Makes the names in a folder durable (fsync of the directory)."""
         descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
         try:
             os.fsync(descriptor)
@@ -74,23 +72,23 @@ class FileSystem:
             os.close(descriptor)
 
     def replace(self, old: Path, new: Path) -> None:
-        """Gives a file or folder its final name in one step."""
+        """Renames a file or folder atomically, over an existing file."""
         old.replace(new)
 
     def remove(self, path: Path) -> None:
-        """Removes a file, or a folder with all it holds."""
+        """Removes a file, or a folder with its content."""
         if path.is_dir() and not path.is_symlink():
             shutil.rmtree(path)
         else:
             path.unlink()
 
     def close(self, descriptor: int) -> None:
-        """Lets go of a descriptor."""
+        """Closes a descriptor."""
         os.close(descriptor)
 
 
 def make_durable_folder(files: FileSystem, path: Path) -> None:
-    """The folder and the folders above it, as far as they are missing. Raises OSError."""
+    """Creates the folder and its missing parents, durably. Raises OSError."""
     if path.is_dir():
         return
     make_durable_folder(files, path.parent)
@@ -98,14 +96,14 @@ def make_durable_folder(files: FileSystem, path: Path) -> None:
     try:
         files.sync_folder(path.parent)
     except OSError:
-        # Left there, the next attempt would take it for durable.
+        # Left behind, the next attempt would take it for durable.
         with contextlib.suppress(OSError):
             files.remove(path)
         raise
 
 
 def write_atomically(files: FileSystem, path: Path, data: bytes) -> None:
-    """A file that is there whole and durable, or not at all (then an older one of that name still is)."""
+    """Writes a file durably and atomically: after a crash the new content is there, or the old one. Raises OSError."""
     partial = path.with_name(f".{path.name}.partial")
     try:
         descriptor = files.create(partial)
@@ -122,46 +120,48 @@ def write_atomically(files: FileSystem, path: Path, data: bytes) -> None:
     files.sync_folder(path.parent)
 
 
-def write_fault(what: str, path: Path, error: OSError) -> RecordFault:
-    """RecordFault ``record-write``: ``what`` could not be written at ``path``."""
+def write_fault(subject: str, path: Path, error: OSError) -> RecordFault:
+    """RecordFault ``record-write``: ``subject`` could not be written at ``path``."""
     remedies = {
-        errno.ENOSPC: f"free space on the disk that holds {path.parent}, then go on.",
-        errno.EDQUOT: f"free space in the quota of the disk that holds {path.parent}, then go on.",
+        errno.ENOSPC: f"free space on the disk that holds {path.parent}, then continue.",
+        errno.EDQUOT: f"free space in the quota of the disk that holds {path.parent}, then continue.",
         errno.EROFS: "the disk is read-only, often after a disk error: check it and mount it writable again.",
-        errno.EACCES: f"give the user that runs eyebolt the right to write in {path.parent}.",
-        errno.EPERM: f"give the user that runs eyebolt the right to write in {path.parent}.",
-        errno.EIO: "the disk reports an error: save what is on it and replace it.",
+        errno.EACCES: f"give the user that runs eyebolt permission to write in {path.parent}.",
+        errno.EPERM: f"give the user that runs eyebolt permission to write in {path.parent}.",
+        errno.EIO: "the disk reports an error: back it up and replace it.",
     }
     reason = error.strerror or str(error)
     return RecordFault(
         "record-write",
-        f"{what} cannot be written at {path}: {reason}",
-        remedies.get(error.errno or 0, f"check the disk and the folder {path.parent}, then go on."),
+        f"{subject} cannot be written at {path}: {reason}",
+        remedies.get(error.errno or 0, f"check the disk and the folder {path.parent}, then continue."),
         path=str(path),
         errno=error.errno,
     )
 
 
-def read_fault(what: str, path: Path, reason: str, remedy: str) -> RecordFault:
-    """RecordFault ``record-read``: ``what`` at ``path`` is missing or cannot be read."""
-    return RecordFault("record-read", f"{what} at {path} {reason}", remedy, path=str(path), reason=reason)
+def read_fault(subject: str, path: Path, reason: str, remedy: str) -> RecordFault:
+    """RecordFault ``record-read``: ``subject`` at ``path`` is missing or cannot be read."""
+    return RecordFault("record-read", f"{subject} at {path} {reason}", remedy, path=str(path), reason=reason)
 
 
-# Disks take whole sectors from memory that begins with one. One with larger sectors refuses, and the cache is used.
+# O_DIRECT transfers whole sectors from sector-aligned memory (open(2)). A disk with larger sectors refuses, and the page
+# cache is used.
 _SECTOR = 4096
 
 
 class DirectWriter:
-    """Keeps the memory that a disk can read from, as large as the largest file so far. ``direct_min_bytes``: from this size on."""
+    """Direct I/O from an aligned buffer, which grows to the largest file so far, for files of ``direct_min_bytes``."""
 
     def __init__(self, direct_min_bytes: int = DIRECT_IO_MIN_BYTES) -> None:
         self._min_bytes = direct_min_bytes
         self._buffer: mmap.mmap | None = None
 
     def write(self, descriptor: int, data: memoryview) -> int:
-        """Writes from the beginning of an empty file; how many bytes of ``data`` are in it then.
+        """Writes the leading sectors of ``data`` into an empty file; returns the number of bytes written.
 
-        0 where it cannot be done or fails: written through the cache, a disk that really fails says so again.
+        0 where direct I/O is not possible or fails: the caller then writes through the page cache, and a failing disk
+        reports its error again.
         """
         whole = len(data) // _SECTOR * _SECTOR
         if whole < max(self._min_bytes, _SECTOR) or not hasattr(os, "O_DIRECT"):
@@ -181,6 +181,6 @@ class DirectWriter:
         if self._buffer is None or len(self._buffer) < len(data):
             self._buffer = mmap.mmap(-1, len(data))
         aligned = memoryview(self._buffer)[: len(data)]
-        # Unlike an assignment this lets other threads go on: the board is sought meanwhile.
+        # Unlike a slice assignment, copyto releases the interpreter lock: board detection runs meanwhile.
         np.copyto(np.frombuffer(aligned, np.uint8), np.frombuffer(data, np.uint8))
         return aligned

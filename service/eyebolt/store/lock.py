@@ -15,11 +15,11 @@ _LOCK_NAME = ".lock"
 
 
 class RecordLock:
-    """Context in which this process alone may write in ``record_folder``, which is made if it is not there.
+    """Context in which this process alone may write in ``record_folder``, which is created if missing.
 
-    Entering raises RecordFault ``record-locked`` while another process (or another RecordLock) holds it. The kernel
-    lets go when the process ends, however it ends. A process that was forked inside the context without an exec holds
-    the lock too: start workers afresh ("spawn").
+    Entering raises RecordFault ``record-locked`` while another process (or another RecordLock) holds the lock. The
+    kernel releases it when the process ends, however it ends. A process forked inside the context without an exec
+    holds the lock too: start workers with "spawn".
     """
 
     def __init__(self, record_folder: Path) -> None:
@@ -47,7 +47,7 @@ class RecordLock:
                 path=str(self._path.parent),
                 holder=holder,
             ) from None
-        # The number only helps the message above; the lock holds without it, on a full disk too.
+        # The process id serves only the message above; the lock holds without it, on a full disk too.
         with contextlib.suppress(OSError):
             os.ftruncate(descriptor, 0)
             os.pwrite(descriptor, f"{os.getpid()}\n".encode("ascii"), 0)

@@ -3,7 +3,7 @@
     20260314-091500-01/
         facts.journal       what happened, one checked record a line (see ``records``); only ever appended to
         facts.damaged-1     what recovery took off the journal's end, if anything; never deleted
-        pictures/0007.tif   without loss; ``.png`` in sessions of earlier versions
+        images/0007.tif     lossless (see ``images``)
         station.toml ...    the files that the session began with, as they were
         result.json         the result, once there is one
         error-map.svg       its error over the working volume, as a picture
@@ -165,39 +165,38 @@ class SessionFolder:
         self.records.extend(payloads)
 
     def store_image(self, name: str, pixels: Pixels) -> StoredImage:
-        """Stores pixels (H, W) or (H, W, 3: blue, green, red) of uint8 or uint16 as ``pictures/<name>``, durably.
+        """Stores pixels (H, W) or (H, W, 3: blue, green, red) of uint8 or uint16 as ``images/<name>``, durably.
 
-        ``name`` ends in ``.tif`` or ``.png`` and is stored so. A picture of that name is replaced (one left by a
-        crash before its record).
-        Raises RecordFault: ``record-name``, ``record-picture`` (not such pixels), ``record-write``.
+        ``name`` such as ``0007.tif``. An existing image of that name, left by a crash before its record, is replaced.
+        Raises RecordFault: ``record-name``, ``record-image`` (other pixels), ``record-write``.
         """
         file_name = names.image_file_name(name)
         path = self.path / names.IMAGES_NAME / file_name
         try:
-            data = encode_image(pixels, path.suffix)
+            data = encode_image(pixels)
         except ValueError as error:
-            message = f"the picture {file_name} cannot be stored: {error}"
-            raise RecordFault("record-picture", message, "check the camera's pixel format.", path=str(path)) from None
+            message = f"the image {file_name} cannot be stored: {error}"
+            raise RecordFault("record-image", message, "check the camera's pixel format.", path=str(path)) from None
         try:
             write_atomically(self._files, path, data)
         except OSError as error:
-            raise write_fault("the picture", path, error) from None
+            raise write_fault("the image", path, error) from None
         return StoredImage(file_name, hashlib.sha256(data).hexdigest(), len(data))
 
     def load_image(self, name: str) -> Pixels:
-        """The pixels as they were stored; ``name`` as in the fact of the picture.
+        """The pixels as they were stored; ``name`` as in the image's fact.
 
         Raises RecordFault ``record-name`` or ``record-read``.
         """
         path = self._image_path(name)
         try:
-            return decode_image(self.image_bytes(name), path.suffix)
+            return decode_image(self.image_bytes(name))
         except ValueError as error:
-            raise read_fault("the picture", path, f"cannot be used: {error}", IMAGE_LOST_REMEDY) from None
+            raise read_fault("the image", path, f"cannot be used: {error}", IMAGE_LOST_REMEDY) from None
 
     def image_bytes(self, name: str) -> bytes:
-        """A picture's file as it is now. Raises RecordFault ``record-name`` or ``record-read``."""
-        return _read_file(self._image_path(name), "the picture", IMAGE_LOST_REMEDY)
+        """An image's file as it is now. Raises RecordFault ``record-name`` or ``record-read``."""
+        return _read_file(self._image_path(name), "the image", IMAGE_LOST_REMEDY)
 
     def snapshot(self, name: str) -> bytes:
         """A file that the session began with. Raises RecordFault ``record-name`` or ``record-read``."""
