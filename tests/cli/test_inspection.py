@@ -86,9 +86,9 @@ def spoil_the_result(session):
 @pytest.mark.parametrize(
     ("spoil", "words"),
     [
-        (lose_a_picture, "picture 0003.tif is missing"),
-        (change_a_picture, "picture 0003.tif is not the one that was recorded"),
-        (cut_the_journal, "the end of the file cuts it short"),
+        (lose_a_picture, "image 0003.tif is missing"),
+        (change_a_picture, "image 0003.tif differs from the recorded one"),
+        (cut_the_journal, "the file ends within it"),
         (lose_the_lens, "camera.json is missing"),
         (spoil_the_result, "result.json cannot be read"),
     ],

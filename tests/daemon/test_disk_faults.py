@@ -134,7 +134,7 @@ def test_a_picture_deleted_behind_our_back_costs_no_pair(recorded_cell, start_da
         assert not (session / "images/0001.tif").exists()
         assert robot.final("solve 8")[2] == 7
     code, out, _ = eyebolt("inspect", session)
-    assert code == 1 and "picture 0001.tif is missing" in out.split("DAMAGED:")[1]
+    assert code == 1 and "image 0001.tif is missing" in out.split("DAMAGED:")[1]
 
 
 def test_a_picture_gone_before_it_was_looked_at_is_a_refusal_and_not_the_end(recorded_cell, start_daemon, tmp_path):

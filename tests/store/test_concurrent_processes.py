@@ -49,13 +49,13 @@ def test_everything_acknowledged_survives_kill_9(tmp_path: Path) -> None:
     for acknowledgements in (1, 7, 40, 80):
         with start(APPENDING, path) as child:
             assert child.stdout is not None
-            told = [child.stdout.readline() for _ in range(acknowledgements)]
+            acknowledged = [child.stdout.readline() for _ in range(acknowledgements)]
             os.kill(child.pid, signal.SIGKILL)
-            told += child.stdout.readlines()
+            acknowledged += child.stdout.readlines()
             child.communicate(timeout=30)
         assert child.returncode == -signal.SIGKILL
-        # The kill may come while a line is being told: only whole lines count.
-        last = max(int(line) for line in told if line.endswith(b"\n"))
+        # The kill may come while a line is being written: only complete lines count.
+        last = max(int(line) for line in acknowledged if line.endswith(b"\n"))
         with SessionFolder.open(path) as session:
             numbers = [json.loads(record)["n"] for record in session.records]
             assert numbers == list(range(1, len(numbers) + 1))
@@ -87,7 +87,7 @@ def test_the_lock_also_holds_within_a_process_and_is_given_back(tmp_path: Path) 
         pass
 
 
-def test_a_record_folder_that_cannot_be_is_told(tmp_path: Path) -> None:
+def test_a_record_folder_that_cannot_be_created_is_reported(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     with pytest.raises(RecordFault) as caught, RecordLock(tmp_path / "file"):
         pass

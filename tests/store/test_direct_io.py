@@ -53,11 +53,11 @@ def writes_to_come(monkeypatch: pytest.MonkeyPatch) -> list[tuple[bool, int]]:
 def test_what_is_written_is_read(tmp_path: Path, count: int) -> None:
     files = FileSystem()
     for data in (some(count), some(count)[::-1]):
-        write_atomically(files, tmp_path / "picture", data)
-        assert (tmp_path / "picture").read_bytes() == data
+        write_atomically(files, tmp_path / "image", data)
+        assert (tmp_path / "image").read_bytes() == data
 
 
-def test_a_smaller_picture_after_a_larger_one(tmp_path: Path) -> None:
+def test_a_smaller_image_after_a_larger_one(tmp_path: Path) -> None:
     files = FileSystem()
     for count in (3 * MIB + 7, 2 * MIB + 5, 4 * MIB):
         write_atomically(files, tmp_path / str(count), some(count))
@@ -98,9 +98,9 @@ def test_where_it_cannot_be_done_the_cache_is_used(
 
     monkeypatch.setattr(fcntl, "fcntl", fcntl_refusing)
     monkeypatch.setattr(os, "pwrite", pwrite_refusing)
-    write_atomically(FileSystem(), tmp_path / "picture", some(2 * MIB + 1))
+    write_atomically(FileSystem(), tmp_path / "image", some(2 * MIB + 1))
     assert refused == [at]
-    assert (tmp_path / "picture").read_bytes() == some(2 * MIB + 1)
+    assert (tmp_path / "image").read_bytes() == some(2 * MIB + 1)
 
 
 @pytest.mark.usefixtures("past_cache")
@@ -113,12 +113,12 @@ def test_a_part_written_past_the_cache_is_completed(tmp_path: Path, monkeypatch:
         return real(descriptor, part, offset)
 
     monkeypatch.setattr(os, "pwrite", pwrite)
-    write_atomically(FileSystem(), tmp_path / "picture", some(2 * MIB + 1))
+    write_atomically(FileSystem(), tmp_path / "image", some(2 * MIB + 1))
     assert parts[0] == 8192 and len(parts) > 1
-    assert (tmp_path / "picture").read_bytes() == some(2 * MIB + 1)
+    assert (tmp_path / "image").read_bytes() == some(2 * MIB + 1)
 
 
-def test_a_full_disk_is_told_and_the_file_is_left_as_it_was_opened(
+def test_a_full_disk_is_reported_and_the_file_is_left_as_it_was_opened(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def pwrite(descriptor: int, data: Any, offset: int) -> int:
@@ -127,10 +127,10 @@ def test_a_full_disk_is_told_and_the_file_is_left_as_it_was_opened(
     monkeypatch.setattr(os, "pwrite", pwrite)
     files = FileSystem()
     with pytest.raises(OSError) as caught:
-        write_atomically(files, tmp_path / "picture", some(2 * MIB))
+        write_atomically(files, tmp_path / "image", some(2 * MIB))
     assert caught.value.errno == errno.ENOSPC
     assert list(tmp_path.iterdir()) == []
-    descriptor = files.create(tmp_path / "picture")
+    descriptor = files.create(tmp_path / "image")
     with pytest.raises(OSError):
         files.write(descriptor, some(2 * MIB), 0)
     assert not fcntl.fcntl(descriptor, fcntl.F_GETFL) & os.O_DIRECT

@@ -29,7 +29,7 @@ def test_the_version_written_now_has_one():
 @pytest.mark.parametrize("path", VERSIONS, ids=lambda path: path.name)
 def test_it_reads_and_means_what_it_meant(path):
     expected = json.loads((path / "expected.json").read_text())
-    folder = SessionFolder.view(path)
+    folder = SessionFolder.open_read_only(path)
     log = fold(decode_facts(folder.records))
     assert folder.loss is None
     assert len(folder.records) == expected["records"]
@@ -44,7 +44,7 @@ def test_it_reads_and_means_what_it_meant(path):
 def test_it_solves_to_what_it_solved_to(path):
     """The solver may get better; where the camera is may not move by more than a hundredth of its stated error."""
     expected = json.loads((path / "expected.json").read_text())
-    document = solve_session(SessionFolder.view(path), SolveOptions())
+    document = solve_session(SessionFolder.open_read_only(path), SolveOptions())
     now, then = np.array(document.transform.matrix), np.array(expected["matrix"])
     stated_mm = document.expected_error_mm.median
     assert np.linalg.norm(now[:3, 3] - then[:3, 3]) * 1e3 < 0.01 * stated_mm
@@ -53,7 +53,7 @@ def test_it_solves_to_what_it_solved_to(path):
 
 def test_the_newest_is_written_byte_for_byte_as_then():
     data = (NEWEST / "facts.journal").read_bytes()
-    records = [HEADER, *SessionFolder.view(NEWEST).records]
+    records = [HEADER, *SessionFolder.open_read_only(NEWEST).records]
     written, together = b"", []
     for number, (line, record) in enumerate(zip(data.splitlines(), records, strict=True)):
         together.append(record)
@@ -73,6 +73,6 @@ def test_a_journal_of_any_version_can_be_continued(tmp_path):
             assert folder.loss is None
             records = list(folder.records)
             folder.append([b'{"type":"further"}'])
-        assert SessionFolder.view(version).records == records
-        assert SessionFolder.view(copy).records == [*records, b'{"type":"further"}']
+        assert SessionFolder.open_read_only(version).records == records
+        assert SessionFolder.open_read_only(copy).records == [*records, b'{"type":"further"}']
         assert (copy / "facts.journal").read_bytes().startswith(before)

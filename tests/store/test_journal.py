@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import zlib
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -37,10 +38,12 @@ def test_the_layout_is_that_of_the_field_table() -> None:
     expected = head + f"{zlib.crc32(head + body):08x} ".encode() + body + b"\n"
     assert encode_record(1, PAYLOADS[0]) == expected
     assert expected.decode() in str(records.__doc__)
+    readme = Path(str(records.__file__)).with_name("README.md")
+    assert expected.decode() in readme.read_text(encoding="utf-8")
     assert encode_record(0, HEADER)[29:] == b'{"format":"eyebolt-facts","version":1}\n'
 
 
-def test_there_and_back() -> None:
+def test_round_trip() -> None:
     data = journal_of(PAYLOADS)
     result = read_records(data)
     assert (result.records, result.valid_bytes, result.damage) == (PAYLOADS, len(data), None)
@@ -58,12 +61,12 @@ clean_objects = st.dictionaries(st.text(max_size=8), json_values, max_size=4)
 
 @settings(max_examples=100, deadline=None)
 @given(st.lists(clean_objects, max_size=5))
-def test_any_objects_there_and_back(payloads: list[dict]) -> None:
+def test_round_trip_of_any_objects(payloads: list[dict]) -> None:
     lines = [line(payload) for payload in payloads]
     assert read_records(journal_of(lines)).records == lines
 
 
-def test_every_truncation_gives_the_whole_records_before_it() -> None:
+def test_every_truncation_gives_the_complete_records_before_it() -> None:
     data = journal_of(PAYLOADS)
     ends = [i + 1 for i, byte in enumerate(data) if byte == 0x0A]
     for cut in range(len(data) + 1):
@@ -79,7 +82,7 @@ def test_every_truncation_gives_the_whole_records_before_it() -> None:
             assert result.damage.startswith(f"{name} at byte {result.valid_bytes}: ")
 
 
-def test_every_changed_byte_is_noticed_where_it_is() -> None:
+def test_every_changed_byte_is_detected_in_place() -> None:
     data = journal_of(PAYLOADS)
     ends = [i + 1 for i, byte in enumerate(data) if byte == 0x0A]
     for place in range(len(data)):
@@ -93,7 +96,7 @@ def test_every_changed_byte_is_noticed_where_it_is() -> None:
             assert result.valid_bytes == (ends[hit - 1] if hit else 0)
 
 
-def test_a_missing_or_repeated_record_is_noticed() -> None:
+def test_a_missing_or_repeated_record_is_detected() -> None:
     header, lines = encode_record(0, HEADER), [encode_record(i, line({"n": i})) for i in (1, 2, 3)]
     for order, good in (([0, 2], 1), ([0, 0, 1], 1), ([1], 0), ([0, 1, 0], 2)):
         result = read_records(header + b"".join(lines[i] for i in order))
@@ -102,7 +105,7 @@ def test_a_missing_or_repeated_record_is_noticed() -> None:
     assert read_records(lines[0]).valid_bytes == 0
 
 
-def test_whole_records_after_a_damage_are_counted() -> None:
+def test_complete_records_after_a_damage_are_counted() -> None:
     data = journal_of(PAYLOADS)
     second = data.index(b"\n") + 1
     assert count_valid_records(data[second + 5 :]) == len(PAYLOADS) - 1
@@ -121,7 +124,7 @@ def test_another_format_or_version_is_refused_not_called_damage(header: dict) ->
     [b'{"x":NaN}', b'{"x":-Infinity}', b'{"x":"\xed\xa0\x80"}', b"[1]", b'"x"', b'{"x":1', b'{"x":\n1}'],
     ids=repr,
 )
-def test_what_is_no_json_object_on_one_line_is_refused(payload: bytes) -> None:
+def test_a_payload_that_is_not_one_json_object_on_one_line_is_refused(payload: bytes) -> None:
     with pytest.raises(RecordFault) as caught:
         encode_record(1, payload)
     assert caught.value.code == "record-payload"
@@ -135,7 +138,7 @@ def test_no_bytes_raise(data: bytes, with_header: bool) -> None:
     assert (result.damage is None) == (with_header and not data)
 
 
-def test_content_that_fits_its_checksum_but_is_no_object_is_damage() -> None:
+def test_content_that_matches_its_checksum_but_is_no_object_is_damage() -> None:
     for body in (b"[1]", b"{", b"\xff", b"[" * 100_000):
         head = b"%08d %010d " % (len(body), 1)
         line = head + b"%08x " % zlib.crc32(head + body) + body + b"\n"

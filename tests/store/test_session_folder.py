@@ -1,4 +1,4 @@
-"""A session's folder on a real disk: there and back, recovery, refusals, a disk that fails at every single call."""
+"""A session's folder on a real disk: round trip, recovery, refusals, a disk that fails at every single call."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from support.crash_disk import CrashDisk, PowerCut
 
 NAME = "20260314-091500-01"
 IMAGE = "0007.tif"
-KEEPSAKES = {"station.toml": b'[station]\nname = "bay-3"\n', "camera.json": b"{}"}
+SNAPSHOTS = {"station.toml": b'[station]\nname = "bay-3"\n', "camera.json": b"{}"}
 CHANGES = ("make_folder", "create", "open_existing", "write", "truncate", "sync", "sync_folder", "replace", "remove")
 
 
@@ -93,7 +93,7 @@ def write_result(session: SessionFolder, files: FileSystem, text: str) -> None:
 
 
 def test_a_session_there_and_back(tmp_path: Path) -> None:
-    with SessionFolder.create(tmp_path / "a" / "sessions", NAME, KEEPSAKES) as session:
+    with SessionFolder.create(tmp_path / "a" / "sessions", NAME, SNAPSHOTS) as session:
         session.append([record(n=1), record(n=2, pose=(0.1, 2))])
         session.append([])
         session.append([record(text="ä\r\n\u2028")])
@@ -113,8 +113,8 @@ def test_a_session_there_and_back(tmp_path: Path) -> None:
         assert again.loss is None
         assert again.records == written == [record(n=1), record(n=2, pose=[0.1, 2]), record(text="ä\r\n\u2028")]
         again.append([record(n=4)])
-        assert again.snapshot("station.toml") == KEEPSAKES["station.toml"]
-    assert len(SessionFolder.view(path).records) == 4
+        assert again.snapshot("station.toml") == SNAPSHOTS["station.toml"]
+    assert len(SessionFolder.open_read_only(path).records) == 4
     assert (path / "result.json").read_text() == '{"verdict": "accept"}\n'
     assert [line.split(b" ")[1] for line in (path / "facts.journal").read_bytes().splitlines()] == [
         b"%010d" % n for n in range(5)
@@ -122,24 +122,23 @@ def test_a_session_there_and_back(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("dtype", "channels"), [(np.uint8, 1), (np.uint16, 1), (np.uint8, 3), (np.uint16, 3)])
-def test_pictures_are_lossless(tmp_path: Path, dtype: type, channels: int) -> None:
+def test_images_are_lossless(tmp_path: Path, dtype: type, channels: int) -> None:
     session = SessionFolder.create(tmp_path, NAME, {})
     pixels = gradient(dtype, channels)
     stored = session.store_image(IMAGE, pixels[:, ::-1])
     path = session.path / "images" / IMAGE
     assert stored.name == IMAGE
     assert stored.digest_sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
-    assert stored.bytes == path.stat().st_size
     loaded = session.load_image(IMAGE)
     assert loaded.dtype == dtype and np.array_equal(loaded, pixels[:, ::-1])
     assert loaded.flags.writeable
-    # A program of nobody here opens it too.
+    # An independent reader opens it too.
     assert np.array_equal(cv2.imread(str(path), cv2.IMREAD_UNCHANGED), pixels[:, ::-1])
     assert [p.name for p in (session.path / "images").iterdir()] == [IMAGE]
     session.close()
 
 
-def test_missing_and_damaged_pictures_are_told(tmp_path: Path) -> None:
+def test_missing_and_damaged_images_are_reported(tmp_path: Path) -> None:
     session = SessionFolder.create(tmp_path, NAME, {})
     session.store_image(IMAGE, gradient(np.uint8))
     path = session.path / "images" / IMAGE
@@ -168,7 +167,7 @@ def test_missing_and_damaged_pictures_are_told(tmp_path: Path) -> None:
     ],
     ids=lambda p: f"{p.dtype}{p.shape}",
 )
-def test_what_is_no_picture_is_refused(tmp_path: Path, pixels: np.ndarray) -> None:
+def test_other_pixels_are_refused(tmp_path: Path, pixels: np.ndarray) -> None:
     with SessionFolder.create(tmp_path, NAME, {}) as session, pytest.raises(RecordFault) as caught:
         session.store_image("0001.tif", pixels)
     assert caught.value.code == "record-image"
@@ -196,7 +195,7 @@ def test_what_is_no_picture_is_refused(tmp_path: Path, pixels: np.ndarray) -> No
         "x.TIF",
     ],
 )
-def test_names_from_outside_never_become_paths(tmp_path: Path, name: str) -> None:
+def test_invalid_names_never_become_paths(tmp_path: Path, name: str) -> None:
     with SessionFolder.create(tmp_path, NAME, {}) as session:
         for call in (
             lambda: session.store_image(name, gradient(np.uint8)),
@@ -226,7 +225,7 @@ def test_an_existing_session_is_not_written_over(tmp_path: Path) -> None:
     with pytest.raises(RecordFault) as caught:
         SessionFolder.create(tmp_path, NAME, {})
     assert caught.value.code == "record-exists"
-    assert SessionFolder.view(session.path).records == [record(n=1)]
+    assert SessionFolder.open_read_only(session.path).records == [record(n=1)]
 
 
 def test_every_torn_end_is_moved_aside_once(tmp_path: Path) -> None:
@@ -241,7 +240,7 @@ def test_every_torn_end_is_moved_aside_once(tmp_path: Path) -> None:
         for old in session.path.glob("facts.damaged-*"):
             old.unlink()
         good = max([end for end in ends if end <= cut], default=0)
-        viewed = SessionFolder.view(session.path)
+        viewed = SessionFolder.open_read_only(session.path)
         assert journal.read_bytes() == whole[:cut]
         with SessionFolder.open(session.path) as first:
             assert len(first.records) == max(0, sum(end <= cut for end in ends) - 1)
@@ -268,7 +267,7 @@ def test_damage_in_the_middle_says_what_can_still_be_read(tmp_path: Path) -> Non
         assert opened.loss is not None
         for words in ("record 3", "checksum", "2 records before it are kept", "3 later records", "facts.damaged-1"):
             assert words in opened.loss
-    # The same again beside an older remnant with other content.
+    # The same again beside an older damaged end with other content.
     with SessionFolder.open(session.path) as opened:
         opened.append([record(n=3)])
     with journal.open("ab") as torn:
@@ -285,14 +284,14 @@ def test_a_journal_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
         pass
     newer = encode_record(0, record(format="eyebolt-facts", version=2)) + b"something else\n"
     (session.path / "facts.journal").write_bytes(newer)
-    for way in (SessionFolder.open, SessionFolder.view):
+    for way in (SessionFolder.open, SessionFolder.open_read_only):
         with pytest.raises(RecordFault) as caught:
             way(session.path)
         assert caught.value.code == "record-version"
     assert (session.path / "facts.journal").read_bytes() == newer
 
 
-def test_what_is_no_session_is_told(tmp_path: Path) -> None:
+def test_a_path_that_is_no_session_is_reported(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     for path in (tmp_path / "missing", tmp_path, tmp_path / "file"):
         with pytest.raises(RecordFault) as caught:
@@ -322,8 +321,8 @@ def test_a_full_disk_leaves_the_journal_good_and_a_later_append_works(tmp_path: 
     session.store_image("0001.tif", gradient(np.uint8))
     session.close()
     assert (session.path / "facts.journal").read_bytes().startswith(before)
-    assert SessionFolder.view(session.path).records == [record(n=1), record(n=2)]
-    assert SessionFolder.view(session.path).loss is None
+    assert SessionFolder.open_read_only(session.path).records == [record(n=1), record(n=2)]
+    assert SessionFolder.open_read_only(session.path).loss is None
 
 
 @pytest.mark.parametrize("operation", ["write", "sync"])
@@ -346,13 +345,13 @@ def test_a_failed_append_is_cut_off_at_once(tmp_path: Path, operation: str) -> N
 
 
 def run_a_session(record_folder: Path, files: FileSystem, acknowledged: list[Any]) -> None:
-    """Create, append, picture, append, reopen over a torn end, append; notes what was acknowledged."""
-    with SessionFolder.create(record_folder, NAME, KEEPSAKES, files=files) as session:
+    """Create, append, image, append, reopen over a torn end, append; notes what was acknowledged."""
+    with SessionFolder.create(record_folder, NAME, SNAPSHOTS, files=files) as session:
         acknowledged.append("created")
         session.append([record(n=1), record(n=2)])
         acknowledged += [1, 2]
         session.store_image("0001.tif", gradient(np.uint8))
-        acknowledged.append("picture")
+        acknowledged.append("image")
         session.append([record(n=3)])
         acknowledged.append(3)
         write_result(session, files, "{}")
@@ -372,8 +371,8 @@ def check_what_is_there(record_folder: Path, acknowledged: list[Any]) -> None:
             numbers = [json.loads(record)["n"] for record in session.records]
             assert numbers == [1, 2, 3, 4][: len(numbers)]
             assert len(numbers) >= sum(isinstance(item, int) for item in acknowledged)
-            assert {name: session.snapshot(name) for name in KEEPSAKES} == KEEPSAKES
-            if "picture" in acknowledged:
+            assert {name: session.snapshot(name) for name in SNAPSHOTS} == SNAPSHOTS
+            if "image" in acknowledged:
                 assert np.array_equal(session.load_image("0001.tif"), gradient(np.uint8))
             if "result" in acknowledged:
                 assert (path / "result.json").read_text() == "{}"
@@ -391,7 +390,7 @@ def test_a_failure_of_any_single_call_is_a_fault_and_loses_nothing_acknowledged(
         assert caught.value.code == "record-write", (number, counting.calls[number])
         check_what_is_there(folder, acknowledged)
         if "created" not in acknowledged:
-            SessionFolder.create(folder, NAME, KEEPSAKES).close()
+            SessionFolder.create(folder, NAME, SNAPSHOTS).close()
 
 
 def test_a_disk_that_refuses_everything_from_some_call_on(tmp_path: Path) -> None:
@@ -442,7 +441,7 @@ def test_a_power_cut_during_recovery_can_be_recovered(tmp_path: Path) -> None:
     assert number >= 6
 
 
-def test_a_read_only_folder_is_told(tmp_path: Path) -> None:
+def test_a_read_only_folder_is_reported(tmp_path: Path) -> None:
     files = FailingFiles(lambda n: True, errno.EROFS)
     with pytest.raises(RecordFault, match="read-only"):
         SessionFolder.create(tmp_path, NAME, {}, files=files)
@@ -450,12 +449,13 @@ def test_a_read_only_folder_is_told(tmp_path: Path) -> None:
         pass
     with pytest.raises(RecordFault) as caught:
         SessionFolder.open(session.path, files=FailingFiles(lambda n: True, errno.EACCES))
-    assert "right to write" in caught.value.remedy
+    assert caught.value.code == "record-write"
+    assert str(session.path) in caught.value.remedy
 
 
 def test_looking_and_closing_refuse_to_write(tmp_path: Path) -> None:
     session = SessionFolder.create(tmp_path, NAME, {})
-    looking = SessionFolder.view(session.path)
+    looking = SessionFolder.open_read_only(session.path)
     session.close()
     session.close()
     for folder in (looking, session):
@@ -470,7 +470,7 @@ def test_a_payload_that_is_no_json_writes_nothing(tmp_path: Path) -> None:
             session.append([record(n=1), b'{"n":NaN}'])
         assert caught.value.code == "record-payload"
         session.append([record(n=1)])
-    assert SessionFolder.view(session.path).records == [record(n=1)]
+    assert SessionFolder.open_read_only(session.path).records == [record(n=1)]
 
 
 def test_session_names_sort_by_time_even_if_the_clock_is_set_back(tmp_path: Path) -> None:
@@ -493,7 +493,7 @@ def test_session_names_sort_by_time_even_if_the_clock_is_set_back(tmp_path: Path
 def test_files_can_be_read_by_others_in_the_cell(tmp_path: Path) -> None:
     before = os.umask(0o022)
     try:
-        with SessionFolder.create(tmp_path, NAME, KEEPSAKES) as session:
+        with SessionFolder.create(tmp_path, NAME, SNAPSHOTS) as session:
             session.store_image("0001.tif", gradient(np.uint8))
     finally:
         os.umask(before)

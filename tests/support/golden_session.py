@@ -47,7 +47,7 @@ def record(place):
 
 def expectation(session):
     """What the session amounts to, as ``expected.json`` has it."""
-    folder = SessionFolder.view(session)
+    folder = SessionFolder.open_read_only(session)
     log = fold(decode_facts(folder.records))
     document = solve_session(folder, SolveOptions())
     return {

@@ -7,7 +7,7 @@ from eyebolt.store.session_folder import SessionFolder
 
 def facts_in(session, kind=Fact):
     """The facts of one class (every one without it) in the session folder ``session``."""
-    return [fact for fact in decode_facts(SessionFolder.view(session).records) if isinstance(fact, kind)]
+    return [fact for fact in decode_facts(SessionFolder.open_read_only(session).records) if isinstance(fact, kind)]
 
 
 def newest_facts(station_file, kind=Fact):

@@ -89,7 +89,7 @@ class Witness:
         """What was found under ``root`` after a power cut is what counts from now on."""
         for path in list_sessions(root / RECORD):
             kept = self.sessions.setdefault(path.name, Kept())
-            kept.facts, kept.under_way = SessionFolder.view(path).records, []
+            kept.facts, kept.under_way = SessionFolder.open_read_only(path).records, []
             result = path / RESULT_NAME
             kept.results = [result.read_text() if result.exists() else None]
         self.opening = {}
@@ -292,5 +292,5 @@ class Crashing:
                 assert folder.loss is None
                 folder.append([b'{"type":"further"}'])
                 records = folder.records
-            assert SessionFolder.view(path).records == records
+            assert SessionFolder.open_read_only(path).records == records
         shutil.rmtree(left)

@@ -24,7 +24,7 @@ def inspect_session(path: Path) -> dict[str, Any]:
     ``damaged_tails``, ``last``, ``result`` of solving it now (null if it cannot be; ``solve_error`` says why).
     Raises RecordFault ``record-read`` or ``record-version`` if there is no journal to read.
     """
-    folder = SessionFolder.view(path)
+    folder = SessionFolder.open_read_only(path)
     facts = decode_facts(folder.records)
     log = fold(facts) or SessionLog(name=path.name)
     try:

@@ -145,7 +145,7 @@ def _parse_pose(context: StationContext, text: str, option: str) -> Array:
 def _belief_from_session(context: StationContext, session: Path) -> tuple[SetupEstimate, list[Pair], bool]:
     """What the session believes, its pairs, and whether board scale and focal length are borne out already."""
     session_inputs = load_context(session / STATION_SNAPSHOT, session / LENS_SNAPSHOT)
-    log = fold(decode_facts(SessionFolder.view(session).records)) or SessionLog(name=session.name)
+    log = fold(decode_facts(SessionFolder.open_read_only(session).records)) or SessionLog(name=session.name)
     pairs, _ = session_inputs.resolve_half_turns(pairs_of(log.usable), ())
     problem = session_inputs.problem(pairs)
     # Where the camera is comes from that session, what is wanted of it from the station file as it is now.

@@ -70,7 +70,7 @@ def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, print
     for path in paths:
         try:
             if path.is_dir():
-                document = solve_session(SessionFolder.view(path), options)
+                document = solve_session(SessionFolder.open_read_only(path), options)
             else:
                 document = _solve_problem(path, options)
         except EyeboltError as fault:

@@ -137,7 +137,7 @@ def _last_frame_name(sessions: list[Path]) -> str | None:
     """The source's name of the last picture that any session took: recorded pictures are never handed out twice."""
     for path in reversed(sessions):
         try:
-            log = fold(decode_facts(SessionFolder.view(path).records))
+            log = fold(decode_facts(SessionFolder.open_read_only(path).records))
         except RecordFault as fault:
             _log.warning("earlier session unreadable", session=path.name, message=fault.message)
             continue

@@ -1,26 +1,13 @@
-"""Records <-> bytes. One record is one line of text, so that a person can read a journal with any editor.
+"""The journal: one record a line of text, each with its length, sequence number and CRC-32.
 
     00000028 0000000001 51a17195 {"type":"opened","at_ns":17}
 
-| field    | bytes  | content                                                                          |
-|----------|--------|----------------------------------------------------------------------------------|
-| length   | 8      | decimal digits, zero-filled: bytes of the payload                                |
-| space    | 1      |                                                                                  |
-| sequence | 10     | decimal digits, zero-filled: 0 for the header, then 1, 2, 3, ... without a gap   |
-| space    | 1      |                                                                                  |
-| checksum | 8      | small hexadecimal digits: CRC-32 (zlib) of the payload preceded by the 20 bytes  |
-|          |        | of length, space, sequence and space                                             |
-| space    | 1      |                                                                                  |
-| payload  | length | one JSON object in UTF-8, on one line, and spaces where the record is padded     |
-| end      | 1      | LF                                                                               |
+README.md beside this file specifies the fields. A reader uses a journal up to the first record that deviates from them.
 
-The first record (sequence 0) is the header: ``{"format":"eyebolt-facts","version":1}``. A reader refuses a version that
-it does not know and changes nothing in such a file. A journal is read up to the first record that is not exactly so.
+Records written together begin at a sector boundary and are padded to the next one: no later write touches a sector
+that holds a durable record, so a torn write cannot destroy one.
 
-Records that are written together begin at a sector and are padded to the end of one. So no later write touches a sector
-with a record that is on disk already, and none that tears can take it along.
-
-What becomes of a journal whose end is damaged or not padded: the good part stays, the rest is kept beside it.
+Recovery: the valid prefix stays, anything behind it is moved to a file beside the journal.
 """
 
 from __future__ import annotations
@@ -41,7 +28,7 @@ VERSION = 1
 HEADER = b'{"format":"%b","version":%d}' % (FORMAT.encode(), VERSION)
 MAX_PAYLOAD_BYTES = 16 * 1024 * 1024
 
-# What disks write in one piece (512 bytes, or 4096 on those with large sectors), and the page in which the kernel does.
+# The unit in which disks write atomically (512 bytes, or 4096 on those with large sectors), and the kernel's page size.
 SECTOR_BYTES = 4096
 
 _HEAD = re.compile(rb"([0-9]{8}) ([0-9]{10}) ([0-9a-f]{8}) ")
@@ -52,16 +39,16 @@ _MAX_SEQUENCE = 10**10 - 1
 
 @dataclass(frozen=True)
 class ReadResult:
-    """What a journal holds: the payloads of whole records after the header, in order and without padding.
-
-    ``valid_bytes`` is the length of the longest valid prefix, header included, and ``last_offset`` where its last record
-    begins. ``damage`` says in plain words what follows it, None if nothing does.
-    """
+    """The longest valid prefix of a journal."""
 
     records: list[bytes]
+    """payloads of the records after the header, in order, without padding"""
     valid_bytes: int
+    """length of the prefix, header included"""
     damage: str | None
+    """why the next record is not valid, for an operator; None if the prefix is the whole journal"""
     last_offset: int = 0
+    """byte at which the last record of the prefix begins"""
 
 
 def encode_record(sequence: int, payload: bytes, padding: int = 0) -> bytes:
@@ -71,7 +58,7 @@ def encode_record(sequence: int, payload: bytes, padding: int = 0) -> bytes:
     """
     body = payload + b" " * padding
     if b"\n" in payload or _json_object(payload) is None:
-        raise _payload_fault(f"record {sequence} is no JSON object on one line")
+        raise _payload_fault(f"record {sequence} is not a JSON object on one line")
     if len(body) > MAX_PAYLOAD_BYTES or not 0 <= sequence <= _MAX_SEQUENCE:
         raise _payload_fault(f"record {sequence} of {len(body)} bytes does not fit the format")
     checked_head = b"%08d %010d " % (len(body), sequence)
@@ -79,7 +66,7 @@ def encode_record(sequence: int, payload: bytes, padding: int = 0) -> bytes:
 
 
 def encode_padded(first: int, payloads: Sequence[bytes], begin: int = 0) -> list[bytes]:
-    """Records ``first``, ``first + 1``, ... that are written together from byte ``begin``: the last ends a sector.
+    """Records ``first``, ``first + 1``, ... written together from byte ``begin``; the last is padded to a sector's end.
 
     Raises as encode_record.
     """
@@ -92,16 +79,16 @@ def encode_padded(first: int, payloads: Sequence[bytes], begin: int = 0) -> list
 def read_records(data: bytes) -> ReadResult:
     """The longest valid prefix of a journal.
 
-    Raises RecordFault ``record-version`` if the header is sound but of another format or version.
+    Raises RecordFault ``record-version`` if the header is valid but of another format or version.
     """
     records: list[bytes] = []
     offset = last_offset = 0
     sequence = 0
     while offset < len(data) or sequence == 0:
-        payload, wrong = _read_one(data, offset, sequence)
+        payload, defect = _read_one(data, offset, sequence)
         if payload is None:
             name = "record 0 (the header)" if sequence == 0 else f"record {sequence}"
-            return ReadResult(records, offset, f"{name} at byte {offset}: {wrong}", last_offset)
+            return ReadResult(records, offset, f"{name} at byte {offset}: {defect}", last_offset)
         if sequence == 0:
             _check_header(payload)
         else:
@@ -113,7 +100,7 @@ def read_records(data: bytes) -> ReadResult:
 
 
 def count_valid_records(data: bytes) -> int:
-    """How many lines of ``data`` are whole records, wherever they stand: what a person can still read in a remnant."""
+    """The number of lines in ``data`` that are complete records, in any order: what a person can still read."""
     count = 0
     for line in data.split(b"\n"):
         match = _HEAD.match(line)
@@ -123,33 +110,33 @@ def count_valid_records(data: bytes) -> int:
 
 
 def _read_one(data: bytes, offset: int, sequence: int) -> tuple[bytes | None, str]:
-    """The payload of the record at ``offset``, or None and what is wrong with it."""
+    """The payload of the record at ``offset``, or None and its defect."""
     left = len(data) - offset
     if left == 0:
-        return None, "nothing is there"
+        return None, "it is missing"
     head = _HEAD.match(data, offset)
     if head is None:
-        return None, "the end of the file cuts it short" if left < _HEAD_BYTES else "it does not begin like a record"
+        return None, "the file ends within it" if left < _HEAD_BYTES else "its length, number or checksum is unreadable"
     length, found_sequence, checksum = int(head.group(1)), int(head.group(2)), int(head.group(3), 16)
     if length > MAX_PAYLOAD_BYTES:
-        return None, f"it claims a length of {length} bytes, more than any record has"
+        return None, f"its length of {length} bytes exceeds the limit"
     if left < _HEAD_BYTES + length + 1:
-        return None, "the end of the file cuts it short"
+        return None, "the file ends within it"
     body = data[offset + _HEAD_BYTES : offset + _HEAD_BYTES + length]
     checked_head = data[offset : offset + _CHECKED_HEAD_BYTES]
     if zlib.crc32(body, zlib.crc32(checked_head)) != checksum:
-        return None, "its content does not fit its checksum"
+        return None, "its content does not match its checksum"
     if data[offset + _HEAD_BYTES + length] != 0x0A:
-        return None, "its line does not end where it should"
+        return None, "its line does not end after its length"
     if found_sequence != sequence:
         return None, f"it carries the number {found_sequence}"
     if _json_object(body) is None:
-        return None, "its content is no JSON object"
+        return None, "its content is not a JSON object"
     return body.rstrip(b" "), ""
 
 
 def _json_object(payload: bytes) -> dict[str, Any] | None:
-    """The object in ``payload``; None if that is anything but one JSON object (RFC 8259: no NaN, no infinity)."""
+    """The object in ``payload``; None for anything but one JSON object (RFC 8259: no NaN, no infinity)."""
     try:
         found = json.loads(payload.decode("utf-8"), parse_constant=_refuse_constant)
     except (ValueError, RecursionError):
@@ -158,7 +145,7 @@ def _json_object(payload: bytes) -> dict[str, Any] | None:
 
 
 def _refuse_constant(name: str) -> NoReturn:
-    raise ValueError(f"{name} is no JSON")
+    raise ValueError(f"{name} is not JSON")
 
 
 def _check_header(record: bytes) -> None:
@@ -174,15 +161,15 @@ def _check_header(record: bytes) -> None:
 
 
 def _payload_fault(message: str) -> RecordFault:
-    return RecordFault("record-payload", message, "this is a fault of the program, not of the cell: please report it.")
+    return RecordFault("record-payload", message, "this is a defect of the program, not of the cell: please report it.")
 
 
 def recover_journal(files: FileSystem, journal: Path, data: bytes, result: ReadResult) -> tuple[int, str | None]:
-    """Makes ``journal`` one to go on with: its valid prefix, padded; the rest is kept as ``facts.damaged-<n>``.
+    """Reduces ``journal`` to its valid prefix, padded, so that it can be appended to.
 
-    ``data`` is the journal's content and ``result`` what was read of it. Returns the journal's new length in bytes and
-    what was lost, None if nothing was. Raises OSError; the journal is then as it was. Interrupted anywhere, it can be
-    done again.
+    The bytes behind the prefix are kept as ``facts.damaged-<n>``. ``data`` is the journal's content and ``result`` its
+    reading. Returns the journal's new length in bytes and a description of the loss, None without one. Raises OSError;
+    the journal is then unchanged. An interrupted recovery can be repeated.
     """
     padded = result.valid_bytes > 0 and result.valid_bytes % SECTOR_BYTES == 0
     if result.damage is None and padded:
@@ -190,33 +177,35 @@ def recover_journal(files: FileSystem, journal: Path, data: bytes, result: ReadR
     tail = data[result.valid_bytes :]
     aside = _save_damaged_tail(files, journal.parent, tail) if tail else None
     good = data[: result.valid_bytes] if padded else _repad(data, result)
-    # Written beside it and renamed: cutting and padding in place would touch the sector of the last good record.
+    # Written beside it and renamed: truncating and padding in place would touch the sector of the last good record.
     write_atomically(files, journal, good)
     return len(good), describe_loss(data, result, aside) if result.damage else None
 
 
 def _repad(data: bytes, result: ReadResult) -> bytes:
-    """The valid prefix with its last record padded: of an earlier version, or the first of some written together."""
+    """The valid prefix, its last record padded: of records written together, only the last one was."""
     last = result.records[-1] if result.records else HEADER
     return data[: result.last_offset] + b"".join(encode_padded(len(result.records), [last], result.last_offset))
 
 
 def describe_loss(data: bytes, result: ReadResult, aside: Path | None) -> str:
-    """What an operator reads about a damaged journal."""
+    """The damage of a journal in words for an operator."""
     tail = data[result.valid_bytes :]
-    whole = count_valid_records(tail)
+    complete = count_valid_records(tail)
     count = len(result.records)
-    kept = {0: "no record stands before it", 1: "the 1 record before it is kept"}.get(
+    kept = {0: "there is no record before it", 1: "the 1 record before it is kept"}.get(
         count, f"the {count} records before it are kept"
     )
-    words = f"{result.damage}; {kept}, {len(tail)} bytes from there on are not used"
-    if whole:
-        words += f" ({whole} later {'records' if whole != 1 else 'record'} among them can still be read by a person)"
-    return words + (f"; they were moved to {aside.name}" if aside is not None else "")
+    text = f"{result.damage}; {kept}, {len(tail)} bytes from there on are ignored"
+    if complete:
+        text += (
+            f" ({complete} later {'records' if complete != 1 else 'record'} among them can still be read by a person)"
+        )
+    return text + (f"; they were moved to {aside.name}" if aside is not None else "")
 
 
 def _save_damaged_tail(files: FileSystem, folder: Path, tail: bytes) -> Path:
-    """A durable copy of ``tail``. One from an interrupted recovery is used again."""
+    """A durable copy of ``tail``; one from an interrupted recovery is reused."""
     number = 1
     while (aside := folder / f"facts.damaged-{number}").exists():
         if aside.read_bytes() == tail:

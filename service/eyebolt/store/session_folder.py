@@ -1,14 +1,6 @@
-"""A session's folder, which a person can open:
+"""The folder of one session: journal, images, configuration snapshots and result. README.md beside this file lists it.
 
-    20260314-091500-01/
-        facts.journal       what happened, one checked record a line (see ``records``); only ever appended to
-        facts.damaged-1     what recovery took off the journal's end, if anything; never deleted
-        images/0007.tif     lossless (see ``images``)
-        station.toml ...    the files that the session began with, as they were
-        result.json         the result, once there is one
-        error-map.svg       its error over the working volume, as a picture
-
-What ``append`` and ``store_image`` returned from is on the disk. Not for use from several threads at once.
+``append`` and ``store_image`` return only when their data is durable. Not for use from several threads at once.
 """
 
 from __future__ import annotations
@@ -26,20 +18,24 @@ from eyebolt.store.filesystem import FileSystem, make_durable_folder, read_fault
 from eyebolt.store.images import Pixels, decode_image, encode_image
 from eyebolt.store.journal import HEADER, describe_loss, encode_padded, read_records, recover_journal
 
-IMAGE_LOST_REMEDY = "copy it from a backup; its corners are in the journal, so its pair can be solved without it."
+IMAGE_LOST_REMEDY = "restore it from a backup; its corners are in the journal, so its pair can be solved without it."
 
 
 @dataclass(frozen=True)
 class StoredImage:
-    """``name`` such as ``0007.tif``; ``digest_sha256`` (hexadecimal) and ``bytes`` are those of the file."""
+    """An image file that is durable."""
 
     name: str
+    """such as ``0007.tif``"""
     digest_sha256: str
-    bytes: int
+    """of the file, hexadecimal"""
 
 
 class SessionFolder:
-    """One open session. Make one with ``create``, ``open`` or ``view``."""
+    """One open session; ``create``, ``open`` or ``open_read_only`` make it.
+
+    ``records``: payloads of its journal; ``loss``: the damage found when it was opened, None without any.
+    """
 
     def __init__(
         self,
@@ -67,17 +63,17 @@ class SessionFolder:
         files: FileSystem | None = None,
         first: Sequence[bytes] = (),
     ) -> SessionFolder:
-        """A new session ``name`` (see ``session_name``): keepsakes and ``first`` records appear whole or not at all.
+        """A new session ``name`` (see ``session_name``) with its snapshots and ``first`` records, created atomically.
 
         Raises RecordFault: ``record-name``, ``record-exists``, ``record-write``.
         """
         files = files or FileSystem()
         path = names.session_path(record_folder, name)
-        kept = {names.snapshot_file_name(snapshot): data for snapshot, data in snapshots.items()}
+        checked = {names.snapshot_file_name(snapshot): data for snapshot, data in snapshots.items()}
         if path.exists():
-            message = f"the session {path} is there already"
-            raise RecordFault("record-exists", message, "take another name for the new session.", path=str(path))
-        # Built under another name and renamed at the end: a crash leaves nothing that looks like a session.
+            message = f"the session {path} already exists"
+            raise RecordFault("record-exists", message, "give the new session another name.", path=str(path))
+        # Built under another name and renamed at the end: after a crash nothing incomplete looks like a session.
         partial = record_folder / f".{name}.partial"
         descriptor: int | None = None
         lines = encode_padded(0, [HEADER, *first])
@@ -88,7 +84,7 @@ class SessionFolder:
                 files.remove(partial)
             files.make_folder(partial)
             files.make_folder(partial / names.IMAGES_NAME)
-            for snapshot, data in kept.items():
+            for snapshot, data in checked.items():
                 write_atomically(files, partial / snapshot, data)
             descriptor = files.create(partial / names.JOURNAL_NAME)
             files.write(descriptor, journal, 0)
@@ -108,9 +104,9 @@ class SessionFolder:
 
     @classmethod
     def open(cls, path: Path, files: FileSystem | None = None) -> SessionFolder:
-        """A session to go on with. A damaged end of its journal is first moved aside; ``loss`` says what that was.
+        """A session to be resumed. A damaged end of its journal is first moved aside; ``loss`` describes it.
 
-        Only for the process that holds the RecordLock: it may replace the journal. Opening again changes nothing more.
+        Only for the process that holds the RecordLock: the journal may be replaced. Opening again changes nothing more.
         Raises RecordFault: ``record-read``, ``record-version``, ``record-write``.
         """
         files = files or FileSystem()
@@ -125,10 +121,10 @@ class SessionFolder:
         return cls(path, files, descriptor, good_bytes, result.records, loss)
 
     @classmethod
-    def view(cls, path: Path, files: FileSystem | None = None) -> SessionFolder:
-        """A session to look at, even while a daemon writes it: nothing is recovered and ``append`` is refused.
+    def open_read_only(cls, path: Path, files: FileSystem | None = None) -> SessionFolder:
+        """A session to be read, even while a daemon writes it: nothing is recovered, and ``append`` is refused.
 
-        ``loss`` tells a damaged end, which in a session that is being written may be a record under way.
+        ``loss`` describes a damaged end; in a session that is being written it may be an incomplete record.
         """
         data = _journal_bytes(path)
         result = read_records(data)
@@ -138,13 +134,13 @@ class SessionFolder:
     def append(self, payloads: Sequence[bytes]) -> None:
         """Makes records durable, each one JSON object on one line, with one write and one sync; extends ``records``.
 
-        Raises RecordFault ``record-write`` if the disk refuses: then none of them counts, the journal keeps its last
-        good length, and a later append works again as soon as the disk does. ``record-payload`` as encode_record.
+        Raises RecordFault ``record-write`` if the disk refuses: none of them counts then, the journal keeps its last
+        good length, and a later append works again as soon as the disk does; ``record-payload`` as encode_record.
         """
         journal = self.path / names.JOURNAL_NAME
         descriptor = self._descriptor
         if descriptor is None:
-            message = f"the session {self.path} is closed or open only to be looked at"
+            message = f"the session {self.path} is closed or opened read-only"
             raise RecordFault("record-write", message, "open the session for writing first.", path=str(journal))
         if not payloads:
             return
@@ -157,10 +153,10 @@ class SessionFolder:
             self._files.sync(descriptor)
         except OSError as error:
             self._tail_is_clean = False
-            # If the disk refuses this too, the next append begins with it.
+            # If this fails too, the next append begins with it.
             with contextlib.suppress(OSError):
                 self._truncate_tail(descriptor)
-            raise write_fault("the record of what happened", journal, error) from None
+            raise write_fault("the journal", journal, error) from None
         self._good_bytes += len(data)
         self.records.extend(payloads)
 
@@ -181,7 +177,7 @@ class SessionFolder:
             write_atomically(self._files, path, data)
         except OSError as error:
             raise write_fault("the image", path, error) from None
-        return StoredImage(file_name, hashlib.sha256(data).hexdigest(), len(data))
+        return StoredImage(file_name, hashlib.sha256(data).hexdigest())
 
     def load_image(self, name: str) -> Pixels:
         """The pixels as they were stored; ``name`` as in the image's fact.
@@ -199,12 +195,15 @@ class SessionFolder:
         return _read_file(self._image_path(name), "the image", IMAGE_LOST_REMEDY)
 
     def snapshot(self, name: str) -> bytes:
-        """A file that the session began with. Raises RecordFault ``record-name`` or ``record-read``."""
-        remedy = "copy the file from a backup of the session."
-        return _read_file(self.path / names.snapshot_file_name(name), "the kept file", remedy)
+        """A configuration file as it was when the session began.
+
+        Raises RecordFault ``record-name`` or ``record-read``.
+        """
+        remedy = "restore the file from a backup of the session."
+        return _read_file(self.path / names.snapshot_file_name(name), "the configuration snapshot", remedy)
 
     def close(self) -> None:
-        """Ends writing; may be called again."""
+        """Ends writing; may be called repeatedly."""
         descriptor, self._descriptor = self._descriptor, None
         if descriptor is not None:
             with contextlib.suppress(OSError):
@@ -232,10 +231,10 @@ def _journal_bytes(path: Path) -> bytes:
     return _read_file(path / names.JOURNAL_NAME, "the journal", remedy)
 
 
-def _read_file(path: Path, what: str, remedy: str) -> bytes:
+def _read_file(path: Path, subject: str, remedy: str) -> bytes:
     try:
         return path.read_bytes()
     except FileNotFoundError:
-        raise read_fault(what, path, "is missing", remedy) from None
+        raise read_fault(subject, path, "is missing", remedy) from None
     except OSError as error:
-        raise read_fault(what, path, f"cannot be read: {error.strerror}", remedy) from None
+        raise read_fault(subject, path, f"cannot be read: {error.strerror}", remedy) from None

@@ -1,4 +1,4 @@
-"""Whether a session's files are still what was recorded: nothing is mended here."""
+"""Integrity of a session: whether its files are still as they were recorded. Nothing is repaired here."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from eyebolt.store.session_folder import IMAGE_LOST_REMEDY, SessionFolder
 
 
 def find_damage(folder: SessionFolder, snapshots: Iterable[str], images: Iterable[tuple[str, str]]) -> list[str]:
-    """What is missing or no longer as it was written, a sentence each; empty if the session is whole.
+    """The files that are missing or changed, a sentence each; empty if the session is intact.
 
     ``snapshots``: names of the configuration files that a session begins with; ``images``: file name and SHA-256
     (hexadecimal) of each image that the journal mentions.
@@ -29,7 +29,7 @@ def find_damage(folder: SessionFolder, snapshots: Iterable[str], images: Iterabl
 
 
 def damaged_tails(folder: SessionFolder) -> list[str]:
-    """Names of what earlier recoveries took off the journal's end."""
+    """Names of the files to which earlier recoveries moved a damaged end of the journal."""
     return sorted(path.name for path in folder.path.glob("facts.damaged-*"))
 
 
@@ -37,11 +37,9 @@ def _image_damage(folder: SessionFolder, name: str, digest: str) -> list[str]:
     try:
         data = folder.image_bytes(name)
     except RecordFault as fault:
-        return [f"picture {name} {fault.data.get('reason', fault.message)}: {fault.remedy}"]
+        return [f"image {name} {fault.data.get('reason', fault.message)}: {fault.remedy}"]
     if hashlib.sha256(data).hexdigest() != digest:
-        return [
-            f"picture {name} is not the one that was recorded ({len(data)} bytes; its digest differs): {IMAGE_LOST_REMEDY}"
-        ]
+        return [f"image {name} differs from the recorded one ({len(data)} bytes; another SHA-256): {IMAGE_LOST_REMEDY}"]
     return []
 
 
@@ -52,5 +50,5 @@ def _result_damage(folder: SessionFolder) -> list[str]:
     except FileNotFoundError:
         return []
     except (OSError, ValueError) as error:
-        return [f"{names.RESULT_NAME} cannot be read ({error}); 'eyebolt solve' makes the same again from the record"]
+        return [f"{names.RESULT_NAME} cannot be read ({error}); 'eyebolt solve' computes it again from the record"]
     return []

@@ -94,7 +94,7 @@ def read_recorded(path: Path) -> RecordedSession:
 
     Raises RecordFault if there is none, InputFault if its station file cannot be read or it holds no answer.
     """
-    folder = SessionFolder.view(path)
+    folder = SessionFolder.open_read_only(path)
     context = load_context(path / STATION_SNAPSHOT, path / LENS_SNAPSHOT)
     facts = decode_facts(folder.records)
     lines = _lines(facts)

@@ -96,7 +96,7 @@ def _reports(
 ) -> Iterator[Report]:
     while True:
         new = [path for path in list_sessions(target.record_folder) if path.name not in earlier_sessions]
-        facts = decode_facts(SessionFolder.view(new[-1]).records) if new else []
+        facts = decode_facts(SessionFolder.open_read_only(new[-1]).records) if new else []
         pictures = sum(1 for fact in facts if isinstance(fact, ImageFact))
         yield Report(session, how, played, recorded_result(new[-1]) if new else None, pictures)
 
