@@ -28,7 +28,7 @@ def test_vertical_arms_leave_the_height_unknown(cases, mount, stated):
         assert isinstance(outcome, Refusal), f"seed {seed}"
         assert outcome.code == "insufficient-rotation"
         assert len(outcome.unobservable) == 1
-        assert outcome.unobservable[0].startswith("shift along")
+        assert outcome.unobservable[0].startswith("translation along")
         name = "the arm's vertical (base z)" if mount == "fixed" else "the flange's axis (z)"
         assert name in outcome.unobservable[0]
         assert name in outcome.message

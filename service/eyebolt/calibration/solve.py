@@ -141,7 +141,7 @@ def _observations(
 
 
 def _unobservable_directions(problem: Problem, joint: JointEstimate) -> tuple[str, ...]:
-    return tuple(d.message for d in unobservable_directions(problem, joint))
+    return tuple(d.description for d in unobservable_directions(problem, joint))
 
 
 def _insufficient_rotation(

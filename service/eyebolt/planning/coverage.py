@@ -58,7 +58,7 @@ def coverage_of(setup: SetupEstimate, captured: Sequence[Pair], solution: Soluti
         near_mm=float(distances_mm.min()),
         far_mm=float(distances_mm.max()),
         image_coverage=_picture_share(problem.camera.width_px, problem.camera.height_px, captured),
-        weakest=weakest.message,
+        weakest=weakest.description,
         weakest_sigma_mm=weakest.sigma_m * 1e3,
     )
 

@@ -1,4 +1,4 @@
-"""Initial value, linear model, robot noise and the joint maximum-likelihood estimate. Pure."""
+"""The joint maximum-likelihood estimate and its parts: linear model, initial estimate, noise, observability. Pure."""
 
 from eyebolt.calibration.estimation.cross_validation import (
     HeldOutError,

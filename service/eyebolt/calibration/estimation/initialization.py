@@ -1,15 +1,14 @@
-"""A start value in closed form: X and Y from ``X P_i = A_i Y``, with P_i the board poses seen by the camera.
+"""Initial estimates of X and Y in closed form, robust against gross outliers, and the coarse residuals they leave.
 
-Two ways that fail in different places: one works on the rotation matrices themselves (half turns do no harm, but
-small turns drown in noise), one on rotation vectors of the motions between waypoints (sharp for small turns, blind
-near half a turn). The joint estimate decides which start it prefers.
+All solve ``X P_i = A_i Y`` for P_i = camera_T_board as fitted to view i alone. The rotation is found first, then both
+translations by linear least squares. Two ways to the rotation fail in different places: one works on the rotation
+matrices (unaffected by half turns, but noisy for small rotations), one on the rotation vectors of the motions between
+waypoints (accurate for small rotations, undefined near half a turn). A third, on translations, serves arms that did not
+rotate; it only has to be good enough to name what is unobservable.
 
-Where most pairs agree: the start of the estimate, free of gross strangers, and each view's tilt branch.
-
-One wrong picture would spoil a closed form over all pairs, so small groups of pairs each propose a solution and the
-one that most pairs agree with is taken.
-
-How far pictures and poses are apart before anything fine is estimated: gross faults show here.
+One gross outlier spoils a closed form over all pairs. ``consensus_start`` therefore lets minimal sets of pairs propose
+estimates and takes the one with the least median residual (least median of squares: P. J. Rousseeuw, J. American
+Statistical Association 79, 1984).
 """
 
 from __future__ import annotations
@@ -25,21 +24,42 @@ from eyebolt.calibration.estimation.vertical_axis import one_axis_estimate, slid
 from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import Array, FlangeRotation, se3
 
+Mask = NDArray[np.bool_]
+
+# Rotation vectors near half a turn have an uncertain sign.
 _MAX_ROTATION_RAD = np.deg2rad(170.0)
+# Below this the arm counts as not rotating.
 _NO_ROTATION_RAD = np.deg2rad(2.0)
+# Of the motions between pairs; a bounded number keeps long sessions fast.
+_MAX_MOTIONS = 2000
+_MINIMAL_SETS = 60
+# A start with a larger median, or a pair this many medians off, calls for the search over minimal sets; an outlier of
+# the start lies this many medians off.
+_POOR_RESIDUAL_M = 0.005
+_SUSPECT_MEDIANS, _OUTLIER_MEDIANS = 4, 8
+# A tilt branch is worth considering while its residual sum of squares is within this factor of the other's.
+_AMBIGUOUS_RSS_RATIO = 4
+
+GROSS_RESIDUAL_M = 0.004
+"""Median coarse residual, metres, above which a fault affects all pairs."""
+PLAUSIBLE_RESIDUAL_M = 0.003
+"""Median coarse residual, metres, below which poses and images may correspond."""
 
 
 @dataclass(frozen=True)
 class InitialEstimate:
-    """``X`` and ``Y`` (4, 4), metres, and ``method``: which of the closed forms gave them."""
+    """An estimate to start from."""
 
     X: Array
+    """(4, 4), metres"""
     Y: Array
+    """(4, 4), metres"""
     method: str
+    """name of the closed form, or where else the estimate is from"""
 
 
 def closed_form_estimates(A: Array, P: Array) -> list[InitialEstimate]:
-    """Start values from chain poses ``A`` (n, 4, 4) and board poses ``P`` (n, 4, 4); n >= 2."""
+    """Closed-form estimates from transforms of the arm ``A`` and board poses ``P``, both (n, 4, 4), n >= 2."""
     rotations = [("rotation-matrices", _rotation_from_matrices(A, P)), ("motion-vectors", _rotation_from_motions(A, P))]
     if se3.rotation_angle(A[0, :3, :3].T @ A[:, :3, :3]).max() < _NO_ROTATION_RAD:
         rotations.append(("translation-vectors", _rotation_from_translations(A, P)))
@@ -47,7 +67,7 @@ def closed_form_estimates(A: Array, P: Array) -> list[InitialEstimate]:
 
 
 def initial_estimates(problem: Problem, A: Array, P: Array) -> list[InitialEstimate]:
-    """The starts that suit the arm: for one that turns about the vertical only, there is a way of its own."""
+    """The closed forms that suit the arm; one with a vertical axis only has its own (``one_axis_estimate``)."""
     if problem.flange_rotation is FlangeRotation.FREE:
         return closed_form_estimates(A, P)
     R_X, translations = one_axis_estimate(A, P, vertical_directions(problem, A)[0])
@@ -57,10 +77,10 @@ def initial_estimates(problem: Problem, A: Array, P: Array) -> list[InitialEstim
 
 
 def _rotation_from_matrices(A: Array, P: Array) -> Array:
-    """R_X that maximises sum tr(R_Y^T R_Ai^T R_X R_Pi) over matrices of unit size, then made a rotation.
+    """R_X that maximises sum tr(R_Y^T R_Ai^T R_X R_Pi) over matrices of unit norm, projected onto the rotations.
 
-    The sum is vec(R_Y)^T K vec(R_X) with K = sum R_Ai^T (x) R_Pi^T for row-wise vec; the best pair of vectors is the
-    leading singular pair of K.
+    With row-wise vec the sum is vec(R_Y)^T K vec(R_X), K = sum R_Ai^T (x) R_Pi^T; it is largest for the leading pair of
+    singular vectors of K.
     """
     RA, RP = A[:, :3, :3], P[:, :3, :3]
     # entry ((i, j), (k, l)) = sum_n RA[n, k, i] RP[n, l, j]
@@ -71,11 +91,10 @@ def _rotation_from_matrices(A: Array, P: Array) -> Array:
 
 
 def _rotation_from_motions(A: Array, P: Array) -> Array:
-    """R_X that best carries the rotation vectors of the camera's motions onto the arm's (orthogonal Procrustes)."""
+    """R_X that best maps the rotation vectors of the camera's motions to those of the arm (orthogonal Procrustes)."""
     first, second = np.triu_indices(len(A), k=1)
-    # Far-apart waypoints carry most; a bounded number of motions keeps long sessions fast.
-    if len(first) > 2000:
-        chosen = np.linspace(0, len(first) - 1, 2000).astype(int)
+    if len(first) > _MAX_MOTIONS:
+        chosen = np.linspace(0, len(first) - 1, _MAX_MOTIONS).astype(int)
         first, second = first[chosen], second[chosen]
     a = se3.log_rotation(A[first, :3, :3] @ np.swapaxes(A[second, :3, :3], -1, -2))
     p = se3.log_rotation(P[first, :3, :3] @ np.swapaxes(P[second, :3, :3], -1, -2))
@@ -86,7 +105,7 @@ def _rotation_from_motions(A: Array, P: Array) -> Array:
 
 
 def _rotation_from_translations(A: Array, P: Array) -> Array:
-    """R_X for an arm that only shifted: it carries the board's shifts, as the camera saw them, onto the arm's."""
+    """R_X for an arm that only translated: it maps the translations of the board poses to those of the arm."""
     a, p = A[:, :3, 3], P[:, :3, 3]
     return se3.nearest_rotation((a - a.mean(axis=0)).T @ (p - p.mean(axis=0)))
 
@@ -96,46 +115,13 @@ def _solve_translations(A: Array, P: Array, R_X: Array, method: str) -> InitialE
     R_Y = se3.nearest_rotation((np.swapaxes(RA, -1, -2) @ R_X @ P[:, :3, :3]).sum(axis=0))
     # R_Ai t_Y - t_X = R_X t_Pi - t_Ai
     design = np.concatenate([RA, np.broadcast_to(-np.eye(3), RA.shape)], axis=-1).reshape(-1, 6)
-    wanted = (P[:, :3, 3] @ R_X.T - A[:, :3, 3]).reshape(-1)
-    translations = np.linalg.lstsq(design, wanted, rcond=1e-10)[0]
+    right = (P[:, :3, 3] @ R_X.T - A[:, :3, 3]).reshape(-1)
+    translations = np.linalg.lstsq(design, right, rcond=1e-10)[0]
     return InitialEstimate(se3.compose_parts(R_X, translations[3:]), se3.compose_parts(R_Y, translations[:3]), method)
 
 
-Mask = NDArray[np.bool_]
-
-_MINIMAL_SETS = 60
-_POOR_RESIDUAL_M = 0.005
-
-
-def consensus_start(problem: Problem, observations: Observations) -> tuple[InitialEstimate, Mask]:
-    """The closed form that most pairs agree with, and which rows (n,) bool agree with it."""
-    P = observations.pose_fits.camera_T_board
-    starts = initial_estimates(problem, observations.A, P)
-    residuals = [coarse_residuals_m(problem, observations, s) for s in starts]
-    best = int(np.argmin([np.median(s) for s in residuals]))
-    start, residual_m = starts[best], residuals[best]
-    # Groups are tried only where the start is poor or a pair stands out; a clean session needs none.
-    median = float(np.median(residual_m))
-    if len(P) < 5 or (residual_m.max() < 4 * median and median < _POOR_RESIDUAL_M):
-        return start, np.ones(len(P), dtype=bool)
-    for minimal_set in _minimal_sets(len(P)):
-        for candidate in initial_estimates(problem, observations.A[minimal_set], P[minimal_set]):
-            trial_m = coarse_residuals_m(problem, observations, candidate)
-            if np.median(trial_m) < 0.5 * np.median(residual_m):
-                start, residual_m = candidate, trial_m
-    inliers = residual_m < 8 * np.median(residual_m)
-    return start, inliers
-
-
-def _minimal_sets(count: int) -> Iterator[NDArray[np.intp]]:
-    """Always the same small groups, so that a session gives the same answer every time."""
-    generator = np.random.Generator(np.random.PCG64(7))
-    for _ in range(_MINIMAL_SETS):
-        yield generator.choice(count, size=4 if count > 5 else 3, replace=False)
-
-
 def coarse_residuals_m(problem: Problem, observations: Observations, start: InitialEstimate) -> Array:
-    """Distance in metres (n,) at the board between prediction and picture; the measure for coarse agreement."""
+    """(n,), metres: RMS distance of the board's first and last corner between prediction and observed pose."""
     predicted = se3.inverse(start.X) @ observations.A @ start.Y
     extent = problem.board_corners_m[[0, -1]]
     moved = se3.apply(predicted, extent) - se3.apply(observations.pose_fits.camera_T_board, extent)
@@ -143,26 +129,49 @@ def coarse_residuals_m(problem: Problem, observations: Observations, start: Init
     return out
 
 
-def resolve_tilt_branches(problem: Problem, observations: Observations, start: InitialEstimate) -> Observations:
-    """Of each view's two planar tilt branches, the one that the other views agree with, where both are plausible."""
-    poses = observations.pose_fits
-    predicted = se3.inverse(start.X) @ observations.A @ start.Y
-    ambiguous = poses.other_rss_px2 < 4 * poses.rss_px2 + 1e-12
-    first = se3.rotation_angle(np.swapaxes(predicted, -1, -2)[..., :3, :3] @ poses.camera_T_board[..., :3, :3])
-    second = se3.rotation_angle(np.swapaxes(predicted, -1, -2)[..., :3, :3] @ poses.other_branch[..., :3, :3])
-    swap = ambiguous & (second < first)
-    if not swap.any():
-        return observations
-    return Observations.of(problem, observations.A, observations.corners, poses.with_branches_swapped(swap))
-
-
-# Medians at the board: pairs this bad have something wrong with all of them; pairs this good may be right.
-GROSS_RESIDUAL_M, PLAUSIBLE_RESIDUAL_M = 0.004, 0.003
-
-
 def best_initial_estimate(problem: Problem, observations: Observations) -> tuple[InitialEstimate, float]:
-    """The closed form that fits ``observations`` best, and its misfit at the board in metres, median over the pairs."""
+    """The closed form with the least median coarse residual over all pairs, and that median, metres."""
     starts = initial_estimates(problem, observations.A, observations.pose_fits.camera_T_board)
     residuals_m = [float(np.median(coarse_residuals_m(problem, observations, start))) for start in starts]
     best = int(np.argmin(residuals_m))
     return starts[best], residuals_m[best]
+
+
+def consensus_start(problem: Problem, observations: Observations) -> tuple[InitialEstimate, Mask]:
+    """The initial estimate that most pairs agree with, and the inliers (n,) of it."""
+    P = observations.pose_fits.camera_T_board
+    starts = initial_estimates(problem, observations.A, P)
+    residuals = [coarse_residuals_m(problem, observations, s) for s in starts]
+    best = int(np.argmin([np.median(s) for s in residuals]))
+    start, residual_m = starts[best], residuals[best]
+    median = float(np.median(residual_m))
+    if len(P) < 5 or (residual_m.max() < _SUSPECT_MEDIANS * median and median < _POOR_RESIDUAL_M):
+        return start, np.ones(len(P), dtype=bool)
+    for minimal_set in _minimal_sets(len(P)):
+        for candidate in initial_estimates(problem, observations.A[minimal_set], P[minimal_set]):
+            trial_m = coarse_residuals_m(problem, observations, candidate)
+            if np.median(trial_m) < 0.5 * np.median(residual_m):
+                start, residual_m = candidate, trial_m
+    inliers = residual_m < _OUTLIER_MEDIANS * np.median(residual_m)
+    return start, inliers
+
+
+def _minimal_sets(count: int) -> Iterator[NDArray[np.intp]]:
+    """Random sets of rows from a fixed seed: the same session always has the same result."""
+    generator = np.random.Generator(np.random.PCG64(7))
+    for _ in range(_MINIMAL_SETS):
+        yield generator.choice(count, size=4 if count > 5 else 3, replace=False)
+
+
+def resolve_tilt_branches(problem: Problem, observations: Observations, start: InitialEstimate) -> Observations:
+    """The observations with, for each view whose two planar tilt branches fit about equally well, the branch that is
+    closer to the prediction of ``start``."""
+    fits = observations.pose_fits
+    predicted = se3.inverse(start.X) @ observations.A @ start.Y
+    ambiguous = fits.other_rss_px2 < _AMBIGUOUS_RSS_RATIO * fits.rss_px2 + 1e-12
+    first = se3.rotation_angle(np.swapaxes(predicted, -1, -2)[..., :3, :3] @ fits.camera_T_board[..., :3, :3])
+    second = se3.rotation_angle(np.swapaxes(predicted, -1, -2)[..., :3, :3] @ fits.other_branch[..., :3, :3])
+    swap = ambiguous & (second < first)
+    if not swap.any():
+        return observations
+    return Observations.of(problem, observations.A, observations.corners, fits.with_branches_swapped(swap))

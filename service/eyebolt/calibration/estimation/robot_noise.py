@@ -26,7 +26,7 @@ _BLOCKS = (slice(0, 3), slice(3, 6))
 _MAX_ITERATIONS = 40
 # Of a log variance; even 1000 pairs determine it to no better than sqrt(2 / 3000) = 0.03.
 _STEP_TOLERANCE = 1e-4
-# A larger estimate is not the noise of an arm but another fault of the data. Common practice, no source.
+# A larger estimate is not the noise of an arm but another fault that it has absorbed.
 _MAX_PLAUSIBLE_NOISE_M, _MAX_PLAUSIBLE_NOISE_RAD = 0.003, float(np.deg2rad(1.0))
 
 

@@ -1,9 +1,9 @@
-"""Arms that turn only about the vertical: what they cannot know, and how a known height closes it.
+"""Arms whose flange rotates about the vertical only (four-axis arms): the unobservable height and what determines it.
 
-With every turn about one axis, camera and board may slide along it together without any pair noticing:
-``A trans(along Y's vertical) = trans(along X's vertical) A``. That one number is taken out of the estimate and either
-given (``height_m``, the height of the board's origin: above the flange if the camera is fixed, above the base if it is
-on the arm), found by touch (``touches``), or left open, with 0 in its place.
+With all rotations about one axis, camera and board can slide along it together without effect on any pair:
+``A trans(along Y's vertical) = trans(along X's vertical) A``. That one direction is taken out of the estimate. The
+height is stated (``Problem.height_m``), determined by touches (``uncertainty.touch_test``), or left at 0 and reported as
+unobservable.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ _UP = np.array([0.0, 0.0, 1.0])
 
 
 def vertical_directions(problem: Problem, A: Array) -> tuple[Array, Array]:
-    """Unit vectors (3,): the vertical in the frame that X goes to, and in the frame that Y goes to."""
+    """Unit vectors (3,) of the vertical: in the frame that X maps to, and in the frame that Y maps to."""
     if problem.mount is Mount.FIXED:
         return _UP, _unit((np.swapaxes(A[:, :3, :3], -1, -2) @ _UP).sum(axis=0))
     return _unit((A[:, :3, :3] @ _UP).sum(axis=0)), _UP
@@ -29,10 +29,10 @@ def _unit(vector: Array) -> Array:
 
 
 def observable_directions(problem: Problem, A: Array, X: Array, Y: Array) -> Array:
-    """(12, p) basis of the changes of X and Y that the pairs can tell: all 12, or 11 for vertical arms.
+    """(12, p) basis of the observable changes of X and Y: all 12, or 11 for arms with a vertical axis only.
 
-    Of the one that is missing, the transform whose height is given (or set to 0) stands still, so that the covariance
-    of the other one says what it should.
+    The transform whose height is stated (or set to 0) is held along the vertical, so that the covariance of the other
+    one includes the error along it.
     """
     if problem.flange_rotation is FlangeRotation.FREE:
         return np.eye(12)
@@ -47,7 +47,7 @@ def observable_directions(problem: Problem, A: Array, X: Array, Y: Array) -> Arr
 
 
 def slide_to_height(problem: Problem, A: Array, X: Array, Y: Array) -> tuple[Array, Array]:
-    """X and Y slid along the vertical: to the stated height of the board, or to a height of 0 for X's own frame."""
+    """X and Y slid along the vertical: to the stated height of the board or, without one, to height 0 of the camera."""
     vertical_X, vertical_Y = vertical_directions(problem, A)
     slide = (
         -float(vertical_X @ X[:3, 3]) if problem.height_m is None else problem.height_m - float(vertical_Y @ Y[:3, 3])
@@ -56,19 +56,19 @@ def slide_to_height(problem: Problem, A: Array, X: Array, Y: Array) -> tuple[Arr
 
 
 def slide_to_plausible(problem: Problem, A: Array, X: Array, Y: Array) -> tuple[Array, Array]:
-    """X and Y slid to where the arm's scatter in tilt, small as it is, gets about its true lever.
+    """X and Y slid to where the tilt noise of the arm, small as it is, acts over about its true lever.
 
-    That is the stated height, or else what is bolted to the arm at the height of the flange.
+    That is the stated height of the board, else the part on the flange (board or camera) at the height of the flange.
     """
     vertical_X, vertical_Y = vertical_directions(problem, A)
     if problem.height_m is not None:
         return slide_to_height(problem, A, X, Y)
-    arm_mounted_height_m = vertical_Y @ Y[:3, 3] if problem.mount is Mount.FIXED else vertical_X @ X[:3, 3]
-    return slide_along_vertical(X, Y, -float(arm_mounted_height_m), vertical_X, vertical_Y)
+    flange_part_height_m = vertical_Y @ Y[:3, 3] if problem.mount is Mount.FIXED else vertical_X @ X[:3, 3]
+    return slide_along_vertical(X, Y, -float(flange_part_height_m), vertical_X, vertical_Y)
 
 
 def slide_along_vertical(X: Array, Y: Array, slide: float, vertical_X: Array, vertical_Y: Array) -> tuple[Array, Array]:
-    """X and Y moved together by ``slide`` metres along their verticals (3,)."""
+    """X and Y translated together by ``slide`` metres along their verticals (3,)."""
     moved_X, moved_Y = X.copy(), Y.copy()
     moved_X[:3, 3] += slide * vertical_X
     moved_Y[:3, 3] += slide * vertical_Y
@@ -76,30 +76,31 @@ def slide_along_vertical(X: Array, Y: Array, slide: float, vertical_X: Array, ve
 
 
 def describe_missing_height(problem: Problem) -> str:
-    """The missing number in plain words, and how to come by it."""
+    """The unobservable height, for an operator, and what determines it."""
     if problem.mount is Mount.FIXED:
         return (
-            "height of the camera above the base (along the arm's vertical): an arm that turns about the vertical only"
-            " cannot show it; touch corners of a board that lies in the cell, or state [goal] board_height_mm, the height of"
-            " the board's origin above the flange frame"
+            "height of the camera above the base (along the arm's vertical): unobservable with an arm that rotates about"
+            " the vertical only; touch corners of a board that lies in the cell, or state [goal] board_height_mm, the"
+            " height of the board origin above the flange frame"
         )
     return (
-        "height of the camera along the flange's axis (the arm's vertical): an arm that turns about the vertical only"
-        " cannot show it; touch corners of the board, or state [goal] board_height_mm, the height of the board's origin above"
-        " the base"
+        "height of the camera along the flange axis (the arm's vertical): unobservable with an arm that rotates about"
+        " the vertical only; touch corners of the board, or state [goal] board_height_mm, the height of the board origin"
+        " above the base"
     )
 
 
 def one_axis_estimate(A: Array, P: Array, vertical_X: Array) -> tuple[Array, Array]:
-    """R_X and t_X, t_Y stacked (6,) for chain poses that turn about one axis, ``vertical_X`` (3,) in the frame X goes to.
+    """Closed form for rotations about one axis: R_X (3, 3) and (t_X, t_Y) stacked (6,), metres.
 
-    The camera sees the same axis; laying one on the other leaves one angle, which enters the shifts linearly through
-    its cosine and sine.
+    ``A``, ``P`` (n, 4, 4): transforms of the arm and board poses; ``vertical_X`` (3,): the axis in the frame that X
+    maps to. The camera observes the same axis. Aligning the two leaves one angle, which enters the translations
+    linearly through its cosine and sine.
     """
     first, second = np.triu_indices(len(A), k=1)
     rotations_A = se3.log_rotation(A[first, :3, :3] @ np.swapaxes(A[second, :3, :3], -1, -2))
     rotations_P = se3.log_rotation(P[first, :3, :3] @ np.swapaxes(P[second, :3, :3], -1, -2))
-    # Half turns have no sign; weigh by the sine.
+    # Weighted by the sine of the angle: the axis of a half turn has no sign.
     signed = rotations_A @ vertical_X
     camera_axis = (
         np.sin(signed)[:, None] * rotations_P / np.maximum(np.linalg.norm(rotations_P, axis=1), 1e-12)[:, None]
@@ -108,6 +109,7 @@ def one_axis_estimate(A: Array, P: Array, vertical_X: Array) -> tuple[Array, Arr
     translations = P[:, :3, 3] @ alignment.T
     along = (translations @ vertical_X)[:, None] * vertical_X
     across = translations - along
+    # R_Ai t_Y - t_X - across cos - (vertical x across) sin = along - t_Ai, unknowns (t_Y, t_X, cos, sin)
     design = np.concatenate(
         [
             A[:, :3, :3],
@@ -123,7 +125,7 @@ def one_axis_estimate(A: Array, P: Array, vertical_X: Array) -> tuple[Array, Arr
 
 
 def _rotation_between(source: Array, target: Array) -> Array:
-    """The shortest rotation (3, 3) that lays one unit vector on another."""
+    """The shortest rotation (3, 3) from one unit vector to another."""
     axis = np.cross(source, target)
     size = float(np.linalg.norm(axis))
     if size < 1e-9:

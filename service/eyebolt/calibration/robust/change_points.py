@@ -1,8 +1,8 @@
-"""Something that moved half-way: the board in its holder or the camera on its stand, found from the pairs' order.
+"""Change points: the board slipped in its holder, or the camera was knocked, between two pairs of the session.
 
-From one pair on, all later ones see the same change of Y (the board slipped) or of X (the camera was knocked). Such a
-change is tested between every two pairs; together the later pairs show far less than each of them alone would. Only the
-order of capture is used, no clock.
+All pairs after a change point share one step change of Y (board) or of X (camera), six numbers. The hypothesis of such
+a change is tested at every possible change point and for both transforms; the common change is significant long before
+any single pair is. Only the order of capture is used, no clock.
 """
 
 from __future__ import annotations
@@ -26,106 +26,114 @@ from eyebolt.calibration.estimation import (
 )
 from eyebolt.geometry import Array
 
-# Chance that a clean set shows a change anywhere.
-_FALSE_ALARM_RATE = 1e-3
-# One pair alone on its side is a stranger, not a change.
 MIN_PAIRS_PER_SEGMENT = 2
-# Two on one side and what a side needs to be solved on the other.
+"""A single pair beyond a change point is an outlier, not a segment."""
+# Probability of a change point anywhere in a session without one.
+_FALSE_ALARM_RATE = 1e-3
+# Two pairs on one side, and on the other the three that a solve needs.
 _MIN_PAIRS = 5
-# The whole covariance of the offsets is needed; more pairs would only cost time.
+# The test runs over all change points with the full covariance; beyond this it only costs time.
 _MAX_PAIRS = 150
-# Every pair must be at least this probable once the change is granted; a few that are not may be strangers beside it.
+# p-value of a single pair below which it remains an outlier with the change included.
 _MIN_P_VALUE = 1e-4
+# With more outliers than this the cause is outliers, not a common change.
 _MAX_OUTLIER_FRACTION = 0.2
 _MAX_ROUNDS = 2
-# As probable as this a change is not worth a second look.
+# p-value above which the best candidate is not examined further.
 _INSIGNIFICANT_P = 0.1
 
 
 @dataclass(frozen=True)
 class StepChange:
-    """``moved_part`` moved before row ``at`` of the pairs given, by ``change`` (6,) = (translation m, rotation rad).
+    """A change of one transform between two pairs.
 
-    Perturbed on the right of Y (board) or X (camera). ``p_value``: that a clean set would look like this. ``outliers``: rows
-    that stay odd with the change granted; then it is only a suspicion, to be tested again without them.
+    With ``outliers`` it is a suspicion only, to be tested again without them.
     """
 
     moved_part: MovedPart
+    """what moved"""
     at: int
+    """first row after the change, among the rows that were tested"""
     change: Array
+    """(6,), (translation m, rotation rad), perturbed on the right of X (camera) or Y (board)"""
     p_value: float
+    """probability that pairs without a change show one as clear, anywhere in the session"""
     outliers: tuple[int, ...] = ()
+    """rows that remain outliers with the change included"""
 
     @property
     def translation_m(self) -> float:
-        """How far it moved."""
+        """Size of the translation, metres."""
         return float(np.linalg.norm(self.change[:3]))
 
     @property
     def rotation_rad(self) -> float:
-        """How far it turned."""
+        """Size of the rotation, radians."""
         return float(np.linalg.norm(self.change[3:]))
 
 
 @dataclass(frozen=True)
 class ChangePoint:
-    """A slip among all rows: the first row after it, and whether the rows used are those before it."""
+    """A step change among all rows of the observations, and the side of it that the estimate uses."""
 
     step_change: StepChange
+    """what changed"""
     row: int
+    """first row after the change, among all rows"""
     kept_before: bool
+    """whether the rows before the change are used; otherwise those from ``row`` on"""
 
     def excluded_rows(self, count: int) -> NDArray[np.bool_]:
-        """Which of ``count`` rows lie on the side that is not used."""
+        """(count,): the rows on the side that is not used."""
         out: NDArray[np.bool_] = (np.arange(count) >= self.row) == self.kept_before
         return out
 
 
 @dataclass(frozen=True)
 class _Candidate:
-    """The best change for given variances: how much it lowers the squares, and each pair's squares that are left."""
+    """The most likely step change for given variances."""
 
     moved_part: MovedPart
     at: int
     change: Array
     gain: float
+    """decrease of the weighted sum of squares"""
     mahalanobis_sq: Array
+    """(n,): squared residuals with the change included"""
 
 
 def find_step_change(joint: JointEstimate, variances: Array, noise_known: bool) -> StepChange | None:
-    """The one change that explains the pairs of ``joint``, in their order, far better than chance; None without.
+    """The most likely step change in the pairs of ``joint``, in their order, if it is significant.
 
-    With rows in ``outliers`` it explains all but those.
-
-    ``variances`` (6,) of the arm. With ``noise_known`` False only their ratio matters, and that is found anew.
+    ``variances`` (6,) of the arm. With ``noise_known`` False only their ratio is used, and estimated anew.
     """
     model = joint.model
     n = len(model.offset)
     if not _MIN_PAIRS <= n <= _MAX_PAIRS:
         return None
     best = _best_change(model, joint.corner_sigma_px, variances)
-    # Two variances were judged, each from its own half of the numbers.
     dof = noise_dof(n, model.observable_basis.shape[1] + 6)
-    # Where the noise is judged from the pairs, a change has swollen it: judge it again with the change granted, unless
-    # it is nothing out of the way. However swollen, gain and rest stay in proportion.
+    # A change inflates a noise that is estimated without it, so the noise is estimated anew with the change included.
+    # Inflation alone would not matter: gain and residuals are inflated alike, and the F statistic is their ratio.
     for _ in range(0 if noise_known or _p_value(model, best, dof) > _INSIGNIFICANT_P else _MAX_ROUNDS):
         extended = _with_change(model, best.moved_part, best.at)
         variances = variance_of(reml_noise(extended, joint.corner_sigma_px, joint.noise.best)[0])
         best = _best_change(model, joint.corner_sigma_px, variances)
+    # Bonferroni correction: two transforms, each with every change point.
     candidates = 2 * (n - 2 * MIN_PAIRS_PER_SEGMENT + 1)
     p_value = _p_value(model, best, dof)
     p_values_of_pairs = f_sf(6, dof, best.mahalanobis_sq / 6)
     if noise_known:
         p_value, p_values_of_pairs = max(p_value, float(chi2_sf(6, best.gain))), chi2_sf(6, best.mahalanobis_sq)
     outliers = np.flatnonzero(p_values_of_pairs < _MIN_P_VALUE)
-    # Many pairs that stay odd with the change granted: then it is strangers, and no common change.
     if candidates * p_value > _FALSE_ALARM_RATE or len(outliers) > _MAX_OUTLIER_FRACTION * n:
         return None
     return StepChange(best.moved_part, best.at, best.change, candidates * p_value, tuple(int(row) for row in outliers))
 
 
 def is_confirmed(step_change: StepChange | None, without: int, of: int) -> bool:
-    """Whether a slip that was found once ``without`` of ``of`` rows were left out is more than one could pick so."""
+    """Whether a step change found after excluding ``without`` of ``of`` rows is significant for every way to choose
+    these rows (Bonferroni correction)."""
     return (
         step_change is not None
         and not step_change.outliers
@@ -134,13 +142,13 @@ def is_confirmed(step_change: StepChange | None, without: int, of: int) -> bool:
 
 
 def _p_value(model: LinearModel, best: _Candidate, dof: int) -> float:
-    """That a clean set gains as much from a change at one given place."""
-    scatter = float(best.mahalanobis_sq.sum()) / (model.offset.size - model.observable_basis.shape[1] - 6)
-    return float(f_sf(6, dof, best.gain / 6 / scatter))
+    """p-value of the change at its own change point (F test)."""
+    scale = float(best.mahalanobis_sq.sum()) / (model.offset.size - model.observable_basis.shape[1] - 6)
+    return float(f_sf(6, dof, best.gain / 6 / scale))
 
 
 def _with_change(model: LinearModel, moved_part: MovedPart, at: int) -> LinearModel:
-    """The model with the change carried along as six more nuisances of which nothing is known beforehand."""
+    """The model with the change as six more nuisance parameters without a prior."""
     moved = np.where(
         (np.arange(len(model.offset)) >= at)[:, None, None],
         model.transform_jacobian[..., moved_part.columns],
@@ -156,17 +164,18 @@ def _with_change(model: LinearModel, moved_part: MovedPart, at: int) -> LinearMo
 
 
 def _best_change(model: LinearModel, corner_sigma_px: float, variances: Array) -> _Candidate:
+    """The change with the largest gain over both transforms and all change points, in closed form from one fit."""
     fits = fit_linear(model, corner_sigma_px, variances[None])
     n = len(model.offset)
     weight, weighted = fits.weight[0], fits.weighted_design[0]
     weighted_residual = (weight @ fits.residual[0][..., None])[..., 0]
     candidates: list[tuple[float, MovedPart, int, Array]] = []
     for moved_part in MovedPart:
-        by_change = model.transform_jacobian[..., moved_part.columns]
-        # Sums over the pairs from each place on, by running sums from the end.
-        right = _reversed_cumsum(np.einsum("nij,ni->nj", by_change, weighted_residual))
-        direct = _reversed_cumsum(np.einsum("nia,nij,njb->nab", by_change, weight, by_change))
-        coupling = _reversed_cumsum(np.einsum("nia,nir->nar", by_change, weighted))
+        jacobian = model.transform_jacobian[..., moved_part.columns]
+        # Entry k of each is the sum over the pairs from row k on: normal equations of the change before row k.
+        right = _reversed_cumsum(np.einsum("nij,ni->nj", jacobian, weighted_residual))
+        direct = _reversed_cumsum(np.einsum("nia,nij,njb->nab", jacobian, weight, jacobian))
+        coupling = _reversed_cumsum(np.einsum("nia,nir->nar", jacobian, weighted))
         information = direct - coupling @ fits.covariance[0] @ np.swapaxes(coupling, -1, -2)
         for at in range(MIN_PAIRS_PER_SEGMENT, n - MIN_PAIRS_PER_SEGMENT + 1):
             scale = 1 / np.sqrt(np.maximum(np.diagonal(information[at]), 1e-300))

@@ -1,17 +1,8 @@
-"""The arm's errors as two parts: scatter, and a smooth part that poses near each other share.
+"""Systematic errors of the arm: a pose-correlated part beside the white noise, as a Gaussian process over the poses.
 
-A real arm's error is not white: joint offsets and link errors vary slowly over its poses. The smooth part is a Gaussian
-process over the poses. How much of each there is, the pairs themselves say: restricted likelihood over four variances.
-
-Distances: the correlation falls to 0.6 over 2 m and stays above 0.85 for any turn: joint errors act as trends over the
-whole workspace, not as bumps in it. Both lengths were chosen by simulation (``tests/bench/solve pick``).
-
-Pairs that look strange only because the arm's geometry is not what its controller thinks.
-
-The errors of such an arm depend on where it stands: some waypoints agree with each other far better than with the
-rest, which then seem not to belong. To leave those out would hide the very error that the pick will meet. So what
-explains the pairs better is asked of them: strangers beside a quiet arm, or one arm with more scatter and with errors
-that grow with the distance between poses.
+The error of a real arm is not white: joint offsets and link errors vary slowly over its poses. The variances of both
+parts, for translation and rotation each, are estimated by restricted maximum likelihood on error contrasts, the
+combinations of the offsets that X and Y do not affect (D. A. Harville, Biometrika 61(2), 1974).
 """
 
 from __future__ import annotations
@@ -19,42 +10,43 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from eyebolt.calibration.estimation import JointEstimate, LinearModel, Observations, chi2_isf, joint_estimate, linearize
-from eyebolt.calibration.problem import Problem
+from eyebolt.calibration.estimation import JointEstimate, LinearModel
 from eyebolt.geometry import Array, RowSelection
 
+# The correlation falls to 0.6 over 2 m and stays above 0.85 for any rotation: joint errors act as trends over the whole
+# workspace, not as bumps in it. Both lengths were chosen by simulation (``tests/bench/calibration pick``).
 CORRELATION_LENGTH_M = 2.0
 CORRELATION_LENGTH_CHORD = 4.0
-# The cost grows with the cube.
+# The cost grows with the cube of the number of pairs.
 _MAX_PAIRS = 40
-# Log variances are looked for between these; at the least one a part is as good as absent.
 MIN_LOG_VARIANCE, MAX_LOG_VARIANCE = 2 * np.log(1e-7), 2 * np.log(0.05)
+"""Bounds of the search for log variances, m^2 and rad^2; at the lower one a part is as good as absent."""
 
 
 @dataclass(frozen=True)
 class ArmOffsets:
-    """n pairs in the arm's coordinates, as a linear model has them, and how near each other their poses are.
-
-    ``poses`` (n, 4, 4) reported base_T_flange; ``offset`` (n, 6); ``design`` (n, 6, p); ``camera_unit_covariance`` (n, 6, 6);
-    ``kernel`` (n, n).
-    """
+    """n pairs of a linear model, flange coordinates, and the correlation of their poses."""
 
     poses: Array
+    """(n, 4, 4), metres: reported base_T_flange"""
     offset: Array
+    """(n, 6), m and rad"""
     design: Array
-    camera_unit_covariance: Array
-    kernel: Array
+    """(n, 6, p): derivative of the offset by the observable changes of X and Y"""
+    camera_covariance: Array
+    """(n, 6, 6): covariance of the offset by the corner noise"""
+    correlation: Array
+    """(n, n): correlation of the systematic error between two poses"""
 
     @property
     def count(self) -> int:
-        """How many pairs."""
+        """Number of pairs."""
         return len(self.offset)
 
 
 def pose_correlation(first: Array, second: Array) -> Array:
-    """(n, m) between poses (n, 4, 4) and (m, 4, 4): Gaussian in distance and in the chord of the turn between them."""
+    """(n, m) between poses (n, 4, 4) and (m, 4, 4): Gaussian in their distance and in the chord of their rotation."""
     distance_m = np.linalg.norm(first[:, None, :3, 3] - second[None, :, :3, 3], axis=-1)
     chord = np.linalg.norm((first[:, None, :3, :3] - second[None, :, :3, :3]), axis=(-2, -1)) / np.sqrt(2)
     out: Array = np.exp(-0.5 * ((distance_m / CORRELATION_LENGTH_M) ** 2 + (chord / CORRELATION_LENGTH_CHORD) ** 2))
@@ -62,12 +54,12 @@ def pose_correlation(first: Array, second: Array) -> Array:
 
 
 def evenly_spaced_rows(count: int) -> RowSelection:
-    """Rows of ``count`` pairs, evenly spread, that are enough to tell a trend from scatter."""
+    """At most 40 rows of ``count`` pairs, evenly spaced: enough to separate a trend from noise."""
     return np.unique(np.linspace(0, count - 1, min(count, _MAX_PAIRS)).astype(int))
 
 
 def arm_offsets(joint: JointEstimate, model: LinearModel, reported: Array, rows: RowSelection) -> ArmOffsets:
-    """The pairs at ``rows`` of ``model``, linearised about ``joint``; ``reported`` (n, 4, 4) base_T_flange of all."""
+    """The pairs ``rows`` of ``model``, linearised about ``joint``; ``reported`` (n, 4, 4): base_T_flange of all pairs."""
     return ArmOffsets(
         reported[rows],
         model.offset[rows],
@@ -77,34 +69,34 @@ def arm_offsets(joint: JointEstimate, model: LinearModel, reported: Array, rows:
     )
 
 
-def covariance_of(pairs: ArmOffsets, u: Array) -> Array:
-    """(6n, 6n) of the offsets for u = log variances of (white shift, white turn, correlated shift, correlated turn)."""
+def offset_covariance(pairs: ArmOffsets, u: Array) -> Array:
+    """(6n, 6n) of the offsets for log variances u (4,): white translation and rotation, correlated translation and
+    rotation."""
     n = pairs.count
     white, correlated = np.repeat(np.exp(u[:2]), 3), np.repeat(np.exp(u[2:]), 3)
-    full = np.einsum("nm,i,ij->nimj", pairs.kernel, correlated, np.eye(6))
+    full = np.einsum("nm,i,ij->nimj", pairs.correlation, correlated, np.eye(6))
     index = np.arange(n)
-    full[index, :, index, :] += pairs.camera_unit_covariance + np.diag(white)
+    full[index, :, index, :] += pairs.camera_covariance + np.diag(white)
     out: Array = full.reshape(6 * n, 6 * n)
     return out
 
 
 @dataclass(frozen=True)
 class ErrorContrasts:
-    """What n pairs say of the arm's errors whatever the transforms are: r = 6n - p combinations of their offsets.
-
-    ``offset`` (r,); ``camera_covariance`` (r, r) its covariance by the camera, ``variance_components`` (4, r, r) by each of the four variances,
-    for a variance of 1, in the order of ``covariance_of``; ``log_determinant``: log determinant of the information about the
-    transforms, for offsets of unit covariance.
-    """
+    """r = 6n - p orthonormal combinations of the offsets of n pairs that no change of X and Y affects."""
 
     offset: Array
+    """(r,)"""
     camera_covariance: Array
+    """(r, r): covariance by the corner noise"""
     variance_components: Array
+    """(4, r, r): covariance by each of the four variances of ``offset_covariance``, for a variance of 1"""
     log_determinant: float
+    """log determinant of the information about X and Y for offsets of unit covariance"""
 
     @staticmethod
     def of(pairs: ArmOffsets) -> ErrorContrasts:
-        """Those of ``pairs``, by an orthogonal basis of what the transforms cannot reach."""
+        """The contrasts of ``pairs``: the orthogonal complement of their design."""
         n = pairs.count
         Q, R = np.linalg.qr(pairs.design.reshape(6 * n, -1), mode="complete")
         p = R.shape[1]
@@ -112,18 +104,18 @@ class ErrorContrasts:
         flat = basis.reshape(6 * n, -1)
         variance_components = [
             np.tensordot(basis[:, part], mixed[:, part], axes=((0, 1), (0, 1)))
-            for mixed in (basis, np.tensordot(pairs.kernel, basis, axes=1))
+            for mixed in (basis, np.tensordot(pairs.correlation, basis, axes=1))
             for part in (slice(0, 3), slice(3, 6))
         ]
         return ErrorContrasts(
             pairs.offset.ravel() @ flat,
-            flat.T @ (pairs.camera_unit_covariance @ basis).reshape(6 * n, -1),
+            flat.T @ (pairs.camera_covariance @ basis).reshape(6 * n, -1),
             np.array(variance_components),
             2 * float(np.log(np.abs(np.diagonal(R))).sum()),
         )
 
     def log_likelihood(self, u: Array) -> float:
-        """Restricted log likelihood at u (4,), up to a constant."""
+        """Restricted log likelihood at log variances u (4,), up to a constant."""
         return self._fitted(u)[0]
 
     def with_gradient(self, u: Array) -> tuple[float, Array, Array]:
@@ -146,7 +138,8 @@ class ErrorContrasts:
 
 
 def reml_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> tuple[Array, float]:
-    """The most likely log variances (4,) and the evidence for a smooth part: twice the log likelihood it gains."""
+    """The log variances (4,) of maximum restricted likelihood, and the likelihood ratio statistic of the correlated
+    part: twice the log likelihood that it gains over white noise alone."""
     white_only = white_only_variances(joint)
     u = np.concatenate([white_only[:2] - 0.7, white_only[:2] - 0.3])
     value, gradient, information = contrasts.with_gradient(u)
@@ -166,54 +159,7 @@ def reml_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> tuple[Arr
 
 
 def white_only_variances(joint: JointEstimate) -> Array:
-    """Log variances (4,) of the scatter of ``joint`` without a smooth part."""
+    """Log variances (4,) of the noise of ``joint`` without a correlated part."""
     best = joint.noise.best
     white = 2 * np.log(np.maximum([best.translation_m, best.rotation_rad], 1e-7))
     return np.concatenate([white, [MIN_LOG_VARIANCE, MIN_LOG_VARIANCE]])
-
-
-Mask = NDArray[np.bool_]
-
-# How far off strangers may lie and still be an arm's doing, standard deviation per axis: 3 mm, 0.3 deg.
-_OUTLIER_VARIANCE = np.repeat([3e-3, float(np.deg2rad(0.3))], 3) ** 2
-# Chance that such a one lies farther off than that.
-_SIGNIFICANCE = 1e-3
-# Natural log of the odds that one stranger may cost, so that a board that slipped by 1.5 mm in a quarter of the pairs
-# is still named (``tests/bench/solve outliers pick``).
-_MAX_LOG_ODDS_PER_OUTLIER = 4.0
-_MIN_PAIRS = 8
-
-
-def readmit_outliers(problem: Problem, observations: Observations, joint: JointEstimate, used: Mask) -> Mask:
-    """``used`` (n,), with those outside it that were no mistakes; the arm's noise must be unknown for that."""
-    if problem.robot_noise is not None or used.all() or used.sum() < _MIN_PAIRS:
-        return used
-    model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y)
-    covariance = joint.corner_sigma_px**2 * model.camera_unit_covariance + np.diag(_OUTLIER_VARIANCE)
-    mahalanobis_sq = np.einsum("ni,ni->n", model.offset, np.linalg.solve(covariance, model.offset[..., None])[..., 0])
-    candidates = ~used & (mahalanobis_sq < chi2_isf(6, _SIGNIFICANCE))
-    if not candidates.any():
-        return used
-    rows = np.flatnonzero(used)
-    rows = rows[evenly_spaced_rows(len(rows))]
-    outlier_log_likelihood = _log_likelihood(problem, joint, model, observations, rows)
-    outlier_log_likelihood -= 0.5 * float((np.linalg.slogdet(covariance)[1] + mahalanobis_sq)[candidates].sum())
-    extended = used | candidates
-    all_views = observations.subset(np.flatnonzero(extended))
-    joint_of_all = joint_estimate(problem, all_views, joint.X, joint.Y, joint.noise.best, posterior=False)
-    model = linearize(problem, observations.board_poses, observations.A, joint_of_all.X, joint_of_all.Y)
-    correlated_log_likelihood = _log_likelihood(
-        problem, joint_of_all, model, observations, np.append(rows, np.flatnonzero(candidates))
-    )
-    return (
-        extended
-        if correlated_log_likelihood - outlier_log_likelihood > _MAX_LOG_ODDS_PER_OUTLIER * candidates.sum()
-        else used
-    )
-
-
-def _log_likelihood(
-    problem: Problem, joint: JointEstimate, model: LinearModel, observations: Observations, rows: RowSelection
-) -> float:
-    contrasts = ErrorContrasts.of(arm_offsets(joint, model, problem.mount.chain(observations.A), rows))
-    return contrasts.log_likelihood(reml_variances(joint, contrasts)[0])

@@ -1,8 +1,14 @@
-"""Pairs that do not belong: a stale pose, a moved board, somebody else's picture.
+"""Outlier rejection: stale poses, swapped images, a moved board; and the joint estimate on the inliers.
 
-Gross ones are kept out of the start (``agreement``). If board or camera moved half-way (``slips``), the larger part is
-kept. Then the pairs that agree among themselves (``core``) take in every other one that their noise explains; a single
-stranger is found by leaving it out. At the end all pairs are judged by the estimate of those that belong.
+1. Gross outliers are excluded from the start (``initialization.consensus_start``).
+2. If board or camera moved during the session (``change_points``), the larger segment is kept.
+3. From 12 pairs on, a forward search finds a consistent subset; it grows by every pair that its noise explains.
+4. Single outliers are found by leaving one pair out at a time.
+5. All pairs are classified by the estimate on the inliers, at a controlled false discovery rate.
+6. Outliers that a systematic arm error explains better are readmitted.
+
+The null hypothesis throughout: an inlier's squared residual about the prediction of the other inliers is chi-squared
+with 6 degrees of freedom, or 6 times an F variable where the noise is estimated from the pairs.
 """
 
 from __future__ import annotations
@@ -15,6 +21,8 @@ from numpy.typing import NDArray
 
 from eyebolt.calibration.estimation import (
     JointEstimate,
+    LinearModel,
+    MovedPart,
     Observations,
     chi2_isf,
     chi2_sf,
@@ -23,6 +31,7 @@ from eyebolt.calibration.estimation import (
     joint_estimate,
     leave_one_out,
     linearize,
+    mahalanobis_sq,
     noise_dof,
     resolve_tilt_branches,
     unused_pair_residuals,
@@ -30,262 +39,338 @@ from eyebolt.calibration.estimation import (
 )
 from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.robust.change_points import ChangePoint, StepChange, find_step_change, is_confirmed
-from eyebolt.calibration.robust.correlated_errors import readmit_outliers
+from eyebolt.calibration.robust.correlated_errors import ErrorContrasts, arm_offsets, evenly_spaced_rows, reml_variances
 from eyebolt.calibration.robust.forward_search import consistent_subset
-from eyebolt.geometry import Array, se3
+from eyebolt.geometry import Array, RowSelection, se3
 
 Mask = NDArray[np.bool_]
 
 MIN_PAIRS = 3
-# Chance that a clean set loses any pair at all, shared among its pairs, and among its groups of pairs.
+"""Fewest pairs of a solve."""
+# Probability that a session without outliers loses any pair: to a single test (shared among its pairs), to the test of
+# a group (shared among all groups of that size).
 _FALSE_ALARM_RATE = 2e-3
 _GROUP_FALSE_ALARM_RATE = 5e-3
-# At most this share of the pairs that are named may be named wrongly.
+# Expected fraction of inliers among the excluded pairs.
 _FALSE_DISCOVERY_RATE = 0.03
-# On the way from the core a pair waits outside until it is at least this probable.
+# p-value from which on the growing consistent subset takes in a pair.
 _READMISSION_P = 0.01
-# If more do not belong, something is wrong with all pairs (board, lens, reading of the poses), and none is to blame.
+# With more outliers the fault is common to all pairs (board, lens, pose format), and no pair is to blame.
 _MAX_OUTLIER_FRACTION = 0.35
-# When the pairs surprise each other this many times more than stated, the statement no longer counts.
+# Ratio of observed to stated variance of the residuals from which on the stated noise no longer counts as known.
 _CONTRADICTED_SCALE = 2.0
-# By this over the square root of their number they may do so by chance (two and a half deviations of a median).
+# The ratio may be 1 + this / sqrt(pairs) by chance (two and a half standard deviations of a median).
 _SCALE_TOLERANCE = 2.0
-# Below this squared offset no pair is tried without.
+# Squared leave-one-out residual below which a pair is not tried as an outlier.
 _SUSPECT_RESIDUAL_SQ = 12.0
 _MIN_PAIRS_FOR_FORWARD_SEARCH = 12
-# Fewer pairs cannot tell a stranger from noise that they must judge themselves; gross ones are known from the start.
+# Fewer pairs that determine their own noise cannot separate an outlier from it; gross ones are excluded at the start.
 _MIN_PAIRS_TO_REJECT = 7
 _MAX_REASSIGNMENTS = 10
+# Prior of an outlier that may be a systematic arm error, standard deviation per axis: 3 mm, 0.3 deg; and the p-value
+# beyond which it is too far off for that.
+_SYSTEMATIC_ERROR_VARIANCE = np.repeat([3e-3, float(np.deg2rad(0.3))], 3) ** 2
+_SYSTEMATIC_ERROR_P = 1e-3
+# Prior log odds of an outlier against a systematic error, so that a board that slipped by 1.5 mm in a quarter of the
+# pairs is still found (``tests/bench/calibration outliers pick``).
+_OUTLIER_LOG_ODDS = 4.0
+_MIN_PAIRS_FOR_SYSTEMATIC_ERROR = 8
 
 
 @dataclass(frozen=True)
 class ExcludedRow:
-    """A pair that was not used: ``row`` among the views, ``reason`` in words with how far off it is."""
+    """A pair that the estimate does not use."""
 
     row: int
+    """row of the observations"""
     reason: str
+    """for an operator"""
 
 
 @dataclass(frozen=True)
 class InlierEstimate:
-    """The joint estimate on the pairs that belong: ``used`` rows (n,) bool, the pairs left out, and what moved when."""
+    """The result of outlier rejection."""
 
     joint: JointEstimate
+    """the joint estimate on the inliers"""
     used: Mask
+    """(n,): the inliers"""
     excluded: tuple[ExcludedRow, ...]
+    """the other rows"""
     change_points: tuple[ChangePoint, ...]
+    """changes of X or Y during the session, in the order in which they were found"""
+
+
+@dataclass(frozen=True)
+class _InlierSet:
+    """A stage of the search: inliers, and the trial estimate on exactly these."""
+
+    joint: JointEstimate
+    inliers: Mask
+    """(n,)"""
 
 
 def robust_estimate(problem: Problem, observations: Observations) -> InlierEstimate:
-    """The joint estimate on the pairs that belong."""
-    start, used = consensus_start(problem, observations)
+    """The joint estimate on the inliers of ``observations``."""
+    start, inliers = consensus_start(problem, observations)
     observations = resolve_tilt_branches(problem, observations, start)
-    joint = joint_estimate(problem, observations.subset(np.flatnonzero(used)), start.X, start.Y, posterior=False)
-    stated = problem.robot_noise is not None
-    search = _Search(problem, observations)
-    joint, used, other_segment, change_points = search.without_change_points(joint, used)
-    # What belongs to another place of board or camera looks ordinary pair by pair: it is out of the question from here.
-    rows = np.flatnonzero(~other_segment)
-    search, segment_inliers = _Search(problem, observations.subset(rows)), used[rows]
+    joint = joint_estimate(problem, observations.subset(np.flatnonzero(inliers)), start.X, start.Y, posterior=False)
+    found, other_segments, change_points = _largest_segment(problem, observations, _InlierSet(joint, inliers))
+    # Pair by pair, the pairs of another segment are consistent with each other: they take no part from here on.
+    rows = np.flatnonzero(~other_segments)
+    segment = observations.subset(rows)
+    found = _InlierSet(found.joint, found.inliers[rows])
     contaminated = False
-    if segment_inliers.sum() >= _MIN_PAIRS_FOR_FORWARD_SEARCH:
-        joint, segment_inliers, contaminated = search.forward_search(joint, segment_inliers)
-    if stated or len(segment_inliers) >= _MIN_PAIRS_TO_REJECT:
-        joint, segment_inliers = search.drop_single_outliers(joint, segment_inliers)
-        joint, segment_inliers = search.reclassify(joint, segment_inliers, contaminated)
-        segment_inliers = readmit_outliers(problem, search.observations, joint, segment_inliers)
-    used = np.zeros_like(used)
-    used[rows[segment_inliers]] = True
+    if found.inliers.sum() >= _MIN_PAIRS_FOR_FORWARD_SEARCH:
+        found, contaminated = _forward_search(problem, segment, found)
+    inliers = found.inliers
+    if problem.robot_noise is not None or len(rows) >= _MIN_PAIRS_TO_REJECT:
+        found = _drop_single_outliers(problem, segment, found)
+        found = _reclassify(problem, segment, found, contaminated)
+        inliers = _readmit_systematic_errors(problem, segment, found)
+    used = np.zeros_like(other_segments)
+    used[rows[inliers]] = True
+    joint = found.joint
     final = joint_estimate(problem, observations.subset(np.flatnonzero(used)), joint.X, joint.Y, joint.noise.best)
-    excluded = [_describe(observations, final, int(row)) for row in np.flatnonzero(~used & ~other_segment)]
+    excluded = [_describe_outlier(observations, final, int(row)) for row in np.flatnonzero(~used & ~other_segments)]
     excluded += [
-        ExcludedRow(int(row), _reason_for_segment(change_points, len(used), int(row)))
-        for row in np.flatnonzero(other_segment)
+        ExcludedRow(
+            int(row), f"the {_moved_part(change_points, len(used), int(row))} had another pose than in the pairs used"
+        )
+        for row in np.flatnonzero(other_segments)
     ]
     return InlierEstimate(final, used, tuple(excluded), change_points)
 
 
-def _reason_for_segment(change_points: tuple[ChangePoint, ...], count: int, row: int) -> str:
-    moved_part = next(p.step_change.moved_part for p in change_points if p.excluded_rows(count)[row])
-    return f"the {moved_part} stood elsewhere than in the other pairs"
+def _moved_part(change_points: tuple[ChangePoint, ...], count: int, row: int) -> MovedPart:
+    return next(p.step_change.moved_part for p in change_points if p.excluded_rows(count)[row])
 
 
-def _median_scale(joint: JointEstimate) -> float:
-    """How many times more than expected the pairs surprise each other all alike."""
-    return float(np.median(leave_one_out(joint).mahalanobis_sq)) / chi2_isf(6, 0.5)
+def _refit(problem: Problem, observations: Observations, joint: JointEstimate, inliers: Mask) -> _InlierSet:
+    selected = observations.subset(np.flatnonzero(inliers))
+    return _InlierSet(joint_estimate(problem, selected, joint.X, joint.Y, joint.noise.best, posterior=False), inliers)
 
 
 @dataclass(frozen=True)
-class _Search:
-    """The search for strangers among ``observations``."""
+class _NullDistribution:
+    """Distribution of the squared residual of an inlier."""
 
-    problem: Problem
-    observations: Observations
+    noise_known: bool
+    """whether the noise is stated and the residuals do not contradict it: then it is chi-squared, else F"""
+    scale: float
+    """ratio of observed to stated variance, 1 within its tolerance"""
+    noise_dof: int
 
-    def without_change_points(
-        self, joint: JointEstimate, used: Mask
-    ) -> tuple[JointEstimate, Mask, Mask, tuple[ChangePoint, ...]]:
-        """The estimate on the largest part in which nothing moved; used rows, rows of other parts, what moved where."""
-        used, other_segment = used.copy(), np.zeros_like(used)
-        change_points: list[ChangePoint] = []
-        while True:
-            step_change = self._step_change(joint)
-            if step_change is not None and step_change.outliers:
-                # A stranger beside a slip hides it, and the slip hides the stranger.
-                inliers = used.copy()
-                inliers[np.flatnonzero(used)[list(step_change.outliers)]] = False
-                without = self._refit(joint, inliers)
-                found = self._step_change(without)
-                if is_confirmed(found, len(step_change.outliers), int(used.sum())):
-                    step_change, used, joint = found, inliers, without
-                else:
-                    step_change = None
-            if step_change is None:
-                return joint, used, other_segment, tuple(change_points)
-            change_point = ChangePoint(
-                step_change, int(np.flatnonzero(used)[step_change.at]), bool(step_change.at > used.sum() / 2)
-            )
-            excluded_rows = change_point.excluded_rows(len(used))
-            other_segment |= excluded_rows
-            used &= ~excluded_rows
-            change_points.append(change_point)
-            joint = self._refit(joint, used)
+    @staticmethod
+    def of(problem: Problem, joint: JointEstimate) -> _NullDistribution:
+        """The distribution for the estimate ``joint``.
 
-    def _step_change(self, joint: JointEstimate) -> StepChange | None:
-        return find_step_change(joint, variance_of(joint.noise.best), self._reference_scale(joint)[0])
-
-    def forward_search(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask, bool]:
-        """The estimate on the pairs that agree and all they can explain, and True; the old one if the rest could be
-        chance."""
-        trial = np.zeros_like(used)
-        noise_known, _ = self._reference_scale(joint)
-        consistent = consistent_subset(joint.model, joint.corner_sigma_px, variance_of(joint.noise.best), noise_known)
-        trial[np.flatnonzero(used)[consistent]] = True
-        extended = self._refit(joint, trial)
-        for _ in range(_MAX_REASSIGNMENTS):
-            is_inlier = self._p_values(extended, self._residuals_sq(extended, trial), trial) > _READMISSION_P
-            if (is_inlier == trial).all() or is_inlier.sum() < len(trial) / 2:
-                break
-            trial = is_inlier
-            extended = self._refit(extended, trial)
-        if not 0 < (~trial).sum() <= _MAX_OUTLIER_FRACTION * len(trial):
-            return joint, used, False
-        mahalanobis_sq = self._residuals_sq(extended, trial)
-        certain_outliers = ~trial & (self._p_values(extended, mahalanobis_sq, trial) <= _FALSE_ALARM_RATE / len(trial))
-        if self._is_plausible_by_chance(extended, mahalanobis_sq, trial, certain_outliers):
-            if not certain_outliers.any():
-                return joint, used, False
-            trial = ~certain_outliers
-            extended = self._refit(extended, trial)
-        return extended, trial, True
-
-    def drop_single_outliers(self, joint: JointEstimate, used: Mask) -> tuple[JointEstimate, Mask]:
-        """Takes out, one at a time, the pair that its absence makes look worst, while chance cannot explain it."""
-        used = used.copy()
-        while used.sum() > MIN_PAIRS + 1:
-            rows = np.flatnonzero(used)
-            loo_residual_sq = leave_one_out(joint).mahalanobis_sq
-            # The pair that bends the noise estimate most is among the most surprising ones.
-            worst: tuple[float, int, JointEstimate] | None = None
-            for k in [k for k in np.argsort(-loo_residual_sq)[:3] if loo_residual_sq[k] > _SUSPECT_RESIDUAL_SQ]:
-                trial = used.copy()
-                trial[rows[k]] = False
-                without = self._refit(joint, trial)
-                p_value = float(self._p_values(without, self._residuals_sq(without, trial), trial)[rows[k]])
-                if p_value <= _FALSE_ALARM_RATE / len(used) and (worst is None or p_value < worst[0]):
-                    worst = (p_value, int(rows[k]), without)
-            if worst is None:
-                break
-            used[worst[1]] = False
-            joint = worst[2]
-        return joint, used
-
-    def reclassify(self, joint: JointEstimate, used: Mask, contaminated: bool) -> tuple[JointEstimate, Mask]:
-        """All pairs judged by the estimate of those that belong, until the same ones stay.
-
-        A pair may have looked wrong only because another one bent the estimate, and once there are strangers, more of
-        their kind are likely.
+        If the residuals of all pairs are too large alike, that is the stated noise, the board or the lens, and no pair.
         """
-        for _ in range(_MAX_REASSIGNMENTS):
-            is_inlier = ~_outliers_by_fdr(self._p_values(joint, self._residuals_sq(joint, used), used), contaminated)
-            if is_inlier.sum() < max(MIN_PAIRS, len(used) / 2) or (is_inlier == used).all():
-                break
-            used = is_inlier
-            joint = self._refit(joint, used)
-        return joint, used
+        dof = noise_dof(len(joint.model.offset))
+        if problem.robot_noise is None:
+            return _NullDistribution(False, 1.0, dof)
+        scale = float(np.median(leave_one_out(joint).mahalanobis_sq)) / chi2_isf(6, 0.5)
+        within_tolerance = scale < 1 + _SCALE_TOLERANCE / np.sqrt(len(joint.model.offset))
+        return _NullDistribution(scale < _CONTRADICTED_SCALE, 1.0 if within_tolerance else scale, dof)
 
-    def _refit(self, joint: JointEstimate, used: Mask) -> JointEstimate:
-        observations = self.observations.subset(np.flatnonzero(used))
-        return joint_estimate(self.problem, observations, joint.X, joint.Y, joint.noise.best, posterior=False)
-
-    def _residuals_sq(self, joint: JointEstimate, used: Mask) -> Array:
-        """Normalised squared offsets (n,): each used pair from the others, each other pair from the used ones."""
-        out = np.zeros(len(used))
-        out[used] = leave_one_out(joint).mahalanobis_sq
-        if not used.all():
-            others = self.observations.subset(np.flatnonzero(~used))
-            model = linearize(self.problem, others.board_poses, others.A, joint.X, joint.Y)
-            out[~used] = unused_pair_residuals(joint, model).mahalanobis_sq
-        return out
-
-    def _p_values(self, joint: JointEstimate, mahalanobis_sq: Array, used: Mask) -> Array:
-        """How probable so large an offset is for a pair that belongs, (n,)."""
-        noise_known, scale = self._reference_scale(joint)
-        if noise_known:
-            return chi2_sf(6, mahalanobis_sq / scale)
-        return f_sf(6, noise_dof(int(used.sum())), mahalanobis_sq / scale / 6)
-
-    def _is_plausible_by_chance(
-        self, joint: JointEstimate, mahalanobis_sq: Array, used: Mask, certain_outliers: Mask
-    ) -> bool:
-        """Whether the k pairs outside that are in doubt may lie that far off, picked as the worst of all groups of k.
-
-        The more strangers there are beyond doubt, the likelier is each further one.
-        """
-        borderline = ~used & ~certain_outliers
-        k, count = int(borderline.sum()), int((~certain_outliers).sum())
-        if not k:
-            return False
-        noise_known, scale = self._reference_scale(joint)
-        total = float(mahalanobis_sq[borderline].sum()) / scale
-        p_value = chi2_sf(6 * k, total) if noise_known else f_sf(6 * k, noise_dof(int(used.sum())), total / (6 * k))
-        ways = scipy.special.gammaln(count + 1) - scipy.special.gammaln(k + 1) - scipy.special.gammaln(count - k + 1)
-        certain_count = float(certain_outliers.sum())
-        limit = _GROUP_FALSE_ALARM_RATE * (1 + certain_count) * max(certain_count, 1.0) ** (k - 1)
-        return bool(np.log(max(float(p_value), 1e-300)) + ways > np.log(limit))
-
-    def _reference_scale(self, joint: JointEstimate) -> tuple[bool, float]:
-        """Whether the noise is stated and the pairs of the estimate do not contradict it; what squares are divided by.
-
-        When the pairs surprise each other all alike, it is the stated noise, board or lens, and no pair.
-        """
-        if self.problem.robot_noise is None:
-            return False, 1.0
-        loo_residual_sq = _median_scale(joint)
-        within_tolerance = loo_residual_sq < 1 + _SCALE_TOLERANCE / np.sqrt(len(joint.model.offset))
-        return loo_residual_sq < _CONTRADICTED_SCALE, 1.0 if within_tolerance else loo_residual_sq
+    def p_values(self, residual_sq: Array | float, dof: int = 6) -> Array:
+        """p-values of squared residuals, sums of ``dof`` squares each."""
+        if self.noise_known:
+            return chi2_sf(dof, residual_sq / self.scale)
+        return f_sf(dof, self.noise_dof, residual_sq / self.scale / dof)
 
 
-def _outliers_by_fdr(p_values: Array, known_contaminated: bool) -> Mask:
-    """Who is a stranger when at most ``_FALSE_DISCOVERY_RATE`` of those named may be named wrongly.
+def _squared_residuals(problem: Problem, observations: Observations, found: _InlierSet) -> Array:
+    """Squared residuals (n,): each inlier about the prediction of the others, each other pair about that of all."""
+    inliers = found.inliers
+    out = np.zeros(len(inliers))
+    out[inliers] = leave_one_out(found.joint).mahalanobis_sq
+    if not inliers.all():
+        others = observations.subset(np.flatnonzero(~inliers))
+        model = linearize(problem, others.board_poses, others.A, found.joint.X, found.joint.Y)
+        out[~inliers] = unused_pair_residuals(found.joint, model).mahalanobis_sq
+    return out
 
-    Y. Benjamini, Y. Hochberg, J. Royal Statistical Society B 57(1), 1995. Unless the set is known to be mixed, the
-    first one must be far beyond chance, so that a clean set loses none.
+
+def _largest_segment(
+    problem: Problem, observations: Observations, found: _InlierSet
+) -> tuple[_InlierSet, Mask, tuple[ChangePoint, ...]]:
+    """The inliers of the largest segment without a change point, the rows of all other segments, and the change
+    points."""
+    inliers, joint = found.inliers.copy(), found.joint
+    other_segments = np.zeros_like(inliers)
+    change_points: list[ChangePoint] = []
+    while True:
+        step_change = _step_change(problem, joint)
+        if step_change is not None and step_change.outliers:
+            # An outlier and a change point mask each other, so the change is tested again without the outliers.
+            remaining = inliers.copy()
+            remaining[np.flatnonzero(inliers)[list(step_change.outliers)]] = False
+            without = _refit(problem, observations, joint, remaining).joint
+            retested = _step_change(problem, without)
+            if is_confirmed(retested, len(step_change.outliers), int(inliers.sum())):
+                step_change, inliers, joint = retested, remaining, without
+            else:
+                step_change = None
+        if step_change is None:
+            return _InlierSet(joint, inliers), other_segments, tuple(change_points)
+        change_point = ChangePoint(
+            step_change, int(np.flatnonzero(inliers)[step_change.at]), bool(step_change.at > inliers.sum() / 2)
+        )
+        excluded_rows = change_point.excluded_rows(len(inliers))
+        other_segments |= excluded_rows
+        inliers &= ~excluded_rows
+        change_points.append(change_point)
+        joint = _refit(problem, observations, joint, inliers).joint
+
+
+def _step_change(problem: Problem, joint: JointEstimate) -> StepChange | None:
+    noise_known = _NullDistribution.of(problem, joint).noise_known
+    return find_step_change(joint, variance_of(joint.noise.best), noise_known)
+
+
+def _forward_search(problem: Problem, observations: Observations, found: _InlierSet) -> tuple[_InlierSet, bool]:
+    """The inliers by forward search, and True; or ``found``, if the pairs outside may be so far off by chance."""
+    joint, inliers = found.joint, found.inliers
+    noise_known = _NullDistribution.of(problem, joint).noise_known
+    consistent = consistent_subset(joint.model, joint.corner_sigma_px, variance_of(joint.noise.best), noise_known)
+    trial = np.zeros_like(inliers)
+    trial[np.flatnonzero(inliers)[consistent]] = True
+    grown = _refit(problem, observations, joint, trial)
+    for _ in range(_MAX_REASSIGNMENTS):
+        p_values = _NullDistribution.of(problem, grown.joint).p_values(_squared_residuals(problem, observations, grown))
+        is_inlier = p_values > _READMISSION_P
+        if (is_inlier == grown.inliers).all() or is_inlier.sum() < len(inliers) / 2:
+            break
+        grown = _refit(problem, observations, grown.joint, is_inlier)
+    if not 0 < (~grown.inliers).sum() <= _MAX_OUTLIER_FRACTION * len(inliers):
+        return found, False
+    residual_sq = _squared_residuals(problem, observations, grown)
+    null = _NullDistribution.of(problem, grown.joint)
+    certain_outliers = ~grown.inliers & (null.p_values(residual_sq) <= _FALSE_ALARM_RATE / len(inliers))
+    if _is_plausible_by_chance(null, residual_sq, ~grown.inliers & ~certain_outliers, certain_outliers):
+        if not certain_outliers.any():
+            return found, False
+        grown = _refit(problem, observations, grown.joint, ~certain_outliers)
+    return grown, True
+
+
+def _is_plausible_by_chance(
+    null: _NullDistribution, residual_sq: Array, borderline: Mask, certain_outliers: Mask
+) -> bool:
+    """Whether the k ``borderline`` pairs, the worst group of k among all that are no ``certain_outliers``, may be that
+    far off by chance.
+
+    A Bonferroni correction over all such groups; the more certain outliers there are, the likelier are further ones.
+    """
+    k, count = int(borderline.sum()), int((~certain_outliers).sum())
+    if not k:
+        return False
+    p_value = null.p_values(float(residual_sq[borderline].sum()), 6 * k)
+    log_groups = scipy.special.gammaln(count + 1) - scipy.special.gammaln(k + 1) - scipy.special.gammaln(count - k + 1)
+    certain_count = float(certain_outliers.sum())
+    limit = _GROUP_FALSE_ALARM_RATE * (1 + certain_count) * max(certain_count, 1.0) ** (k - 1)
+    return bool(np.log(max(float(p_value), 1e-300)) + log_groups > np.log(limit))
+
+
+def _drop_single_outliers(problem: Problem, observations: Observations, found: _InlierSet) -> _InlierSet:
+    """Excludes one pair at a time, the one with the least p-value about the estimate without it, while significant."""
+    inliers = found.inliers.copy()
+    joint = found.joint
+    while inliers.sum() > MIN_PAIRS + 1:
+        rows = np.flatnonzero(inliers)
+        loo_residual_sq = leave_one_out(joint).mahalanobis_sq
+        # The pair that inflates the noise estimate most is among those with the largest residuals.
+        worst: tuple[float, _InlierSet] | None = None
+        for k in [k for k in np.argsort(-loo_residual_sq)[:3] if loo_residual_sq[k] > _SUSPECT_RESIDUAL_SQ]:
+            trial = inliers.copy()
+            trial[rows[k]] = False
+            without = _refit(problem, observations, joint, trial)
+            residual_sq = _squared_residuals(problem, observations, without)
+            p_value = float(_NullDistribution.of(problem, without.joint).p_values(residual_sq)[rows[k]])
+            if p_value <= _FALSE_ALARM_RATE / len(inliers) and (worst is None or p_value < worst[0]):
+                worst = (p_value, without)
+        if worst is None:
+            break
+        joint, inliers = worst[1].joint, worst[1].inliers
+    return _InlierSet(joint, inliers)
+
+
+def _reclassify(problem: Problem, observations: Observations, found: _InlierSet, contaminated: bool) -> _InlierSet:
+    """All pairs classified by the estimate on the inliers, until the set no longer changes.
+
+    A pair may have been an outlier only because another one biased the estimate; and in a ``contaminated`` session
+    further outliers are likely.
+    """
+    for _ in range(_MAX_REASSIGNMENTS):
+        p_values = _NullDistribution.of(problem, found.joint).p_values(_squared_residuals(problem, observations, found))
+        is_inlier = ~_outliers_by_fdr(p_values, contaminated)
+        if is_inlier.sum() < max(MIN_PAIRS, len(is_inlier) / 2) or (is_inlier == found.inliers).all():
+            break
+        found = _refit(problem, observations, found.joint, is_inlier)
+    return found
+
+
+def _outliers_by_fdr(p_values: Array, contaminated: bool) -> Mask:
+    """The outliers (n,) at a false discovery rate of ``_FALSE_DISCOVERY_RATE``.
+
+    Step-up procedure of Y. Benjamini, Y. Hochberg, J. Royal Statistical Society B 57(1), 1995. Unless the session is
+    known to be ``contaminated``, the smallest p-value must also be significant by itself, so that a session without
+    outliers loses none.
     """
     count = len(p_values)
     order = np.argsort(p_values)
     passed = np.flatnonzero(p_values[order] <= _FALSE_DISCOVERY_RATE * np.arange(1, count + 1) / count)
     out = np.zeros(count, dtype=bool)
-    if passed.size and (known_contaminated or p_values[order[0]] <= _FALSE_ALARM_RATE / count):
+    if passed.size and (contaminated or p_values[order[0]] <= _FALSE_ALARM_RATE / count):
         out[order[: passed[-1] + 1]] = True
     return out
 
 
-def _describe(observations: Observations, joint: JointEstimate, row: int) -> ExcludedRow:
+def _readmit_systematic_errors(problem: Problem, observations: Observations, found: _InlierSet) -> Mask:
+    """The inliers (n,) with the outliers readmitted that a systematic arm error explains better.
+
+    The errors of an arm with wrong geometry depend on its pose: some waypoints are far more consistent with each other
+    than with the rest, which then look like outliers. To exclude these would hide the very error that a pick will have.
+    So two models are compared by restricted likelihood: outliers beside an arm of little noise, or one arm with more
+    noise and pose-correlated errors. Only where the noise is estimated: a stated noise rules the second model out.
+    """
+    joint, inliers = found.joint, found.inliers
+    if problem.robot_noise is not None or inliers.all() or inliers.sum() < _MIN_PAIRS_FOR_SYSTEMATIC_ERROR:
+        return inliers
+    model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y)
+    covariance = joint.corner_sigma_px**2 * model.camera_unit_covariance + np.diag(_SYSTEMATIC_ERROR_VARIANCE)
+    residual_sq = mahalanobis_sq(model.offset, covariance)
+    candidates = ~inliers & (residual_sq < chi2_isf(6, _SYSTEMATIC_ERROR_P))
+    if not candidates.any():
+        return inliers
+    rows = np.flatnonzero(inliers)
+    rows = rows[evenly_spaced_rows(len(rows))]
+    outlier_log_likelihood = _log_likelihood(problem, joint, model, observations, rows)
+    outlier_log_likelihood -= 0.5 * float((np.linalg.slogdet(covariance)[1] + residual_sq)[candidates].sum())
+    extended = inliers | candidates
+    joint_of_all = _refit(problem, observations, joint, extended).joint
+    model = linearize(problem, observations.board_poses, observations.A, joint_of_all.X, joint_of_all.Y)
+    systematic_log_likelihood = _log_likelihood(
+        problem, joint_of_all, model, observations, np.append(rows, np.flatnonzero(candidates))
+    )
+    gain = systematic_log_likelihood - outlier_log_likelihood
+    return extended if gain > _OUTLIER_LOG_ODDS * candidates.sum() else inliers
+
+
+def _log_likelihood(
+    problem: Problem, joint: JointEstimate, model: LinearModel, observations: Observations, rows: RowSelection
+) -> float:
+    contrasts = ErrorContrasts.of(arm_offsets(joint, model, problem.mount.chain(observations.A), rows))
+    return contrasts.log_likelihood(reml_variances(joint, contrasts)[0])
+
+
+def _describe_outlier(observations: Observations, joint: JointEstimate, row: int) -> ExcludedRow:
     one = observations.subset(np.array([row]))
     predicted = se3.inverse(joint.X) @ one.A @ joint.Y
     offset = se3.log(se3.inverse(predicted) @ one.pose_fits.camera_T_board)[0]
-    shift_mm = float(np.linalg.norm(offset[:3])) * 1e3
-    turn_deg = float(np.rad2deg(np.linalg.norm(offset[3:])))
-    reason = f"pose and picture disagree with the other pairs by {shift_mm:.2f} mm and {turn_deg:.2f} deg"
+    distance_mm = float(np.linalg.norm(offset[:3])) * 1e3
+    rotation_deg = float(np.rad2deg(np.linalg.norm(offset[3:])))
+    reason = f"pose and image disagree with the other pairs by {distance_mm:.2f} mm and {rotation_deg:.2f} deg"
     return ExcludedRow(row, reason)

@@ -20,7 +20,7 @@ from eyebolt.calibration.robust import (
     ArmOffsets,
     ErrorContrasts,
     arm_offsets,
-    covariance_of,
+    offset_covariance,
     evenly_spaced_rows,
     pose_correlation,
     reml_variances,
@@ -99,7 +99,7 @@ def pick_error(
 def _variance_choices(joint: JointEstimate, pairs: ArmOffsets) -> tuple[Array, Array, float]:
     """Values of the four log variances (m, 4), the estimate in the middle, their weights (m,), the likelihood ratio.
 
-    The log variances are those of ``covariance_of``: white translation and rotation, correlated ones of both.
+    The log variances are those of ``offset_covariance``: white translation and rotation, correlated ones of both.
     """
     if joint.noise.stated:
         widened = white_only_variances(joint) + np.log(joint.variance_inflation) * np.array([1, 1, 0, 0])
@@ -117,7 +117,7 @@ def _variance_choices(joint: JointEstimate, pairs: ArmOffsets) -> tuple[Array, A
 
 def _gain(joint: JointEstimate, pairs: ArmOffsets) -> Array:
     """(6, 6n): derivative of the white-noise estimate of X by the offsets."""
-    weight = np.linalg.inv(pairs.camera_unit_covariance + np.diag(variance_of(joint.noise.best)))
+    weight = np.linalg.inv(pairs.camera_covariance + np.diag(variance_of(joint.noise.best)))
     weighted = (weight @ pairs.design).reshape(6 * pairs.count, -1)
     normal = pairs.design.reshape(6 * pairs.count, -1).T @ weighted
     out: Array = joint.model.observable_basis[:6] @ invert_information(normal) @ weighted.T
@@ -167,7 +167,7 @@ def _error_covariance(
         at_flange = points @ R_X.T + joint.X[:3, 3]
         identity = np.broadcast_to(np.eye(3), (len(points), 3, 3))
         arm_jacobians.append((-view_rotations @ np.concatenate([identity, -se3.skew(at_flange)], -1), views))
-    out: Array = by_X @ (gain @ covariance_of(pairs, u) @ gain.T + added_covariance) @ np.swapaxes(by_X, -1, -2)
+    out: Array = by_X @ (gain @ offset_covariance(pairs, u) @ gain.T + added_covariance) @ np.swapaxes(by_X, -1, -2)
     gain_blocks = gain.reshape(6, pairs.count, 6)
     for by_arm, poses in arm_jacobians:
         # The pose-correlated error at this pose also displaced the pairs, and with them X.
