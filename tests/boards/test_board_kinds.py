@@ -1,4 +1,4 @@
-"""Every board family in the simulator's pictures, whose truth is computed apart from the product."""
+"""Every kind of board in images of the simulator, which computes its truth independently of the product."""
 
 import numpy as np
 import pytest
@@ -24,21 +24,21 @@ BOARDS = {
 }
 
 
-def seen(kind, share=0.5, tilt=0.5, roll=0.3, axis=1.0, where=(0.02, 0.03), seed=3, **appearance):
-    """A picture of the board ``share`` of the width wide, and its true points."""
+def rendered(kind, share=0.5, tilt=0.5, roll=0.3, axis=1.0, where=(0.02, 0.03), seed=3, **appearance):
+    """A image of the board ``share`` of the width wide, and its true points."""
     face = draw_board_texture(kind, **BOARDS[kind])
     distance_m = face.shape.size_m[0] * LENS.matrix[0, 0] / (share * LENS.width_px)
     camera_T_board = place(LENS, face.shape, tilted(tilt, axis, roll), np.array(where), distance_m)
-    picture = Renderer(LENS, face, Appearance(**appearance), seed=seed).render(camera_T_board, seed)
-    return picture, LENS.project(transform_points(camera_T_board, face.shape.corners_m))
+    image = Renderer(LENS, face, Appearance(**appearance), seed=seed).render(camera_T_board, seed)
+    return image, LENS.project(transform_points(camera_T_board, face.shape.corners_m))
 
 
-def test_every_family_is_tested_here():
+def test_every_kind_is_tested_here():
     assert set(BOARDS) == set(BOARD_KINDS)
 
 
 @pytest.mark.parametrize("kind", BOARDS)
-def test_the_simulators_board_has_its_points_where_the_product_says(kind):
+def test_the_simulators_board_has_its_points_where_the_product_has_them(kind):
     theirs = draw_board_texture(kind, **BOARDS[kind]).shape.corners_m
     # The simulator prints whole texels; a gap may be a fraction of one off.
     np.testing.assert_allclose(board_from_mm(kind, **BOARDS[kind]).corners_m(), theirs, atol=2e-5)
@@ -53,8 +53,8 @@ def test_the_simulators_board_has_its_points_where_the_product_says(kind):
 )
 def test_points_have_the_right_numbers_and_places(kind, rms_px, share, tilt, roll):
     board = board_from_mm(kind, **BOARDS[kind])
-    picture, truth = seen(kind, share, tilt, roll)
-    detection = find_board(picture, board)
+    image, truth = rendered(kind, share, tilt, roll)
+    detection = find_board(image, board)
     assert isinstance(detection, Detection)
     assert len(detection.ids) > 0.9 * board.corner_count
     off = detection.corners_px - truth[detection.ids]
@@ -65,8 +65,8 @@ def test_points_have_the_right_numbers_and_places(kind, rms_px, share, tilt, rol
 @pytest.mark.parametrize("kind", ["charuco", "grid"])
 def test_part_of_a_board_with_markers_is_enough(kind):
     board = board_from_mm(kind, **BOARDS[kind])
-    picture, truth = seen(kind, share=0.7, where=(0.7, 0.1))
-    detection = find_board(picture, board)
+    image, truth = rendered(kind, share=0.7, where=(0.7, 0.1))
+    detection = find_board(image, board)
     visible = LENS.inside(truth)
     assert 8 <= len(detection.ids) < board.corner_count
     assert visible[detection.ids].all()
@@ -75,16 +75,16 @@ def test_part_of_a_board_with_markers_is_enough(kind):
 
 @pytest.mark.parametrize("kind", ["charuco", "grid"])
 def test_a_mirrored_board_with_markers_is_none(kind):
-    picture, _ = seen(kind)
-    assert isinstance(find_board(picture[:, ::-1], board_from_mm(kind, **BOARDS[kind])), NoDetection)
+    image, _ = rendered(kind)
+    assert isinstance(find_board(image[:, ::-1], board_from_mm(kind, **BOARDS[kind])), NoDetection)
 
 
-def test_another_family_is_not_this_one():
+def test_another_kind_of_board_is_not_detected():
     for kind in BOARDS:
-        picture, _ = seen(kind)
+        image, _ = rendered(kind)
         for other in BOARDS:
             if other != kind and {kind, other} != {"charuco", "chessboard"}:
-                assert isinstance(find_board(picture, board_from_mm(other, **BOARDS[other])), NoDetection), (
+                assert isinstance(find_board(image, board_from_mm(other, **BOARDS[other])), NoDetection), (
                     kind,
                     other,
                 )
@@ -93,11 +93,11 @@ def test_another_family_is_not_this_one():
 def test_centres_of_circles_are_not_the_middles_of_their_ellipses():
     """The gain of the correction: what a tilt of 50 degrees and a near camera make of the two."""
     board = board_from_mm("circles", **BOARDS["circles"])
-    picture, truth = seen("circles", share=0.45, tilt=np.deg2rad(50), roll=0.4)
-    detection = find_board(picture, board)
+    image, truth = rendered("circles", share=0.45, tilt=np.deg2rad(50), roll=0.4)
+    detection = find_board(image, board)
     assert len(detection.ids) == board.corner_count
     plane = circles.fit_plane(board.points(), detection.corners_px)[0]
-    edges = circles._edges(picture, plane, board.points())
+    edges = circles._edges(image, plane, board.points())
     middles = circles.ellipse_centres(circles._conics(edges)[0], edges.centre_px)
     corrected, uncorrected = (np.sqrt(((p - truth) ** 2).sum(1).mean()) for p in (detection.corners_px, middles))
     assert uncorrected > 0.3

@@ -1,6 +1,6 @@
-"""Boards in real pictures that nobody here made.
+"""Boards in photographs published elsewhere.
 
-Pictures: Debian's `opencv-doc`, see tests/support/opencv_doc.py. Numbers: named beside each check.
+Images: Debian's `opencv-doc`, see tests/support/opencv_doc.py. Numbers: named beside each check.
 """
 
 import cv2
@@ -17,7 +17,7 @@ from eyebolt.boards.roi import downsampled
 
 pytestmark = pytest.mark.evidence
 
-# The board of the stereo pictures: 9 x 6 inner corners of 25 mm, as left_intrinsics.yml of the same package declares.
+# The board of the stereo images: 9 x 6 inner corners of 25 mm, as left_intrinsics.yml of the same package declares.
 STEREO_BOARD = board_from_mm("chessboard", 10, 7, 25)
 STEREO_SIZE = (640, 480)
 # OpenCV's calib3d tests: intrinsics of the left camera, corners refined with a half-window of 5 px.
@@ -27,9 +27,9 @@ PUBLISHED_FX_FY_CX_CY = (532.8099, 532.9335, 342.4952, 233.8879)
 
 @pytest.fixture(scope="module")
 def stereo(stereo_pictures):
-    pictures = {side: [cv2.imread(str(p)) for p in paths] for side, paths in stereo_pictures.items()}
-    detections = {side: [find_board(p, STEREO_BOARD) for p in shown] for side, shown in pictures.items()}
-    return pictures, detections
+    images = {side: [cv2.imread(str(p)) for p in paths] for side, paths in stereo_pictures.items()}
+    detections = {side: [find_board(p, STEREO_BOARD) for p in shown] for side, shown in images.items()}
+    return images, detections
 
 
 def calibrate(corners):
@@ -40,18 +40,18 @@ def calibrate(corners):
     return rms, K[[0, 1, 0, 1], [0, 1, 2, 2]], np.ravel(sigma)[:4], (board_mm, shown, K, dist)
 
 
-def test_all_26_pictures_show_the_whole_board(stereo):
-    pictures, detections = stereo
+def test_all_26_images_show_the_whole_board(stereo):
+    images, detections = stereo
     for side in ("left", "right"):
         assert len(detections[side]) == 13
-        for picture, detection in zip(pictures[side], detections[side], strict=True):
+        for image, detection in zip(images[side], detections[side], strict=True):
             assert isinstance(detection, Detection)
             assert detection.ids.tolist() == list(range(54))
             assert not detection.half_turn_ambiguous
             grid = detection.corners_px.reshape(6, 9, 2)
             right, down = grid[0, 1] - grid[0, 0], grid[1, 0] - grid[0, 0]
             assert right[0] * down[1] - right[1] * down[0] > 0
-            gray = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+            gray = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
             # Squares (0, 0) and (1, 1) are black, (1, 0) and (0, 1) white.
             shades = [
                 gray[tuple(np.round(grid[0, 0] + 0.4 * (i * right + j * down)).astype(int)[::-1])].astype(int)
@@ -61,7 +61,7 @@ def test_all_26_pictures_show_the_whole_board(stereo):
 
 
 def test_our_corners_refined_as_published_give_the_published_intrinsics(stereo):
-    pictures, detections = stereo
+    images, detections = stereo
     until = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-4)
     corners = [
         cv2.cornerSubPix(
@@ -71,7 +71,7 @@ def test_our_corners_refined_as_published_give_the_published_intrinsics(stereo):
             (-1, -1),
             until,
         )
-        for p, s in zip(pictures["left"], detections["left"], strict=True)
+        for p, s in zip(images["left"], detections["left"], strict=True)
     ]
     rms, intrinsics, _, _ = calibrate(corners)
     assert rms == pytest.approx(PUBLISHED_RMS_PX, abs=0.002)
@@ -85,7 +85,7 @@ def test_our_own_corners_fit_better_than_the_published_ones_and_agree_with_them(
     assert (np.abs(intrinsics - PUBLISHED_FX_FY_CX_CY) < 3 * sigma).all()
 
 
-def test_left_and_right_numbers_belong_to_the_same_corners(stereo):
+def test_left_and_right_numbers_are_those_of_the_same_corners(stereo):
     _, detections = stereo
     _, _, _, (board_mm, left, left_K, left_dist) = calibrate([s.corners_px for s in detections["left"]])
     _, _, _, (_, right, right_K, right_dist) = calibrate([s.corners_px for s in detections["right"]])
@@ -146,7 +146,7 @@ def corners_between_markers():
 
 
 @pytest.mark.parametrize("order", ["current", "legacy"])
-def test_the_real_charuco_picture_has_its_24_corners_where_the_published_markers_put_them(evidence_files, order):
+def test_the_real_charuco_image_has_its_24_corners_where_the_published_markers_put_them(evidence_files, order):
     # The board: 5 x 7 squares of 0.04, markers of 0.02, 6X6_250, as in OpenCV's tutorial on ChArUco boards. Seven
     # rows: the two corner orders are the same board.
     board = board_from_mm("charuco", 5, 7, 40, 20, "6X6_250", order)
@@ -165,7 +165,7 @@ def test_the_published_markers_are_whole_pixels_that_sub_pixel_corners_leave_by_
     # the whole pixels at which outlines turn. Source of the refined ones: the same detector with
     # CORNER_REFINE_SUBPIX, and cv2.aruco.CharucoDetector with its defaults, which refines.
     board = board_from_mm("charuco", 5, 7, 40, 20, "6X6_250")
-    picture = cv2.cvtColor(cv2.imread(str(evidence_files("choriginal.jpg"))), cv2.COLOR_BGR2GRAY)
+    image = cv2.cvtColor(cv2.imread(str(evidence_files("choriginal.jpg"))), cv2.COLOR_BGR2GRAY)
 
     dictionary = marker_dictionary(board.dictionary)
 
@@ -177,11 +177,11 @@ def test_the_published_markers_are_whole_pixels_that_sub_pixel_corners_leave_by_
     def by_the_library(refinement):
         parameters = cv2.aruco.DetectorParameters()
         parameters.cornerRefinementMethod = refinement
-        corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(picture)
+        corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(image)
         return off_published(ids, corners)
 
     ours = read_markers(
-        downsampled(picture, 1),
+        downsampled(image, 1),
         truncated_dictionary(dictionary, 17),
         THOROUGH_THRESHOLD_BLOCKS,
         5.0,
@@ -192,25 +192,25 @@ def test_the_published_markers_are_whole_pixels_that_sub_pixel_corners_leave_by_
     # Measured: 0.97 px, 31 of 68 corners further than 0.5 px.
     assert 0.5 < by_the_library(cv2.aruco.CORNER_REFINE_SUBPIX) < 1.0
     # Between the markers, measured: the library's 1.00 px, ours 0.90 px, either with 8 of 24 further than 0.5 px.
-    corners, ids, _, _ = cv2.aruco.CharucoDetector(charuco_pattern(board)).detectBoard(picture)
+    corners, ids, _, _ = cv2.aruco.CharucoDetector(charuco_pattern(board)).detectBoard(image)
     theirs = np.asarray(corners, dtype=float).reshape(-1, 2)[np.argsort(np.ravel(ids))]
     theirs_off = np.abs(theirs - corners_between_markers()).max()
     assert theirs_off > 0.5
-    assert np.abs(find_board(picture, board).corners_px - corners_between_markers()).max() <= theirs_off
+    assert np.abs(find_board(image, board).corners_px - corners_between_markers()).max() <= theirs_off
 
 
 def test_a_mirrored_or_wrongly_described_real_board_is_not_found(evidence_files):
-    picture = cv2.imread(str(evidence_files("choriginal.jpg")))
-    assert isinstance(find_board(picture[:, ::-1], board_from_mm("charuco", 5, 7, 40, 20, "6X6_250")), NoDetection)
-    assert isinstance(find_board(picture, board_from_mm("charuco", 5, 7, 40, 20, "4X4_250")), NoDetection)
+    image = cv2.imread(str(evidence_files("choriginal.jpg")))
+    assert isinstance(find_board(image[:, ::-1], board_from_mm("charuco", 5, 7, 40, 20, "6X6_250")), NoDetection)
+    assert isinstance(find_board(image, board_from_mm("charuco", 5, 7, 40, 20, "4X4_250")), NoDetection)
 
 
-def test_the_real_charuco_picture_has_its_corners_where_the_library_puts_them(evidence_files):
-    # Source: cv2.aruco.CharucoDetector on the same picture, whole, with its defaults.
+def test_the_real_charuco_image_has_its_corners_where_the_library_puts_them(evidence_files):
+    # Source: cv2.aruco.CharucoDetector on the same image, whole, with its defaults.
     board = board_from_mm("charuco", 5, 7, 40, 20, "6X6_250")
-    picture = cv2.cvtColor(cv2.imread(str(evidence_files("choriginal.jpg"))), cv2.COLOR_BGR2GRAY)
-    corners, ids, _, _ = cv2.aruco.CharucoDetector(charuco_pattern(board)).detectBoard(picture)
-    detection = find_board(picture, board)
+    image = cv2.cvtColor(cv2.imread(str(evidence_files("choriginal.jpg"))), cv2.COLOR_BGR2GRAY)
+    corners, ids, _, _ = cv2.aruco.CharucoDetector(charuco_pattern(board)).detectBoard(image)
+    detection = find_board(image, board)
     theirs = np.asarray(corners, dtype=float).reshape(-1, 2)[np.argsort(np.asarray(ids).ravel())]
     assert sorted(np.asarray(ids).ravel().tolist()) == detection.ids.tolist()
     away = detection.corners_px - theirs

@@ -83,12 +83,12 @@ def test_levels_are_fractions_of_full_scale_in_either_depth():
 
 
 def test_exposure_is_measured_on_the_board_alone():
-    picture = np.full((100, 100), 255, np.uint8)
-    picture[20:61, 30:71] = 100
-    light = measure_exposure(picture, np.array([[30.0, 20], [70, 20], [70, 60], [30, 60]]))
+    image = np.full((100, 100), 255, np.uint8)
+    image[20:61, 30:71] = 100
+    light = measure_exposure(image, np.array([[30.0, 20], [70, 20], [70, 60], [30, 60]]))
     assert light.saturated_fraction == 0
     assert light.bright_level == pytest.approx(100 / 255)
-    assert measure_exposure(picture, None).saturated_fraction > 0.5
+    assert measure_exposure(image, None).saturated_fraction > 0.5
 
 
 @pytest.mark.parametrize(("level", "reason"), [(5, "dark"), (120, "no-board"), (255, "saturated")])

@@ -1,6 +1,6 @@
 """A board of which only a few markers are read at first: found to its ends, and no corner of it on a wrong edge.
 
-Boards tilted by some 20 deg and more in the simulator's pictures; the truth is where its own lens puts the corners.
+Boards tilted by some 20 deg and more in the simulator's images; the truth is where its own lens puts the corners.
 """
 
 import numpy as np
@@ -17,7 +17,7 @@ from eyebolt_sim.transforms import matrix, transform_points
 
 BOARD = CharucoBoard(columns=12, rows=9, square_m=0.015, marker_m=0.011, dictionary="5X5_100")
 FACE = draw_board_texture("charuco", 12, 9, 15.0, 11.0, "5X5_100")
-# A view at which the first, small look reads five markers, all in the middle: the plane through them is 12 px off at
+# A view in which the first, small search image gives five markers, all in the middle: their homography is 12 px off at
 # the far corner of the board.
 FEW_MARKERS = np.array(
     [
@@ -35,8 +35,8 @@ def lens_of(k1):
     return Lens(1280, 1024, matrix_px, np.array([k1, 0.09 if k1 else 0.0, 0.0004, -0.0003, 0.0]))
 
 
-def seen_beside_truth(lens, view, number):
-    """The sighting in the picture of a view, and the true corners (88, 2)."""
+def detection_and_truth(lens, view, number):
+    """The detection in the image of a view, and the true corners (88, 2)."""
     renderer = Renderer(lens, FACE, seed=1)
     detection = find_board(renderer.render(view, number), BOARD)
     assert isinstance(detection, Detection)
@@ -44,14 +44,14 @@ def seen_beside_truth(lens, view, number):
 
 
 def test_from_five_markers_in_the_middle():
-    detection, truth_px = seen_beside_truth(lens_of(0.0), FEW_MARKERS, 14)
+    detection, truth_px = detection_and_truth(lens_of(0.0), FEW_MARKERS, 14)
     assert len(detection.ids) == 88
     assert np.linalg.norm(detection.corners_px - truth_px, axis=1).max() < 0.1
 
 
 @pytest.mark.parametrize("k1", [0.0, -0.12])
 def test_no_corner_is_far_from_the_truth(k1):
-    """Small squares, 14 to 40 px, anywhere in the picture; once in two hundred views one was."""
+    """Small squares, 14 to 40 px, anywhere in the image; once in two hundred views one was."""
     lens = lens_of(k1)
     rng = np.random.default_rng(7)
     seen = 0
@@ -61,7 +61,7 @@ def test_no_corner_is_far_from_the_truth(k1):
         tilt = Rotation.from_rotvec(np.deg2rad(rng.uniform(20, 45)) * np.array([np.cos(aslant), np.sin(aslant), 0.0]))
         view = matrix(tilt * Rotation.from_euler("z", rng.uniform(-180, 180), degrees=True), place)
         view[:3, 3] -= view[:3, :3] @ FACE.shape.centre_m
-        detection, truth_px = seen_beside_truth(lens, view, number)
+        detection, truth_px = detection_and_truth(lens, view, number)
         assert np.linalg.norm(detection.corners_px - truth_px[detection.ids], axis=1).max() < 0.3, number
         seen += len(detection.ids)
     assert seen > 0.98 * 30 * 88

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from eyebolt.boards import Board, board_from_mm
 from eyebolt.testing.draw_board import draw_board
@@ -16,9 +17,13 @@ SUPERSAMPLING = 4
 
 
 @dataclass
-class View:
-    picture: np.ndarray
-    truth_px: np.ndarray
+class RenderedView:
+    """One rendered image."""
+
+    image: NDArray[np.uint8]
+    """(480, 640)"""
+    truth_px: NDArray[np.float64]
+    """(K, 2), the true corners"""
 
 
 class Renderer:
@@ -26,8 +31,16 @@ class Renderer:
 
     width, height, focal_px = 640, 480, 900.0
 
-    def homography(self, board, square_px, tilt_rad, axis_rad, roll_rad, aside=(0.0, 0.0)):
-        """From squares to pixels: tilted about an axis in the picture, rolled, moved aside by some squares."""
+    def homography(
+        self,
+        board: Board,
+        square_px: float,
+        tilt_rad: float,
+        axis_rad: float,
+        roll_rad: float,
+        aside: tuple[float, float] = (0.0, 0.0),
+    ) -> NDArray[np.float64]:
+        """From squares to pixels: tilted about an axis in the image, rolled, moved aside by some squares."""
         tilt, _ = cv2.Rodrigues(np.array([np.cos(axis_rad), np.sin(axis_rad), 0.0]) * tilt_rad)
         roll, _ = cv2.Rodrigues(np.array([0.0, 0.0, roll_rad]))
         rotation = tilt @ roll
@@ -37,14 +50,33 @@ class Renderer:
         return camera @ np.column_stack([rotation[:, 0], rotation[:, 1], translation])
 
     def view(
-        self, board, rng, square_px=30.0, tilt_rad=0.4, axis_rad=0.0, roll_rad=0.0, aside=(0.0, 0.0), **appearance
-    ):
-        picture_T_squares = self.homography(board, square_px, tilt_rad, axis_rad, roll_rad, aside)
+        self,
+        board: Board,
+        rng: np.random.Generator,
+        square_px: float = 30.0,
+        tilt_rad: float = 0.4,
+        axis_rad: float = 0.0,
+        roll_rad: float = 0.0,
+        aside: tuple[float, float] = (0.0, 0.0),
+        **appearance: float,
+    ) -> RenderedView:
+        """One view of the board: image and true corners."""
+        image_H_squares = self.homography(board, square_px, tilt_rad, axis_rad, roll_rad, aside)
         column, row = np.meshgrid(np.arange(1, board.columns), np.arange(1, board.rows))
-        corners = np.column_stack([column.ravel(), row.ravel(), np.ones(column.size)]) @ picture_T_squares.T
-        return View(self.picture(board, picture_T_squares, rng, **appearance), corners[:, :2] / corners[:, 2:])
+        corners = np.column_stack([column.ravel(), row.ravel(), np.ones(column.size)]) @ image_H_squares.T
+        return RenderedView(self.image(board, image_H_squares, rng, **appearance), corners[:, :2] / corners[:, 2:])
 
-    def picture(self, board, picture_T_squares, rng, dark=30.0, bright=200.0, blur_px=0.6, noise=2.0, ground=128):
+    def image(
+        self,
+        board: Board,
+        image_H_squares: NDArray[np.float64],
+        rng: np.random.Generator,
+        dark: float = 30.0,
+        bright: float = 200.0,
+        blur_px: float = 0.6,
+        noise: float = 2.0,
+        ground: float = 128,
+    ) -> NDArray[np.uint8]:
         """Blurred by the lens, then averaged over the area of each pixel, then noisy, then rounded: in this order.
 
         Blurring the pixels instead would make straight edges along them come out up to 0.02 px off.
@@ -52,11 +84,11 @@ class Renderer:
         drawn = draw_board(board, PIXELS_PER_SQUARE, margin_squares=1.0).image
         p, s = PIXELS_PER_SQUARE, SUPERSAMPLING
         # The centre of pixel (i, j) of the drawing is (i + 1/2) / p - 1 squares from the origin: one square of margin.
-        squares_T_drawing = np.array([[1 / p, 0, 0.5 / p - 1], [0, 1 / p, 0.5 / p - 1], [0, 0, 1]])
-        fine_T_picture = np.array([[s, 0, (s - 1) / 2], [0, s, (s - 1) / 2], [0, 0, 1.0]])
+        squares_H_drawing = np.array([[1 / p, 0, 0.5 / p - 1], [0, 1 / p, 0.5 / p - 1], [0, 0, 1]])
+        fine_H_image = np.array([[s, 0, (s - 1) / 2], [0, s, (s - 1) / 2], [0, 0, 1.0]])
         fine = cv2.warpPerspective(
             drawn,
-            fine_T_picture @ picture_T_squares @ squares_T_drawing,
+            fine_H_image @ image_H_squares @ squares_H_drawing,
             (self.width * s, self.height * s),
             flags=cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_CONSTANT,

@@ -1,4 +1,4 @@
-"""The conformance check must find each broken promise: cameras that break one each."""
+"""The conformance check finds each broken promise: cameras that break one each."""
 
 import threading
 import time
@@ -12,7 +12,7 @@ from eyebolt.testing.camera_conformance import check_camera
 
 
 class Honest:
-    """Exposes at once when asked; its pictures carry the instant."""
+    """Exposes on request; its images show the instant of their exposure."""
 
     def __init__(self, instant):
         self.instant, self.closed, self.count = instant, False, 0
@@ -41,7 +41,7 @@ class Honest:
 
 
 class Stale(Honest):
-    """Gives the picture before: old pixels under a new date."""
+    """Returns the previous image: old pixels under a new date."""
 
     before_ns = 1
 
@@ -60,7 +60,7 @@ class Backdated(Honest):
 
 
 class OneBuffer(Honest):
-    """Hands out the same memory again and again."""
+    """Returns the same memory for every frame."""
 
     buffer = None
 
@@ -118,16 +118,16 @@ def test_an_honest_camera_passes(instant):
         (Stale, [("freshness", "before the request"), ("freshness", "after its true exposure")]),
         (Backdated, [("freshness", "dated before the request")]),
         (OneBuffer, [("pixels", "changed after it was returned"), ("pixels", "share memory")]),
-        (Untyped, [("a request that cannot be met", "TimeoutError")]),
-        (Undead, [("grab after close", "came"), ("close", "reports that it is connected")]),
+        (Untyped, [("timeout", "TimeoutError")]),
+        (Undead, [("grab-after-close", "came"), ("close", "reports that it is connected")]),
         (CloseOnce, [("close", "already closed")]),
         (Floats, [("freshness", "float32")]),
     ],
 )
 def test_each_broken_promise_is_found(instant, kind, expected):
     found = examine(kind, instant)
-    for check, message in expected:
-        assert any(finding.check == check and message in finding.message for finding in found), found
+    for promise, message in expected:
+        assert any(finding.promise == promise and message in finding.message for finding in found), found
 
 
 def test_a_camera_that_hangs_or_leaves_its_thread_behind_is_found(instant, monkeypatch):
@@ -148,7 +148,5 @@ def test_a_camera_that_hangs_or_leaves_its_thread_behind_is_found(instant, monke
         found = examine(Hanging, instant)
     finally:
         release.set()
-    assert any(
-        finding.check == "a request that cannot be met" and "did not return" in finding.message for finding in found
-    )
-    assert any(finding.check == "close" and "left-behind" in finding.message for finding in found)
+    assert any(finding.promise == "timeout" and "did not return" in finding.message for finding in found)
+    assert any(finding.promise == "close" and "left-behind" in finding.message for finding in found)

@@ -1,4 +1,4 @@
-"""A station file to begin with, its keys explained, for a cell that does not exist."""
+"""A commented station file of an invented cell, as a start for a real one."""
 
 from __future__ import annotations
 
@@ -43,9 +43,9 @@ def station_template(
 ) -> str:
     """The commented text of a station file.
 
-    ``connection`` is the ``listen`` or ``dial`` line; ``robot_lines`` are further lines of [robot];
-    ``camera_lines`` are the source's lines; ``board_lines`` the whole board.
-    Raises InputFault ``station-file`` if the file would not be a valid one.
+    ``connection`` is the ``listen`` or ``dial`` line; ``robot_lines`` are further lines of [robot]; ``camera_lines``
+    are the lines of [camera] that belong to the source; ``board_lines`` are all lines of [board].
+    Raises InputFault ``station-file`` if the text would not be a valid station file.
     """
     scene = (
         "the camera hangs over a tray of cast housings, the board is bolted to the gripper's plate"
@@ -57,58 +57,58 @@ def station_template(
     board = "\n".join(board_lines)
     text = f"""\
 # Station file of a cell: {scene}.
-# `eyebolt serve THIS-FILE` tells all its faults at once, with their lines.
+# `eyebolt serve THIS-FILE` reports all its faults at once, with their lines.
 # Lengths here are millimetres and angles degrees, whatever the robot uses. Paths are relative to this file.
 
 [station]
 name = {_quoted(name)}
 mount = {_quoted(mount)}                   # "fixed": camera in the cell, board on the arm. "arm": the other way round
-turns = {_quoted(turns)}                    # "vertical" for 4-axis arms, which turn about the vertical only
-status = {_quoted(status)}   # where `eyebolt watch` listens
-# keys = "keys"                   # for addresses that other computers reach: a folder, made by `eyebolt keys THIS-FILE`
+turns = {_quoted(turns)}                    # "vertical" for 4-axis arms, which rotate about the vertical only
+status = {_quoted(status)}   # where `eyebolt watch` subscribes
+# keys = "keys"                   # for addresses that other computers reach: folder made by `eyebolt keys THIS-FILE`
 
 [robot]
-# Exactly one of the two: listen (the robot calls here) or dial (for controllers that can only wait to be called).
+# Exactly one of the two: listen (the robot connects here) or dial (for controllers that can only be connected to).
 {connection}
-allow = [{", ".join(_quoted(a) for a in allow)}]             # addresses that a robot may call from, and nobody else
-# Send flange poses in base coordinates: tool set to zero, no user frame. Poses sent with a constant tool or user frame
-# active cannot be seen in the data: everything fits, and every result is off by that tool or frame. If the tool cannot
-# be set to zero, say pose_of = "tool" and give the tool's numbers as the controller shows them: tool = [...]
+allow = [{", ".join(_quoted(a) for a in allow)}]             # the addresses from which a robot may connect
+# Send flange poses in base coordinates: tool set to zero, no user frame. A constant tool or user frame that is active
+# cannot be seen in the data: everything fits, and every result is wrong by that tool or frame. If the tool cannot be
+# set to zero, write pose_of = "tool" and the tool's numbers as the controller shows them: tool = [...]
 pose_of = "flange"
-# How the controller writes a pose. A wrong choice fits no transform: solve then says that the pairs disagree.
+# How the controller writes a pose. With a wrong choice no transform fits: solve then reports that the pairs disagree.
 # rotation: "quaternion-wxyz", "quaternion-xyzw", "rotation-vector", "angle-z" (4-axis arms), or "euler-" and three
-# letters in the order of the angles: capitals turn about the moving axes, small letters about the fixed ones.
+# letters in the order of the angles: capitals rotate about the moving axes, small letters about the fixed ones.
 length = {_quoted(length)}                     # "mm", "m" or "um"
 rotation = {_quoted(rotation)}
-angle = {_quoted(angle)}                     # "deg", "rad" or "1e-4deg"; no matter for quaternions
-{robot}# noise_mm = 0.1                  # how well the arm repeats a pose, if you know it: both lines or none.
+angle = {_quoted(angle)}                     # "deg", "rad" or "1e-4deg"; without effect on quaternions
+{robot}# noise_mm = 0.1                  # standard deviation of the arm's poses, if known: both lines or none.
 # noise_deg = 0.02                # Without them it is estimated from the pairs.
 # tip_mm = [0.0, 0.0, 152.4]      # pointer tip in the flange frame, for place and touch (4-axis arms: z points up)
-# tip_sigma_mm = 0.1              # how well you know that tip, and set it onto a corner; 0.5 if you do not say
+# tip_sigma_mm = 0.1              # standard deviation of that tip, and of its placement on a corner; default 0.5
 
 [camera]
 # source: "device" (path = "/dev/video0", or a stream's address), "folder" (path), "push" (endpoint) or "simulated"
 {camera}
 intrinsics = {_quoted(intrinsics)}        # the lens file: width, height, matrix, distortion
-settle_ms = 300                   # wait after the robot says it stands: 300 small arms, 500 and more for long ones
-# motion_check = "off"            # leave out: a picture 150 ms earlier shows whether the board stands still
-# exposure_us = 5000              # leave out to keep what the camera is set to
+settle_ms = 300                   # wait after the request: 300 for small arms, 500 and more for long ones
+# motion_check = "off"            # without this line an image 150 ms earlier shows whether the board is still
+# exposure_us = 5000              # without this line the camera keeps its own setting
 # gain_db = 0.0
 
 [board]
 {board}
 
 [goal]
-tolerance_mm = {tolerance_mm!r}                # largest error of a point that the job can live with
-near_mm = {near_mm!r}                   # the job happens between these two distances from the camera
+tolerance_mm = {tolerance_mm!r}                # largest error of a point that the job tolerates
+near_mm = {near_mm!r}                   # the job is done between these two distances from the camera
 far_mm = {far_mm!r}
-min_pairs = 8                     # no result before so many pairs, however good they look
-max_pairs = 40                    # give up after so many pairs and say what is missing
+min_pairs = 8                     # no result with fewer pairs, however well they fit
+max_pairs = 40                    # stop after so many pairs and report what is missing
 # board_height_mm = 850.0         # 4-axis arms: of the board's origin above flange (camera fixed) or base; or by touch
-accept = {_quoted(accept)}                # "when-proven": a proven result is used at once. "by-hand": you sign for it
+accept = {_quoted(accept)}                # "when-proven": a proven result is used at once. "by-hand": you accept it
 
 [record]
-folder = {_quoted(folder)}               # one folder for each session: pictures, facts and result
+folder = {_quoted(folder)}               # one folder for each session: images, facts and result
 """
     parse_station(text, "the new station file")
     return text
