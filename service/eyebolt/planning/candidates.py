@@ -1,4 +1,4 @@
-"""Places where the board would stand well before the camera: whole in the picture, tilted, at a working distance."""
+"""Candidate views: the whole board in the image, tilted, at a working distance."""
 
 from __future__ import annotations
 
@@ -13,30 +13,35 @@ from eyebolt.calibration import Problem, standard_normal, vertical_directions
 from eyebolt.geometry import Array, CameraModel, FlangeRotation, Mount, se3
 from eyebolt.planning.information import SetupEstimate
 
+# Tilts of 15 to 45 degrees: flatter views carry little information, steeper ones approach the limit of an accepted view.
 MAX_TILT_RAD = float(np.deg2rad(45.0))
-_MAX_SCENARIO_TILT_RAD = float(np.deg2rad(60.0))
 _MIN_TILT_RAD = float(np.deg2rad(15.0))
-# Of the picture's width: the rim that a view keeps free.
+# If the setup estimate is wrong, a steeper view is still accepted.
+_MAX_SCENARIO_TILT_RAD = float(np.deg2rad(60.0))
+# Margin of the image that the board keeps clear, share of the image width.
 _MARGIN = 0.02
-# How far from the picture's middle the board's middle may be, in half pictures.
+# Largest offset of the board's centre from the image centre, in half images.
 _MAX_OFF_CENTRE = 0.8
-# A board that does not fit at the working distances is looked at from as near as it fits, up to so many times that.
-_MAX_DISTANCE_RATIO = 1.4
-# Well beyond what ``pairs`` takes for the same pose, or for one that adds little.
-_MIN_DISTANCE_M, _MIN_ANGLE_RAD = 0.03, float(np.deg2rad(6.0))
+# The board's diagonal covers at most this share of the shorter image side.
 _MAX_FILL = 0.75
+# A board too large for the working distances is viewed from the distance at which it fits, up to this many times it.
+_MAX_DISTANCE_RATIO = 1.4
+# Well beyond the limits for a duplicate or similar pose (``observations.thresholds``).
+_MIN_DISTANCE_M, _MIN_ANGLE_RAD = 0.03, float(np.deg2rad(6.0))
 
 
 @dataclass(frozen=True)
 class BoardOutline:
-    """A board as far as its views go: its ``middle`` (3,) and points around its rim ``outline_m`` (8, 3), board frame."""
+    """The extent of a board, which decides whether a view shows all of it."""
 
     centre_m: Array
+    """(3,), metres, board frame: centre of the corners."""
     outline_m: Array
+    """(8, 3), metres, board frame: points around the corners' bounding rectangle."""
 
     @staticmethod
     def of(corners_m: Array) -> BoardOutline:
-        """Of a board with these corners (K, 3)."""
+        """The outline of a board with corners ``corners_m`` (K, 3)."""
         low, high = corners_m.min(axis=0), corners_m.max(axis=0)
         middle = (low + high) / 2
         steps = np.array([(x, y, 0.0) for x in (-1, 0, 1) for y in (-1, 0, 1) if x or y])
@@ -44,14 +49,14 @@ class BoardOutline:
 
     @property
     def diagonal_m(self) -> float:
-        """The diagonal."""
+        """Length of the diagonal, metres."""
         return float(np.linalg.norm(self.outline_m[0] - self.outline_m[-1]))
 
 
 def is_in_view(
     camera: CameraModel, outline: BoardOutline, camera_T_board: Array, max_tilt_rad: float = MAX_TILT_RAD
 ) -> NDArray[np.bool_]:
-    """(m,) which views (m, 4, 4) show the whole board from the front, tilted by at most ``max_tilt_rad``."""
+    """(m,): which views (m, 4, 4) show the whole board from the front, tilted by at most ``max_tilt_rad``."""
     pixels = camera.project(se3.apply(camera_T_board, outline.outline_m))
     margin = _MARGIN * camera.width_px
     size = np.array([camera.width_px, camera.height_px])
@@ -62,7 +67,7 @@ def is_in_view(
 
 
 def tilt_rad(outline: BoardOutline, camera_T_board: Array) -> Array:
-    """(m,) angle between the line of sight to the board's middle and the board's normal; above pi/2 from behind."""
+    """(m,): angle between the line of sight to the board's centre and its normal, radians; above pi/2 from behind."""
     middle = se3.apply(camera_T_board, outline.centre_m[None])[..., 0, :]
     along = (camera_T_board[..., :3, 2] * middle).sum(axis=-1) / np.maximum(np.linalg.norm(middle, axis=-1), 1e-12)
     out: Array = np.arccos(np.clip(along, -1.0, 1.0))
@@ -70,7 +75,7 @@ def tilt_rad(outline: BoardOutline, camera_T_board: Array) -> Array:
 
 
 def distance_range_m(problem: Problem, outline: BoardOutline) -> tuple[float, float]:
-    """Nearest and farthest distance for views: those of the job, or as near as the board fits into the picture."""
+    """Smallest and largest distance of candidate views, metres: the working volume, adapted to the board's size."""
     camera = problem.camera
     smaller = min(camera.width_px / camera.matrix[0, 0], camera.height_px / camera.matrix[1, 1])
     fits = outline.diagonal_m / (_MAX_FILL * float(smaller))
@@ -79,7 +84,7 @@ def distance_range_m(problem: Problem, outline: BoardOutline) -> tuple[float, fl
 
 
 def rotation_facing(ray: Array) -> Array:
-    """Rotations (m, 3, 3) that turn the camera's axis onto rays (m, 3), the shortest way."""
+    """Shortest rotations (m, 3, 3) from the camera's z axis to rays (m, 3)."""
     unit = ray / np.linalg.norm(ray, axis=-1, keepdims=True)
     axis = np.stack([-unit[:, 1], unit[:, 0], np.zeros(len(unit))], axis=-1)
     sine = np.linalg.norm(axis, axis=-1)
@@ -95,44 +100,45 @@ def candidate_flanges(
     scenarios: Sequence[SetupEstimate] = (),
     reach_m: float | None = None,
 ) -> Array:
-    """At most ``count`` flange poses (m, 4, 4) whose views are good ones; always the same for the same belief.
+    """At most ``count`` flange poses (m, 4, 4) with good views; the same for the same ``setup``.
 
-    ``flange_orientation`` (3, 3): a flange orientation of an arm that turns about the vertical only. With ``scenarios`` the whole
-    board must be in view whichever of them is the truth. ``reach_m``: how far the flange may be from the base.
+    ``flange_orientation`` (3, 3): an orientation of the flange of an arm that rotates about the vertical only. With
+    ``scenarios`` the whole board must be in view under each of them. ``reach_m``: largest distance of the flange from
+    the base.
     """
     problem = setup.problem
     camera, outline = problem.camera, BoardOutline.of(problem.board_corners_m)
     near, far = distance_range_m(problem, outline)
-    # Fairly spread over the choices, the same at each call: an advice that changes by itself helps nobody.
+    # Quasi-random: evenly spread, and the same at each call, so that a suggestion changes only with the data.
     share = scipy.special.ndtr(standard_normal((6 if not scenarios else 20) * count, 6))
     half = np.array([(camera.width_px - 1) / 2, (camera.height_px - 1) / 2])
     rays = camera.rays(half + half * _MAX_OFF_CENTRE * (2 * share[:, :2] - 1))
     share, rays = share[np.isfinite(rays).all(axis=-1)], rays[np.isfinite(rays).all(axis=-1)]
     middles = rays * (near + (far - near) * share[:, 2])[:, None]
-    turns = (
+    rotations = (
         _upright_rotations(setup, flange_orientation, share)
         if flange_orientation is not None
         else _free_rotations(rays, share, max_tilt_rad)
     )
-    views = se3.compose_parts(turns, middles - turns @ outline.centre_m)
+    views = se3.compose_parts(rotations, middles - rotations @ outline.centre_m)
     flanges = setup.flange(views[is_fully_visible(setup, views, max_tilt_rad, scenarios)])
     return flanges[is_within_reach(flanges, reach_m)][:count]
 
 
 def is_distinct(flanges: Array, captured: Array) -> NDArray[np.bool_]:
-    """(m,) which flanges (m, 4, 4) are none of those ``captured`` (n, 4, 4) over again: a pair there would be refused."""
+    """(m,): which flange poses (m, 4, 4) differ enough from all ``captured`` (n, 4, 4) not to be refused as repeated."""
     if not len(captured):
         return np.ones(len(flanges), dtype=bool)
     shift = np.linalg.norm(flanges[:, None, :3, 3] - captured[None, :, :3, 3], axis=-1)
-    turned = flanges[:, None, :3, :3] * captured[None, :, :3, :3]
-    # The trace of one rotation times the other's inverse is the sum of their products, number by number.
-    angle = np.arccos(np.clip((turned.sum(axis=(-1, -2)) - 1) / 2, -1.0, 1.0))
+    products = flanges[:, None, :3, :3] * captured[None, :, :3, :3]
+    # trace(R S^T) is the sum of the element-wise products of R and S.
+    angle = np.arccos(np.clip((products.sum(axis=(-1, -2)) - 1) / 2, -1.0, 1.0))
     out: NDArray[np.bool_] = ((shift > _MIN_DISTANCE_M) | (angle > _MIN_ANGLE_RAD)).all(axis=1)
     return out
 
 
 def is_within_reach(flanges: Array, reach_m: float | None) -> NDArray[np.bool_]:
-    """(m,) which flanges (m, 4, 4) are no farther from the base than ``reach_m``; all where nobody says."""
+    """(m,): which flange poses (m, 4, 4) are within ``reach_m`` of the base; all if it is None."""
     far = np.linalg.norm(flanges[:, :3, 3], axis=1)
     out: NDArray[np.bool_] = far <= (np.inf if reach_m is None else reach_m)
     return out
@@ -141,12 +147,11 @@ def is_within_reach(flanges: Array, reach_m: float | None) -> NDArray[np.bool_]:
 def is_fully_visible(
     setup: SetupEstimate, views: Array, max_tilt_rad: float = MAX_TILT_RAD, scenarios: Sequence[SetupEstimate] = ()
 ) -> NDArray[np.bool_]:
-    """(m,) which views (m, 4, 4) are good ones, and show the whole board under each of the ``scenarios`` too."""
+    """(m,): which views (m, 4, 4) show the whole board, under ``setup`` and under each of the ``scenarios``."""
     camera, outline = setup.problem.camera, BoardOutline.of(setup.problem.board_corners_m)
     good = is_in_view(camera, outline, views, max_tilt_rad)
     for scenario in scenarios:
         rows = np.flatnonzero(good)
-        # Tilted a little more than meant is no harm.
         good[rows] = is_in_view(
             camera, outline, scenario.predict_view(setup.flange(views[rows])), _MAX_SCENARIO_TILT_RAD
         )
@@ -154,7 +159,7 @@ def is_fully_visible(
 
 
 def _free_rotations(rays: Array, share: Array, max_tilt_rad: float) -> Array:
-    # Steep views tell more than flat ones, so there are more of them.
+    # Denser towards steep views, which carry more information.
     tilt = _MIN_TILT_RAD + (max_tilt_rad - _MIN_TILT_RAD) * np.sqrt(share[:, 3])
     about = 2 * np.pi * share[:, 4]
     axis = np.stack([np.cos(about), np.sin(about), np.zeros(len(about))], axis=-1)
@@ -165,14 +170,14 @@ def _free_rotations(rays: Array, share: Array, max_tilt_rad: float) -> Array:
 
 
 def _upright_rotations(setup: SetupEstimate, flange_orientation: Array, share: Array) -> Array:
-    turned = np.zeros((len(share), 3))
-    turned[:, 2] = 2 * np.pi * share[:, 5]
-    poses = se3.compose_parts(se3.exp_rotation(turned) @ flange_orientation, np.zeros(3))
+    about_vertical = np.zeros((len(share), 3))
+    about_vertical[:, 2] = 2 * np.pi * share[:, 5]
+    poses = se3.compose_parts(se3.exp_rotation(about_vertical) @ flange_orientation, np.zeros(3))
     return setup.predict_view(poses)[:, :3, :3]
 
 
 def vertical_flange_orientation(problem: Problem) -> Array | None:
-    """A flange orientation (3, 3) with exactly the vertical that the pairs have in common; None for free arms."""
+    """A flange orientation (3, 3) with the vertical common to all pairs exactly upright; None for free arms."""
     if problem.flange_rotation is FlangeRotation.FREE:
         return None
     if not len(problem.pairs):
@@ -181,7 +186,7 @@ def vertical_flange_orientation(problem: Problem) -> Array | None:
     vertical_X, vertical_Y = vertical_directions(problem, A)
     in_flange = vertical_Y if problem.mount is Mount.FIXED else vertical_X
     first = np.asarray(problem.pairs[0].base_T_flange)[:3, :3]
-    # Turned the shortest way so that the common vertical stands upright.
+    # The shortest rotation that makes the common vertical upright.
     common_vertical = first @ in_flange
     axis = np.cross(common_vertical, [0.0, 0.0, 1.0])
     size = float(np.linalg.norm(axis))

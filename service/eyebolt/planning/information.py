@@ -1,7 +1,8 @@
-"""What pairs that nobody took yet would tell: the information of predicted views, and the error that would be left.
+"""Fisher information of views before they are taken, and the error that would remain with them.
 
-The linear model of the solver needs no data for this: where camera and board are thought to be, a flange pose predicts
-the view, the view its corners, the corners their information (``solve/linear_model``). Informations of pairs add up.
+The linear model of the solver (``calibration.estimation``) needs no data for this: from an estimate of the setup, a
+flange pose predicts the view, the view its corners, and the corners their information about X and Y. The informations
+of independent pairs add up.
 """
 
 from __future__ import annotations
@@ -25,22 +26,28 @@ from eyebolt.calibration import (
 from eyebolt.geometry import Array, FlangeRotation, se3
 from eyebolt.observations import CornerObservations, Pair
 
-# Before any pair: anywhere in a room, turned in any way. It only keeps the first few pairs solvable.
+# Prior before any pair: anywhere in a room, at any orientation. It only keeps the first few pairs solvable.
 _PRIOR_TRANSLATION_M, _PRIOR_ROTATION_RAD = 1.0, 1.0
-# More corners than these hardly change which view tells more.
+# More corners hardly change the ranking of the views.
 _MAX_CORNERS = 24
+# A smaller corner noise is not plausible, and would make a view's information infinite where all residuals are 0.
 _MIN_CORNER_SIGMA_PX = 0.02
 
 
 @dataclass(frozen=True)
 class SetupEstimate:
-    """What a forecast stands on: ``X`` and ``Y`` (4, 4) as in ``Problem``, the arm's noise, corner noise in pixels."""
+    """An estimate of the setup: where camera and board are, and the noise. What a forecast is computed from."""
 
     problem: Problem
+    """The problem to be solved: camera, board, mount, working volume, and the pairs captured so far."""
     X: Array
+    """(4, 4), metres: the wanted transform, as named by the mount."""
     Y: Array
+    """(4, 4), metres: the transform of the board, as named by the mount."""
     noise: RobotNoise
+    """Noise of the arm's poses."""
     corner_sigma_px: float
+    """Corner noise per coordinate, pixels."""
 
     def predict_view(self, base_T_flange: Array) -> Array:
         """camera_T_board (..., 4, 4) for flanges at ``base_T_flange`` (..., 4, 4)."""
@@ -56,34 +63,35 @@ class SetupEstimate:
 
 
 def setup_estimate(problem: Problem, solution: Solution) -> SetupEstimate:
-    """What a solved session believes."""
+    """The setup as a solution estimates it."""
     X, Y = solution.X, solution.Y
     if problem.flange_rotation is FlangeRotation.VERTICAL:
-        # Where the estimate was made: the arm's scatter in tilt acts over this lever.
+        # At the height at which the solver linearised: the noise in tilt acts over this lever.
         X, Y = slide_to_plausible(problem, problem.chain(), X, Y)
     noise = RobotNoise(solution.robot_noise_mm / 1e3, float(np.deg2rad(solution.robot_noise_deg)))
     return SetupEstimate(problem, X, Y, noise, max(solution.corner_rms_px, _MIN_CORNER_SIGMA_PX))
 
 
 def pairs_of_solution(problem: Problem, solution: Solution) -> list[Pair]:
-    """The pairs behind a solution, those that it left out left out."""
+    """The pairs of ``problem`` that the solution uses."""
     excluded_indices = {p.pair for p in solution.excluded}
     return [p for p in problem.pairs if p.index not in excluded_indices]
 
 
 @dataclass(frozen=True)
 class InformationForecast:
-    """Information about X and Y (and lens parameters in doubt): what is there, what each candidate would add.
-
-    ``known_information`` (r, r); ``information_gains`` (m, r, r); ``unknowns_to_X`` (6, r) takes the unknowns to the change of X; ``displacement_metric`` (6, 6) is
-    the mean over the working volume of how a change of X moves a point, squared.
-    """
+    """Information about the r unknowns (X, Y and lens parameters of stated sigma), and the gain of m candidates."""
 
     problem: Problem
+    """The problem to be solved."""
     known_information: Array
+    """(r, r): information of the captured pairs and the prior."""
     information_gains: Array
+    """(m, r, r): information that each candidate would add."""
     unknowns_to_X: Array
+    """(6, r): Jacobian of a perturbation of X with respect to the unknowns."""
     displacement_metric: Array
+    """(6, 6): mean over the working volume of the squared displacement of a point by a perturbation of X."""
 
     def mean_square_m2(self, information: Array) -> Array:
         """Mean squared error over the working volume (...), square metres, for information (..., r, r)."""
@@ -92,16 +100,17 @@ class InformationForecast:
         return out
 
     def mean_square_after_each_m2(self, known_information: Array | None = None) -> Array:
-        """(m,) the mean squared error if that candidate were added to ``known_information`` (as it is by default)."""
+        """(m,): mean squared error, square metres, with each candidate added to ``known_information`` (r, r)."""
         return self.mean_square_m2(
             (self.known_information if known_information is None else known_information) + self.information_gains
         )
 
     def p95_mm(self, information: Array) -> float:
-        """p95 over the working volume of a normal error, for information (r, r)."""
+        """p95 of the error over the working volume, millimetres, for information (r, r)."""
         return p95_of_covariance(self.problem, self._covariance(information))
 
     def _covariance(self, information: Array) -> Array:
+        # Scaled to a unit diagonal first: the unknowns have different units.
         size = 1 / np.sqrt(np.diagonal(information, axis1=-2, axis2=-1))
         scales = size[..., :, None] * size[..., None, :]
         whole = np.linalg.inv(information * scales) * scales
@@ -110,7 +119,7 @@ class InformationForecast:
 
 
 def forecast(setup: SetupEstimate, captured: Sequence[Pair], base_T_flange: Array) -> InformationForecast:
-    """The forecast for candidates at flanges ``base_T_flange`` (m, 4, 4), after the pairs ``captured``."""
+    """The forecast for candidate flange poses ``base_T_flange`` (m, 4, 4), after the pairs ``captured``."""
     problem = setup.problem
     poses = np.array([p.base_T_flange for p in captured]).reshape(-1, 4, 4)
     flanges = np.concatenate([poses, base_T_flange])
@@ -137,10 +146,11 @@ def forecast(setup: SetupEstimate, captured: Sequence[Pair], base_T_flange: Arra
 
 
 def _linearized(problem: Problem, captured: Sequence[Pair], views: Array) -> BoardPoses:
-    """What would be seen at ``views``: the corners that each pair saw, then a fair part of the whole board's."""
+    """The predicted ``views`` (n, 4, 4), linearised: with the observed corners of each captured pair, then with a
+    representative part of the board's corners."""
     corners, count = problem.board_corners_m, len(captured)
     every = np.arange(len(corners))
-    # Along the golden ratio, so that the part is spread as the whole is.
+    # Multiples of the golden ratio modulo 1 spread the part evenly over the board.
     part = every if len(every) <= _MAX_CORNERS else np.argsort(every * 0.6180339887498949 % 1)[:_MAX_CORNERS]
     fresh = Pair(0, np.eye(4), part, np.zeros((len(part), 2)))
     stacks = [(CornerObservations.from_pairs(captured, corners), views[:count], 1.0)] if count else []
@@ -154,7 +164,7 @@ def _linearized(problem: Problem, captured: Sequence[Pair], views: Array) -> Boa
             linearize_board_poses(problem, CornerObservations(stack.points_m, pixels, stack.weights * share), at)
         )
     names = [name for name in BoardPoses.__dataclass_fields__ if name != "residual_px"]
-    # As predicted, nothing is left over.
+    # Predicted corners have no residuals.
     residual = np.zeros((len(views), 0, 2))
     return BoardPoses(
         **{name: np.concatenate([getattr(s, name) for s in linearized]) for name in names}, residual_px=residual

@@ -1,16 +1,18 @@
-"""What would help next: of many views that could be taken, the one that lowers the expected error most; in words.
+"""The next view: of many candidates, the one that reduces the expected error most, as a pose and in words.
 
-A suggestion is where the board should stand before the camera. Whether the arm can reach that, and what is in its way,
-nobody here knows: that is the person's.
+A suggestion states where the board should be in front of the camera. Reach, joint limits and obstacles are not known
+here; the operator checks them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
+from eyebolt.calibration import Problem, Refusal, Solution
 from eyebolt.geometry import Array, FlangeRotation, Mount, se3
 from eyebolt.observations import Pair
 from eyebolt.planning.candidates import (
@@ -20,33 +22,99 @@ from eyebolt.planning.candidates import (
     tilt_rad,
     vertical_flange_orientation,
 )
-from eyebolt.planning.information import SetupEstimate, forecast
+from eyebolt.planning.coverage import Coverage
+from eyebolt.planning.information import SetupEstimate, forecast, pairs_of_solution, setup_estimate
+from eyebolt.planning.stopping import Goal
 
-# Before the suggestion: where a screen is short, the end of a text is cut.
-CAUTION = "if reach and clearance allow (yours to judge)"
+# Stands before the suggestion, because a short screen cuts the end of a text.
+CAUTION = "if reach and clearance allow (check both)"
 _CANDIDATES = 200
-# Smaller changes are not worth a word.
-_MIN_ROTATION_DEG, _MIN_DISTANCE_CHANGE_MM, _MIN_OFF_CENTRE = 10.0, 20.0, 0.25
+# Smaller changes are not mentioned: nobody can follow them by eye.
+_MIN_ROTATION_DEG, _MIN_DISTANCE_CHANGE_MM = 10.0, 20.0
+# In half images: a board closer to the centre is "in the middle".
+_MIN_OFF_CENTRE = 0.25
+
+
+@dataclass(frozen=True)
+class NextView:
+    """What would help next. Recorded as a fact, and shown to the operator."""
+
+    message: str
+    """What to do, for an operator."""
+    base_T_flange: tuple[tuple[float, ...], ...] | None = None
+    """(4, 4), metres: the suggested pose; None where the message suggests none."""
+    p95_mm: float | None = None
+    """p95 of the expected error with that pair, millimetres."""
+
+    def to_json(self) -> dict[str, Any]:
+        """The fields as plain JSON values; the pose as a list of four rows."""
+        pose = None if self.base_T_flange is None else [list(row) for row in self.base_T_flange]
+        return {"message": self.message, "base_T_flange": pose, "p95_mm": self.p95_mm}
+
+
+@dataclass(frozen=True)
+class ProgressReport:
+    """What the pairs determine, and what would help next. Recorded with each solve."""
+
+    message: str
+    """The coverage in one sentence, or why the pairs cannot be solved; for an operator."""
+    coverage: Coverage | None
+    """The coverage; None after a refusal."""
+    next_view: NextView | None
+    """The suggestion; None while it is being searched, and once the goal is met."""
+
+    @classmethod
+    def after(cls, outcome: Solution | Refusal, coverage: Coverage | None) -> ProgressReport:
+        """The report right after a solve, before the next view is searched."""
+        if isinstance(outcome, Refusal):
+            return cls(outcome.message, None, NextView(outcome.remedy))
+        return cls("" if coverage is None else coverage.description, coverage, None)
+
+    def to_json(self) -> dict[str, Any]:
+        """The fields as plain JSON values."""
+        return {
+            "message": self.message,
+            "coverage": None if self.coverage is None else self.coverage.to_json(),
+            "next_view": None if self.next_view is None else self.next_view.to_json(),
+        }
+
+
+def find_next_view(problem: Problem, outcome: Solution | Refusal, goal: Goal) -> NextView | None:
+    """What would help next after a solve of ``problem``; None if the goal is met or no view fits. Takes tens of ms."""
+    if isinstance(outcome, Refusal):
+        return NextView(outcome.remedy)
+    if goal.is_met(len(problem.pairs), outcome):
+        return None
+    # A poorly conditioned candidate overflows to NaN or infinity, and is not chosen.
+    with np.errstate(all="ignore"):
+        found = suggest_view(
+            setup_estimate(problem, outcome), pairs_of_solution(problem, outcome), outcome.expected_error_mm.p95
+        )
+    if found is None:
+        return None
+    pose = tuple(tuple(row) for row in found.base_T_flange.tolist())
+    return NextView(f"{CAUTION}: {found.message}", pose, found.p95_mm)
 
 
 @dataclass(frozen=True)
 class ViewSuggestion:
-    """``base_T_flange`` (4, 4) as the robot reports poses, ``camera_T_board`` (4, 4): what the camera would see then.
-
-    ``p95_mm``: the error expected with that pair. ``message``: in words, from where the newest pair was taken.
-    """
+    """A view worth taking."""
 
     base_T_flange: Array
+    """(4, 4), metres: the flange pose, as the robot reports poses."""
     camera_T_board: Array
+    """(4, 4), metres: the view from there."""
     p95_mm: float
+    """p95 of the expected error with that pair, millimetres."""
     message: str
+    """The view in words, relative to the newest pair."""
 
 
 def suggest_view(setup: SetupEstimate, captured: Sequence[Pair], p95_mm: float) -> ViewSuggestion | None:
     """The view to take next, after the pairs ``captured`` with an expected error ``p95_mm``; None if none fits.
 
-    The choice minimises the mean squared error over the working volume (V-optimal: V. V. Fedorov, Theory of Optimal
-    Experiments, 1972), one pair ahead.
+    The choice minimises the mean squared error over the working volume after one more pair (V-optimal design: V. V.
+    Fedorov, Theory of Optimal Experiments, 1972).
     """
     flanges = candidate_flanges(setup, vertical_flange_orientation(setup.problem), _CANDIDATES)
     flanges = flanges[is_distinct(flanges, np.array([p.base_T_flange for p in setup.problem.pairs]))]
@@ -63,7 +131,7 @@ def suggest_view(setup: SetupEstimate, captured: Sequence[Pair], p95_mm: float) 
 
 
 def describe_view(setup: SetupEstimate, camera_T_board: Array, current_view: Array | None) -> str:
-    """The view (4, 4) in words of who stands at the cell; turn and distance from the ``current_view`` view (4, 4)."""
+    """The view (4, 4) in words for an operator at the cell; rotation and distance relative to ``current_view`` (4, 4)."""
     problem = setup.problem
     outline = BoardOutline.of(problem.board_corners_m)
     middle = se3.apply(camera_T_board, outline.centre_m[None])[0]
@@ -73,19 +141,19 @@ def describe_view(setup: SetupEstimate, camera_T_board: Array, current_view: Arr
     edge = _nearest_edge(camera_T_board, middle)
     if problem.flange_rotation is FlangeRotation.FREE:
         if on_arm:
-            parts.append(f"tilt the camera until the board is {tilt:.0f} deg aslant to it, the {edge} edge nearer")
+            parts.append(f"tilt the camera until it sees the board at {tilt:.0f} deg, the {edge} edge nearer")
         else:
             parts.append(f"tilt the board {tilt:.0f} deg, its {edge} edge (as the camera sees it) towards the camera")
     if current_view is not None:
-        turn = _turn_in_picture_deg(camera_T_board, current_view)
+        rotation = _image_rotation_deg(camera_T_board, current_view)
         if problem.flange_rotation is FlangeRotation.VERTICAL:
-            about = _turn_about_vertical_deg(setup, camera_T_board, current_view)
+            about = _vertical_rotation_deg(setup, camera_T_board, current_view)
             parts.append(
-                f"turn the flange {abs(about):.0f} deg {_rotation_sense(about)} about the vertical (from above)"
+                f"rotate the flange {abs(about):.0f} deg {_rotation_sense(about)} about the vertical (from above)"
             )
-        elif abs(turn) >= _MIN_ROTATION_DEG:
-            what = "let the board appear turned" if on_arm else "turn it"
-            parts.append(f"{what} {abs(turn):.0f} deg {_rotation_sense(-turn)} in the picture")
+        elif abs(rotation) >= _MIN_ROTATION_DEG:
+            what = "rotate the camera until the board appears rotated" if on_arm else "rotate it"
+            parts.append(f"{what} {abs(rotation):.0f} deg {_rotation_sense(-rotation)} in the image")
         closer_mm = 1e3 * float(
             np.linalg.norm(se3.apply(current_view, outline.centre_m[None])) - np.linalg.norm(middle)
         )
@@ -93,15 +161,15 @@ def describe_view(setup: SetupEstimate, camera_T_board: Array, current_view: Arr
             parts.append(f"{abs(closer_mm):.0f} mm {'closer' if closer_mm > 0 else 'farther'}")
     else:
         parts.append(f"{1e3 * float(np.linalg.norm(middle)):.0f} mm from the camera")
-    parts.append(f"the board in {_image_region(setup, middle)} of the picture")
+    parts.append(f"the board in {_image_region(setup, middle)} of the image")
     return ", ".join(parts)
 
 
 def _nearest_edge(camera_T_board: Array, middle: Array) -> str:
-    """Which edge of the board is nearest to the camera, as the picture shows it."""
+    """The edge of the board nearest to the camera, named by its direction in the image."""
     sight = middle / np.linalg.norm(middle)
     normal = camera_T_board[:3, 2]
-    # Within the board, the direction in which it comes towards the camera fastest.
+    # The direction within the board in which the distance to the camera decreases fastest.
     nearer = -(sight - normal * float(sight @ normal))
     return _direction(float(nearer[0]), float(nearer[1])) or "upper"
 
@@ -116,7 +184,7 @@ def _image_region(setup: SetupEstimate, middle: Array) -> str:
 
 
 def _direction(across: float, down: float) -> str:
-    """One of eight directions in the picture; "" for none."""
+    """One of eight directions in the image; "" for none."""
     if max(abs(across), abs(down)) < 1e-9:
         return ""
     vertical = ("upper" if down < 0 else "lower") if abs(down) > 0.4 * abs(across) else ""
@@ -124,17 +192,17 @@ def _direction(across: float, down: float) -> str:
     return f"{vertical} {sideways}".strip()
 
 
-def _turn_in_picture_deg(view: Array, current_view: Array) -> float:
-    """Turn about the line of sight, positive clockwise in the picture: from where x of the board pointed to where."""
+def _image_rotation_deg(view: Array, current_view: Array) -> float:
+    """Rotation of the board's x axis in the image from ``current_view`` to ``view``, degrees, positive clockwise."""
     before, after = (np.arctan2(v[1, 0], v[0, 0]) for v in (current_view, view))
     return float(np.rad2deg((after - before + np.pi) % (2 * np.pi) - np.pi))
 
 
-def _turn_about_vertical_deg(setup: SetupEstimate, view: Array, current_view: Array) -> float:
+def _vertical_rotation_deg(setup: SetupEstimate, view: Array, current_view: Array) -> float:
     before, after = setup.flange(current_view), setup.flange(view)
-    turned = after[:3, :3] @ before[:3, :3].T
-    return float(np.rad2deg(np.arctan2(turned[1, 0], turned[0, 0])))
+    rotation = after[:3, :3] @ before[:3, :3].T
+    return float(np.rad2deg(np.arctan2(rotation[1, 0], rotation[0, 0])))
 
 
-def _rotation_sense(turn: float) -> str:
-    return "anticlockwise" if turn > 0 else "clockwise"
+def _rotation_sense(angle_deg: float) -> str:
+    return "anticlockwise" if angle_deg > 0 else "clockwise"

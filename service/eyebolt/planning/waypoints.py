@@ -1,14 +1,14 @@
-"""A list of waypoints that reaches the tolerance with few stops, from a rough guess or from what a session knows.
+"""A list of waypoints that reaches the tolerance with few stops, from a rough guess or from a session so far.
 
-The first four are a ruler: one view, and the same view shifted by 100 mm to the side, down and along the line of sight,
-without a turn. They alone tell board scale and focal length from an error of the transform.
+The first four are pure translations: one view, and the same view shifted by 100 mm along the camera's x, y and z
+without rotation. Only they separate board scale and focal length from an error of the transform.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,83 +23,105 @@ from eyebolt.planning.candidates import (
     is_distinct,
     is_fully_visible,
     is_within_reach,
+    vertical_flange_orientation,
 )
 from eyebolt.planning.information import InformationForecast, SetupEstimate, forecast
-
-Kind = Literal["translation", "rotation", "spare", "check"]
+from eyebolt.planning.stopping import Goal, predicted_p95_mm
 
 TRANSLATION_M = 0.1
+# Shorter translations where the full length does not fit into the view.
 _TRANSLATION_FRACTIONS = (1.0, 0.75, 0.5, 0.25)
 _CANDIDATES = 600
 _SCENARIOS = 24
+# Parts of the guess's uncertainty that are tried until enough candidates are left.
 _UNCERTAINTY_FRACTIONS = (1.0, 0.6, 0.3, 0.0)
-# So many places at least must be left to choose from.
 _MIN_CANDIDATES = 60
+# Passes over the chosen views in which each is exchanged for a better one (Fedorov's exchange algorithm, 1972).
 _EXCHANGES = 2
-# Spare waypoints, for the case that the arm scatters more than assumed: a share of the others.
+# Rotation views with which the translation sets are compared.
+_COMPARISON_VIEWS = 6
+# Spare waypoints, in case the noise of the arm is larger than assumed: a fraction of the others.
 _MIN_SPARE, _SPARE_FRACTION = 2, 0.25
+
+
+class WaypointKind(StrEnum):
+    """What a planned waypoint is for."""
+
+    TRANSLATION = "translation"
+    """One of the four views that differ by translations only."""
+    ROTATION = "rotation"
+    """A view chosen for its information; needed for the tolerance."""
+    SPARE = "spare"
+    """A view to be taken only if pairs are still wanted."""
+    CHECK = "check"
+    """The first waypoint once more, as a check of the result."""
 
 
 @dataclass(frozen=True)
 class GuessUncertainty:
-    """How far a guess of camera and board may be off each, metres and radians."""
+    """Largest error of a guessed pose of the camera and of the board, each."""
 
     translation_m: float = 0.05
+    """Metres: what a guess with a tape measure is good for."""
     rotation_rad: float = float(np.deg2rad(5.0))
+    """Radians: what a guess by eye is good for."""
 
     @property
     def rotation_deg(self) -> float:
-        """The turn in degrees."""
+        """Degrees."""
         return float(np.rad2deg(self.rotation_rad))
 
-    def scaled(self, share: float) -> GuessUncertainty:
-        """A better guess."""
-        return GuessUncertainty(self.translation_m * share, self.rotation_rad * share)
+    def scaled(self, factor: float) -> GuessUncertainty:
+        """``factor`` times this uncertainty."""
+        return GuessUncertainty(self.translation_m * factor, self.rotation_rad * factor)
 
 
 @dataclass(frozen=True)
 class PlannedWaypoint:
-    """``p95_mm``: the error expected once the pair is kept (that of the whole plan for a check)."""
+    """One waypoint of a plan."""
 
-    kind: Kind
+    kind: WaypointKind
+    """What it is for."""
     base_T_flange: Array
+    """(4, 4), metres: the flange pose."""
     p95_mm: float
+    """p95 of the expected error once this pair is kept, millimetres; for a check, that of the whole plan."""
 
 
 @dataclass(frozen=True)
 class Plan:
-    """``waypoints`` in order; ``is_met``: the tolerance is reached within ``max_pairs``; ``translation_length_m``: length of its shifts.
-
-    ``tolerated``: how far off the guess may be for the whole board to stay in view at each of them.
-    """
+    """A list of waypoints."""
 
     waypoints: tuple[PlannedWaypoint, ...]
+    """The waypoints, in the order in which they are taken."""
     is_met: bool
+    """Whether the tolerance is expected to be reached within the goal's ``max_pairs``."""
     translation_length_m: float
+    """Length of the translations of the first four, metres; 0 if there are none."""
     tolerated: GuessUncertainty
+    """Error of the guess up to which the whole board stays in view at every waypoint."""
 
 
 def plan_waypoints(
     setup: SetupEstimate,
     captured: Sequence[Pair],
-    flange_orientation: Array | None,
-    stated_mm: Callable[[int, float], float],
-    tolerance_mm: float,
-    min_pairs: int,
-    max_pairs: int,
+    goal: Goal,
+    noise_stated: bool,
     guess: GuessUncertainty | None = None,
     with_translations: bool = True,
     reach_m: float | None = None,
 ) -> Plan | None:
-    """The plan, or None where the board fits into the picture nowhere. The last is the first once more, as a check.
+    """The plan that reaches ``goal``, or None if the whole board fits into the image nowhere.
 
-    ``stated_mm(pairs, p95)``: what will be stated with so many pairs where the pairs alone would give ``p95``.
-    ``min_pairs`` and ``max_pairs`` count all pairs, those ``captured`` too. ``reach_m``: how far the flange may be from the base.
+    ``captured``: pairs of the session so far, which count towards the goal. ``noise_stated``: the noise of the arm is
+    given, and not estimated from the pairs. ``guess``: uncertainty of ``setup`` where it is a guess. ``reach_m``: largest
+    distance of the flange from the base, metres. The last waypoint is the first once more, as a check.
     """
-    candidate_count = _candidates(setup, flange_orientation, guess, reach_m)
-    if candidate_count is None:
+    found = _candidates(setup, vertical_flange_orientation(setup.problem), guess, reach_m)
+    if found is None:
         return None
-    flanges, scenarios, tolerated = candidate_count
+    flanges, scenarios, tolerated = found
+    tolerance_mm, min_pairs, max_pairs = goal.tolerance_mm, goal.min_pairs, goal.max_pairs
     flanges = flanges[is_distinct(flanges, np.array([p.base_T_flange for p in setup.problem.pairs]))]
     if len(flanges) < max_pairs:
         return None
@@ -116,7 +138,7 @@ def plan_waypoints(
     while True:
         count = len(captured) + len(translation_set) + len(chosen)
         known_information = base + ahead.information_gains[chosen].sum(axis=0)
-        reached = stated_mm(count, ahead.p95_mm(known_information)) <= tolerance_mm
+        reached = predicted_p95_mm(count, ahead.p95_mm(known_information), noise_stated) <= tolerance_mm
         if (reached and count >= min_pairs) or count >= max_pairs:
             break
         chosen.append(search.best(known_information, [*translation_set, *chosen]))
@@ -125,36 +147,40 @@ def plan_waypoints(
     for _ in range(min(max(_MIN_SPARE, round(_SPARE_FRACTION * count)), max_pairs - count)):
         spare.append(search.best(known_information, [*translation_set, *chosen, *spare]))
         known_information = known_information + ahead.information_gains[spare[-1]]
-    order: list[tuple[Kind, int]] = [
-        *(("translation", place) for place in translation_set),
-        *(("rotation", place) for place in search.ordered(base, chosen)),
-        *(("spare", place) for place in spare),
+    order = [
+        *((WaypointKind.TRANSLATION, row) for row in translation_set),
+        *((WaypointKind.ROTATION, row) for row in search.ordered(base, chosen)),
+        *((WaypointKind.SPARE, row) for row in spare),
     ]
     waypoints: list[PlannedWaypoint] = []
     known_information = ahead.known_information
-    for number, (kind, place) in enumerate(order):
-        known_information = known_information + ahead.information_gains[place]
+    for number, (kind, row) in enumerate(order):
+        known_information = known_information + ahead.information_gains[row]
         count = len(captured) + number + 1
-        p95 = stated_mm(count, ahead.p95_mm(known_information))
-        # In this order it may be enough a waypoint sooner.
-        enough = waypoints and waypoints[-1].p95_mm <= tolerance_mm and count > min_pairs
-        waypoints.append(PlannedWaypoint("spare" if enough and kind == "rotation" else kind, everything[place], p95))
+        p95 = predicted_p95_mm(count, ahead.p95_mm(known_information), noise_stated)
+        # In this order the tolerance may be reached a waypoint sooner than in the order of the search.
+        if kind is WaypointKind.ROTATION and waypoints and waypoints[-1].p95_mm <= tolerance_mm and count > min_pairs:
+            kind = WaypointKind.SPARE
+        waypoints.append(PlannedWaypoint(kind, everything[row], p95))
     if waypoints:
-        waypoints.append(replace(waypoints[0], kind="check", p95_mm=waypoints[-1].p95_mm))
+        waypoints.append(replace(waypoints[0], kind=WaypointKind.CHECK, p95_mm=waypoints[-1].p95_mm))
     return Plan(tuple(waypoints), reached, translation_length_m if translation_set else 0.0, tolerated)
 
 
 def _candidates(
     setup: SetupEstimate, flange_orientation: Array | None, guess: GuessUncertainty | None, reach_m: float | None
 ) -> tuple[Array, list[SetupEstimate], GuessUncertainty] | None:
-    """Flanges to choose from, the beliefs under which they hold, and how far off the guess may be."""
+    """Candidate flange poses (m, 4, 4), the perturbed setups under which they hold, and the tolerated error of the guess.
+
+    None if there is no candidate.
+    """
     if guess is None:
         flanges = candidate_flanges(setup, flange_orientation, _CANDIDATES, reach_m=reach_m)
         return (flanges, [], GuessUncertainty(0.0, 0.0)) if len(flanges) else None
     flanges = np.zeros((0, 4, 4))
-    for share in _UNCERTAINTY_FRACTIONS:
-        tolerated = guess.scaled(share)
-        scenarios = perturbed_setups(setup, tolerated) if share else []
+    for fraction in _UNCERTAINTY_FRACTIONS:
+        tolerated = guess.scaled(fraction)
+        scenarios = perturbed_setups(setup, tolerated) if fraction else []
         flanges = candidate_flanges(
             setup, flange_orientation, _CANDIDATES, MAX_TILT_RAD - tolerated.rotation_rad, scenarios, reach_m
         )
@@ -164,14 +190,14 @@ def _candidates(
 
 
 def perturbed_setups(setup: SetupEstimate, guess: GuessUncertainty) -> list[SetupEstimate]:
-    """Beliefs with camera and board off by as much as the guess may be, in directions all round."""
+    """Setups with camera and board displaced by the full uncertainty of the guess, in 24 directions."""
     directions = standard_normal(_SCENARIOS, 12).reshape(-1, 4, 3)
     directions = directions / np.linalg.norm(directions, axis=-1, keepdims=True)
     directions[:, ::2] *= guess.translation_m
     directions[:, 1::2] *= guess.rotation_rad
     moved = se3.exp(directions.reshape(-1, 2, 6))
     middle = BoardOutline.of(setup.problem.board_corners_m).centre_m
-    # A board is guessed by its middle; turned about its corner it would be off by more than the guess says.
+    # The guess is of the board's centre; a rotation about the board's origin would displace the centre as well.
     centred = se3.compose_parts(np.eye(3), middle)
     return [replace(setup, X=setup.X @ of_X, Y=setup.Y @ centred @ of_Y @ se3.inverse(centred)) for of_X, of_Y in moved]
 
@@ -179,10 +205,13 @@ def perturbed_setups(setup: SetupEstimate, guess: GuessUncertainty) -> list[Setu
 def _translation_sets(
     setup: SetupEstimate, flanges: Array, scenarios: Sequence[SetupEstimate], reach_m: float | None
 ) -> tuple[NDArray[np.intp], float]:
-    """Rows (q, 4) of flanges and their shifts (see ``_translated``) that make a ruler in view, and how long it is."""
+    """Rows (q, 4) of a flange and three translations of it that all stay in view, and their length in metres.
+
+    Rows count the flanges first, then the translated poses of ``_translated``.
+    """
     count = len(flanges)
-    for share in _TRANSLATION_FRACTIONS:
-        translation_length_m = TRANSLATION_M * share
+    for fraction in _TRANSLATION_FRACTIONS:
+        translation_length_m = TRANSLATION_M * fraction
         translated = _translated(setup, flanges, translation_length_m)
         good = is_fully_visible(setup, setup.predict_view(translated), scenarios=scenarios) & is_within_reach(
             translated, reach_m
@@ -197,7 +226,7 @@ def _translation_sets(
 
 
 def _translated(setup: SetupEstimate, flanges: Array, translation_length_m: float) -> Array:
-    """(6 m, 4, 4): each flange shifted either way along the camera's x, y and z, without a turn."""
+    """(6 m, 4, 4): each flange pose translated in both senses along the camera's x, y and z."""
     views = np.repeat(setup.predict_view(flanges), 6, axis=0)
     steps = np.repeat(np.eye(3), 2, axis=0) * np.array([1, -1] * 3)[:, None] * translation_length_m
     views[:, :3, 3] += np.tile(steps, (len(flanges), 1))
@@ -206,30 +235,32 @@ def _translated(setup: SetupEstimate, flanges: Array, translation_length_m: floa
 
 @dataclass(frozen=True)
 class _Search:
-    """Choosing among the first ``candidate_count`` candidates of a forecast."""
+    """Greedy choice and exchange among the candidates of a forecast."""
 
     ahead: InformationForecast
+    """The forecast."""
     candidate_count: int
+    """The candidates to choose from are the first ones of the forecast."""
 
     def best(self, known_information: Array, used: Sequence[int]) -> int:
-        """The place that lowers the error most beside ``known_information``, none of those ``used``: nowhere is gone to twice."""
+        """The row, not among ``used``, that reduces the error most when added to ``known_information``."""
         after = self.ahead.mean_square_m2(known_information + self.ahead.information_gains[: self.candidate_count])
         after[[k for k in used if k < self.candidate_count]] = np.inf
         return int(np.argmin(after))
 
     def best_translation_set(self, translation_sets: NDArray[np.intp]) -> tuple[int, ...]:
-        """The ruler that tells most beside a few good turns."""
-        known_information, turns = self.ahead.known_information, list[int]()
-        for _ in range(6):
-            turns.append(self.best(known_information, turns))
-            known_information = known_information + self.ahead.information_gains[turns[-1]]
+        """The translation set that reduces the error most in addition to a few good rotation views."""
+        known_information, rotations = self.ahead.known_information, list[int]()
+        for _ in range(_COMPARISON_VIEWS):
+            rotations.append(self.best(known_information, rotations))
+            known_information = known_information + self.ahead.information_gains[rotations[-1]]
         after = self.ahead.mean_square_m2(
             known_information + self.ahead.information_gains[translation_sets].sum(axis=1)
         )
         return tuple(int(k) for k in translation_sets[int(np.argmin(after))])
 
     def exchanged(self, base: Array, chosen: list[int], translation_set: Sequence[int]) -> list[int]:
-        """Each in turn replaced by what is best beside the others."""
+        """``chosen`` with each row replaced in turn by the best one in addition to the others."""
         chosen = list(chosen)
         for _ in range(_EXCHANGES):
             for k in range(len(chosen)):
@@ -240,7 +271,7 @@ class _Search:
         return chosen
 
     def ordered(self, known_information: Array, chosen: list[int]) -> list[int]:
-        """The most telling first: whoever stops early has the most."""
+        """``chosen`` in the order in which each reduces the error most, so that an early stop loses least."""
         left, order = list(chosen), []
         while left:
             after = self.ahead.mean_square_m2(known_information + self.ahead.information_gains[left])
