@@ -50,7 +50,7 @@ def test_views_read_from_the_other_end_are_turned_back(mount, count):
             np.testing.assert_array_equal(got.corners_px, want.corners_px)
 
 
-def test_a_stranger_does_not_turn_the_others():
+def test_an_outlier_does_not_reverse_the_others():
     rng = np.random.default_rng(7)
     true = pairs_of(Mount.FIXED, 9, rng)
     true[4] = Pair(4, true[5].base_T_flange, true[4].ids, true[4].corners_px)

@@ -1,10 +1,10 @@
 """The acceptance of one view, at each limit and just to either side of it."""
 
-import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from pydantic import TypeAdapter
 from scipy.spatial.transform import Rotation
 
 from eyebolt.boards.detection import Detection, NoDetection
@@ -283,7 +283,8 @@ def test_a_view_is_written_and_read_back():
         saturated_image_fraction=0.01,
     )
     for view in (full, View(no_pose=True), View(motion_unchecked_reason="one image only")):
-        assert View.from_json(json.loads(json.dumps(view.to_json()))) == view
+        record = TypeAdapter(View)
+        assert record.validate_json(record.dump_json(view)) == view
 
 
 def test_every_limit_states_its_quantity_and_source():

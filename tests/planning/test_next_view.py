@@ -1,9 +1,10 @@
-"""What pairs that nobody took would tell, against bounds and views computed without the product's linear model."""
+"""Information of predicted views, against bounds and views computed without the product's linear model."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from pydantic import TypeAdapter
 from scipy.spatial.transform import Rotation
 
 from eyebolt.calibration.problem import RobotNoise
@@ -11,9 +12,9 @@ from eyebolt.calibration.solution import Refusal
 from eyebolt.calibration.solve import solve
 from eyebolt.calibration.uncertainty.expected_error import p95_of_covariance
 from eyebolt.planning.candidates import candidate_flanges, vertical_flange_orientation
-from eyebolt.planning.coverage import coverage_after, find_next_view, progress_json
+from eyebolt.planning.coverage import coverage_after
 from eyebolt.planning.information import SetupEstimate, forecast, pairs_of_solution, setup_estimate
-from eyebolt.planning.next_view import CAUTION, describe_view, suggest_view
+from eyebolt.planning.next_view import CAUTION, ProgressReport, describe_view, find_next_view, suggest_view
 from eyebolt.planning.stopping import Goal
 from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS, make_problem
 from eyebolt_sim.transforms import transform_points
@@ -24,7 +25,7 @@ from support.problems import convert
 MOUNTS = ["fixed", "arm"]
 
 
-def true_belief(simulated, problem):
+def true_setup(simulated, problem):
     noise = RobotNoise(simulated.robot_noise_mm / 1e3, float(np.deg2rad(simulated.robot_noise_deg)))
     return SetupEstimate(problem, simulated.hand_eye_true, simulated.nuisance_true, noise, simulated.corner_noise_px)
 
@@ -34,7 +35,7 @@ def true_belief(simulated, problem):
 def test_the_information_of_pairs_gives_the_cramer_rao_bound(mount, pairs):
     simulated = make_problem(mount, pairs, seed=5)
     problem = convert(simulated)
-    setup = true_belief(simulated, problem)
+    setup = true_setup(simulated, problem)
     ahead = forecast(setup, problem.pairs, candidate_flanges(setup, None, 5))
     bound = bounds.bound_covariance(simulated)
     points = bounds.working_points(simulated)
@@ -45,10 +46,10 @@ def test_the_information_of_pairs_gives_the_cramer_rao_bound(mount, pairs):
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_a_candidate_tells_as_much_as_the_pair_taken_there(mount):
+def test_a_candidate_has_the_information_of_the_pair_taken_there(mount):
     simulated = make_problem(mount, 10, seed=2)
     problem = convert(simulated)
-    setup = true_belief(simulated, problem)
+    setup = true_setup(simulated, problem)
     nine = forecast(setup, problem.pairs[:9], simulated.base_T_flange_reported[9:])
     ten = forecast(setup, problem.pairs, simulated.base_T_flange_reported[9:])
     assert nine.mean_square_after_each_m2()[0] == pytest.approx(
@@ -61,7 +62,7 @@ def test_a_candidate_tells_as_much_as_the_pair_taken_there(mount):
 def test_candidates_show_the_whole_board_within_the_tilt(mount, turns):
     simulated = make_problem(mount, 6, seed=4, turns=turns)
     problem = convert(simulated)
-    flanges = candidate_flanges(true_belief(simulated, problem), vertical_flange_orientation(problem), 100)
+    flanges = candidate_flanges(true_setup(simulated, problem), vertical_flange_orientation(problem), 100)
     assert len(flanges) >= 50
     for flange in flanges:
         view = simulated.scene.view_from(flange)
@@ -70,13 +71,13 @@ def test_candidates_show_the_whole_board_within_the_tilt(mount, turns):
         aslant = np.rad2deg(np.arccos(view[:3, 2] @ middle / np.linalg.norm(middle)))
         assert aslant <= 45.01
         if turns == "vertical":
-            # The arm reports its vertical with 0.02 deg of scatter.
+            # The arm reports its vertical with a noise of 0.02 deg.
             assert flange[2, 2] == pytest.approx(1.0, abs=1e-6)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
 @pytest.mark.parametrize("turns", ["free", "vertical"])
-def test_the_pair_that_was_advised_lowers_the_error_more_than_a_random_one(mount, turns):
+def test_the_suggested_pair_reduces_the_error_more_than_a_random_one(mount, turns):
     simulated = make_problem(mount, 8, seed=7, turns=turns)
     problem = convert(simulated)
     solution = solve(problem)
@@ -91,7 +92,7 @@ def test_the_pair_that_was_advised_lowers_the_error_more_than_a_random_one(mount
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_advice_that_was_followed_is_not_given_again(mount):
+def test_a_suggestion_that_was_followed_is_not_repeated(mount):
     simulated = make_problem(mount, 8, seed=7)
     problem = convert(simulated)
     solution = solve(problem)
@@ -107,16 +108,16 @@ def test_advice_that_was_followed_is_not_given_again(mount):
 @pytest.mark.parametrize(
     ("turn", "edge"),
     [
-        # A positive turn about y (down in the picture) carries x towards -z: the right edge comes nearer.
+        # A positive rotation about y (down in the image) moves x towards -z: the right edge comes nearer.
         (("y", 30), "right edge"),
         (("y", -30), "left edge"),
         (("x", 30), "upper edge"),
         (("x", -30), "lower edge"),
     ],
 )
-def test_words_name_the_edge_that_comes_nearer(turn, edge):
+def test_the_message_names_the_edge_that_comes_nearer(turn, edge):
     simulated = make_problem("fixed", 4, seed=1)
-    setup = true_belief(simulated, convert(simulated))
+    setup = true_setup(simulated, convert(simulated))
     view = place(DEFAULT_LENS, DEFAULT_BOARD, Rotation.from_euler(*turn, degrees=True), np.zeros(2), 0.8)
     corners = transform_points(view, DEFAULT_BOARD.corners_m)
     nearest = corners[np.argmin(corners[:, 2])] - corners.mean(axis=0)
@@ -125,43 +126,55 @@ def test_words_name_the_edge_that_comes_nearer(turn, edge):
     assert side[edge], "the case itself"
     words = describe_view(setup, view, None)
     assert f"tilt the board 30 deg, its {edge}" in words
-    assert "in the middle of the picture" in words
+    assert "in the middle of the image" in words
     assert "800 mm from the camera" in words
 
 
-def test_words_tell_turn_and_distance_from_the_present_view():
+def test_the_message_states_rotation_and_distance_from_the_current_view():
     simulated = make_problem("fixed", 4, seed=1)
-    setup = true_belief(simulated, convert(simulated))
-    present = place(DEFAULT_LENS, DEFAULT_BOARD, Rotation.identity(), np.zeros(2), 0.9)
-    # The picture's z points away from the viewer: positive about it is clockwise as seen.
+    setup = true_setup(simulated, convert(simulated))
+    current = place(DEFAULT_LENS, DEFAULT_BOARD, Rotation.identity(), np.zeros(2), 0.9)
+    # The camera's z points away from the viewer: a positive rotation about it is clockwise in the image.
     turned = Rotation.from_euler("z", 90, degrees=True)
     wanted = place(DEFAULT_LENS, DEFAULT_BOARD, turned, np.array([0.5, -0.5]), 0.75)
-    words = describe_view(setup, wanted, present)
-    assert "turn it 90 deg clockwise" in words
+    words = describe_view(setup, wanted, current)
+    assert "rotate it 90 deg clockwise" in words
     assert "upper right part" in words
     closer = int(words.split(" mm closer")[0].rsplit(" ", 1)[1])
     middle = transform_points(wanted, DEFAULT_BOARD.centre_m[None])[0]
     assert closer == pytest.approx(900 - 1e3 * np.linalg.norm(middle), abs=1)
 
 
-def test_insight_as_plain_values_and_with_caution():
+def test_coverage_and_next_view_after_a_solve():
     simulated = make_problem("arm", 9, seed=3)
     problem = convert(simulated, include_robot_noise=False)
     solution = solve(problem)
-    following = find_next_view(problem, solution, Goal(0.01, 8, 40)).to_json()
-    assert CAUTION in following["message"]
-    assert np.array(following["base_T_flange"]).shape == (4, 4)
-    known_information = coverage_after(problem, solution)
-    plain = progress_json(solution, known_information)
+    following = find_next_view(problem, solution, Goal(0.01, 8, 40))
+    assert following.message.startswith(CAUTION)
+    assert np.array(following.base_T_flange).shape == (4, 4)
+    coverage = coverage_after(problem, solution)
     views = simulated.camera_T_board_true
     distances = 1e3 * np.linalg.norm([transform_points(v, DEFAULT_BOARD.corners_m).mean(axis=0) for v in views], axis=1)
-    assert known_information.near_mm == pytest.approx(distances.min(), abs=2)
-    assert known_information.far_mm == pytest.approx(distances.max(), abs=2)
-    turns = Rotation.from_matrix(views[:, :3, :3])
-    widest = np.abs([(a * b.inv()).as_rotvec(degrees=True) for a in turns for b in turns]).max(axis=0)
-    assert known_information.rotation_range_deg == pytest.approx(widest, abs=0.5)
-    assert known_information.weakest in plain["message"]
-    assert find_next_view(problem, solution, Goal(100.0, 8, 40)).to_json() is None
+    assert coverage.near_mm == pytest.approx(distances.min(), abs=2)
+    assert coverage.far_mm == pytest.approx(distances.max(), abs=2)
+    rotations = Rotation.from_matrix(views[:, :3, :3])
+    widest = np.abs([(a * b.inv()).as_rotvec(degrees=True) for a in rotations for b in rotations]).max(axis=0)
+    assert coverage.rotation_range_deg == pytest.approx(widest, abs=0.5)
+    report = ProgressReport.after(solution, coverage)
+    assert (report.message, report.coverage, report.next_view) == (coverage.description, coverage, None)
+    assert coverage.weakest_direction in report.message
+    assert find_next_view(problem, solution, Goal(100.0, 8, 40)) is None
+
+
+def test_a_progress_report_is_written_and_read_back():
+    problem = convert(make_problem("fixed", 6, seed=3))
+    solution = solve(problem)
+    report = replace(
+        ProgressReport.after(solution, coverage_after(problem, solution)),
+        next_view=find_next_view(problem, solution, Goal(0.01, 8, 40)),
+    )
+    record = TypeAdapter(ProgressReport)
+    assert record.validate_json(record.dump_json(report)) == report
 
 
 def test_the_weakest_direction_is_the_one_with_the_largest_sigma():
@@ -179,18 +192,14 @@ def test_the_weakest_direction_is_the_one_with_the_largest_sigma():
     assert 0.999 * sigma_mm <= weakest_sigma_mm <= 1.3 * sigma_mm
 
 
-def test_a_refusal_says_what_to_do_instead():
+def test_a_refusal_reports_its_remedy_as_the_next_step():
     problem = convert(make_problem("fixed", 9, seed=3))
     first = problem.pairs[0]
     same = replace(problem, pairs=[replace(first, index=k) for k in range(5)])
     refusal = solve(same)
     assert isinstance(refusal, Refusal)
     assert coverage_after(same, refusal) is None
-    plain = progress_json(refusal, None)
-    assert (plain["message"], plain["coverage"], plain["next_view"]["message"]) == (
-        refusal.message,
-        None,
-        refusal.remedy,
-    )
-    assert plain["next_view"]["base_T_flange"] is None
-    assert find_next_view(same, refusal, Goal(0.5, 8, 40)).to_json() == plain["next_view"]
+    report = ProgressReport.after(refusal, None)
+    assert (report.message, report.coverage) == (refusal.message, None)
+    assert (report.next_view.message, report.next_view.base_T_flange) == (refusal.remedy, None)
+    assert find_next_view(same, refusal, Goal(0.5, 8, 40)) == report.next_view

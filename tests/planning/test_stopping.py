@@ -108,8 +108,8 @@ def test_without_a_solution_every_pair_kept_is_one_less_wanted_down_to_one(goal,
 
 
 @pytest.mark.parametrize("stated", [True, False])
-def test_the_estimate_leads_to_the_goal_if_the_error_falls_as_the_law_says(stated):
-    """Error x sqrt(pairs - 4) constant, as ``tests/bench/progress stop`` measures it: the loop ends as foretold."""
+def test_pairs_wanted_leads_to_the_goal_if_the_error_follows_the_law(stated):
+    """Error x sqrt(pairs - 4) constant, as ``bench.planning stop`` measures it: the loop ends as predicted."""
     kept, asked = 8, []
     while (
         wanted := GOAL.pairs_wanted(kept, solution(1.6 / math.sqrt(kept - 4), pairs_used=kept, stated=stated))
@@ -121,8 +121,8 @@ def test_the_estimate_leads_to_the_goal_if_the_error_falls_as_the_law_says(state
     assert 1.6 / math.sqrt(kept - 5) * stopping_factor(kept - 1, stated) > TOLERANCE_MM
 
 
-def test_an_estimated_scatter_must_leave_room_for_having_stopped_on_it():
-    """The factor is exp(1 / nu) with nu = 3 n - 6 degrees of freedom of the scatter."""
+def test_an_estimated_noise_is_corrected_for_sequential_stopping():
+    """The factor is exp(1 / nu) with nu = 3 n - 6 degrees of freedom of the noise."""
     factor = math.exp(1 / 18)
     just = TOLERANCE_MM / factor
     assert GOAL.is_met(8, solution(just * (1 - 1e-9), pairs_used=8, stated=False))
@@ -130,8 +130,8 @@ def test_an_estimated_scatter_must_leave_room_for_having_stopped_on_it():
     assert GOAL.is_met(8, solution(TOLERANCE_MM, pairs_used=8, stated=True))
 
 
-def test_pairs_that_were_left_out_do_not_count():
-    """A board slipped after five of ten pairs: the fewest are not there, however good the error looks."""
+def test_excluded_pairs_do_not_count():
+    """The board moved after five of ten pairs: ``min_pairs`` is not reached, however small the error."""
     assert GOAL.min_pairs == 8
     assert not GOAL.is_met(10, solution(TOLERANCE_MM / 4, pairs_used=5))
     assert GOAL.pairs_wanted(10, solution(TOLERANCE_MM / 4, pairs_used=5)) == 3
@@ -140,14 +140,14 @@ def test_pairs_that_were_left_out_do_not_count():
 
 
 @pytest.mark.parametrize("stated", [True, False])
-def test_what_is_foreseen_comes_down_to_what_the_information_promises(stated):
-    foreseen = [predicted_p95_mm(pairs, 0.3, stated) for pairs in (3, 8, 20, 40, 1000)]
-    assert foreseen == sorted(foreseen, reverse=True)
-    assert foreseen[-1] == pytest.approx(0.3, rel=1e-3)
+def test_the_predicted_p95_approaches_that_of_the_information(stated):
+    predicted = [predicted_p95_mm(pairs, 0.3, stated) for pairs in (3, 8, 20, 40, 1000)]
+    assert predicted == sorted(predicted, reverse=True)
+    assert predicted[-1] == pytest.approx(0.3, rel=1e-3)
 
 
-def test_the_variance_at_the_stop_is_too_small_by_two_over_its_freedom():
-    """What the stop factor rests on: variances of 3 numbers a pair, stopped when s / sqrt(n - 4) falls to a limit."""
+def test_the_variance_at_the_stop_is_too_small_by_two_over_its_degrees_of_freedom():
+    """The basis of the stopping factor: variances of 3 numbers a pair, stopped when s / sqrt(n - 4) reaches a limit."""
     counts = np.arange(3, 151)
     squares = np.cumsum(np.random.default_rng(1).chisquare(3, size=(20000, len(counts))), axis=1)
     variance = squares / (3 * counts - 6)

@@ -20,7 +20,7 @@ from eyebolt.calibration.uncertainty.prediction import PredictiveModel
 from eyebolt.geometry import Mount
 from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt.observations.view_quality import BoardPose, View
-from eyebolt.planning.coverage import NextView
+from eyebolt.planning.next_view import NextView
 from eyebolt.planning.stopping import Goal, stopping_factor
 from eyebolt.protocol.framing import LateLineFeed, LineSplitter, OverlongLine, ReplyEndings
 from eyebolt.protocol.replies import encode

@@ -177,8 +177,8 @@ def half_turned(sets, seed=0, pairs=10):
             found, seen, _ = bench.assessed(bench.image(view, k))
             if found.code >= 10:
                 continue
-            scatter = exp_se3(rng.normal(size=3) * 1e-4, rng.normal(size=3) * np.deg2rad(0.02))
-            given.append(Pair(k, base_T_camera @ view @ inverse(flange_T_board) @ scatter, seen.ids, seen.corners_px))
+            noise = exp_se3(rng.normal(size=3) * 1e-4, rng.normal(size=3) * np.deg2rad(0.02))
+            given.append(Pair(k, base_T_camera @ view @ inverse(flange_T_board) @ noise, seen.ids, seen.corners_px))
             turned.append(_numbered_from_the_end(bench, view, seen.corners_px))
         alike = resolve_half_turns(given, bench.camera, bench.board, Mount.FIXED)
         ends = np.array([_numbered_from_the_end(bench, views[p.index], p.corners_px) for p in alike])

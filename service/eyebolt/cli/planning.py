@@ -20,9 +20,7 @@ from eyebolt.planning import (
     SetupEstimate,
     pairs_of_solution,
     plan_waypoints,
-    predicted_p95_mm,
     setup_estimate,
-    vertical_flange_orientation,
 )
 from eyebolt.results import csv_text, plan_lines
 from eyebolt.session import SessionLog, decode_facts, fold, pairs_of
@@ -63,18 +61,8 @@ def plan_station(
             GuessUncertainty(),
         )
     is_noise_stated = context.station.robot_noise_m_rad is not None
-
-    def p95_after(pairs: int, p95_mm: float) -> float:
-        return predicted_p95_mm(pairs, p95_mm, is_noise_stated)
-
-    flange_orientation, limits = (
-        vertical_flange_orientation(setup.problem),
-        (goal.tolerance_mm, goal.min_pairs, goal.max_pairs),
-    )
     reach_m = None if reach_mm is None else reach_mm / 1e3
-    plan = plan_waypoints(
-        setup, capture_pairs, flange_orientation, p95_after, *limits, guess, not is_scale_confirmed, reach_m
-    )
+    plan = plan_waypoints(setup, capture_pairs, goal, is_noise_stated, guess, not is_scale_confirmed, reach_m)
     if plan is None:
         raise InputFault(
             "plan-view",

@@ -18,6 +18,9 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.floating[Any]]
 RowSelection = NDArray[np.bool_] | NDArray[np.intp]
 """A selection of n rows: a mask (n,) or row numbers."""
+Row4 = tuple[float, float, float, float]
+Matrix4 = tuple[Row4, Row4, Row4, Row4]
+"""A transform as nested tuples, for records."""
 
 # Below these angles the closed forms lose more digits than their series.
 _SMALL_RAD = 1e-4
@@ -45,6 +48,12 @@ def compose_parts(rotation: ArrayLike, translation_m: ArrayLike) -> Array:
     out[..., :3, 3] = t
     out[..., 3, :] = _LAST_ROW
     return out
+
+
+def to_matrix4(target_T_source: Array) -> Matrix4:
+    """A transform (4, 4) as nested tuples, in the unit that it has."""
+    a, b, c, d = (tuple(row) for row in target_T_source.tolist())
+    return a, b, c, d
 
 
 def inverse(target_T_source: ArrayLike) -> Array:

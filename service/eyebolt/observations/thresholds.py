@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 from eyebolt.boards import DARK_IMAGE_LEVEL, SATURATED_IMAGE_FRACTION
 from eyebolt.protocol import Code
@@ -62,10 +61,6 @@ class Measure:
             threshold.unit,
             threshold.source,
         )
-
-    def to_json(self) -> dict[str, Any]:
-        """The fields as plain JSON values."""
-        return asdict(self)
 
 
 _MEASURED, _PRACTICE = ThresholdSource.MEASURED, ThresholdSource.PRACTICE

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
-from pydantic import TypeAdapter
 
 from eyebolt.boards import Board, Detection, GrayImage, NoDetection
 from eyebolt.geometry import CameraModel
@@ -41,18 +38,6 @@ class View:
     """Saturated share of the whole image."""
     no_pose: bool = False
     """The corners determine no pose: too few of them, or almost collinear."""
-
-    def to_json(self) -> dict[str, Any]:
-        """The fields as plain JSON values; ``from_json`` is the inverse."""
-        return asdict(self)
-
-    @classmethod
-    def from_json(cls, record: Mapping[str, Any]) -> View:
-        """The view of a record. Raises pydantic.ValidationError if it is none."""
-        return _VIEW.validate_python(record)
-
-
-_VIEW = TypeAdapter(View)
 
 
 def measure_view(

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -45,10 +44,6 @@ class Coverage:
             f" {self.far_mm:.0f} mm away, in {cells} of {_CELLS**2} image cells; weakest direction:"
             f" {self.weakest_direction} (sigma {self.weakest_sigma_mm:.3f} mm)"
         )
-
-    def to_json(self) -> dict[str, Any]:
-        """The fields as plain JSON values."""
-        return asdict(self)
 
 
 def coverage_after(problem: Problem, outcome: Solution | Refusal) -> Coverage | None:

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from eyebolt.calibration import Problem, Refusal, Solution
-from eyebolt.geometry import Array, FlangeRotation, Mount, se3
+from eyebolt.geometry import Array, FlangeRotation, Matrix4, Mount, se3, to_matrix4
 from eyebolt.observations import Pair
 from eyebolt.planning.candidates import (
     BoardOutline,
@@ -41,15 +40,10 @@ class NextView:
 
     message: str
     """What to do, for an operator."""
-    base_T_flange: tuple[tuple[float, ...], ...] | None = None
+    base_T_flange: Matrix4 | None = None
     """(4, 4), metres: the suggested pose; None where the message suggests none."""
     p95_mm: float | None = None
     """p95 of the expected error with that pair, millimetres."""
-
-    def to_json(self) -> dict[str, Any]:
-        """The fields as plain JSON values; the pose as a list of four rows."""
-        pose = None if self.base_T_flange is None else [list(row) for row in self.base_T_flange]
-        return {"message": self.message, "base_T_flange": pose, "p95_mm": self.p95_mm}
 
 
 @dataclass(frozen=True)
@@ -70,14 +64,6 @@ class ProgressReport:
             return cls(outcome.message, None, NextView(outcome.remedy))
         return cls("" if coverage is None else coverage.description, coverage, None)
 
-    def to_json(self) -> dict[str, Any]:
-        """The fields as plain JSON values."""
-        return {
-            "message": self.message,
-            "coverage": None if self.coverage is None else self.coverage.to_json(),
-            "next_view": None if self.next_view is None else self.next_view.to_json(),
-        }
-
 
 def find_next_view(problem: Problem, outcome: Solution | Refusal, goal: Goal) -> NextView | None:
     """What would help next after a solve of ``problem``; None if the goal is met or no view fits. Takes tens of ms."""
@@ -92,8 +78,7 @@ def find_next_view(problem: Problem, outcome: Solution | Refusal, goal: Goal) ->
         )
     if found is None:
         return None
-    pose = tuple(tuple(row) for row in found.base_T_flange.tolist())
-    return NextView(f"{CAUTION}: {found.message}", pose, found.p95_mm)
+    return NextView(f"{CAUTION}: {found.message}", to_matrix4(found.base_T_flange), found.p95_mm)
 
 
 @dataclass(frozen=True)

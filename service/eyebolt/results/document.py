@@ -486,7 +486,7 @@ def _coverage(coverage: Coverage) -> CoverageRecord:
         near_mm=coverage.near_mm,
         far_mm=coverage.far_mm,
         image_coverage=coverage.image_coverage,
-        weakest_direction=coverage.weakest,
+        weakest_direction=coverage.weakest_direction,
         weakest_sigma_mm=coverage.weakest_sigma_mm,
     )
 

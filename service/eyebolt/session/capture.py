@@ -12,12 +12,12 @@ from typing import Any, cast
 
 from eyebolt.boards import Detection
 from eyebolt.calibration import AcceptanceStatus, Refusal, ResultAcceptance, Solution, assess_result
-from eyebolt.geometry import Array
+from eyebolt.geometry import Array, to_matrix4
 from eyebolt.observations import Baseline, Pair, ViewAcceptance, assess_view
 from eyebolt.protocol import Code, StepTimes
 from eyebolt.session import messages as msg
 from eyebolt.session.answer import place_message, record_reply, touch_message
-from eyebolt.session.facts import FrameInfo, ImageFact, ImageVerb, RequestRef, TouchFact, to_matrix4
+from eyebolt.session.facts import FrameInfo, ImageFact, ImageVerb, RequestRef, TouchFact
 from eyebolt.session.messages import Command
 from eyebolt.session.session_log import SessionLog, pairs_of
 from eyebolt.session.solving import (

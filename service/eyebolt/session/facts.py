@@ -18,22 +18,14 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from eyebolt.boards import DetectionRecord, NoDetectionRecord
-from eyebolt.calibration import AcceptanceStatus, PredictiveModel, Refusal, RobotNoise, Solution
+from eyebolt.calibration import AcceptanceStatus, PredictiveModel, RobotNoise
 from eyebolt.errors import RecordFault
-from eyebolt.geometry import Array, Mount
+from eyebolt.geometry import Matrix4, Mount, to_matrix4
 from eyebolt.observations import Measure, View
-from eyebolt.planning import Coverage, NextView, describe_coverage
+from eyebolt.planning import NextView, ProgressReport
 from eyebolt.protocol import Code, Request, StepTimes
 
-Row4 = tuple[float, float, float, float]
-Matrix4 = tuple[Row4, Row4, Row4, Row4]
 ImageVerb = Literal["capture", "check", "place"]
-
-
-def to_matrix4(transform: Array) -> Matrix4:
-    """A transform (4, 4) as nested tuples, in the unit that it has."""
-    a, b, c, d = (tuple(row) for row in transform.tolist())
-    return a, b, c, d
 
 
 class _Record(BaseModel):
@@ -123,45 +115,6 @@ class PredictionRecord(_Record):
             self.degrees_of_freedom,
             self.variance_inflation,
         )
-
-
-class NextViewRecord(_Record):
-    """What the operator or the robot should do next."""
-
-    message: str
-    """In words."""
-    base_T_flange: Matrix4 | None
-    """The suggested flange pose, metres; null where no pose is suggested."""
-    p95_mm: float | None
-    """Expected error (p95) with that pair."""
-
-    @classmethod
-    def of(cls, next_view: NextView) -> NextViewRecord | None:
-        """The record of a planned view; None if there is nothing to suggest."""
-        if not next_view.message:
-            return None
-        found = next_view.suggestion
-        pose, p95_mm = (None, None) if found is None else (to_matrix4(found.base_T_flange), found.p95_mm)
-        return cls(message=next_view.message, base_T_flange=pose, p95_mm=p95_mm)
-
-
-class ProgressRecord(_Record):
-    """What the pairs cover, and what to capture next."""
-
-    message: str
-    """The coverage in one sentence, or why the solve was refused."""
-    coverage: Coverage | None
-    """Null after a refusal."""
-    next_view: NextViewRecord | None
-    """The remedy of a refusal; after a solution null until the next-view fact, which the fold puts here."""
-
-    @classmethod
-    def of(cls, outcome: Solution | Refusal, coverage: Coverage | None) -> ProgressRecord:
-        """After a solve; what to capture next is planned later."""
-        if isinstance(outcome, Refusal):
-            return cls(message=outcome.message, coverage=None, next_view=NextViewRecord.of(NextView(outcome.remedy)))
-        message = "" if coverage is None else describe_coverage(coverage)
-        return cls(message=message, coverage=coverage, next_view=None)
 
 
 class SolveBasis(_Record):
@@ -281,7 +234,7 @@ class SolveFact(_Record):
     """Capture indices of pairs that the solve did not use."""
     prediction: PredictionRecord | None
     """For testing the next pair; null if refused."""
-    progress: ProgressRecord
+    progress: ProgressReport
     duration_ms: float
 
 
@@ -290,7 +243,7 @@ class NextViewFact(_Record):
 
     type: Literal["next_view"] = "next_view"
     based_on: SolveBasis
-    next_view: NextViewRecord | None
+    next_view: NextView | None
     """Null where nothing more is wanted."""
 
 

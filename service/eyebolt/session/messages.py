@@ -119,7 +119,7 @@ class NextViewPlanned:
     """What would help next was looked for."""
 
     task: int
-    next_view: NextView
+    next_view: NextView | None
 
 
 @dataclass(frozen=True)

@@ -244,7 +244,7 @@ def _apply_next_view(log: SessionLog, fact: NextViewFact) -> SessionLog:
     solve = log.last_solve
     if solve is None or solve.based_on != fact.based_on:
         return log
-    progress = solve.progress.model_copy(update={"next_view": fact.next_view})
+    progress = replace(solve.progress, next_view=fact.next_view)
     return replace(log, last_solve=solve.model_copy(update={"progress": progress}))
 
 

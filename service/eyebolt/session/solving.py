@@ -18,14 +18,13 @@ from dataclasses import replace
 
 from eyebolt.calibration import AcceptanceStatus, Refusal, Severity, Solution, assess_result
 from eyebolt.observations import BoardPose, ViewAcceptance
+from eyebolt.planning import ProgressReport
 from eyebolt.protocol import Code
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import (
     AcceptanceRecord,
     NextViewFact,
-    NextViewRecord,
     PredictionRecord,
-    ProgressRecord,
     SolveBasis,
     SolveFact,
 )
@@ -87,7 +86,7 @@ def solve_fact(config: SessionConfig, solve: msg.Solve, event: msg.Solved, kept:
         goal_met=goal.is_met(kept, outcome),
         excluded=tuple(p.pair for p in outcome.excluded),
         prediction=None if found is None or found.prediction is None else PredictionRecord.of(found.prediction),
-        progress=ProgressRecord.of(outcome, event.coverage),
+        progress=ProgressReport.after(outcome, event.coverage),
         duration_ms=round(event.duration_ns / 1e6, 3),
     )
 
@@ -195,7 +194,7 @@ def on_background_event(state: State, background: BackgroundSolve, event: msg.Ev
 def on_next_view_event(state: State, next_view_search: NextViewSearch, event: msg.Event) -> Result:
     """An event of the advice that follows a solve."""
     if isinstance(event, msg.NextViewPlanned) and not _is_obsolete(state):
-        fact = NextViewFact(based_on=basis_of(next_view_search.solve), next_view=NextViewRecord.of(event.next_view))
+        fact = NextViewFact(based_on=basis_of(next_view_search.solve), next_view=event.next_view)
         return replace(state, next_view_search=replace(next_view_search, facts=(fact,))), [
             msg.RecordFacts(next_view_search.number, (fact,))
         ]

@@ -73,8 +73,7 @@ def _progress(state: State, current: SolveFact | None) -> ProgressStatus | None:
         fields = None if pose is None else tuple(state.config.pose_fields(np.array(pose)))
         next_view = NextViewStatus(message=found.next_view.message, p95_mm=found.next_view.p95_mm, pose=fields)
     if found.coverage is not None:
-        measured = dataclasses.asdict(found.coverage)
-        coverage = CoverageStatus(weakest_direction=measured.pop("weakest"), **measured)
+        coverage = CoverageStatus(**dataclasses.asdict(found.coverage))
     return ProgressStatus(message=found.message, coverage=coverage, next_view=next_view)
 
 

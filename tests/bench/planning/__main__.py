@@ -1,24 +1,20 @@
-"""Knowing when it is enough, and getting there: figures with standard errors, from fixed seeds, beside their bars.
+"""Stopping rule, next view and plans: figures with standard errors, from fixed seeds, beside their bars.
 
     OPENBLAS_NUM_THREADS=1 python -m bench.planning [SECTION ...] [--seeds N] [--mounts ...] [--levels ...]
                                                        [--jobs 2]
 
-Sections: stop, advice, plan; all of them without a name. Each module says in its first lines what it prints. Rows come
+Sections: stop, next-view, plan; all of them without a name. Each module says in its first lines what it prints. Rows come
 on stdout, progress on stderr. Not collected by pytest.
 """
 
 import os
 
-# More threads only wait for each other on matrices this small; must be said before NumPy is loaded.
+# More threads only wait for each other on matrices this small; must be set before NumPy is loaded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-# What benches share stands with the solver's.
-
 from bench.calibration.common import run_sections
-from bench.planning import next_view as advice
-from bench.planning import stopping as stop
-from bench.planning import waypoints as plan
+from bench.planning import next_view, stopping, waypoints
 
-SECTIONS = {"stop": stop, "advice": advice, "plan": plan}
+SECTIONS = {"stop": stopping, "next-view": next_view, "plan": waypoints}
 
 
 if __name__ == "__main__":

@@ -1,8 +1,8 @@
-"""How many pairs a session needs that follows the advice, against random waypoints.
+"""How many pairs a session needs that follows the suggested next views, against random waypoints.
 
-Each seed is a cell with a tolerance for which its random waypoints (tilt 5 to 35 deg, all rolls, the whole picture)
-need at least 20 pairs. The other session begins with the same three waypoints and then goes where the advice says; its
-arm scatters anew. Bar: the median of the ratio at most 0.60. ``time``: of one advice, median, processor time.
+Each seed is a cell with a tolerance for which its random waypoints (tilt 5 to 35 deg, all rolls, the whole image) need
+at least 20 pairs. The other session begins with the same three waypoints and then follows the suggestions, with new
+noise of the arm. Bar: the median of the ratio at most 0.60. ``time``: of one suggestion, median, processor time.
 """
 
 import time
@@ -23,11 +23,11 @@ def run(bench):
     """Prints the section."""
     seeds = bench.seeds(50)
     table = Table(
-        f"advice: pairs needed when following it, {seeds} seeds",
+        f"next-view: pairs needed when following it, {seeds} seeds",
         ("mount", 5),
         ("noise", 6),
         ("random", 12),
-        ("advised", 12),
+        ("suggested", 12),
         ("ratio, median", 14),
         ("bar", 30),
         ("time ms", 14),
@@ -35,18 +35,18 @@ def run(bench):
     for mount in bench.mounts:
         for level in bench.levels("usual"):
             found = np.array(bench.each_seed(one_cell, seeds, mount, level), dtype=float)
-            random, advised, took = found.T
-            ratio = median(advised / random)
+            random, suggested, took = found.T
+            ratio = median(suggested / random)
             table.row(
                 mount,
                 level,
                 spread(random),
-                spread(advised),
+                spread(suggested),
                 ratio,
                 bar(ratio, at_most=0.6),
                 median(took).text(0),
             )
-    print("random, advised: pairs, 10th, 50th and 90th percentile")
+    print("random, suggested: pairs, 10th, 50th and 90th percentile")
 
 
 def spread(values):
@@ -55,16 +55,16 @@ def spread(values):
 
 
 def one_cell(seed, mount, level):
-    """Pairs needed at random waypoints and with advice, and how long one advice takes, ms."""
+    """Pairs needed at random waypoints and with suggestions, and the time of one suggestion, ms."""
     simulated, problem, tolerance, needed = tight_session(mount, seed, level, LEAST_RANDOM)
     shooter = Shooter(simulated, level, seed)
     pairs, took = list(problem.pairs[:FIRST]), []
-    advised = follow(problem, pairs, shooter, goal_at(tolerance), took)
-    return needed, advised, float(np.median(took))
+    suggested = follow(problem, pairs, shooter, goal_at(tolerance), took)
+    return needed, suggested, float(np.median(took))
 
 
 def follow(problem, pairs, shooter, goal, took):
-    """Takes pairs where the advice says until the goal is met; how many there are then."""
+    """Follows the suggestions until the goal is met; the number of pairs then."""
     while len(pairs) < MOST:
         here = replace(problem, pairs=tuple(pairs))
         found = outcome_of(problem, pairs)

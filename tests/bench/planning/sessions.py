@@ -1,4 +1,4 @@
-"""Sessions of a simulated cell, pair by pair: at random waypoints, or wherever somebody sends the arm."""
+"""Sessions of a simulated cell, pair by pair: at random waypoints, or at given flange poses."""
 
 from dataclasses import replace
 
@@ -26,7 +26,7 @@ def random_session(mount, seed, level, pairs):
 
 
 class Shooter:
-    """Takes pairs of a simulated cell at any flange pose, with fresh scatter and corner noise."""
+    """Takes pairs of a simulated cell at any flange pose, with new pose and corner noise."""
 
     def __init__(self, simulated, level, seed):
         self.simulated = simulated
@@ -35,7 +35,7 @@ class Shooter:
         self.rng = np.random.default_rng([seed, 23])
 
     def pair(self, index, base_T_flange):
-        """The pair reported at a pose, and the share of the board's corners in the picture."""
+        """The pair reported at a pose, and the share of the board's corners in the image."""
         view = self.simulated.scene.view_from(self.noise.reported(base_T_flange, self.rng))
         corners = self.simulated.lens.project(transform_points(view, DEFAULT_BOARD.corners_m))
         corners = corners + self.rng.normal(size=corners.shape) * self.pixels
@@ -54,10 +54,10 @@ def goal_at(tolerance_mm):
 
 
 def tight_session(mount, seed, level, least):
-    """A cell, and a tolerance for which its random waypoints need at least so many pairs: (simulated, problem,
-    tolerance_mm, pairs needed).
+    """A cell and a tolerance for which its random waypoints need at least ``least`` pairs.
 
-    The tolerance is just below the best that the goal was offered before.
+    Returns the simulated problem, the solver's, the tolerance in mm and the pairs needed. The tolerance is just below
+    the smallest that a solution with fewer pairs would meet.
     """
     simulated, problem = random_session(mount, seed, level, MOST)
     best = np.inf
@@ -68,11 +68,11 @@ def tight_session(mount, seed, level, least):
         if count >= least and goal_at(best).is_met(count, found):
             return simulated, problem, best, count
         if count < least:
-            best = min(best, offered_mm(found) * (1 - 1e-9))
+            best = min(best, met_tolerance_mm(found) * (1 - 1e-9))
     return simulated, problem, best, MOST
 
 
-def offered_mm(found):
+def met_tolerance_mm(found):
     """The smallest tolerance that a solution meets."""
     low, high = 0.0, 4 * found.expected_error_mm.p95
     for _ in range(60):

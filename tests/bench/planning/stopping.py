@@ -1,15 +1,15 @@
-"""Whether the stated error holds in sessions that ended because of it, and the counter's estimate on the way.
+"""Whether the stated error holds in sessions that ended because of it, and the pairs wanted on the way.
 
 Each seed: random waypoints (tilt 5 to 35 deg), the arm's noise estimated, solved after every pair from 8 on; the
 tolerance is the true p95 (Cramer-Rao bound, true noise) of its first 9 to 27 pairs. A session ends when ``Goal.is_met``
 says so; those that do not by 30 pairs count as not stopped.
 
 ``points in p95``: share of the 405 working points whose true error is within the p95 stated at the stop, pooled over
-the sessions that stopped on tolerance; bar 92 to 98 %; standard error over sessions, whose points err together.
+the sessions that stopped on tolerance; bar 92 to 98 %; standard error over sessions, whose points are correlated.
 ``sessions``: share of those sessions whose RMS over the points is within the stated p95. ``x factor``: points within
 the stated p95 times the stop factor. ``in tolerance``: points within the tolerance. ``no factor``: points in p95 under
 the plain rule. ``stated/bound``: geometric mean over the sessions of stated p95 at the stop over the true one.
-``wanted at 8, 15``: mean of log(pairs at the end as the counter foretold / pairs at the end), where more were wanted.
+``wanted at 8, 15``: mean of log(predicted pairs at the end / pairs at the end), where more were wanted.
 """
 
 from dataclasses import replace
@@ -71,11 +71,11 @@ def run(bench):
 
 
 def one_session(seed, mount, level):
-    """Pairs at the stop, then what the columns average; NaN where it did not stop (or nothing was asked)."""
+    """Pairs at the stop, then the terms of the columns; NaN where it did not stop (or had no prediction)."""
     simulated, problem = random_session(mount, seed, level, LAST)
     tolerance = true_p95_mm(simulated, problem, int(np.random.default_rng([seed, 31]).integers(9, 28)))
     goal = goal_at(tolerance)
-    plain, foretold = np.nan, dict.fromkeys(ASKED_AT, np.nan)
+    plain, predicted = np.nan, dict.fromkeys(ASKED_AT, np.nan)
     for count in range(FEWEST, LAST + 1):
         found = outcome_of(problem, problem.pairs[:count])
         if not isinstance(found, Solution):
@@ -90,10 +90,10 @@ def one_session(seed, mount, level):
             )
             session = np.sqrt((errors**2).mean()) <= p95
             over_bound = np.log(p95 / true_p95_mm(simulated, problem, count))
-            wanted = [np.log(foretold[n] / count) for n in ASKED_AT]
+            wanted = [np.log(predicted[n] / count) for n in ASKED_AT]
             return count, inside[0], session, inside[1], (errors <= tolerance).mean(), plain, over_bound, *wanted
-        if count in foretold:
-            foretold[count] = count + goal.pairs_wanted(count, found)
+        if count in predicted:
+            predicted[count] = count + goal.pairs_wanted(count, found)
     return (np.nan,) * (7 + len(ASKED_AT))
 
 
