@@ -57,8 +57,8 @@ def expectation(session):
         "touched": [[touch.placed_board, touch.corner] for touch in log.touches],
         "replies": {str(seq): [reply.code, reply.count, reply.aux] for seq, reply in log.replies.items()},
         "last_seq": log.last_seq,
-        "matrix": document["transform"]["matrix"],
-        "median_mm": document["expected_error_mm"]["median"],
+        "matrix": document.transform.matrix,
+        "median_mm": document.expected_error_mm.median,
     }
 
 
