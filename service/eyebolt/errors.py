@@ -1,6 +1,7 @@
-"""Faults that people can act on: a stable code, what to do, and the data behind it.
+"""The taxonomy of errors: a class for the party at fault, a stable code, and a remedy for the operator.
 
-An expected outcome (no board, too similar, not converged) is a value, never one of these.
+Only these exceptions reach an operator, as text or as JSON. An expected outcome (no board, not converged) is a value,
+never one of them. Messages begin in lower case and name the thing and the place; remedies are sentences.
 """
 
 from __future__ import annotations
@@ -9,33 +10,43 @@ from collections.abc import Mapping
 
 
 class EyeboltError(Exception):
-    """A fault with a stable ``code``, a ``message`` naming thing and place, a ``remedy``, and ``data`` fields.
+    """An error with a remedy; raise one of the subclasses."""
 
-    Subclasses say whose fault it is; ``code`` says which.
-    """
+    code: str
+    """stable identifier, lower-case words joined by hyphens"""
+    message: str
+    """what failed, and where"""
+    remedy: str
+    """what the operator does about it"""
+    data: Mapping[str, object]
+    """details for a program, such as ``path``; never needed to understand the message"""
 
     def __init__(self, code: str, message: str, remedy: str, **data: object) -> None:
         super().__init__(code, message, remedy)
         self.code = code
         self.message = message
         self.remedy = remedy
-        self.data: Mapping[str, object] = data
+        self.data = data
 
     def __str__(self) -> str:
         return f"{self.message} ({self.code})\n  What to do: {self.remedy}"
 
+    def to_json(self) -> dict[str, str]:
+        """The keys ``code``, ``message`` and ``remedy``, for a program."""
+        return {"code": self.code, "message": self.message, "remedy": self.remedy}
+
 
 class InputFault(EyeboltError):
-    """What somebody gave us is wrong: a station file, a problem file, a lens file, a value out of range."""
+    """Invalid input: a station, lens or problem file, a command-line option, a value out of range."""
 
 
 class CameraFault(EyeboltError):
-    """The picture source cannot give a picture that was exposed after the request."""
+    """The image source cannot deliver an image that was exposed after the request."""
 
 
 class RecordFault(EyeboltError):
-    """The session cannot be written or read."""
+    """The record of a session cannot be written or read."""
 
 
 class MachineFault(EyeboltError):
-    """The computer lacks something: a library, a port that is taken, a terminal."""
+    """The computer lacks something: a library, a free port, a terminal."""

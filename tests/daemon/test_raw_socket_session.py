@@ -10,7 +10,7 @@ from support.daemon_process import DaemonProcess, Robot
 
 POSE = "100.0 200.0 300.0 1.0 0.0 0.0 0.0"
 WRONG = {
-    "unknown verb": ("capturr 7 " + POSE, 40, 7, "'capturr' is no verb"),
+    "unknown verb": ("capturr 7 " + POSE, 40, 7, "'capturr' is not a verb"),
     "too few fields": ("capture 7 100 200 300", 41, 7, "got 4"),
     "decimal comma": (
         "capture 7 100,0 200,0 300,0 1,0 0,0 0,0 0,0", 41, 7, "a decimal comma is the likely cause"

@@ -75,8 +75,7 @@ def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, print
                 document = _solve_problem(path, options)
         except EyeboltError as fault:
             if as_json or not path.is_dir():
-                fields = {"session": str(path), "code": fault.code, "message": fault.message, "remedy": fault.remedy}
-                print_line(json.dumps(fields))
+                print_line(json.dumps({"session": str(path), **fault.to_json()}))
             else:
                 print_line(f"{path}: {fault}")
             exit_code = 1

@@ -30,118 +30,150 @@ class Code(IntEnum):
         member.remedy = remedy
         return member
 
-    OK = 0, "kept", "Go on to the next waypoint."
-    LOW_INFORMATION = 1, "kept, adds little", "Go on, with more tilt or another distance at the next waypoint."
-    MARGINAL_EXPOSURE = 2, "kept, light is marginal", "Go on; brighten or even out the light before the next run."
-    GOAL_MET = 3, "kept, goal met", "Leave the loop: the tolerance is reached."
+    OK = (0, "kept", "Move on to the next waypoint.")
+    """The request is done; a captured pair is kept."""
+    LOW_INFORMATION = (
+        1,
+        "kept, little new information",
+        "Move on; use more tilt or another distance at the next waypoint.",
+    )
+    """Kept: the pose is close to a kept one, or its residual is larger than usual."""
+    MARGINAL_EXPOSURE = (
+        2,
+        "kept, marginal lighting",
+        "Move on; brighten or even out the lighting before the next run.",
+    )
+    """Kept: over- or underexposed, or low contrast, within limits."""
+    GOAL_MET = (3, "kept, goal met", "Leave the loop: the tolerance is met.")
+    """Kept: the expected error is within the tolerance, with enough pairs. Outranks 1 and 2."""
 
-    WORKING = 10, "working", "Stand still and send 'again' every half second."
+    WORKING = (10, "working", "Stand still and send 'again' every half second.")
+    """The final code is not sent unasked: poll with ``again``."""
 
     NO_BOARD = (
         20,
         "no board",
-        "Look whether the board is in view, clean and the one in the station file; then try again.",
+        "Check that the board is in view, clean, and the one in the station file; then capture again.",
     )
-    MOVING = 21, "moving", "Stop, wait longer for the arm to settle, then capture again."
+    """No board was detected, or the detected corners do not fit this board; also if detection failed."""
+    MOVING = (21, "moving", "Stop, wait longer for the arm to settle, then capture again.")
+    """The corners or the live poses moved during the exposure."""
     NO_FRESH_FRAME = (
         22,
-        "no fresh picture",
-        "Capture again; if it comes back, check the camera's rate, trigger and cable.",
+        "no fresh image",
+        "Capture again; if it recurs, check the camera's frame rate, trigger and cable.",
     )
-    BLURRED = 23, "blurred", "Check the focus, shorten the exposure, let the arm settle; then try again."
+    """No frame exposed after the request; also recorded images that are exhausted or unreadable."""
+    BLURRED = (23, "blurred", "Check the focus, shorten the exposure, let the arm settle; then capture again.")
+    """The edges are wider than usual for this lens and board."""
     TOO_FEW_CORNERS = (
         24,
-        "too little of the board",
-        "Bring more of the board into view, or go closer, then try again.",
+        "too few usable corners",
+        "Bring more of the board into view, or move closer; then capture again.",
     )
-    BAD_EXPOSURE = 25, "bad light", "Take away glare or shadow, or set the exposure; then try again."
-    DUPLICATE_POSE = (
-        26,
-        "same pose as before",
-        "Move on to a waypoint that differs by at least some degrees of tilt.",
-    )
+    """Too few corners, corners almost in a line, or a view that is too oblique."""
+    BAD_EXPOSURE = (25, "bad lighting", "Remove glare or shadow, or adjust the exposure; then capture again.")
+    """Too dark, saturated, or too little contrast."""
+    DUPLICATE_POSE = (26, "duplicate pose", "Move on to a waypoint that differs by several degrees of tilt.")
+    """Within the duplicate limits of a kept pose; never for ``check``."""
     OUTLIER = (
         27,
-        "pose and picture disagree",
-        "Move on; if it comes back, look for a loose board or camera or a late pose.",
+        "pose and image disagree",
+        "Move on; if it recurs, look for a loose board or camera, or a pose sent too late.",
     )
-    NOT_SOLVABLE = 28, "cannot solve yet", "Capture more waypoints, tilted about different directions."
+    """The pair is an outlier among all pairs; from 6 pairs on."""
+    NOT_SOLVABLE = (28, "not solvable yet", "Capture more waypoints, tilted about different directions.")
+    """Too few pairs, no convergence, or an expected error above the tolerance."""
     OUTSIDE_WORKING_VOLUME = (
         29,
-        "outside what was calibrated",
-        "Stay between the near and far distance and inside the picture.",
+        "outside the working volume",
+        "Stay between the near and far distance and inside the image.",
     )
+    """Reserved for ``locate`` and ``pixel``; not sent by this version."""
 
-    CAMERA_LOST = (
-        30,
-        "camera lost",
-        "Stop. Check the camera's power and cable; captures work again once it is back.",
-    )
+    CAMERA_LOST = (30, "camera lost", "Stop. Check the camera's power and cable; captures work again once it is back.")
+    """The image source is gone."""
     CANNOT_RECORD = (
         31,
         "cannot record",
-        "Stop. Make room on the disk or give the folder back its write permission.",
+        "Stop. Free disk space, or restore the write permission of the record folder.",
     )
+    """The disk refused: nothing of this request counts, and its seq stays free."""
     POSE_FORMAT_MISMATCH = (
         32,
-        "poses in the wrong terms",
+        "pose format mismatch",
         "Stop. Compare [robot] length, rotation and angle with what the robot sends.",
     )
+    """The poses are in another format than stated, or belong to other waypoints than the images."""
     WRONG_MOUNT = (
         33,
         "wrong mount",
-        "Stop. Is the camera on the arm or fixed in the cell? Set [station] mount to that.",
+        "Stop. Is the camera on the arm or fixed in the cell? Set [station] mount accordingly.",
     )
-    SETUP_MOVED = 34, "something slipped", "Stop. Tighten board and camera, then begin a new session."
+    """The camera is mounted the other way, or the poses are inverted."""
+    SETUP_MOVED = (34, "board, camera or tool moved", "Stop. Fasten board and camera, then begin a new session.")
+    """Board, camera, tool or base frame changed during the session."""
     INSUFFICIENT_ROTATION = (
         35,
-        "arm turns too little",
+        "too little rotation",
         "Stop. Add waypoints tilted 20 degrees or more about two different directions.",
     )
+    """The poses do not determine the transform: too little rotation between them."""
     NOT_ACCEPTED = (
         36,
         "no accepted result",
-        "Stop. Read the report: it says why; then accept the result or run again.",
+        "Stop. Read the report for the reason; then accept the result or run again.",
     )
+    """Solved, but rejected; or no result of this station is accepted yet."""
     MAX_PAIRS_REACHED = (
         37,
-        "most pairs taken, goal not met",
+        "goal not met with max_pairs",
         "Stop. Read the report: better waypoints, or a wider tolerance.",
     )
+    """max_pairs reached and the goal not met; the pair itself is kept."""
     BOARD_OR_LENS_MISMATCH = (
         38,
-        "board or lens not as stated",
+        "board or lens data wrong",
         "Stop. Measure the board and check the lens file; correct what differs.",
     )
+    """The image size, the board's dimensions or the lens differ from the files."""
 
-    UNKNOWN_VERB = 40, "unknown verb", "Correct the first word of the line in the robot program."
+    UNKNOWN_VERB = (40, "unknown verb", "Correct the first word of the line in the robot program.")
+    """The first word is no verb."""
     WRONG_FIELD_COUNT = (
         41,
         "wrong number of fields",
-        "Send as many numbers as the verb wants; print them with a decimal point.",
+        "Send as many numbers as the verb requires; print them with a decimal point.",
     )
-    NOT_A_NUMBER = (
-        42,
-        "not a number",
-        "Print plain decimal numbers with a point, separated by blanks or commas.",
-    )
+    """Too many or too few numbers for this verb."""
+    NOT_A_NUMBER = (42, "not a number", "Print plain decimal numbers with a point, separated by blanks or commas.")
+    """A field is not a plain decimal number."""
     OUT_OF_RANGE = (
         43,
         "number out of range",
-        "Send a seq from 0 to 999999 that is known here, and numbers of a real pose.",
+        "Send a seq from 0 to 999999 (with 'again' a used one) and the numbers of a real pose.",
     )
-    LINE_TOO_LONG = 44, "line too long", "Keep a line within 256 bytes and end each one with CR or LF."
-    NOT_NOW = 45, "not now", "Wait for the answer to the request before, or for the step that this one needs."
+    """A seq, corner number or pose outside its range, or a seq that was never used."""
+    LINE_TOO_LONG = (44, "line too long", "Keep each line within 256 bytes and end it with CR or LF.")
+    """More than 256 bytes before a line ending."""
+    NOT_NOW = (
+        45,
+        "not possible now",
+        "Wait for the reply to the previous request, or first do the step that this one needs.",
+    )
+    """A request in progress, no open session, nothing to undo, another connection, or not served."""
     PEER_NOT_ALLOWED = (
         46,
-        "not from you",
+        "address not allowed",
         "Connect from an address in [robot] allow, or add this one to the station file.",
     )
+    """The address is not in [robot] allow."""
     SEQ_REUSED = (
         47,
-        "seq used for another line",
-        "Go on numbering after the last seq, which the fourth number of the reply is.",
+        "seq already used",
+        "Continue numbering after the last seq, which is the fourth number of the reply.",
     )
+    """The seq belongs to another line."""
 
     @classmethod
     def _missing_(cls, value: object) -> Code | None:
@@ -151,7 +183,7 @@ class Code(IntEnum):
         member._name_ = f"UNKNOWN_{value}"
         member._value_ = value
         member.message = "unknown code"
-        member.remedy = "Update this program: the daemon sends a code that it does not know."
+        member.remedy = "Update this program: the daemon sent a code that it does not know."
         return member
 
     @property

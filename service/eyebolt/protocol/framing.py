@@ -1,10 +1,10 @@
-"""Bytes from a robot cut into lines, by a transition table.
+"""Framing: bytes from a robot into lines, by a transition table, and the line ending of each reply.
 
-A line ends at LF, CR or CR LF. A controller that ends its lines with CR alone waits for the answer before it sends
-anything else, so a line is handed out at its CR. If the very next byte is LF, the ending was CR LF after all, and
-``LateLineFeed`` says so. The items are therefore the same however the bytes were cut into chunks.
+A line ends at LF, CR or CR LF. A controller that ends its lines with CR alone waits for the reply before it sends
+anything else, so a line is emitted at its CR. If the very next byte is LF, the ending was CR LF after all, which
+``LateLineFeed`` reports. The items therefore do not depend on how the bytes were cut into chunks.
 
-How each reply of a connection ends, when the LF of a CR LF may arrive before or after the reply was written.
+A reply ends as its line did, although the LF of a CR LF may arrive before or after the reply was written.
 """
 
 from __future__ import annotations
@@ -22,30 +22,34 @@ BLANKS = b" \t"
 
 @dataclass(frozen=True)
 class Line:
-    """A line of 1 to MAX_LINE_BYTES bytes with more than blanks in it; ``terminator`` is CR or LF."""
+    """A line of 1 to MAX_LINE_BYTES bytes that are not all blanks."""
 
     content: bytes
+    """the line without its ending"""
     terminator: bytes
+    """CR or LF"""
 
 
 @dataclass(frozen=True)
 class OverlongLine:
-    """The end of a line of more than MAX_LINE_BYTES bytes: answered 44. ``prefix`` is its first MAX_LINE_BYTES."""
+    """The end of a line of more than MAX_LINE_BYTES bytes, answered LINE_TOO_LONG."""
 
     prefix: bytes
+    """its first MAX_LINE_BYTES bytes"""
     terminator: bytes
+    """CR or LF"""
 
 
 @dataclass(frozen=True)
 class LateLineFeed:
-    """The line just before ended in CR LF, so its reply does too: add the LF to it."""
+    """The preceding line ended in CR LF, so its reply does too: add the LF to it."""
 
 
 Item = Line | OverlongLine | LateLineFeed
 
 
 class LineState(Enum):
-    """What the splitter knows of the line that it is in."""
+    """State of the splitter within the current line."""
 
     ONLY_BLANKS = auto()
     TEXT = auto()
@@ -54,7 +58,7 @@ class LineState(Enum):
 
 
 class ByteClass(Enum):
-    """What a byte is to the splitter; EXCESS ones find the buffer full."""
+    """Class of an input byte; the EXCESS ones arrive at a full buffer."""
 
     CR = auto()
     LF = auto()
@@ -65,7 +69,7 @@ class ByteClass(Enum):
 
 
 class Action(Enum):
-    """What to do with a byte."""
+    """Action for a byte."""
 
     STORE = auto()
     SKIP = auto()
@@ -77,7 +81,7 @@ class Action(Enum):
 
 _S, _B, _A = LineState, ByteClass, Action
 
-# Pairs that cannot happen are not listed: in TOO_LONG the buffer is full, in AFTER_CR it is empty.
+# Impossible pairs are not listed: in TOO_LONG the buffer is full, in AFTER_CR it is empty.
 TRANSITIONS: Mapping[tuple[LineState, ByteClass], tuple[LineState, Action]] = MappingProxyType(
     {
         (_S.ONLY_BLANKS, _B.CR): (_S.ONLY_BLANKS, _A.CLEAR),
@@ -105,7 +109,7 @@ TRANSITIONS: Mapping[tuple[LineState, ByteClass], tuple[LineState, Action]] = Ma
 
 
 class LineSplitter:
-    """Cuts one connection's bytes into lines; holds at most MAX_LINE_BYTES of them."""
+    """Splits one connection's bytes into lines; buffers at most MAX_LINE_BYTES of them."""
 
     def __init__(self) -> None:
         self._state = LineState.ONLY_BLANKS
@@ -117,7 +121,7 @@ class LineSplitter:
         return len(self._buffer)
 
     def feed(self, data: bytes) -> list[Item]:
-        """The items that ``data`` completes, in order. Lines that are empty or only blanks are nothing."""
+        """The items that ``data`` completes, in order. Lines that are empty or only blanks give none."""
         items: list[Item] = []
         for byte in data:
             self._state, action = TRANSITIONS[self._state, self._classify(byte)]
@@ -153,11 +157,11 @@ _CR, _LF = b"\r", b"\n"
 
 
 class ReplyEndings:
-    """Keeps, for one connection, the ending of each line that is not answered yet.
+    """The endings of one connection's unanswered lines.
 
-    ``register`` for every Line and OverlongLine; then ``ending_for`` when its reply is written (the ending to use) or
-    ``discard`` when it gets none; ``late_line_feed`` for every LateLineFeed (the bytes to write at once).
-    Every line gets at most one reply: 10 is one, and ``again`` is a line of its own.
+    Call ``register`` for every Line and OverlongLine, then ``ending_for`` when its reply is written or ``discard`` when
+    it gets none, and ``late_line_feed`` for every LateLineFeed. Every line gets at most one reply: WORKING is one, and
+    ``again`` is a line of its own.
     """
 
     def __init__(self) -> None:
@@ -166,24 +170,27 @@ class ReplyEndings:
         self._newest_written = False
 
     def register(self, terminator: bytes) -> int:
-        """A ticket for a line that ended in ``terminator``."""
+        """The identifier of a new line that ended in ``terminator``."""
         self._newest += 1
         self._newest_written = False
         self._waiting[self._newest] = terminator
         return self._newest
 
     def ending_for(self, line_id: int) -> bytes:
-        """The ending of the reply that is about to be written for ``line_id``. KeyError if it was closed before."""
+        """The ending of the reply to ``line_id``, to be written now. KeyError if it was answered or discarded before."""
         if line_id == self._newest:
             self._newest_written = True
         return self._waiting.pop(line_id)
 
     def discard(self, line_id: int) -> None:
-        """``line_id`` gets no reply: a live pose."""
+        """``line_id`` gets no reply, such as a live pose."""
         self._waiting.pop(line_id, None)
 
     def late_line_feed(self) -> bytes:
-        """LF if the newest line was answered already with CR alone; else nothing, and its reply will end in CR LF."""
+        """The bytes to write at once: LF if the reply to the newest line is already written, with CR alone.
+
+        Otherwise none, and that reply will end in CR LF.
+        """
         if self._newest in self._waiting:
             self._waiting[self._newest] = _CR + _LF
             return b""

@@ -1,4 +1,4 @@
-"""Replies as bytes: short lines that a controller with 80-character strings and single precision can take apart."""
+"""Replies as bytes: short lines that a controller with 80-character strings and single precision can parse."""
 
 from __future__ import annotations
 
@@ -10,30 +10,31 @@ from eyebolt.errors import InputFault
 from eyebolt.protocol.codes import Code
 
 TERMINATORS = (b"\n", b"\r", b"\r\n")
-MAX_COUNT_REPLY_CHARACTERS = 32
-# Larger counts are printed as this: six digits survive single precision and keep the line within 32 characters.
+# Larger counts are printed as this: six digits survive single precision, and the line stays within 32 characters.
 MAX_FIELD = 999_999
 
 FormattedNumber = tuple[float, int]
+"""a value and the number of its decimals"""
 
 
 @dataclass(frozen=True)
 class Reply:
-    """One answer. ``numbers`` makes it ``code,seq,`` and the numbers, else it is ``code,seq,count,aux``.
-
-    Each number is a pair (value, decimals): how many decimals are worth printing depends on its unit, which the
-    caller knows (see ``printed_pose``); trailing zeros are not printed.
-    """
+    """One reply: ``code,seq,count,aux``, or with ``numbers`` ``code,seq,`` and those."""
 
     code: Code
+    """outcome of the request"""
     seq: int
+    """the request's sequence number, 0 to MAX_FIELD"""
     count: int
+    """pairs kept"""
     aux: int
+    """pairs still wanted, unless the verb gives it another meaning"""
     numbers: tuple[FormattedNumber, ...] | None = None
+    """each with the decimals that its unit needs (``PoseFormat.decimals``); trailing zeros are not printed"""
 
 
 def zero_numbers(number_count: int) -> tuple[FormattedNumber, ...]:
-    """The numbers of a numbers reply that failed: as many zeros as a good one has numbers."""
+    """The numbers of an unsuccessful numbers reply: as many zeros as a successful one has numbers."""
     return ((0.0, 0),) * number_count
 
 
@@ -50,11 +51,11 @@ def printed_pose(fields: Sequence[float], decimals: Sequence[int]) -> tuple[Form
 def encode(reply: Reply, bracketed: bool, terminator: bytes) -> bytes:
     """The reply's line with its ending; in round brackets if ``bracketed``.
 
-    Raises InputFault ``reply`` for a negative field, a number that is not finite or an ending that is none. Count and
+    Raises InputFault ``reply`` for a field out of range, a number that is not finite or an invalid ending. Count and
     aux above MAX_FIELD are printed as MAX_FIELD.
     """
     if terminator not in TERMINATORS:
-        raise _fault(f"{terminator!r} ends no line")
+        raise _fault(f"{terminator!r} is not a line ending")
     if min(reply.code, reply.seq, reply.count, reply.aux) < 0 or reply.code > 99 or reply.seq > MAX_FIELD:
         raise _fault(f"{reply} has a field out of range")
     if reply.numbers is None:
@@ -66,7 +67,7 @@ def encode(reply: Reply, bracketed: bool, terminator: bytes) -> bytes:
 
 
 def _decimal(value: float, decimals: int) -> str:
-    """``value`` without exponent, without zeros at the end and without the sign of a zero."""
+    """``value`` without exponent, trailing zeros or the sign of a zero."""
     if not math.isfinite(value) or not 0 <= decimals <= 9:
         raise _fault(f"{value} cannot be printed with {decimals} decimals")
     text = f"{value:.{decimals}f}"

@@ -1,9 +1,7 @@
-"""One line of a robot as a request, or what is wrong with it. No line raises.
+"""Requests: one line of a robot into a Request, or into the LineFault that answers it; and the table of verbs.
 
-A line is judged in this order: its verb (40), the spelling of its numbers (42), how many there are (41), their range
-(43). The spelling comes before the count because a stray word is best named.
-
-The verb table: what each request carries and how it is answered.
+A line is checked in this order: its verb (40), the syntax of its numbers (42), their count (41), their range (43). The
+syntax comes before the count because a misplaced word is best quoted. No line raises.
 """
 
 from __future__ import annotations
@@ -22,7 +20,7 @@ __all__ = ["MAX_SEQ", "VERBS", "LineFault", "Request", "Verb", "overlong_fault",
 
 MAX_SEQ = 999_999
 MAX_JOINTS = 12
-# Lengths in um and angles in 1e-4 deg, the finest units in use, stay far below for any arm.
+# Lengths in um and angles in 1e-4 deg, the finest units in use, stay far below this for any arm.
 MAX_NUMBER = 1e9
 
 _SEPARATORS = " \t,;()[]"
@@ -35,39 +33,42 @@ _MAX_QUOTED_CHARACTERS = 24
 
 @dataclass(frozen=True)
 class Request:
-    """A well-formed line.
-
-    ``numbers``: the fields between seq and pose, in the verb's order. ``pose``: the numbers as the controller wrote
-    them, in the station's units; None if left out. ``joints``: what followed the ``j``. ``text``: the line's tokens
-    joined by single blanks, without brackets, the verb in lower case; two lines are the same if these are.
-    """
+    """A well-formed line."""
 
     verb: str
+    """a key of VERBS"""
     seq: int | None
+    """0 to MAX_SEQ; None for verbs without one"""
     numbers: tuple[float, ...]
+    """the fields between seq and pose, in the order of ``Verb.numbers``"""
     pose: tuple[float, ...] | None
+    """the pose's numbers as the controller wrote them, in the station's pose format; None if left out"""
     joints: tuple[float, ...] | None
+    """the numbers after a ``j``, 1 to 12"""
     text: str
+    """the tokens joined by single blanks, without brackets, the verb in lower case: lines are the same if these are"""
     bracketed: bool
+    """the line stands in round brackets, and so does its reply"""
 
 
 @dataclass(frozen=True)
 class LineFault:
-    """A line that cannot be served: ``code`` 40 to 44, ``seq`` as far as it could be read (else 0).
-
-    ``verb`` is the verb if it is a known one, else empty: replies to ``result``, ``locate`` and ``pixel`` keep their
-    form in a failure, and ``pose`` is never answered.
-    """
+    """A line that cannot be served."""
 
     code: Code
+    """40 to 44"""
     seq: int
+    """the line's seq as far as it could be read, else 0"""
     message: str
+    """the defect, for the log"""
     bracketed: bool
+    """the reply stands in round brackets"""
     verb: str = ""
+    """the verb if known: ``result``, ``locate`` and ``pixel`` keep their reply form in a failure, ``pose`` has none"""
 
     @property
     def has_reply(self) -> bool:
-        """False for a live pose, which gets no reply even if it is malformed."""
+        """False for a live pose, which gets no reply even if malformed."""
         return self.verb not in VERBS or VERBS[self.verb].has_reply
 
 
@@ -91,7 +92,7 @@ def parse(content: bytes, pose_field_count: int) -> Request | LineFault:
 
 
 def overlong_fault(prefix: bytes) -> LineFault:
-    """The fault 44 of a line whose first bytes are ``prefix``; the last token of ``prefix`` may be cut and is not used."""
+    """The LINE_TOO_LONG of a line that begins with ``prefix``, whose last token may be truncated and is ignored."""
     raw = prefix.decode("latin-1")
     tokens = _tokens(raw)
     if raw and raw[-1] not in _SEPARATORS:
@@ -148,7 +149,7 @@ def _verb(tokens: Sequence[str]) -> Verb:
     if not tokens:
         raise _ParseError(Code.UNKNOWN_VERB, f"the line has no verb; a line begins with one of: {', '.join(VERBS)}")
     _reject_non_ascii(tokens[0], Code.UNKNOWN_VERB)
-    raise _ParseError(Code.UNKNOWN_VERB, f"{_quoted(tokens[0])} is no verb; the verbs are: {', '.join(VERBS)}")
+    raise _ParseError(Code.UNKNOWN_VERB, f"{_quoted(tokens[0])} is not a verb; the verbs are: {', '.join(VERBS)}")
 
 
 def _split_at_joints(tokens: Sequence[str]) -> tuple[list[str], list[str] | None]:
@@ -171,7 +172,7 @@ def _parse_number(token: str) -> float:
 def _reject_non_ascii(token: str, code: Code) -> None:
     for character in token:
         if not " " <= character <= "~":
-            message = f"{_quoted(token)} holds the byte 0x{ord(character):02X}; a line is printable ASCII only"
+            message = f"{_quoted(token)} contains the byte 0x{ord(character):02X}; a line is printable ASCII only"
             raise _ParseError(code, message)
 
 
@@ -182,22 +183,22 @@ def _check_count(verb: Verb, got: int, pose_field_count: int, raw: str) -> None:
     counts = " or ".join(str(count) for count in allowed)
     unit = "field" if counts == "1" else "fields"
     message = (
-        f"{verb.name} wants {_expected_fields(verb, pose_field_count)} ({counts} {unit} after the verb), got {got}"
+        f"{verb.name} requires {_expected_fields(verb, pose_field_count)} ({counts} {unit} after the verb), got {got}"
     )
     if any(got in _decimal_comma_counts(verb, count) for count in allowed):
         if "," in raw:
             message += "; twice as many: a decimal comma is the likely cause, print numbers with a decimal point"
         elif got > 2:
-            message += "; twice as many: two poses in one line, or a decimal comma that was made a blank"
+            message += "; twice as many: two poses in one line, or a decimal comma that was turned into a blank"
     elif _TWO_GROUPS.search(raw):
         message += "; if a group of flags in brackets follows the numbers, leave it out"
     raise _ParseError(Code.WRONG_FIELD_COUNT, message)
 
 
 def _decimal_comma_counts(verb: Verb, count: int) -> set[int]:
-    """The field counts that decimal commas make of ``count``: whole-number fields may have been printed without."""
+    """The field counts that result from decimal commas: whole-number fields may have been printed without one."""
     integer_fields = int(verb.has_seq) + len(verb.integer_fields)
-    return {2 * count - spared for spared in range(integer_fields + 1)} - {count}
+    return {2 * count - without for without in range(integer_fields + 1)} - {count}
 
 
 def _expected_fields(verb: Verb, pose_field_count: int) -> str:
@@ -243,50 +244,123 @@ def _quoted(token: str) -> str:
 
 @dataclass(frozen=True)
 class Verb:
-    """One row: ``numbers`` are the names of the fields between seq and pose, ``integer_fields`` those that are whole numbers.
-
-    ``is_recorded``: the same line again gets the stored answer. ``reply`` is "count" (code,seq,count,aux) or "numbers"
-    (code,seq, and numbers); ``reply_numbers`` is how many, None meaning as many as a pose has. ``has_reply`` is false
-    for live poses.
-    """
+    """One row of the table of verbs."""
 
     name: str
+    """first word of the line"""
     has_seq: bool = True
+    """a sequence number follows"""
     numbers: tuple[str, ...] = ()
+    """names of the fields between seq and pose"""
     integer_fields: tuple[str, ...] = ()
+    """those of ``numbers`` that are whole numbers"""
     pose: Literal["none", "required", "optional"] = "none"
+    """whether a pose follows"""
     is_recorded: bool = True
+    """the reply is recorded: the same line again gets the stored reply"""
     reply: Literal["count", "numbers"] = "count"
+    """``count``: code,seq,count,aux; ``numbers``: code,seq and numbers"""
     reply_numbers: int | None = 0
+    """how many numbers; None: as many as a pose has"""
     has_reply: bool = True
+    """false for live poses"""
+    meaning: str = ""
+    """what the request does and how it is answered"""
+
+    @property
+    def syntax(self) -> str:
+        """The line, optional parts in square brackets."""
+        pose = {"none": "", "required": "<pose>", "optional": "[<pose>]"}[self.pose]
+        return " ".join(filter(None, [self.name, "n" if self.has_seq else "", *self.numbers, pose]))
 
     def reply_number_count(self, pose_field_count: int) -> int:
-        """Numbers after ``code,seq,`` in every answer to this verb, good or bad; 0 for count replies."""
+        """Numbers after ``code,seq,`` in every reply to this verb, success or not; 0 for count replies."""
         return pose_field_count if self.reply_numbers is None else self.reply_numbers
 
     def field_counts(self, pose_field_count: int) -> tuple[int, ...]:
-        """The allowed numbers of fields after the verb, joint angles aside."""
+        """The allowed counts of fields after the verb, joint angles not included."""
         before_pose = int(self.has_seq) + len(self.numbers)
         with_pose = before_pose + pose_field_count
         return {"none": (before_pose,), "required": (with_pose,), "optional": (before_pose, with_pose)}[self.pose]
 
 
 _ROWS = (
-    Verb("hello", is_recorded=False),
-    Verb("begin"),
-    Verb("capture", pose="required"),
-    Verb("check", pose="required"),
-    Verb("place", pose="optional"),
-    Verb("touch", numbers=("k",), integer_fields=("k",), pose="required"),
-    Verb("pose", has_seq=False, pose="required", is_recorded=False, has_reply=False),
-    Verb("again", is_recorded=False),
-    Verb("undo"),
-    Verb("status", is_recorded=False),
-    Verb("solve"),
-    Verb("bye"),
-    Verb("result", is_recorded=False, reply="numbers", reply_numbers=None),
-    Verb("locate", numbers=("x", "y", "z"), pose="optional", is_recorded=False, reply="numbers", reply_numbers=3),
-    Verb("pixel", numbers=("u", "v", "h"), pose="optional", is_recorded=False, reply="numbers", reply_numbers=3),
+    Verb(
+        "hello",
+        is_recorded=False,
+        meaning="0; aux = last recorded seq if a session is open, else 0. Takes the station over",
+    ),
+    Verb(
+        "begin",
+        meaning="0; a new session with its own numbering. While the open session holds only `begin`, that session",
+    ),
+    Verb("capture", pose="required", meaning="code of the view and the pair. Opens a session if none is open"),
+    Verb(
+        "check",
+        pose="required",
+        meaning="as `capture`, but the pair only tests the result; never 26. count stays the number of kept captures",
+    ),
+    Verb(
+        "place",
+        pose="optional",
+        meaning="0 (2 with marginal lighting); an image of the board at rest in the cell, for touches. Codes of a view,"
+        ' never 26; no pair. Opens a session if none is open. Required pose with mount = "arm" (41 without it)',
+    ),
+    Verb(
+        "touch",
+        numbers=("k",),
+        integer_fields=("k",),
+        pose="required",
+        meaning="0; the tip was on corner k of the newest placed board. 43 if there is no corner k; 45 without a placed"
+        " board (also if the newest `place` failed) or without [robot] tip_mm",
+    ),
+    Verb(
+        "pose",
+        has_seq=False,
+        pose="required",
+        is_recorded=False,
+        has_reply=False,
+        meaning="a live pose, never answered; while an image is taken, those of the connection that holds the station"
+        " show whether the arm stood still (21)",
+    ),
+    Verb(
+        "again",
+        is_recorded=False,
+        meaning="the reply to request n; 10 while it is in progress; 31 if it could not be recorded; 43 with"
+        " aux = last seq if n is unknown",
+    ),
+    Verb(
+        "undo",
+        meaning="0; the newest kept capture is removed and the rest solved again; 45 if there is none. Removes no touch",
+    ),
+    Verb("status", is_recorded=False, meaning="0 with count and aux"),
+    Verb("solve", meaning="0 with aux = p95 in micrometres if the result is acceptable; else 28 or 32 to 38"),
+    Verb("bye", meaning="0; a last solve, and the session is closed. The same line again gets the stored reply"),
+    Verb(
+        "result",
+        is_recorded=False,
+        reply="numbers",
+        reply_numbers=None,
+        meaning="`0,n,` and the accepted transform in the robot's pose format; 36 and zeros if none is accepted",
+    ),
+    Verb(
+        "locate",
+        numbers=("x", "y", "z"),
+        pose="optional",
+        is_recorded=False,
+        reply="numbers",
+        reply_numbers=3,
+        meaning="reserved: 45 and three zeros",
+    ),
+    Verb(
+        "pixel",
+        numbers=("u", "v", "h"),
+        pose="optional",
+        is_recorded=False,
+        reply="numbers",
+        reply_numbers=3,
+        meaning="reserved: 45 and three zeros",
+    ),
 )
 
 VERBS: Mapping[str, Verb] = MappingProxyType({row.name: row for row in _ROWS})
