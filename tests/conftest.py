@@ -1,22 +1,41 @@
-"""What tests of several packages share: the real pictures that come from outside the project."""
+"""Fixtures of several packages: the real images from outside the project; and how the suite treats its processes."""
 
 from __future__ import annotations
 
 import os
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import NoReturn
 
+import hypothesis
 import pytest
 
-from support import opencv_doc
+from support import opencv_doc, processes
 
-# Programs that the tests start are ended as by Ctrl-C; started in the background, the tests would hand on that it is
-# ignored.
 pytest_plugins = ["support.board_fixtures", "support.camera_fixtures", "support.daemon_fixtures"]
 
+# Programs that the tests start are ended as by Ctrl-C; a suite started in the background has inherited that it is
+# ignored, and its children would inherit it in turn.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# An example's time, and that of drawing its inputs, depend on how busy the machine is, and fail nothing.
+hypothesis.settings.register_profile("suite", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow])
+hypothesis.settings.load_profile("suite")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_process_survives() -> Iterator[None]:
+    """Fails the run if a process that a test has started is alive after the last test, and kills it."""
+    processes.adopt_orphans()
+    # A debugger's or a plugin's.
+    before = {process.pid for process in processes.descendants()}
+    yield
+    survivors = [process for process in processes.descendants() if process.pid not in before]
+    processes.kill(survivors)
+    assert not survivors, "processes of the tests were still running at the end:\n" + "\n".join(
+        f"{survivor.pid}: {survivor.command}" for survivor in survivors
+    )
 
 
 def _without_evidence(reason: str) -> NoReturn:

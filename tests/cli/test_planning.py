@@ -98,14 +98,12 @@ def test_the_plan_of_a_rough_guess_meets_the_goal(planned):
     assert len(captures) >= 8, "the simulated arm reaches too little of the plan for this test to mean anything"
     needed = int(re.search(r"(\d+) pairs are expected to reach the tolerance", said).group(1))
     assert 8 <= needed <= 20
-    daemon = DaemonProcess(station)
-    try:
+    with DaemonProcess(station) as daemon:
         cell = replace(cell, captures=captures, checks=checks)
         arm = cell.moving_arm()
         with cell.camera_server(arm):
             outcome = cell.run_robot(arm, lambda line: None)
         log = daemon.log()
-    finally:
         daemon.terminate()
     assert outcome.stop_code is None, log[-3:]
     session = list_sessions(station.parent / "sessions")[-1]

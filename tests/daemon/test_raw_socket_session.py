@@ -26,9 +26,8 @@ WRONG = {
 @pytest.fixture(scope="module")
 def daemon(recorded_cell, tmp_path_factory):
     station = recorded_cell.station(tmp_path_factory.mktemp("by-hand"))
-    running = DaemonProcess(station)
-    yield running
-    running.end()
+    with DaemonProcess(station) as running:
+        yield running
 
 
 @pytest.mark.skipif(shutil.which("nc") is None, reason="no netcat here: apt-get install netcat-openbsd")

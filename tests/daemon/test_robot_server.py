@@ -9,9 +9,8 @@ from support.daemon_process import LONGEST_S, DaemonProcess, Robot, free_ports, 
 
 @pytest.fixture(scope="module")
 def daemon(recorded_cell, tmp_path_factory):
-    running = DaemonProcess(recorded_cell.station(tmp_path_factory.mktemp("manners")))
-    yield running
-    running.end()
+    with DaemonProcess(recorded_cell.station(tmp_path_factory.mktemp("manners"))) as running:
+        yield running
 
 
 def test_a_robot_from_an_address_that_is_not_allowed_gets_46_and_is_logged(daemon):

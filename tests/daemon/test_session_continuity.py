@@ -30,11 +30,9 @@ def pictures_taken(station):
 def undisturbed(recorded_cell, tmp_path_factory):
     """The replies where nothing comes in between, those before and those after, and the pictures."""
     station = recorded_cell.station(tmp_path_factory.mktemp("undisturbed"))
-    daemon = DaemonProcess(station)
-    with Robot(daemon.port) as robot:
+    with DaemonProcess(station) as daemon, Robot(daemon.port) as robot:
         robot.say("hello 0")
         replies = [[robot.final(line) for line in lines] for lines in lines_of(recorded_cell)]
-    daemon.end()
     assert [reply[0] for reply in replies[0]] == [0, 0, 0, 0, 0, 26, 0, 0, 0]
     return *replies, pictures_taken(station)
 

@@ -46,7 +46,7 @@ def same_as(found, wanted):
 class PlayedCell:
     """One station whose robot program has run twice, in two different cells; the daemon still runs."""
 
-    def __init__(self, mount, folder):
+    def __init__(self, mount, folder, ending):
         self.mount = mount
         self.station = write_station(
             folder,
@@ -54,7 +54,8 @@ class PlayedCell:
             camera_lines=('source = "simulated"', f'endpoint = "ipc://{folder}/camera"'),
             **TERMS[mount],
         )
-        self.daemon = DaemonProcess(self.station)
+        self._ending = ending
+        self.daemon = ending.enter_context(DaemonProcess(self.station))
         self.outcomes, self.truths = [], []
         for seed in SEEDS:
             cell = prepare_cell(self.station, CellOptions(seed=seed, waypoints=12, speed=500.0))
@@ -69,7 +70,7 @@ class PlayedCell:
 
     def restart(self):
         assert self.daemon.terminate() == 0
-        self.daemon = DaemonProcess(self.station)
+        self.daemon = self._ending.enter_context(DaemonProcess(self.station))
 
     def say(self, line):
         with Robot(self.daemon.port) as robot:
@@ -80,9 +81,7 @@ class PlayedCell:
 @pytest.fixture(scope="module", params=["fixed", "arm"])
 def played(request, tmp_path_factory):
     with contextlib.ExitStack() as ending:
-        cell = PlayedCell(request.param, tmp_path_factory.mktemp(request.param))
-        ending.callback(lambda: cell.daemon.end())
-        yield cell
+        yield PlayedCell(request.param, tmp_path_factory.mktemp(request.param), ending)
 
 
 def test_the_true_error_is_in_keeping_with_the_stated_one(played):

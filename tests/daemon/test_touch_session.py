@@ -24,7 +24,7 @@ TOUCHES = 4
 class TouchedCell:
     """A station whose robot program ran from hello to bye with touches; the daemon still runs."""
 
-    def __init__(self, mount, folder):
+    def __init__(self, mount, folder, ending):
         self.mount = mount
         self.station = write_station(
             folder,
@@ -35,7 +35,8 @@ class TouchedCell:
             camera_lines=('source = "simulated"', f'endpoint = "ipc://{folder}/camera"'),
             tolerance_mm=2.0,
         )
-        self.daemon = DaemonProcess(self.station)
+        self._ending = ending
+        self.start()
         self.said = []
         cell = prepare_cell(self.station, CellOptions(seed=3, waypoints=10, speed=500.0, touches=TOUCHES))
         self.touch_plan, self.truth = cell.touch_plan, cell.scene.wanted
@@ -45,13 +46,14 @@ class TouchedCell:
         (self.session,) = list_sessions(folder / "sessions")
         self.result = json.loads((self.session / "result.json").read_text())
 
+    def start(self):
+        self.daemon = self._ending.enter_context(DaemonProcess(self.station))
+
 
 @pytest.fixture(scope="module", params=["fixed", "arm"])
 def touched(request, tmp_path_factory):
     with contextlib.ExitStack() as ending:
-        cell = TouchedCell(request.param, tmp_path_factory.mktemp(request.param))
-        ending.callback(lambda: cell.daemon.end())
-        yield cell
+        yield TouchedCell(request.param, tmp_path_factory.mktemp(request.param), ending)
 
 
 def test_the_height_is_known_by_touch_and_everything_is_as_near_the_truth_as_stated(touched):
@@ -94,7 +96,7 @@ def test_the_record_holds_what_was_touched_and_solves_alike_offline(touched):
 
 def test_a_daemon_that_starts_again_knows_the_answers(touched):
     assert touched.daemon.terminate() == 0
-    touched.daemon = DaemonProcess(touched.station)
+    touched.start()
     with Robot(touched.daemon.port) as robot:
         last = robot.ask("hello 0")
         assert last[2] == touched.outcome.kept

@@ -38,13 +38,11 @@ def played(folder, mount, waypoints, fault, **terms):
     """A session with the mistake: how the robot program ended, what it said, and the result."""
     camera = ('source = "simulated"', f'endpoint = "ipc://{folder}/camera"')
     station = write_station(folder, mount=mount, camera_lines=camera, **terms)
-    daemon = DaemonProcess(station)
-    try:
+    with DaemonProcess(station) as daemon:
         cell = prepare_cell(station, CellOptions(seed=3, waypoints=waypoints, speed=500.0, fault=fault))
         arm, said = cell.moving_arm(), []
         with cell.camera_server(arm):
             outcome = cell.run_robot(arm, said.append)
-    finally:
         assert daemon.terminate() == 0
     return outcome, said, json.loads((list_sessions(folder / "sessions")[-1] / "result.json").read_text())
 
