@@ -1,0 +1,221 @@
+"""Generated tables of the documentation.
+
+    python -m support.doc_tables [--check]
+
+A page holds ``<!-- table: NAME ARGUMENT -->`` ... ``<!-- /table -->``; what stands between is written anew from the
+code. ``--check`` writes nothing and ends with 1 if a page is out of date; a test does the same.
+"""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import inspect
+import re
+import sys
+import textwrap
+from collections.abc import Callable, Iterator
+from enum import Enum
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+_BLOCK = re.compile(r"(<!-- table: (?P<spec>[^>]+?) -->\n).*?(<!-- /table -->)", re.DOTALL)
+_FAULTS = {"InputFault": "input", "CameraFault": "camera", "RecordFault": "record", "MachineFault": "machine"}
+_LEVELS = ("debug", "info", "warning", "error", "exception")
+
+
+def pages() -> list[Path]:
+    """The pages that may hold tables."""
+    found = [ROOT / "README.md", ROOT / "DEVELOPERS.md"]
+    for folder in ("service", "simulator", "robot_scripts", "tests"):
+        found += sorted((ROOT / folder).rglob("*.md"))
+    return found
+
+
+def _cell(text: str) -> str:
+    return re.sub(r"\s+", " ", text.replace("|", "\\|").replace("``", "`")).strip()
+
+
+def _table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
+    lines += ["| " + " | ".join(_cell(cell) for cell in row) + " |" for row in rows]
+    return "\n".join(lines) + "\n"
+
+
+def _load(dotted: str) -> object:
+    module, _, name = dotted.rpartition(".")
+    return getattr(importlib.import_module(module), name)
+
+
+def _documented_members(thing: type) -> Iterator[tuple[str, str, str]]:
+    """(name, annotation or value, docstring) of the members of a class, in the order of its source."""
+    for base in reversed(thing.__mro__):
+        if not base.__module__.startswith(("eyebolt", "support", "bench")):
+            continue
+        body = ast.parse(textwrap.dedent(inspect.getsource(base))).body[0]
+        if not isinstance(body, ast.ClassDef):
+            continue
+        for node, following in zip(body.body, [*body.body[1:], None], strict=True):
+            doc = ""
+            if isinstance(following, ast.Expr) and isinstance(following.value, ast.Constant):
+                doc = inspect.cleandoc(str(following.value.value))
+            if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
+                if not node.target.id.startswith("_") and node.target.id != "model_config":
+                    yield node.target.id, ast.unparse(node.annotation), doc
+            elif isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name) and issubclass(thing, Enum):
+                if not node.targets[0].id.startswith("_"):
+                    yield node.targets[0].id, "", doc
+
+
+def _fields(dotted: str) -> str:
+    """Fields of a class: name, type, docstring."""
+    thing = _load(dotted)
+    if not isinstance(thing, type):
+        raise TypeError(f"{dotted} is no class")
+    names = getattr(thing, "model_fields", {})
+    rows = []
+    for name, annotation, doc in _documented_members(thing):
+        alias = getattr(names.get(name), "alias", None) or name
+        rows.append((f"`{alias}`", f"`{annotation}`", doc))
+    return _table(("key", "type", "meaning"), rows)
+
+
+def _members(dotted: str) -> str:
+    """Members of an enumeration: value and docstring."""
+    thing = _load(dotted)
+    if not (isinstance(thing, type) and issubclass(thing, Enum)):
+        raise TypeError(f"{dotted} is no enumeration")
+    docs = {name: doc for name, _, doc in _documented_members(thing)}
+    return _table(("value", "meaning"), [(f"`{member.value}`", docs.get(member.name, "")) for member in thing])
+
+
+def _codes(_: str) -> str:
+    from eyebolt.protocol import Code
+
+    return _table(
+        ("code", "name", "meaning", "on the operator's screen"),
+        [(str(int(c)), f"`{c.name}`", c.message, c.remedy) for c in Code],
+    )
+
+
+def _template(node: ast.expr) -> str:
+    """The text of a string expression, with the holes of an f-string in angle brackets."""
+    if isinstance(node, ast.Constant) and isinstance(node.value, str):
+        return node.value
+    if isinstance(node, ast.JoinedStr):
+        return "".join(
+            str(part.value) if isinstance(part, ast.Constant) else f"<{ast.unparse(getattr(part, 'value', part))}>"
+            for part in node.values
+        )
+    return ""
+
+
+def _sources() -> Iterator[tuple[str, ast.Module]]:
+    for root in ("service", "simulator"):
+        for path in sorted((ROOT / root).rglob("*.py")):
+            dotted = ".".join(path.relative_to(ROOT / root).with_suffix("").parts)
+            yield dotted.removesuffix(".__init__"), ast.parse(path.read_text(encoding="utf-8"))
+
+
+def _called(node: ast.Call) -> str:
+    return node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+
+
+def _errors(_: str) -> str:
+    """Every stable error code, whose fault it is and the modules that raise it; its texts if they are literal."""
+    found: dict[str, tuple[str, set[str], list[str]]] = {}
+    for module, tree in _sources():
+        for function in [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)]:
+            local = {
+                node.targets[0].id: _template(node.value)
+                for node in ast.walk(function)
+                if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name)
+            }
+            for node in ast.walk(function):
+                if not (isinstance(node, ast.Call) and _called(node) in _FAULTS):
+                    continue
+                given = {word.arg: word.value for word in node.keywords}
+                given |= dict(zip(("code", "message", "remedy"), node.args, strict=False))
+                code = given.get("code")
+                if not (isinstance(code, ast.Constant) and isinstance(code.value, str)):
+                    continue
+                kind, modules, remedies = found.setdefault(code.value, (_FAULTS[_called(node)], set(), []))
+                modules.add(module)
+                text = given.get("remedy")
+                remedy = local.get(text.id, "") if isinstance(text, ast.Name) else _template(text) if text else ""
+                if remedy and remedy not in remedies:
+                    remedies.append(remedy)
+    return _table(
+        ("code", "fault of", "remedy", "raised in"),
+        [
+            (f"`{c}`", k, r[0] if len(r) == 1 else "", ", ".join(f"`{m}`" for m in sorted(ms)))
+            for c, (k, ms, r) in sorted(found.items())
+        ],
+    )
+
+
+def _log_events(prefix: str) -> str:
+    """Events of the structured log written by modules whose name begins with ``prefix``."""
+    found: dict[str, tuple[set[str], set[str]]] = {}
+    for module, tree in _sources():
+        if not module.startswith(prefix or "eyebolt"):
+            continue
+        for node in ast.walk(tree):
+            if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)):
+                continue
+            if node.func.attr not in _LEVELS or "log" not in ast.unparse(node.func.value).lower() or not node.args:
+                continue
+            event = _template(node.args[0])
+            if event:
+                levels, fields = found.setdefault(event, (set(), set()))
+                levels.add("error" if node.func.attr == "exception" else node.func.attr)
+                fields |= {word.arg for word in node.keywords if word.arg}
+    return _table(
+        ("event", "level", "fields"),
+        [
+            (f"`{e}`", ", ".join(sorted(ls)), ", ".join(f"`{f}`" for f in sorted(fs)))
+            for e, (ls, fs) in sorted(found.items())
+        ],
+    )
+
+
+TABLES: dict[str, Callable[[str], str]] = {
+    "codes": _codes,
+    "errors": _errors,
+    "fields": _fields,
+    "members": _members,
+    "log-events": _log_events,
+}
+"""Name in the marker -> what writes the table from the marker's argument."""
+
+
+def table(spec: str) -> str:
+    """The table that a marker asks for. Raises ValueError with the page's remedy for an unknown name."""
+    name, _, argument = spec.partition(" ")
+    if name not in TABLES:
+        raise ValueError(f"no table is called {name!r}: write one of {', '.join(sorted(TABLES))}")
+    return TABLES[name](argument.strip())
+
+
+def refreshed(text: str) -> str:
+    """A page with all its tables as the code has them now."""
+    return _BLOCK.sub(lambda block: block.group(1) + table(block.group("spec")) + block.group(3), text)
+
+
+def stale_pages() -> list[Path]:
+    """Pages of which a table is out of date."""
+    return [page for page in pages() if refreshed(text := page.read_text(encoding="utf-8")) != text]
+
+
+def main(arguments: list[str]) -> int:
+    """Writes the tables, or only checks them; the exit code."""
+    stale = stale_pages()
+    for page in stale:
+        print(f"{page.relative_to(ROOT)}: {'out of date' if '--check' in arguments else 'written'}")
+        if "--check" not in arguments:
+            page.write_text(refreshed(page.read_text(encoding="utf-8")), encoding="utf-8")
+    return 1 if stale and "--check" in arguments else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
