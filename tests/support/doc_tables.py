@@ -60,8 +60,10 @@ def _documented_members(thing: type) -> Iterator[tuple[str, str, str]]:
             if isinstance(following, ast.Expr) and isinstance(following.value, ast.Constant):
                 doc = inspect.cleandoc(str(following.value.value))
             if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
-                if not node.target.id.startswith("_") and node.target.id != "model_config":
-                    yield node.target.id, ast.unparse(node.annotation), doc
+                name = node.target.id
+                if name.startswith("_") or name == "model_config":
+                    continue
+                yield name, ast.unparse(node.annotation), doc
             elif isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name) and issubclass(thing, Enum):
                 if not node.targets[0].id.startswith("_"):
                     yield node.targets[0].id, "", doc
@@ -139,7 +141,7 @@ def _errors(_: str) -> str:
                 code = given.get("code")
                 if not (isinstance(code, ast.Constant) and isinstance(code.value, str)):
                     continue
-                kind, modules, remedies = found.setdefault(code.value, (_FAULTS[_called(node)], set(), []))
+                _, modules, remedies = found.setdefault(code.value, (_FAULTS[_called(node)], set(), []))
                 modules.add(module)
                 text = given.get("remedy")
                 remedy = local.get(text.id, "") if isinstance(text, ast.Name) else _template(text) if text else ""
