@@ -65,8 +65,7 @@ def _documented_members(thing: type) -> Iterator[tuple[str, str, str]]:
                     continue
                 yield name, ast.unparse(node.annotation), doc
             elif isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name) and issubclass(thing, Enum):
-                if not node.targets[0].id.startswith("_"):
-                    yield node.targets[0].id, "", doc
+                yield node.targets[0].id, "", doc
 
 
 def _fields(dotted: str) -> str:
