@@ -1,6 +1,7 @@
 """The generated tables of the documentation are fresh, and the generator sees what it is there for."""
 
 import pytest
+
 from support import doc_tables
 
 
