@@ -22,15 +22,15 @@ EXPECTED = {
     "inverted-poses": ("fixed", 33, (4, 5), "mount", "base_T_flange"),
     "next-pose": ("arm", 32, (4, 5), "pairs-shifted", "not where it goes next"),
     "stale-pose": ("fixed", 26, (5,), None, ""),
-    "skipped-move": ("arm", None, (), "stale-image", "pair 4 has the very picture of pair 3"),
+    "skipped-move": ("arm", None, (), "stale-image", "pair 4 has the same image as pair 3"),
     "board-moved": ("fixed", 27, (6, 7, 8), "board-moved", "before pair 4"),
     "camera-moved": ("arm", 34, (6, 7, 8), "camera-moved", "before pair 4"),
     "tool-changed": ("fixed", 34, (6, 7), "tool-changed", "from pair 4 on"),
     "frame-changed": ("arm", 34, (6, 7), "frame-changed", "from pair 4 on"),
     "board-scale": ("fixed", 38, (4, 5, 6), "board-scale", "larger than stated"),
-    "focal-length": ("arm", 38, (4, 5, 6), "focal-length", "longer than the lens file says"),
-    "focus-changed": ("fixed", 38, (5, 6, 7), "focus-changed", "lock the lens's screws"),
-    "distortion": ("arm", 38, (4, 5, 6), "distortion", "calibrate the lens anew"),
+    "focal-length": ("arm", 38, (4, 5, 6), "focal-length", "longer than the lens file states"),
+    "focus-changed": ("fixed", 38, (5, 6, 7), "focus-changed", "locking screws of the lens"),
+    "distortion": ("arm", 38, (4, 5, 6), "distortion", "calibrate the lens again"),
 }
 
 
@@ -103,7 +103,7 @@ def test_the_command_plays_those_that_are_named(tmp_path):
     assert "found" not in said[1]
     assert "34 at waypoint" in said[2]
     assert "from pair 5 on" in said[2]
-    assert "to do:    on the controller select the base frame" in said[2]
+    assert "to do:    in the robot program select the base frame" in said[2]
     assert {path.name for path in (tmp_path / "kept").iterdir()} == {"stale-pose", "frame-changed@6"}
     again = faults("stale-pose", "--folder", tmp_path / "kept")
     assert again.returncode == 1

@@ -183,8 +183,8 @@ def _describe_contradicting_checks(checks: HeldOutError, p95_mm: float, toleranc
         f"{checks.count} {subject} from the result by {checks.rms_mm:.2f} mm (RMS), at worst by"
         f" {checks.worst_mm:.2f} mm: more than noise explains (expected error {p95_mm:.2f} mm p95) and more than the"
         f" tolerance of {tolerance_mm:g} mm. The board or the camera moved after the solve, or another tool or frame"
-        " became active, or poses and images of the checks are not of the same waypoint: correct that and take all pairs"
-        " again"
+        " became active, or poses and images of the checks are not of the same waypoint: correct that and take all"
+        " pairs again"
     )
 
 

@@ -99,7 +99,7 @@ EVIDENCE_KEYS: Mapping[str, str] = {
     "lag": "number of waypoints by which the images lag behind the poses; negative: the images run ahead",
     "corners_per_row": "number of corners per row by which the corner numbers run",
     "stated_corners_per_row": "number of corners per row of the stated board",
-    "residual_px": "residual of the corners about the best homography with the fault corrected, RMS, median over images",
+    "residual_px": "RMS residual of the corners about the best homography, the fault corrected; median over images",
     "residual_as_stated_px": "the same residual as the station file states the board",
     "next_best_px": "the same residual of the next best row length",
     "residual_mm": "coarse residual at the board with the fault corrected, median over pairs; of a swap, before that",
@@ -202,7 +202,7 @@ FINDING_KINDS: Mapping[FindingCode, FindingKind] = {
     ),
     FindingCode.HALF_TURNED: FindingKind(
         (Severity.STOP,),
-        "some images have their corners numbered from the opposite end of the board (a session corrects that by itself)",
+        "some images have their corners numbered from the opposite end of the board (sessions correct that)",
         ("pairs", "first", "residual_mm", "residual_as_numbered_mm"),
     ),
     FindingCode.TOOL_CHANGED: FindingKind(

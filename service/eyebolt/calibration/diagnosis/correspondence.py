@@ -1,7 +1,9 @@
-"""Poses and pictures that do not belong together: all shifted by some waypoints, two exchanged, one of them stale.
+"""Checks of the correspondence of poses and images: shifted, swapped, stale, or numbered from the opposite end.
 
-A shift shows when the poses are moved along the pictures: the pairs fit at one place and nowhere else. A stale pose has
-the digits of the one before, a stale picture its corners. What was left out is asked whose picture it is.
+Each fault is a hypothesis about all pairs: the poses shifted along the images by a few waypoints, two images
+exchanged, some views half-turned. It is accepted if the coarse residual under it is that of a good data set, and if the
+data as they came and every rival hypothesis fit several times worse. Single stale pairs repeat the digits of a pose or
+the corners of an image. Pairs excluded as outliers are tested for whether they fit the poses of each other.
 """
 
 from __future__ import annotations
@@ -25,38 +27,45 @@ from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import se3
 from eyebolt.observations import Pair, half_turn_about_centre, is_half_turn_symmetric, reversed_views
 
+# Buffers and programs that run ahead are off by one or two waypoints; one more for safety.
 _MAX_SHIFT = 3
+# As many as the solver needs; fewer pairs fit any hypothesis.
 _MIN_PAIRS = 3
+# For the median distance between the corners of two images.
 _MIN_SHARED_CORNERS = 4
-# The right shift fits this many times better than none and than any other.
+# The right hypothesis fits this many times better than the data as they came and than every rival.
 _IMPROVEMENT_RATIO = 4.0
-# Corners of one and the same picture stay within this; those of a board that moved go beyond that. Common practice.
+# Median distance of corners: the same image is below the first (detection repeats), another waypoint is above the
+# second. Common practice, no source.
 _SAME_IMAGE_PX, _MOVED_PX = 0.05, 1.0
-# A pose this far from the one before is another waypoint.
+# Poses that differ by more than this are of different waypoints. Common practice, no source.
 _POSE_CHANGED_M, _POSE_CHANGED_RAD = 1e-3, float(np.deg2rad(0.1))
-# The same pose again, to the last digit that a controller prints.
+# Entries of a pose matrix that are equal to the last digit that a controller prints.
 _SAME_POSE_TOLERANCE = 1e-7
-# A picture shows another waypoint if it fits there this well, and so many times better than at its own.
+# An image belongs to another waypoint if its residual there is below this, and this many times smaller than at its own.
 _MATCH_RESIDUAL_M, _MATCH_RATIO = 0.002, 6.0
-# Where the arm scatters more, it need not fit better than so many times as far off as those that belong (their median):
-# chance leaves fewer than one in ten thousand beyond that.
+# For a noisy arm the limit is this many times the median residual of the inliers, which a good pair exceeds in fewer
+# than 1 of 10,000 cases.
 _INLIER_RATIO = 4.0
-# Up to so many pairs every exchange of two is tried.
+# Up to this many pairs every swap of two images is tried; with more pairs a swap leaves a majority of inliers.
 _MAX_PAIRS_FOR_SWAP = 7
-# Half turns are found from every two views; with more pairs than these that takes too long.
+# Half-turned views are found from all pairs of views; with more pairs that takes too long.
 _MAX_PAIRS_FOR_HALF_TURNS = 200
 
 
 def find_pair_shift(problem: Problem, observations: Observations, coarse_residual_m: float) -> Finding | None:
-    """Whether every pose goes with the picture of a waypoint before or after; ``coarse_residual_m``: as they came."""
+    """The finding that every pose is paired with the image of a waypoint before or after its own.
+
+    ``coarse_residual_m``: of the pairs as they came.
+    """
     n = len(observations.A)
     candidates: list[tuple[float, int, int]] = []
     for lag in [s for k in range(1, _MAX_SHIFT + 1) for s in (k, -k)]:
-        pictures = np.arange(max(lag, 0), n + min(lag, 0))
-        if len(pictures) < _MIN_PAIRS:
+        image_rows = np.arange(max(lag, 0), n + min(lag, 0))
+        if len(image_rows) < _MIN_PAIRS:
             continue
-        moved = replace(observations.subset(pictures), A=observations.A[pictures - lag])
-        candidates.append((best_initial_estimate(problem, moved)[1], lag, len(pictures)))
+        shifted = replace(observations.subset(image_rows), A=observations.A[image_rows - lag])
+        candidates.append((best_initial_estimate(problem, shifted)[1], lag, len(image_rows)))
     if not candidates:
         return None
     candidates.sort()
@@ -65,11 +74,11 @@ def find_pair_shift(problem: Problem, observations: Observations, coarse_residua
     if best_m > PLAUSIBLE_RESIDUAL_M or next_m < _IMPROVEMENT_RATIO * best_m:
         return None
     side = "before" if lag > 0 else "after"
-    which = f"the waypoint {side} its own" if abs(lag) == 1 else f"{abs(lag)} waypoints {side} its own"
+    which = f"the waypoint {side} its own" if abs(lag) == 1 else f"the waypoint {abs(lag)} {side} its own"
     return Finding(
         FindingCode.PAIRS_SHIFTED,
         Severity.STOP,
-        f"every pose came with the picture of {which}: paired rightly, {count} pairs agree to"
+        f"every pose is paired with the image of {which}: with the pairing corrected, {count} pairs agree to"
         f" {best_m * 1e3:.2f} mm instead of {coarse_residual_m * 1e3:.0f} mm",
         {
             "lag": float(lag),
@@ -82,20 +91,20 @@ def find_pair_shift(problem: Problem, observations: Observations, coarse_residua
 
 
 _IMAGES_LATE = (
-    "the pose runs ahead of the picture: let the robot send where it stands, not where it goes next, and stop before it"
-    " asks; or the camera hands out old pictures: take one exposed after the arm stood still (empty its buffer, or"
-    " trigger it). Then take the pairs anew."
+    "either the poses run ahead of the images: let the robot program stop first and send the pose where it stands, not"
+    " where it goes next; or the camera delivers old images: empty its buffer or trigger it, so that each image is"
+    " exposed after the arm has stopped. Then take all pairs again."
 )
 _POSES_LATE = (
-    "the robot sends where it was before: stop its advance run and read the pose when it stands, just before it asks"
-    " for the picture; then take the pairs anew."
+    "the robot sends the pose of an earlier waypoint: disable advance execution in the robot program and read the pose"
+    " after the stop, just before the request; then take all pairs again."
 )
 
 
 def find_swapped_pair(
     problem: Problem, observations: Observations, indices: Sequence[int], coarse_residual_m: float
 ) -> Finding | None:
-    """Whether exchanging two pictures makes everything fit. For few pairs: more find their strangers by majority."""
+    """The finding that two images are exchanged, from all pairs; with more pairs ``find_swapped_outliers`` finds it."""
     n = len(observations.A)
     if not _MIN_PAIRS < n <= _MAX_PAIRS_FOR_SWAP:
         return None
@@ -116,41 +125,43 @@ def find_swapped_pair(
 def find_half_turns(
     problem: Problem, observations: Observations, indices: Sequence[int], coarse_residual_m: float
 ) -> Finding | None:
-    """Whether some pictures have their corners numbered from the opposite end of the board."""
+    """The finding that some images have their corners numbered from the opposite end of the board."""
     if len(observations.A) > _MAX_PAIRS_FOR_HALF_TURNS or not is_half_turn_symmetric(problem.board_corners_m):
         return None
     P = observations.pose_fits.camera_T_board
-    board_T_turned = half_turn_about_centre(problem.board_corners_m)
-    turned = reversed_views(observations.A, P, board_T_turned)
-    if 2 * turned.sum() > len(P):
-        turned = ~turned
-    if not turned.any():
+    half_turn = half_turn_about_centre(problem.board_corners_m)
+    reversed_rows = reversed_views(observations.A, P, half_turn)
+    # Which of the two groups is the reversed one does not matter for the result; the smaller one is reported.
+    if 2 * reversed_rows.sum() > len(P):
+        reversed_rows = ~reversed_rows
+    if not reversed_rows.any():
         return None
-    alike = np.where(turned[:, None, None], P @ board_T_turned, P)
+    corrected = np.where(reversed_rows[:, None, None], P @ half_turn, P)
     after_m = best_initial_estimate(
-        problem, replace(observations, pose_fits=replace(observations.pose_fits, camera_T_board=alike))
+        problem, replace(observations, pose_fits=replace(observations.pose_fits, camera_T_board=corrected))
     )[1]
     if after_m > PLAUSIBLE_RESIDUAL_M or coarse_residual_m < _IMPROVEMENT_RATIO * after_m:
         return None
-    rows = [int(k) for k in np.flatnonzero(turned)]
+    rows = [int(k) for k in np.flatnonzero(reversed_rows)]
     names = _listed([indices[k] for k in rows])
     return Finding(
         FindingCode.HALF_TURNED,
         Severity.STOP,
-        f"in {names} the corners are numbered from the opposite end of the board; turned round, the pairs agree to"
-        f" {after_m * 1e3:.2f} mm instead of {coarse_residual_m * 1e3:.0f} mm",
+        f"in {names} the corners are numbered from the opposite end of the board: with that corrected, the pairs agree"
+        f" to {after_m * 1e3:.2f} mm instead of {coarse_residual_m * 1e3:.0f} mm",
         {
-            "pairs": float(turned.sum()),
+            "pairs": float(reversed_rows.sum()),
             "first": float(indices[rows[0]]),
             "residual_mm": after_m * 1e3,
             "residual_as_numbered_mm": coarse_residual_m * 1e3,
         },
-        "number these the other way round, or take a board whose ends differ (markers on it, or odd by even squares).",
+        "number the corners of these images from the other end, or use a board whose ends differ (with markers, or with"
+        " an odd number of squares one way and an even number the other).",
     )
 
 
 def find_stale_pairs(pairs: Sequence[Pair]) -> list[Finding]:
-    """Pairs that repeat the pose, or the picture, of the one before while the other of the two went on."""
+    """Findings on pairs that repeat either the pose or the image of the pair before, but not both."""
     found: list[Finding] = []
     for before, now in itertools.pairwise(pairs):
         corner_distance_px = _corner_distance_px(before, now)
@@ -172,10 +183,10 @@ def find_stale_pairs(pairs: Sequence[Pair]) -> list[Finding]:
                 Finding(
                     FindingCode.STALE_POSE,
                     Severity.WARN,
-                    f"pair {now.index} has the very pose of pair {before.index}, but its picture differs by"
-                    f" {corner_distance_px:.0f} px: the pose is an old one",
+                    f"pair {now.index} has exactly the pose of pair {before.index}, but its image differs by"
+                    f" {corner_distance_px:.0f} px: the pose is stale",
                     evidence,
-                    "let the robot read its pose anew at every waypoint, after it has stopped.",
+                    "let the robot program read the pose at every waypoint, after the stop.",
                 )
             )
         elif corner_distance_px < _SAME_IMAGE_PX and (
@@ -185,12 +196,12 @@ def find_stale_pairs(pairs: Sequence[Pair]) -> list[Finding]:
                 Finding(
                     FindingCode.STALE_IMAGE,
                     Severity.WARN,
-                    f"pair {now.index} has the very picture of pair {before.index} (corners within {corner_distance_px:.3f} px),"
-                    f" but by its pose the arm had moved by {translation_m * 1e3:.1f} mm and {np.rad2deg(rotation_rad):.2f} deg:"
-                    " the picture is an old one, or the arm never went there",
+                    f"pair {now.index} has the same image as pair {before.index} (corners within"
+                    f" {corner_distance_px:.3f} px), but by its pose the arm moved by {translation_m * 1e3:.1f} mm and"
+                    f" {np.rad2deg(rotation_rad):.2f} deg: the image is stale, or the arm did not move",
                     evidence,
-                    "empty the camera's buffer or trigger it, so that every picture is exposed after the request; let"
-                    " the robot send the pose that it measures, not the one it was told to take.",
+                    "empty the camera's buffer or trigger it, so that every image is exposed after the request; let the"
+                    " robot send its measured pose, not the commanded one.",
                 )
             )
     return found
@@ -199,11 +210,11 @@ def find_stale_pairs(pairs: Sequence[Pair]) -> list[Finding]:
 def find_swapped_outliers(
     problem: Problem, observations: Observations, indices: Sequence[int], out: NDArray[np.intp], start: InitialEstimate
 ) -> list[Finding]:
-    """Whether pictures of pairs left out (rows ``out``) belong to one another's poses; ``start``: the transforms."""
+    """Findings that images of outliers (rows ``out``) are exchanged; ``start``: the transforms of the inliers."""
     if len(out) < 2:
         return []
-    own = coarse_residuals_m(problem, observations, start)
-    inlier_residuals_m = np.delete(own, out)
+    own_residuals_m = coarse_residuals_m(problem, observations, start)
+    inlier_residuals_m = np.delete(own_residuals_m, out)
     match_limit_m = (
         max(_MATCH_RESIDUAL_M, _INLIER_RATIO * float(np.median(inlier_residuals_m)))
         if len(inlier_residuals_m)
@@ -211,15 +222,17 @@ def find_swapped_outliers(
     )
     matching_row: dict[int, int] = {}
     for row in out:
-        picture = observations.subset(np.full(len(observations.A), row))
-        apart = coarse_residuals_m(problem, replace(picture, A=observations.A), start)
-        best = int(np.argmin(apart))
-        if best != row and apart[best] < match_limit_m and own[row] > _MATCH_RATIO * apart[best]:
+        # This image with the pose of every pair.
+        image = observations.subset(np.full(len(observations.A), row))
+        residuals_m = coarse_residuals_m(problem, replace(image, A=observations.A), start)
+        best = int(np.argmin(residuals_m))
+        is_match = residuals_m[best] < match_limit_m and own_residuals_m[row] > _MATCH_RATIO * residuals_m[best]
+        if best != row and is_match:
             matching_row[int(row)] = best
     found = []
     for row, other in matching_row.items():
         if row < other and matching_row.get(other) == row:
-            found.append(_swap_finding(indices[row], indices[other], float(own[[row, other]].min())))
+            found.append(_swap_finding(indices[row], indices[other], float(own_residuals_m[[row, other]].min())))
     return found
 
 
@@ -227,17 +240,17 @@ def _swap_finding(first: int, second: int, residual_m: float) -> Finding:
     return Finding(
         FindingCode.PAIRS_SWAPPED,
         Severity.WARN,
-        f"the pictures of pair {first} and pair {second} are exchanged: each fits the pose of the other",
+        f"the images of pair {first} and pair {second} are exchanged: each fits the pose of the other",
         {"pair": float(first), "other_pair": float(second), "residual_mm": residual_m * 1e3},
-        "see how pictures get their names or numbers; the two pairs were left out.",
+        "check how images are named or numbered; the result excludes both pairs.",
     )
 
 
 def _corner_distance_px(before: Pair, now: Pair) -> float | None:
-    """Median distance of the corners that both pictures show; None if they share too few."""
+    """Median distance of the corners common to both images; None if that cannot be known."""
     _, first, second = np.intersect1d(before.ids, now.ids, return_indices=True)
     if len(first) < _MIN_SHARED_CORNERS:
-        # Not the same picture, and not the same corners in view either: the board moved.
+        # Both images show enough corners but hardly the same ones: the board moved.
         return float("inf") if min(len(before.ids), len(now.ids)) >= _MIN_SHARED_CORNERS else None
     return float(np.median(np.linalg.norm(before.corners_px[first] - now.corners_px[second], axis=1)))
 

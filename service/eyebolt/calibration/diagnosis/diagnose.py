@@ -64,7 +64,7 @@ def diagnose(
 ) -> tuple[Finding, ...]:
     """All findings on ``pairs``, in no order.
 
-    ``observations``: of the same pairs, in capture order; ``inlier_estimate``: the robust estimate, None where it failed.
+    ``observations``: of the same pairs, in capture order; ``inlier_estimate``: the robust estimate, None if it failed.
     """
     numbering = findings_on_corner_numbers(problem, pairs)
     if numbering:

@@ -1,6 +1,8 @@
-"""A lens whose focus moved during the session: the pairs see another focal length from one waypoint on, or a drift.
+"""Check for a focus that changed during the session: a step of the focal length before some pair, or a linear drift.
 
-A camera knocked back looks much like it; the two part where the board stood at different distances.
+Both are tested by one nuisance parameter beside a constant deviation of the focal length. A camera that moved along its
+optical axis has almost the same effect; they separate where the board was at different distances. So a change of camera
+or board, with six parameters, is a rival hypothesis and is tested beside the change of the focal length.
 """
 
 from __future__ import annotations
@@ -26,17 +28,20 @@ from eyebolt.calibration.estimation import (
 from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.problem import Problem, RobotNoise
 
-# Chance that a clean set is looked into closely, and that it shows a change.
+# p-values of a constant focal length: above the first the steps are not tested, to save time; below the second the
+# focal length changed. Up to 60 rows and a drift are tried, so the second must be small.
 _SCREENING_P, _FALSE_ALARM_RATE = 0.05, 1e-5
-# One number that leaves no more than this to chance is believed before the six of something that moved.
+# The rival is the better explanation if a change of the focal length beside it leaves a p-value below this, and below
+# that of the rival alone. One parameter is preferred to the six of a moved part.
 _EXPLAINED_P = 0.01
+# Two on each side of a step, and one more for the noise.
 _MIN_PAIRS = 5
-# A change of the focal length below this (a share) is what temperature does. Common practice, no source.
-_MIN_RELATIVE_CHANGE = 0.002
 _MIN_PAIRS_PER_SIDE = 2
-# In long sessions not every place is tried; a step shows nearly as well a few pairs away.
+# Smaller changes of the focal length, as a fraction, come with temperature. Common practice, no source.
+_MIN_RELATIVE_CHANGE = 0.002
+# In long sessions the candidate rows are spaced out; a step a few pairs away fits nearly as well.
 _MAX_CANDIDATE_ROWS = 60
-# How far off it may be, a share.
+# Prior sigma of the deviation of the focal length and of its change, as a fraction.
 _MAX_FOCAL_DEVIATION = 0.3
 _FOCAL, _CHANGE = "focal", "change"
 
@@ -49,10 +54,10 @@ def find_focus_change(
     indices: Sequence[int],
     at: Sequence[int] = (),
 ) -> Finding | None:
-    """Whether the focus moved between the pairs of ``observations``, in the order they were taken (``indices``).
+    """The finding that the focal length changed among the pairs of ``observations``, in capture order.
 
-    ``start``: transforms near all or some of them; ``noise`` to begin with; ``at``: rows before which something is
-    known to have moved.
+    ``start``: transforms of all or some of them; ``noise``: start of the noise estimate; ``indices``: capture index of
+    each row; ``at``: rows of known change points, which are always tested.
     """
     if len(observations.A) < _MIN_PAIRS:
         return None
@@ -77,7 +82,7 @@ def find_focus_change(
         or not is_plausible_noise(found.noise)
     ):
         return None
-    # A change of camera or board from there on must not explain it better.
+    # Reject it if a change of camera or board from there on explains the pairs better.
     for moved_part in MovedPart:
         for place in {row, *at}:
             both = hypotheses.nuisance_estimate(None if is_drift else row, moved_part, place)
@@ -90,18 +95,21 @@ def find_focus_change(
 
 @dataclass(frozen=True)
 class _FocalHypotheses:
-    """Ways in which the focal length may have changed along the pairs, set free in their linear ``model``."""
+    """Hypotheses on a change of the focal length along the pairs."""
 
     observations: Observations
     model: LinearModel
+    """of the same pairs"""
     noise: RobotNoise
+    """start of the noise estimate"""
 
     def nuisance_estimate(
         self, row: int | None, moved: MovedPart | None = None, place: int = 0, *, posterior: bool = False
     ) -> NuisanceEstimate:
-        """A step before ``row``, or a steady drift; beside it, ``moved`` (camera or board) from ``place`` on.
+        """The estimate of a step before ``row``, or of a linear drift if None, beside a constant deviation.
 
-        ``posterior``: see ``estimate_nuisances``.
+        ``moved``: a part whose change from row ``place`` on is estimated as well; ``posterior``: see
+        ``estimate_nuisances``.
         """
         n = len(self.observations.A)
         profile = np.arange(n) / (n - 1) if row is None else (np.arange(n) >= row).astype(float)
@@ -124,13 +132,13 @@ class _FocalHypotheses:
 def _finding(found: NuisanceEstimate, index: int | None) -> Finding:
     changes, sigmas = found.conditional_estimate(found.names)
     change, sigma = float(changes[1]), float(sigmas[1])
-    when = "bit by bit from the first pair to the last" if index is None else f"before pair {index}"
+    when = "gradually from the first pair to the last" if index is None else f"before pair {index}"
     evidence = {"change": change, "change_sigma": sigma, "p_value_if_constant": found.p_value([_FOCAL])}
     return Finding(
         FindingCode.FOCUS_CHANGED,
         Severity.STOP,
-        f"the lens changed {when}: its focal length by {100 * change:+.2f} % (sigma {100 * sigma:.2f} %)",
+        f"the focal length changed {when}, by {100 * change:+.2f} % (sigma {100 * sigma:.2f} %)",
         evidence if index is None else {**evidence, "pair": float(index)},
-        "switch autofocus and zoom off, lock the lens's screws, let the camera warm up; calibrate the lens at that"
-        " focus and take the pairs anew.",
+        "switch off autofocus and zoom, tighten the locking screws of the lens, and let the camera warm up; then"
+        " calibrate the lens at that focus and take all pairs again.",
     )

@@ -1,7 +1,8 @@
-"""Board and lens that are not as stated: told apart, sized, and named with what to change.
+"""Check of board and lens: which of their parameters are not as stated, by how much, and what to change.
 
-A board printed too large, a focal length off, a shifted principal point and another distortion bend the pairs each in a
-way of its own. All are set free together; the smallest set of them that explains the pairs is at fault.
+A deviation of the board scale, the focal length, the principal point and the distortion each has its own effect on the
+pairs. All are estimated jointly (``refit``); the smallest group of parameters that leaves no significant residual is
+reported. If several single parameters explain the pairs equally well, the finding names them all.
 """
 
 from __future__ import annotations
@@ -19,20 +20,21 @@ from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.geometry import Array, CameraModel
 from eyebolt.observations import CornerObservations
 
-# Chance that clean pairs are looked into closely, that they look like a fault, and that the faults named leave this
-# much unexplained.
+# p-values of board and lens as stated: above the first they are not refitted, to save time; below the second, after the
+# refit, something deviates. With the parameters reported free the p-value is above the third.
 _SCREENING_P, _FALSE_ALARM_RATE, _EXPLAINED_P = 1e-3, 1e-5, 1e-4
-# What explains a move away must leave no more than this to chance.
+# The p-value that a parameter of board or lens must leave to replace a change point: well explained, not just possible.
 _SURELY_EXPLAINED_P = 0.01
-# The pictures by themselves contradict the lens (five numbers; chance 1e-9 if corners scatter alike).
+# Chi-square of the stated lens by the images alone, five degrees of freedom: p = 1e-9 with independent corner noise.
 _CONTRADICTED_CHI2 = 50.0
-# With fewer pairs all six numbers are not known beside the transforms.
+# With fewer pairs the six parameters cannot be estimated beside the transforms.
 _MIN_PAIRS = 5
-# What matters: below it, it is what boards and lenses are like (shares; pixels at the edge of what was seen for
-# bending). Common practice, no source.
+# Smaller deviations occur with good boards and lens files and are no finding: fractions (of the focal length for the
+# principal point), and pixels at the edge of the observed area for the distortion. Common practice, no source.
 _MIN_RELATIVE_DEVIATION, _MIN_DISTORTION_PX = 0.003, 1.0
+# Images are undistorted if less than this fraction of the stated distortion remains. Common practice, no source.
 _UNDISTORTED_FRACTION = 0.15
-# What an arm's noise is sought from, where no estimate on the pairs has it.
+# Start of the noise estimate where the robust estimate has none.
 INITIAL_NOISE = RobotNoise(1e-3, 3e-3)
 _PARAMETER_GROUPS: dict[str, tuple[str, ...]] = {
     "board-scale": ("scale",),
@@ -40,15 +42,15 @@ _PARAMETER_GROUPS: dict[str, tuple[str, ...]] = {
     "principal-point": ("cx", "cy"),
     "distortion": ("k1", "k2"),
 }
-# Pictures are binned, cropped to a half or scaled by such factors, and the lens file stays what it was.
+# Binning, cropping and scaling change the resolution by these factors while the lens file remains the same.
 _RESOLUTION_RATIOS = (0.25, 1 / 3, 0.5, 2 / 3, 0.75, 4 / 3, 1.5, 2.0, 3.0, 4.0)
 _RATIO_TOLERANCE = 0.03
 
 
 def intrinsics_from_images(fit: IntrinsicsFit) -> IntrinsicsFit | None:
-    """The pairs read by the lens that the pictures by themselves ask for; None if they bear out the stated one.
+    """The fit under the lens estimated from the images alone; None if it confirms the stated lens.
 
-    No pose takes part in it, so it stands whatever is wrong with the poses.
+    No pose takes part in it, so it is valid whatever is wrong with the poses.
     """
     if fit.deviation_by_images()[1] < _CONTRADICTED_CHI2:
         return None
@@ -64,9 +66,9 @@ def intrinsics_from_images(fit: IntrinsicsFit) -> IntrinsicsFit | None:
 def explains_change_point(
     fit: IntrinsicsFit, start: InitialEstimate, noise: RobotNoise, moved_part: MovedPart, before: int
 ) -> bool:
-    """Whether one part of board and lens explains the pairs ``fit`` better than that ``moved_part`` moved before a row.
+    """Whether one parameter of board or lens explains the pairs better than a change of ``moved_part`` before a row.
 
-    Waypoints that come in groups, such as shifts without a turn and then tilts, make a wrong lens look like a move.
+    With waypoints in groups, such as translations first and tilts later, a wrong lens has the effect of a change point.
     """
     nuisance_estimate = fit.nuisances_with_change_point(start.X, start.Y, noise, moved_part, before)
     moved = nuisance_estimate.p_value([name for name in nuisance_estimate.names if name not in NUISANCE_LIMITS])
@@ -78,10 +80,10 @@ def explains_change_point(
 def findings_on_intrinsics(
     problem: Problem, stated: IntrinsicsFit, found: IntrinsicsFit, start: InitialEstimate, noise: RobotNoise | None
 ) -> tuple[Finding, ...]:
-    """What of board and lens is not as stated.
+    """Findings on board and lens that are not as stated.
 
-    ``stated``: the pairs as the station states board and lens; ``found``: as far as the pictures alone have moved the
-    lens; ``start``: transforms near ``found``.
+    ``stated``: the fit with board and lens as stated; ``found``: the fit to start from, under the lens of the images
+    alone where that differs; ``start``: transforms under ``found``; ``noise``: start of the noise estimate.
     """
     if len(found.observations.A) < _MIN_PAIRS:
         return ()
@@ -95,7 +97,7 @@ def findings_on_intrinsics(
     if total.p_value(()) > _FALSE_ALARM_RATE or not is_plausible_noise(nuisance_estimate.noise):
         return ()
     sizes = [total.estimate[total.names.index(name)] for name in ("scale", "focal")]
-    # No board and no lens is of negative size: then the poses are wrong, and board and lens are bent to suit them.
+    # A negative size of board or focal length: the poses are wrong, and the fit compensates for them.
     if min(sizes) <= -1:
         return ()
     chosen = _smallest_explanation(total)
@@ -104,7 +106,7 @@ def findings_on_intrinsics(
         for n, deviation in zip(total.names, total.estimate, strict=True)
         if n not in _parameter_names(chosen[0])
     }
-    # Pairs that hardly turn are fitted by boards and lenses of any size: from so far off nothing follows for one part.
+    # Pairs with little rotation fit boards and lenses of any size: an estimate beyond the prior determines nothing.
     if any(abs(deviation) > NUISANCE_LIMITS[name] for name, deviation in others.items()):
         return ()
     deviation, sigma = total.conditional_estimate(_parameter_names(chosen[0]))
@@ -130,7 +132,7 @@ def findings_on_intrinsics(
 
 
 def _smallest_explanation(total: NuisanceEstimate) -> list[tuple[str, ...]]:
-    """The fewest parts that leave only chance; the likeliest first, with those as few that explain it too."""
+    """The smallest groups of parameters that leave no significant residual, of equal size, the most likely first."""
     for size in range(1, len(_PARAMETER_GROUPS)):
         p_values = {
             parts: total.p_value(_parameter_names(parts)) for parts in itertools.combinations(_PARAMETER_GROUPS, size)
@@ -146,26 +148,27 @@ def _parameter_names(parts: Sequence[str]) -> list[str]:
 
 
 def _stated_covariance(camera: CameraModel, names: Sequence[str]) -> Array:
-    """(6, 6): what the lens file itself says that it does not know."""
+    """(6, 6): covariance of the parameters ``names`` by the sigmas of the lens file."""
     focal_px = float(camera.matrix[0, 0])
     sigma = camera.sigma
-    share = {
+    sigmas = {
         "focal": max(sigma.get("fx", 0.0), sigma.get("fy", 0.0)) / focal_px,
         "cx": sigma.get("cx", 0.0) / focal_px,
         "cy": sigma.get("cy", 0.0) / focal_px,
         "k1": sigma.get("k1", 0.0),
         "k2": sigma.get("k2", 0.0),
     }
-    return np.diag([share.get(name, 0.0) ** 2 for name in names])
+    return np.diag([sigmas.get(name, 0.0) ** 2 for name in names])
 
 
 def _distortion_difference_px(camera: CameraModel, other: CameraModel, stack: CornerObservations) -> float:
-    """How far apart, in pixels, the distortions of two lenses put a corner at the edge of what was seen."""
-    seen = stack.corners_px[stack.weights > 0] - camera.matrix[:2, 2]
-    ray = float(np.linalg.norm(seen / np.diagonal(camera.matrix)[:2], axis=1).max())
+    """Largest distance, px, between images of a point under two distortions, at the edge of the observed area."""
+    observed = stack.corners_px[stack.weights > 0] - camera.matrix[:2, 2]
+    ray = float(np.linalg.norm(observed / np.diagonal(camera.matrix)[:2], axis=1).max())
     points = ray * np.array([[np.cos(a), np.sin(a), 1 / ray] for a in np.linspace(0, 2 * np.pi, 8, endpoint=False)])
-    same = replace(other, matrix=camera.matrix)
-    difference_px = np.linalg.norm(camera.project(points) - same.project(points), axis=1)
+    # Only the distortions are compared: under one camera matrix.
+    with_same_matrix = replace(other, matrix=camera.matrix)
+    difference_px = np.linalg.norm(camera.project(points) - with_same_matrix.project(points), axis=1)
     return float(difference_px.max())
 
 
@@ -198,11 +201,11 @@ def _finding(
         return Finding(
             FindingCode.ALREADY_UNDISTORTED,
             Severity.STOP,
-            "the pictures are straightened already: they show none of the distortion that the lens file states"
-            f" ({edge_px:.0f} px at the edge of what was seen)",
+            "the images are already undistorted: they show none of the distortion that the lens file states"
+            f" ({edge_px:.0f} px at the edge of the observed area)",
             {**numbers, **evidence, "stated_distortion_px": edge_px},
-            'in the lens file ([camera] intrinsics) set "distortion": [0, 0, 0, 0, 0], with the matrix of the'
-            " straightened pictures; or let the camera send them as they are.",
+            'set "distortion": [0, 0, 0, 0, 0] and the matrix of the undistorted images in the lens file ([camera]'
+            " intrinsics); or let the camera send its images without undistortion.",
         )
     return Finding(FindingCode(group), Severity.STOP, message, {**numbers, **evidence}, remedy)
 
@@ -213,7 +216,7 @@ def _describe_board_scale(
     deviation, sigma = deviations["scale"]
     return (
         f"the board is {_percent(deviation, sigma)} {'larger' if deviation > 0 else 'smaller'} than stated",
-        f"measure the board over ten squares; if it bears this out, multiply its lengths in the station file under"
+        "measure the board over ten squares; if that confirms it, multiply its lengths in the station file under"
         f" [board] by {1 + deviation:.4f} (square_mm = 20 would become {20 * (1 + deviation):.3f}).",
     )
 
@@ -224,9 +227,10 @@ def _describe_focal_length(
     deviation, sigma = deviations["focal"]
     fx, fy = stated.camera.matrix[0, 0] * (1 + deviation), stated.camera.matrix[1, 1] * (1 + deviation)
     return (
-        f"the focal length is {_percent(deviation, sigma)} {'longer' if deviation > 0 else 'shorter'} than the lens file says",
-        f"calibrate the lens anew at this focus; the pairs see fx = {fx:.1f}, fy = {fy:.1f} for the matrix in the lens"
-        " file ([camera] intrinsics). eyebolt solve SESSION --refine-lens prints the whole lens.",
+        f"the focal length is {_percent(deviation, sigma)} {'longer' if deviation > 0 else 'shorter'} than the lens file"
+        " states",
+        f"calibrate the lens again at this focus; the pairs give fx = {fx:.1f}, fy = {fy:.1f} for the matrix in the"
+        " lens file ([camera] intrinsics). eyebolt solve SESSION --refine-lens prints all lens parameters.",
     )
 
 
@@ -237,9 +241,9 @@ def _describe_principal_point(
     (x, x_sigma), (y, y_sigma) = deviations["cx"], deviations["cy"]
     cx, cy = stated.camera.matrix[:2, 2] + focal_px * np.array([x, y])
     return (
-        f"the principal point is {focal_px * x:+.1f} px across and {focal_px * y:+.1f} px down from where the lens file"
-        f" has it (sigma {focal_px * max(x_sigma, y_sigma):.1f} px)",
-        "calibrate the lens anew, and see whether the camera cuts a part out of its picture; the pairs see"
+        f"the principal point deviates by {focal_px * x:+.1f} px across and {focal_px * y:+.1f} px down from that of"
+        f" the lens file (sigma {focal_px * max(x_sigma, y_sigma):.1f} px)",
+        "calibrate the lens again, and check whether the camera crops its images; the pairs give"
         f" cx = {cx:.1f}, cy = {cy:.1f} for the matrix in the lens file ([camera] intrinsics).",
     )
 
@@ -250,10 +254,9 @@ def _describe_distortion(
     edge_px = _distortion_difference_px(best.camera, stated.camera, stated.observations.corners)
     k1, k2 = stated.camera.distortion[:2] + np.array([deviations["k1"][0], deviations["k2"][0]])
     return (
-        f"the lens bends the picture otherwise than the lens file says, by {edge_px:.1f} px at the edge of what was"
-        " seen",
-        f"calibrate the lens anew; the pairs see k1 = {k1:.3f}, k2 = {k2:.3f} for the distortion in the lens file"
-        " ([camera] intrinsics). eyebolt solve SESSION --refine-lens prints the whole lens.",
+        f"the distortion deviates from that of the lens file, by {edge_px:.1f} px at the edge of the observed area",
+        f"calibrate the lens again; the pairs give k1 = {k1:.3f}, k2 = {k2:.3f} for the distortion in the lens file"
+        " ([camera] intrinsics). eyebolt solve SESSION --refine-lens prints all lens parameters.",
     )
 
 
@@ -274,12 +277,12 @@ def _without_distortion(camera: CameraModel) -> CameraModel:
 
 
 def _is_undistorted(best: IntrinsicsFit, stated: IntrinsicsFit) -> bool:
-    """Nothing is left of a stated distortion that would show."""
+    """Whether a stated distortion of noticeable size is absent from the images."""
     stated_px = _distortion_difference_px(
         stated.camera, _without_distortion(stated.camera), stated.observations.corners
     )
-    left_px = _distortion_difference_px(best.camera, _without_distortion(best.camera), stated.observations.corners)
-    return stated_px > _MIN_DISTORTION_PX and left_px < max(_UNDISTORTED_FRACTION * stated_px, _MIN_DISTORTION_PX)
+    remaining_px = _distortion_difference_px(best.camera, _without_distortion(best.camera), stated.observations.corners)
+    return stated_px > _MIN_DISTORTION_PX and remaining_px < max(_UNDISTORTED_FRACTION * stated_px, _MIN_DISTORTION_PX)
 
 
 def _resolution_finding(
@@ -289,28 +292,29 @@ def _resolution_finding(
     return Finding(
         FindingCode.LENS_RESOLUTION,
         Severity.STOP,
-        f"the focal length in the pictures is {focal:.3f} times that of the lens file: the lens file was made for"
-        f" pictures of another size",
+        f"the focal length in the images is {focal:.3f} times that of the lens file: the lens file was made for images"
+        " of another size",
         {**evidence, "factor": focal},
-        "name the lens file of this resolution under [camera] intrinsics, or multiply the matrix (fx, fy, cx, cy) and"
-        f" width and height in it by {ratio:.4g}; or set the camera to the resolution that it was calibrated at.",
+        "name the lens file of this resolution under [camera] intrinsics, or multiply its matrix (fx, fy, cx, cy),"
+        f" width and height by {ratio:.4g}; or set the camera to the resolution at which it was calibrated.",
     )
 
 
 def _ambiguous_finding(explanations: Sequence[tuple[str, ...]], total: NuisanceEstimate) -> Finding:
-    words = {
-        "board-scale": "the board's size",
+    names = {
+        "board-scale": "the size of the board",
         "focal-length": "the focal length",
         "principal-point": "the principal point",
-        "distortion": "the lens's distortion",
+        "distortion": "the distortion of the lens",
     }
     evidence = {f"p_value_{parts[0]}": total.p_value(_parameter_names(parts)) for parts in explanations}
-    either = " or ".join(words[parts[0]] for parts in explanations)
+    either = " or ".join(names[parts[0]] for parts in explanations)
     return Finding(
         FindingCode.BOARD_OR_LENS,
         Severity.STOP,
-        f"either {either} is not as stated; these pairs do not tell which",
+        f"either {either} is not as stated; these pairs cannot separate them",
         {**evidence, "p_value_as_stated": total.p_value(())},
-        "measure the board over ten squares, and take more waypoints at different distances (near and far) and tilts"
-        " of 20 deg and more; shifts of 100 mm across and along the line of sight, without turning, tell them apart.",
+        "measure the board over ten squares, and take more waypoints at different distances (near and far) and with"
+        " tilts of 20 deg and more; translations of 100 mm across and along the line of sight, without rotation,"
+        " separate them.",
     )

@@ -1,8 +1,9 @@
-"""Poses read in the wrong terms: another Euler order, degrees for radians, another quaternion order, another unit of
-length, a pose the other way round. Found by reading the same numbers in every way there is and asking which way the
-pictures agree with.
+"""Check of the pose format: Euler order, angle unit, quaternion order, length unit, inverse poses.
 
-A pose the other way round and a camera on the other mount are one and the same in the data; both are said.
+Every pose format that a controller may use is a hypothesis: the numbers that the robot sent are converted under each of
+them. The closed form ranks the hypotheses, first by the rotations alone, then by the coarse residual; the best few are
+estimated, and the restricted likelihood decides. Inverse poses and a camera on the other mount give the same data, so
+that finding names both.
 """
 
 from __future__ import annotations
@@ -27,29 +28,36 @@ from eyebolt.errors import InputFault
 from eyebolt.geometry import EULER_KINDS, Array, Mount, PoseFormat, se3
 from eyebolt.observations import Pair
 
-# The first look at every way of reading the rotation is at so many pairs; more would only cost time.
+# Every rotation format is screened on at most this many pairs; more would only cost time.
 _SCREENING_PAIRS = 10
+# The best formats by rotation are kept: at least so many, and all that rotate as well as the best one. Formats that
+# differ only in the names of the axes do so; up to 24 Euler kinds, a vector and two directions.
 _MIN_SCREENED = 8
 _MAX_EQUIVALENT = 40
+# Hypotheses that are estimated; each costs as much as a solve.
 _MAX_ESTIMATED = 4
+# Three pairs fit too many formats.
 _MIN_PAIRS = 4
-# Less log likelihood than this between two ways, and they are not told apart.
+# Two hypotheses whose log likelihoods differ by less are both reported: a likelihood ratio of 3000. Common practice, no
+# source.
 _MIN_LOG_LIKELIHOOD_GAP = 8.0
-# A camera on the arm is within about this of the flange.
+# A camera on the arm is no farther than this from the flange. Common practice, no source.
 _MAX_FLANGE_DISTANCE_M = 0.5
 _ORDERS = ((0, 1, 2), (0, 2, 1), (1, 0, 2), (1, 2, 0), (2, 0, 1), (2, 1, 0))
 
 
 @dataclass(frozen=True)
 class PoseFormatHypothesis:
-    """One way to read the numbers of a pose. ``order``: which of the three angles sent is taken 1st, 2nd, 3rd."""
+    """A hypothesis on the numbers of a pose."""
 
     pose_format: PoseFormat
     inverted: bool = False
+    """whether they are those of flange_T_base"""
     order: tuple[int, int, int] = (0, 1, 2)
+    """indices of the sent angles in the order in which the format takes them"""
 
     def poses(self, fields: Array, pose_convention: PoseConvention) -> Array | None:
-        """base_T_flange (n, 4, 4) of numbers ``fields`` (n, m), with the tool of ``pose_convention``; None if they mean none."""
+        """base_T_flange (n, 4, 4) of ``fields`` (n, m), without the tool; None if the numbers are no poses."""
         numbers = np.concatenate([fields[:, :3], fields[:, 3:][:, self.order]], axis=1) if self.is_permuted else fields
         try:
             poses = self.pose_format.to_matrices(numbers)
@@ -59,21 +67,23 @@ class PoseFormatHypothesis:
 
     @property
     def is_permuted(self) -> bool:
-        """The angles are sent in another order than they are applied in."""
+        """Whether the angles are sent in another order than they are applied in."""
         return self.order != (0, 1, 2)
 
 
 @dataclass(frozen=True)
 class HypothesisFit:
-    """How well one way of reading fits: ``coarse_residual_m`` at the board, median over the pairs; the estimate under it."""
+    """How well the pairs fit under one hypothesis."""
 
     hypothesis: PoseFormatHypothesis
     coarse_residual_m: float
+    """m at the board, median over the pairs; infinite if the numbers are no poses"""
     joint: JointEstimate | None
+    """the estimate under it, for the best few"""
 
     @property
     def log_likelihood(self) -> float:
-        """Restricted log likelihood under this way of reading; none without an estimate that came to rest."""
+        """Restricted log likelihood under the hypothesis; minus infinity without a converged estimate."""
         if self.joint is None or not self.joint.converged:
             return -np.inf
         return float(self.joint.fits.log_likelihood[0])
@@ -82,9 +92,9 @@ class HypothesisFit:
 def ranked_hypotheses(
     problem: Problem, observations: Observations, pose_convention: PoseConvention, fields: Array
 ) -> list[HypothesisFit]:
-    """Ways to read ``fields`` (n, m), the best first; always with the one that the station states.
+    """The hypotheses that were estimated, the most likely first, among them always the stated one.
 
-    ``observations``: of the same pairs, in the same order.
+    ``fields`` (n, m): the numbers of the poses; ``observations``: of the same pairs, in the same order.
     """
     n = len(fields)
     sample = np.unique(np.linspace(0, n - 1, min(n, _SCREENING_PAIRS)).astype(int))
@@ -94,9 +104,9 @@ def ranked_hypotheses(
         poses = hypothesis.poses(fields[sample], pose_convention)
         if poses is not None:
             screened.append((_rotation_residual_rad(problem, problem.mount.chain(poses), P[sample]), hypothesis))
-    screened.sort(key=lambda look: look[0])
+    screened.sort(key=lambda one: one[0])
     stated = PoseFormatHypothesis(pose_convention.pose_format)
-    # Ways that differ only in the names of the axes turn alike; only the shifts tell them apart.
+    # Formats that differ only in the names of the axes give equal rotations; only translations separate them.
     equivalent = [
         hypothesis
         for k, (residual_rad, hypothesis) in enumerate(screened)
@@ -120,7 +130,7 @@ def ranked_hypotheses(
 
 
 def _rotation_hypotheses(stated: PoseFormat, count: int) -> Iterator[PoseFormatHypothesis]:
-    """Every way to read the rotation of a pose of ``count`` numbers, each also the other way round."""
+    """Every rotation format of a pose of ``count`` numbers, each also inverted."""
     kinds: list[tuple[str, str, tuple[int, int, int]]] = []
     if count == 7:
         kinds = [(kind, stated.angle, (0, 1, 2)) for kind in ("quaternion-wxyz", "quaternion-xyzw")]
@@ -130,7 +140,8 @@ def _rotation_hypotheses(stated: PoseFormat, count: int) -> Iterator[PoseFormatH
         for angle in ("deg", "rad", "1e-4deg"):
             kinds.append(("rotation-vector", angle, (0, 1, 2)))
             kinds += [(kind, angle, (0, 1, 2)) for kind in EULER_KINDS]
-            # Angles sent in an order of their own: letters all different, and not just the triple turned round.
+            # Angles sent in another order than they are applied in, for kinds about three different axes. The reversed
+            # order is another kind already.
             for kind in EULER_KINDS[:12]:
                 if len(set(kind[-3:])) == 3:
                     kinds += [(kind, angle, order) for order in _ORDERS[1:-1]]
@@ -139,12 +150,12 @@ def _rotation_hypotheses(stated: PoseFormat, count: int) -> Iterator[PoseFormatH
 
 
 def _rotation_residual_rad(problem: Problem, A: Array, P: Array) -> float:
-    """Median angle, radians, by which the turns of arm and camera disagree, whatever the shifts."""
+    """Median angle, rad, between predicted and observed board rotations, from the rotations alone."""
     best = np.inf
     for start in initial_estimates(problem, A, P):
         predicted = np.swapaxes(start.X[:3, :3], -1, -2) @ A[:, :3, :3] @ start.Y[:3, :3]
-        off = se3.rotation_angle(np.swapaxes(predicted, -1, -2) @ P[:, :3, :3])
-        best = min(best, float(np.median(off)))
+        residual_rad = se3.rotation_angle(np.swapaxes(predicted, -1, -2) @ P[:, :3, :3])
+        best = min(best, float(np.median(residual_rad)))
     return best
 
 
@@ -190,9 +201,10 @@ def _with_estimate(
 
 
 def findings_on_pose_format(problem: Problem, observations: Observations, pairs: Sequence[Pair]) -> tuple[Finding, ...]:
-    """Whether another way of reading the poses of ``pairs`` (those of ``observations``, in order) fits as it should.
+    """The finding that the poses of ``pairs`` fit under another pose format than the stated one.
 
-    To be looked for only where the stated way fits so badly that no arm's scatter explains it.
+    ``observations``: of the same pairs, in the same order. To be called only where the stated format leaves a gross
+    residual, which no pose noise explains.
     """
     if len(pairs) < _MIN_PAIRS:
         return ()
@@ -204,14 +216,19 @@ def findings_on_pose_format(problem: Problem, observations: Observations, pairs:
     stated = PoseFormatHypothesis(pose_convention.pose_format)
     found = ranked_hypotheses(problem, observations, pose_convention, fields)
     best = found[0]
-    if best.hypothesis == stated or best.joint is None or not _is_plausible(best):
+    if best.hypothesis == stated or best.joint is None or not _is_plausible_fit(best):
         return ()
     as_stated = next(f for f in found if f.hypothesis == stated)
-    rivals = [f for f in found[1:] if f.hypothesis != stated and _is_plausible(f)]
+    rivals = [f for f in found[1:] if f.hypothesis != stated and _is_plausible_fit(f)]
     return (_finding(problem, stated, best, as_stated, rivals),)
 
 
-def _is_plausible(found: HypothesisFit) -> bool:
+def _is_plausible_fit(found: HypothesisFit) -> bool:
+    """Whether the pairs fit under the hypothesis as those of a usable arm do.
+
+    Unlike ``is_plausible_noise`` it limits the translation noise only, and not the rotation noise. The coarse residual
+    at the board is limited as well, and rotation errors contribute to that.
+    """
     return (
         found.joint is not None
         and found.joint.converged
@@ -234,24 +251,29 @@ def _finding(
     }
     if rivals:
         evidence["log_likelihood_over_runner_up"] = best.log_likelihood - rivals[0].log_likelihood
-    fits = f"the pictures then agree to {best.coarse_residual_m * 1e3:.2f} mm instead of {as_stated.coarse_residual_m * 1e3:.0f} mm"
+    fits = (
+        f"poses and images then agree to {best.coarse_residual_m * 1e3:.2f} mm instead of"
+        f" {as_stated.coarse_residual_m * 1e3:.0f} mm"
+    )
     if rivals and best.log_likelihood - rivals[0].log_likelihood < _MIN_LOG_LIKELIHOOD_GAP:
         both = f"{_describe(stated, best.hypothesis)}, or {_describe(stated, rivals[0].hypothesis)}"
         return Finding(
             FindingCode.POSE_FORMAT,
             Severity.STOP,
-            f"the poses are not what the station file says, and two ways to read them fit alike: {both} ({fits})",
+            "the poses are not in the format that the station file states, and two formats fit equally well: they have"
+            f" {both} ({fits})",
             evidence,
-            "take waypoints that turn by 30 deg and more about all three axes; they tell the two apart.",
+            "take waypoints that rotate by 30 deg and more about all three axes; they separate the two.",
         )
     if best.hypothesis.inverted:
         return _inverted_pose_finding(problem, best, fits, evidence)
     return Finding(
         FindingCode.POSE_FORMAT,
         Severity.STOP,
-        f"the poses are not what the station file says, but {_describe(stated, best.hypothesis)}: {fits}",
+        "the poses are not in the format that the station file states, but have"
+        f" {_describe(stated, best.hypothesis)}: {fits}",
         evidence,
-        _lines_to_change(stated, best.hypothesis),
+        _pose_format_remedy(stated, best.hypothesis),
     )
 
 
@@ -261,8 +283,8 @@ def _inverted_pose_finding(problem: Problem, best: HypothesisFit, fits: str, evi
     near = distance_m < _MAX_FLANGE_DISTANCE_M
     likelier = near == (other is Mount.ARM)
     message = (
-        f"either the camera is {other.camera_location}, or the robot sends its poses the other way round; the two are the same in the"
-        f" data: {fits}. The camera would be {distance_m:.2f} m from the {other.camera_parent}, so"
+        f"either the camera is {other.camera_location}, or the robot sends inverse poses (flange_T_base); both give the"
+        f" same data: {fits}. The camera would be {distance_m:.2f} m from the {other.camera_parent}, so"
         f" the {'mount' if likelier else 'pose'} is the likelier fault"
     )
     remedy = f'set [station] mount = "{other}", or let the robot send base_T_flange (the flange in base coordinates).'
@@ -270,12 +292,13 @@ def _inverted_pose_finding(problem: Problem, best: HypothesisFit, fits: str, evi
 
 
 def _describe(stated: PoseFormatHypothesis, hypothesis: PoseFormatHypothesis) -> str:
+    """What the hypothesis changes of the stated format; completes "the poses have"."""
     parts = []
     if hypothesis.pose_format.length != stated.pose_format.length:
         parts.append(f"lengths in {hypothesis.pose_format.length}")
     if hypothesis.pose_format.rotation != stated.pose_format.rotation or hypothesis.is_permuted:
         parts.append(
-            hypothesis.pose_format.rotation
+            f"the rotation {hypothesis.pose_format.rotation}"
             + (f" with the angles sent in the order {_order(hypothesis)}" if hypothesis.is_permuted else "")
         )
     if hypothesis.pose_format.angle != stated.pose_format.angle and not hypothesis.pose_format.rotation.startswith(
@@ -283,39 +306,36 @@ def _describe(stated: PoseFormatHypothesis, hypothesis: PoseFormatHypothesis) ->
     ):
         parts.append(f"angles in {hypothesis.pose_format.angle}")
     if hypothesis.inverted:
-        parts.append("the other way round (flange_T_base)")
-    return ", ".join(parts) or "as stated"
+        parts.append("inverse poses (flange_T_base)")
+    return ", ".join(parts) or "the stated format"
 
 
 def _order(hypothesis: PoseFormatHypothesis) -> str:
+    """The order of the sent angles, such as "3 2 1"."""
     return " ".join(str(k + 1) for k in np.argsort(hypothesis.order))
 
 
-def _lines_to_change(stated: PoseFormatHypothesis, hypothesis: PoseFormatHypothesis) -> str:
+def _pose_format_remedy(stated: PoseFormatHypothesis, hypothesis: PoseFormatHypothesis) -> str:
     lines = [
         f'{key} = "{getattr(hypothesis.pose_format, key)}"'
         for key in ("length", "rotation", "angle")
         if getattr(hypothesis.pose_format, key) != getattr(stated.pose_format, key)
         and not (key == "angle" and hypothesis.pose_format.rotation.startswith("quaternion"))
     ]
-    message = f"in the station file under [robot]: {', '.join(lines)}" if lines else ""
+    remedy = f"in the station file under [robot] set {', '.join(lines)}" if lines else ""
     if hypothesis.is_permuted:
-        # The station file has no word for this.
-        message += (
-            f"{'; and ' if message else ''}let the robot send its three angles in the order in which they are applied"
+        # The station file has no key for this.
+        remedy += (
+            f"{'; and ' if remedy else ''}let the robot send its three angles in the order in which they are applied"
         )
-    pose_convention = (
-        f"{hypothesis.pose_format.rotation},{hypothesis.pose_format.angle},{hypothesis.pose_format.length}"
-    )
-    again = (
-        ""
-        if hypothesis.is_permuted
-        else f". What is recorded needs no new picture: eyebolt solve SESSION --reading {pose_convention}"
-    )
-    return message + again
+        return f"{remedy}."
+    found = hypothesis.pose_format
+    pose_format = f"{found.rotation},{found.angle},{found.length}"
+    # The command ends the line, so that it can be copied.
+    return f"{remedy}. The recorded pairs remain usable: eyebolt solve SESSION --pose-format {pose_format}"
 
 
 def _fields_of(pairs: Sequence[Pair]) -> Array | None:
-    """The numbers that the robot sent with each pair (n, m); None if any pair has none."""
+    """Numbers (n, m) that the robot sent with each pair; None if a pair has none."""
     rows = [pair.fields for pair in pairs if pair.fields is not None]
     return np.array(rows, dtype=float) if len(rows) == len(pairs) else None

@@ -145,8 +145,8 @@ def _controller_change_finding(mount: Mount, part: MovedPart, index: int, eviden
         f" {evidence['translation_mm']:.0f} mm and {evidence['rotation_deg']:.1f} deg (the {other} did not change)"
     )
     remedy = (
-        f"in the robot program select {'the flange (tool 0)' if is_tool else 'the base frame'} on the controller for the"
-        " whole session, then take all pairs again."
+        f"in the robot program select {'the flange (tool 0)' if is_tool else 'the base frame'} on the controller for"
+        " the whole session, then take all pairs again."
     )
     code = FindingCode.TOOL_CHANGED if is_tool else FindingCode.FRAME_CHANGED
     return Finding(code, Severity.STOP, message, evidence, remedy)

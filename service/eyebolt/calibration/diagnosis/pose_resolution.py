@@ -62,8 +62,8 @@ def find_excess_pose_noise(problem: Problem, joint: JointEstimate) -> Finding | 
     return Finding(
         FindingCode.EXCESS_POSE_NOISE,
         Severity.WARN,
-        f"the pose noise is about {noise_ratio:.1f} times that of noise_mm and noise_deg in the station file; the expected"
-        " error was widened accordingly",
+        f"the pose noise is about {noise_ratio:.1f} times that of noise_mm and noise_deg in the station file; the"
+        " expected error was widened accordingly",
         {
             "noise_ratio": noise_ratio,
             "stated_mm": stated.translation_m * 1e3,

@@ -1,4 +1,9 @@
-"""Board scale and lens at what the pairs say: moved there, linearised anew, and again until they stay."""
+"""Refit of board scale and lens: estimated, applied, linearised again, until they converge (Gauss-Newton).
+
+Six nuisance parameters: board scale, focal length, principal point (cx, cy) and the first two radial distortion
+coefficients. The lens parameters can be fitted to the images alone, with the board poses free, or all six to poses and
+images.
+"""
 
 from __future__ import annotations
 
@@ -23,31 +28,33 @@ from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.geometry import Array, CameraModel, RowSelection, se3
 from eyebolt.observations import CornerObservations, PoseFits, fit_board_poses, refine_board_poses
 
-# The shifts of the principal point are shares of the focal length, what bends the picture are plain numbers, the rest
-# shares of the stated size; with how far off each may be.
+# The parameters, in the order of all vectors (6,) here, with the prior sigma of each: scale and focal as fractions of
+# the stated value, cx and cy as fractions of the focal length, k1 and k2 as they are. Wide enough for any board and
+# lens file of the right kind. Common practice, no source.
 NUISANCE_LIMITS = {"scale": 0.3, "focal": 0.3, "cx": 0.2, "cy": 0.2, "k1": 0.5, "k2": 0.5}
-# Steps for the derivatives: pixels, and plain numbers.
+# Sigmas that make these lens parameters nuisances of the linear model: pixels, and coefficients as they are. They scale
+# the steps of its numerical derivatives; as priors they are replaced by NUISANCE_LIMITS.
 _NUISANCE_SIGMAS = {"cx": 10.0, "cy": 10.0, "k1": 0.1, "k2": 0.1}
 _MAX_ROUNDS, _CONVERGED_SIGMAS = 8, 0.1
+# Largest step of a parameter in one round: beyond it the linear model is not valid.
 _MAX_STEP = 0.3
 
 
 @dataclass(frozen=True)
 class IntrinsicsFit:
-    """The pairs seen with one board scale and one lens.
-
-    ``scale``: board size over the stated one; ``camera``; ``observations`` under both, the lens doubts among their nuisances;
-    ``relaxed_problem``: the problem with these doubts, the arm's noise to be judged.
-    """
+    """The pairs under one board scale and one lens."""
 
     relaxed_problem: Problem
+    """the problem with the lens parameters as nuisances and the noise of the arm estimated"""
     scale: float
+    """size of the board over the stated one"""
     camera: CameraModel
     observations: Observations
+    """of the pairs, under this board and lens"""
 
     @staticmethod
     def as_stated(problem: Problem, observations: Observations) -> IntrinsicsFit:
-        """Everything as the station states it."""
+        """Board and lens as the station states them."""
         return IntrinsicsFit.with_intrinsics(
             problem,
             observations.A,
@@ -61,16 +68,16 @@ class IntrinsicsFit:
     def with_intrinsics(
         problem: Problem, A: Array, stack: CornerObservations, poses: PoseFits, scale: float, camera: CameraModel
     ) -> IntrinsicsFit:
-        """The corners of ``stack`` (points already scaled) read by ``camera``."""
+        """The corners of ``stack`` (points already scaled) under ``camera``; ``A`` (n, 4, 4): chain of the pairs."""
         relaxed_problem = replace(problem, camera=replace(camera, sigma=_NUISANCE_SIGMAS), robot_noise=None)
         return IntrinsicsFit(relaxed_problem, scale, camera, Observations.of(relaxed_problem, A, stack, poses))
 
     def subset(self, rows: RowSelection) -> IntrinsicsFit:
-        """The same for the views at ``rows``."""
+        """The fit restricted to the views at ``rows``."""
         return replace(self, observations=self.observations.subset(rows))
 
     def moved(self, change: Array) -> IntrinsicsFit | None:
-        """After a change (6,) of the doubts; None where that leaves some view without a board pose."""
+        """The fit after a change (6,) of the parameters; None if some view then has no board pose."""
         scale, focal = 1 + change[0], 1 + change[1]
         matrix = self.camera.matrix.copy()
         matrix[:2, 2] += change[2:4] * matrix[0, 0]
@@ -81,7 +88,7 @@ class IntrinsicsFit:
         old = self.observations.corners
         stack = CornerObservations(old.points_m * scale, old.corners_px, old.weights)
         start = self.observations.pose_fits.camera_T_board.copy()
-        # A longer lens sees the same picture from farther away.
+        # With a longer focal length the same image is taken from farther away.
         start[:, :3, 3] *= scale * focal
         poses, rss = refine_board_poses(camera, stack, start)
         if not np.isfinite(rss).all():
@@ -92,7 +99,7 @@ class IntrinsicsFit:
         )
 
     def with_refitted_board_poses(self) -> IntrinsicsFit:
-        """The board poses sought from nothing: through another lens the other tilt of a view may be the right one."""
+        """The fit with all board poses estimated from scratch: another lens may make the other tilt branch right."""
         poses = fit_board_poses(self.camera, self.observations.corners)
         if not np.isfinite(poses.rss_px2).all():
             return self
@@ -101,21 +108,21 @@ class IntrinsicsFit:
         )
 
     def deviation_from(self, stated: IntrinsicsFit) -> Array:
-        """(6,): how far board and lens are from ``stated``, in the order of DOUBTS."""
-        here, there = self.camera, stated.camera
+        """(6,): deviation of board and lens from those of ``stated``."""
+        own, other = self.camera, stated.camera
         return np.array(
             [
                 self.scale / stated.scale - 1,
-                here.matrix[0, 0] / there.matrix[0, 0] - 1,
-                *(here.matrix[:2, 2] - there.matrix[:2, 2]) / there.matrix[0, 0],
-                *(here.distortion[:2] - there.distortion[:2]),
+                own.matrix[0, 0] / other.matrix[0, 0] - 1,
+                *(own.matrix[:2, 2] - other.matrix[:2, 2]) / other.matrix[0, 0],
+                *(own.distortion[:2] - other.distortion[:2]),
             ]
         )
 
     def nuisances_at(self, X: Array, Y: Array, noise: RobotNoise, posterior: bool = False) -> NuisanceEstimate:
-        """How far board and lens are off, linearised at the transforms ``X``, ``Y``; ``noise`` to begin with.
+        """The estimated change of board and lens, linearised at the transforms ``X``, ``Y`` (4, 4).
 
-        ``posterior``: see ``estimate_nuisances``.
+        ``noise``: start of the noise estimate; ``posterior``: see ``estimate_nuisances``.
         """
         model = linearize(self.relaxed_problem, self.observations.board_poses, self.observations.A, X, Y)
         return estimate_nuisances(
@@ -130,7 +137,7 @@ class IntrinsicsFit:
     def nuisances_with_change_point(
         self, X: Array, Y: Array, noise: RobotNoise, moved_part: MovedPart, before: int
     ) -> NuisanceEstimate:
-        """The same doubts together with those of a camera or board that moved before row ``before``."""
+        """The same jointly with a change of camera or board before row ``before``."""
         model = linearize(self.relaxed_problem, self.observations.board_poses, self.observations.A, X, Y)
         nuisances = self._nuisance_parameters(model) + change_point_nuisances(model, moved_part, before)
         return estimate_nuisances(
@@ -147,7 +154,11 @@ class IntrinsicsFit:
         ]
 
     def deviation_by_images(self) -> tuple[Array, float]:
-        """The lens change (6,) that the pictures by themselves ask for, and its normalised square. No arm, no scale."""
+        """The change (6,) of the lens estimated from the images alone, and its chi-square.
+
+        The board pose of each view is free, so neither the poses of the arm nor their noise take part. The board scale
+        is unobservable and stays 0.
+        """
         linearized = self.observations.board_poses
         lens = [FOCAL_LENGTH, *range(FIRST_LENS_PARAMETER, FIRST_LENS_PARAMETER + len(_NUISANCE_SIGMAS))]
         focal_px = float(self.camera.matrix[0, 0])
@@ -161,12 +172,12 @@ class IntrinsicsFit:
 
 
 def with_distortion_terms(camera: CameraModel) -> CameraModel:
-    """The same lens with room for k1 and k2."""
+    """The same lens with five distortion coefficients, so that k1 and k2 exist."""
     return camera if camera.distortion.size else replace(camera, distortion=np.zeros(5))
 
 
 def refit(fit: IntrinsicsFit, X: Array, Y: Array, noise: RobotNoise) -> tuple[IntrinsicsFit, NuisanceEstimate]:
-    """Board and lens at what the pairs say, from near ``X``, ``Y``; and what is left to change there."""
+    """The fit with board and lens estimated from the pairs, started at ``X``, ``Y``, and the estimate at that fit."""
     for _ in range(_MAX_ROUNDS):
         nuisance_estimate = fit.nuisances_at(X, Y, noise)
         sigma = np.sqrt(np.diagonal(nuisance_estimate.covariance))
@@ -182,7 +193,8 @@ def refit(fit: IntrinsicsFit, X: Array, Y: Array, noise: RobotNoise) -> tuple[In
 
 
 def refit_intrinsics_to_images(fit: IntrinsicsFit) -> IntrinsicsFit:
-    """The lens that the pictures by themselves ask for, and the board poses seen through it."""
+    """The fit with the lens estimated from the images alone, and with the board poses under that lens."""
+    # Twice: other tilt branches under the new lens change its estimate.
     return _fit_to_images(_fit_to_images(fit).with_refitted_board_poses())
 
 
@@ -194,6 +206,7 @@ def _fit_to_images(fit: IntrinsicsFit) -> IntrinsicsFit:
         step_fraction = min(1.0, _MAX_STEP / float(np.abs(change).max()))
         moved = fit.moved(step_fraction * change)
         if moved is None or moved.observations.corner_sigma_px > fit.observations.corner_sigma_px * 1.001:
+            # The corner residuals grew: the step was too long.
             moved = fit.moved(step_fraction * change / 4)
             if moved is None or moved.observations.corner_sigma_px > fit.observations.corner_sigma_px:
                 break

@@ -5,9 +5,9 @@ The position of a touched corner is known twice: by the arm, ``base_T_flange @ t
 ``base_T_camera``, with the flange pose of the image). The residual is the difference.
 
 The residuals are correlated, since touches share most of their errors: those of X and of lens parameters with a stated
-sigma, of the board's pose in its one image, of the arm at that image, and of the tip's position in the flange frame. Only
-the arm's error at the touch and that of setting the tip onto the corner are independent. So all touches form one vector
-with one covariance.
+sigma, of the board's pose in its one image, of the arm at that image, and of the tip's position in the flange frame.
+Only the arm's error at the touch and that of setting the tip onto the corner are independent. So all touches form one
+vector with one covariance.
 """
 
 from __future__ import annotations
