@@ -1,4 +1,4 @@
-"""Corner numbers that run in lines of another length are seen in one picture."""
+"""Corner numbers that run in rows of another length are found from one image."""
 
 from dataclasses import replace
 
@@ -38,7 +38,7 @@ def test_corners_numbered_column_by_column(cases):
     assert solve(replace(problem, pairs=pairs)).findings[0].code == "corner-numbering"
 
 
-def test_a_bent_picture_and_a_board_that_is_no_grid_are_not_blamed(cases):
+def test_a_distorted_image_and_a_board_that_is_no_grid_raise_no_finding(cases):
     problem = cases.convert(make_problem("fixed", 5, 4, camera=BARREL))
     assert find_wrong_row_length(problem.board_corners_m, problem.pairs) is None
     scattered = problem.board_corners_m + np.random.default_rng(1).normal(size=(88, 3)) * [0.003, 0.003, 0]

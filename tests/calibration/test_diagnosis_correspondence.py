@@ -1,4 +1,4 @@
-"""Poses and pictures that do not belong together are named: shifted, exchanged, stale, numbered from the other end."""
+"""Poses and images that do not correspond are found: shifted, swapped, stale, numbered from the opposite end."""
 
 from dataclasses import replace
 
@@ -20,7 +20,7 @@ def problem_of(cases, mount, poses, seed):
 
 
 def shifted(problem, late):
-    """Pose k with the picture of waypoint k - late; the ends that have none fall away."""
+    """Pose k with the image of waypoint k - late; poses without one are dropped."""
     pairs = problem.pairs
     rows = [(k, k - late) for k in range(len(pairs)) if 0 <= k - late < len(pairs)]
     return replace(
@@ -34,7 +34,7 @@ def shifted(problem, late):
 
 @pytest.mark.parametrize("mount", MOUNTS)
 @pytest.mark.parametrize(("late", "pairs"), [(1, 4), (-1, 5), (2, 6), (-3, 10)])
-def test_pictures_of_the_waypoint_before_or_after(cases, mount, late, pairs):
+def test_images_of_the_waypoint_before_or_after(cases, mount, late, pairs):
     first = solve(shifted(problem_of(cases, mount, pairs + abs(late), 1), late)).findings[0]
     assert (first.code, first.severity, first.evidence["lag"]) == ("pairs-shifted", "stop", late)
     assert first.evidence["residual_mm"] < 3 < 12 < first.evidence["next_best_mm"]
@@ -42,7 +42,7 @@ def test_pictures_of_the_waypoint_before_or_after(cases, mount, late, pairs):
 
 @pytest.mark.parametrize("mount", MOUNTS)
 @pytest.mark.parametrize(("pairs", "first", "second"), [(5, 0, 3), (6, 4, 5), (12, 2, 9)])
-def test_two_pictures_exchanged(cases, mount, pairs, first, second):
+def test_two_images_swapped(cases, mount, pairs, first, second):
     problem = problem_of(cases, mount, pairs, 2)
     a, b = problem.pairs[first], problem.pairs[second]
     spoilt = cases.with_pair(problem, first, ids=b.ids, corners_px=b.corners_px)
@@ -53,8 +53,8 @@ def test_two_pictures_exchanged(cases, mount, pairs, first, second):
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_two_pictures_exchanged_by_an_arm_that_scatters(cases, mount):
-    """Even at its own pose a picture is some millimetres off here: 0.3 mm and 0.05 deg per axis, corners of 0.3 px."""
+def test_two_images_swapped_with_a_noisy_arm(cases, mount):
+    """Even the right pairs have residuals of millimetres: 0.3 mm and 0.05 deg per axis, corner noise of 0.3 px."""
     named = 0
     for seed in range(12):
         simulated = make_problem(mount, 10, seed, 0.3, 0.3, 0.05)
@@ -69,14 +69,14 @@ def test_two_pictures_exchanged_by_an_arm_that_scatters(cases, mount):
 
 @pytest.mark.parametrize("mount", MOUNTS)
 @pytest.mark.parametrize("pairs", [5, 12])
-def test_a_stale_pose_and_a_stale_picture(cases, mount, pairs):
+def test_a_stale_pose_and_a_stale_image(cases, mount, pairs):
     problem = problem_of(cases, mount, pairs, 3)
     pose = solve(cases.with_stale_pose(problem, 3)).findings[0]
     assert (pose.code, pose.evidence["pair"]) == ("stale-pose", 3)
     before = problem.pairs[1]
-    picture = solve(cases.with_pair(problem, 2, ids=before.ids, corners_px=before.corners_px)).findings[0]
-    assert (picture.code, picture.evidence["pair"]) == ("stale-image", 2)
-    assert picture.evidence["pose_moved_mm"] > 1
+    image = solve(cases.with_pair(problem, 2, ids=before.ids, corners_px=before.corners_px)).findings[0]
+    assert (image.code, image.evidence["pair"]) == ("stale-image", 2)
+    assert image.evidence["pose_moved_mm"] > 1
 
 
 def pair_at(index, shift_mm, corners_px):
@@ -98,7 +98,7 @@ def test_a_waypoint_taken_twice_is_no_stale_pair():
 
 @pytest.mark.parametrize("mount", MOUNTS)
 @pytest.mark.parametrize("turned", [(1,), (0, 2, 5)])
-def test_views_numbered_from_the_other_end(cases, mount, turned):
+def test_views_numbered_from_the_opposite_end(cases, mount, turned):
     problem = problem_of(cases, mount, 9, 4)
     last = len(problem.board_corners_m) - 1
     for row in turned:
@@ -109,7 +109,7 @@ def test_views_numbered_from_the_other_end(cases, mount, turned):
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_a_good_session_with_a_stranger_is_not_called_exchanged(cases, mount):
+def test_a_single_outlier_is_no_swap(cases, mount):
     problem = problem_of(cases, mount, 12, 5)
     outcome = solve(cases.with_neighbours_picture(problem, 4))
     assert isinstance(outcome, Solution)

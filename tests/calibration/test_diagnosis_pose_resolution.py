@@ -1,4 +1,4 @@
-"""Poses printed too coarsely and arms louder than stated are said; fine prints and quiet arms are not."""
+"""Poses printed too coarsely and arms noisier than stated are found; fine prints and the stated noise are not."""
 
 from dataclasses import replace
 
@@ -38,7 +38,7 @@ def test_a_pose_printed_in_whole_millimetres_and_degrees(cases, mount, poses):
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_an_arm_louder_than_stated(cases, mount):
+def test_an_arm_noisier_than_stated(cases, mount):
     problem = cases.convert(make_problem(mount, 12, 2))
     quieter = replace(problem, robot_noise=RobotNoise(1e-4 / 3, np.deg2rad(0.02) / 3))
     (finding,) = [f for f in solve(quieter).findings if f.code == "excess-pose-noise"]

@@ -1,4 +1,4 @@
-"""The controller's tool or frame changed half-way, a focus that moved: told from a slip, with the place."""
+"""A tool or frame changed on the controller, and a focus that changed: distinguished from a slip, with the pair."""
 
 from dataclasses import replace
 
@@ -33,7 +33,7 @@ def test_another_tool_or_frame_from_some_pair_on(cases, mount, poses, at):
 
 
 def with_focus(cases, mount, poses, seed, growth):
-    """The session with the focal length of each picture growing by the shares ``growth`` (poses,)."""
+    """The session with the focal length of each image larger by the fractions ``growth`` (poses,)."""
     simulated = make_problem(mount, poses, seed)
     problem = cases.convert(simulated, include_robot_noise=False)
     pairs = []
@@ -47,7 +47,7 @@ def with_focus(cases, mount, poses, seed, growth):
 
 @pytest.mark.parametrize("mount", MOUNTS)
 @pytest.mark.parametrize(("poses", "at"), [(6, 3), (12, 4)])
-def test_a_focus_that_moved_once(cases, mount, poses, at):
+def test_a_step_of_the_focal_length(cases, mount, poses, at):
     growth = 0.005 * (np.arange(poses) >= at)
     (finding,) = stops(with_focus(cases, mount, poses, 3, growth))
     assert (finding.code, finding.evidence["pair"]) == ("focus-changed", at)
@@ -56,21 +56,21 @@ def test_a_focus_that_moved_once(cases, mount, poses, at):
 
 @pytest.mark.parametrize("mount", MOUNTS)
 @pytest.mark.parametrize(("poses", "seed", "by"), [(20, 25, 0.005), (20, 1, -0.03), (6, 3, 0.03)])
-def test_pictures_of_two_focal_lengths_are_not_those_of_one_wrong_lens(cases, mount, poses, seed, by):
+def test_two_focal_lengths_are_not_one_wrong_lens(cases, mount, poses, seed, by):
     (finding,) = stops(with_focus(cases, mount, poses, seed, by * (np.arange(poses) >= poses // 2)))
     assert (finding.code, finding.evidence["pair"]) == ("focus-changed", poses // 2)
     assert finding.evidence["change"] == pytest.approx(by, rel=0.1)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_a_focus_that_drifts(cases, mount):
+def test_a_drift_of_the_focal_length(cases, mount):
     (finding,) = stops(with_focus(cases, mount, 12, 4, np.linspace(0, -0.006, 12)))
     assert finding.code == "focus-changed" and "pair" not in finding.evidence
     assert finding.evidence["change"] == pytest.approx(-0.006, abs=4 * finding.evidence["change_sigma"])
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_a_camera_knocked_along_its_line_of_sight_is_no_moved_focus(cases, mount):
+def test_a_camera_moved_along_its_axis_is_no_focus_change(cases, mount):
     simulated = make_problem(mount, 12, 5)
     problem = cases.convert(simulated, include_robot_noise=False)
     knocked = inverse(matrix(np.eye(3), [0.0, 0.0, -0.004]))

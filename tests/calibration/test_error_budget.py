@@ -1,4 +1,4 @@
-"""What limits a result is said: the arm's scatter, the camera, or an arm whose geometry is wrong."""
+"""The error budget: the pose noise, the corner noise, or an arm with a systematic error."""
 
 import numpy as np
 import pytest
@@ -15,39 +15,39 @@ def limits(problem):
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize(
-    ("corner_sigma_px", "robot_mm", "robot_deg", "message"),
+    ("corner_sigma_px", "robot_mm", "robot_deg", "code"),
     [(0.05, 0.3, 0.05, "arm-limited"), (1.0, 0.001, 0.0002, "camera-limited")],
 )
-def test_the_larger_part_of_the_error_is_named(cases, bound, mount, corner_sigma_px, robot_mm, robot_deg, message):
+def test_the_dominant_source_is_reported(cases, bound, mount, corner_sigma_px, robot_mm, robot_deg, code):
     simulated = make_problem(mount, 20, 4, corner_sigma_px, robot_mm, robot_deg)
     (finding,) = limits(cases.convert(simulated, include_robot_noise=False))
-    assert (finding.code, finding.severity) == (message, "note")
+    assert (finding.code, finding.severity) == (code, "note")
     both_mm = np.hypot(finding.evidence["arm_error_mm"], finding.evidence["camera_error_mm"])
     best_mm = bound.rms_of_covariance_mm(bound.bound_covariance(simulated), bound.working_points(simulated))
     assert both_mm == pytest.approx(best_mm, rel=0.3)
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_neither_is_blamed_where_both_count(cases, mount):
-    """Corners of 0.3 px beside an arm of 0.008 mm: either makes more than a fifth of the variance."""
+def test_no_note_where_both_contribute(cases, mount):
+    """Corner noise of 0.3 px and pose noise of 0.008 mm: each makes more than a fifth of the variance."""
     assert limits(cases.convert(make_problem(mount, 20, 4, 0.3, 0.008, 0.0016), include_robot_noise=False)) == []
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_wrong_geometry_is_told_from_scatter(bench, mount):
-    """Ten arms of each kind; most sessions of 40 pairs are too short to tell, but scatter never looks like it."""
-    said = {
+def test_a_systematic_error_is_distinguished_from_noise(bench, mount):
+    """Ten arms of each kind; most sessions of 40 pairs are too short to decide, but noise never looks systematic."""
+    found = {
         kind: [
             [finding.code for finding in limits(bench.session(mount, 40, seed, kind, picks=0).problem)]
             for seed in range(10)
         ]
         for kind in (bench.KINEMATIC, bench.WHITE)
     }
-    told = {kind: sum("arm-geometry" in codes for codes in sets) for kind, sets in said.items()}
-    print(f"{mount}: {told}")
-    assert told[bench.KINEMATIC] >= 1
-    assert told[bench.WHITE] == 0
-    # Whichever note it is, the arm is named, never the camera.
-    assert not any("camera-limited" in codes for codes in said[bench.KINEMATIC])
-    first = [codes[0] for codes in said[bench.KINEMATIC] if "arm-geometry" in codes]
-    assert set(first) == {"arm-geometry"}, "it says more than that the arm is the limit"
+    counts = {kind: sum("arm-geometry" in codes for codes in sets) for kind, sets in found.items()}
+    print(f"{mount}: {counts}")
+    assert counts[bench.KINEMATIC] >= 1
+    assert counts[bench.WHITE] == 0
+    # The camera is never reported as the limit.
+    assert not any("camera-limited" in codes for codes in found[bench.KINEMATIC])
+    first = [codes[0] for codes in found[bench.KINEMATIC] if "arm-geometry" in codes]
+    assert set(first) == {"arm-geometry"}, "it precedes the less specific arm-limited"

@@ -1,4 +1,4 @@
-"""The error stated for a pick: true for white arms, wider for arms whose errors are alike at like poses."""
+"""The expected pick error: true for arms with white noise, wider for arms with pose-correlated errors."""
 
 from dataclasses import replace
 

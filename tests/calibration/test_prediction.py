@@ -1,4 +1,4 @@
-"""What a solution expects of a further pair, on the simulator's pairs, which know nothing of the solver."""
+"""The predictive test of further pairs, on pairs of the simulator, which is independent of the solver."""
 
 import itertools
 import json
@@ -38,7 +38,7 @@ def split(cases, mount, stated, turns, seed, pairs=10):
 
 
 @CASES
-def test_it_is_what_the_solver_says_of_pairs_that_it_did_not_use(cases, mount, stated, turns):
+def test_the_distance_is_that_of_check_pairs_in_a_solve(cases, mount, stated, turns):
     problem, further = split(cases, mount, stated, turns, seed=5)
     for pair in further:
         solution = solve(problem, checks=[pair])
@@ -47,37 +47,37 @@ def test_it_is_what_the_solver_says_of_pairs_that_it_did_not_use(cases, mount, s
 
 
 @CASES
-def test_pairs_that_belong_are_as_probable_as_it_says(cases, mount, stated, turns):
+def test_p_values_of_inliers_are_uniform(cases, mount, stated, turns):
     p_values = []
     for seed in range(6):
         problem, further = split(cases, mount, stated, turns, seed)
         prediction = solve(problem).prediction
         p_values += [prediction.p_value(pair.base_T_flange, board_seen(problem, pair)) for pair in further]
-    # Uniform on 0 to 1, up to the few that one solution's error makes alike: a mean of 0.5 +- 0.06, 5 % below 0.05.
+    # Uniform on 0 to 1, up to the correlation by the error of each solution: a mean of 0.5 +- 0.06, 5 % below 0.05.
     assert 0.35 < np.mean(p_values) < 0.65
     assert np.mean(np.array(p_values) < 0.05) < 0.15
 
 
 @CASES
-def test_a_pair_with_the_pose_of_the_one_before_is_as_good_as_impossible(cases, mount, stated, turns):
+def test_a_stale_pose_has_a_negligible_p_value(cases, mount, stated, turns):
     problem, further = split(cases, mount, stated, turns, seed=2)
     prediction = solve(problem).prediction
     for before, pair in itertools.pairwise(further):
         assert prediction.p_value(before.base_T_flange, board_seen(problem, pair)) < 1e-4
 
 
-def test_an_arm_that_errs_more_than_stated_is_expected_to_go_on_so(cases):
+def test_excess_noise_of_the_pairs_widens_the_prediction(cases):
     problem, further = split(cases, "fixed", True, "free", seed=1)
     noise = problem.robot_noise
-    boastful = replace(problem, robot_noise=replace(noise, translation_m=noise.translation_m / 3,
+    understated = replace(problem, robot_noise=replace(noise, translation_m=noise.translation_m / 3,
                                                     rotation_rad=noise.rotation_rad / 3))  # fmt: skip
-    prediction = solve(boastful).prediction
+    prediction = solve(understated).prediction
     assert prediction.variance_inflation > 3
     p_values = [prediction.p_value(pair.base_T_flange, board_seen(problem, pair)) for pair in further]
     assert np.mean(p_values) > 0.2
 
 
-def test_it_comes_back_from_the_record_as_it_was(cases):
+def test_the_record_restores_the_model(cases):
     problem, further = split(cases, "arm", False, "free", seed=3)
     prediction = solve(problem).prediction
     again = PredictiveModel.from_json(json.loads(json.dumps(prediction.to_json())))
@@ -87,7 +87,7 @@ def test_it_comes_back_from_the_record_as_it_was(cases):
     )
 
 
-def test_the_view_measures_what_it_needs(cases):
+def test_a_measured_view_has_the_board_pose_of_the_solver(cases):
     problem, further = split(cases, "fixed", False, "free", seed=4)
     board = board_from_mm("chessboard", 12, 9, 20.0)
     np.testing.assert_allclose(board.corners_m(), problem.board_corners_m, atol=1e-12)
@@ -100,7 +100,7 @@ def test_the_view_measures_what_it_needs(cases):
     np.testing.assert_allclose(board_pose.unit_covariance, wanted.unit_covariance, rtol=1e-9)
 
 
-def test_what_cannot_be_computed_is_taken_for_impossible(cases):
+def test_a_singular_covariance_gives_p_value_0(cases):
     problem, further = split(cases, "fixed", False, "free", seed=4)
     prediction, seen = solve(problem).prediction, board_seen(problem, further[0])
     blind = replace(prediction, covariance=np.full((12, 12), np.nan))

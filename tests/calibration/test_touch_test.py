@@ -1,4 +1,4 @@
-"""Touched corners: the height that only they can close, and what they prove or contradict."""
+"""Touched corners: the height of a vertical arm, and what touches confirm or contradict."""
 
 from dataclasses import replace
 
@@ -21,12 +21,12 @@ TIP_SIGMA_MM = 0.2
 
 @pytest.fixture(scope="module")
 def touched():
-    """A board laid still before a simulated problem's camera, and its corners touched."""
+    """A board placed before the camera of a simulated problem, with touched corners."""
     return touched_board
 
 
 def true_height_mm(simulated):
-    """Of the camera, along the vertical of the frame that X goes to."""
+    """Height of the camera along the vertical of the parent frame of X."""
     up = np.array([0.0, 0.0, 1.0])
     if simulated.mount == "arm":
         up = np.mean([pose[:3, :3].T @ up for pose in simulated.base_T_flange_true], axis=0)
@@ -39,13 +39,13 @@ def grid_errors_mm(problem, found, true):
 
 
 def chi_square_within(sum_of_squares, dof):
-    """Within what chance allows in 999 of 1000 cases, on either side (SciPy's chi-square)."""
+    """Within the central 99.9 % of the chi-square distribution (SciPy)."""
     low, high = chi2.ppf([0.0005, 0.9995], dof)
     return low < sum_of_squares < high
 
 
 @pytest.mark.parametrize(("mount", "stated", "touches"), [("fixed", True, 4), ("arm", True, 4), ("arm", False, 2)])
-def test_touch_closes_the_height_of_a_vertical_arm_as_well_as_it_says(cases, touched, mount, stated, touches):
+def test_touch_determines_the_height_of_a_vertical_arm_within_its_sigma(cases, touched, mount, stated, touches):
     of_height, of_touches, dof, inside = [], 0.0, 0, []
     for seed in SEEDS:
         simulated = make_problem(mount, 12, seed, turns="vertical")
@@ -54,7 +54,7 @@ def test_touch_closes_the_height_of_a_vertical_arm_as_well_as_it_says(cases, tou
         assert isinstance(outcome, Solution), f"seed {seed}: {outcome}"
         assert outcome.unobservable == ()
         assert outcome.height.determined_by == "touch"
-        # The tip's own error goes one to one into the height, so no touch makes it better than that.
+        # The error of the tip enters the height one to one, so no number of touches averages it out.
         assert outcome.height.sigma_mm > 0.99 * TIP_SIGMA_MM
         up = outcome.X[:3, :3].T @ [0, 0, 1] if mount == "fixed" else None
         if up is not None:
@@ -75,7 +75,7 @@ def test_touch_closes_the_height_of_a_vertical_arm_as_well_as_it_says(cases, tou
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_touches_of_free_arms_are_off_as_far_as_predicted(cases, touched, mount):
+def test_residuals_of_free_arms_are_as_predicted(cases, touched, mount):
     squares, dof = 0.0, 0
     for seed in SEEDS:
         simulated = make_problem(mount, 12, seed)
@@ -92,7 +92,7 @@ def test_touches_of_free_arms_are_off_as_far_as_predicted(cases, touched, mount)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_touches_leave_the_answer_of_a_free_arm_as_it_is(cases, touched, mount):
+def test_touches_leave_the_result_of_a_free_arm_unchanged(cases, touched, mount):
     simulated = make_problem(mount, 12, 3)
     problem = replace(cases.convert(simulated), tip=touched.tip_of(simulated, TIP_SIGMA_MM))
     alone, beside = solve(problem), solve(problem, (), [touched.lay_board(simulated, 3)])
@@ -109,7 +109,7 @@ def test_a_tip_three_millimetres_off_is_contradicted(cases, touched, mount, turn
     for seed in range(5):
         simulated = make_problem(mount, 12, seed, turns=turns)
         problem = replace(cases.convert(simulated), tip=touched.tip_of(simulated, TIP_SIGMA_MM))
-        # Sideways: on a vertical arm half a turn of the wrist shows that, and nothing shows a wrong length.
+        # Sideways: on a vertical arm rotations of the wrist reveal that, and nothing reveals a wrong length.
         outcome = solve(problem, (), [touched.lay_board(simulated, seed, 4, TIP_SIGMA_MM, tip_off_mm=(3, 0, 0))])
         strict, wide = assess_result(outcome, 1.2), assess_result(outcome, 5.0)
         assert strict.cause is AcceptanceCause.TOUCHES_BEYOND_TOLERANCE, strict.reason
@@ -117,21 +117,21 @@ def test_a_tip_three_millimetres_off_is_contradicted(cases, touched, mount, turn
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_a_pointer_longer_than_stated_goes_into_the_height_of_a_vertical_arm_and_is_said(cases, touched, mount):
+def test_a_wrong_pointer_length_enters_the_height_of_a_vertical_arm(cases, touched, mount):
     simulated = make_problem(mount, 12, 4, turns="vertical")
     problem = replace(cases.convert(simulated), tip=touched.tip_of(simulated, TIP_SIGMA_MM))
     right, wrong = (
         solve(problem, (), [touched.lay_board(simulated, 4, 4, TIP_SIGMA_MM, tip_off_mm=(0, 0, off))]) for off in (0, 3)
     )
     assert abs(wrong.height.mm - right.height.mm) == pytest.approx(3.0, abs=0.01)
-    assert wrong.touches.reduced_chi2 == pytest.approx(right.touches.reduced_chi2, abs=0.01), "no touch shows it"
+    assert wrong.touches.reduced_chi2 == pytest.approx(right.touches.reduced_chi2, abs=0.01), "no touch reveals it"
     (finding,) = [f for f in right.findings if f.code == "height-from-touch"]
     assert finding.severity == "note"
     assert finding.evidence["sigma_mm"] == right.height.sigma_mm
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_the_pick_of_a_vertical_arm_gets_the_height_s_error_too(cases, touched, mount):
+def test_the_pick_error_of_a_vertical_arm_includes_that_of_the_height(cases, touched, mount):
     simulated = make_problem(mount, 12, 5, turns="vertical")
     exact, poor = (
         solve(
@@ -155,7 +155,7 @@ def heights_of_board_m(simulated):
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_a_stated_height_stays_and_touch_checks_it(cases, touched, mount):
+def test_touch_tests_a_stated_height(cases, touched, mount):
     simulated = make_problem(mount, 12, 6, turns="vertical")
     base = replace(cases.convert(simulated), tip=touched.tip_of(simulated, TIP_SIGMA_MM))
     board = touched.lay_board(simulated, 6, 4, TIP_SIGMA_MM)
@@ -173,11 +173,11 @@ def test_a_stated_height_stays_and_touch_checks_it(cases, touched, mount):
     assert off_mm == pytest.approx(-4.0, abs=4 * finding.evidence["sigma_mm"])
 
 
-def test_without_touch_or_statement_the_height_stays_open(cases, touched):
+def test_without_touch_or_statement_the_height_is_unobservable(cases, touched):
     simulated = make_problem("fixed", 12, 1, turns="vertical")
     problem = replace(cases.convert(simulated), tip=touched.tip_of(simulated, TIP_SIGMA_MM))
     board = touched.lay_board(simulated, 1)
-    # Placed but not touched; touched, but nobody knows the tip; touched, but the picture gives no board.
+    # Placed but not touched; touched without a stated tip; touched, but the image determines no board pose.
     for one, placed in (
         (problem, replace(board, touches=())),
         (replace(problem, tip=None), board),
@@ -186,11 +186,11 @@ def test_without_touch_or_statement_the_height_stays_open(cases, touched):
         outcome = solve(one, (), [placed])
         assert outcome.height.determined_by is None
         assert (outcome.height.mm, outcome.height.sigma_mm, outcome.touches) == (None, None, None)
-        assert "touch" in outcome.unobservable[0]
+        assert len(outcome.unobservable) == 1
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_a_corner_that_the_picture_does_not_show_is_predicted_from_those_it_shows(cases, touched, mount):
+def test_a_corner_outside_the_image_is_predicted_from_the_board_pose(cases, touched, mount):
     squares = []
     for seed in range(15):
         simulated = make_problem(mount, 12, seed)
@@ -202,10 +202,10 @@ def test_a_corner_that_the_picture_does_not_show_is_predicted_from_those_it_show
     assert chi_square_within(sum(squares), 15 * 12)
 
 
-def doubtful(cases, touched, mount, seed, focal_off=0.0, sigma_mm=0.05):
-    """Pairs of one distance only, a job from 0.6 to 1 m: focal length and distance cannot be told from each other."""
-    near_one = ViewRange(distance_m=(0.78, 0.82), tilt_deg=(0, 12))
-    simulated = make_problem(mount, 10, seed, limits=near_one, robot_noise_mm=0.05, robot_noise_deg=0.01)
+def at_one_distance(cases, touched, mount, seed, focal_off=0.0, sigma_mm=0.05):
+    """Pairs at one distance, a working volume from 0.6 to 1 m: focal length and distance cannot be separated."""
+    one_distance = ViewRange(distance_m=(0.78, 0.82), tilt_deg=(0, 12))
+    simulated = make_problem(mount, 10, seed, limits=one_distance, robot_noise_mm=0.05, robot_noise_deg=0.01)
     problem = cases.convert(simulated)
     matrix = problem.camera.matrix.copy()
     matrix[[0, 1], [0, 1]] *= 1 + focal_off
@@ -222,31 +222,31 @@ def doubtful(cases, touched, mount, seed, focal_off=0.0, sigma_mm=0.05):
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_touches_at_other_distances_bear_out_scale_and_focal_length_where_the_pairs_cannot(cases, touched, mount):
+def test_touches_at_other_distances_confirm_scale_and_focal_length(cases, touched, mount):
     proven = 0
     for seed in range(6):
-        problem, boards, _ = doubtful(cases, touched, mount, seed)
-        pairs_only, apply_touches = solve(problem), solve(problem, (), boards)
+        problem, boards, _ = at_one_distance(cases, touched, mount, seed)
+        pairs_only, with_touches = solve(problem), solve(problem, (), boards)
         assert (
-            apply_touches.touches.p95_with_nuisances_mm
-            < apply_touches.p95_with_nuisances_mm
+            with_touches.touches.p95_with_nuisances_mm
+            < with_touches.p95_with_nuisances_mm
             == pairs_only.p95_with_nuisances_mm
         )
-        tolerance_mm = (apply_touches.touches.p95_with_nuisances_mm + apply_touches.p95_with_nuisances_mm) / 2
+        tolerance_mm = (with_touches.touches.p95_with_nuisances_mm + with_touches.p95_with_nuisances_mm) / 2
         assert assess_result(pairs_only, tolerance_mm).cause is AcceptanceCause.NOT_CONFIRMED
-        found = assess_result(apply_touches, tolerance_mm)
+        found = assess_result(with_touches, tolerance_mm)
         proven += found.cause is AcceptanceCause.CONFIRMED_BY_TOUCH
-    # Ordinary means 99 of 100.
+    # Consistent touches exceed the significance level in 1 of 100 cases.
     assert proven >= 5
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_what_the_touches_bear_out_covers_the_error_of_a_lens_that_is_not_as_stated(cases, touched, mount):
-    """The pairs stand at one distance and see nothing; whoever passes by touch is within what is stated then."""
+def test_the_p95_by_touch_covers_the_error_of_a_wrong_focal_length(cases, touched, mount):
+    """Pairs at one distance do not reveal it; results confirmed by touch must be within the p95 stated then."""
     inside = []
     for seed in range(12):
         off = 0.002 * np.random.default_rng(seed).normal()
-        problem, boards, simulated = doubtful(cases, touched, mount, seed, off)
+        problem, boards, simulated = at_one_distance(cases, touched, mount, seed, off)
         outcome = solve(problem, (), boards)
         errors = grid_errors_mm(problem, outcome.X, simulated.hand_eye_true)
         if outcome.touches.reduced_chi2 * outcome.touches.dof <= chi2.isf(0.01, outcome.touches.dof):
@@ -256,13 +256,13 @@ def test_what_the_touches_bear_out_covers_the_error_of_a_lens_that_is_not_as_sta
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_a_focal_length_slightly_off_that_the_pairs_swallow_is_contradicted_by_touch(cases, touched, mount):
-    problem, boards, _ = doubtful(cases, touched, mount, 2, focal_off=0.004)
+def test_touch_contradicts_a_wrong_focal_length_that_the_pairs_absorb(cases, touched, mount):
+    problem, boards, _ = at_one_distance(cases, touched, mount, 2, focal_off=0.004)
     outcome = solve(problem, (), boards)
     assert assess_result(outcome, 50.0).cause is AcceptanceCause.TOUCHES_CONTRADICT
 
 
-def test_corners_on_a_line_bear_nothing_out(cases, touched):
+def test_corners_on_a_line_are_not_spread_out(cases, touched):
     simulated = make_problem("fixed", 12, 2)
     problem = replace(cases.convert(simulated), tip=touched.tip_of(simulated, TIP_SIGMA_MM))
     board = touched.lay_board(simulated, 2, 6)
@@ -272,8 +272,8 @@ def test_corners_on_a_line_bear_nothing_out(cases, touched):
     assert (all_round.spread_out, two.spread_out, same.spread_out) == (True, False, False)
 
 
-def test_a_lens_with_stated_doubts_is_not_taken_for_exact(cases, touched):
-    squares, dof, careless = 0.0, 0, 0.0
+def test_the_sigma_of_the_lens_file_enters_the_covariance_of_the_touches(cases, touched):
+    squares, dof, without_sigma = 0.0, 0, 0.0
     for seed in range(20):
         simulated = make_problem("fixed", 12, seed)
         problem = replace(cases.convert(simulated), tip=touched.tip_of(simulated, 0.05))
@@ -290,6 +290,6 @@ def test_a_lens_with_stated_doubts_is_not_taken_for_exact(cases, touched):
                 squares += check.reduced_chi2 * check.dof
                 dof += check.dof
             else:
-                careless += check.reduced_chi2 * check.dof
+                without_sigma += check.reduced_chi2 * check.dof
     assert chi_square_within(squares, dof)
-    assert not chi_square_within(careless, dof), "the test would not see it"
+    assert not chi_square_within(without_sigma, dof), "the test has power"

@@ -1,7 +1,4 @@
-"""A board laid still before the camera of a simulated problem, and corners of it touched: truth by 4x4 matrices.
-
-Loaded by path: these test folders are no packages.
-"""
+"""A board placed before the camera of a simulated problem, with touched corners: truth by 4x4 matrices."""
 
 from __future__ import annotations
 
@@ -10,38 +7,45 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.observations.pair import PlacedBoard, PointerTip, Touch
 from eyebolt_sim.noise import PoseNoise
-from eyebolt_sim.problems import make_problem
+from eyebolt_sim.problems import Problem, make_problem
 from eyebolt_sim.touch_plan import Pointer, spread_corners
 from eyebolt_sim.transforms import matrix, transform_points
 
 TIP_MM = (4.0, -3.0, 150.0)
 
 
-def tip_of(simulated, sigma_mm):
-    """The stated tip; vertical arms carry theirs below an upright flange frame."""
+def tip_of(simulated: Problem, sigma_mm: float) -> PointerTip:
+    """The stated tip; on vertical arms it is below a flange frame whose z axis points up."""
     down = -1 if simulated.scene.turns == "vertical" else 1
     return PointerTip(np.array(TIP_MM) * [1, 1, down] * 1e-3, sigma_mm * 1e-3)
 
 
-def lay_board(simulated, seed, touches=4, tip_sigma_mm=0.2, tip_off_mm=(0, 0, 0), view=0):
+def lay_board(
+    simulated: Problem,
+    seed: int,
+    touches: int = 4,
+    tip_sigma_mm: float = 0.2,
+    tip_off_mm: tuple[float, float, float] = (0, 0, 0),
+    view: int = 0,
+) -> PlacedBoard:
     """One placed board with ``touches`` touches; another ``view`` is another board of the same session.
 
-    The pointer's own error is drawn, the same for all boards of a session; ``tip_off_mm`` is added to it.
+    The error of the tip is drawn, equal for all boards of a session; ``tip_off_mm`` is added to it.
     """
     rng = np.random.default_rng([seed, 31, view])
     noise = PoseNoise(simulated.robot_noise_mm, simulated.robot_noise_deg)
-    # A view that the cell allows: that of one more waypoint, with the board left there.
+    # A view that is possible in the cell: that of one more waypoint, where the board is left.
     more = make_problem(
         simulated.mount, 1, 5000 + seed + 100 * view, camera=simulated.lens, turns=simulated.scene.turns
     )
     camera_T_board = more.camera_T_board_true[0]
     if simulated.mount == "fixed":
-        pictured, reported = None, None
+        flange_at_image, reported = None, None
         base_T_board = simulated.scene.wanted @ camera_T_board
     else:
-        pictured = more.base_T_flange_true[0]
-        reported = noise.reported(pictured, rng)
-        base_T_board = pictured @ simulated.scene.wanted @ camera_T_board
+        flange_at_image = more.base_T_flange_true[0]
+        reported = noise.reported(flange_at_image, rng)
+        base_T_board = flange_at_image @ simulated.scene.wanted @ camera_T_board
     corners = simulated.board_corners_m
     px = (
         simulated.lens.project(transform_points(camera_T_board, corners))
@@ -49,8 +53,8 @@ def lay_board(simulated, seed, touches=4, tip_sigma_mm=0.2, tip_off_mm=(0, 0, 0)
     )
     tip = tip_of(simulated, tip_sigma_mm)
     pointer = Pointer.draw(tip.position_m * 1e3, tip_sigma_mm, np.random.default_rng([seed, 32]))
-    really = pointer.true_tip_m + np.array(tip_off_mm) * 1e-3
-    pointer = Pointer(pointer.tip_m, really, pointer.placement_sigma_mm)
+    true_tip_m = pointer.true_tip_m + np.array(tip_off_mm) * 1e-3
+    pointer = Pointer(pointer.tip_m, true_tip_m, pointer.placement_sigma_mm)
     numbers = spread_corners(corners, touches)
     found = []
     for number, place in zip(numbers, transform_points(base_T_board, corners[numbers]), strict=True):

@@ -227,8 +227,8 @@ def _describe_focal_length(
     deviation, sigma = deviations["focal"]
     fx, fy = stated.camera.matrix[0, 0] * (1 + deviation), stated.camera.matrix[1, 1] * (1 + deviation)
     return (
-        f"the focal length is {_percent(deviation, sigma)} {'longer' if deviation > 0 else 'shorter'} than the lens file"
-        " states",
+        f"the focal length is {_percent(deviation, sigma)} {'longer' if deviation > 0 else 'shorter'} than the lens"
+        " file states",
         f"calibrate the lens again at this focus; the pairs give fx = {fx:.1f}, fy = {fy:.1f} for the matrix in the"
         " lens file ([camera] intrinsics). eyebolt solve SESSION --refine-lens prints all lens parameters.",
     )
