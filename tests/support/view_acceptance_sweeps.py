@@ -164,7 +164,7 @@ def same_pose(views, seed=0):
 
 
 def half_turned(sets, seed=0, pairs=10):
-    """Half-turn symmetric chessboards at random roll: pairs numbered alike, pairs, and pairs read from the other end."""
+    """Half-turn symmetric chessboards: pairs numbered alike, pairs, and pairs read from the opposite end."""
     bench = Bench("chessboard", 8, 6, focal_px=2200.0, seed=seed)
     rng = np.random.default_rng(seed)
     limits_of_view = ViewRange(distance_m=(0.5, 0.8), tilt_deg=(5.0, 35.0), spread=0.5)

@@ -13,7 +13,7 @@ from eyebolt.calibration import Problem, standard_normal, vertical_directions
 from eyebolt.geometry import Array, CameraModel, FlangeRotation, Mount, se3
 from eyebolt.planning.information import SetupEstimate
 
-# Tilts of 15 to 45 degrees: flatter views carry little information, steeper ones approach the limit of an accepted view.
+# Tilts of 15 to 45 degrees: flatter views carry little information, steeper ones approach the limit of acceptance.
 MAX_TILT_RAD = float(np.deg2rad(45.0))
 _MIN_TILT_RAD = float(np.deg2rad(15.0))
 # If the setup estimate is wrong, a steeper view is still accepted.
@@ -126,7 +126,7 @@ def candidate_flanges(
 
 
 def is_distinct(flanges: Array, captured: Array) -> NDArray[np.bool_]:
-    """(m,): which flange poses (m, 4, 4) differ enough from all ``captured`` (n, 4, 4) not to be refused as repeated."""
+    """(m,): which flange poses (m, 4, 4) are far enough from all ``captured`` (n, 4, 4) not to be refused."""
     if not len(captured):
         return np.ones(len(flanges), dtype=bool)
     shift = np.linalg.norm(flanges[:, None, :3, 3] - captured[None, :, :3, 3], axis=-1)

@@ -116,7 +116,7 @@ def suggest_view(setup: SetupEstimate, captured: Sequence[Pair], p95_mm: float) 
 
 
 def describe_view(setup: SetupEstimate, camera_T_board: Array, current_view: Array | None) -> str:
-    """The view (4, 4) in words for an operator at the cell; rotation and distance relative to ``current_view`` (4, 4)."""
+    """The view (4, 4) in words for an operator; rotation and distance relative to ``current_view`` (4, 4)."""
     problem = setup.problem
     outline = BoardOutline.of(problem.board_corners_m)
     middle = se3.apply(camera_T_board, outline.centre_m[None])[0]

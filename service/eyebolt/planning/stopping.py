@@ -20,8 +20,8 @@ def stopping_factor(pairs: int, noise_stated: bool) -> float:
     A rule that stops when an estimate falls below a limit stops sooner where the estimate happens to be too small. Let
     s^2 be the estimated noise variance over the true one, on nu degrees of freedom. nu (s^2 - 1) is a sum of
     independent terms of mean 0, so its mean at the stopping time is 0 too (A. Wald, Ann. Math. Statist. 15(3), 1944).
-    The number of pairs at the stop follows s^2, whose variance is 2 / nu; hence the mean of s^2 there is 1 - 2 / nu, and
-    the error is understated by exp(-1 / nu). Of the six residuals of a pair three carry the noise that decides,
+    The number of pairs at the stop follows s^2, whose variance is 2 / nu; hence the mean of s^2 there is 1 - 2 / nu,
+    and the error is understated by exp(-1 / nu). Of the six residuals of a pair three carry the noise that decides,
     translations or rotations, and half of the twelve unknowns are fitted to them: nu = 3 n - 6. A stated noise is not
     estimated and has no such bias.
     """

@@ -114,8 +114,8 @@ def plan_waypoints(
     """The plan that reaches ``goal``, or None if the whole board fits into the image nowhere.
 
     ``captured``: pairs of the session so far, which count towards the goal. ``noise_stated``: the noise of the arm is
-    given, and not estimated from the pairs. ``guess``: uncertainty of ``setup`` where it is a guess. ``reach_m``: largest
-    distance of the flange from the base, metres. The last waypoint is the first once more, as a check.
+    given, and not estimated from the pairs. ``guess``: uncertainty of ``setup`` where it is a guess. ``reach_m``:
+    largest distance of the flange from the base, metres. The last waypoint is the first once more, as a check.
     """
     found = _candidates(setup, vertical_flange_orientation(setup.problem), guess, reach_m)
     if found is None:
@@ -170,7 +170,7 @@ def plan_waypoints(
 def _candidates(
     setup: SetupEstimate, flange_orientation: Array | None, guess: GuessUncertainty | None, reach_m: float | None
 ) -> tuple[Array, list[SetupEstimate], GuessUncertainty] | None:
-    """Candidate flange poses (m, 4, 4), the perturbed setups under which they hold, and the tolerated error of the guess.
+    """Candidate flange poses (m, 4, 4), the perturbed setups under which they hold, and the tolerated error.
 
     None if there is no candidate.
     """

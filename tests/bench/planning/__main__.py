@@ -3,8 +3,8 @@
     OPENBLAS_NUM_THREADS=1 python -m bench.planning [SECTION ...] [--seeds N] [--mounts ...] [--levels ...]
                                                        [--jobs 2]
 
-Sections: stop, next-view, plan; all of them without a name. Each module says in its first lines what it prints. Rows come
-on stdout, progress on stderr. Not collected by pytest.
+Sections: stop, next-view, plan; all of them without a name. The head of each module explains what it prints. Rows go to
+stdout, progress to stderr. Not collected by pytest.
 """
 
 import os

@@ -3,9 +3,9 @@
     python -m bench.view_acceptance [SWEEP ...] [--views N] [--clean N]
 
 Sweeps: moving, blurred, "few corners", dark, saturated, "low contrast", bent, "same pose", "half turn", oblique, clean;
-all of them without a name. --views: of each sweep (200); --clean: clean views (500). Bars: at least 99 % right where the true
-measure is away from the limit by a factor of 1.5; no clean view refused. Prints figures; fails nothing; not collected
-by pytest. Short sweeps are tests in tests/observations.
+all of them without a name. --views: of each sweep (200); --clean: clean views (500). Bars: at least 99 % right where
+the true measure is away from the limit by a factor of 1.5; no clean view refused. Prints figures; fails nothing; not
+collected by pytest. Short sweeps are tests in tests/observations.
 """
 
 import argparse
