@@ -1,3 +1,5 @@
 """Eyebolt: finds, proves and keeps proving where a camera is relative to a robot arm."""
 
-__version__ = "0.1.0"
+from importlib.metadata import version
+
+__version__ = version("eyebolt")

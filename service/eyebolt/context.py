@@ -1,60 +1,99 @@
-"""A station with everything its file points to, read from disk."""
+"""A station with every file that its station file names, loaded; and the solve of a data set on it.
+
+This is the one place where a recorded session becomes a problem of the solver: daemon, commands and replay solve here.
+"""
 
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from eyebolt.boards import Board
-from eyebolt.calibration import PoseConvention, Problem, Refusal, RobotNoise, Solution, WorkingVolume, solve
+from eyebolt.calibration import (
+    PoseConvention,
+    Problem,
+    Refusal,
+    RobotNoise,
+    Solution,
+    WorkingVolume,
+    solve,
+    solve_with_free_intrinsics,
+)
 from eyebolt.config import Station, parse_lens, parse_station
 from eyebolt.errors import InputFault
-from eyebolt.geometry import CameraModel
-from eyebolt.observations import DEFAULT_TIP_SIGMA_M, Pair, PlacedBoard, PointerTip, resolve_half_turns
+from eyebolt.geometry import CameraModel, PoseFormat
+from eyebolt.observations import DEFAULT_TIP_SIGMA_M, Dataset, Pair, PointerTip, resolve_half_turns
 from eyebolt.planning import Coverage, Goal, coverage_after
-from eyebolt.session import SessionConfig
+from eyebolt.session import SessionConfig, SessionLog, decode_facts, fold
+from eyebolt.store import SessionFolder
 
 STATION_SNAPSHOT = "station.toml"
 LENS_SNAPSHOT = "camera.json"
 
 
 @dataclass(frozen=True)
+class SolvedDataset:
+    """What a solve gives."""
+
+    problem: Problem
+    """the problem that was solved, its corners numbered from the same end of the board"""
+    outcome: Solution | Refusal
+    """the solution, or why there is none"""
+    coverage: Coverage | None
+    """coverage by the pairs used; None after a refusal"""
+    refined_lens: CameraModel | None = None
+    """lens estimated jointly with the transform, if requested and solved"""
+
+
+@dataclass(frozen=True)
 class StationContext:
-    """``folder``: what relative paths are relative to. ``snapshots``: the files as they were, for the session."""
+    """A station, loaded."""
 
     station: Station
+    """content of the station file"""
     lens: CameraModel
+    """content of the lens file"""
     board: Board
+    """the board of the station file"""
     folder: Path
+    """folder of the station file, to which its relative paths refer"""
     snapshots: dict[str, bytes]
+    """station file and lens file as they were read, for the session's folder"""
+    pose_format_override: PoseFormat | None = None
+    """format in which recorded poses are read instead of that of the station file"""
+
+    @property
+    def pose_format(self) -> PoseFormat:
+        """Format of the robot's poses."""
+        return self.pose_format_override or self.station.pose_format
 
     @property
     def record_folder(self) -> Path:
-        """Where sessions are kept."""
+        """Folder of the sessions."""
         return self.folder / self.station.record.folder
 
     @property
     def keys_folder(self) -> Path | None:
-        """Where the station's keys are, if it has any."""
+        """Folder of the station's keys, if it has any."""
         keys = self.station.station.keys
         return None if keys is None else self.folder / keys
 
     @property
     def digests(self) -> dict[str, str]:
-        """SHA-256 of each keepsake."""
+        """SHA-256 digest of each snapshot, by its name."""
         return {name: hashlib.sha256(data).hexdigest() for name, data in self.snapshots.items()}
 
     @property
-    def terms(self) -> SessionConfig:
-        """What a session takes as given."""
+    def session_config(self) -> SessionConfig:
+        """The configuration of a session on this station."""
         goal, camera = self.station.goal, self.station.camera
         return SessionConfig(
             station=self.station.station.name,
             mount=self.station.station.mount,
-            pose_format=self.station.pose_format,
+            pose_format=self.pose_format,
             flange_T_tool=self.station.flange_T_tool,
             lens_size_px=(self.lens.width_px, self.lens.height_px),
             board_corner_count=self.board.corner_count,
@@ -62,13 +101,13 @@ class StationContext:
             settle_ns=camera.settle_ms * 1_000_000,
             accept_when_proven=goal.accept == "when-proven",
             has_tip=self.station.robot.tip_mm is not None,
-            # Recorded pictures come one for each capture.
+            # A folder holds one image per capture.
             takes_preview=camera.motion_check == "two-pictures" and camera.source != "folder",
             exposure_ns=None if camera.exposure_us is None else round(camera.exposure_us * 1e3),
         )
 
     def problem(self, pairs: tuple[Pair, ...]) -> Problem:
-        """The problem that these pairs pose on this station."""
+        """The solver's problem of these pairs on this station."""
         noise = self.station.robot_noise_m_rad
         return Problem(
             mount=self.station.station.mount,
@@ -80,41 +119,103 @@ class StationContext:
             robot_noise=None if noise is None else RobotNoise(*noise),
             height_m=None if self.station.goal.board_height_mm is None else self.station.goal.board_height_mm / 1e3,
             tip=self.tip,
-            pose_convention=PoseConvention(self.station.pose_format, self.station.flange_T_tool),
+            pose_convention=self.pose_convention,
         )
 
-    def resolve_half_turns(self, pairs: tuple[Pair, ...], checks: tuple[Pair, ...]) -> tuple[tuple[Pair, ...], ...]:
-        """Pairs and checks, their corners numbered from the same end of a board that looks alike from both."""
-        both = resolve_half_turns((*pairs, *checks), self.lens, self.board, self.station.station.mount)
-        return both[: len(pairs)], both[len(pairs) :]
-
-    def solve_pairs(
-        self, pairs: tuple[Pair, ...], checks: tuple[Pair, ...], placed: tuple[PlacedBoard, ...]
-    ) -> tuple[Solution | Refusal, Coverage | None]:
-        """What comes of these pairs, tested on ``checks`` and the touches of ``placed``, and what the pairs know."""
-        alike, checks = self.resolve_half_turns(pairs, checks)
-        problem = self.problem(alike)
-        outcome = solve(problem, checks, placed)
-        return outcome, coverage_after(problem, outcome)
+    @property
+    def pose_convention(self) -> PoseConvention:
+        """How the robot writes the poses of its flange."""
+        return PoseConvention(self.pose_format, self.station.flange_T_tool)
 
     @property
     def tip(self) -> PointerTip | None:
-        """The pointer's tip, if the station file states it."""
+        """The tip of the pointer, if the station file states it."""
         robot = self.station.robot
         if robot.tip_mm is None:
             return None
         sigma_m = DEFAULT_TIP_SIGMA_M if robot.tip_sigma_mm is None else robot.tip_sigma_mm / 1e3
         return PointerTip(np.array(robot.tip_mm) / 1e3, sigma_m)
 
+    def with_pose_format(self, pose_format: PoseFormat) -> StationContext:
+        """The same station with another format of the robot's poses."""
+        return replace(self, pose_format_override=pose_format)
+
+    def reinterpret_poses(self, dataset: Dataset) -> Dataset:
+        """The data set with the poses of pairs and checks computed anew from the numbers that the robot sent.
+
+        Raises InputFault ``no-pose-numbers`` if they were not recorded, ``pose-numbers`` if they are no pose.
+        """
+
+        def reinterpret(pairs: tuple[Pair, ...]) -> tuple[Pair, ...]:
+            if any(pair.fields is None for pair in pairs):
+                raise InputFault(
+                    "no-pose-numbers",
+                    "the numbers that the robot sent are not recorded in this session",
+                    "correct the station file and capture the pairs again.",
+                )
+            convention = self.pose_convention
+            return tuple(
+                replace(pair, base_T_flange=convention.remove_tool(self.pose_format.to_matrix(pair.fields or ())))
+                for pair in pairs
+            )
+
+        return replace(dataset, pairs=reinterpret(dataset.pairs), checks=reinterpret(dataset.checks))
+
+    def resolve_half_turns(self, dataset: Dataset) -> Dataset:
+        """The data set with the corners of all pairs and checks numbered from the same end of a symmetric board."""
+        pairs = (*dataset.pairs, *dataset.checks)
+        resolved = resolve_half_turns(pairs, self.lens, self.board, self.station.station.mount)
+        count = len(dataset.pairs)
+        return replace(dataset, pairs=resolved[:count], checks=resolved[count:])
+
+    def solve(self, dataset: Dataset, refine_lens: bool = False) -> SolvedDataset:
+        """Solves the pairs, tested on checks and touches. ``refine_lens``: the lens is estimated as well."""
+        resolved = self.resolve_half_turns(dataset)
+        return solve_problem(self.problem(resolved.pairs), resolved, refine_lens)
+
+
+def solve_problem(problem: Problem, dataset: Dataset, refine_lens: bool = False) -> SolvedDataset:
+    """Solves ``problem``, tested on the checks and touches of ``dataset``."""
+    lens = None
+    if refine_lens:
+        outcome, lens = solve_with_free_intrinsics(problem, dataset.checks, dataset.placed_boards)
+    else:
+        outcome = solve(problem, dataset.checks, dataset.placed_boards)
+    coverage = coverage_after(problem, outcome)
+    return SolvedDataset(problem, outcome, coverage, None if isinstance(outcome, Refusal) else lens)
+
+
+@dataclass(frozen=True)
+class RecordedSession:
+    """A session as its folder holds it."""
+
+    context: StationContext
+    """the station as it was when the session began"""
+    log: SessionLog
+    """what the session's facts add up to"""
+
+
+def load_session(folder: SessionFolder) -> RecordedSession:
+    """Reads a session with its own copies of station file and lens file.
+
+    Raises RecordFault, or InputFault for what cannot be read.
+    """
+    context = load_context(folder.path / STATION_SNAPSHOT, folder.path / LENS_SNAPSHOT)
+    log = fold(decode_facts(folder.records)) or SessionLog(name=folder.path.name)
+    return RecordedSession(context, log)
+
 
 def load_station(station_file: Path) -> Station:
-    """A station by its file alone, without the lens file. Raises InputFault ``file-unreadable``, ``station-file``."""
+    """The station file alone, without the lens file. Raises InputFault ``file-unreadable``, ``station-file``."""
     data = _read_file(station_file, "the station file")
     return parse_station(_decode_utf8(data, station_file), str(station_file))
 
 
 def load_context(station_file: Path, lens_file: Path | None = None) -> StationContext:
-    """Reads a station file and the lens file it names (or ``lens_file``). Raises InputFault saying what is wrong."""
+    """Reads a station file and the lens file that it names, or ``lens_file``.
+
+    Raises InputFault ``file-unreadable``, ``station-file``, ``lens-file``.
+    """
     station_bytes = _read_file(station_file, "the station file")
     station = parse_station(_decode_utf8(station_bytes, station_file), str(station_file))
     lens_path = lens_file or station_file.parent / station.camera.intrinsics

@@ -1,10 +1,11 @@
-"""``eyebolt inspect``: what happened, what is wrong, what is damaged; and it changes nothing."""
+"""``eyebolt inspect``: captures, findings and damage; it changes nothing."""
 
 import json
 import shutil
 
 import pytest
 
+from eyebolt.cli.inspection import SessionReport, inspect_session
 from eyebolt.store.names import list_sessions
 from support.daemon_process import Robot
 
@@ -31,11 +32,11 @@ def everything_in(folder):
     return {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
-def test_it_shows_what_happened(session, eyebolt):
+def test_the_report_lists_every_capture(session, eyebolt):
     before = everything_in(session)
     code, out, err = eyebolt("inspect", session)
     assert (code, err) == (0, "")
-    assert "10 pictures: 7 pairs kept, 1 checks, 1 refused, 1 taken back; 0 touches" in out
+    assert "images: 10; pairs kept: 7, checks: 1, refused: 1, undone: 1; touches: 0" in out
     rows = [line.split() for line in out.splitlines() if line[:4].strip().isdigit()]
     assert [(int(row[0]), int(row[1]), row[2], int(row[3])) for row in rows][5:] == [
         (5, 6, "capture", 0),
@@ -44,19 +45,21 @@ def test_it_shows_what_happened(session, eyebolt):
         (8, 10, "capture", 0),
         (9, 11, "check", 0),
     ]
-    assert "(taken back)" in out.splitlines()[9]
-    assert "the record is whole" in out
+    assert "(undone)" in out.splitlines()[9]
+    assert "the record is intact" in out
     assert everything_in(session) == before
 
 
-def test_programs_get_the_same_as_one_line(session, eyebolt):
+def test_the_report_as_json(session, eyebolt):
     code, out, _ = eyebolt("inspect", session, "--json")
     found = json.loads(out)
     assert (code, out.count("\n")) == (0, 1)
-    assert found["closed"] is True
-    assert [c["pair"] for c in found["captures"] if c["kept"]] == [0, 1, 2, 3, 4, 7, 8, 9]
+    assert found["is_closed"] is True
+    assert [c["pair"] for c in found["captures"] if c["is_kept"]] == [0, 1, 2, 3, 4, 7, 8, 9]
     assert found["result"]["pairs"]["used"] == 7
     assert found["damage"] == []
+    assert found["solve_error"] is None
+    assert SessionReport.model_validate(found) == inspect_session(session)
 
 
 def lose_a_picture(session):

@@ -48,7 +48,7 @@ def serving(station, camera):
     ready, holding = threading.Event(), {}
 
     async def serve():
-        holding["daemon"] = Daemon(context, camera, None, State(context.terms))
+        holding["daemon"] = Daemon(context, camera, None, State(context.session_config))
         holding["loop"] = asyncio.get_running_loop()
         await holding["daemon"].run(lambda where: ready.set())
 

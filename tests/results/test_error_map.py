@@ -183,6 +183,7 @@ def test_the_drawing_on_disk_is_that_of_the_newest_result(tmp_path):
     station = SimpleNamespace(name="bay-3", mount=Mount.FIXED)
     context = SimpleNamespace(
         station=SimpleNamespace(station=station, pose_format=PoseFormat(), goal=SimpleNamespace(tolerance_mm=1.0)),
+        pose_format=PoseFormat(),
         digests={},
         record_folder=tmp_path,
     )

@@ -143,7 +143,7 @@ def test_a_pair_stopped_for_board_or_lens_stays_for_the_diagnosis_and_one_of_the
     assert world.say(robot, capture(5)) == "38,5,3,20"
     world.sees, world.findings = detection(), ()
     assert world.say(robot, capture(6)) == "0,6,4,20"
-    assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0, 1, 2, 3, 5]
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].dataset.pairs] == [0, 1, 2, 3, 5]
 
 
 def test_a_goal_met_behind_an_answer_is_told_with_the_next_one(world, robot):
@@ -181,7 +181,7 @@ def test_a_check_never_waits_for_its_own_solve(world, robot):
     run(world, robot, range(1, 5))
     assert held(world, robot, check(5, 1)) == "0,5,4,20"
     world.work_done()
-    assert [pair.index for pair in world.commands(msg.Solve)[-1].checks] == [4]
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].dataset.checks] == [4]
 
 
 def test_a_restart_between_answer_and_solve_solves_again_and_loses_nothing(world, robot):

@@ -246,17 +246,17 @@ def test_checks_are_never_used_to_solve(world, robot):
     world.say(robot, check(6, 9))
     world.say(robot, "solve 7")
     for solve in world.commands(msg.Solve):
-        assert {pair.index for pair in solve.pairs} <= {0, 1, 2, 4}
-        assert {pair.index for pair in solve.checks} <= {3, 5}
+        assert {pair.index for pair in solve.dataset.pairs} <= {0, 1, 2, 4}
+        assert {pair.index for pair in solve.dataset.checks} <= {3, 5}
     last = world.commands(msg.Solve)[-1]
-    assert [pair.index for pair in last.pairs] == [0, 1, 2, 4]
-    assert [pair.index for pair in last.checks] == [3, 5]
+    assert [pair.index for pair in last.dataset.pairs] == [0, 1, 2, 4]
+    assert [pair.index for pair in last.dataset.checks] == [3, 5]
     assert status(world).checks == 2
 
 
 def test_the_solver_gets_poses_and_corners_as_they_came(world, robot):
     run(world, robot, 3)
-    pair = world.commands(msg.Solve)[-1].pairs[-1]
+    pair = world.commands(msg.Solve)[-1].dataset.pairs[-1]
     picture = world.facts_of(ImageFact)[-1]
     assert pair.base_T_flange.tolist() == np.array(picture.base_T_flange).tolist()
     assert pair.corners_px.tolist() == detection().corners_px.tolist()
@@ -274,7 +274,7 @@ def test_undo_takes_the_newest_kept_pair_back(world, robot):
     assert world.say(robot, "undo 7") == "0,7,1,7"
     assert world.say(robot, capture(8, 3)) == "0,8,2,6", "a pose taken back may come again"
     assert world.say(robot, "status 9") == "0,9,2,6", "nothing of the solves before is left over"
-    assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0]
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].dataset.pairs] == [0]
     world.say(robot, "undo 9"), world.say(robot, "undo 10")
     assert world.say(robot, "undo 11") == "45,11,0,8"
     assert status(world).p95_history_mm == ()
@@ -311,7 +311,9 @@ def test_27_when_the_solver_leaves_the_newest_pair_out(world, robot):
     assert world.say(robot, capture(6)) == "27,6,5,3"
     world.excluded = ()
     assert world.say(robot, capture(7)) == "0,7,6,2"
-    assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0, 1, 2, 3, 4, 5, 6], "for diagnosis"
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].dataset.pairs] == [0, 1, 2, 3, 4, 5, 6], (
+        "for diagnosis"
+    )
 
 
 def test_no_27_without_a_majority(world, robot):

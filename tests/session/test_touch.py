@@ -42,7 +42,7 @@ def run(world, robot, count, first=1):
 
 def given(world):
     """Boards and touched corners that the solver got last."""
-    return [(b.index, [t.corner for t in b.touches]) for b in world.commands(msg.Solve)[-1].placed]
+    return [(b.index, [t.corner for t in b.touches]) for b in world.commands(msg.Solve)[-1].dataset.placed_boards]
 
 
 def test_a_placed_board_goes_the_way_of_a_capture_and_is_no_pair(world, robot):
@@ -56,7 +56,7 @@ def test_a_placed_board_goes_the_way_of_a_capture_and_is_no_pair(world, robot):
     (fact,) = [f for f in world.facts if f.type == "image" and f.verb == "place"]
     assert (fact.index, fact.base_T_flange) == (3, None)
     assert world.say(robot, capture(5)) == "0,5,4,4"
-    assert [pair.index for pair in world.commands(msg.Solve)[-1].pairs] == [0, 1, 2, 4]
+    assert [pair.index for pair in world.commands(msg.Solve)[-1].dataset.pairs] == [0, 1, 2, 4]
     assert given(world) == [], "nothing of it was touched"
 
 
@@ -79,7 +79,7 @@ def test_touched_poses_come_to_the_solver_in_metres_at_the_flange(world, robot):
     run(world, robot, 3)
     world.say(robot, "place 4 500 0 400 0 1 0 0")
     world.say(robot, "touch 5 3 520 -30 450.5 0 1 0 0")
-    (board,) = world.commands(msg.Solve)[-1].placed
+    (board,) = world.commands(msg.Solve)[-1].dataset.placed_boards
     turned = np.diag([1.0, -1.0, -1.0, 1.0])
     np.testing.assert_allclose(board.base_T_flange, turned + np.outer([0.5, 0, 0.4, 0], [0, 0, 0, 1]), atol=1e-12)
     pose = board.touches[0].base_T_flange
@@ -94,7 +94,7 @@ def test_tool_poses_of_touches_are_carried_back_to_the_flange():
     robot = world.connect()
     run(world, robot, 3)
     world.say(robot, "place 4"), world.say(robot, "touch 5 3 520 0 450 0 1 0 0")
-    pose = world.commands(msg.Solve)[-1].placed[0].touches[0].base_T_flange
+    pose = world.commands(msg.Solve)[-1].dataset.placed_boards[0].touches[0].base_T_flange
     np.testing.assert_allclose(pose[:3, 3], [0.52, 0, 0.6], atol=1e-12)
 
 

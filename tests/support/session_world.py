@@ -334,10 +334,10 @@ class World:
     def _solve(self, command):
         if self.outcome is not None:
             return self.outcome
-        count = len(command.pairs)
+        count = len(command.dataset.pairs)
         if count < 3:
             return Refusal("too-few-pairs", f"{count} pairs", "capture more", count)
-        used = {pair.index for pair in command.pairs}
+        used = {pair.index for pair in command.dataset.pairs}
         excluded = [index for index in self.excluded if index in used]
         if self.goal_met:
             ratio = 0.8

@@ -1,4 +1,4 @@
-"""``eyebolt keys``: keys for a station that other computers reach, and for who may watch it or send it pictures."""
+"""``eyebolt keys``: keys of a station that other computers can reach, and of its watchers and cameras."""
 
 from __future__ import annotations
 
@@ -19,34 +19,34 @@ from eyebolt.security import (
 
 
 def make_keys(station_file: Path, watchers: Sequence[str], cameras: Sequence[str]) -> list[str]:
-    """Makes what is missing; the lines to show.
+    """Makes the keys that are missing; returns the lines to print.
 
-    Raises InputFault ``keys-unnamed`` if the station file names no folder for them, and those of ``keys.files``.
+    Raises InputFault ``keys-unnamed`` if the station file names no folder for keys, and those of the key files.
     """
     folder = _keys_folder(station_file, load_station(station_file).station.keys)
     if folder is None:
-        message = f"the station file {station_file} does not say where its keys are"
+        message = f"the station file {station_file} names no folder for keys"
         raise InputFault("keys-unnamed", message, 'add keys = "keys" to [station].', path=str(station_file))
     made = make_station_secret(folder)
-    lines = [f"{folder}: the station's keys {'were made: start the daemon anew' if made else 'are there'}"]
+    lines = [f"{folder}: the station's keys {'were made: restart the daemon' if made else 'exist'}"]
     requested: list[tuple[Role, str]] = [*(("watcher", n) for n in watchers), *(("camera", n) for n in cameras)]
     for role, name in requested:
         path = make_client_keys(folder, role, name)
         use = "eyebolt watch --endpoint ADDRESS --key FILE" if role == "watcher" else "push_camera_sender.py"
-        lines.append(f"{path}: take it to the {role} {name} without anybody reading it, and delete it here ({use})")
+        lines.append(f"{path}: copy it to the {role} {name} over a trusted channel, and delete it here ({use})")
     return lines
 
 
 def status_source(station_file: Path | None, endpoint: str | None, key: Path | None) -> tuple[str, ClientKeys | None]:
-    """Where to listen for a station's status, and with which keys if that is beyond this computer.
+    """Status address of a station, and the keys for it if it is on another computer.
 
-    Raises InputFault: of the station file, ``keys-needed``, and those of ``keys.files``.
+    Raises InputFault ``keys-needed``, and those of the station file and the key files.
     """
     keys_of_client = None if key is None else read_client_keys(key)
     if endpoint is not None:
         if keys_of_client is None and endpoint.startswith("tcp://") and is_remote_endpoint(endpoint):
-            message = f"{endpoint} is on another computer, and a station lets nobody watch from there without a key"
-            remedy = "on the station's computer: eyebolt keys STATION --watcher NAME; then here: --key FILE."
+            message = f"{endpoint} is on another computer, where watching requires a key"
+            remedy = "on the cell's PC: eyebolt keys STATION --watcher NAME; then here: --key FILE."
             raise InputFault("keys-needed", message, remedy, endpoint=endpoint)
         return endpoint, keys_of_client
     station_file = station_file or Path("station.toml")
@@ -60,7 +60,7 @@ def status_source(station_file: Path | None, endpoint: str | None, key: Path | N
     status, folder = station.status, _keys_folder(station_file, station.keys)
     if is_remote_endpoint(status) and keys_of_client is None and folder is not None:
         keys_of_client = local_client_keys(folder)
-    # Listening at all addresses of a computer is done by the daemon only.
+    # The daemon may bind all addresses of its computer; a client needs one of them.
     return status.replace("//0.0.0.0:", "//127.0.0.1:").replace("//[::]:", "//[::1]:"), keys_of_client
 
 

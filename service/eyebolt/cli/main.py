@@ -1,4 +1,4 @@
-"""The command ``eyebolt``. Commands only read their arguments, call one function and say what came out."""
+"""The command ``eyebolt``: each subcommand reads its arguments, calls one function and prints what that returns."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-# Matrices here are small: threads of the linear algebra library cost more than they bring, and steal the camera's core.
+# The matrices are small: threads of the linear algebra library cost more than they save, and compete with the camera.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import typer
 
-from eyebolt.cli.runner import MountChoice, require_opencv, run_command
+from eyebolt import __version__
+from eyebolt.cli.runner import EXIT_FAULT, MountChoice, require_opencv, run_command
 
 if TYPE_CHECKING:
     from eyebolt.daemon import LogFormat
@@ -22,45 +23,57 @@ app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
-    help="Finds, proves and keeps proving where a camera is relative to a robot arm. It never moves a robot, and its"
-    " answers are no safety signals.",
+    help="Finds, proves and keeps proving where a camera is relative to a robot arm. Never moves the robot; its output"
+    " is not a safety signal.",
 )
 
 
 class LogChoice(StrEnum):
-    """How ``serve`` writes its log."""
+    """Format of the log of ``serve``."""
 
     console = "console"
     json = "json"
 
 
-StationFile = Annotated[Path, typer.Argument(help="The station file (TOML).")]
+StationFile = Annotated[Path, typer.Argument(help="Station file (TOML).")]
+
+
+def _print_version(requested: bool) -> None:
+    if requested:
+        typer.echo(f"eyebolt {__version__}")
+        raise typer.Exit
 
 
 @app.callback()
-def _root() -> None:
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and exit.", callback=_print_version, is_eager=True)
+    ] = False,
+) -> None:
     require_opencv()
 
 
 @app.command()
 def new(
-    station: Annotated[Path, typer.Argument(help="The station file to write.")] = Path("station.toml"),
-    mount: Annotated[MountChoice, typer.Option(help="Camera fixed in the cell, or on the arm.")] = MountChoice.fixed,
+    station: Annotated[Path, typer.Argument(help="Station file to write.")] = Path("station.toml"),
+    mount: Annotated[MountChoice, typer.Option(help="Mount of the camera.")] = MountChoice.fixed,
     name: Annotated[str, typer.Option(help="Name of the station.")] = "bay-3",
 ) -> None:
-    """Write a station file to begin with, its keys explained."""
+    """Write a commented station file to start from."""
     from eyebolt.cli.solving import write_new_station
 
     write_new_station(station, mount.value, name)
-    typer.echo(f"{station} written: open it, then run 'eyebolt serve {station}'")
+    typer.echo(f"{station} written. Edit it, then run: eyebolt serve {station}")
 
 
 @app.command()
 def serve(
     station: StationFile,
-    log: Annotated[LogChoice | None, typer.Option(help="For people or for machines (console on a terminal).")] = None,
+    log: Annotated[
+        LogChoice | None, typer.Option(help="Log format (default: console on a terminal, else json).")
+    ] = None,
 ) -> None:
-    """Serve one station: answer its robot, take its pictures, keep its record."""
+    """Run the daemon of one station."""
     from eyebolt.daemon import serve as run
 
     form: LogFormat = "console" if (sys.stderr.isatty() if log is None else log is LogChoice.console) else "json"
@@ -69,13 +82,13 @@ def serve(
 
 @app.command()
 def watch(
-    station: Annotated[Path | None, typer.Argument(help="The station file (else station.toml).")] = None,
-    endpoint: Annotated[str | None, typer.Option(help="The status address, instead of a station file.")] = None,
+    station: Annotated[Path | None, typer.Argument(help="Station file (default: station.toml).")] = None,
+    endpoint: Annotated[str | None, typer.Option(help="Status address, instead of a station file.")] = None,
     key: Annotated[Path | None, typer.Option(help="Key file, for a station on another computer.")] = None,
-    once: Annotated[bool, typer.Option("--once", help="Show one status and end.")] = False,
-    plain: Annotated[bool, typer.Option("--plain", help="One line for each change, no screen.")] = False,
+    once: Annotated[bool, typer.Option("--once", help="Show one status and exit.")] = False,
+    plain: Annotated[bool, typer.Option("--plain", help="Print a line per change instead of a screen.")] = False,
 ) -> None:
-    """Watch the counter of a station fill up. Starts before or after the daemon; Ctrl-C ends it."""
+    """Show the operator's screen of a station, until Ctrl-C. The daemon may start later."""
     from eyebolt.cli.keys import status_source
     from eyebolt.monitor import watch as run
 
@@ -85,10 +98,10 @@ def watch(
 @app.command()
 def keys(
     station: StationFile,
-    watcher: Annotated[list[str] | None, typer.Option(help="A name for who may watch from another computer.")] = None,
-    camera: Annotated[list[str] | None, typer.Option(help="A name for a program that may send pictures.")] = None,
+    watcher: Annotated[list[str] | None, typer.Option(help="Name of a computer that may watch.")] = None,
+    camera: Annotated[list[str] | None, typer.Option(help="Name of a program that may send images.")] = None,
 ) -> None:
-    """Make keys for a station that other computers reach, and for each watcher or camera that may reach it."""
+    """Make keys for a station that other computers can reach, and for each watcher and camera."""
     from eyebolt.cli.keys import make_keys
 
     for line in make_keys(station, watcher or (), camera or ()):
@@ -97,19 +110,19 @@ def keys(
 
 @app.command()
 def solve(
-    paths: Annotated[list[Path], typer.Argument(help="Session folders and problem files, any number.")],
-    json: Annotated[bool, typer.Option("--json", help="One JSON line for each session too.")] = False,
+    paths: Annotated[list[Path], typer.Argument(help="Session folders and problem files.")],
+    json: Annotated[bool, typer.Option("--json", help="Print a JSON line per session.")] = False,
     refine_lens: Annotated[
-        bool, typer.Option("--refine-lens", help="Estimate the lens from the pairs too, and say what it would be.")
+        bool, typer.Option("--refine-lens", help="Estimate the lens jointly with the transform.")
     ] = False,
     pose_format: Annotated[
         str | None,
         typer.Option(
-            "--pose-format", help="Read the robot's numbers in other terms, as in euler-ZYX,deg,mm (sessions)."
+            "--pose-format", help="Read the robot's poses in another format, as in euler-ZYX,deg,mm (sessions)."
         ),
     ] = None,
 ) -> None:
-    """Solve recorded sessions or problem files again, offline. A problem file always gives one JSON line."""
+    """Solve recorded sessions or problem files offline. A problem file always gives a JSON line."""
     from eyebolt.cli.solving import SolveOptions, parse_pose_format, solve_all
 
     options = SolveOptions(refine_lens, None if pose_format is None else parse_pose_format(pose_format))
@@ -122,20 +135,22 @@ def plan(
     camera: Annotated[
         str | None,
         typer.Option(
-            help="A rough guess, as the robot writes a pose: the camera in the base, or in the flange if on the arm."
+            help="Guessed pose of the camera in the robot's format: in the base, or in the flange if it is on the arm."
         ),
     ] = None,
     board: Annotated[
         str | None,
         typer.Option(
-            help="The same for the board: in the flange (centred unless said), or in the base if the camera rides."
+            help="Guessed pose of the board: in the flange (default: centred), or in the base if the camera is on the arm."
         ),
     ] = None,
-    session: Annotated[Path | None, typer.Option(help="A session so far, instead of guesses.")] = None,
-    reach: Annotated[float | None, typer.Option(min=1, help="Greatest distance of flange from base, mm.")] = None,
-    out: Annotated[Path | None, typer.Option(help="Where to write the waypoints (CSV).")] = None,
+    session: Annotated[Path | None, typer.Option(help="Earlier session, instead of guesses.")] = None,
+    reach: Annotated[
+        float | None, typer.Option(min=1, help="Largest distance of the flange from the base, mm.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="File to write the waypoints to (CSV).")] = None,
 ) -> None:
-    """Propose waypoints that reach the tolerance with few stops. Reach and collisions are the teacher's to judge."""
+    """Propose waypoints that reach the tolerance with few pairs. Check reach and collisions before use."""
     from eyebolt.cli.planning import plan_station
 
     for line in plan_station(station, camera, board, session, out, reach):
@@ -144,26 +159,26 @@ def plan(
 
 @app.command()
 def inspect(
-    session: Annotated[Path, typer.Argument(help="The session folder.")],
-    json: Annotated[bool, typer.Option("--json", help="One JSON line, for programs.")] = False,
+    session: Annotated[Path, typer.Argument(help="Session folder.")],
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON line.")] = False,
 ) -> None:
-    """Show what happened in a session, what its pairs say is wrong, and whether anything in it is damaged."""
+    """Show what happened in a session, its findings, and whether its files are intact (exit code 1 if not)."""
     from json import dumps
 
     from eyebolt.cli.inspection import inspect_session, report_lines
 
     report = inspect_session(session)
-    for line in [dumps(report)] if json else report_lines(report):
+    for line in [dumps(report.model_dump(mode="json", by_alias=True))] if json else report_lines(report):
         typer.echo(line)
-    raise typer.Exit(1 if report["damage"] else 0)
+    raise typer.Exit(EXIT_FAULT if report.damage else 0)
 
 
 @app.command()
 def accept(
-    session: Annotated[Path, typer.Argument(help="The session folder whose result the station shall use.")],
-    by: Annotated[str, typer.Option(help="Who takes responsibility for it.")],
+    session: Annotated[Path, typer.Argument(help="Session folder with the result.")],
+    by: Annotated[str, typer.Option(help="Name of the person who accepts it.")],
 ) -> None:
-    """Make a session's result the one that the robot gets."""
+    """Make the result of a session the one that the robot receives."""
     from eyebolt.cli.solving import accept_result
 
     for line in accept_result(session, by):

@@ -1,4 +1,4 @@
-"""``eyebolt plan``: a waypoint list in the robot's own terms, from a rough guess or from a session so far."""
+"""``eyebolt plan``: waypoints in the robot's own format, from a rough guess or from an earlier session."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 
 from eyebolt.calibration import Refusal, RobotNoise, solve
-from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT, StationContext, load_context
+from eyebolt.cli.runner import write_text_file
+from eyebolt.context import StationContext, load_context, load_session
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Array, FlangeRotation, Mount, se3
-from eyebolt.observations import Pair
+from eyebolt.observations import Dataset, Pair
 from eyebolt.planning import (
     BoardOutline,
     GuessUncertainty,
@@ -23,10 +24,9 @@ from eyebolt.planning import (
     setup_estimate,
 )
 from eyebolt.results import csv_text, plan_lines
-from eyebolt.session import SessionLog, decode_facts, fold, pairs_of
 from eyebolt.store import SessionFolder
 
-# What arms and lenses of the trade do, where nobody states it (robot_noise of the station, corners of a good picture).
+# Typical of industrial arms, and of corners in a sharp image, where the station file states nothing.
 _DEFAULT_ROBOT_NOISE = RobotNoise(1e-4, float(np.deg2rad(0.02)))
 _DEFAULT_CORNER_SIGMA_PX = 0.1
 
@@ -39,23 +39,22 @@ def plan_station(
     out: Path | None,
     reach_mm: float | None = None,
 ) -> list[str]:
-    """Makes the plan, writes it to ``out`` if that is given, and returns the lines to show.
+    """Plans the waypoints, writes them to ``out`` if given, and returns the lines to print.
 
-    ``camera`` and ``board``: poses as the robot writes them, of the camera (in the base, or in the flange if it is on
-    the arm) and of the board (in the flange, or in the base). ``reach_mm``: how far the flange may be from the base.
-    Raises InputFault ``plan-guess``, ``plan-session``,
-    ``plan-view``, or what reading the station raises.
+    ``camera`` and ``board``: guessed poses in the robot's format, of the camera (in the base, or in the flange if it is
+    on the arm) and of the board (in the flange, or in the base). ``reach_mm``: largest distance of the flange from the
+    base. Raises InputFault ``plan-guess``, ``plan-session``, ``plan-view``, or what reading the station raises.
     """
     context = load_context(station_file)
-    goal, pose_format = context.terms.goal, context.station.pose_format
+    goal, pose_format = context.session_config.goal, context.pose_format
     if session is not None:
         if camera is not None or board is not None:
-            raise _guess_fault("--session knows where camera and board are", "leave --camera and --board out.")
-        setup, capture_pairs, is_scale_confirmed = _belief_from_session(context, session)
+            raise _guess_fault("--session determines camera and board already", "omit --camera and --board.")
+        setup, capture_pairs, is_scale_confirmed = _setup_from_session(context, session)
         guess = None
     else:
         setup, capture_pairs, is_scale_confirmed, guess = (
-            _belief_from_guess(context, camera, board),
+            _setup_from_guess(context, camera, board),
             [],
             False,
             GuessUncertainty(),
@@ -66,14 +65,14 @@ def plan_station(
     if plan is None:
         raise InputFault(
             "plan-view",
-            "the board fits into the picture nowhere that the camera could see it well",
-            "check square_mm, near_mm, far_mm, the lens file and --reach; take a smaller board or a greater distance.",
+            "no view of the whole board is usable: it does not fit into the image, or is out of reach",
+            "check square_mm, near_mm, far_mm, the lens file and --reach; use a smaller board or a larger distance.",
         )
     if all(waypoint.kind in ("spare", "check") for waypoint in plan.waypoints):
         return [f"nothing to plan: {len(capture_pairs)} pairs reach the tolerance of {goal.tolerance_mm:g} mm already."]
     lines = plan_lines(plan, pose_format, context.station.flange_T_tool, goal.tolerance_mm)
     if out is not None:
-        _write_text(out, csv_text(plan, pose_format, context.station.flange_T_tool))
+        write_text_file(out, csv_text(plan, pose_format, context.station.flange_T_tool))
         lines.append(f"{out} written")
     return [*_notes(context, plan, guess), *lines]
 
@@ -81,30 +80,30 @@ def plan_station(
 def _notes(context: StationContext, plan: Plan, guess: GuessUncertainty | None) -> list[str]:
     notes = []
     if guess is not None and context.station.robot_noise_m_rad is None:
-        notes.append("The arm's scatter is not stated; 0.1 mm and 0.02 deg per axis are assumed for the plan.")
+        notes.append("The arm's repeatability is not stated; 0.1 mm and 0.02 deg per axis are assumed for the plan.")
     if guess is not None and plan.tolerated.translation_m < guess.translation_m:
         notes.append(
-            f"The board fills too much of the picture to allow for a guess that is {guess.translation_m * 1e3:.0f} mm and"
-            f" {guess.rotation_deg:.0f} deg off: look at the picture at each waypoint, or make a new plan with --session"
-            " after the first few pairs."
+            "The board fills too much of the image to allow for guesses that are wrong by"
+            f" {guess.translation_m * 1e3:.0f} mm and {guess.rotation_deg:.0f} deg: check the image at each waypoint,"
+            " or plan again with --session after the first few pairs."
         )
     return notes
 
 
-def _belief_from_guess(context: StationContext, camera: str | None, board: str | None) -> SetupEstimate:
+def _setup_from_guess(context: StationContext, camera: str | None, board: str | None) -> SetupEstimate:
     problem = context.problem(())
     on_arm = problem.mount is Mount.ARM
     if on_arm and board is None:
         raise _guess_fault(
-            "where the board lies is not known",
-            'give --board "..." with its pose in the base, as the robot writes a pose (or --session FOLDER).',
+            "the position of the board is not known",
+            'give --board "..." with its pose in the base, in the robot\'s format (or --session FOLDER).',
         )
     if not on_arm and camera is None:
         raise _guess_fault(
-            "where the camera is is not known",
-            'give --camera "..." with its pose in the base, as the robot writes a pose (or --session FOLDER).',
+            "the position of the camera is not known",
+            'give --camera "..." with its pose in the base, in the robot\'s format (or --session FOLDER).',
         )
-    # The camera on the arm looks along the flange's axis unless somebody says otherwise.
+    # Without a guess the camera on the arm is assumed to look along the axis of the flange.
     X = np.eye(4) if camera is None else _parse_pose(context, camera, "--camera")
     Y = _board_on_flange(context) if board is None else _parse_pose(context, board, "--board")
     noise = problem.robot_noise or _DEFAULT_ROBOT_NOISE
@@ -112,7 +111,7 @@ def _belief_from_guess(context: StationContext, camera: str | None, board: str |
 
 
 def _board_on_flange(context: StationContext) -> Array:
-    """A board centred on the flange, its face outward: along the flange's z, or below it for arms that stay upright."""
+    """Board centred on the flange and facing outward: along the flange's z, or downward for arms that stay vertical."""
     board_centre_m = BoardOutline.of(context.board.corners_m()).centre_m
     rotation = (
         se3.exp_rotation([np.pi, 0.0, 0.0]) if context.station.station.turns is FlangeRotation.FREE else np.eye(3)
@@ -123,21 +122,21 @@ def _board_on_flange(context: StationContext) -> Array:
 def _parse_pose(context: StationContext, text: str, option: str) -> Array:
     fields = [f for f in re.split(r"[\s,;()\[\]]+", text) if f]
     try:
-        return context.station.pose_format.to_matrix([float(f) for f in fields])
+        return context.pose_format.to_matrix([float(f) for f in fields])
     except ValueError:
-        raise _guess_fault(f"{option} {text!r} holds something that is no number", "write plain numbers.") from None
+        raise _guess_fault(
+            f"{option} {text!r} contains something that is not a number", "write plain numbers."
+        ) from None
     except InputFault as fault:
         raise _guess_fault(f"{option}: {fault.message}", fault.remedy) from None
 
 
-def _belief_from_session(context: StationContext, session: Path) -> tuple[SetupEstimate, list[Pair], bool]:
-    """What the session believes, its pairs, and whether board scale and focal length are borne out already."""
-    session_inputs = load_context(session / STATION_SNAPSHOT, session / LENS_SNAPSHOT)
-    log = fold(decode_facts(SessionFolder.open_read_only(session).records)) or SessionLog(name=session.name)
-    pairs, _ = session_inputs.resolve_half_turns(pairs_of(log.usable), ())
-    problem = session_inputs.problem(pairs)
-    # Where the camera is comes from that session, what is wanted of it from the station file as it is now.
-    problem = replace(problem, volume=context.problem(()).volume)
+def _setup_from_session(context: StationContext, session: Path) -> tuple[SetupEstimate, list[Pair], bool]:
+    """Estimate and pairs of a session, and whether board scale and focal length are confirmed already."""
+    recorded = load_session(SessionFolder.open_read_only(session))
+    pairs = recorded.context.resolve_half_turns(Dataset(recorded.log.dataset.pairs)).pairs
+    # The setup is that of the session; the working volume is that of the station file as it is now.
+    problem = replace(recorded.context.problem(pairs), volume=context.problem(()).volume)
     outcome = solve(problem)
     if isinstance(outcome, Refusal):
         raise InputFault(
@@ -151,12 +150,3 @@ def _belief_from_session(context: StationContext, session: Path) -> tuple[SetupE
 
 def _guess_fault(what: str, remedy: str) -> InputFault:
     return InputFault("plan-guess", what, remedy)
-
-
-def _write_text(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="ascii")
-    except OSError as error:
-        raise InputFault(
-            "file-unwritable", f"{path} cannot be written: {error.strerror}", "name another place."
-        ) from None

@@ -1,7 +1,4 @@
-"""What both commands share: how they end, every fault one text and never a traceback; the choice of the mount.
-
-What the computer itself must have before anything else can work.
-"""
+"""What the programs of this project share: exit codes, faults as text, option types, and checks of the computer."""
 
 from __future__ import annotations
 
@@ -9,24 +6,27 @@ import importlib
 import sys
 from collections.abc import Callable
 from enum import StrEnum
+from pathlib import Path
 
 import typer
 
-from eyebolt.errors import EyeboltError, MachineFault
+from eyebolt.errors import EyeboltError, InputFault, MachineFault
 
 EXIT_FAULT = 1
+"""A fault, a rejected result or a damaged record; the text names it. 2 is the command line's own: wrong arguments."""
 EXIT_INTERRUPTED = 130
+"""Ctrl-C, as shells report it: 128 + SIGINT."""
 
 
 class MountChoice(StrEnum):
-    """Where the camera is."""
+    """Mount of the camera, as an option."""
 
     fixed = "fixed"
     arm = "arm"
 
 
 def run_command(name: str, command: Callable[[], object]) -> None:
-    """Runs ``command``; a fault, Ctrl-C or a defect of ours ends the process with its exit code."""
+    """Runs ``command``; a fault, Ctrl-C or a defect of the program ends the process with its exit code."""
     try:
         command()
     except EyeboltError as fault:
@@ -35,25 +35,37 @@ def run_command(name: str, command: Callable[[], object]) -> None:
     except KeyboardInterrupt:
         sys.exit(EXIT_INTERRUPTED)
     except Exception as defect:
-        # Nobody at a machine is helped by a traceback; what is needed to mend the defect is in the record and the log.
-        typer.echo(f"{name}: a defect of this program: {defect!r}", err=True)
+        # A traceback helps nobody at the machine; record and log hold what is needed to find the defect.
+        typer.echo(f"{name}: internal error: {defect!r}", err=True)
         typer.echo("  What to do: keep the session folder and the log, report this line, and start again.", err=True)
         sys.exit(EXIT_FAULT)
 
 
-# OpenCV's wheel brings its own libraries but for these, which slim systems lack: the loader names the file it misses.
+def write_text_file(path: Path, text: str, make_folder: bool = False) -> None:
+    """Writes a text file in UTF-8, with its folder if ``make_folder``. Raises InputFault ``file-unwritable``."""
+    try:
+        if make_folder:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise InputFault(
+            "file-unwritable", f"{path} cannot be written: {error.strerror}", "choose another place."
+        ) from None
+
+
+# OpenCV's wheel contains its own libraries but these, which slim systems lack; the loader names the missing file.
 _SYSTEM_LIBRARIES = ("libGL.so", "libgthread", "libglib")
 _APT_COMMAND = "sudo apt-get install -y libgl1 libglib2.0-0"
 
 
 def require_opencv() -> None:
-    """Loads OpenCV (``cv2``). Raises MachineFault ``opencv-missing`` with the line that installs what it lacks."""
+    """Loads OpenCV (``cv2``). Raises MachineFault ``opencv-missing`` with the command that installs what is missing."""
     try:
         importlib.import_module("cv2")
     except ImportError as error:
         reason = str(error)
         if any(name in reason for name in _SYSTEM_LIBRARIES):
-            remedy = f"install the system's libraries on this computer: {_APT_COMMAND}"
+            remedy = f"install the system libraries on this computer: {_APT_COMMAND}"
         else:
             remedy = "install OpenCV into the Python that runs eyebolt: python3 -m pip install 'opencv-python<5'"
         raise MachineFault(

@@ -25,6 +25,7 @@ from eyebolt.daemon.acquisition import ImageAcquisition
 from eyebolt.daemon.robot_server import RobotServer
 from eyebolt.daemon.status_publisher import StatusPublisher
 from eyebolt.errors import EyeboltError, RecordFault
+from eyebolt.observations import Dataset
 from eyebolt.planning import find_next_view
 from eyebolt.protocol import LineFault, LinkStatus, Request
 from eyebolt.results import accepted_session_name, read_accepted_transform, utc_timestamp, write_result
@@ -193,16 +194,17 @@ class Daemon:
     def _solve(self, command: msg.Solve) -> msg.Event:
         try:
             begun_ns = time.monotonic_ns()
-            outcome, coverage = self._context.solve_pairs(command.pairs, command.checks, command.placed)
-            return msg.Solved(command.task, outcome, time.monotonic_ns() - begun_ns, coverage)
+            solved = self._context.solve(command.dataset)
+            return msg.Solved(command.task, solved.outcome, time.monotonic_ns() - begun_ns, solved.coverage)
         except Exception as error:
             _log.exception("solving failed unexpectedly")
             return msg.WorkerFailed(command.task, f"solving broke down: {error!r}")
 
     def _plan_next_view(self, command: msg.PlanNextView) -> msg.Event:
         try:
-            pairs, _ = self._context.resolve_half_turns(command.pairs, ())
-            next_view = find_next_view(self._context.problem(pairs), command.outcome, self._context.terms.goal)
+            pairs = self._context.resolve_half_turns(Dataset(command.pairs)).pairs
+            goal = self._context.session_config.goal
+            next_view = find_next_view(self._context.problem(pairs), command.outcome, goal)
             return msg.NextViewPlanned(command.task, next_view)
         except Exception as error:
             _log.exception("next-view planning failed unexpectedly")

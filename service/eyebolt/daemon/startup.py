@@ -116,7 +116,7 @@ def recover(context: StationContext) -> tuple[SessionFolder | None, State, str |
 
     A session recorded under another station or lens file is not gone on with: its numbers may mean something else.
     """
-    state = State(context.terms)
+    state = State(context.session_config)
     sessions = list_sessions(context.record_folder)
     if not sessions:
         return None, state, None

@@ -19,7 +19,7 @@ from eyebolt.observations.half_turn import (
     reversed_views,
 )
 from eyebolt.observations.motion import MotionCheck, compare_images
-from eyebolt.observations.pair import DEFAULT_TIP_SIGMA_M, Pair, PlacedBoard, PointerTip, Touch
+from eyebolt.observations.pair import DEFAULT_TIP_SIGMA_M, Dataset, Pair, PlacedBoard, PointerTip, Touch
 from eyebolt.observations.thresholds import Measure, Threshold, ThresholdSource, all_thresholds
 from eyebolt.observations.view_acceptance import Baseline, ViewAcceptance, assess_view
 from eyebolt.observations.view_quality import View, measure_view
@@ -30,6 +30,7 @@ __all__ = [
     "Baseline",
     "BoardPose",
     "CornerObservations",
+    "Dataset",
     "ExposureMap",
     "Measure",
     "MotionCheck",

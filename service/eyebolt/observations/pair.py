@@ -67,3 +67,15 @@ class PlacedBoard:
     """(K, 2), pixels."""
     touches: tuple[Touch, ...] = ()
     """The touches, in their order."""
+
+
+@dataclass(frozen=True)
+class Dataset:
+    """Everything that one solve takes from a session."""
+
+    pairs: tuple[Pair, ...] = ()
+    """pairs to solve, in capture order"""
+    checks: tuple[Pair, ...] = ()
+    """pairs that only test the solution"""
+    placed_boards: tuple[PlacedBoard, ...] = ()
+    """boards that lie in the cell, with the corners touched on them"""

@@ -3,6 +3,7 @@
 from eyebolt.results.document import Provenance, ResultDocument
 from eyebolt.results.error_map import error_map_svg
 from eyebolt.results.files import (
+    ACCEPTED_NAME,
     accept_session,
     accepted_session_name,
     build_result,
@@ -15,6 +16,7 @@ from eyebolt.results.summary import summary
 from eyebolt.results.waypoints import csv_text, plan_lines
 
 __all__ = [
+    "ACCEPTED_NAME",
     "Provenance",
     "ResultDocument",
     "accept_session",

@@ -62,7 +62,7 @@ def build_result(
     """The document of one solve of the session of this name."""
     station = context.station
     provenance = Provenance(
-        station.station.name, session, station.station.mount, station.pose_format, context.digests, utc_timestamp()
+        station.station.name, session, station.station.mount, context.pose_format, context.digests, utc_timestamp()
     )
     return ResultDocument.of(provenance, outcome, acceptance, coverage, refined_lens)
 

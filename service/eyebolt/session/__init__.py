@@ -14,9 +14,9 @@ from eyebolt.session.facts import (
     encode_fact,
 )
 from eyebolt.session.messages import Caller
-from eyebolt.session.session_log import CaptureRecord, SessionLog, fold, pairs_of
+from eyebolt.session.session_log import CaptureRecord, SessionLog, fold
 from eyebolt.session.state import SessionConfig, State
-from eyebolt.session.status import status_message
+from eyebolt.session.status import last_reply, status_message
 from eyebolt.session.step import resume, step
 
 __all__ = [
@@ -37,8 +37,8 @@ __all__ = [
     "decode_facts",
     "encode_fact",
     "fold",
+    "last_reply",
     "messages",
-    "pairs_of",
     "resume",
     "status_message",
     "step",

@@ -19,7 +19,7 @@ from eyebolt.session import messages as msg
 from eyebolt.session.answer import place_message, record_reply, touch_message
 from eyebolt.session.facts import FrameInfo, ImageFact, ImageVerb, RequestRef, TouchFact
 from eyebolt.session.messages import Command
-from eyebolt.session.session_log import SessionLog, pairs_of
+from eyebolt.session.session_log import SessionLog
 from eyebolt.session.solving import (
     MIN_PAIRS_FOR_OUTLIERS,
     MIN_PAIRS_TO_SOLVE,
@@ -73,9 +73,9 @@ def begin_solve(state: State, extra_commands: list[Command]) -> Result:
     if task is None or log is None:
         return state, extra_commands
     gone = max(t.index for t in log.kept) if task.verb == "undo" else None
-    pairs = pairs_of(t for t in log.usable if t.index != gone)
-    checks = pairs_of(log.checks)
-    return wait_for_solve(state, msg.Solve(task.number, pairs, checks, log.placed_boards), extra_commands)
+    dataset = log.dataset
+    dataset = replace(dataset, pairs=tuple(pair for pair in dataset.pairs if pair.index != gone))
+    return wait_for_solve(state, msg.Solve(task.number, dataset), extra_commands)
 
 
 def wait_for_solve(state: State, solve: msg.Solve, extra_commands: list[Command]) -> Result:
@@ -154,8 +154,9 @@ def on_detected(state: State, task: Task, event: msg.Detected) -> Result:
     state = state.with_task(p_value=prediction_p_value(state, task, event.board_pose))
     if state.task is None or not reply_needs_solve(state, state.task):
         return _reply_kept(state, task, found, None)
-    pairs = (*pairs_of(log.usable), _task_pair(task, event.detection))
-    return wait_for_solve(state, msg.Solve(task.number, pairs, pairs_of(log.checks), log.placed_boards), [])
+    dataset = log.dataset
+    dataset = replace(dataset, pairs=(*dataset.pairs, _task_pair(task, event.detection)))
+    return wait_for_solve(state, msg.Solve(task.number, dataset), [])
 
 
 def on_solved(state: State, task: Task, event: msg.Solved) -> Result:
@@ -311,9 +312,9 @@ def begin_touch(state: State, corner: int, base_T_flange: Array, extra_commands:
         base_T_flange=to_matrix4(base_T_flange),
     )
     state = state.with_task(stage="solve", facts=(fact,))
-    pairs = pairs_of(log.usable)
-    if len(pairs) < MIN_PAIRS_TO_SOLVE:
+    dataset = log.dataset
+    if len(dataset.pairs) < MIN_PAIRS_TO_SOLVE:
         message = f"corner {corner} is touched; there are too few pairs yet to compare it with"
         return record_reply(state, Code.OK, message, "", state.kept, state.wanted, extra_commands)
-    placed = log.placed_boards_with((fact,))
-    return wait_for_solve(state, msg.Solve(task.number, pairs, pairs_of(log.checks), placed), extra_commands)
+    dataset = replace(dataset, placed_boards=log.placed_boards_with((fact,)))
+    return wait_for_solve(state, msg.Solve(task.number, dataset), extra_commands)

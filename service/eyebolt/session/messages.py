@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from eyebolt.boards import Detection, NoDetection
 from eyebolt.calibration import Refusal, ResultAcceptance, Solution
 from eyebolt.geometry import Array, Mount
-from eyebolt.observations import BoardPose, Pair, PlacedBoard, View
+from eyebolt.observations import BoardPose, Dataset, Pair, View
 from eyebolt.planning import Coverage, NextView
 from eyebolt.protocol import LineFault, Reply, Request
 from eyebolt.session.facts import Fact, SessionFact
@@ -250,12 +250,10 @@ class Detect:
 
 @dataclass(frozen=True)
 class Solve:
-    """Solve ``pairs``, testing on ``checks`` and on what was touched of ``placed``: Solved or WorkFailed."""
+    """Solve ``dataset``: Solved or WorkerFailed."""
 
     task: int
-    pairs: tuple[Pair, ...]
-    checks: tuple[Pair, ...]
-    placed: tuple[PlacedBoard, ...]
+    dataset: Dataset
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import numpy as np
 
 from eyebolt.boards import Detection, NoDetection
 from eyebolt.geometry import Array
-from eyebolt.observations import Pair, PlacedBoard, Touch
+from eyebolt.observations import Dataset, Pair, PlacedBoard, Touch
 from eyebolt.protocol import Code
 from eyebolt.session.facts import (
     DetectionFact,
@@ -153,6 +153,11 @@ class SessionLog:
         return [c for c in self.captures if c.is_usable and c.verb == "capture"]
 
     @property
+    def dataset(self) -> Dataset:
+        """Everything that a solve takes."""
+        return Dataset(_pairs_of(self.usable), _pairs_of(self.checks), self.placed_boards)
+
+    @property
     def placed_boards(self) -> tuple[PlacedBoard, ...]:
         """Boards that were placed in the cell and touched."""
         return self.placed_boards_with(())
@@ -191,7 +196,7 @@ class SessionLog:
         return self.captures[-1].image.frame.name if self.captures else None
 
 
-def pairs_of(captures: Iterable[CaptureRecord]) -> tuple[Pair, ...]:
+def _pairs_of(captures: Iterable[CaptureRecord]) -> tuple[Pair, ...]:
     """The pairs for the solver."""
     return tuple(c.pair for c in captures if c.pair is not None)
 

@@ -29,7 +29,7 @@ from eyebolt.session.facts import (
     SolveFact,
 )
 from eyebolt.session.messages import Command
-from eyebolt.session.session_log import SessionLog, pairs_of
+from eyebolt.session.session_log import SessionLog
 from eyebolt.session.state import BackgroundSolve, NextViewSearch, SessionConfig, State, Task, reported_pose
 
 MIN_PAIRS_TO_SOLVE = 3
@@ -93,7 +93,8 @@ def solve_fact(config: SessionConfig, solve: msg.Solve, event: msg.Solved, kept:
 
 def basis_of(solve: msg.Solve) -> SolveBasis:
     """The captures that a solve rests on."""
-    return SolveBasis(pairs=tuple(p.index for p in solve.pairs), checks=tuple(p.index for p in solve.checks))
+    dataset = solve.dataset
+    return SolveBasis(pairs=tuple(p.index for p in dataset.pairs), checks=tuple(p.index for p in dataset.checks))
 
 
 def write_result_command(config: SessionConfig, task: int, event: msg.Solved, kept: int) -> msg.WriteResult:
@@ -122,7 +123,7 @@ def reply_needs_solve(state: State, task: Task) -> bool:
     log = state.log
     if task.verb != "capture" or log is None:
         return False
-    pairs = len(pairs_of(log.usable)) + 1
+    pairs = len(log.dataset.pairs) + 1
     if pairs < MIN_PAIRS_TO_SOLVE:
         return False
     if state.wanted <= 1 or pairs in _DIAGNOSIS_PAIR_COUNTS:
@@ -159,7 +160,7 @@ def begin_background_solve(state: State, restarted: bool = False) -> Result:
     if log is None or not is_solve_due(log):
         return state, []
     number = state.task_count + 1
-    solve = msg.Solve(number, pairs_of(log.usable), pairs_of(log.checks), log.placed_boards)
+    solve = msg.Solve(number, log.dataset)
     return replace(state, background=BackgroundSolve(solve, state.kept, restarted), task_count=number), [solve]
 
 
@@ -169,7 +170,7 @@ def begin_next_view_search(state: State, solve: msg.Solve, outcome: Solution | R
         return state, []
     number = state.task_count + 1
     return replace(state, next_view_search=NextViewSearch(number, solve), task_count=number), [
-        msg.PlanNextView(number, solve.pairs, outcome)
+        msg.PlanNextView(number, solve.dataset.pairs, outcome)
     ]
 
 

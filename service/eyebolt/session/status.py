@@ -46,7 +46,7 @@ def status_message(
         tolerance_mm=goal.tolerance_mm,
         expected_p95_mm=current.expected_p95_mm if current is not None else None,
         p95_history_mm=log.p95_history_mm if log is not None else (),
-        last_reply=_last_reply(log.last_reply) if log is not None and log.last_reply is not None else None,
+        last_reply=last_reply(log.last_reply) if log is not None and log.last_reply is not None else None,
         timings_ms=log.last_timings.ms if log is not None and log.last_timings is not None else None,
         robot=robot,
         camera=camera,
@@ -57,7 +57,8 @@ def status_message(
     )
 
 
-def _last_reply(fact: ReplyFact) -> LastReply:
+def last_reply(fact: ReplyFact) -> LastReply:
+    """A recorded reply as it is published."""
     measure = None if fact.measure is None else MeasuredValue(**dataclasses.asdict(fact.measure))
     return LastReply(seq=fact.request.seq, code=fact.code, message=fact.message, remedy=fact.remedy, measure=measure)
 

@@ -27,7 +27,7 @@ class InProcessReplay:
         self._session = session
         self._context = session.context
         self._defer_solves = defer_solves
-        self._state = State(session.context.terms)
+        self._state = State(session.context.session_config)
         self._solves: list[msg.Solve] = []
         self._line = session.lines[0]
 
@@ -107,5 +107,5 @@ class InProcessReplay:
         return msg.Detected(command.task, detection, view, None if fitted is None else fitted[0])
 
     def _solve(self, command: msg.Solve) -> None:
-        outcome, coverage = self._context.solve_pairs(command.pairs, command.checks, command.placed)
-        self._apply(msg.Solved(command.task, outcome, coverage=coverage))
+        solved = self._context.solve(command.dataset)
+        self._apply(msg.Solved(command.task, solved.outcome, coverage=solved.coverage))

@@ -74,7 +74,7 @@ class ReplayRobot:
         self._injected = injected
         self._on_played = on_played
         self._unused_seq = max(line.seq for line in session.lines)
-        self._visible_pixels: Pixels = np.zeros(session.context.terms.lens_size_px[::-1], np.uint8)
+        self._visible_pixels: Pixels = np.zeros(session.context.session_config.lens_size_px[::-1], np.uint8)
 
     def run(self) -> list[Played]:
         """Plays all lines."""
