@@ -141,7 +141,7 @@ def plan(
     board: Annotated[
         str | None,
         typer.Option(
-            help="Guessed pose of the board: in the flange (default: centred), or in the base if the camera is on the arm."
+            help="Guessed pose of the board: in the flange (default: centred), in the base for a camera on the arm."
         ),
     ] = None,
     session: Annotated[Path | None, typer.Option(help="Earlier session, instead of guesses.")] = None,

@@ -85,7 +85,11 @@ def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, print
 
 
 def _solve(path: Path, options: SolveOptions) -> ResultDocument:
-    return solve_session(SessionFolder.open_read_only(path), options) if path.is_dir() else _solve_problem_file(path, options)
+    return (
+        solve_session(SessionFolder.open_read_only(path), options)
+        if path.is_dir()
+        else _solve_problem_file(path, options)
+    )
 
 
 def solve_session(folder: SessionFolder, options: SolveOptions) -> ResultDocument:
