@@ -28,10 +28,6 @@ class EyeboltError(Exception):
         self.remedy = remedy
         self.data = data
 
-    def to_json(self) -> dict[str, str]:
-        """Code, message and remedy, for a program."""
-        return {"code": self.code, "message": self.message, "remedy": self.remedy}
-
     def __str__(self) -> str:
         return f"{self.message} ({self.code})\n  What to do: {self.remedy}"
 
