@@ -40,7 +40,7 @@ _MAX_RESIDUAL_SPACINGS = 0.25
 _MAX_STEP_DEVIATION = 0.3
 # Blobs near the middle from which the lattice is grown, until one succeeds.
 _MAX_SEEDS = 6
-# OpenCV takes x and y in one map or in two; its type stubs know of two only.
+# OpenCV accepts x and y in one map or in two; its type stubs have the second form only.
 _NO_MAP: Any = None
 
 

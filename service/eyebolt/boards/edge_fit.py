@@ -11,7 +11,7 @@ from eyebolt.geometry import Array
 # Parameters of an edge: offset (px), turn (rad) against its start, mean and step (grey levels), blur sigma (px), and
 # the relative slope of the illumination along it.
 _PARAMETER_COUNT = 6
-# An edge that has not converged by then belongs to no corner.
+# An edge that has not converged by then is not one of a corner.
 _MAX_ITERATIONS, _GOOD_START_ITERATIONS = 8, 3
 # The first iterations use every third line across the edges.
 _THINNING, _THIN_ITERATIONS = 3, 2

@@ -25,7 +25,7 @@ SATURATED_IMAGE_FRACTION = 0.30
 _DARK_PERCENTILE, _BRIGHT_PERCENTILE = 5.0, 95.0
 # A pixel within 1 % of either end of the scale carries no edge any more.
 _CLIPPING_MARGIN = 0.01
-# Pixels that a measurement of the whole image looks at; percentiles of so many are good to a fraction of a level.
+# Number of pixels sampled for a measurement of the whole image; percentiles are then good to a fraction of a level.
 _SAMPLES = 40_000
 # Full scale by bytes per pixel.
 _FULL_SCALE = {1: 255, 2: 65535}

@@ -28,7 +28,7 @@ _MIN_SIDE_PX = 5.0
 # Markers of this size are read reliably; smaller ones are enlarged if the image has the pixels.
 _RELIABLE_SIDE_PX = 20.0
 _UPSAMPLE_BELOW_PX = 14.0
-# Smallest marker that OpenCV looks for by default: side as a share of the longest side of the image.
+# Smallest marker that OpenCV detects by default: side as a share of the longest side of the image.
 _LIBRARY_MIN_SHARE = 0.03 / 4
 # As many markers that agree on one homography are trusted; fewer must show their bits.
 _MIN_TRUSTED_MARKERS = 4

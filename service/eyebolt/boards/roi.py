@@ -1,4 +1,4 @@
-"""The image as the search sees it: 8 bits deep, cut to a region and scaled, with the way back to full-image pixels."""
+"""The image prepared for the search: 8 bits, cropped and scaled, with coordinates back in the full image."""
 
 from __future__ import annotations
 

@@ -116,7 +116,7 @@ def _station_file_fault(file_name: str, faults: list[ConfigFault]) -> InputFault
     return file_fault("station-file", "station file", file_name, faults, remedy)
 
 
-def _all_faults(text: str, content: dict[str, Any], error: ValidationError) -> list[ConfigFault]:
+def _all_faults(text: str, content: Mapping[str, object], error: ValidationError) -> list[ConfigFault]:
     """Faults of single fields, and violations of the rules between the valid ones, in the order of the lines."""
     violations: dict[KeyPath, RuleViolation] = {}
     for detail in error.errors():
@@ -136,7 +136,7 @@ def _all_faults(text: str, content: dict[str, Any], error: ValidationError) -> l
     return [ConfigFault(_key_text(v), v.found, v.allowed, line) for line, v in located]
 
 
-def _field_fault(content: dict[str, Any], path: KeyPath, kind: str, cause: object) -> RuleViolation:
+def _field_fault(content: Mapping[str, object], path: KeyPath, kind: str, cause: object) -> RuleViolation:
     """``path`` is (section,) or (section, key); ``kind`` is pydantic's name of the error, ``cause`` its exception."""
     section, key = path[0], path[1] if len(path) == 2 else None
     if key is None:
@@ -145,13 +145,13 @@ def _field_fault(content: dict[str, Any], path: KeyPath, kind: str, cause: objec
         found = format_value(content[section]) if section in content else "no such section"
         return RuleViolation(section, None, found, f"a section that begins with the line [{section}]")
     field = SECTIONS[section].model_fields.get(key)
-    section_content = content[section]
+    table = content[section]
+    if not isinstance(table, Mapping) or (field is not None and key not in table):
+        return RuleViolation(section, key, "nothing", "" if field is None else str(field.description))
     if field is None:
-        return RuleViolation(section, key, _unknown(section_content[key]), _known_key(section, key))
-    if key not in section_content:
-        return RuleViolation(section, key, "nothing", str(field.description))
+        return RuleViolation(section, key, _unknown(table[key]), _known_key(section, key))
     allowed = str(cause) if kind == "value_error" and cause is not None else str(field.description)
-    return RuleViolation(section, key, format_value(section_content[key]), allowed)
+    return RuleViolation(section, key, format_value(table[key]), allowed)
 
 
 def _unknown(value: object) -> str:
@@ -208,6 +208,7 @@ SECTIONS: dict[str, type[Section]] = {
     "record": RecordSection,
 }
 
+# The key that belongs to each source of images.
 _SOURCE_KEYS = {
     "device": "path",
     "stream": "url",
@@ -221,9 +222,11 @@ _SOURCE_KEYS = {
 class FieldValues:
     """The fields of a station file while it is being checked."""
 
-    def __init__(self, sections: Mapping[str, Any], invalid_fields: Collection[tuple[str, str]]) -> None:
+    def __init__(self, sections: Mapping[str, object], invalid_fields: Collection[tuple[str, str]]) -> None:
         """``sections`` as parsed; ``invalid_fields``: (section, key) of the fields that are invalid by themselves."""
-        self._sections = {n: s for n, s in sections.items() if n in SECTIONS and isinstance(s, Mapping)}
+        self._sections = {
+            name: section for name, section in sections.items() if name in SECTIONS and isinstance(section, Mapping)
+        }
         self._invalid_fields = invalid_fields
 
     def has_section(self, section: str) -> bool:
@@ -235,7 +238,7 @@ class FieldValues:
         return key in self._sections.get(section, {})
 
     def valid_value(self, section: str, key: str) -> Any:
-        """The value or its default; None if it is invalid by itself or missing."""
+        """The value, which has the type that ``schema`` states, or its default; None if it is invalid or missing."""
         if section not in self._sections or (section, key) in self._invalid_fields:
             return None
         if self.is_set(section, key):
@@ -337,7 +340,7 @@ def _camera(values: FieldValues) -> Iterator[RuleViolation]:
                 "camera",
                 key,
                 f'{key} with source = "{source}"',
-                f'no {key}: source = "{source}" goes with {required_key}',
+                f'no {key}: source = "{source}" has {required_key}',
             )
 
 
