@@ -15,13 +15,13 @@ from eyebolt.calibration.acceptance import (
 )
 from eyebolt.calibration.estimation.cross_validation import HeldOutError
 from eyebolt.calibration.finding import Finding, FindingCode, Severity
-from eyebolt.calibration.solution import ParameterDeviation, Refusal
+from eyebolt.calibration.solution import ParameterDeviation, Refusal, RefusalCode
 from eyebolt.calibration.uncertainty.touch_test import TouchCheck
 from support.solutions import made_up_solution
 
 TOLERANCE_MM = 0.5
 DOF = 12
-REFUSAL = Refusal("insufficient-rotation", "the waypoints rotate too little", "rotate more.", 5)
+REFUSAL = Refusal(RefusalCode.INSUFFICIENT_ROTATION, "the waypoints rotate too little", "rotate more.", 5)
 STOP = Finding(FindingCode.CAMERA_MOVED, Severity.STOP, "the camera moved")
 
 

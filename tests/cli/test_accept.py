@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.calibration import AcceptanceCause, Refusal, ResultAcceptance
+from eyebolt.calibration import AcceptanceCause, Refusal, RefusalCode, ResultAcceptance
 from eyebolt.geometry import Mount, PoseFormat
 from eyebolt.results import Provenance, ResultDocument, accepted_session_name
 from eyebolt.store.names import list_sessions
@@ -136,7 +136,7 @@ def test_a_session_named_in_accepted_json_is_never_a_path(tmp_path, name):
     provenance = Provenance("bay-3", "20260314-091500-01", Mount.FIXED, PoseFormat(), {}, "2026-03-14T09:15:00Z")
     document = ResultDocument.of(
         provenance,
-        Refusal("not-converged", "no", "again", 3),
+        Refusal(RefusalCode.NOT_CONVERGED, "no", "again", 3),
         ResultAcceptance(AcceptanceCause.ERROR_ABOVE_TOLERANCE, "no"),
     )
     text = json.dumps({**document.to_json(), "session": name})

@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from eyebolt.calibration.solution import ParameterDeviation, Refusal
+from eyebolt.calibration.solution import ParameterDeviation, Refusal, RefusalCode
 from eyebolt.planning.stopping import Goal, predicted_p95_mm, stopping_factor
 from support.solutions import made_up_solution
 
 TOLERANCE_MM = 0.5
 GOAL = Goal(TOLERANCE_MM, min_pairs=8, max_pairs=40)
-REFUSAL = Refusal("insufficient-rotation", "the waypoints turn too little", "turn more", 5)
+REFUSAL = Refusal(RefusalCode.INSUFFICIENT_ROTATION, "the waypoints turn too little", "turn more", 5)
 
 
 def solution(p95_mm, findings=(), board_scale=(0.0, 0.001), focal_length=(0.0, 0.001), stated=True, **changes):

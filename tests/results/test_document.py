@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from eyebolt.calibration.acceptance import AcceptanceCause, ResultAcceptance, assess_result
 from eyebolt.calibration.finding import Finding
 from eyebolt.calibration.problem_file import read_problem
-from eyebolt.calibration.solution import ExcludedPair, Refusal
+from eyebolt.calibration.solution import ExcludedPair, Refusal, RefusalCode
 from eyebolt.calibration.solve import solve
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Mount
@@ -35,7 +35,12 @@ RESIDUAL_KEYS = {"count", "rms_mm", "worst_mm", "reduced_chi2"}
 TIME = "2026-03-14T09:15:00Z"
 ACCEPT = ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "as good as it must be")
 REFUSAL = Refusal(
-    "insufficient-rotation", "the waypoints turn too little", "tilt more", 4, ("along z",), (ExcludedPair(2, "odd"),)
+    RefusalCode.INSUFFICIENT_ROTATION,
+    "the waypoints turn too little",
+    "tilt more",
+    4,
+    ("along z",),
+    (ExcludedPair(2, "odd"),),
 )
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from eyebolt.calibration.acceptance import AcceptanceCause, ResultAcceptance
 from eyebolt.calibration.problem_file import read_problem
-from eyebolt.calibration.solution import Refusal
+from eyebolt.calibration.solution import Refusal, RefusalCode
 from eyebolt.calibration.solve import solve
 from eyebolt.geometry import Mount
 from eyebolt.geometry.pose_format import PoseFormat
@@ -21,7 +21,7 @@ from eyebolt.results.summary import summary
 from eyebolt_sim.problems import make_problem
 
 SVG = "{http://www.w3.org/2000/svg}"
-REFUSAL = Refusal("insufficient-rotation", "the waypoints turn too little", "tilt more", 4)
+REFUSAL = Refusal(RefusalCode.INSUFFICIENT_ROTATION, "the waypoints turn too little", "tilt more", 4)
 
 
 def document_of(outcome, mount=Mount.FIXED, station="bay-3", pose_format=None):

@@ -9,7 +9,7 @@ import pytest
 from eyebolt.calibration.acceptance import AcceptanceCause, ResultAcceptance, assess_result
 from eyebolt.calibration.finding import Finding
 from eyebolt.calibration.problem_file import read_problem
-from eyebolt.calibration.solution import ExcludedPair, Refusal
+from eyebolt.calibration.solution import ExcludedPair, Refusal, RefusalCode
 from eyebolt.calibration.solve import solve
 from eyebolt.calibration.uncertainty import Height
 from eyebolt.calibration.uncertainty.touch_test import TouchCheck
@@ -21,7 +21,12 @@ from eyebolt.results.summary import summary
 from eyebolt_sim.problems import make_problem
 
 REFUSAL = Refusal(
-    "insufficient-rotation", "the waypoints turn too little", "tilt more", 4, ("along z",), (ExcludedPair(2, "odd"),)
+    RefusalCode.INSUFFICIENT_ROTATION,
+    "the waypoints turn too little",
+    "tilt more",
+    4,
+    ("along z",),
+    (ExcludedPair(2, "odd"),),
 )
 PROVENANCE = Provenance(
     "bay-3", "20260314-091500-01", Mount.FIXED, PoseFormat("mm", "euler-ZYX", "deg"), {}, "2026-03-14T09:15:00Z"

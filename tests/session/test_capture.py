@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 from eyebolt.boards.detection import NoDetection
 from eyebolt.boards.exposure import ExposureStats
 from eyebolt.calibration.finding import Finding
-from eyebolt.calibration.solution import Refusal
+from eyebolt.calibration.solution import Refusal, RefusalCode
 from eyebolt.observations.view_quality import MotionCheck, View
 from eyebolt.planning.stopping import Goal
 from eyebolt.protocol.status import LinkStatus
@@ -336,8 +336,8 @@ def test_an_older_pair_left_out_is_not_the_newest_ones_fault(world, robot):
         (solution(0.25, 4, p95_with_nuisances_mm=3.0), "0,5,4,250"),
         (solution(0.6, 4), "28,5,4,4"),
         (solution(0.25, 4, findings=[Finding("slipped", "stop", "it slipped")]), "36,5,4,4"),
-        (Refusal("insufficient-rotation", "too little", "turn more", 4), "35,5,4,4"),
-        (Refusal("not-converged", "no way", "look", 4), "28,5,4,4"),
+        (Refusal(RefusalCode.INSUFFICIENT_ROTATION, "too little", "turn more", 4), "35,5,4,4"),
+        (Refusal(RefusalCode.NOT_CONVERGED, "no way", "look", 4), "28,5,4,4"),
     ],
 )
 def test_solve(world, robot, outcome, reply):
@@ -348,7 +348,9 @@ def test_solve(world, robot, outcome, reply):
 
 
 @pytest.mark.parametrize(
-    "outcome", [Refusal("not-converged", "no way", "look", 4), solution(0.6, 4)], ids=["refused", "error too large"]
+    "outcome",
+    [Refusal(RefusalCode.NOT_CONVERGED, "no way", "look", 4), solution(0.6, 4)],
+    ids=["refused", "error too large"],
 )
 def test_solve_answers_the_cause_where_the_pairs_show_one(world, robot, outcome):
     """Who is told 28 captures more; where the poses are misread that helps nobody."""

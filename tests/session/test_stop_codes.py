@@ -3,12 +3,12 @@
 import pytest
 
 from eyebolt.calibration.finding import FINDING_KINDS, Finding, FindingCode, Severity
-from eyebolt.calibration.solution import Refusal
+from eyebolt.calibration.solution import Refusal, RefusalCode
 from eyebolt.session.solving import STOP_CODES, find_stop
 
 
 def refused_with(*findings):
-    return Refusal("not-converged", "", "", 5, findings=findings)
+    return Refusal(RefusalCode.NOT_CONVERGED, "", "", 5, findings=findings)
 
 
 def test_every_finding_that_can_be_a_stop_has_a_reply_code():

@@ -2,7 +2,7 @@
 
 import pytest
 
-from eyebolt.calibration import AcceptanceCause, Refusal, ResultAcceptance
+from eyebolt.calibration import AcceptanceCause, Refusal, RefusalCode, ResultAcceptance
 from eyebolt.calibration.solution import ExcludedPair
 from eyebolt.geometry import Mount, PoseFormat
 from eyebolt.results import Provenance, ResultDocument
@@ -56,7 +56,7 @@ def test_another_order_of_adding_up_is_the_same_and_is_told():
 
 
 def test_pairs_are_numbered_as_if_no_image_had_gone_unanswered():
-    refusal = Refusal("not-converged", "no", "again", 7, excluded=(ExcludedPair(4, "too far off"),))
+    refusal = Refusal(RefusalCode.NOT_CONVERGED, "no", "again", 7, excluded=(ExcludedPair(4, "too far off"),))
     provenance = Provenance("bay-3", "20261126-120000-01", Mount.FIXED, PoseFormat(), {}, "2026-11-26T12:00:00Z")
     document = ResultDocument.of(provenance, refusal, ResultAcceptance(AcceptanceCause.ERROR_ABOVE_TOLERANCE, "no"))
     # Images 2 and 3 got no reply: image 4 is the third one.

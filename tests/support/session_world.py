@@ -15,7 +15,7 @@ from scipy.spatial.transform import Rotation
 from eyebolt.boards.detection import Detection
 from eyebolt.boards.exposure import ExposureStats
 from eyebolt.calibration.problem import RobotNoise
-from eyebolt.calibration.solution import ExcludedPair, Refusal
+from eyebolt.calibration.solution import ExcludedPair, Refusal, RefusalCode
 from eyebolt.calibration.uncertainty.prediction import PredictiveModel
 from eyebolt.geometry import Mount
 from eyebolt.geometry.pose_format import PoseFormat
@@ -336,7 +336,7 @@ class World:
             return self.outcome
         count = len(command.dataset.pairs)
         if count < 3:
-            return Refusal("too-few-pairs", f"{count} pairs", "capture more", count)
+            return Refusal(RefusalCode.TOO_FEW_PAIRS, f"{count} pairs", "capture more", count)
         used = {pair.index for pair in command.dataset.pairs}
         excluded = [index for index in self.excluded if index in used]
         if self.goal_met:

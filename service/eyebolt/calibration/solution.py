@@ -1,8 +1,9 @@
-"""What a solve gives: a solution with its error, or a refusal with its reason. Values, never exceptions."""
+"""The outcome of a solve: a solution with its error, or a refusal with its reason. Values, never exceptions."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 from eyebolt.calibration.estimation import HeldOutError
 from eyebolt.calibration.finding import Finding
@@ -12,67 +13,104 @@ from eyebolt.geometry import Array, Mount
 
 @dataclass(frozen=True)
 class ParameterDeviation:
-    """A relative quantity (0 = as stated) and its standard deviation."""
+    """Deviation of a parameter from its stated value, as estimated from the pairs."""
 
     deviation: float
+    """relative for board scale and focal length, in its own unit for a lens parameter"""
     sigma: float
+    """standard deviation of ``deviation``, in the same unit"""
 
 
 @dataclass(frozen=True)
 class ExcludedPair:
-    """``pair``: 0-based capture index; ``reason`` in words."""
+    """A pair that the estimate does not use."""
 
     pair: int
+    """0-based capture index"""
     reason: str
+    """for an operator"""
 
 
 @dataclass(frozen=True)
 class Solution:
-    """The answer. ``X`` is ``transform_name``, ``Y`` is ``board_transform_name``, (4, 4) metres.
-
-    ``covariance`` (6, 6) of X, perturbed on the right, (translation, rotation), m and rad. ``p95_with_nuisances_mm``: the p95
-    when board scale and focal length are not trusted but estimated from the pairs. ``unobservable``: directions left open.
-    ``touches``: None without any; ``height``: None for arms that turn freely. ``lens``: how far the pairs see each lens
-    parameter of stated sigma off its value, in its own unit, the statement and the pairs taken together.
-    ``prediction``: of further pairs.
-    """
+    """The result: X with its error, and what it rests on."""
 
     mount: Mount
-    transform_name: str
-    board_transform_name: str
+    """states which transforms X and Y are"""
     X: Array
+    """(4, 4), metres: the wanted transform"""
     Y: Array
+    """(4, 4), metres: transform of the board"""
     covariance: Array
+    """(6, 6) of X, perturbed on the right, (translation, rotation), m and rad"""
     expected_error_mm: ErrorSummary
+    """error of a camera point transformed by X, over the working volume"""
     error_map: ErrorMap
+    """p95 of that error at every point of the working volume"""
     expected_pick_error_mm: ErrorSummary
+    """error of a pick through the same arm, its noise and systematic error included"""
     held_out: HeldOutError | None
+    """leave-one-out error of the pairs used"""
     checks: HeldOutError | None
+    """error of the check pairs; None without"""
     corner_rms_px: float
+    """RMS of the corner residuals at the estimate, pixels per coordinate"""
     robot_noise_mm: float
+    """noise of the arm per axis, translation"""
     robot_noise_deg: float
+    """noise of the arm per axis, rotation"""
     robot_noise_stated: bool
+    """whether the noise is stated rather than estimated"""
     board_scale: ParameterDeviation
+    """board scale as estimated from the pairs, a nuisance parameter; X does not use it"""
     focal_length: ParameterDeviation
+    """focal length as estimated from the pairs, a nuisance parameter; X does not use it"""
     p95_with_nuisances_mm: float
+    """p95 of the expected error with board scale and focal length estimated from the pairs instead of trusted"""
     pairs_used: int
+    """number of pairs that the estimate uses"""
     excluded: tuple[ExcludedPair, ...]
+    """the other pairs, by capture index"""
     findings: tuple[Finding, ...]
+    """faults and limitations, the most important first"""
     unobservable: tuple[str, ...] = ()
+    """unobservable directions, for an operator: the height of an arm with a vertical axis only"""
     touches: TouchCheck | None = None
+    """comparison with touched corners; None without"""
     height: Height | None = None
+    """height of the camera; None for arms with free rotation"""
     lens: dict[str, ParameterDeviation] = field(default_factory=dict)
+    """lens parameters with a stated sigma, prior and pairs combined"""
     prediction: PredictiveModel | None = None
+    """prediction of further pairs"""
+
+
+class RefusalCode(StrEnum):
+    """Why there is no result."""
+
+    TOO_FEW_PAIRS = "too-few-pairs"
+    """fewer usable pairs than a solve needs"""
+    INSUFFICIENT_ROTATION = "insufficient-rotation"
+    """directions of X are unobservable: the waypoints do not rotate enough"""
+    NOT_CONVERGED = "not-converged"
+    """no transforms fit the pairs"""
 
 
 @dataclass(frozen=True)
 class Refusal:
-    """No answer, and why. ``code``: "too-few-pairs", "turns-too-little" or "not-converged"; ``unobservable`` in words."""
+    """No result, and why."""
 
-    code: str
+    code: RefusalCode
+    """why"""
     message: str
+    """for an operator; no full stop"""
     remedy: str
+    """what to do about it"""
     pairs_used: int
+    """number of pairs that remained when the solve was refused"""
     unobservable: tuple[str, ...] = ()
+    """unobservable directions, for an operator"""
     excluded: tuple[ExcludedPair, ...] = ()
+    """pairs that were excluded before"""
     findings: tuple[Finding, ...] = ()
+    """faults, the most important first"""

@@ -1,15 +1,13 @@
-"""The whole way from a problem to a solution or a refusal.
+"""solve(): from a problem to a solution or a refusal.
 
-The lens estimated from the pairs beside the transform: only on request, since a lens is better measured by itself.
-
-Every parameter is set free within wide limits and carried along like any lens doubt; the lens is moved to what the
-pairs say, and again, until it stays. The answer's error then counts what is not known of the lens.
+The steps: usable pairs and their board poses; the joint estimate on the inliers (``robust``); observability; error of the
+result, checks and touches (``uncertainty``); findings (``diagnosis``).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,7 +29,7 @@ from eyebolt.calibration.estimation import (
 )
 from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.robust import MIN_PAIRS, InlierEstimate, robust_estimate
-from eyebolt.calibration.solution import ExcludedPair, ParameterDeviation, Refusal, Solution
+from eyebolt.calibration.solution import ExcludedPair, ParameterDeviation, Refusal, RefusalCode, Solution
 from eyebolt.calibration.uncertainty import (
     apply_touches,
     expected_error,
@@ -50,94 +48,110 @@ from eyebolt.observations import (
     fit_board_poses,
 )
 
-_MORE_ROTATION = "tilt the board (or the camera) by 20 deg and more about two different axes between waypoints."
+# Refinement of the lens. Prior standard deviations: of fx and fy relative to the focal length, of cx and cy relative to
+# the image width, of the distortion coefficients by themselves. Common practice, no source.
+_FOCAL_SIGMA_FRACTION, _CENTRE_SIGMA_FRACTION, _TANGENTIAL_SIGMA = 0.05, 0.03, {"p1": 0.01, "p2": 0.01}
+_RADIAL_SIGMA = 0.3
+_MAX_ROUNDS = 8
+# A correction below this fraction of its sigma is negligible.
+_CONVERGED_SIGMAS = 0.05
+
+
+@dataclass(frozen=True)
+class _UsablePairs:
+    """The pairs whose corners have a board pose."""
+
+    pairs: list[Pair]
+    observations: Observations | None
+    """one row per pair; None without pairs"""
+    excluded: list[ExcludedPair]
+    """the others"""
 
 
 def solve(problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[PlacedBoard] = ()) -> Solution | Refusal:
-    """Solves ``problem``; ``checks`` are pairs that only test the result. Never raises on bad data.
+    """The solution of ``problem``, or a refusal; never raises on bad data.
 
-    ``placed``: boards that lay still, and where they were touched: never pairs, see ``touches``.
+    ``checks``: pairs that only test the result. ``placed``: boards that lay still while corners of them were touched; they
+    test the result and, for arms with a vertical axis only, determine its height.
     """
-    usable = [p for p in problem.pairs if len(p.ids) >= MIN_CORNERS]
-    excluded = [
-        ExcludedPair(p.index, f"only {len(p.ids)} corners, {MIN_CORNERS} are needed")
-        for p in problem.pairs
-        if len(p.ids) < MIN_CORNERS
-    ]
-    observations, usable = _observations(problem, usable, excluded)
-    if observations is None or len(usable) < MIN_PAIRS:
+    usable = _usable_pairs(problem, problem.pairs)
+    if usable.observations is None or len(usable.pairs) < MIN_PAIRS:
         return Refusal(
-            "too-few-pairs",
-            f"{len(usable)} usable pairs, at least {MIN_PAIRS} are needed",
+            RefusalCode.TOO_FEW_PAIRS,
+            f"{len(usable.pairs)} usable pairs, at least {MIN_PAIRS} are needed",
             "capture more waypoints with the board well in view.",
-            len(usable),
-            excluded=tuple(excluded),
+            len(usable.pairs),
+            excluded=tuple(usable.excluded),
             findings=findings_on_corner_numbers(problem, problem.pairs),
         )
+    observations = usable.observations
     try:
         with np.errstate(all="ignore"):
             inlier_estimate = robust_estimate(problem, observations)
     except np.linalg.LinAlgError:
         inlier_estimate = None
-    outcome = _solved(problem, observations, usable, excluded, checks, placed, inlier_estimate)
+    outcome = _outcome(problem, observations, usable, checks, placed, inlier_estimate)
     with np.errstate(all="ignore"):
         solved = inlier_estimate if isinstance(outcome, Solution) else None
-        diagnosed = diagnose(problem, observations, usable, solved)
+        diagnosed = diagnose(problem, observations, usable.pairs, solved)
     return replace(outcome, findings=prioritized((*diagnosed, *outcome.findings)))
 
 
-def _solved(
+def _usable_pairs(problem: Problem, pairs: Sequence[Pair]) -> _UsablePairs:
+    enough = [p for p in pairs if len(p.ids) >= MIN_CORNERS]
+    excluded = [
+        ExcludedPair(p.index, f"only {len(p.ids)} corners, {MIN_CORNERS} are needed")
+        for p in pairs
+        if len(p.ids) < MIN_CORNERS
+    ]
+    if not enough:
+        return _UsablePairs([], None, excluded)
+    corners = CornerObservations.from_pairs(enough, problem.board_corners_m)
+    fits = fit_board_poses(problem.camera, corners)
+    has_pose = np.isfinite(fits.rss_px2)
+    excluded += [
+        ExcludedPair(p.index, "the corners determine no board pose (on a line, or outside the range of the lens model)")
+        for p, good in zip(enough, has_pose, strict=True)
+        if not good
+    ]
+    rows = np.flatnonzero(has_pose)
+    usable = [enough[k] for k in rows]
+    if not usable:
+        return _UsablePairs([], None, excluded)
+    A = problem.mount.chain(np.array([p.base_T_flange for p in usable]))
+    corners, fits = downweight_outlier_corners(problem.camera, corners[rows], fits[rows])
+    return _UsablePairs(usable, Observations.of(problem, A, corners, fits), excluded)
+
+
+def _outcome(
     problem: Problem,
     observations: Observations,
-    usable: list[Pair],
-    excluded: list[ExcludedPair],
+    usable: _UsablePairs,
     checks: Sequence[Pair],
     placed: Sequence[PlacedBoard],
     found: InlierEstimate | None,
 ) -> Solution | Refusal:
+    """The outcome for the estimate ``found``, None where there is none; without the findings of ``diagnose``."""
     if found is None:
-        return _not_converged(len(usable), excluded)
+        return _not_converged(len(usable.pairs), usable.excluded)
     joint, used = found.joint, found.used
-    excluded += [ExcludedPair(usable[s.row].index, s.reason) for s in found.excluded]
+    excluded = usable.excluded + [ExcludedPair(usable.pairs[s.row].index, s.reason) for s in found.excluded]
     pairs_used = int(used.sum())
-    if 2 * pairs_used < len(usable) and not found.change_points:
+    if 2 * pairs_used < len(usable.pairs) and not found.change_points:
         return _not_converged(pairs_used, excluded)
-    if not (joint.converged and np.isfinite(joint.covariance).all() and np.isfinite(joint.X).all()):
-        unobservable = _unobservable_directions(problem, joint) if np.isfinite(joint.normal).all() else ()
-        if unobservable:
-            return _insufficient_rotation(observations.A[used], unobservable, pairs_used, excluded)
-        return _not_converged(pairs_used, excluded)
-    unobservable = _unobservable_directions(problem, joint)
+    is_finite = np.isfinite(joint.covariance).all() and np.isfinite(joint.X).all()
+    # An estimate that does not converge may be one that the pairs do not determine, which is the better explanation.
+    unobservable = _unobservable_directions(problem, joint) if np.isfinite(joint.normal).all() else ()
     if unobservable:
         return _insufficient_rotation(observations.A[used], unobservable, pairs_used, excluded)
-    reported = np.array([p.base_T_flange for p in usable])[used]
-    # What was checked on the other side of a move tells of another place of board or camera.
+    if not (joint.converged and is_finite):
+        return _not_converged(pairs_used, excluded)
+    reported = np.array([p.base_T_flange for p in usable.pairs])[used]
+    # Checks on the other side of a change point refer to another pose of board or camera.
     for change_point in found.change_points:
-        moved_at = usable[change_point.row].index
+        moved_at = usable.pairs[change_point.row].index
         checks = [check for check in checks if (check.index < moved_at) == change_point.kept_before]
     return _solution(problem, joint, observations.corners[used], reported, excluded, checks, placed)
-
-
-def _observations(
-    problem: Problem, usable: list[Pair], excluded: list[ExcludedPair]
-) -> tuple[Observations | None, list[Pair]]:
-    """Views with a usable board pose; the others go to ``excluded``."""
-    if not usable:
-        return None, usable
-    stack = CornerObservations.from_pairs(usable, problem.board_corners_m)
-    poses = fit_board_poses(problem.camera, stack)
-    good = np.isfinite(poses.rss_px2)
-    excluded += [
-        ExcludedPair(p.index, "the corners allow no board pose (in a line, or outside the lens model)")
-        for p, fine in zip(usable, good, strict=True)
-        if not fine
-    ]
-    rows = np.flatnonzero(good)
-    usable = [usable[k] for k in rows]
-    if not usable:
-        return None, usable
-    A = problem.mount.chain(np.array([p.base_T_flange for p in usable]))
-    return Observations.of(problem, A, *downweight_outlier_corners(problem.camera, stack[rows], poses[rows])), usable
 
 
 def _unobservable_directions(problem: Problem, joint: JointEstimate) -> tuple[str, ...]:
@@ -147,19 +161,21 @@ def _unobservable_directions(problem: Problem, joint: JointEstimate) -> tuple[st
 def _insufficient_rotation(
     A: Array, unobservable: tuple[str, ...], pairs_used: int, excluded: list[ExcludedPair]
 ) -> Refusal:
-    turned = np.rad2deg(rotation_spread(A))
+    spread = np.rad2deg(rotation_spread(A))
     message = (
-        f"the waypoints turn too little to solve: {unobservable[0]} cannot be known from these {pairs_used} pairs"
-        f" (turning about the three axes, RMS: {turned[0]:.1f}, {turned[1]:.1f}, {turned[2]:.1f} deg)"
+        f"the waypoints rotate too little: {unobservable[0]} is unobservable from these {pairs_used} pairs"
+        f" (RMS rotation about three axes: {spread[0]:.1f}, {spread[1]:.1f}, {spread[2]:.1f} deg)"
     )
-    return Refusal("insufficient-rotation", message, _MORE_ROTATION, pairs_used, unobservable, tuple(excluded))
+    remedy = "tilt the board (or the camera) by 20 deg and more about two different axes between waypoints."
+    code = RefusalCode.INSUFFICIENT_ROTATION
+    return Refusal(code, message, remedy, pairs_used, unobservable, tuple(excluded))
 
 
 def _not_converged(pairs_used: int, excluded: list[ExcludedPair]) -> Refusal:
     return Refusal(
-        "not-converged",
-        f"no transform fits these {pairs_used} pairs",
-        "check that poses and pictures belong together and that mount, units and rotation are stated rightly.",
+        RefusalCode.NOT_CONVERGED,
+        f"no transforms fit these {pairs_used} pairs",
+        "check that each pose belongs to its image and that mount, units and rotation are stated correctly.",
         pairs_used,
         excluded=tuple(excluded),
     )
@@ -168,27 +184,26 @@ def _not_converged(pairs_used: int, excluded: list[ExcludedPair]) -> Refusal:
 def _solution(
     problem: Problem,
     joint: JointEstimate,
-    stack: CornerObservations,
+    corners: CornerObservations,
     reported: Array,
     excluded: list[ExcludedPair],
     checks: Sequence[Pair],
     placed: Sequence[PlacedBoard],
 ) -> Solution:
-    board_scale, focal_length, proof = _scale_and_focal(problem, joint)
+    """``corners`` and ``reported`` base_T_flange (n, 4, 4): those of the pairs used."""
+    board_scale, focal_length, p95_with_nuisances_mm = _scale_and_focal(problem, joint)
     X, Y = joint.X, joint.Y
     A = problem.mount.chain(reported)
     if problem.flange_rotation is FlangeRotation.VERTICAL:
         X, Y = slide_to_height(problem, A, X, Y)
-    touched = apply_touches(problem, joint, X, Y, A, placed, proof)
-    best = joint.noise.best
+    touched = apply_touches(problem, joint, X, Y, A, placed, p95_with_nuisances_mm)
+    noise = joint.noise.best
     summary, error_map = expected_error(problem, touched.joint)
     arm = pick_error(problem, joint, reported, touched.height_update)
     residual = joint.board_poses.residual_px
     held_out = held_out_error(leave_one_out(joint), problem.board_corners_m)
     return Solution(
         mount=problem.mount,
-        transform_name=problem.mount.transform_name,
-        board_transform_name=problem.mount.board_transform_name,
         X=touched.X,
         Y=touched.Y,
         covariance=touched.joint.covariance[:6, :6],
@@ -196,17 +211,17 @@ def _solution(
         error_map=error_map,
         expected_pick_error_mm=arm.pick,
         held_out=held_out,
-        checks=_checks(problem, joint, checks),
+        checks=_check_error(problem, joint, checks),
         corner_rms_px=float(np.sqrt((residual**2).sum() / max(np.count_nonzero(residual), 1))),
-        robot_noise_mm=best.translation_m * 1e3,
-        robot_noise_deg=float(np.rad2deg(best.rotation_rad)),
+        robot_noise_mm=noise.translation_m * 1e3,
+        robot_noise_deg=float(np.rad2deg(noise.rotation_rad)),
         robot_noise_stated=joint.noise.stated,
         board_scale=board_scale,
         focal_length=focal_length,
         p95_with_nuisances_mm=touched.p95_with_nuisances_mm,
         pairs_used=len(reported),
         excluded=tuple(sorted(excluded, key=lambda p: p.pair)),
-        findings=(*touched.findings, *findings_on_error_budget(problem, joint, arm, stack)),
+        findings=(*touched.findings, *findings_on_error_budget(problem, joint, arm, corners)),
         unobservable=(describe_missing_height(problem),) if touched.height_is_missing else (),
         touches=touched.check,
         height=touched.height,
@@ -216,7 +231,7 @@ def _solution(
 
 
 def _lens(problem: Problem, joint: JointEstimate) -> dict[str, ParameterDeviation]:
-    """How far the pairs see each lens parameter of stated sigma off its value."""
+    """Deviation of each lens parameter with a stated sigma, prior and pairs combined."""
     p = joint.model.observable_basis.shape[1]
     sigma = np.sqrt(np.maximum(np.diagonal(joint.fits.covariance[0])[p:], 0.0))
     return {
@@ -226,41 +241,38 @@ def _lens(problem: Problem, joint: JointEstimate) -> dict[str, ParameterDeviatio
 
 
 def _scale_and_focal(problem: Problem, joint: JointEstimate) -> tuple[ParameterDeviation, ParameterDeviation, float]:
-    """Board scale and focal length estimated beside the transform, and the p95 when both are free."""
-    model = joint.model
+    """Board scale and focal length estimated jointly with X and Y, and the p95, mm, with both free."""
+    basis = joint.model.observable_basis
     fitted = joint.with_scale_and_focal_free(problem.camera)
     covariance = fitted.covariance[0]
-    count = model.observable_basis.shape[1]
+    p = basis.shape[1]
     sigma = np.sqrt(np.maximum(np.diagonal(covariance), 0.0))
-    scale, focal = (ParameterDeviation(float(fitted.z[0, k]), float(sigma[k])) for k in (count, count + 1))
-    # Widened where the mixture is wider than the fit at the most likely noise, element by element.
-    of_X = model.observable_basis[:6] @ covariance[:count, :count] @ model.observable_basis[:6].T
-    widened = of_X + np.maximum(joint.covariance_excess(slice(6)), 0)
+    scale, focal = (ParameterDeviation(float(fitted.z[0, k]), float(sigma[k])) for k in (p, p + 1))
+    covariance_X = basis[:6] @ covariance[:p, :p] @ basis[:6].T
+    # Approximates the mixture with both parameters free; elements that the excess would narrow stay as they are.
+    widened = covariance_X + np.maximum(joint.covariance_excess(slice(6)), 0)
     return scale, focal, p95_of_covariance(problem, widened)
 
 
-def _checks(problem: Problem, joint: JointEstimate, checks: Sequence[Pair]) -> HeldOutError | None:
-    observations, _ = _observations(problem, [p for p in checks if len(p.ids) >= MIN_CORNERS], [])
+def _check_error(problem: Problem, joint: JointEstimate, checks: Sequence[Pair]) -> HeldOutError | None:
+    observations = _usable_pairs(problem, checks).observations
     if observations is None:
         return None
-    observations = resolve_tilt_branches(problem, observations, InitialEstimate(joint.X, joint.Y, "estimate"))
+    observations = resolve_tilt_branches(problem, observations, InitialEstimate(joint.X, joint.Y, "joint estimate"))
     model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y)
     return held_out_error(unused_pair_residuals(joint, model), problem.board_corners_m)
-
-
-# How far a lens file may be off, as standard deviations: shares of the focal length and of the picture's width, and
-# plain numbers for what bends the picture. Common practice, no source.
-_FOCAL_SIGMA_FRACTION, _CENTRE_SIGMA_FRACTION, _TANGENTIAL_SIGMA = 0.05, 0.03, {"p1": 0.01, "p2": 0.01}
-_RADIAL_SIGMA = 0.3
-_MAX_ROUNDS = 8
-_CONVERGED_SIGMAS = 0.05
 
 
 def solve_with_free_intrinsics(
     problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[PlacedBoard] = ()
 ) -> tuple[Solution | Refusal, CameraModel]:
-    """The solution with the lens free, and the lens that it found, with the standard deviations that the pairs give."""
-    camera = replace(problem.camera, sigma=_with_wide_sigmas(problem.camera))
+    """The outcome with all lens parameters estimated under wide priors, and the refined lens with its sigmas.
+
+    On request only, since a lens is better calibrated by itself. The lens is moved to its estimate and the problem
+    linearised anew, until the corrections are negligible. The error of the result includes that of the lens. After a
+    refusal the lens is the stated one.
+    """
+    camera = replace(problem.camera, sigma=_wide_sigmas(problem.camera))
     for round_number in range(_MAX_ROUNDS):
         outcome = solve(replace(problem, camera=camera), checks, placed)
         if isinstance(outcome, Refusal):
@@ -275,7 +287,7 @@ def solve_with_free_intrinsics(
     return outcome, problem.camera
 
 
-def _with_wide_sigmas(camera: CameraModel) -> dict[str, float]:
+def _wide_sigmas(camera: CameraModel) -> dict[str, float]:
     focal, centre = _FOCAL_SIGMA_FRACTION * float(camera.matrix[0, 0]), _CENTRE_SIGMA_FRACTION * camera.width_px
     names = COEFFICIENT_NAMES[: camera.distortion.size]
     return {

@@ -388,8 +388,8 @@ class ResultDocument(_Part):
 
 def _solution_fields(solution: Solution, pose_format: PoseFormat) -> dict[str, object]:
     return {
-        "transform": _transform(solution.transform_name, solution.X, pose_format, _sigma(solution, pose_format)),
-        "board_transform": _transform(solution.board_transform_name, solution.Y, pose_format, None),
+        "transform": _transform(solution.mount.transform_name, solution.X, pose_format, _sigma(solution, pose_format)),
+        "board_transform": _transform(solution.mount.board_transform_name, solution.Y, pose_format, None),
         "unobservable": solution.unobservable,
         "expected_error_mm": ExpectedError.model_validate(solution.expected_error_mm),
         "error_map": _error_map(solution.error_map),

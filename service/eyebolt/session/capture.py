@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Any, cast
 
 from eyebolt.boards import Detection
-from eyebolt.calibration import AcceptanceStatus, Refusal, ResultAcceptance, Solution, assess_result
+from eyebolt.calibration import AcceptanceStatus, Refusal, RefusalCode, ResultAcceptance, Solution, assess_result
 from eyebolt.geometry import Array, to_matrix4
 from eyebolt.observations import Baseline, Pair, ViewAcceptance, assess_view
 from eyebolt.protocol import Code, StepTimes
@@ -221,7 +221,9 @@ def _is_outlier(task: Task, outcome: Solution | Refusal) -> bool:
 def _solve_code(state: State, outcome: Solution | Refusal, acceptance: ResultAcceptance) -> tuple[Code, int]:
     """Code and, for 0, p95 in micrometres."""
     if isinstance(outcome, Refusal):
-        return (Code.INSUFFICIENT_ROTATION if outcome.code == "insufficient-rotation" else Code.NOT_SOLVABLE), 0
+        return (
+            Code.INSUFFICIENT_ROTATION if outcome.code is RefusalCode.INSUFFICIENT_ROTATION else Code.NOT_SOLVABLE
+        ), 0
     if acceptance.status is not AcceptanceStatus.REJECT:
         return Code.OK, round(outcome.expected_error_mm.p95 * 1e3)
     if outcome.expected_error_mm.p95 <= state.config.goal.tolerance_mm:
