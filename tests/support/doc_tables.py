@@ -180,10 +180,39 @@ def _log_events(prefix: str) -> str:
     )
 
 
+def _findings(_: str) -> str:
+    """The catalogue of findings."""
+    from eyebolt.calibration import FINDING_KINDS
+
+    rows = []
+    for code, kind in FINDING_KINDS.items():
+        keys = [f"`{key}`" for key in kind.evidence] + [f"`{key}` (in some)" for key in kind.optional_evidence]
+        rows.append((f"`{code}`", " or ".join(kind.severities), kind.description, ", ".join(keys)))
+    return _table(("code", "severity", "what is wrong", "evidence"), rows)
+
+
+def _evidence_keys(_: str) -> str:
+    from eyebolt.calibration import EVIDENCE_KEYS
+
+    return _table(("key", "meaning"), [(f"`{key}`", meaning) for key, meaning in EVIDENCE_KEYS.items()])
+
+
+def _acceptance(_: str) -> str:
+    """The causes of an acceptance, in the order in which they are tested."""
+    from eyebolt.calibration import AcceptanceCause
+
+    docs = {name: doc for name, _, doc in _documented_members(AcceptanceCause)}
+    rows = [(f"`{cause}`", f"`{cause.status}`", docs[cause.name]) for cause in AcceptanceCause]
+    return _table(("cause", "acceptance", "meaning"), rows)
+
+
 TABLES: dict[str, Callable[[str], str]] = {
+    "acceptance": _acceptance,
     "codes": _codes,
     "errors": _errors,
+    "evidence-keys": _evidence_keys,
     "fields": _fields,
+    "findings": _findings,
     "members": _members,
     "log-events": _log_events,
 }

@@ -102,7 +102,7 @@ EVIDENCE_KEYS: Mapping[str, str] = {
     "residual_px": "RMS residual of the corners about the best homography, the fault corrected; median over images",
     "residual_as_stated_px": "the same residual as the station file states the board",
     "next_best_px": "the same residual of the next best row length",
-    "residual_mm": "coarse residual at the board with the fault corrected, median over pairs; of a swap, before that",
+    "residual_mm": "coarse residual at the board with the fault corrected, median over pairs; of a swap, as they came",
     "residual_as_stated_mm": "coarse residual at the board with the poses read as the station file states",
     "residual_as_paired_mm": "coarse residual at the board with poses and images as they were paired",
     "residual_as_numbered_mm": "coarse residual at the board with the corners as they were numbered",
