@@ -16,6 +16,7 @@ from eyebolt.calibration.solve import solve
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Mount
 from eyebolt.geometry.pose_format import PoseFormat
+from eyebolt.planning import Coverage
 from eyebolt.results.document import AcceptedBy, Provenance, ResultDocument
 from eyebolt.results.summary import summary
 from eyebolt_sim.problems import make_problem
@@ -133,6 +134,18 @@ def test_what_is_written_is_what_is_read(refused):
     document = document_of(REFUSAL if refused else solution("fixed")[1])
     assert ResultDocument.from_text(document.to_text()) == document
     assert as_json(document) == document.to_json()
+
+
+def test_coverage_and_refined_lens_are_written_and_read():
+    problem, outcome = solution("fixed")
+    coverage = Coverage((41.2, 38.0, 65.1), 601.0, 987.0, 0.75, "along the camera's z", 0.21)
+    provenance = Provenance("bay-3", "20260314-091500-01", Mount.FIXED, PoseFormat(), {}, TIME)
+    document = ResultDocument.of(provenance, outcome, ACCEPT, coverage, problem.camera)
+    content = as_json(document)
+    assert content["coverage"]["rotation_range_deg"] == [41.2, 38.0, 65.1]
+    assert content["coverage"]["weakest_direction"] == coverage.weakest_direction
+    assert content["refined_lens"]["matrix"] == problem.camera.matrix.tolist()
+    assert ResultDocument.from_text(document.to_text()) == document
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])

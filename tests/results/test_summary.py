@@ -79,8 +79,7 @@ def test_every_line_of_a_solution(solution):
         f"deviation from stated: board scale {100 * scale.deviation:+.3f} % (sigma {100 * scale.sigma:.3f} %), focal"
         f" length {100 * focal.deviation:+.3f} % (sigma {100 * focal.sigma:.3f} %)",
         "pairs: 9 used, 1 excluded",
-        "coverage: rotations up to 41, 38 and 65 deg about the camera's x, y and z, 601 to 987 mm away, 75 % of the"
-        " image; weakest direction: along the camera's z (sigma 0.210 mm)",
+        f"coverage: {COVERAGE.description}",
         f"checks: 2, RMS {checks.rms_mm:.3f} mm, worst {checks.worst_mm:.3f} mm at the board",
         "touches: 4, RMS 0.210 mm, worst 0.350 mm at the board, reduced chi-square 0.90",
         "height of the camera: 612.500 mm (sigma 0.310 mm), from touch",

@@ -175,23 +175,6 @@ class Lens(_Part):
         )
 
 
-class CoverageRecord(_Part):
-    """Coverage of rotations, distances and image by the pairs."""
-
-    rotation_range_deg: Row3
-    """largest rotation between two views about the camera's x, y and z axes, deg"""
-    near_mm: float
-    """smallest distance of the board centre, mm"""
-    far_mm: float
-    """largest distance of the board centre, mm"""
-    image_coverage: float
-    """share of the image's 4 x 4 cells with a corner in them, 0 to 1"""
-    weakest_direction: str
-    """least certain direction of the transform"""
-    weakest_sigma_mm: float
-    """standard deviation in that direction at the middle of the working distance, mm"""
-
-
 class ExcludedPairRecord(_Part):
     """A pair that was left out of the solve."""
 
@@ -303,7 +286,7 @@ class ResultDocument(_Part):
     """pairs used and left out"""
     findings: tuple[FindingRecord, ...]
     """findings, most severe first"""
-    coverage: CoverageRecord | None
+    coverage: Coverage | None
     """coverage by the pairs used"""
     acceptance: AcceptanceStatus
     """assessment: ``accept``, ``unproven`` or ``reject``"""
@@ -338,7 +321,7 @@ class ResultDocument(_Part):
                     else _solution_fields(outcome, provenance.pose_format)
                 ),
                 "refined_lens": None if refined_lens is None else Lens.of(refined_lens),
-                "coverage": None if coverage is None else _coverage(coverage),
+                "coverage": coverage,
                 "acceptance": acceptance.status,
                 "reason": acceptance.reason,
                 "inputs": dict(provenance.inputs),
@@ -478,17 +461,6 @@ def _error_map(error_map: ErrorMap) -> ErrorMapGrid:
 
 def _residuals(measured: HeldOutError | TouchCheck | None) -> Residuals:
     return Residuals() if measured is None else Residuals.model_validate(measured)
-
-
-def _coverage(coverage: Coverage) -> CoverageRecord:
-    return CoverageRecord(
-        rotation_range_deg=coverage.rotation_range_deg,
-        near_mm=coverage.near_mm,
-        far_mm=coverage.far_mm,
-        image_coverage=coverage.image_coverage,
-        weakest_direction=coverage.weakest_direction,
-        weakest_sigma_mm=coverage.weakest_sigma_mm,
-    )
 
 
 def _require_rigid(target_T_source: Array) -> None:

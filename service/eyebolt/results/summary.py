@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from eyebolt.results.document import CoverageRecord, Deviation, Lens, Residuals, ResultDocument
+from eyebolt.results.document import Deviation, Lens, Residuals, ResultDocument
 
 
 def summary(document: ResultDocument, with_acceptance: bool = True) -> list[str]:
@@ -35,7 +35,7 @@ def _solution_lines(document: ResultDocument) -> list[str]:
         lines.append(f"deviation from stated: board scale {_percent(scale)}, focal length {_percent(focal)}")
     lines.append(f"pairs: {document.pairs.used} used, {len(document.pairs.excluded)} excluded")
     if document.coverage is not None:
-        lines.append(_coverage_line(document.coverage))
+        lines.append(f"coverage: {document.coverage.description}")
     if document.checks.count:
         lines.append(f"checks: {document.checks.count}, {_residuals(document.checks)}")
     if document.touches.count:
@@ -86,15 +86,6 @@ def _residuals(measured: Residuals) -> str:
     if not measured.count:
         return "too few pairs"
     return f"RMS {measured.rms_mm:.3f} mm, worst {measured.worst_mm:.3f} mm at the board"
-
-
-def _coverage_line(coverage: CoverageRecord) -> str:
-    x, y, z = coverage.rotation_range_deg
-    return (
-        f"coverage: rotations up to {x:.0f}, {y:.0f} and {z:.0f} deg about the camera's x, y and z,"
-        f" {coverage.near_mm:.0f} to {coverage.far_mm:.0f} mm away, {100 * coverage.image_coverage:.0f} % of the image;"
-        f" weakest direction: {coverage.weakest_direction} (sigma {coverage.weakest_sigma_mm:.3f} mm)"
-    )
 
 
 def _lens_lines(lens: Lens) -> list[str]:
