@@ -80,9 +80,9 @@ def test_watchers_with_a_key_hear_and_those_without_hear_nothing_and_are_logged(
     watcher = connect(zmq.SUB, reached.status, reached.watcher_key)
     assert statuses(watcher)["station"] == "bay-3"
     assert daemon.wait_for_log("client authorized", role="watcher", name="hall")
-    assert daemon.wait_for_log(REFUSED_WATCHER, reason="its key is not known here", peer="127.0.0.1")["remedy"]
+    assert daemon.wait_for_log(REFUSED_WATCHER, reason="its key is unknown here", peer="127.0.0.1")["remedy"]
     # One without a key may be gone before its address is asked for.
-    without = daemon.wait_for_log(REFUSED_WATCHER, reason="it has no key, or is no watcher")
+    without = daemon.wait_for_log(REFUSED_WATCHER, reason="it has no key, or is not a watcher")
     assert without["remedy"] and without["peer"] in ("127.0.0.1", "?")
     # A dozen messages went out meanwhile, and none of them to these.
     for _ in range(6):
@@ -97,7 +97,7 @@ def test_watchers_with_a_key_hear_and_those_without_hear_nothing_and_are_logged(
     (reached.keys / "watchers/hall.public").unlink()
     late = connect(zmq.SUB, reached.status, reached.watcher_key)
     until(
-        lambda: len([e for e in daemon.log(REFUSED_WATCHER) if "not known" in e["reason"]]) > 1,
+        lambda: len([e for e in daemon.log(REFUSED_WATCHER) if "unknown" in e["reason"]]) > 1,
         "a refusal of the late one",
     )
     assert not late.poll(0)

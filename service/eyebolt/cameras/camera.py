@@ -51,7 +51,7 @@ class Frame:
 
 
 class Camera(Protocol):
-    """An image source. One thread at a time may call ``grab``; any other may call ``health`` and ``close`` meanwhile."""
+    """An image source. One thread at a time may call ``grab``; others may call ``health`` and ``close`` meanwhile."""
 
     def grab(self, not_before_ns: int, timeout_s: float) -> Frame:
         """The image exposed at or after ``not_before_ns`` (possibly in the future), within ``timeout_s`` of the call.

@@ -21,8 +21,8 @@ from eyebolt.deadline import NS_PER_S
 from eyebolt.errors import CameraFault, InputFault, MachineFault
 from eyebolt.protocol import LinkStatus
 
-# Streams on the loopback took up to 0.19 s in the median (H.264 over RTSP), USB cameras buffer one to three frames. Half
-# a second covers an exposure of 0.1 s and three frames at 10 Hz; the latency of a slower camera must be measured.
+# Measured: streams on the loopback took up to 0.19 s in the median (H.264 over RTSP), USB cameras buffer one to three
+# frames. Half a second covers an exposure of 0.1 s and three frames at 10 Hz; a slower camera must be measured.
 DEFAULT_MAX_LATENCY_S = 0.5
 
 _MIN_RETRY_S = 0.1

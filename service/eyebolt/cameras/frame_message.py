@@ -65,7 +65,7 @@ class _Header(BaseModel):
 
 
 class FrameHeader(_Header):
-    """The first part of a frame message. Keys on the wire: ``schema``, ``id``, ``width``, ``height`` and as named here."""
+    """The first part of a frame message. On the wire: ``schema``, ``id``, ``width``, ``height``, the rest as named."""
 
     schema_version: int = Field(alias="schema", ge=FRAME_SCHEMA, le=FRAME_SCHEMA, description=f"{FRAME_SCHEMA}")
     """version of these keys"""
@@ -207,8 +207,8 @@ def _checked(header: FrameHeader, raw: bytes) -> FrameMessage:
         raise _bad_frame(f"{header.width_px} x {header.height_px} is more than {MAX_PIXELS} pixels")
     if len(raw) != header.byte_count:
         raise _bad_frame(
-            f"{header.width_px} x {header.height_px} x {header.channels} {header.dtype} takes {header.byte_count} bytes,"
-            f" {len(raw)} came"
+            f"{header.width_px} x {header.height_px} x {header.channels} {header.dtype} takes {header.byte_count} bytes"
+            f", not {len(raw)}"
         )
     return FrameMessage(header, raw)
 

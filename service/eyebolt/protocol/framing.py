@@ -177,7 +177,7 @@ class ReplyEndings:
         return self._newest
 
     def ending_for(self, line_id: int) -> bytes:
-        """The ending of the reply to ``line_id``, to be written now. KeyError if it was answered or discarded before."""
+        """The ending of the reply to ``line_id``, to be written now. KeyError if it was answered or discarded."""
         if line_id == self._newest:
             self._newest_written = True
         return self._waiting.pop(line_id)

@@ -331,7 +331,7 @@ _ROWS = (
     ),
     Verb(
         "undo",
-        meaning="0; the newest kept capture is removed and the rest solved again; 45 if there is none. Removes no touch",
+        meaning="0; the newest kept capture is removed, the rest solved again; 45 if there is none. Removes no touch",
     ),
     Verb("status", is_recorded=False, meaning="0 with count and aux"),
     Verb("solve", meaning="0 with aux = p95 in micrometres if the result is acceptable; else 28 or 32 to 38"),

@@ -1,13 +1,7 @@
-"""Key files, and the folder that a station keeps them in.
+"""Key files, and the folder in which a station keeps them; README.md beside this file lists its content.
 
-    station.secret          the station's own; readable by its owner only
-    watchers/NAME.public    may watch the status
-    cameras/NAME.public     may send pictures
-    watcher-NAME.key        to be carried to the watcher's computer: its secret, and the station's public key
-    camera-NAME.key         the same for a program that sends pictures
-
-Keys are those of CurveZMQ (RFC 26/CURVEZMQ) in Z85 (RFC 32/Z85), files are TOML. Whoever's public key is taken out of
-the folder is let in no longer; nobody has to be started again for that.
+Keys are those of CurveZMQ (RFC 26/CURVEZMQ) in Z85 (RFC 32/Z85), files are TOML. A client whose public key is removed
+from the folder can no longer connect; nothing has to be restarted.
 """
 
 from __future__ import annotations
@@ -35,51 +29,53 @@ _OWNER_ONLY = 0o600
 
 @dataclass(frozen=True)
 class ClientKeys:
-    """What a program needs to be let in: the station's public key, and a secret of its own. Both in Z85."""
+    """The keys with which a client connects to a station, in Z85."""
 
     station: str
+    """the station's public key"""
     secret: str
+    """the client's own secret key"""
 
     def apply_to(self, socket: zmq.Socket[bytes]) -> None:
-        """To be called before ``socket`` connects."""
+        """Configures ``socket`` as a CURVE client; call it before the socket connects."""
         socket.setsockopt(zmq.CURVE_SERVERKEY, self.station.encode("ascii"))
         socket.setsockopt(zmq.CURVE_PUBLICKEY, zmq.curve_public(self.secret.encode("ascii")))
         socket.setsockopt(zmq.CURVE_SECRETKEY, self.secret.encode("ascii"))
 
 
 def make_station_secret(folder: Path) -> bool:
-    """The station's own keys, if it has none yet; whether they were made now.
+    """Creates the station's own key unless it exists; whether it was created.
 
-    Raises InputFault ``keys-unwritable``, or those of ``read_station_secret`` if what is there is no key.
+    Raises InputFault ``keys-unwritable``, or those of ``read_station_secret`` if the existing file is not a key.
     """
     if (folder / STATION_SECRET).exists():
         read_station_secret(folder)
         return False
     secret = zmq.curve_keypair()[1].decode("ascii")
-    header = "# The station's secret key. Whoever reads it can pass for this station. Made by eyebolt keys."
+    header = "# The station's secret key. Anyone who reads it can impersonate this station. Made by eyebolt keys."
     _write_private(folder / STATION_SECRET, f'{header}\nsecret = "{secret}"\n')
     return True
 
 
 def make_client_keys(folder: Path, role: Role, name: str) -> Path:
-    """Keys for one watcher or camera; the file to be carried to it.
+    """Creates the keys of one watcher or camera; the file that its computer needs.
 
     Raises InputFault ``keys-name``, ``keys-exist``, ``keys-unwritable``.
     """
     if not _NAME.fullmatch(name):
-        message = f"{name[:80]!r} cannot be the name of a {role}"
-        raise InputFault("keys-name", message, "1 to 32 of the letters a-z, A-Z, digits, - and _.", name=name)
+        message = f"{name[:80]!r} is not a valid name of a {role}"
+        raise InputFault("keys-name", message, "use 1 to 32 of the letters a-z, A-Z, digits, - and _.", name=name)
     station = _public_key_of(read_station_secret(folder))
-    authorized_keys, key_file = folder / _AUTHORIZED_FOLDERS[role] / f"{name}.public", folder / f"{role}-{name}.key"
-    for path in (authorized_keys, key_file):
+    authorized_key, key_file = folder / _AUTHORIZED_FOLDERS[role] / f"{name}.public", folder / f"{role}-{name}.key"
+    for path in (authorized_key, key_file):
         if path.exists():
-            remedy = f"choose another name; or delete {authorized_keys}, which shuts that {role} out, and {key_file}."
-            raise InputFault("keys-exist", f"{path} is there already", remedy, path=str(path))
+            remedy = f"choose another name; or delete {authorized_key} (that revokes its access) and {key_file}."
+            raise InputFault("keys-exist", f"{path} already exists", remedy, path=str(path))
     public, secret = (key.decode("ascii") for key in zmq.curve_keypair())
-    header = f"# Key of the {role} {name}. Whoever reads it can pass for it. Made by eyebolt keys."
+    header = f"# Key of the {role} {name}. Anyone who reads it can impersonate it. Made by eyebolt keys."
     _write_private(key_file, f'{header}\nstation = "{station}"\nsecret = "{secret}"\n')
     _write_private(
-        authorized_keys, f'# The {role} {name} is let in as long as this file is here.\npublic = "{public}"\n'
+        authorized_key, f'# The {role} {name} may connect as long as this file exists.\npublic = "{public}"\n'
     )
     return key_file
 
@@ -90,7 +86,10 @@ def read_station_secret(folder: Path) -> str:
 
 
 def local_client_keys(folder: Path) -> ClientKeys:
-    """Who can read the station's own secret may watch it with that. Raises as ``read_station_secret``."""
+    """Keys of a watcher on the station's computer, who uses the station's own secret.
+
+    Raises as ``read_station_secret``.
+    """
     secret = read_station_secret(folder)
     return ClientKeys(_public_key_of(secret), secret)
 
@@ -102,7 +101,10 @@ def read_client_keys(path: Path) -> ClientKeys:
 
 
 def authorized_keys(folder: Path, role: Role) -> dict[str, str]:
-    """Public key -> name of all who may come in. Files that hold no key let nobody in."""
+    """Names of all clients of ``role`` that may connect, by public key. Files without a valid key are ignored.
+
+    Raises as ``read_station_secret``.
+    """
     names_by_key = {}
     for path in sorted((folder / _AUTHORIZED_FOLDERS[role]).glob("*.public")):
         try:
@@ -121,7 +123,7 @@ def _public_key_of(secret: str) -> str:
 def _read_key_file(path: Path, fields: tuple[str, ...], secret: bool = True) -> dict[str, str]:
     try:
         if secret and os.name == "posix" and path.stat().st_mode & 0o077:
-            message = f"the secret key {path} can be read by others on this computer"
+            message = f"the secret key {path} can be read by other users of this computer"
             raise InputFault("keys-exposed", message, f"chmod 600 {path}; or make new keys.", path=str(path))
         values = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
@@ -132,13 +134,13 @@ def _read_key_file(path: Path, fields: tuple[str, ...], secret: bool = True) -> 
         values = {}
     keys = {name: str(values.get(name, "")) for name in fields}
     if not all(map(_Z85.fullmatch, keys.values())):
-        message = f"{path} is no key file: it should say {' and '.join(fields)}, each a key of 40 characters"
+        message = f"{path} is not a key file: it must define {' and '.join(fields)}, each a key of 40 characters"
         raise InputFault("keys-file", message, "make the keys again with 'eyebolt keys'.", path=str(path))
     return keys
 
 
 def _write_private(path: Path, text: str) -> None:
-    """Nobody but the owner ever could read it, not even while it is being written."""
+    """Writes a new file that only its owner can read, also while it is being written."""
     try:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _OWNER_ONLY), "w", encoding="ascii") as file:
@@ -147,4 +149,4 @@ def _write_private(path: Path, text: str) -> None:
             os.fsync(file.fileno())
     except OSError as error:
         message = f"the key file {path} cannot be written: {error.strerror}"
-        raise InputFault("keys-unwritable", message, "give the right to write there.", path=str(path)) from None
+        raise InputFault("keys-unwritable", message, "give the user write permission there.", path=str(path)) from None

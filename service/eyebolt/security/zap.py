@@ -1,7 +1,8 @@
-"""Whom a ZeroMQ socket that the daemon binds lets in, and a word in the log about everybody else.
+"""Authentication of clients at a ZeroMQ socket that the daemon binds, and a log of everyone rejected.
 
-On this computer anybody may come. Beyond it only who has a key that the station knows: the socket speaks CURVE
-(RFC 26/CURVEZMQ) and asks a handler for each caller (RFC 27/ZAP). If there is no answer, nobody is let in.
+On this computer (loopback, ipc) every client is accepted. A socket that other computers can reach speaks CURVE
+(RFC 26/CURVEZMQ) and has a handler authenticate each client (RFC 27/ZAP). Without an answer of the handler no client is
+accepted.
 """
 
 from __future__ import annotations
@@ -32,9 +33,10 @@ _log = structlog.get_logger("zap")
 
 
 class ZapAuthenticator:
-    """Stands before one socket of ``context``, which has no other one that binds; ``role`` is who may come.
+    """Authenticates the clients of one socket, the only one of ``context`` that binds; ``role``: who may connect.
 
-    ``bind`` once, ``close`` before the context is destroyed. A thread of its own answers and logs.
+    Call ``bind`` once, and ``close`` before the context is destroyed. Requests are answered and logged in a thread of
+    its own.
     """
 
     def __init__(self, context: zmq.Context[zmq.Socket[bytes]], role: Role) -> None:
@@ -44,15 +46,15 @@ class ZapAuthenticator:
         self._socket: zmq.Socket[bytes] | None = None
         self._zap: zmq.Socket[bytes] | None = None
         self._monitor: zmq.Socket[bytes] | None = None
-        # Callers who have not shown yet that they belong here: file descriptor -> address.
+        # Accepted connections whose handshake has not succeeded yet: file descriptor -> address.
         self._pending_peers: dict[int, str] = {}
         self._unauthorized_peer: str | None = None
         self._log_throttle = LogThrottle()
         self._closed = threading.Event()
-        self._thread = threading.Thread(target=self._run, name=f"eyebolt-guard {role}", daemon=True)
+        self._thread = threading.Thread(target=self._run, name=f"eyebolt-zap {role}", daemon=True)
 
     def bind(self, socket: zmq.Socket[bytes], endpoint: str, keys: Path | None) -> None:
-        """Binds ``socket``; ``keys`` is the station's folder of them.
+        """Binds ``socket`` to ``endpoint``; ``keys`` is the station's key folder.
 
         Raises InputFault ``keys-needed`` and those of ``read_station_secret``, and zmq.ZMQError.
         """
@@ -62,15 +64,13 @@ class ZapAuthenticator:
             raise zmq.ZMQError(errno.EINVAL) from None
         if addresses.is_remote_endpoint(endpoint):
             if keys is None:
-                error = f"{endpoint} can be reached from other computers, and the station has no keys"
-                remedy = (
-                    "add keys = \"keys\" to [station], run 'eyebolt keys'; or use an address such as tcp://127.0.0.1."
-                )
-                raise InputFault("keys-needed", error, remedy, endpoint=endpoint)
+                message = f"{endpoint} can be reached from other computers, and the station has no keys"
+                remedy = "add keys = \"keys\" to [station] and run 'eyebolt keys'; or use an address such as tcp://127.0.0.1."
+                raise InputFault("keys-needed", message, remedy, endpoint=endpoint)
             socket.setsockopt(zmq.CURVE_SECRETKEY, read_station_secret(keys).encode("ascii"))
             socket.setsockopt(zmq.CURVE_SERVER, 1)
             socket.setsockopt(zmq.ZAP_DOMAIN, self._role.encode("ascii"))
-            # Without this a missing handler would mean that any key will do.
+            # Otherwise libzmq would accept any key while the handler is missing.
             socket.setsockopt(zmq.ZAP_ENFORCE_DOMAIN, 1)
             self._keys, self._zap = keys, self._context.socket(zmq.REP)
             self._zap.bind(_ZAP)
@@ -79,7 +79,7 @@ class ZapAuthenticator:
         self._thread.start()
 
     def close(self) -> None:
-        """Ends the thread. The guarded socket is closed by whom it belongs to."""
+        """Ends the thread. The authenticated socket is closed by its owner."""
         self._closed.set()
         if self._thread.is_alive():
             self._thread.join()
@@ -108,7 +108,7 @@ class ZapAuthenticator:
         name = self._client_name(parts[6]) if len(parts) == 7 and parts[5] == b"CURVE" else None
         if name is None:
             zap_status = [b"400", b"unknown key", b""]
-            # The one that is turned away next. Who is gone by then has no address but this.
+            # Its disconnect follows. If it is gone by then, this is its only address.
             self._unauthorized_peer = parts[3].decode("ascii", "replace") if len(parts) > 3 else "?"
         else:
             zap_status = [b"200", b"OK", name.encode("ascii", "replace")]
@@ -128,20 +128,20 @@ class ZapAuthenticator:
         if event is zmq.Event.ACCEPTED:
             self._pending_peers[value] = _peer_address(value)
         elif event is zmq.Event.HANDSHAKE_SUCCEEDED and self._pending_peers:
-            # The event does not say whose it was: most likely of who came last, for it takes milliseconds.
+            # The event does not name the connection. A handshake takes milliseconds: most likely it is the newest one.
             self._pending_peers.popitem()
         elif event is zmq.Event.DISCONNECTED and value in self._pending_peers:
             self._log_rejected(self._pending_peers.pop(value))
 
     def _log_rejected(self, peer: str) -> None:
-        reason = "it has no key, or is no " + self._role if self._keys is not None else f"it is no {self._role}"
+        reason = f"it has no key, or is not a {self._role}" if self._keys is not None else f"it is not a {self._role}"
         if self._unauthorized_peer is not None:
-            reason, peer, self._unauthorized_peer = "its key is not known here", self._unauthorized_peer, None
+            reason, peer, self._unauthorized_peer = "its key is unknown here", self._unauthorized_peer, None
         suppressed = self._log_throttle.admit((peer, reason), time.monotonic())
         if suppressed is not None:
-            remedy = f"if it should come in: 'eyebolt keys STATION --{self._role} NAME', and give it the file"
+            remedy = f"to authorize it: 'eyebolt keys STATION --{self._role} NAME', and copy the key file to it"
             if self._keys is None:
-                remedy = "find out which program it is; nothing that it sent was used"
+                remedy = "find out which program it is; its data was discarded"
             _log.warning(
                 f"{self._role} rejected: not authorized", peer=peer, reason=reason, remedy=remedy, **suppressed
             )

@@ -145,8 +145,8 @@ def read_fault(subject: str, path: Path, reason: str, remedy: str) -> RecordFaul
     return RecordFault("record-read", f"{subject} at {path} {reason}", remedy, path=str(path), reason=reason)
 
 
-# O_DIRECT transfers whole sectors from sector-aligned memory (open(2)). A disk with larger sectors refuses, and the page
-# cache is used.
+# O_DIRECT transfers whole sectors from sector-aligned memory (open(2)). A disk with larger sectors refuses, and the
+# page cache is used.
 _SECTOR = 4096
 
 

@@ -1,8 +1,8 @@
 """Lossless images: pixels to and from plain TIFF files that carry their own checksum.
 
 Baseline TIFF (revision 6.0, 1992), little-endian, uncompressed, one strip: any program opens it, and writing takes no
-longer than copying (2448 x 2048, 8 bits: 3 ms and 5.0 MB on two cores; ``python tests/bench/capture --formats`` measures
-it beside compressed formats). TIFF has no checksum: the CRC-32 (zlib) of the pixel bytes is kept in the description
+longer than copying (2448 x 2048, 8 bits: 3 ms and 5.0 MB on two cores; ``tests/bench/capture --formats`` compares
+compressed formats). TIFF has no checksum: the CRC-32 (zlib) of the pixel bytes is kept in the description
 (tag 270). Everything before the pixels follows from size, type and checksum, and is compared as a whole.
 """
 
