@@ -132,7 +132,7 @@ def test_watch_names_another_stations_key_and_a_key_that_nobody_wants(reached, r
     start_daemon(local)
     status = next(x for x in local.read_text().splitlines() if x.startswith("status")).split('"')[1]
     code, said, _ = eyebolt("watch", "--endpoint", status, "--key", other, "--once", "--plain")
-    assert code == 1 and "leave --key out" in said
+    assert code == 1 and "omit --key" in said
 
 
 def test_the_sender_script_gets_in_with_its_key_only(reached, start_daemon):
