@@ -93,9 +93,20 @@ def _members(dotted: str) -> str:
 def _codes(_: str) -> str:
     from eyebolt.protocol import Code
 
+    docs = {name: doc for name, _, doc in _documented_members(Code)}
     return _table(
-        ("code", "name", "meaning", "on the operator's screen"),
-        [(str(int(c)), f"`{c.name}`", c.message, c.remedy) for c in Code],
+        ("code", "name", "when", "on the operator's screen", "remedy"),
+        [(str(int(c)), f"`{c.name}`", docs[c.name], c.message, c.remedy) for c in Code],
+    )
+
+
+def _verbs(_: str) -> str:
+    """The verbs of a robot: the line, whether its reply is recorded, and its meaning."""
+    from eyebolt.protocol import VERBS
+
+    return _table(
+        ("line", "recorded", "reply"),
+        [(f"`{verb.syntax}`", "yes" if verb.is_recorded else "no", verb.meaning) for verb in VERBS.values()],
     )
 
 
@@ -209,6 +220,7 @@ def _acceptance(_: str) -> str:
 TABLES: dict[str, Callable[[str], str]] = {
     "acceptance": _acceptance,
     "codes": _codes,
+    "verbs": _verbs,
     "errors": _errors,
     "evidence-keys": _evidence_keys,
     "fields": _fields,

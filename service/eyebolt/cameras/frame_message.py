@@ -56,6 +56,8 @@ def _not_null(value: object) -> object:
 
 Count = Annotated[int, Field(ge=0, le=_MAX_INTEGER, description=_COUNT_TEXT)]
 Side = Annotated[int, Field(ge=1, le=MAX_PIXELS, description=_SIDE_TEXT)]
+Channels = Annotated[int, AfterValidator(_one_or_three), Field(description="1 or 3")]
+RequestId = Annotated[Count | None, BeforeValidator(_not_null), Field(description=_COUNT_TEXT)]
 
 
 class _Header(BaseModel):
@@ -81,13 +83,13 @@ class FrameHeader(_Header):
     """columns of the image"""
     height_px: Side = Field(alias="height")
     """rows of the image"""
-    channels: Annotated[int, AfterValidator(_one_or_three)] = Field(description="1 or 3")
+    channels: Channels
     """1 (gray) or 3 (blue, green, red)"""
     dtype: Literal["uint8", "uint16"] = Field(description=f"one of {', '.join(DTYPES)}")
     """type of a pixel value"""
     exposed_ns: Count
     """start of the exposure: CLOCK_MONOTONIC of this computer, ns"""
-    request_id: Annotated[Count | None, BeforeValidator(_not_null)] = Field(None, description=_COUNT_TEXT)
+    request_id: RequestId = None
     """the request that this frame answers; absent in a pushed frame"""
 
     @property

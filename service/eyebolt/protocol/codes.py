@@ -139,7 +139,7 @@ class Code(IntEnum):
     """The image size, the board's dimensions or the lens differ from the files."""
 
     UNKNOWN_VERB = (40, "unknown verb", "Correct the first word of the line in the robot program.")
-    """The first word is no verb."""
+    """The first word is not a verb."""
     WRONG_FIELD_COUNT = (
         41,
         "wrong number of fields",
