@@ -1,4 +1,4 @@
-"""From pairs to the camera's transform: estimate, uncertainty, outliers, diagnosis, acceptance. Pure."""
+"""From pairs to the transform of the camera: estimate, outliers, uncertainty, diagnosis, acceptance. Pure."""
 
 from eyebolt.calibration.acceptance import AcceptanceCause, AcceptanceStatus, ResultAcceptance, assess_result
 from eyebolt.calibration.estimation import (

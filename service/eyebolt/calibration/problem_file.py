@@ -165,6 +165,6 @@ def _invalid_problem_file(file_name: str, faults: list[str]) -> InputFault:
     return InputFault(
         "problem-file",
         f"{file_name} is not a problem file:\n{listed}",
-        "correct these places; the README of the calibration package describes the format, 'Problem files'.",
+        "correct these places; the format is described in service/eyebolt/calibration/README.md, 'Problem files'.",
         faults=tuple(faults),
     )

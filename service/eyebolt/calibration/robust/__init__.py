@@ -1,4 +1,4 @@
-"""Outliers, change points and pose-correlated errors. Pure."""
+"""Robust estimation: outliers, change points, and pose-correlated errors of the arm. Pure."""
 
 from eyebolt.calibration.robust.change_points import MIN_PAIRS_PER_SEGMENT, ChangePoint, StepChange
 from eyebolt.calibration.robust.correlated_errors import (
