@@ -1,17 +1,17 @@
-"""What happens to a session: requests, and what came back of the work it commanded.
+"""The messages of a session: events that happen to it, and commands that it gives.
 
-Instants are monotonic nanoseconds read by the daemon alone; ``timestamp`` and how long a step ``duration_ns`` are recorded and
-never decided on.
+A command that carries the number of a task is answered by one event with that number (``ANSWERS``). Commands for the
+disk are carried out in the order in which they were given; so are Solve and PlanNextView.
 
-What a session tells the daemon to do.
-
-Each command that names a task, or other work by its number, is answered by an event with that number. Solve and Advise
-are carried out in the order in which they were given; so is what goes to disk.
+Instants are monotonic nanoseconds, read by the daemon alone. Timestamps and durations (``duration_ns``) are recorded;
+no decision depends on them.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from eyebolt.boards import Detection, NoDetection
 from eyebolt.calibration import Refusal, ResultAcceptance, Solution
@@ -24,25 +24,32 @@ from eyebolt.session.facts import Fact, SessionFact
 
 @dataclass(frozen=True)
 class Caller:
-    """Who asked: the robot's connection, and which line of it."""
+    """Where a line came from."""
 
     connection: int
+    """Number of the robot connection."""
     line_id: int
+    """Number of the line on that connection."""
+
+
+# Events without a task's number.
 
 
 @dataclass(frozen=True)
 class RequestReceived:
-    """A well-formed line came in."""
+    """A well-formed line was received."""
 
     caller: Caller
     request: Request
     at_ns: int
+    """When it was received."""
     timestamp: str
+    """The same in UTC, ISO 8601."""
 
 
 @dataclass(frozen=True)
 class LineRejected:
-    """A line came in that cannot be served."""
+    """A line was received that is not well-formed."""
 
     caller: Caller
     fault: LineFault
@@ -50,14 +57,27 @@ class LineRejected:
 
 @dataclass(frozen=True)
 class Disconnected:
-    """A connection ended."""
+    """A connection was closed, by either side."""
 
     connection: int
 
 
 @dataclass(frozen=True)
+class AcceptedResultRead:
+    """The accepted result of the station was looked up for a request."""
+
+    caller: Caller
+    request: Request
+    transform: Array | None
+    """(4, 4), metres; None if no result is accepted."""
+
+
+# Events with the number of the task whose command they answer.
+
+
+@dataclass(frozen=True)
 class SessionOpened:
-    """A new session's folder is on disk, and with it this first fact, which names the session."""
+    """The folder of a new session is on disk, with its first fact."""
 
     task: int
     fact: SessionFact
@@ -65,18 +85,22 @@ class SessionOpened:
 
 @dataclass(frozen=True)
 class Grabbed:
-    """A picture arrived; the daemon holds its pixels. Instants as in ``cameras.interface.Frame``."""
+    """A frame arrived; the daemon keeps its pixels."""
 
     task: int
     exposed_ns: int
+    """When the exposure began, or the earliest instant at which it can have begun."""
     arrived_ns: int
+    """When the daemon had the pixels."""
     method: str
+    """How freshness was established; see the frame of a camera."""
     frame_name: str
+    """The source's own name of the frame."""
 
 
 @dataclass(frozen=True)
 class GrabFailed:
-    """No picture: ``code`` and ``message`` of the camera's fault."""
+    """No frame; ``code`` and ``message`` are those of the camera fault."""
 
     task: int
     code: str
@@ -85,46 +109,53 @@ class GrabFailed:
 
 @dataclass(frozen=True)
 class ImageStored:
-    """The picture is on disk."""
+    """The image file is on disk."""
 
     task: int
     digest_sha256: str
+    """Hexadecimal."""
     duration_ns: int = 0
 
 
 @dataclass(frozen=True)
 class Detected:
-    """The board was looked for, which ``duration_ns``; what else the verdict rests on was measured in ``view_duration_ns``."""
+    """The board was searched in the image."""
 
     task: int
     detection: Detection | NoDetection
     view: View | None = None
+    """Measures for the acceptance of the view."""
     board_pose: BoardPose | None = None
+    """Best pose of the board; None where the corners allow none."""
     duration_ns: int = 0
+    """Of the detection."""
     view_duration_ns: int = 0
+    """Of measuring the view."""
 
 
 @dataclass(frozen=True)
 class Solved:
-    """A solve ended; ``coverage``: what its pairs know."""
+    """A solve ended, with a solution or a refusal."""
 
     task: int
     outcome: Solution | Refusal
     duration_ns: int = 0
     coverage: Coverage | None = None
+    """Of the pairs; None after a refusal."""
 
 
 @dataclass(frozen=True)
 class NextViewPlanned:
-    """What would help next was looked for."""
+    """The next view was planned."""
 
     task: int
     next_view: NextView | None
+    """None where nothing more is wanted."""
 
 
 @dataclass(frozen=True)
 class FactsRecorded:
-    """The facts of the last ``RecordFacts`` are on disk."""
+    """The facts of the last RecordFacts of this task are on disk."""
 
     task: int
     duration_ns: int = 0
@@ -132,14 +163,17 @@ class FactsRecorded:
 
 @dataclass(frozen=True)
 class ResultWritten:
-    """The result is on disk, or could not be written, which the log says: it can be solved again from the record."""
+    """The attempt to write the result has ended.
+
+    A failure is logged and does not matter to the session: the result can be computed from the record again.
+    """
 
     task: int
 
 
 @dataclass(frozen=True)
 class WriteFailed:
-    """Something could not be written."""
+    """A session folder, an image or facts could not be written."""
 
     task: int
     message: str
@@ -147,33 +181,21 @@ class WriteFailed:
 
 @dataclass(frozen=True)
 class WorkerFailed:
-    """Detection or solving broke down."""
+    """Detection, a solve or planning failed unexpectedly: a defect of the program."""
 
     task: int
     message: str
 
 
 @dataclass(frozen=True)
-class AcceptedResultRead:
-    """The station's accepted transform (4, 4) in metres, or None, for the caller who asked."""
-
-    caller: Caller
-    request: Request
-    transform: Array | None
-
-
-@dataclass(frozen=True)
 class TimerExpired:
-    """An instant that was asked for has come."""
+    """The instant of a StartTimer has come."""
 
     task: int
 
 
-Event = (
-    RequestReceived
-    | LineRejected
-    | Disconnected
-    | SessionOpened
+TaskEvent = (
+    SessionOpened
     | Grabbed
     | GrabFailed
     | ImageStored
@@ -184,36 +206,42 @@ Event = (
     | ResultWritten
     | WriteFailed
     | WorkerFailed
-    | AcceptedResultRead
     | TimerExpired
 )
+Event = RequestReceived | LineRejected | Disconnected | AcceptedResultRead | TaskEvent
+
+
+# Commands.
 
 
 @dataclass(frozen=True)
 class SendReply:
-    """Write this reply. ``message`` goes to the log beside it."""
+    """Write a reply to the line of ``caller``."""
 
     caller: Caller
     reply: Reply
     bracketed: bool
+    """The line was in brackets, and so is its reply."""
     message: str = ""
+    """The reply in words, for the log; empty: the text of its code."""
 
 
 @dataclass(frozen=True)
 class CloseConnection:
-    """Close an older robot connection."""
+    """Close a robot connection that another one takes over from."""
 
     connection: int
 
 
 @dataclass(frozen=True)
 class OpenSession:
-    """Create a session folder that begins with ``first_fact``: SessionOpened or WriteFailed."""
+    """Create a session folder that begins with ``first_fact``."""
 
     task: int
     station: str
     mount: Mount
     timestamp: str
+    """UTC, ISO 8601."""
 
     def first_fact(self, session: str) -> SessionFact:
         """The first fact of a session of this name."""
@@ -222,19 +250,17 @@ class OpenSession:
 
 @dataclass(frozen=True)
 class Grab:
-    """Take a picture exposed at or after ``not_before_ns``: Grabbed or GrabFailed.
-
-    ``preview_not_before_ns``: before it, take one exposed at or after this instant, to compare with; None: take none.
-    """
+    """Take a frame that is exposed at or after ``not_before_ns``."""
 
     task: int
     not_before_ns: int
     preview_not_before_ns: int | None = None
+    """Before it, take a preview frame exposed at or after this instant, to detect motion; None: take none."""
 
 
 @dataclass(frozen=True)
 class StoreImage:
-    """Write the picture just taken as ``name``: Stored or RecordFailed."""
+    """Write the frame just taken as the image file ``name``."""
 
     task: int
     name: str
@@ -242,7 +268,7 @@ class StoreImage:
 
 @dataclass(frozen=True)
 class Detect:
-    """Find and measure the board in the picture ``name``, while that is being stored: Detected or WorkFailed."""
+    """Search the board in the image ``name``, which may still be on its way to the disk."""
 
     task: int
     name: str
@@ -250,7 +276,7 @@ class Detect:
 
 @dataclass(frozen=True)
 class Solve:
-    """Solve ``dataset``: Solved or WorkerFailed."""
+    """Solve ``dataset``."""
 
     task: int
     dataset: Dataset
@@ -258,7 +284,7 @@ class Solve:
 
 @dataclass(frozen=True)
 class PlanNextView:
-    """Look for what would help after the solve of ``pairs`` that ended with ``outcome``: Advised or WorkFailed."""
+    """Plan the next view after the solve of ``pairs`` that ended with ``outcome``."""
 
     task: int
     pairs: tuple[Pair, ...]
@@ -267,18 +293,20 @@ class PlanNextView:
 
 @dataclass(frozen=True)
 class WriteResult:
-    """Write result.json: ResultWritten. ``accept``: the station's own rule accepts it; ``coverage`` of its pairs."""
+    """Write the result document of the session."""
 
     task: int
     outcome: Solution | Refusal
     acceptance: ResultAcceptance
     accept: bool
+    """The station's rule accepts it at once."""
     coverage: Coverage | None = None
+    """Of the pairs; None after a refusal."""
 
 
 @dataclass(frozen=True)
 class RecordFacts:
-    """Append facts and sync: Recorded or RecordFailed."""
+    """Append facts to the journal, in one write, and sync."""
 
     task: int
     facts: tuple[Fact, ...]
@@ -286,7 +314,7 @@ class RecordFacts:
 
 @dataclass(frozen=True)
 class ReadAcceptedResult:
-    """Look up the station's accepted result: AcceptedFound."""
+    """Look up the station's accepted result for a request: AcceptedResultRead."""
 
     caller: Caller
     request: Request
@@ -294,7 +322,7 @@ class ReadAcceptedResult:
 
 @dataclass(frozen=True)
 class StartTimer:
-    """Say Woke at this instant."""
+    """Wait until ``at_ns``."""
 
     task: int
     at_ns: int
@@ -302,7 +330,7 @@ class StartTimer:
 
 @dataclass(frozen=True)
 class PublishStatus:
-    """The status changed: tell those who watch."""
+    """Publish the status message: the state has changed."""
 
 
 Command = (
@@ -319,4 +347,19 @@ Command = (
     | ReadAcceptedResult
     | StartTimer
     | PublishStatus
+)
+
+# The events that may answer a command, of which exactly one does.
+ANSWERS: Mapping[type[Command], tuple[type[TaskEvent], ...]] = MappingProxyType(
+    {
+        OpenSession: (SessionOpened, WriteFailed),
+        Grab: (Grabbed, GrabFailed),
+        StoreImage: (ImageStored, WriteFailed),
+        RecordFacts: (FactsRecorded, WriteFailed),
+        Detect: (Detected, WorkerFailed),
+        Solve: (Solved, WorkerFailed),
+        PlanNextView: (NextViewPlanned, WorkerFailed),
+        WriteResult: (ResultWritten,),
+        StartTimer: (TimerExpired,),
+    }
 )

@@ -1,4 +1,8 @@
-"""What each verb means now: answered at once, begun as a task, or refused as out of place."""
+"""What a line of the robot means now: answered at once, begun as a task, or refused as out of place.
+
+Requests with a seq that is recorded (see the verb table of the protocol) become a task; a repeated one gets the
+recorded reply. Nothing of a refused line is recorded, and its seq stays free.
+"""
 
 from __future__ import annotations
 
@@ -6,18 +10,28 @@ from dataclasses import replace
 
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Array, Mount
-from eyebolt.protocol import VERBS, Code, Reply, Request, printed_pose, zero_numbers
+from eyebolt.protocol import VERBS, Code, Reply, printed_pose, zero_numbers
 from eyebolt.session import messages as msg
-from eyebolt.session.answer import record_reply
-from eyebolt.session.capture import IMAGE_VERBS, begin_capture, begin_solve, begin_touch, with_live_pose
+from eyebolt.session.capture import IMAGE_VERBS, begin_capture, record_begin
 from eyebolt.session.messages import Command
-from eyebolt.session.state import State, Task, with_new_task
+from eyebolt.session.session_log import SessionLog
+from eyebolt.session.solving import begin_solve, begin_touch
+from eyebolt.session.state import (
+    AwaitingBackground,
+    Detecting,
+    Grabbing,
+    Job,
+    OpeningSession,
+    ReportedPose,
+    State,
+    new_job,
+)
 
 Result = tuple[State, list[Command]]
 
-# The answer 10 leaves before the two seconds are over that the most impatient controllers wait.
+# The most impatient controllers wait two seconds for a reply: 10 is sent in time for them.
 WORKING_REPLY_AFTER_NS = 1_400_000_000
-# Requests answered at once, but for a solve that follows its answer: what they tell rests on it.
+# Requests that are answered at once, except during a background solve: their replies rest on it.
 _NEED_BACKGROUND_SOLVE = ("status", "result")
 
 
@@ -27,206 +41,219 @@ def on_request(state: State, event: msg.RequestReceived) -> Result:
     if request.verb == "pose":
         return _with_live_pose(state, event), []
     commands: list[Command] = []
-    if state.robot not in (None, caller.connection):
+    if state.robot_connection not in (None, caller.connection):
         if request.verb != "hello":
             message = "another connection holds this station: say hello to take it over"
-            return state, [_reply(state, caller, request, Code.NOT_NOW, message)]
-        commands.append(msg.CloseConnection(int(state.robot or 0)))
-    state = replace(state, robot=caller.connection)
-    if VERBS[request.verb].is_recorded:
-        state, more = _recorded_request(state, event)
-    else:
-        state, more = _answer_at_once(state, event)
+            return state, [_reply(state, event, Code.NOT_NOW, message)]
+        commands.append(msg.CloseConnection(int(state.robot_connection or 0)))
+    state = replace(state, robot_connection=caller.connection)
+    handle = _recorded_request if VERBS[request.verb].is_recorded else _answer_at_once
+    state, more = handle(state, event)
     return state, commands + more
 
 
 def on_line_rejected(state: State, event: msg.LineRejected) -> Result:
-    """A line that cannot be served; the seq stays free."""
+    """A line that is not well-formed."""
     fault = event.fault
     if not fault.has_reply:
         return state, []
     numbers = _zero_numbers(state, fault.verb) if fault.verb else None
-    reply = Reply(fault.code, fault.seq, state.kept, state.wanted, numbers)
+    reply = Reply(fault.code, fault.seq, state.kept, state.pairs_wanted, numbers)
     return state, [msg.SendReply(event.caller, reply, fault.bracketed, fault.message)]
 
 
 def on_accepted_result(state: State, event: msg.AcceptedResultRead) -> Result:
-    """``result`` can be answered."""
+    """The reply to ``result``."""
+    request = event.request
     if event.transform is None:
         message = "no result of this station is accepted yet: read result.json, then 'eyebolt accept SESSION --by NAME'"
-        return state, [_reply(state, event.caller, event.request, Code.NOT_ACCEPTED, message)]
-    fields = state.config.pose_format.to_fields(event.transform)
-    reply = Reply(Code.OK, event.request.seq or 0, 0, 0, printed_pose(fields, state.config.pose_format.decimals))
-    return state, [msg.SendReply(event.caller, reply, event.request.bracketed, "the accepted transform")]
+        return state, [_reply(state, event, Code.NOT_ACCEPTED, message)]
+    pose_format = state.config.pose_format
+    numbers = printed_pose(pose_format.to_fields(event.transform), pose_format.decimals)
+    reply = Reply(Code.OK, request.seq or 0, 0, 0, numbers)
+    return state, [msg.SendReply(event.caller, reply, request.bracketed, "the accepted transform")]
+
+
+def on_disconnected(state: State, event: msg.Disconnected) -> Result:
+    """The connection that holds the station releases it; others change nothing, and nothing is published for them."""
+    if state.robot_connection != event.connection:
+        return state, []
+    return replace(state, robot_connection=None), [msg.PublishStatus()]
 
 
 def answer_deferred_requests(state: State) -> Result:
-    """Requests that wait for a solve have waited as long as a robot does: they are answered as things stand."""
+    """Requests that wait for the background solve have waited as long as a robot does: answered as things stand."""
     commands: list[Command] = []
     for event in state.deferred_requests:
         commands += _answer_at_once(replace(state, background=None), event)[1]
     return replace(state, deferred_requests=()), commands
 
 
-def on_timer(state: State, task: Task, _: msg.TimerExpired) -> Result:
-    """The work takes longer than a robot waits."""
-    if task.working_sent or task.caller is None:
-        return state, []
-    reply = Reply(Code.WORKING, task.seq, state.kept, state.wanted)
-    return state.with_task(working_sent=True), [msg.SendReply(task.caller, reply, task.bracketed, "still working")]
+def open_session(state: State, stage: AwaitingBackground) -> Result:
+    """The background solve of the open session is on record, if there was one: a new session can be opened."""
+    job, config = stage.job, state.config
+    state = replace(state, task=OpeningSession(job, stage.pose))
+    return state, [msg.OpenSession(job.number, config.station, config.mount, job.timestamp)]
 
 
 def _with_live_pose(state: State, event: msg.RequestReceived) -> State:
-    """A live pose of the robot that holds the station; one that is none is nothing: nobody waits for an answer."""
-    if event.caller.connection != state.robot or event.request.pose is None:
+    """A live pose from the connection that holds the station, of use until the board has been detected.
+
+    An invalid one is ignored: no reply is expected.
+    """
+    stage, request = state.task, event.request
+    if event.caller.connection != state.robot_connection or request.pose is None:
+        return state
+    if not isinstance(stage, AwaitingBackground | OpeningSession | Grabbing | Detecting) or stage.pose is None:
         return state
     try:
-        return with_live_pose(state, event.at_ns, state.config.base_T_flange(event.request.pose))
+        pose = stage.pose.with_live(event.at_ns, state.config.base_T_flange(request.pose))
     except InputFault:
         return state
+    if isinstance(stage, Detecting):
+        return replace(state, task=replace(stage, capture=replace(stage.capture, pose=pose)))
+    return replace(state, task=replace(stage, pose=pose))
 
 
 def _answer_at_once(state: State, event: msg.RequestReceived) -> Result:
-    request, caller = event.request, event.caller
+    request = event.request
     if request.verb == "hello":
-        open_session = state.log is not None and not state.log.is_closed
-        aux = state.last_seq if open_session else 0
-        message = "an open session goes on" if open_session else "no session is open"
-        return state, [_reply(state, caller, request, Code.OK, message, aux=aux), msg.PublishStatus()]
-    # Who asks a daemon that just came back wants to know whether it is there, and what it still has.
-    back = state.background is not None and state.background.restarted and request.verb == "status"
-    if state.background is not None and request.verb in _NEED_BACKGROUND_SOLVE and not back:
-        wake = msg.StartTimer(state.background.number, event.at_ns + WORKING_REPLY_AFTER_NS)
-        return replace(state, deferred_requests=(*state.deferred_requests, event)), [wake]
+        message = "an open session is continued" if state.is_open else "no session is open"
+        aux = state.last_seq if state.is_open else 0
+        return state, [_reply(state, event, Code.OK, message, aux=aux), msg.PublishStatus()]
+    # ``status`` to a daemon that was just restarted asks whether it is there, and what it still has.
+    is_first_status = state.background is not None and state.background.is_after_restart and request.verb == "status"
+    if state.background is not None and request.verb in _NEED_BACKGROUND_SOLVE and not is_first_status:
+        timer = msg.StartTimer(state.background.number, event.at_ns + WORKING_REPLY_AFTER_NS)
+        return replace(state, deferred_requests=(*state.deferred_requests, event)), [timer]
     if request.verb == "status":
-        message = f"{state.kept} pairs kept, {state.wanted} wanted"
-        return state, [_reply(state, caller, request, Code.OK, message)]
+        message = f"{state.kept} pairs kept, {state.pairs_wanted} wanted"
+        return state, [_reply(state, event, Code.OK, message)]
     if request.verb == "again":
-        return state, [_again(state, caller, request)]
+        return state, [_again(state, event)]
     if request.verb == "result":
-        return state, [msg.ReadAcceptedResult(caller, request)]
-    return state, [_reply(state, caller, request, Code.NOT_NOW, f"'{request.verb}' is not served by this version")]
+        return state, [msg.ReadAcceptedResult(event.caller, request)]
+    return state, [_reply(state, event, Code.NOT_NOW, f"'{request.verb}' is not served by this version")]
 
 
-def _again(state: State, caller: msg.Caller, request: Request) -> Command:
-    if state.task is not None and state.task.seq == request.seq:
-        return _reply(state, caller, request, Code.WORKING)
-    stored = state.log.replies.get(request.seq or 0) if state.log is not None else None
-    if stored is None and state.unrecorded_seq == request.seq:
-        return _reply(
-            state,
-            caller,
-            request,
-            Code.CANNOT_RECORD,
-            f"request {request.seq} could not be recorded: nothing of it counts",
-        )
-    if stored is None:
-        message = f"no request {request.seq} in this session"
-        return _reply(state, caller, request, Code.OUT_OF_RANGE, message, aux=state.last_seq)
-    reply = Reply(stored.code, request.seq or 0, stored.count, stored.aux)
-    return msg.SendReply(caller, reply, request.bracketed, stored.message)
+def _again(state: State, event: msg.RequestReceived) -> Command:
+    """The reply to a request that was made before, as far as there is one."""
+    seq = event.request.seq
+    if state.task is not None and state.task.job.request.seq == seq:
+        return _reply(state, event, Code.WORKING)
+    recorded = state.log.replies.get(seq or 0) if state.log is not None else None
+    if recorded is not None:
+        reply = Reply(recorded.code, seq or 0, recorded.count, recorded.aux)
+        return msg.SendReply(event.caller, reply, event.request.bracketed, recorded.message)
+    if state.unrecorded_seq == seq:
+        message = f"request {seq} could not be recorded and does not count"
+        return _reply(state, event, Code.CANNOT_RECORD, message)
+    return _reply(state, event, Code.OUT_OF_RANGE, f"no request {seq} in this session", aux=state.last_seq)
 
 
 def _recorded_request(state: State, event: msg.RequestReceived) -> Result:
-    request, caller = event.request, event.caller
+    request, log = event.request, state.log
     seq = request.seq or 0
     if state.task is not None:
-        if state.task.seq == seq:
-            code = Code.WORKING if state.task.text == request.text else Code.SEQ_REUSED
-            return state, [_reply(state, caller, request, code, aux=None if code is Code.WORKING else seq)]
-        return state, [_reply(state, caller, request, Code.NOT_NOW, f"request {state.task.seq} is still in work")]
-    log = state.log
+        current = state.task.job.request
+        if current.seq != seq:
+            return state, [_reply(state, event, Code.NOT_NOW, f"request {current.seq} is in progress")]
+        if current.line != request.text:
+            return state, [_reply(state, event, Code.SEQ_REUSED, aux=seq)]
+        return state, [_reply(state, event, Code.WORKING)]
     if log is not None and request.verb == "begin" and not log.is_empty:
-        return _start_in_new_session(state, event)
-    stored = log.replies.get(seq) if log is not None else None
-    if log is not None and stored is not None and (not log.is_closed or request.verb == "bye"):
-        if stored.request.line == request.text:
-            reply = Reply(stored.code, seq, stored.count, stored.aux)
-            return state, [msg.SendReply(caller, reply, request.bracketed, "asked before: the stored answer")]
-        message = f"seq {seq} was used for '{stored.request.line}'"
-        return state, [_reply(state, caller, request, Code.SEQ_REUSED, message, aux=log.last_seq)]
+        return _start_in_new_session(state, event, None)
+    recorded = log.replies.get(seq) if log is not None else None
+    if log is not None and recorded is not None and (not log.is_closed or request.verb == "bye"):
+        if recorded.request.line == request.text:
+            reply = Reply(recorded.code, seq, recorded.count, recorded.aux)
+            return state, [msg.SendReply(event.caller, reply, request.bracketed, "repeated: the recorded reply")]
+        message = f"seq {seq} was used for '{recorded.request.line}'"
+        return state, [_reply(state, event, Code.SEQ_REUSED, message, aux=log.last_seq)]
     return _start_task(state, event)
 
 
 def _start_task(state: State, event: msg.RequestReceived) -> Result:
-    request, caller = event.request, event.caller
-    is_open = state.log is not None and not state.log.is_closed
+    request, log = event.request, state.log
     if request.verb in IMAGE_VERBS:
-        if request.verb == "place" and request.pose is None and state.config.mount is Mount.ARM:
-            message = "place wants the flange pose: the camera is on the arm, and where the board lies depends on it"
-            return state, [_reply(state, caller, request, Code.WRONG_FIELD_COUNT, message)]
-        try:
-            base_T_flange = _requested_pose(state, request)
-        except InputFault as fault:
-            return state, [_reply(state, caller, request, Code.OUT_OF_RANGE, fault.message)]
-        if not is_open:
-            return _start_in_new_session(state, event)
-        state = with_new_task(state, request, caller, event.at_ns, event.timestamp, "grab")
-        return begin_capture(state.with_task(base_T_flange=base_T_flange), [_working_timer(state, event)])
+        return _start_capture(state, event)
     if request.verb == "begin":
-        if not is_open:
-            return _start_in_new_session(state, event)
-        state = with_new_task(state, request, caller, event.at_ns, event.timestamp, "record-reply")
-        return _reply_to_task(state, "a new session with numbering of its own", event)
-    if not is_open:
-        return state, [_reply(state, caller, request, Code.NOT_NOW, "no session is open: begin one")]
+        if not state.is_open:
+            return _start_in_new_session(state, event, None)
+        state, job = new_job(state, event)
+        return _with_timer(event, job, record_begin(state, job))
+    if log is None or log.is_closed:
+        return state, [_reply(state, event, Code.NOT_NOW, "no session is open: begin one")]
     if request.verb == "touch":
-        return _start_touch(state, event)
+        return _start_touch(state, event, log)
     if request.verb == "undo" and not state.kept:
-        return state, [_reply(state, caller, request, Code.NOT_NOW, "no kept pair to take back")]
-    state = with_new_task(state, request, caller, event.at_ns, event.timestamp, "solve")
-    return begin_solve(state, [_working_timer(state, event)])
+        return state, [_reply(state, event, Code.NOT_NOW, "no kept pair to undo")]
+    state, job = new_job(state, event)
+    return _with_timer(event, job, begin_solve(state, job, log))
 
 
-def _start_touch(state: State, event: msg.RequestReceived) -> Result:
-    request, caller, log = event.request, event.caller, state.log
+def _start_capture(state: State, event: msg.RequestReceived) -> Result:
+    request, pose = event.request, None
+    if request.verb == "place" and request.pose is None and state.config.mount is Mount.ARM:
+        message = "place needs the flange pose: the camera is on the arm, and the board's pose depends on it"
+        return state, [_reply(state, event, Code.WRONG_FIELD_COUNT, message)]
+    if request.pose is not None:
+        base_T_flange = _flange_pose(state, request.pose)
+        if isinstance(base_T_flange, InputFault):
+            return state, [_reply(state, event, Code.OUT_OF_RANGE, base_T_flange.message)]
+        pose = ReportedPose(request.pose, base_T_flange)
+    if not state.is_open:
+        return _start_in_new_session(state, event, pose)
+    state, job = new_job(state, event)
+    return _with_timer(event, job, begin_capture(state, job, pose))
+
+
+def _start_touch(state: State, event: msg.RequestReceived, log: SessionLog) -> Result:
+    request = event.request
     if not state.config.has_tip:
         message = (
-            "where the tip is nobody knows: add tip_mm = [x, y, z], in the flange frame, to [robot] in the station file"
+            "the pointer's tip is unknown: add tip_mm = [x, y, z], in the flange frame, to [robot] in the station file"
         )
-        return state, [_reply(state, caller, request, Code.NOT_NOW, message)]
-    if log is None or log.placed_board is None:
+        return state, [_reply(state, event, Code.NOT_NOW, message)]
+    if log.placed_board is None:
         message = "no placed board: lay the board still in the camera's view, send place, and touch it after a 0"
-        return state, [_reply(state, caller, request, Code.NOT_NOW, message)]
+        return state, [_reply(state, event, Code.NOT_NOW, message)]
     corner, count = int(request.numbers[0]), state.config.board_corner_count
     if corner >= count:
         message = f"k is {corner}, and the board's inner corners are numbered 0 to {count - 1}, row by row"
-        return state, [_reply(state, caller, request, Code.OUT_OF_RANGE, message)]
+        return state, [_reply(state, event, Code.OUT_OF_RANGE, message)]
+    base_T_flange = _flange_pose(state, request.pose or ())
+    if isinstance(base_T_flange, InputFault):
+        return state, [_reply(state, event, Code.OUT_OF_RANGE, base_T_flange.message)]
+    state, job = new_job(state, event)
+    return _with_timer(event, job, begin_touch(state, job, log, log.placed_board, corner, base_T_flange))
+
+
+def _flange_pose(state: State, raw_pose: tuple[float, ...]) -> Array | InputFault:
+    """The flange pose (4, 4), metres, or why these numbers are none."""
     try:
-        base_T_flange = state.config.base_T_flange(request.pose or ())
+        return state.config.base_T_flange(raw_pose)
     except InputFault as fault:
-        return state, [_reply(state, caller, request, Code.OUT_OF_RANGE, fault.message)]
-    state = with_new_task(state, request, caller, event.at_ns, event.timestamp, "solve")
-    return begin_touch(state, corner, base_T_flange, [_working_timer(state, event)])
+        return fault
 
 
-def _requested_pose(state: State, request: Request) -> Array | None:
-    """The flange pose of a request; None where it may be left out and is. Raises InputFault ``pose-numbers``."""
-    return None if request.pose is None else state.config.base_T_flange(request.pose)
+def _start_in_new_session(state: State, event: msg.RequestReceived, pose: ReportedPose | None) -> Result:
+    """Opens a session for the request; a background solve belongs to the open session and is waited for."""
+    state, job = new_job(state, event)
+    stage = AwaitingBackground(job, pose)
+    if state.background is not None:
+        return _with_timer(event, job, (replace(state, task=stage), []))
+    return _with_timer(event, job, open_session(state, stage))
 
 
-def _start_in_new_session(state: State, event: msg.RequestReceived) -> Result:
-    state = with_new_task(state, event.request, event.caller, event.at_ns, event.timestamp, "open")
-    if event.request.verb in IMAGE_VERBS:
-        try:
-            state = state.with_task(base_T_flange=_requested_pose(state, event.request))
-        except InputFault as fault:
-            return replace(state, task=None), [
-                _reply(state, event.caller, event.request, Code.OUT_OF_RANGE, fault.message)
-            ]
-    # A solve that still runs belongs to the session that is open: a new one waits for it.
-    return state.with_task(open_deferred=True), [_working_timer(state, event)]
-
-
-def _reply_to_task(state: State, message: str, event: msg.RequestReceived) -> Result:
-    return record_reply(state, Code.OK, message, "", state.kept, state.wanted, [_working_timer(state, event)])
-
-
-def _working_timer(state: State, event: msg.RequestReceived) -> Command:
-    return msg.StartTimer(state.task_count, event.at_ns + WORKING_REPLY_AFTER_NS)
+def _with_timer(event: msg.RequestReceived, job: Job, result: Result) -> Result:
+    """The same, with the timer for the reply 10 as the first command."""
+    state, commands = result
+    return state, [msg.StartTimer(job.number, event.at_ns + WORKING_REPLY_AFTER_NS), *commands]
 
 
 def _zero_numbers(state: State, verb: str) -> tuple[tuple[float, int], ...] | None:
+    """The numbers of a reply that has some but failed; None for replies without."""
     row = VERBS[verb]
     return (
         zero_numbers(row.reply_number_count(state.config.pose_format.field_count)) if row.reply == "numbers" else None
@@ -234,8 +261,13 @@ def _zero_numbers(state: State, verb: str) -> tuple[tuple[float, int], ...] | No
 
 
 def _reply(
-    state: State, caller: msg.Caller, request: Request, code: Code, message: str = "", aux: int | None = None
+    state: State,
+    event: msg.RequestReceived | msg.AcceptedResultRead,
+    code: Code,
+    message: str = "",
+    aux: int | None = None,
 ) -> Command:
+    request = event.request
     numbers = _zero_numbers(state, request.verb)
-    reply = Reply(code, request.seq or 0, state.kept, state.wanted if aux is None else aux, numbers)
-    return msg.SendReply(caller, reply, request.bracketed, message)
+    reply = Reply(code, request.seq or 0, state.kept, state.pairs_wanted if aux is None else aux, numbers)
+    return msg.SendReply(event.caller, reply, request.bracketed, message)

@@ -1,12 +1,20 @@
-"""The state of a session between two events.
+"""The state of a session between two events: its log, and a stage for each thing that is in progress.
 
-What a session takes as given from its station.
+A stage is a class that holds exactly what is known at that point. Three regions run side by side, each with a number
+that its commands and events carry:
+
+- the task: the one request in progress;
+- the background solve, which a capture's reply did not wait for;
+- the planning of the next view, which nothing waits for.
+
+``step`` has the table of their transitions.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from enum import Enum, auto
+from typing import ClassVar, get_args
 
 import numpy as np
 
@@ -15,105 +23,374 @@ from eyebolt.calibration import PoseConvention
 from eyebolt.geometry import Array, Mount, PoseFormat
 from eyebolt.observations import View, ViewAcceptance
 from eyebolt.planning import Goal
-from eyebolt.protocol import Request, StepTimes
+from eyebolt.protocol import StepTimes
 from eyebolt.session import messages as msg
-from eyebolt.session.facts import Fact, FrameInfo, ImageFact
-from eyebolt.session.messages import Caller, Solve, WriteResult
+from eyebolt.session.facts import (
+    Fact,
+    FrameInfo,
+    ImageFact,
+    NextViewFact,
+    ReplyFact,
+    RequestRef,
+    TouchFact,
+)
 from eyebolt.session.session_log import SessionLog, apply_fact
+from eyebolt.session.solve_report import SolveReport
 
-Stage = Literal["open", "grab", "detect", "solve", "record-reply", "write-result"]
+# Live poses arrive at up to some hundred hertz; more than these are of no use for one image.
+MAX_LIVE_POSES = 256
 
 
 @dataclass(frozen=True)
-class Task:
-    """The one request in work, and what is known of it so far. ``caller`` None: taken up again after a restart.
+class SessionConfig:
+    """What a session takes as given from its station."""
 
-    ``image_name``: name of its file. ``image_fact_pending``: a picture was taken, and its fact (``image_fact`` once the file
-    is on disk) is not recorded yet; ``reply_decided``: ``facts`` end with the answer. ``result``: to be written once
-    ``facts`` are on disk, of the ``solve`` that was waited for. ``p_value``: chance of the pair, see ``answering``.
-    ``deferred_event``: an event that has to wait for the solve of the pairs before; so has a new session, ``open_deferred``.
-    ``live_poses``: instants and poses (4, 4) that the robot streamed. ``timings_ms``: how long each step took, milliseconds; None
-    where it cannot be known.
-    """
+    station: str
+    """Name of the station."""
+    mount: Mount
+    """Of the camera."""
+    pose_format: PoseFormat
+    """How the controller writes a pose."""
+    flange_T_tool: Array | None
+    """(4, 4), metres, if the robot sends tool poses; None if it sends flange poses."""
+    lens_size_px: tuple[int, int]
+    """Image size (width, height) that the lens file is for."""
+    board_corner_count: int
+    """Corners of the board."""
+    goal: Goal
+    """When to stop capturing."""
+    settle_ns: int
+    """From receiving a request to the earliest exposure."""
+    accept_when_proven: bool
+    """A proven result is accepted without a person."""
+    has_tip: bool = False
+    """The station file states the pointer's tip, so that touches can be used."""
+    takes_preview: bool = False
+    """A preview frame before each image shows whether the board stands still."""
+    exposure_ns: int | None = None
+    """Exposure time stated in the station file."""
+
+    def pose_fields(self, base_T_flange: Array) -> list[float]:
+        """The numbers that the robot would send for a flange pose (4, 4): the inverse of ``base_T_flange``."""
+        tool = base_T_flange if self.flange_T_tool is None else base_T_flange @ self.flange_T_tool
+        return self.pose_format.to_fields(tool)
+
+    def base_T_flange(self, raw_pose: tuple[float, ...]) -> Array:
+        """The flange pose (4, 4), metres, of a pose as the robot sent it. Raises InputFault ``pose-numbers``."""
+        return PoseConvention(self.pose_format, self.flange_T_tool).remove_tool(self.pose_format.to_matrix(raw_pose))
+
+
+# Parts of stages.
+
+
+@dataclass(frozen=True)
+class Origin:
+    """The line that waits for a reply."""
+
+    caller: msg.Caller
+    bracketed: bool
+    """The line was in brackets, and so is its reply."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """A request in progress."""
 
     number: int
-    seq: int
-    text: str
-    verb: str
-    caller: Caller | None
-    bracketed: bool
-    at_ns: int
+    """Number of the task: commands and events carry it."""
+    request: RequestRef
+    origin: Origin | None
+    """None: resumed after a restart, no line waits for the reply."""
+    received_ns: int
+    """When the line was received."""
     timestamp: str
-    stage: Stage
-    base_T_flange: Array | None = None
-    raw_pose: tuple[float, ...] | None = None
-    index: int = 0
-    working_sent: bool = False
-    frame: FrameInfo | None = None
-    detection: Detection | NoDetection | None = None
-    view: View | None = None
-    view_acceptance: ViewAcceptance | None = None
-    facts: tuple[Fact, ...] = ()
-    result: WriteResult | None = None
-    solve: Solve | None = None
-    p_value: float | None = None
-    deferred_event: msg.Event | None = None
-    open_deferred: bool = False
-    image_name: str = ""
-    image_fact: ImageFact | None = None
-    image_fact_pending: bool = False
-    reply_decided: bool = False
-    live_poses: tuple[tuple[int, Array], ...] = ()
-    timings_ms: StepTimes | None = None
+    """The same in UTC, ISO 8601."""
+    is_working_sent: bool = False
+    """The line was answered 10; the robot polls for the final reply."""
 
 
 @dataclass(frozen=True)
-class BackgroundSolve:
-    """A solve that follows its answer; ``kept``: pairs kept then. ``result`` is written once ``facts`` are on disk.
+class ReportedPose:
+    """The pose that came with a request."""
 
-    ``restarted``: a daemon began with it, since no solve of these pairs is on disk.
-    """
+    raw: tuple[float, ...] | None
+    """As the robot sent it."""
+    base_T_flange: Array
+    """(4, 4), metres."""
+    live: tuple[tuple[int, Array], ...] = ()
+    """Instants (ns) and flange poses (4, 4) that the robot streamed since the request."""
 
-    solve: Solve
+    def with_live(self, at_ns: int, base_T_flange: Array) -> ReportedPose:
+        """With one live pose more, up to the limit."""
+        return self if len(self.live) >= MAX_LIVE_POSES else replace(self, live=(*self.live, (at_ns, base_T_flange)))
+
+
+class ImageWrite(Enum):
+    """Progress of an image to the disk, beside detection and solve."""
+
+    WRITING = auto()
+    """The file is being written."""
+    RECORDING = auto()
+    """The file is on disk; its fact is being recorded."""
+    DONE = auto()
+    """The fact is on disk."""
+
+
+@dataclass(frozen=True)
+class Capture:
+    """An image that was taken for a request."""
+
+    index: int
+    """Capture index."""
+    file: str
+    """Name of the image file."""
+    pose: ReportedPose | None
+    """None for a ``place`` without one."""
+    write: ImageWrite
+    frame: FrameInfo | None
+    """None: the image was taken before a restart."""
+    times: StepTimes | None
+    """Durations known so far; None before the first one."""
+    fact: ImageFact | None = None
+    """Being recorded, or on disk."""
+
+    @property
+    def base_T_flange(self) -> Array:
+        """The reported pose (4, 4), or the identity where none was needed."""
+        return np.eye(4) if self.pose is None else self.pose.base_T_flange
+
+    def timed(self, **steps_ms: float) -> Capture:
+        """With the durations (ms) of further steps."""
+        return replace(self, times=(self.times or StepTimes()).model_copy(update=steps_ms))
+
+
+@dataclass(frozen=True)
+class AssessedView:
+    """What was found in an image, and whether the view is good enough."""
+
+    detection: Detection | NoDetection
+    view: View | None
+    acceptance: ViewAcceptance
+    p_value: float | None
+    """Of the pair under the last solution's prediction; None where no prediction was tested."""
+
+
+# Stages of the task.
+
+
+@dataclass(frozen=True)
+class AwaitingBackground:
+    """A request for a new session waits until the background solve of the open one is recorded."""
+
+    OUTSTANDING: ClassVar = (msg.StartTimer,)
+    job: Job
+    pose: ReportedPose | None
+
+
+@dataclass(frozen=True)
+class OpeningSession:
+    """The folder of a new session is being created."""
+
+    OUTSTANDING: ClassVar = (msg.OpenSession, msg.StartTimer)
+    job: Job
+    pose: ReportedPose | None
+
+
+@dataclass(frozen=True)
+class Grabbing:
+    """The camera is taking the image."""
+
+    OUTSTANDING: ClassVar = (msg.Grab, msg.StartTimer)
+    job: Job
+    index: int
+    """Capture index of the image to be."""
+    file: str
+    """Name of its file."""
+    pose: ReportedPose | None
+    deferred: msg.TaskEvent | None = None
+    """An event that waits for the background solve."""
+
+
+@dataclass(frozen=True)
+class Detecting:
+    """The board is searched in the image, which is written to the disk meanwhile."""
+
+    OUTSTANDING: ClassVar = (msg.StoreImage, msg.RecordFacts, msg.Detect, msg.StartTimer)
+    job: Job
+    capture: Capture
+    deferred: msg.TaskEvent | None = None
+    """An event that waits for the background solve."""
+
+    @property
+    def pose(self) -> ReportedPose | None:
+        """The pose that came with the request."""
+        return self.capture.pose
+
+
+@dataclass(frozen=True)
+class SolvingPair:
+    """The reply to a capture waits for a solve with its own pair; the image may still be on its way to the disk."""
+
+    OUTSTANDING: ClassVar = (msg.StoreImage, msg.RecordFacts, msg.Solve, msg.StartTimer)
+    job: Job
+    capture: Capture
+    assessed: AssessedView
+    command: msg.Solve
+    deferred: msg.TaskEvent | None = None
+    """An event that waits for the background solve."""
+
+
+@dataclass(frozen=True)
+class SolvingSession:
+    """``solve``, ``undo``, ``touch`` or ``bye`` waits for a solve of the recorded pairs."""
+
+    OUTSTANDING: ClassVar = (msg.Solve, msg.StartTimer)
+    job: Job
+    command: msg.Solve
+    touch: TouchFact | None = None
+    """The touch that is to be recorded with the reply."""
+    deferred: msg.TaskEvent | None = None
+    """An event that waits for the background solve."""
+
+
+@dataclass(frozen=True)
+class AwaitingImageFact:
+    """The reply is decided, but its image is not on record yet."""
+
+    OUTSTANDING: ClassVar = (msg.StoreImage, msg.RecordFacts, msg.StartTimer)
+    job: Job
+    capture: Capture
+    facts: tuple[Fact, ...]
+    """To be recorded before the reply."""
+    reply: ReplyFact
+    report: SolveReport | None
+    """Of the solve that the reply waited for."""
+
+
+@dataclass(frozen=True)
+class RecordingReply:
+    """The reply is being recorded, with all facts that led to it."""
+
+    OUTSTANDING: ClassVar = (msg.RecordFacts, msg.StartTimer)
+    job: Job
+    facts: tuple[Fact, ...]
+    """Being recorded; the reply is the last of them."""
+    reply: ReplyFact
+    report: SolveReport | None
+    """Of the solve that the reply waited for."""
+
+
+@dataclass(frozen=True)
+class WritingResult:
+    """The reply ends the robot program: the result is on disk before it is sent."""
+
+    OUTSTANDING: ClassVar = (msg.WriteResult, msg.StartTimer)
+    job: Job
+    reply: ReplyFact
+    report: SolveReport
+
+
+# Stages of the background solve.
+
+
+@dataclass(frozen=True)
+class BackgroundSolving:
+    """Pairs that are already answered are being solved."""
+
+    OUTSTANDING: ClassVar = (msg.Solve, msg.StartTimer)
+    command: msg.Solve
     kept: int
-    restarted: bool = False
-    facts: tuple[Fact, ...] = ()
-    result: WriteResult | None = None
+    """Pairs kept when it began."""
+    is_after_restart: bool
+    """A restarted daemon began with it, since no solve of these pairs is on record."""
 
     @property
     def number(self) -> int:
-        """As of a task: events with it belong here."""
-        return self.solve.task
+        """Number of the region."""
+        return self.command.task
 
 
 @dataclass(frozen=True)
-class NextViewSearch:
-    """What would help after ``solve`` is looked for, under ``number``, or on its way to disk as ``facts``."""
+class BackgroundRecording:
+    """The fact of the background solve is being recorded."""
 
+    OUTSTANDING: ClassVar = (msg.RecordFacts, msg.StartTimer)
+    report: SolveReport
+    is_after_restart: bool
+    """As in BackgroundSolving."""
+
+    @property
+    def number(self) -> int:
+        """Number of the region."""
+        return self.report.command.task
+
+
+# Stages of planning the next view.
+
+
+@dataclass(frozen=True)
+class PlanningNextView:
+    """The next view after ``solve`` is being planned."""
+
+    OUTSTANDING: ClassVar = (msg.PlanNextView,)
     number: int
-    solve: Solve
-    facts: tuple[Fact, ...] = ()
+    """Number of the region."""
+    solve: msg.Solve
+
+
+@dataclass(frozen=True)
+class RecordingNextView:
+    """The fact of the next view is being recorded."""
+
+    OUTSTANDING: ClassVar = (msg.RecordFacts,)
+    number: int
+    """Number of the region."""
+    fact: NextViewFact
+
+
+TaskStage = (
+    AwaitingBackground
+    | OpeningSession
+    | Grabbing
+    | Detecting
+    | SolvingPair
+    | SolvingSession
+    | AwaitingImageFact
+    | RecordingReply
+    | WritingResult
+)
+BackgroundStage = BackgroundSolving | BackgroundRecording
+NextViewStage = PlanningNextView | RecordingNextView
+Stage = TaskStage | BackgroundStage | NextViewStage
+STAGES: tuple[type[Stage], ...] = get_args(Stage)
 
 
 @dataclass(frozen=True)
 class State:
-    """``log``: the newest session, open or closed; ``robot``: the connection that holds the station.
-
-    ``background``: until its fact is on disk, nothing that rests on it is decided. ``deferred_requests``: requests that want to know
-    what it says.
-
-    ``unrecorded_seq``: the last request, if it could not be recorded; no log knows of it.
-    """
+    """Everything that a decision rests on."""
 
     config: SessionConfig
     log: SessionLog | None = None
-    task: Task | None = None
-    background: BackgroundSolve | None = None
-    next_view_search: NextViewSearch | None = None
+    """The newest session, open or closed."""
+    task: TaskStage | None = None
+    """The request in progress."""
+    background: BackgroundStage | None = None
+    """Until its fact is on record, nothing is decided that rests on its pairs."""
+    next_view: NextViewStage | None = None
+    """Planning of the next view."""
     deferred_requests: tuple[msg.RequestReceived, ...] = ()
-    robot: int | None = None
+    """Requests whose reply rests on the background solve."""
+    robot_connection: int | None = None
+    """The connection that holds the station."""
     task_count: int = 0
+    """Numbers used so far by tasks and other regions."""
     unrecorded_seq: int | None = None
+    """Seq of the last request if it could not be recorded: the log does not have it."""
+
+    @property
+    def is_open(self) -> bool:
+        """Whether a session is open."""
+        return self.log is not None and not self.log.is_closed
 
     @property
     def kept(self) -> int:
@@ -121,14 +398,14 @@ class State:
         return len(self.log.kept) if self.log else 0
 
     @property
-    def wanted(self) -> int:
+    def pairs_wanted(self) -> int:
         """Pairs still wanted, an estimate."""
-        return self.wanted_with(self.kept)
+        return self.pairs_wanted_with(self.kept)
 
-    def wanted_with(self, kept: int) -> int:
-        """Pairs still wanted once so many are kept: as the last solve estimated it, each later pair one of them.
+    def pairs_wanted_with(self, kept: int) -> int:
+        """Pairs still wanted once ``kept`` pairs are kept: the last solve's estimate, less the pairs kept since.
 
-        By count alone where there was no solve, or one of more pairs than that.
+        By count alone where there was no solve, or where it had more pairs than that.
         """
         goal, last_solve = self.config.goal, self.log.last_solve if self.log else None
         by_count = goal.pairs_wanted(kept, None)
@@ -140,70 +417,20 @@ class State:
 
     @property
     def last_seq(self) -> int:
-        """The newest seq on disk."""
+        """The newest recorded seq."""
         return self.log.last_seq if self.log else 0
 
     def with_facts(self, facts: tuple[Fact, ...]) -> State:
-        """The state once these facts are on disk."""
+        """The state once these facts are on record."""
         log = self.log
         for fact in facts:
             log = apply_fact(log, fact)
         return replace(self, log=log)
 
-    def with_task(self, **changes: Any) -> State:
-        """The state with these changes to its task."""
-        return self if self.task is None else replace(self, task=replace(self.task, **changes))
 
-
-def with_new_task(state: State, request: Request, caller: Caller, at_ns: int, timestamp: str, stage: Stage) -> State:
-    """The state with a new task for a request."""
-    task = Task(
-        number=state.task_count + 1,
-        seq=request.seq or 0,
-        text=request.text,
-        verb=request.verb,
-        caller=caller,
-        bracketed=request.bracketed,
-        at_ns=at_ns,
-        timestamp=timestamp,
-        stage=stage,
-        raw_pose=request.pose,
-    )
-    return replace(state, task=task, task_count=state.task_count + 1, unrecorded_seq=None)
-
-
-@dataclass(frozen=True)
-class SessionConfig:
-    """``flange_T_tool`` (4, 4) if the robot sends tool poses; ``settle_ns`` between the word and the exposure.
-
-    ``takes_preview``: a picture before the one that counts shows whether the board stands still; ``exposure_ns``: as
-    the station file states it. ``has_tip``: the station says where the pointer's tip is, so that touches mean
-    something.
-    """
-
-    station: str
-    mount: Mount
-    pose_format: PoseFormat
-    flange_T_tool: Array | None
-    lens_size_px: tuple[int, int]
-    board_corner_count: int
-    goal: Goal
-    settle_ns: int
-    accept_when_proven: bool
-    has_tip: bool = False
-    takes_preview: bool = False
-    exposure_ns: int | None = None
-
-    def pose_fields(self, base_T_flange: Array) -> list[float]:
-        """The numbers that the robot would send for a flange pose (4, 4): the other way round."""
-        tool = base_T_flange if self.flange_T_tool is None else base_T_flange @ self.flange_T_tool
-        return self.pose_format.to_fields(tool)
-
-    def base_T_flange(self, raw_pose: tuple[float, ...]) -> Array:
-        """The flange pose (4, 4), metres, of one pose as the robot wrote it. Raises InputFault ``pose-numbers``."""
-        return PoseConvention(self.pose_format, self.flange_T_tool).remove_tool(self.pose_format.to_matrix(raw_pose))
-
-
-def reported_pose(task: Task) -> Array:
-    """The reported pose (4, 4), or the identity where none was needed."""
-    return np.eye(4) if task.base_T_flange is None else task.base_T_flange
+def new_job(state: State, event: msg.RequestReceived) -> tuple[State, Job]:
+    """The job of a request, and the state in which its number is used."""
+    number, request = state.task_count + 1, event.request
+    origin = Origin(event.caller, request.bracketed)
+    job = Job(number, RequestRef.of(request), origin, event.at_ns, event.timestamp)
+    return replace(state, task_count=number, unrecorded_seq=None), job

@@ -38,7 +38,7 @@ def status_message(
         session_folder=session_folder,
         phase=_phase(state),
         kept=state.kept,
-        wanted=state.wanted,
+        wanted=state.pairs_wanted,
         min_pairs=goal.min_pairs,
         max_pairs=goal.max_pairs,
         refused=log.refused_count if log is not None else 0,

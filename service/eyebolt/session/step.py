@@ -1,29 +1,208 @@
-"""``step``: one event in, the next state and what to do about it out. Nothing here touches the world."""
+"""``step``: one event in, the next state and the commands that follow out. Pure: nothing here touches the world.
+
+Theory of operation
+-------------------
+
+A robot sends a request, waits for its reply, and sends the next one. ``requests`` decides what a line means: most are
+answered at once or become the *task*, of which there is one at a time. A task passes through *stages* (``state``). In
+each stage certain commands are outstanding, and only the events that answer those can occur. ``TABLE`` has every pair
+of stage and event: its handler and the stages that may follow, or why the pair is impossible.
+
+Facts before replies: a reply is sent when it is on record, with every fact that led to it. A restart therefore finds
+either nothing of a request, or an image without a reply, which ``resume`` takes up in the stage Detecting. What could
+not be written is answered 31 and does not count.
+
+The image is written and recorded while the board is detected and the pairs are solved (``ImageWrite``); a reply that
+is decided earlier waits for it in AwaitingImageFact.
+
+A capture's reply waits for the solve with its own pair only where it may depend on it (``solve_report``). Otherwise
+the solve follows in the *background*, beside the next task. Events that decide something (``defers``) wait until its
+fact is on record: each reply rests on the solves of all pairs before it, and the replies do not depend on how fast
+the computer is. The *next view* is planned after each solve; no decision rests on it.
+
+Each region (task, background, next view) has a number that its commands carry. An event whose number no region has is
+late and is dropped: its task has ended.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
-from typing import Any
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Any, get_args
 
-from eyebolt.session import answer, capture, requests, solving
+from eyebolt.session import background, capture, reply, requests, solving
 from eyebolt.session import messages as msg
+from eyebolt.session.background import begin_background_solve
 from eyebolt.session.messages import Command
-from eyebolt.session.state import State, Task
+from eyebolt.session.state import (
+    STAGES,
+    AwaitingBackground,
+    AwaitingImageFact,
+    BackgroundRecording,
+    BackgroundSolving,
+    BackgroundStage,
+    Capture,
+    Detecting,
+    Grabbing,
+    ImageWrite,
+    Job,
+    OpeningSession,
+    PlanningNextView,
+    RecordingNextView,
+    RecordingReply,
+    ReportedPose,
+    SolvingPair,
+    SolvingSession,
+    Stage,
+    State,
+    WritingResult,
+)
 
 Result = tuple[State, list[Command]]
+EVENTS: tuple[type[msg.TaskEvent], ...] = get_args(msg.TaskEvent)
+
+
+class SessionDefect(Exception):
+    """An event that cannot occur in the stage of its region: a defect of the daemon. The state is as it was."""
+
+
+@dataclass(frozen=True)
+class Handled:
+    """An event that a stage handles."""
+
+    handler: Callable[[State, Any, Any], Result]
+    """Called with the state, the stage and the event."""
+    to: tuple[type[Stage] | None, ...]
+    """Stages in which the region may be afterwards; None: it has ended."""
+    defers: bool = False
+    """While a background solve is not on record, the event waits in the stage."""
+
+
+@dataclass(frozen=True)
+class Impossible:
+    """An event that cannot occur in a stage."""
+
+    reason: str
+
+
+def _answer_deferred(state: State, _: BackgroundStage, __: msg.TimerExpired) -> Result:
+    """Background, TimerExpired: requests that wait for the background solve are answered as things stand."""
+    return requests.answer_deferred_requests(state)
+
+
+# A reply is recorded at once, or after the image that it is about.
+_REPLY = (RecordingReply, AwaitingImageFact)
+_WORKING = reply.send_working
+_UNRECORDED = Handled(reply.fail_unrecorded, to=(None,))
+
+_ROWS: dict[type[Stage], dict[type[msg.TaskEvent], Handled]] = {
+    AwaitingBackground: {
+        msg.TimerExpired: Handled(_WORKING, to=(AwaitingBackground,)),
+    },
+    OpeningSession: {
+        msg.SessionOpened: Handled(capture.start_in_session, to=(Grabbing, RecordingReply)),
+        msg.WriteFailed: _UNRECORDED,
+        msg.TimerExpired: Handled(_WORKING, to=(OpeningSession,)),
+    },
+    Grabbing: {
+        msg.Grabbed: Handled(capture.store_and_detect, to=(Detecting,)),
+        msg.GrabFailed: Handled(capture.refuse_grab, to=(RecordingReply,), defers=True),
+        msg.TimerExpired: Handled(_WORKING, to=(Grabbing,)),
+    },
+    Detecting: {
+        msg.ImageStored: Handled(capture.record_image, to=(Detecting,)),
+        msg.FactsRecorded: Handled(capture.image_recorded, to=(Detecting,)),
+        msg.Detected: Handled(capture.assess_detection, to=(*_REPLY, SolvingPair), defers=True),
+        msg.WorkerFailed: Handled(capture.refuse_failed_detection, to=_REPLY, defers=True),
+        msg.WriteFailed: _UNRECORDED,
+        msg.TimerExpired: Handled(_WORKING, to=(Detecting,)),
+    },
+    SolvingPair: {
+        msg.ImageStored: Handled(capture.record_image, to=(SolvingPair,)),
+        msg.FactsRecorded: Handled(capture.image_recorded, to=(SolvingPair,)),
+        msg.Solved: Handled(solving.reply_to_pair, to=_REPLY, defers=True),
+        msg.WorkerFailed: Handled(solving.refuse_failed_pair, to=_REPLY, defers=True),
+        msg.WriteFailed: _UNRECORDED,
+        msg.TimerExpired: Handled(_WORKING, to=(SolvingPair,)),
+    },
+    SolvingSession: {
+        msg.Solved: Handled(solving.reply_to_session, to=(RecordingReply,), defers=True),
+        msg.WorkerFailed: Handled(solving.reply_without_solve, to=(RecordingReply,), defers=True),
+        msg.TimerExpired: Handled(_WORKING, to=(SolvingSession,)),
+    },
+    AwaitingImageFact: {
+        msg.ImageStored: Handled(capture.record_image, to=(AwaitingImageFact,)),
+        msg.FactsRecorded: Handled(reply.image_recorded_then_reply, to=(RecordingReply,)),
+        msg.WriteFailed: _UNRECORDED,
+        msg.TimerExpired: Handled(_WORKING, to=(AwaitingImageFact,)),
+    },
+    RecordingReply: {
+        msg.FactsRecorded: Handled(reply.reply_recorded, to=(None, WritingResult)),
+        msg.WriteFailed: _UNRECORDED,
+        msg.TimerExpired: Handled(_WORKING, to=(RecordingReply,)),
+    },
+    WritingResult: {
+        msg.ResultWritten: Handled(reply.result_written, to=(None,)),
+        msg.TimerExpired: Handled(_WORKING, to=(WritingResult,)),
+    },
+    BackgroundSolving: {
+        msg.Solved: Handled(background.record_background, to=(BackgroundRecording,)),
+        msg.WorkerFailed: Handled(background.drop_background, to=(None,)),
+        msg.TimerExpired: Handled(_answer_deferred, to=(BackgroundSolving,)),
+    },
+    BackgroundRecording: {
+        msg.FactsRecorded: Handled(background.commit_background, to=(None,)),
+        msg.WriteFailed: Handled(background.drop_background, to=(None,)),
+        msg.TimerExpired: Handled(_answer_deferred, to=(BackgroundRecording,)),
+    },
+    PlanningNextView: {
+        msg.NextViewPlanned: Handled(background.record_next_view, to=(RecordingNextView, None)),
+        msg.WorkerFailed: Handled(background.drop_next_view, to=(None,)),
+    },
+    RecordingNextView: {
+        msg.FactsRecorded: Handled(background.commit_next_view, to=(None,)),
+        msg.WriteFailed: Handled(background.drop_next_view, to=(None,)),
+    },
+}
+
+
+def _impossible(stage: type[Stage], event: type[msg.TaskEvent]) -> Impossible:
+    answered = [command.__name__ for command, answers in msg.ANSWERS.items() if event in answers]
+    return Impossible(f"{event.__name__} answers {' or '.join(answered)}, not outstanding in {stage.__name__}")
+
+
+TABLE: Mapping[tuple[type[Stage], type[msg.TaskEvent]], Handled | Impossible] = MappingProxyType(
+    {(stage, event): _ROWS[stage].get(event) or _impossible(stage, event) for stage in STAGES for event in EVENTS}
+)
 
 
 def step(state: State, event: msg.Event) -> Result:
-    """Decides what ``event`` means. Events of work that is no longer the current one are dropped.
-
-    While a solve follows its answer, events that would decide something are put aside until its fact is on disk.
-    """
+    """What follows from ``event``. Raises SessionDefect if it cannot occur; ``state`` is then still the state."""
     state, commands = _handle(state, event)
     while (following := _next_deferred(state)) is not None:
         state, more = following
         commands = [*commands, *more]
     return state, commands
+
+
+def resume(state: State) -> Result:
+    """What a restarted daemon does first.
+
+    The solve that a reply did not wait for is done if it is not on record; an image on record without a reply is
+    taken up.
+    """
+    state, commands = begin_background_solve(state, is_after_restart=True)
+    unanswered = state.log.unanswered if state.log is not None and state.is_open else None
+    if unanswered is None:
+        return state, commands
+    image, pose = unanswered.image, None
+    if unanswered.base_T_flange is not None:
+        pose = ReportedPose(image.raw_pose, unanswered.base_T_flange)
+    job = Job(state.task_count + 1, image.request, None, 0, image.timestamp)
+    resumed = Capture(image.index, image.file, pose, ImageWrite.DONE, None, None, image)
+    state = replace(state, task=Detecting(job, resumed), task_count=job.number)
+    return state, [*commands, msg.Detect(job.number, resumed.file)]
 
 
 def _handle(state: State, event: msg.Event) -> Result:
@@ -34,76 +213,44 @@ def _handle(state: State, event: msg.Event) -> Result:
     if isinstance(event, msg.AcceptedResultRead):
         return requests.on_accepted_result(state, event)
     if isinstance(event, msg.Disconnected):
-        # Who held nothing changes nothing: a crowd that comes and goes is not told to everybody who watches.
-        return (replace(state, robot=None), [msg.PublishStatus()]) if state.robot == event.connection else (state, [])
-    if state.background is not None and state.background.number == event.task:
-        if isinstance(event, msg.TimerExpired):
-            return requests.answer_deferred_requests(state)
-        return solving.on_background_event(state, state.background, event)
-    if state.next_view_search is not None and state.next_view_search.number == event.task:
-        return solving.on_next_view_event(state, state.next_view_search, event)
-    if state.task is None or state.task.number != event.task:
-        return state, []
-    if state.background is not None and isinstance(event, _DEFERRABLE):
-        return state.with_task(deferred_event=event), []
-    handler: Callable[[State, Task, Any], Result] = _TASK_HANDLERS[type(event)]
-    return handler(state, state.task, event)
+        return requests.on_disconnected(state, event)
+    stage = _stage_of(state, event.task)
+    return (state, []) if stage is None else _handle_in_stage(state, stage, event)
 
 
-def _next_deferred(state: State) -> Result | None:
-    """The next thing that waited for the solve before it; None if nothing does, or it has to go on waiting."""
-    task = state.task
-    if state.background is not None:
-        return None
-    if task is not None and task.open_deferred:
-        return state.with_task(open_deferred=False), [capture.open_command(task, state.config)]
-    if task is not None and task.deferred_event is not None:
-        return _handle(state.with_task(deferred_event=None), task.deferred_event)
-    if state.deferred_requests:
-        return _handle(replace(state, deferred_requests=state.deferred_requests[1:]), state.deferred_requests[0])
+def _stage_of(state: State, number: int) -> Stage | None:
+    """The stage of the region with this number; None if its work has ended."""
+    if state.background is not None and state.background.number == number:
+        return state.background
+    if state.next_view is not None and state.next_view.number == number:
+        return state.next_view
+    if state.task is not None and state.task.job.number == number:
+        return state.task
     return None
 
 
-# Events at which the answer of a task may be decided.
-_DEFERRABLE = (msg.Detected, msg.GrabFailed, msg.Solved, msg.WorkerFailed)
-
-_TASK_HANDLERS: dict[type, Callable[[State, Task, Any], Result]] = {
-    msg.SessionOpened: capture.on_session_opened,
-    msg.Grabbed: capture.grabbed,
-    msg.GrabFailed: capture.on_grab_failed,
-    msg.ImageStored: capture.on_image_stored,
-    msg.Detected: capture.on_detected,
-    msg.Solved: capture.on_solved,
-    msg.FactsRecorded: answer.on_recorded,
-    msg.ResultWritten: answer.on_result_written,
-    msg.WriteFailed: answer.on_write_failed,
-    msg.WorkerFailed: capture.on_worker_failed,
-    msg.TimerExpired: requests.on_timer,
-}
+def _handle_in_stage(state: State, stage: Stage, event: msg.TaskEvent) -> Result:
+    cell = TABLE[type(stage), type(event)]
+    if isinstance(cell, Impossible):
+        raise SessionDefect(cell.reason)
+    if cell.defers and state.background is not None and isinstance(stage, _DEFERRING):
+        return replace(state, task=replace(stage, deferred=event)), []
+    return cell.handler(state, stage, event)
 
 
-def resume(state: State) -> Result:
-    """What a restarted daemon does first.
+_DEFERRING = Grabbing | Detecting | SolvingPair | SolvingSession
 
-    A solve that follows an answer is done if it is not on disk; a picture on disk that was not answered is taken up.
-    """
-    state, commands = solving.begin_background_solve(state, restarted=True)
-    pending = state.log.unanswered if state.log is not None and not state.log.is_closed else None
-    if pending is None:
-        return state, commands
-    task = Task(
-        number=state.task_count + 1,
-        seq=pending.request.seq,
-        text=pending.request.line,
-        verb=pending.verb,
-        caller=None,
-        bracketed=False,
-        at_ns=0,
-        timestamp="",
-        stage="detect",
-        base_T_flange=pending.base_T_flange,
-        raw_pose=pending.image.raw_pose,
-        index=pending.index,
-        image_name=pending.image.file,
-    )
-    return replace(state, task=task, task_count=task.number), [*commands, msg.Detect(task.number, task.image_name)]
+
+def _next_deferred(state: State) -> Result | None:
+    """The next thing that waited for the background solve; None if there is none, or the solve is not on record yet."""
+    task = state.task
+    if state.background is not None:
+        return None
+    if isinstance(task, AwaitingBackground):
+        return requests.open_session(state, task)
+    if isinstance(task, _DEFERRING) and task.deferred is not None:
+        event = task.deferred
+        return _handle(replace(state, task=replace(task, deferred=None)), event)
+    if state.deferred_requests:
+        return _handle(replace(state, deferred_requests=state.deferred_requests[1:]), state.deferred_requests[0])
+    return None

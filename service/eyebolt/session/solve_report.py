@@ -1,0 +1,155 @@
+"""What a solve amounts to in a session, computed once; and whether a reply has to wait for its solve.
+
+A reply waits where the solve may change it: where it may end the session, where a stop is to be expected, and where
+the pair may be an outlier. Every other reply precedes its solve, which runs while the arm travels. The rule rests on
+recorded facts alone, so that the replies do not depend on how fast the computer is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from eyebolt.calibration import AcceptanceStatus, Refusal, ResultAcceptance, Severity, Solution, assess_result
+from eyebolt.observations import ViewAcceptance
+from eyebolt.planning import Coverage, Goal, ProgressReport
+from eyebolt.protocol import Code
+from eyebolt.session import messages as msg
+from eyebolt.session.facts import (
+    AcceptanceRecord,
+    PredictionRecord,
+    SolveBasis,
+    SolveFact,
+)
+from eyebolt.session.session_log import SessionLog
+
+# Two relative motions about different axes are the least that determines the transform.
+MIN_PAIRS_TO_SOLVE = 3
+# With fewer pairs a disagreement cannot be attributed to one of them.
+MIN_PAIRS_FOR_OUTLIERS = 6
+# The counts from which a wrong pose format and a wrong mount are diagnosed: the robot program must stop there.
+_DIAGNOSIS_PAIR_COUNTS = (4, 5)
+# A pair below this p-value may be an outlier. The solver's own test excludes pairs that are at least ten times less
+# probable, so hardly an outlier passes, and one inlier in fifty waits for a solve without need.
+_P_VALUE_THRESHOLD = 0.02
+# The reply code for each finding that stops the robot program. Half-turned views are not among them: a session
+# corrects those itself.
+STOP_CODES = {
+    **dict.fromkeys(("pose-format", "pairs-shifted"), Code.POSE_FORMAT_MISMATCH),
+    "mount": Code.WRONG_MOUNT,
+    **dict.fromkeys(("camera-moved", "tool-changed", "frame-changed"), Code.SETUP_MOVED),
+    **dict.fromkeys(("corner-numbering", "board-scale", "board-or-lens"), Code.BOARD_OR_LENS_MISMATCH),
+    **dict.fromkeys(
+        ("lens-resolution", "already-undistorted", "distortion", "focal-length", "principal-point", "focus-changed"),
+        Code.BOARD_OR_LENS_MISMATCH,
+    ),
+}
+
+
+def find_stop(outcome: Solution | Refusal) -> ViewAcceptance | None:
+    """The reply to a finding after which no further waypoint helps; None if there is none."""
+    for finding in outcome.findings:
+        if finding.severity == Severity.STOP and finding.code in STOP_CODES:
+            # The log shows the message only, and the line to change must be in it.
+            return ViewAcceptance.from_code(
+                STOP_CODES[finding.code], f"{finding.message}: {finding.remedy}", finding.remedy
+            )
+    return None
+
+
+@dataclass(frozen=True)
+class SolveReport:
+    """Everything that a session derives from one solve; made once, when the solve ends."""
+
+    command: msg.Solve
+    """What was solved."""
+    outcome: Solution | Refusal
+    kept: int
+    """Pairs kept once the request that it was done for counts."""
+    acceptance: ResultAcceptance
+    stop: ViewAcceptance | None
+    """The reply to a finding that stops the robot program."""
+    pairs_wanted: int
+    """Pairs still wanted, an estimate."""
+    goal_met: bool
+    coverage: Coverage | None
+    duration_ns: int
+
+    @classmethod
+    def of(
+        cls, goal: Goal, command: msg.Solve, event: msg.Solved, kept: int, stop: ViewAcceptance | None
+    ) -> SolveReport:
+        """The report of a solve; ``kept`` as above, ``stop`` from ``find_stop``."""
+        return cls(
+            command=command,
+            outcome=event.outcome,
+            kept=kept,
+            acceptance=assess_result(event.outcome, goal.tolerance_mm),
+            stop=stop,
+            pairs_wanted=goal.pairs_wanted(kept, event.outcome),
+            goal_met=goal.is_met(kept, event.outcome),
+            coverage=event.coverage,
+            duration_ns=event.duration_ns,
+        )
+
+    def fact(self, is_background: bool) -> SolveFact:
+        """The fact to record. ``is_background``: no reply waited for the solve."""
+        outcome, solution = self.outcome, self.outcome if isinstance(self.outcome, Solution) else None
+        prediction = None if solution is None else solution.prediction
+        return SolveFact(
+            based_on=basis_of(self.command),
+            is_background=is_background,
+            kept=self.kept,
+            refusal_code=outcome.code if isinstance(outcome, Refusal) else None,
+            expected_p95_mm=None if solution is None else solution.expected_error_mm.p95,
+            acceptance=AcceptanceRecord(status=self.acceptance.status, reason=self.acceptance.reason),
+            stop_code=None if self.stop is None else self.stop.code,
+            pairs_wanted=self.pairs_wanted,
+            goal_met=self.goal_met,
+            excluded=tuple(p.pair for p in outcome.excluded),
+            prediction=None if prediction is None else PredictionRecord.of(prediction),
+            progress=ProgressReport.after(outcome, self.coverage),
+            duration_ms=round(self.duration_ns / 1e6, 3),
+        )
+
+    def result_command(self, accept_when_proven: bool) -> msg.WriteResult:
+        """The command that writes the result. ``accept_when_proven``: the station's rule for accepting it."""
+        is_proven = self.acceptance.status is AcceptanceStatus.ACCEPT and self.goal_met
+        accept = is_proven and accept_when_proven
+        return msg.WriteResult(self.command.task, self.outcome, self.acceptance, accept, self.coverage)
+
+
+def basis_of(solve: msg.Solve) -> SolveBasis:
+    """The captures that a solve rests on."""
+    dataset = solve.dataset
+    return SolveBasis(pairs=tuple(p.index for p in dataset.pairs), checks=tuple(p.index for p in dataset.checks))
+
+
+def is_solve_due(log: SessionLog) -> bool:
+    """Whether there are pairs or checks on record that the newest recorded solve does not rest on."""
+    pairs = tuple(c.index for c in log.usable)
+    if log.is_closed or len(pairs) < MIN_PAIRS_TO_SOLVE:
+        return False
+    if log.last_solve is None:
+        return True
+    return log.last_solve.based_on != SolveBasis(pairs=pairs, checks=tuple(c.index for c in log.checks))
+
+
+def capture_needs_solve(log: SessionLog, pairs_wanted: int, p_value: float | None) -> bool:
+    """Whether the reply to a capture, whose view is accepted, waits for the solve with its own pair.
+
+    ``pairs_wanted`` before it: never more than the maximum of pairs leaves room for, so that the last one waits too.
+    """
+    pairs = len(log.dataset.pairs) + 1
+    if pairs < MIN_PAIRS_TO_SOLVE:
+        return False
+    if pairs_wanted <= 1 or pairs in _DIAGNOSIS_PAIR_COUNTS:
+        return True
+    if pairs < MIN_PAIRS_FOR_OUTLIERS:
+        return False
+    has_stop = log.last_solve is not None and log.last_solve.stop_code is not None
+    return is_solve_due(log) or has_stop or not is_consistent(p_value)
+
+
+def is_consistent(p_value: float | None) -> bool:
+    """Whether a pair with this p-value is surely no outlier; None: there was no prediction to test it with."""
+    return p_value is not None and p_value >= _P_VALUE_THRESHOLD
