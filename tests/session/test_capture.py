@@ -453,7 +453,7 @@ def test_a_late_result_of_an_old_task_is_dropped(world, robot):
     world.holds = (msg.Grab,)
     world.say(robot, capture(3), patiently=False)
     before = world.state
-    assert before.task.number != old
+    assert before.task.job.number != old
     world.happens(msg.Grabbed(old, 0, 0, "request", "old"))
     world.happens(msg.Detected(old, detection()))
     world.happens(msg.Solved(old, solution(0.1, 3)))

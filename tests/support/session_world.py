@@ -26,6 +26,7 @@ from eyebolt.protocol.framing import LateLineFeed, LineSplitter, OverlongLine, R
 from eyebolt.protocol.replies import encode
 from eyebolt.protocol.requests import VERBS, LineFault, overlong_fault, parse
 from eyebolt.session import messages as msg
+from eyebolt.session.executor import execute
 from eyebolt.session.facts import ReplyFact, decode_facts, encode_fact
 from eyebolt.session.session_log import fold
 from eyebolt.session.state import SessionConfig, State
@@ -38,7 +39,6 @@ TOLERANCE_MM = 0.5
 GOOD_LIGHT = ExposureStats(0.1, 0.7, 0.0, 0.0, 0.75)
 # Answers to remembered verbs that leave the seq free: working, cannot record, and what is wrong with the request.
 NEVER_ON_DISK = (10, 31, 41, 43, 45, 47)
-DISK_COMMANDS = (msg.OpenSession, msg.StoreImage, msg.RecordFacts)
 
 
 def detection(light=GOOD_LIGHT, corners=CORNERS, size_px=SIZE_PX):
@@ -243,30 +243,68 @@ class World:
         self.done.append(command)
         if isinstance(command, self.holds):
             self.held.append(command)
-        elif isinstance(command, msg.SendReply):
-            self._answer(command)
-        elif isinstance(command, msg.CloseConnection):
-            self._forget(self.connections[command.connection])
-        elif isinstance(command, msg.StartTimer):
-            self.wakes.append((command.at_ns, command.task))
-        elif isinstance(command, msg.ReadAcceptedResult):
-            self.happens(msg.AcceptedResultRead(command.caller, command.request, self.accepted))
-        elif isinstance(command, DISK_COMMANDS):
-            self.happens(self._on_disk(command))
-        elif isinstance(command, msg.WriteResult):
-            self.happens(msg.ResultWritten(command.task))
-        elif isinstance(command, self.breaks):
-            self.happens(msg.WorkerFailed(command.task, "it broke down"))
-        elif isinstance(command, msg.Grab):
-            self.happens(self._grab(command))
-        elif isinstance(command, msg.Detect):
-            # The picture is in memory, also where it could not be stored.
-            seen = self.pictures.get((len(self.disk), command.name), self.sees)
-            self.happens(msg.Detected(command.task, seen, *self._view()))
-        elif isinstance(command, msg.Solve):
-            self.happens(msg.Solved(command.task, self._solve(command)))
-        elif isinstance(command, msg.PlanNextView):
-            self.happens(msg.NextViewPlanned(command.task, NextView("tilt it more")))
+        else:
+            execute(command, self)
+
+    # The executor of the session's commands.
+
+    def send_reply(self, command):
+        self.answers.setdefault(command.caller, []).append(command)
+        self._check_that_facts_came_before_words(command)
+        connection = self.connections[command.caller.connection]
+        if connection.dropped:
+            return
+        ending = connection.endings.ending_for(command.caller.line_id)
+        connection.sent += encode(command.reply, command.bracketed, ending)
+        connection.waiting = False
+        self.serve(connection)
+
+    def close_connection(self, command):
+        self._forget(self.connections[command.connection])
+
+    def start_timer(self, command):
+        self.wakes.append((command.at_ns, command.task))
+
+    def read_accepted_result(self, command):
+        self.happens(msg.AcceptedResultRead(command.caller, command.request, self.accepted))
+
+    def open_session(self, command):
+        self.happens(self._on_disk(command))
+
+    def store_image(self, command):
+        self.happens(self._on_disk(command))
+
+    def record_facts(self, command):
+        self.happens(self._on_disk(command))
+
+    def write_result(self, command):
+        self.happens(msg.ResultWritten(command.task))
+
+    def grab(self, command):
+        if self.grab_fails:
+            self.happens(msg.GrabFailed(command.task, self.grab_fails, "no picture"))
+            return
+        exposed_ns = command.not_before_ns
+        name = f"picture {exposed_ns}"
+        self.happens(msg.Grabbed(command.task, exposed_ns, exposed_ns + 1000, "request", name))
+
+    def detect(self, command):
+        # The picture is in memory, also where it could not be stored.
+        seen = self.pictures.get((len(self.disk), command.name), self.sees)
+        self._worked(command, lambda: msg.Detected(command.task, seen, *self._view()))
+
+    def solve(self, command):
+        self._worked(command, lambda: msg.Solved(command.task, self._solve(command)))
+
+    def plan_next_view(self, command):
+        self._worked(command, lambda: msg.NextViewPlanned(command.task, NextView("tilt it more")))
+
+    def publish_status(self, command):
+        """Nobody watches."""
+
+    def _worked(self, command, work):
+        breaks_down = isinstance(command, self.breaks)
+        self.happens(msg.WorkerFailed(command.task, "it broke down") if breaks_down else work())
 
     @property
     def facts(self):
@@ -285,17 +323,6 @@ class World:
     def commands(self, kind):
         """Those of this kind that were ever given."""
         return [command for command in self.done if isinstance(command, kind)]
-
-    def _answer(self, command):
-        self.answers.setdefault(command.caller, []).append(command)
-        self._check_that_facts_came_before_words(command)
-        connection = self.connections[command.caller.connection]
-        if connection.dropped:
-            return
-        ending = connection.endings.ending_for(command.caller.line_id)
-        connection.sent += encode(command.reply, command.bracketed, ending)
-        connection.waiting = False
-        self.serve(connection)
 
     def _check_that_facts_came_before_words(self, command):
         request, reply = self.is_recorded.get(command.caller), command.reply
@@ -325,12 +352,6 @@ class World:
         self.disk[-1] += [encode_fact(fact) for fact in command.facts]
         return msg.FactsRecorded(command.task)
 
-    def _grab(self, command):
-        if self.grab_fails:
-            return msg.GrabFailed(command.task, self.grab_fails, "no picture")
-        exposed_ns = command.not_before_ns
-        return msg.Grabbed(command.task, exposed_ns, exposed_ns + 1000, "request", f"picture {exposed_ns}")
-
     def _solve(self, command):
         if self.outcome is not None:
             return self.outcome
@@ -354,9 +375,14 @@ class World:
         """``measures``, or else a view of the board ``departs_sigma`` from its pose predicted by ``EXPECTATION``."""
         if self.measures is not None:
             return self.measures, None
-        pose = None if self.state.task is None else self.state.task.base_T_flange
+        pose = self._reported_pose()
         if self.departs_sigma is None or pose is None:
             return None, None
         shift = np.eye(4)
         shift[0, 3] = self.departs_sigma * EXPECTATION.noise.translation_m
         return View(residual_px=0.05), BoardPose(pose @ shift, np.eye(6) * 1e-16)
+
+    def _reported_pose(self):
+        """The flange pose of the request in progress; None without one."""
+        pose = getattr(self.state.task, "pose", None)
+        return None if pose is None else pose.base_T_flange

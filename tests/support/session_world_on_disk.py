@@ -128,10 +128,9 @@ class DiskWorld(World):
         assert self.folder is not None
         return self.witness.sessions[self.folder.path.name]
 
-    def carry_out(self, command: Any) -> None:
-        if isinstance(command, msg.WriteResult):
-            self._write_result()
-        super().carry_out(command)
+    def write_result(self, command: msg.WriteResult) -> None:
+        self._write_result()
+        super().write_result(command)
 
     def _on_disk(self, command: Any) -> Any:
         try:
@@ -178,9 +177,9 @@ class DiskWorld(World):
             return
         self.kept.results = [text]
 
-    def _answer(self, command: msg.SendReply) -> None:
+    def send_reply(self, command: msg.SendReply) -> None:
         request, reply = self.is_recorded.get(command.caller), command.reply
-        super()._answer(command)
+        super().send_reply(command)
         stands = [f for f in self.facts_of(ReplyFact) if f.request.seq == reply.seq]
         if (
             request is not None

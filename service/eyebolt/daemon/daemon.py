@@ -56,7 +56,9 @@ class Daemon:
         self._accepted = accepted_session_name(context.record_folder)
         robot = context.station.robot
         fields = context.station.pose_format.field_count
-        self._robot_server = RobotServer(robot, fields, self._on_line, self._on_disconnect, lambda: self._state.robot)
+        self._robot_server = RobotServer(
+            robot, fields, self._on_line, self._on_disconnect, lambda: self._state.robot_connection
+        )
         self._status_publisher = StatusPublisher(context.station.station.status, context.keys_folder)
 
     async def run(self, on_ready: Callable[[str], None]) -> None:
@@ -110,7 +112,7 @@ class Daemon:
             await asyncio.sleep(HEARTBEAT_S)
 
     def _publish(self) -> None:
-        peer = self._robot_server.peer(self._state.robot)
+        peer = self._robot_server.peer(self._state.robot_connection)
         robot = LinkStatus(is_connected=peer is not None, message=f"connected from {peer}" if peer else "not connected")
         log = self._state.log
         accepted = log is not None and self._accepted == log.name

@@ -2,6 +2,7 @@
 
 from eyebolt.session import messages
 from eyebolt.session.capture import IMAGE_VERBS, PREVIEW_LEAD_NS
+from eyebolt.session.executor import Executor, execute, execute_all
 from eyebolt.session.facts import (
     DetectionFact,
     Fact,
@@ -17,7 +18,7 @@ from eyebolt.session.messages import Caller
 from eyebolt.session.session_log import CaptureRecord, SessionLog, fold
 from eyebolt.session.state import SessionConfig, State
 from eyebolt.session.status import last_reply, status_message
-from eyebolt.session.step import resume, step
+from eyebolt.session.step import SessionDefect, resume, step
 
 __all__ = [
     "IMAGE_VERBS",
@@ -25,10 +26,12 @@ __all__ = [
     "Caller",
     "CaptureRecord",
     "DetectionFact",
+    "Executor",
     "Fact",
     "ImageFact",
     "ReplyFact",
     "SessionConfig",
+    "SessionDefect",
     "SessionLog",
     "SolveFact",
     "State",
@@ -36,6 +39,8 @@ __all__ = [
     "TouchFact",
     "decode_facts",
     "encode_fact",
+    "execute",
+    "execute_all",
     "fold",
     "last_reply",
     "messages",

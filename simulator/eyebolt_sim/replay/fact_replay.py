@@ -6,7 +6,7 @@ from eyebolt.boards import NoDetection
 from eyebolt.observations import fit_board_pose
 from eyebolt.protocol import Code, LineFault, parse
 from eyebolt.results import ResultDocument, build_result
-from eyebolt.session import Fact, State, step
+from eyebolt.session import Fact, State, execute_all, step
 from eyebolt.session import messages as msg
 from eyebolt_sim.replay.recording import RecordedLine, RecordedReply, RecordedSession
 
@@ -39,9 +39,9 @@ class InProcessReplay:
             while len(self.answers) < line.number or (self._solves and not self._defer_solves):
                 if not self._solves:
                     raise RuntimeError(f"nothing will ever answer {line.text!r}")
-                self._solve(self._solves.pop(0))
+                self._solve_now(self._solves.pop(0))
         while self._solves:
-            self._solve(self._solves.pop(0))
+            self._solve_now(self._solves.pop(0))
         return self.answers
 
     @property
@@ -62,29 +62,58 @@ class InProcessReplay:
 
     def _apply(self, event: msg.Event) -> None:
         self._state, commands = step(self._state, event)
-        for command in commands:
-            self._execute(command)
+        execute_all(commands, self)
 
-    def _execute(self, command: msg.Command) -> None:
-        match command:
-            case msg.OpenSession():
-                self._apply(msg.SessionOpened(command.task, command.first_fact(self._session.name)))
-            case msg.Grab():
-                self._apply(self._grabbed(command))
-            case msg.StoreImage():
-                self._apply(msg.ImageStored(command.task, ""))
-            case msg.RecordFacts():
-                self.facts += command.facts
-                self._apply(msg.FactsRecorded(command.task))
-            case msg.Detect():
-                self._apply(self._detected(command))
-            case msg.WriteResult():
-                self._last_write = command
-                self._apply(msg.ResultWritten(command.task))
-            case msg.Solve():
-                self._solves.append(command)
-            case msg.SendReply():
-                self.answers.append(RecordedReply(command.reply.code, command.reply.count, command.reply.aux))
+    # The executor of the session's commands.
+
+    def send_reply(self, command: msg.SendReply) -> None:
+        """Notes the reply."""
+        self.answers.append(RecordedReply(command.reply.code, command.reply.count, command.reply.aux))
+
+    def close_connection(self, command: msg.CloseConnection) -> None:
+        """There is one connection."""
+
+    def open_session(self, command: msg.OpenSession) -> None:
+        """The session has its recorded name."""
+        self._apply(msg.SessionOpened(command.task, command.first_fact(self._session.name)))
+
+    def grab(self, command: msg.Grab) -> None:
+        """An image, or a camera fault, as recorded."""
+        self._apply(self._grabbed(command))
+
+    def store_image(self, command: msg.StoreImage) -> None:
+        """The image is on disk already."""
+        self._apply(msg.ImageStored(command.task, ""))
+
+    def detect(self, command: msg.Detect) -> None:
+        """The detection as recorded."""
+        self._apply(self._detected(command))
+
+    def solve(self, command: msg.Solve) -> None:
+        """Solved when it is waited for, or later."""
+        self._solves.append(command)
+
+    def plan_next_view(self, command: msg.PlanNextView) -> None:
+        """No decision rests on the next view."""
+
+    def write_result(self, command: msg.WriteResult) -> None:
+        """Notes the result."""
+        self._last_write = command
+        self._apply(msg.ResultWritten(command.task))
+
+    def record_facts(self, command: msg.RecordFacts) -> None:
+        """Notes the facts."""
+        self.facts += command.facts
+        self._apply(msg.FactsRecorded(command.task))
+
+    def read_accepted_result(self, command: msg.ReadAcceptedResult) -> None:
+        """``result`` is not recorded, so it is not replayed."""
+
+    def start_timer(self, command: msg.StartTimer) -> None:
+        """Nothing takes time."""
+
+    def publish_status(self, command: msg.PublishStatus) -> None:
+        """Nobody watches."""
 
     def _grabbed(self, command: msg.Grab) -> msg.Event:
         at_ns = command.not_before_ns
@@ -106,6 +135,6 @@ class InProcessReplay:
         )
         return msg.Detected(command.task, detection, view, None if fitted is None else fitted[0])
 
-    def _solve(self, command: msg.Solve) -> None:
+    def _solve_now(self, command: msg.Solve) -> None:
         solved = self._context.solve(command.dataset)
         self._apply(msg.Solved(command.task, solved.outcome, coverage=solved.coverage))
