@@ -3,13 +3,8 @@
 import pytest
 
 from eyebolt.calibration.finding import FINDING_KINDS, Finding, FindingCode, Severity
-<<<<<<< HEAD
 from eyebolt.calibration.solution import Refusal, RefusalCode
-from eyebolt.session.solving import STOP_CODES, find_stop
-=======
-from eyebolt.calibration.solution import Refusal
 from eyebolt.session.solve_report import STOP_CODES, find_stop
->>>>>>> 36fc506 (World and replay are executors of the session's commands)
 
 
 def refused_with(*findings):
