@@ -110,6 +110,19 @@ def _verbs(_: str) -> str:
     )
 
 
+def _limits(_: str) -> str:
+    """Limits of a view: codes, quantity, value, source and note."""
+    from eyebolt.observations import all_thresholds
+
+    return _table(
+        ("code", "quantity", "limit", "source", "note"),
+        [
+            (", ".join(str(int(c)) for c in t.codes), t.quantity, f"{t.value:g} {t.unit}", t.source.value, t.note)
+            for t in all_thresholds().values()
+        ],
+    )
+
+
 def _template(node: ast.expr) -> str:
     """The text of a string expression, with the holes of an f-string in angle brackets."""
     if isinstance(node, ast.Constant) and isinstance(node.value, str):
@@ -225,6 +238,7 @@ TABLES: dict[str, Callable[[str], str]] = {
     "evidence-keys": _evidence_keys,
     "fields": _fields,
     "findings": _findings,
+    "limits": _limits,
     "members": _members,
     "log-events": _log_events,
 }
