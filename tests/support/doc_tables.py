@@ -11,12 +11,15 @@ from __future__ import annotations
 import ast
 import importlib
 import inspect
+import json
 import re
 import sys
 import textwrap
 from collections.abc import Callable, Iterator
 from enum import Enum
 from pathlib import Path
+
+from pydantic import BaseModel
 
 ROOT = Path(__file__).resolve().parents[2]
 _BLOCK = re.compile(r"(<!-- table: (?P<spec>[^>]+?) -->\n).*?(<!-- /table -->)", re.DOTALL)
@@ -61,7 +64,11 @@ def _documented_members(thing: type) -> Iterator[tuple[str, str, str]]:
                 doc = inspect.cleandoc(str(following.value.value))
             if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
                 name = node.target.id
-                if name.startswith("_") or name == "model_config":
+                if (
+                    name.startswith("_")
+                    or name == "model_config"
+                    or ast.unparse(node.annotation).startswith("ClassVar")
+                ):
                     continue
                 yield name, ast.unparse(node.annotation), doc
             elif isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name) and issubclass(thing, Enum):
@@ -79,6 +86,19 @@ def _fields(dotted: str) -> str:
         alias = getattr(names.get(name), "alias", None) or name
         rows.append((f"`{alias}`", f"`{annotation}`", doc))
     return _table(("key", "type", "meaning"), rows)
+
+
+def _settings(dotted: str) -> str:
+    """Keys of a section of a configuration file: default, allowed values (the description of the field), docstring."""
+    thing = _load(dotted)
+    if not (isinstance(thing, type) and issubclass(thing, BaseModel)):
+        raise TypeError(f"{dotted} is no pydantic model")
+    docs = {name: doc for name, _, doc in _documented_members(thing)}
+    rows = []
+    for name, field in thing.model_fields.items():
+        default = "required" if field.is_required() else "-" if field.default is None else json.dumps(field.default)
+        rows.append((f"`{name}`", default, str(field.description or ""), docs.get(name, "")))
+    return _table(("key", "default", "allowed", "meaning"), rows)
 
 
 def _members(dotted: str) -> str:
@@ -240,6 +260,7 @@ TABLES: dict[str, Callable[[str], str]] = {
     "findings": _findings,
     "limits": _limits,
     "members": _members,
+    "settings": _settings,
     "log-events": _log_events,
 }
 """Name in the marker -> what writes the table from the marker's argument."""

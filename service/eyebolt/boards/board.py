@@ -66,12 +66,6 @@ class BoardFault:
     allowed: str
     """what the rule requires"""
 
-    @property
-    def code(self) -> str:
-        """Of the InputFault: ``board-size``, ``board-marker``, ``board-dictionary`` or ``board-corner-order``."""
-        special = {"marker_mm": "board-marker", "dictionary": "board-dictionary", "corner_order": "board-corner-order"}
-        return special.get(self.key, "board-size")
-
 
 @dataclass(frozen=True)
 class LocatedCorners:
@@ -211,9 +205,19 @@ class Board(ABC):
     @classmethod
     def _raise_first(cls, faults: Iterator[BoardFault]) -> None:
         fault = next(faults, None)
-        if fault is not None:
-            message = f"{fault.key} of a {cls.kind} board: found {fault.found}; allowed: {fault.allowed}"
-            raise InputFault(fault.code, message, _REMEDIES[fault.key].format(counted=cls.counted), key=fault.key)
+        if fault is None:
+            return
+        message = f"{fault.key} of a {cls.kind} board: found {fault.found}; allowed: {fault.allowed}"
+        remedy = _REMEDIES[fault.key].format(counted=cls.counted)
+        match fault.key:
+            case "marker_mm":
+                raise InputFault("board-marker", message, remedy, key=fault.key)
+            case "dictionary":
+                raise InputFault("board-dictionary", message, remedy, key=fault.key)
+            case "corner_order":
+                raise InputFault("board-corner-order", message, remedy, key=fault.key)
+            case _:
+                raise InputFault("board-size", message, remedy, key=fault.key)
 
 
 def check_marker_count(values: BoardValues, needed: int) -> Iterator[BoardFault]:

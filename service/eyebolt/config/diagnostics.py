@@ -7,8 +7,6 @@ import difflib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from eyebolt.errors import InputFault
-
 _MAX_SHOWN_CHARACTERS = 60
 
 
@@ -40,17 +38,10 @@ class ConfigFault:
         return f"{self.message}; {self.remedy}"
 
 
-def file_fault(code: str, kind: str, file_name: str, faults: Sequence[ConfigFault], remedy: str) -> InputFault:
-    """All faults of a file in one InputFault: one a line in its message, as ConfigFault in ``data["faults"]``."""
+def list_faults(file: str, faults: Sequence[ConfigFault]) -> str:
+    """The message of an InputFault on a ``file``: all its faults, one a line."""
     count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
-    lines = "".join(f"\n  {fault}" for fault in faults)
-    return InputFault(
-        code,
-        f"the {kind} {printable(file_name)} has {count}:{lines}",
-        remedy,
-        file_name=file_name,
-        faults=tuple(faults),
-    )
+    return f"{file} has {count}:" + "".join(f"\n  {fault}" for fault in faults)
 
 
 def closest_match(found: str, choices: Iterable[str]) -> str:

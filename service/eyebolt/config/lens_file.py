@@ -15,8 +15,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from eyebolt.config.diagnostics import (
     ConfigFault,
     closest_match,
-    file_fault,
     format_value,
+    list_faults,
     lists_to_tuples,
     printable,
 )
@@ -120,8 +120,12 @@ def parse_lens(text: str, file_name: str) -> CameraModel:
             faults += _faults_of(text, content, error)
         if not faults:
             return record.to_camera()
-    raise file_fault(
-        "lens-file", "lens file", file_name, faults, "correct the values named above, or calibrate the lens again."
+    raise InputFault(
+        "lens-file",
+        list_faults(f"the lens file {printable(file_name)}", faults),
+        "correct the values named above, or calibrate the lens again.",
+        file_name=file_name,
+        faults=tuple(faults),
     )
 
 

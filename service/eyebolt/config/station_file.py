@@ -21,8 +21,8 @@ from eyebolt.boards import BOARD_KEYS, BOARD_KINDS, canonical_dictionary_name, d
 from eyebolt.config.diagnostics import (
     ConfigFault,
     closest_match,
-    file_fault,
     format_value,
+    list_faults,
     lists_to_tuples,
     printable,
 )
@@ -112,8 +112,13 @@ def parse_station(text: str, file_name: str) -> Station:
 
 
 def _station_file_fault(file_name: str, faults: list[ConfigFault]) -> InputFault:
-    remedy = "correct each line named above, save the file and start again."
-    return file_fault("station-file", "station file", file_name, faults, remedy)
+    return InputFault(
+        "station-file",
+        list_faults(f"the station file {printable(file_name)}", faults),
+        "correct each line named above, save the file and start again.",
+        file_name=file_name,
+        faults=tuple(faults),
+    )
 
 
 def _all_faults(text: str, content: Mapping[str, object], error: ValidationError) -> list[ConfigFault]:
