@@ -47,7 +47,7 @@ def test_angles_in_the_wrong_order_stop_the_robot_early(start_daemon, recorded_c
     command = [sys.executable, "-m", "eyebolt.cli.main", "inspect", str(session)]
     shown = subprocess.run(command, capture_output=True, text=True, timeout=60)
     assert shown.returncode == 0
-    assert "stop pose-terms: " in shown.stdout
+    assert "stop pose-format: " in shown.stdout
     assert 'rotation = "euler-ZYX"' in shown.stdout
     command = [
         sys.executable,

@@ -1,9 +1,9 @@
-"""Sessions with one fault each: the simulator's problem spoilt as the trade spoils it, and what should be said first.
+"""Sessions with one fault each, as they occur in practice, and the finding that should come first.
 
-Sizes: slip 1 mm (and 2 mm with 1 deg), camera knocked 2 mm and 0.2 deg, board and focal length 2 %, principal point
-1 % of the focal length, a stream rectified from k1 -0.15, focus moved by 0.5 %, tool or frame on the controller changed
-by 120 mm and 30 deg, poses printed in steps of 1 mm and 1 deg, noise three times the stated one, an arm with joint
-offsets of 0.03 deg and link errors of 0.2 mm and no scatter (whatever the level).
+Sizes: slip 1 mm (and 2 mm with 1 deg), camera knocked 2 mm and 0.2 deg, board and focal length 2 %, principal point 1
+% of the focal length, an undistorted stream with k1 -0.15 stated, focal length changed by 0.5 %, tool or frame on the
+controller changed by 120 mm and 30 deg, poses printed in steps of 1 mm and 1 deg, noise three times the stated one,
+an arm with joint offsets of 0.03 deg and link errors of 0.2 mm and no scatter (whatever the level).
 """
 
 from dataclasses import replace
@@ -13,7 +13,7 @@ from scipy.spatial.transform import Rotation
 
 from bench.calibration.arms_with_kinematic_errors import KINEMATIC, session
 from bench.calibration.common import LEVELS, cases
-from bench.diagnosis import sessions as sets
+from bench.diagnosis import sessions
 from bench.diagnosis.pose_format_faults import (
     QUATERNION,
     VECTOR,
@@ -22,12 +22,12 @@ from bench.diagnosis.pose_format_faults import (
     euler,
     lag,
     other_mount,
-    stale_picture,
+    stale_image,
     stale_pose,
     swapped,
-    terms,
+    wrong_format,
 )
-from bench.diagnosis.sessions import Set, code, simulated_at, usual
+from bench.diagnosis.sessions import CorruptedSession, code, simulated_at, usual
 from eyebolt.calibration.problem import RobotNoise
 from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt_sim.lens import Lens, simple_lens
@@ -43,30 +43,32 @@ COLUMNS, ROWS, SQUARE_M = 12, 9, 0.020
 
 
 def board_off(by):
-    """The true board is larger than stated by the share ``by``."""
+    """The true board is larger than stated by the fraction ``by``."""
 
-    def spoil(mount, poses, seed, level):
+    def corrupt(mount, poses, seed, level):
         true = chessboard_shape(COLUMNS, ROWS, SQUARE_M * (1 + by))
         simulated = simulated_at(mount, poses, seed, level, board=true, limits=VARIED)
         problem = replace(cases.convert(simulated, False), board_corners_m=true.corners_m / (1 + by))
-        return Set(problem, code("board-scale"))
+        return CorruptedSession(problem, code("board-scale"))
 
-    return spoil
+    return corrupt
 
 
-def seen_through(true, stated, mount, poses, seed, level):
-    """Pictures taken through the lens ``true``, read by the lens ``stated``."""
+def taken_through(true, stated, mount, poses, seed, level):
+    """Images taken through the lens ``true``, with the lens ``stated`` in the lens file."""
     simulated = simulated_at(mount, poses, seed, level, camera=true, limits=VARIED)
     return replace(cases.convert(simulated, False), camera=cases.camera_of(stated))
 
 
 def lens_off(right, true=None, stated=None):
-    """A maker of sets with another lens than stated."""
+    """A maker of sessions with another lens than stated."""
 
-    def spoil(mount, poses, seed, level):
-        return Set(seen_through(true or DEFAULT_LENS, stated or DEFAULT_LENS, mount, poses, seed, level), right)
+    def corrupt(mount, poses, seed, level):
+        return CorruptedSession(
+            taken_through(true or DEFAULT_LENS, stated or DEFAULT_LENS, mount, poses, seed, level), right
+        )
 
-    return spoil
+    return corrupt
 
 
 def centred_off(by_px):
@@ -77,9 +79,9 @@ def centred_off(by_px):
 
 
 def focus_moved(drifting):
-    """The focal length 0.5 % longer from half-way on, or growing to that."""
+    """The focal length 0.5 % longer from the middle on, or growing to that."""
 
-    def spoil(mount, poses, seed, level):
+    def corrupt(mount, poses, seed, level):
         simulated = simulated_at(mount, poses, seed, level)
         problem = cases.convert(simulated, False)
         pairs = list(problem.pairs)
@@ -87,13 +89,13 @@ def focus_moved(drifting):
             share = row / (poses - 1) if drifting else float(row >= poses // 2)
             lens = simple_lens(2448, 2048, 2400.0 * (1 + 0.005 * share))
             pairs[row] = retaken(simulated, pairs[row], row, simulated.camera_T_board_true[row], lens)
-        return Set(replace(problem, pairs=pairs), code("focus-changed"))
+        return CorruptedSession(replace(problem, pairs=pairs), code("focus-changed"))
 
-    return spoil
+    return corrupt
 
 
 def retaken(simulated, pair, row, view, lens=DEFAULT_LENS):
-    """The pair with its picture taken of the board at ``view``; the corner noise is what it was."""
+    """The pair with the image of the board at pose ``view``; the corner noise is unchanged."""
     noise = simulated.corners_px[row] - simulated.corners_px_true[row]
     corners = simulated.board_corners_m[simulated.corner_ids[row]]
     return replace(pair, corners_px=lens.project(transform_points(view, corners)) + noise)
@@ -102,18 +104,18 @@ def retaken(simulated, pair, row, view, lens=DEFAULT_LENS):
 # ---- the board's numbers
 
 
-def renumbered(rule, right, share=1.0):
-    """Corner numbers changed by ``rule`` in this share of the pairs."""
+def renumbered(rule, right, fraction=1.0):
+    """Corner numbers changed by ``rule`` in this fraction of the pairs."""
 
-    def spoil(mount, poses, seed, level):
+    def corrupt(mount, poses, seed, level):
         _, problem = usual(mount, poses, seed, level)
-        chosen = np.random.default_rng([seed, 75]).permutation(poses)[: max(1, round(share * poses))]
+        chosen = np.random.default_rng([seed, 75]).permutation(poses)[: max(1, round(fraction * poses))]
         pairs = list(problem.pairs)
         for row in chosen:
             pairs[row] = replace(pairs[row], ids=rule(pairs[row].ids))
-        return Set(replace(problem, pairs=pairs), right)
+        return CorruptedSession(replace(problem, pairs=pairs), right)
 
-    return spoil
+    return corrupt
 
 
 def from_the_end(ids):
@@ -130,16 +132,16 @@ def rows_for_columns(mount, poses, seed, level):
     """The station states 9 columns and 12 rows."""
     _, problem = usual(mount, poses, seed, level)
     stated = chessboard_shape(ROWS, COLUMNS, SQUARE_M).corners_m
-    return Set(replace(problem, board_corners_m=stated), code("corner-numbering"))
+    return CorruptedSession(replace(problem, board_corners_m=stated), code("corner-numbering"))
 
 
 # ---- things that moved
 
 
 def moved(right, board=None, camera=None, flange=None, base=None):
-    """From half-way on: board or camera elsewhere, another tool (flange) or frame (base) in the reported poses."""
+    """From the middle on: board or camera moved, or another tool (flange) or frame (base) in the reported poses."""
 
-    def spoil(mount, poses, seed, level):
+    def corrupt(mount, poses, seed, level):
         simulated = simulated_at(mount, poses, seed, level)
         problem = cases.convert(simulated, False)
         pairs = list(problem.pairs)
@@ -152,62 +154,64 @@ def moved(right, board=None, camera=None, flange=None, base=None):
             pose = pose @ as_written(flange) if flange is not None else pose
             pose = as_written(base) @ pose if base is not None else pose
             pairs[row] = replace(pairs[row], base_T_flange=pose)
-        return Set(replace(problem, pairs=pairs), right)
+        return CorruptedSession(replace(problem, pairs=pairs), right)
 
-    return spoil
+    return corrupt
 
 
-def by(shift_mm, turn_deg=0.0):
-    """A change sideways with a turn about a slanted axis."""
+def by(shift_mm, rotation_deg=0.0):
+    """A translation with a rotation about an oblique axis."""
     axis = np.array([0.48, 0.6, 0.64])
-    turn = Rotation.from_rotvec(axis * np.deg2rad(turn_deg)).as_matrix()
+    turn = Rotation.from_rotvec(axis * np.deg2rad(rotation_deg)).as_matrix()
     return matrix(turn, np.array([0.8, 0.0, 0.6]) * shift_mm * 1e-3)
 
 
 def as_written(change):
-    """The change as the arm's controller can write it: with four axes by its one angle only."""
-    if sets.turns == "free":
+    """The change as the controller can express it: with four axes by its one angle only."""
+    if sessions.turns == "free":
         return change
     turn = Rotation.from_matrix(change[:3, :3]).magnitude()
     return matrix(Rotation.from_rotvec([0.0, 0.0, turn]), change[:3, 3])
 
 
-# ---- limits of the robot
+# ---- noise and geometry of the arm
 
 
-def louder(mount, poses, seed, level):
-    """The arm scatters three times as much as stated."""
+def noisier(mount, poses, seed, level):
+    """The pose noise is three times the stated one."""
     _, problem = usual(mount, poses, seed, level)
     _, mm, deg = LEVELS[level]
-    return Set(replace(problem, robot_noise=RobotNoise(mm * 1e-3 / 3, np.deg2rad(deg) / 3)), code("excess-pose-noise"))
+    return CorruptedSession(
+        replace(problem, robot_noise=RobotNoise(mm * 1e-3 / 3, np.deg2rad(deg) / 3)), code("excess-pose-noise")
+    )
 
 
-def crooked(right):
-    """The arm's geometry is not what its controller thinks."""
+def kinematic_errors(right):
+    """The geometry of the arm differs from the controller's model."""
 
-    def spoil(mount, poses, seed, _level):
-        return Set(session(mount, poses, seed, KINEMATIC, picks=0).problem, right)
+    def corrupt(mount, poses, seed, _level):
+        return CorruptedSession(session(mount, poses, seed, KINEMATIC, picks=0).problem, right)
 
-    return spoil
+    return corrupt
 
 
 BARREL = simple_lens(2448, 2048, 2400.0, (-0.15, 0.05, 0, 0, 0))
 FAULTS = {
-    "pose inverted": terms(QUATERNION, QUATERNION, "base_T_flange", inverted=True),
+    "pose inverted": wrong_format(QUATERNION, QUATERNION, "base_T_flange", inverted=True),
     "other mount": other_mount,
     "Euler kind": euler,
-    "ZYX read as XYZ": terms(ZYX, PoseFormat("mm", "euler-XYZ"), 'rotation = "euler-ZYX"'),
-    "triple reversed": terms(ZYX, ZYX, 'rotation = "euler-xyz"', turned=True),
-    "vector as Euler": terms(PoseFormat("mm", "rotation-vector"), ZYX, 'rotation = "rotation-vector"'),
-    "quaternion order": terms(PoseFormat("mm", "quaternion-xyzw"), QUATERNION, 'rotation = "quaternion-xyzw"'),
-    "deg read as rad": terms(ZYX, PoseFormat("mm", "euler-ZYX", "rad"), 'angle = "deg"'),
-    "rad read as deg": terms(VECTOR, PoseFormat("mm", "rotation-vector"), 'angle = "rad"'),
-    "m read as mm": terms(PoseFormat("m"), QUATERNION, 'length = "m"'),
+    "ZYX read as XYZ": wrong_format(ZYX, PoseFormat("mm", "euler-XYZ"), 'rotation = "euler-ZYX"'),
+    "triple reversed": wrong_format(ZYX, ZYX, 'rotation = "euler-xyz"', reversed_angles=True),
+    "vector as Euler": wrong_format(PoseFormat("mm", "rotation-vector"), ZYX, 'rotation = "rotation-vector"'),
+    "quaternion order": wrong_format(PoseFormat("mm", "quaternion-xyzw"), QUATERNION, 'rotation = "quaternion-xyzw"'),
+    "deg read as rad": wrong_format(ZYX, PoseFormat("mm", "euler-ZYX", "rad"), 'angle = "deg"'),
+    "rad read as deg": wrong_format(VECTOR, PoseFormat("mm", "rotation-vector"), 'angle = "rad"'),
+    "m read as mm": wrong_format(PoseFormat("m"), QUATERNION, 'length = "m"'),
     "lag 1": lag(1),
     "lag -2": lag(-2),
     "two swapped": swapped,
     "stale pose": stale_pose,
-    "stale picture": stale_picture,
+    "stale image": stale_image,
     "board +2 %": board_off(0.02),
     "board -2 %": board_off(-0.02),
     "focal +2 %": lens_off(code("focal-length"), simple_lens(2448, 2048, 2448.0)),
@@ -227,7 +231,7 @@ FAULTS = {
     "tool changed": moved(code("tool-changed"), flange=by(120.0, 30.0)),
     "frame changed": moved(code("frame-changed"), base=by(120.0, 30.0)),
     "pose coarse": coarse,
-    "noise x 3": louder,
-    "robot limited": crooked(code("arm-limited", "arm-geometry")),
-    "arm's geometry": crooked(code("arm-geometry")),
+    "noise x 3": noisier,
+    "robot limited": kinematic_errors(code("arm-limited", "arm-geometry")),
+    "arm's geometry": kinematic_errors(code("arm-geometry")),
 }

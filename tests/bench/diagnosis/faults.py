@@ -1,8 +1,8 @@
-"""Faults, one a set: whether the right finding comes first.
+"""Sessions with one fault: whether the right finding comes first.
 
-``first``: share of sets whose first finding is the right one (its code, and the numbers it must name); bar 98 %.
-``wrong stop``: share of sets with a stop finding of another code; bar 2 %. ``instead``: what came first where the right
-one did not, with how often. Faults and their sizes: ``spoilt.py``.
+``first``: fraction of sessions whose first finding is the right one (its code, and the numbers it must name); bar 98
+%. ``wrong stop``: fraction of sessions with a stop finding of another code; bar 2 %. ``instead``: the first finding
+where it is not the right one, with its count. Faults and their sizes: ``corrupted_sessions``.
 """
 
 from collections import Counter
@@ -33,7 +33,7 @@ def run(bench):
         for mount in bench.mounts:
             for level in bench.levels("usual"):
                 for poses in bench.poses(5, 10, 20):
-                    found = bench.each_seed(one_set, seeds, name, mount, poses, level)
+                    found = bench.each_seed(diagnosed, seeds, name, mount, poses, level)
                     first, wrong = share([right for right, _, _ in found]), share([stop for _, stop, _ in found])
                     instead = Counter(what for right, _, what in found if not right)
                     stops = Counter(stop for _, stop, _ in found if stop)
@@ -50,11 +50,15 @@ def run(bench):
                     )
 
 
-def one_set(seed, name, mount, poses, level):
+def diagnosed(seed, name, mount, poses, level):
     """Whether the right finding came first, a wrong stop's code or "", the code that came first."""
-    spoilt = FAULTS[name](mount, poses, seed, level)
-    findings = solve(spoilt.problem).findings
-    codes = {f.code for f in findings if spoilt.right(f)}
+    corrupted = FAULTS[name](mount, poses, seed, level)
+    findings = solve(corrupted.problem).findings
+    codes = {f.code for f in findings if corrupted.is_right(f)}
     wrong = [f.code for f in findings if f.severity == "stop" and f.code not in codes]
     first = findings[0] if findings else None
-    return first is not None and spoilt.right(first), wrong[0] if wrong else "", first.code if first else "nothing"
+    return (
+        first is not None and corrupted.is_right(first),
+        wrong[0] if wrong else "",
+        first.code if first else "nothing",
+    )

@@ -1,10 +1,10 @@
-"""Board size and focal length told apart: from which waypoints, and how honestly each is sized.
+"""Board scale and focal length: from which waypoints they can be separated, and how honest their sigmas are.
 
 Waypoints: ``varied`` (tilt to 30 deg, 0.6 to 1 m), ``one distance`` (0.78 to 0.82 m), ``little tilt`` (to 5 deg),
-``flat`` (both), and ``ruler``: four that only shift by 100 mm (across, down, along the line of sight), the rest flat.
-``first``: share of sets with the right finding first; bar 98 % for varied and ruler from 10 pairs. ``either``: with
-"board-or-lens" first. ``other``: with a wrong stop. ``sized``: RMS of (estimate - truth) / sigma of the sets with the
-right finding; 1 is honest. ``sigma``: median of the stated one. Noise estimated.
+``flat`` (both), and ``translation``: four that only translate by 100 mm (across, down, along the line of sight), the
+rest flat. ``first``: fraction of sessions with the right finding first; bar 98 % for varied and translation from 10
+pairs. ``either``: with "board-or-lens" first. ``other``: with a wrong stop. ``sized``: RMS of (estimate - truth) /
+sigma of the sessions with the right finding; 1 is honest. ``sigma``: median of the stated one. Noise estimated.
 """
 
 import numpy as np
@@ -55,7 +55,7 @@ def run(bench):
             for mount in bench.mounts:
                 for poses in bench.poses(5, 10, 20):
                     for level in bench.levels("usual"):
-                        found = bench.each_seed(one_set, seeds, moves, fault, mount, poses, level)
+                        found = bench.each_seed(diagnosed, seeds, moves, fault, mount, poses, level)
                         first = share([code == FAULTS[fault][0] for code, *_ in found])
                         sized = np.array([off for _, _, off, _ in found], dtype=float)
                         sized = sized[np.isfinite(sized)]
@@ -75,8 +75,8 @@ def run(bench):
                         )
 
 
-def one_set(seed, moves, fault, mount, poses, level):
-    """The first code, whether another stop was said, (estimate - truth) / sigma and sigma of the right finding."""
+def diagnosed(seed, moves, fault, mount, poses, level):
+    """The first code, whether there is a wrong stop, (estimate - truth) / sigma and sigma of the right finding."""
     right, name = FAULTS[fault]
     findings = solve(session(seed, moves, fault, mount, poses, level)).findings
     stops = [f.code for f in findings if f.severity == "stop"]
@@ -89,7 +89,7 @@ def one_set(seed, moves, fault, mount, poses, level):
 
 
 def session(seed, moves, fault, mount, poses, level):
-    """The spoilt problem."""
+    """The problem with the fault."""
     pixels, mm, deg = LEVELS[level]
     rng = np.random.default_rng([seed, 41])
     board = chessboard_shape(12, 9, 0.020 * (1 + OFF * fault.startswith("board")))

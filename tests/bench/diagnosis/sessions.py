@@ -1,4 +1,4 @@
-"""A session with one fault, and what should be said of it first."""
+"""A session with one fault, and the finding that should come first."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -6,21 +6,24 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.calibration.common import cases, make
+from eyebolt.calibration.finding import Finding
+from eyebolt.calibration.problem import Problem
 
-# How the arm turns: "free", or "vertical" for one with four axes.
+# The rotations of the arm: "free", or "vertical" for one with four axes.
 turns = "free"
 
 
 @dataclass(frozen=True)
-class Set:
-    """A spoilt ``problem``; ``right``: whether a finding is the right one."""
+class CorruptedSession:
+    """A problem with one fault."""
 
-    problem: object
-    right: Callable
+    problem: Problem
+    is_right: Callable[[Finding], bool]
+    """whether a finding is the right one for the fault"""
 
 
 def code(*names, **evidence):
-    """The right finding has one of these codes, and evidence that is near these (value, tolerance)."""
+    """A predicate: the finding has one of these codes, and evidence within these (value, tolerance)."""
 
     def fits(finding):
         near = all(abs(finding.evidence.get(k, np.nan) - v) <= slack for k, (v, slack) in evidence.items())
@@ -29,13 +32,13 @@ def code(*names, **evidence):
     return fits
 
 
-def message(name, words):
-    """The right finding has this code, and ``words`` in its remedy."""
+def remedy(name, words):
+    """A predicate: the finding has this code, and ``words`` in its remedy."""
     return lambda finding: finding.code == name and words in finding.remedy
 
 
 def simulated_at(mount, poses, seed, level, **more):
-    """The simulator's problem of the arm that is asked for; ``more`` as make_problem has it."""
+    """The simulator's problem for the kind of arm of this run; ``more``: arguments of ``make_problem``."""
     return make(mount, poses, seed, level, turns=turns, **more)
 
 
