@@ -22,6 +22,7 @@ import typer
 
 from eyebolt.calibration import WorkingVolume
 from eyebolt.context import StationContext, load_context
+from eyebolt.deadline import Deadline
 from eyebolt.errors import EyeboltError, MachineFault
 from eyebolt.results import read_result, summary
 from eyebolt.store import list_sessions
@@ -73,11 +74,11 @@ def _operator_screen(station_file: Path) -> Iterator[None]:
 
 
 def _wait_for_robot(robot: Process, daemon: Process, work_folder: Path) -> None:
-    deadline_s = time.monotonic() + _TIMEOUT_S
+    deadline = Deadline.after(_TIMEOUT_S)
     while robot.poll() is None:
         if daemon.poll() is not None:
             raise _ended_early("the daemon", work_folder / "daemon.log")
-        if time.monotonic() > deadline_s:
+        if deadline.has_passed:
             raise _ended_early("the robot program did not come to its end:", work_folder / "robot.log")
         time.sleep(0.1)
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from eyebolt.addresses import split_host_port
 from eyebolt.config import RobotSection
+from eyebolt.deadline import Deadline
 from eyebolt.errors import MachineFault
 from eyebolt.protocol import Code
 
@@ -58,9 +59,9 @@ class RobotLink:
 
     def await_final(self, answer: Reply, line: str, seq: int) -> Reply:
         """``answer``, or after "10" what ``again`` tells of request ``seq`` in the end. ``line``: for messages."""
-        deadline_s = time.monotonic() + _MAX_WORK_S
+        deadline = Deadline.after(_MAX_WORK_S)
         while not answer.code.is_final:
-            if time.monotonic() > deadline_s:
+            if deadline.has_passed:
                 raise MachineFault(
                     "sim-no-daemon",
                     f"the daemon still says 10 {_MAX_WORK_S:.0f} s after {line!r}",
@@ -119,11 +120,11 @@ def open_link(robot: RobotSection, wait_s: float) -> RobotLink:
 
 def connect_to_daemon(host: str, port: int, wait_s: float) -> RobotLink:
     """Connect to a listening daemon, trying for ``wait_s`` seconds. Raises MachineFault ``sim-no-daemon``."""
-    deadline_s = time.monotonic() + wait_s
+    deadline = Deadline.after(wait_s)
     while True:
         with contextlib.suppress(OSError):
             return RobotLink(socket.create_connection((host, port), timeout=max(_RETRY_S, wait_s)), f"{host}:{port}")
-        if time.monotonic() > deadline_s:
+        if deadline.has_passed:
             raise MachineFault(
                 "sim-no-daemon",
                 f"no daemon listens at {host}:{port}",

@@ -15,14 +15,14 @@ from eyebolt.cameras.video_file import VideoFileCamera
 from eyebolt.errors import CameraFault, InputFault
 from eyebolt.testing.camera_conformance import check_camera
 
-PICTURES_PER_S = 30
+FRAMES_PER_S = 30
 BLOCK_PX = 40
 # Loopback and a decoder under load; the test camera exposes at once when it is time.
 DELAY_S = 0.15
 
 
 def paint_counter(counter):
-    """A picture of 4 x 6 big blocks that carry 24 bits, so that they outlive JPEG."""
+    """A image of 4 x 6 big blocks that carry 24 bits, so that they outlive JPEG."""
     bits = np.array([(counter >> bit) & 1 for bit in range(24)], dtype=np.uint8).reshape(4, 6) * 255
     return np.kron(bits, np.ones((BLOCK_PX, BLOCK_PX), np.uint8))
 
@@ -31,7 +31,7 @@ def read_counter(pixels):
     gray = pixels if pixels.ndim == 2 else pixels[:, :, 1]
     means = gray.reshape(4, BLOCK_PX, 6, BLOCK_PX).mean(axis=(1, 3)).ravel()
     if not ((means < 40) | (means > 215)).all():
-        raise ValueError("the blocks of the picture are torn")
+        raise ValueError("the blocks of the image are torn")
     return sum(1 << bit for bit in range(24) if means[bit] > 128)
 
 
@@ -67,7 +67,7 @@ class StreamServer:
 
         self.server = Server(("127.0.0.1", port), Handler)
         self.port = self.server.server_address[1]
-        self.url = f"http://127.0.0.1:{self.port}/picture"
+        self.url = f"http://127.0.0.1:{self.port}/image"
         serving = threading.Thread(target=self.server.serve_forever, args=(0.02,))
         self.threads = [serving, threading.Thread(target=self.expose)]
         for thread in self.threads:
@@ -76,7 +76,7 @@ class StreamServer:
     def expose(self):
         counter, due = 0, time.monotonic()
         while not self.ended.is_set():
-            counter, due = counter + 1, due + 1 / PICTURES_PER_S
+            counter, due = counter + 1, due + 1 / FRAMES_PER_S
             time.sleep(max(0.0, due - time.monotonic()))
             self.exposures[counter] = time.monotonic_ns()
             jpeg = cv2.imencode(".jpg", paint_counter(counter))[1].tobytes()
@@ -125,7 +125,7 @@ def fault_of(camera, timeout_s=0.3):
     return caught.value
 
 
-def test_it_keeps_the_promises_of_a_camera(stream):
+def test_it_keeps_the_promise_of_a_camera(stream):
     found = check_camera(
         lambda: DeviceCamera(stream.url, max_latency_s=DELAY_S),
         stream.true_exposure_ns,
@@ -137,8 +137,8 @@ def test_it_keeps_the_promises_of_a_camera(stream):
     assert found == []
 
 
-def test_the_test_camera_serves_old_pictures_to_a_reader_without_care(stream):
-    """Otherwise the tests here would prove nothing: read on demand after a pause, the next picture is an old one."""
+def test_the_test_camera_serves_stale_images_to_a_naive_reader(stream):
+    """Otherwise the tests here would prove nothing: read on demand after a pause, the next image is an old one."""
     capture = cv2.VideoCapture(stream.url, cv2.CAP_FFMPEG)
     try:
         assert capture.read()[0]
@@ -149,7 +149,7 @@ def test_the_test_camera_serves_old_pictures_to_a_reader_without_care(stream):
         capture.release()
 
 
-def test_no_old_picture_comes_while_the_line_stalls_and_catches_up(stream):
+def test_no_stale_image_is_delivered_while_the_line_stalls_and_catches_up(stream):
     ended, stalls = threading.Event(), []
     chance = random.Random(3)
 
@@ -183,7 +183,7 @@ def test_no_old_picture_comes_while_the_line_stalls_and_catches_up(stream):
 
 
 def test_a_broken_connection_begins_a_new_epoch(stream):
-    with device(stream, frames_per_s=PICTURES_PER_S) as camera:
+    with device(stream, frames_per_s=FRAMES_PER_S) as camera:
         assert camera.grab(time.monotonic_ns(), 20.0).name.startswith("1/")
         stream.hang_up()
         not_before_ns = time.monotonic_ns() + 300_000_000
@@ -192,10 +192,10 @@ def test_a_broken_connection_begins_a_new_epoch(stream):
         assert stream.true_exposure_ns(frame) >= not_before_ns
 
 
-def test_a_stream_that_ends_is_lost_and_found_again():
+def test_a_stream_that_ends_is_lost_and_reopened():
     with contextlib.closing(StreamServer()) as first:
         port = first.port
-        camera = DeviceCamera(first.url, max_latency_s=DELAY_S, frames_per_s=PICTURES_PER_S)
+        camera = DeviceCamera(first.url, max_latency_s=DELAY_S, frames_per_s=FRAMES_PER_S)
         camera.grab(time.monotonic_ns(), 20.0)
         assert camera.health().is_connected
     try:
@@ -209,7 +209,7 @@ def test_a_stream_that_ends_is_lost_and_found_again():
 
 
 def test_silence_longer_than_the_read_time_out_is_a_loss(stream):
-    with device(stream, frames_per_s=PICTURES_PER_S, read_timeout_s=0.5) as camera:
+    with device(stream, frames_per_s=FRAMES_PER_S, read_timeout_s=0.5) as camera:
         camera.grab(time.monotonic_ns(), 20.0)
         with stream.stall():
             fault = fault_of(camera, 1.0)
@@ -217,7 +217,7 @@ def test_silence_longer_than_the_read_time_out_is_a_loss(stream):
         assert "silent" in fault.message
 
 
-def test_an_address_where_nobody_answers_is_lost():
+def test_an_address_without_a_server_is_lost():
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
@@ -244,12 +244,12 @@ def test_close_ends_a_waiting_grab(stream):
     ("path", "target", "is_device"),
     [(0, 0, True), ("2", 2, True), ("/dev/video0", "/dev/video0", True), ("http://a/b", "http://a/b", False)],
 )
-def test_numbers_paths_and_addresses_are_told_apart(path, target, is_device):
+def test_numbers_paths_and_addresses_are_distinguished(path, target, is_device):
     source = parse_video_source(path)
     assert (source.target, source.is_device) == (target, is_device)
 
 
-def test_settings_that_cannot_be_kept_are_refused(tmp_path):
+def test_unsupported_settings_are_refused(tmp_path):
     recording = tmp_path / "clip.avi"
     recording.write_bytes(b"x")
     for arguments, code in [
@@ -277,7 +277,7 @@ class DriverStub:
         return self.values[key]
 
 
-def test_exposure_is_set_in_units_of_100_us_and_what_the_driver_made_of_it_is_said():
+def test_exposure_is_set_in_units_of_100_us_and_a_deviation_of_the_driver_is_reported():
     driver = DriverStub(most=10_000)
     assert set_exposure(driver, 5000.0) == ""
     assert driver.values == {cv2.CAP_PROP_AUTO_EXPOSURE: 1, cv2.CAP_PROP_EXPOSURE: 50}
@@ -294,12 +294,12 @@ def recording(tmp_path):
     return path
 
 
-def test_a_recording_keeps_the_promises_of_a_camera(tmp_path, recording):
+def test_a_recording_keeps_the_promise_of_a_camera(tmp_path, recording):
     found = check_camera(lambda: VideoFileCamera(recording), lambda frame: frame.exposed_ns, grabs=2, idle_s=0.1)
     assert found == []
 
 
-def test_a_recording_gives_each_picture_once_and_goes_on_after_a_restart(recording):
+def test_a_recording_gives_each_image_once_and_resumes_after_a_restart(recording):
     with contextlib.closing(VideoFileCamera(recording)) as camera:
         frames = [camera.grab(time.monotonic_ns(), 1.0) for _ in range(5)]
     with contextlib.closing(VideoFileCamera(recording, start_after=frames[-1].name)) as camera:
@@ -310,7 +310,7 @@ def test_a_recording_gives_each_picture_once_and_goes_on_after_a_restart(recordi
     assert fault.code == "images-exhausted"
 
 
-def test_what_is_no_recording_or_none_of_its_pictures_is_said(tmp_path, recording):
+def test_an_invalid_recording_or_image_name_is_reported(tmp_path, recording):
     for path, start_after in [(tmp_path / "none.avi", None), (recording, "other.avi#3"), (recording, "clip.avi")]:
         with pytest.raises(InputFault) as caught:
             VideoFileCamera(path, start_after)

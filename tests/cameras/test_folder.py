@@ -9,10 +9,10 @@ from eyebolt.errors import CameraFault, InputFault
 from eyebolt.testing.camera_conformance import check_camera
 
 
-def write(folder, *names, picture=None):
+def write(folder, *names, image=None):
     for name in names:
         value = sum(map(ord, name)) % 256
-        assert cv2.imwrite(str(folder / name), np.full((4, 6), value, np.uint8) if picture is None else picture)
+        assert cv2.imwrite(str(folder / name), np.full((4, 6), value, np.uint8) if image is None else image)
 
 
 def take(camera):
@@ -25,15 +25,15 @@ def code_of(action):
     return caught.value.code
 
 
-def test_it_keeps_the_promises_of_a_camera(tmp_path):
+def test_it_keeps_the_promise_of_a_camera(tmp_path):
     write(tmp_path, *(f"p{k:03d}.png" for k in range(20)))
     found = check_camera(lambda: FolderCamera(tmp_path), lambda frame: frame.exposed_ns, grabs=6, idle_s=0.1)
     assert found == []
 
 
-def test_pictures_come_by_name_and_numbers_count_as_numbers(tmp_path):
+def test_images_come_in_order_of_their_names_with_numbers_as_numbers(tmp_path):
     write(tmp_path, "img10.png", "img2.png", "img1.jpg", "b.bmp")
-    (tmp_path / "notes.txt").write_text("no picture")
+    (tmp_path / "notes.txt").write_text("no image")
     (tmp_path / "folder.png").mkdir()
     write(tmp_path, ".hidden.png")
     camera = FolderCamera(tmp_path)
@@ -43,7 +43,7 @@ def test_pictures_come_by_name_and_numbers_count_as_numbers(tmp_path):
     assert code_of(lambda: take(camera)) == "images-exhausted"
 
 
-def test_a_restart_goes_on_after_the_last_picture_even_if_it_was_removed(tmp_path):
+def test_a_restart_resumes_after_the_last_image_even_if_it_was_removed(tmp_path):
     write(tmp_path, "a1.png", "a2.png", "a3.png")
     assert take(FolderCamera(tmp_path, start_after="a1.png")).name == "a2.png"
     (tmp_path / "a2.png").unlink()
@@ -51,7 +51,7 @@ def test_a_restart_goes_on_after_the_last_picture_even_if_it_was_removed(tmp_pat
     assert code_of(lambda: take(FolderCamera(tmp_path, start_after="a3.png"))) == "images-exhausted"
 
 
-def test_it_never_rewinds_but_sees_pictures_that_come_later(tmp_path):
+def test_it_never_rewinds_but_uses_images_added_later(tmp_path):
     write(tmp_path, "m5.png")
     camera = FolderCamera(tmp_path)
     take(camera)
@@ -64,7 +64,7 @@ def test_it_never_rewinds_but_sees_pictures_that_come_later(tmp_path):
     assert take(camera).name == "m6.png"
 
 
-def test_a_damaged_picture_is_named_and_counts_as_taken(tmp_path):
+def test_a_damaged_image_is_named_and_counts_as_taken(tmp_path):
     (tmp_path / "a.png").write_bytes(b"\x89PNG\r\n\x1a\nnothing")
     write(tmp_path, "b.png")
     camera = FolderCamera(tmp_path)
@@ -80,20 +80,20 @@ def test_a_damaged_picture_is_named_and_counts_as_taken(tmp_path):
 )
 @pytest.mark.parametrize("dtype", ["uint8", "uint16"])
 def test_pixels_come_as_they_were_stored_without_alpha(tmp_path, stored, expected_shape, dtype):
-    picture = np.random.default_rng(3).integers(0, np.iinfo(dtype).max, stored).astype(dtype)
-    write(tmp_path, "p.png", picture=picture)
+    image = np.random.default_rng(3).integers(0, np.iinfo(dtype).max, stored).astype(dtype)
+    write(tmp_path, "p.png", image=image)
     pixels = take(FolderCamera(tmp_path)).pixels
     assert pixels.shape == expected_shape
     assert pixels.dtype == dtype
-    assert np.array_equal(pixels, picture if picture.ndim == 2 else picture[:, :, :3])
+    assert np.array_equal(pixels, image if image.ndim == 2 else image[:, :, :3])
 
 
 def test_pixels_that_are_no_integers_are_refused(tmp_path):
-    write(tmp_path, "p.tiff", picture=np.zeros((4, 4), np.float32))
+    write(tmp_path, "p.tiff", image=np.zeros((4, 4), np.float32))
     assert code_of(lambda: take(FolderCamera(tmp_path))) == "image-unreadable"
 
 
-def test_no_folder_is_said_at_once(tmp_path):
+def test_a_missing_folder_is_reported_at_once(tmp_path):
     with pytest.raises(InputFault) as caught:
         FolderCamera(tmp_path / "missing")
     assert caught.value.code == "camera-folder"

@@ -29,26 +29,26 @@ def parts(raw=RAW, **changes):
 
 @pytest.mark.parametrize("dtype", ["uint8", "uint16"])
 @pytest.mark.parametrize("shape", [(3, 4), (3, 4, 3), (1, 1)])
-def test_a_picture_survives_the_wire(dtype, shape):
-    picture = np.random.default_rng(1).integers(0, np.iinfo(dtype).max, shape).astype(dtype)
-    message = fm.decode_frame(fm.encode_frame(picture, frame_id=3, boot_id="boot", exposed_ns=12, request_id=5))
-    assert np.array_equal(message.pixels(), picture)
-    assert message.pixels().dtype == picture.dtype
+def test_a_image_survives_the_wire(dtype, shape):
+    image = np.random.default_rng(1).integers(0, np.iinfo(dtype).max, shape).astype(dtype)
+    message = fm.decode_frame(fm.encode_frame(image, frame_id=3, boot_id="boot", exposed_ns=12, request_id=5))
+    assert np.array_equal(message.pixels(), image)
+    assert message.pixels().dtype == image.dtype
     header = message.header
     assert (header.frame_id, header.boot_id, header.exposed_ns, header.request_id) == (3, "boot", 12, 5)
 
 
 def test_the_bytes_on_the_wire_are_rows_of_little_endian_numbers():
-    picture = np.array([[1, 2], [3, 0x0405]], dtype=">u2")
-    header, raw = fm.encode_frame(picture, frame_id=0, boot_id="b", exposed_ns=1)
+    image = np.array([[1, 2], [3, 0x0405]], dtype=">u2")
+    header, raw = fm.encode_frame(image, frame_id=0, boot_id="b", exposed_ns=1)
     assert raw == bytes([1, 0, 2, 0, 3, 0, 5, 4])
     assert json.loads(header) == {**HEADER, "id": 0, "width": 2, "height": 2, "dtype": "uint16", "exposed_ns": 1}
 
 
-def test_pixels_of_a_strided_picture_come_in_order():
-    picture = np.arange(48, dtype=np.uint8).reshape(6, 8)[::2, ::2]
+def test_pixels_of_a_strided_image_come_in_order():
+    image = np.arange(48, dtype=np.uint8).reshape(6, 8)[::2, ::2]
     assert np.array_equal(
-        fm.decode_frame(fm.encode_frame(picture, frame_id=0, boot_id="b", exposed_ns=1)).pixels(), picture
+        fm.decode_frame(fm.encode_frame(image, frame_id=0, boot_id="b", exposed_ns=1)).pixels(), image
     )
 
 
@@ -99,7 +99,7 @@ def test_pixels_can_be_written_and_are_no_view_of_the_message():
         (parts(request_id="x"), "request_id"),
     ],
 )
-def test_a_bad_message_is_refused_by_name(bad, named):
+def test_an_invalid_message_is_refused_naming_the_key(bad, named):
     with pytest.raises(CameraFault) as caught:
         fm.decode_frame(bad)
     assert caught.value.code == "bad-frame"
@@ -116,7 +116,7 @@ def test_a_bad_message_is_refused_by_name(bad, named):
         st.binary(max_size=40),
     )
 )
-def test_no_message_does_more_than_be_refused(message):
+def test_no_message_does_more_harm_than_being_refused(message):
     for read in (fm.decode_frame, fm.decode_reply):
         try:
             frame = read(message)
@@ -128,12 +128,12 @@ def test_no_message_does_more_than_be_refused(message):
 
 
 @pytest.mark.parametrize(
-    "picture",
+    "image",
     [np.zeros((2, 2)), np.zeros((2, 2, 2), np.uint8), np.zeros((2, 2, 3, 1), np.uint8), np.zeros((0, 4), np.uint8)],
 )
-def test_what_is_no_picture_is_not_sent(picture):
+def test_other_pixels_are_not_sent(image):
     with pytest.raises(CameraFault) as caught:
-        fm.encode_frame(picture, frame_id=0, boot_id="b", exposed_ns=1)
+        fm.encode_frame(image, frame_id=0, boot_id="b", exposed_ns=1)
     assert caught.value.code == "bad-frame"
 
 
@@ -144,7 +144,7 @@ def test_requests_and_error_replies_survive_the_wire():
 
 
 @pytest.mark.parametrize("reply", [parts(), [b'{"request_id": 1, "error": "x"}', b"pixels"], [b'{"error": "x"}', b""]])
-def test_a_reply_must_say_what_it_answers(reply):
+def test_a_reply_must_name_its_request(reply):
     with pytest.raises(CameraFault) as caught:
         fm.decode_reply(reply)
     assert caught.value.code == "bad-frame"

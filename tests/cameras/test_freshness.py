@@ -21,7 +21,7 @@ def gate_after(*gaps_ms, **kwargs):
 REGULAR = [PERIOD_MS] * 30
 
 
-def test_regular_arrivals_open_it_and_date_the_frame_by_the_greatest_delay():
+def test_regular_arrivals_open_the_gate_and_the_largest_latency_dates_the_frame():
     gate, now_ns = gate_after(*REGULAR)
     assert gate.frame_period_ns() == pytest.approx(PERIOD_MS * MS)
     assert gate.earliest_exposure_ns() == now_ns - 100 * MS
@@ -29,7 +29,7 @@ def test_regular_arrivals_open_it_and_date_the_frame_by_the_greatest_delay():
 
 @pytest.mark.parametrize("gap_in_periods", [0.0, 0.3, 0.49, 1.71, 3, 40])
 @pytest.mark.parametrize("later", [0, 1, 2])
-def test_one_odd_gap_shuts_it_until_three_good_ones_came(gap_in_periods, later):
+def test_one_irregular_interval_shuts_the_gate_until_three_regular_ones(gap_in_periods, later):
     odd = [*REGULAR, gap_in_periods * PERIOD_MS]
     assert gate_after(*odd, *[PERIOD_MS] * later)[0].earliest_exposure_ns() is None
     assert gate_after(*odd, *[PERIOD_MS] * 3)[0].is_steady()
@@ -41,7 +41,7 @@ def test_jitter_within_the_bounds_is_steady(factor):
 
 
 @pytest.mark.parametrize("stall_ms", [500, 3000, 9000, 60_000])
-def test_a_backlog_after_a_stall_never_opens_it(stall_ms):
+def test_a_backlog_after_a_stall_never_opens_the_gate(stall_ms):
     burst = [4] * (stall_ms // PERIOD_MS)
     past = REGULAR * 5
     for sent in range(1, len(burst) + 1, 7):
@@ -49,14 +49,14 @@ def test_a_backlog_after_a_stall_never_opens_it(stall_ms):
     assert gate_after(*past, stall_ms, *burst, *[PERIOD_MS] * 4)[0].is_steady()
 
 
-def test_a_burst_at_the_opening_does_not_pass_for_the_frame_rate():
+def test_an_initial_burst_does_not_pass_for_the_frame_rate():
     burst = [5] * 45
     for sent in range(1, len(burst) + 1):
         assert not gate_after(*burst[:sent])[0].is_steady()
     assert gate_after(*burst, *REGULAR)[0].frame_period_ns() == pytest.approx(PERIOD_MS * MS)
 
 
-def test_nothing_is_trusted_before_the_rate_is_learned_unless_it_is_given():
+def test_nothing_is_trusted_before_the_rate_is_learned_or_given():
     assert not gate_after(*[PERIOD_MS] * 10)[0].is_steady()
     assert gate_after(*[PERIOD_MS] * 3, period_ns=PERIOD_MS * MS)[0].is_steady()
     assert not gate_after(*[PERIOD_MS] * 2, period_ns=PERIOD_MS * MS)[0].is_steady()

@@ -21,7 +21,7 @@ SCRIPT = Path(__file__).parents[2] / "robot_scripts" / "python" / "push_camera_s
 
 
 class Sender:
-    """A PUSH socket that sends pictures carrying their exposure instant, one by one or from a thread."""
+    """A PUSH socket that sends images carrying their exposure instant, one by one or from a thread."""
 
     def __init__(self, endpoint, instant, boot_id="boot-1"):
         self.instant, self.boot_id, self.ids = instant, boot_id, itertools.count()
@@ -33,15 +33,15 @@ class Sender:
 
     def send(self, exposed_ns=None):
         exposed_ns = time.monotonic_ns() if exposed_ns is None else exposed_ns
-        picture = self.instant.paint(exposed_ns)
+        image = self.instant.paint(exposed_ns)
         self.socket.send_multipart(
-            encode_frame(picture, frame_id=next(self.ids), boot_id=self.boot_id, exposed_ns=exposed_ns)
+            encode_frame(image, frame_id=next(self.ids), boot_id=self.boot_id, exposed_ns=exposed_ns)
         )
         return exposed_ns
 
-    def keep_sending(self, pictures_per_s=50):
+    def keep_sending(self, frames_per_s=50):
         def run():
-            while not self.ended.wait(1 / pictures_per_s):
+            while not self.ended.wait(1 / frames_per_s):
                 if not self.quiet.is_set():
                     self.send()
 
@@ -86,7 +86,7 @@ def wait_until(condition, limit_s=5.0):
     raise TimeoutError(f"{condition} did not come true in {limit_s} s")
 
 
-def test_it_keeps_the_promises_of_a_camera(endpoint, instant):
+def test_it_keeps_the_promise_of_a_camera(endpoint, instant):
     with Sender(endpoint, instant).keep_sending() as sender:
         found = check_camera(
             lambda: PushCamera(endpoint), lambda frame: instant.read(frame.pixels), silence=sender.silence, idle_s=0.5
@@ -94,7 +94,7 @@ def test_it_keeps_the_promises_of_a_camera(endpoint, instant):
     assert found == []
 
 
-def test_frames_that_waited_before_the_request_are_never_returned(camera, endpoint, instant):
+def test_frames_queued_before_the_request_are_never_returned(camera, endpoint, instant):
     with Sender(endpoint, instant) as sender:
         for _ in range(40):
             sender.send()
@@ -111,7 +111,7 @@ def test_frames_that_waited_before_the_request_are_never_returned(camera, endpoi
         assert (frame.method, frame.name) == ("timestamp", "boot-1/80")
 
 
-def test_a_sender_that_was_stopped_and_sends_its_backlog_late_is_harmless(endpoint, instant):
+def test_a_late_backlog_of_a_stopped_sender_is_harmless(endpoint, instant):
     """The camera binds after the sender has queued frames: they arrive at once, all older than the request."""
     with Sender(endpoint, instant) as sender:
         for _ in range(100):
@@ -123,7 +123,7 @@ def test_a_sender_that_was_stopped_and_sends_its_backlog_late_is_harmless(endpoi
             assert camera.grab(not_before_ns, 5.0).exposed_ns == fresh_ns
 
 
-def test_frames_dated_in_the_future_are_refused_and_said(camera, endpoint, instant):
+def test_frames_dated_in_the_future_are_rejected_and_reported(camera, endpoint, instant):
     with Sender(endpoint, instant) as sender:
         not_before_ns = time.monotonic_ns()
         sender.send(not_before_ns + 3_600 * 10**9)
@@ -135,7 +135,7 @@ def test_frames_dated_in_the_future_are_refused_and_said(camera, endpoint, insta
         assert camera.grab(not_before_ns, 5.0).exposed_ns == fresh_ns
 
 
-def test_a_restarted_sender_takes_over_and_its_predecessor_stays_out(camera, endpoint, instant):
+def test_a_restarted_sender_replaces_its_predecessor_for_good(camera, endpoint, instant):
     with Sender(endpoint, instant, "old") as old, Sender(endpoint, instant, "new") as new:
         old.send()
         wait_until(lambda: camera.health().is_connected)
@@ -150,7 +150,7 @@ def test_a_restarted_sender_takes_over_and_its_predecessor_stays_out(camera, end
         assert camera.grab(not_before_ns, 5.0).name == "new/1"
 
 
-def test_messages_that_are_no_frames_are_said_and_survived(camera, endpoint, instant):
+def test_messages_that_are_no_frames_are_reported_and_survived(camera, endpoint, instant):
     with Sender(endpoint, instant) as sender:
         sender.socket.send_multipart([b"\x80\x04.", b"junk"])
         fault = fault_of(camera, time.monotonic_ns())
@@ -160,7 +160,7 @@ def test_messages_that_are_no_frames_are_said_and_survived(camera, endpoint, ins
         assert camera.grab(not_before_ns, 5.0).exposed_ns == not_before_ns
 
 
-def test_silence_is_told_from_absence(endpoint, instant):
+def test_silence_and_absence_are_distinguished(endpoint, instant):
     with contextlib.closing(PushCamera(endpoint, silence_timeout_s=0.3)) as camera, Sender(endpoint, instant) as sender:
         assert "no sender yet" in camera.health().message
         fault = fault_of(camera, time.monotonic_ns())
@@ -181,7 +181,7 @@ def test_close_ends_a_waiting_grab(camera):
     assert (fault.code, "closed" in fault.message) == ("camera-lost", True)
 
 
-def test_an_endpoint_that_cannot_be_had_is_said(camera, endpoint):
+def test_an_unavailable_endpoint_is_reported(camera, endpoint):
     with pytest.raises(MachineFault) as caught:
         PushCamera(endpoint)
     assert caught.value.code == "port-taken"
@@ -191,7 +191,7 @@ def test_an_endpoint_that_cannot_be_had_is_said(camera, endpoint):
         assert caught.value.code == "camera-endpoint"
 
 
-def test_the_sender_script_serves_fresh_moving_pictures_and_may_be_restarted(camera, endpoint):
+def test_the_sender_script_serves_fresh_moving_images_and_may_be_restarted(camera, endpoint):
     boots = set()
     for _ in range(2):
         child = subprocess.Popen([sys.executable, str(SCRIPT), endpoint, "40"])
@@ -235,7 +235,7 @@ class StallingLine:
             end.close()
 
 
-def test_a_line_that_stalls_in_the_middle_of_a_frame_gives_no_half_picture(instant):
+def test_a_line_that_stalls_in_the_middle_of_a_frame_gives_no_half_image(instant):
     with socket.create_server(("127.0.0.1", 0)) as free:
         port = free.getsockname()[1]
     frame_bytes = instant.paint(1).nbytes
@@ -253,7 +253,7 @@ def test_a_line_that_stalls_in_the_middle_of_a_frame_gives_no_half_picture(insta
         fault = fault_of(camera, begun_ns, 0.5)
         assert fault.code in ("no-fresh-frame", "camera-lost")
         assert not camera.health().is_connected
-        # The half of a picture keeps no other sender out.
+        # The half of a image keeps no other sender out.
         with Sender(f"tcp://127.0.0.1:{port}", instant, boot_id="boot-2").keep_sending():
             not_before_ns = time.monotonic_ns()
             assert instant.read(camera.grab(not_before_ns, 5.0).pixels) >= not_before_ns

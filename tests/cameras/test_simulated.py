@@ -37,9 +37,9 @@ class Peer:
     def expose(self, identity, not_before_ns, request_id, exposed_ns=None):
         exposed_ns = time.monotonic_ns() if exposed_ns is None else exposed_ns
         self.exposures += 1
-        picture = self.instant.paint(exposed_ns)
+        image = self.instant.paint(exposed_ns)
         parts = encode_frame(
-            picture, frame_id=self.exposures, boot_id="peer", exposed_ns=exposed_ns, request_id=request_id
+            image, frame_id=self.exposures, boot_id="peer", exposed_ns=exposed_ns, request_id=request_id
         )
         self.socket.send_multipart([identity, *parts])
 
@@ -75,7 +75,7 @@ def fault_of(camera, timeout_s=0.3, not_before_ns=None):
     return caught.value
 
 
-def test_it_keeps_the_promises_of_a_camera(peer, endpoint, instant):
+def test_it_keeps_the_promise_of_a_camera(peer, endpoint, instant):
     found = check_camera(
         lambda: SimulatedCamera(endpoint), lambda frame: instant.read(frame.pixels), silence=peer.silence, idle_s=0.5
     )
@@ -144,32 +144,32 @@ def test_a_frame_dated_outside_the_request_and_its_arrival_is_refused(peer, came
 
 
 @pytest.mark.parametrize(
-    ("parts", "said"),
+    ("parts", "reason"),
     [
         ([b'{"request_id": 1, "error": "the shutter sticks"}', b""], "the shutter sticks"),
         ([b"not json", b""], "JSON"),
         ([b'{"request_id": 1}', b"", b""], "parts"),
     ],
 )
-def test_an_error_reply_and_a_broken_one_are_passed_on_as_words(peer, camera, parts, said):
+def test_an_error_reply_and_an_invalid_one_are_reported(peer, camera, parts, reason):
     peer.answer = lambda peer, identity, *_: peer.socket.send_multipart([identity, *parts])
     fault = fault_of(camera, 2.0)
     assert fault.code == "no-fresh-frame"
-    assert said in fault.message
-    assert said in camera.health().message
+    assert reason in fault.message
+    assert reason in camera.health().message
     peer.answer = Peer.expose
     assert camera.grab(time.monotonic_ns(), 5.0).pixels.shape == (48, 64)
-    assert said not in camera.health().message
+    assert reason not in camera.health().message
 
 
-def test_a_peer_that_is_not_there_is_lost(camera):
+def test_an_absent_peer_is_lost(camera):
     fault = fault_of(camera)
     assert fault.code == "camera-lost"
     health = camera.health()
     assert (health.is_connected, "not connected" in health.message) == (False, True)
 
 
-def test_a_peer_that_dies_is_lost_and_one_that_returns_is_found(endpoint, instant, camera):
+def test_a_peer_that_dies_is_lost_and_one_that_returns_is_used_again(endpoint, instant, camera):
     with contextlib.closing(Peer(endpoint, instant)):
         camera.grab(time.monotonic_ns(), 5.0)
         assert camera.health().is_connected
@@ -194,7 +194,7 @@ def test_close_ends_a_waiting_grab(peer, camera):
     assert (fault.code, "closed" in fault.message) == ("camera-lost", True)
 
 
-def test_a_wrong_endpoint_is_said():
+def test_an_invalid_endpoint_is_reported():
     with pytest.raises(InputFault) as caught:
         SimulatedCamera("nonsense")
     assert caught.value.code == "camera-endpoint"

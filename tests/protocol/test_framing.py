@@ -111,7 +111,7 @@ def reply_bytes(chunks, answer_at_once):
     ),
     st.lists(st.integers(0, 400), max_size=8),
 )
-def test_the_reply_stream_is_the_same_for_any_chunking_and_any_moment_of_answering(lines, cuts):
+def test_the_reply_stream_is_the_same_for_any_chunking_and_any_time_of_replying(lines, cuts):
     data = b"".join(content + ending for content, ending in lines)
     expected = b""
     for number, (content, ending) in enumerate(plain_lines(data), start=1):
@@ -145,7 +145,7 @@ def test_lines(data, items):
     assert items_of([data]) == items
 
 
-def test_a_line_that_ends_in_cr_is_there_before_anything_follows():
+def test_a_line_that_ends_in_cr_is_emitted_before_anything_follows():
     splitter = LineSplitter()
     assert splitter.feed(b"hello 1\r") == [Line(b"hello 1", b"\r")]
     assert splitter.feed(b"") == []
@@ -165,7 +165,7 @@ def test_memory_is_bounded_and_one_item_comes_at_the_end(filler):
     assert splitter.feed(b"hello 1\n") == [Line(b"hello 1", b"\n")]
 
 
-def test_the_table_leaves_out_only_what_cannot_happen():
+def test_the_table_omits_only_impossible_pairs():
     impossible = {
         (LineState.TOO_LONG, ByteClass.BLANK),
         (LineState.TOO_LONG, ByteClass.OTHER),

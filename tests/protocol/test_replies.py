@@ -47,7 +47,7 @@ def test_count_replies_are_four_integers_in_32_characters(code, seq, count, aux,
 
 @given(st.floats(-1e9, 1e9), st.integers(0, 9))
 @example(128.47265625, 7)
-def test_numbers_are_plain_decimals_that_read_back(value, decimals):
+def test_numbers_are_plain_decimals_that_parse_back(value, decimals):
     text = encode(Reply(0, 1, 0, 0, ((value, decimals),)), False, b"\n").decode("ascii").strip().split(",")[2]
     assert set(text) <= set("-.0123456789")
     assert text not in ("-0", "")
@@ -90,7 +90,7 @@ def test_a_pose_reply_fits_80_characters_and_keeps_what_an_arm_can_use(length, r
         (Reply(0, 1, 0, 0, ((1.0, -1),)), b"\n"),
     ],
 )
-def test_what_no_robot_could_read_is_refused(reply, terminator):
+def test_an_invalid_reply_is_refused(reply, terminator):
     with pytest.raises(InputFault) as caught:
         encode(reply, False, terminator)
     assert caught.value.code == "reply"
@@ -101,7 +101,7 @@ def test_a_pose_of_the_wrong_length_is_refused():
         printed_pose((1, 2, 3, 4), PoseFormat("mm", "quaternion-wxyz", "deg").decimals)
 
 
-def test_the_code_table_is_whole_and_short_enough_for_a_pendant():
+def test_the_table_of_codes_is_complete_and_short_enough_for_a_pendant():
     assert list(Code) == [0, 1, 2, 3, 10, *range(20, 30), *range(30, 39), *range(40, 48)]
     assert len({code.message for code in Code}) == len(Code)
     for code in Code:
@@ -110,7 +110,7 @@ def test_the_code_table_is_whole_and_short_enough_for_a_pendant():
         assert len(code.remedy) <= 100
 
 
-def test_what_codes_mean():
+def test_properties_of_codes():
     assert [code for code in Code if code.is_success] == [0, 1, 2, 3]
     assert [code for code in Code if code.is_advice] == [1, 2, 3]
     assert [code for code in Code if code.keeps_pair] == [0, 1, 2, 3, 37]

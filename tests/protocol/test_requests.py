@@ -1,4 +1,4 @@
-"""Lines as requests: a table for each verb, for each way that controllers write, and for each fault."""
+"""Lines as requests: tables of verbs, controller styles and faults."""
 
 import struct
 
@@ -57,8 +57,8 @@ def test_the_table_has_the_verbs_of_the_protocol():
         "hello", "begin", "capture", "check", "place", "touch", "pose", "again",
         "undo", "status", "solve", "bye", "result", "locate", "pixel",
     }  # fmt: skip
-    forgotten = {name for name, verb in VERBS.items() if not verb.is_recorded}
-    assert forgotten == {"hello", "status", "again", "result", "locate", "pixel", "pose"}
+    not_recorded = {name for name, verb in VERBS.items() if not verb.is_recorded}
+    assert not_recorded == {"hello", "status", "again", "result", "locate", "pixel", "pose"}
     lengths = {name: verb.reply_number_count(6) for name, verb in VERBS.items() if verb.reply == "numbers"}
     assert lengths == {"result": 6, "locate": 3, "pixel": 3}
     assert [name for name, verb in VERBS.items() if not verb.has_reply or not verb.has_seq] == ["pose"]
@@ -121,7 +121,7 @@ def test_joint_angles_follow_a_j(line):
         ("place 1 j 1 2", "follow a pose"),
     ],
 )
-def test_joint_angles_that_do_not_fit(line, words):
+def test_invalid_joint_angles(line, words):
     found = fault(line)
     assert found.code == 41
     assert words in found.message
@@ -132,7 +132,7 @@ def test_one_and_twelve_joints_are_the_limits():
     assert len(request("capture 3 1 2 3 1 0 0 0 j" + " 1" * 12).joints) == 12
 
 
-def test_lines_that_differ_in_dress_only_are_the_same_line():
+def test_lines_that_differ_in_separators_only_are_the_same():
     bare = request("capture 3 1 2 3 1 0 0 0.50")
     dressed = request("(CAPTURE;3;p[1,2,3],[1,0,0,0.50])")
     assert bare.text == dressed.text == "capture 3 1 2 3 1 0 0 0.50"
@@ -241,7 +241,7 @@ def test_twice_the_count_without_a_comma_names_both_causes():
 
 
 @pytest.mark.parametrize("line", ["capture 3 1,2,3,4,5", "capture 3" + ",1" * 13, "capture 3" + ",1" * 16, "hello 1 2"])
-def test_other_counts_do_not_blame_the_comma(line):
+def test_other_counts_do_not_name_the_comma(line):
     assert "comma" not in fault(line).message
 
 
@@ -267,7 +267,7 @@ def test_a_fault_is_bracketed_as_its_line_and_names_a_known_verb():
         ("pose " + "1 " * 200, 0, False, "pose"),
     ],
 )
-def test_too_long_lines_keep_what_can_be_read(prefix, seq, bracketed, verb):
+def test_overlong_lines_keep_the_readable_fields(prefix, seq, bracketed, verb):
     found = overlong_fault(prefix.encode()[:256])
     assert (found.code, found.seq, found.bracketed, found.verb) == (44, seq, bracketed, verb)
     assert "256" in found.message

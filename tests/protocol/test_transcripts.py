@@ -1,4 +1,4 @@
-"""The transcripts as far as the wire alone decides them: which lines are at fault, and the form of every reply."""
+"""The transcripts as far as the protocol alone decides them: lines at fault, and the form of every reply."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -89,10 +89,10 @@ def test_replies_have_the_form_that_their_requests_ask_for(path):
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
 @pytest.mark.parametrize("chunk_bytes", [1, 7, 100_000])
 def test_the_bytes_of_a_conversation_are_the_same_for_any_chunking(path, chunk_bytes):
-    told = exchanges(path)
-    sent = b"".join(exchange.sent.encode("ascii") + exchange.ending for exchange in told)
-    expected = b"".join(e.reply.encode("ascii") + e.ending for e in told if e.reply is not None)
-    splitter, endings, out, waiting = LineSplitter(), ReplyEndings(), b"", iter(told)
+    conversation = exchanges(path)
+    sent = b"".join(exchange.sent.encode("ascii") + exchange.ending for exchange in conversation)
+    expected = b"".join(e.reply.encode("ascii") + e.ending for e in conversation if e.reply is not None)
+    splitter, endings, out, waiting = LineSplitter(), ReplyEndings(), b"", iter(conversation)
     for start in range(0, len(sent), chunk_bytes):
         for item in splitter.feed(sent[start : start + chunk_bytes]):
             if isinstance(item, LateLineFeed):
@@ -110,9 +110,9 @@ def test_the_bytes_of_a_conversation_are_the_same_for_any_chunking(path, chunk_b
 
 
 def test_the_transcripts_use_every_verb_and_every_fault_of_a_line():
-    told = [exchange for path in FILES for exchange in exchanges(path)]
+    conversation = [exchange for path in FILES for exchange in exchanges(path)]
     verbs, codes = set(), set()
-    for exchange in told:
+    for exchange in conversation:
         (item,) = LineSplitter().feed(exchange.sent.encode("ascii") + b"\n")
         parsed = understood(item)
         verbs.add(parsed.verb)

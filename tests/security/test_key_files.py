@@ -1,4 +1,4 @@
-"""Key files: what they hold, who can read them, and whom they let in."""
+"""Key files: their content, their permissions, and whom they authorize."""
 
 import stat
 
@@ -31,9 +31,9 @@ def test_a_station_gets_its_keys_once(tmp_path):
     assert len(zmq.curve_public(secret.encode())) == 40
 
 
-def test_who_gets_a_key_is_let_in_for_its_role_until_the_public_one_is_deleted(folder):
-    carried = files.make_client_keys(folder, "watcher", "hall")
-    keys = files.read_client_keys(carried)
+def test_a_key_authorizes_its_role_until_the_public_one_is_deleted(folder):
+    key_file = files.make_client_keys(folder, "watcher", "hall")
+    keys = files.read_client_keys(key_file)
     public = zmq.curve_public(keys.secret.encode()).decode()
     assert keys.station == files.local_client_keys(folder).station
     assert files.authorized_keys(folder, "watcher")[public] == "hall"
@@ -42,20 +42,20 @@ def test_who_gets_a_key_is_let_in_for_its_role_until_the_public_one_is_deleted(f
     assert public not in files.authorized_keys(folder, "watcher")
 
 
-def test_who_reads_the_stations_own_secret_may_watch_but_sends_no_pictures(folder):
+def test_the_stations_own_secret_authorizes_watching_but_no_images(folder):
     public = zmq.curve_public(files.local_client_keys(folder).secret.encode()).decode()
     assert public in files.authorized_keys(folder, "watcher")
     assert files.authorized_keys(folder, "camera") == {}
 
 
-def test_secrets_are_their_owners_alone(folder):
-    carried = files.make_client_keys(folder, "camera", "left")
-    for path in (folder / "station.secret", carried):
+def test_only_the_owner_can_read_secrets(folder):
+    key_file = files.make_client_keys(folder, "camera", "left")
+    for path in (folder / "station.secret", key_file):
         assert stat.S_IMODE(path.stat().st_mode) == 0o600
     assert stat.S_IMODE(folder.stat().st_mode) == 0o700
-    for path, read in ((folder / "station.secret", lambda: files.read_station_secret(folder)), (carried, None)):
+    for path, read in ((folder / "station.secret", lambda: files.read_station_secret(folder)), (key_file, None)):
         path.chmod(0o640)
-        assert fault_of(read or (lambda: files.read_client_keys(carried))) == "keys-exposed"
+        assert fault_of(read or (lambda: files.read_client_keys(key_file))) == "keys-exposed"
 
 
 @pytest.mark.parametrize("name", ["", "..", "../hall", "a/b", "hall.public", "ä", "x" * 33, "hall\n", "/etc/passwd"])
@@ -65,17 +65,17 @@ def test_names_never_become_paths(folder, name):
     assert sorted(folder.parent.rglob("*")) == before
 
 
-def test_what_is_there_is_not_written_over(folder):
-    carried = files.make_client_keys(folder, "watcher", "hall")
-    kept = carried.read_text()
+def test_existing_keys_are_not_overwritten(folder):
+    key_file = files.make_client_keys(folder, "watcher", "hall")
+    kept = key_file.read_text()
     assert fault_of(files.make_client_keys, folder, "watcher", "hall") == "keys-exist"
-    assert carried.read_text() == kept
-    # A camera of the same name is somebody else.
+    assert key_file.read_text() == kept
+    # A camera of the same name is another client.
     files.make_client_keys(folder, "camera", "hall")
 
 
 @pytest.mark.parametrize("content", ["", "secret = 7", 'secret = "short"', "\xff", 'secret = "' + "~" * 40 + '"', "["])
-def test_what_is_no_key_file_is_told_and_lets_nobody_in(folder, content):
+def test_an_invalid_key_file_is_reported_and_authorizes_nobody(folder, content):
     (folder / "station.secret").write_bytes(content.encode("latin-1"))
     assert fault_of(files.read_station_secret, folder) == "keys-file"
     (folder / "cameras").mkdir()
@@ -83,7 +83,7 @@ def test_what_is_no_key_file_is_told_and_lets_nobody_in(folder, content):
     assert files.authorized_keys(folder, "camera") == {}
 
 
-def test_missing_keys_and_unwritable_folders_are_told(tmp_path):
+def test_missing_keys_and_unwritable_folders_are_reported(tmp_path):
     assert fault_of(files.read_station_secret, tmp_path) == "keys-missing"
     (tmp_path / "keys").write_text("a file")
     assert fault_of(files.make_station_secret, tmp_path / "keys") in ("keys-unwritable", "keys-missing")

@@ -6,22 +6,22 @@ import pytest
 
 
 def paint(instant_ns: int, height: int = 48, width: int = 64, dtype: str = "uint8") -> np.ndarray:
-    """A picture that carries an instant: its 64 bits as black and white pixels of every row."""
+    """A image that carries an instant: its 64 bits as black and white pixels of every row."""
     bits = np.array([(instant_ns >> bit) & 1 for bit in range(64)], dtype=dtype)
     return np.tile(bits * np.iinfo(dtype).max, (height, width // 64))
 
 
 def read(pixels: np.ndarray) -> int:
-    """The instant painted into a picture; all rows must agree."""
+    """The instant painted into a image; all rows must agree."""
     bits = pixels[:, :64] > np.iinfo(pixels.dtype).max // 2
     if not (bits == bits[0]).all():
-        raise ValueError("the rows of the picture carry different instants")
+        raise ValueError("the rows of the image carry different instants")
     return sum(1 << bit for bit in range(64) if bits[0, bit])
 
 
 @pytest.fixture
 def instant():
-    """``paint`` an instant into a picture and ``read`` it again."""
+    """``paint`` an instant into a image and ``read`` it again."""
     return SimpleNamespace(paint=paint, read=read)
 
 

@@ -11,7 +11,7 @@ from eyebolt.protocol import LinkStatus
 from eyebolt.testing.camera_conformance import check_camera
 
 
-class Honest:
+class Conforming:
     """Exposes on request; its images show the instant of their exposure."""
 
     def __init__(self, instant):
@@ -40,7 +40,7 @@ class Honest:
         self.closed = True
 
 
-class Stale(Honest):
+class Stale(Conforming):
     """Returns the previous image: old pixels under a new date."""
 
     before_ns = 1
@@ -52,14 +52,14 @@ class Stale(Honest):
         )
 
 
-class Backdated(Honest):
+class Backdated(Conforming):
     def frame(self, exposed_ns):
         return Frame(
             self.instant.paint(exposed_ns), exposed_ns - 10**9, exposed_ns, FreshnessMethod.TRIGGER, f"{self.count}"
         )
 
 
-class OneBuffer(Honest):
+class OneBuffer(Conforming):
     """Returns the same memory for every frame."""
 
     buffer = None
@@ -71,26 +71,26 @@ class OneBuffer(Honest):
         return Frame(self.buffer, exposed_ns, time.monotonic_ns(), FreshnessMethod.TRIGGER, f"{self.count}")
 
 
-class Untyped(Honest):
+class Untyped(Conforming):
     def grab(self, not_before_ns, timeout_s):
         if not_before_ns > time.monotonic_ns() + 10**9:
-            raise TimeoutError("no picture")
+            raise TimeoutError("no image")
         return super().grab(not_before_ns, timeout_s)
 
 
-class Undead(Honest):
+class Undead(Conforming):
     def close(self):
         pass
 
 
-class CloseOnce(Honest):
+class CloseOnce(Conforming):
     def close(self):
         if self.closed:
             raise RuntimeError("already closed")
         self.closed = True
 
 
-class Floats(Honest):
+class Floats(Conforming):
     def frame(self, exposed_ns):
         frame = super().frame(exposed_ns)
         return Frame(
@@ -108,8 +108,8 @@ def examine(kind, instant):
     )
 
 
-def test_an_honest_camera_passes(instant):
-    assert examine(Honest, instant) == []
+def test_a_conforming_camera_passes(instant):
+    assert examine(Conforming, instant) == []
 
 
 @pytest.mark.parametrize(
@@ -134,7 +134,7 @@ def test_a_camera_that_hangs_or_leaves_its_thread_behind_is_found(instant, monke
     monkeypatch.setattr("eyebolt.testing.camera_conformance._HANG_S", 0.5)
     release = threading.Event()
 
-    class Hanging(Honest):
+    class Hanging(Conforming):
         def __init__(self, instant):
             super().__init__(instant)
             threading.Thread(target=release.wait, name="left-behind", daemon=True).start()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import time
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ from typing import Any
 from eyebolt.addresses import is_remote_endpoint
 from eyebolt.config import Station, parse_station
 from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT, load_station
+from eyebolt.deadline import Deadline
 from eyebolt.errors import InputFault, MachineFault
 from eyebolt_sim.processes import Process, free_ports, log_tail, run_program
 from eyebolt_sim.replay.recording import RecordedSession
@@ -36,9 +36,9 @@ class ReplayTarget:
         """A robot's connection. Raises MachineFault ``sim-no-daemon``, as soon as a daemon of our own has ended."""
         if self.process is None:
             return open_link(self.station.robot, _CONNECT_TIMEOUT_S)
-        deadline_s = time.monotonic() + _START_TIMEOUT_S
+        deadline = Deadline.after(_START_TIMEOUT_S)
         while True:
-            is_last_attempt = self.process.poll() is not None or time.monotonic() > deadline_s
+            is_last_attempt = self.process.poll() is not None or deadline.has_passed
             try:
                 return open_link(self.station.robot, _POLL_INTERVAL_S)
             except MachineFault:

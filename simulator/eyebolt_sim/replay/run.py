@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from eyebolt.deadline import Deadline
 from eyebolt.errors import InputFault
 from eyebolt.session import ImageFact, decode_facts
 from eyebolt.store import SessionFolder, list_sessions
@@ -83,9 +84,9 @@ def _final_report(
 ) -> Report:
     """The report once the daemon has written what follows its last answer, or after a while."""
     reports = _reports(session, how, played, target, earlier_sessions)
-    deadline_s = time.monotonic() + _RESULT_TIMEOUT_S
+    deadline = Deadline.after(_RESULT_TIMEOUT_S)
     report = next(reports)
-    while not (report.same_result and report.same_pictures) and time.monotonic() < deadline_s:
+    while not (report.same_result and report.same_pictures) and not deadline.has_passed:
         time.sleep(_POLL_INTERVAL_S)
         report = next(reports)
     return report
