@@ -1,0 +1,47 @@
+"""The command line itself: its version, its exit codes, and faults as text."""
+
+import tomllib
+from importlib.metadata import version
+from pathlib import Path
+
+import pytest
+
+from eyebolt import __version__
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def test_the_version_has_one_source(eyebolt):
+    code, out, err = eyebolt("--version")
+    assert (code, err) == (0, "")
+    stated = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["version"]
+    assert out.split() == ["eyebolt", stated]
+    assert __version__ == version("eyebolt") == stated
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [("solve",), ("accept", "folder"), ("new", "--mount", "ceiling"), ("no-such-command",), ("--nonsense",)],
+)
+def test_wrong_arguments_have_an_exit_code_of_their_own(eyebolt, arguments):
+    code, out, err = eyebolt(*arguments)
+    assert (code, out) == (2, "")
+    assert err
+
+
+def test_an_existing_station_file_is_never_overwritten(eyebolt, tmp_path):
+    station = tmp_path / "cell" / "station.toml"
+    assert eyebolt("new", station)[0] == 0
+    before = station.read_bytes()
+    code, out, err = eyebolt("new", station, "--name", "other")
+    assert (code, out) == (1, "")
+    assert "(file-exists)" in err
+    assert "What to do: " in err
+    assert station.read_bytes() == before
+
+
+@pytest.mark.parametrize("pose_format", ["", "deg,mm", "euler-ABC", "euler-ZYX,furlong"])
+def test_an_invalid_pose_format_is_a_fault(eyebolt, tmp_path, pose_format):
+    code, _, err = eyebolt("solve", tmp_path, "--pose-format", pose_format)
+    assert code == 1
+    assert "(pose-format)" in err
