@@ -1,4 +1,4 @@
-"""Modules beside the tests, and the solves that several tests look at."""
+"""Helper modules as fixtures, and solves that several tests share."""
 
 from __future__ import annotations
 
@@ -20,25 +20,25 @@ POSES = 20
 
 @pytest.fixture(scope="session")
 def bench() -> ModuleType:
-    """arms_with_kinematic_errors.py of the benches, which walks through arms with wrong geometry."""
+    """The bench's sessions of arms with kinematic errors."""
     return arms_with_kinematic_errors
 
 
 @pytest.fixture(scope="session")
 def cases() -> ModuleType:
-    """From the simulator's problem to the solver's, and ways to spoil one."""
+    """Conversion of simulated problems, and faults injected into them."""
     return problems
 
 
 @pytest.fixture(scope="session")
 def bound() -> ModuleType:
-    """The best that any solver can do, computed without the product."""
+    """The Cramer-Rao bound, computed without the product."""
     return cramer_rao_bound
 
 
 @dataclass(frozen=True)
 class Campaign:
-    """Clean problems of one mount, each solved: ``solutions`` by whether the arm's noise was stated."""
+    """Fault-free problems of one mount and their solutions, by whether the noise of the arm was stated."""
 
     mount: str
     simulated: list

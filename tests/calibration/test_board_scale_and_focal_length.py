@@ -1,4 +1,4 @@
-"""A board that was printed larger than stated and a lens that is longer than stated: found, and told apart."""
+"""A board larger than stated and a focal length longer than stated are estimated and separated."""
 
 from dataclasses import replace
 
@@ -46,8 +46,8 @@ def test_a_lens_one_percent_off(cases, mount, stated, off):
     """focal = true focal length / stated - 1: a longer lens is positive."""
     for seed in SEEDS:
         simulated = make_problem(mount, 15, seed, camera=simple_lens(2448, 2048, 2400.0 * (1 + off)), limits=VARIED)
-        told = CameraModel(2448, 2048, DEFAULT_LENS.matrix, DEFAULT_LENS.distortion)
-        solution = solve(replace(cases.convert(simulated, stated), camera=told))
+        stated_camera = CameraModel(2448, 2048, DEFAULT_LENS.matrix, DEFAULT_LENS.distortion)
+        solution = solve(replace(cases.convert(simulated, stated), camera=stated_camera))
         assert isinstance(solution, Solution)
         assert len(solution.excluded) <= 2, "the lens is at fault, not the pairs"
         assert sigmas(solution.focal_length, off) < 4, (seed, solution.focal_length)

@@ -1,4 +1,4 @@
-"""A board or a camera that moves half-way is found from the order of the pairs: when, how far, which of the two."""
+"""Change points: a board or camera that moves during the session is found with its time, size and part."""
 
 from dataclasses import replace
 
@@ -15,7 +15,7 @@ POSES = 16
 
 
 def moved_from(cases, simulated, at, board=None, camera=None, stated=True):
-    """The problem in which, from pair ``at`` on, the board or the camera stands elsewhere by a 4x4 in its own frame."""
+    """The problem in which the board or the camera has moved, from pair ``at`` on, by a 4x4 in its own frame."""
     problem = cases.convert(simulated, stated)
     pairs = list(problem.pairs)
     for row in range(at, len(pairs)):
@@ -27,21 +27,21 @@ def moved_from(cases, simulated, at, board=None, camera=None, stated=True):
     return replace(problem, pairs=pairs)
 
 
-def by(shift_mm, turn_deg=0.0):
-    turn = Rotation.from_rotvec([0, 0, np.deg2rad(turn_deg)]).as_matrix()
-    return matrix(turn, np.array([shift_mm, 0.0, 0.0]) * 1e-3)
+def by(shift_mm, rotation_deg=0.0):
+    rotation = Rotation.from_rotvec([0, 0, np.deg2rad(rotation_deg)]).as_matrix()
+    return matrix(rotation, np.array([shift_mm, 0.0, 0.0]) * 1e-3)
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
 @pytest.mark.parametrize("at", [2, 6, 13])
-def test_a_slipped_board_is_found_with_its_place_and_size(cases, bound, mount, stated, at):
+def test_a_slipped_board_is_found_with_its_time_and_size(cases, bound, mount, stated, at):
     for seed in range(3):
         simulated = make_problem(mount, POSES, seed)
         solution = solve(moved_from(cases, simulated, at, board=by(1.5), stated=stated))
         assert isinstance(solution, Solution)
         (finding,) = [f for f in solution.findings if f.code == "board-moved"]
-        assert finding.severity == "warn", "the camera is where it was"
+        assert finding.severity == "warn", "the camera has not moved"
         assert finding.evidence["pair"] == at
         assert finding.evidence["translation_mm"] == pytest.approx(1.5, abs=0.5)
         smaller = range(at, POSES) if at > POSES / 2 else range(at)
@@ -72,13 +72,13 @@ def test_a_slip_of_two_millimetres_and_a_degree_shows_in_five_pairs(cases, mount
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_a_stranger_beside_a_slip_hides_neither(cases, mount):
-    """The slip swells the scatter until the stranger looks ordinary, the stranger makes the slip look like none."""
+def test_an_outlier_beside_a_change_point_masks_neither(cases, mount):
+    """The change inflates the noise until the outlier is an inlier; the outlier contradicts a common change."""
     for seed in range(4):
         simulated = make_problem(mount, POSES, seed)
         slipped = moved_from(cases, simulated, 7, board=by(2.0, 1.0), stated=False)
-        spoilt = cases.with_pair(slipped, 10, base_T_flange=slipped.pairs[10].base_T_flange @ by(5.0, 0.5))
-        solution = solve(spoilt)
+        contaminated = cases.with_pair(slipped, 10, base_T_flange=slipped.pairs[10].base_T_flange @ by(5.0, 0.5))
+        solution = solve(contaminated)
         assert isinstance(solution, Solution)
         assert [(f.code, f.evidence["pair"]) for f in solution.findings if f.severity != "note"] == [("board-moved", 7)]
         assert {p.pair for p in solution.excluded} == {*range(7), 10}
@@ -86,12 +86,12 @@ def test_a_stranger_beside_a_slip_hides_neither(cases, mount):
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("at", [5, 11])
-def test_checks_from_the_other_side_of_a_slip_are_no_checks(cases, mount, at):
-    """Two checks before the slip and two at the end: those count that saw the board where the used pairs saw it."""
+def test_checks_beyond_a_change_point_are_ignored(cases, mount, at):
+    """Two checks before the change and two at the end: only those in the segment of the pairs used count."""
     slipped = moved_from(cases, make_problem(mount, POSES, 3), at, board=by(2.0, 1.0), stated=False)
-    aside = (1, 3, 14, 15)
-    checks = [slipped.pairs[row] for row in aside]
-    others = [pair for row, pair in enumerate(slipped.pairs) if row not in aside]
+    check_rows = (1, 3, 14, 15)
+    checks = [slipped.pairs[row] for row in check_rows]
+    others = [pair for row, pair in enumerate(slipped.pairs) if row not in check_rows]
     solution = solve(replace(slipped, pairs=others), checks)
     assert [f.code for f in solution.findings if f.severity != "note"] == ["board-moved"]
     assert solution.checks.count == 2
@@ -100,7 +100,7 @@ def test_checks_from_the_other_side_of_a_slip_are_no_checks(cases, mount, at):
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_two_slips_leave_the_longest_part(cases, mount):
+def test_two_change_points_leave_the_longest_segment(cases, mount):
     simulated = make_problem(mount, 24, 5)
     problem = moved_from(cases, simulated, 5, board=by(2.0))
     later = moved_from(cases, simulated, 20, board=by(4.0, 0.3))
@@ -111,8 +111,8 @@ def test_two_slips_leave_the_longest_part(cases, mount):
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
-def test_clean_pairs_and_single_strangers_are_no_slip(cases, mount, stated):
+def test_clean_pairs_and_single_outliers_are_no_change_point(cases, mount, stated):
     for seed in range(6):
         problem = cases.convert(make_problem(mount, POSES, seed), stated)
-        for tried in (problem, cases.with_stale_pose(problem, 9)):
-            assert not [f for f in solve(tried).findings if f.code.endswith("-moved")]
+        for candidate in (problem, cases.with_stale_pose(problem, 9)):
+            assert not [f for f in solve(candidate).findings if f.code.endswith("-moved")]

@@ -1,4 +1,4 @@
-"""The prediction of each pair from the others, against really leaving it out and solving again."""
+"""Leave-one-out residuals in closed form, against solving without each pair."""
 
 import numpy as np
 import pytest
@@ -25,29 +25,29 @@ def fitted(cases, problem):
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("poses", [6, 15])
-def test_leave_one_out_is_what_refits_give(cases, mount, poses):
+def test_leave_one_out_agrees_with_refits(cases, mount, poses):
     problem = cases.convert(make_problem(mount, poses, 1))
     observations, joint = fitted(cases, problem)
-    quick = leave_one_out(joint)
+    closed_form = leave_one_out(joint)
     for row in range(poses):
         others = observations.subset(np.flatnonzero(np.arange(poses) != row))
         refit = joint_estimate(problem, others, joint.X, joint.Y)
         predicted = np.linalg.inv(refit.X) @ observations.A[row] @ refit.Y
         offset = twist_of(np.linalg.inv(predicted) @ observations.pose_fits.camera_T_board[row])
-        # The quick way is linear about the fit of all; what a refit adds is of second order.
-        assert quick.offset[row, :3] == pytest.approx(offset[:3], abs=5e-6, rel=5e-3)
-        assert quick.offset[row, 3:] == pytest.approx(offset[3:], abs=5e-6, rel=5e-3)
+        # The closed form is linear about the fit of all pairs; a refit differs in second order.
+        assert closed_form.offset[row, :3] == pytest.approx(offset[:3], abs=5e-6, rel=5e-3)
+        assert closed_form.offset[row, 3:] == pytest.approx(offset[3:], abs=5e-6, rel=5e-3)
         one = observations.subset(np.array([row]))
         model = linearize(problem, one.board_poses, one.A, refit.X, refit.Y)
         C = model.covariance(joint.corner_sigma_px, np.repeat([1e-4, np.deg2rad(0.02)], 3)[None] ** 2)[0]
         total = C[0] + model.transform_jacobian[0] @ refit.covariance @ model.transform_jacobian[0].T
         at_arm = np.linalg.solve(model.to_board[0], offset)
         mahalanobis_sq = at_arm @ np.linalg.solve(total, at_arm)
-        assert quick.mahalanobis_sq[row] == pytest.approx(mahalanobis_sq, rel=0.03)
+        assert closed_form.mahalanobis_sq[row] == pytest.approx(mahalanobis_sq, rel=0.03)
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_offsets_of_clean_pairs_are_chi_square_with_six_degrees(cases, mount):
+def test_residuals_of_clean_pairs_are_chi_squared_with_six_degrees(cases, mount):
     mahalanobis_sq = []
     for seed in range(10):
         _, joint = fitted(cases, cases.convert(make_problem(mount, 15, seed)))

@@ -111,6 +111,6 @@ def test_views_numbered_from_the_opposite_end(cases, mount, turned):
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_a_single_outlier_is_no_swap(cases, mount):
     problem = problem_of(cases, mount, 12, 5)
-    outcome = solve(cases.with_neighbours_picture(problem, 4))
+    outcome = solve(cases.with_neighbours_image(problem, 4))
     assert isinstance(outcome, Solution)
     assert not {"pairs-swapped", "pairs-shifted", "half-turned"} & {f.code for f in outcome.findings}

@@ -1,12 +1,12 @@
-"""Three laws of how far the rotation of X can be wrong, on the solver's own covariance and on its scatter.
+"""Three scaling laws of the error of the rotation of X, for the stated covariance and for the actual errors.
 
 Source: R. Y. Tsai, R. K. Lenz, IEEE Transactions on Robotics and Automation 5(3), 1989; laws from memory. The error of
 the rotation of X falls as 1 / sin(theta / 2) of the rotation between waypoints, as 1 / sin of the angle between the
 axes of two rotations, and as 1 / sqrt(N) of N rotations.
 
-The laws are about rotations alone, with white errors of the arm's rotation. So here the board turns in place about its
-own origin, and the flange stands at that origin: the shifts then say nothing about the rotation of X. The corners are
-exact.
+The laws are about rotations alone, with white errors of the arm's rotation. So here the board rotates in place about
+its own origin, and the flange is at that origin: the translations then carry no information about the rotation of X.
+The corners are exact.
 
 The laws count each rotation between two waypoints by itself. The joint estimate has one error for each waypoint and
 compares every waypoint with every other: the information of n waypoints is the sum over all their pairs of what the law
@@ -35,7 +35,7 @@ from eyebolt_sim.transforms import matrix
 SHIFT_SIGMA_M, TURN_SIGMA_RAD = 1e-4, np.deg2rad(0.02)
 FOCAL_PX, CENTRE_PX = 2400.0, np.array([1223.5, 1023.5])
 CAMERA = CameraModel(2448, 2048, np.array([[FOCAL_PX, 0, CENTRE_PX[0]], [0, FOCAL_PX, CENTRE_PX[1]], [0, 0, 1]]), [])
-# A board with its origin in the middle, so that it stays in view when it turns about it.
+# A board with its origin in the middle, so that it stays in view when it rotates about it.
 ACROSS, DOWN = np.meshgrid(np.linspace(-0.1, 0.1, 5), np.linspace(-0.07, 0.07, 4))
 BOARD_M = np.stack([ACROSS.ravel(), DOWN.ravel(), np.zeros(ACROSS.size)], axis=1)
 PLACE_M = np.array([0.0, 0.0, 0.8])
@@ -78,7 +78,7 @@ def all_alike(theta_deg):
 
 
 def about_two_axes(theta_deg, between_deg, times=1):
-    """Rotations by ``theta_deg`` about two axes of the picture's plane, ``between_deg`` apart, each done ``times``."""
+    """Rotations by ``theta_deg`` about two axes of the image plane, ``between_deg`` apart, each done ``times``."""
     half = np.deg2rad(between_deg) / 2
     axes = [np.array([np.cos(half), side * np.sin(half), 0]) for side in (1, -1)]
     ends = [Rotation.from_rotvec(end * np.deg2rad(theta_deg) / 2 * axis) for axis in axes for end in (1, -1)]
@@ -127,7 +127,7 @@ def test_error_falls_with_the_sine_of_half_the_rotation_between_waypoints(cases,
         angles = (10, 20, 40, 60, 90, 120) if by == "covariance" else (10, 40, 120)
         products = [rms(error(mount, all_alike(a))) * np.sin(np.deg2rad(a) / 2) for a in angles]
         assert_constant(products, 0.03, f"{mount}, {by}")
-        # What the law says of six rotations among four waypoints: sigma^2 trace(inverse(4 sin^2 I)).
+        # The law for six rotations among four waypoints: sigma^2 trace(inverse(4 sin^2 I)).
         assert products == pytest.approx([np.sqrt(3) / 2] * len(products), rel=0.03)
 
 

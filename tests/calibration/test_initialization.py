@@ -19,7 +19,7 @@ HAND_EYE = {
 ROBOT_WORLD = {"Shah": cv2.CALIB_ROBOT_WORLD_HAND_EYE_SHAH, "Li": cv2.CALIB_ROBOT_WORLD_HAND_EYE_LI}
 
 
-def turn_deg(first, second):
+def rotation_deg(first, second):
     return float(np.rad2deg(Rotation.from_matrix(first[:3, :3].T @ second[:3, :3]).magnitude()))
 
 
@@ -49,15 +49,15 @@ def test_shiu_and_ahmad_worked_example(way, most_deg):
     start = {s.method: s for s in closed_form_estimates(np.stack([np.eye(4), A1, A2]), np.stack([np.eye(4), B1, B2]))}[
         way
     ]
-    print(f"{way}: {turn_deg(start.X, X):.2e} deg, {np.linalg.norm(start.X[:3, 3] - X[:3, 3]):.2e} units")
-    # Six printed digits allow 4e-6 deg and 2e-4 length units. The rotation vector of a turn by 3 rad magnifies them:
+    print(f"{way}: {rotation_deg(start.X, X):.2e} deg, {np.linalg.norm(start.X[:3, 3] - X[:3, 3]):.2e} units")
+    # Six printed digits allow 4e-6 deg and 2e-4 length units. A rotation vector of 3 rad magnifies them:
     # that way reaches 9e-6 deg.
-    assert turn_deg(start.X, X) < most_deg
+    assert rotation_deg(start.X, X) < most_deg
     assert np.linalg.norm(start.X[:3, 3] - X[:3, 3]) < 2.5e-4
 
 
 def tiny_and_half_turns():
-    """Motions from 1e-5 rad to a breath under half a turn, with shifts of 0.01 to 1 m."""
+    """Motions from 1e-5 rad to just below half a turn, with translations of 0.01 to 1 m."""
     turns = [1e-5, 1e-3, 0.02, 0.4, 1.7, 3.0, np.pi - 1e-3, np.pi - 1e-6, np.pi]
     axes = [
         (1, 0, 0),
@@ -114,7 +114,7 @@ def test_agrees_with_every_method_of_opencv_on_noise_free_sets(mount):
 
 
 def test_half_turns_only():
-    """Three half turns about axes that are neither parallel nor square: rotation vectors cannot tell their sign."""
+    """Three half turns about axes that are neither parallel nor square: their rotation vectors have no sign."""
     X = matrix(Rotation.from_rotvec([0.3, -1.2, 0.7]), [0.1, -0.2, 0.05])
     axes = [(1, 0, 0), (0, 1, 0), (0.6, 0.8, 0), (0.36, 0.48, 0.8)]
     motions = [matrix(Rotation.from_rotvec(np.pi * np.array(a)), [0.1 * k, 0.2, -0.1]) for k, a in enumerate(axes)]
@@ -155,7 +155,7 @@ def test_noise_does_no_more_harm_than_it_must():
         motions = [matrix(Rotation.from_rotvec(w), generator.uniform(-0.3, 0.3, 3)) for w in turns]
         A, P = from_motions(motions, X)
         shaken = np.stack([p @ matrix(Rotation.from_rotvec(generator.normal(size=3) * 3e-4), [0, 0, 0]) for p in P])
-        return {s.method: turn_deg(s.X, X) for s in closed_form_estimates(A, shaken)}
+        return {s.method: rotation_deg(s.X, X) for s in closed_form_estimates(A, shaken)}
 
     axes = [np.array(a) / np.linalg.norm(a) for a in generator.normal(size=(10, 3))]
     small = errors([a * 0.05 for a in axes])

@@ -1,4 +1,4 @@
-"""Accuracy against the best that is possible, and whether the stated error is the error."""
+"""Accuracy against the Cramer-Rao bound, and coverage of the stated error."""
 
 from dataclasses import replace
 
@@ -25,7 +25,7 @@ def twist_error(X, truth):
 @pytest.mark.evidence
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
 def test_error_is_within_a_fifth_of_the_cramer_rao_bound(campaign, stated):
-    # Source: the Cramer-Rao bound, from the full Jacobian by finite differences on 4x4 matrices (information_bound.py).
+    # Source: the Cramer-Rao bound, from the full Jacobian by finite differences on 4x4 matrices (cramer_rao_bound.py).
     ratio = rms(campaign.errors_mm[stated]) / rms(campaign.bound_mm)
     print(f"{campaign.mount}, stated {stated}: {rms(campaign.errors_mm[stated]):.4f} mm, ratio {ratio:.3f}")
     assert 0.7 < ratio < 1.2
@@ -40,20 +40,20 @@ def test_stated_covariance_is_the_bound(campaign, bound):
 
 
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
-def test_expected_error_covers_what_it_says(campaign, stated):
+def test_expected_error_has_its_nominal_coverage(campaign, stated):
     """Pooled over seeds and working volume, 95 % of the points are within the stated p95 and half within the median."""
     solutions, errors = campaign.solutions[stated], campaign.errors_mm[stated]
     inside_p95 = np.mean([e <= s.expected_error_mm.p95 for e, s in zip(errors, solutions, strict=True)])
     inside_median = np.mean([e <= s.expected_error_mm.median for e, s in zip(errors, solutions, strict=True)])
     print(f"{campaign.mount}, stated {stated}: {inside_p95:.3f} within p95, {inside_median:.3f} within the median")
-    # The points of one seed err together: 20 seeds are some 40 independent looks, 0.95 +- 0.035 and 0.5 +- 0.08.
+    # The points of one seed err together: 20 seeds are some 40 independent samples, 0.95 +- 0.035 and 0.5 +- 0.08.
     assert 0.86 < inside_p95 <= 1.0
     assert 0.3 < inside_median < 0.7
 
 
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
-def test_covariance_is_the_scatter(campaign, stated):
-    """The mean of the normalised squared error of 20 seeds is that of chi square with 6 degrees of freedom."""
+def test_covariance_is_that_of_the_errors(campaign, stated):
+    """The mean squared Mahalanobis distance of 20 seeds is that of chi-squared with 6 degrees of freedom."""
     squared = []
     for solution, problem in zip(campaign.solutions[stated], campaign.simulated, strict=True):
         error = twist_error(solution.X, problem.hand_eye_true)

@@ -1,4 +1,4 @@
-"""A lens whose doubt is stated is carried along; a lens is refined only on request; stray corners lose their say."""
+"""Lens parameters with a stated sigma, refinement of the lens on request, and down-weighted outlier corners."""
 
 from dataclasses import replace
 
@@ -19,7 +19,7 @@ def lens_off(problem, rng, sigma):
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_a_stated_doubt_about_the_lens_is_in_the_stated_error(cases, bound, mount):
+def test_a_stated_sigma_of_the_lens_is_part_of_the_stated_error(cases, bound, mount):
     sigma = {"fx": 6.0, "fy": 6.0, "cx": 4.0, "cy": 4.0}
     inside, inside_if_trusted = [], []
     for seed in SEEDS:
@@ -31,7 +31,7 @@ def test_a_stated_doubt_about_the_lens_is_in_the_stated_error(cases, bound, moun
             shares.append(np.mean(errors <= solution.expected_error_mm.p95))
     # 25 seeds whose points err together: the mean of 0.95 is known to about 0.05.
     assert np.mean(inside) > 0.85
-    assert np.mean(inside_if_trusted) < np.mean(inside) - 0.1, "the doubt must matter, or the test shows nothing"
+    assert np.mean(inside_if_trusted) < np.mean(inside) - 0.1, "the sigma must matter, or the test shows nothing"
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
@@ -52,8 +52,8 @@ def test_the_solution_says_how_far_the_pairs_see_the_lens_off(cases, mount):
     for seed in SEEDS:
         problem = cases.convert(make_problem(mount, 12, seed))
         off = {"fx": 8.0, "fy": 8.0, "cx": -6.0}
-        doubted = replace(problem.camera.perturbed(off), sigma={"fx": 20.0, "fy": 20.0, "cx": 20.0})
-        lens = solve(replace(problem, camera=doubted)).lens
+        uncertain = replace(problem.camera.perturbed(off), sigma={"fx": 20.0, "fy": 20.0, "cx": 20.0})
+        lens = solve(replace(problem, camera=uncertain)).lens
         assert set(lens) == set(off)
         assert all(found.sigma < 20.0 for found in lens.values()), "the pairs know more than the statement"
         reduced_chi2 += [(lens[name].deviation + amount) / lens[name].sigma for name, amount in off.items()]
@@ -73,7 +73,7 @@ def test_a_refined_lens_comes_back_to_the_true_one_and_the_trusted_one_does_not(
     wanted = {"fx": 2400.0, "fy": 2400.0, "cx": true.camera.matrix[0, 2], "cy": true.camera.matrix[1, 2]}
     for name, value in found.items():
         assert abs(value - wanted[name]) < 4 * lens.sigma[name]
-        assert lens.sigma[name] < abs(off[name]) / 4, "the pairs must be able to tell"
+        assert lens.sigma[name] < abs(off[name]) / 4, "the pairs must determine it"
     assert abs(lens.distortion[0] - true.camera.distortion[0]) < 4 * lens.sigma["k1"]
     points = bound.working_points(simulated)
     refined = bound.errors_mm(outcome.X, simulated, points)
@@ -84,7 +84,7 @@ def test_a_refined_lens_comes_back_to_the_true_one_and_the_trusted_one_does_not(
 
 @pytest.mark.parametrize(("corner_sigma_px", "off_px"), [(0.1, 2.0), (0.006, 4.0)], ids=["usual", "sharp, far off"])
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_stray_corners_cost_next_to_nothing_and_are_said(cases, bound, mount, corner_sigma_px, off_px):
+def test_outlier_corners_cost_next_to_nothing_and_are_reported(cases, bound, mount, corner_sigma_px, off_px):
     """Strays far beyond the noise bend the pose of their view until every corner of it seems off."""
     squares, clean = [], []
     for seed in range(8):

@@ -1,4 +1,4 @@
-"""When the arm turns too little, the solver says which direction it cannot know instead of guessing it."""
+"""Where the arm rotates too little, the refusal names the unobservable direction."""
 
 from dataclasses import replace
 
@@ -21,7 +21,7 @@ def named_axis(text):
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
-def test_vertical_arms_leave_the_height_unknown(cases, mount, stated):
+def test_vertical_arms_leave_the_height_unobservable(cases, mount, stated):
     for seed, poses in enumerate((15, 40) if stated else (6, 15)):
         problem = cases.convert(make_problem(mount, poses, seed, turns="vertical"), stated)
         outcome = solve(replace(problem, flange_rotation=FlangeRotation.FREE))
@@ -37,9 +37,9 @@ def test_vertical_arms_leave_the_height_unknown(cases, mount, stated):
 
 
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
-def test_the_direction_named_is_the_axis_that_the_arm_turned_about(cases, stated):
+def test_the_named_direction_is_the_axis_of_rotation(cases, stated):
     for seed in range(2):
-        problem, _ = cases.turning_only_about("fixed", OBLIQUE, 25.0, 15, seed, stated)
+        problem, _ = cases.rotating_only_about("fixed", OBLIQUE, 25.0, 15, seed, stated)
         outcome = solve(problem)
         assert isinstance(outcome, Refusal), f"seed {seed}"
         assert outcome.code == "insufficient-rotation"
@@ -47,12 +47,12 @@ def test_the_direction_named_is_the_axis_that_the_arm_turned_about(cases, stated
         assert abs(axis @ OBLIQUE) == pytest.approx(1.0, abs=0.02), outcome.unobservable
 
 
-def test_the_direction_named_is_the_axis_seen_from_the_flange(cases):
+def test_the_named_direction_is_the_axis_in_flange_coordinates(cases):
     for seed in range(3):
-        problem, _ = cases.turning_only_about("arm", OBLIQUE, 25.0, 15, seed)
+        problem, _ = cases.rotating_only_about("arm", OBLIQUE, 25.0, 15, seed)
         outcome = solve(problem)
         assert isinstance(outcome, Refusal), f"seed {seed}"
-        # An axis that the flange turns about has the same coordinates at every waypoint.
+        # An axis that the flange rotates about has the same coordinates at every waypoint.
         at_flange = problem.pairs[0].base_T_flange[:3, :3].T @ OBLIQUE
         assert abs(named_axis(outcome.unobservable[0]) @ at_flange) == pytest.approx(1.0, abs=0.02), (
             outcome.unobservable
@@ -63,7 +63,7 @@ def test_the_direction_named_is_the_axis_seen_from_the_flange(cases):
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
 def test_pure_shifts_are_refused(cases, mount, stated):
     for seed, poses in enumerate((12, 40) if stated else (12,)):
-        problem, _ = cases.turning_only_about(mount, OBLIQUE, 0.0, poses, seed, stated)
+        problem, _ = cases.rotating_only_about(mount, OBLIQUE, 0.0, poses, seed, stated)
         outcome = solve(problem)
         assert isinstance(outcome, Refusal), f"seed {seed}"
         assert outcome.code == "insufficient-rotation"

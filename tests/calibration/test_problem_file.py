@@ -1,4 +1,4 @@
-"""Problem files: what the simulator writes reads back, and every fault is named at once."""
+"""Problem files: written by the simulator and read back; all faults are reported at once."""
 
 import copy
 import json
@@ -124,7 +124,7 @@ def test_a_camera_matrix_of_another_shape_is_refused(good, matrix):
     assert "camera.matrix" in faults_of(content)[0]
 
 
-def test_a_lens_that_is_none_is_said_so(good):
+def test_an_impossible_lens_is_refused(good):
     content = copy.deepcopy(good)
     content["camera"]["distortion"] = [0.1, 0.2, 0.3]
     with pytest.raises(InputFault, match="3 distortion numbers"):
@@ -143,7 +143,7 @@ def test_a_lens_that_is_none_is_said_so(good):
         ('"pairs"', "(file)"),
     ],
 )
-def test_what_is_no_problem_at_all(text, message):
+def test_text_that_is_no_problem_file(text, message):
     assert message in "\n".join(faults_of(text))
 
 

@@ -1,4 +1,4 @@
-"""Whatever the pairs are, ``solve`` answers with finite numbers; warnings are errors under pytest."""
+"""Whatever the pairs are, ``solve`` returns finite numbers; warnings are errors under pytest."""
 
 import dataclasses
 import math
@@ -33,7 +33,7 @@ def numbers_in(value):
         yield value
 
 
-def answered(problem, checks=()):
+def checked_outcome(problem, checks=()):
     outcome = solve(problem, checks)
     assert isinstance(outcome, (Solution, Refusal))
     assert all(math.isfinite(number) for number in numbers_in(outcome))
@@ -71,7 +71,7 @@ either = st.sampled_from([("fixed", True), ("fixed", False), ("arm", True), ("ar
 def test_any_selection_with_repetition(eight, which, rows):
     problem = eight[which]
     chosen = [replace(problem.pairs[row], index=k) for k, row in enumerate(rows)]
-    outcome = answered(replace(problem, pairs=chosen))
+    outcome = checked_outcome(replace(problem, pairs=chosen))
     if len(set(rows)) < 2:
         assert isinstance(outcome, Refusal)
 
@@ -88,7 +88,7 @@ def test_absurd_poses(eight, which, row, size, numbers, all_of_them):
         replace(p, base_T_flange=strange if k == row else p.base_T_flange @ strange if all_of_them else p.base_T_flange)
         for k, p in enumerate(problem.pairs)
     ]
-    answered(replace(problem, pairs=pairs))
+    checked_outcome(replace(problem, pairs=pairs))
 
 
 @given(either, st.integers(0, 2**32 - 1), st.sampled_from([0.0, 1.0, 100.0, 1e4, 1e7]), st.integers(1, 8))
@@ -100,7 +100,7 @@ def test_corners_that_are_nonsense(eight, which, seed, size_px, how_many):
     for row in range(how_many):
         corners = 1000 + generator.normal(size=pairs[row].corners_px.shape) * size_px
         pairs[row] = replace(pairs[row], corners_px=corners)
-    answered(replace(problem, pairs=pairs))
+    checked_outcome(replace(problem, pairs=pairs))
 
 
 @given(either, st.lists(st.integers(0, 88), min_size=8, max_size=8), st.integers(0, 2**32 - 1))
@@ -112,7 +112,7 @@ def test_any_number_of_corners(eight, which, counts, seed):
     for pair, count in zip(problem.pairs, counts, strict=True):
         some = np.sort(generator.choice(88, size=count, replace=False))
         pairs.append(replace(pair, ids=pair.ids[some], corners_px=pair.corners_px[some]))
-    outcome = answered(replace(problem, pairs=pairs))
+    outcome = checked_outcome(replace(problem, pairs=pairs))
     few = {k for k, count in enumerate(counts) if count < 6}
     assert few <= {p.pair for p in outcome.excluded}
 
@@ -120,32 +120,34 @@ def test_any_number_of_corners(eight, which, counts, seed):
 @pytest.mark.parametrize("which", [("fixed", True), ("arm", False)])
 class TestNamedCases:
     def test_one_pair(self, eight, which):
-        assert isinstance(answered(replace(eight[which], pairs=eight[which].pairs[:1])), Refusal)
+        assert isinstance(checked_outcome(replace(eight[which], pairs=eight[which].pairs[:1])), Refusal)
 
     def test_the_same_pair_ten_times(self, eight, which):
         pairs = [replace(eight[which].pairs[0], index=k) for k in range(10)]
-        assert isinstance(answered(replace(eight[which], pairs=pairs)), Refusal)
+        assert isinstance(checked_outcome(replace(eight[which], pairs=pairs)), Refusal)
 
-    def test_identical_poses_with_different_pictures(self, eight, which):
+    def test_identical_poses_with_different_images(self, eight, which):
         first = eight[which].pairs[0].base_T_flange
         pairs = [replace(p, base_T_flange=first) for p in eight[which].pairs]
-        answered(replace(eight[which], pairs=pairs))
+        checked_outcome(replace(eight[which], pairs=pairs))
 
-    def test_different_poses_with_the_same_picture(self, eight, which):
+    def test_different_poses_with_the_same_image(self, eight, which):
         first = eight[which].pairs[0]
-        answered(replace(eight[which], pairs=[replace(p, corners_px=first.corners_px) for p in eight[which].pairs]))
+        checked_outcome(
+            replace(eight[which], pairs=[replace(p, corners_px=first.corners_px) for p in eight[which].pairs])
+        )
 
     def test_a_mirrored_board(self, eight, which):
-        """Corners as a board seen from its back would give: no board in front of the camera looks so."""
+        """Corners of a board seen from its back, which no board in front of the camera can have."""
         width = eight[which].camera.width_px
         pairs = [replace(p, corners_px=p.corners_px * [-1, 1] + [width, 0]) for p in eight[which].pairs]
-        answered(replace(eight[which], pairs=pairs))
+        checked_outcome(replace(eight[which], pairs=pairs))
 
     def test_corners_in_one_line_or_one_point(self, eight, which):
         pairs = list(eight[which].pairs)
         pairs[0] = replace(pairs[0], ids=pairs[0].ids[:8], corners_px=pairs[0].corners_px[:8])
         pairs[1] = replace(pairs[1], corners_px=np.tile(pairs[1].corners_px[:1], (88, 1)))
-        outcome = answered(replace(eight[which], pairs=pairs))
+        outcome = checked_outcome(replace(eight[which], pairs=pairs))
         assert {0, 1} <= {p.pair for p in outcome.excluded}
 
     def test_poses_read_the_wrong_way_round(self, eight, which):
@@ -155,26 +157,26 @@ class TestNamedCases:
             replace(p, base_T_flange=q.base_T_flange) for p, q in zip(inverted, eight[which].pairs[1:], strict=False)
         ]
         for pairs in (inverted, shifted):
-            outcome = answered(replace(eight[which], pairs=pairs))
+            outcome = checked_outcome(replace(eight[which], pairs=pairs))
             assert isinstance(outcome, Refusal) or outcome.expected_error_mm.p95 > 10
 
     def test_checks_without_any_corner(self, eight, which):
         nothing = Pair(99, np.eye(4), np.zeros(0, dtype=np.int64), np.zeros((0, 2)))
-        outcome = answered(eight[which], [nothing])
+        outcome = checked_outcome(eight[which], [nothing])
         assert outcome.checks is None
 
     def test_a_check_from_nowhere(self, eight, which):
         astray = replace(eight[which].pairs[0], base_T_flange=np.eye(4))
-        outcome = answered(eight[which], [astray])
+        outcome = checked_outcome(eight[which], [astray])
         assert outcome.checks.worst_mm > 100
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("noise", [RobotNoise(1e-7, 1e-8), RobotNoise(0.05, 0.2)], ids=["exact", "hopeless"])
 def test_extreme_statements_of_noise(eight, mount, noise):
-    answered(replace(eight[mount, True], robot_noise=noise))
+    checked_outcome(replace(eight[mount, True], robot_noise=noise))
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_no_pairs_at_all(eight, mount):
-    assert answered(replace(eight[mount, False], pairs=[])).code == "too-few-pairs"
+    assert checked_outcome(replace(eight[mount, False], pairs=[])).code == "too-few-pairs"

@@ -1,4 +1,4 @@
-"""Waypoints that begin with shifts without a turn: a wrong lens is not taken for something that moved."""
+"""Waypoints that begin with pure translations: a wrong lens is not mistaken for a moved part."""
 
 import numpy as np
 import pytest
@@ -40,7 +40,7 @@ def session(cases, mount, seed, focal_px=2400.0, camera_moves=None, poses=POSES)
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("off", [0.02, -0.02])
-def test_another_focal_length_is_named(cases, mount, off):
+def test_another_focal_length_is_found(cases, mount, off):
     for seed in range(8):
         first = solve(session(cases, mount, seed, 2400.0 * (1 + off))).findings[0]
         assert first.code == "focal-length", (seed, first)
@@ -48,7 +48,7 @@ def test_another_focal_length_is_named(cases, mount, off):
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_a_camera_that_moved_between_the_groups_is_still_named(cases, mount):
+def test_a_camera_that_moved_between_the_groups_is_still_found(cases, mount):
     knock = matrix(Rotation.from_rotvec([0.0, 0.004, 0.003]).as_matrix(), [0.002, -0.002, 0.0])
     for seed in range(8):
         codes = [
@@ -58,8 +58,8 @@ def test_a_camera_that_moved_between_the_groups_is_still_named(cases, mount):
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_pairs_that_hardly_turn_say_nothing_absurd(cases, mount):
-    """Some board and lens of any size fit them; a focal length several times the stated one was once named so."""
+def test_pairs_with_hardly_any_rotation_yield_no_absurd_finding(cases, mount):
+    """Boards and lenses of any size fit them; no finding may state a focal length several times the stated one."""
     for seed in (5, 29, 39):
         for finding in solve(session(cases, mount, seed, 2448.0, poses=5)).findings:
             sizes = [abs(finding.evidence.get(name, 0.0)) for name in ("focal", "scale", "cx", "cy")]

@@ -1,4 +1,4 @@
-"""Arms that turn about the vertical only: all but one number is found, and that one is named or taken as stated."""
+"""Arms that rotate about the vertical only: all but the height is estimated; it is reported or taken as stated."""
 
 from dataclasses import replace
 
@@ -39,7 +39,7 @@ def test_all_but_the_height_is_found_within_the_stated_error(cases, mount, state
         assert len(outcome.unobservable) == 1
         assert "height of the camera" in outcome.unobservable[0]
         assert outcome.excluded == ()
-        assert outcome.X[2, 3] == pytest.approx(0.0, abs=1e-4), "0 in the matrix for what cannot be known"
+        assert outcome.X[2, 3] == pytest.approx(0.0, abs=1e-4), "0 in the matrix for the unobservable height"
         slide_along_vertical = simulated.hand_eye_true.copy()
         slide_along_vertical[2, 3] += outcome.X[2, 3] - simulated.hand_eye_true[2, 3]
         errors = grid_errors_mm(cases.convert(simulated), outcome.X, slide_along_vertical)

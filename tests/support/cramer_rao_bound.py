@@ -17,7 +17,7 @@ _MOVED = np.stack([exp_se3(twist[:3], twist[3:]) for twist in _TWISTS])
 
 
 def _derivatives(problem, index):
-    """(2 K, 18) derivative of one view's corners by the changes of X, Y and the arm's pose, by central differences."""
+    """(2 K, 18) derivative of one view's corners by X, Y and the pose of the arm, by central differences."""
     flange, X, Y = problem.base_T_flange_true[index], problem.hand_eye_true, problem.nuisance_true
 
     def views(X, flange, Y):
@@ -51,7 +51,7 @@ def bound_covariance(problem):
 
 
 def working_points(problem):
-    """9 x 9 x 5 points (405, 3) over the picture and the depth, camera frame."""
+    """9 x 9 x 5 points (405, 3) over the image and the depth, camera frame."""
     lens = problem.lens
     u, v = np.meshgrid(np.linspace(0, lens.width_px - 1, 9), np.linspace(0, lens.height_px - 1, 9))
     rays = lens.rays(np.stack([u.ravel(), v.ravel()], axis=-1))
@@ -63,7 +63,7 @@ def rms_of_covariance_mm(covariance, points):
     levers = np.zeros((len(points), 3, 6))
     levers[:, :, :3] = np.eye(3)
     x, y, z = points.T
-    # A small turn w moves a point p by w x p = -[p]x w.
+    # A small rotation w moves a point p by w x p = -[p]x w.
     levers[:, 0, 4], levers[:, 0, 5] = z, -y
     levers[:, 1, 3], levers[:, 1, 5] = -z, x
     levers[:, 2, 3], levers[:, 2, 4] = y, -x
@@ -72,5 +72,5 @@ def rms_of_covariance_mm(covariance, points):
 
 
 def errors_mm(X, problem, points):
-    """How far each camera point (n,) lands from where it is, carried by X instead of the truth."""
+    """(n,): distance of each camera point, transformed by X, from its true place."""
     return 1e3 * np.linalg.norm(transform_points(X, points) - transform_points(problem.hand_eye_true, points), axis=1)

@@ -1,7 +1,4 @@
-"""From the simulator's problem (truth by SciPy and 4x4 matrices) to the solver's, and ways to spoil one.
-
-Loaded by path: these test folders are no packages.
-"""
+"""Conversion of simulated problems (truth by SciPy and 4x4 matrices) to the solver's, and faults injected into them."""
 
 from __future__ import annotations
 
@@ -28,7 +25,7 @@ def camera_of(lens) -> CameraModel:
 
 
 def convert(simulated, include_robot_noise: bool = True) -> Problem:
-    """The solver's problem; without ``include_robot_noise`` the arm's noise must be estimated."""
+    """The solver's problem; without ``include_robot_noise`` the noise of the arm must be estimated."""
     poses = zip(simulated.base_T_flange_reported, simulated.corner_ids, simulated.corners_px, strict=True)
     noise = RobotNoise(simulated.robot_noise_mm * 1e-3, float(np.deg2rad(simulated.robot_noise_deg)))
     return Problem(
@@ -43,13 +40,13 @@ def convert(simulated, include_robot_noise: bool = True) -> Problem:
 
 
 def observations_of(problem: Problem) -> Observations:
-    """What the solver takes from the pairs."""
+    """The solver's observations of all pairs."""
     stack = CornerObservations.from_pairs(problem.pairs, problem.board_corners_m)
     return Observations.of(problem, problem.chain(), stack, fit_board_poses(problem.camera, stack))
 
 
 def sent(pose, pose_format) -> tuple[float, ...]:
-    """The numbers that a robot sends for a 4x4 pose, by SciPy."""
+    """The numbers by which a robot reports a 4x4 pose, by SciPy."""
     lengths = pose[:3, 3] / {"mm": 1e-3, "m": 1.0, "um": 1e-6}[pose_format.length]
     turn = Rotation.from_matrix(pose[:3, :3])
     degrees = pose_format.angle == "deg"
@@ -72,18 +69,18 @@ def with_pair(problem: Problem, row: int, **changes: object) -> Problem:
 
 
 def with_stale_pose(problem: Problem, row: int) -> Problem:
-    """Pair ``row`` carries the pose of the waypoint before it."""
+    """Pair ``row`` has the pose of the waypoint before it."""
     return with_pair(problem, row, base_T_flange=problem.pairs[row - 1].base_T_flange)
 
 
-def with_neighbours_picture(problem: Problem, row: int) -> Problem:
-    """Pair ``row`` carries the picture of the waypoint after it."""
+def with_neighbours_image(problem: Problem, row: int) -> Problem:
+    """Pair ``row`` has the image of the waypoint after it."""
     neighbour = problem.pairs[row + 1]
     return with_pair(problem, row, ids=neighbour.ids, corners_px=neighbour.corners_px)
 
 
 def with_slipped_board(simulated, problem: Problem, row: int, slip_mm: float, slip_deg: float) -> Problem:
-    """In pair ``row`` the board had slipped in its holder; the corner noise is what it was."""
+    """In pair ``row`` the board has slipped in its holder; the corner noise is unchanged."""
     across, turn = slip_mm * 1e-3, np.deg2rad(slip_deg)
     slip = matrix([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]], [across, 0, 0])
     corners = simulated.board_corners_m[simulated.corner_ids[row]]
@@ -92,10 +89,10 @@ def with_slipped_board(simulated, problem: Problem, row: int, slip_mm: float, sl
     return with_pair(problem, row, corners_px=simulated.lens.project(transform_points(view, corners)) + noise)
 
 
-def turning_only_about(
+def rotating_only_about(
     mount: str, axis, spread_deg: float, poses: int, seed: int, include_robot_noise: bool = True
 ) -> tuple[Problem, np.ndarray]:
-    """Flanges that turn about one ``axis`` of the base by up to ``spread_deg`` (0: they only shift), and the true X.
+    """Flanges that rotate about one ``axis`` of the base by up to ``spread_deg`` (0: not at all); and the true X.
 
     The first flange faces the camera with its board (or the board with its camera), as a person would place it.
     """

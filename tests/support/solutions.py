@@ -1,4 +1,4 @@
-"""A solution with the figures that a test asks for, where only what is said of it matters."""
+"""A made-up solution with given numbers, for tests of what is derived from it."""
 
 from dataclasses import replace
 
@@ -10,7 +10,7 @@ from eyebolt.geometry import Mount
 
 
 def made_up_solution(p95_mm, worst_p95_mm=None, **changes):
-    """``changes``: further fields of the Solution."""
+    """A solution of this expected error; ``changes``: further fields of the Solution."""
     error = ErrorSummary(p95_mm / 2, p95_mm, p95_mm if worst_p95_mm is None else worst_p95_mm)
     found = Solution(
         mount=Mount.FIXED,

@@ -1,7 +1,7 @@
 """solve(): from a problem to a solution or a refusal.
 
-The steps: usable pairs and their board poses; the joint estimate on the inliers (``robust``); observability; error of the
-result, checks and touches (``uncertainty``); findings (``diagnosis``).
+The steps: usable pairs and their board poses; the joint estimate on the inliers (``robust``); observability; error of
+the result, checks and touches (``uncertainty``); findings (``diagnosis``).
 """
 
 from __future__ import annotations
@@ -71,8 +71,8 @@ class _UsablePairs:
 def solve(problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[PlacedBoard] = ()) -> Solution | Refusal:
     """The solution of ``problem``, or a refusal; never raises on bad data.
 
-    ``checks``: pairs that only test the result. ``placed``: boards that lay still while corners of them were touched; they
-    test the result and, for arms with a vertical axis only, determine its height.
+    ``checks``: pairs that only test the result. ``placed``: boards that lay still while corners of them were touched;
+    they test the result and, for arms with a vertical axis only, determine its height.
     """
     usable = _usable_pairs(problem, problem.pairs)
     if usable.observations is None or len(usable.pairs) < MIN_PAIRS:

@@ -1,7 +1,4 @@
-"""Arms whose geometry is wrong: how they calibrate, and how they pick with what came of it.
-
-Stands alone, so that a test can load it by path.
-"""
+"""Sessions of arms with kinematic errors, and the picks that they make with the result."""
 
 from typing import NamedTuple
 

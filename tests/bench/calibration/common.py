@@ -1,4 +1,4 @@
-"""What the sections share: noise levels, seeds spread over processes, figures with their standard error, clean sets."""
+"""Shared by the sections: noise levels, seeds spread over processes, numbers with standard errors, clean sets."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def make(mount, poses, seed, level, **more):
 
 @functools.cache
 def working_points():
-    """405 points (9 x 9 x 5) over the picture and the depth, camera frame."""
+    """405 points (9 x 9 x 5) over the image and the depth, camera frame."""
     return bound.working_points(SimpleNamespace(lens=DEFAULT_LENS, near_m=NEAR_M, far_m=FAR_M))
 
 
@@ -106,7 +106,7 @@ def rms_ratio(squared, reference):
 
 
 def bar(figure, at_least=None, at_most=None):
-    """The bar in words and whether the figure meets it; a miss by less than two standard errors says so."""
+    """The bar as text and whether the figure meets it; misses by less than two standard errors are marked."""
     asks = [f">= {at_least:g}" if at_least is not None else "", f"<= {at_most:g}" if at_most is not None else ""]
     below = 0.0 if at_least is None else at_least - figure.value
     above = 0.0 if at_most is None else figure.value - at_most
@@ -139,7 +139,7 @@ class Table:
 
 @dataclass
 class Bench:
-    """What the command line asked for, and the processes; None where a section's own default holds."""
+    """Options of the command line, and the processes; None where the section has its own default."""
 
     seeds_asked: int | None
     poses_asked: list[int] | None

@@ -4,11 +4,11 @@
   scipy.optimize.least_squares on the same residuals with the noise stated (it cannot estimate it): all pairs at once in
   NumPy, sparse 2-point Jacobian, x_scale="jac", tolerances as they come. Bar: at least 40 times faster. The pattern of
   the Jacobian and the board pose of each view are made beforehand, outside both clocks.
-- beside it the whole solve(), which includes the board poses, the search for pairs that do not belong, and the whole
-  statement of the error.
+- beside it the whole solve(), which includes the board poses, outlier rejection and the error
+  statement.
 - 1000 over 100 pairs, whole solve() and joint estimate. Bar: at most 12 times.
-What is compared runs in turn, seven rounds of it, so that a computer that is slower for a while is slower for all of
-it. Times say nothing while other programs use the computer; the ratios bear it better.
+The compared programs run alternately, seven rounds, so that a computer that is slower for a while is slower for all of
+them. Times mean nothing while other programs use the computer; ratios are more robust.
 """
 
 import os

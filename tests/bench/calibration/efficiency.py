@@ -1,6 +1,6 @@
-"""RMS error over the working volume against the Cramer-Rao bound, and what not knowing the arm's noise costs.
+"""RMS error over the working volume against the Cramer-Rao bound, and the cost of estimating the arm's noise.
 
-The bound (tests/solve/information_bound.py) is the best that any unbiased solver with the noise stated can do.
+The bound (tests/support/cramer_rao_bound.py) is the best that any unbiased solver with the noise stated can do.
 ``stated/bound`` is 1 for a solver that reaches it. ``est/stated`` compares noise estimated and noise stated on the
 same seeds. Bars: ``stated/bound`` within two standard errors of 1 from 10 poses up; ``est/stated`` at most 1.03 from
 10 poses up, at most 1.08 at 5.

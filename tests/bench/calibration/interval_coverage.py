@@ -1,10 +1,10 @@
-"""Whether the stated error holds, with the arm's noise estimated.
+"""Coverage of the stated error, with the noise of the arm estimated.
 
 d is the change with ``X_estimated * exp(d) = X_true`` (translation, rotation) and C the solution's covariance.
-``d in 95 %``: share of seeds with d^T C^-1 d within the 95 % point of chi-square with six degrees of freedom; bars 93
+``d in 95 %``: share of seeds with d^T C^-1 d within the 95 % point of chi-squared with six degrees of freedom; bars 93
 to 97 % from 20 poses up, 91 to 98 % at 10, at least 88 % at 5. ``mean``: of d^T C^-1 d, 6 expected, bar 6 +-5 % from
 20 poses up. ``points in p95``: share of working points within the stated pooled p95, 0.95 expected; its standard error
-is over seeds, since the points of one seed err together.
+is over seeds, since the errors of one seed are correlated.
 """
 
 import numpy as np
@@ -19,7 +19,7 @@ def run(bench):
     """Prints the section."""
     seeds = bench.seeds(1000)
     table = Table(
-        f"honesty: stated error against true error, noise estimated, {seeds} seeds",
+        f"coverage: stated error against true error, noise estimated, {seeds} seeds",
         ("mount", 5),
         ("noise", 6),
         ("poses", 5),

@@ -1,9 +1,9 @@
-"""Against OpenCV's closed forms on the same data: five of calibrateHandEye, two of calibrateRobotWorldHandEye.
+"""Comparison with closed forms of OpenCV on the same data: five of calibrateHandEye, two of calibrateRobotWorldHandEye.
 
 They get each view's board pose from cv2.solvePnP (all corners, iterated) and the robot poses as reported. The best of
 the seven by RMS over the seeds is compared with ours on the same seeds, the arm's noise estimated and stated. A closed
 form that raises, gives no finite transform, or logs that it failed (and gives the identity) on a seed is counted as
-failed and left out of its own mean only.
+failed and excluded from its own mean only.
 Bars (noise estimated): best/ours at least 1.8 (camera fixed) and 1.3 (on the arm) at 5 poses, at least 1.3 at 10.
 The standard error takes the choice of the best one as given.
 """

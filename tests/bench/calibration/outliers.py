@@ -1,25 +1,25 @@
-"""Pairs that do not belong: whether they are named, whether clean ones are lost, what is left of the error.
+"""Outlier rejection: corrupted pairs that are excluded, clean pairs that are lost, and the error that remains.
 
 Faults (``kind``), each in 1, 3 and 5 of 20 pairs at random places:
-- stale pose: the pair carries the pose of the waypoint before it.
-- neighbour's picture: the pair carries the picture of the waypoint after it.
-- slipped: the board sat 1.5 mm off, sideways in its own plane, another random direction for each pair.
+- stale pose: the pair has the pose of the waypoint before it.
+- neighbour's image: the pair has the image of the waypoint after it.
+- slipped: the board was displaced by 1.5 mm in its own plane, in another random direction for each pair.
 - slipped, stayed: the last pairs share one such slip.
-- moving: the picture was exposed while the arm moved: the pose at the exposure differs from the reported one by 2 mm in
+- moving: the image was exposed while the arm moved: the pose at the exposure differs from the reported one by 2 mm in
   a random direction and 0.1 deg about a random axis, at the flange. Assumed; common practice, no source.
-- none: nothing is spoilt.
-Arms: white (scatters as stated, usual noise) and kinematic (joint offsets 0.03 deg, link errors 0.2 mm, no scatter, so
-that the stated 0.1 mm / 0.02 deg is not true of it; 0 and 3 corrupted pairs).
+- none: no fault.
+Arms: white (noise as stated, usual level) and kinematic (joint offsets 0.03 deg, link errors 0.2 mm, no white noise, so
+that the stated 0.1 mm / 0.02 deg does not hold; 0 and 3 corrupted pairs).
 
-``all named``: share of sets with every corrupted pair left out. ``named``: share of the corrupted pairs.
-``clean lost``: share of the clean pairs. ``RMS/without``: RMS error over the RMS of the solve of the same sets without
-the corrupted pairs. Bars on the white arm: all named, at most 1 % of clean pairs lost, at most 1.2 times. A refused set
-names what its refusal names, and has no RMS. ``knowable``: share of sets in which a judge who knows both true
-transforms and the true noise, and may lose 1 % of the clean pairs, would name every corrupted pair (white arm only).
-``told``: the same for a judge who is told which pairs are clean, estimates from these alone, and is as strict with the
-others as one must be who may name one in 2 of 1000 clean sets and be wrong in 3 of 100 he names.
+``all found``: fraction of sets with every corrupted pair excluded. ``found``: fraction of the corrupted pairs.
+``clean lost``: fraction of the clean pairs. ``RMS/without``: RMS error over the RMS of the solve of the same sets
+without the corrupted pairs. Bars for the white arm: all found, at most 1 % of clean pairs lost, at most 1.2 times. A
+refused set counts with the pairs that the refusal excludes, and has no RMS. Two references for the white arm:
+``oracle``, the fraction of sets in which a test with the true transforms and the true noise, at 1 % of clean pairs
+lost, finds every corrupted pair; ``clean known``, the same for an estimate from the clean pairs alone, at the error
+rates of the solver (2 of 1000 clean sets lose a pair, 3 % of the excluded pairs are clean).
 
-``corners``: in every view a shadow edge at a random place and angle in the picture: the 10 % of corners nearest to it
+``corners``: in every view a shadow edge at a random place and angle in the image: the 10 % of corners nearest to it
 are moved by 2 px across it, all to one side. RMS over the RMS of the same sets without that.
 """
 
@@ -43,7 +43,7 @@ from eyebolt_sim.transforms import exp_se3, matrix, transform_points
 
 POSES = 20
 SLIP_M, MOVED_M, MOVED_RAD = 1.5e-3, 2e-3, float(np.deg2rad(0.1))
-MAY_SPOIL_A_CLEAN_SET, MAY_BE_WRONG = 2e-3, 0.03
+FALSE_ALARM_RATE, FALSE_DISCOVERY_RATE = 2e-3, 0.03
 SHADED, SHADOW_PX = 0.1, 2.0
 NOISES = {"stated": True, "estimated": False}
 
@@ -66,11 +66,11 @@ def _print_faults(bench, seeds, poses, level):
         ("kind", 19),
         ("bad", 3),
         ("noise", 9),
-        ("all named", 14),
+        ("all found", 14),
         ("bar", 25),
-        ("knowable", 14),
-        ("told", 14),
-        ("named", 14),
+        ("oracle", 14),
+        ("clean known", 14),
+        ("found", 14),
         ("clean lost", 16),
         ("bar", 27),
         ("RMS/without", 14),
@@ -88,16 +88,16 @@ def _print_faults(bench, seeds, poses, level):
 
 def _fault_row(table, names, results):
     arm, bad = names[1], names[3]
-    named, lost, mahalanobis_sq, without, knowable, told = np.array(results, dtype=float).T
-    whole, of_all, clean = share(named[np.isfinite(named)] == 1), mean(named), mean(lost)
+    found, lost, mahalanobis_sq, without, oracle, clean_known = np.array(results, dtype=float).T
+    whole, of_all, clean = share(found[np.isfinite(found)] == 1), mean(found), mean(lost)
     ratio = rms_ratio(mahalanobis_sq, without)
     held = arm == "white"
     table.row(
         *names,
         whole if bad else "",
         bar(whole, at_least=1) if bad and held else "",
-        share(knowable == 1) if bad and held else "",
-        share(told == 1) if bad and held else "",
+        share(oracle == 1) if bad and held else "",
+        share(clean_known == 1) if bad and held else "",
         of_all if bad else "",
         clean.text(4),
         bar(clean, at_most=0.01) if held else "",
@@ -130,7 +130,7 @@ def _print_corners(bench, seeds, poses, levels):
 
 
 class Shots(NamedTuple):
-    """A session and its truth: ``problem`` with the noise stated, the scene, and where the flange really stood."""
+    """A session and its truth: ``problem`` with the noise stated, the scene, and the true flange poses."""
 
     problem: Problem
     scene: CellGeometry
@@ -138,7 +138,7 @@ class Shots(NamedTuple):
 
 
 def shots(seed, mount, arm, poses, level):
-    """The Shots of a seed, not spoilt."""
+    """The Shots of a seed, without faults."""
     if arm == "white":
         simulated = make(mount, poses, seed, level)
         return Shots(cases.convert(simulated), simulated.scene, list(simulated.base_T_flange_true))
@@ -149,34 +149,34 @@ def shots(seed, mount, arm, poses, level):
 
 
 def one_set(seed, mount, arm, kind, bad, poses, level):
-    """For noise stated and estimated: share of corrupted named, of clean lost, errors with and without, both judges."""
+    """For noise stated and estimated: corrupted found, clean lost, errors with and without them, both references."""
     rng = np.random.default_rng([seed, bad, 31])
     taken = shots(seed, mount, arm, poses, level)
     rows, pairs = set(), list(taken.problem.pairs)
     if bad:
-        choose, spoil = FAULTS[kind]
+        choose, inject = FAULTS[kind]
         rows = {int(row) for row in choose(poses, bad, rng)}
-        changed = spoil(taken, sorted(rows), rng)
+        changed = inject(taken, sorted(rows), rng)
         pairs = [changed.get(row, pair) for row, pair in enumerate(pairs)]
     rest = [pair for row, pair in enumerate(taken.problem.pairs) if row not in rows]
     judged = bool(rows) and arm == "white"
     corrupted = [pairs[row] for row in sorted(rows)]
-    known = knowable(taken, corrupted, LEVELS[level][0]) if judged else np.nan
+    oracle = found_by_oracle(taken, corrupted, LEVELS[level][0]) if judged else np.nan
     out = []
     for state in NOISES.values():
         problem = replace(taken.problem, robot_noise=taken.problem.robot_noise if state else None)
         outcome = solve(replace(problem, pairs=pairs))
         excluded = {p.pair for p in outcome.excluded}
-        named = len(rows & excluded) / len(rows) if rows else np.nan
+        found = len(rows & excluded) / len(rows) if rows else np.nan
         without = mean_square_mm2(solve(replace(problem, pairs=rest)), taken.scene.wanted) if rows else np.nan
         lost = len(excluded - rows) / (poses - len(rows))
-        by_told = told(replace(problem, pairs=rest), corrupted, taken.scene) if judged else np.nan
-        out.append((named, lost, mean_square_mm2(outcome, taken.scene.wanted), without, known, by_told))
+        reference = found_from_clean(replace(problem, pairs=rest), corrupted, taken.scene) if judged else np.nan
+        out.append((found, lost, mean_square_mm2(outcome, taken.scene.wanted), without, oracle, reference))
     return out
 
 
-def knowable(taken, corrupted, corner_sigma_px):
-    """Whether every corrupted pair lies further from where truth puts it than all but 1 % of clean ones."""
+def found_by_oracle(taken, corrupted, corner_sigma_px):
+    """Whether every corrupted pair is farther from the truth than all but 1 % of clean pairs."""
     problem = replace(taken.problem, pairs=corrupted)
     observations = cases.observations_of(problem)
     model = linearize(problem, observations.board_poses, observations.A, taken.scene.wanted, taken.scene.nuisance)
@@ -185,8 +185,8 @@ def knowable(taken, corrupted, corner_sigma_px):
     return float((mahalanobis_sq > chdtri(6, 0.01)).all())
 
 
-def told(clean, corrupted, scene):
-    """Whether an estimate from the ``clean`` problem finds every corrupted pair strange."""
+def found_from_clean(clean, corrupted, scene):
+    """Whether every corrupted pair is an outlier to the estimate from the ``clean`` problem."""
     joint = joint_estimate(clean, cases.observations_of(clean), scene.wanted, scene.nuisance)
     others = replace(clean, pairs=corrupted)
     observations = cases.observations_of(others)
@@ -198,7 +198,9 @@ def told(clean, corrupted, scene):
     else:
         p_values = np.sort(fdtrc(6, 3 * len(clean.pairs) - 6, mahalanobis_sq / 6))
     count = len(clean.pairs) + len(corrupted)
-    return float(p_values[0] <= MAY_SPOIL_A_CLEAN_SET / count and p_values[-1] <= MAY_BE_WRONG * len(corrupted) / count)
+    return float(
+        p_values[0] <= FALSE_ALARM_RATE / count and p_values[-1] <= FALSE_DISCOVERY_RATE * len(corrupted) / count
+    )
 
 
 def one_shaded(seed, mount, poses, level):
@@ -224,8 +226,8 @@ def stale_pose(taken, rows, _):
     return {row: replace(pairs[row], base_T_flange=pairs[row - 1].base_T_flange) for row in rows}
 
 
-def neighbours_picture(taken, rows, _):
-    """The picture of the waypoint after."""
+def neighbours_image(taken, rows, _):
+    """The image of the waypoint after."""
     pairs = taken.problem.pairs
     return {row: replace(pairs[row], ids=pairs[row + 1].ids, corners_px=pairs[row + 1].corners_px) for row in rows}
 
@@ -242,7 +244,7 @@ def slipped_and_stayed(taken, rows, rng):
 
 
 def moving(taken, rows, rng):
-    """The flange was elsewhere when the picture was exposed."""
+    """The flange had another pose when the image was exposed."""
     out = {}
     for row in rows:
         moved = exp_se3(unit(rng) * MOVED_M, unit(rng) * MOVED_RAD)
@@ -257,7 +259,7 @@ def slip(rng):
 
 
 def seen_from(taken, row, flange, moved_board):
-    """The pair with the picture that a flange standing elsewhere, or a board that moved, would have given.
+    """The pair with the image at another flange pose, or of a board that moved.
 
     The noise of every corner is what it was.
     """
@@ -271,7 +273,7 @@ def seen_from(taken, row, flange, moved_board):
 
 
 def shadowed(pair, rng):
-    """The pair with a shadow's edge across its picture."""
+    """The pair with a shadow edge across its image."""
     angle, middle = rng.uniform(0, 2 * np.pi), rng.integers(len(pair.ids))
     across = np.array([np.cos(angle), np.sin(angle)])
     distance = np.abs((pair.corners_px - pair.corners_px[middle]) @ across)
@@ -290,7 +292,7 @@ def unit(rng):
 # Name: which rows it can befall, and what it does to them.
 FAULTS = {
     "stale pose": (lambda n, k, rng: 1 + rng.permutation(n - 1)[:k], stale_pose),
-    "neighbour's picture": (lambda n, k, rng: rng.permutation(n - 1)[:k], neighbours_picture),
+    "neighbour's image": (lambda n, k, rng: rng.permutation(n - 1)[:k], neighbours_image),
     "slipped": (lambda n, k, rng: rng.permutation(n)[:k], slipped),
     "slipped, stayed": (lambda n, k, rng: range(n - k, n), slipped_and_stayed),
     "moving": (lambda n, k, rng: rng.permutation(n)[:k], moving),

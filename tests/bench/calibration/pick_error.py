@@ -1,10 +1,10 @@
-"""Whether the stated error of a pick holds on arms whose geometry is wrong, and stays tight on arms that only scatter.
+"""Coverage of the stated pick error for arms with kinematic errors, and its tightness for arms with white noise only.
 
 Each arm calibrates at waypoints it can reach and then picks at waypoints it did not use, through the same faulty
-geometry. ``inside p95``: share of picks whose error is within the stated p95 of ``expected_pick_error_mm``, standard error
-over the arms; bars: at least 0.90 on arms with joint and link errors, at most 0.99 on arms that only scatter.
-``stated/true``: stated p95 over the p95 of the arm's own picks, mean over the arms. ``white alone``: the share that
-white noise alone would cover, that is the same statement with the noise given as known.
+geometry. ``inside p95``: fraction of picks whose error is within the stated p95 of ``expected_pick_error_mm``, standard
+error over the arms; bars: at least 0.90 for arms with joint and link errors, at most 0.99 for arms with white noise.
+``stated/true``: stated p95 over the p95 of the arm's own picks, mean over the arms. ``white alone``: the
+fraction that white noise alone would cover, that is the stated error with the noise given as known.
 """
 
 from dataclasses import replace

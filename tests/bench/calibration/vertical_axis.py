@@ -1,9 +1,10 @@
-"""Arms that turn about the vertical only: error in what they can know, against the bound for just that.
+"""Arms that rotate about the vertical only: error of the observable directions against the bound for these.
 
-Camera and board may slide along the vertical together without any pair noticing. Before comparing, the estimated X is
-slid to the height of the true one; the bound is the Cramer-Rao bound of the same quantity, with the one direction that
+Camera and board may slide along the vertical together without effect on any pair. Before the comparison the estimated X
+is slid to the height of the true one; the bound is the Cramer-Rao bound of the same quantity, with the one direction that
 has no information taken out. ``stated/bound``, ``est/stated``: as in the section efficiency (no bars of their own).
-``height named``: share of the seeds whose ``solution.unobservable`` names the height both with noise stated and estimated.
+``height named``: fraction of the seeds whose ``solution.unobservable`` names the height, both with noise stated and
+estimated.
 """
 
 import numpy as np
@@ -31,7 +32,7 @@ def run(bench):
     """Prints the section."""
     seeds = bench.seeds(500)
     table = Table(
-        f"vertical: arms that turn about the vertical, all but the height, {seeds} seeds",
+        f"vertical: arms that rotate about the vertical, all but the height, {seeds} seeds",
         ("mount", 5),
         ("noise", 6),
         ("poses", 5),
@@ -66,7 +67,7 @@ def run(bench):
 
 
 def one_set(seed, mount, poses, level):
-    """Bound and errors squared (noise stated, estimated), whether the height was named, pairs lost of either."""
+    """Bound and errors squared (noise stated, estimated), whether the height was named, pairs lost in either."""
     simulated = make(mount, poses, seed, level, turns="vertical")
     up = vertical_of_X(simulated)
     squared, names, lost = [], [], []

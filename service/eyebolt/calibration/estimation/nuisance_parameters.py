@@ -1,8 +1,8 @@
 """Nuisance parameters estimated jointly with the transforms, and which few of them explain the pairs.
 
-All nuisance parameters are estimated at once, with the noise of the arm estimated anew. The residuals that a smaller set
-would leave follow from that one estimate in closed form: the Gaussian of the estimates, conditioned on the others being
-zero.
+All nuisance parameters are estimated at once, with the noise of the arm estimated anew. The residuals that a smaller
+set would leave follow from that one estimate in closed form: the Gaussian of the estimates, conditioned on the others
+being zero.
 """
 
 from __future__ import annotations

@@ -79,7 +79,7 @@ def describe_direction(problem: Problem, X: Array, vector: Array) -> str:
 
 
 def _describe_axis(problem: Problem, X: Array, direction: Array) -> str:
-    """An axis (3,) given in the camera frame: named after an axis of a frame if it is close to one, always in numbers."""
+    """An axis (3,) given in the camera frame: always in numbers, and by name if it is close to an axis of a frame."""
     in_camera = direction / np.linalg.norm(direction)
     in_frame = X[:3, :3] @ in_camera
     # An axis has no sign: of the two vectors, that whose largest component is positive.
@@ -101,7 +101,7 @@ def _describe_axis(problem: Problem, X: Array, direction: Array) -> str:
 
 
 def rotation_spread(A: Array) -> Array:
-    """(3,), radians, descending: RMS rotation of the waypoints ``A`` (n, 4, 4) about their mean, along principal axes."""
+    """(3,), radians, descending: RMS rotation of ``A`` (n, 4, 4) about its mean, along its principal axes."""
     mean = se3.nearest_rotation(A[:, :3, :3].sum(axis=0))
     vectors = se3.log_rotation(mean.T @ A[:, :3, :3])
     sizes = np.linalg.svd(vectors, compute_uv=False)[:3]

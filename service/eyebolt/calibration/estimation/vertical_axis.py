@@ -2,8 +2,8 @@
 
 With all rotations about one axis, camera and board can slide along it together without effect on any pair:
 ``A trans(along Y's vertical) = trans(along X's vertical) A``. That one direction is taken out of the estimate. The
-height is stated (``Problem.height_m``), determined by touches (``uncertainty.touch_test``), or left at 0 and reported as
-unobservable.
+height is stated (``Problem.height_m``), determined by touches (``uncertainty.touch_test``), or left at 0 and reported
+as unobservable.
 """
 
 from __future__ import annotations
@@ -79,14 +79,14 @@ def describe_missing_height(problem: Problem) -> str:
     """The unobservable height, for an operator, and what determines it."""
     if problem.mount is Mount.FIXED:
         return (
-            "height of the camera above the base (along the arm's vertical): unobservable with an arm that rotates about"
-            " the vertical only; touch corners of a board that lies in the cell, or state [goal] board_height_mm, the"
-            " height of the board origin above the flange frame"
+            "height of the camera above the base (along the arm's vertical): unobservable with an arm that rotates"
+            " about the vertical only; touch corners of a board that lies in the cell, or state [goal] board_height_mm,"
+            " the height of the board origin above the flange frame"
         )
     return (
-        "height of the camera along the flange axis (the arm's vertical): unobservable with an arm that rotates about"
-        " the vertical only; touch corners of the board, or state [goal] board_height_mm, the height of the board origin"
-        " above the base"
+        "height of the camera along the flange axis (the arm's vertical): unobservable with an arm that rotates"
+        " about the vertical only; touch corners of the board, or state [goal] board_height_mm, the height of the"
+        " board origin above the base"
     )
 
 

@@ -46,7 +46,7 @@ class ArmOffsets:
 
 
 def pose_correlation(first: Array, second: Array) -> Array:
-    """(n, m) between poses (n, 4, 4) and (m, 4, 4): Gaussian in their distance and in the chord of their rotation."""
+    """(n, m) between poses (n, 4, 4) and (m, 4, 4): Gaussian in distance and in the chord of the rotation."""
     distance_m = np.linalg.norm(first[:, None, :3, 3] - second[None, :, :3, 3], axis=-1)
     chord = np.linalg.norm((first[:, None, :3, :3] - second[None, :, :3, :3]), axis=(-2, -1)) / np.sqrt(2)
     out: Array = np.exp(-0.5 * ((distance_m / CORRELATION_LENGTH_M) ** 2 + (chord / CORRELATION_LENGTH_CHORD) ** 2))
@@ -59,7 +59,7 @@ def evenly_spaced_rows(count: int) -> RowSelection:
 
 
 def arm_offsets(joint: JointEstimate, model: LinearModel, reported: Array, rows: RowSelection) -> ArmOffsets:
-    """The pairs ``rows`` of ``model``, linearised about ``joint``; ``reported`` (n, 4, 4): base_T_flange of all pairs."""
+    """The pairs ``rows`` of ``model``, linearised about ``joint``; ``reported`` (n, 4, 4): all base_T_flange."""
     return ArmOffsets(
         reported[rows],
         model.offset[rows],

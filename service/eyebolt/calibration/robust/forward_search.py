@@ -4,8 +4,8 @@ Outliers of only a few times the noise mask each other: they inflate the noise e
 them stands out. So many small random subsets each grow to the larger part of the pairs that fits them best
 (concentration steps of FAST-MCD: P. J. Rousseeuw, K. Van Driessen, Technometrics 41(3), 1999, and for regression Data
 Mining and Knowledge Discovery 12, 2006), then pair by pair until all are included (forward search: A. C. Atkinson,
-Test 3(1), 1994). Of all estimates and noise values on the way the most likely one is taken, where the cost of an outlier
-is bounded. All of it runs on the linear model.
+Test 3(1), 1994). Of all estimates and noise values on the way the most likely one is taken, where the cost of an
+outlier is bounded. All of it runs on the linear model.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class _LinearPairs:
         return out
 
     def fit_subsets(self, subsets: Mask, weight: Array) -> tuple[Array, Array]:
-        """Residuals (m, n, 6) of all pairs about the fits to m ``subsets`` (m, n), and their squared distances (m, n)."""
+        """Residuals (m, n, 6) of all pairs about the fits to ``subsets`` (m, n), and their squares (m, n)."""
         subset_count, n = subsets.shape
         flat = (weight @ self.design * subsets[..., None, None]).reshape(subset_count, 6 * n, -1)
         normal = self.design.reshape(6 * n, -1).T @ flat
