@@ -202,7 +202,7 @@ def test_real_pictures_through_the_socket_come_close_to_stereo_calibration(
     assert len(seen) == 13
     assert all(list(s.ids) == list(range(54)) for s in seen)
     assert all(reply[0] <= 9 for reply in replies[:13])
-    assert result["pairs"] == {"kept": 13, "excluded": []}
+    assert result["pairs"] == {"used": 13, "excluded": []}
     assert found[0] <= 0.04
     assert found[1] <= 0.2
     assert found[0] <= best[0] / 2
