@@ -191,15 +191,12 @@ def test_the_pose_of_the_flange_mounted_part_may_be_omitted(station):
 
 
 @pytest.mark.parametrize(
-    ("camera", "board", "message"),
-    [
-        (None, None, "is not known"),
-        ("1 2 3", "0 0 0 0 0 0", "has 6 numbers"),
-        ("1 2 3 a 5 6", "0 0 0 0 0 0", "no number"),
-    ],
+    ("camera", "board"),
+    [(None, None), ("1 2 3", "0 0 0 0 0 0"), ("1 2 3 a 5 6", "0 0 0 0 0 0")],
+    ids=["missing", "three numbers", "not a number"],
 )
-def test_malformed_guesses_are_refused(station, camera, board, message):
-    with pytest.raises(InputFault, match=message) as fault:
+def test_malformed_guesses_are_refused(station, camera, board):
+    with pytest.raises(InputFault) as fault:
         plan_station(station[1], camera, board, None, None)
     assert fault.value.code == "plan-guess"
 

@@ -51,7 +51,7 @@ def sweep(name, views):
         those = [case.right for case in cases if (case.over > 1) == side]
         rates.append(np.mean(those) if those else np.nan)
         texts.append(f"{sum(those)} of {len(those)} = {rates[-1]:.1%}")
-    codes = collections.Counter(case.code for case in cases if case.over > 1)
+    codes = collections.Counter(int(case.code) for case in cases if case.over > 1)
     met = "met" if min(rates) >= 0.99 else "MISSED"
     print(f"{name:<12}{texts[0]:>22}{texts[1]:>22}   {met:<8} {dict(codes)}", flush=True)
 
@@ -77,7 +77,7 @@ def oblique(asked):
         views = bench.views(max(asked.views // 10, 4), limits)
         for k, view in enumerate(views):
             found, detection, _ = bench.assessed(bench.image(view, k))
-            codes[found.code] += 1
+            codes[int(found.code)] += 1
             if not isinstance(detection, NoDetection):
                 error = detection.corners_px - bench.corners_px(view)[detection.ids]
                 rows.append((len(detection.ids) / bench.board.corner_count, np.sqrt((error**2).mean())))
@@ -95,9 +95,9 @@ def clean(asked):
         for k, view in enumerate(bench.views(asked.clean // 2)):
             found, *_ = bench.assessed(bench.image(view, 2 * k), bench.image(view, 2 * k + 1))
             done += 1
-            advised[found.code] += 1
+            advised[int(found.code)] += 1
             if found.code >= 10:
-                refused.append((kind, k, found.code, found.message))
+                refused.append((kind, k, int(found.code), found.message))
     print(f"clean       {len(refused)} of {done} refused; codes {dict(advised)} {'met' if not refused else 'MISSED'}")
     for row in refused:
         print(f"            {row}")
