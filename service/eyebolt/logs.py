@@ -1,11 +1,53 @@
-"""Keeping a log readable, and a disk free, while somebody does the same thing over and over."""
+"""The log of the daemon: its setup, and throttling of entries that one peer could repeat without end.
+
+A log line is an event (a fixed phrase that can be searched for) and fields. ``info``: expected; ``warning``: somebody
+else has to act; ``error``: a failure of this computer, or a defect of the program. ``remedy`` is what to do about it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+import logging
+import sys
+import time
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
+from typing import Any, Literal, TextIO
 
+import structlog
+from structlog.typing import ExcInfo
+
+LogFormat = Literal["console", "json"]
+
+# Keys remembered: a log line is worth a few hundred bytes, and one peer has no more than a handful of keys.
 _MAX_KEYS = 256
+
+
+def configure_log(log_format: LogFormat) -> None:
+    """Sends log lines to stderr: readable text (console), or one JSON object a line (json)."""
+    shared: list[structlog.typing.Processor] = [
+        structlog.processors.add_log_level,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+    ]
+    last: structlog.typing.Processor = (
+        structlog.processors.JSONRenderer()
+        if log_format == "json"
+        else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), exception_formatter=_exception_summary)
+    )
+    if log_format == "json":
+        # Local variables stay out: they may hold whole images.
+        where = structlog.tracebacks.ExceptionDictTransformer(show_locals=False)
+        shared.append(structlog.processors.ExceptionRenderer(where))
+    structlog.configure(
+        processors=[*shared, last],
+        logger_factory=structlog.WriteLoggerFactory(file=sys.stderr),
+        wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
+        cache_logger_on_first_use=False,
+    )
+
+
+def _exception_summary(out: TextIO, fault: ExcInfo) -> None:
+    """An operator gets no traceback; the JSON log has it."""
+    out.write(f"\n  a defect of the program: {fault[1]!r}; '--log json' shows where")
 
 
 @dataclass
@@ -16,7 +58,7 @@ class _Window:
 
 
 class LogThrottle:
-    """Of what has the same key, ``max_entries`` are told in ``window_s`` seconds. Remembers at most 256 keys."""
+    """Admits ``max_entries`` entries of the same key in ``window_s`` seconds. Remembers at most 256 keys."""
 
     def __init__(self, max_entries: int = 20, window_s: float = 10.0) -> None:
         self._max_entries = max_entries
@@ -24,14 +66,14 @@ class LogThrottle:
         self._windows: dict[Hashable, _Window] = {}
 
     def admit(self, key: Hashable, now_s: float) -> dict[str, int] | None:
-        """None: say nothing. Else what to add to the words: how many like it were left out before, if any."""
+        """None: write nothing. Else fields for the entry: how many of its key were suppressed before, if any."""
         window = self._windows.pop(key, None)
         if window is None or now_s - window.started_s >= self._window_s:
             suppressed_before = 0 if window is None else window.suppressed
             window = _Window(now_s)
         else:
             suppressed_before = 0
-        # The key used last stands last: the one forgotten is the one that was silent longest.
+        # Insertion order is order of use: the key that was silent longest is forgotten.
         self._windows[key] = window
         if len(self._windows) > _MAX_KEYS:
             del self._windows[next(iter(self._windows))]
@@ -40,3 +82,27 @@ class LogThrottle:
             return None
         window.admitted += 1
         return {"suppressed": suppressed_before} if suppressed_before else {}
+
+
+class ThrottledLogger:
+    """A logger whose entries are throttled by event and ``key`` (such as the peer's address)."""
+
+    def __init__(
+        self, log: Any, throttle: LogThrottle | None = None, clock_s: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._log = log
+        self._throttle = throttle or LogThrottle()
+        self._clock_s = clock_s
+
+    def info(self, event: str, key: Hashable, **fields: object) -> None:
+        """An entry of level info."""
+        self._write(self._log.info, event, key, fields)
+
+    def warning(self, event: str, key: Hashable, **fields: object) -> None:
+        """An entry of level warning."""
+        self._write(self._log.warning, event, key, fields)
+
+    def _write(self, write: Callable[..., object], event: str, key: Hashable, fields: dict[str, object]) -> None:
+        suppressed = self._throttle.admit((event, key), self._clock_s())
+        if suppressed is not None:
+            write(event, **fields, **suppressed)

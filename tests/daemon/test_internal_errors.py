@@ -14,7 +14,7 @@ import structlog
 from eyebolt.cameras import Frame
 from eyebolt.context import load_context
 from eyebolt.daemon.daemon import Daemon
-from eyebolt.daemon.startup import configure_log
+from eyebolt.logs import configure_log
 from eyebolt.protocol import LinkStatus
 from eyebolt.session.state import State
 from support.daemon_process import Robot, robot_port

@@ -15,12 +15,12 @@ RACE = """
 import sys, threading, time
 import numpy as np
 from eyebolt.boards.marker_detector import DetectedMarkers, largest_cluster
-from eyebolt.daemon.daemon import preload_libraries
+from eyebolt.daemon.executor import preload_libraries
 from eyebolt.geometry import PoseFormat
 from eyebolt.calibration.estimation.statistics import chi2_sf
 squares = np.arange(6)[:, None, None] * 10.0 + np.array([[0, 0], [8, 0], [8, 8], [0, 8]])
 assert not any(name in sys.modules for name in ("scipy.sparse", "scipy.special", "scipy.spatial"))
-loading = threading.Thread(target=load_late_parts)
+loading = threading.Thread(target=preload_libraries)
 loading.start()
 time.sleep({delay_s})
 {use}

@@ -82,9 +82,3 @@ def test_ports_locks_and_folders_that_cannot_be_had(recorded_cell, station, star
     # None of them has disturbed the one that was there first.
     with Robot(daemon.port) as robot:
         assert robot.final(recorded_cell.capture(1))[:3] == (0, 1, 1)
-
-
-def test_a_demo_in_a_folder_that_cannot_be_is_refused(eyebolt, tmp_path):
-    (tmp_path / "file").write_text("no folder")
-    exit_code, _, said = eyebolt("demo", "--folder", tmp_path / "file/demo")
-    is_one_clear_text(said, exit_code, "folder-unwritable", "Not a directory")

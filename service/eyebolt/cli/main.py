@@ -17,7 +17,7 @@ from eyebolt import __version__
 from eyebolt.cli.runner import EXIT_FAULT, MountChoice, require_opencv, run_command
 
 if TYPE_CHECKING:
-    from eyebolt.daemon import LogFormat
+    from eyebolt.logs import LogFormat
 
 app = typer.Typer(
     add_completion=False,

@@ -1,8 +1,5 @@
-"""Carries out the commands of the session: sockets, workers, disk, status. No decisions are made here."""
+"""The daemon of one station: asyncio, sockets, threads. Carries out the commands of the session; decides nothing."""
 
-from eyebolt.daemon.startup import LogFormat, serve
+from eyebolt.daemon.startup import serve
 
-__all__ = [
-    "LogFormat",
-    "serve",
-]
+__all__ = ["serve"]

@@ -1,7 +1,7 @@
-"""Taking a picture and measuring it: what the camera's thread and the worker do for one request.
+"""Taking an image and detecting the board in it: the work of the camera thread and of the detection thread.
 
-Where the session asks for a glance, a picture is taken before the one that counts; the board is found in it while the
-camera's thread waits for the next one, so that comparing the two costs the robot no time of its own.
+Where the session commands it, a preview frame is taken before the image. The board is searched in it while the camera
+thread waits for the image, so that the comparison of the two costs the robot no time.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from eyebolt.observations import MotionCheck, compare_images, measure_view
 from eyebolt.session import PREVIEW_LEAD_NS
 from eyebolt.session import messages as msg
 
-# Below the 30 s in which every request must have its final code, with room for board and solve.
+# A request has its final reply within 30 s: detection, solve and disk need the rest.
 GRAB_TIMEOUT_S = 10.0
 
 DetectionResult = Detection | NoDetection
@@ -32,11 +32,13 @@ _log = structlog.get_logger("session")
 @dataclass(frozen=True)
 class _Preview:
     exposed_ns: int
+    """When its exposure began."""
     found: Future[DetectionResult]
+    """The board in it."""
 
 
 class ImageAcquisition:
-    """Keeps the pixels of the newest picture between the steps. ``submit`` runs a function in the worker."""
+    """Keeps the pixels of the newest image between the steps. ``submit`` runs a function in the detection thread."""
 
     def __init__(
         self,
@@ -51,26 +53,28 @@ class ImageAcquisition:
         self._previews: dict[int, _Preview] = {}
 
     def frame(self, task: int) -> Frame | None:
-        """The picture of a task, while it is the newest one."""
+        """The image of a task, while it is the newest one."""
         return self._frames.get(task)
 
     def grab(self, command: msg.Grab) -> msg.Event:
-        """In the camera's thread: Grabbed or GrabFailed."""
+        """In the camera thread: Grabbed or GrabFailed."""
         try:
             frame = self._grab_with_preview(command)
         except CameraFault as fault:
             return msg.GrabFailed(command.task, fault.code, fault.message)
         except Exception as error:
             _log.exception("camera reader failed unexpectedly")
-            return msg.GrabFailed(command.task, "camera-lost", f"the camera's reader broke down: {error!r}")
+            return msg.GrabFailed(command.task, "camera-lost", f"the camera reader failed unexpectedly: {error!r}")
         if frame.exposed_ns < command.not_before_ns:
-            return msg.GrabFailed(command.task, "no-fresh-frame", "the camera handed out an older picture")
-        # Only the newest picture is kept in memory; all are on disk.
+            return msg.GrabFailed(
+                command.task, "no-fresh-frame", "the camera delivered an image exposed before the request"
+            )
+        # Only the newest image is kept in memory; all are on disk.
         self._frames = {command.task: frame}
         return msg.Grabbed(command.task, frame.exposed_ns, frame.arrived_ns, frame.method, frame.name)
 
     def detect(self, command: msg.Detect, load: Callable[[str], Pixels]) -> msg.Event:
-        """In the worker: Detected or WorkFailed. ``load`` reads a picture that is no longer in memory."""
+        """In the detection thread: Detected or WorkerFailed. ``load`` reads an image that is no longer in memory."""
         try:
             frame = self.frame(command.task)
             pixels = frame.pixels if frame is not None else load(command.name)
@@ -93,7 +97,7 @@ class ImageAcquisition:
             return msg.WorkerFailed(command.task, fault.message)
         except Exception as error:
             _log.exception("board detection failed unexpectedly")
-            return msg.WorkerFailed(command.task, f"finding the board broke down: {error!r}")
+            return msg.WorkerFailed(command.task, f"board detection failed unexpectedly: {error!r}")
 
     def _grab_with_preview(self, command: msg.Grab) -> Frame:
         self._previews = {}
@@ -101,7 +105,7 @@ class ImageAcquisition:
             return self._grab(command.not_before_ns)
         first = self._grab(command.preview_not_before_ns)
         if first.method == "replay":
-            # Recorded pictures come one for each request: this is the one.
+            # Recorded images come one for each request: this is the one.
             time.sleep(max(0.0, (command.not_before_ns - time.monotonic_ns()) / 1e9))
             handed_out_ns = time.monotonic_ns()
             return replace(first, exposed_ns=handed_out_ns, arrived_ns=handed_out_ns)
@@ -116,16 +120,16 @@ class ImageAcquisition:
     def _compare_with_preview(
         self, task: int, frame: Frame | None, detection: DetectionResult
     ) -> tuple[MotionCheck | None, str]:
-        """What the glance tells, or why it tells nothing."""
+        """The comparison with the preview frame, or why there is none."""
         preview = self._previews.pop(task, None)
         if preview is None or frame is None:
-            return None, "one picture only: whether the board was still is not known"
+            return None, "one image only: motion cannot be determined"
         try:
-            # The worker does one thing after the other: this was done before.
+            # The detection thread works in order: the preview frame was searched before this image.
             earlier = preview.found.result(timeout=0)
         except Exception as error:
-            return None, f"the picture before could not be used: {error!r}"
+            return None, f"the preview frame could not be used: {error!r}"
         if isinstance(earlier, NoDetection) or isinstance(detection, NoDetection):
-            return None, "the board was not seen in both pictures"
+            return None, "the board was not detected in both images"
         motion_check = compare_images(earlier, detection, (frame.exposed_ns - preview.exposed_ns) / 1e6)
-        return motion_check, "" if motion_check is not None else "too few corners were seen in both pictures"
+        return motion_check, "" if motion_check is not None else "too few corners were detected in both images"

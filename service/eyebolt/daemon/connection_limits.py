@@ -1,6 +1,6 @@
-"""What the robot's door bears, all in one place. No robot that works comes near any of it.
+"""Limits of the robot's port, far above what any working robot needs.
 
-The length of a line is the wire's own limit: ``wire.lines.MAX_LINE_BYTES``.
+The length of a line is limited by the protocol: ``protocol.MAX_LINE_BYTES``.
 """
 
 from __future__ import annotations
@@ -10,41 +10,42 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class RateLimit:
-    """How fast one connection is read on the average; what comes faster waits in its own socket."""
+    """Average rate at which a connection is read; data that arrive faster wait in the peer's own socket."""
 
     lines_per_s: float
     bytes_per_s: float
 
     def share(self, count: int) -> RateLimit:
-        """The equal share of one of so many."""
+        """The equal share of one of ``count`` connections."""
         return RateLimit(self.lines_per_s / count, self.bytes_per_s / count)
 
     def cost_s(self, lines: int, size_bytes: int) -> float:
-        """Seconds of reading that so many lines and bytes use up."""
+        """Seconds of reading that these lines and bytes use up."""
         return lines / self.lines_per_s + size_bytes / self.bytes_per_s
 
 
 @dataclass(frozen=True)
 class ConnectionLimits:
-    """``max_connections``: open at a time. One more makes room: see ``RobotServer``.
-
-    ``max_queued_lines``: lines of one connection; a robot waits for each answer.
-    ``first_line_timeout_s``: from connecting to the first well-formed line. Who has said one is never timed out: a robot may
-    stand still for hours between two waypoints.
-    ``holder``, ``others``: paces of the connection that holds the station (live poses, 500 a second, are well within)
-    and of each other one. ``unclaimed``: while nobody holds it, of all together, in equal shares: a robot alone may
-    stream live poses before its first request. ``burst_s``: seconds of reading that may be used up in advance.
-    """
+    """Limits of the robot's port."""
 
     max_connections: int = 32
+    """Open connections; one more evicts an idle one (``RobotServer``)."""
     max_queued_lines: int = 64
+    """Lines of one connection that wait for their reply; a robot waits for each reply, so it has one."""
     first_line_timeout_s: float = 300.0
+    """From connecting to the first well-formed line. After that a connection may be idle for ever: a robot may stand
+    still for hours between two waypoints."""
     holder: RateLimit = RateLimit(lines_per_s=2000.0, bytes_per_s=128_000.0)
+    """Rate of the connection that holds the station; live poses at 500 a second are well within it."""
     others: RateLimit = RateLimit(lines_per_s=10.0, bytes_per_s=2000.0)
+    """Rate of each other connection."""
     unclaimed: RateLimit = RateLimit(lines_per_s=1500.0, bytes_per_s=80_000.0)
+    """While no connection holds the station: rate of all together, in equal shares. A robot alone may stream live
+    poses before its first request."""
     burst_s: float = 2.0
+    """Seconds of reading that may be used up in advance."""
 
 
-# Bytes taken from a socket at a time, and bytes of answers kept for a peer that does not read them.
+# Bytes read from a socket at a time, and bytes of replies buffered for a peer that does not read them.
 READ_BYTES = 4096
 WRITE_BYTES = 4096

@@ -1,9 +1,7 @@
-"""The robot's door: who may come in, who must make room, and what their lines are. Knows sockets, not sessions.
+"""The robot's port: admission, limits, and lines in and out. Knows sockets and lines, not sessions.
 
-A connection costs the others nothing: each is read at a pace of its own, holds a bounded number of bytes and lines, and
-gives way to a newcomer if it has nothing to say. The one that holds the station never gives way.
-
-One connection of the robot's door: its bytes to lines, its lines one after the other, its answers to bytes.
+Connections do not affect each other: each is read at its own rate, buffers a bounded number of bytes and lines, and is
+evicted for a new one if it is idle. The connection that holds the station is never evicted.
 """
 
 from __future__ import annotations
@@ -20,7 +18,7 @@ import structlog
 from eyebolt.addresses import split_host_port
 from eyebolt.config import RobotSection
 from eyebolt.daemon.connection_limits import READ_BYTES, WRITE_BYTES, ConnectionLimits, RateLimit
-from eyebolt.logs import LogThrottle
+from eyebolt.logs import ThrottledLogger
 from eyebolt.protocol import (
     VERBS,
     Code,
@@ -40,6 +38,8 @@ from eyebolt.session import Caller
 
 _REDIAL_INTERVAL_S = 1.0
 _DRAIN_POLL_S = 0.05
+_MAX_LOGGED_CHARACTERS = 120
+# Before a connection is closed that sent no request: seq 0, nothing kept.
 _NOT_ALLOWED = Reply(Code.PEER_NOT_ALLOWED, 0, 0, 0)
 _NOT_NOW = Reply(Code.NOT_NOW, 0, 0, 0)
 
@@ -49,11 +49,10 @@ OnLine = Callable[[Caller, Request | LineFault], None]
 
 
 class RobotServer:
-    """Listens or dials as the station says; calls ``on_line`` for each line and ``on_disconnect`` when one hangs up.
+    """Listens or dials as the station file says; calls ``on_line`` for each line, ``on_disconnect`` for each end.
 
-    ``holder`` gives the number of the connection that holds the station, or None. Where all places are taken, a
-    newcomer gets that of the connection that has been silent longest, of those that never said a well-formed line if
-    there are any.
+    ``holder`` returns the number of the connection that holds the station, or None. At the connection limit a new
+    connection takes the place of the one idle longest, first of those that never sent a well-formed line.
     """
 
     def __init__(
@@ -75,10 +74,10 @@ class RobotServer:
         self._open: dict[int, RobotConnection] = {}
         self._tasks: set[asyncio.Task[None]] = set()
         self._server: asyncio.Server | None = None
-        self._log_throttle = LogThrottle()
+        self._throttled_log = ThrottledLogger(_log)
 
     async def start(self) -> str:
-        """Opens the door; returns where, in words. Raises OSError if the address cannot be had."""
+        """Opens the port; returns the address, in words. Raises OSError if the address is taken."""
         if self._robot.dial is not None:
             self._keep_task(asyncio.create_task(self._dial_forever(*split_host_port(self._robot.dial))))
             return f"dialling {self._robot.dial}"
@@ -87,7 +86,7 @@ class RobotServer:
         return f"listening on {self._robot.listen}"
 
     async def close(self) -> None:
-        """Hangs up on everybody."""
+        """Closes the port and every connection."""
         if self._server is not None:
             self._server.close()
         for task in list(self._tasks):
@@ -97,18 +96,19 @@ class RobotServer:
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
     def answer(self, caller: Caller, reply: Reply, bracketed: bool) -> None:
-        """Writes a reply, if its connection is still there."""
+        """Writes a reply, if its connection is still open."""
         connection = self._open.get(caller.connection)
         if connection is not None:
             connection.answer(caller, reply, bracketed)
             self._dispatch_next(connection)
 
     def drop(self, number: int) -> None:
-        """Hangs up on one connection, half-open or not, without waiting for it."""
+        """Closes one connection, half-open or not, without waiting for it."""
         connection = self._open.pop(number, None)
         if connection is not None:
             connection.disconnect()
-            self._log_throttled("info", "client disconnected", connection.peer, connection=number)
+            peer = connection.peer
+            self._throttled_log.info("client disconnected", peer, peer=peer, connection=number)
 
     def peer(self, number: int | None) -> str | None:
         """Address of an open connection."""
@@ -116,20 +116,21 @@ class RobotServer:
         return connection.peer if connection is not None else None
 
     def _keep_task(self, task: asyncio.Task[None]) -> None:
+        # asyncio itself holds only weak references to tasks.
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
     async def _dial_forever(self, host: str, port: int) -> None:
-        silent = False
+        is_logged = False
         while True:
             try:
                 reader, writer = await asyncio.open_connection(host, port, limit=READ_BYTES)
             except OSError as error:
-                if not silent:
+                if not is_logged:
                     _log.warning("robot not reachable: retrying", address=f"{host}:{port}", reason=str(error))
-                silent = True
+                is_logged = True
             else:
-                silent = False
+                is_logged = False
                 await self._serve(reader, writer)
             await asyncio.sleep(_REDIAL_INTERVAL_S)
 
@@ -139,44 +140,62 @@ class RobotServer:
             self._keep_task(current)
         peer = _peer_of(writer)
         if not self._robot.allows(peer):
-            remedy = f'if this is your robot, add "{peer}" to allow under [robot] in the station file, and start again'
-            message = "connection rejected: address not in [robot] allow"
-            self._log_throttled("warning", message, peer, code=int(Code.PEER_NOT_ALLOWED), remedy=remedy)
+            remedy = f'if this is your robot, add "{peer}" to allow under [robot] in the station file, and restart'
+            self._throttled_log.warning(
+                "connection rejected: address not in [robot] allow",
+                peer,
+                peer=peer,
+                code=int(Code.PEER_NOT_ALLOWED),
+                remedy=remedy,
+            )
             rejected = RobotConnection(0, peer, writer, self._now_s())
             rejected.send_unsolicited(_NOT_ALLOWED)
             rejected.disconnect()
             return
         if len(self._open) >= self._limits.max_connections:
             self._evict_idle()
-        # The server's own bookkeeping takes a cancelled visitor for a crash.
+        # asyncio's server logs a cancelled connection task as an error.
         with contextlib.suppress(asyncio.CancelledError):
             await self._serve(reader, writer)
 
     def _evict_idle(self) -> None:
         others = [c for c in self._open.values() if c.number != self._holder()]
-        silent = min(others, key=lambda c: (c.has_spoken, c.last_line_s))
-        most = self._limits.max_connections
-        remedy = f"close what is not needed: {most} programs are connected, and a station has one robot"
-        self._evict(silent, "connection evicted: connection limit reached, idle longest", remedy)
+        idle = min(others, key=lambda c: (c.has_spoken, c.last_line_s))
+        count = self._limits.max_connections
+        self._throttled_log.warning(
+            "connection evicted: connection limit reached, idle longest",
+            idle.peer,
+            peer=idle.peer,
+            code=int(Code.NOT_NOW),
+            connection=idle.number,
+            remedy=f"close programs that are not needed: {count} are connected, and a station has one robot",
+        )
+        self._close_unanswered(idle)
 
     def _on_first_line_timeout(self, connection: RobotConnection) -> None:
-        if connection.number in self._open and not connection.has_spoken:
-            message = f"hung up: no well-formed line in {self._limits.first_line_timeout_s:.0f} s"
-            self._evict(connection, message, "let the robot program say hello as soon as it is connected")
-
-    def _evict(self, connection: RobotConnection, message: str, remedy: str) -> None:
-        self._log_throttled(
-            "warning", message, connection.peer, code=int(Code.NOT_NOW), connection=connection.number, remedy=remedy
+        if connection.number not in self._open or connection.has_spoken:
+            return
+        self._throttled_log.warning(
+            "connection closed: no valid line in time",
+            connection.peer,
+            peer=connection.peer,
+            code=int(Code.NOT_NOW),
+            connection=connection.number,
+            timeout_s=self._limits.first_line_timeout_s,
+            remedy="have the robot program send hello as soon as it is connected",
         )
+        self._close_unanswered(connection)
+
+    def _close_unanswered(self, connection: RobotConnection) -> None:
         connection.send_unsolicited(_NOT_NOW)
         self.drop(connection.number)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         connection = RobotConnection(next(self._numbers), _peer_of(writer), writer, self._now_s())
-        number = connection.number
+        number, peer = connection.number, connection.peer
         self._open[number] = connection
-        self._log_throttled("info", "client connected", connection.peer, connection=number)
-        # Whom the daemon called itself may wait as long as it likes: nobody else wants that place.
+        self._throttled_log.info("client connected", peer, peer=peer, connection=number)
+        # A controller that the daemon itself dialled may be silent for ever: no other peer can have its place.
         timeout_s = None if self._robot.dial is not None else self._limits.first_line_timeout_s
         loop = asyncio.get_running_loop()
         timer = None if timeout_s is None else loop.call_later(timeout_s, self._on_first_line_timeout, connection)
@@ -187,7 +206,7 @@ class RobotServer:
                     break
                 await self._throttle(connection, self._receive(connection, data), len(data))
                 await writer.drain()
-            # Who has said its last word still hears the answers to it.
+            # A peer that has shut down its sending side still gets the replies to its lines.
             while number in self._open and (connection.busy or connection.inbox):
                 await asyncio.sleep(_DRAIN_POLL_S)
         except OSError:
@@ -203,11 +222,14 @@ class RobotServer:
         throttle_s = connection.throttle_s(lines, size_bytes, rate_limit, self._limits.burst_s, self._now_s())
         if throttle_s and not connection.is_throttled:
             connection.is_throttled = True
-            remedy = "let the program wait for each answer; send live poses from the robot's own connection"
-            message = "connection throttled: line rate above the limit"
-            most = {"lines_per_s": round(rate_limit.lines_per_s), "bytes_per_s": round(rate_limit.bytes_per_s)}
-            self._log_throttled(
-                "warning", message, connection.peer, connection=connection.number, remedy=remedy, **most
+            self._throttled_log.warning(
+                "connection throttled: line rate above the limit",
+                connection.peer,
+                peer=connection.peer,
+                connection=connection.number,
+                lines_per_s=round(rate_limit.lines_per_s),
+                bytes_per_s=round(rate_limit.bytes_per_s),
+                remedy="have the program wait for each reply; send live poses from the robot's own connection",
             )
         if throttle_s:
             await asyncio.sleep(throttle_s)
@@ -219,6 +241,7 @@ class RobotServer:
         return self._limits.holder if holder == connection.number else self._limits.others
 
     def _receive(self, connection: RobotConnection, data: bytes) -> int:
+        """Takes in what was read; the number of lines in it."""
         items = connection.splitter.feed(data)
         for item in items:
             if isinstance(item, LateLineFeed):
@@ -226,9 +249,13 @@ class RobotServer:
             elif len(connection.inbox) < self._limits.max_queued_lines:
                 self._receive_line(connection, item)
             else:
-                message = "connection closed: too many lines without waiting for replies"
-                remedy = "let the robot program wait for the answer to each line before it sends the next one"
-                self._log_throttled("warning", message, connection.peer, connection=connection.number, remedy=remedy)
+                self._throttled_log.warning(
+                    "connection closed: too many lines without waiting for replies",
+                    connection.peer,
+                    peer=connection.peer,
+                    connection=connection.number,
+                    remedy="have the robot program wait for the reply to each line before it sends the next one",
+                )
                 self.drop(connection.number)
                 break
         return len(items)
@@ -242,10 +269,15 @@ class RobotServer:
             parsed = parse(item.content, self._pose_field_count)
         has_reply = parsed.has_reply if isinstance(parsed, LineFault) else VERBS[parsed.verb].has_reply
         raw = item.prefix if isinstance(item, OverlongLine) else item.content
-        line = raw[:120].decode("ascii", "backslashreplace")
+        line = raw[:_MAX_LOGGED_CHARACTERS].decode("ascii", "backslashreplace")
         if isinstance(parsed, LineFault):
-            self._log_throttled(
-                "warning", "malformed line", connection.peer, line=line, code=int(parsed.code), message=parsed.message
+            self._throttled_log.warning(
+                "malformed line",
+                connection.peer,
+                peer=connection.peer,
+                line=line,
+                code=int(parsed.code),
+                message=parsed.message,
             )
         else:
             connection.has_spoken, connection.last_line_s = True, self._now_s()
@@ -255,7 +287,7 @@ class RobotServer:
             connection.inbox.append((caller, parsed))
             self._dispatch_next(connection)
             return
-        # Live poses come many a second and wait for nobody, least of all for the request in work.
+        # Live poses arrive many times a second; they need no reply and do not wait for the request in progress.
         connection.endings.discard(caller.line_id)
         if isinstance(parsed, Request):
             self._on_line(caller, parsed)
@@ -264,11 +296,6 @@ class RobotServer:
         if not connection.busy and connection.inbox:
             connection.busy = True
             self._on_line(*connection.inbox.popleft())
-
-    def _log_throttled(self, level: str, event: str, peer: str, **fields: object) -> None:
-        more = self._log_throttle.admit((event, peer), self._now_s())
-        if more is not None:
-            getattr(_log, level)(event, peer=peer, **fields, **more)
 
     @staticmethod
     def _now_s() -> float:
@@ -281,51 +308,56 @@ def _peer_of(writer: asyncio.StreamWriter) -> str:
 
 @dataclass
 class RobotConnection:
-    """``has_spoken``: whether a well-formed line came; ``last_line_s``: when the last one did, or since when it is open, in
-    seconds of the loop's clock."""
+    """One connection: its bytes to lines, its lines one after the other, its replies to bytes."""
 
     number: int
+    """Counts the connections of this daemon, from 1; 0: never admitted."""
     peer: str
+    """Its address."""
     writer: asyncio.StreamWriter
     last_line_s: float
+    """When the last well-formed line was received, or since when it is open: seconds of the loop's clock."""
     has_spoken: bool = False
+    """A well-formed line was received."""
     is_throttled: bool = False
+    """Was read more slowly at least once."""
     splitter: LineSplitter = field(default_factory=LineSplitter)
     endings: ReplyEndings = field(default_factory=ReplyEndings)
-    # Lines read but not handed on: the next one is looked at when the one before has its reply, so that lines which
-    # arrive glued together mean the same as lines sent one by one.
     inbox: deque[tuple[Caller, Request | LineFault]] = field(default_factory=deque)
+    """Lines that wait until the one before has its reply, so that lines sent at once mean the same as lines sent one by
+    one."""
     busy: bool = False
+    """A line is in progress."""
     _read_until_s: float = 0.0
 
     def __post_init__(self) -> None:
         self.writer.transport.set_write_buffer_limits(high=WRITE_BYTES)
 
     def throttle_s(self, lines: int, size_bytes: int, rate_limit: RateLimit, burst_s: float, now_s: float) -> float:
-        """How long not to read on after so many lines and bytes: 0 within the pace.
+        """How long to pause reading after these lines and bytes: 0 within the rate.
 
-        The generic cell rate algorithm (ITU-T I.371, from memory), with a rate that may change on the way.
+        The generic cell rate algorithm (ITU-T I.371), with a rate that may change meanwhile.
         """
         self._read_until_s = max(self._read_until_s, now_s) + rate_limit.cost_s(lines, size_bytes)
         return max(0.0, self._read_until_s - now_s - burst_s)
 
     def answer(self, caller: Caller, reply: Reply, bracketed: bool) -> None:
-        """Writes the reply to the line in work; the next line may be handed on."""
+        """Writes the reply to the line in progress; the next line may follow."""
         self._write(encode(reply, bracketed, self.endings.ending_for(caller.line_id)))
         self.busy = False
 
     def add_late_line_feed(self) -> None:
-        """A reply that ended in CR gets its LF, if it was written already."""
+        """Adds the LF to a reply that was already written with CR."""
         late = self.endings.late_line_feed()
         if late:
             self._write(late)
 
     def send_unsolicited(self, reply: Reply) -> None:
-        """A last word before hanging up: nobody asked for it, so it has an ending of its own."""
+        """A reply to no line, before the connection is closed."""
         self._write(encode(reply, False, b"\n"))
 
     def disconnect(self) -> None:
-        """Closes without waiting. What a peer does not read is thrown away, else it would hold the socket for ever."""
+        """Closes without waiting. Data that the peer does not read are discarded: they would keep the socket open."""
         transport = self.writer.transport
         if self.writer.is_closing() or transport.get_write_buffer_size():
             transport.abort()

@@ -1,68 +1,36 @@
-"""Starting and ending the daemon as a process.
-
-What a starting daemon finds on disk and goes on with.
-"""
+"""The daemon as a process: startup, recovery of the newest session, signals, end."""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-import logging
 import os
 import resource
 import signal
 import sys
 from dataclasses import replace
 from pathlib import Path
-from typing import Literal, TextIO
 
 import structlog
-from structlog.typing import ExcInfo
 
 from eyebolt.cameras import open_camera
 from eyebolt.context import StationContext, load_context
 from eyebolt.daemon.daemon import Daemon
 from eyebolt.daemon.systemd import SystemdNotifier
 from eyebolt.errors import MachineFault, RecordFault
+from eyebolt.logs import LogFormat, configure_log
 from eyebolt.session import State, decode_facts, fold
 from eyebolt.store import RecordLock, SessionFolder, list_sessions
 
-LogFormat = Literal["console", "json"]
+_log = structlog.get_logger("session")
 
-# Between two steps on the disk, and in the loop, a thread needs the interpreter for microseconds only; by default it
-# waits 5 ms for one that is finding a board, and there are a dozen such steps before an answer.
+# The loop and the disk thread need the interpreter for microseconds at a time. By default they wait 5 ms for a thread
+# that is detecting a board, and a reply takes a dozen such steps.
 _SWITCH_INTERVAL_S = 0.0005
 
 
-def configure_log(log_format: LogFormat) -> None:
-    """Log lines on stderr: for people (console) or for machines (one JSON object a line)."""
-    shared: list[structlog.typing.Processor] = [
-        structlog.processors.add_log_level,
-        structlog.processors.TimeStamper(fmt="iso", utc=True),
-    ]
-    last: structlog.typing.Processor = (
-        structlog.processors.JSONRenderer()
-        if log_format == "json"
-        else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), exception_formatter=_exception_summary)
-    )
-    if log_format == "json":
-        where = structlog.tracebacks.ExceptionDictTransformer(show_locals=False)
-        shared.append(structlog.processors.ExceptionRenderer(where))
-    structlog.configure(
-        processors=[*shared, last],
-        logger_factory=structlog.WriteLoggerFactory(file=sys.stderr),
-        wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
-        cache_logger_on_first_use=False,
-    )
-
-
-def _exception_summary(out: TextIO, fault: ExcInfo) -> None:
-    """An operator gets no traceback; the log for machines has it."""
-    out.write(f"\n  a defect of the program: {fault[1]!r}; '--log json' tells where")
-
-
 def serve(station_file: Path, log_format: LogFormat) -> None:
-    """Serves one station until SIGTERM or Ctrl-C. Raises EyeboltError if it cannot begin."""
+    """Serves one station until SIGTERM or Ctrl-C. Raises EyeboltError if it cannot start."""
     configure_log(log_format)
     _raise_file_limit()
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
@@ -74,7 +42,7 @@ def serve(station_file: Path, log_format: LogFormat) -> None:
 
 
 def _raise_file_limit() -> None:
-    """Connections and files share one limit, which is 1024 for most: a crowd at a door must not keep a picture out."""
+    """Connections and files share one limit, usually 1024: a crowd of peers must not keep an image from the disk."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     if soft != hard:
         with contextlib.suppress(OSError, ValueError):
@@ -99,7 +67,7 @@ async def _serve(daemon: Daemon, listen: str | None) -> None:
     except OSError as error:
         raise MachineFault(
             "robot-port",
-            f"the robot's door {listen} cannot be opened: {error.strerror or error}",
+            f"the robot's port {listen} cannot be opened: {error.strerror or error}",
             "stop the other program on that port, or give [robot] listen another one.",
         ) from None
     finally:
@@ -108,13 +76,10 @@ async def _serve(daemon: Daemon, listen: str | None) -> None:
     log.info("daemon stopped")
 
 
-_log = structlog.get_logger("session")
-
-
 def recover(context: StationContext) -> tuple[SessionFolder | None, State, str | None]:
-    """The newest session of this station as it stands on disk: folder, state, and name of the last picture used.
+    """The newest session of this station from the disk: its folder, the state, and the name of the last frame used.
 
-    A session recorded under another station or lens file is not gone on with: its numbers may mean something else.
+    A session recorded with another station or lens file is not continued: its poses may have another meaning.
     """
     state = State(context.session_config)
     sessions = list_sessions(context.record_folder)
@@ -134,7 +99,7 @@ def recover(context: StationContext) -> tuple[SessionFolder | None, State, str |
 
 
 def _last_frame_name(sessions: list[Path]) -> str | None:
-    """The source's name of the last picture that any session took: recorded pictures are never handed out twice."""
+    """The source's name of the last frame that any session took: recorded images are never delivered twice."""
     for path in reversed(sessions):
         try:
             log = fold(decode_facts(SessionFolder.open_read_only(path).records))

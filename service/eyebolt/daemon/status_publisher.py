@@ -1,21 +1,20 @@
-"""The status side: publishes, and does nothing that anybody asks for."""
+"""Publishes the status over ZeroMQ. Nothing that a subscriber sends is acted on."""
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 
 import structlog
 import zmq
 
 from eyebolt.errors import EyeboltError, MachineFault
-from eyebolt.logs import LogThrottle
+from eyebolt.logs import LogThrottle, ThrottledLogger
 from eyebolt.protocol import STATUS_TOPIC
 from eyebolt.security import ZapAuthenticator
 
-# All that a watcher has to say is that it wants the topic; shaking hands with a key takes a few hundred bytes.
+# A subscriber sends its subscription and, with keys, a handshake of a few hundred bytes.
 _MAX_MESSAGE_BYTES = 1024
-# So much is looked at before each status is sent; a thousand takes some milliseconds.
+# Processed before each status is sent; a thousand take some milliseconds.
 _MAX_MESSAGES_PER_POLL = 1000
 _SUBSCRIBE, _UNSUBSCRIBE = b"\x01", b"\x00"
 
@@ -23,9 +22,9 @@ _log = structlog.get_logger("status")
 
 
 class StatusPublisher:
-    """A ZeroMQ XPUB socket; slow watchers lose messages, never the daemon its time.
+    """A ZeroMQ XPUB socket: slow subscribers lose messages, publishing never waits.
 
-    XPUB and not PUB because it hands out what watchers send: to be thrown away, and said so.
+    XPUB and not PUB, because it delivers what subscribers send, so that it can be discarded and logged.
     Raises MachineFault ``status-port``, InputFault of ``ZapAuthenticator.bind``.
     """
 
@@ -36,9 +35,9 @@ class StatusPublisher:
         self._socket.setsockopt(zmq.LINGER, 0)
         self._socket.setsockopt(zmq.SNDHWM, 4)
         self._socket.setsockopt(zmq.MAXMSGSIZE, _MAX_MESSAGE_BYTES)
-        # Only what is looked at below is subscribed: nobody can pile up wishes for what is never published.
+        # Only the published topic can be subscribed to: no peer can pile up subscriptions to anything else.
         self._socket.setsockopt(zmq.XPUB_MANUAL, 1)
-        self._log_throttle = LogThrottle(max_entries=5)
+        self._throttled_log = ThrottledLogger(_log, LogThrottle(max_entries=5))
         try:
             self._authenticator.bind(self._socket, endpoint, keys)
         except zmq.ZMQError as error:
@@ -64,7 +63,7 @@ class StatusPublisher:
         self._context.destroy(linger=0)
 
     def _process_subscriptions(self) -> None:
-        """Lets newcomers subscribe; whatever else was sent goes no further."""
+        """Handles subscriptions and discards everything else that was sent."""
         for _ in range(_MAX_MESSAGES_PER_POLL):
             try:
                 parts = self._socket.recv_multipart(zmq.NOBLOCK)
@@ -79,8 +78,6 @@ class StatusPublisher:
                 self._log_ignored(parts)
 
     def _log_ignored(self, parts: list[bytes]) -> None:
-        more = self._log_throttle.admit("ignored", time.monotonic())
-        if more is not None:
-            received = b" ".join(parts)[:60].decode("ascii", "backslashreplace")
-            remedy = "talk to the robot's port instead: nothing that comes in at the status address is carried out"
-            _log.warning("message to the status socket ignored", received=received, remedy=remedy, **more)
+        received = b" ".join(parts)[:60].decode("ascii", "backslashreplace")
+        remedy = "send it to the robot's port: nothing that arrives at the status address is acted on"
+        self._throttled_log.warning("message to the status socket ignored", "status", received=received, remedy=remedy)

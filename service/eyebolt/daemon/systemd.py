@@ -1,7 +1,6 @@
-"""Telling a service manager that the daemon is ready and alive, where one started it.
+"""Notifies a service manager that the daemon is ready and alive, if it was started by one.
 
-Datagrams to the socket that it names, as sd_notify(3) and sd_watchdog_enabled(3) of systemd describe them. Without a
-service manager nothing is said and nothing is missed.
+Datagrams to the socket that the manager names, as in sd_notify(3) and sd_watchdog_enabled(3) of systemd.
 """
 
 from __future__ import annotations
@@ -13,20 +12,22 @@ import socket
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-# Asked for are at least two signs of life in the time; a late one must not end a daemon that works.
+# sd_watchdog_enabled(3) recommends two pings per timeout; with four, a late one does not end a daemon that works.
 _PINGS_PER_TIMEOUT = 4
 
 
 @dataclass(frozen=True)
 class SystemdNotifier:
-    """``address``: of the manager's socket, None without one; ``watchdog_s``: how long it waits for a sign of life."""
+    """Notifications to the manager; none are sent without one."""
 
     address: str | None = None
+    """Of the manager's socket; None without a manager."""
     watchdog_s: float | None = None
+    """How long the manager waits for a ping; None: it waits for none."""
 
     @staticmethod
     def from_environment(environment: Mapping[str, str], process: int) -> SystemdNotifier:
-        """What the environment of the process with number ``process`` says; anything unusable counts as unsaid."""
+        """From the environment of the process with id ``process``; invalid values count as missing."""
         address = environment.get("NOTIFY_SOCKET", "")
         if not address.startswith(("/", "@")):
             return SystemdNotifier()
@@ -36,15 +37,15 @@ class SystemdNotifier:
         return SystemdNotifier(address, watchdog_s)
 
     def ready(self, where: str) -> None:
-        """The robot's door is open, ``where`` in words."""
+        """The robot's port is open; ``where`` in words."""
         self._notify(f"READY=1\nSTATUS={where}\nMAINPID={os.getpid()}")
 
     def stopping(self) -> None:
-        """The daemon is ending of its own will."""
+        """The daemon ends regularly."""
         self._notify("STOPPING=1")
 
     async def send_watchdog_pings(self) -> None:
-        """Says so until cancelled; it runs in the loop that decides, so a loop that hangs falls silent."""
+        """Until cancelled. It runs in the daemon's loop, so that the pings end if the loop hangs."""
         while self.watchdog_s is not None:
             self._notify("WATCHDOG=1")
             await asyncio.sleep(self.watchdog_s / _PINGS_PER_TIMEOUT)
@@ -52,7 +53,7 @@ class SystemdNotifier:
     def _notify(self, text: str) -> None:
         if self.address is None:
             return
-        # A name that begins with @ is one without a file (unix(7)).
+        # A name that begins with @ is in the abstract namespace (unix(7)).
         address = "\0" + self.address[1:] if self.address.startswith("@") else self.address
         # A manager that does not listen must not stop a calibration.
         with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as datagram_socket:
