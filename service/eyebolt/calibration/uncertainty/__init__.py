@@ -10,12 +10,13 @@ from eyebolt.calibration.uncertainty.expected_error import (
 )
 from eyebolt.calibration.uncertainty.pick_error import pick_error
 from eyebolt.calibration.uncertainty.prediction import PredictiveModel, predictive_model
-from eyebolt.calibration.uncertainty.touch_test import Height, TouchCheck, apply_touches
+from eyebolt.calibration.uncertainty.touch_test import Height, HeightSource, TouchCheck, apply_touches
 
 __all__ = [
     "ErrorMap",
     "ErrorSummary",
     "Height",
+    "HeightSource",
     "PredictiveModel",
     "TouchCheck",
     "apply_touches",

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -65,34 +63,6 @@ class PredictiveModel:
             return 0.0
         p_value = float(f_sf(6, self.dof, mahalanobis_sq / 6) if self.dof else chi2_sf(6, mahalanobis_sq))
         return p_value if np.isfinite(p_value) else 0.0
-
-    def to_json(self) -> dict[str, Any]:
-        """Plain JSON values; ``from_json`` restores the same model."""
-        return {
-            "mount": self.mount,
-            "X": self.X.tolist(),
-            "Y": self.Y.tolist(),
-            "covariance": self.covariance.tolist(),
-            "noise_m": self.noise.translation_m,
-            "noise_rad": self.noise.rotation_rad,
-            "corner_sigma_px": self.corner_sigma_px,
-            "dof": self.dof,
-            "variance_inflation": self.variance_inflation,
-        }
-
-    @classmethod
-    def from_json(cls, record: Mapping[str, Any]) -> PredictiveModel:
-        """The model of ``to_json``."""
-        return cls(
-            Mount(record["mount"]),
-            np.array(record["X"]),
-            np.array(record["Y"]),
-            np.array(record["covariance"]),
-            RobotNoise(record["noise_m"], record["noise_rad"]),
-            record["corner_sigma_px"],
-            record["dof"],
-            record["variance_inflation"],
-        )
 
 
 def predictive_model(mount: Mount, joint: JointEstimate, held_out: HeldOutError | None) -> PredictiveModel:
