@@ -10,6 +10,7 @@ from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.transforms import inverse, matrix, transform_points
+from support import long_forms
 
 POSES = 16
 
@@ -109,10 +110,11 @@ def test_two_change_points_leave_the_longest_segment(cases, mount):
     assert {p.pair for p in solution.excluded} >= {*range(5), *range(20, 24)}
 
 
+@long_forms.seeds(3, 6)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
-def test_clean_pairs_and_single_outliers_are_no_change_point(cases, mount, stated):
-    for seed in range(6):
+def test_clean_pairs_and_single_outliers_are_no_change_point(cases, mount, stated, seeds):
+    for seed in seeds:
         problem = cases.convert(make_problem(mount, POSES, seed), stated)
         for candidate in (problem, cases.with_stale_pose(problem, 9)):
             assert not [f for f in solve(candidate).findings if f.code.endswith("-moved")]

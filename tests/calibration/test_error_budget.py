@@ -5,6 +5,7 @@ import pytest
 
 from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
+from support import long_forms
 
 LIMITS = {"arm-limited", "camera-limited", "arm-geometry"}
 
@@ -33,13 +34,14 @@ def test_no_note_where_both_contribute(cases, mount):
     assert limits(cases.convert(make_problem(mount, 20, 4, 0.3, 0.008, 0.0016), include_robot_noise=False)) == []
 
 
+@long_forms.seeds(5, 10)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_a_systematic_error_is_distinguished_from_noise(bench, mount):
-    """Ten arms of each kind; most sessions of 40 pairs are too short to decide, but noise never looks systematic."""
+def test_a_systematic_error_is_distinguished_from_noise(bench, mount, seeds):
+    """Several arms of each kind; most sessions of 40 pairs are too short to decide, but noise never looks systematic."""
     found = {
         kind: [
             [finding.code for finding in limits(bench.session(mount, 40, seed, kind, picks=0).problem)]
-            for seed in range(10)
+            for seed in seeds
         ]
         for kind in (bench.KINEMATIC, bench.WHITE)
     }

@@ -12,10 +12,9 @@ from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.views import ViewRange
-from support import touched_board
+from support import long_forms, touched_board
 
 MOUNTS = ("fixed", "arm")
-SEEDS = range(20)
 TIP_SIGMA_MM = 0.2
 
 
@@ -46,8 +45,9 @@ def chi_square_within(sum_of_squares, dof):
 
 @pytest.mark.parametrize(("mount", "stated", "touches"), [("fixed", True, 4), ("arm", True, 4), ("arm", False, 2)])
 def test_touch_determines_the_height_of_a_vertical_arm_within_its_sigma(cases, touched, mount, stated, touches):
+    seeds = range(20)
     of_height, of_touches, dof, inside = [], 0.0, 0, []
-    for seed in SEEDS:
+    for seed in seeds:
         simulated = make_problem(mount, 12, seed, turns="vertical")
         problem = replace(cases.convert(simulated, stated), tip=touched.tip_of(simulated, TIP_SIGMA_MM))
         outcome = solve(problem, (), [touched.lay_board(simulated, seed, touches, TIP_SIGMA_MM)])
@@ -68,16 +68,17 @@ def test_touch_determines_the_height_of_a_vertical_arm_within_its_sigma(cases, t
         f"{mount}: height {np.mean(np.square(of_height)):.2f}, touches {of_touches / dof:.2f},"
         f" {np.mean(inside):.2f} within the p95"
     )
-    assert chi_square_within(np.square(of_height).sum(), len(SEEDS))
-    assert dof == len(SEEDS) * (3 * touches - 1)
+    assert chi_square_within(np.square(of_height).sum(), len(seeds))
+    assert dof == len(seeds) * (3 * touches - 1)
     assert chi_square_within(of_touches, dof)
     assert 0.85 < np.mean(inside) <= 1.0
 
 
+@long_forms.seeds(8, 20)
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_residuals_of_free_arms_are_as_predicted(cases, touched, mount):
+def test_residuals_of_free_arms_are_as_predicted(cases, touched, mount, seeds):
     squares, dof = 0.0, 0
-    for seed in SEEDS:
+    for seed in seeds:
         simulated = make_problem(mount, 12, seed)
         problem = replace(cases.convert(simulated), tip=touched.tip_of(simulated, TIP_SIGMA_MM))
         boards = [touched.lay_board(simulated, seed, 3, TIP_SIGMA_MM, view=k) for k in range(2)]
@@ -189,17 +190,18 @@ def test_without_touch_or_statement_the_height_is_unobservable(cases, touched):
         assert len(outcome.unobservable) == 1
 
 
+@long_forms.seeds(6, 15)
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_a_corner_outside_the_image_is_predicted_from_the_board_pose(cases, touched, mount):
+def test_a_corner_outside_the_image_is_predicted_from_the_board_pose(cases, touched, mount, seeds):
     squares = []
-    for seed in range(15):
+    for seed in seeds:
         simulated = make_problem(mount, 12, seed)
         problem = replace(cases.convert(simulated), tip=touched.tip_of(simulated, TIP_SIGMA_MM))
         board = touched.lay_board(simulated, seed, 4, TIP_SIGMA_MM)
         rest = np.setdiff1d(board.ids, [t.corner for t in board.touches])
         check = solve(problem, (), [replace(board, ids=rest, corners_px=board.corners_px[rest])]).touches
         squares.append(check.reduced_chi2 * check.dof)
-    assert chi_square_within(sum(squares), 15 * 12)
+    assert chi_square_within(sum(squares), len(seeds) * 12)
 
 
 def at_one_distance(cases, touched, mount, seed, focal_off=0.0, sigma_mm=0.05):
@@ -272,9 +274,10 @@ def test_corners_on_a_line_are_not_spread_out(cases, touched):
     assert (all_round.spread_out, two.spread_out, same.spread_out) == (True, False, False)
 
 
-def test_the_sigma_of_the_lens_file_enters_the_covariance_of_the_touches(cases, touched):
+@long_forms.seeds(8, 20)
+def test_the_sigma_of_the_lens_file_enters_the_covariance_of_the_touches(cases, touched, seeds):
     squares, dof, without_sigma = 0.0, 0, 0.0
-    for seed in range(20):
+    for seed in seeds:
         simulated = make_problem("fixed", 12, seed)
         problem = replace(cases.convert(simulated), tip=touched.tip_of(simulated, 0.05))
         rng = np.random.default_rng([seed, 5])

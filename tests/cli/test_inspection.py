@@ -7,14 +7,14 @@ import pytest
 
 from eyebolt.cli.inspection import SessionReport, inspect_session
 from eyebolt.store.names import list_sessions
-from support.daemon_process import Robot
+from support.daemon_process import DaemonProcess, Robot
 
 
-@pytest.fixture
-def session(recorded_cell, start_daemon, tmp_path):
-    """A closed session: eight pairs, the sixth taken back, one pose sent twice, one check."""
-    daemon = start_daemon(recorded_cell.station(tmp_path))
-    with Robot(daemon.port) as robot:
+@pytest.fixture(scope="module")
+def closed_session(recorded_cell, tmp_path_factory):
+    """A closed session: eight pairs, the sixth undone, one pose sent twice, one check."""
+    place = tmp_path_factory.mktemp("closed")
+    with DaemonProcess(recorded_cell.station(place)) as daemon, Robot(daemon.port) as robot:
         robot.say("hello 0")
         for seq in range(1, 7):
             assert robot.final(recorded_cell.capture(seq))[0] <= 9
@@ -24,8 +24,14 @@ def session(recorded_cell, start_daemon, tmp_path):
         assert robot.final(recorded_cell.capture(10, 8))[0] <= 9
         assert robot.final(recorded_cell.capture(11, 9).replace("capture", "check"))[0] <= 9
         robot.final("bye 12")
-    (path,) = list_sessions(tmp_path / "sessions")
+    (path,) = list_sessions(place / "sessions")
     return path
+
+
+@pytest.fixture
+def session(closed_session, tmp_path):
+    """A copy of it, to be damaged."""
+    return shutil.copytree(closed_session, tmp_path / "sessions" / closed_session.name)
 
 
 def everything_in(folder):

@@ -3,6 +3,8 @@
 Waypoints are those of the robot program; what begins later begins at its fifth.
 """
 
+import contextlib
+import functools
 import json
 import subprocess
 import sys
@@ -34,17 +36,39 @@ EXPECTED = {
 }
 
 
-def played(folder, mount, waypoints, fault, **terms):
-    """A session with the mistake: how the robot program ended, what it said, and the result."""
-    camera = ('source = "simulated"', f'endpoint = "ipc://{folder}/camera"')
-    station = write_station(folder, mount=mount, camera_lines=camera, **terms)
-    with DaemonProcess(station) as daemon:
-        cell = prepare_cell(station, CellOptions(seed=3, waypoints=waypoints, speed=500.0, fault=fault))
-        arm, said = cell.moving_arm(), []
-        with cell.camera_server(arm):
-            outcome = cell.run_robot(arm, said.append)
-        assert daemon.terminate() == 0
-    return outcome, said, json.loads((list_sessions(folder / "sessions")[-1] / "result.json").read_text())
+@pytest.fixture(scope="module")
+def played(tmp_path_factory):
+    """Plays a session with a fault: how the robot program ended, its output, and the result.
+
+    One daemon for each kind of station, each of its sessions in another cell.
+    """
+    with contextlib.ExitStack() as ending:
+
+        @functools.cache
+        def station_with_daemon(mount, **terms):
+            folder = tmp_path_factory.mktemp(mount)
+            camera = ('source = "simulated"', f'endpoint = "ipc://{folder}/camera"')
+            station = write_station(folder, mount=mount, camera_lines=camera, **terms)
+            daemon = ending.enter_context(DaemonProcess(station))
+
+            @ending.callback
+            def _terminate():
+                assert daemon.terminate() == 0
+
+            return station
+
+        def play(mount, waypoints, fault, **terms):
+            station = station_with_daemon(mount, **terms)
+            sessions = station.parent / "sessions"
+            before = len(list_sessions(sessions))
+            cell = prepare_cell(station, CellOptions(seed=3, waypoints=waypoints, speed=500.0, fault=fault))
+            arm, output = cell.moving_arm(), []
+            with cell.camera_server(arm):
+                outcome = cell.run_robot(arm, output.append)
+            assert len(list_sessions(sessions)) == before + 1
+            return outcome, output, json.loads((list_sessions(sessions)[-1] / "result.json").read_text())
+
+        yield play
 
 
 def test_every_fault_is_tried():
@@ -63,10 +87,10 @@ VERTICAL = {
 @pytest.mark.parametrize(
     ("turns", "name"), [*(("free", name) for name in EXPECTED), *(("vertical", name) for name in VERTICAL)]
 )
-def test_a_mistake_in_the_cell_is_named(tmp_path, turns, name):
+def test_a_mistake_in_the_cell_is_named(played, turns, name):
     mount, code, places, finding, words = (EXPECTED if turns == "free" else VERTICAL)[name]
     terms = {} if turns == "free" else {"turns": turns, "rotation": "angle-z"}
-    outcome, said, result = played(tmp_path, mount, 15, CELL_FAULTS[name], **terms)
+    outcome, said, result = played(mount, 15, CELL_FAULTS[name], **terms)
     findings = [f for f in result["findings"] if f["severity"] != "note"]
     if code is None:
         assert outcome.rejected_requests == ()
@@ -120,9 +144,9 @@ def test_a_mistake_that_came_too_late_is_said_to_be_none(tmp_path):
     assert "not made: the session ended before that waypoint" in done.stdout
 
 
-def test_checks_that_show_another_tool_leave_the_result_unproven(tmp_path):
+def test_checks_that_show_another_tool_leave_the_result_unproven(played):
     """The tool changes after the goal is met: only the pairs kept aside show it."""
-    outcome, said, result = played(tmp_path, "fixed", 8, parse_cell_fault("tool-changed@8"))
+    outcome, said, result = played("fixed", 8, parse_cell_fault("tool-changed@8"))
     assert outcome.stop_code is None, said
     assert result["acceptance"] == "unproven"
     assert "2 check pairs that took no part in the solve" in result["reason"]

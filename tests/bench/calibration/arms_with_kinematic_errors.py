@@ -1,5 +1,6 @@
 """Sessions of arms with kinematic errors, and the picks that they make with the result."""
 
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -38,6 +39,7 @@ class ArmSession(NamedTuple):
     rng: np.random.Generator
 
 
+@cache
 def cell(mount, count, seed):
     """A scene and ``count`` waypoints its arm reaches."""
     for attempt in range(50):

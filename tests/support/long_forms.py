@@ -1,0 +1,16 @@
+"""Tests with a short form, which runs always, and a long one, which runs with ``pytest -m long``."""
+
+from __future__ import annotations
+
+import pytest
+
+
+def seeds(short: int, long: int) -> pytest.MarkDecorator:
+    """Parametrizes ``seeds``: the first ``short`` of them, and all ``long`` in the long form."""
+    return pytest.mark.parametrize(
+        "seeds",
+        [
+            pytest.param(range(short), id=f"{short} seeds"),
+            pytest.param(range(long), id=f"{long} seeds", marks=pytest.mark.long),
+        ],
+    )
