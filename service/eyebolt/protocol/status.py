@@ -38,7 +38,7 @@ class Phase(StrEnum):
     """Where a session stands."""
 
     IDLE = "idle"
-    """no session since the daemon started"""
+    """no session yet"""
     OPEN = "open"
     """waits for the robot's next request"""
     WORKING = "working"
