@@ -257,12 +257,12 @@ def test_a_senders_name_and_a_pictures_name_become_no_paths(start_daemon, tmp_pa
         robot.send("capture 1 500 0 400 1 0 0 0")
         end = time.monotonic() + 1.0
         while time.monotonic() < end:
-            header = {"id": 7, "boot_id": "../../../outside", "width": 1280, "height": 960, "channels": 1}
+            header = {"schema": 1, "id": 7, "boot_id": "../../../outside", "width": 1280, "height": 960, "channels": 1}
             header |= {"dtype": "uint8", "exposed_ns": time.monotonic_ns()}
             sender.send_multipart([json.dumps(header).encode(), picture.tobytes()])
             time.sleep(0.05)
         assert robot.reply().startswith("25,1,")
     facts = "".join(path.read_text() for path in place.rglob("facts.journal"))
-    assert '"source_name":"../../../outside/7"' in facts
+    assert '"name":"../../../outside/7"' in facts
     assert not [p for p in tmp_path.rglob("*") if "outside" in p.name]
     assert {p.name for p in tmp_path.iterdir()} == {"cell"}

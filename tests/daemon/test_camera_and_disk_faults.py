@@ -32,7 +32,7 @@ def test_a_disk_that_refuses_is_31_until_it_takes_again(recorded_cell, start_dae
         assert robot.final("undo 4")[:3] == (0, 4, 1)
         daemon.kill()
     # The picture that could not be stored belongs to no pair.
-    assert sorted(p.name for p in (session / "pictures").iterdir()) == ["0000.tif", "0001.tif"]
+    assert sorted(p.name for p in (session / "images").iterdir()) == ["0000.tif", "0001.tif"]
     want = cv2.imread(str(recorded_cell.pictures / "002.png"), cv2.IMREAD_UNCHANGED)
     assert (cv2.imread(str(session / "images/0001.tif"), cv2.IMREAD_UNCHANGED) == want).all()
     daemon = start_daemon(tmp_path / "station.toml")
@@ -72,7 +72,7 @@ def test_pictures_that_do_not_fit_are_refused_each_with_its_reason(recorded_cell
         # The place of the first pair once more, and after that the folder is empty.
         replies += [robot.final(recorded_cell.capture(seq, 0))[:3] for seq in (6, 7)]
     assert replies == [(0, 1, 1), (38, 2, 1), (20, 3, 1), (25, 4, 1), (22, 5, 1), (26, 6, 1), (22, 7, 1)]
-    for seq, words in {2: "640 x 480", 4: "too dark", 5: "damaged or no picture", 7: "no picture is left"}.items():
+    for seq, words in {2: "640 x 480", 4: "too dark", 5: "damaged or no image", 7: "no image is left"}.items():
         assert words in daemon.wait_for_log("reply sent", seq=seq, code=replies[seq - 1][0])["message"]
 
 
@@ -118,5 +118,5 @@ def test_a_changed_station_file_is_not_mixed_with_the_old_session(recorded_cell,
     first, second = list_sessions(tmp_path / "sessions")
     assert b"tolerance_mm = 1.0" in (first / "station.toml").read_bytes()
     assert b"tolerance_mm = 2.0" in (second / "station.toml").read_bytes()
-    assert b'"source_name":"000.png"' in (first / "facts.journal").read_bytes()
-    assert b'"source_name":"001.png"' in (second / "facts.journal").read_bytes()
+    assert b'"name":"000.png"' in (first / "facts.journal").read_bytes()
+    assert b'"name":"001.png"' in (second / "facts.journal").read_bytes()

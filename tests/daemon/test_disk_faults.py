@@ -147,11 +147,11 @@ def test_a_picture_gone_before_it_was_looked_at_is_a_refusal_and_not_the_end(rec
         robot.send(recorded_cell.capture(2))
         (session,) = list_sessions(tmp_path / "sessions")
         journal = session / "facts.journal"
-        until(lambda: b'"picture":"0001.tif"' in journal.read_bytes(), "the fact of the second picture")
+        until(lambda: b'"file":"0001.tif"' in journal.read_bytes(), "the fact of the second picture")
         daemon.kill()
     # Whatever came after that fact is what a power cut takes.
     lines = journal.read_bytes().splitlines(keepends=True)
-    last = max(k for k, line in enumerate(lines) if b'"picture":"0001.tif"' in line)
+    last = max(k for k, line in enumerate(lines) if b'"file":"0001.tif"' in line)
     journal.write_bytes(b"".join(lines[: last + 1]))
     (session / "images/0001.tif").unlink()
     daemon = start_daemon(station)
@@ -193,9 +193,9 @@ def test_a_clock_set_back_an_hour_changes_nothing_but_the_dates(recorded_cell, s
     older, newer = list_sessions(tmp_path / "cell/sessions")
     assert newer.name[:15] == older.name[:15] and newer.name[-2:] == "02"
     walls = [
-        line.split(b'"wall":"')[1][:20]
+        line.split(b'"timestamp":"')[1][:20]
         for line in (older / "facts.journal").read_bytes().splitlines()
-        if b'"wall"' in line
+        if b'"timestamp"' in line
     ]
     assert walls[-1] < walls[0], "the clock was not set back: this test shows nothing"
     daemon.kill()

@@ -78,7 +78,7 @@ class PushingCamera:
         socket.setsockopt(zmq.SNDHWM, 1)
         socket.connect(self._endpoint)
         height, width = self._cell.pictures.shape[1:]
-        header = {"boot_id": "pushing", "width": width, "height": height, "channels": 1, "dtype": "uint8"}
+        header = {"schema": 1, "boot_id": "pushing", "width": width, "height": height, "channels": 1, "dtype": "uint8"}
         count = 0
         while not self._ended.wait(PERIOD_S):
             # The clock first: a picture dated after a request is then of what was to be shown at the request.

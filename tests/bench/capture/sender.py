@@ -36,7 +36,15 @@ def main(endpoint, file):
     count, due = 0, time.monotonic()
     while not shown["daemon stopped"]:
         picture = raw[shown["number"]]
-        header = {"id": count, "boot_id": "bench", "width": width, "height": height, "channels": 1, "dtype": "uint8"}
+        header = {
+            "schema": 1,
+            "id": count,
+            "boot_id": "bench",
+            "width": width,
+            "height": height,
+            "channels": 1,
+            "dtype": "uint8",
+        }
         header["exposed_ns"] = time.monotonic_ns()
         with contextlib.suppress(zmq.Again):
             socket.send_multipart([json.dumps(header).encode(), picture], zmq.NOBLOCK, copy=False)
