@@ -2,7 +2,7 @@
 
 The bytes are row after row without padding: height * width * channels * bytes of the dtype, uint16 little-endian.
 
-On request (a camera that exposes when asked): the request is one part, a ``FrameRequest``; the reply is a frame whose
+A camera that exposes on request: the request is one part, a ``FrameRequest``; the reply is a frame whose
 header repeats ``request_id``, or ``{"request_id": k, "error": "text"}`` with empty bytes. Behind a ROUTER socket each
 of them is preceded by the peer's identity.
 """
@@ -61,7 +61,7 @@ RequestId = Annotated[Count | None, BeforeValidator(_not_null), Field(descriptio
 
 
 class _Header(BaseModel):
-    """Strict types, unknown keys are ignored; a field's description is what an error message says is allowed."""
+    """Strict types, unknown keys are ignored; error messages quote a field's description."""
 
     model_config = ConfigDict(frozen=True, strict=True)
 

@@ -1,6 +1,6 @@
 """Reply codes: the first number of every reply, with its meaning for a program and its text for an operator.
 
-A robot program decides by the range of a code, never by a single code it may not know: 0-9 success, 10-19 not yet
+A robot program decides by the range of a code, never by a single code, which may be unknown to it: 0-9 success, 10-19 not yet
 final, 20-29 refused here, 30-39 stop, 40-49 the line is at fault. `Code` keeps that promise for codes that a later
 version may add: any number from 0 to 99 is a `Code`, and an unlisted one has the properties of its range.
 """
@@ -183,7 +183,7 @@ class Code(IntEnum):
         member._name_ = f"UNKNOWN_{value}"
         member._value_ = value
         member.message = "unknown code"
-        member.remedy = "Update this program: the daemon sent a code that it does not know."
+        member.remedy = "Update this program: the daemon sent an unknown code."
         return member
 
     @property
@@ -213,7 +213,7 @@ class Code(IntEnum):
 
     @property
     def is_stop(self) -> bool:
-        """30-39: the robot program stops and calls somebody."""
+        """30-39: the robot program stops and calls an operator."""
         return 30 <= self <= 39
 
     @property
