@@ -1,7 +1,7 @@
 """Arms that rotate about the vertical only: error of the observable directions against the bound for these.
 
-Camera and board may slide along the vertical together without effect on any pair. Before the comparison the estimated X
-is slid to the height of the true one; the bound is the Cramer-Rao bound of the same quantity, with the one direction that
+Camera and board may slide along the vertical together without effect on any pair. Before the comparison the estimated
+X is slid to the height of the true one; the bound is the Cramer-Rao bound of the same quantity, with the direction that
 has no information taken out. ``stated/bound``, ``est/stated``: as in the section efficiency (no bars of their own).
 ``height named``: fraction of the seeds whose ``solution.unobservable`` names the height, both with noise stated and
 estimated.
