@@ -1,6 +1,6 @@
 """Reply codes: the first number of every reply, with its meaning for a program and its text for an operator.
 
-A robot program decides by the range of a code, never by a single code, which may be unknown to it: 0-9 success, 10-19 not yet
+A robot program decides by the range of a code, never by a single code: 0-9 success, 10-19 not yet
 final, 20-29 refused here, 30-39 stop, 40-49 the line is at fault. `Code` keeps that promise for codes that a later
 version may add: any number from 0 to 99 is a `Code`, and an unlisted one has the properties of its range.
 """
