@@ -11,4 +11,4 @@ def test_kills_at_random_instants_take_nothing_that_was_told(tmp_path):
     sessions = KilledSessions(cell, tmp_path / "station", pairs=5, seed=1)
     sessions.live(kills=5)
     assert len(sessions.restarts) == 5
-    assert sum(len(told) for told in sessions.told) > 0
+    assert sum(len(replies) for replies in sessions.answered) > 0

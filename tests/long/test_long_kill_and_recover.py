@@ -31,8 +31,8 @@ def test_hundreds_of_kills_take_nothing_that_was_told(tmp_path):
     cell = record_pushed_cell(place_for(tmp_path, "cell"), waypoints=PAIRS + 10, seed=4)
     sessions = KilledSessions(cell, place_for(tmp_path, "station"), PAIRS, seed=1)
     sessions.live(KILLS)
-    answers = sum(len(told) for told in sessions.told)
-    print(f"{KILLS} kills, {len(sessions.told)} sessions, {answers} answers: every one is there")
+    answers = sum(len(replies) for replies in sessions.answered)
+    print(f"{KILLS} kills, {len(sessions.answered)} sessions, {answers} answers: every one is there")
 
 
 def test_a_restart_with_many_pairs_is_soon_over(tmp_path):

@@ -47,7 +47,8 @@ class Renderer:
         middle = np.array([board.columns / 2, board.rows / 2, 0.0])
         translation = np.array([*aside, self.focal_px / square_px]) - rotation @ middle
         camera = np.array([[self.focal_px, 0, self.width / 2], [0, self.focal_px, self.height / 2], [0, 0, 1]])
-        return camera @ np.column_stack([rotation[:, 0], rotation[:, 1], translation])
+        homography: np.ndarray = camera @ np.column_stack([rotation[:, 0], rotation[:, 1], translation])
+        return homography
 
     def view(
         self,
@@ -63,7 +64,7 @@ class Renderer:
         """One view of the board: image and true corners."""
         image_H_squares = self.homography(board, square_px, tilt_rad, axis_rad, roll_rad, aside)
         column, row = np.meshgrid(np.arange(1, board.columns), np.arange(1, board.rows))
-        corners = np.column_stack([column.ravel(), row.ravel(), np.ones(column.size)]) @ image_H_squares.T
+        corners: np.ndarray = np.column_stack([column.ravel(), row.ravel(), np.ones(column.size)]) @ image_H_squares.T
         return RenderedView(self.image(board, image_H_squares, rng, **appearance), corners[:, :2] / corners[:, 2:])
 
     def image(
@@ -96,7 +97,8 @@ class Renderer:
         )
         blurred = cv2.GaussianBlur(fine, (0, 0), blur_px * s)
         seen = dark + (bright - dark) / 255 * blurred.reshape(self.height, s, self.width, s).mean(axis=(1, 3))
-        return np.clip(np.round(seen + rng.normal(0, noise, seen.shape)), 0, 255).astype(np.uint8)
+        image: np.ndarray = np.clip(np.round(seen + rng.normal(0, noise, seen.shape)), 0, 255).astype(np.uint8)
+        return image
 
 
 @pytest.fixture(scope="session")

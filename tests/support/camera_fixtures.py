@@ -1,3 +1,7 @@
+"""Images that carry an instant, and free endpoints, for tests of cameras."""
+
+from __future__ import annotations
+
 import socket
 from types import SimpleNamespace
 
@@ -6,13 +10,13 @@ import pytest
 
 
 def paint(instant_ns: int, height: int = 48, width: int = 64, dtype: str = "uint8") -> np.ndarray:
-    """A image that carries an instant: its 64 bits as black and white pixels of every row."""
+    """An image that carries an instant: its 64 bits as black and white pixels of every row."""
     bits = np.array([(instant_ns >> bit) & 1 for bit in range(64)], dtype=dtype)
     return np.tile(bits * np.iinfo(dtype).max, (height, width // 64))
 
 
 def read(pixels: np.ndarray) -> int:
-    """The instant painted into a image; all rows must agree."""
+    """The instant painted into an image; all rows must agree."""
     bits = pixels[:, :64] > np.iinfo(pixels.dtype).max // 2
     if not (bits == bits[0]).all():
         raise ValueError("the rows of the image carry different instants")
@@ -20,13 +24,13 @@ def read(pixels: np.ndarray) -> int:
 
 
 @pytest.fixture
-def instant():
-    """``paint`` an instant into a image and ``read`` it again."""
+def instant() -> SimpleNamespace:
+    """``paint`` an instant into an image and ``read`` it again."""
     return SimpleNamespace(paint=paint, read=read)
 
 
 @pytest.fixture
-def endpoint():
+def endpoint() -> str:
     """A TCP endpoint of this computer that is free."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))

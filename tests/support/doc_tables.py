@@ -15,7 +15,7 @@ import json
 import re
 import sys
 import textwrap
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from enum import Enum
 from pathlib import Path
 
@@ -39,7 +39,7 @@ def _cell(text: str) -> str:
     return re.sub(r"\s+", " ", text.replace("|", "\\|").replace("``", "`")).strip()
 
 
-def _table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+def _table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
     lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
     lines += ["| " + " | ".join(_cell(cell) for cell in row) + " |" for row in rows]
     return "\n".join(lines) + "\n"

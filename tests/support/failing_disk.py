@@ -74,7 +74,8 @@ def _play(place: Path, number: int | None, error: int) -> tuple[list[str], DiskW
                 reply = world.say(robot, line)
         replies.append(reply)
     _cut(disk, witness, place)
-    world.folder.close()
+    if world.folder is not None:
+        world.folder.close()
     shutil.rmtree(root)
     return replies, world
 

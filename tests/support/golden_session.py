@@ -4,11 +4,14 @@ Run once for each version of the journal's format, with the program that first w
 pointer has a tip: four captures, two checks, a placed board and four touched corners, solve and bye.
 """
 
+from __future__ import annotations
+
 import json
 import shutil
 import sys
 import tempfile
 from pathlib import Path
+from typing import Any
 
 from eyebolt.cli.solving import SolveOptions, solve_session
 from eyebolt.session import decode_facts, fold
@@ -22,7 +25,7 @@ SEED = 5
 FILES = ("facts.journal", "station.toml", "camera.json")
 
 
-def record(place):
+def record(place: Path) -> Path:
     """Runs the robot program in a cell in the folder ``place``; the folder of the session."""
     station_file = write_station(
         place,
@@ -31,25 +34,23 @@ def record(place):
         camera_lines=('source = "simulated"', f'endpoint = "tcp://127.0.0.1:{free_ports(1)[0]}"'),
         tolerance_mm=1.0,
     )
-    daemon = DaemonProcess(station_file)
-    try:
+    with DaemonProcess(station_file) as daemon:
         cell = prepare_cell(station_file, CellOptions(seed=SEED, waypoints=4, speed=500.0, touches=4))
         arm = cell.moving_arm()
         with cell.camera_server(arm):
             outcome = cell.run_robot(arm, print)
         assert outcome.stop_code is None, outcome
         assert daemon.terminate() == 0
-    finally:
-        daemon.end()
     (session,) = list_sessions(place / "sessions")
     return session
 
 
-def expectation(session):
+def expectation(session: Path) -> dict[str, Any]:
     """What the session amounts to, as ``expected.json`` has it."""
     folder = SessionFolder.open_read_only(session)
     log = fold(decode_facts(folder.records))
     document = solve_session(folder, SolveOptions())
+    assert log is not None and document.transform is not None and document.expected_error_mm is not None
     return {
         "records": len(folder.records),
         "kept": [capture.index for capture in log.kept],

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import Rotation
 
 from eyebolt.calibration.estimation.linearization import Observations
@@ -61,7 +63,7 @@ def sent(pose, pose_format) -> tuple[float, ...]:
     return (*lengths, *numbers)
 
 
-def with_pair(problem: Problem, row: int, **changes: object) -> Problem:
+def with_pair(problem: Problem, row: int, **changes: Any) -> Problem:
     """The same problem with one pair changed."""
     pairs = list(problem.pairs)
     pairs[row] = replace(pairs[row], **changes)
@@ -90,7 +92,12 @@ def with_slipped_board(simulated, problem: Problem, row: int, slip_mm: float, sl
 
 
 def rotating_only_about(
-    mount: str, axis, spread_deg: float, poses: int, seed: int, include_robot_noise: bool = True
+    mount: Literal["fixed", "arm"],
+    axis: ArrayLike,
+    spread_deg: float,
+    poses: int,
+    seed: int,
+    include_robot_noise: bool = True,
 ) -> tuple[Problem, np.ndarray]:
     """Flanges that rotate about one ``axis`` of the base by up to ``spread_deg`` (0: not at all); and the true X.
 

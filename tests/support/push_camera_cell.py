@@ -1,10 +1,15 @@
 """A cell with a small camera that pushes its pictures: any number of waypoints, captures as fast as they are served."""
 
+from __future__ import annotations
+
 import contextlib
 import json
 import threading
 import time
 from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
 
 import numpy as np
 import zmq
@@ -22,28 +27,32 @@ PERIOD_S = 0.02
 
 @dataclass(frozen=True)
 class PushedCell:
-    """``pictures`` (n, H, W) and ``poses``, the fields of the robot's pose, for n waypoints."""
+    """A camera's images of n waypoints, and the robot's poses there."""
 
     pictures: np.ndarray
-    poses: tuple
+    """(n, H, W), gray levels"""
+    poses: tuple[str, ...]
+    """the fields of each waypoint's pose as the robot prints them"""
 
-    def station(self, place, tolerance_mm=0.001, min_pairs=8, max_pairs=1000, **changes):
+    def station(
+        self, place: Path, tolerance_mm: float = 0.001, min_pairs: int = 8, max_pairs: int = 1000, **changes: Any
+    ) -> Path:
         """A station file in the folder ``place``. Nobody ever comes within this tolerance, so sessions go on."""
         lines = ('source = "push"', f'endpoint = "{endpoint_of(place)}"', 'motion_check = "off"')
         goal = {"min_pairs = 8": f"min_pairs = {min_pairs}", "max_pairs = 40": f"max_pairs = {max_pairs}"}
         return write_station(place, lens=LENS, camera_lines=lines, tolerance_mm=tolerance_mm, edit=goal, **changes)
 
-    def line(self, verb, seq, index):
+    def line(self, verb: str, seq: int, index: int) -> str:
         """The line of a capture or check at the waypoint ``index``."""
         return f"{verb} {seq} {self.poses[index % len(self.poses)]}"
 
 
-def endpoint_of(place):
+def endpoint_of(place: Path) -> str:
     """Where the camera of the station in this folder pushes to."""
     return f"ipc://{place}/camera"
 
 
-def record_pushed_cell(folder, waypoints, seed):
+def record_pushed_cell(folder: Path, waypoints: int, seed: int) -> PushedCell:
     """Renders every waypoint, with the arm's scatter in the pictures and not in the reports."""
     cell = prepare_cell(write_station(folder, lens=LENS), CellOptions(seed=seed, waypoints=3, checks=False))
     planned = plan_waypoints(cell.scene, LENS, cell.board.shape, NEAR_MM / 1e3, FAR_MM / 1e3, waypoints, seed)
@@ -58,27 +67,36 @@ def record_pushed_cell(folder, waypoints, seed):
 class PushingCamera:
     """Pushes the picture that ``shown`` numbers, over and over, from a thread; to be used with ``with``."""
 
-    def __init__(self, cell, place):
+    def __init__(self, cell: PushedCell, place: Path) -> None:
         self.shown = 0
         self._cell, self._endpoint = cell, endpoint_of(place)
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._push)
 
-    def __enter__(self):
+    def __enter__(self) -> Self:
         self._thread.start()
         return self
 
-    def __exit__(self, *_):
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self._ended.set()
         self._thread.join()
 
-    def _push(self):
+    def _push(self) -> None:
         context = zmq.Context()
         socket = context.socket(zmq.PUSH)
         socket.setsockopt(zmq.SNDHWM, 1)
         socket.connect(self._endpoint)
         height, width = self._cell.pictures.shape[1:]
-        header = {"schema": 1, "boot_id": "pushing", "width": width, "height": height, "channels": 1, "dtype": "uint8"}
+        header: dict[str, object] = {
+            "schema": 1,
+            "boot_id": "pushing",
+            "width": width,
+            "height": height,
+            "channels": 1,
+            "dtype": "uint8",
+        }
         count = 0
         while not self._ended.wait(PERIOD_S):
             # The clock first: a picture dated after a request is then of what was to be shown at the request.

@@ -33,7 +33,7 @@ class Bench:
     focal_px: float = 2800.0
     seed: int = 0
     limits: ViewRange = NEAR
-    renderers: dict = field(default_factory=dict)
+    renderers: dict[Appearance, Renderer] = field(default_factory=dict)
 
     def __post_init__(self):
         marker = 11.0 if self.kind == "charuco" else None

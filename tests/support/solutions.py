@@ -1,6 +1,9 @@
 """A made-up solution with given numbers, for tests of what is derived from it."""
 
+from __future__ import annotations
+
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -9,7 +12,7 @@ from eyebolt.calibration.uncertainty.expected_error import ErrorMap, ErrorSummar
 from eyebolt.geometry import Mount
 
 
-def made_up_solution(p95_mm, worst_p95_mm=None, **changes):
+def made_up_solution(p95_mm: float, worst_p95_mm: float | None = None, **changes: Any) -> Solution:
     """A solution of this expected error; ``changes``: further fields of the Solution."""
     error = ErrorSummary(p95_mm / 2, p95_mm, p95_mm if worst_p95_mm is None else worst_p95_mm)
     found = Solution(

@@ -1,5 +1,7 @@
 """Reads the transcripts of tests/wire/transcripts and plays them to a world; FORMAT.md there says what they mean."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,14 +30,17 @@ class Directive:
     words: str
 
 
-def steps(path):
+def steps(path: Path) -> list[Said | Directive]:
     """Said and Directive in order."""
-    found, ending = [], ENDINGS["LF"]
+    found: list[Said | Directive] = []
+    ending = ENDINGS["LF"]
     for number, line in enumerate(path.read_text(encoding="ascii").splitlines(), start=1):
         if line.startswith("> "):
             found.append(Said(line[2:].encode("ascii") + ending, b"", f"{path.name}:{number}: {line}"))
         elif line.startswith("< "):
-            found[-1].reply = line[2:].encode("ascii") + ending
+            said = found[-1]
+            assert isinstance(said, Said), f"{path.name}:{number}: a reply without a line"
+            said.reply = line[2:].encode("ascii") + ending
         elif line.startswith("terminator "):
             ending = ENDINGS[line.split()[1]]
         elif line.startswith("! "):
@@ -46,17 +51,17 @@ def steps(path):
 class Robot:
     """Plays a conversation: keeps the world as the directives say, and the connection that lines go over."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self.world = World()
         self.connection = self.world.connect()
 
-    def say(self, data):
+    def say(self, data: bytes) -> bytes:
         """Sends ``data`` in one piece; the bytes that came back."""
         before = len(self.connection.sent)
         self.world.receive(self.connection, data)
-        return self.connection.sent[before:]
+        return bytes(self.connection.sent[before:])
 
-    def heed(self, words):
+    def heed(self, words: str) -> None:
         """Carries out one directive."""
         world = self.world
         match words.split():

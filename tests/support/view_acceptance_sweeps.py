@@ -134,7 +134,7 @@ def bent(views, seed=0):
         middle = bench.corners_px(view).mean(axis=0) + rng.uniform(-60, 60, 2)
         image = _bumped(image, middle, 90.0, height)
         found, *_ = bench.assessed(image)
-        limit_px = max(thresholds.RESIDUAL_RATIO.value * USUAL.residual_px, thresholds.MIN_RESIDUAL_PX)
+        limit_px = max(thresholds.RESIDUAL_RATIO.value * (USUAL.residual_px or 0.0), thresholds.MIN_RESIDUAL_PX)
         true_px = _residual_of_bump(bench, view, middle, 90.0, height)
         yield Case(true_px / limit_px, found.code, found.code == 1)
 

@@ -40,7 +40,7 @@ def main():
         for place in places:
             place.mkdir()
         cell = record_pushed_cell(places[0], asked.pictures, seed=4)
-        costs = soak(cell, places[1], lives, tell=tell)
+        costs = soak(cell, places[1], lives, report=tell)
     print(f"{asked.captures} captures, every answer is on the disk")
     for number, (captures, life) in enumerate(zip(lives, costs, strict=True), 1):
         early = next(cost for cost in life if cost.captures >= min(500, captures // 4))
