@@ -10,10 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from eyebolt.boards import CharucoBoard
-from eyebolt.config.diagnostics import ConfigFault
+from eyebolt.config.diagnostics import ConfigFault, key_lines
 from eyebolt.config.station_file import SECTIONS, Station, parse_station
 from eyebolt.config.template import station_template
-from eyebolt.config.toml_diagnostics import key_lines
 from eyebolt.errors import InputFault
 
 FIXED = """\

@@ -1,10 +1,18 @@
-"""One fault of a configuration file, and how the values found in such a file are shown to an operator."""
+"""Faults of configuration files: how a fault and a value are shown, the line a key is on, hints for syntax errors.
+
+The standard TOML parser keeps no line numbers. A valid document is a sequence of statements, each of which is a valid
+document by itself, so the text is cut into statements by parsing them one after another with that same parser: quoted
+keys, dotted keys, inline tables and strings over several lines cannot be misread. A key of an inline table, or an
+element of a list, is attributed to the line where its statement begins.
+"""
 
 from __future__ import annotations
 
 import datetime
 import difflib
-from collections.abc import Iterable, Mapping, Sequence
+import re
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 _MAX_SHOWN_CHARACTERS = 60
@@ -85,3 +93,108 @@ def format_value(value: object) -> str:
     if value is None:
         return "null"
     return printable(str(value))
+
+
+KeyPath = tuple[str, ...]
+
+# A statement of several lines can end only on a line with one of these.
+_CLOSING_TOKENS = ("]", '"""', "'''")
+
+
+def key_lines(text: str) -> dict[KeyPath, int]:
+    """Line number, from 1, of the first occurrence of every table and key of ``text``, which must be valid TOML."""
+    found: dict[KeyPath, int] = {}
+    table: KeyPath = ()
+    for line, _, statement, is_header in _statements(text):
+        for path in _paths(statement):
+            found.setdefault((() if is_header else table) + path, line)
+        if is_header:
+            table = max(_paths(statement), key=len)
+    return found
+
+
+def unfinished_line(text: str) -> int | None:
+    """First line of a statement that never becomes valid TOML; None if each statement is valid by itself."""
+    lines = text.split("\n")
+    ended = 0
+    for _, last, _, _ in _statements(text):
+        ended = last
+    rest = [number for number in range(ended, len(lines)) if lines[number].strip()]
+    return rest[0] + 1 if rest else None
+
+
+def _statements(text: str) -> Iterator[tuple[int, int, dict[str, object], bool]]:
+    """First and last line, content, and whether it is a table header, of each statement, blank and comment too."""
+    pending: list[str] = []
+    first = 1
+    for number, line in enumerate(text.split("\n"), start=1):
+        if not pending:
+            first = number
+        pending.append(line)
+        if len(pending) > 1 and not any(closer in line for closer in _CLOSING_TOKENS):
+            continue
+        try:
+            statement = tomllib.loads("\n".join(pending))
+        except (ValueError, RecursionError):
+            continue
+        yield first, number, statement, pending[0].lstrip().startswith("[")
+        pending = []
+
+
+def _paths(content: object, prefix: KeyPath = ()) -> list[KeyPath]:
+    """Paths of all tables and keys in ``content``; an array of tables is represented by its last table."""
+    while isinstance(content, list) and content and isinstance(content[-1], dict):
+        content = content[-1]
+    paths: list[KeyPath] = []
+    if isinstance(content, dict):
+        for key, inner in content.items():
+            paths.append((*prefix, key))
+            paths.extend(_paths(inner, (*prefix, key)))
+    return paths
+
+
+_HINTS = (
+    ("Cannot overwrite", "each key once in its section: remove one of the two"),
+    ("Cannot declare", "each section once: put its keys together under one header"),
+    ("Cannot mutate", "each section once, and no [[double brackets]]"),
+    ("Unescaped '\\'", "paths with / between the folders, or in single quotes: 'C:\\data'"),
+    ("Illegal character", "text that ends on its own line with the quote it began with"),
+    ("Expected '=' after a key", 'key = value, such as mount = "fixed"'),
+    ("Expected ']'", "a section header in closed brackets, such as [robot]"),
+    ("Unclosed array", "a list that is closed with ]"),
+    ("Unclosed inline table", "a table that is closed with }"),
+    ("Unterminated string", "text that is closed with the quote it began with"),
+)
+_GENERAL_HINT = '[section] or key = value on each line, comments after #, text in "double quotes"'
+
+
+def syntax_fault(text: str, error: BaseException) -> ConfigFault:
+    """The line on which the TOML parser failed, or on which the unfinished statement begins, and a likely remedy."""
+    lines = text.rstrip("\n").split("\n")
+    reason = str(error)
+    unfinished_from = unfinished_line(text)
+    place = re.search(r"\(at line (\d+), column \d+\)", reason)
+    if isinstance(error, RecursionError):
+        return ConfigFault("", "lists or tables nested too deeply", _GENERAL_HINT, unfinished_from or 1)
+    if not place and "end of document" not in reason:
+        return ConfigFault("", "a value that cannot be read", "a number of a few digits", unfinished_from or 1)
+    line = min(int(place.group(1)), len(lines)) if place else unfinished_from or len(lines)
+    content = lines[line - 1].strip()
+    allowed = _hint(reason, content)
+    if unfinished_from is not None and unfinished_from < line:
+        allowed += f" (this line is inside what begins on line {unfinished_from} and is not closed)"
+    return ConfigFault("", f"`{printable(content)}`", allowed, line)
+
+
+def _hint(reason: str, content: str) -> str:
+    for phrase, hint in _HINTS:
+        if phrase in reason:
+            return hint
+    value = content.partition("=")[2].strip()
+    if re.match(r"[+-]?\d+,\d", value):
+        return "a decimal point, not a comma: 0.5"
+    if re.match(r"[A-Za-z_]", value):
+        return f'text in double quotes, such as "{printable(value.split("#")[0].strip())}"'
+    if re.match(r"[+-]?(\.\d|\d+\.(\D|$))", value):
+        return "numbers with digits on both sides of the point: 0.5 or 5.0"
+    return _GENERAL_HINT

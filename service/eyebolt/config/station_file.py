@@ -20,11 +20,14 @@ from eyebolt import addresses
 from eyebolt.boards import BOARD_KEYS, BOARD_KINDS, canonical_dictionary_name, dictionary_family
 from eyebolt.config.diagnostics import (
     ConfigFault,
+    KeyPath,
     closest_match,
     format_value,
+    key_lines,
     list_faults,
     lists_to_tuples,
     printable,
+    syntax_fault,
 )
 from eyebolt.config.schema import (
     BoardSection,
@@ -35,7 +38,6 @@ from eyebolt.config.schema import (
     Section,
     StationSection,
 )
-from eyebolt.config.toml_diagnostics import KeyPath, key_lines, syntax_fault
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Array, FlangeRotation, Mount, PoseFormat
 
