@@ -10,6 +10,7 @@ from eyebolt.boards.exposure import ExposureStats
 from eyebolt.planning.stopping import Goal
 from eyebolt.session import messages as msg
 from eyebolt.session.session_log import fold
+from support.session_transitions import undeclared, watched_transitions
 from support.session_world import GOOD_LIGHT, SIZE_PX, World, capture, check, config, detection, plain, pose_text, touch
 
 SEQS = st.integers(0, 6)
@@ -131,9 +132,11 @@ class Play:
 @given(st.lists(STEPS, min_size=25, max_size=50))
 def test_any_sequence_of_anything(steps):
     play = Play()
-    for step in steps:
-        play.take(step)
-    play.end()
+    with watched_transitions() as made:
+        for step in steps:
+            play.take(step)
+        play.end()
+    assert not undeclared(made)
     world = play.world
     unanswered = world.owed - set(world.answers)
     assert all(world.connections[caller.connection].dropped for caller in unanswered)

@@ -250,6 +250,13 @@ def _acceptance(_: str) -> str:
     return _table(("cause", "acceptance", "meaning"), rows)
 
 
+def _session_diagram(_: str) -> str:
+    """The stages of a session and their transitions, drawn from the table of the state machine."""
+    from eyebolt.session import state_diagram
+
+    return f"```mermaid\n{state_diagram()}```\n"
+
+
 TABLES: dict[str, Callable[[str], str]] = {
     "acceptance": _acceptance,
     "codes": _codes,
@@ -262,6 +269,7 @@ TABLES: dict[str, Callable[[str], str]] = {
     "members": _members,
     "settings": _settings,
     "log-events": _log_events,
+    "session-diagram": _session_diagram,
 }
 """Name in the marker -> what writes the table from the marker's argument."""
 

@@ -18,7 +18,7 @@ from eyebolt.session.messages import Caller
 from eyebolt.session.session_log import CaptureRecord, SessionLog, fold
 from eyebolt.session.state import SessionConfig, State
 from eyebolt.session.status import last_reply, status_message
-from eyebolt.session.step import SessionDefect, resume, step
+from eyebolt.session.step import SessionDefect, resume, state_diagram, step
 
 __all__ = [
     "IMAGE_VERBS",
@@ -45,6 +45,7 @@ __all__ = [
     "last_reply",
     "messages",
     "resume",
+    "state_diagram",
     "status_message",
     "step",
 ]

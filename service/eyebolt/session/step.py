@@ -254,3 +254,30 @@ def _next_deferred(state: State) -> Result | None:
     if state.deferred_requests:
         return _handle(replace(state, deferred_requests=state.deferred_requests[1:]), state.deferred_requests[0])
     return None
+
+
+# Where a request's task begins, for the diagram: ``requests`` decides it.
+_FIRST_STAGES: dict[type[Stage], str] = {
+    Grabbing: "capture, check, place",
+    OpeningSession: "the same or begin, no session open",
+    AwaitingBackground: "begin, background solve running",
+    SolvingSession: "solve, undo, touch, bye",
+    RecordingReply: "begin in an empty session, touch with fewer than 3 pairs",
+    BackgroundSolving: "a reply that did not wait for its solve",
+    PlanningNextView: "a solve on record",
+}
+
+
+def state_diagram() -> str:
+    """The table as a state diagram in the Mermaid language; events that leave the stage as it is are left out."""
+    arrows = [f"    [*] --> {stage.__name__}: {begins}" for stage, begins in _FIRST_STAGES.items()]
+    arrows.append(f"    {AwaitingBackground.__name__} --> {OpeningSession.__name__}: background solve on record")
+    for stage in STAGES:
+        labels: dict[str, list[str]] = {}
+        for event, cell in _ROWS[stage].items():
+            for following in cell.to:
+                if following is not stage:
+                    goal = "[*]" if following is None else following.__name__
+                    labels.setdefault(goal, []).append(event.__name__)
+        arrows += [f"    {stage.__name__} --> {goal}: {', '.join(events)}" for goal, events in labels.items()]
+    return "\n".join(["stateDiagram-v2", *arrows]) + "\n"
