@@ -142,6 +142,7 @@ class SessionFact(_Record):
     """A session was opened; always the first fact."""
 
     type: Literal["opened"] = "opened"
+    """Type of the fact."""
     session: str
     """Name of the session, which is that of its folder."""
     station: str
@@ -156,11 +157,13 @@ class ImageFact(_Record):
     """An image is on disk."""
 
     type: Literal["image"] = "image"
+    """Type of the fact."""
     index: int
     """Capture index, 0-based; counts images of every verb and is never used twice."""
     verb: ImageVerb
     """What the image was taken for."""
     request: RequestRef
+    """The request that it belongs to."""
     timestamp: str
     """UTC, ISO 8601: when the request was received."""
     raw_pose: tuple[float, ...] | None
@@ -172,15 +175,18 @@ class ImageFact(_Record):
     sha256: str
     """Digest of the file, hexadecimal."""
     frame: FrameInfo
+    """Where the image came from and when."""
 
 
 class DetectionFact(_Record):
     """What was found in an image, and what was measured of the view."""
 
     type: Literal["detection"] = "detection"
+    """Type of the fact."""
     index: int
     """Capture index."""
     detection: DetectionRecord | NoDetectionRecord = Field(discriminator="found")
+    """The corners, or why there are none."""
     view: View | None
     """Null where nothing was measured."""
     p_value: float | None
@@ -191,20 +197,24 @@ class TimingsFact(_Record):
     """How long the steps of a capture took. What happens after the record is written is not in it."""
 
     type: Literal["timings"] = "timings"
+    """Type of the fact."""
     index: int
     """Capture index."""
     ms: StepTimes
+    """Milliseconds of each step; null for a step that did not take place or cannot be timed."""
 
 
 class TouchFact(_Record):
     """The pointer's tip touched a corner of the placed board. It counts with the reply 0 to the same request."""
 
     type: Literal["touch"] = "touch"
+    """Type of the fact."""
     placed_board: int
     """Capture index of the placed board's image."""
     corner: int
     """Number of the corner."""
     request: RequestRef
+    """The request that it belongs to."""
     timestamp: str
     """UTC, ISO 8601: when the request was received."""
     base_T_flange: Matrix4
@@ -215,7 +225,9 @@ class SolveFact(_Record):
     """A solve ended."""
 
     type: Literal["solve"] = "solve"
+    """Type of the fact."""
     based_on: SolveBasis
+    """The captures that the solve rests on."""
     is_background: bool
     """The reply to the newest pair did not wait for this solve and stands before it."""
     kept: int
@@ -225,24 +237,30 @@ class SolveFact(_Record):
     expected_p95_mm: float | None
     """p95 of the expected error; null if refused."""
     acceptance: AcceptanceRecord
+    """What may be done with the result."""
     stop_code: Code | None
     """Reply code (32-34, 38) of the finding that stops the robot program; null if none does."""
     pairs_wanted: int
     """Pairs still wanted, estimated; 0 only if the goal is met."""
     goal_met: bool
+    """The expected error is within the tolerance, with enough pairs."""
     excluded: tuple[int, ...]
     """Capture indices of pairs that the solve did not use."""
     prediction: PredictionRecord | None
     """For testing the next pair; null if refused."""
     progress: ProgressReport
+    """What the pairs cover, and what would help next."""
     duration_ms: float
+    """Of the solve."""
 
 
 class NextViewFact(_Record):
     """A next view was planned; it replaces ``progress.next_view`` of the solve with the same basis."""
 
     type: Literal["next_view"] = "next_view"
+    """Type of the fact."""
     based_on: SolveBasis
+    """The captures that the solve rests on."""
     next_view: NextView | None
     """Null where nothing more is wanted."""
 
@@ -251,8 +269,11 @@ class ReplyFact(_Record):
     """The reply to a request; its last fact."""
 
     type: Literal["reply"] = "reply"
+    """Type of the fact."""
     request: RequestRef
+    """The request that it belongs to."""
     code: Code
+    """Reply code."""
     count: int
     """Pairs kept."""
     aux: int
@@ -300,6 +321,6 @@ def decode_facts(records: Iterable[bytes]) -> list[Fact]:
                 continue
             where = ".".join(str(part) for part in first["loc"]) or "the record"
             message = f"record {number} of the journal cannot be used: {where}: {first['msg']}"
-            remedy = "open it with the version of eyebolt that wrote it; nothing was changed."
+            remedy = "use the version of eyebolt that wrote it, or move the session's folder away; nothing was changed."
             raise RecordFault("record-fact", message, remedy, record=number) from None
     return facts

@@ -85,7 +85,7 @@ class CaptureRecord:
 
     @property
     def is_usable(self) -> bool:
-        """The solver gets it: a board was found, and the pair was kept, or refused only because of all pairs together."""
+        """The solver gets it: a board was found, and the pair is kept, or refused only because of all pairs."""
         return (
             isinstance(self.detection, Detection) and not self.is_undone and (self.is_kept or self.is_refused_by_solve)
         )

@@ -1,4 +1,4 @@
-"""A request whose reply waits for a solve: a capture whose reply may depend on it, ``solve``, ``undo``, ``touch``, ``bye``."""
+"""Replies that wait for a solve: to captures that may depend on it, and to ``solve``, ``undo``, ``touch``, ``bye``."""
 
 from __future__ import annotations
 
@@ -155,6 +155,6 @@ def _touch_message(outcome: Solution | Refusal) -> str:
         return "the corner is touched; there is no result yet to compare it with"
     touches = outcome.touches
     return (
-        f"the corner is touched; {touches.count} so far are {touches.rms_mm:.2f} mm (RMS) from where the result predicts"
-        f" them, worst {touches.worst_mm:.2f} mm"
+        f"the corner is touched; {touches.count} so far are {touches.rms_mm:.2f} mm (RMS) from where the result"
+        f" predicts them, worst {touches.worst_mm:.2f} mm"
     )
