@@ -257,8 +257,16 @@ def _session_diagram(_: str) -> str:
     return f"```mermaid\n{state_diagram()}```\n"
 
 
+def _bench_results(_: str) -> str:
+    """The recorded figures of all benches."""
+    from bench.record import markdown
+
+    return markdown()
+
+
 TABLES: dict[str, Callable[[str], str]] = {
     "acceptance": _acceptance,
+    "bench-results": _bench_results,
     "codes": _codes,
     "verbs": _verbs,
     "errors": _errors,

@@ -9,11 +9,11 @@ import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from types import SimpleNamespace
-from typing import NamedTuple
 
 import numpy as np
 from scipy.spatial.transform import RigidTransform
 
+from bench.record import Figure, add_option, recording
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import DEFAULT_LENS, make_problem
@@ -48,17 +48,6 @@ def errors_mm(X, true):
 
 
 # ---- figures and their standard errors
-
-
-class Figure(NamedTuple):
-    """A figure and its standard error over the seeds."""
-
-    value: float
-    error: float
-
-    def text(self, digits=3):
-        """``1.013 +-0.012``"""
-        return f"{self.value:.{digits}f} +-{self.error:.{digits}f}"
 
 
 def mean(values):
@@ -118,20 +107,6 @@ def bar(figure, at_least=None, at_most=None):
     else:
         word = "missed within 2 s.e." if missed_by <= 2 * figure.error else "MISSED"
     return f"{' '.join(a for a in asks if a)} {word}"
-
-
-class Table:
-    """Rows of fixed width, printed as they come. ``columns``: (title, width)."""
-
-    def __init__(self, title, *columns):
-        self.widths = [width for _, width in columns]
-        print(f"\n{title}")
-        self.row(*(name for name, _ in columns))
-
-    def row(self, *cells):
-        """Prints one row; figures with three digits."""
-        words = [cell.text() if isinstance(cell, Figure) else str(cell) for cell in cells]
-        print("  ".join(f"{w:>{n}}" for w, n in zip(words, self.widths, strict=True)).rstrip(), flush=True)
 
 
 # ---- seeds over processes
@@ -266,6 +241,7 @@ def run_sections(prog, text, sections, pose_counts=True):
     parser.add_argument("--mounts", nargs="+", choices=MOUNTS, default=list(MOUNTS))
     parser.add_argument("--levels", nargs="+", choices=list(LEVELS), help="noise levels")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
+    add_option(parser)
     asked = parser.parse_args()
     unknown = [name for name in asked.sections if name not in sections]
     if unknown:
@@ -274,7 +250,8 @@ def run_sections(prog, text, sections, pose_counts=True):
     bench = Bench(asked.seeds, poses, asked.mounts, asked.levels, asked.jobs, asked.first)
     try:
         for name in asked.sections or sections:
-            sections[name].run(bench)
+            with recording(f"{prog.rpartition('.')[2]}.{name}", asked.record):
+                sections[name].run(bench)
     except KeyboardInterrupt:
         sys.exit(130)
     finally:

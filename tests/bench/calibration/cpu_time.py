@@ -18,7 +18,8 @@ import numpy as np
 from scipy.optimize import least_squares
 from scipy.sparse import bmat, csr_matrix, identity, kron
 
-from bench.calibration.common import Table, cases, errors_mm, make
+from bench.calibration.common import cases, errors_mm, make
+from bench.record import Table
 from eyebolt.calibration.estimation.cross_validation import leave_one_out
 from eyebolt.calibration.estimation.initialization import closed_form_estimates
 from eyebolt.calibration.estimation.maximum_likelihood import joint_estimate
@@ -66,7 +67,7 @@ def _print_against_generic(bench):
             ratio = reference / float(np.median(times))
             word = f">= 40 {'met' if ratio >= 40 else 'MISSED'}" if name.startswith("joint") else ""
             table.row(mount, name, _spread(times), f"{ratio:.1f}", word)
-        print(
+        table.note(
             f"{mount:>5}  scipy: {found.nfev} steps and {found.njev} Jacobians of 18 evaluations, {one:.2f} ms each"
             f" evaluation; its estimate and ours (noise stated) differ by {apart:.1e} mm at most"
         )

@@ -8,7 +8,8 @@ same seeds. Bars: ``stated/bound`` within two standard errors of 1 from 10 poses
 
 import numpy as np
 
-from bench.calibration.common import LEVELS, Table, bar, column, rms, rms_ratio
+from bench.calibration.common import LEVELS, bar, column, rms, rms_ratio
+from bench.record import Table
 
 
 def run(bench):
@@ -48,7 +49,7 @@ def run(bench):
                     f"{np.isnan(stated).sum()}, {np.isnan(estimated).sum()}",
                     f"{lost[0]}, {lost[1]}",
                 )
-    print("refused, lost: sets refused and pairs left out, noise stated, noise estimated")
+    table.note("refused, lost: sets refused and pairs left out, noise stated, noise estimated")
 
 
 def of_one(ratio):

@@ -10,7 +10,8 @@ is over seeds, since the errors of one seed are correlated.
 import numpy as np
 from scipy.stats import chi2
 
-from bench.calibration.common import LEVELS, Table, bar, column, mean, share
+from bench.calibration.common import LEVELS, bar, column, mean, share
+from bench.record import Table
 
 LIMIT = float(chi2.ppf(0.95, 6))
 

@@ -11,7 +11,8 @@ The standard error takes the choice of the best one as given.
 import cv2
 import numpy as np
 
-from bench.calibration.common import LEVELS, Table, bar, column, errors_mm, make, rms, rms_ratio
+from bench.calibration.common import LEVELS, bar, column, errors_mm, make, rms, rms_ratio
+from bench.record import Table
 from eyebolt_sim.transforms import inverse, matrix
 
 HAND_EYE = ("Tsai", "Park", "Horaud", "Andreff", "Daniilidis")
@@ -60,7 +61,7 @@ def run(bench):
                     bar(ratio, at_least=BARS[mount, poses]) if (mount, poses) in BARS else "",
                     rms_ratio(found[:, best], column(sets, "stated_mm2")),
                 )
-                print(f"       {each}", flush=True)
+                table.note(f"       {mount} {level} {poses}: {each}")
 
 
 def closed_forms_mm2(seed, mount, poses, level):

@@ -30,7 +30,8 @@ import numpy as np
 from scipy.special import chdtrc, chdtri, fdtrc
 
 from bench.calibration.arms_with_kinematic_errors import KINEMATIC, session
-from bench.calibration.common import LEVELS, Table, bar, cases, make, mean, mean_square_mm2, rms_ratio, share
+from bench.calibration.common import LEVELS, bar, cases, make, mean, mean_square_mm2, rms_ratio, share
+from bench.record import Table
 from eyebolt.calibration.estimation.cross_validation import unused_pair_residuals
 from eyebolt.calibration.estimation.linearization import linearize
 from eyebolt.calibration.estimation.maximum_likelihood import joint_estimate

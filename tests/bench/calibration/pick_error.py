@@ -12,7 +12,8 @@ from dataclasses import replace
 import numpy as np
 
 from bench.calibration.arms_with_kinematic_errors import ARMS, KINEMATIC, pick_errors_mm, session
-from bench.calibration.common import Table, bar, mean
+from bench.calibration.common import bar, mean
+from bench.record import Table
 from eyebolt.calibration.problem import RobotNoise
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve

@@ -9,18 +9,8 @@ estimated.
 
 import numpy as np
 
-from bench.calibration.common import (
-    Table,
-    bar,
-    bound,
-    cases,
-    errors_mm,
-    make,
-    rms,
-    rms_ratio,
-    share,
-    working_points,
-)
+from bench.calibration.common import bar, bound, cases, errors_mm, make, rms, rms_ratio, share, working_points
+from bench.record import Table
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
 

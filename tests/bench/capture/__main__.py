@@ -22,6 +22,7 @@ from bench.capture import components as alone
 from bench.capture import image_formats as formats
 from bench.capture.cell import record_large_cell
 from bench.capture.robot import captures_timed
+from bench.record import Table, add_option, recording
 from eyebolt.boards import board_from_mm
 
 BOARD = board_from_mm("charuco", 12, 9, 15.0, 11.0, "5X5_100")
@@ -30,42 +31,62 @@ CAPTURES = 57
 
 def main():
     """Reads the command line and prints the figures."""
-    parser = argparse.ArgumentParser(prog="tests/bench/capture", description=__doc__.splitlines()[0])
+    parser = argparse.ArgumentParser(prog="python -m bench.capture", description=__doc__.splitlines()[0])
     parser.add_argument("--captures", type=int, default=CAPTURES, help=f"how many ({CAPTURES})")
     parser.add_argument(
         "--motion-check", choices=("two-pictures", "off"), default="two-pictures", help="[camera] motion_check"
     )
     parser.add_argument("--formats", action="store_true", help="measure picture formats instead")
+    add_option(parser)
     asked = parser.parse_args()
-    with tempfile.TemporaryDirectory(dir=os.environ.get("EYEBOLT_BENCH_FOLDER")) as folder:
+    name = "capture.formats" if asked.formats else f"capture.motion-check-{asked.motion_check}"
+    with (
+        recording(name, asked.record),
+        tempfile.TemporaryDirectory(dir=os.environ.get("EYEBOLT_BENCH_FOLDER")) as folder,
+    ):
         cell = record_large_cell(Path(folder), waypoints=19, seed=4)
         if asked.formats:
             formats.run(cell.pictures[0], Path(folder))
             return
         parts = alone.measure(cell.pictures, BOARD, Path(folder))
         rows, behind_ms = captures_timed(cell, asked.captures, asked.motion_check)
-    report(parts, rows, behind_ms)
+        report(parts, rows, behind_ms)
 
 
 def report(parts, rows, behind_ms):
     """Prints parts, steps and bars."""
     import numpy as np
 
-    print("alone, in this run, ms: median (least - most)")
+    def spread(table, name, ms, *more):
+        table.row(name, *(f"{value:.1f}" for value in (np.median(ms), min(ms), max(ms))), *more)
+
+    figures = (("median", 8), ("least", 8), ("most", 8))
+    table = Table("alone, in this run, ms", ("part", 28), *figures)
     for name, ms in parts.items():
-        print(f"  {name:<28}{np.median(ms):8.1f} ({min(ms):.1f} - {max(ms):.1f})")
+        spread(table, name, ms)
     base = sum(float(np.median(ms)) for ms in parts.values())
-    print(f"  {'sum of the medians':<28}{base:8.1f}")
+    table.note(f"sum of the medians: {base:.1f} ms")
     total = np.array([row.total_ms for row in rows])
     solve = np.array([row.steps.get("solve") or 0.0 for row in rows])
-    print(f"\n{len(rows)} captures, codes {sorted({row.code for row in rows})}; steps as the journal has them, ms")
+    codes = sorted({int(row.code) for row in rows})
+    table = Table(
+        f"{len(rows)} captures, codes {codes}; steps as the journal has them, ms", ("step", 28), *figures, ("of", 12)
+    )
     for name in ("wait", "transfer", "detect", "view_check", "disk", "solve"):
         ms = np.array([row.steps[name] for row in rows if row.steps.get(name) is not None])
         if len(ms):
-            print(f"  {name:<28}{np.median(ms):8.1f} ({ms.min():.1f} - {ms.max():.1f}), {len(ms)} of {len(rows)}")
-    print(f"  {'solve behind an answer':<28}{np.median(behind_ms):8.1f} ({min(behind_ms):.1f} - {max(behind_ms):.1f})")
+            spread(table, name, ms, f"{len(ms)} of {len(rows)}")
+    if len(behind_ms):
+        spread(table, "solve behind an answer", behind_ms, len(behind_ms))
     first = solve == 0
-    print("\nfrom exposure to reply, ms                    median     p99   median bar      p99 bar")
+    table = Table(
+        "from exposure to reply, ms",
+        ("captures", 40),
+        ("median", 8),
+        ("p99", 8),
+        ("median bar", 15),
+        ("p99 bar", 15),
+    )
     for name, ms in (
         ("all", total),
         ("answered before their solve, or none", total[first]),
@@ -78,7 +99,7 @@ def report(parts, rows, behind_ms):
                 f"{'met' if x <= bar else 'MISSED'} ({x - base:+.0f})"
                 for x, bar in ((middle, base + 10), (late, base + 100))
             ]
-            print(f"  {name:<40}{middle:10.1f}{late:8.1f}   {words[0]:<15}{words[1]}")
+            table.row(name, f"{middle:.1f}", f"{late:.1f}", *words)
 
 
 if __name__ == "__main__":

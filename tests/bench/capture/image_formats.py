@@ -10,6 +10,7 @@ import time
 import cv2
 import numpy as np
 
+from bench.record import Table
 from eyebolt.store.filesystem import FileSystem, write_atomically
 from eyebolt.store.images import encode_image
 
@@ -41,7 +42,13 @@ def run(picture, folder):
         "TIFF, PackBits": lambda: _encoded(".tif", picture, cv2.IMWRITE_TIFF_COMPRESSION, 32773),
         "PGM": lambda: _encoded(".pgm", picture),
     }
-    print(f"{picture.shape[1]} x {picture.shape[0]}, ms: median of {REPEATS}         encode  write+sync      MB")
+    table = Table(
+        f"{picture.shape[1]} x {picture.shape[0]} pixels, ms: median of {REPEATS}",
+        ("format", 34),
+        ("encode", 8),
+        ("write+sync", 10),
+        ("MB", 8),
+    )
     for name, way in ways.items():
         encode, write = [], []
         for _ in range(REPEATS):
@@ -51,7 +58,8 @@ def run(picture, folder):
             write_atomically(ThroughCache() if name == THROUGH_CACHE else files, folder / f"{next(number)}", data)
             encode.append(encoded - begun)
             write.append(time.perf_counter() - encoded)
-        print(f"  {name:<44}{1e3 * np.median(encode):8.1f}{1e3 * np.median(write):12.1f}{len(data) / 1e6:8.2f}")
+        times = (f"{1e3 * np.median(took):.1f}" for took in (encode, write))
+        table.row(name, *times, f"{len(data) / 1e6:.2f}")
 
 
 def _encoded(suffix, picture, *settings):

@@ -25,6 +25,7 @@ import cv2
 import numpy as np
 
 from bench.detection.views import BANDS, board_of, make_view
+from bench.record import Figure, Table, add_option, recording
 from eyebolt.boards.charuco import charuco_pattern
 from eyebolt.boards.detect import find_board
 from eyebolt.boards.detection import Detection
@@ -98,12 +99,6 @@ def resampled(values, statistic, rng):
     return float(statistic(values)), float(np.std(drawn))
 
 
-def say(name, figure, error, bar="", met=None):
-    """One line: the figure with its standard error, the bar, and whether it is met."""
-    word = "" if met is None else ("met" if met else "MISSED")
-    print(f"  {name:<58} {figure:8.3f} +-{error:.3f}  {bar:>8} {word}", flush=True)
-
-
 def squares_ratio(sums):
     """Root of the ratio of summed squares: columns ours, theirs."""
     return np.sqrt(sums[:, 0].sum() / sums[:, 1].sum()) if sums[:, 1].sum() > 0 else np.nan
@@ -112,49 +107,79 @@ def squares_ratio(sums):
 def report(kind, rows):
     """Prints what the views of a kind gave."""
     rng = np.random.default_rng(1)
-    print(f"\n{kind}: {len(rows)} views, 2448 x 2048, one thread; library: " + LIBRARY[kind])
     bars = BARS[kind]
+    times = Table(
+        f"{kind}: {len(rows)} views, 2448 x 2048, one thread, processor time; library: {LIBRARY[kind]}",
+        ("board", 34), ("views", 5), ("library ms", 10), ("ours ms", 8), ("ratio of", 15), ("ratio", 16), ("bar", 14),
+        ("95 % below", 10),
+    )  # fmt: skip
+    errors = []
     for band in [*BANDS, None]:
         chosen = [r for r in rows if r.band == band]
         if not chosen:
             continue
-        name = "no board" if band is None else f"board {band[0]:.0%} to {band[1]:.0%} of the width"
+        name = "no board" if band is None else f"{band[0]:.0%} to {band[1]:.0%} of the width"
         theirs, ours = (np.median([getattr(r, f"{who}_ms") for r in chosen]) for who in ("theirs", "ours"))
-        print(f" {name}: {len(chosen)} views, library {theirs:.1f} ms, ours {ours:.1f} ms (medians)")
         if band is None or band[1] <= 0.15:
-            value, error = resampled([r.ours_ms / r.theirs_ms for r in chosen], np.median, rng)
-            say("time over the library's", value, error, "<= 1.4", value <= 1.4)
-            tail, _ = resampled([r.ours_ms / r.theirs_ms for r in chosen], lambda v: np.quantile(v, 0.95), rng)
-            print(f"    95 % of them below {tail:.2f}")
+            ratios = [r.ours_ms / r.theirs_ms for r in chosen]
+            value, error = resampled(ratios, np.median, rng)
+            tail, _ = resampled(ratios, lambda v: np.quantile(v, 0.95), rng)
+            bar, met, sense, tail_text = "<= 1.4", value <= 1.4, "ours / library", f"{tail:.2f}"
         else:
             value, error = resampled([r.theirs_ms / r.ours_ms for r in chosen], np.median, rng)
-            bar = bars["fast"] if band[0] >= 0.25 else bars["middle"]
-            say("times faster than the library", value, error, f">= {bar}", value >= bar)
-        if band is not None:
-            sums = np.array([[r.ours_squared.sum(), r.theirs_squared.sum()] for r in chosen if len(r.ours_squared)])
-            value, error = resampled(sums, squares_ratio, rng) if len(sums) else (np.nan, np.nan)
-            wide = band[0] >= 0.25
-            say("error over the library's, common corners (RMS)", value, error, "<= 1.05" if wide else "",
-                value <= 1.05 if wide else None)  # fmt: skip
-            if len(sums):
-                medians = [np.sqrt(np.median(np.concatenate([getattr(r, f"{who}_squared") for r in chosen])))
-                           for who in ("theirs", "ours")]  # fmt: skip
-                print(f"    median distance from the truth: library {medians[0]:.4f} px, ours {medians[1]:.4f} px")
-            lost = [r for r in chosen if r.theirs_count and not r.ours_count]
-            gained = sum(1 for r in chosen if r.ours_count and not r.theirs_count)
-            print(f"    views found: library {sum(r.theirs_count > 0 for r in chosen)}, ours"
-                  f" {sum(r.ours_count > 0 for r in chosen)}; found by us alone {gained}; lost {len(lost)} (bar 0)"
-                  f" {'met' if not lost else 'MISSED'}")  # fmt: skip
-            for row in lost:
-                print(f"      lost: view {row.number}, {row.message}, the library had {row.theirs_count} corners")
-            corners = [sum(getattr(r, f"{who}_count") for r in chosen) for who in ("theirs", "ours")]
-            print(f"    corners: library {corners[0]}, ours {corners[1]} (bar: no fewer)"
-                  f" {'met' if corners[1] >= corners[0] else 'MISSED'}")  # fmt: skip
+            limit = bars["fast"] if band[0] >= 0.25 else bars["middle"]
+            bar, met, sense, tail_text = f">= {limit}", value >= limit, "library / ours", ""
+        figure = Figure(value, error)
+        times.row(name, len(chosen), f"{theirs:.1f}", f"{ours:.1f}", sense, figure, f"{bar} {_word(met)}", tail_text)
+        errors.append((band, name, chosen))
+    found = Table(
+        f"{kind}: corners against the truth",
+        ("board", 34), ("error over library's, RMS", 25), ("bar", 15), ("library px", 10), ("ours px", 8),
+        ("views found", 11), ("ours alone", 10), ("lost", 12), ("corners library", 15), ("ours", 12),
+        ("over 1 px off", 13), ("covered", 7),
+    )  # fmt: skip
+    lost_views = []
+    for band, name, chosen in errors:
         wrong, hidden = sum(r.false_corners for r in chosen), sum(r.unseen_corners for r in chosen)
-        print(f"    corners of ours more than 1 px off: {wrong}; covered or outside: {hidden}")
+        if band is None:
+            found.row(name, "", "", "", "", "", "", "", "", "", wrong, hidden)
+            continue
+        sums = np.array([[r.ours_squared.sum(), r.theirs_squared.sum()] for r in chosen if len(r.ours_squared)])
+        value, error = resampled(sums, squares_ratio, rng) if len(sums) else (np.nan, np.nan)
+        medians = [
+            np.sqrt(np.median(np.concatenate([getattr(r, f"{who}_squared") for r in chosen]))) if len(sums) else np.nan
+            for who in ("theirs", "ours")
+        ]
+        lost = [r for r in chosen if r.theirs_count and not r.ours_count]
+        lost_views += lost
+        gained = sum(1 for r in chosen if r.ours_count and not r.theirs_count)
+        corners = [sum(getattr(r, f"{who}_count") for r in chosen) for who in ("theirs", "ours")]
+        views = [sum(getattr(r, f"{who}_count") > 0 for r in chosen) for who in ("theirs", "ours")]
+        found.row(
+            name,
+            Figure(value, error),
+            f"<= 1.05 {_word(value <= 1.05)}" if band[0] >= 0.25 else "",
+            *(f"{x:.4f}" for x in medians),
+            f"{views[0]}, {views[1]}",
+            gained,
+            f"{len(lost)} {_word(not lost)}",
+            corners[0],
+            f"{corners[1]} {_word(corners[1] >= corners[0])}",
+            wrong,
+            hidden,
+        )
+    found.note("views found: library, ours; lost (bar 0): found by the library alone; covered: corners that are hidden")
+    for row in lost_views:
+        found.note(f"lost: view {row.number}, {row.message}, the library had {row.theirs_count} corners")
     slow = sorted(rows, key=lambda r: r.theirs_ms / r.ours_ms if r.band and r.band[0] >= 0.25 else 99)[:5]
-    print(" slowest against the library from 25 % up: " + "; ".join(
-        f"{r.number} ({r.message}) {r.theirs_ms / r.ours_ms:.1f}x" for r in slow))  # fmt: skip
+    found.note(
+        "slowest against the library from 25 % up: "
+        + "; ".join(f"{r.number} ({r.message}) {r.theirs_ms / r.ours_ms:.1f}x" for r in slow)
+    )
+
+
+def _word(met):
+    return "met" if met else "MISSED"
 
 
 LIBRARY = {
@@ -169,11 +194,12 @@ BARS = {
 
 def main():
     """Reads the command line, renders and measures."""
-    parser = argparse.ArgumentParser(prog="tests/bench/detect", description=__doc__.splitlines()[0])
+    parser = argparse.ArgumentParser(prog="python -m bench.detection", description=__doc__.splitlines()[0])
     parser.add_argument("kinds", nargs="*", metavar="KIND", help="charuco, chessboard; both without one")
     parser.add_argument("--views", type=int, help=f"views of a kind; default {VIEWS}, chessboard a fifth of it")
     parser.add_argument("--first", type=int, default=0, help="number of the first view")
     parser.add_argument("--jobs", type=int, default=1, help="processes; more than one disturb each other's times")
+    add_option(parser)
     asked = parser.parse_args()
     unknown = [kind for kind in asked.kinds if kind not in LIBRARY]
     if unknown:
@@ -186,7 +212,8 @@ def main():
                 rows = collect(kind, count, pool.map(partial(one_view, kind), numbers))
         else:
             rows = collect(kind, count, map(partial(one_view, kind), numbers))
-        report(kind, rows)
+        with recording(f"detection.{kind}", asked.record):
+            report(kind, rows)
 
 
 def collect(kind, count, results):

@@ -8,8 +8,9 @@ Noise estimated.
 from collections import Counter
 
 from bench.calibration.arms_with_kinematic_errors import KINEMATIC, session
-from bench.calibration.common import Table, bar, share
+from bench.calibration.common import bar, share
 from bench.diagnosis.sessions import usual
+from bench.record import Table
 from eyebolt.calibration.solve import solve
 
 # Sessions of each mount, and the bar.

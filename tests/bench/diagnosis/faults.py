@@ -7,8 +7,9 @@ where it is not the right one, with its count. Faults and their sizes: ``corrupt
 
 from collections import Counter
 
-from bench.calibration.common import Table, bar, share
+from bench.calibration.common import bar, share
 from bench.diagnosis.corrupted_sessions import FAULTS
+from bench.record import Table
 from eyebolt.calibration.solve import solve
 
 only = None

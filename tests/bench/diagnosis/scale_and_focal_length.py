@@ -10,7 +10,8 @@ sigma of the sessions with the right finding; 1 is honest. ``sigma``: median of 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from bench.calibration.common import LEVELS, Figure, Table, bar, cases, share
+from bench.calibration.common import LEVELS, bar, cases, share
+from bench.record import Figure, Table
 from eyebolt.calibration.problem import Problem, WorkingVolume
 from eyebolt.calibration.solve import solve
 from eyebolt.geometry import Mount

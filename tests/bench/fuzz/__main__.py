@@ -16,22 +16,27 @@ import sys
 
 from bench.fuzz import coverage_guided as guided
 from bench.fuzz import protocol_lines as lines
+from bench.record import add_option, recording
 
 SECTIONS = {"lines": lines.run, "guided": guided.run}
 
 
 def main():
     """Reads the command line and runs the sections."""
-    parser = argparse.ArgumentParser(prog="tests/bench/fuzz", description=__doc__.splitlines()[0])
+    parser = argparse.ArgumentParser(prog="python -m bench.fuzz", description=__doc__.splitlines()[0])
     parser.add_argument("sections", nargs="*", metavar="SECTION", help=", ".join(SECTIONS))
     parser.add_argument("--lines", type=int, default=1_000_000, help="how many (1000000)")
     parser.add_argument("--seconds", type=float, default=60.0, help="of guided search, for each target (60)")
     parser.add_argument("--seed", type=int, default=0)
+    add_option(parser)
     asked = parser.parse_args()
     unknown = [name for name in asked.sections if name not in SECTIONS]
     if unknown:
         parser.error(f"no section {', '.join(unknown)}; there are {', '.join(SECTIONS)}")
-    found = [SECTIONS[name](asked) for name in asked.sections or SECTIONS]
+    found = []
+    for name in asked.sections or SECTIONS:
+        with recording(f"fuzz.{name}", asked.record):
+            found.append(SECTIONS[name](asked))
     return 1 if any(found) else 0
 
 

@@ -7,6 +7,7 @@ import zlib
 from pathlib import Path
 
 import eyebolt
+from bench.record import Table
 from eyebolt.config.lens_file import parse_lens
 from eyebolt.config.station_file import parse_station
 from eyebolt.config.template import station_template
@@ -138,13 +139,17 @@ def changed(rng, data, other):
 
 def run(asked):
     """Prints the section; whether anything was found."""
+    table = Table(
+        f"guided, {asked.seconds:.0f} s each, seed {asked.seed}",
+        ("target", 28), ("inputs", 8), ("kept", 6), ("steps first", 11), ("steps reached", 13), ("found", 7),
+    )  # fmt: skip
     found = False
     for name, (target, seeds) in TARGETS.items():
-        found |= _search(name, target, list(seeds), random.Random(asked.seed), asked.seconds)
+        found |= _search(table, name, target, list(seeds), random.Random(asked.seed), asked.seconds)
     return found
 
 
-def _search(name, target, kept, rng, seconds):
+def _search(table, name, target, kept, rng, seconds):
     known, tried, end = set(), 0, time.monotonic() + seconds
     for data in kept:
         known |= edges_of(target, data)[0]
@@ -163,5 +168,5 @@ def _search(name, target, kept, rng, seconds):
         if not seen <= known:
             known |= seen
             kept.append(data)
-    print(f"guided, {name}: {tried} inputs, {len(kept)} kept, steps reached {first} -> {len(known)}, nothing found")
+    table.row(name, tried, len(kept), first, len(known), "nothing")
     return False

@@ -4,6 +4,7 @@ import random
 import time
 from pathlib import Path
 
+from bench.record import Table
 from eyebolt.protocol.codes import Code
 from eyebolt.protocol.framing import MAX_LINE_BYTES, LateLineFeed, LineSplitter, OverlongLine
 from eyebolt.protocol.replies import Reply, encode
@@ -100,7 +101,10 @@ def run(asked):
         if not in_the_middle and served >= asked.lines // 2:
             in_the_middle = resident_pages()
     grown = resident_pages() / in_the_middle - 1
-    shares = ", ".join(f"{code or 'request'} {count}" for code, count in sorted(codes.items()))
-    print(f"lines: {sent} sent, {served} came out ({shares}); memory {grown:+.2%} from middle to end")
-    print(f"  {time.monotonic() - begun:.0f} s, seed {asked.seed}")
+    table = Table(
+        f"lines, seed {asked.seed}, {time.monotonic() - begun:.0f} s; requests and lines answered by each code",
+        ("sent", 9), ("served", 9), *((str(int(code) or "requests"), 9) for code in sorted(codes)), ("memory", 8),
+    )  # fmt: skip
+    table.row(sent, served, *(codes[code] for code in sorted(codes)), f"{grown:+.2%}")
+    table.note("memory: resident, from the middle of the run to its end")
     return grown > _SLACK

@@ -11,10 +11,10 @@ nothing; not collected by pytest.
 """
 
 import argparse
+import contextlib
 import os
 import tempfile
 import time
-from contextlib import nullcontext
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -22,6 +22,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from bench.capture.cell import FAR_MM, LENS, NEAR_MM, record_large_cell
 from bench.capture.components import Sender
 from bench.load.client_process import crowd
+from bench.record import Table, add_option, recording
 from eyebolt.session import ReplyFact
 from eyebolt.store.names import list_sessions
 from support.daemon_process import DaemonProcess, Robot
@@ -35,12 +36,16 @@ BAR = 1.5
 
 def main():
     """Reads the command line and prints the figures."""
-    parser = argparse.ArgumentParser(prog="tests/bench/load", description=__doc__.splitlines()[0])
+    parser = argparse.ArgumentParser(prog="python -m bench.load", description=__doc__.splitlines()[0])
     parser.add_argument("--rounds", type=int, default=4, help="blocks of each kind (4)")
     parser.add_argument("--watchers", type=int, default=50)
     parser.add_argument("--connections", type=int, default=1000)
+    add_option(parser)
     asked = parser.parse_args()
-    with tempfile.TemporaryDirectory(dir=os.environ.get("EYEBOLT_BENCH_FOLDER")) as folder:
+    with (
+        recording("load", asked.record),
+        tempfile.TemporaryDirectory(dir=os.environ.get("EYEBOLT_BENCH_FOLDER")) as folder,
+    ):
         cell = record_large_cell(Path(folder), waypoints=18, seed=4)
         endpoint = f"ipc://{folder}/camera"
         lines = ('source = "push"', f'endpoint = "{endpoint}"', 'motion_check = "off"')
@@ -49,15 +54,9 @@ def main():
         changes = {"camera_lines": lines, "near_mm": NEAR_MM, "far_mm": FAR_MM, "tolerance_mm": 0.05}
         station = write_station(place, lens=LENS, settle_ms=50, **changes)
         sender = Sender(endpoint, cell.pictures, Path(folder))
-        daemon = None
-        try:
-            daemon = DaemonProcess(station)
+        with contextlib.closing(sender), DaemonProcess(station) as daemon:
             quiet, loaded, crowds = run(cell, sender, daemon, station, asked)
             daemon.terminate()
-        finally:
-            sender.close()
-            if daemon is not None:
-                daemon.end()
         report(quiet, loaded, crowds, lost(station, quiet + loaded), len(daemon.text()))
 
 
@@ -69,7 +68,11 @@ def run(cell, sender, daemon, station, asked):
         block(cell, sender, robot)
         for _ in range(asked.rounds):
             for rows, there in ((quiet, False), (loaded, True)):
-                with crowd(station, daemon.port, asked.watchers, asked.connections) if there else nullcontext() as saw:
+                with (
+                    crowd(station, daemon.port, asked.watchers, asked.connections)
+                    if there
+                    else contextlib.nullcontext() as saw
+                ):
                     rows += block(cell, sender, robot)
                 if there:
                     crowds.append(saw)
@@ -104,22 +107,31 @@ def report(quiet, loaded, crowds, lost_count, log_bytes):
     """Prints both kinds of blocks, their ratios and the bars."""
     import numpy as np
 
-    print("from the line to the reply, ms          captures   median      p95   longest   codes")
+    table = Table(
+        "from the line to the reply, ms",
+        ("captures", 16),
+        ("count", 6),
+        ("median", 8),
+        ("p95", 8),
+        ("longest", 8),
+        ("codes", 12),
+    )
     for name, rows in (("quiet", quiet), ("with the crowd", loaded)):
         ms = np.array([took_s * 1e3 for _, took_s in rows])
         codes = sorted({code for code, _ in rows})
-        print(f"  {name:<38}{len(ms):8d}{np.median(ms):9.1f}{np.percentile(ms, 95):9.1f}{ms.max():10.1f}   {codes}")
+        table.row(name, len(ms), *(f"{x:.1f}" for x in (np.median(ms), np.percentile(ms, 95), ms.max())), codes)
+    table = Table("with the crowd over quiet", ("statistic", 16), ("ratio", 8), ("bar", 16))
     for name, part in (("median", 50), ("95th percentile", 95)):
         ratio = np.percentile([t for _, t in loaded], part) / np.percentile([t for _, t in quiet], part)
-        print(f"  ratio of the {name:<26}{ratio:8.2f}   bar {BAR}: {'met' if ratio <= BAR else 'MISSED'}")
+        table.row(name, f"{ratio:.2f}", f"<= {BAR} {'met' if ratio <= BAR else 'MISSED'}")
     late = sum(took_s > LATE_S for _, took_s in loaded)
-    print(
-        f"  answers after {LATE_S} s: {late} of {len(loaded)}; kept pairs that the journals do not have: {lost_count}"
-    )
+    table.note(f"replies after {LATE_S} s: {late} of {len(loaded)}; kept pairs missing from the journals: {lost_count}")
     for saw in crowds:
         called, hung_up, heard = saw["called"], saw["hung_up"], saw["least_heard"]
-        print(f"  the crowd: {called} connections, {hung_up} hung up on; each watcher but the stuck one heard {heard}")
-    print(f"  the daemon's log: {log_bytes / 1e3:.0f} kB")
+        table.note(
+            f"the crowd: {called} connections, {hung_up} closed; each watcher but the stuck one received {heard}"
+        )
+    table.note(f"the daemon's log: {log_bytes / 1e3:.0f} kB")
 
 
 if __name__ == "__main__":

@@ -10,8 +10,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from bench.calibration.common import Table, bar
+from bench.calibration.common import bar
 from bench.planning.sessions import FEWEST, MOST, Shooter, goal_at, median, outcome_of, tight_session
+from bench.record import Table
 from eyebolt.calibration.solution import Solution
 from eyebolt.planning.information import pairs_of_solution, setup_estimate
 from eyebolt.planning.next_view import suggest_view
@@ -46,7 +47,7 @@ def run(bench):
                 bar(ratio, at_most=0.6),
                 median(took).text(0),
             )
-    print("random, suggested: pairs, 10th, 50th and 90th percentile")
+    table.note("random, suggested: pairs, 10th, 50th and 90th percentile")
 
 
 def spread(values):

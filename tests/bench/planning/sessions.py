@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from bench.calibration.common import LEVELS, Figure, cases
+from bench.calibration.common import LEVELS, cases
+from bench.record import Figure
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
 from eyebolt.observations.pair import Pair

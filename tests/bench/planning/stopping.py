@@ -16,9 +16,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from bench.calibration.common import Table, bar, errors_mm, mean, share
+from bench.calibration.common import bar, errors_mm, mean, share
 from bench.calibration.common import bound as bounds
 from bench.planning.sessions import goal_at, outcome_of, random_session
+from bench.record import Table
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.uncertainty.expected_error import p95_of_covariance
 from eyebolt.planning.stopping import stopping_factor
@@ -67,7 +68,7 @@ def run(bench):
                 mean(stated),
                 *(mean(w) for w in wanted),
             )
-    print("pairs: 10th, 50th and 90th percentile at the stop")
+    table.note("pairs: 10th, 50th and 90th percentile at the stop")
 
 
 def one_session(seed, mount, level):

@@ -13,9 +13,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from bench.calibration.common import Table, bar, mean
+from bench.calibration.common import bar, mean
 from bench.planning.next_view import LEAST_RANDOM, follow, spread
 from bench.planning.sessions import FEWEST, Shooter, goal_at, median, outcome_of, tight_session
+from bench.record import Table
 from eyebolt.calibration.problem import RobotNoise
 from eyebolt.geometry import se3
 from eyebolt.planning.candidates import BoardOutline, candidate_flanges
@@ -60,7 +61,7 @@ def run(bench):
                 mean(half),
                 median(took),
             )
-    print("random, planned: pairs, 10th, 50th and 90th percentile")
+    table.note("random, planned: pairs, 10th, 50th and 90th percentile")
 
 
 def one_cell(seed, mount, level):

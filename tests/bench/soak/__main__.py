@@ -15,6 +15,7 @@ import tempfile
 import time
 from pathlib import Path
 
+from bench.record import Table, add_option, recording
 from support.push_camera_cell import record_pushed_cell
 from support.soak_runs import soak
 
@@ -23,10 +24,17 @@ BAR = 1.05
 
 def main():
     """Reads the command line and soaks."""
-    parser = argparse.ArgumentParser(prog="tests/bench/soak", description=__doc__.splitlines()[0])
+    parser = argparse.ArgumentParser(prog="python -m bench.soak", description=__doc__.splitlines()[0])
     parser.add_argument("--captures", type=int, default=10_000, help="how many (10000)")
     parser.add_argument("--pictures", type=int, default=60, help="different waypoints (60)")
+    add_option(parser)
     asked = parser.parse_args()
+    with recording("soak", asked.record):
+        return run(asked)
+
+
+def run(asked):
+    """Soaks; the exit code."""
     lives = [asked.captures // 8] * 3
     lives.append(asked.captures - sum(lives))
     begun = time.monotonic()
@@ -41,15 +49,25 @@ def main():
             place.mkdir()
         cell = record_pushed_cell(places[0], asked.pictures, seed=4)
         costs = soak(cell, places[1], lives, report=tell)
-    print(f"{asked.captures} captures, every answer is on the disk")
+    table = Table(
+        f"{asked.captures} captures, every reply is on the disk; memory MB, bar {BAR} for the last life",
+        ("life", 4),
+        ("captures", 8),
+        ("early MB", 8),
+        ("after", 6),
+        ("late MB", 8),
+        ("ratio", 6),
+        ("handles", 7),
+        ("more", 5),
+    )
     for number, (captures, life) in enumerate(zip(lives, costs, strict=True), 1):
         early = next(cost for cost in life if cost.captures >= min(500, captures // 4))
         ratio = life[-1].memory_mb / early.memory_mb
         grown = life[-1].handles - early.handles
-        print(
-            f"life {number}: after {early.captures} captures {early.memory_mb:.1f} MB and {early.handles} handles, "
-            f"after {captures} {life[-1].memory_mb:.1f} MB ({ratio:.3f} times; bar {BAR}) and {grown:+d} handles"
-        )
+        table.row(
+            number, captures, f"{early.memory_mb:.1f}", early.captures, f"{life[-1].memory_mb:.1f}", f"{ratio:.3f}",
+            early.handles, f"{grown:+d}",
+        )  # fmt: skip
     return int(ratio > BAR or grown > 0)
 
 
