@@ -1,4 +1,4 @@
-"""``python -m eyebolt_sim`` is ``eyebolt-sim``."""
+"""``python -m eyebolt_sim`` runs the command ``eyebolt-sim``."""
 
 from eyebolt_sim.cli import main
 

@@ -1,8 +1,8 @@
-"""A virtual six-axis arm with a published kinematic table, and what a real one has beside it: small errors.
+"""Kinematics of a six-axis arm with a published parameter table, and the small kinematic errors of a real one.
 
 PUMA 560, standard Denavit-Hartenberg parameters as in P. Corke, "Robotics, Vision and Control": a2 0.4318, a3 0.0203,
-d3 0.15005, d4 0.4318 m; alpha 90 0 -90 90 -90 0 deg; d1 = 0, so the base frame lies in the shoulder and the flange
-frame in the wrist.
+d3 0.15005, d4 0.4318 m; alpha 90 0 -90 90 -90 0 deg; d1 = 0: the base frame is in the shoulder, the flange frame in the
+wrist.
 """
 
 from __future__ import annotations
@@ -21,23 +21,21 @@ LINK_OFFSET_M = np.array([0.0, 0.0, 0.15005, 0.4318, 0.0, 0.0])
 # Cosine and sine of the twists alpha: 90, 0, -90, 90, -90, 0 degrees.
 _TWISTS = ((0.0, 1.0), (1.0, 0.0), (0.0, -1.0), (0.0, 1.0), (0.0, -1.0), (1.0, 0.0))
 
-# From memory, for this table's zero position; only used to keep waypoints plausible.
+# Approximate, for the zero position of this table; they only keep waypoints plausible.
 JOINT_LIMITS_RAD = np.deg2rad([[-160, 160], [-45, 225], [-225, 45], [-110, 170], [-100, 100], [-266, 266]])
 
 
 @dataclass(frozen=True)
 class Arm:
-    """Forward and inverse kinematics of the arm; joint angles (6,) in radians.
-
-    ``joint_offsets_deg`` (6,) and ``link_errors_mm`` (6, 2: length a, offset d) make it a real arm: its controller
-    believes in the table, the arm itself stands elsewhere. ``Arm()`` is the controller's own.
-    """
+    """Forward kinematics of an arm; ``Arm()`` is the nominal one, which the controller computes with."""
 
     joint_offsets_deg: Array = field(default_factory=lambda: np.zeros(6))
+    """constant errors of the joint angles, (6,), deg"""
     link_errors_mm: Array = field(default_factory=lambda: np.zeros((6, 2)))
+    """constant errors of link length a and link offset d, (6, 2), mm"""
 
     def forward(self, joints_rad: ArrayLike) -> Array:
-        """base_T_flange (4, 4) in metres."""
+        """base_T_flange (4, 4), m, at joint angles (6,), rad."""
         joints = np.asarray(joints_rad, dtype=float) + np.deg2rad(self.joint_offsets_deg)
         lengths = LINK_LENGTH_M + self.link_errors_mm[:, 0] * 1e-3
         offsets = LINK_OFFSET_M + self.link_errors_mm[:, 1] * 1e-3
@@ -56,21 +54,25 @@ class Arm:
 
 
 def faulty_arm(rng: np.random.Generator, offset_deg: float, link_mm: float) -> Arm:
-    """An arm with Gaussian joint offsets and link errors of these standard deviations."""
+    """An arm with Gaussian joint offsets and link errors of the standard deviations ``offset_deg``, ``link_mm``."""
     return Arm(rng.normal(size=6) * offset_deg, rng.normal(size=(6, 2)) * link_mm)
 
 
 def inverse_kinematics(base_T_flange: Array) -> list[Array]:
-    """All joint angles (6,) in radians, within the joint limits, at which the nominal arm reaches a pose (4, 4).
+    """All joint angles (6,), rad, within the joint limits at which the nominal arm reaches ``base_T_flange`` (4, 4).
 
-    The three wrist axes meet in the flange's origin: the first three joints place it, the last three turn it.
+    The three wrist axes intersect in the flange origin (Pieper 1968): the first three joints determine its position,
+    the last three the orientation.
     """
     solutions = []
     for first_three in _first_three_joints(base_T_flange[:3, 3]):
         elbow = Arm().forward([*first_three, 0, 0, 0])[:3, :3]
-        # Joints 4 to 6 turn by Rz(q4) Ry(-q5) Rz(q6).
-        turn = Rotation.from_matrix(elbow.T @ base_T_flange[:3, :3]).as_euler("ZYZ", suppress_warnings=True)
-        for fourth, bend, sixth in ((turn[0], turn[1], turn[2]), (turn[0] + math.pi, -turn[1], turn[2] + math.pi)):
+        # Joints 4 to 6 rotate by Rz(q4) Ry(-q5) Rz(q6).
+        wrist = Rotation.from_matrix(elbow.T @ base_T_flange[:3, :3]).as_euler("ZYZ", suppress_warnings=True)
+        for fourth, bend, sixth in (
+            (wrist[0], wrist[1], wrist[2]),
+            (wrist[0] + math.pi, -wrist[1], wrist[2] + math.pi),
+        ):
             wrapped_joints = _within_limits(np.array([*first_three, fourth, -bend, sixth]))
             if wrapped_joints is not None:
                 solutions.append(wrapped_joints)
@@ -97,7 +99,7 @@ def _first_three_joints(position_m: Array) -> list[tuple[float, float, float]]:
 
 
 def _within_limits(joints_rad: Array) -> Array | None:
-    """The same joint angles, whole turns added where that brings them within the limits; None if it cannot."""
+    """The joint angles plus whole revolutions so that they are within the limits; None where that is impossible."""
     low, high = JOINT_LIMITS_RAD.T
     wrapped: Array = low + np.mod(joints_rad - low, 2 * math.pi)
     return wrapped if bool((wrapped <= high).all()) else None

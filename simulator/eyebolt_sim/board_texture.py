@@ -1,4 +1,4 @@
-"""The printed board as a texture, drawn with OpenCV and NumPy alone so that it does not repeat a slip of the product.
+"""The printed board as a texture, drawn with OpenCV and NumPy alone so that it cannot repeat an error of the product.
 
 Board frame: origin at the outer corner of the first square, x along columns, y along rows, z into the board.
 """
@@ -15,7 +15,7 @@ from eyebolt.errors import InputFault
 from eyebolt_sim.transforms import Array
 from eyebolt_sim.views import BoardShape, chessboard_shape
 
-Picture = NDArray[np.uint8]
+Image = NDArray[np.uint8]
 
 _TEXELS_PER_SQUARE = 240
 _MARGIN_SQUARES = 0.5
@@ -23,22 +23,23 @@ _MARGIN_SQUARES = 0.5
 
 @dataclass(frozen=True)
 class BoardTexture:
-    """A board's face: ``texture`` (H, W) gray, 255 where it is white, with a white margin around the squares.
+    """The face of a board, with a white margin around the pattern."""
 
-    ``texels_per_m``; ``origin_texel`` (2,): where the board's origin lies, texel centres at integers.
-    """
-
-    texture: Picture
+    texture: Image
+    """(H, W) gray levels, 255 for white"""
     texels_per_m: float
+    """resolution"""
     origin_texel: Array
+    """origin of the board frame (2,), in texels with centres at integers"""
     shape: BoardShape
+    """nominal geometry"""
 
     def scaled(self, scale: float) -> BoardTexture:
-        """The same print ``scale`` as large about its origin; ``shape`` stays what it was meant to be."""
+        """The same print, ``scale`` times as large about its origin; ``shape`` stays nominal."""
         return replace(self, texels_per_m=self.texels_per_m / scale)
 
     def downsampled(self, factor: int) -> BoardTexture:
-        """The same print with texels ``factor`` times as long, averaged over their area."""
+        """The same print at 1/``factor`` of the resolution, averaged over areas."""
         if factor <= 1:
             return self
         height, width = (side // factor * factor for side in self.texture.shape)
@@ -60,10 +61,7 @@ def draw_board_texture(
     gap_mm: float | None = None,
     spacing_mm: float | None = None,
 ) -> BoardTexture:
-    """The print of a board with the numbers of a station file.
-
-    Raises InputFault ``sim-board`` for a board that the simulator cannot draw.
-    """
+    """The print of a board with the [board] values of a station file. Raises InputFault ``sim-board``."""
     if kind == "grid" and marker_mm and gap_mm and dictionary is not None:
         return _draw_marker_grid(columns, rows, marker_mm, gap_mm, _markers(dictionary))
     if kind == "circles" and spacing_mm:
@@ -94,11 +92,11 @@ def draw_board_texture(
 def _draw_marker_grid(
     columns: int, rows: int, marker_mm: float, gap_mm: float, markers: cv2.aruco.Dictionary
 ) -> BoardTexture:
-    """Markers row by row; their corners are numbered clockwise from the upper left, marker after marker."""
+    """Markers row by row; the corners of each are numbered clockwise from the upper left."""
     cells = markers.markerSize + 2
     side = max(1, round(_TEXELS_PER_SQUARE / cells)) * cells
     gap = round(side * gap_mm / marker_mm)
-    # Whole texels a marker and a gap: the gap that is printed may be a little off, so its place is what is printed.
+    # Marker and gap are rounded to whole texels; the corner coordinates are those of the rounded print.
     texels_per_m = side / (marker_mm * 1e-3)
     margin = max(gap, side // 4)
     size = (rows * (side + gap) - gap, columns * (side + gap) - gap)
@@ -115,14 +113,14 @@ def _draw_marker_grid(
 
 
 def _draw_circle_grid(columns: int, rows: int, spacing_mm: float) -> BoardTexture:
-    """Black discs as wide as the rows are apart, every second row set off; the origin is the first one's centre."""
+    """Black discs with the row spacing as diameter, every second row offset; the origin is the first centre."""
     step = _TEXELS_PER_SQUARE
     number = np.arange(columns * rows)
     row, column = np.divmod(number, columns)
     centres = np.column_stack([2 * column + row % 2, row]).astype(float)
     width, height = (int(v) for v in (centres.max(axis=0) + 2) * step)
     face = np.full((height, width), 255, np.uint8)
-    # Fixed-point places with 1/16 texel; texel centres at integers, the face's edge at -1/2.
+    # Fixed-point coordinates in 1/16 texel; texel centres at integers, so the face's edge is at -1/2.
     for x, y in np.round(((centres + 1) * step - 0.5) * 16).astype(int):
         cv2.circle(face, (int(x), int(y)), step // 2 * 16, 0, -1, cv2.LINE_AA, 4)
     pitch_m = spacing_mm * 1e-3

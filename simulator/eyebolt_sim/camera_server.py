@@ -1,8 +1,8 @@
-"""The simulated camera: a ZeroMQ ROUTER that exposes when asked, and renders what the arm shows at that instant.
+"""The simulated camera: a ZeroMQ ROUTER that renders an image of the arm at the instant of each request.
 
-Requests and replies are those of ``eyebolt.cameras.frame_message``. Beside a picture, a robot program in another
-process may ask for a move: ``{"move_to": [6 joint angles in rad], "seconds": s, "request_id": k}``, answered with
-``{"request_id": k}`` and empty bytes; and for the board to be laid down: ``{"place_board": 4x4, metres, "request_id": k}``.
+Requests and replies are those of ``eyebolt.cameras``. A robot program in another process can also request a move,
+``{"move_to": [6 joint angles in rad], "seconds": s, "request_id": k}``, or place the board,
+``{"place_board": 4x4 in m, "request_id": k}``; the reply to both is ``{"request_id": k}`` with an empty second part.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import zmq
 
 from eyebolt.cameras import decode_request, encode_error, encode_frame
 from eyebolt.errors import CameraFault, MachineFault
-from eyebolt_sim.board_texture import Picture
+from eyebolt_sim.board_texture import Image
 from eyebolt_sim.moving_arm import MovingArm
 from eyebolt_sim.transforms import Array
 
@@ -29,25 +29,25 @@ _COMMAND_TIMEOUT_MS = 3000
 
 
 class CameraServer:
-    """Serves pictures at ``endpoint`` from a thread of its own while it is open (use it in a ``with``).
+    """Serves images at ``endpoint`` from a thread; a context manager.
 
-    ``expose`` makes the picture from the true pose of the outward flange (4, 4) and how many were served before.
-    Raises MachineFault ``sim-endpoint`` on entering if the endpoint cannot be served.
+    ``expose`` renders the image for the true pose base_T_outward (4, 4) and the number of images served before.
+    Raises MachineFault ``sim-endpoint`` on entering if the endpoint cannot be bound.
     """
 
-    def __init__(self, endpoint: str, expose: Callable[[Array, int], Picture], arm: MovingArm) -> None:
+    def __init__(self, endpoint: str, expose: Callable[[Array, int], Image], arm: MovingArm) -> None:
         self._endpoint = endpoint
-        self._look = expose
+        self._expose = expose
         self._arm = arm
         self._boot_id = uuid.uuid4().hex[:12]
         self._served = 0
         self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._serve, name="pictures", daemon=True)
+        self._thread = threading.Thread(target=self._serve, name="simulated camera", daemon=True)
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
 
     @property
     def frames_served(self) -> int:
-        """How many pictures have been handed out."""
+        """Number of images sent."""
         return self._served
 
     def __enter__(self) -> CameraServer:
@@ -59,11 +59,11 @@ class CameraServer:
             self._context.destroy(linger=0)
             raise MachineFault(
                 "sim-endpoint",
-                f"pictures cannot be served at {self._endpoint}: {fault.strerror}",
-                "end the other simulator, or give [camera] endpoint another port in the station file.",
+                f"images cannot be served at {self._endpoint}: {fault.strerror}",
+                "end the other simulator, or change the port of [camera] endpoint in the station file.",
                 endpoint=self._endpoint,
             ) from fault
-        # The first picture takes longest (tables are made then); a robot should not have to wait for it.
+        # The renderer computes its tables for the first image; no request should wait for them.
         self._render(time.monotonic_ns())
         self._thread.start()
         return self
@@ -92,11 +92,11 @@ class CameraServer:
         try:
             request = decode_request(parts[0])
         except CameraFault:
-            # Without a request number there is nobody to answer.
+            # Without a request id no reply can be addressed.
             return None
         early_s = (request.not_before_ns - time.monotonic_ns()) / 1e9
         if early_s > _MAX_LEAD_S:
-            return encode_error(request.request_id, f"the picture is wanted {early_s:.1f} s from now")
+            return encode_error(request.request_id, f"the requested exposure is {early_s:.1f} s from now")
         if early_s > 0:
             time.sleep(early_s)
         exposed_ns = max(time.monotonic_ns(), request.not_before_ns)
@@ -106,8 +106,8 @@ class CameraServer:
             pixels, frame_id=self._served, boot_id=self._boot_id, exposed_ns=exposed_ns, request_id=request.request_id
         )
 
-    def _render(self, exposed_ns: int) -> Picture:
-        return self._look(self._arm.pose_at(exposed_ns / 1e9), self._served)
+    def _render(self, exposed_ns: int) -> Image:
+        return self._expose(self._arm.pose_at(exposed_ns / 1e9), self._served)
 
     def _handle_command(self, part: bytes) -> tuple[bytes, bytes] | None:
         try:
@@ -123,7 +123,7 @@ class CameraServer:
 
 
 class RemoteArm:
-    """Moves the arm of a PictureServer in another process. Raises MachineFault ``sim-no-pictures``."""
+    """Moves the arm of a `CameraServer` in another process. Raises MachineFault ``sim-no-camera``."""
 
     def __init__(self, endpoint: str) -> None:
         self._endpoint = endpoint
@@ -134,11 +134,11 @@ class RemoteArm:
         self._request_id = 0
 
     def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
-        """Begin a move; ``now_s`` is the server's to read."""
+        """Begin a joint-space move to ``joints_rad`` (6,); the server reads its own clock instead of ``now_s``."""
         self._send_command({"move_to": [float(q) for q in joints_rad], "seconds": seconds})
 
     def place_board(self, base_T_board: Array) -> None:
-        """The board lies at ``base_T_board`` (4, 4) from now on."""
+        """Place the board at ``base_T_board`` (4, 4)."""
         self._send_command({"place_board": base_T_board.tolist()})
 
     def _send_command(self, spec: dict[str, object]) -> None:
@@ -149,12 +149,12 @@ class RemoteArm:
             if json.loads(header).get("request_id") == self._request_id:
                 return
         raise MachineFault(
-            "sim-no-pictures",
-            f"no simulated camera answers at {self._endpoint}",
-            "start the other half first: eyebolt-sim cell STATION --pictures-only.",
+            "sim-no-camera",
+            f"no simulated camera replies at {self._endpoint}",
+            "start the camera first: eyebolt-sim cell STATION --camera-only.",
             endpoint=self._endpoint,
         )
 
     def close(self) -> None:
-        """Free the socket."""
+        """Close the socket."""
         self._context.destroy(linger=0)

@@ -1,4 +1,4 @@
-"""A whole simulated cell for one station file: its truth, its camera, its arm and its robot program."""
+"""The simulated cell of a station file: truth, camera, arm and robot program."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from eyebolt.config import Station
 from eyebolt.context import load_station
 from eyebolt.errors import InputFault
 from eyebolt_sim.arm import Arm, faulty_arm
-from eyebolt_sim.board_texture import BoardTexture, Picture, draw_board_texture
+from eyebolt_sim.board_texture import BoardTexture, Image, draw_board_texture
 from eyebolt_sim.camera_server import CameraServer, RemoteArm
 from eyebolt_sim.cell_faults import NO_FAULT, ActiveFault, CellFault
 from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, CellGeometry, Mount, Turns, make_cell_geometry, write_truth
@@ -33,67 +33,84 @@ _NOISE_MM, _NOISE_DEG = 0.1, 0.02
 
 @dataclass(frozen=True)
 class CellOptions:
-    """What the person at the simulator chooses.
-
-    A robot noise of None is the station's own ``noise_mm``, ``noise_deg``, or else 0.1 mm, 0.02 deg. ``touches``: how
-    many corners are touched at the end; a ``tip_error_mm`` of None is the station's ``tip_sigma_mm``, or else 0.
-    ``fault``: what is wrong in the cell.
-    """
+    """Options of a simulated cell beyond the station file."""
 
     seed: int = 0
+    """seed of geometry, waypoints and noise"""
     waypoints: int = 15
+    """number of captures, 3 to 20"""
     speed: float = 20.0
+    """times the reduced speed of `travel_time_s`"""
     robot_noise_mm: float | None = None
+    """standard deviation per axis; None: ``noise_mm`` of the station, or else 0.1 mm"""
     robot_noise_deg: float | None = None
+    """standard deviation per axis; None: ``noise_deg`` of the station, or else 0.02 deg"""
     joint_error_deg: float = 0.0
+    """standard deviation of constant joint offsets"""
     link_error_mm: float = 0.0
+    """standard deviation of constant link errors"""
     checks: bool = True
+    """whether two check waypoints follow the captures"""
     wait_s: float = 15.0
+    """how long to wait for the daemon"""
     touches: int = 0
+    """number of corners touched at the end"""
     tip_error_mm: float | None = None
+    """standard deviation per axis of the pointer's tip; None: ``tip_sigma_mm`` of the station, or else 0"""
     fault: CellFault = NO_FAULT
+    """injected fault"""
 
 
 @dataclass(frozen=True)
 class Cell:
-    """Everything that is true in the cell of a station, and where its arm goes."""
+    """The simulated cell of a station: its truth and the waypoints of its robot program."""
 
     station: Station
+    """the station file"""
     options: CellOptions
+    """the options it was prepared with"""
     scene: CellGeometry
+    """true poses of camera and board"""
     lens: Lens
+    """lens as stated in the lens file"""
     board: BoardTexture
+    """board as stated in the station file"""
     noise: PoseNoise
+    """noise of the arm"""
     captures: list[Waypoint]
+    """waypoints of the captures"""
     checks: list[Waypoint]
+    """waypoints of the checks"""
     active_fault: ActiveFault
+    """injected fault and its state"""
     touch_plan: TouchPlan | None = None
+    """touches at the end; None without"""
 
     def view_from_outward(self, base_T_outward: Array, base_T_board: Array | None = None) -> Array:
-        """camera_T_board when the arm's outward flange frame stands at ``base_T_outward`` (4, 4).
+        """camera_T_board (4, 4) when the outward flange frame is at ``base_T_outward`` (4, 4).
 
-        ``base_T_board`` (4, 4): where the board was laid, if a fixed camera looks at one that is not on the arm.
+        ``base_T_board`` (4, 4) is the pose of a placed board, for a fixed camera.
         """
-        if base_T_board is not None and self.scene.mount == "fixed":
-            return inverse(self.scene.wanted) @ base_T_board
-        turned = self.station.station.turns == "vertical"
-        return self.scene.view_from(base_T_outward @ UPRIGHT_T_OUTWARD if turned else base_T_outward)
+        if base_T_board is not None and self.scene.mount == Mount.FIXED:
+            return inverse(self.scene.hand_eye) @ base_T_board
+        is_upright = self.scene.turns == Turns.VERTICAL
+        return self.scene.view_from(base_T_outward @ UPRIGHT_T_OUTWARD if is_upright else base_T_outward)
 
     def moving_arm(self) -> MovingArm:
         """The real arm, at rest at the first waypoint."""
         return MovingArm(_real_arm(self.options), self.noise, self.options.seed, self.captures[0].joints_rad)
 
     def camera_server(self, arm: MovingArm) -> CameraServer:
-        """The camera of the cell, to be opened with ``with``. Raises InputFault ``sim-source`` for other cameras."""
+        """The camera of the cell, a context manager. Raises InputFault ``sim-source`` if the station has another."""
         fault = self.active_fault.fault
         texture = fault.board(self.board)
         initial_renderer = later_renderer = Renderer(fault.lens(self.lens, False), texture, seed=self.options.seed)
-        if fault.focal_step:
+        if fault.changes_lens_mid_session:
             later_renderer = Renderer(fault.lens(self.lens, True), texture, seed=self.options.seed)
-            # Makes its tables now: no robot should have to wait for them.
+            # Computes its tables now, so that no request waits for them.
             later_renderer.render(self.view_from_outward(arm.pose_at(0.0)), 0)
 
-        def expose(base_T_outward: Array, served: int) -> Picture:
+        def expose(base_T_outward: Array, served: int) -> Image:
             started = self.active_fault.started
             view = self.view_from_outward(base_T_outward, arm.base_T_board)
             return (later_renderer if started else initial_renderer).render(fault.view(view, started), served)
@@ -101,17 +118,17 @@ class Cell:
         return CameraServer(simulated_endpoint(self.station), expose, arm)
 
     def run_robot(self, arm: MovableArm, print_line: Callable[[str], None]) -> ProgramOutcome:
-        """Connect to the daemon and play the robot program; see RobotProgram for what it raises."""
+        """Connect to the daemon and run the robot program. Raises what `open_link` and `RobotProgram` raise."""
         robot = self.station.robot
         pose_format = PoseFormat(robot.length, robot.rotation, robot.angle)
         with contextlib.closing(open_link(robot, self.options.wait_s)) as link:
             tool = active_tool(pose_format, robot.pose_of, robot.tool)
-            written = self.active_fault.fault.pose_format(pose_format)
-            program = RobotProgram(link, arm, written, tool, self.options.speed, print_line, self.active_fault)
+            real_format = self.active_fault.fault.pose_format(pose_format)
+            program = RobotProgram(link, arm, real_format, tool, self.options.speed, print_line, self.active_fault)
             return program.run(self.captures, self.checks, self.touch_plan)
 
     def write_truth(self, path: Path) -> None:
-        """Write ``truth.json``. Raises InputFault ``sim-truth`` if it cannot be written."""
+        """Write ``truth.json``. Raises InputFault ``sim-truth``."""
         try:
             write_truth(
                 path,
@@ -123,12 +140,12 @@ class Cell:
             )
         except OSError as fault:
             raise InputFault(
-                "sim-truth", f"{path} cannot be written: {fault.strerror}", "give another place with --truth FILE."
+                "sim-truth", f"{path} cannot be written: {fault.strerror}", "name another file: --truth FILE."
             ) from fault
 
 
 def prepare_cell(station_file: Path, options: CellOptions) -> Cell:
-    """The cell that a station file describes, filled with a seeded truth.
+    """The cell of a station file, with a truth drawn from the seed.
 
     Raises InputFault ``file-unreadable``, ``station-file``, ``lens-file``, ``sim-board``, ``sim-waypoints``,
     ``sim-fault``, ``no-waypoints``, ``sim-tip`` or ``no-touches``.
@@ -136,10 +153,10 @@ def prepare_cell(station_file: Path, options: CellOptions) -> Cell:
     if not 3 <= options.waypoints <= MAX_WAYPOINTS:
         raise InputFault(
             "sim-waypoints",
-            f"{options.waypoints} waypoints are asked for",
+            f"--waypoints {options.waypoints} is out of range",
             f"choose 3 to {MAX_WAYPOINTS} with --waypoints.",
         )
-    check_start_waypoint(options.fault, options.waypoints)
+    options.fault.check_fits(options.waypoints)
     station = load_station(station_file)
     board = station.board
     texture = draw_board_texture(
@@ -155,8 +172,7 @@ def prepare_cell(station_file: Path, options: CellOptions) -> Cell:
     )
     lens = read_lens(station_file.parent / station.camera.intrinsics)
     near_m, far_m = station.goal.near_mm * 1e-3, station.goal.far_mm * 1e-3
-    mount: Mount = "arm" if station.station.mount == "arm" else "fixed"
-    turns: Turns = "vertical" if station.station.turns == "vertical" else "free"
+    mount, turns = Mount(station.station.mount.value), Turns(station.station.turns.value)
     scene = make_cell_geometry(mount, options.seed, (near_m + far_m) / 2, texture.shape.size_m, turns)
     extra = 1 if options.checks else 0
     waypoints = plan_waypoints(scene, lens, texture.shape, near_m, far_m, options.waypoints + extra, options.seed)
@@ -172,43 +188,33 @@ def prepare_cell(station_file: Path, options: CellOptions) -> Cell:
     return Cell(station, options, scene, lens, texture, noise, captures, checks, ActiveFault(options.fault), touch_plan)
 
 
-def check_start_waypoint(fault: CellFault, waypoints: int) -> None:
-    """Raises InputFault ``sim-fault`` if a fault would begin after the last waypoint."""
-    if fault.has_start_waypoint and fault.start_waypoint > waypoints:
-        raise InputFault(
-            "sim-fault",
-            f"{fault.name} would begin at waypoint {fault.start_waypoint}, and there are {waypoints}",
-            f"write {fault.name}@N with N from 2 to {waypoints}.",
-        )
-
-
 def simulated_endpoint(station: Station) -> str:
-    """Where the simulated camera serves. Raises InputFault ``sim-source`` if the station has another camera."""
+    """Endpoint of the simulated camera. Raises InputFault ``sim-source`` if the station has another camera."""
     camera = station.camera
     if camera.source != "simulated" or camera.endpoint is None:
         raise InputFault(
             "sim-source",
-            f'the station takes its pictures from the source "{camera.source}", not from a simulated camera',
-            'write source = "simulated" and an endpoint under [camera], or play only the robot with --robot-only.',
+            f'[camera] source of the station is "{camera.source}", not "simulated"',
+            'write source = "simulated" and an endpoint under [camera], or simulate the robot alone: --robot-only.',
         )
     return camera.endpoint
 
 
 def remote_arm(station: Station) -> RemoteArm | None:
-    """The arm of a picture server in another process; None where the station's camera is a real one."""
+    """The arm of a camera server in another process; None for a station with a real camera."""
     return (
         RemoteArm(station.camera.endpoint) if station.camera.source == "simulated" and station.camera.endpoint else None
     )
 
 
 class NullArm:
-    """An arm that no simulated camera looks at: moving it changes nothing."""
+    """The arm of a station with a real camera: there is nothing to move."""
 
     def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
         """Do nothing."""
 
     def place_board(self, base_T_board: Array) -> None:
-        """Do nothing: a real camera sees the board that is there."""
+        """Do nothing."""
 
 
 def _real_arm(options: CellOptions) -> Arm:
@@ -220,8 +226,8 @@ def _pointer(station: Station, options: CellOptions) -> Pointer:
     if robot.tip_mm is None:
         raise InputFault(
             "sim-tip",
-            "the station does not say where the pointer's tip is",
-            "write tip_mm = [x, y, z] under [robot] in the station file, or leave --touch out.",
+            "the station file does not state the pointer's tip",
+            "write tip_mm = [x, y, z] under [robot] in the station file, or omit --touch.",
         )
     default_mm = robot.tip_sigma_mm or 0.0
     sigma_mm = default_mm if options.tip_error_mm is None else options.tip_error_mm

@@ -13,23 +13,23 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-# Matrices here are small, and with one thread a replay in process adds up as the daemon does.
+# One thread, as in the daemon: the order of floating-point sums, and so the last digits of a replay, depend on it.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import typer
 
 from eyebolt.cli import MountChoice, run_command
 from eyebolt.errors import InputFault
-from eyebolt_sim.cell import Cell, CellOptions, NullArm, check_start_waypoint, prepare_cell, remote_arm
-from eyebolt_sim.cell_faults import CELL_FAULTS, NO_FAULT, parse_cell_fault
+from eyebolt_sim.cell import Cell, CellOptions, NullArm, prepare_cell, remote_arm
+from eyebolt_sim.cell_faults import CELL_FAULTS, NO_FAULT, StartingFault, parse_cell_fault
 from eyebolt_sim.demo import run_demo
 from eyebolt_sim.fault_scenarios import FaultOutcome, run_fault
-from eyebolt_sim.robot_program import ProgramOutcome, refused_fault
+from eyebolt_sim.robot_program import ProgramOutcome, rejection_fault
 
 if TYPE_CHECKING:
     from eyebolt_sim.replay import Played
 
-_FAULT_SPEC_HELP = "FAULT or FAULT@WAYPOINT; any other word lists them."
+_FAULT_SPEC_HELP = "FAULT or FAULT@WAYPOINT; an unknown name lists them."
 STOPPED_BY_DAEMON = 3
 DIFFERS = 1
 app = typer.Typer(
@@ -45,43 +45,45 @@ def _root() -> None:
 @app.command()
 def demo(
     mount: Annotated[MountChoice, typer.Option(help="Camera fixed in the cell, or on the arm.")] = MountChoice.fixed,
-    seed: Annotated[int, typer.Option(min=0, help="Another cell, other waypoints, other noise.")] = 0,
-    folder: Annotated[Path | None, typer.Option(help="Where to leave the files (else a new temporary folder).")] = None,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of geometry, waypoints and noise.")] = 0,
+    folder: Annotated[Path | None, typer.Option(help="Folder for all files (default: a new temporary one).")] = None,
 ) -> None:
-    """Calibrate a simulated cell, in under a minute and without any hardware, and compare with its truth."""
+    """Calibrate a simulated cell, in under a minute and without hardware, and compare the result with the truth."""
     raise typer.Exit(run_demo(mount.value, seed, folder))
 
 
 @app.command()
 def cell(
     station: Annotated[Path, typer.Argument(help="The station file that the daemon serves.")],
-    seed: Annotated[int, typer.Option(min=0, help="Draws another truth, other waypoints, other noise.")] = 0,
-    waypoints: Annotated[int, typer.Option(help="How many places to capture at, 3 to 20.")] = 15,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of geometry, waypoints and noise.")] = 0,
+    waypoints: Annotated[int, typer.Option(help="Number of captures, 3 to 20.")] = 15,
     speed: Annotated[float, typer.Option(min=0.01, help="Times the reduced speed of 250 mm/s.")] = 20.0,
-    robot_noise_mm: Annotated[float | None, typer.Option(min=0, help="Arm scatter per axis, one sigma.")] = None,
-    robot_noise_deg: Annotated[float | None, typer.Option(min=0, help="Arm scatter per axis, one sigma.")] = None,
+    robot_noise_mm: Annotated[float | None, typer.Option(min=0, help="Arm noise per axis, one sigma.")] = None,
+    robot_noise_deg: Annotated[float | None, typer.Option(min=0, help="Arm noise per axis, one sigma.")] = None,
     joint_error_deg: Annotated[float, typer.Option(min=0, help="Constant joint offsets, one sigma.")] = 0.0,
     link_error_mm: Annotated[float, typer.Option(min=0, help="Constant link errors, one sigma.")] = 0.0,
     checks: Annotated[bool, typer.Option(help="Two check waypoints at the end.")] = True,
-    touch: Annotated[int, typer.Option(min=0, max=50, help="Corners of a board lying still to touch at the end.")] = 0,
+    touch: Annotated[int, typer.Option(min=0, max=50, help="Corners of a placed board to touch at the end.")] = 0,
     tip_error_mm: Annotated[float | None, typer.Option(min=0, help="Error of the pointer's tip, one sigma.")] = None,
-    inject: Annotated[str | None, typer.Option(help=f"A mistake to make: {_FAULT_SPEC_HELP}")] = None,
+    inject: Annotated[str | None, typer.Option(help=f"A fault of the cell: {_FAULT_SPEC_HELP}")] = None,
     wait: Annotated[float, typer.Option(min=0.1, help="Seconds to wait for the daemon.")] = 15.0,
-    truth: Annotated[Path | None, typer.Option(help="Where to write the truth (else beside the station file).")] = None,
-    pictures_only: Annotated[bool, typer.Option(help="Play the camera until interrupted.")] = False,
-    robot_only: Annotated[bool, typer.Option(help="Play the robot; the camera plays elsewhere.")] = False,
+    truth: Annotated[Path | None, typer.Option(help="File for the truth (default: beside the station file).")] = None,
+    camera_only: Annotated[bool, typer.Option(help="Simulate the camera until interrupted.")] = False,
+    robot_only: Annotated[bool, typer.Option(help="Simulate the robot; the camera is elsewhere.")] = False,
 ) -> None:
-    """Play camera and robot of a station against its daemon, with --lay as somebody who gets something wrong.
+    """Simulate camera and robot of a station against its daemon; --inject adds a fault of the cell.
 
-    Exits with 0 when the session ended normally, 3 when the daemon said stop, 1 when something is wrong.
+    Exit code 0 if the session ended normally, 3 if the daemon stopped the robot program, 1 for an error.
     """
-    if pictures_only and robot_only:
-        raise InputFault("sim-usage", "--pictures-only and --robot-only exclude each other", "leave both out for both.")
-    if inject and (pictures_only or robot_only or touch):
+    if camera_only and robot_only:
+        raise InputFault(
+            "sim-usage", "--camera-only and --robot-only exclude each other", "omit both to simulate both."
+        )
+    if inject and (camera_only or robot_only or touch):
         raise InputFault(
             "sim-usage",
-            "--lay goes with neither --pictures-only, --robot-only nor --touch",
-            "a mistake is made by robot program and cell together, and not yet in touches: leave the others out.",
+            "--inject cannot be combined with --camera-only, --robot-only or --touch",
+            "a fault involves robot program and camera, and touches have none yet: omit the other options.",
         )
     options = CellOptions(
         seed=seed,
@@ -97,92 +99,92 @@ def cell(
         tip_error_mm=tip_error_mm,
         fault=NO_FAULT if inject is None else parse_cell_fault(inject),
     )
-    cell_under_test = prepare_cell(station, options)
+    simulated_cell = prepare_cell(station, options)
     if robot_only:
-        outcome = _robot_elsewhere(cell_under_test)
+        outcome = _run_robot_only(simulated_cell)
     else:
-        arm = cell_under_test.moving_arm()
-        with cell_under_test.camera_server(arm):
-            cell_under_test.write_truth(truth or station.parent / "truth.json")
-            typer.echo(f"pictures at {cell_under_test.station.camera.endpoint}, truth: seed {seed}")
-            if pictures_only:
-                _until_interrupted()
+        arm = simulated_cell.moving_arm()
+        with simulated_cell.camera_server(arm):
+            simulated_cell.write_truth(truth or station.parent / "truth.json")
+            typer.echo(f"images at {simulated_cell.station.camera.endpoint}, seed {seed}")
+            if camera_only:
+                _wait_for_interrupt()
                 return
-            outcome = cell_under_test.run_robot(arm, typer.echo)
+            outcome = simulated_cell.run_robot(arm, typer.echo)
     typer.echo(f"{outcome.message}; {outcome.kept} pairs kept")
     if outcome.stop_code is not None:
         raise typer.Exit(STOPPED_BY_DAEMON)
     if not outcome.solved:
-        raise refused_fault(outcome.message)
+        raise rejection_fault(outcome.message)
 
 
 @app.command()
 def faults(
     names: Annotated[list[str] | None, typer.Argument(metavar="FAULT", help=_FAULT_SPEC_HELP)] = None,
-    mount: Annotated[MountChoice, typer.Option(help="Where the camera is.")] = MountChoice.fixed,
-    seed: Annotated[int, typer.Option(min=0, help="Draws another cell.")] = 0,
-    folder: Annotated[Path | None, typer.Option(help="Where to leave the sessions (else a temporary folder).")] = None,
+    mount: Annotated[MountChoice, typer.Option(help="Camera fixed in the cell, or on the arm.")] = MountChoice.fixed,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the cells.")] = 0,
+    folder: Annotated[Path | None, typer.Option(help="Folder for the sessions (default: a temporary one).")] = None,
 ) -> None:
-    """Play what people get wrong, all of it or what is named, and show what the daemon says to each mistake.
+    """Run a session with each fault of a cell, or with those named, and print how the daemon detects it.
 
-    What begins at a waypoint begins at the fifth, or at N: FAULT@N. Each takes some seconds.
+    A fault that begins at a waypoint begins at the fifth, or at N: FAULT@N. Each session takes some seconds.
     """
     chosen = {name: parse_cell_fault(name) for name in names or CELL_FAULTS}
     for fault in chosen.values():
-        check_start_waypoint(fault, CellOptions().waypoints)
+        fault.check_fits(CellOptions().waypoints)
     work_folder = folder or Path(tempfile.mkdtemp(prefix="eyebolt-faults-"))
     mount_text = "fixed" if mount is MountChoice.fixed else "on the arm"
-    typer.echo(
-        f"Invented cells, the camera {mount_text}. Waypoints count from 1, pairs from 0. Sessions: {work_folder}"
-    )
+    typer.echo(f"Simulated cells, camera {mount_text}. Waypoints count from 1, pairs from 0. Sessions: {work_folder}")
     for name, fault in chosen.items():
-        begins = f" (waypoint {fault.start_waypoint})" if fault.has_start_waypoint else ""
+        begins = f" (waypoint {fault.start_waypoint})" if isinstance(fault, StartingFault) else ""
         typer.echo(f"\n{name}: {fault.description}{begins}")
         for label, text in _outcome_lines(run_fault(fault, mount.value, seed, work_folder / name)):
             typer.echo(textwrap.fill(text, 100, initial_indent=f"  {label:<10}", subsequent_indent=" " * 12))
 
 
-def _outcome_lines(fault_outcome: FaultOutcome) -> Iterator[tuple[str, str]]:
-    if not fault_outcome.was_injected:
-        yield "not made:", "the session ended before that waypoint"
+def _outcome_lines(outcome: FaultOutcome) -> Iterator[tuple[str, str]]:
+    if not outcome.was_injected:
+        yield "no fault:", "the session ended before that waypoint"
     places = {"capture": "waypoint {}", "check": "check {}", "solve": "the solve"}
-    answers = [f"{code} at {places[verb].format(number)}" for verb, number, code in fault_outcome.rejected_requests]
-    yield "answered:", f"{', '.join(answers) or 'every pair kept'}; result: {fault_outcome.acceptance}"
-    if fault_outcome.message:
-        yield "found:", fault_outcome.message
-        yield "to do:", fault_outcome.remedy
+    codes = [f"{code} at {places[verb].format(number)}" for verb, number, code in outcome.rejected_requests]
+    yield "replies:", f"{', '.join(codes) or 'every pair kept'}; result: {outcome.acceptance}"
+    if outcome.message:
+        yield "finding:", outcome.message
+        yield "remedy:", outcome.remedy
 
 
 @app.command()
 def replay(
     session: Annotated[Path, typer.Argument(help="The folder of a recorded session.")],
-    speed: Annotated[str, typer.Option(help="Times its own speed (1: real time), or 'max'.")] = "max",
+    speed: Annotated[str, typer.Option(help="Times the recorded speed (1: real time), or 'max'.")] = "max",
     inject: Annotated[
-        list[str] | None, typer.Option(help="FAULT or FAULT@LINE to lay over it; again for more.")
+        list[str] | None, typer.Option(help="A fault of line or camera, FAULT or FAULT@LINE; repeat it for more.")
     ] = None,
-    station: Annotated[Path | None, typer.Option(help="Play against the daemon of this file, camera 'push'.")] = None,
+    station: Annotated[
+        Path | None, typer.Option(help="Replay against the running daemon of this station file, camera 'push'.")
+    ] = None,
     folder: Annotated[
-        Path | None, typer.Option(help="Where the daemon of its own works and leaves its record.")
+        Path | None, typer.Option(help="Working folder of the daemon that is started, with its record.")
     ] = None,
     facts: Annotated[bool, typer.Option(help="No daemon: decide again from the recorded facts.")] = False,
 ) -> None:
-    """Play a recorded session as robot and camera, and compare every decision and the result with the record.
+    """Replay a recorded session as robot and camera, and compare every reply and the result with the record.
 
-    By default against a daemon of its own, in a temporary folder. Faults: see DEVELOPERS.md, or name a wrong one.
-    Exits with 0 if all is the same, 1 if not.
+    By default against a new daemon in a temporary folder. An unknown name of a fault lists them.
+    Exit code 0 if everything agrees, else 1.
     """
-    # Solving takes a second to load; the cell does not need it.
+    # Loaded here because the solver takes a second to load, and `cell` does not need it.
     from eyebolt_sim.replay import LiveOptions, replay_in_process, replay_live
 
     if facts:
         if inject or station or folder or speed != "max":
-            raise InputFault("sim-usage", "--facts plays no sockets and goes with no other option", "leave them out.")
+            raise InputFault("sim-usage", "--facts cannot be combined with another option", "omit the other options.")
         report = replay_in_process(session)
     else:
         if station and folder:
-            raise InputFault("sim-usage", "--station and --folder exclude each other", "leave one of them out.")
-        with _progress() as print_line:
-            report = replay_live(session, LiveOptions(_speed(speed), tuple(inject or ()), station, folder), print_line)
+            raise InputFault("sim-usage", "--station and --folder exclude each other", "omit one of them.")
+        with _progress() as on_played:
+            report = replay_live(session, LiveOptions(_speed(speed), tuple(inject or ()), station, folder), on_played)
     for line in report.lines():
         typer.echo(line)
     if not report.same:
@@ -195,37 +197,39 @@ def _speed(text: str) -> float:
     except ValueError:
         speed = 0.0
     if not speed > 0:
-        raise InputFault("sim-usage", f"'{text}' is no speed", "write a number above 0, 1 for real time, or max.")
+        raise InputFault(
+            "sim-usage", f"--speed {text} is not a speed", "write a number above 0 (1: real time), or max."
+        )
     return speed
 
 
 @contextlib.contextmanager
 def _progress() -> Iterator[Callable[[Played], None]]:
-    """A line that says where the replay is, for who watches a terminal."""
-    watched = sys.stderr.isatty()
+    """A progress line on a terminal."""
+    is_terminal = sys.stderr.isatty()
 
-    def print_line(played: Played) -> None:
-        if watched:
+    def on_played(played: Played) -> None:
+        if is_terminal:
             typer.echo(f"\r\x1b[Kline {played.line.number}: {played.line.text[:60]}", err=True, nl=False)
 
     try:
-        yield print_line
+        yield on_played
     finally:
-        if watched:
+        if is_terminal:
             typer.echo("\r\x1b[K", err=True, nl=False)
 
 
-def _robot_elsewhere(cell_under_test: Cell) -> ProgramOutcome:
-    arm = remote_arm(cell_under_test.station)
+def _run_robot_only(simulated_cell: Cell) -> ProgramOutcome:
+    arm = remote_arm(simulated_cell.station)
     if arm is None:
-        return cell_under_test.run_robot(NullArm(), typer.echo)
+        return simulated_cell.run_robot(NullArm(), typer.echo)
     try:
-        return cell_under_test.run_robot(arm, typer.echo)
+        return simulated_cell.run_robot(arm, typer.echo)
     finally:
         arm.close()
 
 
-def _until_interrupted() -> None:
+def _wait_for_interrupt() -> None:
     while True:
         time.sleep(1)
 

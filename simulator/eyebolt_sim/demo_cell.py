@@ -1,4 +1,4 @@
-"""The station and the lens of an invented cell, on free ports of this computer: for ``demo`` and for the simulator."""
+"""Station file and lens file of an invented cell on free ports of this computer."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ _TOLERANCE_MM = 1.0
 
 
 def write_demo_cell(folder: Path, mount: str) -> Path:
-    """The station file written to ``folder``, which is made, its lens beside it; ``mount`` "fixed" or "arm".
+    """Writes ``station.toml`` and ``camera.json`` to ``folder``, which is created; the path of the station file.
 
-    Raises InputFault ``folder-unwritable``.
+    ``mount`` is "fixed" or "arm". Raises InputFault ``folder-unwritable``.
     """
-    robot, status, pictures = free_ports(3)
-    camera = Lens(
+    robot_port, status_port, camera_port = free_ports(3)
+    lens = Lens(
         1280,
         1024,
         np.array([[1450.0, 0.0, 643.0], [0.0, 1451.0, 508.0], [0.0, 0.0, 1.0]]),
@@ -30,18 +30,20 @@ def write_demo_cell(folder: Path, mount: str) -> Path:
     text = station_template(
         "demo-cell",
         mount,
-        status=f"tcp://127.0.0.1:{status}",
-        connection=f'listen = "127.0.0.1:{robot}"',
-        camera_lines=('source = "simulated"', f'endpoint = "tcp://127.0.0.1:{pictures}"'),
+        status=f"tcp://127.0.0.1:{status_port}",
+        connection=f'listen = "127.0.0.1:{robot_port}"',
+        camera_lines=('source = "simulated"', f'endpoint = "tcp://127.0.0.1:{camera_port}"'),
         tolerance_mm=_TOLERANCE_MM,
     )
     station_file = folder / "station.toml"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / "camera.json").write_text(json.dumps(camera.as_json(), indent=2) + "\n", encoding="utf-8")
+        (folder / "camera.json").write_text(json.dumps(lens.to_json(), indent=2) + "\n", encoding="utf-8")
         station_file.write_text(text, encoding="utf-8")
     except OSError as error:
         raise InputFault(
-            "folder-unwritable", f"the folder {folder} cannot be used: {error.strerror}", "name another one: --folder."
+            "folder-unwritable",
+            f"the folder {folder} cannot be written: {error.strerror}",
+            "name another folder: --folder.",
         ) from None
     return station_file

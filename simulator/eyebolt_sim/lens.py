@@ -1,7 +1,7 @@
-"""The simulated lens: pinhole and distortion, read from ``camera.json`` directly.
+"""The simulated lens: a pinhole camera with distortion, read from ``camera.json`` without the product's reader.
 
-Pixel centres at integers; camera z forward, x right, y down. The distortion is written out here from OpenCV's
-description of its model (module calib3d), coefficient order k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4.
+Pixel centres are at integers; camera axes: z forward, x right, y down. The distortion follows the documentation of
+OpenCV's model (module calib3d), coefficient order k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4.
 """
 
 from __future__ import annotations
@@ -19,50 +19,54 @@ from eyebolt_sim.transforms import Array
 
 @dataclass(frozen=True)
 class Lens:
-    """Picture size in pixels, camera matrix (3, 3) in pixels, distortion (0, 4, 5, 8 or 12,)."""
+    """Intrinsics of a camera."""
 
     width_px: int
+    """width of the image"""
     height_px: int
+    """height of the image"""
     matrix: Array
+    """camera matrix (3, 3), px"""
     distortion: Array = field(default_factory=lambda: np.zeros(5))
+    """0, 4, 5, 8 or 12 distortion coefficients"""
 
     def project(self, points_m: ArrayLike) -> Array:
-        """Pixels (..., 2) of points (..., 3) in the camera frame; NaN where a point is not in front of the camera."""
+        """Pixels (..., 2) of points (..., 3), camera frame; NaN where a point is not in front of the camera."""
         points = np.asarray(points_m, dtype=float)
         depth = np.where(points[..., 2] > 1e-9, points[..., 2], np.nan)
         a, b = points[..., 0] / depth, points[..., 1] / depth
         k = np.zeros(12)
         k[: self.distortion.size] = self.distortion
         r2 = a**2 + b**2
-        gain = (1 + k[0] * r2 + k[1] * r2**2 + k[4] * r2**3) / (1 + k[5] * r2 + k[6] * r2**2 + k[7] * r2**3)
-        seen_a = a * gain + 2 * k[2] * a * b + k[3] * (r2 + 2 * a**2) + k[8] * r2 + k[9] * r2**2
-        seen_b = b * gain + k[2] * (r2 + 2 * b**2) + 2 * k[3] * a * b + k[10] * r2 + k[11] * r2**2
-        u = self.matrix[0, 0] * seen_a + self.matrix[0, 1] * seen_b + self.matrix[0, 2]
-        return np.stack([u, self.matrix[1, 1] * seen_b + self.matrix[1, 2]], axis=-1)
+        radial = (1 + k[0] * r2 + k[1] * r2**2 + k[4] * r2**3) / (1 + k[5] * r2 + k[6] * r2**2 + k[7] * r2**3)
+        distorted_a = a * radial + 2 * k[2] * a * b + k[3] * (r2 + 2 * a**2) + k[8] * r2 + k[9] * r2**2
+        distorted_b = b * radial + k[2] * (r2 + 2 * b**2) + 2 * k[3] * a * b + k[10] * r2 + k[11] * r2**2
+        u = self.matrix[0, 0] * distorted_a + self.matrix[0, 1] * distorted_b + self.matrix[0, 2]
+        return np.stack([u, self.matrix[1, 1] * distorted_b + self.matrix[1, 2]], axis=-1)
 
     def rays(self, pixels: ArrayLike) -> Array:
-        """Directions (..., 3) with z = 1 of pixels (..., 2), by fixed-point iteration; NaN where it does not settle."""
-        wanted = np.asarray(pixels, dtype=float)
+        """Directions (..., 3) with z = 1 of pixels (..., 2), by fixed-point iteration; NaN if it diverges."""
+        target = np.asarray(pixels, dtype=float)
         focal = np.array([self.matrix[0, 0], self.matrix[1, 1]])
-        ray = np.ones((*wanted.shape[:-1], 3))
-        ray[..., :2] = (wanted - self.matrix[:2, 2]) / focal
+        ray = np.ones((*target.shape[:-1], 3))
+        ray[..., :2] = (target - self.matrix[:2, 2]) / focal
         for _ in range(200):
             with np.errstate(over="ignore", invalid="ignore"):
-                miss = wanted - self.project(ray)
-            ray[..., :2] += miss / focal
-            if np.abs(miss).max(initial=0.0) < 1e-10:
+                residual = target - self.project(ray)
+            ray[..., :2] += residual / focal
+            if np.abs(residual).max(initial=0.0) < 1e-10:
                 break
-        ray[np.abs(miss).max(axis=-1) > 1e-6] = np.nan
+        ray[np.abs(residual).max(axis=-1) > 1e-6] = np.nan
         return ray
 
     def inside(self, pixels: ArrayLike, margin_px: float = 0.0) -> NDArray[np.bool_]:
-        """Which pixels (..., 2) lie in the picture, at least ``margin_px`` from its edge: bool (...)."""
+        """Whether pixels (..., 2) are in the image, at least ``margin_px`` from its edge: bool (...)."""
         p = np.asarray(pixels, dtype=float)
         with np.errstate(invalid="ignore"):
             across = (p[..., 0] >= margin_px) & (p[..., 0] <= self.width_px - 1 - margin_px)
             return across & (p[..., 1] >= margin_px) & (p[..., 1] <= self.height_px - 1 - margin_px)
 
-    def as_json(self) -> dict[str, object]:
+    def to_json(self) -> dict[str, object]:
         """The content of a ``camera.json``."""
         return {
             "width": self.width_px,
@@ -73,14 +77,14 @@ class Lens:
 
 
 def simple_lens(width_px: int, height_px: int, focal_px: float, distortion: ArrayLike = (0, 0, 0, 0, 0)) -> Lens:
-    """A lens with square pixels and the principal point in the middle of the picture."""
+    """A lens with square pixels and the principal point in the centre of the image."""
     middle = ((width_px - 1) / 2, (height_px - 1) / 2)
     matrix = np.array([[focal_px, 0, middle[0]], [0, focal_px, middle[1]], [0, 0, 1.0]])
     return Lens(width_px, height_px, matrix, np.asarray(distortion, dtype=float))
 
 
 def read_lens(path: Path) -> Lens:
-    """The lens in a ``camera.json``. Raises InputFault ``lens-file`` if it cannot be read as one."""
+    """The lens in a ``camera.json``. Raises InputFault ``lens-file``."""
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
         lens = Lens(
@@ -92,13 +96,13 @@ def read_lens(path: Path) -> Lens:
     except (OSError, ValueError, KeyError, TypeError) as fault:
         raise InputFault(
             "lens-file",
-            f"{path} does not give a lens: {fault}",
-            "write width, height, matrix (3 x 3) and distortion into it as JSON; name it under [camera] intrinsics.",
+            f"{path} is not a valid lens file: {fault}",
+            "write width, height, matrix (3 x 3) and distortion into it as JSON; name it in [camera] intrinsics.",
         ) from fault
     if lens.distortion.size not in (0, 4, 5, 8, 12):
         raise InputFault(
             "lens-file",
-            f"{path} lists {lens.distortion.size} distortion numbers",
-            "give 0, 4, 5, 8 or 12 of them in the order k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4.",
+            f"{path} lists {lens.distortion.size} distortion coefficients",
+            "write 0, 4, 5, 8 or 12 of them in the order k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4.",
         )
     return lens

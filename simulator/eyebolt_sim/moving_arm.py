@@ -1,4 +1,4 @@
-"""Where the simulated arm is at an instant: at rest at its last goal, or on its way there; and the board, if laid."""
+"""The simulated arm in motion: its true pose as a function of time, and the pose of a board that was placed."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from eyebolt_sim.transforms import Array
 
 
 class MovingArm:
-    """The real arm of a cell: each move ends with an error of its own, drawn from ``seed``. Safe between threads.
+    """The real arm of a cell: each move ends with a new pose error, drawn from ``seed``. Thread-safe.
 
-    Instants are seconds of one clock; the caller reads it.
+    All times are seconds of one clock, which the caller reads.
     """
 
     def __init__(self, real: Arm, noise: PoseNoise, seed: int, start_joints_rad: Array) -> None:
@@ -29,17 +29,17 @@ class MovingArm:
 
     @property
     def base_T_board(self) -> Array | None:
-        """Where the board was laid (4, 4); None while it is where it belongs."""
+        """Pose of a placed board (4, 4); None until one is placed."""
         with self._lock:
             return self._base_T_board
 
     def place_board(self, base_T_board: Array) -> None:
-        """From now on the board lies at ``base_T_board`` (4, 4)."""
+        """Place the board at ``base_T_board`` (4, 4)."""
         with self._lock:
             self._base_T_board = np.asarray(base_T_board, dtype=float)
 
     def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
-        """Begin a joint move that arrives ``seconds`` later."""
+        """Begin a joint-space move to ``joints_rad`` (6,) that takes ``seconds``."""
         with self._lock:
             self._from = self._joints_at(now_s)
             self._to = np.asarray(joints_rad, dtype=float)
@@ -47,7 +47,7 @@ class MovingArm:
             self._error = self._noise.draw(self._rng)
 
     def pose_at(self, now_s: float) -> Array:
-        """The true pose (4, 4) of the outward flange frame in base, metres."""
+        """True base_T_outward (4, 4), m, of the outward flange frame."""
         with self._lock:
             pose: Array = self._real.forward(self._joints_at(now_s)) @ self._error
             return pose
@@ -61,7 +61,10 @@ class MovingArm:
 
 
 def travel_time_s(from_joints_rad: Array, to_joints_rad: Array, speed: float) -> float:
-    """Seconds of a move at ``speed`` times reduced speed: 250 mm/s of the flange, 30 deg/s of the fastest joint."""
+    """Duration in s of a move at ``speed`` times reduced speed: 250 mm/s of the flange, 30 deg/s of the fastest joint.
+
+    250 mm/s is the limit of manual reduced speed in ISO 10218-1.
+    """
     path_m = float(np.linalg.norm(Arm().forward(to_joints_rad)[:3, 3] - Arm().forward(from_joints_rad)[:3, 3]))
-    turn_deg = float(np.rad2deg(np.abs(np.asarray(to_joints_rad) - np.asarray(from_joints_rad)).max()))
-    return max(path_m / 0.25, turn_deg / 30.0) / speed
+    rotation_deg = float(np.rad2deg(np.abs(np.asarray(to_joints_rad) - np.asarray(from_joints_rad)).max()))
+    return max(path_m / 0.25, rotation_deg / 30.0) / speed

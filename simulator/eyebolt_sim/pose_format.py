@@ -1,6 +1,6 @@
-"""A pose as a controller prints it, and the other way round: SciPy's rotations only.
+"""Poses as text of a robot controller, both ways, with SciPy's rotations only.
 
-Euler letters follow SciPy: capitals turn about the moving axes, small letters about the fixed ones.
+Euler sequences follow SciPy: capitals for intrinsic, lower case for extrinsic rotations.
 """
 
 from __future__ import annotations
@@ -24,25 +24,28 @@ _QUATERNION_DECIMALS = 6
 
 @dataclass(frozen=True)
 class PoseFormat:
-    """``length`` "mm", "m" or "um"; ``rotation`` and ``angle`` as a station file's [robot] section names them."""
+    """How a controller writes a pose; values as in the [robot] section of a station file."""
 
     length: str = "mm"
+    """one of "mm", "m", "um" (the unit of length)"""
     rotation: str = "quaternion-wxyz"
+    """representation of a rotation"""
     angle: str = "deg"
+    """unit of angles: "deg", "rad" or "1e-4deg"; not used by quaternions"""
 
     def format_pose(self, base_T_flange: Array) -> str:
-        """The numbers of a pose (4, 4), metres, separated by blanks, with the decimals that a controller shows."""
+        """The numbers of a pose (4, 4), m, separated by blanks, with as many decimals as a controller displays."""
         length_decimals = _LENGTH_DECIMALS[self.length]
         rotation_part = self._rotation_numbers(Rotation.from_matrix(base_T_flange[:3, :3]))
-        turn_decimals = _QUATERNION_DECIMALS if self._is_quaternion else _ANGLE_DECIMALS[self.angle]
+        rotation_decimals = _QUATERNION_DECIMALS if self._is_quaternion else _ANGLE_DECIMALS[self.angle]
         lengths = base_T_flange[:3, 3] * _UNITS_PER_METRE[self.length]
         texts = [f"{value:.{length_decimals}f}" for value in lengths] + [
-            f"{value:.{turn_decimals}f}" for value in rotation_part
+            f"{value:.{rotation_decimals}f}" for value in rotation_part
         ]
         return " ".join(texts)
 
     def parse_pose(self, numbers: Sequence[float]) -> Array:
-        """The pose (4, 4), metres, that ``numbers`` stand for."""
+        """The pose (4, 4), m, that ``numbers`` represent."""
         translation_m = np.asarray(numbers[:3], dtype=float) / _UNITS_PER_METRE[self.length]
         return matrix(self._rotation(np.asarray(numbers[3:], dtype=float)), translation_m)
 

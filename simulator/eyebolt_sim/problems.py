@@ -1,4 +1,4 @@
-"""Solver problems without pictures: robot poses, corners with pixel noise, and the truth they were made from."""
+"""Hand-eye problems without images: robot poses and corners with noise, and the truth."""
 
 from __future__ import annotations
 
@@ -24,50 +24,58 @@ DEFAULT_BOARD = chessboard_shape(12, 9, 0.020)
 
 @dataclass(frozen=True)
 class Problem:
-    """One hand-eye problem and its truth. All transforms in metres.
-
-    ``base_T_flange_reported`` and ``base_T_flange_true`` (N, 4, 4); ``camera_T_board_true`` (N, 4, 4);
-    ``corner_ids`` N arrays (k,) of rows of ``board_corners_m`` (K, 3); ``corners_px`` N arrays (k, 2) with noise,
-    ``corners_px_true`` the same without. ``scene.wanted`` is base_T_camera (mount "fixed") or flange_T_camera ("arm"),
-    ``scene.nuisance`` flange_T_board or base_T_board.
-    """
+    """A hand-eye problem of N pairs with its truth; transforms in metres."""
 
     scene: CellGeometry
+    """the true constant transforms"""
     lens: Lens
+    """the camera"""
     board_corners_m: Array
+    """corners (K, 3), board frame"""
     base_T_flange_reported: Array
+    """poses as reported, with noise, (N, 4, 4)"""
     base_T_flange_true: Array
+    """true poses (N, 4, 4)"""
     camera_T_board_true: Array
+    """true views (N, 4, 4)"""
     corner_ids: list[NDArray[np.int64]]
+    """rows of ``board_corners_m`` that are visible, N arrays (k,)"""
     corners_px: list[Array]
+    """measured corners, with noise, N arrays (k, 2)"""
     corners_px_true: list[Array]
+    """true corners, N arrays (k, 2)"""
     corner_noise_px: float
+    """standard deviation per axis of a corner"""
     robot_noise_mm: float
+    """standard deviation per axis of a reported position"""
     robot_noise_deg: float
+    """standard deviation per axis of a reported rotation"""
     near_m: float
+    """near end of the working volume"""
     far_m: float
+    """far end of the working volume"""
 
     @property
     def mount(self) -> Mount:
-        """Where the camera is: "fixed" in the cell or on the "arm"."""
+        """Where the camera is."""
         return self.scene.mount
 
     @property
     def hand_eye_true(self) -> Array:
-        """The transform to be found, (4, 4)."""
-        return self.scene.wanted
+        """The true transform to be estimated, (4, 4)."""
+        return self.scene.hand_eye
 
     @property
     def nuisance_true(self) -> Array:
-        """The other constant transform, (4, 4)."""
+        """The other true constant transform, (4, 4)."""
         return self.scene.nuisance
 
-    def as_json(self, tolerance_mm: float = 1.0, include_robot_noise: bool = True) -> dict[str, object]:
-        """The problem-file form; ``include_robot_noise`` False leaves the robot noise out, so that it must be estimated."""
+    def to_json(self, tolerance_mm: float = 1.0, include_robot_noise: bool = True) -> dict[str, object]:
+        """The content of a problem file; without robot noise, the solver estimates it."""
         out: dict[str, object] = {
             "mount": self.mount,
             "turns": self.scene.turns,
-            "camera": self.lens.as_json(),
+            "camera": self.lens.to_json(),
             "board_corners_mm": (self.board_corners_m * 1e3).tolist(),
             "pairs": [
                 {"base_T_flange": pose.tolist(), "ids": ids.tolist(), "corners_px": corners.tolist()}
@@ -82,12 +90,12 @@ class Problem:
         return out
 
     def write(self, path: Path, tolerance_mm: float = 1.0, include_robot_noise: bool = True) -> None:
-        """Write the problem file."""
-        path.write_text(json.dumps(self.as_json(tolerance_mm, include_robot_noise)) + "\n", encoding="utf-8")
+        """Write a problem file, see ``to_json``."""
+        path.write_text(json.dumps(self.to_json(tolerance_mm, include_robot_noise)) + "\n", encoding="utf-8")
 
 
 def make_problem(
-    mount: Mount,
+    mount: Mount | str,
     poses: int,
     seed: int,
     corner_noise_px: float = 0.1,
@@ -96,26 +104,26 @@ def make_problem(
     camera: Lens = DEFAULT_LENS,
     board: BoardShape = DEFAULT_BOARD,
     limits: ViewRange | None = None,
-    turns: Turns = "free",
+    turns: Turns | str = Turns.FREE,
 ) -> Problem:
-    """A seeded problem of ``poses`` pairs; the default is the case whose accuracy bound is known.
+    """A problem of ``poses`` pairs, drawn from ``seed``; the defaults are the reference case of the accuracy tests.
 
-    ``limits`` sets distances, tilts, roll, spread in the picture and how much of the board is seen. Geometry, robot
-    noise and corner noise come from separate streams: the same seed with other noise gives the same truth.
-    With ``turns`` "vertical" the flange turns about base z only, and the tilt limits do not apply.
+    Geometry, robot noise and corner noise are drawn from separate streams: the same seed with another noise level has
+    the same truth. With ``turns`` vertical the flange rotates about base z only, and the tilt limits do not apply.
+    Raises InputFault ``no-view`` if the board does not fit into the image within ``limits``.
     """
     limits = limits or ViewRange()
     geometry, robot, pixels = (np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(3))
     scene = make_cell_geometry(mount, seed, sum(limits.distance_m) / 2, board.size_m, turns)
     true_poses, views = _poses(scene, camera, board, limits, poses, geometry)
     noise = PoseNoise(robot_noise_mm, robot_noise_deg)
-    ids, exact, seen = [], [], []
+    ids, exact, measured = [], [], []
     for view in views:
         projected = camera.project(transform_points(view, board.corners_m))
         keep = np.flatnonzero(camera.inside(projected, limits.margin_px))
         ids.append(keep)
         exact.append(projected[keep])
-        seen.append(projected[keep] + pixels.normal(size=(keep.size, 2)) * corner_noise_px)
+        measured.append(projected[keep] + pixels.normal(size=(keep.size, 2)) * corner_noise_px)
     return Problem(
         scene=scene,
         lens=camera,
@@ -124,7 +132,7 @@ def make_problem(
         base_T_flange_true=np.stack(true_poses),
         camera_T_board_true=np.stack(views),
         corner_ids=ids,
-        corners_px=seen,
+        corners_px=measured,
         corners_px_true=exact,
         corner_noise_px=corner_noise_px,
         robot_noise_mm=robot_noise_mm,
@@ -137,7 +145,7 @@ def make_problem(
 def _poses(
     scene: CellGeometry, lens: Lens, board: BoardShape, limits: ViewRange, count: int, rng: np.random.Generator
 ) -> tuple[list[Array], list[Array]]:
-    if scene.turns == "vertical":
+    if scene.turns == Turns.VERTICAL:
         views = [_vertical_view(scene, lens, board, limits, rng) for _ in range(count)]
     else:
         views = list(itertools.islice(random_views(lens, board, limits, rng), count))
@@ -149,12 +157,12 @@ def _poses(
 def _vertical_view(
     scene: CellGeometry, lens: Lens, board: BoardShape, limits: ViewRange, rng: np.random.Generator
 ) -> Array:
-    """camera_T_board of an upright flange turned about base z, and shifted until the board stands in view."""
+    """camera_T_board (4, 4) of an upright flange at a random angle about base z, with the board in view."""
     for _ in range(2000):
         pose = np.eye(4)
         pose[:3, :3] = Rotation.from_rotvec([0, 0, rng.uniform(-np.pi, np.pi)]).as_matrix()
-        turn = Rotation.from_matrix(scene.view_from(pose)[:3, :3])
-        view = place(lens, board, turn, rng.uniform(-1, 1, 2) * limits.spread, rng.uniform(*limits.distance_m))
+        rotation = Rotation.from_matrix(scene.view_from(pose)[:3, :3])
+        view = place(lens, board, rotation, rng.uniform(-1, 1, 2) * limits.spread, rng.uniform(*limits.distance_m))
         if visible_fraction(lens, board, view, limits.margin_px) >= limits.min_visible_fraction:
             return view
     raise _view_fault()
@@ -163,6 +171,6 @@ def _vertical_view(
 def _view_fault() -> InputFault:
     return InputFault(
         "no-view",
-        "the board does not fit into the picture at the distances, tilts and spread asked for",
-        "move it farther away, lower the spread or the demanded fraction of corners, or take a smaller board.",
+        "the board does not fit into the image at the given distances, tilts and spread",
+        "increase the distance, reduce the spread or the fraction of visible corners, or use a smaller board.",
     )

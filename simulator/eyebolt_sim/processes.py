@@ -1,4 +1,4 @@
-"""Programs of this distribution started as processes of their own: free ports, a log file, a polite end."""
+"""Child processes of the simulator: free ports, ``python -m`` with a log file, orderly termination."""
 
 from __future__ import annotations
 
@@ -12,9 +12,11 @@ from pathlib import Path
 
 Process = subprocess.Popen[bytes]
 
+_TERMINATION_TIMEOUT_S = 10.0
+
 
 def free_ports(count: int) -> list[int]:
-    """So many different ports of this computer on which nobody listens."""
+    """``count`` different unused TCP ports of this computer."""
     with contextlib.ExitStack() as stack:
         sockets = [stack.enter_context(socket.socket()) for _ in range(count)]
         for bound_socket in sockets:
@@ -24,7 +26,7 @@ def free_ports(count: int) -> list[int]:
 
 @contextlib.contextmanager
 def run_program(arguments: list[str], log: Path) -> Iterator[Process]:
-    """``python -m ...`` with its output in a file; ended politely at the end."""
+    """``python -m ARGUMENTS`` with its output in the file ``log``; terminated on leaving."""
     with log.open("wb") as output:
         process = subprocess.Popen([sys.executable, "-m", *arguments], stdout=output, stderr=subprocess.STDOUT)
         try:
@@ -33,17 +35,22 @@ def run_program(arguments: list[str], log: Path) -> Iterator[Process]:
             terminate(process)
 
 
+def run_daemon(station_file: Path, log: Path) -> contextlib.AbstractContextManager[Process]:
+    """``eyebolt serve`` of a station file with its JSON log in the file ``log``; terminated on leaving."""
+    return run_program(["eyebolt.cli.main", "serve", str(station_file), "--log", "json"], log)
+
+
 def terminate(process: Process, stop_signal: signal.Signals = signal.SIGTERM) -> None:
-    """Ends a process with a signal that it may answer; kills it after 10 s. Nothing happens to one that has ended."""
+    """Ends a process with a signal that it can handle, and kills it after 10 s; no effect on one that has ended."""
     if process.poll() is None:
         process.send_signal(stop_signal)
     try:
-        process.wait(10)
+        process.wait(_TERMINATION_TIMEOUT_S)
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()
 
 
 def log_tail(log: Path) -> str:
-    """The last lines of a log, for a message."""
+    """The last three lines of a log, for a message."""
     return " / ".join(log.read_text(encoding="utf-8", errors="replace").strip().splitlines()[-3:])

@@ -1,8 +1,8 @@
-"""Pictures of a board as the simulated camera sees it: lens, pixel area, blur, light, noise, quantisation.
+"""Images of a board from the simulated camera: lens, pixel area, blur, illumination, noise, quantisation.
 
-The part of the picture that shows the board is sampled at twice the resolution: every sub-pixel follows its own line of
-sight through the distorted lens to the board's plane and reads the print there, at a texel about as large as itself.
-Blur, averaging over the pixel and noise come after, in this order. Pixel centres at integers.
+The part of the image that shows the board is sampled at twice the resolution: the ray of each sub-pixel, through the
+distorted lens, is intersected with the board plane, and the print is sampled there with texels of about the same size.
+Blur, averaging over the pixel and noise follow in this order. Pixel centres are at integers.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import RectBivariateSpline
 
-from eyebolt_sim.board_texture import BoardTexture, Picture
+from eyebolt_sim.board_texture import BoardTexture, Image
 from eyebolt_sim.lens import Lens
 from eyebolt_sim.transforms import Array, transform_points
 
@@ -27,37 +27,43 @@ _OVERSAMPLING = 2
 
 @dataclass(frozen=True)
 class Appearance:
-    """How a picture looks: gray levels of black and white print, blur, uneven light, noise.
-
-    ``blur_px`` standard deviation of the Gaussian point spread; ``light_falloff`` 0..1: fall-off of the light across the
-    picture; noise variance = ``read_noise``^2 + ``shot_noise`` * level, in gray levels.
-    """
+    """Photometric properties of an image; noise variance = ``read_noise``^2 + ``shot_noise`` * level."""
 
     black: float = 28.0
+    """gray level of black print"""
     white: float = 205.0
+    """gray level of white print"""
     blur_px: float = 0.7
+    """standard deviation of the Gaussian point spread function"""
     light_falloff: float = 0.2
+    """relative decrease of the illumination across the image, 0 to 1"""
     read_noise: float = 1.2
+    """standard deviation of the signal-independent noise, gray levels"""
     shot_noise: float = 0.015
+    """variance per gray level of the signal-dependent noise"""
 
 
 @dataclass(frozen=True)
 class Renderer:
-    """Renders one board through one lens. ``seed`` decides the background and the direction of the light."""
+    """Renders one board through one lens."""
 
     lens: Lens
+    """the real lens"""
     board: BoardTexture
+    """the real print"""
     appearance: Appearance = Appearance()
+    """illumination, blur and noise"""
     seed: int = 0
+    """seed of the background, the direction of the light and the noise"""
 
-    def render(self, camera_T_board: Array, noise_seed: int) -> Picture:
-        """The picture (height, width), uint8 gray, of the board at ``camera_T_board`` (4, 4)."""
-        picture = self._background.copy()
+    def render(self, camera_T_board: Array, noise_seed: int) -> Image:
+        """The image (H, W), uint8 gray, of the board at ``camera_T_board`` (4, 4)."""
+        image = self._background.copy()
         box = self._board_box(camera_T_board)
         if box is not None:
-            self._draw_board(picture, camera_T_board, box)
-        picture *= self._light
-        return self._expose(picture, np.random.default_rng([self.seed, noise_seed]))
+            self._draw_board(image, camera_T_board, box)
+        image *= self._light
+        return self._expose(image, np.random.default_rng([self.seed, noise_seed]))
 
     def _board_box(self, camera_T_board: Array) -> tuple[int, int, int, int] | None:
         """Left, top, right, bottom (exclusive) of the pixels that may show the board; None if there are none."""
@@ -77,9 +83,9 @@ class Renderer:
         right, bottom = np.minimum(np.ceil(pixels.max(axis=0)).astype(int) + pad_px, size)
         return (int(left), int(top), int(right), int(bottom)) if left < right and top < bottom else None
 
-    def _draw_board(self, picture: Gray, camera_T_board: Array, box: tuple[int, int, int, int]) -> None:
+    def _draw_board(self, image: Gray, camera_T_board: Array, box: tuple[int, int, int, int]) -> None:
         left, top, right, bottom = box
-        # One pixel more on each side keeps the interpolation of rays away from the edges of the cut-out.
+        # One more pixel on each side keeps the interpolation of the rays away from the edges of the crop.
         padded = self._rays[top : bottom + 2, left : right + 2]
         finer = cv2.resize(padded, None, fx=_OVERSAMPLING, fy=_OVERSAMPLING, interpolation=cv2.INTER_LINEAR)
         rays = finer[_OVERSAMPLING:-_OVERSAMPLING, _OVERSAMPLING:-_OVERSAMPLING]
@@ -97,13 +103,13 @@ class Renderer:
             board.texture.astype(np.float32) * ((self.appearance.white - self.appearance.black) / 255)
             + self.appearance.black
         )
-        backdrop = cv2.resize(picture[top:bottom, left:right], None, fx=_OVERSAMPLING, fy=_OVERSAMPLING)
+        backdrop = cv2.resize(image[top:bottom, left:right], None, fx=_OVERSAMPLING, fy=_OVERSAMPLING)
         across, down = np.ascontiguousarray(texels[..., 0]), np.ascontiguousarray(texels[..., 1])
-        seen = cv2.remap(levels, across, down, cv2.INTER_LINEAR, dst=backdrop, borderMode=cv2.BORDER_TRANSPARENT)
+        samples = cv2.remap(levels, across, down, cv2.INTER_LINEAR, dst=backdrop, borderMode=cv2.BORDER_TRANSPARENT)
         if self.appearance.blur_px > 0:
-            # Before the pixels average: light is blurred by the lens first and sampled by the sensor afterwards.
-            cv2.GaussianBlur(seen, (0, 0), self.appearance.blur_px * _OVERSAMPLING, dst=seen)
-        picture[top:bottom, left:right] = cv2.resize(seen, (right - left, bottom - top), interpolation=cv2.INTER_AREA)
+            # Before averaging over pixels: the lens blurs the light, then the sensor samples it.
+            cv2.GaussianBlur(samples, (0, 0), self.appearance.blur_px * _OVERSAMPLING, dst=samples)
+        image[top:bottom, left:right] = cv2.resize(samples, (right - left, bottom - top), interpolation=cv2.INTER_AREA)
 
     def _texels_per_sample(self, camera_T_board: Array) -> int:
         middle = transform_points(camera_T_board, self.board.shape.centre_m[None])[0]
@@ -112,9 +118,9 @@ class Renderer:
 
     @cached_property
     def _rays(self) -> NDArray[np.float32]:
-        """x and y of the line of sight (z = 1) of every pixel and one more all round: (height + 2, width + 2, 2)."""
+        """x and y of the ray (z = 1) of every pixel, with a border of one pixel: (H + 2, W + 2, 2)."""
         width, height = self.lens.width_px, self.lens.height_px
-        # Smooth in the pixel: cubic splines through every 16th pixel are exact to far less than the noise.
+        # The rays vary smoothly: the error of cubic splines through every 16th pixel is far below the noise.
         columns = np.arange(-1, width + _RAY_STEP_PX + 1, _RAY_STEP_PX)
         rows = np.arange(-1, height + _RAY_STEP_PX + 1, _RAY_STEP_PX)
         coarse = self.lens.rays(np.stack(np.meshgrid(columns, rows), axis=-1))[..., :2]
@@ -126,7 +132,7 @@ class Renderer:
 
     @cached_property
     def _background(self) -> Gray:
-        """Dim shapes and soft patches, in gray levels."""
+        """Dark rectangles on smooth patches, gray levels."""
         rng = np.random.default_rng([self.seed, 1])
         width, height = self.lens.width_px, self.lens.height_px
         patches = rng.uniform(50, 95, (9, 12)).astype(np.float32)
@@ -147,12 +153,12 @@ class Renderer:
         light: Gray = (1 - self.appearance.light_falloff * (0.5 + across + down)).astype(np.float32)
         return light
 
-    def _expose(self, levels: Gray, rng: np.random.Generator) -> Picture:
+    def _expose(self, levels: Gray, rng: np.random.Generator) -> Image:
         grain = rng.standard_normal(levels.shape, dtype=np.float32)
         spread = np.sqrt(
             np.maximum(levels, 0) * np.float32(self.appearance.shot_noise) + np.float32(self.appearance.read_noise**2)
         )
         grain *= spread
         grain += levels
-        # Saturating conversion rounds to the nearest level and stops at 0 and 255.
+        # The conversion rounds to the nearest level and saturates at 0 and 255.
         return np.asarray(cv2.convertScaleAbs(np.maximum(grain, 0, out=grain)), dtype=np.uint8)

@@ -1,4 +1,4 @@
-"""The robot controller's socket: one line out, one line back."""
+"""The connection of the simulated robot controller to the daemon: one line out, one reply line back."""
 
 from __future__ import annotations
 
@@ -22,25 +22,28 @@ _MAX_WORK_S = 35.0
 
 @dataclass(frozen=True)
 class Reply:
-    """A reply: ``code``, ``seq`` and what follows; ``count`` and ``aux`` are its first two, where they are integers."""
+    """A reply of the daemon."""
 
     code: Code
+    """reply code"""
     seq: int
+    """sequence number of the request"""
     numbers: tuple[float, ...]
+    """the fields after ``seq``; at least two"""
 
     @property
     def count(self) -> int:
-        """Pairs kept."""
+        """Number of pairs kept, the third field."""
         return int(self.numbers[0])
 
     @property
     def aux(self) -> int:
-        """Pairs still wanted, unless the request gives it another meaning."""
+        """The fourth field: pairs still wanted, unless the verb gives it another meaning."""
         return int(self.numbers[1])
 
 
 class RobotLink:
-    """A connection to the daemon. Raises MachineFault ``sim-no-daemon`` when it breaks or answers out of turn."""
+    """A connection to the daemon. Raises MachineFault ``sim-no-daemon`` if it breaks or a reply is malformed."""
 
     def __init__(self, connection: socket.socket, peer: str) -> None:
         self._connection = connection
@@ -49,30 +52,33 @@ class RobotLink:
         connection.settimeout(_REPLY_TIMEOUT_S)
 
     def exchange(self, line: str) -> Reply:
-        """Send ``line`` and wait for its reply."""
+        """Send ``line`` and wait for the reply."""
         self.send(line.encode("ascii") + b"\n", line)
         return self.reply(line)
 
     def exchange_until_final(self, line: str, seq: int) -> Reply:
-        """Send ``line`` and wait for its final answer, see ``await_final``."""
+        """Send ``line`` and wait for the final reply, see ``await_final``."""
         return self.await_final(self.exchange(line), line, seq)
 
-    def await_final(self, answer: Reply, line: str, seq: int) -> Reply:
-        """``answer``, or after "10" what ``again`` tells of request ``seq`` in the end. ``line``: for messages."""
+    def await_final(self, reply: Reply, line: str, seq: int) -> Reply:
+        """``reply`` if it is final, else the final reply to request ``seq``, polled with ``again``.
+
+        ``line`` is the request, for messages.
+        """
         deadline = Deadline.after(_MAX_WORK_S)
-        while not answer.code.is_final:
+        while not reply.code.is_final:
             if deadline.has_passed:
                 raise MachineFault(
                     "sim-no-daemon",
-                    f"the daemon still says 10 {_MAX_WORK_S:.0f} s after {line!r}",
-                    "look at the daemon's own output.",
+                    f"the daemon still replies {reply.code} {_MAX_WORK_S:.0f} s after {line!r}",
+                    "read the daemon's log.",
                 )
             time.sleep(_POLL_INTERVAL_S)
-            answer = self.exchange(f"again {seq}")
-        return answer
+            reply = self.exchange(f"again {seq}")
+        return reply
 
     def send(self, data: bytes, line: str) -> None:
-        """Send bytes as they are; ``line`` names them in messages."""
+        """Send bytes unchanged; ``line`` identifies them in messages."""
         try:
             self._connection.sendall(data)
         except OSError as fault:
@@ -81,7 +87,7 @@ class RobotLink:
             ) from fault
 
     def reply(self, line: str) -> Reply:
-        """Wait for the next reply; ``line`` names what it answers in messages."""
+        """Wait for the next reply; ``line`` identifies the request in messages."""
         try:
             while b"\n" not in self._buffer:
                 chunk = self._connection.recv(_MAX_REPLY_BYTES)
@@ -90,36 +96,39 @@ class RobotLink:
                 self._buffer += chunk
         except TimeoutError as fault:
             raise self._link_fault(
-                f"the daemon at {self._peer} left {line!r} without answer for {_REPLY_TIMEOUT_S:.0f} s"
+                f"the daemon at {self._peer} did not reply to {line!r} within {_REPLY_TIMEOUT_S:.0f} s"
             ) from fault
         except OSError as fault:
             raise self._link_fault(f"the connection to the daemon at {self._peer} broke: {fault.strerror}") from fault
-        reply, _, self._buffer = self._buffer.partition(b"\n")
+        raw, _, self._buffer = self._buffer.partition(b"\n")
         try:
-            code, seq, *numbers = reply.decode("ascii").strip().split(",")
-            answer = Reply(Code(int(code)), int(seq), tuple(float(n) for n in numbers))
+            code, seq, *numbers = raw.decode("ascii").strip().split(",")
+            reply = Reply(Code(int(code)), int(seq), tuple(float(n) for n in numbers))
         except ValueError as fault:
-            raise self._link_fault(f"{reply!r} from {self._peer} is no reply of this protocol") from fault
-        if len(answer.numbers) < 2:
-            raise self._link_fault(f"{reply!r} from {self._peer} is no reply of this protocol")
-        return answer
+            raise self._link_fault(f"{raw!r} from {self._peer} is not a reply of this protocol") from fault
+        if len(reply.numbers) < 2:
+            raise self._link_fault(f"{raw!r} from {self._peer} is not a reply of this protocol")
+        return reply
 
     def close(self) -> None:
-        """Hang up."""
+        """Close the connection."""
         self._connection.close()
 
     def _link_fault(self, message: str) -> MachineFault:
-        return MachineFault("sim-no-daemon", message, "look at the daemon's own output, then start this again.")
+        return MachineFault("sim-no-daemon", message, "read the daemon's log, then start the simulator again.")
 
 
 def open_link(robot: RobotSection, wait_s: float) -> RobotLink:
-    """A link as the station file says: call the daemon, or wait for its call. Raises as those do."""
+    """A connection as configured: to a daemon that listens, or from a daemon that dials.
+
+    Raises what `connect_to_daemon` and `accept_daemon` raise.
+    """
     host, port = split_host_port(robot.listen or robot.dial or "")
     return (connect_to_daemon if robot.listen else accept_daemon)(host, port, wait_s)
 
 
 def connect_to_daemon(host: str, port: int, wait_s: float) -> RobotLink:
-    """Connect to a listening daemon, trying for ``wait_s`` seconds. Raises MachineFault ``sim-no-daemon``."""
+    """Connect to a listening daemon, retrying for ``wait_s`` seconds. Raises MachineFault ``sim-no-daemon``."""
     deadline = Deadline.after(wait_s)
     while True:
         with contextlib.suppress(OSError):
@@ -128,7 +137,7 @@ def connect_to_daemon(host: str, port: int, wait_s: float) -> RobotLink:
             raise MachineFault(
                 "sim-no-daemon",
                 f"no daemon listens at {host}:{port}",
-                "start it with: eyebolt serve STATION (the same station file), then start this again.",
+                "start it with: eyebolt serve STATION (the same station file), then start the simulator again.",
                 host=host,
                 port=port,
             )
@@ -136,7 +145,7 @@ def connect_to_daemon(host: str, port: int, wait_s: float) -> RobotLink:
 
 
 def accept_daemon(host: str, port: int, wait_s: float) -> RobotLink:
-    """Listen as a controller does that can only be called. Raises MachineFault ``sim-no-daemon``, ``sim-port``."""
+    """Accept a connection of a daemon that dials. Raises MachineFault ``sim-no-daemon``, ``sim-port``."""
     try:
         listener = socket.create_server((host, port))
     except OSError as fault:
@@ -154,8 +163,8 @@ def accept_daemon(host: str, port: int, wait_s: float) -> RobotLink:
         except TimeoutError as fault:
             raise MachineFault(
                 "sim-no-daemon",
-                f"no daemon called the simulated robot at {host}:{port} within {wait_s:.0f} s",
-                "start it with: eyebolt serve STATION (the same station file), then start this again.",
+                f"no daemon connected to the simulated robot at {host}:{port} within {wait_s:.0f} s",
+                "start it with: eyebolt serve STATION (the same station file), then start the simulator again.",
                 host=host,
                 port=port,
             ) from fault

@@ -1,4 +1,4 @@
-"""The simulated robot's program: moves from waypoint to waypoint and follows the protocol as a controller would."""
+"""The program of the simulated robot: moves from waypoint to waypoint and follows the protocol."""
 
 from __future__ import annotations
 
@@ -21,89 +21,101 @@ from eyebolt_sim.waypoints import Waypoint
 
 
 class MovableArm(Protocol):
-    """What the program moves: the cell's own arm, or that of another process."""
+    """The arm that the program moves: that of this process, or of another one."""
 
     def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
-        """Begin a joint move that takes ``seconds``."""
+        """Begin a joint-space move to ``joints_rad`` (6,) that takes ``seconds``."""
 
     def place_board(self, base_T_board: Array) -> None:
-        """Somebody lays the board down at ``base_T_board`` (4, 4)."""
+        """Place the board at ``base_T_board`` (4, 4)."""
 
 
 class RejectedRequest(NamedTuple):
-    """An answer above 9: its ``code``, and the capture, check (``number`` from 1) or solve it was given to."""
+    """A request whose reply was not a success."""
 
     verb: str
+    """capture, check or solve"""
     number: int
+    """number of the waypoint or check, counted from 1"""
     code: Code
+    """code of the final reply"""
 
 
 @dataclass(frozen=True)
 class ProgramOutcome:
-    """How the program ended: ``stop_code`` 30-39 if the daemon said stop, else None; ``kept`` pairs; the last words."""
+    """How the program ended."""
 
     stop_code: Code | None
+    """code that stopped the program; None if it ran to its end"""
     kept: int
+    """pairs kept"""
     message: str
+    """the end of the program in a few words"""
     rejected_requests: tuple[RejectedRequest, ...] = ()
+    """requests without success, in order"""
 
     @property
     def solved(self) -> bool:
-        """Whether it came to a solve, and the daemon could do it."""
-        return self.stop_code is None and not any(answer.verb == "solve" for answer in self.rejected_requests)
+        """Whether the program requested a solve and it succeeded."""
+        return self.stop_code is None and not any(rejected.verb == "solve" for rejected in self.rejected_requests)
 
 
 @dataclass
 class RobotProgram:
     """Hello, begin, a capture at each waypoint, checks, a placed board and its touches, solve, result, bye.
 
-    ``flange_T_reported`` (4, 4) is the tool that the controller has active, the identity if it reports the flange;
-    ``active_fault``: what its author got wrong.
-    Raises InputFault ``sim-refused`` if the daemon finds fault with a line, MachineFault ``sim-no-daemon``.
+    Raises InputFault ``sim-refused`` if the daemon rejects a line as invalid, MachineFault ``sim-no-daemon``.
     """
 
     link: RobotLink
+    """connection to the daemon"""
     arm: MovableArm
+    """the arm"""
     pose_format: PoseFormat
+    """format in which poses are sent"""
     flange_T_reported: Array
+    """the active tool frame (4, 4); the identity if the controller reports the flange"""
     speed: float
+    """times the reduced speed of `travel_time_s`"""
     print_line: Callable[[str], None]
+    """receives the progress, line by line"""
     active_fault: ActiveFault = field(default_factory=lambda: ActiveFault(NO_FAULT))
+    """fault of the cell"""
 
     def run(
         self, waypoints: Sequence[Waypoint], checks: Sequence[Waypoint], touch_plan: TouchPlan | None = None
     ) -> ProgramOutcome:
-        """Play the program; the arm starts at the first waypoint. ``checks`` come after all others, touches last."""
+        """Run the program from the first waypoint on; ``checks`` follow the captures, touches come last."""
         self._seq = self._checked_exchange("hello 0", 0).aux
         self._joints_rad = waypoints[0].joints_rad
         self._pairs_kept = 0
         self._rejected_requests: list[RejectedRequest] = []
         self._poses = [waypoint.base_T_flange @ self.flange_T_reported for waypoint in (*waypoints, *checks)]
-        started = self._request("begin")
-        if not started.code.is_success:
-            if started.code.is_stop:
-                return self._stopped(started)
-            raise refused_fault(f"begin was answered {started.code}")
+        begin = self._request("begin")
+        if not begin.code.is_success:
+            if begin.code.is_stop:
+                return self._stopped(begin)
+            raise rejection_fault(f"the daemon replied {begin.code} to begin")
         for number, waypoint in enumerate(waypoints, 1):
             self.active_fault.advance_to(number)
-            answer = self._move_and_request("capture", waypoint, number - 1)
-            self._record_rejection("capture", number, answer)
-            self.print_line(f"waypoint {number}/{len(waypoints)}: {_reply_text(answer)}")
-            if answer.code.is_stop:
-                return self._stopped(answer)
-            if answer.code.is_success and answer.aux == 0:
+            reply = self._move_and_request("capture", waypoint, number - 1)
+            self._note_rejection("capture", number, reply)
+            self.print_line(f"waypoint {number}/{len(waypoints)}: {_reply_text(reply)}")
+            if reply.code.is_stop:
+                return self._stopped(reply)
+            if reply.code.is_success and reply.aux == 0:
                 break
         for number, waypoint in enumerate(checks, 1):
-            answer = self._move_and_request("check", waypoint, len(waypoints) + number - 1)
-            self._record_rejection("check", number, answer)
-            self.print_line(f"check {number}/{len(checks)}: {_reply_text(answer)}")
-            if answer.code.is_stop:
-                return self._stopped(answer)
+            reply = self._move_and_request("check", waypoint, len(waypoints) + number - 1)
+            self._note_rejection("check", number, reply)
+            self.print_line(f"check {number}/{len(checks)}: {_reply_text(reply)}")
+            if reply.code.is_stop:
+                return self._stopped(reply)
         stop = self._touch(touch_plan) if touch_plan is not None else None
         return self._finish() if stop is None else self._stopped(stop)
 
     def _touch(self, touch_plan: TouchPlan) -> Reply | None:
-        """Place the board and touch it; the answer that says stop, if one does."""
+        """Place the board and touch it; the reply that stops the program, if there is one."""
         if touch_plan.needs_placing:
             self.arm.place_board(touch_plan.base_T_board)
         placed = (
@@ -114,16 +126,17 @@ class RobotProgram:
         self.print_line(f"place: {placed.code}")
         if not placed.code.is_success:
             return placed if placed.code.is_stop else None
-        for number, (corner, shown) in enumerate(touch_plan.touches, 1):
-            answer = self._request("touch", f"{corner} {self.pose_format.format_pose(shown @ self.flange_T_reported)}")
-            self.print_line(f"touch {number}/{len(touch_plan.touches)}: corner {corner}: {answer.code}")
-            if answer.code.is_stop:
-                return answer
+        for number, (corner, reported) in enumerate(touch_plan.touches, 1):
+            pose = self.pose_format.format_pose(reported @ self.flange_T_reported)
+            reply = self._request("touch", f"{corner} {pose}")
+            self.print_line(f"touch {number}/{len(touch_plan.touches)}: corner {corner}: {reply.code}")
+            if reply.code.is_stop:
+                return reply
         return None
 
     def _finish(self) -> ProgramOutcome:
         solved = self._request("solve")
-        self._record_rejection("solve", 1, solved)
+        self._note_rejection("solve", 1, solved)
         if solved.code.is_stop and solved.code != Code.NOT_ACCEPTED:
             self.print_line(f"solve: {solved.code}")
             return self._stopped(solved)
@@ -133,7 +146,7 @@ class RobotProgram:
         result = self._request("result")
         numbers = " ".join(f"{value:g}" for value in result.numbers)
         self.print_line(
-            f"result: {numbers}" if result.code.is_success else f"result: {result.code}, none is accepted yet"
+            f"result: {numbers}" if result.code.is_success else f"result: {result.code}, no result is accepted yet"
         )
         self._request("bye")
         if solved.code == Code.NOT_ACCEPTED:
@@ -141,61 +154,64 @@ class RobotProgram:
         message = "done" if solved.code.is_success else f"the daemon could not solve: {solved.code}"
         return ProgramOutcome(None, self._pairs_kept, message, tuple(self._rejected_requests))
 
-    def _record_rejection(self, verb: str, number: int, answer: Reply) -> None:
-        if not answer.code.is_success:
-            self._rejected_requests.append(RejectedRequest(verb, number, answer.code))
+    def _note_rejection(self, verb: str, number: int, reply: Reply) -> None:
+        if not reply.code.is_success:
+            self._rejected_requests.append(RejectedRequest(verb, number, reply.code))
 
     def _move_and_request(self, verb: str, waypoint: Waypoint, index: int) -> Reply:
-        """Go there and send ``verb`` with the pose; ``index``, from 0: which of all that it goes to."""
+        """Move to the waypoint ``index``, counted from 0 over the whole program, and send ``verb`` with its pose."""
         fault, started = self.active_fault.fault, self.active_fault.started
         if not fault.skips_move_to(index):
             seconds = travel_time_s(self._joints_rad, waypoint.joints_rad, self.speed)
             self.arm.move_to(waypoint.joints_rad, seconds, time.monotonic())
             time.sleep(seconds)
             self._joints_rad = waypoint.joints_rad
-        answer = self._request(verb, self.pose_format.format_pose(fault.reported(self._poses, index, started)))
-        self._pairs_kept = answer.count
-        return answer
+        reply = self._request(verb, self.pose_format.format_pose(fault.reported(self._poses, index, started)))
+        self._pairs_kept = reply.count
+        return reply
 
-    def _request(self, verb: str, rest: str = "") -> Reply:
-        """Send ``verb seq rest`` under a new number; with "10" ask again until it is answered for good."""
+    def _request(self, verb: str, arguments: str = "") -> Reply:
+        """Send ``verb seq arguments`` under a new sequence number and wait for the final reply."""
         self._seq += 1
-        line = f"{verb} {self._seq} {rest}".rstrip()
+        line = f"{verb} {self._seq} {arguments}".rstrip()
         return self._checked_exchange(line, self._seq)
 
     def _checked_exchange(self, line: str, seq: int) -> Reply:
-        answer = self.link.exchange_until_final(line, seq)
-        if answer.code.is_line_fault:
+        reply = self.link.exchange_until_final(line, seq)
+        if reply.code.is_line_fault:
             raise InputFault(
                 "sim-refused",
-                f"the daemon finds fault with {line!r}: {answer.code}",
-                "46: add this address to [robot] allow; others: the daemon's log says what it read.",
-                reply=answer.code,
+                f"the daemon rejects the line {line!r} with {reply.code}: {reply.code.message}",
+                reply.code.remedy,
+                reply=reply.code,
             )
-        return answer
+        return reply
 
-    def _stopped(self, answer: Reply) -> ProgramOutcome:
+    def _stopped(self, reply: Reply) -> ProgramOutcome:
         return ProgramOutcome(
-            answer.code, self._pairs_kept, f"the daemon said stop: {answer.code}", tuple(self._rejected_requests)
+            reply.code,
+            self._pairs_kept,
+            f"the daemon stopped the program: {reply.code}",
+            tuple(self._rejected_requests),
         )
 
 
 def check_waypoints(captures: Sequence[Waypoint], spare: Waypoint) -> list[Waypoint]:
-    """The first waypoint once more, and one where nothing was captured."""
+    """The waypoints of the checks: the first capture again, and ``spare``, where no pair was captured."""
     return [captures[0], spare]
 
 
 def active_tool(pose_format: PoseFormat, pose_of: str, tool: Sequence[float] | None) -> Array:
-    """flange_T_reported (4, 4): the station's tool where poses are of the tool, else the identity."""
+    """flange_T_reported (4, 4): the tool of the station file if poses are of the tool, else the identity."""
     return pose_format.parse_pose(tool) if pose_of == "tool" and tool is not None else np.eye(4)
 
 
-def _reply_text(answer: Reply) -> str:
-    if answer.code.is_success:
-        return f"kept ({answer.code}), {answer.count} pairs, {answer.aux} wanted"
-    return f"refused ({answer.code})" if answer.code.is_refusal else f"stop ({answer.code})"
+def rejection_fault(message: str) -> InputFault:
+    """The fault ``sim-refused`` for a request that is valid but cannot be fulfilled; the daemon has the reason."""
+    return InputFault("sim-refused", message, "read the reason in the daemon's log or with `eyebolt watch`.")
 
 
-def refused_fault(message: str) -> InputFault:
-    """The fault ``sim-refused`` where no line is wrong, and only the daemon knows why it goes no further."""
-    return InputFault("sim-refused", message, "the daemon's log and `eyebolt watch` say why.")
+def _reply_text(reply: Reply) -> str:
+    if reply.code.is_success:
+        return f"kept ({reply.code}), {reply.count} pairs, {reply.aux} wanted"
+    return f"refused ({reply.code})" if reply.code.is_refusal else f"stop ({reply.code})"

@@ -1,4 +1,4 @@
-"""4x4 matrices by way of SciPy: what the simulator needs of them, and nothing that the product's geometry computes."""
+"""Rigid transforms as 4x4 matrices, with SciPy; shares no code with ``eyebolt.geometry``."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def inverse(target_T_source: ArrayLike) -> Array:
 
 
 def transform_points(target_T_source: ArrayLike, points_m: ArrayLike) -> Array:
-    """Points (K, 3) in source coordinates, carried to target by a (4, 4)."""
+    """Points (K, 3), m, from source to target coordinates."""
     points = np.asarray(points_m, dtype=float)
     homogeneous = np.concatenate([points, np.ones((*points.shape[:-1], 1))], axis=-1)
     out: Array = (homogeneous @ np.asarray(target_T_source, dtype=float).T)[..., :3]
@@ -34,7 +34,11 @@ def transform_points(target_T_source: ArrayLike, points_m: ArrayLike) -> Array:
 
 
 def exp_se3(translation_m: ArrayLike, rotation_rad: ArrayLike) -> Array:
-    """exp of a twist (translation, rotation), (4, 4): the power series itself, exact up to half a turn and more."""
+    """exp of a twist (translation (3,) m, rotation (3,) rad), (4, 4).
+
+    Evaluated as the power series (Horner scheme), accurate beyond rotations of 180 deg; no closed form is shared with
+    the product.
+    """
     x, y, z = np.asarray(rotation_rad, dtype=float)
     generator = np.zeros((4, 4))
     generator[:3, :3] = [[0, -z, y], [z, 0, -x], [-y, x, 0]]
@@ -46,15 +50,15 @@ def exp_se3(translation_m: ArrayLike, rotation_rad: ArrayLike) -> Array:
 
 
 def random_rotation(rng: np.random.Generator, max_deg: float) -> Rotation:
-    """A rotation by at most ``max_deg`` about an axis in any direction."""
+    """A rotation by a uniform angle up to ``max_deg`` about a uniformly distributed axis."""
     axis = rng.normal(size=3)
     return Rotation.from_rotvec(axis / np.linalg.norm(axis) * np.deg2rad(rng.uniform(0, max_deg)))
 
 
 def looking_along(forward: ArrayLike, up: ArrayLike = (0.0, 0.0, 1.0)) -> Rotation:
-    """The rotation base_R_camera of a camera that looks along ``forward`` with its picture upright.
+    """base_R_camera of a camera that looks along ``forward`` (3,) with an upright image.
 
-    Camera axes: z forward, x right, y down. Where ``forward`` is parallel to ``up`` the base's x is taken as up.
+    Camera axes: z forward, x right, y down. Where ``forward`` is parallel to ``up``, base x is used as up.
     """
     z = np.asarray(forward, dtype=float)
     z = z / np.linalg.norm(z)

@@ -17,7 +17,7 @@ from eyebolt_sim.views import ViewRange
 
 @pytest.fixture(scope="module")
 def good():
-    return make_problem("arm", 4, 1).as_json(tolerance_mm=0.8)
+    return make_problem("arm", 4, 1).to_json(tolerance_mm=0.8)
 
 
 def faults_of(content, name="cell.json"):

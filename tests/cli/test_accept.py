@@ -38,7 +38,7 @@ def test_a_proven_result_accepts_itself_where_the_station_says_so(recorded_cell,
     handed_over[:3, :3] = Rotation.from_quat(result[5:], scalar_first=True).as_matrix()
     handed_over[:3, 3] = np.array(result[2:5]) / 1e3
     assert np.abs(handed_over - document["transform"]["matrix"]).max() < 3e-6
-    assert np.quantile(grid_errors_mm(handed_over, recorded_cell.wanted), 0.95) < 3 * solved[3] / 1e3
+    assert np.quantile(grid_errors_mm(handed_over, recorded_cell.hand_eye), 0.95) < 3 * solved[3] / 1e3
 
 
 def test_a_rejected_result_is_never_accepted(recorded_cell, start_daemon, eyebolt, tmp_path):

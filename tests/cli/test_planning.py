@@ -50,7 +50,7 @@ def planned(request, tmp_path):
         tolerance_mm=TOLERANCE_MM,
     )
     cell = prepare_cell(station, CellOptions(seed=SEEDS[request.param], waypoints=3, speed=500.0, checks=False))
-    guesses = [TERMS.format_pose(off(pose, seed)) for seed, pose in enumerate((cell.scene.wanted, cell.scene.nuisance))]
+    guesses = [TERMS.format_pose(off(pose, seed)) for seed, pose in enumerate((cell.scene.hand_eye, cell.scene.nuisance))]
     out = tmp_path / "waypoints.csv"
     said = subprocess.run(
         [
@@ -112,7 +112,7 @@ def test_the_plan_of_a_rough_guess_meets_the_goal(planned):
     assert solved[-1].goal_met, document["reason"]
     assert document["acceptance"] != "reject", document["reason"]
     assert document["pairs"]["used"] <= len(captures)
-    errors = grid_errors_mm(np.array(document["transform"]["matrix"]), cell.scene.wanted)
+    errors = grid_errors_mm(np.array(document["transform"]["matrix"]), cell.scene.hand_eye)
     assert np.sqrt((errors**2).mean()) <= TOLERANCE_MM
     # The session itself says where to go on; the ruler only where board scale and focal length are not borne out.
     said = subprocess.run(

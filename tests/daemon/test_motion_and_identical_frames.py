@@ -87,7 +87,7 @@ def test_a_chessboard_that_looks_alike_from_both_ends_is_solved(start_daemon, ey
     (session,) = list_sessions(tmp_path / "run" / "sessions")
     result = json.loads((session / "result.json").read_text())
     assert result["pairs"] == {"used": kept, "excluded": []}
-    errors_mm = grid_errors_mm(np.array(result["transform"]["matrix"]), cell.wanted)
+    errors_mm = grid_errors_mm(np.array(result["transform"]["matrix"]), cell.hand_eye)
     assert np.sqrt((errors_mm**2).mean()) < 2 * result["expected_error_mm"]["p95"]
     _, said, _ = eyebolt("solve", session, "--json")
     assert json.loads(said)["pairs"]["used"] == kept

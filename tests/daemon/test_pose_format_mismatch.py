@@ -61,6 +61,6 @@ def test_angles_in_the_wrong_order_stop_the_robot_early(start_daemon, recorded_c
     ]
     anew = json.loads(subprocess.run(command, capture_output=True, text=True, timeout=60).stdout)
     assert anew["transform"]["robot_pose"]["rotation"] == "euler-ZYX"
-    errors_mm = grid_errors_mm(np.array(anew["transform"]["matrix"]), recorded_cell.wanted)
+    errors_mm = grid_errors_mm(np.array(anew["transform"]["matrix"]), recorded_cell.hand_eye)
     assert np.mean(errors_mm) < 3 * anew["expected_error_mm"]["p95"]
     assert not [f for f in anew["findings"] if f["severity"] == "stop"]

@@ -62,7 +62,7 @@ class PlayedCell:
             arm = cell.moving_arm()
             with cell.camera_server(arm):
                 self.outcomes.append(cell.run_robot(arm, lambda line: None))
-            self.truths.append(cell.scene.wanted)
+            self.truths.append(cell.scene.hand_eye)
         self.sessions = list_sessions(folder / "sessions")
 
     def result(self, number):

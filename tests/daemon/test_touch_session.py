@@ -39,7 +39,7 @@ class TouchedCell:
         self.start()
         self.said = []
         cell = prepare_cell(self.station, CellOptions(seed=3, waypoints=10, speed=500.0, touches=TOUCHES))
-        self.touch_plan, self.truth = cell.touch_plan, cell.scene.wanted
+        self.touch_plan, self.truth = cell.touch_plan, cell.scene.hand_eye
         arm = cell.moving_arm()
         with cell.camera_server(arm):
             self.outcome = cell.run_robot(arm, self.said.append)

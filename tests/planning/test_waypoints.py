@@ -31,7 +31,7 @@ CAMERA = CameraModel(2448, 2048, DEFAULT_LENS.matrix, DEFAULT_LENS.distortion)
 def guessed(mount, seed, turns="free", camera=CAMERA, board_m=DEFAULT_BOARD.corners_m):
     scene = make_cell_geometry(mount, seed, 0.8, DEFAULT_BOARD.size_m, turns)
     problem = Problem(Mount(mount), camera, board_m, (), WorkingVolume(0.6, 1.0), FlangeRotation(turns))
-    return scene, SetupEstimate(problem, scene.wanted, scene.nuisance, RobotNoise(1e-4, float(np.deg2rad(0.02))), 0.1)
+    return scene, SetupEstimate(problem, scene.hand_eye, scene.nuisance, RobotNoise(1e-4, float(np.deg2rad(0.02))), 0.1)
 
 
 def planned(setup, tolerance_mm=TOLERANCE_MM, guess=None, **more):
@@ -48,7 +48,7 @@ def perturbed(scene, rng):
         return pose @ centre @ matrix(Rotation.from_rotvec(turn), shift) @ inverse(centre)
 
     return replace(
-        scene, wanted=moved(scene.wanted, np.zeros(3)), nuisance=moved(scene.nuisance, DEFAULT_BOARD.centre_m)
+        scene, hand_eye=moved(scene.hand_eye, np.zeros(3)), nuisance=moved(scene.nuisance, DEFAULT_BOARD.centre_m)
     )
 
 
@@ -65,7 +65,7 @@ def test_the_first_four_are_translations_and_the_last_is_the_first_again(mount):
     shifts = [pose[:3, 3] - start[:3, 3] for pose in shifted]
     assert all(np.allclose(pose[:3, :3], start[:3, :3]) for pose in shifted)
     assert np.allclose(np.linalg.norm(shifts, axis=1), TRANSLATION_M)
-    base_R_camera = scene.wanted[:3, :3] if mount == "fixed" else (start @ scene.wanted)[:3, :3]
+    base_R_camera = scene.hand_eye[:3, :3] if mount == "fixed" else (start @ scene.hand_eye)[:3, :3]
     in_camera = np.abs(shifts @ base_R_camera)
     assert np.allclose(in_camera, np.eye(3) * TRANSLATION_M, atol=1e-9), "two sideways, one along the line of sight"
 
@@ -163,7 +163,7 @@ TERMS = PoseFormat("mm", "rotation-vector", "rad")
 
 def guesses(mount):
     scene = make_cell_geometry(mount, 6, 0.8, DEFAULT_BOARD.size_m)
-    return scene, TERMS.format_pose(scene.wanted), TERMS.format_pose(scene.nuisance)
+    return scene, TERMS.format_pose(scene.hand_eye), TERMS.format_pose(scene.nuisance)
 
 
 def test_the_command_writes_poses_in_the_pose_format(station, tmp_path):

@@ -46,7 +46,7 @@ REFUSAL = Refusal(
 
 
 def solution(mount, pairs=9, checks=2, seed=0):
-    text = json.dumps(make_problem(mount, poses=pairs + checks, seed=seed).as_json())
+    text = json.dumps(make_problem(mount, poses=pairs + checks, seed=seed).to_json())
     problem, _ = read_problem(text, "made up")
     outcome = solve(replace(problem, pairs=problem.pairs[:pairs]), problem.pairs[pairs:])
     return problem, replace(

@@ -19,7 +19,7 @@ CHECK = TouchCheck(4, 0.21, 0.35, 0.9, 11, 17, True, 0.6)
 
 @pytest.fixture(scope="module")
 def outcome():
-    text = json.dumps(make_problem(Mount.FIXED, poses=9, seed=0).as_json())
+    text = json.dumps(make_problem(Mount.FIXED, poses=9, seed=0).to_json())
     return solve(read_problem(text, "made up")[0])
 
 

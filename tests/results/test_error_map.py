@@ -33,7 +33,7 @@ def document_of(outcome, mount=Mount.FIXED, station="bay-3", pose_format=None):
 
 
 def solved(mount, turns="free", **made):
-    text = json.dumps(make_problem(mount, poses=10, seed=3, turns=turns, **made).as_json())
+    text = json.dumps(make_problem(mount, poses=10, seed=3, turns=turns, **made).to_json())
     problem, _ = read_problem(text, "made up")
     return problem, solve(problem)
 

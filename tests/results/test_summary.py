@@ -38,7 +38,7 @@ LENS = CameraModel(1600, 1200, np.array([[1801.5, 0, 799], [0, 1802.5, 600], [0,
 
 @pytest.fixture(scope="module")
 def solution():
-    problem, _ = read_problem(json.dumps(make_problem(Mount.FIXED, poses=11, seed=0).as_json()), "made up")
+    problem, _ = read_problem(json.dumps(make_problem(Mount.FIXED, poses=11, seed=0).to_json()), "made up")
     return solve(replace(problem, pairs=problem.pairs[:9]), problem.pairs[9:])
 
 

@@ -1,4 +1,4 @@
-"""A daemon made of a script: real sockets, answers as the test wants them."""
+"""A scripted daemon on a real socket, and station files for the simulator."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from eyebolt_sim.lens import simple_lens
 
 
 class ScriptedDaemon:
-    """Answers one robot. ``answer(line)`` gives the reply without its ending, or None to hang up."""
+    """Serves one robot; ``answer(line)`` returns the reply without its ending, or None to close the connection."""
 
     def __init__(self, answer: Callable[[str], str | None]) -> None:
         self.lines: list[str] = []
@@ -42,7 +42,7 @@ class ScriptedDaemon:
                 connection.sendall(reply.encode("ascii") + b"\n")
 
     def close(self) -> None:
-        # A blocked accept() does not notice its socket being closed; a caller it does.
+        # Closing a socket does not wake a blocked accept(); a connection does.
         with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), timeout=1):
             pass
         self._listener.close()
@@ -73,11 +73,11 @@ def free_port() -> Callable[[], int]:
 
 @pytest.fixture
 def make_station(tmp_path: Path, free_port: Callable[[], int]) -> Callable[..., Path]:
-    """Writes a station file and its camera.json (1280 x 960) into the test's folder."""
+    """Writes a station file and its camera.json (1280 x 960) to the temporary folder."""
 
     def make(**changes: object) -> Path:
         lens = simple_lens(1280, 960, 1400.0, (-0.1, 0.05, 0.0005, -0.0005, 0))
-        (tmp_path / "camera.json").write_text(json.dumps(lens.as_json()))
+        (tmp_path / "camera.json").write_text(json.dumps(lens.to_json()))
         chosen: dict[str, object] = {
             "camera_lines": ('source = "simulated"', f'endpoint = "tcp://127.0.0.1:{free_port()}"'),
             "connection": f'listen = "127.0.0.1:{free_port()}"',

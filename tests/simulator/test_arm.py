@@ -20,13 +20,13 @@ PUBLISHED = [
 
 @pytest.mark.evidence
 @pytest.mark.parametrize(("joints", "position", "rotation"), PUBLISHED)
-def test_forward_kinematics_gives_the_published_poses(joints, position, rotation):
+def test_forward_kinematics_matches_the_published_poses(joints, position, rotation):
     pose = Arm().forward(joints)
     assert pose[:3, 3] == pytest.approx(position, abs=6e-7)
     assert pose[:3, :3] == pytest.approx(rotation, abs=1e-12)
 
 
-def test_inverse_kinematics_comes_back_to_the_pose_and_to_the_joints():
+def test_inverse_kinematics_inverts_forward_kinematics():
     rng = np.random.default_rng(5)
     for _ in range(60):
         joints = rng.uniform(*(JOINT_LIMITS_RAD * 0.9).T)
@@ -37,20 +37,20 @@ def test_inverse_kinematics_comes_back_to_the_pose_and_to_the_joints():
             assert Arm().forward(solution) == pytest.approx(pose, abs=1e-9)
             assert (solution >= JOINT_LIMITS_RAD[:, 0]).all()
             assert (solution <= JOINT_LIMITS_RAD[:, 1]).all()
-        turns = [
+        distances = [
             np.abs(Rotation.from_rotvec([0, 0, 1]).magnitude() * np.exp(1j * s) - np.exp(1j * joints)).max()
             for s in solutions
         ]
-        assert min(turns) < 1e-6
+        assert min(distances) < 1e-6
 
 
-def test_different_configurations_are_offered():
+def test_inverse_kinematics_returns_distinct_configurations():
     solutions = inverse_kinematics(Arm().forward([0.3, 0.9, -2.4, 0.4, 0.8, 0.2]))
     assert len(solutions) >= 2
     assert all(np.abs(a - b).max() > 0.1 for a, b in itertools.combinations(solutions, 2))
 
 
-def test_out_of_reach_has_no_solution():
+def test_a_pose_out_of_reach_has_no_solution():
     pose = np.eye(4)
     pose[:3, 3] = [1.2, 0, 0.3]
     assert inverse_kinematics(pose) == []
@@ -58,21 +58,21 @@ def test_out_of_reach_has_no_solution():
     assert inverse_kinematics(pose) == []
 
 
-def test_a_joint_offset_turns_the_base_and_a_link_error_shifts_the_flange():
+def test_a_joint_offset_rotates_and_a_link_error_shifts_the_flange():
     joints = np.array([0.2, 0.5, -2.0, 0.1, 0.6, 0.3])
     nominal = Arm().forward(joints)
     offsets = np.array([0.03, 0, 0, 0, 0, 0])
-    turned = Arm(joint_offsets_deg=offsets).forward(joints)
+    rotated = Arm(joint_offsets_deg=offsets).forward(joints)
     about_z = np.eye(4)
     about_z[:3, :3] = Rotation.from_euler("z", 0.03, degrees=True).as_matrix()
-    assert turned == pytest.approx(about_z @ nominal, abs=1e-12)
+    assert rotated == pytest.approx(about_z @ nominal, abs=1e-12)
     errors = np.zeros((6, 2))
     errors[0, 1] = 0.4
     raised = Arm(link_errors_mm=errors).forward(joints)
     assert raised[:3, 3] - nominal[:3, 3] == pytest.approx([0, 0, 0.4e-3], abs=1e-12)
 
 
-def test_faults_are_seeded_and_of_the_stated_size():
+def test_kinematic_errors_are_seeded_and_have_the_stated_standard_deviation():
     arms = [faulty_arm(np.random.default_rng(s), 0.03, 0.2) for s in range(200)]
     assert np.std([a.joint_offsets_deg for a in arms]) == pytest.approx(0.03, rel=0.06)
     assert np.std([a.link_errors_mm for a in arms]) == pytest.approx(0.2, rel=0.06)

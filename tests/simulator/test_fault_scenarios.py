@@ -1,6 +1,6 @@
-"""What people get wrong in a cell, through pictures, sockets and a daemon: the robot is told, and the result says what.
+"""Faults of a cell, detected through images, sockets and a daemon: the reply to the robot and the first finding.
 
-Waypoints are those of the robot program; what begins later begins at its fifth.
+Waypoints are counted from 1; a fault with a start waypoint begins at the fifth.
 """
 
 import contextlib
@@ -17,7 +17,7 @@ from eyebolt_sim.cell_faults import CELL_FAULTS, parse_cell_fault
 from support.daemon_process import DaemonProcess
 from support.folder_camera_cell import write_station
 
-# By fault: mount, the first answer that is not 0 to 9, at which waypoints it may come, the first finding, words in it.
+# By fault: mount, first reply code without success, waypoints at which it may come, first finding, words in it.
 EXPECTED = {
     "wrong-rotation-format": ("fixed", 32, (4, 5), "pose-format", 'rotation = "quaternion-xyzw"'),
     "wrong-length-unit": ("arm", 32, (4, 5), "pose-format", 'length = "m"'),
@@ -37,45 +37,47 @@ EXPECTED = {
 
 
 @pytest.fixture(scope="module")
-def played(tmp_path_factory):
-    """Plays a session with a fault: how the robot program ended, its output, and the result.
+def run_session(tmp_path_factory):
+    """Runs a session with a fault: the outcome of the robot program, its output, and the result.
 
-    One daemon for each kind of station, each of its sessions in another cell.
+    One daemon serves all sessions of a kind of station; each session is in another cell.
     """
-    with contextlib.ExitStack() as ending:
+    with contextlib.ExitStack() as stack:
 
         @functools.cache
-        def station_with_daemon(mount, **terms):
+        def station_with_daemon(mount, **changes):
             folder = tmp_path_factory.mktemp(mount)
             camera = ('source = "simulated"', f'endpoint = "ipc://{folder}/camera"')
-            station = write_station(folder, mount=mount, camera_lines=camera, **terms)
-            daemon = ending.enter_context(DaemonProcess(station))
+            station = write_station(folder, mount=mount, camera_lines=camera, **changes)
+            daemon = stack.enter_context(DaemonProcess(station))
 
-            @ending.callback
+            @stack.callback
             def _terminate():
                 assert daemon.terminate() == 0
 
             return station
 
-        def play(mount, waypoints, fault, **terms):
-            station = station_with_daemon(mount, **terms)
+        def run(mount, waypoints, fault, **changes):
+            station = station_with_daemon(mount, **changes)
             sessions = station.parent / "sessions"
             before = len(list_sessions(sessions))
             cell = prepare_cell(station, CellOptions(seed=3, waypoints=waypoints, speed=500.0, fault=fault))
-            arm, output = cell.moving_arm(), []
+            arm, printed = cell.moving_arm(), []
             with cell.camera_server(arm):
-                outcome = cell.run_robot(arm, output.append)
+                outcome = cell.run_robot(arm, printed.append)
             assert len(list_sessions(sessions)) == before + 1
-            return outcome, output, json.loads((list_sessions(sessions)[-1] / "result.json").read_text())
+            return outcome, printed, json.loads((list_sessions(sessions)[-1] / "result.json").read_text())
 
-        yield play
-
-
-def test_every_fault_is_tried():
-    assert set(EXPECTED) == set(CELL_FAULTS)
+        yield run
 
 
-# The same on an arm that turns about the vertical only.
+def test_the_catalogue_states_the_expected_code_and_finding_of_every_fault():
+    assert {name: (fault.expected_code, fault.expected_finding) for name, fault in CELL_FAULTS.items()} == {
+        name: (code, finding) for name, (_, code, _, finding, _) in EXPECTED.items()
+    }
+
+
+# The same on an arm that rotates about the vertical only.
 VERTICAL = {
     "next-pose": ("fixed", 32, (4, 5, 6), "pairs-shifted", "not where it goes next"),
     "wrong-length-unit": ("arm", 32, (4, 5), "pose-format", 'length = "m"'),
@@ -87,17 +89,17 @@ VERTICAL = {
 @pytest.mark.parametrize(
     ("turns", "name"), [*(("free", name) for name in EXPECTED), *(("vertical", name) for name in VERTICAL)]
 )
-def test_a_mistake_in_the_cell_is_named(played, turns, name):
-    mount, code, places, finding, words = (EXPECTED if turns == "free" else VERTICAL)[name]
-    terms = {} if turns == "free" else {"turns": turns, "rotation": "angle-z"}
-    outcome, said, result = played(mount, 15, CELL_FAULTS[name], **terms)
+def test_a_fault_is_detected_and_named(run_session, turns, name):
+    mount, code, waypoints, finding, words = (EXPECTED if turns == "free" else VERTICAL)[name]
+    changes = {} if turns == "free" else {"turns": turns, "rotation": "angle-z"}
+    outcome, printed, result = run_session(mount, 15, CELL_FAULTS[name], **changes)
     findings = [f for f in result["findings"] if f["severity"] != "note"]
     if code is None:
         assert outcome.rejected_requests == ()
     else:
         first = outcome.rejected_requests[0]
-        assert (first.verb, first.code) == ("capture", code), said
-        assert first.number in places, said
+        assert (first.verb, first.code) == ("capture", code), printed
+        assert first.number in waypoints, printed
     assert outcome.stop_code == (code if code is not None and code >= 30 else None)
     assert (result["acceptance"] == "reject") == (outcome.stop_code is not None)
     if outcome.stop_code is not None:
@@ -111,42 +113,43 @@ def test_a_mistake_in_the_cell_is_named(played, turns, name):
     if name == "skipped-move":
         assert excluded == [4]
     if name == "board-moved":
-        assert excluded == [0, 1, 2, 3], "those of the board that is no longer there"
+        assert excluded == [0, 1, 2, 3], "the pairs before the board was moved"
 
 
-def test_the_command_plays_those_that_are_named(tmp_path):
+def test_the_command_runs_the_named_faults(tmp_path):
     def faults(*arguments):
         command = [sys.executable, "-m", "eyebolt_sim", "faults", *map(str, arguments)]
         return subprocess.run(command, capture_output=True, text=True, timeout=120, cwd=tmp_path)
 
     done = faults("stale-pose", "frame-changed@6", "--mount", "arm", "--folder", tmp_path / "kept")
     assert done.returncode == 0, done.stderr
-    said = done.stdout.split("\n\n")
-    assert "on the arm" in said[0]
-    assert "answered: 26 at waypoint 5; result: accept" in said[1]
-    assert "found" not in said[1]
-    assert "34 at waypoint" in said[2]
-    assert "from pair 5 on" in said[2]
-    assert "to do:    in the robot program select the base frame" in said[2]
+    sections = done.stdout.split("\n\n")
+    assert "on the arm" in sections[0]
+    assert "replies:  26 at waypoint 5; result: accept" in sections[1]
+    assert "finding" not in sections[1]
+    assert "34 at waypoint" in sections[2]
+    assert "from pair 5 on" in sections[2]
+    assert "remedy:   in the robot program select the base frame" in sections[2]
     assert {path.name for path in (tmp_path / "kept").iterdir()} == {"stale-pose", "frame-changed@6"}
     again = faults("stale-pose", "--folder", tmp_path / "kept")
     assert again.returncode == 1
-    assert "is there already" in again.stderr
+    assert "(folder-unwritable)" in again.stderr
     unknown = faults("board-slip")
     assert unknown.returncode == 1
-    assert "board-moved: from a waypoint on the board is moved" in unknown.stderr
+    assert "(sim-fault)" in unknown.stderr
+    assert all(name in unknown.stderr for name in CELL_FAULTS)
 
 
-def test_a_mistake_that_came_too_late_is_said_to_be_none(tmp_path):
+def test_a_fault_after_the_end_of_the_session_is_reported_as_not_injected(tmp_path):
     command = [sys.executable, "-m", "eyebolt_sim", "faults", "board-moved@15", "--folder", str(tmp_path / "kept")]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr
-    assert "not made: the session ended before that waypoint" in done.stdout
+    assert "no fault: the session ended before that waypoint" in done.stdout
 
 
-def test_checks_that_show_another_tool_leave_the_result_unproven(played):
-    """The tool changes after the goal is met: only the pairs kept aside show it."""
-    outcome, said, result = played("fixed", 8, parse_cell_fault("tool-changed@8"))
-    assert outcome.stop_code is None, said
+def test_checks_with_another_tool_leave_the_result_unproven(run_session):
+    """The tool changes after the goal is met, so that only the check pairs contradict the result."""
+    outcome, printed, result = run_session("fixed", 8, parse_cell_fault("tool-changed@8"))
+    assert outcome.stop_code is None, printed
     assert result["acceptance"] == "unproven"
     assert "2 check pairs that took no part in the solve" in result["reason"]

@@ -10,24 +10,24 @@ from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.problems import DEFAULT_LENS, make_problem
 from eyebolt_sim.views import ViewRange, chessboard_shape
 
-BENT = simple_lens(1280, 1024, 1300.0, (-0.12, 0.08, 0.001, -0.0007, 0.01))
+DISTORTED = simple_lens(1280, 1024, 1300.0, (-0.12, 0.08, 0.001, -0.0007, 0.01))
 
 
 def opencv_pixels(problem, index, flange_poses):
-    """The same chain again, link by link with rotation vectors and OpenCV's own composition and projection."""
+    """The kinematic chain, link by link, with OpenCV's composition of rotation vectors and its projection."""
 
     def link(T):
         return cv2.Rodrigues(np.ascontiguousarray(T[:3, :3]))[0], T[:3, 3].reshape(3, 1).copy()
 
-    def back(T):
+    def inverse_link(T):
         R = T[:3, :3].T
         return cv2.Rodrigues(np.ascontiguousarray(R))[0], (-R @ T[:3, 3]).reshape(3, 1)
 
     flange = flange_poses[index]
     if problem.mount == "fixed":
-        chain = [link(problem.nuisance_true), link(flange), back(problem.hand_eye_true)]
+        chain = [link(problem.nuisance_true), link(flange), inverse_link(problem.hand_eye_true)]
     else:
-        chain = [link(problem.nuisance_true), back(flange), back(problem.hand_eye_true)]
+        chain = [link(problem.nuisance_true), inverse_link(flange), inverse_link(problem.hand_eye_true)]
     rotation, shift = chain[0]
     for next_rotation, next_shift in chain[1:]:
         rotation, shift = cv2.composeRT(rotation, shift, next_rotation, next_shift)[:2]
@@ -38,7 +38,7 @@ def opencv_pixels(problem, index, flange_poses):
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("turns", ["free", "vertical"])
-@pytest.mark.parametrize("lens", [DEFAULT_LENS, BENT], ids=["plain", "bent"])
+@pytest.mark.parametrize("lens", [DEFAULT_LENS, DISTORTED], ids=["plain", "distorted"])
 def test_corners_agree_with_an_independent_chain(mount, turns, lens):
     limits = ViewRange(min_visible_fraction=0.7)
     problem = make_problem(mount, 8, seed=3, camera=lens, turns=turns, limits=limits)
@@ -46,7 +46,7 @@ def test_corners_agree_with_an_independent_chain(mount, turns, lens):
         assert opencv_pixels(problem, index, problem.base_T_flange_true) == pytest.approx(exact, abs=1e-7)
 
 
-def test_noise_is_what_was_asked_for_and_the_truth_does_not_depend_on_it():
+def test_noise_has_the_stated_size_and_does_not_change_the_truth():
     noisy = make_problem("fixed", 60, seed=9, corner_noise_px=0.2, robot_noise_mm=0.3, robot_noise_deg=0.05)
     clean = make_problem("fixed", 60, seed=9, corner_noise_px=0, robot_noise_mm=0, robot_noise_deg=0)
     assert (noisy.hand_eye_true == clean.hand_eye_true).all()
@@ -56,11 +56,11 @@ def test_noise_is_what_was_asked_for_and_the_truth_does_not_depend_on_it():
     assert difference.std(axis=0) == pytest.approx([0.2, 0.2], rel=0.05)
     errors = np.linalg.inv(noisy.base_T_flange_reported) @ noisy.base_T_flange_true
     assert errors[:, :3, 3].std() * 1e3 == pytest.approx(0.3, rel=0.2)
-    turned = np.rad2deg(Rotation.from_matrix(errors[:, :3, :3]).as_rotvec())
-    assert turned.std() == pytest.approx(0.05, rel=0.2)
+    rotations_deg = np.rad2deg(Rotation.from_matrix(errors[:, :3, :3]).as_rotvec())
+    assert rotations_deg.std() == pytest.approx(0.05, rel=0.2)
 
 
-def test_default_case_is_the_one_whose_bound_is_known():
+def test_the_defaults_are_the_reference_case_of_the_accuracy_tests():
     problem = make_problem("arm", 20, seed=1)
     assert problem.board_corners_m.shape == (88, 3)
     assert all(ids.size == 88 for ids in problem.corner_ids)
@@ -72,7 +72,7 @@ def test_default_case_is_the_one_whose_bound_is_known():
     assert tilt.max() <= 25.0
 
 
-def test_vertical_arms_turn_about_base_z_only():
+def test_vertical_arms_rotate_about_base_z_only():
     for mount in ("fixed", "arm"):
         problem = make_problem(mount, 12, seed=2, turns="vertical", robot_noise_deg=0, robot_noise_mm=0)
         assert problem.base_T_flange_true[:, 2, :3] == pytest.approx(np.tile([0, 0, 1], (12, 1)), abs=1e-12)
@@ -81,14 +81,14 @@ def test_vertical_arms_turn_about_base_z_only():
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_truth_is_plausible(mount):
     for seed in range(20):
-        wanted = make_problem(mount, 3, seed=seed).hand_eye_true
-        away = float(np.linalg.norm(wanted[:3, 3]))
-        assert away < 0.2 if mount == "arm" else 0.4 < away < 2.0
-        assert wanted[:3, :3] @ wanted[:3, :3].T == pytest.approx(np.eye(3), abs=1e-12)
-        assert np.linalg.det(wanted[:3, :3]) == pytest.approx(1)
+        hand_eye = make_problem(mount, 3, seed=seed).hand_eye_true
+        distance_m = float(np.linalg.norm(hand_eye[:3, 3]))
+        assert distance_m < 0.2 if mount == "arm" else 0.4 < distance_m < 2.0
+        assert hand_eye[:3, :3] @ hand_eye[:3, :3].T == pytest.approx(np.eye(3), abs=1e-12)
+        assert np.linalg.det(hand_eye[:3, :3]) == pytest.approx(1)
 
 
-def test_problem_file_holds_what_the_problem_holds(tmp_path):
+def test_a_problem_file_has_the_content_of_the_problem(tmp_path):
     problem = make_problem("fixed", 5, seed=6, limits=ViewRange(min_visible_fraction=0.6, spread=0.95))
     problem.write(tmp_path / "problem.json", tolerance_mm=0.7, include_robot_noise=False)
     content = json.loads((tmp_path / "problem.json").read_text())
@@ -103,10 +103,11 @@ def test_problem_file_holds_what_the_problem_holds(tmp_path):
         assert (np.array(pair["base_T_flange"]) == reported).all()
         assert pair["ids"] == ids.tolist()
         assert (np.array(pair["corners_px"]) == corners).all()
-    assert min(ids.size for ids in problem.corner_ids) < 88, "this range should cut boards off at the edge"
-    assert problem.as_json()["robot_noise"] == {"mm": 0.1, "deg": 0.02}
+    assert min(ids.size for ids in problem.corner_ids) < 88, "these limits must cut off some boards at the edge"
+    assert problem.to_json()["robot_noise"] == {"mm": 0.1, "deg": 0.02}
 
 
-def test_a_board_that_cannot_be_seen_is_said_so():
-    with pytest.raises(InputFault, match="does not fit"):
+def test_a_board_that_does_not_fit_into_the_image_is_refused():
+    with pytest.raises(InputFault) as refused:
         make_problem("fixed", 2, seed=0, board=chessboard_shape(12, 9, 0.5))
+    assert refused.value.code == "no-view"

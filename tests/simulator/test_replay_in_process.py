@@ -1,4 +1,4 @@
-"""What a session decided is decided again from its record: pictures seen and poses as recorded, solved anew."""
+"""Decisions of a session, made again from its record: detections and poses as recorded, new solves."""
 
 import pytest
 
@@ -11,7 +11,7 @@ from support.daemon_process import Robot
 
 @pytest.fixture(scope="module")
 def session(recorded_cell, tmp_path_factory):
-    """The folder of a session in which a pair does not belong, one is taken back and one is a check."""
+    """Folder and station file of a session with an outlier, an undone pair and a check."""
     place = tmp_path_factory.mktemp("replayed")
     station = recorded_cell.station(place, tolerance_mm=0.05)
     return place, station
@@ -26,20 +26,22 @@ def order_of(facts):
 def test_the_same_facts_give_the_same_answers_however_fast_the_solves_are(session, start_daemon, recorded_cell):
     place, station = session
     daemon = start_daemon(station)
-    said = [recorded_cell.capture(seq) for seq in range(1, 8)]
-    # The picture of the eighth waypoint with the pose of the tenth.
-    said += [recorded_cell.capture(8, 9), recorded_cell.capture(9, 8), "undo 10", recorded_cell.capture(11, 9)]
-    said += [recorded_cell.capture(12, 10).replace("capture", "check"), recorded_cell.capture(13, 11), "solve 14"]
+    lines = [recorded_cell.capture(seq) for seq in range(1, 8)]
+    # The image of the eighth waypoint with the pose of the tenth.
+    lines += [recorded_cell.capture(8, 9), recorded_cell.capture(9, 8), "undo 10", recorded_cell.capture(11, 9)]
+    lines += [recorded_cell.capture(12, 10).replace("capture", "check"), recorded_cell.capture(13, 11), "solve 14"]
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
-        reply = [RecordedReply(code, count, aux) for code, _, count, aux in (robot.final(line) for line in said)]
+        replies = [RecordedReply(code, count, aux) for code, _, count, aux in (robot.final(line) for line in lines)]
         robot.ask("status 0")
     daemon.terminate()
-    assert reply[7].code == 27, reply
+    assert replies[7].code == 27, replies
     recorded = read_recorded(list_sessions(place / "sessions")[-1])
-    assert [line.reply for line in recorded.lines] == reply
-    for late in (False, True):
-        replay = InProcessReplay(recorded, late)
-        assert replay.run() == reply
+    assert [line.reply for line in recorded.lines] == replies
+    for defer_solves in (False, True):
+        replay = InProcessReplay(recorded, defer_solves)
+        assert replay.run() == replies
         assert order_of(replay.facts) == order_of(recorded.facts)
-    assert any(fact.is_background for fact in recorded.facts if isinstance(fact, SolveFact)), "some were answered first"
+    assert any(fact.is_background for fact in recorded.facts if isinstance(fact, SolveFact)), (
+        "some replies preceded their solves"
+    )

@@ -1,4 +1,4 @@
-"""Results of a replay and of its record compared: what counts, what does not, and how near is the same."""
+"""Comparison of the results of a replay and its recording."""
 
 import pytest
 
@@ -23,9 +23,9 @@ RESULT = {
 }
 
 
-def test_when_and_where_it_was_solved_does_not_count():
-    occasion = {"session": "another", "timestamp": "later", "software": "eyebolt 9", "accepted": {"by": "somebody"}}
-    assert differences(RESULT, {**RESULT, **occasion, "inputs": {"station.toml": "cc", "camera.json": "bb"}}) == []
+def test_keys_of_the_run_do_not_count():
+    run = {"session": "another", "timestamp": "later", "software": "eyebolt 9", "accepted": {"by": "somebody"}}
+    assert differences(RESULT, {**RESULT, **run, "inputs": {"station.toml": "cc", "camera.json": "bb"}}) == []
 
 
 @pytest.mark.parametrize(
@@ -36,26 +36,26 @@ def test_when_and_where_it_was_solved_does_not_count():
         ({"inputs": {"station.toml": "aa", "camera.json": "other"}}, "inputs.camera.json", float("inf")),
         ({"findings": []}, "findings", float("inf")),
         ({"findings": [{"code": "arm-limited", "evidence": {"share": 0.8}}]}, "findings[0].evidence.share", 0.1),
-        # Of a list, over its largest number; of a single small number, over 1.
+        # Numbers of a list relative to the largest one; a single small number relative to 1.
         ({"transform": {"matrix": [[1.0, 0.0, 0.5], [0.0, 3e-7, 0.0]]}}, "transform.matrix", 2e-7),
         ({"covariance": [[4e-8, 1e-9], [1e-9, 4.4e-8]]}, "covariance", 0.1),
         ({"board_scale": {"deviation": 1.1e-5, "sigma": 2e-4}}, "board_scale.deviation", 1e-6),
         ({"pairs": {**RESULT["pairs"], "used": 8}}, "pairs.used", 1 / 7),
     ],
 )
-def test_what_was_found_counts(change, path, relative):
+def test_values_of_the_result_count(change, path, relative):
     (found,) = differences(RESULT, {**RESULT, **change})
     assert (found.path, found.relative) == (path, pytest.approx(relative, rel=1e-6))
     assert found.relative > RELATIVE_TOLERANCE
 
 
-def test_another_order_of_adding_up_is_the_same_and_is_told():
+def test_a_rounding_error_is_a_difference_within_the_tolerance():
     matrix = [[1.0, 1e-12, 0.5], [0.0, 1e-7, 0.0]]
     (found,) = differences(RESULT, {**RESULT, "transform": {"matrix": matrix}})
     assert 0 < found.relative < RELATIVE_TOLERANCE
 
 
-def test_pairs_are_numbered_as_if_no_image_had_gone_unanswered():
+def test_pairs_are_renumbered_as_if_every_image_had_a_reply():
     refusal = Refusal(RefusalCode.NOT_CONVERGED, "no", "again", 7, excluded=(ExcludedPair(4, "too far off"),))
     provenance = Provenance("bay-3", "20261126-120000-01", Mount.FIXED, PoseFormat(), {}, "2026-11-26T12:00:00Z")
     document = ResultDocument.of(provenance, refusal, ResultAcceptance(AcceptanceCause.ERROR_ABOVE_TOLERANCE, "no"))

@@ -1,4 +1,4 @@
-"""The station that a replay serves: the recorded one, but for where it listens and where its pictures come from."""
+"""The station of a replay: the recorded one with other endpoints and a pushed camera."""
 
 import math
 
@@ -10,7 +10,7 @@ from eyebolt.errors import InputFault
 from eyebolt_sim.replay.daemon_target import attach_daemon, station_with_push_camera
 
 CAMERAS = {
-    "folder": ('source = "folder"', 'path = "C:\\\\pictures"'),
+    "folder": ('source = "folder"', 'path = "C:\\\\images"'),
     "device": ('source = "device"', 'path = "/dev/video0"', "exposure_us = 1500.5"),
     "simulated": ('source = "simulated"', 'endpoint = "tcp://127.0.0.1:4760"', 'motion_check = "off"'),
 }
@@ -25,7 +25,7 @@ square_mm = 12.000000000000002
 
 @pytest.mark.parametrize("source", CAMERAS)
 @pytest.mark.parametrize("connection", ['listen = "0.0.0.0:4750"', 'dial = "10.0.0.7:5000"'])
-def test_only_where_it_listens_and_its_camera_are_others(source, connection):
+def test_only_endpoints_and_camera_change(source, connection):
     text = station_template("bay-3", "fixed", connection=connection, camera_lines=CAMERAS[source]) + RECORDED
     text = text.replace('name = "bay-3"', 'name = "bay-3"\nkeys = "keys"')
     recorded = parse_station(text, "recorded")
@@ -44,24 +44,25 @@ def test_only_where_it_listens_and_its_camera_are_others(source, connection):
     assert served.camera.settle_ms == recorded.camera.settle_ms // 2
 
 
-def test_as_fast_as_possible_settles_not_at_all_and_compares_only_where_the_record_did():
+def test_at_full_speed_there_is_no_settling_time_and_the_motion_check_can_be_off():
     text = station_template("bay-3", "fixed", camera_lines=CAMERAS["device"])
     served = parse_station(station_with_push_camera(text.encode(), 5001, 5002, 5003, math.inf, False), "served")
     assert (served.camera.settle_ms, served.camera.motion_check) == (0, "off")
 
 
 @pytest.mark.parametrize(
-    ("camera", "message"),
+    ("camera", "words"),
     [
-        (CAMERAS["folder"], 'the source "folder"'),
-        (('source = "push"', 'endpoint = "tcp://127.0.0.1:4760"'), "wants keys"),
+        (CAMERAS["folder"], '"folder"'),
+        (('source = "push"', 'endpoint = "tcp://127.0.0.1:4760"'), "tcp://0.0.0.0:4760"),
     ],
 )
-def test_a_daemon_that_no_picture_can_be_pushed_to_is_not_played_against(tmp_path, camera, message):
+def test_a_daemon_that_accepts_no_pushed_images_is_refused(tmp_path, camera, words):
     station = tmp_path / "station.toml"
     text = station_template("bay-3", "fixed", camera_lines=camera)
     text = text.replace("tcp://127.0.0.1:4760", "tcp://0.0.0.0:4760")
     station.write_text(text.replace('name = "bay-3"', 'name = "bay-3"\nkeys = "keys"'))
-    with pytest.raises(InputFault, match=message) as fault:
+    with pytest.raises(InputFault) as fault:
         attach_daemon(station)
     assert fault.value.code == "sim-source"
+    assert words in fault.value.message

@@ -1,4 +1,4 @@
-"""The simulated robot's program over a real socket, against daemons that answer as each test wants."""
+"""The program of the simulated robot on a real socket, against scripted daemons."""
 
 import socket
 import threading
@@ -16,10 +16,10 @@ from eyebolt_sim.transforms import matrix
 from eyebolt_sim.waypoints import Waypoint
 
 JOINTS = [np.array([0.1 * k, 0.5, -2.0, 0.1, 0.6, 0.3]) for k in range(4)]
-PLACES = [Waypoint(joints, Arm().forward(joints)) for joints in JOINTS]
+WAYPOINTS = [Waypoint(joints, Arm().forward(joints)) for joints in JOINTS]
 
 
-class Arms:
+class RecordingArm:
     def __init__(self):
         self.moves = []
 
@@ -27,24 +27,24 @@ class Arms:
         self.moves.append(joints_rad)
 
 
-def play(daemon, waypoints, checks=(), tool=None):
-    said, arm = [], Arms()
+def run_program(daemon, waypoints, checks=(), tool=None):
+    printed, arm = [], RecordingArm()
     link = connect_to_daemon("127.0.0.1", daemon.port, 2.0)
     try:
-        program = RobotProgram(link, arm, PoseFormat(), np.eye(4) if tool is None else tool, 1e6, said.append)
-        return program.run(waypoints, checks), said, arm
+        program = RobotProgram(link, arm, PoseFormat(), np.eye(4) if tool is None else tool, 1e6, printed.append)
+        return program.run(waypoints, checks), printed, arm
     finally:
         link.close()
 
 
 def script(captures, **others):
-    """Answers: ``captures`` one after the other, others by verb; hello says that 41 was the last number used."""
-    left = list(captures)
+    """Replies: ``captures`` one after the other, others by verb; the last sequence number in use is 41."""
+    pending = list(captures)
 
     def answer(line):
         verb, seq, *_ = line.split()
         if verb in ("capture", "again", "check"):
-            return left.pop(0).replace("SEQ", seq)
+            return pending.pop(0).replace("SEQ", seq)
         return others.get(verb, "0,SEQ,0,5" if verb != "hello" else "0,0,0,41").replace("SEQ", seq)
 
     return answer
@@ -54,8 +54,8 @@ def test_a_session_runs_from_hello_to_bye(scripted_daemon):
     daemon = scripted_daemon(
         script(["0,SEQ,1,2", "1,SEQ,2,1", "3,SEQ,3,0", "0,SEQ,3,0"], solve="0,SEQ,3,640", result="0,SEQ,1,2,3,1,0,0,0")
     )
-    outcome, said, arm = play(daemon, PLACES, PLACES[:1])
-    pose = PoseFormat().format_pose(PLACES[1].base_T_flange)
+    outcome, printed, arm = run_program(daemon, WAYPOINTS, WAYPOINTS[:1])
+    pose = PoseFormat().format_pose(WAYPOINTS[1].base_T_flange)
     assert [line.split()[:2] for line in daemon.lines] == [
         ["hello", "0"], ["begin", "42"], ["capture", "43"], ["capture", "44"], ["capture", "45"], ["check", "46"],
         ["solve", "47"], ["result", "48"], ["bye", "49"],
@@ -63,85 +63,89 @@ def test_a_session_runs_from_hello_to_bye(scripted_daemon):
     assert daemon.lines[3] == f"capture 44 {pose}"
     assert (outcome.stop_code, outcome.kept) == (None, 3)
     assert [list(q) for q in arm.moves] == [list(q) for q in [*JOINTS[:3], JOINTS[0]]]
-    assert said[0] == "waypoint 1/4: kept (0), 1 pairs, 2 wanted"
-    assert "solve: 0, p95 0.640 mm" in said
-    assert "result: 1 2 3 1 0 0 0" in said
+    assert printed[0] == "waypoint 1/4: kept (0), 1 pairs, 2 wanted"
+    assert "solve: 0, p95 0.640 mm" in printed
+    assert "result: 1 2 3 1 0 0 0" in printed
 
 
-def test_working_is_asked_again_and_a_refusal_is_passed_over(scripted_daemon):
+def test_working_is_polled_and_the_program_continues_after_a_refusal(scripted_daemon):
     daemon = scripted_daemon(script(["10,SEQ,0,8", "10,SEQ,0,8", "0,SEQ,1,7", "20,SEQ,1,7", "0,SEQ,2,6", "26,SEQ,2,6"]))
-    outcome, said, _ = play(daemon, PLACES)
+    outcome, _, _ = run_program(daemon, WAYPOINTS)
     assert [line.split()[:2] for line in daemon.lines[2:8]] == [
         ["capture", "43"], ["again", "43"], ["again", "43"], ["capture", "44"], ["capture", "45"], ["capture", "46"],
     ]  # fmt: skip
     assert outcome.stop_code is None
-    assert "waypoint 2/4: refused (20)" in said
+    assert [(rejected.number, rejected.code) for rejected in outcome.rejected_requests] == [(2, 20), (4, 26)]
 
 
 def test_stop_codes_end_the_program_at_once(scripted_daemon):
     daemon = scripted_daemon(script(["0,SEQ,1,7", "34,SEQ,1,7"]))
-    outcome, said, _ = play(daemon, PLACES)
+    outcome, _, _ = run_program(daemon, WAYPOINTS)
     assert (outcome.stop_code, outcome.kept) == (34, 1)
     assert [line.split()[0] for line in daemon.lines] == ["hello", "begin", "capture", "capture"]
-    assert said[-1] == "waypoint 2/4: stop (34)"
 
 
 @pytest.mark.parametrize("verb", ["begin", "solve"])
-def test_stop_codes_of_other_requests_end_it_too(scripted_daemon, verb):
+def test_stop_codes_of_other_requests_end_the_program_too(scripted_daemon, verb):
     daemon = scripted_daemon(script(["3,SEQ,1,0"], **{verb: "31,SEQ,0,0"}))
-    outcome, _, _ = play(daemon, PLACES)
+    outcome, _, _ = run_program(daemon, WAYPOINTS)
     assert outcome.stop_code == 31
     assert daemon.lines[-1].split()[0] == verb
 
 
-def test_a_result_that_is_not_accepted_is_told(scripted_daemon):
+def test_a_result_that_is_not_accepted_stops_the_program_only_after_the_solve(scripted_daemon):
     daemon = scripted_daemon(script(["3,SEQ,1,0"], result="36,SEQ,0,0,0,0,0,0,0"))
-    outcome, said, _ = play(daemon, PLACES)
+    outcome, printed, _ = run_program(daemon, WAYPOINTS)
     assert outcome.stop_code is None
-    assert "result: 36, none is accepted yet" in said
+    assert any(line.startswith("result: 36") for line in printed)
     daemon = scripted_daemon(script(["3,SEQ,1,0"], solve="36,SEQ,1,0", result="36,SEQ,0,0,0,0,0,0,0"))
-    outcome, _, _ = play(daemon, PLACES)
+    outcome, _, _ = run_program(daemon, WAYPOINTS)
     assert outcome.stop_code == 36
     assert daemon.lines[-1].split()[0] == "bye"
 
 
-def test_what_was_not_kept_is_told_in_order(scripted_daemon):
-    """A capture, a check and the solve; whoever plays the program has it without reading sentences."""
+def test_rejected_requests_are_listed_in_order(scripted_daemon):
     daemon = scripted_daemon(
         script(["0,SEQ,1,7", "26,SEQ,1,7", "3,SEQ,2,0", "0,SEQ,2,0", "20,SEQ,2,0"], solve="28,SEQ,2,4")
     )
-    outcome, _, _ = play(daemon, PLACES, PLACES[:2])
+    outcome, _, _ = run_program(daemon, WAYPOINTS, WAYPOINTS[:2])
     assert outcome.rejected_requests == (("capture", 2, 26), ("check", 2, 20), ("solve", 1, 28))
     assert (outcome.stop_code, outcome.solved) == (None, False)
-    assert outcome.message == "the daemon could not solve: 28"
 
 
 @pytest.mark.parametrize(
-    ("answers", "others", "message"),
+    ("captures", "others", "code", "line"),
     [
-        (["41,SEQ,0,0"], {}, "finds fault with 'capture 43"),
-        ([], {"hello": "46,0,0,0"}, "finds fault with 'hello 0'"),
-        ([], {"begin": "22,SEQ,0,0"}, "begin was answered 22"),
+        (["41,SEQ,0,0"], {}, 41, "capture 43"),
+        ([], {"hello": "46,0,0,0"}, 46, "hello 0"),
+        ([], {"begin": "22,SEQ,0,0"}, 22, "begin"),
     ],
 )
-def test_faults_of_the_program_are_one_clear_text(scripted_daemon, answers, others, message):
-    with pytest.raises(InputFault, match=message):
-        play(scripted_daemon(script(answers, **others)), PLACES)
+def test_a_rejected_line_is_a_fault_of_the_input(scripted_daemon, captures, others, code, line):
+    with pytest.raises(InputFault) as refused:
+        run_program(scripted_daemon(script(captures, **others)), WAYPOINTS)
+    assert refused.value.code == "sim-refused"
+    assert str(code) in refused.value.message
+    assert line in refused.value.message
 
 
-@pytest.mark.parametrize(("answer", "message"), [(None, "closed the"), ("what?", "no reply"), ("0,1", "no reply")])
-def test_a_daemon_that_hangs_up_or_talks_nonsense_is_told(scripted_daemon, answer, message):
-    with pytest.raises(MachineFault, match=message):
-        play(scripted_daemon(lambda line: answer), PLACES)
+@pytest.mark.parametrize(("reply", "words"), [(None, "closed"), ("what?", "b'what?'"), ("0,1", "b'0,1'")])
+def test_a_closed_connection_or_a_malformed_reply_is_a_fault(scripted_daemon, reply, words):
+    with pytest.raises(MachineFault) as broken:
+        run_program(scripted_daemon(lambda line: reply), WAYPOINTS)
+    assert broken.value.code == "sim-no-daemon"
+    assert words in broken.value.message
 
 
-def test_nobody_there_is_told_either_way(free_port):
-    with pytest.raises(MachineFault, match="no daemon listens"):
+def test_a_missing_daemon_or_a_used_port_is_a_fault(free_port):
+    with pytest.raises(MachineFault) as no_listener:
         connect_to_daemon("127.0.0.1", free_port(), 0.2)
-    with pytest.raises(MachineFault, match="no daemon called"):
+    with pytest.raises(MachineFault) as no_dialler:
         accept_daemon("127.0.0.1", free_port(), 0.2)
-    with socket.create_server(("127.0.0.1", 0)) as taken, pytest.raises(MachineFault, match="cannot listen"):
-        accept_daemon("127.0.0.1", taken.getsockname()[1], 0.2)
+    with socket.create_server(("127.0.0.1", 0)) as used, pytest.raises(MachineFault) as port_in_use:
+        accept_daemon("127.0.0.1", used.getsockname()[1], 0.2)
+    codes = [caught.value.code for caught in (no_listener, no_dialler, port_in_use)]
+    assert codes == ["sim-no-daemon", "sim-no-daemon", "sim-port"]
 
 
 def test_the_robot_waits_for_a_daemon_that_dials(scripted_daemon, free_port):
@@ -165,10 +169,10 @@ def test_the_robot_waits_for_a_daemon_that_dials(scripted_daemon, free_port):
     assert not dialler.is_alive()
 
 
-def test_a_tool_in_force_changes_the_reported_pose(scripted_daemon):
+def test_an_active_tool_changes_the_reported_pose(scripted_daemon):
     tool = active_tool(PoseFormat(), "tool", [0, 0, 150, 1, 0, 0, 0])
     assert (active_tool(PoseFormat(), "flange", None) == np.eye(4)).all()
-    turned = Waypoint(JOINTS[0], matrix(Rotation.from_euler("Y", 90, degrees=True), [0.3, 0, 0.2]))
+    rotated = Waypoint(JOINTS[0], matrix(Rotation.from_euler("Y", 90, degrees=True), [0.3, 0, 0.2]))
     daemon = scripted_daemon(script(["3,SEQ,1,0"]))
-    play(daemon, [turned], tool=tool)
+    run_program(daemon, [rotated], tool=tool)
     assert daemon.lines[2] == "capture 43 450.000 0.000 200.000 0.707107 0.000000 0.707107 0.000000"

@@ -1,4 +1,4 @@
-"""robot_scripts/python/robot_program.py as a process of its own, against daemons that answer as each test wants."""
+"""robot_scripts/python/robot_program.py as a process, against scripted daemons."""
 
 import subprocess
 import sys
@@ -10,22 +10,22 @@ FOLDER = Path(__file__).resolve().parents[2] / "robot_scripts" / "python"
 POSES = ["1.0, 2.0, 3.0, 1, 0, 0, 0", "4.5, 5.5, 6.5, 0, 1, 0, 0", "7, 8, 9, 0, 0, 1, 0"]
 
 
-def play(tmp_path, port, *more, typed=""):
+def run_script(tmp_path, port, *arguments, typed=""):
     waypoints = tmp_path / "waypoints.csv"
-    waypoints.write_text("# three places\n" + "\n".join(POSES) + "\n\n")
+    waypoints.write_text("# three waypoints\n" + "\n".join(POSES) + "\n\n")
     return subprocess.run(
-        [sys.executable, "-I", str(FOLDER / "robot_program.py"), f"127.0.0.1:{port}", str(waypoints), *more],
+        [sys.executable, "-I", str(FOLDER / "robot_program.py"), f"127.0.0.1:{port}", str(waypoints), *arguments],
         input=typed, capture_output=True, text=True, timeout=30, check=False,
     )  # fmt: skip
 
 
 def script(*captures, **others):
-    left = list(captures)
+    pending = list(captures)
 
     def answer(line):
         verb, seq, *_ = line.split()
         if verb in ("capture", "again"):
-            return left.pop(0).replace("SEQ", seq)
+            return pending.pop(0).replace("SEQ", seq)
         return others.get(verb, "0,0,0,7" if verb == "hello" else "0,SEQ,0,0").replace("SEQ", seq)
 
     return answer
@@ -37,7 +37,7 @@ def verbs(daemon):
 
 def test_a_whole_session(scripted_daemon, tmp_path):
     daemon = scripted_daemon(script("0,SEQ,1,2", "2,SEQ,2,1", "3,SEQ,3,0", result="0,SEQ,10,20,30,1,0,0,0"))
-    done = play(tmp_path, daemon.port, "0")
+    done = run_script(tmp_path, daemon.port, "0")
     assert done.returncode == 0, done.stderr
     assert daemon.lines == [
         "hello 0", "begin 8", "capture 9 1.0 2.0 3.0 1 0 0 0", "capture 10 4.5 5.5 6.5 0 1 0 0",
@@ -46,15 +46,15 @@ def test_a_whole_session(scripted_daemon, tmp_path):
     assert "result: 10 20 30 1 0 0 0" in done.stdout
 
 
-def test_working_is_asked_again(scripted_daemon, tmp_path):
+def test_working_is_polled(scripted_daemon, tmp_path):
     daemon = scripted_daemon(script("10,SEQ,0,3", "10,SEQ,0,3", "3,SEQ,1,0"))
-    assert play(tmp_path, daemon.port, "0").returncode == 0
+    assert run_script(tmp_path, daemon.port, "0").returncode == 0
     assert verbs(daemon)[2:6] == ["capture 9", "again 9", "again 9", "solve 10"]
 
 
-def test_a_refusal_is_tried_once_more_under_a_new_number_and_then_passed_over(scripted_daemon, tmp_path):
+def test_a_refusal_is_retried_once_under_a_new_number_and_then_skipped(scripted_daemon, tmp_path):
     daemon = scripted_daemon(script("20,SEQ,0,3", "0,SEQ,1,2", "26,SEQ,1,2", "26,SEQ,1,2", "0,SEQ,2,1"))
-    assert play(tmp_path, daemon.port, "0").returncode == 0
+    assert run_script(tmp_path, daemon.port, "0").returncode == 0
     assert [line.split()[0:3] for line in daemon.lines[2:7]] == [
         ["capture", "9", "1.0"], ["capture", "10", "1.0"], ["capture", "11", "4.5"], ["capture", "12", "4.5"],
         ["capture", "13", "7"],
@@ -62,55 +62,56 @@ def test_a_refusal_is_tried_once_more_under_a_new_number_and_then_passed_over(sc
     assert verbs(daemon)[7:] == ["solve 14", "result 15", "bye 16"]
 
 
-def test_the_loop_is_left_when_nothing_more_is_wanted(scripted_daemon, tmp_path):
+def test_the_loop_ends_when_no_more_pairs_are_wanted(scripted_daemon, tmp_path):
     daemon = scripted_daemon(script("0,SEQ,8,0"))
-    assert play(tmp_path, daemon.port, "0").returncode == 0
+    assert run_script(tmp_path, daemon.port, "0").returncode == 0
     assert verbs(daemon) == ["hello 0", "begin 8", "capture 9", "solve 10", "result 11", "bye 12"]
 
 
-def test_a_refusal_with_nothing_wanted_does_not_leave_the_loop(scripted_daemon, tmp_path):
+def test_a_refusal_with_no_pairs_wanted_does_not_end_the_loop(scripted_daemon, tmp_path):
     daemon = scripted_daemon(script("20,SEQ,0,0", "20,SEQ,0,0", "3,SEQ,8,0"))
-    assert play(tmp_path, daemon.port, "0").returncode == 0
+    assert run_script(tmp_path, daemon.port, "0").returncode == 0
     assert verbs(daemon)[2:5] == ["capture 9", "capture 10", "capture 11"]
 
 
 @pytest.mark.parametrize("code", [30, 34, 39])
-def test_stop_is_stop(scripted_daemon, tmp_path, code):
+def test_a_stop_code_ends_the_program_with_3(scripted_daemon, tmp_path, code):
     daemon = scripted_daemon(script("0,SEQ,1,2", f"{code},SEQ,1,2"))
-    done = play(tmp_path, daemon.port, "0")
+    done = run_script(tmp_path, daemon.port, "0")
     assert done.returncode == 3
-    assert f"stop: capture was answered {code}" in done.stderr
+    assert f"{code} to capture" in done.stderr
     assert verbs(daemon)[-1] == "capture 10"
 
 
-def test_a_result_that_is_not_accepted_yet_is_no_stop(scripted_daemon, tmp_path):
+def test_a_result_that_is_not_accepted_yet_does_not_stop_the_program(scripted_daemon, tmp_path):
     daemon = scripted_daemon(script("3,SEQ,1,0", result="36,SEQ,0,0,0,0,0,0,0"))
-    done = play(tmp_path, daemon.port, "0")
+    done = run_script(tmp_path, daemon.port, "0")
     assert done.returncode == 0
-    assert "none is accepted yet (36)" in done.stdout
+    assert "(36)" in done.stdout
     assert verbs(daemon)[-1] == "bye 12"
 
 
 @pytest.mark.parametrize(
-    ("answers", "others", "message"),
+    ("captures", "others", "words"),
     [
-        (["41,SEQ,0,0"], {}, "capture was answered 41"),
-        ([], {"hello": "46,0,0,0"}, "hello was answered 46"),
-        ([], {"begin": "45,SEQ,0,0"}, "begin was answered 45"),
-        (["nonsense"], {}, "this is no reply"),
+        (["41,SEQ,0,0"], {}, "41 to capture"),
+        ([], {"hello": "46,0,0,0"}, "46 to hello"),
+        ([], {"begin": "45,SEQ,0,0"}, "45 to begin"),
+        (["nonsense"], {}, "b'nonsense'"),
     ],
 )
-def test_faults_end_it_with_a_clear_text(scripted_daemon, tmp_path, answers, others, message):
-    done = play(tmp_path, scripted_daemon(script(*answers, **others)).port, "0")
+def test_an_error_ends_the_program_with_1_and_one_line_of_text(scripted_daemon, tmp_path, captures, others, words):
+    done = run_script(tmp_path, scripted_daemon(script(*captures, **others)).port, "0")
     assert done.returncode == 1
-    assert message in done.stderr
+    assert words in done.stderr
     assert "Traceback" not in done.stderr
 
 
-def test_a_broken_connection_a_missing_daemon_and_wrong_usage_are_told(scripted_daemon, tmp_path, free_port):
-    hung_up = play(tmp_path, scripted_daemon(lambda line: None if line.startswith("begin") else "0,0,0,0").port, "0")
-    assert "the daemon hung up after: begin 1" in hung_up.stderr
-    for done in (hung_up, play(tmp_path, free_port(), "0"), play(tmp_path, free_port(), "0", "1")):
+def test_a_closed_connection_a_missing_daemon_and_wrong_usage_are_errors(scripted_daemon, tmp_path, free_port):
+    closing = scripted_daemon(lambda line: None if line.startswith("begin") else "0,0,0,0")
+    closed = run_script(tmp_path, closing.port, "0")
+    assert "begin 1" in closed.stderr
+    for done in (closed, run_script(tmp_path, free_port(), "0"), run_script(tmp_path, free_port(), "0", "1")):
         assert done.returncode == 1
         assert done.stderr.strip()
         assert "Traceback" not in done.stderr
@@ -118,7 +119,7 @@ def test_a_broken_connection_a_missing_daemon_and_wrong_usage_are_told(scripted_
 
 def test_without_a_pause_it_waits_for_enter_at_each_waypoint(scripted_daemon, tmp_path):
     daemon = scripted_daemon(script("0,SEQ,1,1", "3,SEQ,2,0"))
-    done = play(tmp_path, daemon.port, typed="\n\n")
+    done = run_script(tmp_path, daemon.port, typed="\n\n")
     assert done.returncode == 0, done.stderr
     assert done.stdout.count("then press Enter") == 2
 

@@ -27,8 +27,8 @@ def test_waypoints_are_reachable_and_show_the_board(mount, turns, seed):
     views = [scene.view_from(w.base_T_flange) for w in waypoints]
     for waypoint, view in zip(waypoints, views, strict=True):
         outward = Arm().forward(waypoint.joints_rad)
-        stands = outward @ UPRIGHT_T_OUTWARD if turns == "vertical" else outward
-        assert stands == pytest.approx(waypoint.base_T_flange, abs=1e-9)
+        flange = outward @ UPRIGHT_T_OUTWARD if turns == "vertical" else outward
+        assert flange == pytest.approx(waypoint.base_T_flange, abs=1e-9)
         assert (waypoint.joints_rad >= JOINT_LIMITS_RAD[:, 0]).all()
         assert (waypoint.joints_rad <= JOINT_LIMITS_RAD[:, 1]).all()
         assert LENS.inside(LENS.project(transform_points(view, BOARD.corners_m))).mean() >= 0.85
@@ -37,24 +37,25 @@ def test_waypoints_are_reachable_and_show_the_board(mount, turns, seed):
     if turns == "free":
         assert tilts.min() >= 20 - 1e-6
         assert tilts.max() <= 35 + 1e-6
-        # Tilted about all axes: the normals' sideways parts span the plane, both ways along each axis.
-        sideways = np.array([view[:2, 2] for view in views])
-        assert np.linalg.svd(sideways - sideways.mean(axis=0), compute_uv=False)[1] > 0.5
+        # Tilted about all axes: the lateral components of the board normals span the plane.
+        lateral = np.array([view[:2, 2] for view in views])
+        assert np.linalg.svd(lateral - lateral.mean(axis=0), compute_uv=False)[1] > 0.5
     else:
         assert [w.base_T_flange[2, 2] for w in waypoints] == pytest.approx([1] * len(waypoints))
-    middles = LENS.project(np.array([transform_points(view, BOARD.centre_m[None])[0] for view in views]))
-    assert (np.ptp(middles, axis=0) > [200, 150]).all()
+    centres = LENS.project(np.array([transform_points(view, BOARD.centre_m[None])[0] for view in views]))
+    assert (np.ptp(centres, axis=0) > [200, 150]).all()
     depths = [view[2, 3] for view in views]
     assert np.ptp(depths) > 0.1
 
 
-def test_the_same_seed_gives_the_same_waypoints_and_another_seed_others():
+def test_waypoints_depend_on_the_seed_alone():
     first, again, other = (plan("fixed", seed, count=4)[1] for seed in (1, 1, 2))
     assert all((a.joints_rad == b.joints_rad).all() for a, b in zip(first, again, strict=True))
     assert not np.allclose(first[0].joints_rad, other[0].joints_rad)
 
 
-def test_a_cell_that_the_arm_cannot_reach_is_said_so():
+def test_a_cell_out_of_reach_is_refused():
     scene = make_cell_geometry("fixed", 0, 5.0, BOARD.size_m, work_centre_m=(3.0, 0, 0.3))
-    with pytest.raises(InputFault, match="reaches only 0 of 5"):
+    with pytest.raises(InputFault) as refused:
         plan_waypoints(scene, LENS, BOARD, 4.5, 5.5, 5, 0)
+    assert (refused.value.code, refused.value.data["found"]) == ("no-waypoints", 0)

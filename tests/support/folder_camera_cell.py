@@ -25,11 +25,11 @@ LENS = simple_lens(1280, 960, 1400.0, (-0.1, 0.05, 0.0005, -0.0005, 0))
 
 @dataclass(frozen=True)
 class RecordedCell:
-    """``poses``: the fields of each waypoint as the robot prints them; ``wanted``: the true transform (4, 4)."""
+    """``poses``: the fields of each waypoint as the robot prints them; ``hand_eye``: the true transform (4, 4)."""
 
     pictures: Path
     poses: tuple[str, ...]
-    wanted: np.ndarray
+    hand_eye: np.ndarray
 
     def capture(self, seq: int, index: int | None = None) -> str:
         """The capture line of the waypoint ``index`` (``seq - 1`` unless said)."""
@@ -61,7 +61,7 @@ def write_station(
     ``edit`` maps what the template says to what shall stand there; ``changes`` are the template's own.
     """
     robot_port, status_port = free_ports(2)
-    (place / "camera.json").write_text(json.dumps(lens.as_json()))
+    (place / "camera.json").write_text(json.dumps(lens.to_json()))
     chosen: dict[str, Any] = {
         "connection": f'listen = "127.0.0.1:{listen or robot_port}"',
         "status": f"tcp://127.0.0.1:{status_port}",
@@ -91,7 +91,7 @@ def record_cell(folder: Path, waypoints: int, seed: int, **changes: Any) -> Reco
         view = cell.view_from_outward(arm.pose_at(number + 0.5))
         cv2.imwrite(str(pictures / f"{number:03d}.png"), renderer.render(view, number))
     poses = tuple(PoseFormat().format_pose(w.base_T_flange) for w in cell.captures)
-    return RecordedCell(pictures, poses, cell.scene.wanted)
+    return RecordedCell(pictures, poses, cell.scene.hand_eye)
 
 
 def grid_errors_mm(

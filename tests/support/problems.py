@@ -125,4 +125,4 @@ def rotating_only_about(
         pairs.append(Pair(len(pairs), reported, np.arange(len(corners)), corners))
     stated = RobotNoise(1e-4, float(np.deg2rad(0.02))) if include_robot_noise else None
     volume = WorkingVolume(0.6, 1.0)
-    return Problem(Mount(mount), camera_of(lens), board.corners_m, pairs, volume, robot_noise=stated), scene.wanted
+    return Problem(Mount(mount), camera_of(lens), board.corners_m, pairs, volume, robot_noise=stated), scene.hand_eye

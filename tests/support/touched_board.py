@@ -41,11 +41,11 @@ def lay_board(
     camera_T_board = more.camera_T_board_true[0]
     if simulated.mount == "fixed":
         flange_at_image, reported = None, None
-        base_T_board = simulated.scene.wanted @ camera_T_board
+        base_T_board = simulated.scene.hand_eye @ camera_T_board
     else:
         flange_at_image = more.base_T_flange_true[0]
         reported = noise.reported(flange_at_image, rng)
-        base_T_board = flange_at_image @ simulated.scene.wanted @ camera_T_board
+        base_T_board = flange_at_image @ simulated.scene.hand_eye @ camera_T_board
     corners = simulated.board_corners_m
     px = (
         simulated.lens.project(transform_points(camera_T_board, corners))

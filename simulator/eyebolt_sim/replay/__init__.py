@@ -1,4 +1,4 @@
-"""A recorded session played once more, against a live daemon or in process, and compared with its record."""
+"""Replay of a recorded session, against a live daemon or in process, compared with its record."""
 
 from eyebolt_sim.replay.robot import Played
 from eyebolt_sim.replay.run import LiveOptions, replay_in_process, replay_live

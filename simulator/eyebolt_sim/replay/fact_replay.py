@@ -117,9 +117,9 @@ class InProcessReplay:
 
     def _grabbed(self, command: msg.Grab) -> msg.Event:
         at_ns = command.not_before_ns
-        if self._line.picture is None:
+        if self._line.image is None:
             code = "camera-lost" if self._line.reply.code is Code.CAMERA_LOST else "no-fresh-frame"
-            return msg.GrabFailed(command.task, code, "no picture, as recorded")
+            return msg.GrabFailed(command.task, code, "no image, as recorded")
         return msg.Grabbed(command.task, at_ns, at_ns, "replay", "")
 
     def _detected(self, command: msg.Detect) -> msg.Event:

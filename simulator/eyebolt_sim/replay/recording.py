@@ -1,4 +1,4 @@
-"""A recorded session as what a robot said, what the camera saw and what was answered."""
+"""A recorded session as lines of the robot, images of the camera and replies."""
 
 from __future__ import annotations
 
@@ -14,17 +14,20 @@ from eyebolt.results import ResultDocument, read_result
 from eyebolt.session import IMAGE_VERBS, DetectionFact, Fact, ImageFact, ReplyFact, decode_facts
 from eyebolt.store import SessionFolder
 
-# Wall time is recorded in whole seconds.
+# Wall-clock times are recorded in whole seconds.
 _WALL_RESOLUTION_S = 1.5
 
 
 @dataclass(frozen=True)
 class RecordedReply:
-    """What the robot was told."""
+    """The final reply to a line."""
 
     code: Code
+    """reply code"""
     count: int
+    """the field ``count``: pairs kept"""
     aux: int
+    """the field ``aux``: pairs still wanted, unless the verb gives it another meaning"""
 
     def __str__(self) -> str:
         return f"{self.code}, {self.count}, {self.aux}"
@@ -32,37 +35,46 @@ class RecordedReply:
 
 @dataclass(frozen=True)
 class RecordedLine:
-    """A request that was answered. ``number``: from 1; ``at_s``: seconds after the first; ``timestamp``: UTC.
-
-    ``picture``: the fact of its picture, ``detection``: what was found in it; None where there was none.
-    """
+    """A recorded request with its reply."""
 
     number: int
+    """position in the record, counted from 1"""
     text: str
+    """the line without its ending"""
     reply: RecordedReply
+    """the final reply"""
     timestamp: str
+    """UTC of the reply"""
     at_s: float
-    picture: ImageFact | None
+    """time of the request, seconds after the first one"""
+    image: ImageFact | None
+    """the image of the request; None without one"""
     detection: DetectionFact | None
+    """the detection in the image; None without one"""
+
+    @property
+    def encoded(self) -> bytes:
+        """The line as sent."""
+        return self.text.encode("ascii") + b"\n"
 
     @property
     def verb(self) -> str:
-        """Its first field."""
+        """The first field."""
         return self.text.split(" ")[0]
 
     @property
     def seq(self) -> int:
-        """Its sequence number."""
+        """The sequence number."""
         return int(float(self.text.split(" ")[1]))
 
     @property
-    def wants_picture(self) -> bool:
-        """Whether the daemon takes a picture for it."""
+    def needs_image(self) -> bool:
+        """Whether the daemon grabs an image for the request."""
         return self.verb in IMAGE_VERBS
 
     @property
     def shift_px(self) -> float | None:
-        """How far the board had moved since a picture just before; None where nothing was compared."""
+        """Shift of the board since the image before; None where the images were not compared."""
         view = None if self.detection is None else self.detection.view
         motion_check = None if view is None else view.motion_check
         return None if motion_check is None else motion_check.shift_px
@@ -70,13 +82,18 @@ class RecordedLine:
 
 @dataclass(frozen=True)
 class RecordedSession:
-    """``folder`` and ``context`` of the session, its ``facts`` and ``lines`` in order; ``result`` None if there is none."""
+    """A session as recorded."""
 
     folder: SessionFolder
+    """the record on disk"""
     context: StationContext
+    """station, lens and board of the session"""
     facts: Sequence[Fact]
+    """all facts, in order"""
     lines: Sequence[RecordedLine]
+    """all requests with a reply, in order"""
     result: ResultDocument | None
+    """the last result; None without one"""
 
     @property
     def name(self) -> str:
@@ -84,27 +101,27 @@ class RecordedSession:
         return self.folder.path.name
 
     @property
-    def pictures(self) -> list[int]:
-        """The capture index of each picture whose request was answered, in order; there may be gaps."""
-        return [line.picture.index for line in self.lines if line.picture is not None]
+    def image_indices(self) -> list[int]:
+        """Index of each image whose request has a reply, in order; there may be gaps."""
+        return [line.image.index for line in self.lines if line.image is not None]
 
 
 def read_recorded(path: Path) -> RecordedSession:
-    """The session in the folder ``path``, which is not changed.
+    """The session in the folder ``path``, opened read-only.
 
-    Raises RecordFault if there is none, InputFault if its station file cannot be read or it holds no answer.
+    Raises RecordFault without a journal, InputFault ``replay-empty`` without a reply and for an invalid station file.
     """
     folder = SessionFolder.open_read_only(path)
     context = load_context(path / STATION_SNAPSHOT, path / LENS_SNAPSHOT)
     facts = decode_facts(folder.records)
     lines = _lines(facts)
     if not lines:
-        raise InputFault("replay-empty", f"the session {path} holds no answer", "name a session with captures in it.")
+        raise InputFault("replay-empty", f"the session {path} contains no reply", "name a session with captures.")
     return RecordedSession(folder, context, facts, lines, recorded_result(path))
 
 
 def recorded_result(session: Path) -> ResultDocument | None:
-    """The result of a session; None without one that can be read."""
+    """The result of a session; None without a readable one."""
     try:
         return read_result(session)
     except EyeboltError:
@@ -112,51 +129,48 @@ def recorded_result(session: Path) -> ResultDocument | None:
 
 
 def _lines(facts: Sequence[Fact]) -> list[RecordedLine]:
-    detection: dict[int, DetectionFact] = {}
+    detections: dict[int, DetectionFact] = {}
     answered: list[tuple[ReplyFact, ImageFact | None]] = []
-    pending_picture: ImageFact | None = None
+    pending_image: ImageFact | None = None
     for fact in facts:
         if isinstance(fact, ImageFact):
-            pending_picture = fact
+            pending_image = fact
         elif isinstance(fact, DetectionFact):
-            detection[fact.index] = fact
+            detections[fact.index] = fact
         elif isinstance(fact, ReplyFact):
-            # A picture whose answer could not be recorded belongs to nothing.
-            answered.append(
-                (
-                    fact,
-                    pending_picture
-                    if pending_picture is not None and pending_picture.request == fact.request
-                    else None,
-                )
-            )
-            pending_picture = None
+            # An image whose reply could not be recorded is followed by the reply to another request.
+            is_of_request = pending_image is not None and pending_image.request == fact.request
+            answered.append((fact, pending_image if is_of_request else None))
+            pending_image = None
     return [
         RecordedLine(
             number,
-            answer.request.line,
-            RecordedReply(answer.code, answer.count, answer.aux),
-            answer.timestamp,
+            reply.request.line,
+            RecordedReply(reply.code, reply.count, reply.aux),
+            reply.timestamp,
             at_s,
-            picture,
-            None if picture is None else detection.get(picture.index),
+            image,
+            None if image is None else detections.get(image.index),
         )
-        for number, ((answer, picture), at_s) in enumerate(zip(answered, _request_times_s(answered), strict=True), 1)
+        for number, ((reply, image), at_s) in enumerate(zip(answered, _request_times_s(answered), strict=True), 1)
     ]
 
 
 def _request_times_s(answered: Sequence[tuple[ReplyFact, ImageFact | None]]) -> list[float]:
-    """When each was asked, seconds after the first: by the finer clock of the pictures as far as the two agree."""
+    """Time of each request, seconds after the first.
+
+    The monotonic clock of the images is finer than the wall clock and used as long as the two agree.
+    """
     instants_s: list[float] = []
     wall_ahead_s: float | None = None
-    for answer, picture in answered:
-        at_s = datetime.fromisoformat(answer.timestamp).timestamp()
-        if picture is not None:
-            monotonic_s = picture.frame.received_ns / 1e9
-            # That clock begins anew with each start of the computer.
+    for reply, image in answered:
+        at_s = datetime.fromisoformat(reply.timestamp).timestamp()
+        if image is not None:
+            monotonic_s = image.frame.received_ns / 1e9
+            # The monotonic clock restarts when the computer does.
             if wall_ahead_s is None or abs(monotonic_s + wall_ahead_s - at_s) > _WALL_RESOLUTION_S:
                 wall_ahead_s = at_s - monotonic_s
             at_s = monotonic_s + wall_ahead_s
-        # Somebody may have set the wall clock back.
+        # The wall clock may have been set back.
         instants_s.append(max([at_s, *instants_s[-1:]]))
     return [at_s - instants_s[0] for at_s in instants_s]

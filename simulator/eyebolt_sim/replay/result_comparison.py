@@ -1,4 +1,4 @@
-"""Two result documents compared: the same to the last digit, the same within what computers differ by, or not."""
+"""Comparison of two result documents: identical, equal within rounding errors, or different."""
 
 from __future__ import annotations
 
@@ -10,30 +10,37 @@ import numpy as np
 
 from eyebolt.results import ResultDocument
 
-# Another processor adds up in another order.
+# Other processors and linear-algebra libraries sum in another order; the rounding errors stay far below this.
 RELATIVE_TOLERANCE = 1e-9
-# When and where it was solved, and by what, is no part of what was found; neither is who accepted it.
 _RUN_SPECIFIC_KEYS = ("session", "timestamp", "accepted", "software")
 
 
 @dataclass(frozen=True)
 class Difference:
-    """``relative``: of numbers, over the largest of their list, or over 1 for a single small one; else infinite."""
+    """A key at which two documents differ."""
 
     path: str
+    """path of the key, as ``a.b[0].c``"""
     recorded: object
+    """value in the recording"""
     now: object
+    """value in the replay"""
     relative: float
+    """largest difference over the largest number of the list, or over max(1, number) for a single number; infinite for
+    anything else"""
 
 
 def differences(recorded: Mapping[str, Any], now: Mapping[str, Any]) -> list[Difference]:
-    """Where two results differ in what was found; the station file's digest does not count (its camera may differ)."""
+    """Differences of two results; keys of the run and the digest of the station file do not count."""
     return list(_differ("", _comparable(recorded), _comparable(now)))
 
 
-def renumber_pairs(result: ResultDocument, pictures: Sequence[int]) -> dict[str, Any]:
-    """The result as JSON values with its pairs numbered as if no picture had gone unanswered: ``pictures``, their indices in order."""
-    number_of = {index: number for number, index in enumerate(pictures)}
+def renumber_pairs(result: ResultDocument, images: Sequence[int]) -> dict[str, Any]:
+    """The result as JSON values, its pairs renumbered as if every image had a reply.
+
+    ``images`` are the indices of the images with a reply, in order.
+    """
+    number_of = {index: number for number, index in enumerate(images)}
     excluded = tuple(
         one.model_copy(update={"pair": number_of.get(one.pair, one.pair)}) for one in result.pairs.excluded
     )
@@ -66,7 +73,7 @@ def _differ(path: str, recorded: Any, now: Any) -> Iterator[Difference]:
 
 
 def _numbers(value: Any) -> np.typing.NDArray[np.float64] | None:
-    """A number, or a list of numbers or of such lists, as an array; None for anything else."""
+    """A number or a nested list of numbers as an array; None for anything else."""
     try:
         array = np.asarray(value)
     except ValueError:

@@ -1,10 +1,10 @@
-"""The robot of a replay: says the recorded lines, with the faults laid over them, and hears the answers."""
+"""The robot of a replay: sends the recorded lines, with injected faults, and collects the replies."""
 
 from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,49 +14,49 @@ from eyebolt.errors import InputFault
 from eyebolt.protocol import MAX_SEQ, Code
 from eyebolt_sim.replay.camera import ReplayCamera
 from eyebolt_sim.replay.daemon_target import ReplayTarget
-from eyebolt_sim.replay.line_faults import FAULTS, ReplayFault
+from eyebolt_sim.replay.faults import LOST_CAMERA, STALE_IMAGE, ImageFault, LineFault, ReplayFault
 from eyebolt_sim.replay.recording import RecordedLine, RecordedReply, RecordedSession
-from eyebolt_sim.robot_link import Reply
+from eyebolt_sim.robot_link import Reply, RobotLink
 
-# The patience of common controllers (their default limit for a read is two seconds).
-_REPLY_TIMEOUT_S = 2.0
-_LATE_S = 1.0
-_BETWEEN_PIECES_S = 0.2
 _RECONNECT_AFTER_S = 1.0
 
 
 @dataclass(frozen=True)
 class Played:
-    """A line once more. ``replies``: each final answer to it, in order; the last one is compared with the record.
-
-    With a fault that is refused, ``replies`` is the refusal and then what the retry was told.
-    """
+    """A replayed line."""
 
     line: RecordedLine
+    """the recorded line"""
     replies: tuple[RecordedReply, ...]
+    """the final replies, in order; under a fault with an expected code the first is that refusal, the second the reply
+    to the retry"""
     fault: ReplayFault | None = None
+    """injected fault"""
 
     @property
     def matches_recording(self) -> bool:
-        """Whether the answers are those on record."""
-        final_replies = (
-            self.replies[1:] if self.fault is not None and self.fault.expected_code is not None else self.replies
-        )
-        return bool(final_replies) and all(reply == self.line.reply for reply in final_replies)
+        """Whether every reply but an expected refusal is the recorded one."""
+        has_refusal = self.fault is not None and self.fault.expected_code is not None
+        replies = self.replies[1:] if has_refusal else self.replies
+        return bool(replies) and all(reply == self.line.reply for reply in replies)
 
     @property
     def as_expected(self) -> bool:
-        """Whether the fault did what the contract says; true without one."""
+        """Whether the replies match the recording and, under a fault, the promise."""
         expected_code = None if self.fault is None else self.fault.expected_code
         return self.matches_recording and (expected_code is None or self.replies[0].code == expected_code)
 
 
 class ReplayRobot:
-    """Says ``hello`` and then every line of a session, each when its time has come and the one before is answered.
+    """Sends ``hello`` and then each line of a session, when it is due and the line before has its reply.
 
-    ``speed``: times real time; infinity does not wait. ``injected``: faults by line number; ``on_played`` gets each line played.
+    ``speed`` is a multiple of real time; infinity does not wait. ``injected`` maps line numbers to faults;
+    ``on_played`` receives each line with its replies.
     Raises InputFault ``sim-refused`` or ``replay-session-open``, MachineFault ``sim-no-daemon``.
     """
+
+    link: RobotLink
+    """the current connection"""
 
     def __init__(
         self,
@@ -73,149 +73,97 @@ class ReplayRobot:
         self._speed = speed
         self._injected = injected
         self._on_played = on_played
-        self._unused_seq = max(line.seq for line in session.lines)
+        self._last_seq = max(line.seq for line in session.lines)
         self._visible_pixels: Pixels = np.zeros(session.context.session_config.lens_size_px[::-1], np.uint8)
 
     def run(self) -> list[Played]:
-        """Plays all lines."""
-        first = next((line for line in self._session.lines if line.picture is not None), None)
+        """Replays all lines."""
+        first = next((line for line in self._session.lines if line.image is not None), None)
         if first is not None:
-            self._load_view(first)
+            self._load_image(first)
         self._camera.show(self._visible_pixels)
-        self._link = self._target.connect()
+        self.link = self._target.connect()
         try:
             last_seq = self._hello()
             if last_seq and self._session.lines[0].verb != "begin":
                 raise InputFault(
                     "replay-session-open",
-                    f"the daemon has a session open (last number {last_seq}), and this record does not say begin",
-                    f"send it 'bye {last_seq + 1}' first, or leave --station out: a daemon is started then.",
+                    f"the daemon has an open session (last number {last_seq}), and the record lacks its begin",
+                    f"send 'bye {last_seq + 1}' to the daemon first, or omit --station to start a new one.",
                 )
             played = []
-            begun_s = time.monotonic()
+            start_s = time.monotonic()
             for line in self._session.lines:
-                time.sleep(max(0.0, begun_s + line.at_s / self._speed - time.monotonic()))
+                time.sleep(max(0.0, start_s + line.at_s / self._speed - time.monotonic()))
                 played.append(self._play(line))
                 self._on_played(played[-1])
-            # What follows the last answer is done before this is answered, if it is not much.
-            self._link.exchange("status 0")
+            # The daemon replies to this after the short work that follows its last reply.
+            self.link.exchange("status 0")
             return played
         finally:
-            self._link.close()
+            self.link.close()
+
+    def reset_connection(self, line: RecordedLine, sent_bytes: int) -> None:
+        """Break the connection after the first ``sent_bytes`` bytes of the line, and connect again after 1 s.
+
+        The old connection stays half-open, as after a pulled cable, until the robot has said hello on the new one.
+        """
+        with contextlib.closing(self.link) as broken:
+            broken.send(line.encoded[:sent_bytes], line.text)
+            time.sleep(_RECONNECT_AFTER_S)
+            if self._target.station.robot.listen is None:
+                # A controller that the daemon dials accepts one connection at a time.
+                broken.close()
+            self.link = self._target.connect()
+            self._hello()
 
     def _hello(self) -> int:
-        answer = self._link.exchange("hello 0")
-        if answer.code is not Code.OK:
+        """Say hello; the last sequence number of an open session, 0 without one."""
+        reply = self.link.exchange("hello 0")
+        if reply.code is not Code.OK:
             raise InputFault(
                 "sim-refused",
-                f"the daemon answered {answer.code} to hello",
-                "46: add this address to [robot] allow; others: the daemon's log says why.",
+                f"the daemon rejects hello with {reply.code}: {reply.code.message}",
+                reply.code.remedy,
             )
-        return answer.aux
+        return reply.aux
 
     def _play(self, line: RecordedLine) -> Played:
         fault = self._injected.get(line.number)
         self._show(line, fault)
-        send_line = (
-            self._SENDERS[fault.name] if fault is not None and not fault.is_camera_fault else ReplayRobot._send_plain
-        )
-        replies = [_recorded_reply(answer) for answer in send_line(self, line)]
-        if (
-            fault is not None
-            and fault.expected_code is not None
-            and (replies[0].code.is_refusal or replies[0].code.is_stop)
-        ):
+        if isinstance(fault, LineFault):
+            replies = [_recorded_reply(reply) for reply in fault.send(self, line)]
+        else:
+            replies = [_recorded_reply(self.link.exchange_until_final(line.text, line.seq))]
+        is_refused = replies[0].code.is_refusal or replies[0].code.is_stop
+        if fault is not None and fault.expected_code is not None and is_refused:
             self._camera.show(self._visible_pixels)
             replies.append(_recorded_reply(self._retry(line)))
         return Played(line, tuple(replies), fault)
 
     def _show(self, line: RecordedLine, fault: ReplayFault | None) -> None:
-        if not line.wants_picture:
+        if not line.needs_image:
             return
-        if line.picture is None:
-            # None came, on record: the camera was gone, or there and had nothing fresh.
-            self._camera.show(
-                self._visible_pixels, FAULTS["camera-lost" if line.reply.code is Code.CAMERA_LOST else "stale"]
-            )
+        if line.image is None:
+            # No image is recorded: the camera was lost, or had no fresh image.
+            self._camera.show(self._visible_pixels, LOST_CAMERA if line.reply.code is Code.CAMERA_LOST else STALE_IMAGE)
             return
-        self._load_view(line)
+        self._load_image(line)
         if line.reply.code is Code.MOVING and line.shift_px is not None and fault is None:
             self._camera.show_moving(self._visible_pixels, line.shift_px)
         else:
-            self._camera.show(self._visible_pixels, fault if fault is not None and fault.is_camera_fault else None)
+            self._camera.show(self._visible_pixels, fault if isinstance(fault, ImageFault) else None)
 
-    def _load_view(self, line: RecordedLine) -> None:
-        if line.picture is not None:
-            self._visible_pixels = self._session.folder.load_image(line.picture.file)
+    def _load_image(self, line: RecordedLine) -> None:
+        if line.image is not None:
+            self._visible_pixels = self._session.folder.load_image(line.image.file)
 
     def _retry(self, line: RecordedLine) -> Reply:
-        """What a robot program does with a refusal: the same under a number that was not used."""
-        self._unused_seq = (self._unused_seq + 1) % (MAX_SEQ + 1)
-        verb, _, *rest = line.text.split(" ")
-        return self._link.exchange_until_final(" ".join([verb, str(self._unused_seq), *rest]), self._unused_seq)
-
-    # The ways to say a line; each gives the final answers that came of it.
-
-    def _send_plain(self, line: RecordedLine) -> Iterator[Reply]:
-        yield self._link.exchange_until_final(line.text, line.seq)
-
-    def _send_lost(self, line: RecordedLine) -> Iterator[Reply]:
-        time.sleep(_REPLY_TIMEOUT_S)
-        return self._send_plain(line)
-
-    def _send_delayed(self, line: RecordedLine) -> Iterator[Reply]:
-        time.sleep(_LATE_S)
-        return self._send_plain(line)
-
-    def _send_duplicated(self, line: RecordedLine) -> Iterator[Reply]:
-        self._link.send(2 * (line.text.encode("ascii") + b"\n"), line.text)
-        pair = [self._link.reply(line.text) for _ in range(2)]
-        for answer in pair:
-            yield self._link.await_final(answer, line.text, line.seq)
-
-    def _send_coalesced(self, line: RecordedLine) -> Iterator[Reply]:
-        self._link.send(b"status 0\n" + line.text.encode("ascii") + b"\n", line.text)
-        self._link.reply("status 0")
-        yield self._link.await_final(self._link.reply(line.text), line.text, line.seq)
-
-    def _send_fragmented(self, line: RecordedLine) -> Iterator[Reply]:
-        data = line.text.encode("ascii") + b"\n"
-        third = len(data) // 3
-        for piece in (data[:third], data[third : 2 * third], data[2 * third :]):
-            time.sleep(_BETWEEN_PIECES_S)
-            self._link.send(piece, line.text)
-        yield self._link.await_final(self._link.reply(line.text), line.text, line.seq)
-
-    def _send_reset_mid_line(self, line: RecordedLine) -> Iterator[Reply]:
-        self._reset_after(line, len(line.text) // 2)
-        return self._send_plain(line)
-
-    def _send_reset_after_line(self, line: RecordedLine) -> Iterator[Reply]:
-        self._reset_after(line, len(line.text) + 1)
-        return self._send_plain(line)
-
-    def _reset_after(self, line: RecordedLine, sent: int) -> None:
-        """The cable is pulled behind so many bytes of the line; a while later the robot calls again."""
-        # That closes nothing: the old connection stays half-open until the robot says hello on a new one.
-        with contextlib.closing(self._link) as gone:
-            gone.send((line.text.encode("ascii") + b"\n")[:sent], line.text)
-            time.sleep(_RECONNECT_AFTER_S)
-            if self._target.station.robot.listen is None:
-                # A controller that is dialled has no other connection to offer.
-                gone.close()
-            self._link = self._target.connect()
-            self._hello()
-
-    _SENDERS: Mapping[str, Callable[[ReplayRobot, RecordedLine], Iterator[Reply]]] = {
-        "lost": _send_lost,
-        "delayed": _send_delayed,
-        "duplicated": _send_duplicated,
-        "coalesced": _send_coalesced,
-        "fragmented": _send_fragmented,
-        "reset-mid-line": _send_reset_mid_line,
-        "reset-after-line": _send_reset_after_line,
-    }
+        """Send the request again under an unused number, as a robot program does after a refusal."""
+        self._last_seq = (self._last_seq + 1) % (MAX_SEQ + 1)
+        verb, _, *arguments = line.text.split(" ")
+        return self.link.exchange_until_final(" ".join([verb, str(self._last_seq), *arguments]), self._last_seq)
 
 
-def _recorded_reply(answer: Reply) -> RecordedReply:
-    return RecordedReply(answer.code, answer.count, answer.aux)
+def _recorded_reply(reply: Reply) -> RecordedReply:
+    return RecordedReply(reply.code, reply.count, reply.aux)

@@ -57,7 +57,7 @@ def session(mount, poses, seed, kind, picks=PICKS):
     rng = np.random.default_rng([seed, 5])
     scene, waypoints = cell(mount, poses + picks, seed)
     real, noise = faulty_arm(rng, offset_deg, link_mm), PoseNoise(white_mm, white_deg)
-    lens = DEFAULT_LENS.as_json()
+    lens = DEFAULT_LENS.to_json()
     camera = CameraModel(lens["width"], lens["height"], np.array(lens["matrix"]), np.array(lens["distortion"]))
     stand_at, looks, pairs = [], [], []
     for number in rng.permutation(len(waypoints)):
@@ -85,7 +85,7 @@ def pick_errors_mm(session, X, Y):
         if session.problem.mount == "fixed":
             tip = Y[:3, 3]
             point = se3.apply(se3.inverse(X) @ reported, tip[None])
-            errors.append(se3.apply(stands, tip[None]) - se3.apply(scene.wanted, point))
+            errors.append(se3.apply(stands, tip[None]) - se3.apply(scene.hand_eye, point))
             continue
         for point in grid[rng.choice(len(grid), 4)]:
             command = reported.copy()
@@ -95,7 +95,7 @@ def pick_errors_mm(session, X, Y):
                 # At the pick the controller believes itself at the command; its scatter is that of any pose.
                 off = session.real.forward(joints) @ se3.inverse(Arm().forward(joints))
                 at = off @ session.noise.reported(command, rng)
-                errors.append(at[:3, 3] - se3.apply(stands @ scene.wanted, point[None])[0])
+                errors.append(at[:3, 3] - se3.apply(stands @ scene.hand_eye, point[None])[0])
     return np.linalg.norm(np.array(errors).reshape(-1, 3), axis=1) * 1e3
 
 

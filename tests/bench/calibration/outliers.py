@@ -169,10 +169,10 @@ def one_set(seed, mount, arm, kind, bad, poses, level):
         outcome = solve(replace(problem, pairs=pairs))
         excluded = {p.pair for p in outcome.excluded}
         found = len(rows & excluded) / len(rows) if rows else np.nan
-        without = mean_square_mm2(solve(replace(problem, pairs=rest)), taken.scene.wanted) if rows else np.nan
+        without = mean_square_mm2(solve(replace(problem, pairs=rest)), taken.scene.hand_eye) if rows else np.nan
         lost = len(excluded - rows) / (poses - len(rows))
         reference = found_from_clean(replace(problem, pairs=rest), corrupted, taken.scene) if judged else np.nan
-        out.append((found, lost, mean_square_mm2(outcome, taken.scene.wanted), without, oracle, reference))
+        out.append((found, lost, mean_square_mm2(outcome, taken.scene.hand_eye), without, oracle, reference))
     return out
 
 
@@ -180,7 +180,7 @@ def found_by_oracle(taken, corrupted, corner_sigma_px):
     """Whether every corrupted pair is farther from the truth than all but 1 % of clean pairs."""
     problem = replace(taken.problem, pairs=corrupted)
     observations = cases.observations_of(problem)
-    model = linearize(problem, observations.board_poses, observations.A, taken.scene.wanted, taken.scene.nuisance)
+    model = linearize(problem, observations.board_poses, observations.A, taken.scene.hand_eye, taken.scene.nuisance)
     covariance = model.covariance(corner_sigma_px, variance_of(problem.robot_noise)[None])[0]
     mahalanobis_sq = np.einsum("ni,nij,nj->n", model.offset, np.linalg.inv(covariance), model.offset)
     return float((mahalanobis_sq > chdtri(6, 0.01)).all())
@@ -188,7 +188,7 @@ def found_by_oracle(taken, corrupted, corner_sigma_px):
 
 def found_from_clean(clean, corrupted, scene):
     """Whether every corrupted pair is an outlier to the estimate from the ``clean`` problem."""
-    joint = joint_estimate(clean, cases.observations_of(clean), scene.wanted, scene.nuisance)
+    joint = joint_estimate(clean, cases.observations_of(clean), scene.hand_eye, scene.nuisance)
     others = replace(clean, pairs=corrupted)
     observations = cases.observations_of(others)
     mahalanobis_sq = unused_pair_residuals(
@@ -213,7 +213,7 @@ def one_shaded(seed, mount, poses, level):
     for state in NOISES.values():
         problem = replace(taken.problem, robot_noise=taken.problem.robot_noise if state else None)
         outcome = solve(replace(problem, pairs=shaded))
-        mahalanobis_sq = [mean_square_mm2(o, taken.scene.wanted) for o in (outcome, solve(problem))]
+        mahalanobis_sq = [mean_square_mm2(o, taken.scene.hand_eye) for o in (outcome, solve(problem))]
         out.append((len(outcome.excluded) / poses, *mahalanobis_sq))
     return out
 
