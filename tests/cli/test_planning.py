@@ -50,7 +50,9 @@ def planned(request, tmp_path):
         tolerance_mm=TOLERANCE_MM,
     )
     cell = prepare_cell(station, CellOptions(seed=SEEDS[request.param], waypoints=3, speed=500.0, checks=False))
-    guesses = [TERMS.format_pose(off(pose, seed)) for seed, pose in enumerate((cell.scene.hand_eye, cell.scene.nuisance))]
+    guesses = [
+        TERMS.format_pose(off(pose, seed)) for seed, pose in enumerate((cell.scene.hand_eye, cell.scene.nuisance))
+    ]
     out = tmp_path / "waypoints.csv"
     said = subprocess.run(
         [
