@@ -1,4 +1,4 @@
-"""A station that other computers reach: who gets in, who does not, and that nobody undoes anything from there.
+"""A station that other computers can reach: authentication, and no effect of anything that clients send.
 
 No second computer is needed: the daemon listens at all addresses, and its rules go by where it listens.
 """
@@ -72,9 +72,7 @@ def statuses(socket, longest_s=LONGEST_S):
     return json.loads(socket.recv_multipart()[1])
 
 
-def test_watchers_with_a_key_hear_and_those_without_hear_nothing_and_are_logged(
-    reached, start_daemon, connect, eyebolt
-):
+def test_subscribers_need_a_key_and_rejections_are_logged(reached, start_daemon, connect, eyebolt):
     daemon = start_daemon(reached.file)
     stranger, thief = connect(zmq.SUB, reached.status), connect(zmq.SUB, reached.status, reached.camera_key)
     watcher = connect(zmq.SUB, reached.status, reached.watcher_key)
@@ -103,7 +101,7 @@ def test_watchers_with_a_key_hear_and_those_without_hear_nothing_and_are_logged(
     assert not late.poll(0)
 
 
-def test_watch_says_why_it_is_not_let_in_and_hears_as_soon_as_it_is(reached, start_daemon, tmp_path):
+def test_watch_shows_why_it_is_rejected_and_recovers_once_authorized(reached, start_daemon, tmp_path):
     start_daemon(reached.file)
     authorized_keys = reached.keys / "watchers/hall.public"
     public = authorized_keys.read_text()
@@ -123,7 +121,7 @@ def test_watch_says_why_it_is_not_let_in_and_hears_as_soon_as_it_is(reached, sta
             watcher.kill()
 
 
-def test_watch_names_another_stations_key_and_a_key_that_nobody_wants(reached, recorded_cell, start_daemon, eyebolt):
+def test_watch_names_a_wrong_key_and_an_unneeded_one(reached, recorded_cell, start_daemon, eyebolt):
     start_daemon(reached.file)
     other = Reached(reached.file.parents[1] / "other bay", eyebolt).watcher_key
     code, said, _ = eyebolt("watch", "--endpoint", reached.status, "--key", other, "--once", "--plain")
@@ -135,7 +133,7 @@ def test_watch_names_another_stations_key_and_a_key_that_nobody_wants(reached, r
     assert code == 1 and "omit --key" in said
 
 
-def test_the_sender_script_gets_in_with_its_key_only(reached, start_daemon):
+def test_the_sender_script_needs_its_key(reached, start_daemon):
     daemon = start_daemon(reached.file)
     for key in ((), (str(reached.watcher_key),)):
         with_key = subprocess.Popen([sys.executable, SENDER, reached.camera, "20", *key])
@@ -161,10 +159,8 @@ seqs = iter(range(2, 10_000))
 
 
 @pytest.mark.parametrize("where", ["this computer", "beyond it"])
-def test_nothing_that_is_sent_to_the_status_side_is_carried_out(
-    where, recorded_cell, reached, start_daemon, connect, tmp_path
-):
-    """Not in the words of the robot, not as any kind of ZeroMQ peer, not with a watcher's key."""
+def test_nothing_sent_to_the_status_socket_is_acted_on(where, recorded_cell, reached, start_daemon, connect, tmp_path):
+    """Neither lines of a robot, nor messages of any kind of ZeroMQ peer, with or without a key."""
     if where == "this computer":
         station = recorded_cell.station(tmp_path / "local")
         status = next(x for x in station.read_text().splitlines() if x.startswith("status")).split('"')[1]
@@ -211,8 +207,8 @@ def test_nothing_that_is_sent_to_the_status_side_is_carried_out(
     assert "Traceback" not in daemon.text()
 
 
-def test_wishes_are_not_piled_up(recorded_cell, start_daemon, connect, tmp_path):
-    """A watcher may want one thing; the daemon does not remember thousands of others."""
+def test_subscriptions_do_not_pile_up(recorded_cell, start_daemon, connect, tmp_path):
+    """A subscriber needs one topic; the daemon does not store thousands of others."""
     station = recorded_cell.station(tmp_path)
     status = next(x for x in station.read_text().splitlines() if x.startswith("status")).split('"')[1]
     daemon = start_daemon(station)
@@ -243,8 +239,8 @@ def test_a_station_without_its_keys_does_not_start(reached, eyebolt):
     assert code == 1 and "(keys-unnamed)" in said
 
 
-def test_a_senders_name_and_a_pictures_name_become_no_paths(start_daemon, tmp_path, connect):
-    """The sender names itself and its pictures; the record has names of its own."""
+def test_names_from_a_sender_become_no_paths(start_daemon, tmp_path, connect):
+    """A sender names itself and its images; the record uses names of its own."""
     place = tmp_path / "cell"
     place.mkdir()
     (camera,) = free_ports(1)

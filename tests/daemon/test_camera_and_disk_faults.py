@@ -1,4 +1,4 @@
-"""A disk that refuses, pictures that do not fit, a camera that is gone, the end in the middle of work."""
+"""A failing disk, unusable images, a lost camera, SIGTERM during a capture."""
 
 import cv2
 import numpy as np
@@ -9,8 +9,8 @@ from support.daemon_process import Robot
 from support.folder_camera_cell import write_station
 
 
-def test_a_disk_that_refuses_is_31_until_it_takes_again(recorded_cell, start_daemon, tmp_path):
-    """A limit on the size of files does to this process what a full disk does."""
+def test_a_failing_disk_is_31_until_it_recovers(recorded_cell, start_daemon, tmp_path):
+    """A limit on the file size acts on this process like a full disk."""
     daemon = start_daemon(recorded_cell.station(tmp_path))
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
@@ -56,7 +56,7 @@ def test_a_record_folder_that_is_taken_away_is_31(recorded_cell, start_daemon, t
         assert robot.final(recorded_cell.capture(4, 2))[:3] == (0, 4, 2)
 
 
-def test_pictures_that_do_not_fit_are_refused_each_with_its_reason(recorded_cell, start_daemon, tmp_path):
+def test_unusable_images_are_refused_with_their_reason(recorded_cell, start_daemon, tmp_path):
     station = recorded_cell.station(tmp_path, pictures=6)
     pictures = tmp_path / "pictures"
     good = cv2.imread(str(pictures / "000.png"), cv2.IMREAD_GRAYSCALE)
@@ -85,7 +85,7 @@ def test_a_camera_that_is_gone_is_30(start_daemon, recorded_cell, tmp_path):
         assert "nothing answers there" in daemon.log("reply sent")[-1]["message"]
 
 
-def test_sigterm_in_the_middle_of_a_capture_ends_it_and_frees_the_record(recorded_cell, start_daemon, tmp_path):
+def test_sigterm_during_a_capture_ends_the_daemon_and_frees_the_record(recorded_cell, start_daemon, tmp_path):
     station = recorded_cell.station(tmp_path, settle_ms=10_000)
     daemon = start_daemon(station)
     with Robot(daemon.port) as robot:
@@ -100,7 +100,7 @@ def test_sigterm_in_the_middle_of_a_capture_ends_it_and_frees_the_record(recorde
     assert "Traceback" not in daemon.text()
 
 
-def test_a_changed_station_file_is_not_mixed_with_the_old_session(recorded_cell, start_daemon, tmp_path):
+def test_a_changed_station_file_begins_a_new_session(recorded_cell, start_daemon, tmp_path):
     station = recorded_cell.station(tmp_path)
     daemon = start_daemon(station)
     with Robot(daemon.port) as robot:

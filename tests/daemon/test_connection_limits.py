@@ -1,4 +1,4 @@
-"""What the robot's door bears: silent, slow, greedy and too many peers. Small limits, real sockets, no session."""
+"""Limits of the robot's port: silent, slow, flooding and too many peers. Small limits, real sockets, no session."""
 
 import asyncio
 import socket
@@ -20,7 +20,7 @@ FAST = RateLimit(lines_per_s=1e6, bytes_per_s=1e9)
 
 
 class Station:
-    """A door whose every request is answered 0 at once; the connection that said hello last holds the station."""
+    """A port on which every request is answered 0 at once; the last connection that sent hello holds the station."""
 
     def __init__(self, limits, **robot):
         (port,) = free_ports(1)
@@ -55,7 +55,7 @@ class Peer:
         return await self.hears()
 
     async def hears(self):
-        """The next line; empty once the door has hung up."""
+        """The next line; empty once the connection is closed."""
         try:
             return (await asyncio.wait_for(self.reader.readline(), LONGEST_S)).decode("ascii").strip()
         except ConnectionError:
@@ -85,7 +85,7 @@ def logged():
         yield lambda words: [e for e in entries if words in e["event"]]
 
 
-def test_a_newcomer_gets_the_place_of_who_was_silent_longest(logged):
+def test_at_the_connection_limit_the_longest_idle_is_evicted(logged):
     async def story():
         async with opened(ConnectionLimits(max_connections=4)) as (_, connect):
             robot = await connect()
@@ -109,7 +109,7 @@ def test_a_newcomer_gets_the_place_of_who_was_silent_longest(logged):
     assert all(entry["remedy"] and entry["code"] == 45 for entry in logged("connection limit reached"))
 
 
-def test_a_thousand_silent_connections_keep_no_robot_out(logged):
+def test_a_thousand_silent_connections_do_not_lock_the_robot_out(logged):
     async def story():
         async with opened(ConnectionLimits()) as (station, connect):
             early = await connect()
@@ -126,7 +126,7 @@ def test_a_thousand_silent_connections_keep_no_robot_out(logged):
     assert len(logged("")) < 500
 
 
-def test_who_never_says_a_whole_line_is_hung_up_on_and_who_did_is_not(logged):
+def test_a_connection_without_a_valid_line_is_closed_and_others_are_not(logged):
     async def story():
         async with opened(ConnectionLimits(first_line_timeout_s=0.2)) as (_, connect):
             robot, silent, slow, poser, lost = [await connect() for _ in range(5)]
@@ -145,7 +145,7 @@ def test_who_never_says_a_whole_line_is_hung_up_on_and_who_did_is_not(logged):
     assert all("hello" in entry["remedy"] for entry in logged("no valid line in time"))
 
 
-def test_whom_the_daemon_called_itself_may_be_silent_as_long_as_it_likes(logged):
+def test_a_dialled_controller_may_be_silent(logged):
     async def story():
         came = asyncio.get_running_loop().create_future()
         (port,) = free_ports(1)
@@ -161,8 +161,8 @@ def test_whom_the_daemon_called_itself_may_be_silent_as_long_as_it_likes(logged)
     assert not logged("no valid line in time")
 
 
-def test_a_greedy_peer_is_read_slowly_and_the_robot_is_not(logged):
-    """Two seconds' worth is read at once, the rest waits in the greedy one's own socket."""
+def test_a_flooding_peer_is_throttled_and_the_robot_is_not(logged):
+    """Two seconds' worth is read at once; the rest waits in the peer's own socket."""
 
     async def story():
         limits = ConnectionLimits(max_queued_lines=10_000, others=RateLimit(1.0, 1e9), holder=FAST)
@@ -180,7 +180,7 @@ def test_a_greedy_peer_is_read_slowly_and_the_robot_is_not(logged):
     assert len(logged("malformed line")) == 20
 
 
-def test_live_poses_of_the_robot_at_500_a_second_are_not_slowed(logged):
+def test_live_poses_of_the_robot_at_500_a_second_are_not_throttled(logged):
     async def story():
         async with opened(ConnectionLimits()) as (station, connect):
             robot = await connect()
@@ -195,7 +195,7 @@ def test_live_poses_of_the_robot_at_500_a_second_are_not_slowed(logged):
     assert not logged("connection throttled")
 
 
-def test_live_poses_before_the_first_request_are_not_slowed_if_nobody_else_is_there(logged):
+def test_live_poses_before_the_first_request_of_a_lone_robot_are_not_throttled(logged):
     async def story():
         async with opened(ConnectionLimits()) as (station, connect):
             robot = await connect()
@@ -209,7 +209,7 @@ def test_live_poses_before_the_first_request_are_not_slowed_if_nobody_else_is_th
     assert not logged("connection throttled")
 
 
-def test_while_nobody_holds_the_station_greedy_ones_share_one_pace(logged):
+def test_while_the_station_is_free_flooding_peers_share_one_rate(logged):
     async def story():
         async with opened(ConnectionLimits(max_queued_lines=10_000, unclaimed=RateLimit(4.0, 1e9))) as (
             station,
@@ -227,7 +227,7 @@ def test_while_nobody_holds_the_station_greedy_ones_share_one_pace(logged):
     assert len(logged("connection throttled")) == 4
 
 
-def test_a_line_without_an_end_takes_no_memory_and_is_44_when_it_ends():
+def test_an_endless_line_takes_no_memory_and_is_44_when_it_ends():
     async def story():
         async with opened(ConnectionLimits(unclaimed=FAST)) as (station, connect):
             endless = await connect()
@@ -241,8 +241,8 @@ def test_a_line_without_an_end_takes_no_memory_and_is_44_when_it_ends():
     asyncio.run(story())
 
 
-def test_a_peer_that_reads_nothing_is_let_go_of_all_the_same(logged):
-    """What it has not read would otherwise keep its socket, for ever."""
+def test_a_peer_that_reads_nothing_can_be_evicted(logged):
+    """Unread replies would otherwise keep its socket open for ever."""
 
     async def story():
         limits = ConnectionLimits(max_connections=2, max_queued_lines=10**6, others=FAST, holder=FAST)
@@ -279,7 +279,7 @@ def test_a_peer_that_reads_nothing_is_let_go_of_all_the_same(logged):
     assert len(logged("connection limit reached")) == 1
 
 
-def test_what_repeats_is_told_sparingly_and_counted():
+def test_repeated_log_entries_are_throttled_and_counted():
     throttle = LogThrottle(max_entries=2, window_s=10.0)
     assert [throttle.admit("a", at_s) for at_s in (0.0, 1.0, 2.0, 3.0)] == [{}, {}, None, None]
     assert throttle.admit("b", 3.0) == {}
@@ -291,7 +291,7 @@ def test_what_repeats_is_told_sparingly_and_counted():
     assert throttle.admit("a", 20.5) == {}
 
 
-def test_a_live_daemon_serves_its_robot_among_silent_and_babbling_ones(recorded_cell, start_daemon, tmp_path):
+def test_a_daemon_serves_its_robot_among_silent_and_flooding_peers(recorded_cell, start_daemon, tmp_path):
     daemon = start_daemon(recorded_cell.station(tmp_path))
     crowd = [Robot(daemon.port) for _ in range(40)]
     for number, peer in enumerate(crowd[10:]):

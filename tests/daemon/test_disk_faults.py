@@ -1,4 +1,4 @@
-"""Disks that fill up, turn read-only or take the right to write away, while a session goes on.
+"""Disks that fill up, turn read-only or lose their permissions during a session.
 
 Real file systems: a small one in memory is mounted where that is allowed (as root, with the right to mount); elsewhere
 those tests are skipped, and `test_trouble.py` and `tests/journal` show the same with a limit and with failing calls.
@@ -21,7 +21,7 @@ def mount(*words):
 
 @pytest.fixture
 def small_disk(tmp_path):
-    """An empty disk of 8 MB: room for a handful of pictures."""
+    """An empty disk of 8 MB: room for a handful of images."""
     disk = tmp_path / "disk"
     disk.mkdir()
     if shutil.which("mount") is None or not mount("-t", "tmpfs", "-o", "size=8m", "eyebolt-test", disk):
@@ -34,7 +34,7 @@ def said(daemon, seq, code):
     return daemon.wait_for_log("reply sent", seq=seq, code=code)["message"]
 
 
-def test_a_full_disk_is_31_and_room_made_is_enough(recorded_cell, start_daemon, small_disk, tmp_path):
+def test_a_full_disk_is_31_until_there_is_room(recorded_cell, start_daemon, small_disk, tmp_path):
     daemon = start_daemon(recorded_cell.station(tmp_path, folder=str(small_disk / "sessions")))
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
@@ -85,7 +85,7 @@ def test_a_folder_that_turns_read_only_is_31_until_it_is_writable(
 
 @pytest.fixture
 def bound_by_permissions():
-    """What to write before a command so that permissions bind it, root or not."""
+    """Prefix for a command so that permissions apply to it, also for root."""
     if os.geteuid() != 0:
         return ()
     rights = "-dac_override,-dac_read_search"
@@ -95,9 +95,7 @@ def bound_by_permissions():
     return words
 
 
-def test_a_right_that_is_taken_away_is_31_until_it_is_given_back(
-    recorded_cell, start_daemon, bound_by_permissions, tmp_path
-):
+def test_a_revoked_permission_is_31_until_it_is_restored(recorded_cell, start_daemon, bound_by_permissions, tmp_path):
     daemon = start_daemon(recorded_cell.station(tmp_path), before=bound_by_permissions)
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
@@ -114,8 +112,8 @@ def test_a_right_that_is_taken_away_is_31_until_it_is_given_back(
         assert robot.final("begin 3")[:2] == (0, 3)
 
 
-def test_a_picture_deleted_behind_our_back_costs_no_pair(recorded_cell, start_daemon, eyebolt, tmp_path):
-    """Pairs stand on the facts; the missing picture is missed by whoever looks."""
+def test_an_image_deleted_on_disk_costs_no_pair(recorded_cell, start_daemon, eyebolt, tmp_path):
+    """Pairs rest on the facts; inspection reports the missing image."""
     station = recorded_cell.station(tmp_path)
     daemon = start_daemon(station)
     with Robot(daemon.port) as robot:
@@ -137,8 +135,8 @@ def test_a_picture_deleted_behind_our_back_costs_no_pair(recorded_cell, start_da
     assert code == 1 and "image 0001.tif is missing" in out.split("DAMAGED:")[1]
 
 
-def test_a_picture_gone_before_it_was_looked_at_is_a_refusal_and_not_the_end(recorded_cell, start_daemon, tmp_path):
-    """The daemon dies between the fact of the picture and its answer, and somebody deletes the picture meanwhile."""
+def test_an_image_deleted_before_its_detection_is_refused(recorded_cell, start_daemon, tmp_path):
+    """The daemon is killed between the fact of the image and the reply, and the image is deleted meanwhile."""
     station = recorded_cell.station(tmp_path)
     daemon = start_daemon(station)
     with Robot(daemon.port) as robot:
@@ -173,7 +171,7 @@ datetime.datetime = _Shifted
 """
 
 
-def test_a_clock_set_back_an_hour_changes_nothing_but_the_dates(recorded_cell, start_daemon, tmp_path):
+def test_a_wall_clock_set_back_changes_only_the_dates(recorded_cell, start_daemon, tmp_path):
     """The wall clock of the process is shifted; the monotonic one cannot be, on any computer."""
     shift, site = tmp_path / "shift", tmp_path / "site"
     site.mkdir()

@@ -1,4 +1,4 @@
-"""A daemon with a part that breaks down: the robot is told, the service goes on."""
+"""Internal failures: the robot gets a code, and the service continues."""
 
 import asyncio
 import contextlib
@@ -21,7 +21,7 @@ from support.daemon_process import Robot, robot_port
 
 
 class OddCamera:
-    """Hands out whatever it is given, with an exposure now; raises what is an exception."""
+    """Delivers the given pixels with an exposure now; raises those that are exceptions."""
 
     def __init__(self, *handed_out):
         self.handed_out = list(handed_out)
@@ -64,13 +64,13 @@ def serving(station, camera):
 
 
 class NoArray:
-    """Breaks whoever takes it for a picture."""
+    """Raises when it is used as an image."""
 
     def __array__(self, *_, **__):
         raise RuntimeError("no picture in here")
 
 
-def test_a_camera_or_a_picture_that_breaks_the_rules_ends_each_request_with_a_code(recorded_cell, tmp_path):
+def test_a_defective_camera_or_image_ends_each_request_with_a_code(recorded_cell, tmp_path):
     station = recorded_cell.station(tmp_path)
     camera = OddCamera(
         ValueError("its driver broke down"),
@@ -87,7 +87,7 @@ def test_a_camera_or_a_picture_that_breaks_the_rules_ends_each_request_with_a_co
 
 
 @pytest.mark.parametrize("form", ["console", "json"])
-def test_a_defect_is_named_in_the_log_and_no_traceback_reaches_an_operator(form, capsys):
+def test_a_defect_is_logged_and_no_traceback_reaches_an_operator(form, capsys):
     configure_log(form)
     try:
         try:
@@ -108,9 +108,7 @@ def test_a_defect_is_named_in_the_log_and_no_traceback_reaches_an_operator(form,
         assert len(said.splitlines()) == 2
 
 
-def test_a_solver_that_breaks_down_costs_an_answer_that_waits_for_it_and_not_the_session(
-    recorded_cell, tmp_path, monkeypatch
-):
+def test_a_failing_solver_costs_a_reply_that_waits_for_it_and_not_the_session(recorded_cell, tmp_path, monkeypatch):
     station = recorded_cell.station(tmp_path)
 
     def broken(problem, checks=()):

@@ -1,10 +1,10 @@
-"""A few of the kills that `tests/long/test_long_kills.py` makes hundreds of."""
+"""Short form of `tests/long/test_long_kill_and_recover.py`."""
 
 from support.kill_runs import KilledSessions
 from support.push_camera_cell import record_pushed_cell
 
 
-def test_kills_at_random_instants_take_nothing_that_was_told(tmp_path):
+def test_kills_at_random_instants_lose_no_reply(tmp_path):
     (tmp_path / "cell").mkdir()
     (tmp_path / "station").mkdir()
     cell = record_pushed_cell(tmp_path / "cell", waypoints=12, seed=4)

@@ -9,7 +9,7 @@ from support.recorded_facts import facts_in
 CAPTURES = 6
 
 
-def test_a_crowd_costs_the_robot_no_pair(recorded_cell, start_daemon, tmp_path):
+def test_a_crowd_of_peers_costs_the_robot_no_pair(recorded_cell, start_daemon, tmp_path):
     station = recorded_cell.station(tmp_path)
     daemon = start_daemon(station)
     with crowd(station, daemon.port, watchers=50, connections=1000) as saw:

@@ -1,4 +1,4 @@
-"""A simulated cell whose arm creeps, stands, or whose camera gives one picture only; and boards that look alike."""
+"""Motion between preview and image, recorded images, half-turn symmetric boards."""
 
 import json
 import time
@@ -16,7 +16,7 @@ from support.recorded_facts import newest_facts
 
 
 @pytest.mark.parametrize("motion_check", ["two-pictures", "off"])
-def test_an_arm_that_creeps_is_21_and_one_that_stands_is_kept(start_daemon, tmp_path, motion_check):
+def test_a_creeping_arm_is_21_and_a_standing_one_is_kept(start_daemon, tmp_path, motion_check):
     station = write_station(
         tmp_path,
         camera_lines=(
@@ -56,7 +56,7 @@ def test_an_arm_that_creeps_is_21_and_one_that_stands_is_kept(start_daemon, tmp_
     assert took.solve is None
 
 
-def test_recorded_pictures_are_not_compared_and_the_record_says_so(recorded_cell, start_daemon, tmp_path):
+def test_recorded_images_are_not_compared_and_the_record_has_the_reason(recorded_cell, start_daemon, tmp_path):
     station = recorded_cell.station(tmp_path)
     daemon = start_daemon(station)
     with Robot(daemon.port) as robot:
@@ -69,8 +69,8 @@ def test_recorded_pictures_are_not_compared_and_the_record_says_so(recorded_cell
     assert [fact.frame.name for fact in newest_facts(station, ImageFact)] == ["000.png", "001.png"]
 
 
-def test_a_chessboard_that_looks_alike_from_both_ends_is_solved(start_daemon, eyebolt, tmp_path):
-    """Twelve by eight squares: rolled about, some pictures are read from the other end."""
+def test_a_half_turn_symmetric_chessboard_is_solved(start_daemon, eyebolt, tmp_path):
+    """Twelve by eight squares: in a rolled view the corners are numbered from the other end."""
     lines = ('kind = "chessboard"', "columns = 12", "rows = 8", "square_mm = 15.0")
     (tmp_path / "cell").mkdir()
     cell = record_cell(tmp_path / "cell", waypoints=12, seed=6, board_lines=lines)

@@ -1,4 +1,4 @@
-"""What is loaded late is whole for whoever uses it meanwhile: each race in a process of its own, where nothing is."""
+"""Libraries preloaded in a thread are usable by other threads meanwhile; each race in a process of its own."""
 
 import subprocess
 import sys
@@ -30,7 +30,7 @@ assert all(name in sys.modules for name in ("scipy.sparse.csgraph", "scipy.speci
 
 
 @pytest.mark.parametrize("use", USES)
-def test_a_use_while_it_is_loaded(use):
+def test_a_use_during_preloading(use):
     for delay_s in (0.0, 0.05, 0.2):
         raced = subprocess.run(
             [sys.executable, "-c", RACE.format(delay_s=delay_s, use=USES[use])], capture_output=True, text=True

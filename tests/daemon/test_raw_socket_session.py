@@ -1,4 +1,4 @@
-"""A session typed by hand: netcat or a bare socket, and what the daemon says to lines that are wrong."""
+"""A session by hand over netcat or a bare socket, and the replies to malformed lines."""
 
 import json
 import shutil
@@ -54,7 +54,7 @@ def test_a_person_can_run_a_session_with_netcat(daemon, recorded_cell):
 
 
 @pytest.mark.parametrize("name", WRONG)
-def test_a_wrong_line_gets_its_code_and_the_log_names_what_is_wrong(daemon, name):
+def test_a_malformed_line_gets_its_code_and_is_logged(daemon, name):
     line, code, seq, words = WRONG[name]
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
@@ -65,8 +65,8 @@ def test_a_wrong_line_gets_its_code_and_the_log_names_what_is_wrong(daemon, name
     assert said[-1]["level"] == "warning"
 
 
-def test_a_line_of_numbers_that_fails_keeps_its_number_count(daemon):
-    """Fixed-count readers of a controller would otherwise wait for ever."""
+def test_a_failed_numbers_reply_keeps_its_number_count(daemon):
+    """A controller that reads a fixed count would otherwise wait for ever."""
     with Robot(daemon.port) as robot:
         assert robot.say("hello 0").startswith("0,0,")
         assert robot.say("result 3") == "36,3,0,0,0,0,0,0,0"
@@ -74,7 +74,7 @@ def test_a_line_of_numbers_that_fails_keeps_its_number_count(daemon):
         assert robot.say("locate 3 1 2 3") == "45,3,0,0,0"
 
 
-def test_endings_and_brackets_come_back_as_they_were_sent(daemon):
+def test_replies_have_the_ending_and_brackets_of_their_line(daemon):
     with Robot(daemon.port) as robot:
         robot.send(b"(hello 0)\r")
         assert robot.connection.recv(64).startswith(b"(0,0,")
@@ -91,7 +91,7 @@ def test_live_poses_and_empty_lines_get_no_reply(daemon):
         assert robot.say("status 77").startswith("0,77,")
 
 
-def test_many_lines_in_one_packet_are_answered_in_their_order(daemon):
+def test_many_lines_in_one_packet_are_answered_in_order(daemon):
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
         robot.send("".join(f"status {n}\n" for n in range(1, 31)).encode())

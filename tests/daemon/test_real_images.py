@@ -98,7 +98,7 @@ def read_back(fields):
 
 
 def off_by(found, reference):
-    """Degrees and millimetres."""
+    """Rotation and translation error: degrees, millimetres."""
     between = np.linalg.inv(reference) @ found
     return np.rad2deg(Rotation.from_matrix(between[:3, :3]).magnitude()), np.linalg.norm(between[:3, 3]) * 1e3
 

@@ -1,4 +1,4 @@
-"""``kill -9`` in the middle of a session, and what the daemon knows when it is started again.
+"""``kill -9`` during a session, and what a restarted daemon has of it.
 
 The oracle: every pair that was answered 0 is there, and nothing that was answered changes its answer.
 """
@@ -52,8 +52,8 @@ def test_every_pair_answered_0_is_there_after_every_kill(start_daemon, recorded_
     assert len(list_sessions(tmp_path / "sessions")) == 2
 
 
-def test_a_picture_on_disk_without_an_answer_is_finished_after_a_kill(start_daemon, recorded_cell, tmp_path):
-    """Killed between the picture's fact and the answer; tried again should the answer have been faster."""
+def test_an_image_on_record_without_a_reply_is_finished_after_a_kill(start_daemon, recorded_cell, tmp_path):
+    """Killed between the fact of the image and the reply; repeated if the reply was faster."""
     station = recorded_cell.station(tmp_path)
     daemon = start_daemon(station)
 
@@ -83,8 +83,8 @@ def test_a_picture_on_disk_without_an_answer_is_finished_after_a_kill(start_daem
     assert len(newest_facts(station, ImageFact)) == seq + 1
 
 
-def test_a_kill_between_an_answer_and_its_solve_loses_nothing(start_daemon, recorded_cell, tmp_path):
-    """The solve follows the answer: killed at once, the daemon has the pair, and solves when it is started again."""
+def test_a_kill_between_reply_and_solve_loses_nothing(start_daemon, recorded_cell, tmp_path):
+    """The solve follows the reply: killed in between, the daemon has the pair and solves after the restart."""
     station = recorded_cell.station(tmp_path, tolerance_mm=0.05)
     daemon, gaps = start_daemon(station), 0
     for seq in range(1, 11):

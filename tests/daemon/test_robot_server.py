@@ -1,4 +1,4 @@
-"""Who may talk to the daemon, who takes over from whom, and how it dials."""
+"""Admission, takeover of the station, dialling."""
 
 import socket
 
@@ -31,7 +31,7 @@ def test_a_second_connection_takes_over_only_with_hello(daemon):
         assert new.say("status 1").startswith("0,1,")
 
 
-def test_a_robot_that_hangs_up_in_the_middle_of_a_capture_finds_its_answer(daemon, recorded_cell):
+def test_a_robot_that_reconnects_during_a_capture_gets_its_reply(daemon, recorded_cell):
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
         robot.send(recorded_cell.capture(1))
@@ -40,7 +40,7 @@ def test_a_robot_that_hangs_up_in_the_middle_of_a_capture_finds_its_answer(daemo
         assert robot.final("again 1")[:3] == (0, 1, 1)
 
 
-def test_a_robot_that_sends_without_reading_is_hung_up_on_and_harms_nobody(daemon):
+def test_a_robot_that_sends_without_reading_is_disconnected(daemon):
     with Robot(daemon.port) as flood:
         flood.say("hello 0")
         flood.send(b"solve 800\n" * 5000)
@@ -50,13 +50,13 @@ def test_a_robot_that_sends_without_reading_is_hung_up_on_and_harms_nobody(daemo
 
 
 def listen_as_robot(port):
-    """What a controller does that can only wait to be called."""
+    """A controller that can only wait for a connection."""
     listener = socket.create_server(("127.0.0.1", port))
     listener.settimeout(LONGEST_S)
     return listener
 
 
-def test_a_daemon_that_dials_waits_for_its_robot_serves_it_and_calls_again(recorded_cell, start_daemon, tmp_path):
+def test_a_dialling_daemon_retries_serves_and_dials_again(recorded_cell, start_daemon, tmp_path):
     (port,) = free_ports(1)
     daemon = start_daemon(recorded_cell.station(tmp_path, connection=f'dial = "127.0.0.1:{port}"'))
     daemon.wait_for_log("robot not reachable: retrying")
@@ -73,7 +73,7 @@ def test_a_daemon_that_dials_waits_for_its_robot_serves_it_and_calls_again(recor
         assert robot.final(recorded_cell.capture(2))[:3] == (0, 2, 2)
 
 
-def test_a_daemon_that_dials_ends_while_its_robot_is_connected(recorded_cell, start_daemon, tmp_path):
+def test_a_dialling_daemon_ends_while_its_robot_is_connected(recorded_cell, start_daemon, tmp_path):
     (port,) = free_ports(1)
     daemon = start_daemon(recorded_cell.station(tmp_path, connection=f'dial = "127.0.0.1:{port}"'))
     with listen_as_robot(port) as listener, Robot.on(listener.accept()[0]) as robot:
@@ -83,7 +83,7 @@ def test_a_daemon_that_dials_ends_while_its_robot_is_connected(recorded_cell, st
     assert "Traceback" not in daemon.text()
 
 
-def test_live_poses_during_a_capture_cost_nobody_anything(recorded_cell, start_daemon, tmp_path):
+def test_live_poses_during_a_capture_change_nothing(recorded_cell, start_daemon, tmp_path):
     daemon = start_daemon(recorded_cell.station(tmp_path, settle_ms=1000))
     with Robot(daemon.port) as robot:
         assert robot.say("hello 0") == "0,0,0,0"
@@ -95,7 +95,7 @@ def test_live_poses_during_a_capture_cost_nobody_anything(recorded_cell, start_d
         assert robot.say("status 2").startswith("0,2,1,")
 
 
-def test_live_poses_that_move_while_the_picture_is_taken_are_21(recorded_cell, start_daemon, tmp_path):
+def test_moving_live_poses_during_a_capture_are_21(recorded_cell, start_daemon, tmp_path):
     daemon = start_daemon(recorded_cell.station(tmp_path, settle_ms=1000))
     x, rest = recorded_cell.poses[0].split(" ", 1)
     with Robot(daemon.port) as robot:

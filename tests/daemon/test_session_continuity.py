@@ -1,4 +1,4 @@
-"""Whatever comes in between, it is the same session: pairs, answers and counter as they were, and it goes on alike."""
+"""After any interruption the session is the same: pairs, replies and counter, and it continues alike."""
 
 import contextlib
 import subprocess
@@ -22,13 +22,13 @@ def lines_of(cell):
 
 
 def pictures_taken(station):
-    """Sequence number and source of each picture of the newest session."""
+    """Sequence number and frame name of each image of the newest session."""
     return [(fact.request.seq, fact.frame.name) for fact in newest_facts(station, ImageFact)]
 
 
 @pytest.fixture(scope="module")
 def undisturbed(recorded_cell, tmp_path_factory):
-    """The replies where nothing comes in between, those before and those after, and the pictures."""
+    """The replies without an interruption, before and after it, and the images."""
     station = recorded_cell.station(tmp_path_factory.mktemp("undisturbed"))
     with DaemonProcess(station) as daemon, Robot(daemon.port) as robot:
         robot.say("hello 0")
@@ -80,7 +80,7 @@ def work(start_daemon, greet, station, before, replies, under=()):
 
 
 def check_it_is_the_same(robot, before, replies):
-    """Every answer is given again, to `again` as to the line itself; the counter stands where it stood."""
+    """Every reply is repeated, to `again` and to the line itself; the counter is unchanged."""
     for line, reply in zip(before, replies, strict=True):
         assert robot.ask(f"again {reply[1]}") == reply
         if not line.startswith("begin"):
@@ -101,8 +101,8 @@ def test_an_interruption_changes_nothing(interrupted, undisturbed, recorded_cell
     assert pictures_taken(station) == pictures
 
 
-def test_a_computer_that_is_started_again_changes_nothing(undisturbed, recorded_cell, start_daemon, greet, tmp_path):
-    """Its monotonic clock begins anew, below the instants in the record; one picture there is not answered yet."""
+def test_a_reboot_changes_nothing(undisturbed, recorded_cell, start_daemon, greet, tmp_path):
+    """Its monotonic clock starts below the instants on record; one image there has no reply yet."""
     if subprocess.run([*LONG_UP, "true"], check=False, capture_output=True).returncode:
         pytest.skip("clocks of their own are not allowed here")
     before, after = lines_of(recorded_cell)
@@ -127,9 +127,7 @@ def test_a_computer_that_is_started_again_changes_nothing(undisturbed, recorded_
 
 
 @pytest.mark.parametrize("asks_again", [True, False], ids=["again", "the same line"])
-def test_a_lost_answer_is_fetched_and_no_second_picture_comes_of_it(
-    asks_again, undisturbed, recorded_cell, start_daemon, tmp_path
-):
+def test_a_lost_reply_is_fetched_without_a_second_image(asks_again, undisturbed, recorded_cell, start_daemon, tmp_path):
     before, after = lines_of(recorded_cell)
     replies, replies_after, pictures = undisturbed
     station = recorded_cell.station(tmp_path)
@@ -149,10 +147,10 @@ def test_a_lost_answer_is_fetched_and_no_second_picture_comes_of_it(
     assert pictures_taken(station) == pictures
 
 
-def test_a_program_that_starts_again_from_the_top_leaves_the_session_as_it_was(
+def test_a_restarted_robot_program_leaves_the_session_as_it_was(
     undisturbed, recorded_cell, start_daemon, greet, tmp_path
 ):
-    """Its `begin` opens another session; the first stays on the disk, all its pairs in it. Without one it goes on."""
+    """Its `begin` opens another session and the first stays on disk with all pairs; without it the first continues."""
     before, _ = lines_of(recorded_cell)
     replies, _, pictures = undisturbed
     station = recorded_cell.station(tmp_path)

@@ -84,7 +84,7 @@ def played(request, tmp_path_factory):
         yield PlayedCell(request.param, tmp_path_factory.mktemp(request.param), ending)
 
 
-def test_the_true_error_is_in_keeping_with_the_stated_one(played):
+def test_the_true_error_is_consistent_with_the_stated_one(played):
     assert [o.stop_code for o in played.outcomes] == [None, None]
     for number, truth in enumerate(played.truths):
         result = played.result(number)
@@ -106,7 +106,7 @@ def test_the_true_error_is_in_keeping_with_the_stated_one(played):
         assert result["accepted"] is None
 
 
-def test_the_result_is_solved_alike_offline(played):
+def test_the_result_is_the_same_offline(played):
     """To the last digit: in a process of its own, as a person would run it."""
     solve = subprocess.run([*COMMAND, "solve", "--json", *played.sessions], capture_output=True, text=True, check=True)
     offline = [json.loads(line) for line in solve.stdout.splitlines()]
@@ -116,7 +116,7 @@ def test_the_result_is_solved_alike_offline(played):
     assert offline == recorded
 
 
-def test_nothing_is_handed_over_before_a_person_accepts_and_then_it_stays(played, eyebolt):
+def test_no_result_is_served_before_a_person_accepts_it(played, eyebolt):
     assert played.say("result 50") == (36, 50, 0, 0, 0, 0, 0, 0)
     code, out, _ = eyebolt("accept", played.sessions[0], "--by", "R. Ode")
     assert code == 0

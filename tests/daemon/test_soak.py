@@ -1,10 +1,10 @@
-"""Short form of `tests/bench/soak`: a handful of sessions and two restarts; no handle is left, no answer lost."""
+"""Short form of `tests/bench/soak`: a handful of sessions and two restarts; no handle leaked, no reply lost."""
 
 from support.push_camera_cell import record_pushed_cell
 from support.soak_runs import soak
 
 
-def test_sessions_after_sessions_leave_no_handle_and_lose_no_answer(tmp_path):
+def test_many_sessions_leak_no_handle_and_lose_no_reply(tmp_path):
     for name in ("cell", "station"):
         (tmp_path / name).mkdir()
     cell = record_pushed_cell(tmp_path / "cell", waypoints=12, seed=4)

@@ -1,4 +1,4 @@
-"""A station that cannot be served: one clear text, exit code 1, never a traceback."""
+"""A station that cannot be served: one text, exit code 1, no traceback."""
 
 import json
 
@@ -61,7 +61,7 @@ def test_files_that_are_missing_or_wrong(station, eyebolt, spoil, code, words):
     assert not (path.parent / "sessions").exists()
 
 
-def test_ports_locks_and_folders_that_cannot_be_had(recorded_cell, station, start_daemon, eyebolt, tmp_path):
+def test_ports_locks_and_folders_that_are_not_available(recorded_cell, station, start_daemon, eyebolt, tmp_path):
     record = str(tmp_path / "record")
     served = station("served", folder=record)
     status = next(line for line in served.read_text().splitlines() if line.startswith("status")).split('"')[1]

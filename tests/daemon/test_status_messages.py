@@ -1,4 +1,4 @@
-"""What those who watch are told over ZeroMQ while a session goes on, and after a restart of the daemon."""
+"""The status messages of a session, and after a restart of the daemon."""
 
 import json
 import time
@@ -51,7 +51,7 @@ def watch():
         watcher.close()
 
 
-def test_the_status_follows_a_session_survives_a_restart_and_sees_the_signature(
+def test_the_status_follows_a_session_a_restart_and_an_acceptance(
     recorded_cell, start_daemon, watch, eyebolt, tmp_path
 ):
     station = recorded_cell.station(tmp_path)

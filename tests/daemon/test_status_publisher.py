@@ -1,4 +1,4 @@
-"""The status side by itself: who never reads costs nobody anything."""
+"""The status publisher by itself: a subscriber that never reads affects nobody."""
 
 import json
 import time
@@ -38,7 +38,7 @@ def received(socket):
     return count
 
 
-def test_a_watcher_that_never_reads_loses_its_messages_and_nobody_elses(door):
+def test_a_subscriber_that_never_reads_loses_only_its_own_messages(door):
     opened, watcher = door
     stuck, awake = watcher(1), watcher(1000)
     end = time.monotonic() + 20.0

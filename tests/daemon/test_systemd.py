@@ -1,4 +1,4 @@
-"""A daemon under a service manager says when it is ready, that it lives, and that it ends (sd_notify(3), systemd)."""
+"""Notifications to a service manager: ready, watchdog, stopping (sd_notify(3), systemd)."""
 
 import configparser
 import os
@@ -26,7 +26,7 @@ def manager(tmp_path):
     listening.close()
 
 
-def test_ready_alive_and_ending_are_said(manager, recorded_cell, tmp_path):
+def test_ready_watchdog_and_stopping_are_sent(manager, recorded_cell, tmp_path):
     station = recorded_cell.station(tmp_path)
     environment = {**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "400000"}
     environment.pop("WATCHDOG_PID", None)
@@ -49,7 +49,7 @@ def test_ready_alive_and_ending_are_said(manager, recorded_cell, tmp_path):
         daemon.wait(20)
 
 
-def test_a_daemon_that_hangs_falls_silent(manager, recorded_cell, tmp_path):
+def test_a_hanging_daemon_sends_no_watchdog_pings(manager, recorded_cell, tmp_path):
     station = recorded_cell.station(tmp_path)
     environment = {**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "400000"}
     with (tmp_path / "log").open("wb") as log:
@@ -79,11 +79,11 @@ def test_a_daemon_that_hangs_falls_silent(manager, recorded_cell, tmp_path):
         ({"NOTIFY_SOCKET": "/x", "WATCHDOG_USEC": "soon", "WATCHDOG_PID": "7"}, SystemdNotifier("/x")),
     ],
 )
-def test_what_the_environment_says(environment, expected):
+def test_settings_from_the_environment(environment, expected):
     assert SystemdNotifier.from_environment(environment, 7) == expected
 
 
-def test_nobody_listening_hurts_nobody():
+def test_a_missing_manager_is_no_error():
     SystemdNotifier("/nowhere/at/all").ready("here")
 
 
@@ -100,7 +100,7 @@ def test_the_unit_starts_one_daemon_for_each_station():
 
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze")
-def test_systemd_itself_finds_no_fault_in_the_unit(tmp_path):
+def test_systemd_verifies_the_unit(tmp_path):
     """systemd's own check, with a program that is there in place of the installed one."""
     text = UNIT.read_text().replace("/opt/eyebolt/bin/eyebolt", "/bin/true").replace("User=eyebolt", "User=root")
     copy = tmp_path / "eyebolt@bay-3.service"

@@ -1,4 +1,4 @@
-"""A vertical arm with real pictures over real sockets: nothing but touch closes its height.
+"""A vertical arm with rendered images over real sockets: only touches determine its height.
 
 The truth is the simulator's own (SciPy and 4x4 matrices, none of the service's geometry).
 """
@@ -56,7 +56,7 @@ def touched(request, tmp_path_factory):
         yield TouchedCell(request.param, tmp_path_factory.mktemp(request.param), ending)
 
 
-def test_the_height_is_known_by_touch_and_everything_is_as_near_the_truth_as_stated(touched):
+def test_the_touches_determine_the_height_and_errors_are_as_stated(touched):
     assert touched.outcome.stop_code is None
     assert "place: 0" in touched.said
     assert [line.rsplit(" ", 1)[1] for line in touched.said if line.startswith("touch ")] == ["0"] * TOUCHES
@@ -70,7 +70,8 @@ def test_the_height_is_known_by_touch_and_everything_is_as_near_the_truth_as_sta
     assert abs(height_mm - touched.truth[2, 3] * 1e3) < 4 * sigma_mm
     errors = grid_errors_mm(result["transform"]["matrix"], touched.truth)
     print(
-        f"{touched.mount}: rms {np.sqrt((errors**2).mean()):.3f}, stated {result['expected_error_mm']}, {result['reason']}"
+        f"{touched.mount}: rms {np.sqrt((errors**2).mean()):.3f}, stated {result['expected_error_mm']},"
+        f" {result['reason']}"
     )
     assert np.quantile(errors, 0.95) < 2 * result["expected_error_mm"]["p95"]
     assert result["touches"]["count"] == TOUCHES
@@ -80,7 +81,7 @@ def test_the_height_is_known_by_touch_and_everything_is_as_near_the_truth_as_sta
     assert "height-from-touch" in [finding["code"] for finding in result["findings"]]
 
 
-def test_the_record_holds_what_was_touched_and_solves_alike_offline(touched):
+def test_the_record_has_the_touches_and_solves_alike_offline(touched):
     solve = subprocess.run([*COMMAND, "solve", "--json", touched.session], capture_output=True, text=True, check=True)
     offline = json.loads(solve.stdout)
     recorded = dict(touched.result)
@@ -94,7 +95,7 @@ def test_the_record_holds_what_was_touched_and_solves_alike_offline(touched):
     assert (placed[0].base_T_flange is None) == (touched.mount == "fixed")
 
 
-def test_a_daemon_that_starts_again_knows_the_answers(touched):
+def test_a_restarted_daemon_has_the_replies_to_touches(touched):
     assert touched.daemon.terminate() == 0
     touched.start()
     with Robot(touched.daemon.port) as robot:

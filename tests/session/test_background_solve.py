@@ -1,4 +1,4 @@
-"""The robot is answered before the solve wherever nothing in the answer may hang on it."""
+"""The solve follows the reply in the background wherever the reply cannot depend on it."""
 
 import pytest
 from hypothesis import given, settings
@@ -17,7 +17,7 @@ KNOCKED = Finding("camera-moved", "stop", "the camera moved", {}, "fasten it")
 
 
 def world_with(**goal):
-    """A world far from its goal in which every pair is where the solution expects it."""
+    """A world far from its goal in which every pair agrees with the prediction."""
     world = World(config(goal=Goal(0.5, **({"min_pairs": 8, "max_pairs": 40} | goal))))
     world.departs_sigma, world.wanted = 0.5, 20
     return world
@@ -38,7 +38,7 @@ def run(world, robot, numbers):
 
 
 def heard(world, robot, line):
-    """What comes back for a line without waiting for it."""
+    """The replies that are there at once after a line."""
     return world.say(robot, line, patiently=False)
 
 
@@ -48,20 +48,20 @@ def status(world):
 
 
 def held(world, robot, line):
-    """The answer to a line while every solve is held back: "" if it waits for one."""
+    """The reply to a line while every solve is held back: "" if it waits for one."""
     world.holds = (msg.Solve,)
     return heard(world, robot, line)
 
 
 @pytest.mark.parametrize(("number", "waits"), [(1, False), (2, False), (3, False), (4, True), (5, True), (6, False)])
-def test_the_fourth_and_fifth_pair_wait_for_the_diagnosis_and_others_for_nothing(world, robot, number, waits):
+def test_only_the_fourth_and_fifth_pair_wait_for_the_diagnosis(world, robot, number, waits):
     run(world, robot, range(1, number))
     assert (held(world, robot, capture(number)) == "") == waits
     world.work_done()
     assert f"\n0,{number},{number},".encode() in b"\n" + robot.sent
 
 
-def test_pairs_wanted_are_counted_down_until_the_solve_tells_better(world, robot):
+def test_pairs_wanted_are_counted_down_until_the_next_solve(world, robot):
     run(world, robot, range(1, 7))
     assert world.say(robot, "status 1") == "0,1,6,20"
     assert held(world, robot, capture(7)) == "0,7,7,19"
@@ -69,7 +69,7 @@ def test_pairs_wanted_are_counted_down_until_the_solve_tells_better(world, robot
     assert world.say(robot, "status 1") == "0,1,7,20"
 
 
-def test_the_next_picture_is_taken_and_searched_but_not_answered_before_that_solve(world, robot):
+def test_the_next_image_is_taken_and_searched_but_not_answered_before_the_solve(world, robot):
     run(world, robot, range(1, 7))
     assert held(world, robot, capture(7)) != ""
     world.done.clear()
@@ -82,7 +82,7 @@ def test_the_next_picture_is_taken_and_searched_but_not_answered_before_that_sol
     assert order[-4:] == [("reply", 7), ("solve", 7), ("reply", 8), ("solve", 8)]
 
 
-def test_a_robot_that_waits_for_that_solve_hears_that_it_is_in_work(world, robot):
+def test_a_robot_that_waits_for_the_background_solve_gets_10(world, robot):
     run(world, robot, range(1, 7))
     held(world, robot, capture(7))
     assert world.say(robot, capture(8)) == "10,8,7,19"
@@ -90,7 +90,7 @@ def test_a_robot_that_waits_for_that_solve_hears_that_it_is_in_work(world, robot
     assert world.say(robot, "again 8") == "0,8,8,19"
 
 
-def test_what_follows_an_answer_is_shown_once_it_is_known(world, robot):
+def test_the_background_solve_is_published_once_it_is_on_record(world, robot):
     run(world, robot, range(1, 7))
     before = status(world)
     held(world, robot, capture(7))
@@ -102,7 +102,7 @@ def test_what_follows_an_answer_is_shown_once_it_is_known(world, robot):
     assert after.progress.next_view.message == "tilt it more"
 
 
-def test_a_pair_that_departs_from_the_last_solution_waits_and_is_27_in_its_own_answer(world, robot):
+def test_an_improbable_pair_waits_for_its_solve_and_is_27(world, robot):
     run(world, robot, range(1, 8))
     world.departs_sigma, world.excluded = 6.0, (7,)
     assert held(world, robot, capture(8)) == ""
@@ -112,13 +112,13 @@ def test_a_pair_that_departs_from_the_last_solution_waits_and_is_27_in_its_own_a
     assert chances[:3] == [None] * 3 and chances[-2] > 0.02 > chances[-1]
 
 
-def test_a_pair_that_departs_but_is_borne_out_is_kept(world, robot):
+def test_an_improbable_pair_that_the_solve_confirms_is_kept(world, robot):
     run(world, robot, range(1, 8))
     world.departs_sigma = 6.0
     assert world.say(robot, capture(8)) == "0,8,8,20"
 
 
-def test_without_a_solution_to_compare_with_nothing_is_answered_before(world, robot):
+def test_without_a_prediction_every_capture_waits_for_its_solve(world, robot):
     world.departs_sigma = None
     run(world, robot, range(1, 6))
     assert held(world, robot, capture(6)) == ""
@@ -126,7 +126,7 @@ def test_without_a_solution_to_compare_with_nothing_is_answered_before(world, ro
     assert robot.sent.endswith(b"0,6,6,20\n")
 
 
-def test_a_stop_found_behind_an_answer_is_told_with_the_next_one(world, robot):
+def test_a_stop_found_in_the_background_is_the_next_reply(world, robot):
     run(world, robot, range(1, 7))
     world.findings = (KNOCKED,)
     assert world.say(robot, capture(7)) == "0,7,7,19"
@@ -135,7 +135,7 @@ def test_a_stop_found_behind_an_answer_is_told_with_the_next_one(world, robot):
     assert world.say(robot, capture(9)) == "0,9,8,20", "the stop is gone with the solve that no longer finds it"
 
 
-def test_a_pair_stopped_for_board_or_lens_stays_for_the_diagnosis_and_one_of_the_wrong_size_does_not(world, robot):
+def test_a_pair_refused_with_38_by_a_solve_stays_usable_and_an_image_of_wrong_size_does_not(world, robot):
     run(world, robot, range(1, 4))
     world.findings = (Finding("board-scale", "stop", "the board is smaller", {}, "measure it"),)
     assert world.say(robot, capture(4)) == "38,4,3,20"
@@ -146,7 +146,7 @@ def test_a_pair_stopped_for_board_or_lens_stays_for_the_diagnosis_and_one_of_the
     assert [pair.index for pair in world.commands(msg.Solve)[-1].dataset.pairs] == [0, 1, 2, 3, 5]
 
 
-def test_a_goal_met_behind_an_answer_is_told_with_the_next_one(world, robot):
+def test_a_goal_met_in_the_background_is_the_next_reply(world, robot):
     run(world, robot, range(1, 9))
     world.goal_met = True
     assert world.say(robot, capture(9)) == "0,9,9,19"
@@ -156,10 +156,15 @@ def test_a_goal_met_behind_an_answer_is_told_with_the_next_one(world, robot):
 
 @pytest.mark.parametrize(
     ("wanted", "goal", "number", "waits"),
-    [(1, {}, 9, True), (2, {}, 9, False), (20, {"min_pairs": 8, "max_pairs": 9}, 9, True), (1, {"min_pairs": 12}, 9, False),
-     (1, {"min_pairs": 3}, 3, True)],
-)  # fmt: skip
-def test_what_may_be_the_last_pair_waits(wanted, goal, number, waits):
+    [
+        (1, {}, 9, True),
+        (2, {}, 9, False),
+        (20, {"min_pairs": 8, "max_pairs": 9}, 9, True),
+        (1, {"min_pairs": 12}, 9, False),
+        (1, {"min_pairs": 3}, 3, True),
+    ],
+)
+def test_a_pair_that_may_be_the_last_waits(wanted, goal, number, waits):
     world = world_with(**goal)
     robot = world.connect()
     world.wanted = wanted
@@ -167,7 +172,7 @@ def test_what_may_be_the_last_pair_waits(wanted, goal, number, waits):
     assert (held(world, robot, capture(number)) == "") == waits
 
 
-def test_the_result_is_written_before_the_answer_that_ends_the_loop(world, robot):
+def test_the_result_is_written_before_the_reply_that_ends_the_program(world, robot):
     world.wanted = 1
     run(world, robot, range(1, 9))
     world.goal_met = True
@@ -184,7 +189,7 @@ def test_a_check_never_waits_for_its_own_solve(world, robot):
     assert [pair.index for pair in world.commands(msg.Solve)[-1].dataset.checks] == [4]
 
 
-def test_a_restart_between_answer_and_solve_solves_again_and_loses_nothing(world, robot):
+def test_a_restart_between_reply_and_solve_repeats_the_solve(world, robot):
     run(world, robot, range(1, 7))
     assert held(world, robot, capture(7)) == "0,7,7,19"
     world.holds = ()
@@ -201,7 +206,7 @@ def test_a_restart_between_answer_and_solve_solves_again_and_loses_nothing(world
     assert plain(world.state.log) == plain(fold(world.facts))
 
 
-def test_a_restart_with_a_picture_unanswered_while_a_solve_was_under_way(world, robot):
+def test_a_restart_with_an_unanswered_image_during_a_background_solve(world, robot):
     run(world, robot, range(1, 7))
     held(world, robot, capture(7))
     heard(world, robot, capture(8))
@@ -211,7 +216,7 @@ def test_a_restart_with_a_picture_unanswered_while_a_solve_was_under_way(world, 
 
 
 @pytest.mark.parametrize("trouble", ["breaks", "disk"])
-def test_a_solve_that_fails_behind_an_answer_makes_the_next_one_wait(world, robot, trouble):
+def test_after_a_failed_background_solve_the_next_capture_waits(world, robot, trouble):
     run(world, robot, range(1, 7))
     assert held(world, robot, capture(7)) == "0,7,7,19"
     world.breaks, world.disk_full = ((msg.Solve,), False) if trouble == "breaks" else ((), True)
@@ -223,7 +228,7 @@ def test_a_solve_that_fails_behind_an_answer_makes_the_next_one_wait(world, robo
     assert status(world).kept == 8
 
 
-def test_status_and_result_wait_for_a_solve_that_is_under_way(world, robot):
+def test_status_and_result_wait_for_the_background_solve(world, robot):
     run(world, robot, range(1, 7))
     held(world, robot, capture(7))
     assert heard(world, robot, "status 1") == ""
@@ -235,14 +240,14 @@ def test_status_and_result_wait_for_a_solve_that_is_under_way(world, robot):
     assert robot.sent.endswith(b"36,1,0,0,0,0,0,0,0\n")
 
 
-def test_but_no_longer_than_a_robot_does(world, robot):
+def test_status_waits_no_longer_than_a_robot(world, robot):
     run(world, robot, range(1, 7))
     held(world, robot, capture(7))
     assert world.say(robot, "status 1") == "0,1,7,19"
 
 
-def test_a_daemon_that_came_back_says_at_once_what_it_has(world, robot):
-    """The solve that it owes may take seconds; whether the pairs are there is known before."""
+def test_a_restarted_daemon_answers_status_at_once(world, robot):
+    """The missing solve may take seconds; the pairs are known before."""
     run(world, robot, range(1, 7))
     held(world, robot, capture(7))
     world.restart()
@@ -254,7 +259,7 @@ def test_a_daemon_that_came_back_says_at_once_what_it_has(world, robot):
 
 
 @pytest.mark.parametrize("verb", ["solve", "undo", "bye"])
-def test_what_solves_anew_comes_after_a_solve_that_is_under_way(world, robot, verb):
+def test_requests_that_solve_queue_behind_the_background_solve(world, robot, verb):
     run(world, robot, range(1, 7))
     held(world, robot, capture(7))
     assert heard(world, robot, f"{verb} 8") == ""
@@ -264,7 +269,7 @@ def test_what_solves_anew_comes_after_a_solve_that_is_under_way(world, robot, ve
     assert plain(world.state.log) == plain(fold(world.facts))
 
 
-def test_a_new_session_waits_for_a_solve_of_the_old_one(world, robot):
+def test_a_new_session_waits_for_the_background_solve_of_the_old_one(world, robot):
     run(world, robot, range(1, 7))
     held(world, robot, capture(7))
     assert world.say(robot, "begin 1") == "10,1,7,19"
@@ -275,7 +280,7 @@ def test_a_new_session_waits_for_a_solve_of_the_old_one(world, robot):
 
 
 @pytest.mark.parametrize(("line", "reply"), [("begin 1", "0,1,0,8"), ("bye 8", "0,8,7,20")])
-def test_advice_that_comes_late_goes_to_no_new_session_and_behind_no_last_answer(world, robot, line, reply):
+def test_a_late_next_view_is_recorded_neither_in_a_new_session_nor_after_bye(world, robot, line, reply):
     run(world, robot, range(1, 7))
     world.holds = (msg.PlanNextView,)
     world.say(robot, capture(7))
@@ -295,8 +300,8 @@ LINES = st.one_of(
 
 @settings(max_examples=60, deadline=None)
 @given(st.lists(st.tuples(LINES, st.booleans(), st.sampled_from([0.5, 0.5, 6.0])), min_size=8, max_size=25))
-def test_how_fast_the_solves_are_changes_no_answer(steps):
-    """Fast: every solve ends before the next line comes. Slow: some end only once the next picture is searched."""
+def test_replies_do_not_depend_on_the_speed_of_the_solves(steps):
+    """Fast: every solve ends before the next line. Slow: some end only after the detection in the next image."""
     replies = []
     for slow in (False, True):
         world = world_with(min_pairs=5, max_pairs=12)

@@ -1,4 +1,4 @@
-"""A capture on its way: verdicts, solves, disk, restarts."""
+"""Captures: acceptance of views, solves, disk faults, restarts."""
 
 import json
 from dataclasses import replace
@@ -57,18 +57,19 @@ def test_order_of_the_commands_of_a_capture(world, robot):
     world.say(robot, capture(3))
     kinds = [type(command).__name__ for command in world.done]
     assert [kind for kind in kinds if kind not in ("PublishStatus", "StartTimer")] == [
-        "Grab", "StoreImage", "RecordFacts", "Detect", "RecordFacts", "SendReply", "Solve", "RecordFacts", "WriteResult", "PlanNextView",
-        "RecordFacts",
+        "Grab", "StoreImage", "RecordFacts", "Detect", "RecordFacts", "SendReply",
+        "Solve", "RecordFacts", "WriteResult", "PlanNextView", "RecordFacts",
     ]  # fmt: skip
     world.done.clear()
     world.say(robot, capture(4))
     kinds = [type(command).__name__ for command in world.done]
     assert [kind for kind in kinds if kind not in ("PublishStatus", "StartTimer")] == [
-        "Grab", "StoreImage", "RecordFacts", "Detect", "Solve", "RecordFacts", "SendReply", "WriteResult", "PlanNextView", "RecordFacts",
+        "Grab", "StoreImage", "RecordFacts", "Detect", "Solve", "RecordFacts", "SendReply",
+        "WriteResult", "PlanNextView", "RecordFacts",
     ]  # fmt: skip
 
 
-def test_who_hears_that_the_goal_is_met_can_read_the_result(world, robot):
+def test_the_result_is_on_disk_before_goal_met_is_replied(world, robot):
     run(world, robot, 7)
     world.goal_met = True
     world.holds = (msg.WriteResult,)
@@ -79,7 +80,7 @@ def test_who_hears_that_the_goal_is_met_can_read_the_result(world, robot):
     assert robot.sent == b"3,8,8,0\n"
 
 
-def test_the_board_is_found_while_the_picture_is_stored_and_the_disk_is_waited_for(world, robot):
+def test_detection_runs_beside_the_disk_and_the_reply_waits_for_both(world, robot):
     run(world, robot, 2)
     world.holds = (msg.StoreImage,)
     robot.sent = b""
@@ -93,7 +94,7 @@ def test_the_board_is_found_while_the_picture_is_stored_and_the_disk_is_waited_f
     assert kinds == ["image", "detection", "timings", "reply", "solve", "next_view"]
 
 
-def test_a_board_that_was_found_counts_for_nothing_if_its_picture_cannot_be_stored(world, robot):
+def test_a_detection_does_not_count_if_its_image_cannot_be_stored(world, robot):
     run(world, robot, 2)
     world.holds = (msg.StoreImage,)
     world.say(robot, capture(3), patiently=False)
@@ -105,7 +106,7 @@ def test_a_board_that_was_found_counts_for_nothing_if_its_picture_cannot_be_stor
     assert world.say(robot, capture(3)) == "0,3,3,5"
 
 
-def test_the_steps_are_timed_and_kept_with_the_pair(world, robot):
+def test_step_times_are_recorded_and_published(world, robot):
     world = World(config(settle_ns=250_000_000, exposure_ns=500))
     world.say(world.connect(), capture(1))
     (timed,) = world.facts_of(TimingsFact)
@@ -120,7 +121,7 @@ def moved(shift_px):
     return View(residual_px=0.05, motion_check=MotionCheck(shift_px, 0.03, 160.0, CORNERS))
 
 
-def test_a_board_that_moved_between_two_pictures_is_21_and_the_limit_is_recorded(world, robot):
+def test_a_board_that_moved_since_the_preview_is_21_and_the_limit_is_recorded(world, robot):
     world.measures = moved(0.16)
     assert world.say(robot, capture(1)) == "21,1,0,8"
     measure = world.facts_of(ReplyFact)[-1].measure
@@ -131,7 +132,7 @@ def test_a_board_that_moved_between_two_pictures_is_21_and_the_limit_is_recorded
     assert world.say(robot, capture(3)) == "0,3,2,6"
 
 
-def test_a_glance_is_asked_for_150_ms_before_the_picture_and_never_before_the_word():
+def test_the_preview_is_150_ms_before_the_image_and_never_before_the_request():
     for settle_ms, glance_ms in ((300, 150), (150, 0), (20, 0)):
         world = World(config(settle_ns=settle_ms * 1_000_000, takes_preview=True))
         begun_ns = world.now_ns
@@ -141,7 +142,7 @@ def test_a_glance_is_asked_for_150_ms_before_the_picture_and_never_before_the_wo
         assert grab.not_before_ns - begun_ns == settle_ms * 1_000_000
 
 
-def test_live_poses_that_leave_the_reported_one_before_the_exposure_are_21(world, robot):
+def test_live_poses_away_from_the_reported_one_before_the_exposure_are_21(world, robot):
     near, far = "500.05 0 450 0 1 0 0", "500.3 0 450 0 1 0 0"
     for seq, live_poses, code in ((1, near, 0), (2, far, 21)):
         world.holds = (msg.Grab,)
@@ -153,7 +154,7 @@ def test_live_poses_that_leave_the_reported_one_before_the_exposure_are_21(world
         assert world.stored(seq)[0] == code
 
 
-def test_a_view_that_fits_worse_than_the_kept_ones_is_kept_with_advice(world, robot):
+def test_a_view_with_a_higher_residual_than_the_kept_ones_is_kept_with_advice(world, robot):
     world.measures = View(residual_px=0.06)
     run(world, robot, 3)
     world.measures = View(residual_px=0.3)
@@ -163,7 +164,7 @@ def test_a_view_that_fits_worse_than_the_kept_ones_is_kept_with_advice(world, ro
     assert world.say(robot, capture(5)) == "1,5,5,3"
 
 
-def test_the_picture_is_exposed_after_the_word_and_the_settling_time():
+def test_the_image_is_exposed_after_the_request_and_the_settling_time():
     world = World(config(settle_ns=250_000_000))
     world.say(world.connect(), capture(1))
     (grab,) = world.commands(msg.Grab)
@@ -180,7 +181,7 @@ def test_flange_poses_are_recorded_in_metres(world, robot):
     np.testing.assert_allclose(picture.base_T_flange, wanted, atol=1e-12)
 
 
-def test_tool_poses_are_carried_back_to_the_flange():
+def test_tool_poses_are_converted_to_flange_poses():
     flange_T_tool = np.eye(4)
     flange_T_tool[:3, :3] = Rotation.from_euler("xyz", [10, -25, 40], degrees=True).as_matrix()
     flange_T_tool[:3, 3] = [0.02, -0.01, 0.15]
@@ -206,7 +207,7 @@ def test_tool_poses_are_carried_back_to_the_flange():
         (detection(size_px=(640, 480)), 38),
     ],
 )
-def test_a_view_that_is_refused_is_remembered_and_not_counted(world, robot, sees, code):
+def test_a_refused_view_is_recorded_and_not_counted(world, robot, sees, code):
     world.say(robot, capture(1))
     world.sees = sees
     assert world.say(robot, capture(2)) == f"{code},2,1,7"
@@ -217,21 +218,21 @@ def test_a_view_that_is_refused_is_remembered_and_not_counted(world, robot, sees
 
 
 @pytest.mark.parametrize(("fault", "code"), [("camera-lost", 30), ("no-fresh-frame", 22), ("pictures-exhausted", 22)])
-def test_no_picture(world, robot, fault, code):
+def test_a_grab_that_fails(world, robot, fault, code):
     world.grab_fails = fault
     assert world.say(robot, capture(1)) == f"{code},1,0,8"
     world.grab_fails = None
     assert world.say(robot, capture(2)) == "0,2,1,7"
 
 
-def test_a_capture_at_a_kept_pose_is_26_and_a_check_there_never(world, robot):
+def test_a_capture_at_a_kept_pose_is_26_and_a_check_there_is_not(world, robot):
     run(world, robot, 4)
     assert world.say(robot, capture(5, 1)) == "26,5,4,4"
     assert world.say(robot, check(6, 1)) == "0,6,4,4"
     assert world.say(robot, check(7, 1)) == "0,7,4,4"
 
 
-def test_marginal_light_and_small_news_are_kept_with_advice(world, robot):
+def test_marginal_exposure_and_a_similar_pose_are_kept_with_advice(world, robot):
     world.say(robot, "capture 1 500 0 450 0 1 0 0")
     assert world.say(robot, "capture 2 505 0 450 0 1 0 0") == "1,2,2,6"
     world.sees = detection(ExposureStats(0.1, 0.7, 0.1, 0.0, 0.75))
@@ -239,7 +240,7 @@ def test_marginal_light_and_small_news_are_kept_with_advice(world, robot):
     assert world.say(robot, check(4, 3)) == "2,4,3,5"
 
 
-def test_checks_are_never_used_to_solve(world, robot):
+def test_checks_are_never_solved_with(world, robot):
     run(world, robot, 3)
     assert world.say(robot, check(4, 1)) == "0,4,3,5"
     world.say(robot, capture(5))
@@ -254,7 +255,7 @@ def test_checks_are_never_used_to_solve(world, robot):
     assert status(world).checks == 2
 
 
-def test_the_solver_gets_poses_and_corners_as_they_came(world, robot):
+def test_the_solver_gets_poses_and_corners_as_recorded(world, robot):
     run(world, robot, 3)
     pair = world.commands(msg.Solve)[-1].dataset.pairs[-1]
     picture = world.facts_of(ImageFact)[-1]
@@ -263,7 +264,7 @@ def test_the_solver_gets_poses_and_corners_as_they_came(world, robot):
     assert pair.ids.tolist() == detection().ids.tolist()
 
 
-def test_undo_takes_the_newest_kept_pair_back(world, robot):
+def test_undo_removes_the_newest_kept_pair(world, robot):
     run(world, robot, 3)
     world.sees = NoDetection("no-board", GOOD_LIGHT, SIZE_PX)
     assert world.say(robot, capture(4)) == "20,4,3,5"
@@ -280,7 +281,7 @@ def test_undo_takes_the_newest_kept_pair_back(world, robot):
     assert status(world).p95_history_mm == ()
 
 
-def test_goal_met_outranks_other_advice(world, robot):
+def test_goal_met_takes_precedence_over_advice(world, robot):
     run(world, robot, 7)
     world.goal_met = True
     world.sees = detection(ExposureStats(0.1, 0.7, 0.1, 0.0, 0.75))
@@ -288,12 +289,12 @@ def test_goal_met_outranks_other_advice(world, robot):
     assert status(world).phase == "goal-met"
 
 
-def test_the_goal_is_not_met_with_fewer_than_the_fewest(world, robot):
+def test_the_goal_is_not_met_below_min_pairs(world, robot):
     world.goal_met = True
     assert run(world, robot, 8) == [f"0,{n},{n},{8 - n}" for n in range(1, 8)] + ["3,8,8,0"]
 
 
-def test_37_when_most_is_reached_and_the_goal_is_not():
+def test_37_at_max_pairs_without_the_goal():
     world = World(config(goal=Goal(0.5, min_pairs=3, max_pairs=5)))
     robot = world.connect()
     assert run(world, robot, 4) == ["0,1,1,2", "0,2,2,1", "0,3,3,1", "0,4,4,1"]
@@ -305,7 +306,7 @@ def test_37_when_most_is_reached_and_the_goal_is_not():
     assert world.say(robot, capture(8)) == "3,8,6,0"
 
 
-def test_27_when_the_solver_leaves_the_newest_pair_out(world, robot):
+def test_27_when_the_solver_excludes_the_newest_pair(world, robot):
     run(world, robot, 5)
     world.excluded = (5,)
     assert world.say(robot, capture(6)) == "27,6,5,3"
@@ -322,7 +323,7 @@ def test_no_27_without_a_majority(world, robot):
     assert world.say(robot, capture(5)) == "0,5,5,4", "one of the five carries nothing"
 
 
-def test_an_older_pair_left_out_is_not_the_newest_ones_fault(world, robot):
+def test_an_older_pair_that_is_excluded_does_not_refuse_the_newest(world, robot):
     run(world, robot, 6)
     world.excluded = (2,)
     assert world.say(robot, capture(7)) == "0,7,7,2", "one of the seven carries nothing"
@@ -352,8 +353,8 @@ def test_solve(world, robot, outcome, reply):
     [Refusal(RefusalCode.NOT_CONVERGED, "no way", "look", 4), solution(0.6, 4)],
     ids=["refused", "error too large"],
 )
-def test_solve_answers_the_cause_where_the_pairs_show_one(world, robot, outcome):
-    """Who is told 28 captures more; where the poses are misread that helps nobody."""
+def test_solve_replies_the_cause_where_the_pairs_show_one(world, robot, outcome):
+    """28 asks for more captures, which does not help where the poses are misread."""
     wrong = Finding("pose-format", "stop", "the poses are misread", {}, 'rotation = "euler-ZYX"')
     run(world, robot, 4)
     world.outcome = replace(outcome, findings=(wrong,))
@@ -363,7 +364,7 @@ def test_solve_answers_the_cause_where_the_pairs_show_one(world, robot, outcome)
     assert told.remedy == 'rotation = "euler-ZYX"'
 
 
-def test_the_stations_own_rule_accepts_only_what_is_proven_and_kept():
+def test_the_stations_rule_accepts_only_a_proven_result_with_enough_pairs():
     world = World(config(accept_when_proven=True))
     robot = world.connect()
     world.goal_met = True
@@ -379,7 +380,7 @@ def test_the_stations_own_rule_accepts_only_what_is_proven_and_kept():
     assert world.commands(msg.WriteResult)[-1].accept
 
 
-def test_nothing_is_accepted_by_itself_unless_the_station_says_so(world, robot):
+def test_no_result_is_accepted_without_the_stations_rule(world, robot):
     world.goal_met = True
     run(world, robot, 9)
     results = world.commands(msg.WriteResult)
@@ -388,7 +389,7 @@ def test_nothing_is_accepted_by_itself_unless_the_station_says_so(world, robot):
 
 
 @pytest.mark.parametrize("broken", [msg.Detect, msg.Solve])
-def test_work_that_breaks_down_costs_one_pair_and_not_the_session(world, robot, broken):
+def test_a_worker_failure_costs_one_pair_and_not_the_session(world, robot, broken):
     run(world, robot, 3)
     world.breaks = (broken,)
     assert world.say(robot, capture(4)) == "20,4,3,5"
@@ -396,7 +397,7 @@ def test_work_that_breaks_down_costs_one_pair_and_not_the_session(world, robot, 
     assert world.say(robot, capture(5)) == "0,5,4,4"
 
 
-def test_when_solving_breaks_down_undo_and_bye_still_do_what_they_say(world, robot):
+def test_undo_and_bye_succeed_although_the_solve_fails(world, robot):
     run(world, robot, 4)
     world.breaks = (msg.Solve,)
     assert world.say(robot, "solve 5") == "28,5,4,4"
@@ -407,7 +408,7 @@ def test_when_solving_breaks_down_undo_and_bye_still_do_what_they_say(world, rob
 
 # A capture writes three times: the picture, the fact that it was taken, and what led to the answer.
 @pytest.mark.parametrize("write", [1, 2, 3])
-def test_what_cannot_be_recorded_is_31_and_its_seq_stays_free(world, robot, write):
+def test_a_capture_that_cannot_be_recorded_is_31_and_its_seq_stays_free(world, robot, write):
     run(world, robot, 3)
     world.disk_fails_at = world.disk_writes + write
     assert world.say(robot, capture(4)) == "31,4,3,5"
@@ -427,7 +428,7 @@ def test_a_session_that_cannot_be_opened_is_31(world, robot, write):
 
 
 @pytest.mark.parametrize("line", ["undo 4", "solve 4", "bye 4"])
-def test_other_requests_that_cannot_be_recorded_have_done_nothing(world, robot, line):
+def test_other_requests_that_cannot_be_recorded_have_no_effect(world, robot, line):
     run(world, robot, 3)
     world.disk_full = True
     assert world.say(robot, line) == "31,4,3,5"
@@ -435,7 +436,7 @@ def test_other_requests_that_cannot_be_recorded_have_done_nothing(world, robot, 
     assert world.say(robot, capture(4)) == "0,4,4,4"
 
 
-def test_a_robot_that_was_told_working_still_hears_that_it_could_not_be_recorded(world, robot):
+def test_a_robot_that_polls_is_told_31_when_recording_fails(world, robot):
     run(world, robot, 3)
     world.holds = (msg.Detect,)
     assert world.say(robot, capture(4)) == "10,4,3,5"
@@ -447,7 +448,7 @@ def test_a_robot_that_was_told_working_still_hears_that_it_could_not_be_recorded
     assert world.say(robot, "again 4") == "0,4,4,4"
 
 
-def test_a_late_result_of_an_old_task_is_dropped(world, robot):
+def test_a_late_event_of_an_old_task_is_dropped(world, robot):
     run(world, robot, 2)
     old = world.commands(msg.Grab)[-1].task
     world.holds = (msg.Grab,)
@@ -469,7 +470,7 @@ def test_a_late_result_of_an_old_task_is_dropped(world, robot):
     assert robot.sent.endswith(b"0,3,3,5\n")
 
 
-def test_a_restart_finishes_a_picture_that_is_on_disk_but_was_not_answered(world, robot):
+def test_a_restart_finishes_an_image_on_record_without_a_reply(world, robot):
     run(world, robot, 3)
     world.holds = (msg.Detect,)
     world.say(robot, capture(4), patiently=False)
@@ -483,7 +484,7 @@ def test_a_restart_finishes_a_picture_that_is_on_disk_but_was_not_answered(world
     assert len(world.commands(msg.Grab)) == grabs, "no second picture"
 
 
-def test_a_restart_that_is_still_at_that_picture_says_so(world, robot):
+def test_a_restart_replies_working_for_the_image_that_it_resumes(world, robot):
     run(world, robot, 3)
     world.holds = (msg.Detect,)
     world.say(robot, capture(4), patiently=False)
@@ -496,7 +497,7 @@ def test_a_restart_that_is_still_at_that_picture_says_so(world, robot):
     assert world.say(robot, "again 4") == "0,4,4,4"
 
 
-def test_a_restart_refuses_what_would_have_been_refused(world, robot):
+def test_a_resumed_image_is_refused_as_it_would_have_been(world, robot):
     run(world, robot, 3)
     world.holds = (msg.Detect,)
     world.say(robot, capture(4, 1), patiently=False)
@@ -505,7 +506,7 @@ def test_a_restart_refuses_what_would_have_been_refused(world, robot):
     assert world.say(world.connect(), "again 4") == "26,4,3,5"
 
 
-def test_a_restart_before_the_picture_was_on_disk_knows_nothing_of_it(world, robot):
+def test_a_restart_before_the_image_was_on_record_has_nothing_of_it(world, robot):
     run(world, robot, 3)
     world.holds = (msg.Grab,)
     world.say(robot, capture(4), patiently=False)
@@ -516,7 +517,7 @@ def test_a_restart_before_the_picture_was_on_disk_knows_nothing_of_it(world, rob
     assert world.say(robot, capture(4)) == "0,4,4,4"
 
 
-def test_a_pair_that_the_robot_gave_up_does_not_come_back_with_a_restart(world, robot):
+def test_a_capture_that_could_not_be_recorded_does_not_return_with_a_restart(world, robot):
     run(world, robot, 3)
     world.disk_fails_at = world.disk_writes + 3
     assert world.say(robot, capture(4)) == "31,4,3,5"
@@ -527,7 +528,7 @@ def test_a_pair_that_the_robot_gave_up_does_not_come_back_with_a_restart(world, 
     assert world.say(world.connect(), "hello 9") == "0,9,3,5"
 
 
-def test_pictures_never_share_a_number(world, robot):
+def test_capture_indices_are_never_reused(world, robot):
     run(world, robot, 2)
     world.disk_fails_at = world.disk_writes + 3
     world.say(robot, capture(3))
@@ -553,13 +554,13 @@ def test_status_is_the_same_before_and_after_a_restart(world, robot):
     assert status(world) == before
 
 
-def test_facts_of_kinds_to_come_change_nothing(world, robot):
+def test_facts_of_unknown_types_are_skipped(world, robot):
     run(world, robot, 3)
     more = [*world.disk[-1], b'{"type":"weather","seq":9}']
     assert decode_facts(more) == world.facts
 
 
-def test_the_fold_does_not_depend_on_how_the_facts_were_written(world, robot):
+def test_the_fold_does_not_depend_on_the_spelling_of_the_json(world, robot):
     run(world, robot, 3)
     again = [json.dumps(json.loads(record), sort_keys=True, indent=1).encode() for record in world.disk[-1]]
     assert plain(fold(decode_facts(again))) == plain(world.state.log)

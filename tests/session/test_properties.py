@@ -1,4 +1,4 @@
-"""Whatever robots, disk, camera and clock do, in any order: what must always hold."""
+"""Invariants under any sequence of what robots, disk, camera and clock may do."""
 
 import json
 
@@ -68,7 +68,7 @@ STEPS = st.one_of(
 
 
 class Play:
-    """Any steps on one world, and what must hold after each."""
+    """Plays any steps in one world and checks the invariants after each."""
 
     def __init__(self):
         self.world = World(config(goal=Goal(0.5, min_pairs=3, max_pairs=5)))
@@ -130,7 +130,7 @@ class Play:
 
 @settings(max_examples=60, deadline=None)
 @given(st.lists(STEPS, min_size=25, max_size=50))
-def test_any_sequence_of_anything(steps):
+def test_any_sequence_keeps_the_invariants(steps):
     play = Play()
     with watched_transitions() as made:
         for step in steps:
@@ -156,8 +156,8 @@ RUNS = st.lists(
 
 @settings(max_examples=60, deadline=None)
 @given(RUNS, st.integers(1, 30))
-def test_a_disk_that_fails_once_costs_that_request_only(lines, write):
-    """Every other request gets the reply that it gets in a world where the one that met the fault was never sent.
+def test_one_failed_write_costs_only_its_request(lines, write):
+    """All other replies are those of a world in which the request that met the fault was never sent.
 
     What is written behind an answer costs no request at all.
     """
@@ -178,7 +178,7 @@ def test_a_disk_that_fails_once_costs_that_request_only(lines, write):
 
 
 def is_behind(command):
-    """Whether this is written after the answer of its request."""
+    """Whether this is written after the reply to its request."""
     return isinstance(command, msg.RecordFacts) and command.facts[-1].type in ("solve", "next_view")
 
 

@@ -1,4 +1,4 @@
-"""What a seq stands for, who may speak, and what a robot hears while it waits."""
+"""Sequence numbers, who holds the station, and the replies to a robot that waits."""
 
 import numpy as np
 import pytest
@@ -18,7 +18,7 @@ def robot(world):
     return world.connect()
 
 
-def test_the_same_line_gets_the_stored_answer_and_nothing_is_done_twice(world, robot):
+def test_a_repeated_line_gets_the_recorded_reply_and_has_no_effect(world, robot):
     assert world.say(robot, capture(1)) == "0,1,1,7"
     assert world.say(robot, capture(2)) == "0,2,2,6"
     before = (len(world.commands(msg.Grab)), list(world.facts))
@@ -47,7 +47,7 @@ def test_another_line_under_a_used_seq_is_47_with_the_last_seq(world, robot):
         ("pixel 2 1 2 3", "45,2,0,0,0"),
     ],
 )
-def test_questions_are_never_remembered(world, robot, question, answer):
+def test_requests_that_are_not_recorded_leave_no_fact(world, robot, question, answer):
     world.say(robot, capture(1))
     before = world.facts
     assert [world.say(robot, question) for _ in range(2)] == [answer] * 2
@@ -55,13 +55,13 @@ def test_questions_are_never_remembered(world, robot, question, answer):
     assert world.say(robot, capture(2)) == "0,2,2,6"
 
 
-def test_result_is_the_accepted_transform_in_the_robots_terms(world, robot):
+def test_result_is_the_accepted_transform_in_the_robots_pose_format(world, robot):
 
     world.accepted = np.array([[1, 0, 0, 0.5201], [0, -1, 0, -0.0305], [0, 0, -1, 0.9], [0, 0, 0, 1.0]])
     assert world.say(robot, "result 1") == "0,1,520.1,-30.5,900,0,1,0,0"
 
 
-def test_begin_on_an_empty_session_means_that_one(world, robot):
+def test_begin_in_an_empty_session_uses_it(world, robot):
     assert world.say(robot, "begin 1") == "0,1,0,8"
     assert world.say(robot, "begin 2") == "0,2,0,8"
     assert len(world.disk) == 1
@@ -75,7 +75,7 @@ def test_begin_on_a_session_that_is_not_empty_opens_another(world, robot):
     assert world.say(robot, capture(2, 7)) == "0,2,1,7", "numbering of its own"
 
 
-def test_a_refused_request_makes_a_session_not_empty(world, robot):
+def test_a_session_with_a_refused_capture_is_not_empty(world, robot):
     world.say(robot, "begin 1")
     world.grab_fails = "no-fresh-frame"
     assert world.say(robot, capture(2)) == "22,2,0,8"
@@ -92,7 +92,7 @@ def test_begin_after_bye_opens_another(world, robot):
 
 
 @pytest.mark.parametrize("line", ["undo 4", "solve 4", "bye 4"])
-def test_a_closed_session_takes_nothing_more(world, robot, line):
+def test_a_closed_session_accepts_no_requests(world, robot, line):
     world.say(robot, capture(2))
     world.say(robot, "bye 3")
     assert world.say(robot, line) == "45,4,1,7"
@@ -100,7 +100,7 @@ def test_a_closed_session_takes_nothing_more(world, robot, line):
     assert world.say(robot, "hello 9") == "0,9,1,0"
 
 
-def test_without_a_session_there_is_nothing_to_take_back_or_solve(world, robot):
+def test_without_a_session_undo_and_solve_are_45(world, robot):
     for verb in ("undo", "solve", "bye"):
         assert world.say(robot, f"{verb} 1") == "45,1,0,8"
     assert not world.disk
@@ -125,13 +125,13 @@ def test_any_other_verb_of_a_second_connection_is_45(world, robot, line):
     assert world.say(robot, "status 3") == "0,3,1,7", "the first one still holds the station"
 
 
-def test_when_the_robot_hung_up_anybody_may_come_without_hello(world, robot):
+def test_after_a_disconnect_the_station_is_free(world, robot):
     world.say(robot, capture(1))
     world.hang_up(robot)
     assert world.say(world.connect(), "status 2") == "0,2,1,7"
 
 
-def test_the_end_of_the_dropped_connection_does_not_free_the_station(world, robot):
+def test_the_end_of_a_superseded_connection_does_not_free_the_station(world, robot):
     world.say(robot, capture(1))
     other = world.connect()
     world.say(other, "hello 2")
@@ -139,7 +139,7 @@ def test_the_end_of_the_dropped_connection_does_not_free_the_station(world, robo
     assert world.say(world.connect(), "status 2") == "45,2,1,7"
 
 
-def test_working_at_the_wake_then_again_until_the_final_code(world, robot):
+def test_10_when_the_timer_expires_and_again_until_the_final_code(world, robot):
     world.say(robot, capture(1))
     world.holds = (msg.Detect,)
     asked_ns = world.now_ns
@@ -157,7 +157,7 @@ def test_working_at_the_wake_then_again_until_the_final_code(world, robot):
     assert world.say(robot, capture(3)) == "0,3,3,5"
 
 
-def test_quick_work_is_never_called_working_by_a_late_wake(world, robot):
+def test_a_late_timer_sends_no_10(world, robot):
     world.say(robot, capture(1))
     sent = robot.sent
     while world.wakes:
@@ -165,7 +165,7 @@ def test_quick_work_is_never_called_working_by_a_late_wake(world, robot):
     assert robot.sent == sent
 
 
-def test_a_second_wake_says_nothing(world, robot):
+def test_a_second_timer_sends_nothing(world, robot):
     world.holds = (msg.Grab,)
     world.say(robot, capture(1))
     (woken,) = world.commands(msg.StartTimer)
@@ -175,7 +175,7 @@ def test_a_second_wake_says_nothing(world, robot):
     assert robot.sent == sent
 
 
-def test_whoever_takes_over_hears_what_became_of_the_request_in_work(world, robot):
+def test_a_connection_that_takes_over_gets_the_reply_of_the_request_in_progress(world, robot):
     world.holds = (msg.Solve, msg.Grab)
     world.say(robot, capture(1), patiently=False)
     other = world.connect()
@@ -186,7 +186,7 @@ def test_whoever_takes_over_hears_what_became_of_the_request_in_work(world, robo
     assert robot.sent == b""
 
 
-def test_again_for_a_request_that_nobody_knows_is_43_with_the_last_seq(world, robot):
+def test_again_for_an_unknown_seq_is_43_with_the_last_seq(world, robot):
     assert world.say(robot, "again 1") == "43,1,0,0"
     world.say(robot, capture(4))
     assert world.say(robot, "again 3") == "43,3,1,4"
@@ -199,7 +199,7 @@ def test_a_live_pose_gets_no_reply_and_changes_nothing(world, robot):
 
 
 @pytest.mark.parametrize("rotation", ["0.6 0.6 0.6 0.6", "0 0 0 0", "0 0 180 0"])
-def test_rotation_numbers_that_are_no_quaternion_are_43_and_the_seq_stays_free(world, robot, rotation):
+def test_an_invalid_quaternion_is_43_and_the_seq_stays_free(world, robot, rotation):
     world.say(robot, "begin 1")
     before = world.facts
     assert world.say(robot, f"capture 2 520 0 450 {rotation}") == "43,2,0,8"
@@ -209,12 +209,12 @@ def test_rotation_numbers_that_are_no_quaternion_are_43_and_the_seq_stays_free(w
     assert world.say(robot, capture(2)) == "0,2,1,7"
 
 
-def test_a_pose_that_is_none_opens_no_session(world, robot):
+def test_an_invalid_pose_opens_no_session(world, robot):
     assert world.say(robot, "capture 2 520 0 450 1 1 1 1") == "43,2,0,8"
     assert not world.disk
 
 
-def test_poses_of_the_other_quaternion_order_are_another_pose():
+def test_the_order_of_the_quaternion_matters():
     world = World(config(pose_format=type(config().pose_format)("mm", "quaternion-xyzw", "deg")))
     world.say(world.connect(), "capture 1 0 0 0 0 0 0 1")
     (picture,) = world.facts_of(ImageFact)

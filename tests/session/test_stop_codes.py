@@ -1,4 +1,4 @@
-"""Every finding that says stop stops the robot, with the code that the wire has for it and the remedy in the log."""
+"""Every finding of severity stop has its reply code, and its remedy in the message."""
 
 import pytest
 
@@ -21,12 +21,12 @@ def test_every_finding_that_can_be_a_stop_has_a_reply_code():
     ("name", "code"),
     [("pose-format", 32), ("mount", 33), ("tool-changed", 34), ("board-scale", 38), ("already-undistorted", 38)],
 )
-def test_the_robot_hears_the_code_and_the_log_the_remedy(name, code):
+def test_a_stop_has_its_code_and_its_remedy_in_the_message(name, code):
     found = find_stop(refused_with(Finding(name, "stop", "it is so", {}, "change this line.")))
     assert (found.code, found.message, found.remedy) == (code, "it is so: change this line.", "change this line.")
 
 
-def test_warnings_do_not_stop_and_the_first_stop_speaks():
+def test_warnings_do_not_stop_and_the_first_stop_is_replied():
     assert find_stop(refused_with(Finding("camera-moved", "warn", "", {}, ""))) is None
     both = refused_with(Finding("mount", "stop", "a", {}, "b"), Finding("board-scale", "stop", "c", {}, "d"))
     assert find_stop(both).code == 33

@@ -1,4 +1,4 @@
-"""Boards that lie still and corners touched: what is recorded, what the solver gets, and what is refused."""
+"""Placed boards and touches: what is recorded, what the solver gets, what is refused."""
 
 import numpy as np
 import pytest
@@ -41,11 +41,11 @@ def run(world, robot, count, first=1):
 
 
 def given(world):
-    """Boards and touched corners that the solver got last."""
+    """Placed boards and touched corners of the last solve."""
     return [(b.index, [t.corner for t in b.touches]) for b in world.commands(msg.Solve)[-1].dataset.placed_boards]
 
 
-def test_a_placed_board_goes_the_way_of_a_capture_and_is_no_pair(world, robot):
+def test_place_takes_the_path_of_a_capture_and_is_no_pair(world, robot):
     run(world, robot, 3)
     world.done.clear()
     assert world.say(robot, "place 4") == "0,4,3,5"
@@ -75,7 +75,7 @@ def test_the_solver_gets_every_touch_of_every_board_that_was_touched(world, robo
         assert given(world) == [(3, [0, 7]), (4, [19])]
 
 
-def test_touched_poses_come_to_the_solver_in_metres_at_the_flange(world, robot):
+def test_the_solver_gets_touched_poses_in_metres_at_the_flange(world, robot):
     run(world, robot, 3)
     world.say(robot, "place 4 500 0 400 0 1 0 0")
     world.say(robot, "touch 5 3 520 -30 450.5 0 1 0 0")
@@ -87,7 +87,7 @@ def test_touched_poses_come_to_the_solver_in_metres_at_the_flange(world, robot):
     assert board.corners_px.tolist() == detection().corners_px.tolist()
 
 
-def test_tool_poses_of_touches_are_carried_back_to_the_flange():
+def test_tool_poses_of_touches_are_converted_to_flange_poses():
     flange_T_tool = np.eye(4)
     flange_T_tool[2, 3] = 0.15
     world = World(config(flange_T_tool=flange_T_tool))
@@ -98,7 +98,7 @@ def test_tool_poses_of_touches_are_carried_back_to_the_flange():
     np.testing.assert_allclose(pose[:3, 3], [0.52, 0, 0.6], atol=1e-12)
 
 
-def test_a_touch_is_on_disk_before_its_answer_and_counts_with_it_only(world, robot):
+def test_a_touch_is_recorded_before_its_reply_and_counts_only_with_it(world, robot):
     world.say(robot, "place 1")
     world.say(robot, touch(2, 5))
     *_, fact, answer = world.facts
@@ -114,7 +114,7 @@ def test_a_touch_is_on_disk_before_its_answer_and_counts_with_it_only(world, rob
     assert plain(world.state.log) == plain(fold(world.facts))
 
 
-def test_a_restart_takes_up_a_placed_board_that_was_not_answered(world, robot):
+def test_a_restart_resumes_an_unanswered_place(world, robot):
     run(world, robot, 3)
     world.holds = (msg.Detect,)
     world.say(robot, "place 4", patiently=False)
@@ -128,7 +128,7 @@ def test_a_restart_takes_up_a_placed_board_that_was_not_answered(world, robot):
     assert world.say(robot, touch(5, 1)) == "0,5,3,5"
 
 
-def test_a_touch_that_takes_long_is_answered_working_and_then_done(world, robot):
+def test_a_slow_touch_is_answered_10_and_then_0(world, robot):
     run(world, robot, 3)
     world.say(robot, "place 4")
     world.holds = (msg.Solve,)
@@ -139,7 +139,7 @@ def test_a_touch_that_takes_long_is_answered_working_and_then_done(world, robot)
     assert world.say(robot, "again 5") == "0,5,3,5"
 
 
-def test_a_solve_that_breaks_down_does_not_lose_the_touch(world, robot):
+def test_a_failed_solve_does_not_lose_the_touch(world, robot):
     run(world, robot, 3)
     world.say(robot, "place 4")
     world.breaks = (msg.Solve,)
@@ -149,7 +149,7 @@ def test_a_solve_that_breaks_down_does_not_lose_the_touch(world, robot):
     assert given(world) == [(3, [1, 2])]
 
 
-def test_without_a_board_that_lies_there_nothing_can_be_touched(world, robot):
+def test_without_a_placed_board_nothing_can_be_touched(world, robot):
     assert world.say(robot, touch(1, 0)) == "45,1,0,8", "no session"
     run(world, robot, 1)
     assert world.say(robot, touch(2, 0)) == "45,2,1,7", "no board"
@@ -161,7 +161,7 @@ def test_without_a_board_that_lies_there_nothing_can_be_touched(world, robot):
     assert "place" in world.commands(msg.SendReply)[-1].message
 
 
-def test_without_a_tip_the_log_names_the_line_that_is_missing():
+def test_without_a_tip_the_message_names_the_missing_key():
     world = World(config(has_tip=False))
     robot = world.connect()
     assert world.say(robot, "place 1") == "0,1,0,8"
@@ -182,7 +182,7 @@ def test_a_number_or_pose_out_of_range_is_43_and_its_seq_stays_free(world, robot
     assert world.say(robot, touch(2, 19)) == "0,2,0,8"
 
 
-def test_a_camera_on_the_arm_wants_the_pose_of_the_picture():
+def test_place_needs_a_pose_with_the_camera_on_the_arm():
     world = World(config(mount=Mount.ARM))
     robot = world.connect()
     assert world.say(robot, "place 1") == "41,1,0,8"
@@ -193,20 +193,20 @@ def test_a_camera_on_the_arm_wants_the_pose_of_the_picture():
     assert np.array(fact.base_T_flange)[3].tolist() == [0, 0, 0, 1]
 
 
-def test_a_pose_given_to_a_fixed_camera_is_noted(world, robot):
+def test_place_records_a_pose_with_a_fixed_camera(world, robot):
     assert world.say(robot, f"place 1 {pose_text(3)}") == "0,1,0,8"
     assert "noted" in world.facts_of(ReplyFact)[-1].message
     (fact,) = world.facts_of(ImageFact)
     assert fact.base_T_flange is not None
 
 
-def test_a_board_may_be_placed_where_a_pair_was_taken(world, robot):
+def test_a_board_may_be_placed_at_the_pose_of_a_pair(world, robot):
     run(world, robot, 1)
     assert world.say(robot, f"place 2 {pose_text(1)}") == "0,2,1,7", "never 26"
     assert world.say(robot, f"capture 3 {pose_text(1)}") == "26,3,1,7"
 
 
-def test_the_answer_says_how_far_off_the_touches_are(world, robot):
+def test_the_reply_to_a_touch_has_the_residuals_of_all_touches(world, robot):
     run(world, robot, 4)
     world.say(robot, "place 5")
     outcome = solution(0.25, 4)
@@ -218,7 +218,7 @@ def test_the_answer_says_how_far_off_the_touches_are(world, robot):
     assert "0.44 mm" in message
 
 
-def test_boards_and_touches_leave_counters_alone(world, robot):
+def test_places_and_touches_do_not_change_the_counters(world, robot):
     run(world, robot, 3)
     world.say(robot, "place 4"), world.say(robot, touch(5, 0))
     alive = LinkStatus(is_connected=True)

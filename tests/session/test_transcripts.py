@@ -1,4 +1,4 @@
-"""Every golden conversation, played to a session in a world of values: whole lines, single bytes, and glued chunks."""
+"""Every transcript played to a session in an in-memory world: line by line, byte by byte, in chunks."""
 
 import pytest
 from hypothesis import given, settings
@@ -53,13 +53,13 @@ def test_byte_by_byte(path):
 
 
 @EACH
-def test_lines_between_directives_glued_into_one_chunk(path):
+def test_lines_between_directives_in_one_chunk(path):
     play_in_chunks(path, lambda data: [data])
 
 
 @settings(max_examples=40, deadline=None)
 @given(path=st.sampled_from(FILES), data=st.data())
-def test_any_chunking_gives_the_same_bytes(path, data):
+def test_chunking_does_not_change_the_replies(path, data):
     def cut(sent):
         places = data.draw(st.lists(st.integers(0, len(sent)), max_size=8).map(sorted))
         return [sent[a:b] for a, b in zip([0, *places], [*places, len(sent)], strict=True)]
@@ -68,8 +68,8 @@ def test_any_chunking_gives_the_same_bytes(path, data):
 
 
 @pytest.mark.parametrize("path", [p for p in FILES if "! connection" not in p.read_text()], ids=lambda path: path.stem)
-def test_a_restart_before_any_line_changes_no_answer(path):
-    """Everything that was acknowledged is on disk, so that a daemon which died meanwhile says the same."""
+def test_a_restart_before_any_line_changes_no_reply(path):
+    """Everything acknowledged is on record, so that a restarted daemon gives the same replies."""
     robot = Robot()
     for step in steps(path):
         if isinstance(step, Directive):
@@ -80,7 +80,7 @@ def test_a_restart_before_any_line_changes_no_answer(path):
         assert robot.say(step.data) == step.reply, step.place
 
 
-def test_endings_and_steps_are_read_as_the_format_says(tmp_path):
+def test_transcripts_are_parsed_as_their_format_says(tmp_path):
     path = tmp_path / "one.txt"
     path.write_text("# a remark\n\n> hello 1\n< 0,1,0,0\nterminator CRLF\n! work slow\n> pose 1\n")
     assert steps(path) == [

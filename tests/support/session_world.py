@@ -1,8 +1,7 @@
-"""A world for a session: a disk, a camera, a board, a solver and a clock that are made of nothing but values.
+"""An in-memory world for a session: disk, camera, board, solver and clock are values of this object.
 
-It carries out every command of ``eyebolt.session.step.step`` at once, unless it is told to hold it back, and keeps
-facts as JSON text, as a journal would. Lines of one connection are served one after the other: the next one is looked
-at when the one before has its reply.
+It is an executor of the session's commands: each is carried out at once, unless its class is held back. Facts are kept
+as JSON, as in a journal. A connection's next line is served when the line before has its reply.
 """
 
 from collections import deque
@@ -37,7 +36,7 @@ SIZE_PX = (1280, 960)
 CORNERS = 20
 TOLERANCE_MM = 0.5
 GOOD_LIGHT = ExposureStats(0.1, 0.7, 0.0, 0.0, 0.75)
-# Answers to remembered verbs that leave the seq free: working, cannot record, and what is wrong with the request.
+# Replies to recorded verbs that leave the seq free: working, cannot record, and faults of the request.
 NEVER_ON_DISK = (10, 31, 41, 43, 45, 47)
 
 
@@ -47,7 +46,7 @@ def detection(light=GOOD_LIGHT, corners=CORNERS, size_px=SIZE_PX):
 
 
 def pose_text(number):
-    """A pose as a robot prints it; different numbers are poses far enough from each other to be kept."""
+    """A pose as a robot sends it; different numbers give poses that differ enough to be kept."""
     turn = Rotation.from_euler("xyz", [170 - 7 * (number % 5), 6 * (number % 7) - 18, 11 * (number % 3)], degrees=True)
     w, x, y, z = np.roll(turn.as_quat(), 1)
     return f"{420 + 15 * number} {100 - 20 * (number % 4)} 450 {w:.5f} {x:.5f} {y:.5f} {z:.5f}"
@@ -85,7 +84,7 @@ def config(**changes):
 
 
 def solution(p95_mm, kept, excluded=(), findings=(), p95_with_nuisances_mm=0.0):
-    others = tuple(ExcludedPair(index, "does not go with the others") for index in excluded)
+    others = tuple(ExcludedPair(index, "inconsistent with the others") for index in excluded)
     changes = {
         "pairs_used": kept,
         "excluded": others,
@@ -95,7 +94,7 @@ def solution(p95_mm, kept, excluded=(), findings=(), p95_with_nuisances_mm=0.0):
     return made_up_solution(p95_mm, 1.5 * p95_mm, **changes)
 
 
-# Camera in the base, board in the flange: the pose of the one is the pose of the other.
+# Both transforms are the identity: the predicted board pose is the flange pose.
 EXPECTATION = PredictiveModel("fixed", np.eye(4), np.eye(4), np.zeros((12, 12)), RobotNoise(1e-4, 1e-4), 0.1, 0, 1.0)
 
 
@@ -114,7 +113,7 @@ def plain(value):
 
 @dataclass
 class Connection:
-    """One robot connection: the bytes that came and the bytes that went."""
+    """One robot connection."""
 
     number: int
     splitter: LineSplitter = field(default_factory=LineSplitter)
@@ -126,7 +125,7 @@ class Connection:
 
 
 class World:
-    """A daemon and all that is around it."""
+    """A daemon and its surroundings."""
 
     def __init__(self, given=None):
         self.disk: list[list[bytes]] = []
@@ -134,7 +133,7 @@ class World:
         self.now_ns = 1_000_000_000
         self.sees = detection()
         self.measures = None
-        # How far off a solution sees the newest board, in its own terms; None: it expects nothing.
+        # Offset of the newest board from its prediction, in sigmas; None: there is no prediction.
         self.departs_sigma: float | None = None
         self.findings: tuple = ()
         self.grab_fails: str | None = None
@@ -170,15 +169,15 @@ class World:
         self.happens(msg.Disconnected(connection.number))
 
     def receive(self, connection, data, patiently=True):
-        """The robot's bytes come in; with patience, the clock runs until everything of this robot is answered."""
+        """Bytes of the robot; with ``patiently`` the clock runs until every line of this robot is answered."""
         connection.inbox.extend(connection.splitter.feed(data))
         self.serve(connection)
         while patiently and connection.waiting and not connection.dropped:
-            assert self.wakes, f"nothing will ever answer connection {connection.number}"
+            assert self.wakes, f"no reply can come for connection {connection.number}"
             self.time_passes()
 
     def say(self, connection, text, patiently=True):
-        """One line; what came back for it and anything before it."""
+        """Sends one line; the replies to it and to anything before it."""
         before = len(connection.sent)
         self.receive(connection, text.encode("ascii") + b"\n", patiently)
         return connection.sent[before:].decode("ascii").removesuffix("\n")
@@ -210,14 +209,14 @@ class World:
     # Time and work.
 
     def time_passes(self):
-        """The clock goes on to the next instant that somebody waits for."""
+        """The clock advances to the next timer."""
         self.wakes.sort()
         at_ns, task = self.wakes.pop(0)
         self.now_ns = max(self.now_ns, at_ns)
         self.happens(msg.TimerExpired(task))
 
     def work_done(self):
-        """What was held back is carried out, and nothing more is held."""
+        """Carries out what was held back, and holds nothing more."""
         self.holds = ()
         while self.held:
             held, self.held = self.held, []
@@ -225,7 +224,7 @@ class World:
                 self.carry_out(command)
 
     def restart(self):
-        """The daemon dies and comes up again from what is on disk."""
+        """The daemon is killed and restarted from the disk."""
         for connection in self.connections.values():
             self._forget(connection)
         self.held, self.wakes = [], []
@@ -250,7 +249,7 @@ class World:
 
     def send_reply(self, command):
         self.answers.setdefault(command.caller, []).append(command)
-        self._check_that_facts_came_before_words(command)
+        self._check_that_the_reply_is_on_record(command)
         connection = self.connections[command.caller.connection]
         if connection.dropped:
             return
@@ -289,7 +288,7 @@ class World:
         self.happens(msg.Grabbed(command.task, exposed_ns, exposed_ns + 1000, "request", name))
 
     def detect(self, command):
-        # The picture is in memory, also where it could not be stored.
+        # The image is in memory, also if it could not be stored.
         seen = self.pictures.get((len(self.disk), command.name), self.sees)
         self._worked(command, lambda: msg.Detected(command.task, seen, *self._view()))
 
@@ -304,15 +303,15 @@ class World:
 
     def _worked(self, command, work):
         breaks_down = isinstance(command, self.breaks)
-        self.happens(msg.WorkerFailed(command.task, "it broke down") if breaks_down else work())
+        self.happens(msg.WorkerFailed(command.task, "it failed") if breaks_down else work())
 
     @property
     def facts(self):
-        """The facts of the newest session as they stand on disk."""
+        """The facts of the newest session on disk."""
         return decode_facts(self.disk[-1]) if self.disk else []
 
     def stored(self, seq):
-        """The answer on disk for ``seq``: (code, count, aux), or None."""
+        """The recorded reply to ``seq``: (code, count, aux), or None."""
         found = [f for f in self.facts_of(ReplyFact) if f.request.seq == seq]
         return (found[-1].code, found[-1].count, found[-1].aux) if found else None
 
@@ -321,17 +320,17 @@ class World:
         return [fact for fact in self.facts if isinstance(fact, kind)]
 
     def commands(self, kind):
-        """Those of this kind that were ever given."""
+        """The commands of this class that were given."""
         return [command for command in self.done if isinstance(command, kind)]
 
-    def _check_that_facts_came_before_words(self, command):
+    def _check_that_the_reply_is_on_record(self, command):
         request, reply = self.is_recorded.get(command.caller), command.reply
         if request is None or reply.code in NEVER_ON_DISK:
             return
         told = (request.text, reply.code, reply.count, reply.aux)
         answers = [f for f in self.facts_of(ReplyFact) if f.request.seq == request.seq]
         on_disk = [(f.request.line, f.code, f.count, f.aux) for f in answers]
-        assert told in on_disk, f"told {told} before it was on disk, where there is {on_disk}"
+        assert told in on_disk, f"sent {told} before it was on record, where there is {on_disk}"
 
     def _forget(self, connection):
         connection.dropped, connection.waiting = True, False
@@ -363,7 +362,7 @@ class World:
         if self.goal_met:
             ratio = 0.8
         elif self.wanted:
-            # Error falls as 1 / sqrt(pairs - 4): so many more pairs are needed to come down to the tolerance.
+            # The error falls as 1 / sqrt(pairs - 4): this ratio needs the wanted number of further pairs.
             used = count - len(excluded)
             ratio = np.sqrt(1 + (self.wanted - 0.5) / max(used - 4, 1)) / stopping_factor(used + self.wanted, False)
         else:

@@ -1,6 +1,6 @@
-"""The session's world, its facts and pictures in real session folders on a disk that may refuse or lose power.
+"""The session's world with real session folders, on a disk that may refuse writes or lose power.
 
-``Witness`` notes what was acknowledged and what may be on the disk besides, and compares a disk with that.
+``Witness`` notes what was acknowledged and what else may be on the disk, and compares a disk with that.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ SHARES = {"capture": 60, "check": 6, "place": 5, "touch": 5, "undo": 6, "solve":
 
 @dataclass
 class Kept:
-    """Of one session: facts acknowledged and those that may follow them; the result, and those tried since it."""
+    """Of one session: acknowledged facts and those that may follow; the result, and those attempted since."""
 
     facts: list[bytes] = field(default_factory=list)
     under_way: list[bytes] = field(default_factory=list)
@@ -54,17 +54,17 @@ class Kept:
 
 @dataclass
 class Witness:
-    """``sessions`` by name. ``opening``: of the session that may or may not be there, what it begins with."""
+    """``sessions`` by name. ``opening``: first records of a session that may or may not be on the disk."""
 
     sessions: dict[str, Kept] = field(default_factory=dict)
     opening: dict[str, list[bytes]] = field(default_factory=dict)
     told: list[tuple[str, int, str, int, int, int]] = field(default_factory=list)
 
     def check(self, root: Path, files: CrashDisk | None = None) -> None:
-        """What is under ``root`` holds everything acknowledged, and nothing but a prefix of what was written."""
+        """The disk holds everything acknowledged, and otherwise a prefix of what was written."""
         found = {path.name: path for path in list_sessions(root / RECORD)}
         assert set(self.sessions) <= set(found), "a session is gone"
-        assert set(found) <= set(self.sessions) | set(self.opening), "a session that nobody began"
+        assert set(found) <= set(self.sessions) | set(self.opening), "a session that was never begun"
         answers = {}
         for name, path in found.items():
             with SessionFolder.open(path, files=files) as folder:
@@ -76,17 +76,17 @@ class Witness:
                 continue
             sure = len(kept.facts)
             assert records[:sure] == kept.facts, f"{sure} facts were acknowledged, {len(records)} are there"
-            assert records[sure:] == kept.under_way[: len(records) - sure], "what nobody wrote is there"
+            assert records[sure:] == kept.under_way[: len(records) - sure], "a record that was never written"
             answers[name] = fold(decode_facts(records)).replies
             result = path / RESULT_NAME
             there = result.read_text() if result.exists() else None
-            assert there in kept.results, "a result that nobody wrote, or half of one"
+            assert there in kept.results, "a result that was never written, or half of one"
         for name, seq, text, code, count, aux in self.told:
             stands = answers[name][seq]
             assert (stands.request.line, stands.code, stands.count, stands.aux) == (text, code, count, aux)
 
     def begin_again(self, root: Path) -> None:
-        """What was found under ``root`` after a power cut is what counts from now on."""
+        """What a power cut left under ``root`` counts from now on."""
         for path in list_sessions(root / RECORD):
             kept = self.sessions.setdefault(path.name, Kept())
             kept.facts, kept.under_way = SessionFolder.open_read_only(path).records, []
@@ -96,7 +96,7 @@ class Witness:
 
 
 class DiskWorld(World):
-    """A daemon whose record is on ``files``, a disk with an empty root or one that was recovered."""
+    """A daemon with its record on ``files``, a disk that is empty or was recovered."""
 
     def __init__(self, files: CrashDisk, witness: Witness) -> None:
         super().__init__(config(goal=Goal(0.5, min_pairs=3, max_pairs=30)))
@@ -107,7 +107,7 @@ class DiskWorld(World):
         self.recover()
 
     def recover(self) -> None:
-        """As a starting daemon does."""
+        """Starts as a daemon does."""
         if self.folder is not None:
             self.folder.close()
         sessions = list_sessions(self.files.root / RECORD)
@@ -167,7 +167,7 @@ class DiskWorld(World):
         return msg.ImageStored(command.task, stored.digest_sha256)
 
     def _write_result(self) -> None:
-        """A result that cannot be written is no fault of the request."""
+        """A result that cannot be written fails no request."""
         text = json.dumps({"made": len(self.done), "filler": "x" * 5000})
         self.kept.results.append(text)
         try:
@@ -192,7 +192,7 @@ class DiskWorld(World):
 
 
 def random_lines(random: Random, requests: int) -> list[str]:
-    """What a robot says in a session, and a little of what it should not."""
+    """Lines of a robot in a session, some of them wrong."""
     lines: list[str] = []
     for seq in range(1, requests + 1):
         match random.choices(list(SHARES), list(SHARES.values()))[0]:
@@ -214,7 +214,7 @@ def random_lines(random: Random, requests: int) -> list[str]:
 
 
 class Crashing:
-    """A random session of ``requests`` lines, from ``seed``; at every sync the power is cut beside it.
+    """A random session of ``requests`` lines, from ``seed``; at every sync a power cut is simulated.
 
     What each cut left is recovered, with further cuts at every sync of the recovery, and compared with the witness. A
     few of the cuts are real: the session goes on from what was recovered. With ``faults`` a call now and then fails.
@@ -251,7 +251,7 @@ class Crashing:
         return disk
 
     def _live(self, lines: list[str]) -> None:
-        """Until all lines are said, or the power goes; the line under way is said again then."""
+        """Until all lines are sent, or the power is cut; the line in progress is then sent again."""
         world = None
         while world is None:
             # A daemon that cannot recover its record does not start.
@@ -262,7 +262,7 @@ class Crashing:
             world.say(robot, lines[0])
             lines.pop(0)
             if self._random.random() < 0.05:
-                # Killed, without a power cut.
+                # Killed without a power cut.
                 with contextlib.suppress(RecordFault):
                     world.recover()
                 robot = world.connect()
@@ -285,7 +285,7 @@ class Crashing:
 
         recovering.at_sync = cut_the_recovery
         self.witness.check(left, recovering)
-        # What was recovered is whole and is gone on with.
+        # The recovered session is intact and can be continued.
         for path in list_sessions(left / RECORD)[-1:]:
             with SessionFolder.open(path) as folder:
                 assert folder.loss is None

@@ -1,4 +1,4 @@
-"""The recorded facts fed to ``session.step``: no daemon, no socket, no clock; only the solves are done again."""
+"""Replays the recorded facts through ``session.step``: no daemon, socket or clock; only the solves are repeated."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ _NS = 1_000_000_000
 
 
 class InProcessReplay:
-    """A session's requests once more, one after the other.
+    """Replays the requests of a session in order; it is the executor of the session's commands.
 
-    ``defer_solves``: a solve that no answer waits for ends only when the next line has come. ``answers`` and ``facts``: what
-    was answered and what would have been written, in order.
+    ``defer_solves``: a solve that no reply waits for ends only after the next line. ``answers``: the replies in order;
+    ``facts``: what would have been recorded.
     """
 
     def __init__(self, session: RecordedSession, defer_solves: bool = False) -> None:
@@ -32,13 +32,13 @@ class InProcessReplay:
         self._line = session.lines[0]
 
     def run(self) -> list[RecordedReply]:
-        """Plays every line; what each was answered."""
+        """Replays every line; the reply to each."""
         for line in self._session.lines:
             self._line = line
             self._submit(line)
             while len(self.answers) < line.number or (self._solves and not self._defer_solves):
                 if not self._solves:
-                    raise RuntimeError(f"nothing will ever answer {line.text!r}")
+                    raise RuntimeError(f"the session never replies to {line.text!r}")
                 self._solve_now(self._solves.pop(0))
         while self._solves:
             self._solve_now(self._solves.pop(0))
@@ -125,7 +125,7 @@ class InProcessReplay:
     def _detected(self, command: msg.Detect) -> msg.Event:
         fact = self._line.detection
         if fact is None:
-            return msg.WorkerFailed(command.task, "finding the board broke down, as recorded")
+            return msg.WorkerFailed(command.task, "board detection failed, as recorded")
         detection, view = fact.detection.to_detection(), fact.view
         if view is None or isinstance(detection, NoDetection):
             return msg.Detected(command.task, detection, view)
