@@ -96,8 +96,8 @@ def test_centres_of_circles_are_not_the_middles_of_their_ellipses():
     image, truth = rendered("circles", share=0.45, tilt=np.deg2rad(50), roll=0.4)
     detection = find_board(image, board)
     assert len(detection.ids) == board.corner_count
-    plane = circles.fit_plane(board.points(), detection.corners_px)[0]
-    edges = circles._edges(image, plane, board.points())
+    plane = circles.fit_plane(board.corners(), detection.corners_px)[0]
+    edges = circles._edges(image, plane, board.corners())
     middles = circles.ellipse_centres(circles._conics(edges)[0], edges.centre_px)
     corrected, uncorrected = (np.sqrt(((p - truth) ** 2).sum(1).mean()) for p in (detection.corners_px, middles))
     assert uncorrected > 0.3

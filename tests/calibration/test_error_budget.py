@@ -37,7 +37,7 @@ def test_no_note_where_both_contribute(cases, mount):
 @long_forms.seeds(5, 10)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_a_systematic_error_is_distinguished_from_noise(bench, mount, seeds):
-    """Several arms of each kind; most sessions of 40 pairs are too short to decide, but noise never looks systematic."""
+    """Several arms per kind; most sessions of 40 pairs are too short to decide, but noise never looks systematic."""
     found = {
         kind: [
             [finding.code for finding in limits(bench.session(mount, 40, seed, kind, picks=0).problem)]

@@ -1,7 +1,8 @@
 """The common interface of all boards, and the rules that a description of a board must satisfy.
 
 Board frame: x along the columns, y along the rows, z into the board. Each kind states its origin and the numbering of
-its points. A board kind is one subclass of Board in a module of its own, listed in ``registry``.
+its corners; the corners of a circle grid are the centres of its circles. A board kind is one subclass of Board in a
+module of its own, listed in ``registry``.
 """
 
 from __future__ import annotations
@@ -81,7 +82,7 @@ class LocatedCorners:
 
 @dataclass(frozen=True)
 class Board(ABC):
-    """A flat board with numbered points.
+    """A flat board with numbered corners.
 
     Raises InputFault ``board-size``, ``board-marker``, ``board-dictionary``, ``board-corner-order`` for a board that
     violates a rule of its kind.
@@ -101,8 +102,9 @@ class Board(ABC):
 
     def __post_init__(self) -> None:
         values = {field.name: getattr(self, field.name) for field in fields(self)}
-        self._raise_first(self._find_faults(values, unusable=()))
+        self._raise_first(self._check_fields(values, unusable=()))
         if "dictionary" in values:
+            # Boards whose dictionary is spelled differently are equal. The class is frozen, hence object.__setattr__.
             object.__setattr__(self, "dictionary", canonical_dictionary_name(values["dictionary"]))
 
     @property
@@ -111,27 +113,27 @@ class Board(ABC):
         """The board's unit in metres: a square, a marker with its gap, the spacing of the circles."""
 
     @abstractmethod
-    def points(self) -> Array:
-        """Numbered points (K, 2) in units of ``pitch_m``, in the order of their numbers."""
+    def corners(self) -> Array:
+        """Numbered corners (K, 2) in units of ``pitch_m``, in the order of their numbers."""
 
     @abstractmethod
     def locate(self, search_image: SearchImage) -> LocatedCorners | None:
-        """The points detected in an image and measured with sub-pixel accuracy; None if there is no such board."""
+        """The corners detected in an image, measured with sub-pixel accuracy; None if there is no such board."""
 
     @property
     def half_turn_ambiguous(self) -> bool:
-        """The board looks the same after half a turn, so that one image cannot number its points."""
+        """The board looks the same after half a turn, so that one image cannot number its corners."""
         return False
 
     @property
     def corner_count(self) -> int:
-        """Number of numbered points, K."""
-        return len(self.points())
+        """Number of corners, K."""
+        return len(self.corners())
 
     def corners_m(self) -> Array:
-        """Numbered points (K, 3) in the board frame, metres, in the order of their numbers; z is 0."""
-        points = self.points() * self.pitch_m
-        return np.column_stack([points, np.zeros(len(points))])
+        """Numbered corners (K, 3) in the board frame, metres, in the order of their numbers; z is 0."""
+        corners = self.corners() * self.pitch_m
+        return np.column_stack([corners, np.zeros(len(corners))])
 
     @classmethod
     def description_keys(cls) -> tuple[str, ...]:
@@ -148,13 +150,13 @@ class Board(ABC):
     def find_faults(cls, description: Mapping[str, object], unusable: Collection[str] = ()) -> Iterator[BoardFault]:
         """Every rule of this kind that ``description`` (keys of a station file, lengths in millimetres) violates.
 
-        ``unusable``: keys whose invalid or missing values were reported already; no rule looks at these values.
+        ``unusable``: keys whose invalid or missing values were reported already; no rule evaluates these values.
         """
-        return cls._find_faults(_in_metres(description), {_field_of(key) for key in unusable})
+        return cls._check_fields(_in_metres(description), {_field_of(key) for key in unusable})
 
     @classmethod
-    def _find_faults(cls, values: Mapping[str, object], unusable: Collection[str]) -> Iterator[BoardFault]:
-        """``values`` and ``unusable`` by field names, lengths in metres."""
+    def _check_fields(cls, values: Mapping[str, object], unusable: Collection[str]) -> Iterator[BoardFault]:
+        """As ``find_faults``, with ``values`` and ``unusable`` by field names, lengths in metres."""
         own_keys = cls.description_keys()
         optional = {_key_of(field.name) for field in fields(cls) if field.name == "corner_order"}
         valid: dict[str, object] = {}
@@ -193,6 +195,7 @@ class Board(ABC):
         elif key == "dictionary":
             if not isinstance(value, str) or canonical_dictionary_name(value) is None:
                 return BoardFault(key, repr(value), f"one of {', '.join(dictionary_names())}")
+        # corner_order, the last key.
         elif value not in CORNER_ORDERS:
             return BoardFault(key, repr(value), f"one of {', '.join(CORNER_ORDERS)}")
         return None
@@ -244,7 +247,7 @@ def _field_of(key: str) -> str:
 
 
 def _in_metres(description: Mapping[str, object]) -> dict[str, object]:
-    """By field names, without keys that are None; a length that is no number stays as it is, for the rules to find."""
+    """By field names, without keys that are None; a length that is not a number is kept for the rules to report."""
     out: dict[str, object] = {}
     for key, value in description.items():
         if value is not None:
@@ -253,5 +256,9 @@ def _in_metres(description: Mapping[str, object]) -> dict[str, object]:
 
 
 def _is_number(value: object) -> TypeGuard[int | float]:
-    """Finite, and no integer too large for a float."""
+    """Whether ``value`` is a finite number that a float can hold.
+
+    1e100 is beyond any length and far enough from the end of the range, 1.8e308, for a conversion of units; NaN is not
+    below it.
+    """
     return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e100

@@ -33,7 +33,7 @@ from eyebolt.geometry import Array
 class CharucoBoard(Board):
     """Squares in chessboard colours, a marker centred in each white one, markers numbered row by row from 0.
 
-    Origin: the outer corner of the first square. Points: the corners between squares, row by row.
+    Origin: the outer corner of the first square. Corners: those between squares, row by row.
     """
 
     kind: ClassVar[str] = "charuco"
@@ -66,7 +66,7 @@ class CharucoBoard(Board):
         out: NDArray[np.bool_] = ((row + column) % 2 == 0) == self.first_square_black
         return out
 
-    def points(self) -> Array:
+    def corners(self) -> Array:
         """Corners between squares (K, 2), in squares."""
         return inner_corners(self.columns, self.rows)
 
@@ -102,7 +102,7 @@ def charuco_pattern(board: CharucoBoard) -> cv2.aruco.CharucoBoard:
 @functools.lru_cache(maxsize=8)
 def _pattern(board: CharucoBoard) -> MarkerPattern:
     marker_corners = np.asarray(charuco_pattern(board).getObjPoints(), dtype=float).reshape(-1, 4, 3)[..., :2]
-    corners = board.points()
+    corners = board.corners()
     # Colour of the square beyond each corner, towards +x +y.
     black_beyond = board.black_squares[1:, 1:].ravel()
     dictionary = marker_dictionary(board.dictionary)

@@ -19,7 +19,7 @@ from eyebolt.geometry import Array
 # Longest side of the image searched by each of the two methods. On large images of cluttered scenes the search takes
 # seconds; it needs no more detail than this, and the corners are measured on the full image.
 _FAST_SIZE_PX, _THOROUGH_SIZE_PX = 820, 1300
-# A larger standard deviation of a fitted corner means that there is no crossing of two edges.
+# A larger standard deviation of a fitted corner means that two edges do not cross there.
 _MAX_SIGMA_PX = 0.3
 # Share of corners whose colours may contradict the numbering (glare, a finger) before the grid is rejected.
 _MAX_CONTRADICTING_SHARE = 0.1
@@ -31,7 +31,7 @@ _COLOUR_AT_SQUARES = 0.35
 class Chessboard(Board):
     """Squares in chessboard colours; the first square is black.
 
-    Origin: the outer corner of the first square. Points: the corners between squares, row by row.
+    Origin: the outer corner of the first square. Corners: those between squares, row by row.
     """
 
     kind: ClassVar[str] = "chessboard"
@@ -59,7 +59,7 @@ class Chessboard(Board):
         out: NDArray[np.bool_] = (row + column) % 2 == 0
         return out
 
-    def points(self) -> Array:
+    def corners(self) -> Array:
         """Corners between squares (K, 2), in squares."""
         return inner_corners(self.columns, self.rows)
 

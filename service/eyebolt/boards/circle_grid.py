@@ -1,11 +1,11 @@
-"""An asymmetric grid of black circles, detected as a whole only: its points are the centres of the circles.
+"""An asymmetric grid of black circles, detected as a whole only: its corners are the centres of the circles.
 
 The image of a tilted circle is an ellipse whose centre is not the image of the circle's centre. The latter follows
 exactly from the conic Q of the ellipse and the vanishing line l of the board's plane, whatever the circle's size: it is
 the pole Q^-1 l (Hartley and Zisserman, Multiple View Geometry, 2nd edition, section 2.2.3: projection preserves pole
 and polar, and the centre of a circle is the pole of the line at infinity of its plane).
 
-The circles are numbered by growing a lattice from one blob to its neighbours and matching it with the board's points.
+The circles are numbered by growing a lattice from one blob to its neighbours and matching it with the board's corners.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ _NO_MAP: Any = None
 class CircleGrid(Board):
     """Circles in rows ``spacing_m`` apart; circles of one row are twice that apart, every second row is set off by it.
 
-    Columns: circles in a row. Origin: the centre of the first circle. Points: the centres of the circles, row by row.
+    Columns: circles in a row. Origin: the centre of the first circle. Corners: the centres of the circles, row by row.
     """
 
     kind: ClassVar[str] = "circles"
@@ -68,14 +68,14 @@ class CircleGrid(Board):
         """With an even number of rows the last one is set off as the first one is not."""
         return self.rows % 2 == 0
 
-    def points(self) -> Array:
+    def corners(self) -> Array:
         """Centres (K, 2) in spacings; whole numbers."""
         row, column = np.divmod(np.arange(self.columns * self.rows), self.columns)
         return np.column_stack([2.0 * column + row % 2, row.astype(float)])
 
     def locate(self, search_image: SearchImage) -> LocatedCorners | None:
         """The centres of at least 70 % of the circles; None unless all of the board is in view."""
-        points = self.points()
+        points = self.corners()
         start = _search(search_image.gray_8bit, points)
         if start is None:
             return None

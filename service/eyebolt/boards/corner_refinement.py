@@ -22,7 +22,7 @@ from eyebolt.geometry import Array
 
 # The fit starts within a pixel or so of the corner; one that moves further has found another feature.
 _MAX_MOVE_SQUARES = 0.25
-# A larger standard deviation of a fitted corner means that there is no crossing of two edges.
+# A larger standard deviation of a fitted corner means that two edges do not cross there.
 _MAX_SIGMA_PX = 0.3
 # Height of the edges as a share of the median: lower ones are shadows and print-through.
 _MIN_STEP_RATIO = 0.3
@@ -50,7 +50,7 @@ class MarkerPattern:
     bits: NDArray[np.uint8]
     """(M, n, n), cells of each marker with its border; 1 is white"""
     corners: Array
-    """(K, 2), the numbered points of the board"""
+    """(K, 2), the numbered corners of the board"""
     first: Array
     """(K, 2), direction of the first edge at each corner"""
     second: Array

@@ -22,7 +22,7 @@ def find_board(pixels: NDArray[Any], board: Board) -> Detection | NoDetection:
     """Detect ``board`` in an image: (H, W) grey or (H, W, 3) blue-green-red, uint8 or uint16 filling its range.
 
     Deterministic: the same image and board always give the same result. Raises InputFault ``image-format`` for an array
-    that is no such image, MachineFault ``image-library`` if OpenCV fails on it.
+    that is not such an image, MachineFault ``image-library`` if OpenCV fails on it.
     """
     gray = to_gray(pixels)
     height, width = gray.shape

@@ -31,7 +31,7 @@ _MIN_BLUR_PX, _MAX_BLUR_PX = 0.25, 6.0
 _PRIOR_PRECISION = np.array([[0], [_DIRECTION_SIGMA_RAD**-2], [0], [0], [_BLUR_SIGMA_PX**-2], [_SLOPE_SIGMA**-2]])
 # A start this good needs no iterations on thinned pixels.
 GOOD_START_SIGMA_PX = 0.1
-# A step below this share of the typical one is no edge. The caller applies a stricter limit after the fit.
+# A step below this share of the typical one is not an edge. The caller applies a stricter limit after the fit.
 _MIN_VISIBLE_STEP = 0.05
 _ROOT_HALF, _ROOT_TWO = np.float32(np.sqrt(0.5)), np.float32(np.sqrt(2))
 # erf(z) = tanh(z (a + b z^2)) to 0.0003, far below the noise of any camera; coefficients by minimax fit.

@@ -179,7 +179,7 @@ class DetectedMarkers:
     corners_px: Array
     """(M, 4, 2), clockwise from the marker's upper left, full-image pixels"""
     unread_squares_px: Array
-    """(S, 4, 2), dark squares that are no known marker, full-image pixels"""
+    """(S, 4, 2), dark squares that were not identified as a marker, full-image pixels"""
 
 
 def read_markers(
@@ -229,7 +229,7 @@ def largest_cluster(detected: DetectedMarkers) -> SquareCluster | None:
     _, label = scipy.sparse.csgraph.connected_components(near, directed=False)
     largest = int(np.argmax(np.bincount(label)))
     chosen = squares[label == largest]
-    # Concentric outlines of one marker are no cluster.
+    # Concentric outlines of one marker are not a cluster.
     count = len(np.unique(np.round(centres[label == largest] / (0.5 * np.median(sides[label == largest]))), axis=0))
     if count < _MIN_CLUSTER:
         return None

@@ -27,8 +27,8 @@ _MIN_GAP_RATIO = 0.1
 class MarkerGrid(Board):
     """Markers numbered row by row from 0.
 
-    Origin: the outer corner of the first marker. Points: the outer corners of the markers; 4 k to 4 k + 3 are the upper
-    left, upper right, lower right and lower left one of marker k.
+    Origin: the outer corner of the first marker. Corners: the outer corners of the markers; 4 k to 4 k + 3 are the
+    upper left, upper right, lower right and lower left one of marker k.
     """
 
     kind: ClassVar[str] = "grid"
@@ -52,7 +52,7 @@ class MarkerGrid(Board):
         """Side of a marker in units of ``pitch_m``."""
         return self.marker_m / self.pitch_m
 
-    def points(self) -> Array:
+    def corners(self) -> Array:
         """Marker corners (K, 2) in units of ``pitch_m``."""
         return self.marker_corners().reshape(-1, 2)
 

@@ -28,7 +28,7 @@ from eyebolt.calibration.estimation import (
     unused_pair_residuals,
 )
 from eyebolt.calibration.problem import Problem
-from eyebolt.calibration.robust import MIN_PAIRS, InlierEstimate, robust_estimate
+from eyebolt.calibration.robust import MIN_PAIRS, InlierEstimate, is_minority, robust_estimate
 from eyebolt.calibration.solution import ExcludedPair, ParameterDeviation, Refusal, RefusalCode, Solution
 from eyebolt.calibration.uncertainty import (
     apply_touches,
@@ -85,6 +85,10 @@ def solve(problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[Placed
             findings=findings_on_corner_numbers(problem, problem.pairs),
         )
     observations = usable.observations
+    # Pairs that determine no transforms (one pose throughout, poses of other images) lead to overflow, division by zero
+    # and singular matrices. NumPy's warnings are silenced, since ``_outcome`` tests whether the estimate is finite and
+    # observable. Only the estimation may meet a singular matrix: the later steps start from a tested estimate, and
+    # diagnosis handles its own.
     try:
         with np.errstate(all="ignore"):
             inlier_estimate = robust_estimate(problem, observations)
@@ -129,15 +133,16 @@ def _outcome(
     usable: _UsablePairs,
     checks: Sequence[Pair],
     placed: Sequence[PlacedBoard],
-    found: InlierEstimate | None,
+    inlier_estimate: InlierEstimate | None,
 ) -> Solution | Refusal:
-    """The outcome for the estimate ``found``, None where there is none; without the findings of ``diagnose``."""
-    if found is None:
+    """The outcome for ``inlier_estimate`` (None: there is none), without the findings of ``diagnose``."""
+    if inlier_estimate is None:
         return _not_converged(len(usable.pairs), usable.excluded)
-    joint, used = found.joint, found.used
-    excluded = usable.excluded + [ExcludedPair(usable.pairs[s.row].index, s.reason) for s in found.excluded]
+    joint, used = inlier_estimate.joint, inlier_estimate.used
+    excluded = usable.excluded + [ExcludedPair(usable.pairs[s.row].index, s.reason) for s in inlier_estimate.excluded]
     pairs_used = int(used.sum())
-    if 2 * pairs_used < len(usable.pairs) and not found.change_points:
+    # After a change point the segment used may be a minority, and is nevertheless consistent.
+    if is_minority(pairs_used, len(usable.pairs)) and not inlier_estimate.change_points:
         return _not_converged(pairs_used, excluded)
     is_finite = np.isfinite(joint.covariance).all() and np.isfinite(joint.X).all()
     # An estimate that does not converge may be one that the pairs do not determine, which is the better explanation.
@@ -148,7 +153,7 @@ def _outcome(
         return _not_converged(pairs_used, excluded)
     reported = np.array([p.base_T_flange for p in usable.pairs])[used]
     # Checks on the other side of a change point refer to another pose of board or camera.
-    for change_point in found.change_points:
+    for change_point in inlier_estimate.change_points:
         moved_at = usable.pairs[change_point.row].index
         checks = [check for check in checks if (check.index < moved_at) == change_point.kept_before]
     return _solution(problem, joint, observations.corners[used], reported, excluded, checks, placed)
@@ -175,7 +180,7 @@ def _not_converged(pairs_used: int, excluded: list[ExcludedPair]) -> Refusal:
     return Refusal(
         RefusalCode.NOT_CONVERGED,
         f"no transforms fit these {pairs_used} pairs",
-        "check that each pose belongs to its image and that mount, units and rotation are stated correctly.",
+        "check that each pose is that of its image and that mount, units and rotation are stated correctly.",
         pairs_used,
         excluded=tuple(excluded),
     )
@@ -199,7 +204,7 @@ def _solution(
     touched = apply_touches(problem, joint, X, Y, A, placed, p95_with_nuisances_mm)
     noise = joint.noise.best
     summary, error_map = expected_error(problem, touched.joint)
-    arm = pick_error(problem, joint, reported, touched.height_update)
+    pick = pick_error(problem, joint, reported, touched.height_update)
     residual = joint.board_poses.residual_px
     held_out = held_out_error(leave_one_out(joint), problem.board_corners_m)
     return Solution(
@@ -209,7 +214,7 @@ def _solution(
         covariance=touched.joint.covariance[:6, :6],
         expected_error_mm=summary,
         error_map=error_map,
-        expected_pick_error_mm=arm.pick,
+        expected_pick_error_mm=pick.summary,
         held_out=held_out,
         checks=_check_error(problem, joint, checks),
         corner_rms_px=float(np.sqrt((residual**2).sum() / max(np.count_nonzero(residual), 1))),
@@ -221,7 +226,7 @@ def _solution(
         p95_with_nuisances_mm=touched.p95_with_nuisances_mm,
         pairs_used=len(reported),
         excluded=tuple(sorted(excluded, key=lambda p: p.pair)),
-        findings=(*touched.findings, *findings_on_error_budget(problem, joint, arm, corners)),
+        findings=(*touched.findings, *findings_on_error_budget(problem, joint, pick, corners)),
         unobservable=(describe_missing_height(problem),) if touched.height_is_missing else (),
         touches=touched.check,
         height=touched.height,
@@ -278,6 +283,8 @@ def solve_with_free_intrinsics(
         if isinstance(outcome, Refusal):
             break
         changes = {name: lens.deviation for name, lens in outcome.lens.items()}
+        # The lens of the last round is returned even if not converged: the estimate and its covariance are valid there,
+        # and a correction of a fraction of its sigma is within the stated error.
         converged = all(abs(lens.deviation) < _CONVERGED_SIGMAS * lens.sigma for lens in outcome.lens.values())
         if converged or round_number == _MAX_ROUNDS - 1:
             return outcome, replace(

@@ -4,7 +4,7 @@ from eyebolt.geometry import se3
 from eyebolt.geometry.camera_model import COEFFICIENT_COUNTS, COEFFICIENT_NAMES, CameraModel
 from eyebolt.geometry.mount import FlangeRotation, Mount
 from eyebolt.geometry.pose_format import ANGLE_UNITS_RAD, EULER_KINDS, LENGTH_UNITS_M, ROTATION_KINDS, PoseFormat
-from eyebolt.geometry.se3 import Array, Matrix4, RowSelection, to_matrix4
+from eyebolt.geometry.se3 import Array, Matrix4, Row4, RowSelection, to_matrix4
 
 __all__ = [
     "ANGLE_UNITS_RAD",
@@ -19,6 +19,7 @@ __all__ = [
     "Matrix4",
     "Mount",
     "PoseFormat",
+    "Row4",
     "RowSelection",
     "se3",
     "to_matrix4",

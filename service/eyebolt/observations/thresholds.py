@@ -202,7 +202,7 @@ MAX_RESIDUAL = Threshold(
     _PRACTICE,
     f"unless within {RESIDUAL_RATIO.value:g} times that of the kept pairs",
 )
-# Medians over fewer kept pairs are no baseline.
+# Medians over fewer kept pairs are not a baseline.
 MIN_PAIRS_TO_COMPARE = 3
 
 

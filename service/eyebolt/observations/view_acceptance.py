@@ -97,6 +97,7 @@ def assess_view(
         or board_moved(view)
         or blurred(detection, view, baseline)
         or too_few_corners(detection, board_corner_count, view)
+        or undetermined_pose(view)
         or wrong_board(view, baseline)
         or oblique(view, thresholds.TILT)
     )
@@ -126,12 +127,13 @@ def repeated_pose(base_T_flange: Array, kept_poses: Sequence[Array]) -> ViewAcce
     )
     if not is_similar.any():
         return None
-    nearest = int(np.argmax(is_duplicate if is_duplicate.any() else is_similar))
-    message = f"{translation_mm[nearest]:.1f} mm and {rotation_deg[nearest]:.1f} deg from a kept pair"
+    # One such pair is enough for the reply, not necessarily the nearest: the earliest capture.
+    first_match = int(np.argmax(is_duplicate if is_duplicate.any() else is_similar))
+    message = f"{translation_mm[first_match]:.1f} mm and {rotation_deg[first_match]:.1f} deg from a kept pair"
     if is_duplicate.any():
-        measure = Measure.against(thresholds.DUPLICATE_TRANSLATION, translation_mm[nearest])
+        measure = Measure.against(thresholds.DUPLICATE_TRANSLATION, translation_mm[first_match])
         return ViewAcceptance.from_code(Code.DUPLICATE_POSE, message, measure=measure)
-    measure = Measure.against(thresholds.SIMILAR_TRANSLATION, translation_mm[nearest])
+    measure = Measure.against(thresholds.SIMILAR_TRANSLATION, translation_mm[first_match])
     return ViewAcceptance.from_code(Code.LOW_INFORMATION, message, measure=measure)
 
 
@@ -227,11 +229,16 @@ def too_few_corners(detection: Detection, board_corner_count: int, view: View) -
     )
 
 
+def undetermined_pose(view: View) -> ViewAcceptance | None:
+    """24: the corners determine no pose of the board; or 25 where the exposure is why corners are missing."""
+    if not view.no_pose:
+        return None
+    message = "the detected corners are almost collinear and determine no pose of the board"
+    return _saturation_hides_corners(view, message) or ViewAcceptance.from_code(Code.TOO_FEW_CORNERS, message)
+
+
 def wrong_board(view: View, baseline: Baseline) -> ViewAcceptance | None:
-    """20: the corners do not fit this board; 24 or 25: they determine no pose."""
-    if view.no_pose:
-        message = "the detected corners are almost collinear and determine no pose of the board"
-        return _saturation_hides_corners(view, message) or ViewAcceptance.from_code(Code.TOO_FEW_CORNERS, message)
+    """20: the corners do not fit this board."""
     if view.residual_px is None or view.residual_px <= thresholds.MAX_RESIDUAL.value:
         return None
     if baseline.residual_px is not None and view.residual_px <= thresholds.RESIDUAL_RATIO.value * baseline.residual_px:
@@ -259,7 +266,7 @@ def oblique(view: View, threshold: Threshold) -> ViewAcceptance | None:
     measure = Measure.against(threshold, view.tilt_deg)
     if threshold is thresholds.TILT:
         return ViewAcceptance.from_code(Code.TOO_FEW_CORNERS, message, remedy, measure)
-    # Not "adds little": tilt is worth a lot, and these corners are still accurate.
+    # Not LOW_INFORMATION: a tilted view is informative, and these corners are still accurate.
     return ViewAcceptance.from_code(Code.OK, f"kept: {message}", remedy, measure)
 
 

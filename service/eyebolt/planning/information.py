@@ -1,8 +1,8 @@
 """Fisher information of views before they are taken, and the error that would remain with them.
 
 The linear model of the solver (``calibration.estimation``) needs no data for this: from an estimate of the setup, a
-flange pose predicts the view, the view its corners, and the corners their information about X and Y. The informations
-of independent pairs add up.
+flange pose predicts the view, the view its corners, and the corners their information about X and Y. The information
+matrices of independent pairs add up.
 """
 
 from __future__ import annotations

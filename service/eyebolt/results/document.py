@@ -25,15 +25,14 @@ from eyebolt.calibration import (
     TouchCheck,
 )
 from eyebolt.errors import InputFault
-from eyebolt.geometry import Array, CameraModel, Mount, PoseFormat, se3
+from eyebolt.geometry import Array, CameraModel, Matrix4, Mount, PoseFormat, Row4, se3, to_matrix4
 from eyebolt.planning import Coverage
 
 RESULT_SCHEMA: Literal[1] = 1
-# Rotation matrices are written with all their digits; a larger error was made by hand.
+# Rotation matrices are written at full precision; a larger deviation comes from an edited file.
 _MAX_ORTHOGONALITY_ERROR = 1e-6
 
 Row3 = tuple[float, float, float]
-Row4 = tuple[float, float, float, float]
 Row6 = tuple[float, float, float, float, float, float]
 Numbers = tuple[float, ...]
 
@@ -67,7 +66,7 @@ class Transform(_Part):
 
     name: str
     """``base_T_camera``: maps points of the camera frame to the base frame; and so on"""
-    matrix: tuple[Row4, Row4, Row4, Row4]
+    matrix: Matrix4
     """homogeneous matrix (4, 4), translation in metres"""
     translation_mm: Row3
     """translation, mm"""
@@ -129,7 +128,7 @@ class HeightEvidence(_Part):
     """its standard deviation, mm"""
 
 
-class RobotNoise(_Part):
+class RobotNoiseRecord(_Part):
     """Repeatability of the reported poses, per axis."""
 
     mm: float
@@ -272,7 +271,7 @@ class ResultDocument(_Part):
     """null for an arm that rotates freely"""
     corner_rms_px: float | None
     """RMS residual of the detected corners, px"""
-    robot_noise: RobotNoise | None
+    robot_noise: RobotNoiseRecord | None
     """repeatability of the reported poses"""
     board_scale: Deviation | None
     """deviation of the board's scale, relative"""
@@ -364,7 +363,7 @@ class ResultDocument(_Part):
             raise InputFault(
                 "not-acceptable",
                 f"the result of this session is rejected: {self.reason}",
-                "capture more or better pairs, as the reason says; a rejected result cannot be accepted.",
+                "capture more or better pairs to remove this cause; a rejected result cannot be accepted.",
             )
         return self.model_copy(update={"accepted": AcceptedBy(by=by, timestamp=timestamp)})
 
@@ -383,12 +382,12 @@ def _solution_fields(solution: Solution, pose_format: PoseFormat) -> dict[str, o
         "touches": _residuals(solution.touches),
         "height": None if solution.height is None else HeightEvidence.model_validate(solution.height),
         "corner_rms_px": solution.corner_rms_px,
-        "robot_noise": RobotNoise(
+        "robot_noise": RobotNoiseRecord(
             mm=solution.robot_noise_mm, deg=solution.robot_noise_deg, is_stated=solution.robot_noise_stated
         ),
         "board_scale": Deviation.model_validate(solution.board_scale),
         "focal_length": Deviation.model_validate(solution.focal_length),
-        "lens": {name: Deviation.model_validate(found) for name, found in solution.lens.items()},
+        "lens": {name: Deviation.model_validate(deviation) for name, deviation in solution.lens.items()},
         "pairs": Pairs.model_validate({"used": solution.pairs_used, "excluded": solution.excluded}),
         "findings": [FindingRecord.model_validate(f) for f in solution.findings],
     }
@@ -428,7 +427,7 @@ def _transform(
 ) -> Transform:
     return Transform(
         name=name,
-        matrix=target_T_source.tolist(),
+        matrix=to_matrix4(target_T_source),
         translation_mm=(target_T_source[:3, 3] * 1e3).tolist(),
         quaternion_wxyz=se3.quaternion_wxyz(target_T_source[:3, :3]).tolist(),
         robot_pose=RobotPose(
@@ -444,7 +443,9 @@ def _transform(
 def _sigma(solution: Solution, pose_format: PoseFormat) -> tuple[float | None, ...]:
     sigma: list[float | None] = [*pose_format.field_sigmas(solution.X, solution.covariance)]
     if solution.unobservable:
-        # The vertical of such an arm is z of base and flange alike, so the height is the third number of the pose.
+        # A solution lacks at most the height, and only for an arm that rotates about the vertical alone; any other
+        # unobservable direction is a refusal. The vertical of such an arm is z of base and flange alike, so the height
+        # is the third number of the pose.
         sigma[2] = None
     return tuple(sigma)
 

@@ -9,7 +9,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from eyebolt.calibration import AcceptanceStatus, Refusal, ResultAcceptance, Severity, Solution, assess_result
+from eyebolt.calibration import (
+    MIN_PAIRS,
+    AcceptanceStatus,
+    Refusal,
+    ResultAcceptance,
+    Severity,
+    Solution,
+    assess_result,
+)
 from eyebolt.observations import ViewAcceptance
 from eyebolt.planning import Coverage, Goal, ProgressReport
 from eyebolt.protocol import Code
@@ -22,9 +30,8 @@ from eyebolt.session.facts import (
 )
 from eyebolt.session.session_log import SessionLog
 
-# Two relative motions about different axes are the least that determines the transform.
-MIN_PAIRS_TO_SOLVE = 3
-# With fewer pairs a disagreement cannot be attributed to one of them.
+# With fewer pairs a disagreement cannot be attributed to one of them. The solver tests outliers of a few times an
+# estimated noise from one pair more on; gross outliers, and outliers under a stated noise, it excludes before.
 MIN_PAIRS_FOR_OUTLIERS = 6
 # The counts from which a wrong pose format and a wrong mount are diagnosed: the robot program must stop there.
 _DIAGNOSIS_PAIR_COUNTS = (4, 5)
@@ -127,7 +134,7 @@ def basis_of(solve: msg.Solve) -> SolveBasis:
 def is_solve_due(log: SessionLog) -> bool:
     """Whether there are pairs or checks on record that the newest recorded solve does not rest on."""
     pairs = tuple(c.index for c in log.usable)
-    if log.is_closed or len(pairs) < MIN_PAIRS_TO_SOLVE:
+    if log.is_closed or len(pairs) < MIN_PAIRS:
         return False
     if log.last_solve is None:
         return True
@@ -140,7 +147,7 @@ def capture_needs_solve(log: SessionLog, pairs_wanted: int, p_value: float | Non
     ``pairs_wanted`` before it: never more than the maximum of pairs leaves room for, so that the last one waits too.
     """
     pairs = len(log.dataset.pairs) + 1
-    if pairs < MIN_PAIRS_TO_SOLVE:
+    if pairs < MIN_PAIRS:
         return False
     if pairs_wanted <= 1 or pairs in _DIAGNOSIS_PAIR_COUNTS:
         return True

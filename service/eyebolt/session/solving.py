@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from eyebolt.calibration import AcceptanceStatus, Refusal, RefusalCode, Solution
+from eyebolt.calibration import MIN_PAIRS, AcceptanceStatus, Refusal, RefusalCode, Solution
 from eyebolt.geometry import Array, to_matrix4
 from eyebolt.observations import ViewAcceptance
 from eyebolt.protocol import Code
@@ -13,7 +13,7 @@ from eyebolt.session.facts import TouchFact
 from eyebolt.session.messages import Command
 from eyebolt.session.reply import Decision, record_reply
 from eyebolt.session.session_log import SessionLog
-from eyebolt.session.solve_report import MIN_PAIRS_FOR_OUTLIERS, MIN_PAIRS_TO_SOLVE, SolveReport, find_stop
+from eyebolt.session.solve_report import MIN_PAIRS_FOR_OUTLIERS, SolveReport, find_stop
 from eyebolt.session.state import AssessedView, Capture, Job, SolvingPair, SolvingSession, State
 
 Result = tuple[State, list[Command]]
@@ -42,7 +42,7 @@ def begin_touch(
         base_T_flange=to_matrix4(base_T_flange),
     )
     dataset = log.dataset
-    if len(dataset.pairs) < MIN_PAIRS_TO_SOLVE:
+    if len(dataset.pairs) < MIN_PAIRS:
         message = f"corner {corner} is touched; there are too few pairs yet to compare it with"
         decision = Decision(Code.OK, message, "", state.kept, state.pairs_wanted)
         return record_reply(state, job, decision, facts=(touch,))

@@ -59,7 +59,7 @@ def draw_board(board: Board, pixels_per_square: int, margin_squares: float = 1.0
         )
     size = pixels_per_square
     margin = round(margin_squares * size)
-    extent = np.ceil(board.points().max(axis=0)) + 2
+    extent = np.ceil(board.corners().max(axis=0)) + 2
     width, height = (int(e) * size + 2 * margin for e in extent)
     if height * width > _MAX_PIXELS:
         raise InputFault(
@@ -102,12 +102,12 @@ def _(board: MarkerGrid, size: int) -> tuple[GrayPixels, tuple[float, float]]:
 @_artwork.register
 def _(board: CircleGrid, size: int) -> tuple[GrayPixels, tuple[float, float]]:
     border = round(_CIRCLE_BORDER * size)
-    extent = board.points().max(axis=0) * size
+    extent = board.corners().max(axis=0) * size
     width, height = (int(v) + 2 * border for v in extent)
     image = np.full((height, width), 255, np.uint8)
     radius = _CIRCLE_DIAMETER * size / 2
     reach = int(np.ceil(radius)) + 1
-    for x, y in board.points() * size + border - 0.5:
+    for x, y in board.corners() * size + border - 0.5:
         left, top = max(0, int(x) - reach), max(0, int(y) - reach)
         part = image[top : int(y) + reach + 2, left : int(x) + reach + 2]
         rows, columns = np.indices(part.shape)

@@ -24,13 +24,12 @@ from eyebolt.calibration.estimation import (
 )
 from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.problem import Problem
+from eyebolt.calibration.robust import MIN_PAIRS
 from eyebolt.geometry import se3
 from eyebolt.observations import Pair, half_turn_about_centre, is_half_turn_symmetric, reversed_views
 
 # Buffers and programs that run ahead are off by one or two waypoints; one more for safety.
 _MAX_SHIFT = 3
-# As many as the solver needs; fewer pairs fit any hypothesis.
-_MIN_PAIRS = 3
 # For the median distance between the corners of two images.
 _MIN_SHARED_CORNERS = 4
 # The right hypothesis fits this many times better than the data as they came and than every rival.
@@ -42,7 +41,8 @@ _SAME_IMAGE_PX, _MOVED_PX = 0.05, 1.0
 _POSE_CHANGED_M, _POSE_CHANGED_RAD = 1e-3, float(np.deg2rad(0.1))
 # Entries of a pose matrix that are equal to the last digit that a controller prints.
 _SAME_POSE_TOLERANCE = 1e-7
-# An image belongs to another waypoint if its residual there is below this, and this many times smaller than at its own.
+# An image was taken at another waypoint if its residual with the pose of that waypoint is below the first number, and
+# smaller than with its own pose by the second, a factor.
 _MATCH_RESIDUAL_M, _MATCH_RATIO = 0.002, 6.0
 # For a noisy arm the limit is this many times the median residual of the inliers, which a good pair exceeds in fewer
 # than 1 of 10,000 cases.
@@ -62,7 +62,8 @@ def find_pair_shift(problem: Problem, observations: Observations, coarse_residua
     candidates: list[tuple[float, int, int]] = []
     for lag in [s for k in range(1, _MAX_SHIFT + 1) for s in (k, -k)]:
         image_rows = np.arange(max(lag, 0), n + min(lag, 0))
-        if len(image_rows) < _MIN_PAIRS:
+        # Fewer pairs fit any hypothesis.
+        if len(image_rows) < MIN_PAIRS:
             continue
         shifted = replace(observations.subset(image_rows), A=observations.A[image_rows - lag])
         candidates.append((best_initial_estimate(problem, shifted)[1], lag, len(image_rows)))
@@ -106,7 +107,7 @@ def find_swapped_pair(
 ) -> Finding | None:
     """The finding that two images are exchanged, from all pairs; with more pairs ``find_swapped_outliers`` finds it."""
     n = len(observations.A)
-    if not _MIN_PAIRS < n <= _MAX_PAIRS_FOR_SWAP:
+    if not MIN_PAIRS < n <= _MAX_PAIRS_FOR_SWAP:
         return None
     P = observations.pose_fits.camera_T_board
     candidates = []

@@ -135,7 +135,7 @@ def _findings_of_estimate(
     for change_point in inlier_estimate.change_points:
         beyond_change_point |= change_point.excluded_rows(len(used))
     outliers = np.flatnonzero(~used & ~beyond_change_point)
-    # Pairs beyond a change point are no outliers: a change of the focus may explain both sides.
+    # Pairs beyond a change point are not outliers: a change of the focus may explain both sides.
     rows = np.flatnonzero(used | beyond_change_point)
     change_rows = [int(np.searchsorted(rows, change_point.row)) for change_point in inlier_estimate.change_points]
     focus = find_focus_change(

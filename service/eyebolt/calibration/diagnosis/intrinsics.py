@@ -29,7 +29,7 @@ _SURELY_EXPLAINED_P = 0.01
 _CONTRADICTED_CHI2 = 50.0
 # With fewer pairs the six parameters cannot be estimated beside the transforms.
 _MIN_PAIRS = 5
-# Smaller deviations occur with good boards and lens files and are no finding: fractions (of the focal length for the
+# Smaller deviations occur with good boards and lens files and are not a finding: fractions (of the focal length for the
 # principal point), and pixels at the edge of the observed area for the distortion. Common practice, no source.
 _MIN_RELATIVE_DEVIATION, _MIN_DISTORTION_PX = 0.003, 1.0
 # Images are undistorted if less than this fraction of the stated distortion remains. Common practice, no source.

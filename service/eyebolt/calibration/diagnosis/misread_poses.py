@@ -41,7 +41,7 @@ _MIN_PAIRS = 4
 # Two hypotheses whose log likelihoods differ by less are both reported: a likelihood ratio of 3000. Common practice, no
 # source.
 _MIN_LOG_LIKELIHOOD_GAP = 8.0
-# A camera on the arm is no farther than this from the flange. Common practice, no source.
+# A camera on the arm is at most this far from the flange. Common practice, no source.
 _MAX_FLANGE_DISTANCE_M = 0.5
 _ORDERS = ((0, 1, 2), (0, 2, 1), (1, 0, 2), (1, 2, 0), (2, 0, 1), (2, 1, 0))
 
@@ -57,7 +57,7 @@ class PoseFormatHypothesis:
     """indices of the sent angles in the order in which the format takes them"""
 
     def poses(self, fields: Array, pose_convention: PoseConvention) -> Array | None:
-        """base_T_flange (n, 4, 4) of ``fields`` (n, m), without the tool; None if the numbers are no poses."""
+        """base_T_flange (n, 4, 4) of ``fields`` (n, m), without the tool; None if the numbers are not poses."""
         numbers = np.concatenate([fields[:, :3], fields[:, 3:][:, self.order]], axis=1) if self.is_permuted else fields
         try:
             poses = self.pose_format.to_matrices(numbers)
@@ -77,7 +77,7 @@ class HypothesisFit:
 
     hypothesis: PoseFormatHypothesis
     coarse_residual_m: float
-    """m at the board, median over the pairs; infinite if the numbers are no poses"""
+    """m at the board, median over the pairs; infinite if the numbers are not poses"""
     joint: JointEstimate | None
     """the estimate under it, for the best few"""
 

@@ -49,7 +49,7 @@ class NuisanceEstimate:
     noise: RobotNoise
     """noise of the arm estimated with these parameters"""
     transforms: Array
-    """(12,), m and rad: change of X and Y that belongs to the estimate"""
+    """(12,), m and rad: change of X and Y when these parameters are estimated jointly"""
     by_noise: tuple[NoiseComponent, ...] = ()
     """the estimate under each value of the noise posterior, where that was requested"""
 

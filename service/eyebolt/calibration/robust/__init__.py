@@ -14,7 +14,7 @@ from eyebolt.calibration.robust.correlated_errors import (
     reml_variances,
     white_only_variances,
 )
-from eyebolt.calibration.robust.outliers import MIN_PAIRS, InlierEstimate, robust_estimate
+from eyebolt.calibration.robust.outliers import MIN_PAIRS, InlierEstimate, is_minority, robust_estimate
 
 __all__ = [
     "CORRELATION_LENGTH_M",
@@ -29,6 +29,7 @@ __all__ = [
     "StepChange",
     "arm_offsets",
     "evenly_spaced_rows",
+    "is_minority",
     "offset_covariance",
     "pose_correlation",
     "reml_variances",

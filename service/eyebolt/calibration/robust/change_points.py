@@ -178,6 +178,7 @@ def _best_change(model: LinearModel, corner_sigma_px: float, variances: Array) -
         coupling = _reversed_cumsum(np.einsum("nia,nir->nar", jacobian, weighted))
         information = direct - coupling @ fits.covariance[0] @ np.swapaxes(coupling, -1, -2)
         for at in range(MIN_PAIRS_PER_SEGMENT, n - MIN_PAIRS_PER_SEGMENT + 1):
+            # Unit diagonal: metres and radians compare in ``rcond``. The bound avoids a division by zero.
             scale = 1 / np.sqrt(np.maximum(np.diagonal(information[at]), 1e-300))
             scaled = information[at] * scale[:, None] * scale
             change = scale * np.linalg.lstsq(scaled, scale * right[at], rcond=1e-9)[0]

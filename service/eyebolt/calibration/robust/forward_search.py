@@ -23,7 +23,7 @@ Mask = NDArray[np.bool_]
 # Size of the subset that concentration steps grow to, as a fraction of the pairs.
 _CORE_FRACTION = 0.65
 # Squared distance of an outlier (chi-squared with 6 degrees of freedom: 1 inlier in 360). It bounds the cost, so that a
-# pair farther off is no further argument for more noise.
+# pair still farther off does not favour more noise.
 _OUTLIER_CHI2 = 20.0
 _INITIAL_SUBSETS, _SUBSET_SIZE = 50, 5
 # Subsets that the pair-by-pair growth goes on with.

@@ -46,9 +46,9 @@ from eyebolt.geometry import Array, RowSelection, se3
 Mask = NDArray[np.bool_]
 
 MIN_PAIRS = 3
-"""Fewest pairs of a solve."""
-# Probability that a session without outliers loses any pair: to a single test (shared among its pairs), to the test of
-# a group (shared among all groups of that size).
+"""Fewest pairs of a solve: two relative motions about different axes are the least that determines X and Y."""
+# Probability that a session without outliers loses any pair: to the tests of single pairs (Bonferroni-corrected for the
+# number of pairs), to the test of a group (Bonferroni-corrected for the number of groups of that size).
 _FALSE_ALARM_RATE = 2e-3
 _GROUP_FALSE_ALARM_RATE = 5e-3
 # Expected fraction of inliers among the excluded pairs.
@@ -64,7 +64,8 @@ _SCALE_TOLERANCE = 2.0
 # Squared leave-one-out residual below which a pair is not tried as an outlier.
 _SUSPECT_RESIDUAL_SQ = 12.0
 _MIN_PAIRS_FOR_FORWARD_SEARCH = 12
-# Fewer pairs that determine their own noise cannot separate an outlier from it; gross ones are excluded at the start.
+# With fewer pairs an estimated noise absorbs an outlier. Gross outliers are excluded at the start nevertheless, and
+# with a stated noise there is no such minimum.
 _MIN_PAIRS_TO_REJECT = 7
 _MAX_REASSIGNMENTS = 10
 # Prior of an outlier that may be a systematic arm error, standard deviation per axis: 3 mm, 0.3 deg; and the p-value
@@ -103,11 +104,20 @@ class InlierEstimate:
 
 @dataclass(frozen=True)
 class _InlierSet:
-    """A stage of the search: inliers, and the trial estimate on exactly these."""
+    """One step of the search: inliers, and the trial estimate on exactly these."""
 
     joint: JointEstimate
     inliers: Mask
     """(n,)"""
+
+
+def is_minority(inliers: int, pairs: int) -> bool:
+    """Whether ``inliers`` are fewer than half of the ``pairs``: such a set is not accepted as the inlier set.
+
+    Beyond a breakdown point of 50 % the outliers may be the consistent set, and no method can tell which is which
+    (P. J. Rousseeuw, J. American Statistical Association 79(388), 1984).
+    """
+    return 2 * inliers < pairs
 
 
 def robust_estimate(problem: Problem, observations: Observations) -> InlierEstimate:
@@ -115,22 +125,22 @@ def robust_estimate(problem: Problem, observations: Observations) -> InlierEstim
     start, inliers = consensus_start(problem, observations)
     observations = resolve_tilt_branches(problem, observations, start)
     joint = joint_estimate(problem, observations.subset(np.flatnonzero(inliers)), start.X, start.Y, posterior=False)
-    found, other_segments, change_points = _largest_segment(problem, observations, _InlierSet(joint, inliers))
+    current, other_segments, change_points = _largest_segment(problem, observations, _InlierSet(joint, inliers))
     # Pair by pair, the pairs of another segment are consistent with each other: they take no part from here on.
     rows = np.flatnonzero(~other_segments)
     segment = observations.subset(rows)
-    found = _InlierSet(found.joint, found.inliers[rows])
+    current = _InlierSet(current.joint, current.inliers[rows])
     contaminated = False
-    if found.inliers.sum() >= _MIN_PAIRS_FOR_FORWARD_SEARCH:
-        found, contaminated = _forward_search(problem, segment, found)
-    inliers = found.inliers
+    if current.inliers.sum() >= _MIN_PAIRS_FOR_FORWARD_SEARCH:
+        current, contaminated = _forward_search(problem, segment, current)
+    inliers = current.inliers
     if problem.robot_noise is not None or len(rows) >= _MIN_PAIRS_TO_REJECT:
-        found = _drop_single_outliers(problem, segment, found)
-        found = _reclassify(problem, segment, found, contaminated)
-        inliers = _readmit_systematic_errors(problem, segment, found)
+        current = _drop_single_outliers(problem, segment, current)
+        current = _reclassify(problem, segment, current, contaminated)
+        inliers = _readmit_systematic_errors(problem, segment, current)
     used = np.zeros_like(other_segments)
     used[rows[inliers]] = True
-    joint = found.joint
+    joint = current.joint
     final = joint_estimate(problem, observations.subset(np.flatnonzero(used)), joint.X, joint.Y, joint.noise.best)
     excluded = [_describe_outlier(observations, final, int(row)) for row in np.flatnonzero(~used & ~other_segments)]
     excluded += [
@@ -165,7 +175,8 @@ class _NullDistribution:
     def of(problem: Problem, joint: JointEstimate) -> _NullDistribution:
         """The distribution for the estimate ``joint``.
 
-        If the residuals of all pairs are too large alike, that is the stated noise, the board or the lens, and no pair.
+        Residuals that are too large in all pairs alike point to the stated noise, the board or the lens and not to a
+        single pair; ``scale`` accounts for them.
         """
         dof = noise_dof(len(joint.model.offset))
         if problem.robot_noise is None:
@@ -181,24 +192,24 @@ class _NullDistribution:
         return f_sf(dof, self.noise_dof, residual_sq / self.scale / dof)
 
 
-def _squared_residuals(problem: Problem, observations: Observations, found: _InlierSet) -> Array:
+def _squared_residuals(problem: Problem, observations: Observations, current: _InlierSet) -> Array:
     """Squared residuals (n,): each inlier about the prediction of the others, each other pair about that of all."""
-    inliers = found.inliers
+    inliers = current.inliers
     out = np.zeros(len(inliers))
-    out[inliers] = leave_one_out(found.joint).mahalanobis_sq
+    out[inliers] = leave_one_out(current.joint).mahalanobis_sq
     if not inliers.all():
         others = observations.subset(np.flatnonzero(~inliers))
-        model = linearize(problem, others.board_poses, others.A, found.joint.X, found.joint.Y)
-        out[~inliers] = unused_pair_residuals(found.joint, model).mahalanobis_sq
+        model = linearize(problem, others.board_poses, others.A, current.joint.X, current.joint.Y)
+        out[~inliers] = unused_pair_residuals(current.joint, model).mahalanobis_sq
     return out
 
 
 def _largest_segment(
-    problem: Problem, observations: Observations, found: _InlierSet
+    problem: Problem, observations: Observations, current: _InlierSet
 ) -> tuple[_InlierSet, Mask, tuple[ChangePoint, ...]]:
     """The inliers of the largest segment without a change point, the rows of all other segments, and the change
     points."""
-    inliers, joint = found.inliers.copy(), found.joint
+    inliers, joint = current.inliers.copy(), current.joint
     other_segments = np.zeros_like(inliers)
     change_points: list[ChangePoint] = []
     while True:
@@ -230,9 +241,9 @@ def _step_change(problem: Problem, joint: JointEstimate) -> StepChange | None:
     return find_step_change(joint, variance_of(joint.noise.best), noise_known)
 
 
-def _forward_search(problem: Problem, observations: Observations, found: _InlierSet) -> tuple[_InlierSet, bool]:
-    """The inliers by forward search, and True; or ``found``, if the pairs outside may be so far off by chance."""
-    joint, inliers = found.joint, found.inliers
+def _forward_search(problem: Problem, observations: Observations, current: _InlierSet) -> tuple[_InlierSet, bool]:
+    """The inlier set of a forward search, and True; ``current`` and False if the rest may be that far off by chance."""
+    joint, inliers = current.joint, current.inliers
     noise_known = _NullDistribution.of(problem, joint).noise_known
     consistent = consistent_subset(joint.model, joint.corner_sigma_px, variance_of(joint.noise.best), noise_known)
     trial = np.zeros_like(inliers)
@@ -241,17 +252,17 @@ def _forward_search(problem: Problem, observations: Observations, found: _Inlier
     for _ in range(_MAX_REASSIGNMENTS):
         p_values = _NullDistribution.of(problem, grown.joint).p_values(_squared_residuals(problem, observations, grown))
         is_inlier = p_values > _READMISSION_P
-        if (is_inlier == grown.inliers).all() or is_inlier.sum() < len(inliers) / 2:
+        if (is_inlier == grown.inliers).all() or is_minority(int(is_inlier.sum()), len(inliers)):
             break
         grown = _refit(problem, observations, grown.joint, is_inlier)
     if not 0 < (~grown.inliers).sum() <= _MAX_OUTLIER_FRACTION * len(inliers):
-        return found, False
+        return current, False
     residual_sq = _squared_residuals(problem, observations, grown)
     null = _NullDistribution.of(problem, grown.joint)
     certain_outliers = ~grown.inliers & (null.p_values(residual_sq) <= _FALSE_ALARM_RATE / len(inliers))
     if _is_plausible_by_chance(null, residual_sq, ~grown.inliers & ~certain_outliers, certain_outliers):
         if not certain_outliers.any():
-            return found, False
+            return current, False
         grown = _refit(problem, observations, grown.joint, ~certain_outliers)
     return grown, True
 
@@ -259,10 +270,10 @@ def _forward_search(problem: Problem, observations: Observations, found: _Inlier
 def _is_plausible_by_chance(
     null: _NullDistribution, residual_sq: Array, borderline: Mask, certain_outliers: Mask
 ) -> bool:
-    """Whether the k ``borderline`` pairs, the worst group of k among all that are no ``certain_outliers``, may be that
-    far off by chance.
+    """Whether the k ``borderline`` pairs may be that far off by chance: the worst k of all but ``certain_outliers``.
 
-    A Bonferroni correction over all such groups; the more certain outliers there are, the likelier are further ones.
+    Bonferroni-corrected for the number of such groups. The more certain outliers there are, the likelier are further
+    ones, so the limit rises with their number.
     """
     k, count = int(borderline.sum()), int((~certain_outliers).sum())
     if not k:
@@ -270,18 +281,24 @@ def _is_plausible_by_chance(
     p_value = null.p_values(float(residual_sq[borderline].sum()), 6 * k)
     log_groups = scipy.special.gammaln(count + 1) - scipy.special.gammaln(k + 1) - scipy.special.gammaln(count - k + 1)
     certain_count = float(certain_outliers.sum())
+    # m certain outliers raise the prior odds of each of the k pairs about m-fold, hence m^k; with (1 + m) for the first
+    # factor the limit is the plain rate if there is none. A heuristic without source, checked with
+    # ``tests/bench/calibration outliers``.
     limit = _GROUP_FALSE_ALARM_RATE * (1 + certain_count) * max(certain_count, 1.0) ** (k - 1)
+    # The bound keeps the logarithm finite where the p-value underflows.
     return bool(np.log(max(float(p_value), 1e-300)) + log_groups > np.log(limit))
 
 
-def _drop_single_outliers(problem: Problem, observations: Observations, found: _InlierSet) -> _InlierSet:
+def _drop_single_outliers(problem: Problem, observations: Observations, current: _InlierSet) -> _InlierSet:
     """Excludes one pair at a time, the one with the least p-value about the estimate without it, while significant."""
-    inliers = found.inliers.copy()
-    joint = found.joint
+    inliers = current.inliers.copy()
+    joint = current.joint
+    # At least one pair more than the minimum remains, so that the estimate is still tested by residuals.
     while inliers.sum() > MIN_PAIRS + 1:
         rows = np.flatnonzero(inliers)
         loo_residual_sq = leave_one_out(joint).mahalanobis_sq
-        # The pair that inflates the noise estimate most is among those with the largest residuals.
+        # The pair that inflates the noise estimate most is among those with the largest residuals, but its own need not
+        # be the largest. Each trial costs an estimate, so three are tried.
         worst: tuple[float, _InlierSet] | None = None
         for k in [k for k in np.argsort(-loo_residual_sq)[:3] if loo_residual_sq[k] > _SUSPECT_RESIDUAL_SQ]:
             trial = inliers.copy()
@@ -297,19 +314,21 @@ def _drop_single_outliers(problem: Problem, observations: Observations, found: _
     return _InlierSet(joint, inliers)
 
 
-def _reclassify(problem: Problem, observations: Observations, found: _InlierSet, contaminated: bool) -> _InlierSet:
+def _reclassify(problem: Problem, observations: Observations, current: _InlierSet, contaminated: bool) -> _InlierSet:
     """All pairs classified by the estimate on the inliers, until the set no longer changes.
 
     A pair may have been an outlier only because another one biased the estimate; and in a ``contaminated`` session
     further outliers are likely.
     """
     for _ in range(_MAX_REASSIGNMENTS):
-        p_values = _NullDistribution.of(problem, found.joint).p_values(_squared_residuals(problem, observations, found))
+        residual_sq = _squared_residuals(problem, observations, current)
+        p_values = _NullDistribution.of(problem, current.joint).p_values(residual_sq)
         is_inlier = ~_outliers_by_fdr(p_values, contaminated)
-        if is_inlier.sum() < max(MIN_PAIRS, len(is_inlier) / 2) or (is_inlier == found.inliers).all():
+        count = int(is_inlier.sum())
+        if count < MIN_PAIRS or is_minority(count, len(is_inlier)) or (is_inlier == current.inliers).all():
             break
-        found = _refit(problem, observations, found.joint, is_inlier)
-    return found
+        current = _refit(problem, observations, current.joint, is_inlier)
+    return current
 
 
 def _outliers_by_fdr(p_values: Array, contaminated: bool) -> Mask:
@@ -328,7 +347,7 @@ def _outliers_by_fdr(p_values: Array, contaminated: bool) -> Mask:
     return out
 
 
-def _readmit_systematic_errors(problem: Problem, observations: Observations, found: _InlierSet) -> Mask:
+def _readmit_systematic_errors(problem: Problem, observations: Observations, current: _InlierSet) -> Mask:
     """The inliers (n,) with the outliers readmitted that a systematic arm error explains better.
 
     The errors of an arm with wrong geometry depend on its pose: some waypoints are far more consistent with each other
@@ -336,7 +355,7 @@ def _readmit_systematic_errors(problem: Problem, observations: Observations, fou
     So two models are compared by restricted likelihood: outliers beside an arm of little noise, or one arm with more
     noise and pose-correlated errors. Only where the noise is estimated: a stated noise rules the second model out.
     """
-    joint, inliers = found.joint, found.inliers
+    joint, inliers = current.joint, current.inliers
     if problem.robot_noise is not None or inliers.all() or inliers.sum() < _MIN_PAIRS_FOR_SYSTEMATIC_ERROR:
         return inliers
     model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y)

@@ -29,11 +29,11 @@ _MIN_DOWN_WEIGHTED = 5
 
 
 def findings_on_error_budget(
-    problem: Problem, joint: JointEstimate, arm: PickError, stack: CornerObservations
+    problem: Problem, joint: JointEstimate, pick: PickError, stack: CornerObservations
 ) -> tuple[Finding, ...]:
-    """Notes on the error budget; ``arm``: of the same estimate; ``stack``: the corners used, with their weights."""
+    """Notes on the error budget; ``pick``: of the same estimate; ``stack``: the corners used, with their weights."""
     found = [
-        _correlated_error_finding(arm, len(joint.model.offset)),
+        _correlated_error_finding(pick, len(joint.model.offset)),
         _dominant_source(problem, joint),
         _outlier_corner_finding(stack),
     ]
@@ -77,18 +77,18 @@ def _dominant_source(problem: Problem, joint: JointEstimate) -> Finding | None:
     return None
 
 
-def _correlated_error_finding(arm: PickError, pairs: int) -> Finding | None:
-    if arm.likelihood_ratio < _MIN_LIKELIHOOD_RATIO or pairs < _MIN_PAIRS_FOR_CORRELATION:
+def _correlated_error_finding(pick: PickError, pairs: int) -> Finding | None:
+    if pick.likelihood_ratio < _MIN_LIKELIHOOD_RATIO or pairs < _MIN_PAIRS_FOR_CORRELATION:
         return None
     return Finding(
         FindingCode.ARM_GEOMETRY,
         Severity.NOTE,
-        f"the error of the arm is not pure noise: nearby poses share {arm.correlated_m * 1e3:.2f} mm and"
-        f" {np.rad2deg(arm.correlated_rad):.3f} deg of it, and the error changes with the distance between waypoints",
+        f"the error of the arm is not pure noise: nearby poses share {pick.correlated_m * 1e3:.2f} mm and"
+        f" {np.rad2deg(pick.correlated_rad):.3f} deg of it, and the error changes with the distance between waypoints",
         {
-            "correlated_mm": arm.correlated_m * 1e3,
-            "correlated_deg": float(np.rad2deg(arm.correlated_rad)),
-            "likelihood_ratio": arm.likelihood_ratio,
+            "correlated_mm": pick.correlated_m * 1e3,
+            "correlated_deg": float(np.rad2deg(pick.correlated_rad)),
+            "likelihood_ratio": pick.likelihood_ratio,
         },
         "take the waypoints where the arm will pick; if the expected pick error is too large, have the joint offsets"
         " and link lengths of the arm checked.",

@@ -43,12 +43,12 @@ _LOG_VARIANCE_STEPS = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
 class PickError:
     """The expected error of a pick, and the pose-correlated error of the arm behind it."""
 
-    pick: ErrorSummary
+    summary: ErrorSummary
     """error of the tip relative to the object"""
     correlated_m: float
-    """m: standard deviation per axis of the pose-correlated error"""
+    """standard deviation per axis of the pose-correlated error in translation, metres"""
     correlated_rad: float
-    """rad: the same of the rotation"""
+    """standard deviation per axis of the pose-correlated error in rotation, radians"""
     likelihood_ratio: float
     """twice the log likelihood that the pose-correlated error gains over white noise alone; 0 with stated noise"""
 
