@@ -49,7 +49,7 @@ OnLine = Callable[[Caller, Request | LineFault], None]
 
 
 class RobotServer:
-    """Listens or dials as the station file says; calls ``on_line`` for each line, ``on_disconnect`` for each end.
+    """Listens or dials, as configured; calls ``on_line`` for each line, ``on_disconnect`` for each end.
 
     ``holder`` returns the number of the connection that holds the station, or None. At the connection limit a new
     connection takes the place of the one idle longest, first of those that never sent a well-formed line.

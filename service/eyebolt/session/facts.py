@@ -1,7 +1,7 @@
 """Facts: what a session writes to its journal, one class a kind, one JSON object a record.
 
 Results of work (an image stored, a board detected, a solve) and replies are facts. A reply is recorded before it is
-sent, so that a restart, the pair counter and a replay cannot disagree with what the robot was told. Everything shown
+sent, so that a restart, the pair counter and a replay cannot disagree with the replies that were sent. Everything shown
 about a session is a fold over its facts (``session_log``).
 
 The classes below are the only definition of the format: facts are written and read through them. The journal's header

@@ -129,7 +129,7 @@ def fail_unrecorded(state: State, stage: TaskStage, event: msg.WriteFailed) -> R
 
 
 def send_working(state: State, stage: TaskStage, _: msg.TimerExpired) -> Result:
-    """TimerExpired: the work takes longer than a robot waits, which is told to poll for the reply."""
+    """TimerExpired: the work takes longer than a robot waits; with 10 it polls for the reply."""
     job = stage.job
     if job.is_working_sent or job.origin is None:
         return state, []

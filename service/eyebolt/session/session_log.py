@@ -267,7 +267,7 @@ def _apply_reply(log: SessionLog, fact: ReplyFact) -> SessionLog:
             is_solved = solve is not None and solve.kept == fact.count
             history = (*history, solve.expected_p95_mm if solve is not None and is_solved else None)
     elif newest is not None:
-        # The robot was told that this capture could not be recorded, and went on: no restart may take it up again.
+        # This capture was answered 31, and the robot went on: no restart may resume it.
         captures = (*captures[:-1], replace(newest, code=Code.CANNOT_RECORD))
     if verb == "undo" and code == Code.OK:
         undone = max(c.index for c in log.kept)
