@@ -264,8 +264,30 @@ def _bench_results(_: str) -> str:
     return markdown()
 
 
+def _cell_faults(_: str) -> str:
+    """Faults of a simulated cell, the first reply without success and the first finding of a typical session."""
+    from eyebolt_sim.cell_faults import CELL_FAULTS
+
+    rows = []
+    for fault in CELL_FAULTS.values():
+        code = "every pair kept" if fault.expected_code is None else f"{int(fault.expected_code)}"
+        finding = "none" if fault.expected_finding is None else f"`{fault.expected_finding}`"
+        spec = f"`{fault.name}`" + (" (at a waypoint)" if fault.has_start_waypoint else "")
+        rows.append((spec, fault.description, code, finding))
+    return _table(("fault", "what is wrong", "first reply without success", "first finding"), rows)
+
+
+def _replay_faults(_: str) -> str:
+    """Faults that a replay can inject, and the promise of the daemon under each."""
+    from eyebolt_sim.replay.faults import REPLAY_FAULTS
+
+    rows = [(f"`{fault.name}`", fault.description, fault.expectation) for fault in REPLAY_FAULTS.values()]
+    return _table(("fault", "what happens", "reply"), rows)
+
+
 TABLES: dict[str, Callable[[str], str]] = {
     "acceptance": _acceptance,
+    "cell-faults": _cell_faults,
     "bench-results": _bench_results,
     "codes": _codes,
     "verbs": _verbs,
@@ -275,6 +297,7 @@ TABLES: dict[str, Callable[[str], str]] = {
     "findings": _findings,
     "limits": _limits,
     "members": _members,
+    "replay-faults": _replay_faults,
     "settings": _settings,
     "log-events": _log_events,
     "session-diagram": _session_diagram,
