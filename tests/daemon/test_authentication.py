@@ -167,7 +167,7 @@ def test_nothing_sent_to_the_status_socket_is_acted_on(where, recorded_cell, rea
         key = None
     else:
         text = reached.file.read_text()
-        lines = f'source = "folder"\npath = "{recorded_cell.pictures}"'
+        lines = f'source = "folder"\npath = "{recorded_cell.images}"'
         start = text.index('source = "push"')
         end = text.index("intrinsics")
         reached.file.write_text(text[:start] + lines + "\n" + text[end:])

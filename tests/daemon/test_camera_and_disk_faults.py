@@ -33,7 +33,7 @@ def test_a_failing_disk_is_31_until_it_recovers(recorded_cell, start_daemon, tmp
         daemon.kill()
     # The picture that could not be stored belongs to no pair.
     assert sorted(p.name for p in (session / "images").iterdir()) == ["0000.tif", "0001.tif"]
-    want = cv2.imread(str(recorded_cell.pictures / "002.png"), cv2.IMREAD_UNCHANGED)
+    want = cv2.imread(str(recorded_cell.images / "002.png"), cv2.IMREAD_UNCHANGED)
     assert (cv2.imread(str(session / "images/0001.tif"), cv2.IMREAD_UNCHANGED) == want).all()
     daemon = start_daemon(tmp_path / "station.toml")
     assert not daemon.log("journal tail was damaged")
@@ -57,14 +57,14 @@ def test_a_record_folder_that_is_taken_away_is_31(recorded_cell, start_daemon, t
 
 
 def test_unusable_images_are_refused_with_their_reason(recorded_cell, start_daemon, tmp_path):
-    station = recorded_cell.station(tmp_path, pictures=6)
-    pictures = tmp_path / "pictures"
-    good = cv2.imread(str(pictures / "000.png"), cv2.IMREAD_GRAYSCALE)
-    cv2.imwrite(str(pictures / "001.png"), cv2.resize(good, (640, 480)))
-    cv2.imwrite(str(pictures / "002.png"), np.full_like(good, 90))
-    cv2.imwrite(str(pictures / "003.png"), np.full_like(good, 1))
-    (pictures / "004.png").write_bytes(b"no picture at all")
-    (pictures / "005.png").write_bytes((pictures / "000.png").read_bytes())
+    station = recorded_cell.station(tmp_path, image_count=6)
+    images = tmp_path / "images"
+    good = cv2.imread(str(images / "000.png"), cv2.IMREAD_GRAYSCALE)
+    cv2.imwrite(str(images / "001.png"), cv2.resize(good, (640, 480)))
+    cv2.imwrite(str(images / "002.png"), np.full_like(good, 90))
+    cv2.imwrite(str(images / "003.png"), np.full_like(good, 1))
+    (images / "004.png").write_bytes(b"no picture at all")
+    (images / "005.png").write_bytes((images / "000.png").read_bytes())
     daemon = start_daemon(station)
     with Robot(daemon.port) as robot:
         robot.say("hello 0")

@@ -114,7 +114,7 @@ def test_a_failing_solver_costs_a_reply_that_waits_for_it_and_not_the_session(re
     def broken(problem, checks=()):
         raise ZeroDivisionError("a defect")
 
-    pictures = [cv2.imread(str(p), cv2.IMREAD_UNCHANGED) for p in sorted(recorded_cell.pictures.iterdir())[:5]]
+    pictures = [cv2.imread(str(p), cv2.IMREAD_UNCHANGED) for p in sorted(recorded_cell.images.iterdir())[:5]]
     monkeypatch.setattr("eyebolt.context.solve", broken)
     with serving(station, OddCamera(*pictures)) as port, Robot(port) as robot:
         robot.say("hello 0")

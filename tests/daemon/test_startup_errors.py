@@ -66,14 +66,14 @@ def test_ports_locks_and_folders_that_are_not_available(recorded_cell, station, 
     served = station("served", folder=record)
     status = next(line for line in served.read_text().splitlines() if line.startswith("status")).split('"')[1]
     daemon = start_daemon(served)
-    no_pictures, no_record = station("no-pictures", pictures=0), station("no-record", folder="taken")
-    (no_pictures.parent / "pictures").rmdir()
+    no_images, no_record = station("no-images", image_count=0), station("no-record", folder="taken")
+    (no_images.parent / "images").rmdir()
     (no_record.parent / "taken").write_text("a file")
     wanted = {
         station("port", listen=daemon.port): ("robot-port", f"127.0.0.1:{daemon.port}"),
         station("status", status=status): ("status-port", status),
         station("second", folder=record): ("record-locked", f"in use by process {daemon.process.pid}"),
-        no_pictures: ("camera-folder", "pictures is no folder"),
+        no_images: ("camera-folder", "images is no folder"),
         no_record: ("record-write", "taken"),
     }
     for path, (code, words) in wanted.items():

@@ -1,4 +1,4 @@
-"""A simulated cell written down: a folder of pictures, and the pose that the robot reports at each of them."""
+"""A simulated cell as a folder of images and the reported pose of each."""
 
 from __future__ import annotations
 
@@ -25,25 +25,28 @@ LENS = simple_lens(1280, 960, 1400.0, (-0.1, 0.05, 0.0005, -0.0005, 0))
 
 @dataclass(frozen=True)
 class RecordedCell:
-    """``poses``: the fields of each waypoint as the robot prints them; ``hand_eye``: the true transform (4, 4)."""
+    """Images and poses of a session that can be replayed through a folder camera."""
 
-    pictures: Path
+    images: Path
+    """folder of the images"""
     poses: tuple[str, ...]
+    """the pose of each waypoint as text of the robot"""
     hand_eye: np.ndarray
+    """the true transform (4, 4), m"""
 
     def capture(self, seq: int, index: int | None = None) -> str:
-        """The capture line of the waypoint ``index`` (``seq - 1`` unless said)."""
+        """The capture line of the waypoint ``index`` (default: ``seq - 1``)."""
         return f"capture {seq} {self.poses[seq - 1 if index is None else index]}"
 
-    def station(self, place: Path, /, pictures: int | None = None, **changes: Any) -> Path:
-        """A station file in the folder ``place`` that serves these pictures, or copies of only so many of them."""
+    def station(self, place: Path, /, image_count: int | None = None, **changes: Any) -> Path:
+        """A station file in the folder ``place`` for these images, or for copies of the first ``image_count``."""
         place.mkdir(parents=True, exist_ok=True)
-        served = self.pictures
-        if pictures is not None:
-            served = place / "pictures"
+        served = self.images
+        if image_count is not None:
+            served = place / "images"
             served.mkdir()
-            for picture in sorted(self.pictures.iterdir())[:pictures]:
-                shutil.copy(picture, served)
+            for image in sorted(self.images.iterdir())[:image_count]:
+                shutil.copy(image, served)
         return write_station(place, camera_lines=('source = "folder"', f'path = "{served}"'), **changes)
 
 
@@ -58,7 +61,7 @@ def write_station(
 ) -> Path:
     """A station file with its lens file in the folder ``place``, on free ports.
 
-    ``edit`` maps what the template says to what shall stand there; ``changes`` are the template's own.
+    ``edit`` maps text of the template to its replacement; ``changes`` are arguments of the template.
     """
     robot_port, status_port = free_ports(2)
     (place / "camera.json").write_text(json.dumps(lens.to_json()))
@@ -80,24 +83,24 @@ def write_station(
 
 
 def record_cell(folder: Path, waypoints: int, seed: int, **changes: Any) -> RecordedCell:
-    """Renders every waypoint of a cell, with the arm's scatter in the pictures and not in the reports."""
+    """Renders the image of every waypoint; the robot noise is in the images, not in the reported poses."""
     station_file = write_station(folder, **changes)
     cell = prepare_cell(station_file, CellOptions(seed=seed, waypoints=waypoints, checks=False))
-    pictures = folder / "pictures"
-    pictures.mkdir()
+    images = folder / "images"
+    images.mkdir()
     arm, renderer = cell.moving_arm(), Renderer(cell.lens, cell.board, seed=seed)
     for number, waypoint in enumerate(cell.captures):
         arm.move_to(waypoint.joints_rad, 1e-6, float(number))
         view = cell.view_from_outward(arm.pose_at(number + 0.5))
-        cv2.imwrite(str(pictures / f"{number:03d}.png"), renderer.render(view, number))
+        cv2.imwrite(str(images / f"{number:03d}.png"), renderer.render(view, number))
     poses = tuple(PoseFormat().format_pose(w.base_T_flange) for w in cell.captures)
-    return RecordedCell(pictures, poses, cell.scene.hand_eye)
+    return RecordedCell(images, poses, cell.scene.hand_eye)
 
 
 def grid_errors_mm(
     found: ArrayLike, true: ArrayLike, lens: Lens = LENS, near_mm: float = NEAR_MM, far_mm: float = FAR_MM
 ) -> np.ndarray:
-    """How far points of the working volume are off when ``found`` carries them and not ``true``: (405,) mm."""
+    """Distances (405,), mm, between points of the working volume transformed by ``found`` and by ``true``."""
     u, v = np.meshgrid(np.linspace(0, lens.width_px - 1, 9), np.linspace(0, lens.height_px - 1, 9))
     rays = lens.rays(np.stack([u.ravel(), v.ravel()], axis=-1))
     points = (rays[None] * np.linspace(near_mm / 1e3, far_mm / 1e3, 5)[:, None, None]).reshape(-1, 3)

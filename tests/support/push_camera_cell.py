@@ -1,4 +1,4 @@
-"""A cell with a small camera that pushes its pictures: any number of waypoints, captures as fast as they are served."""
+"""A simulated cell with a small camera that pushes its images, for many captures in a short time."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ PERIOD_S = 0.02
 class PushedCell:
     """A camera's images of n waypoints, and the robot's poses there."""
 
-    pictures: np.ndarray
+    images: np.ndarray
     """(n, H, W), gray levels"""
     poses: tuple[str, ...]
     """the fields of each waypoint's pose as the robot prints them"""
@@ -37,7 +37,7 @@ class PushedCell:
     def station(
         self, place: Path, tolerance_mm: float = 0.001, min_pairs: int = 8, max_pairs: int = 1000, **changes: Any
     ) -> Path:
-        """A station file in the folder ``place``. Nobody ever comes within this tolerance, so sessions go on."""
+        """A station file in the folder ``place``; the default tolerance is never met, so that sessions continue."""
         lines = ('source = "push"', f'endpoint = "{endpoint_of(place)}"', 'motion_check = "off"')
         goal = {"min_pairs = 8": f"min_pairs = {min_pairs}", "max_pairs = 40": f"max_pairs = {max_pairs}"}
         return write_station(place, lens=LENS, camera_lines=lines, tolerance_mm=tolerance_mm, edit=goal, **changes)
@@ -48,24 +48,24 @@ class PushedCell:
 
 
 def endpoint_of(place: Path) -> str:
-    """Where the camera of the station in this folder pushes to."""
+    """Camera endpoint of the station in the folder ``place``."""
     return f"ipc://{place}/camera"
 
 
 def record_pushed_cell(folder: Path, waypoints: int, seed: int) -> PushedCell:
-    """Renders every waypoint, with the arm's scatter in the pictures and not in the reports."""
+    """Renders the image of every waypoint; the robot noise is in the images, not in the reported poses."""
     cell = prepare_cell(write_station(folder, lens=LENS), CellOptions(seed=seed, waypoints=3, checks=False))
     planned = plan_waypoints(cell.scene, LENS, cell.board.shape, NEAR_MM / 1e3, FAR_MM / 1e3, waypoints, seed)
-    arm, renderer, pictures = cell.moving_arm(), Renderer(LENS, cell.board, seed=seed), []
+    arm, renderer, images = cell.moving_arm(), Renderer(LENS, cell.board, seed=seed), []
     for number, waypoint in enumerate(planned):
         arm.move_to(waypoint.joints_rad, 1e-6, float(number))
-        pictures.append(renderer.render(cell.view_from_outward(arm.pose_at(number + 0.5)), number))
+        images.append(renderer.render(cell.view_from_outward(arm.pose_at(number + 0.5)), number))
     poses = tuple(PoseFormat().format_pose(waypoint.base_T_flange) for waypoint in planned)
-    return PushedCell(np.array(pictures), poses)
+    return PushedCell(np.array(images), poses)
 
 
 class PushingCamera:
-    """Pushes the picture that ``shown`` numbers, over and over, from a thread; to be used with ``with``."""
+    """Pushes the image number ``shown`` repeatedly from a thread; a context manager."""
 
     def __init__(self, cell: PushedCell, place: Path) -> None:
         self.shown = 0
@@ -88,7 +88,7 @@ class PushingCamera:
         socket = context.socket(zmq.PUSH)
         socket.setsockopt(zmq.SNDHWM, 1)
         socket.connect(self._endpoint)
-        height, width = self._cell.pictures.shape[1:]
+        height, width = self._cell.images.shape[1:]
         header: dict[str, object] = {
             "schema": 1,
             "boot_id": "pushing",
@@ -99,10 +99,10 @@ class PushingCamera:
         }
         count = 0
         while not self._ended.wait(PERIOD_S):
-            # The clock first: a picture dated after a request is then of what was to be shown at the request.
+            # The clock is read before `shown`: an image with a timestamp after a request is never an earlier one.
             header |= {"id": count, "exposed_ns": time.monotonic_ns()}
-            picture = self._cell.pictures[self.shown % len(self._cell.pictures)]
+            image = self._cell.images[self.shown % len(self._cell.images)]
             with contextlib.suppress(zmq.Again):
-                socket.send_multipart([json.dumps(header).encode(), picture], zmq.NOBLOCK)
+                socket.send_multipart([json.dumps(header).encode(), image], zmq.NOBLOCK)
             count += 1
         context.destroy(linger=0)

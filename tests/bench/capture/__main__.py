@@ -46,9 +46,9 @@ def main():
     ):
         cell = record_large_cell(Path(folder), waypoints=19, seed=4)
         if asked.formats:
-            formats.run(cell.pictures[0], Path(folder))
+            formats.run(cell.images[0], Path(folder))
             return
-        parts = alone.measure(cell.pictures, BOARD, Path(folder))
+        parts = alone.measure(cell.images, BOARD, Path(folder))
         rows, behind_ms = captures_timed(cell, asked.captures, asked.motion_check)
         report(parts, rows, behind_ms)
 

@@ -1,4 +1,4 @@
-"""A cell with a large camera, written down: pictures, what the robot says at each, and its station file."""
+"""A simulated cell with a large camera: images, the reported pose of each, and a station file."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,10 +17,10 @@ NEAR_MM, FAR_MM = 350.0, 650.0
 
 @dataclass(frozen=True)
 class LargeCell:
-    """``pictures`` (n, H, W) and ``poses``, the fields of the robot's pose, for n waypoints."""
+    """``images`` (n, H, W) and ``poses``, the fields of the robot's pose, for n waypoints."""
 
     folder: Path
-    pictures: np.ndarray
+    images: np.ndarray
     poses: tuple
 
     def station(self, motion_check):
@@ -34,7 +34,7 @@ class LargeCell:
 
 
 def record_large_cell(folder, waypoints, seed):
-    """Renders every waypoint, with the arm's scatter in the pictures and not in the reports."""
+    """Renders the image of every waypoint; the robot noise is in the images, not in the reported poses."""
     place = folder / "plan"
     place.mkdir()
     cell = prepare_cell(
@@ -42,9 +42,9 @@ def record_large_cell(folder, waypoints, seed):
         CellOptions(seed=seed, waypoints=waypoints, checks=False),
     )
     arm, renderer = cell.moving_arm(), Renderer(cell.lens, cell.board, seed=seed)
-    pictures = []
+    images = []
     for number, waypoint in enumerate(cell.captures):
         arm.move_to(waypoint.joints_rad, 1e-6, float(number))
-        pictures.append(renderer.render(cell.view_from_outward(arm.pose_at(number + 0.5)), number))
+        images.append(renderer.render(cell.view_from_outward(arm.pose_at(number + 0.5)), number))
     poses = tuple(PoseFormat().format_pose(w.base_T_flange) for w in cell.captures)
-    return LargeCell(folder, np.array(pictures), poses)
+    return LargeCell(folder, np.array(images), poses)

@@ -23,7 +23,7 @@ class Row:
 def captures_timed(cell, captures, motion_check):
     """A row for each of so many captures, and the milliseconds of the solves that followed an answer."""
     station, endpoint = cell.station(motion_check)
-    sender, daemon, heard = Sender(endpoint, cell.pictures, cell.folder), None, []
+    sender, daemon, heard = Sender(endpoint, cell.images, cell.folder), None, []
     try:
         daemon = DaemonProcess(station)
         with Robot(daemon.port) as robot:

@@ -53,7 +53,7 @@ def main():
         place.mkdir()
         changes = {"camera_lines": lines, "near_mm": NEAR_MM, "far_mm": FAR_MM, "tolerance_mm": 0.05}
         station = write_station(place, lens=LENS, settle_ms=50, **changes)
-        sender = Sender(endpoint, cell.pictures, Path(folder))
+        sender = Sender(endpoint, cell.images, Path(folder))
         with contextlib.closing(sender), DaemonProcess(station) as daemon:
             quiet, loaded, crowds = run(cell, sender, daemon, station, asked)
             daemon.terminate()
