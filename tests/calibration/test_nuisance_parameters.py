@@ -57,7 +57,7 @@ def test_the_solution_says_how_far_the_pairs_see_the_lens_off(cases, mount, seed
         uncertain = replace(problem.camera.perturbed(off), sigma={"fx": 20.0, "fy": 20.0, "cx": 20.0})
         lens = solve(replace(problem, camera=uncertain)).lens
         assert set(lens) == set(off)
-        assert all(found.sigma < 20.0 for found in lens.values()), "the pairs know more than the statement"
+        assert all(found.sigma < 20.0 for found in lens.values()), "the pairs determine it better than the stated sigma"
         reduced_chi2 += [(lens[name].deviation + amount) / lens[name].sigma for name, amount in off.items()]
     # Of 25 seeds 75 numbers, fx and fy nearly alike: about 50 free ones, so the mean square of 1 is known to 0.2.
     assert 0.5 < np.mean(np.square(reduced_chi2)) < 1.6
@@ -87,7 +87,7 @@ def test_a_refined_lens_comes_back_to_the_true_one_and_the_trusted_one_does_not(
 @pytest.mark.parametrize(("corner_sigma_px", "off_px"), [(0.1, 2.0), (0.006, 4.0)], ids=["usual", "sharp, far off"])
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_outlier_corners_cost_next_to_nothing_and_are_reported(cases, bound, mount, corner_sigma_px, off_px):
-    """Strays far beyond the noise bend the pose of their view until every corner of it seems off."""
+    """Outlier corners far beyond the noise bias the pose of their view until every corner of it seems off."""
     squares, clean = [], []
     for seed in range(8):
         simulated = make_problem(mount, 12, seed, corner_sigma_px)

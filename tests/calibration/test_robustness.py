@@ -166,8 +166,8 @@ class TestNamedCases:
         assert outcome.checks is None
 
     def test_a_check_from_nowhere(self, eight, which):
-        astray = replace(eight[which].pairs[0], base_T_flange=np.eye(4))
-        outcome = checked_outcome(eight[which], [astray])
+        outlier = replace(eight[which].pairs[0], base_T_flange=np.eye(4))
+        outcome = checked_outcome(eight[which], [outlier])
         assert outcome.checks.worst_mm > 100
 
 

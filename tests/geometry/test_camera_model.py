@@ -100,7 +100,7 @@ def test_what_is_not_in_front_of_the_camera_has_no_pixel(depth):
 @given(st.floats(-1e7, 1e7), st.floats(-1e7, 1e7))
 @settings(deadline=None, max_examples=100)
 def test_a_ray_is_right_or_nan(u, v):
-    """Far outside the picture a distorted lens may have no ray; a wrong one must not come out."""
+    """Far outside the image a distorted lens may have no ray; a wrong one must not come out."""
     camera = lens(5)
     ray = camera.rays([u, v])
     if np.isfinite(ray).all():
@@ -109,7 +109,7 @@ def test_a_ray_is_right_or_nan(u, v):
         assert np.isnan(ray).all()
 
 
-def test_every_ray_of_the_picture_exists_for_an_ordinary_lens():
+def test_every_ray_of_the_image_exists_for_an_ordinary_lens():
     for count in COUNTS:
         u, v = np.meshgrid(np.linspace(0, 1279, 33), np.linspace(0, 1023, 27))
         assert np.isfinite(lens(count).rays(np.stack([u, v], axis=-1))).all()
@@ -142,6 +142,6 @@ def test_what_is_no_lens_is_refused(matrix, distortion, message):
 
 
 @pytest.mark.parametrize("size", [(0, 1024), (1280, -3)])
-def test_a_picture_without_size_is_refused(size):
+def test_an_image_without_size_is_refused(size):
     with pytest.raises(InputFault, match="width and height"):
         CameraModel(*size, MATRIX, np.zeros(0))

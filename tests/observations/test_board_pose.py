@@ -20,7 +20,7 @@ CENTRE_M = BOARD_M.mean(axis=0)
 
 
 def board_at(tilt_deg, about_deg, spin_deg, distance_m, offset_m=(0.0, 0.0)):
-    """camera_T_board (4, 4): the board's middle in front of the lens, turned by ``tilt_deg`` out of the picture."""
+    """camera_T_board (4, 4): the board's middle in front of the lens, turned by ``tilt_deg`` out of the image plane."""
     spin = Rotation.from_euler("z", spin_deg, degrees=True)
     axis = np.array([np.cos(np.deg2rad(about_deg)), np.sin(np.deg2rad(about_deg)), 0.0])
     turn = Rotation.from_rotvec(np.deg2rad(tilt_deg) * axis) * spin
@@ -115,7 +115,7 @@ def test_both_tilt_branches_of_a_distant_view_are_minima(about):
     assert poses.rss_px2[0] <= poses.other_rss_px2[0] < np.inf
     true, other = sorted((poses.camera_T_board[0], poses.other_branch[0]), key=lambda one: difference(one, T)[1])
     assert difference(true, T)[1] < 3
-    # The mirror image of a tilt about an axis in the picture is the opposite tilt about it: 40 deg away.
+    # The mirror image of a tilt about an axis in the image plane is the opposite tilt about it: 40 deg away.
     assert difference(other, T)[1] == pytest.approx(40, abs=6)
     mirrored = board_at(-20, about, 30, 4.0)
     assert difference(other, mirrored)[1] < 6

@@ -61,7 +61,7 @@ def test_the_goal_is_met_by_enough_pairs_and_a_small_enough_error(kept, outcome,
         # Twice the tolerance wants four times the pairs beyond the first four.
         (8, solution(2 * TOLERANCE_MM, pairs_used=8), 12),
         (10, solution(math.sqrt(2) * TOLERANCE_MM * (1 - 1e-12), pairs_used=10), 6),
-        # Pairs that were left out tell nothing.
+        # Excluded pairs carry no information.
         (10, solution(math.sqrt(2) * TOLERANCE_MM * (1 - 1e-12), pairs_used=8), 4),
         (8, solution(TOLERANCE_MM * 1.0001), 1),
         (5, solution(0.1), 3),

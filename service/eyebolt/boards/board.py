@@ -61,11 +61,11 @@ class BoardFault:
     """One rule that the description of a board violates."""
 
     key: str
-    """of the description, such as ``square_mm``"""
+    """Key of the description, such as ``square_mm``."""
     found: str
-    """the offending value, or "nothing" """
+    """The offending value, or "nothing"."""
     allowed: str
-    """what the rule requires"""
+    """What the rule requires."""
 
 
 @dataclass(frozen=True)
@@ -73,11 +73,11 @@ class LocatedCorners:
     """Measured corners of a board, before their exposure is measured; private to this package."""
 
     ids: NDArray[np.int64]
-    """(K,), corner numbers, ascending"""
+    """(K,), corner numbers, ascending."""
     corners_px: Array
-    """(K, 2), px"""
+    """(K, 2), px."""
     blur_px: float
-    """median blur across the edges, px"""
+    """Median blur across the edges, px."""
 
 
 @dataclass(frozen=True)
@@ -96,9 +96,9 @@ class Board(ABC):
     """What columns and rows count, for remedies."""
 
     columns: int
-    """count along x"""
+    """Count along x."""
     rows: int
-    """count along y"""
+    """Count along y."""
 
     def __post_init__(self) -> None:
         values = {field.name: getattr(self, field.name) for field in fields(self)}

@@ -41,13 +41,13 @@ class CharucoBoard(Board):
     counted: ClassVar[str] = "squares (not the inner corners)"
 
     square_m: float
-    """side of a square, m"""
+    """Side of a square, m."""
     marker_m: float
-    """side of a marker's black border, m"""
+    """Side of a marker's black border, m."""
     dictionary: str
-    """marker dictionary, such as "5X5_100" """
+    """Marker dictionary, such as "5X5_100"."""
     corner_order: CornerOrder = "current"
-    """"current": the first square is black; "legacy" (OpenCV before 4.6): white if the number of rows is even"""
+    """"current": the first square is black; "legacy" (OpenCV before 4.6): white if the number of rows is even."""
 
     @property
     def pitch_m(self) -> float:

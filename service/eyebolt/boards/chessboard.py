@@ -40,7 +40,7 @@ class Chessboard(Board):
     counted: ClassVar[str] = "squares (not the inner corners)"
 
     square_m: float
-    """side of a square, m"""
+    """Side of a square, m."""
 
     @property
     def pitch_m(self) -> float:

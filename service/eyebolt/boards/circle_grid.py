@@ -56,7 +56,7 @@ class CircleGrid(Board):
     counted: ClassVar[str] = "circles in a row (columns) and the rows of circles"
 
     spacing_m: float
-    """distance between rows, m"""
+    """Distance between rows, m."""
 
     @property
     def pitch_m(self) -> float:
@@ -173,13 +173,13 @@ class _EdgePoints:
     """Points on the outline of every circle."""
 
     centre_px: Array
-    """(K, 2), approximate centres"""
+    """(K, 2), approximate centres."""
     offset_px: Array
-    """(K, R, 2), edge points relative to the centre"""
+    """(K, R, 2), edge points relative to the centre."""
     strength: Array
-    """(K, R), brightness step at each edge point, grey levels"""
+    """(K, R), brightness step at each edge point, grey levels."""
     blur_px: Array
-    """(K,), width of the edge"""
+    """(K,), width of the edge."""
 
 
 def _edges(gray: GrayImage, plane: PlaneHomography, points: Array) -> _EdgePoints:

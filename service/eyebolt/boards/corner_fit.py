@@ -39,16 +39,16 @@ class CornerFits:
     """Fitted corners; meaningful only where ``sigma_px`` is small."""
 
     corners_px: Array
-    """(K, 2)"""
+    """(K, 2), positions of the corners."""
     sigma_px: Array
-    """(K,), standard deviation of the position per coordinate, from the residuals; infinite without an edge"""
+    """(K,), standard deviation of the position per coordinate, from the residuals; infinite without an edge."""
     blur_px: Array
-    """(K,), standard deviation of the blur"""
+    """(K,), standard deviation of the blur."""
     step: Array
     """(K,), half the brightness difference across an edge, grey levels; positive where the square towards +x +y is the
-    brighter one"""
+    brighter one."""
     residual_rms: Array
-    """(K,), RMS of the residuals, grey levels"""
+    """(K,), RMS of the residuals, grey levels."""
 
 
 def fit_corners(

@@ -32,7 +32,7 @@ _MAX_RESIDUAL_RATIO, _RESIDUAL_STEP_RATIO = 2.5, 0.1
 _BLURRED_PX, _MIN_CLEARANCE_PX = 1.1, 2.5
 # A new prediction closer than this to the last one is not worth another fit.
 _SHIFTED_PX, _SHIFTED_SQUARES = 0.5, 0.04
-# A fit that saw an even surface along two lines of this length has ruled out a corner that near.
+# A fit that finds an even surface along two lines of this length rules out a corner within that distance.
 _EMPTY_RADIUS_PX = 8.0
 # Deviation of a corner from the position interpolated between its neighbours.
 _OUTLIER_PX, _OUTLIER_SQUARES = 0.3, 0.03
@@ -44,23 +44,23 @@ class MarkerPattern:
     """A board with markers as the detector uses it; lengths in board units (a square, or a marker with its gap)."""
 
     dictionary: cv2.aruco.Dictionary
-    """the markers of the board only"""
+    """The markers of the board only."""
     marker_corners: Array
-    """(M, 4, 2), clockwise from the upper left"""
+    """(M, 4, 2), clockwise from the upper left."""
     bits: NDArray[np.uint8]
-    """(M, n, n), cells of each marker with its border; 1 is white"""
+    """(M, n, n), cells of each marker with its border; 1 is white."""
     corners: Array
-    """(K, 2), the numbered corners of the board"""
+    """(K, 2), the numbered corners of the board."""
     first: Array
-    """(K, 2), direction of the first edge at each corner"""
+    """(K, 2), direction of the first edge at each corner."""
     second: Array
-    """(K, 2), direction of the second edge, clockwise of the first"""
+    """(K, 2), direction of the second edge, clockwise of the first."""
     sign: Array
-    """(K,), 1 where the area between the two directions is the brighter one, -1 where it is the darker one"""
+    """(K,), 1 where the area between the two directions is the brighter one, -1 where it is the darker one."""
     clearance: MarkerClearance
-    """strip beside each edge that is free of marker cells"""
+    """Strip beside each edge that is free of marker cells."""
     fit: Callable[..., CornerFits]
-    """``corner_fit.fit_corners`` for crossings or for L-junctions"""
+    """``corner_fit.fit_corners`` for crossings or for L-junctions."""
 
     @cached_property
     def neighbour_weights(self) -> Array:

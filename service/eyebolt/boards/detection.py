@@ -23,17 +23,17 @@ class Detection:
     """
 
     ids: NDArray[np.int64]
-    """(K,), corner numbers of the board, ascending"""
+    """(K,), corner numbers of the board, ascending."""
     corners_px: Array
-    """(K, 2), x right and y down, pixels, pixel centres at integers"""
+    """(K, 2), x right and y down, pixels, pixel centres at integers."""
     exposure: ExposureStats
-    """within the convex hull of the corners"""
+    """Exposure within the convex hull of the corners."""
     image_size_px: tuple[int, int]
-    """(width, height)"""
+    """(width, height) of the image."""
     blur_px: float
-    """standard deviation of the blur across the edges, px, median over the corners; 0.5 to 0.8 in a sharp image"""
+    """Standard deviation of the blur across the edges, px, median over the corners; 0.5 to 0.8 in a sharp image."""
     half_turn_ambiguous: bool = False
-    """the board looks the same after half a turn: all numbers may be those counted from its opposite end"""
+    """Whether the board looks the same after half a turn: all numbers may be those counted from its opposite end."""
 
     def __post_init__(self) -> None:
         ids = np.array(self.ids, dtype=np.int64)
@@ -77,11 +77,11 @@ class NoDetection:
     """No board was detected in one image."""
 
     reason: NotFoundReason
-    """"dark" and "saturated" blame the exposure, "no-board" does not"""
+    """"dark" and "saturated": the exposure is the likely cause; "no-board": it is not."""
     exposure: ExposureStats
-    """of the whole image"""
+    """Exposure of the whole image."""
     image_size_px: tuple[int, int]
-    """(width, height)"""
+    """(width, height) of the image."""
 
     def to_record(self) -> NoDetectionRecord:
         """The JSON form."""
@@ -94,19 +94,19 @@ class DetectionRecord(BaseModel):
     model_config = ConfigDict(frozen=True)
 
     found: Literal[True] = True
-    """distinguishes this record from NoDetectionRecord"""
+    """Distinguishes this record from NoDetectionRecord."""
     ids: list[int]
-    """K corner numbers, ascending"""
+    """K corner numbers, ascending."""
     corners_px: list[tuple[float, float]]
-    """K positions (x, y), px"""
+    """K positions (x, y), px."""
     exposure: ExposureStats
-    """within the convex hull of the corners"""
+    """Exposure within the convex hull of the corners."""
     image_size_px: tuple[int, int]
-    """(width, height)"""
+    """(width, height) of the image."""
     blur_px: float
-    """median blur across the edges, px"""
+    """Median blur across the edges, px."""
     half_turn_ambiguous: bool
-    """the numbers may be counted from the opposite end of the board"""
+    """Whether the numbers may be counted from the opposite end of the board."""
 
     def to_detection(self) -> Detection:
         """The value. Raises InputFault ``detection-record`` if numbers and positions do not match."""
@@ -126,13 +126,13 @@ class NoDetectionRecord(BaseModel):
     model_config = ConfigDict(frozen=True)
 
     found: Literal[False] = False
-    """distinguishes this record from DetectionRecord"""
+    """Distinguishes this record from DetectionRecord."""
     reason: NotFoundReason
-    """"dark", "saturated" or "no-board" """
+    """"dark", "saturated" or "no-board"."""
     exposure: ExposureStats
-    """of the whole image"""
+    """Exposure of the whole image."""
     image_size_px: tuple[int, int]
-    """(width, height)"""
+    """(width, height) of the image."""
 
     def to_detection(self) -> NoDetection:
         """The value."""

@@ -40,9 +40,9 @@ class MarkerClearance:
     """The strip between an edge and the marker beside it that is free of marker cells."""
 
     squares: float
-    """width, squares"""
+    """Width of the strip, squares."""
     guard_px: float = 2.0
-    """part of it next to the marker that its blurred border covers, px"""
+    """Part of the strip that the blurred border of the marker covers, px."""
 
 
 @dataclass(frozen=True)
@@ -50,25 +50,25 @@ class EdgeSamples:
     """The pixels of E edges, P of each."""
 
     along: Float32Array
-    """(E, P), coordinate along the edge relative to its start, px"""
+    """(E, P), coordinate along the edge relative to its start, px."""
     across: Float32Array
-    """(E, P), coordinate across the edge relative to its start, px"""
+    """(E, P), coordinate across the edge relative to its start, px."""
     value: Float32Array
-    """(E, P), grey levels times weights"""
+    """(E, P), grey levels times weights."""
     weight: Float32Array
-    """(E, P), 1 for pixels that are used, else 0"""
+    """(E, P), 1 for pixels that are used, else 0."""
     angle: Float32Array
-    """(E,), direction of the edge in the image, rad"""
+    """(E,), direction of the edge in the image, rad."""
     side: Float32Array
-    """(E,), 1 for the first edges of the corners, -1 for the second: sign of ``across``"""
+    """(E,), 1 for the first edges of the corners, -1 for the second: sign of ``across``."""
     reach_px: float
-    """extent along the edges to either side of the start"""
+    """Extent along the edges to either side of the start."""
     columns: int
-    """number of lines across each edge"""
+    """Number of lines across each edge."""
     l_junction: bool
-    """the edges end at the corner"""
+    """Whether the edges end at the corner."""
     is_narrow: bool
-    """too few pixels across the edges to separate position and levels"""
+    """Whether the pixels across the edges are too few to separate position and levels."""
 
     @cached_property
     def pixel_count(self) -> Float32Array:

@@ -42,15 +42,15 @@ class ExposureStats:
     """Grey levels within the convex hull of the detected corners; of the whole image if no board was detected."""
 
     dark_level: float
-    """5th percentile, 0..1 of full scale"""
+    """5th percentile of the grey levels, 0..1 of full scale."""
     bright_level: float
-    """95th percentile, 0..1 of full scale"""
+    """95th percentile of the grey levels, 0..1 of full scale."""
     saturated_fraction: float
-    """share of pixels within 1 % of the upper end of the scale, 0..1"""
+    """Share of pixels within 1 % of the upper end of the scale, 0..1."""
     black_fraction: float
-    """share of pixels within 1 % of the lower end of the scale, 0..1"""
+    """Share of pixels within 1 % of the lower end of the scale, 0..1."""
     contrast: float
-    """Michelson contrast (bright - dark) / (bright + dark), independent of exposure, 0..1"""
+    """Michelson contrast (bright - dark) / (bright + dark), independent of exposure, 0..1."""
 
 
 def measure_exposure(gray: GrayImage, board_outline_px: Array | None) -> ExposureStats:

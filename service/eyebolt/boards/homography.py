@@ -24,11 +24,11 @@ class PlaneHomography:
     """
 
     image_H_board: Array
-    """(3, 3), board units to pixels"""
+    """(3, 3), board units to pixels."""
     reference_points: Array
-    """(N, 2), board units"""
+    """(N, 2), board units."""
     residual_px: Array
-    """(N, 2), observed minus predicted by the homography"""
+    """(N, 2), observed minus predicted by the homography."""
 
     @property
     def max_residual_px(self) -> float:

@@ -175,11 +175,11 @@ class DetectedMarkers:
     """Markers read in one region."""
 
     ids: NDArray[np.int64]
-    """(M,), numbers in the dictionary"""
+    """(M,), numbers in the dictionary."""
     corners_px: Array
-    """(M, 4, 2), clockwise from the marker's upper left, full-image pixels"""
+    """(M, 4, 2), clockwise from the marker's upper left, full-image pixels."""
     unread_squares_px: Array
-    """(S, 4, 2), dark squares that were not identified as a marker, full-image pixels"""
+    """(S, 4, 2), dark squares that were not identified as a marker, full-image pixels."""
 
 
 def read_markers(
@@ -209,11 +209,11 @@ class SquareCluster:
     """The bounding box of neighbouring squares of similar size."""
 
     low_px: Array
-    """(2,), upper left"""
+    """(2,), upper left of the cluster."""
     high_px: Array
-    """(2,), lower right"""
+    """(2,), lower right of the cluster."""
     side_px: float
-    """median side of the squares"""
+    """Median side of the squares."""
 
 
 def largest_cluster(detected: DetectedMarkers) -> SquareCluster | None:

@@ -36,11 +36,11 @@ class MarkerGrid(Board):
     counted: ClassVar[str] = "markers"
 
     marker_m: float
-    """side of a marker's black border, m"""
+    """Side of a marker's black border, m."""
     gap_m: float
-    """white gap between two markers, m"""
+    """White gap between two markers, m."""
     dictionary: str
-    """marker dictionary, such as "APRILTAG_36h11" """
+    """Marker dictionary, such as "APRILTAG_36h11"."""
 
     @property
     def pitch_m(self) -> float:

@@ -18,7 +18,7 @@ class SearchImage:
     """One image in the two forms that detection needs: searched in 8 bits, measured at its own depth."""
 
     gray: GrayImage
-    """(H, W), as delivered by the camera; corners are measured on these values"""
+    """(H, W), as delivered by the camera; corners are measured on these values."""
 
     @cached_property
     def gray_8bit(self) -> NDArray[np.uint8]:
@@ -31,11 +31,11 @@ class ImageRegion:
     """A rectangle of the full image at its own scale."""
 
     image: NDArray[np.uint8]
-    """(h, w)"""
+    """(h, w): the pixels of the region."""
     scale: float
-    """full-image pixels per pixel of ``image``; below 1 for an enlarged region"""
+    """Full-image pixels per pixel of ``image``; below 1 for an enlarged region."""
     origin_px: tuple[int, int] = (0, 0)
-    """(x, y), first full-image pixel inside the region; pixel centres are at integers in both images"""
+    """(x, y), first full-image pixel inside the region; pixel centres are at integers in both images."""
 
     def to_full_image(self, points: Array) -> Array:
         """Full-image pixels (..., 2) of points (..., 2) in pixels of this region."""

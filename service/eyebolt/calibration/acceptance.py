@@ -80,9 +80,9 @@ class ResultAcceptance:
     """The acceptance of one result."""
 
     cause: AcceptanceCause
-    """what decided it"""
+    """What decided the acceptance."""
     reason: str
-    """the same in one sentence for the operator, with the numbers"""
+    """The cause in one sentence for the operator, with the numbers."""
 
     @property
     def status(self) -> AcceptanceStatus:

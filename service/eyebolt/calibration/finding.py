@@ -64,15 +64,15 @@ class Finding:
     """A fault or limitation that an engineer should know, found from the data."""
 
     code: FindingCode
-    """what was found"""
+    """What was found."""
     severity: Severity
-    """how much it matters"""
+    """How serious it is."""
     message: str
-    """one sentence for the operator: what, where, how large; no full stop"""
+    """One sentence for the operator: what, where, how large; no full stop."""
     evidence: dict[str, float] = field(default_factory=dict)
-    """the numbers behind it, by the keys of EVIDENCE_KEYS; integers such as a pair's index are floats here"""
+    """The numbers behind it, by the keys of EVIDENCE_KEYS; integers such as a pair's index are floats here."""
     remedy: str = ""
-    """what to do about it, one sentence with a full stop"""
+    """What to do about it, one sentence with a full stop."""
 
 
 @dataclass(frozen=True)
@@ -80,13 +80,13 @@ class FindingKind:
     """What the catalogue states about the findings of one code."""
 
     severities: tuple[Severity, ...]
-    """the severities that it occurs with"""
+    """The severities with which it occurs."""
     description: str
-    """what is wrong, for the documentation"""
+    """What is wrong, for the documentation."""
     evidence: tuple[str, ...] = ()
-    """keys of EVIDENCE_KEYS"""
+    """Keys of EVIDENCE_KEYS."""
     optional_evidence: tuple[str, ...] = ()
-    """keys that are present in some of these findings only"""
+    """Keys that are present in some of these findings only."""
 
 
 EVIDENCE_KEYS: Mapping[str, str] = {

@@ -21,9 +21,9 @@ class RobotNoise:
     """Standard deviation of a reported flange pose, per axis: independent errors of a perturbation at the flange."""
 
     translation_m: float
-    """metres"""
+    """Standard deviation of a translation, metres."""
     rotation_rad: float
-    """radians"""
+    """Standard deviation of a rotation, radians."""
 
 
 @dataclass(frozen=True)
@@ -31,9 +31,9 @@ class PoseConvention:
     """How the reported numbers were turned into flange poses; diagnosis needs it to test other conventions."""
 
     pose_format: PoseFormat
-    """convention of the numbers"""
+    """Convention of the numbers."""
     flange_T_tool: Array | None = None
-    """(4, 4), metres: tool that the controller includes in its poses; None if it reports the flange"""
+    """(4, 4), metres: tool that the controller includes in its poses; None if it reports the flange."""
 
     def remove_tool(self, reported: Array) -> Array:
         """base_T_flange (..., 4, 4) of ``reported`` poses (..., 4, 4), which include the tool if there is one."""
@@ -45,9 +45,9 @@ class WorkingVolume:
     """The camera's field of view between two distances along its optical axis: where the error is stated."""
 
     near_m: float
-    """metres"""
+    """Nearest distance, metres."""
     far_m: float
-    """metres"""
+    """Farthest distance, metres."""
 
     def axes(self, camera: CameraModel) -> tuple[Array, Array, Array]:
         """Columns u (9,) and rows v (9,) in pixels, and distances (5,) in metres, of the grid points."""
@@ -70,26 +70,26 @@ class Problem:
     """One calibration problem."""
 
     mount: Mount
-    """where the camera is"""
+    """Where the camera is."""
     camera: CameraModel
-    """intrinsics as stated; parameters with a ``sigma`` are estimated with that prior"""
+    """Intrinsics as stated; parameters with a ``sigma`` are estimated with that prior."""
     board_corners_m: Array
-    """(K, 3), metres, board frame: every corner of the board, by its number"""
+    """(K, 3), metres, board frame: every corner of the board, by its number."""
     pairs: Sequence[Pair]
-    """in order of capture"""
+    """Pairs in order of capture."""
     volume: WorkingVolume
-    """where the error of the result is stated"""
+    """Where the error of the result is stated."""
     flange_rotation: FlangeRotation = FlangeRotation.FREE
-    """rotations of the arm; with VERTICAL one height is unobservable, see ``estimation.vertical_axis``"""
+    """Rotations of the arm; with VERTICAL one height is unobservable, see ``estimation.vertical_axis``."""
     robot_noise: RobotNoise | None = None
-    """noise of the arm as stated; None: estimated from the pairs"""
+    """Noise of the arm as stated; None: estimated from the pairs."""
     height_m: float | None = None
-    """height of the board origin above the flange (camera fixed) or the base (camera on the arm), metres; only used
-    with FlangeRotation.VERTICAL"""
+    """Height of the board origin above the flange (camera fixed) or the base (camera on the arm), metres; only used
+    with FlangeRotation.VERTICAL."""
     tip: PointerTip | None = None
-    """pointer that the touches were made with"""
+    """Pointer that the touches were made with."""
     pose_convention: PoseConvention | None = None
-    """how the poses were read, where they came as numbers of a controller"""
+    """How the poses were read, where they came as numbers of a controller."""
 
     def chain(self) -> Array:
         """A (n, 4, 4) of the shared equation, one per pair."""

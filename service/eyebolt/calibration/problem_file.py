@@ -33,65 +33,65 @@ class CameraRecord(_Record):
     """Intrinsics of the lens."""
 
     width: int
-    """image width, pixels"""
+    """Image width, pixels."""
     height: int
-    """image height, pixels"""
+    """Image height, pixels."""
     matrix: list[list[float]]
-    """camera matrix (3 x 3), pixels"""
+    """Camera matrix (3 x 3), pixels."""
     distortion: list[float] = []
-    """distortion coefficients, in the order of camera.json"""
+    """Distortion coefficients, in the order of camera.json."""
     sigma: dict[str, float] = {}
-    """standard deviations of parameters by name (`fx`, `cx`, `k1`, ...): these are estimated with that prior"""
+    """Standard deviations of parameters by name (`fx`, `cx`, `k1`, ...): these are estimated with that prior."""
 
 
 class PairRecord(_Record):
     """One pose of the arm with the corners observed there."""
 
     base_T_flange: tuple[MatrixRow, MatrixRow, MatrixRow, MatrixRow]
-    """reported pose of the flange (4 x 4), metres"""
+    """Reported pose of the flange (4 x 4), metres."""
     ids: list[Annotated[int, Field(ge=0)]]
-    """numbers of the observed corners: rows of `board_corners_mm`"""
+    """Numbers of the observed corners: rows of `board_corners_mm`."""
     corners_px: list[tuple[float, float]]
-    """their pixels (u, v), pixel centres at integers"""
+    """Pixels (u, v) of these corners, pixel centres at integers."""
 
 
 class NoiseRecord(_Record):
     """Standard deviation of the arm's poses, per axis."""
 
     mm: Annotated[float, Field(gt=0)]
-    """of the translation"""
+    """Standard deviation of a translation, mm."""
     deg: Annotated[float, Field(gt=0)]
-    """of the rotation"""
+    """Standard deviation of a rotation, deg."""
 
 
 class GoalRecord(_Record):
     """What the result is for."""
 
     tolerance_mm: Annotated[float, Field(gt=0)]
-    """largest acceptable p95 of the expected error"""
+    """Largest acceptable p95 of the expected error."""
     near_mm: Annotated[float, Field(gt=0)]
-    """nearest distance of the working volume"""
+    """Nearest distance of the working volume."""
     far_mm: Annotated[float, Field(gt=0)]
-    """farthest distance of the working volume"""
+    """Farthest distance of the working volume."""
 
 
 class ProblemRecord(_Record):
     """A problem file."""
 
     mount: Mount = Field(strict=False)
-    """`"fixed"` or `"arm"`: where the camera is"""
+    """`"fixed"` or `"arm"`: where the camera is."""
     turns: FlangeRotation = Field(FlangeRotation.FREE, strict=False)
-    """`"free"` or `"vertical"`: rotations of the arm"""
+    """`"free"` or `"vertical"`: rotations of the arm."""
     camera: CameraRecord
-    """intrinsics of the lens"""
+    """Intrinsics of the lens."""
     board_corners_mm: Annotated[list[tuple[float, float, float]], Field(min_length=4)]
-    """every corner of the board (K x 3), board frame"""
+    """Every corner of the board (K x 3), board frame."""
     pairs: list[PairRecord]
-    """pairs in order of capture"""
+    """Pairs in order of capture."""
     robot_noise: NoiseRecord | None = None
-    """noise of the arm; estimated from the pairs if absent"""
+    """Noise of the arm; estimated from the pairs if absent."""
     goal: GoalRecord
-    """tolerance and working volume"""
+    """Tolerance and working volume."""
 
     def to_problem(self) -> Problem:
         """The problem. Raises InputFault ``lens-model`` if camera matrix or distortion are not those of a camera."""

@@ -16,9 +16,9 @@ class ParameterDeviation:
     """Deviation of a parameter from its stated value, as estimated from the pairs."""
 
     deviation: float
-    """relative for board scale and focal length, in its own unit for a lens parameter"""
+    """Relative for board scale and focal length, in its own unit for a lens parameter."""
     sigma: float
-    """standard deviation of ``deviation``, in the same unit"""
+    """Standard deviation of ``deviation``, in the same unit."""
 
 
 @dataclass(frozen=True)
@@ -26,9 +26,9 @@ class ExcludedPair:
     """A pair that the estimate does not use."""
 
     pair: int
-    """0-based capture index"""
+    """0-based capture index."""
     reason: str
-    """for an operator"""
+    """Why the pair is excluded, for an operator."""
 
 
 @dataclass(frozen=True)
@@ -36,64 +36,64 @@ class Solution:
     """The result: X with its error, and what it rests on."""
 
     mount: Mount
-    """states which transforms X and Y are"""
+    """States which transforms X and Y are."""
     X: Array
-    """(4, 4), metres: the wanted transform"""
+    """(4, 4), metres: the wanted transform."""
     Y: Array
-    """(4, 4), metres: transform of the board"""
+    """(4, 4), metres: transform of the board."""
     covariance: Array
-    """(6, 6) of X, perturbed on the right, (translation, rotation), m and rad"""
+    """(6, 6): covariance of X, perturbed on the right, (translation, rotation), m and rad."""
     expected_error_mm: ErrorSummary
-    """error of a camera point transformed by X, over the working volume"""
+    """Error of a camera point transformed by X, over the working volume."""
     error_map: ErrorMap
-    """p95 of that error at every point of the working volume"""
+    """p95 of that error at every point of the working volume."""
     expected_pick_error_mm: ErrorSummary
-    """error of a pick through the same arm, its noise and systematic error included"""
+    """Error of a pick through the same arm, its noise and systematic error included."""
     held_out: HeldOutError | None
-    """leave-one-out error of the pairs used"""
+    """Leave-one-out error of the pairs used."""
     checks: HeldOutError | None
-    """error of the check pairs; None without"""
+    """Error of the check pairs; None without check pairs."""
     corner_rms_px: float
-    """RMS of the corner residuals at the estimate, pixels per coordinate"""
+    """RMS of the corner residuals at the estimate, pixels per coordinate."""
     robot_noise_mm: float
-    """noise of the arm per axis, translation"""
+    """Noise of the arm per axis, translation, mm."""
     robot_noise_deg: float
-    """noise of the arm per axis, rotation"""
+    """Noise of the arm per axis, rotation, deg."""
     robot_noise_stated: bool
-    """whether the noise is stated rather than estimated"""
+    """Whether the noise is stated rather than estimated."""
     board_scale: ParameterDeviation
-    """board scale as estimated from the pairs, a nuisance parameter; X does not use it"""
+    """Board scale as estimated from the pairs, a nuisance parameter; X does not use it."""
     focal_length: ParameterDeviation
-    """focal length as estimated from the pairs, a nuisance parameter; X does not use it"""
+    """Focal length as estimated from the pairs, a nuisance parameter; X does not use it."""
     p95_with_nuisances_mm: float
-    """p95 of the expected error with board scale and focal length estimated from the pairs instead of trusted"""
+    """p95 of the expected error with board scale and focal length estimated from the pairs instead of trusted."""
     pairs_used: int
-    """number of pairs that the estimate uses"""
+    """Number of pairs that the estimate uses."""
     excluded: tuple[ExcludedPair, ...]
-    """the other pairs, by capture index"""
+    """The excluded pairs, by capture index."""
     findings: tuple[Finding, ...]
-    """faults and limitations, the most important first"""
+    """Faults and limitations, the most important first."""
     unobservable: tuple[str, ...] = ()
-    """unobservable directions, for an operator: the height of an arm with a vertical axis only"""
+    """Unobservable directions, for an operator: the height of an arm with a vertical axis only."""
     touches: TouchCheck | None = None
-    """comparison with touched corners; None without"""
+    """Comparison with touched corners; None without touches."""
     height: Height | None = None
-    """height of the camera; None for arms with free rotation"""
+    """Height of the camera; None for arms with free rotation."""
     lens: dict[str, ParameterDeviation] = field(default_factory=dict)
-    """lens parameters with a stated sigma, prior and pairs combined"""
+    """Lens parameters with a stated sigma, prior and pairs combined."""
     prediction: PredictiveModel | None = None
-    """prediction of further pairs"""
+    """Prediction of further pairs."""
 
 
 class RefusalCode(StrEnum):
     """Why there is no result."""
 
     TOO_FEW_PAIRS = "too-few-pairs"
-    """fewer usable pairs than a solve needs"""
+    """Fewer usable pairs than a solve needs."""
     INSUFFICIENT_ROTATION = "insufficient-rotation"
-    """directions of X are unobservable: the waypoints do not rotate enough"""
+    """Directions of X are unobservable: the waypoints do not rotate enough."""
     NOT_CONVERGED = "not-converged"
-    """no transforms fit the pairs"""
+    """No transforms fit the pairs."""
 
 
 @dataclass(frozen=True)
@@ -101,16 +101,16 @@ class Refusal:
     """No result, and why."""
 
     code: RefusalCode
-    """why"""
+    """Reason of the refusal."""
     message: str
-    """for an operator; no full stop"""
+    """Reason in one sentence, for an operator; no full stop."""
     remedy: str
-    """what to do about it"""
+    """What to do about it."""
     pairs_used: int
-    """number of pairs that remained when the solve was refused"""
+    """Number of pairs that remained when the solve was refused."""
     unobservable: tuple[str, ...] = ()
-    """unobservable directions, for an operator"""
+    """Unobservable directions, for an operator."""
     excluded: tuple[ExcludedPair, ...] = ()
-    """pairs that were excluded before"""
+    """Pairs that were excluded before."""
     findings: tuple[Finding, ...] = ()
-    """faults, the most important first"""
+    """Faults, the most important first."""

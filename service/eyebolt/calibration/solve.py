@@ -63,9 +63,9 @@ class _UsablePairs:
 
     pairs: list[Pair]
     observations: Observations | None
-    """one row per pair; None without pairs"""
+    """One row per pair; None without pairs."""
     excluded: list[ExcludedPair]
-    """the others"""
+    """The pairs without a board pose."""
 
 
 def solve(problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[PlacedBoard] = ()) -> Solution | Refusal:

@@ -37,7 +37,7 @@ class PointerTip:
     """The tip of the pointer on the flange."""
 
     position_m: Array
-    """(3,), metres, flange frame."""
+    """(3,), metres, flange frame: position of the tip."""
     sigma_m: float = DEFAULT_TIP_SIGMA_M
     """Standard deviation per axis, metres, of two errors: that of the tip, the same at every touch, and that of placing
     it on a corner, independent at every touch."""
@@ -74,8 +74,8 @@ class Dataset:
     """Everything that one solve takes from a session."""
 
     pairs: tuple[Pair, ...] = ()
-    """pairs to solve, in capture order"""
+    """Pairs to solve, in capture order."""
     checks: tuple[Pair, ...] = ()
-    """pairs that only test the solution"""
+    """Pairs that only test the solution."""
     placed_boards: tuple[PlacedBoard, ...] = ()
-    """boards that lie in the cell, with the corners touched on them"""
+    """Boards that lie in the cell, with the corners touched on them."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from eyebolt.calibration import Refusal, Solution, noise_dof
 
 # With random waypoints the error falls as 1/sqrt(pairs - 4): the first few pairs only make the problem solvable.
-# Measured by ``bench.planning stop``; 1/sqrt(pairs) would ask for 45 % too many at 8 pairs and for 14 % at 15.
+# Measured by ``bench.planning stop``; 1/sqrt(pairs) would require 45 % too many at 8 pairs and for 14 % at 15.
 _PAIRS_TO_SOLVE = 4
 # Measured by ``bench.planning stop``: an estimated noise widens the stated p95 by exp(1.5 / nu) on average.
 _VARIANCE_EXPONENT = 1.5

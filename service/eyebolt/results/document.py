@@ -45,15 +45,15 @@ class RobotPose(_Part):
     """A transform as the robot writes a pose."""
 
     length: str
-    """unit of the translation"""
+    """Unit of the translation."""
     rotation: str
-    """rotation convention"""
+    """Rotation convention."""
     angle: str
-    """unit of the angles"""
+    """Unit of the angles."""
     values: Numbers
-    """translation, then rotation"""
+    """Translation, then rotation, in the units above."""
     sigma: tuple[float | None, ...] | None = None
-    """standard deviation of each value; null for a value that the pairs do not determine, and for the board's pose"""
+    """Standard deviation of each value; null for a value that the pairs do not determine, and for the board's pose."""
 
     @property
     def pose_format(self) -> PoseFormat:
@@ -62,18 +62,18 @@ class RobotPose(_Part):
 
 
 class Transform(_Part):
-    """A rigid transform, several times over: for programs, for people and for the robot."""
+    """A rigid transform in several representations: for programs, for people and for the robot."""
 
     name: str
-    """``base_T_camera``: maps points of the camera frame to the base frame; and so on"""
+    """``base_T_camera`` (maps points of the camera frame to the base frame) or another of that form."""
     matrix: Matrix4
-    """homogeneous matrix (4, 4), translation in metres"""
+    """Homogeneous matrix (4, 4), translation in metres."""
     translation_mm: Row3
-    """translation, mm"""
+    """Translation, mm."""
     quaternion_wxyz: Row4
-    """rotation as a unit quaternion, scalar first"""
+    """Rotation as a unit quaternion, scalar first."""
     robot_pose: RobotPose
-    """the transform in the robot's own format"""
+    """The transform in the robot's own format."""
 
     def to_array(self) -> Array:
         """The matrix (4, 4), metres."""
@@ -84,83 +84,83 @@ class ExpectedError(_Part):
     """Expected error pooled over the posterior and the working volume, mm."""
 
     median: float
-    """median"""
+    """Median, mm."""
     p95: float
-    """95th percentile"""
+    """95th percentile, mm."""
     worst_p95: float
-    """95th percentile at the worst point of the working volume"""
+    """95th percentile at the worst point of the working volume, mm."""
 
 
 class ErrorMapGrid(_Part):
     """Expected error on a grid of image points at several distances."""
 
     u_px: Numbers
-    """columns, image x, px"""
+    """Columns, image x, px."""
     v_px: Numbers
-    """rows, image y, px"""
+    """Rows, image y, px."""
     distance_mm: Numbers
-    """distances along the optical axis, mm"""
+    """Distances along the optical axis, mm."""
     p95_mm: tuple[tuple[Numbers, ...], ...]
-    """95th percentile of the error by distance, row and column, mm"""
+    """95th percentile of the error by distance, row and column, mm."""
 
 
 class Residuals(_Part):
     """Differences between prediction and measurement of data that took no part in the solve; null if there are none."""
 
     count: int = 0
-    """number of pairs, or of touched corners"""
+    """Number of pairs, or of touched corners."""
     rms_mm: float | None = None
-    """RMS displacement of the board's corners, mm"""
+    """RMS displacement of the board's corners, mm."""
     worst_mm: float | None = None
-    """largest displacement, mm"""
+    """Largest displacement, mm."""
     reduced_chi2: float | None = None
-    """squared error over its prediction per degree of freedom; 1 is as predicted"""
+    """Squared error over its prediction per degree of freedom; 1 is as predicted."""
 
 
 class HeightEvidence(_Part):
     """What determined the height of an arm that rotates about the vertical only."""
 
     determined_by: str | None
-    """``board_height_mm`` or ``touch``; null if nothing did"""
+    """``board_height_mm`` or ``touch``; null if nothing did."""
     mm: float | None
-    """height of the origin of the transform along the vertical, mm"""
+    """Height of the origin of the transform along the vertical, mm."""
     sigma_mm: float | None
-    """its standard deviation, mm"""
+    """Standard deviation of the height, mm."""
 
 
 class RobotNoiseRecord(_Part):
     """Repeatability of the reported poses, per axis."""
 
     mm: float
-    """standard deviation of a translation, mm"""
+    """Standard deviation of a translation, mm."""
     deg: float
-    """standard deviation of a rotation, deg"""
+    """Standard deviation of a rotation, deg."""
     is_stated: bool
-    """stated in the station file rather than estimated"""
+    """Whether the noise is stated in the station file rather than estimated."""
 
 
 class Deviation(_Part):
     """Estimated deviation of a parameter from its stated value."""
 
     deviation: float
-    """relative for scale and focal length, in the parameter's unit otherwise"""
+    """Relative for scale and focal length, in the parameter's unit otherwise."""
     sigma: float
-    """its standard deviation"""
+    """Standard deviation of ``deviation``."""
 
 
 class Lens(_Part):
     """A lens in the form of a lens file."""
 
     width: int
-    """image width, px"""
+    """Image width, px."""
     height: int
-    """image height, px"""
+    """Image height, px."""
     matrix: tuple[Row3, Row3, Row3]
-    """camera matrix, px"""
+    """Camera matrix, px."""
     distortion: Numbers
-    """distortion coefficients"""
+    """Distortion coefficients."""
     sigma: Mapping[str, float]
-    """standard deviations of the parameters"""
+    """Standard deviations of the parameters."""
 
     @classmethod
     def of(cls, model: CameraModel) -> Lens:
@@ -178,42 +178,42 @@ class ExcludedPairRecord(_Part):
     """A pair that was left out of the solve."""
 
     pair: int
-    """0-based capture index"""
+    """0-based capture index."""
     reason: str
-    """why"""
+    """Why the pair was left out."""
 
 
 class Pairs(_Part):
     """Which pairs the solution rests on."""
 
     used: int
-    """number of pairs in the solution; after a refusal, number of usable pairs"""
+    """Number of pairs in the solution; after a refusal, number of usable pairs."""
     excluded: tuple[ExcludedPairRecord, ...]
-    """pairs left out"""
+    """Pairs left out."""
 
 
 class FindingRecord(_Part):
     """A fault or limitation found from the data, or the reason of a refusal."""
 
     code: str
-    """what was found; see the table of findings"""
+    """What was found; see the table of findings."""
     severity: Severity
-    """how much it matters"""
+    """How serious it is."""
     message: str
-    """one sentence"""
+    """The finding in one sentence."""
     evidence: Mapping[str, float]
-    """the numbers behind it"""
+    """The numbers behind the finding."""
     remedy: str
-    """what to do about it"""
+    """What to do about it."""
 
 
 class AcceptedBy(_Part):
     """Who took the result into use."""
 
     by: str
-    """name, or the station's rule"""
+    """Name of the person, or the station's rule."""
     timestamp: str
-    """UTC, ISO 8601"""
+    """Time of acceptance, UTC, ISO 8601."""
 
 
 @dataclass(frozen=True)
@@ -221,82 +221,82 @@ class Provenance:
     """Origin of a result."""
 
     station: str
-    """name of the station; empty for a problem file"""
+    """Name of the station; empty for a problem file."""
     session: str
-    """name of the session, or path of the problem file"""
+    """Name of the session, or path of the problem file."""
     mount: Mount
-    """mount of the camera"""
+    """Mount of the camera."""
     pose_format: PoseFormat
-    """format of the robot's poses"""
+    """Format of the robot's poses."""
     inputs: Mapping[str, str]
-    """SHA-256 digests of the input files, by name"""
+    """SHA-256 digests of the input files, by name."""
     timestamp: str
-    """time of the solve, UTC, ISO 8601"""
+    """Time of the solve, UTC, ISO 8601."""
 
 
 class ResultDocument(_Part):
     """One result; the keys that a refusal cannot fill are null."""
 
     schema_version: Literal[1] = Field(default=RESULT_SCHEMA, alias="schema")
-    """version of these keys"""
+    """Version of these keys."""
     station: str
-    """name of the station; empty for a problem file"""
+    """Name of the station; empty for a problem file."""
     session: str
-    """name of the session, or path of the problem file"""
+    """Name of the session, or path of the problem file."""
     timestamp: str
-    """time of the solve, UTC, ISO 8601"""
+    """Time of the solve, UTC, ISO 8601."""
     mount: Mount
-    """camera ``fixed`` in the cell or on the ``arm``"""
+    """Camera ``fixed`` in the cell or on the ``arm``."""
     transform: Transform | None
-    """the camera: ``base_T_camera`` or ``flange_T_camera``"""
+    """The camera: ``base_T_camera`` or ``flange_T_camera``."""
     board_transform: Transform | None
-    """the board: ``flange_T_board`` or ``base_T_board``"""
+    """The board: ``flange_T_board`` or ``base_T_board``."""
     unobservable: tuple[str, ...]
-    """directions that the pairs do not determine"""
+    """Directions that the pairs do not determine."""
     expected_error_mm: ExpectedError | None
-    """expected error of the transform over the working volume"""
+    """Expected error of the transform over the working volume."""
     error_map: ErrorMapGrid | None
-    """the same by image point and distance"""
+    """Expected error by image point and distance."""
     expected_pick_error_mm: ExpectedError | None
-    """expected error of a pick, with the arm's own errors"""
+    """Expected error of a pick, with the arm's own errors."""
     covariance: tuple[Row6, ...] | None
-    """covariance (6, 6) of the transform, perturbed on the right: translation, rotation; m and rad"""
+    """Covariance (6, 6) of the transform, perturbed on the right: translation, rotation; m and rad."""
     cross_validation: Residuals
-    """leave-one-out cross-validation over the pairs used"""
+    """Leave-one-out cross-validation over the pairs used."""
     checks: Residuals
-    """check pairs"""
+    """Residuals of the check pairs."""
     touches: Residuals
-    """touched corners"""
+    """Residuals of the touched corners."""
     height: HeightEvidence | None
-    """null for an arm that rotates freely"""
+    """Height of the transform; null for an arm that rotates freely."""
     corner_rms_px: float | None
-    """RMS residual of the detected corners, px"""
+    """RMS residual of the detected corners, px."""
     robot_noise: RobotNoiseRecord | None
-    """repeatability of the reported poses"""
+    """Repeatability of the reported poses."""
     board_scale: Deviation | None
-    """deviation of the board's scale, relative"""
+    """Deviation of the board's scale, relative."""
     focal_length: Deviation | None
-    """deviation of the focal length, relative"""
+    """Deviation of the focal length, relative."""
     lens: Mapping[str, Deviation] | None
-    """deviation of each lens parameter with a stated standard deviation"""
+    """Deviation of each lens parameter with a stated standard deviation."""
     refined_lens: Lens | None = None
-    """lens estimated jointly with the transform (``--refine-lens``)"""
+    """Lens estimated jointly with the transform (``--refine-lens``); else null."""
     pairs: Pairs
-    """pairs used and left out"""
+    """Pairs used and left out."""
     findings: tuple[FindingRecord, ...]
-    """findings, most severe first"""
+    """Findings, most severe first."""
     coverage: Coverage | None
-    """coverage by the pairs used"""
+    """Coverage by the pairs used."""
     acceptance: AcceptanceStatus
-    """assessment: ``accept``, ``unproven`` or ``reject``"""
+    """Assessment: ``accept``, ``unproven`` or ``reject``."""
     reason: str
-    """its reason, one sentence"""
+    """Reason of the acceptance, one sentence."""
     accepted: AcceptedBy | None = None
-    """who took it into use; null until then"""
+    """Who accepted the result; null until then."""
     inputs: Mapping[str, str]
-    """SHA-256 digests of the input files"""
+    """SHA-256 digests of the input files."""
     software: str
-    """program and version"""
+    """Program and version."""
 
     @classmethod
     def of(

@@ -6,7 +6,7 @@ from eyebolt.results.document import Deviation, Lens, Residuals, ResultDocument
 
 
 def summary(document: ResultDocument, with_acceptance: bool = True) -> list[str]:
-    """The lines. ``with_acceptance``: whether to tell who accepted the result (a new solve is accepted by nobody)."""
+    """The lines. ``with_acceptance``: whether to state who accepted the result (a new solve is accepted by nobody)."""
     lines = [f"acceptance: {document.acceptance} - {document.reason}"]
     lines += _refusal_lines(document) if document.transform is None else _solution_lines(document)
     lines += [f"  pair {p.pair}: {p.reason}" for p in document.pairs.excluded]

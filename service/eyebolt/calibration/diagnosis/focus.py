@@ -99,9 +99,9 @@ class _FocalHypotheses:
 
     observations: Observations
     model: LinearModel
-    """of the same pairs"""
+    """Linear model of these pairs."""
     noise: RobotNoise
-    """start of the noise estimate"""
+    """Start of the noise estimate."""
 
     def nuisance_estimate(
         self, row: int | None, moved: MovedPart | None = None, place: int = 0, *, posterior: bool = False

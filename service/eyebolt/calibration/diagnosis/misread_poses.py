@@ -52,9 +52,9 @@ class PoseFormatHypothesis:
 
     pose_format: PoseFormat
     inverted: bool = False
-    """whether they are those of flange_T_base"""
+    """Whether the numbers are those of flange_T_base."""
     order: tuple[int, int, int] = (0, 1, 2)
-    """indices of the sent angles in the order in which the format takes them"""
+    """Indices of the sent angles in the order in which the format takes them."""
 
     def poses(self, fields: Array, pose_convention: PoseConvention) -> Array | None:
         """base_T_flange (n, 4, 4) of ``fields`` (n, m), without the tool; None if the numbers are not poses."""
@@ -77,9 +77,9 @@ class HypothesisFit:
 
     hypothesis: PoseFormatHypothesis
     coarse_residual_m: float
-    """m at the board, median over the pairs; infinite if the numbers are not poses"""
+    """Coarse residual at the board, metres, median over the pairs; infinite if the numbers are not poses."""
     joint: JointEstimate | None
-    """the estimate under it, for the best few"""
+    """Joint estimate under the hypothesis; only for the best few."""
 
     @property
     def log_likelihood(self) -> float:

@@ -45,12 +45,12 @@ class IntrinsicsFit:
     """The pairs under one board scale and one lens."""
 
     relaxed_problem: Problem
-    """the problem with the lens parameters as nuisances and the noise of the arm estimated"""
+    """The problem with the lens parameters as nuisances and the noise of the arm estimated."""
     scale: float
-    """size of the board over the stated one"""
+    """Size of the board over the stated one."""
     camera: CameraModel
     observations: Observations
-    """of the pairs, under this board and lens"""
+    """Observations of the pairs, under this board and lens."""
 
     @staticmethod
     def as_stated(problem: Problem, observations: Observations) -> IntrinsicsFit:

@@ -18,9 +18,9 @@ class PredictionResiduals:
     """Residuals of n pairs about a prediction that did not use them."""
 
     offset: Array
-    """(n, 6), m and rad: predicted to observed board pose, board frame"""
+    """(n, 6), m and rad: predicted to observed board pose, board frame."""
     mahalanobis_sq: Array
-    """(n,): squared Mahalanobis distance, chi-squared with 6 degrees of freedom if all is as stated"""
+    """(n,): squared Mahalanobis distance, chi-squared with 6 degrees of freedom if all is as stated."""
 
 
 def leave_one_out(joint: JointEstimate) -> PredictionResiduals:
@@ -62,13 +62,13 @@ class HeldOutError:
     """Error at the board of pairs that the prediction did not use."""
 
     count: int
-    """number of pairs"""
+    """Number of pairs."""
     rms_mm: float
-    """RMS over pairs and corners of the board of the displacement between prediction and image"""
+    """RMS over pairs and corners of the board of the displacement between prediction and image."""
     worst_mm: float
-    """the same for the worst pair"""
+    """RMS over the corners of that displacement for the worst pair, mm."""
     reduced_chi2: float
-    """mean squared Mahalanobis distance over its expectation, 6; 1 if all is as stated"""
+    """Mean squared Mahalanobis distance over its expectation, 6; 1 if all is as stated."""
 
 
 def held_out_error(residuals: PredictionResiduals, board_corners_m: Array) -> HeldOutError | None:

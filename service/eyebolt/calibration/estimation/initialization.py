@@ -51,11 +51,11 @@ class InitialEstimate:
     """An estimate to start from."""
 
     X: Array
-    """(4, 4), metres"""
+    """(4, 4), metres."""
     Y: Array
-    """(4, 4), metres"""
+    """(4, 4), metres."""
     method: str
-    """name of the closed form, or where else the estimate is from"""
+    """Name of the closed form, or where else the estimate is from."""
 
 
 def closed_form_estimates(A: Array, P: Array) -> list[InitialEstimate]:

@@ -43,9 +43,9 @@ class MovedPart(StrEnum):
     """What moved during a session, and with it the transform that changed."""
 
     CAMERA = "camera"
-    """X changed"""
+    """X changed."""
     BOARD = "board"
-    """Y changed"""
+    """Y changed."""
 
     @property
     def columns(self) -> slice:
@@ -64,17 +64,17 @@ class BoardPoses:
     depends on q nuisance parameters (board scale, focal length, then the lens parameters with a stated sigma)."""
 
     camera_T_board: Array
-    """(n, 4, 4), metres: least-squares pose of each view"""
+    """(n, 4, 4), metres: least-squares pose of each view."""
     unit_covariance: Array
-    """(n, 6, 6): inverse(H), covariance of the pose for corner noise of 1 px"""
+    """(n, 6, 6): inverse(H), covariance of the pose for corner noise of 1 px."""
     nuisance_jacobian: Array
-    """(n, 6, q): K, change of the pose per unit of each nuisance"""
+    """(n, 6, q): K, change of the pose per unit of each nuisance."""
     nuisance_information: Array
-    """(n, q, q): information about the nuisances in each view alone, its pose being free, for corner noise of 1 px"""
+    """(n, q, q): information about the nuisances in each view alone, its pose being free, for corner noise of 1 px."""
     nuisance_gradient: Array
-    """(n, q): gradient of the log likelihood that goes with ``nuisance_information``"""
+    """(n, q): gradient of the log likelihood for ``nuisance_information``."""
     residual_px: Array
-    """(n, K, 2): residuals of the corners, 0 on padding"""
+    """(n, K, 2): residuals of the corners, 0 on padding."""
 
     def __getitem__(self, rows: RowSelection) -> BoardPoses:
         return BoardPoses(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
@@ -124,13 +124,13 @@ class Observations:
     """What the solver uses of n pairs."""
 
     A: Array
-    """(n, 4, 4), metres: transforms of the arm in the shared equation"""
+    """(n, 4, 4), metres: transforms of the arm in the shared equation."""
     corners: CornerObservations
-    """corners of the n views"""
+    """Corners of the n views."""
     pose_fits: PoseFits
-    """board pose of each view alone, in both tilt branches"""
+    """Board pose of each view alone, in both tilt branches."""
     board_poses: BoardPoses
-    """corners linearised at these poses"""
+    """Corners linearised at these poses."""
 
     @staticmethod
     def of(problem: Problem, A: Array, corners: CornerObservations, pose_fits: PoseFits) -> Observations:
@@ -155,23 +155,23 @@ class LinearModel:
     """n views linearised about one estimate of X and Y, in flange coordinates, each six (translation, rotation)."""
 
     offset: Array
-    """(n, 6), m and rad: predicted to observed board pose"""
+    """(n, 6), m and rad: predicted to observed board pose."""
     transform_jacobian: Array
-    """(n, 6, 12): derivative of the offset by a change of X (first six columns) and of Y"""
+    """(n, 6, 12): derivative of the offset by a change of X (first six columns) and of Y."""
     observable_basis: Array
-    """(12, p): basis of the observable changes of X and Y; p = 12, or 11 for arms with a vertical axis only"""
+    """(12, p): basis of the observable changes of X and Y; p = 12, or 11 for arms with a vertical axis only."""
     nuisance_jacobian: Array
-    """(n, 6, q): derivative of the offset by the nuisance parameters"""
+    """(n, 6, q): derivative of the offset by the nuisance parameters."""
     camera_unit_covariance: Array
-    """(n, 6, 6): covariance of the offset by corner noise of 1 px"""
+    """(n, 6, 6): covariance of the offset by corner noise of 1 px."""
     to_board: Array
-    """(n, 6, 6): M, from flange to board coordinates"""
+    """(n, 6, 6): M, from flange to board coordinates."""
     nuisance_information: Array
-    """(q, q): sum of ``BoardPoses.nuisance_information``"""
+    """(q, q): sum of ``BoardPoses.nuisance_information``."""
     nuisance_gradient: Array
-    """(q,): sum of ``BoardPoses.nuisance_gradient``"""
+    """(q,): sum of ``BoardPoses.nuisance_gradient``."""
     nuisance_sigma: Array
-    """(q,): prior standard deviations; infinite where none is stated"""
+    """(q,): prior standard deviations; infinite where none is stated."""
 
     @property
     def prior_nuisances(self) -> tuple[int, ...]:
@@ -228,21 +228,21 @@ class LinearFits:
     """
 
     z: Array
-    """(m, r): estimates"""
+    """(m, r): estimates."""
     covariance: Array
-    """(m, r, r): covariance of the estimates"""
+    """(m, r, r): covariance of the estimates."""
     normal: Array
-    """(m, r, r): normal matrix, the information"""
+    """(m, r, r): normal matrix, the information."""
     residual: Array
-    """(m, n, 6), m and rad: residuals of the offsets"""
+    """(m, n, 6), m and rad: residuals of the offsets."""
     weight: Array
-    """(m, n, 6, 6): inverse covariance of the offsets"""
+    """(m, n, 6, 6): inverse covariance of the offsets."""
     design: Array
-    """(n, 6, r): design matrix"""
+    """(n, 6, r): design matrix."""
     weighted_design: Array
-    """(m, n, 6, r): weight times design"""
+    """(m, n, 6, r): weight times design."""
     log_likelihood: Array
-    """(m,): restricted log likelihood, up to a constant"""
+    """(m,): restricted log likelihood, up to a constant."""
 
 
 def fit_linear(

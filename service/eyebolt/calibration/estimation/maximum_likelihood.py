@@ -51,29 +51,29 @@ class JointEstimate:
     """
 
     X: Array
-    """(4, 4), metres: mean of the posterior"""
+    """(4, 4), metres: mean of the posterior."""
     Y: Array
-    """(4, 4), metres"""
+    """(4, 4), metres."""
     model: LinearModel
-    """linearised at the estimate but for a last negligible step"""
+    """Linearised at the estimate but for a last negligible step."""
     board_poses: BoardPoses
-    """the linearised corners behind ``model``"""
+    """The linearised corners behind ``model``."""
     corner_sigma_px: float
-    """corner noise, pixels per coordinate"""
+    """Corner noise, pixels per coordinate."""
     noise: NoisePosterior
-    """noise of the arm"""
+    """Noise of the arm."""
     weights: Array
-    """(m,), sum 1: weights of the mixture"""
+    """(m,), sum 1: weights of the mixture."""
     means: Array
-    """(m, 12), m and rad: means, relative to X and Y"""
+    """(m, 12), m and rad: means, relative to X and Y."""
     covariances: Array
-    """(m, 12, 12): covariances, ``variance_inflation`` included"""
+    """(m, 12, 12): covariances, ``variance_inflation`` included."""
     fits: LinearFits
-    """fit at the most likely noise"""
+    """Fit at the most likely noise."""
     converged: bool
-    """whether the iteration ended with a negligible step"""
+    """Whether the iteration ended with a negligible step."""
     variance_inflation: float
-    """variance of the residuals over that of the stated noise; 1 where they agree or the noise was estimated"""
+    """Variance of the residuals over that of the stated noise; 1 where they agree or the noise was estimated."""
 
     @property
     def covariance(self) -> Array:
@@ -158,13 +158,13 @@ class _Optimum:
     X: Array
     Y: Array
     model: LinearModel
-    """linearised at X, Y; its best step is negligible if ``converged``"""
+    """Linearised at X, Y; its best step is negligible if ``converged``."""
     noise: RobotNoise
     fits: LinearFits
-    """at ``noise``"""
+    """Fit at ``noise``."""
     converged: bool
     camera_T_board: Array
-    """(n, 4, 4): board poses with the estimated errors of the arm and the nuisances applied"""
+    """(n, 4, 4): board poses with the estimated errors of the arm and the nuisances applied."""
 
 
 def _optimize(

@@ -27,11 +27,11 @@ class NoiseComponent:
     """The nuisance estimate under one value of the arm's noise."""
 
     weight: float
-    """posterior probability of that noise"""
+    """Posterior probability of that noise."""
     estimate: Array
-    """(k,)"""
+    """(k,): estimates, each in its own unit."""
     covariance: Array
-    """(k, k)"""
+    """(k, k): their covariance."""
 
 
 @dataclass(frozen=True)
@@ -39,19 +39,19 @@ class NuisanceEstimate:
     """k nuisance parameters estimated jointly."""
 
     names: tuple[str, ...]
-    """(k)"""
+    """(k): names of the parameters."""
     estimate: Array
-    """(k,), each in its own unit"""
+    """(k,): estimates, each in its own unit."""
     covariance: Array
-    """(k, k)"""
+    """(k, k): their covariance."""
     dof: int
-    """degrees of freedom of the noise estimate"""
+    """Degrees of freedom of the noise estimate."""
     noise: RobotNoise
-    """noise of the arm estimated with these parameters"""
+    """Noise of the arm estimated with these parameters."""
     transforms: Array
-    """(12,), m and rad: change of X and Y when these parameters are estimated jointly"""
+    """(12,), m and rad: change of X and Y when these parameters are estimated jointly."""
     by_noise: tuple[NoiseComponent, ...] = ()
-    """the estimate under each value of the noise posterior, where that was requested"""
+    """The estimate under each value of the noise posterior, where that was requested."""
 
     def shifted(self, by: Array, added_covariance: Array) -> NuisanceEstimate:
         """The estimate relative to another origin: ``by`` (k,) and ``added_covariance`` (k, k) are added."""
@@ -104,13 +104,13 @@ class NuisanceParameter:
     """A parameter that may differ from its stated value, and its effect on n views."""
 
     name: str
-    """its name in the estimate"""
+    """Name of the parameter in the estimate."""
     sigma: float
-    """prior standard deviation, in its own unit"""
+    """Prior standard deviation, in its own unit."""
     loadings: Array
-    """(n, q): derivative of each nuisance of the views (see ``BoardPoses``) by the parameter"""
+    """(n, q): derivative of each nuisance of the views (see ``BoardPoses``) by the parameter."""
     offsets: Array
-    """(n, 6): direct derivative of the offsets by the parameter, flange coordinates"""
+    """(n, 6): direct derivative of the offsets by the parameter, flange coordinates."""
 
     @staticmethod
     def of_view_nuisance(

@@ -22,11 +22,11 @@ class WeakDirection:
     """One direction of X that the pairs determine with ``sigma_m``."""
 
     description: str
-    """the direction in the cell, for an operator"""
+    """The direction in the cell, for an operator."""
     twist: Array
-    """(6,), (translation m, rotation rad), camera frame: scaled to unit size at the working distance"""
+    """(6,), (translation m, rotation rad), camera frame: scaled to unit size at the working distance."""
     sigma_m: float
-    """standard deviation at the middle of the working distance, metres"""
+    """Standard deviation at the middle of the working distance, metres."""
 
 
 def weak_directions(problem: Problem, joint: JointEstimate) -> list[WeakDirection]:

@@ -47,13 +47,13 @@ class NoisePosterior:
     """What is known about the noise of the arm: a discrete distribution over m values."""
 
     best: RobotNoise
-    """the stated noise, or the REML estimate"""
+    """The stated noise, or the REML estimate."""
     choices: Array
-    """(m, 2), (translation m, rotation rad)"""
+    """(m, 2), (translation m, rotation rad): values of the noise."""
     weights: Array
-    """(m,), sum 1: posterior probability of each"""
+    """(m,), sum 1: posterior probability of each value."""
     stated: bool
-    """whether the noise is stated rather than estimated; then m = 1"""
+    """Whether the noise is stated rather than estimated; then m = 1."""
 
 
 def stated_noise(noise: RobotNoise) -> NoisePosterior:

@@ -51,15 +51,15 @@ class StepChange:
     """
 
     moved_part: MovedPart
-    """what moved"""
+    """What moved."""
     at: int
-    """first row after the change, among the rows that were tested"""
+    """First row after the change, among the rows that were tested."""
     change: Array
-    """(6,), (translation m, rotation rad), perturbed on the right of X (camera) or Y (board)"""
+    """(6,), (translation m, rotation rad), perturbed on the right of X (camera) or Y (board)."""
     p_value: float
-    """probability that pairs without a change show one as clear, anywhere in the session"""
+    """Probability that pairs without a change show one as clear, anywhere in the session."""
     outliers: tuple[int, ...] = ()
-    """rows that remain outliers with the change included"""
+    """Rows that remain outliers with the change included."""
 
     @property
     def translation_m(self) -> float:
@@ -77,11 +77,11 @@ class ChangePoint:
     """A step change among all rows of the observations, and the side of it that the estimate uses."""
 
     step_change: StepChange
-    """what changed"""
+    """What changed."""
     row: int
-    """first row after the change, among all rows"""
+    """First row after the change, among all rows."""
     kept_before: bool
-    """whether the rows before the change are used; otherwise those from ``row`` on"""
+    """Whether the rows before the change are used; otherwise those from ``row`` on."""
 
     def excluded_rows(self, count: int) -> NDArray[np.bool_]:
         """(count,): the rows on the side that is not used."""
@@ -97,9 +97,9 @@ class _Candidate:
     at: int
     change: Array
     gain: float
-    """decrease of the weighted sum of squares"""
+    """Decrease of the weighted sum of squares."""
     mahalanobis_sq: Array
-    """(n,): squared residuals with the change included"""
+    """(n,): squared residuals with the change included."""
 
 
 def find_step_change(joint: JointEstimate, variances: Array, noise_known: bool) -> StepChange | None:

@@ -29,15 +29,15 @@ class ArmOffsets:
     """n pairs of a linear model, flange coordinates, and the correlation of their poses."""
 
     poses: Array
-    """(n, 4, 4), metres: reported base_T_flange"""
+    """(n, 4, 4), metres: reported base_T_flange."""
     offset: Array
-    """(n, 6), m and rad"""
+    """(n, 6), m and rad: predicted to observed board pose."""
     design: Array
-    """(n, 6, p): derivative of the offset by the observable changes of X and Y"""
+    """(n, 6, p): derivative of the offset by the observable changes of X and Y."""
     camera_covariance: Array
-    """(n, 6, 6): covariance of the offset by the corner noise"""
+    """(n, 6, 6): covariance of the offset by the corner noise."""
     correlation: Array
-    """(n, n): correlation of the systematic error between two poses"""
+    """(n, n): correlation of the systematic error between two poses."""
 
     @property
     def count(self) -> int:
@@ -86,13 +86,13 @@ class ErrorContrasts:
     """r = 6n - p orthonormal combinations of the offsets of n pairs that no change of X and Y affects."""
 
     offset: Array
-    """(r,)"""
+    """(r,): contrasts of the offsets."""
     camera_covariance: Array
-    """(r, r): covariance by the corner noise"""
+    """(r, r): covariance by the corner noise."""
     variance_components: Array
-    """(4, r, r): covariance by each of the four variances of ``offset_covariance``, for a variance of 1"""
+    """(4, r, r): covariance by each of the four variances of ``offset_covariance``, for a variance of 1."""
     log_determinant: float
-    """log determinant of the information about X and Y for offsets of unit covariance"""
+    """Log determinant of the information about X and Y for offsets of unit covariance."""
 
     @staticmethod
     def of(pairs: ArmOffsets) -> ErrorContrasts:

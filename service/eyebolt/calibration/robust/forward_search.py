@@ -39,11 +39,11 @@ class _LinearPairs:
     """n pairs of a linear model."""
 
     camera_covariance: Array
-    """(n, 6, 6): covariance of the offset by the corner noise"""
+    """(n, 6, 6): covariance of the offset by the corner noise."""
     offset: Array
-    """(n, 6)"""
+    """(n, 6), m and rad: predicted to observed board pose."""
     design: Array
-    """(n, 6, p)"""
+    """(n, 6, p): derivative of the offset by the observable changes of X and Y."""
 
     def covariance(self, variances: Array) -> Array:
         """(m, n, 6, 6) of the offsets for m choices of the arm's ``variances`` (m, 6)."""

@@ -83,9 +83,9 @@ class ExcludedRow:
     """A pair that the estimate does not use."""
 
     row: int
-    """row of the observations"""
+    """Row of the observations."""
     reason: str
-    """for an operator"""
+    """Why the pair is excluded, for an operator."""
 
 
 @dataclass(frozen=True)
@@ -93,13 +93,13 @@ class InlierEstimate:
     """The result of outlier rejection."""
 
     joint: JointEstimate
-    """the joint estimate on the inliers"""
+    """The joint estimate on the inliers."""
     used: Mask
-    """(n,): the inliers"""
+    """(n,): the inliers."""
     excluded: tuple[ExcludedRow, ...]
-    """the other rows"""
+    """The other rows."""
     change_points: tuple[ChangePoint, ...]
-    """changes of X or Y during the session, in the order in which they were found"""
+    """Changes of X or Y during the session, in the order in which they were found."""
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,7 @@ class _InlierSet:
 
     joint: JointEstimate
     inliers: Mask
-    """(n,)"""
+    """(n,): the inliers."""
 
 
 def is_minority(inliers: int, pairs: int) -> bool:
@@ -166,9 +166,9 @@ class _NullDistribution:
     """Distribution of the squared residual of an inlier."""
 
     noise_known: bool
-    """whether the noise is stated and the residuals do not contradict it: then it is chi-squared, else F"""
+    """Whether the noise is stated and the residuals do not contradict it: then chi-squared, else F."""
     scale: float
-    """ratio of observed to stated variance, 1 within its tolerance"""
+    """Ratio of observed to stated variance, 1 within its tolerance."""
     noise_dof: int
 
     @staticmethod

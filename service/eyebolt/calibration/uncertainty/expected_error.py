@@ -26,11 +26,11 @@ class ErrorSummary:
     """Quantiles of an error."""
 
     median: float
-    """mm, over posterior and working volume together"""
+    """Median over posterior and working volume together, mm."""
     p95: float
-    """mm, 95 % quantile over posterior and working volume together"""
+    """95 % quantile over posterior and working volume together, mm."""
     worst_p95: float
-    """mm, 95 % quantile over the posterior at the worst point of the working volume"""
+    """95 % quantile over the posterior at the worst point of the working volume, mm."""
 
 
 @dataclass(frozen=True)
@@ -38,13 +38,13 @@ class ErrorMap:
     """The expected error at each point of the working volume by itself."""
 
     u_px: Array
-    """(9,) px: image columns"""
+    """(9,) px: image columns."""
     v_px: Array
-    """(9,) px: image rows"""
+    """(9,) px: image rows."""
     distance_m: Array
-    """(5,) m: distances along the optical axis"""
+    """(5,) m: distances along the optical axis."""
     p95_mm: Array
-    """(5, 9, 9) mm: 95 % quantile by distance, row and column; its maximum is ``ErrorSummary.worst_p95``"""
+    """(5, 9, 9) mm: 95 % quantile by distance, row and column; its maximum is ``ErrorSummary.worst_p95``."""
 
 
 def standard_normal(count: int, dimensions: int) -> Array:

@@ -44,13 +44,13 @@ class PickError:
     """The expected error of a pick, and the pose-correlated error of the arm behind it."""
 
     summary: ErrorSummary
-    """error of the tip relative to the object"""
+    """Error of the tip relative to the object."""
     correlated_m: float
-    """standard deviation per axis of the pose-correlated error in translation, metres"""
+    """Standard deviation per axis of the pose-correlated error in translation, metres."""
     correlated_rad: float
-    """standard deviation per axis of the pose-correlated error in rotation, radians"""
+    """Standard deviation per axis of the pose-correlated error in rotation, radians."""
     likelihood_ratio: float
-    """twice the log likelihood that the pose-correlated error gains over white noise alone; 0 with stated noise"""
+    """Twice the log likelihood that the pose-correlated error gains over white noise alone; 0 with stated noise."""
 
 
 @dataclass(frozen=True)
@@ -58,13 +58,13 @@ class _PickGeometry:
     """q picks: where the camera observed a point, and where the arm goes for it."""
 
     views: Array
-    """(q, 4, 4) base_T_flange at the image"""
+    """(q, 4, 4) base_T_flange at the image."""
     picks: Array
-    """(q, 4, 4) base_T_flange at the pick"""
+    """(q, 4, 4) base_T_flange at the pick."""
     points: Array
-    """(q, 3) m: the observed points, camera frame"""
+    """(q, 3) m: the observed points, camera frame."""
     tips: Array
-    """(q, 3) m: the tip, flange frame"""
+    """(q, 3) m: the tip, flange frame."""
 
 
 def pick_error(

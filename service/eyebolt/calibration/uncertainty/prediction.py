@@ -18,19 +18,19 @@ class PredictiveModel:
 
     mount: Mount
     X: Array
-    """(4, 4) m: base_T_camera or flange_T_camera"""
+    """(4, 4) m: base_T_camera or flange_T_camera."""
     Y: Array
-    """(4, 4) m: flange_T_board or base_T_board"""
+    """(4, 4) m: flange_T_board or base_T_board."""
     covariance: Array
-    """(12, 12) of X and Y, in this order, perturbed on the right, m and rad"""
+    """(12, 12) of X and Y, in this order, perturbed on the right, m and rad."""
     noise: RobotNoise
-    """noise of the arm"""
+    """Noise of the arm."""
     corner_sigma_px: float
-    """px: standard deviation of a corner coordinate"""
+    """Standard deviation of a corner coordinate, px."""
     dof: int
-    """degrees of freedom of the noise estimate; 0 if the noise is stated"""
+    """Degrees of freedom of the noise estimate; 0 if the noise is stated."""
     variance_inflation: float
-    """reduced chi-square of the solution's own pairs if they exceed a stated noise, else 1"""
+    """Reduced chi-square of the solution's own pairs if they exceed a stated noise, else 1."""
 
     def mahalanobis_sq(self, base_T_flange: Array, observed: BoardPose) -> float:
         """Squared Mahalanobis distance of the observed board pose from that predicted for a flange pose (4, 4).

@@ -36,19 +36,19 @@ class TouchResiduals:
     """The residuals of m touches, and their derivatives."""
 
     residual_m: Array
-    """(3m,) m, base frame: touched minus predicted position"""
+    """(3m,) m, base frame: touched minus predicted position."""
     covariance: Array
-    """(3m, 3m) m^2"""
+    """(3m, 3m), m^2: covariance of ``residual_m``."""
     jacobian_X: Array
-    """(3m, 6): derivative of the predicted positions by X, perturbed on the right"""
+    """(3m, 6): derivative of the predicted positions by X, perturbed on the right."""
     height_jacobian: Array
-    """(3m,): derivative of the predicted positions by the height of X"""
+    """(3m,): derivative of the predicted positions by the height of X."""
     nuisance_jacobian: Array
-    """(3m, 2): derivative of the predicted positions by board scale and focal length"""
+    """(3m, 2): derivative of the predicted positions by board scale and focal length."""
     points_m: Array
-    """(m, 3) m, base frame: touched positions"""
+    """(m, 3) m, base frame: touched positions."""
     corners: tuple[int, ...]
-    """(m): number of the corner of each touch"""
+    """(m): number of the corner of each touch."""
 
 
 @dataclass(frozen=True)
@@ -57,11 +57,11 @@ class PlacedBoardPose:
 
     board: PlacedBoard
     camera_T_board: Array
-    """(4, 4) m"""
+    """(4, 4) m: pose of the board in its image."""
     unit_covariance: Array
-    """(6, 6): covariance of the pose for a corner noise of 1 px"""
+    """(6, 6): covariance of the pose for a corner noise of 1 px."""
     nuisance_jacobian: Array
-    """(6, q): derivative of the fitted pose by the nuisance parameters of a view"""
+    """(6, q): derivative of the fitted pose by the nuisance parameters of a view."""
 
 
 @dataclass(frozen=True)
@@ -69,21 +69,21 @@ class _BoardTouches:
     """The m touches of one placed board; base frame, metres."""
 
     residual: Array
-    """(m, 3): touched minus predicted"""
+    """(m, 3): touched minus predicted."""
     jacobian_X: Array
-    """(m, 3, 6): derivative of the prediction by X"""
+    """(m, 3, 6): derivative of the prediction by X."""
     up: Array
-    """(m, 3): the vertical"""
+    """(m, 3): the vertical."""
     nuisance_jacobian: Array
-    """(m, 3, q): derivative of the prediction by the nuisance parameters"""
+    """(m, 3, q): derivative of the prediction by the nuisance parameters."""
     points: Array
-    """(m, 3): touched positions"""
+    """(m, 3): touched positions."""
     rotations: Array
-    """(m, 3, 3): of the flange at each touch"""
+    """(m, 3, 3): rotations of the flange at each touch."""
     touch_jacobian: Array
-    """(m, 3, 6): derivative of the touched position by the arm's error at the touch"""
+    """(m, 3, 6): derivative of the touched position by the arm's error at the touch."""
     shared_covariance: Array
-    """(3m, 3m): by the board's pose in its image and the arm's error there"""
+    """(3m, 3m): covariance by the board's pose in its image and the arm's error there."""
 
 
 def placed_board_poses(problem: Problem, placed: Sequence[PlacedBoard]) -> list[PlacedBoardPose]:

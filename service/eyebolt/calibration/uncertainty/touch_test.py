@@ -38,21 +38,21 @@ class TouchCheck:
     """The touched corners compared with the result."""
 
     count: int
-    """number of touches"""
+    """Number of touches."""
     rms_mm: float
-    """mm: RMS distance between touched and predicted corner"""
+    """RMS distance between touched and predicted corner, mm."""
     worst_mm: float
-    """mm: largest distance"""
+    """Largest distance, mm."""
     reduced_chi2: float
-    """chi-square of the residuals under their predicted covariance, per degree of freedom; 1 is as predicted"""
+    """Chi-square of the residuals under their predicted covariance, per degree of freedom; 1 is as predicted."""
     dof: int
-    """degrees of freedom: three per touch, less one if the touches determined the height"""
+    """Degrees of freedom: three per touch, less one if the touches determined the height."""
     worst_corner: int
-    """number of the corner with the largest distance"""
+    """Number of the corner with the largest distance."""
     spread_out: bool
-    """three touches or more that are not on a line"""
+    """Whether there are three touches or more that are not on a line."""
     p95_with_nuisances_mm: float
-    """mm: p95 of the expected error with board scale and focal length estimated from pairs and touches together"""
+    """p95 of the expected error with board scale and focal length estimated from pairs and touches together, mm."""
 
 
 class HeightSource(StrEnum):
@@ -69,11 +69,11 @@ class Height:
     """The height of the origin of X along the vertical of its parent frame, for an arm with a vertical axis only."""
 
     determined_by: HeightSource | None = None
-    """None while the height is unobservable"""
+    """What determined the height; None while it is unobservable."""
     mm: float | None = None
-    """mm, None while it is unobservable"""
+    """Height, mm; None while it is unobservable."""
     sigma_mm: float | None = None
-    """mm: its standard deviation"""
+    """Standard deviation of the height, mm."""
 
 
 @dataclass(frozen=True)
@@ -81,9 +81,9 @@ class HeightUpdate:
     """How a height from touch changes an error xi of X: to ``error_transfer @ xi`` plus an independent error."""
 
     error_transfer: Array
-    """(6, 6): maps the error xi of X before to that after the height was set"""
+    """(6, 6): maps the error xi of X before to that after the height was set."""
     added_covariance: Array
-    """(6, 6) m and rad: covariance of the independent error of the height"""
+    """(6, 6) m and rad: covariance of the independent error of the height."""
 
 
 @dataclass(frozen=True)
@@ -91,19 +91,19 @@ class TouchedSolution:
     """The result after the touches; equal to that before where there are none."""
 
     joint: JointEstimate
-    """the joint estimate, with the error of a height from touch included"""
+    """The joint estimate, with the error of a height from touch included."""
     X: Array
-    """(4, 4) m"""
+    """(4, 4), metres: X at the determined height."""
     Y: Array
-    """(4, 4) m"""
+    """(4, 4), metres: Y at the determined height."""
     check: TouchCheck | None
-    """None without touches"""
+    """Comparison with the touches; None without touches."""
     height: Height | None
-    """None for an arm that rotates freely"""
+    """The height; None for an arm that rotates freely."""
     height_update: HeightUpdate | None
-    """None unless touches determined the height"""
+    """Effect of the touches on the height; None unless they determined it."""
     p95_with_nuisances_mm: float
-    """mm: p95 of the expected error with board scale and focal length estimated from the pairs"""
+    """p95 of the expected error with board scale and focal length estimated from the pairs, mm."""
     findings: tuple[Finding, ...]
 
     @property
@@ -117,11 +117,11 @@ class _HeightFit:
     """The height fitted to the touch residuals."""
 
     offset_m: float
-    """m: how much higher the touches put X"""
+    """How much higher the touches put X, metres."""
     sigma_m: float
-    """m"""
+    """Standard deviation of ``offset_m``, metres."""
     weights: Array
-    """(3m,): derivative of ``offset_m`` by the residuals"""
+    """(3m,): derivative of ``offset_m`` by the residuals."""
 
 
 @dataclass(frozen=True)
@@ -129,11 +129,11 @@ class _ScaleAndFocal:
     """Board scale and focal length, in this order, as the pairs determine them."""
 
     transform_shift: Array
-    """(6, 2): error of X per unit by which they exceed the stated ones"""
+    """(6, 2): error of X per unit deviation of board scale and focal length from the stated values."""
     deviation: Array
-    """(2,): their estimated deviation from the stated ones"""
+    """(2,): estimated deviation of board scale and focal length from the stated values."""
     covariance: Array
-    """(2, 2): covariance of that estimate"""
+    """(2, 2): covariance of ``deviation``."""
 
 
 def apply_touches(
