@@ -46,7 +46,7 @@ class _Ledger:
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         if _PROPERTY not in [tuple(pair) for pair in report.user_properties]:
             return
-        # An expected failure is reported as a skip, and is no evidence either.
+        # An expected failure is reported as a skip, and is not evidence either.
         if report.skipped:
             self.not_run[report.nodeid] = _reason(report)
         elif report.when == "call" and report.passed:

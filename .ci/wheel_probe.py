@@ -123,7 +123,7 @@ def check_installed(wheel: Path, folder: Path) -> None:
 
 
 def check_running_environment(folder: Path) -> None:
-    """The environment that runs this imports the packages from where its own record of the installation says."""
+    """The environment that runs this imports the packages from the place that the record of the installation names."""
     record = json.loads(metadata.distribution("eyebolt").read_text("direct_url.json") or "{}")
     editable = record.get("dir_info", {}).get("editable", False)
     source = Path(unquote(urlsplit(record["url"]).path)) if editable else ROOT

@@ -71,7 +71,7 @@ def validate_endpoint(text: str) -> str:
 
 
 def is_remote_endpoint(endpoint: str) -> bool:
-    """Whether other computers can reach a ZeroMQ endpoint, judged by its text; True for a text that is no endpoint."""
+    """Whether other computers can reach a ZeroMQ endpoint, judged by its text; True for an invalid endpoint."""
     if endpoint.startswith("ipc://"):
         return False
     host = endpoint.removeprefix("tcp://").rpartition(":")[0].strip("[]")

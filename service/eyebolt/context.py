@@ -39,13 +39,13 @@ class SolvedDataset:
     """What a solve gives."""
 
     problem: Problem
-    """the problem that was solved, its corners numbered from the same end of the board"""
+    """The problem that was solved, its corners numbered from the same end of the board."""
     outcome: Solution | Refusal
-    """the solution, or why there is none"""
+    """The solution, or why there is none."""
     coverage: Coverage | None
-    """coverage by the pairs used; None after a refusal"""
+    """Coverage by the pairs used; None after a refusal."""
     refined_lens: CameraModel | None = None
-    """lens estimated jointly with the transform, if requested and solved"""
+    """Lens estimated jointly with the transform, if requested and solved."""
 
 
 @dataclass(frozen=True)
@@ -53,17 +53,17 @@ class StationContext:
     """A station, loaded."""
 
     station: Station
-    """content of the station file"""
+    """Content of the station file."""
     lens: CameraModel
-    """content of the lens file"""
+    """Content of the lens file."""
     board: Board
-    """the board of the station file"""
+    """The board of the station file."""
     folder: Path
-    """folder of the station file, to which its relative paths refer"""
+    """Folder of the station file, to which its relative paths refer."""
     snapshots: dict[str, bytes]
-    """station file and lens file as they were read, for the session's folder"""
+    """Station file and lens file as they were read, for the session's folder."""
     pose_format_override: PoseFormat | None = None
-    """format in which recorded poses are read instead of that of the station file"""
+    """Format in which recorded poses are read instead of that of the station file."""
 
     @property
     def pose_format(self) -> PoseFormat:
@@ -102,7 +102,7 @@ class StationContext:
             accept_when_proven=goal.accept == "when-proven",
             has_tip=self.station.robot.tip_mm is not None,
             # A folder holds one image per capture.
-            takes_preview=camera.motion_check == "two-pictures" and camera.source != "folder",
+            takes_preview=camera.motion_check == "two-images" and camera.source != "folder",
             exposure_ns=None if camera.exposure_us is None else round(camera.exposure_us * 1e3),
         )
 
@@ -143,7 +143,7 @@ class StationContext:
     def reinterpret_poses(self, dataset: Dataset) -> Dataset:
         """The data set with the poses of pairs and checks computed anew from the numbers that the robot sent.
 
-        Raises InputFault ``no-pose-numbers`` if they were not recorded, ``pose-numbers`` if they are no pose.
+        Raises InputFault ``no-pose-numbers`` if they were not recorded, ``pose-numbers`` if they are not a pose.
         """
 
         def reinterpret(pairs: tuple[Pair, ...]) -> tuple[Pair, ...]:
@@ -190,9 +190,9 @@ class RecordedSession:
     """A session as its folder holds it."""
 
     context: StationContext
-    """the station as it was when the session began"""
+    """The station as it was when the session began."""
     log: SessionLog
-    """what the session's facts add up to"""
+    """What the session's facts add up to."""
 
 
 def load_session(folder: SessionFolder) -> RecordedSession:

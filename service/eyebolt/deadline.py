@@ -14,7 +14,7 @@ class Deadline:
     """The instant at which a wait gives up; make one with ``after``."""
 
     at_ns: int
-    """monotonic nanoseconds, as of ``time.monotonic_ns()``"""
+    """Monotonic nanoseconds, as of ``time.monotonic_ns()``."""
 
     @classmethod
     def after(cls, timeout_s: float) -> Deadline:

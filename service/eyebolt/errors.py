@@ -13,13 +13,13 @@ class EyeboltError(Exception):
     """An error with a remedy; raise one of the subclasses."""
 
     code: str
-    """stable identifier, lower-case words joined by hyphens"""
+    """Stable identifier, lower-case words joined by hyphens."""
     message: str
-    """what failed, and where"""
+    """What failed, and where."""
     remedy: str
-    """what the operator does about it"""
+    """What the operator does about it."""
     data: Mapping[str, object]
-    """details for a program, such as ``path``; never needed to understand the message"""
+    """Details for a program, such as ``path``; never needed to understand the message."""
 
     def __init__(self, code: str, message: str, remedy: str, **data: object) -> None:
         super().__init__(code, message, remedy)

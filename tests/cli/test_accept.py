@@ -16,7 +16,7 @@ from support.folder_camera_cell import grid_errors_mm
 
 
 def run_session(daemon, cell, pairs):
-    """Captures, solves and says bye; the reply to ``solve`` and the one to ``result``."""
+    """Captures, solves and sends bye; the reply to ``solve`` and the one to ``result``."""
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
         for seq in range(1, pairs + 1):

@@ -116,7 +116,7 @@ def test_the_plan_of_a_rough_guess_meets_the_goal(planned):
     assert document["pairs"]["used"] <= len(captures)
     errors = grid_errors_mm(np.array(document["transform"]["matrix"]), cell.scene.hand_eye)
     assert np.sqrt((errors**2).mean()) <= TOLERANCE_MM
-    # The session itself says where to go on; the ruler only where board scale and focal length are not borne out.
+    # The session determines where to continue; the ruler only where board scale and focal length are not confirmed.
     said = subprocess.run(
         [*COMMAND, "plan", str(station), "--session", str(session)], capture_output=True, text=True, timeout=120
     )

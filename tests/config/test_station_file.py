@@ -457,7 +457,7 @@ def test_the_template_is_a_valid_station_file(mount: str) -> None:
     station = parse_station(text, "new.toml")
     assert (station.station.name, station.station.mount, station.camera.source) == ("cell_9", mount, "folder")
     assert station.goal.tolerance_mm == 0.4
-    assert "cannot be seen in the data" in text
+    assert "cannot be detected in the data" in text
     assert max(len(line) for line in text.splitlines()) <= 120
 
 

@@ -15,7 +15,7 @@ from support.folder_camera_cell import grid_errors_mm, record_cell, write_statio
 from support.recorded_facts import newest_facts
 
 
-@pytest.mark.parametrize("motion_check", ["two-pictures", "off"])
+@pytest.mark.parametrize("motion_check", ["two-images", "off"])
 def test_a_creeping_arm_is_21_and_a_standing_one_is_kept(start_daemon, tmp_path, motion_check):
     station = write_station(
         tmp_path,
@@ -36,8 +36,8 @@ def test_a_creeping_arm_is_21_and_a_standing_one_is_kept(start_daemon, tmp_path,
         # Some hundred millimetres in a minute and a half: a few millimetres a second.
         arm.move_to(second.joints_rad, 90.0, time.monotonic())
         creeping = robot.final(f"check 2 {pose}")[0]
-        assert server.frames_served - served == (2 if motion_check == "two-pictures" else 1)
-        assert creeping == (21 if motion_check == "two-pictures" else 0)
+        assert server.frames_served - served == (2 if motion_check == "two-images" else 1)
+        assert creeping == (21 if motion_check == "two-images" else 0)
     seen = newest_facts(station, DetectionFact)
     if motion_check == "off":
         assert all(fact.view.motion_check is None and fact.view.motion_unchecked_reason for fact in seen)

@@ -73,7 +73,7 @@ def test_ports_locks_and_folders_that_are_not_available(recorded_cell, station, 
         station("port", listen=daemon.port): ("robot-port", f"127.0.0.1:{daemon.port}"),
         station("status", status=status): ("status-port", status),
         station("second", folder=record): ("record-locked", f"in use by process {daemon.process.pid}"),
-        no_images: ("camera-folder", "images is no folder"),
+        no_images: ("camera-folder", "images is not a folder"),
         no_record: ("record-write", "taken"),
     }
     for path, (code, words) in wanted.items():

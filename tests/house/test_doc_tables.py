@@ -1,5 +1,7 @@
 """The generated tables of the documentation are fresh, and the generator sees what it is there for."""
 
+import re
+
 import pytest
 
 from support import doc_tables
@@ -23,6 +25,16 @@ def test_a_changed_table_is_out_of_date(tmp_path, monkeypatch):
 def test_an_unknown_table_is_named():
     with pytest.raises(ValueError, match="no table is called 'nonsense'"):
         doc_tables.refreshed("<!-- table: nonsense -->\n<!-- /table -->\n")
+
+
+@pytest.mark.parametrize("package", ["eyebolt", "eyebolt_sim"])
+def test_the_table_of_errors_has_every_remedy_and_no_code(package):
+    rows = [line.split(" | ") for line in doc_tables.table(f"errors {package}").splitlines()[2:]]
+    assert len(rows) > 10
+    for code, _, remedy, modules in rows:
+        assert remedy, code
+        assert re.findall(r"`<(.*?)>`", remedy) == re.findall(r"`<([a-z0-9 +]+)>`", remedy), code
+        assert all(module.split(".")[0] == package for module in re.findall(r"`([a-z_.]+)`", modules))
 
 
 def test_every_page_has_whole_markers():

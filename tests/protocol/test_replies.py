@@ -93,7 +93,7 @@ def test_a_pose_reply_fits_80_characters_and_keeps_what_an_arm_can_use(length, r
 def test_an_invalid_reply_is_refused(reply, terminator):
     with pytest.raises(InputFault) as caught:
         encode(reply, False, terminator)
-    assert caught.value.code == "reply"
+    assert caught.value.code == "reply-encoding"
 
 
 def test_a_pose_of_the_wrong_length_is_refused():

@@ -81,7 +81,7 @@ def test_replies_have_the_form_that_their_requests_ask_for(path):
         if isinstance(parsed, LineFault):
             assert reply.code == parsed.code, exchange
         else:
-            # 43 is also the answer to `again` for a seq that nobody knows, and to `touch` for a corner there is not.
+            # 43 is also the answer to `again` for an unknown seq, and to `touch` for a missing corner.
             elsewhere = {43} if parsed.verb not in ("again", "touch") else set()
             assert reply.code not in {40, 41, 42, 44} | elsewhere, exchange
 

@@ -23,7 +23,7 @@ def some(count: int) -> bytes:
 
 @pytest.fixture
 def past_cache(tmp_path: Path) -> None:
-    """Skips where the file system of the tests knows no such writing."""
+    """Skips where the file system of the tests does not support direct I/O."""
     descriptor = os.open(tmp_path / "probe", os.O_RDWR | os.O_CREAT)
     try:
         fcntl.fcntl(descriptor, fcntl.F_SETFL, fcntl.fcntl(descriptor, fcntl.F_GETFL) | os.O_DIRECT)

@@ -55,7 +55,7 @@ json_values = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
     max_leaves=8,
 )
-# Lone surrogates are no text and cannot be written as UTF-8.
+# Lone surrogates are not text and cannot be written as UTF-8.
 clean_objects = st.dictionaries(st.text(max_size=8), json_values, max_size=4)
 
 

@@ -8,6 +8,7 @@ code. ``--check`` writes nothing and ends with 1 if a page is out of date; a tes
 
 from __future__ import annotations
 
+import argparse
 import ast
 import importlib
 import inspect
@@ -15,9 +16,11 @@ import json
 import re
 import sys
 import textwrap
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
+from types import MappingProxyType
 
 from pydantic import BaseModel
 
@@ -79,7 +82,7 @@ def _fields(dotted: str) -> str:
     """Fields of a class: name, type, docstring."""
     thing = _load(dotted)
     if not isinstance(thing, type):
-        raise TypeError(f"{dotted} is no class")
+        raise TypeError(f"{dotted} is not a class")
     names = getattr(thing, "model_fields", {})
     rows = []
     for name, annotation, doc in _documented_members(thing):
@@ -92,7 +95,7 @@ def _settings(dotted: str) -> str:
     """Keys of a section of a configuration file: default, allowed values (the description of the field), docstring."""
     thing = _load(dotted)
     if not (isinstance(thing, type) and issubclass(thing, BaseModel)):
-        raise TypeError(f"{dotted} is no pydantic model")
+        raise TypeError(f"{dotted} is not a pydantic model")
     docs = {name: doc for name, _, doc in _documented_members(thing)}
     rows = []
     for name, field in thing.model_fields.items():
@@ -105,7 +108,7 @@ def _members(dotted: str) -> str:
     """Members of an enumeration: value and docstring."""
     thing = _load(dotted)
     if not (isinstance(thing, type) and issubclass(thing, Enum)):
-        raise TypeError(f"{dotted} is no enumeration")
+        raise TypeError(f"{dotted} is not an enumeration")
     docs = {name: doc for name, _, doc in _documented_members(thing)}
     return _table(("value", "meaning"), [(f"`{member.value}`", docs.get(member.name, "")) for member in thing])
 
@@ -143,16 +146,52 @@ def _limits(_: str) -> str:
     )
 
 
-def _template(node: ast.expr) -> str:
-    """The text of a string expression, with the holes of an f-string in angle brackets."""
+def _template(node: ast.expr, constants: Mapping[str, Sequence[ast.expr]] = MappingProxyType({})) -> str:
+    """The text of a string expression; empty for anything else.
+
+    Holes of an f-string are filled from ``constants`` (name -> its values), or stand as a name in angle brackets.
+    """
+
+    def filled(part: ast.expr) -> str:
+        inner = part.value if isinstance(part, ast.FormattedValue) else part
+        values = constants.get(inner.id, ()) if isinstance(inner, ast.Name) else [inner]
+        match values:
+            case [ast.Constant(value=value)]:
+                return str(value)
+        return f"`<{_hole(inner)}>`"
+
     if isinstance(node, ast.Constant) and isinstance(node.value, str):
         return node.value
-    if isinstance(node, ast.JoinedStr):
-        return "".join(
-            str(part.value) if isinstance(part, ast.Constant) else f"<{ast.unparse(getattr(part, 'value', part))}>"
-            for part in node.values
-        )
-    return ""
+    return "".join(map(filled, node.values)) if isinstance(node, ast.JoinedStr) else ""
+
+
+def _hole(node: ast.expr) -> str:
+    """A readable name for an inserted value: that of the function called, or the last attribute."""
+    match node:
+        case ast.Call(func=ast.Attribute(attr="join"), args=[inner]) | ast.Call(func=ast.Name(), args=[inner]):
+            return _hole(inner) if _called_name(node) in _FORMATTING else _called_name(node)
+        case ast.Call(func=ast.Name(id="map"), args=[_, inner]):
+            return _hole(inner)
+        case ast.Call():
+            return _called_name(node)
+        case ast.Attribute(attr=name) | ast.Name(id=name):
+            return name.lower().strip("_").replace("_", " ")
+        case ast.GeneratorExp(elt=element) | ast.ListComp(elt=element):
+            return _hole(element)
+        case ast.JoinedStr(values=values):
+            return next((_hole(v.value) for v in values if isinstance(v, ast.FormattedValue)), "...")
+        case ast.IfExp(body=inner) | ast.Subscript(value=inner):
+            return _hole(inner)
+        case ast.BinOp():
+            return ast.unparse(node).replace("_", " ")
+    return "..."
+
+
+_FORMATTING = ("join", "sorted", "list", "str", "len", "repr")
+
+
+def _called_name(node: ast.Call) -> str:
+    return _called(node).lower().strip("_").replace("_", " ")
 
 
 def _sources() -> Iterator[tuple[str, ast.Module]]:
@@ -166,44 +205,136 @@ def _called(node: ast.Call) -> str:
     return node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
 
 
-def _errors(_: str) -> str:
-    """Every stable error code, whose fault it is and the modules that raise it; its texts if they are literal."""
-    found: dict[str, tuple[str, set[str], list[str]]] = {}
+def _is_in(module: str, package: str) -> bool:
+    return module == package or module.startswith(f"{package}.")
+
+
+@dataclass(frozen=True)
+class _Function:
+    """A function, with what its names may stand for."""
+
+    node: ast.FunctionDef | ast.AsyncFunctionDef
+    """Its definition."""
+    module: str
+    """Dotted name of its module."""
+    assigned: dict[str, list[ast.expr]]
+    """Every value that is assigned to a name in the function, or else at the top of its module."""
+
+
+def _assigned(statements: Iterator[ast.AST]) -> dict[str, list[ast.expr]]:
+    values: dict[str, list[ast.expr]] = {}
+    for node in statements:
+        match node:
+            case (
+                ast.Assign(targets=[ast.Name(id=name)], value=value)
+                | ast.AnnAssign(target=ast.Name(id=name), value=ast.expr() as value)
+            ):
+                values.setdefault(name, []).append(value)
+            case ast.Assign(targets=[ast.Tuple(elts=names)], value=ast.Tuple(elts=parts)):
+                for target, part in zip(names, parts, strict=False):
+                    if isinstance(target, ast.Name):
+                        values.setdefault(target.id, []).append(part)
+    return values
+
+
+def _functions() -> list[_Function]:
+    found: list[_Function] = []
     for module, tree in _sources():
-        for function in [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)]:
-            local = {
-                node.targets[0].id: _template(node.value)
-                for node in ast.walk(function)
-                if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name)
-            }
-            for node in ast.walk(function):
-                if not (isinstance(node, ast.Call) and _called(node) in _FAULTS):
-                    continue
-                given = {word.arg: word.value for word in node.keywords}
-                given |= dict(zip(("code", "message", "remedy"), node.args, strict=False))
-                code = given.get("code")
-                if not (isinstance(code, ast.Constant) and isinstance(code.value, str)):
-                    continue
-                _, modules, remedies = found.setdefault(code.value, (_FAULTS[_called(node)], set(), []))
-                modules.add(module)
-                text = given.get("remedy")
-                remedy = local.get(text.id, "") if isinstance(text, ast.Name) else _template(text) if text else ""
-                if remedy and remedy not in remedies:
-                    remedies.append(remedy)
+        constants = _assigned(iter(tree.body))
+        found += [
+            _Function(node, module, constants | _assigned(ast.walk(node)))
+            for node in ast.walk(tree)
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        ]
+    return found
+
+
+def _texts(node: ast.expr, function: _Function, functions: Sequence[_Function]) -> list[str]:
+    """Every text that a string expression in ``function`` may have; empty where it cannot be found."""
+
+    def of(inner: ast.expr) -> list[str]:
+        return _texts(inner, function, functions)
+
+    match node:
+        case ast.Constant() | ast.JoinedStr():
+            return [_template(node, function.assigned)]
+        case ast.IfExp(body=first, orelse=second):
+            return of(first) + of(second)
+        case ast.BinOp(left=left, op=ast.Add(), right=right):
+            return [first + second for first in of(left) for second in of(right)]
+        case ast.Dict(values=values):
+            return [text for value in values for text in of(value)]
+        case ast.Subscript(value=ast.Name(id=name) as inner, slice=index):
+            for table in function.assigned.get(name, ()):
+                if isinstance(table, ast.Dict) and isinstance(index, ast.Constant):
+                    pairs = zip(table.keys, table.values, strict=True)
+                    return [t for k, v in pairs if k is not None and ast.dump(k) == ast.dump(index) for t in of(v)]
+            return of(inner)
+        case ast.Call(func=ast.Attribute(attr="get", value=inner), args=[_, default]):
+            return of(inner) + of(default)
+        case ast.Call(func=ast.Attribute(attr="format", value=inner)):
+            return [re.sub(r"\{(\w*)\}", r"`<\1>`", text) for text in of(inner)]
+        case ast.Name(id=name) if name in function.assigned:
+            return [text for value in function.assigned[name] for text in of(value)]
+        case ast.Name(id=name):
+            return _argument_texts(name, function, functions)
+    return []
+
+
+def _argument_texts(name: str, function: _Function, functions: Sequence[_Function]) -> list[str]:
+    """The texts that callers give for the parameter ``name``, and its default."""
+    arguments = function.node.args
+    names = [argument.arg for argument in arguments.args if argument.arg not in ("self", "cls")]
+    if name not in names:
+        return []
+    texts = []
+    default = dict(zip(reversed(names), reversed(arguments.defaults), strict=False)).get(name)
+    if default is not None:
+        texts += _texts(default, function, functions)
+    for caller in functions:
+        # A name with an underscore is called in its own module only.
+        if caller.node is function.node or (function.node.name.startswith("_") and caller.module != function.module):
+            continue
+        for call in ast.walk(caller.node):
+            if isinstance(call, ast.Call) and _called(call) == function.node.name:
+                given = dict(zip(names, call.args, strict=False)) | {w.arg: w.value for w in call.keywords if w.arg}
+                if name in given:
+                    texts += _texts(given[name], caller, functions)
+    return texts
+
+
+def _errors(package: str) -> str:
+    """Every stable error code of a package, whose fault it is, its remedies and the modules that raise it."""
+    found: dict[str, tuple[str, set[str], dict[str, None]]] = {}
+    functions = _functions()
+    for function in functions:
+        if not _is_in(function.module, package):
+            continue
+        for node in ast.walk(function.node):
+            if not (isinstance(node, ast.Call) and _called(node) in _FAULTS):
+                continue
+            given = dict(zip(("code", "message", "remedy"), node.args, strict=False))
+            given |= {word.arg: word.value for word in node.keywords if word.arg}
+            code, remedy = given.get("code"), given.get("remedy")
+            if not (isinstance(code, ast.Constant) and isinstance(code.value, str)):
+                continue
+            _, modules, remedies = found.setdefault(code.value, (_FAULTS[_called(node)], set(), {}))
+            modules.add(function.module)
+            remedies |= dict.fromkeys(_texts(remedy, function, functions) if remedy is not None else [])
     return _table(
         ("code", "fault of", "remedy", "raised in"),
         [
-            (f"`{c}`", k, r[0] if len(r) == 1 else "", ", ".join(f"`{m}`" for m in sorted(ms)))
-            for c, (k, ms, r) in sorted(found.items())
+            (f"`{code}`", party, " / ".join(filter(None, remedies)), ", ".join(f"`{m}`" for m in sorted(modules)))
+            for code, (party, modules, remedies) in sorted(found.items())
         ],
     )
 
 
-def _log_events(prefix: str) -> str:
-    """Events of the structured log written by modules whose name begins with ``prefix``."""
+def _log_events(package: str) -> str:
+    """Events of the structured log written by a package, by default the whole service."""
     found: dict[str, tuple[set[str], set[str]]] = {}
     for module, tree in _sources():
-        if not module.startswith(prefix or "eyebolt"):
+        if not _is_in(module, package or "eyebolt"):
             continue
         for node in ast.walk(tree):
             if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)):
@@ -323,15 +454,20 @@ def stale_pages() -> list[Path]:
     return [page for page in pages() if refreshed(text := page.read_text(encoding="utf-8")) != text]
 
 
-def main(arguments: list[str]) -> int:
+def main(arguments: Sequence[str] | None = None) -> int:
     """Writes the tables, or only checks them; the exit code."""
+    parser = argparse.ArgumentParser(
+        prog="python -m support.doc_tables", description="Writes the generated tables of the documentation anew."
+    )
+    parser.add_argument("--check", action="store_true", help="write nothing; exit code 1 if a table is out of date")
+    check_only = parser.parse_args(arguments).check
     stale = stale_pages()
     for page in stale:
-        print(f"{page.relative_to(ROOT)}: {'out of date' if '--check' in arguments else 'written'}")
-        if "--check" not in arguments:
+        print(f"{page.relative_to(ROOT)}: {'out of date' if check_only else 'written'}")
+        if not check_only:
             page.write_text(refreshed(page.read_text(encoding="utf-8")), encoding="utf-8")
-    return 1 if stale and "--check" in arguments else 0
+    return 1 if stale and check_only else 0
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(main())

@@ -1,4 +1,4 @@
-"""Real pictures from Debian's `opencv-doc` (Apache-2.0 and BSD-3), fetched once into a cache.
+"""Real images from Debian's `opencv-doc` (Apache-2.0 and BSD-3), fetched once into a cache.
 
     python tests/support/opencv_doc.py
 
@@ -8,12 +8,13 @@ the package is downloaded and unpacked, not installed.
 
 from __future__ import annotations
 
+import argparse
 import os
 import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 PACKAGE = "opencv-doc"
@@ -23,7 +24,7 @@ _DOWNLOAD_LIMIT_S = 900
 
 
 class EvidenceMissing(Exception):
-    """The pictures are not there and could not be had; the message says why and what to do."""
+    """The images are missing and could not be downloaded; the message states the reason and the remedy."""
 
 
 def cache_folder() -> Path:
@@ -87,8 +88,18 @@ def _run(command: list[str], folder: Path, remedy: str) -> None:
         raise EvidenceMissing(f"`{' '.join(command)}` failed: {done.stderr.strip() or done.stdout.strip()}; {remedy}")
 
 
-if __name__ == "__main__":
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Downloads the images if they are missing, and prints their folder."""
+    parser = argparse.ArgumentParser(
+        description=f"Downloads Debian's package {PACKAGE} (about 96 MB) into a cache, once, and prints its folder.",
+        epilog="The cache is the folder named by EYEBOLT_EVIDENCE, or .evidence in the project.",
+    )
+    parser.parse_args(arguments)
     try:
         print(evidence_folder(say=print))
     except EvidenceMissing as missing:
-        sys.exit(f"The pictures could not be had: {missing}")
+        sys.exit(f"The images could not be downloaded: {missing}")
+
+
+if __name__ == "__main__":
+    main()

@@ -27,17 +27,17 @@ MAX_COUNT_PER_SIDE = 200
 MAX_LENGTH_M = 100.0
 
 # Keys of a description, in the order in which their faults are reported, with what to do about a wrong value.
-_REMEDIES = {
+_SIZE_REMEDIES = {
     "columns": "count the {counted} and write them as columns.",
     "rows": "count the {counted} and write them as rows.",
     "square_mm": "measure over ten squares or more and write the side of one in millimetres as square_mm.",
     "marker_mm": "measure the black border of a marker from edge to edge and write it in millimetres as marker_mm.",
     "gap_mm": "measure the white gap between two markers and write it in millimetres as gap_mm.",
     "spacing_mm": "measure from the first row of circles to the eleventh, and write a tenth of it as spacing_mm.",
-    "dictionary": 'write the name printed with the board, for instance dictionary = "5X5_100".',
-    "corner_order": 'write "legacy" if the board was drawn by OpenCV before 4.6, otherwise "current".',
 }
-BOARD_KEYS = tuple(_REMEDIES)
+_DICTIONARY_REMEDY = 'write the name printed with the board, for instance dictionary = "5X5_100".'
+_CORNER_ORDER_REMEDY = 'write "legacy" if the board was drawn by OpenCV before 4.6, otherwise "current".'
+BOARD_KEYS = (*_SIZE_REMEDIES, "dictionary", "corner_order")
 """Every key that describes some kind of board: counts, lengths in millimetres, dictionary, corner order."""
 _COUNT_KEYS = ("columns", "rows")
 _LENGTH_KEYS = ("square_mm", "marker_mm", "gap_mm", "spacing_mm")
@@ -211,15 +211,15 @@ class Board(ABC):
         if fault is None:
             return
         message = f"{fault.key} of a {cls.kind} board: found {fault.found}; allowed: {fault.allowed}"
-        remedy = _REMEDIES[fault.key].format(counted=cls.counted)
         match fault.key:
             case "marker_mm":
-                raise InputFault("board-marker", message, remedy, key=fault.key)
+                raise InputFault("board-marker", message, _SIZE_REMEDIES["marker_mm"], key=fault.key)
             case "dictionary":
-                raise InputFault("board-dictionary", message, remedy, key=fault.key)
+                raise InputFault("board-dictionary", message, _DICTIONARY_REMEDY, key=fault.key)
             case "corner_order":
-                raise InputFault("board-corner-order", message, remedy, key=fault.key)
+                raise InputFault("board-corner-order", message, _CORNER_ORDER_REMEDY, key=fault.key)
             case _:
+                remedy = _SIZE_REMEDIES[fault.key].format(counted=cls.counted)
                 raise InputFault("board-size", message, remedy, key=fault.key)
 
 

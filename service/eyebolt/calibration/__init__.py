@@ -1,6 +1,6 @@
 """From pairs to the transform of the camera: estimate, outliers, uncertainty, diagnosis, acceptance. Pure."""
 
-from eyebolt.calibration.acceptance import AcceptanceCause, AcceptanceStatus, ResultAcceptance, assess_result
+from eyebolt.calibration.acceptance import AcceptanceCause, ResultAcceptance, assess_result
 from eyebolt.calibration.estimation import (
     BoardPoses,
     HeldOutError,
@@ -19,6 +19,7 @@ from eyebolt.calibration.robust import MIN_PAIRS
 from eyebolt.calibration.solution import ExcludedPair, ParameterDeviation, Refusal, RefusalCode, Solution
 from eyebolt.calibration.solve import solve, solve_with_free_intrinsics
 from eyebolt.calibration.uncertainty import ErrorMap, PredictiveModel, TouchCheck, p95_of_covariance, standard_normal
+from eyebolt.protocol import AcceptanceStatus
 
 __all__ = [
     "EVIDENCE_KEYS",

@@ -9,23 +9,13 @@ from eyebolt.calibration.estimation import HeldOutError, chi2_isf, f_sf, noise_d
 from eyebolt.calibration.finding import Severity
 from eyebolt.calibration.solution import ParameterDeviation, Refusal, Solution
 from eyebolt.calibration.uncertainty import TouchCheck
+from eyebolt.protocol import AcceptanceStatus
 
 # The pairs contradict a stated board scale or focal length from this many standard deviations on: far enough that
 # neither non-Gaussian corner noise nor a slightly wrong sigma reaches it by chance. Common practice, no source.
 CONTRADICTED_SIGMA = 4.0
 # Significance levels of touches and check pairs: above the first they confirm, below the second they contradict.
 UNUSUAL_P, IMPOSSIBLE_P = 0.01, 0.001
-
-
-class AcceptanceStatus(StrEnum):
-    """What may be done with a result."""
-
-    ACCEPT = "accept"
-    """Within the tolerance, and confirmed by the data: it may be used."""
-    UNPROVEN = "unproven"
-    """Within the tolerance if everything stated is true, which the data do not confirm: a person may accept it."""
-    REJECT = "reject"
-    """Not usable: it cannot be accepted."""
 
 
 class AcceptanceCause(StrEnum):

@@ -1,7 +1,7 @@
 """The interface of every image source, and the faults common to all of them.
 
 The promise: ``grab`` returns a frame whose exposure began at or after the requested instant, or raises CameraFault; it
-does either within its time-out (plus the time to decode one image). The pixels belong to the caller. After any error a
+does either within its time-out (plus the time to decode one image). The caller owns the pixels. After any error a
 source discards what it learned about latency and frame rate, and opens its connection anew.
 """
 
@@ -39,15 +39,15 @@ class Frame:
     """One image with its instants, in monotonic nanoseconds."""
 
     pixels: Pixels
-    """(H, W) gray or (H, W, 3) BGR, uint8 or uint16, owned by the holder of the frame"""
+    """(H, W) gray or (H, W, 3) BGR, uint8 or uint16, owned by the holder of the frame."""
     exposed_ns: int
-    """start of the exposure; with method ARRIVAL a lower bound of it, with REPLAY the instant of delivery"""
+    """Start of the exposure; with method ARRIVAL a lower bound of it, with REPLAY the instant of delivery."""
     arrived_ns: int
-    """when this process had the complete image"""
+    """When this process had the complete image."""
     method: FreshnessMethod
-    """how the freshness was established"""
+    """How the freshness was established."""
     name: str
-    """the source's own identifier of the image"""
+    """The source's own identifier of the image."""
 
 
 class Camera(Protocol):
@@ -111,5 +111,5 @@ def copy_pixels(array: Pixels) -> Pixels:
     elif array.ndim == 3 and array.shape[2] == 4:
         array = array[:, :, :3]
     if array.size == 0 or not (array.ndim == 2 or (array.ndim == 3 and array.shape[2] == 3)):
-        raise ValueError(f"its shape {array.shape} is no gray or colour image")
+        raise ValueError(f"its shape {array.shape} is not that of a gray or colour image")
     return array.copy(order="C")

@@ -233,15 +233,15 @@ class VideoSource:
     """A source that OpenCV can open."""
 
     target: str | int
-    """for OpenCV"""
+    """Argument for OpenCV."""
     display_name: str
-    """for messages, without a password"""
+    """Name in messages, without a password."""
     is_device: bool
-    """a local device, not a stream"""
+    """A local device, not a stream."""
 
 
 def parse_video_source(path: str | int) -> VideoSource:
-    """Tells a device number, a device path and an address apart.
+    """The source that a device number, a device path or an address names.
 
     Raises InputFault ``camera-not-live`` for a file, ``camera-path`` for anything else, and MachineFault
     ``no-video-reader`` if this OpenCV cannot read streams.

@@ -31,7 +31,7 @@ class FolderCamera:
     The folder is read at each grab and never rewound: the next image is the first whose name comes after the last one
     taken. ``start_after`` is the name of the last image that an earlier run used. An unreadable image counts as taken,
     so that the n-th request keeps meaning the n-th image. Gray images stay gray; alpha is dropped.
-    Raises InputFault ``camera-folder`` if ``path`` is no folder.
+    Raises InputFault ``camera-folder`` if ``path`` is not a folder.
     """
 
     def __init__(self, path: Path | str, start_after: str | None = None) -> None:
@@ -39,7 +39,7 @@ class FolderCamera:
         if not self._folder.is_dir():
             raise InputFault(
                 "camera-folder",
-                f"{self._folder} is no folder",
+                f"{self._folder} is not a folder",
                 "put the images there or correct path in [camera] of the station file.",
                 path=str(self._folder),
             )
@@ -66,7 +66,7 @@ class FolderCamera:
         try:
             read = cv2.imread(str(self._folder / name), cv2.IMREAD_UNCHANGED)
             if read is None:
-                raise ValueError("it is damaged or no image")
+                raise ValueError("it is damaged or not an image")
             pixels = copy_pixels(read)
         except (cv2.error, ValueError) as error:
             detail = error.err if isinstance(error, cv2.error) else str(error)

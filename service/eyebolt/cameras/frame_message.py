@@ -70,27 +70,27 @@ class FrameHeader(_Header):
     """The first part of a frame message. On the wire: ``schema``, ``id``, ``width``, ``height``, the rest as named."""
 
     schema_version: int = Field(alias="schema", ge=FRAME_SCHEMA, le=FRAME_SCHEMA, description=f"{FRAME_SCHEMA}")
-    """version of these keys"""
+    """Version of these keys."""
     frame_id: Count = Field(alias="id")
-    """counted by the sender"""
+    """Counted by the sender."""
     boot_id: Annotated[
         str,
         Field(min_length=1, max_length=MAX_BOOT_ID_CHARACTERS, description=_BOOT_ID_TEXT),
         AfterValidator(_printable),
     ]
-    """1-64 printable characters, new at each start of the sender"""
+    """1-64 printable characters, new at each start of the sender."""
     width_px: Side = Field(alias="width")
-    """columns of the image"""
+    """Columns of the image."""
     height_px: Side = Field(alias="height")
-    """rows of the image"""
+    """Rows of the image."""
     channels: Channels
-    """1 (gray) or 3 (blue, green, red)"""
+    """1 (gray) or 3 (blue, green, red)."""
     dtype: Literal["uint8", "uint16"] = Field(description=f"one of {', '.join(DTYPES)}")
-    """type of a pixel value"""
+    """Type of a pixel value."""
     exposed_ns: Count
-    """start of the exposure: CLOCK_MONOTONIC of this computer, ns"""
+    """Start of the exposure: CLOCK_MONOTONIC of this computer, ns."""
     request_id: RequestId = None
-    """the request that this frame answers; absent in a pushed frame"""
+    """The request that this frame answers; absent in a pushed frame."""
 
     @property
     def byte_count(self) -> int:
@@ -102,9 +102,9 @@ class FrameRequest(_Header):
     """A request for one exposure."""
 
     not_before_ns: Count
-    """earliest start of the exposure that is of use: CLOCK_MONOTONIC of this computer, ns"""
+    """Earliest start of the exposure that is of use: CLOCK_MONOTONIC of this computer, ns."""
     request_id: Count
-    """repeated in the reply"""
+    """Repeated in the reply."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,9 +112,9 @@ class FrameMessage:
     """A checked frame as it came over the wire."""
 
     header: FrameHeader
-    """its first part"""
+    """Its first part."""
     raw: bytes
-    """its second part, not yet an array"""
+    """Its second part, not yet an array."""
 
     @property
     def name(self) -> str:
@@ -134,9 +134,9 @@ class ErrorReply:
     """The source could not take the requested image."""
 
     request_id: int
-    """the request that failed"""
+    """The request that failed."""
     error: str
-    """its reason, printable"""
+    """Its reason, printable."""
 
 
 def encode_frame(
@@ -147,7 +147,7 @@ def encode_frame(
     Raises CameraFault ``bad-frame`` for anything that ``decode_frame`` would refuse.
     """
     if pixels.dtype.name not in DTYPES or pixels.ndim not in (2, 3):
-        raise _bad_frame(f"an array of {pixels.dtype.name} with {pixels.ndim} dimensions is no image")
+        raise _bad_frame(f"an array of {pixels.dtype.name} with {pixels.ndim} dimensions is not an image")
     values: dict[str, object] = {
         "schema": FRAME_SCHEMA,
         "id": frame_id,
@@ -182,7 +182,7 @@ def decode_request(part: bytes) -> FrameRequest:
 
 
 def encode_error(request_id: int, error: str) -> tuple[bytes, bytes]:
-    """The reply to ``request_id`` where there is no image."""
+    """The reply to ``request_id`` that no image could be taken."""
     return json.dumps({"request_id": request_id, "error": error[:MAX_ERROR_CHARACTERS]}).encode(), b""
 
 
@@ -227,9 +227,9 @@ def _json_object(part: bytes) -> dict[str, object]:
     try:
         header = json.loads(part.decode())
     except (ValueError, RecursionError):
-        raise _bad_frame("the header is no JSON text in UTF-8") from None
+        raise _bad_frame("the header is not JSON text in UTF-8") from None
     if not isinstance(header, dict):
-        raise _bad_frame("the header is no JSON object")
+        raise _bad_frame("the header is not a JSON object")
     return header
 
 

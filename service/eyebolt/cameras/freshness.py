@@ -32,9 +32,9 @@ class ArrivalGate:
     """Arrivals of one epoch; make a new one after any error."""
 
     max_latency_ns: int
-    """longest time from the start of an exposure to the arrival of its frame while arrivals are regular, ns"""
+    """Longest time from the start of an exposure to the arrival of its frame while arrivals are regular, ns."""
     period_ns: float | None = None
-    """the known frame period, ns; None: it is learned, which takes at least a second"""
+    """The known frame period, ns; None: it is learned, which takes at least a second."""
     _last_ns: int | None = None
     _intervals_ns: deque[int] = field(default_factory=deque)
     _weight_ns: int = 0

@@ -33,7 +33,7 @@ class VideoFileCamera:
         if start_after is not None:
             name, mark, number = start_after.rpartition("#")
             if name != self._path.name or not mark or not (number.isascii() and number.isdigit()):
-                raise _video_file_fault(f'"{start_after}" is no image of {self._path}')
+                raise _video_file_fault(f'"{start_after}" is not an image of {self._path}')
             # Seeking is inexact in many container formats; decoding frame by frame is exact.
             while self._next_index <= int(number) and self._capture.grab():
                 self._next_index += 1

@@ -28,69 +28,69 @@ class CaptureReport(_Report):
     """One capture, check or placed board."""
 
     pair: int
-    """0-based capture index"""
+    """0-based capture index."""
     seq: int
-    """sequence number of the request"""
+    """Sequence number of the request."""
     verb: str
-    """``capture``, ``check`` or ``place``"""
+    """``capture``, ``check`` or ``place``."""
     line: str
-    """the request"""
+    """The request."""
     image: str
-    """file name of the image"""
+    """File name of the image."""
     code: Code | None
-    """reply code; null without a reply"""
+    """Reply code; null without a reply."""
     is_kept: bool
-    """counts as a pair"""
+    """Counts as a pair."""
     is_undone: bool
-    """taken back with ``undo``"""
+    """Taken back with ``undo``."""
     corner_count: int
-    """corners detected"""
+    """Corners detected."""
     tilt_deg: float | None
-    """tilt of the board, deg"""
+    """Tilt of the board, deg."""
     distance_mm: float | None
-    """distance of the board centre, mm"""
+    """Distance of the board centre, mm."""
     message: str
-    """reason of the reply"""
+    """Reason of the reply."""
     remedy: str
-    """what to do about it"""
+    """What to do about it."""
     exclusion_reason: str | None
-    """why the solve excludes the pair; null if it does not"""
+    """Why the solve excludes the pair; null if it does not."""
 
 
 class SolveError(_Report):
     """Why a session cannot be solved."""
 
     code: str
-    """code of the fault"""
+    """Code of the fault."""
     message: str
-    """thing and place"""
+    """Thing and place."""
     remedy: str
-    """what to do about it"""
+    """What to do about it."""
 
 
 class SessionReport(_Report):
     """What ``eyebolt inspect`` reports; with ``--json`` as one object."""
 
     session: str
-    """name of the session"""
+    """Name of the session."""
     path: str
-    """its folder"""
+    """Its folder."""
     is_closed: bool
-    """ended with ``bye``"""
+    """Ended with ``bye``."""
     captures: tuple[CaptureReport, ...]
-    """captures, checks and placed boards in order"""
+    """Captures, checks and placed boards in order."""
     touch_count: int
-    """touched corners"""
+    """Touched corners."""
     damage: tuple[str, ...]
-    """damaged or missing files, a sentence each"""
+    """Damaged or missing files, a sentence each."""
     damaged_tails: tuple[str, ...]
-    """files to which earlier restarts moved a damaged end of the journal"""
+    """Files to which earlier restarts moved a damaged end of the journal."""
     last_reply: LastReply | None
-    """newest reply"""
+    """Newest reply."""
     result: ResultDocument | None
-    """result of solving the session now"""
+    """Result of solving the session now."""
     solve_error: SolveError | None
-    """why it cannot be solved"""
+    """Why it cannot be solved."""
 
 
 def inspect_session(path: Path) -> SessionReport:

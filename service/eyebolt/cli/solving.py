@@ -10,7 +10,7 @@ from pathlib import Path
 from eyebolt.calibration import AcceptanceStatus, assess_result, read_problem
 from eyebolt.cli.runner import EXIT_FAULT, write_text_file
 from eyebolt.config import station_template
-from eyebolt.context import load_session, solve_problem
+from eyebolt.context import StationContext, load_session, solve_problem
 from eyebolt.errors import EyeboltError, InputFault
 from eyebolt.geometry import ANGLE_UNITS_RAD, LENGTH_UNITS_M, ROTATION_KINDS, PoseFormat
 from eyebolt.observations import Dataset
@@ -56,9 +56,9 @@ class SolveOptions:
     """Options of ``eyebolt solve``."""
 
     refine_lens: bool = False
-    """estimate the lens jointly with the transform"""
+    """Estimate the lens jointly with the transform."""
     pose_format: PoseFormat | None = None
-    """format in which the poses of a session are read; None for that of its station file"""
+    """Format in which the poses of a session are read; None for that of its station file."""
 
 
 def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, print_line: PrintLine) -> int:
@@ -101,10 +101,22 @@ def solve_session(folder: SessionFolder, options: SolveOptions) -> ResultDocumen
     context, dataset = session.context, session.log.dataset
     if options.pose_format is not None:
         context = context.with_pose_format(options.pose_format)
-        dataset = context.reinterpret_poses(dataset)
+        dataset = _reinterpret_poses(context, dataset)
     solved = context.solve(dataset, options.refine_lens)
     acceptance = assess_result(solved.outcome, context.station.goal.tolerance_mm)
     return build_result(context, folder.path.name, solved.outcome, acceptance, solved.coverage, solved.refined_lens)
+
+
+def _reinterpret_poses(context: StationContext, dataset: Dataset) -> Dataset:
+    """The poses read in the format of ``--pose-format``; a format that does not fit is a fault of this option."""
+    try:
+        return context.reinterpret_poses(dataset)
+    except InputFault as fault:
+        if fault.code != "pose-numbers":
+            raise
+        count = fault.data.get("count")
+        kinds = "another format" if count is None else f"a format with {count} numbers"
+        raise InputFault(fault.code, fault.message, f"choose {kinds} for --pose-format.", **fault.data) from None
 
 
 def _solve_problem_file(path: Path, options: SolveOptions) -> ResultDocument:

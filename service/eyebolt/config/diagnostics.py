@@ -23,13 +23,13 @@ class ConfigFault:
     """One fault of a station file or lens file."""
 
     key: str
-    """such as ``[goal] tolerance_mm`` or ``sigma.k1``; empty where the text itself is no TOML or JSON"""
+    """Such as ``[goal] tolerance_mm`` or ``sigma.k1``; empty where the text itself is not TOML or JSON."""
     found: str
-    """the offending value as the file has it, or what is missing"""
+    """The offending value as the file has it, or what is missing."""
     allowed: str
-    """what the file may have instead"""
+    """What the file may have instead."""
     line: int | None = None
-    """from 1; None where a lens file does not have the key"""
+    """Line number, from 1; None where a lens file does not have the key."""
 
     @property
     def message(self) -> str:
@@ -47,7 +47,7 @@ class ConfigFault:
 
 
 def list_faults(file: str, faults: Sequence[ConfigFault]) -> str:
-    """The message of an InputFault on a ``file``: all its faults, one a line."""
+    """The message of an InputFault on a ``file``: all its faults, one per line."""
     count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
     return f"{file} has {count}:" + "".join(f"\n  {fault}" for fault in faults)
 

@@ -62,22 +62,22 @@ class LensRecord(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
     width: int = Field(ge=1, le=_MAX_SIZE_PX, description=_SIZE_TEXT)
-    """px, of the images that the lens was calibrated with"""
+    """Width of the images that the lens was calibrated with, px."""
     height: int = Field(ge=1, le=_MAX_SIZE_PX, description=_SIZE_TEXT)
-    """px"""
+    """Their height, px."""
     matrix: Annotated[tuple[Row, Row, Row], AfterValidator(_validate_matrix)] = Field(description=_MATRIX_TEXT)
-    """camera matrix, px, pixel centres at integers"""
+    """Camera matrix, px; pixel centres have integer coordinates."""
     distortion: Annotated[tuple[float, ...], AfterValidator(_validate_distortion)] = Field(description=_DISTORTION_TEXT)
-    """coefficients k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4, in OpenCV's order and model; 0, 4, 5, 8 or 12 of them"""
+    """Coefficients k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4, in OpenCV's order and model; 0, 4, 5, 8 or 12 of them."""
     sigma: dict[Annotated[str, AfterValidator(_validate_sigma_name)], Annotated[float, Field(gt=0)]] = Field(
         default={}, description=_SIGMA_TEXT
     )
-    """standard deviations of any of fx fy cx cy and the coefficients; the solver estimates these parameters jointly and
-    includes their uncertainty in its error"""
+    """Standard deviations of any of fx fy cx cy and the coefficients; the solver estimates these parameters jointly and
+    includes their uncertainty in its error."""
 
     @classmethod
     def from_camera(cls, camera: CameraModel) -> Self:
-        """The record of a camera model. Raises InputFault ``lens-model`` for one that no lens file can state."""
+        """The record of a camera model. Raises InputFault ``lens-model`` for one that a lens file cannot hold."""
         content = {
             "width": camera.width_px,
             "height": camera.height_px,
@@ -97,7 +97,7 @@ class LensRecord(BaseModel):
         return CameraModel(self.width, self.height, np.array(self.matrix), np.array(self.distortion), dict(self.sigma))
 
     def to_text(self) -> str:
-        """The text of the file, one row of the matrix a line; an empty ``sigma`` is left out."""
+        """The text of the file, one row of the matrix per line; an empty ``sigma`` is left out."""
         values = self.model_dump(mode="json")
         if not self.sigma:
             del values["sigma"]
@@ -147,7 +147,7 @@ def _json_object(text: str, faults: list[ConfigFault]) -> dict[str, object] | No
         content = json.loads(text.removeprefix("\ufeff"), object_pairs_hook=reject_duplicate_keys)
     except json.JSONDecodeError as error:
         allowed = "a JSON object: keys in double quotes, commas between, decimal points"
-        faults.append(ConfigFault("", f"text that is no JSON, in column {error.colno}", allowed, error.lineno))
+        faults.append(ConfigFault("", f"text that is not JSON, in column {error.colno}", allowed, error.lineno))
         return None
     except (ValueError, RecursionError):
         faults.append(ConfigFault("", "a number or nesting too long to read", "a JSON object with the five known keys"))

@@ -94,56 +94,56 @@ class StationSection(Section):
     name: Annotated[str, AfterValidator(_validate_name)] = Field(
         description="text of 1 to 32 letters, digits, - and _ (it becomes a folder's name)"
     )
-    """the station's name in logs, status and results"""
+    """The station's name in logs, status and results."""
     mount: Mount = Field(strict=False, description='"fixed" (camera in the cell) or "arm" (camera on the arm)')
-    """where the camera is; the board is on the other side of the arm"""
+    """Where the camera is; the board is on the other side of the arm."""
     turns: FlangeRotation = Field(
         FlangeRotation.FREE, strict=False, description='"free", or "vertical" for 4-axis arms'
     )
-    """rotations that the arm can give its flange; with "vertical" one height is unobservable"""
+    """Rotations that the arm can give its flange; with "vertical" one height is unobservable."""
     status: Endpoint = Field("tcp://127.0.0.1:4751", description=addresses.ENDPOINT_TEXT)
-    """where the daemon publishes its status and `eyebolt watch` subscribes"""
+    """Where the daemon publishes its status and `eyebolt watch` subscribes."""
     keys: FilePath | None = Field(None, description=_PATH + ": the folder that `eyebolt keys` makes")
-    """folder of the keys; required if other computers can reach ``status`` or the endpoint of a push camera"""
+    """Folder of the keys; required if other computers can reach ``status`` or the endpoint of a push camera."""
 
 
 class RobotSection(Section):
     """How the robot is reached and how it writes a pose."""
 
     listen: HostPort | None = Field(None, description=addresses.HOST_PORT_TEXT)
-    """where robots connect; exactly one of ``listen`` and ``dial``, on another port than ``status``"""
+    """Where robots connect; exactly one of ``listen`` and ``dial``, on another port than ``status``."""
     dial: HostPort | None = Field(None, description=addresses.HOST_PORT_TEXT)
-    """the robot that the daemon connects to, for controllers that can only wait for a connection"""
+    """The robot that the daemon connects to, for controllers that can only wait for a connection."""
     allow: tuple[Annotated[str, AfterValidator(addresses.validate_allowed_address)], ...] = Field(
         ("127.0.0.1",), min_length=1, max_length=64, description='a list of IP addresses, such as ["127.0.0.1"]'
     )
-    """addresses and networks (192.168.7.0/24) from which robots may connect"""
+    """Addresses and networks (192.168.7.0/24) from which robots may connect."""
     pose_of: Literal["flange", "tool"] = Field("flange", description='"flange" or "tool"')
-    """the frame whose pose the robot sends; "tool" requires ``tool``"""
+    """The frame whose pose the robot sends; "tool" requires ``tool``."""
     tool: tuple[float, ...] | None = Field(
         None, max_length=7, description="a list of numbers: the tool's pose at the flange, written as the robot does"
     )
-    """the tool's pose at the flange in the robot's pose format"""
+    """The tool's pose at the flange in the robot's pose format."""
     tip_mm: tuple[float, float, float] | None = Field(
         None, description="a list of three numbers in mm: the pointer's tip in the flange frame"
     )
-    """the pointer's tip in the flange frame, for ``place`` and ``touch``; flange z points up on 4-axis arms"""
+    """The pointer's tip in the flange frame, for ``place`` and ``touch``; flange z points up on 4-axis arms."""
     tip_sigma_mm: SizeMm | None = Field(None, description=_SIZE)
-    """standard deviation per axis of the tip and of its placement on a corner; 0.5 without it"""
+    """Standard deviation per axis of the tip and of its placement on a corner; 0.5 without it."""
     model: FilePath | None = Field(None, description=_PATH)
-    """reserved: checked, but without effect"""
+    """Reserved: checked, but without effect."""
     length: Literal["mm", "m", "um"] = Field("mm", description='"mm", "m" or "um"')
-    """unit of the lengths in poses"""
+    """Unit of the lengths in poses."""
     rotation: Annotated[str, AfterValidator(_validate_rotation_kind)] = Field(
         "quaternion-wxyz", description='a kind of rotation in double quotes, such as "quaternion-wxyz" or "euler-ZYX"'
     )
-    """how rotations are written in poses; Euler letters: capitals intrinsic, small letters extrinsic"""
+    """How rotations are written in poses; Euler letters: capitals intrinsic, small letters extrinsic."""
     angle: Literal["deg", "rad", "1e-4deg"] = Field("deg", description='"deg", "rad" or "1e-4deg"')
-    """unit of the angles in poses; without effect on quaternions"""
+    """Unit of the angles in poses; without effect on quaternions."""
     noise_mm: SizeMm | None = Field(None, description=_SIZE)
-    """standard deviation per axis of the flange position; estimated if absent; requires ``noise_deg``"""
+    """Standard deviation per axis of the flange position; estimated if absent; requires ``noise_deg``."""
     noise_deg: float | None = Field(None, gt=0, le=180, description="a number above 0 and at most 180, in degrees")
-    """standard deviation per axis of the flange rotation; requires ``noise_mm``"""
+    """Standard deviation per axis of the flange rotation; requires ``noise_mm``."""
 
     def allows(self, address: str) -> bool:
         """Whether a robot may connect from this IP address (as a socket reports it; IPv4 inside IPv6 is unwrapped)."""
@@ -162,56 +162,56 @@ class CameraSection(Section):
     source: Literal["device", "stream", "folder", "push", "genicam", "simulated"] = Field(
         description='"device", "stream", "folder", "push", "genicam" or "simulated"'
     )
-    """kind of camera; "stream" and "genicam" are reserved and refused when the camera is opened"""
+    """Kind of camera; "stream" and "genicam" are reserved and refused when the camera is opened."""
     path: FilePath | None = Field(None, description=_PATH)
-    """device: number, /dev/..., video file or stream address; folder: the folder of the images"""
+    """Number, /dev/..., video file or stream address (source "device"); folder of the images (source "folder")."""
     url: Annotated[str, AfterValidator(addresses.validate_stream_url)] | None = Field(
         None, description='a stream\'s address in double quotes, such as "rtsp://192.168.7.20/live"'
     )
-    """stream: its address"""
+    """Address of the stream (source "stream")."""
     endpoint: Endpoint | None = Field(None, description=addresses.ENDPOINT_TEXT)
-    """push, simulated: where the frames come from"""
+    """Where the frames come from (sources "push" and "simulated")."""
     serial: Annotated[str, Field(min_length=1, max_length=64)] | None = Field(
         None, description="the camera's serial number in double quotes"
     )
-    """genicam: which camera"""
+    """Which camera (source "genicam")."""
     intrinsics: FilePath = Field(description=_PATH + ': the lens file, such as "camera.json"')
-    """the lens file"""
+    """The lens file."""
     settle_ms: int = Field(300, ge=0, le=10_000, description="a whole number from 0 to 10000, in milliseconds")
-    """time between the request and the earliest exposure"""
-    motion_check: Literal["two-pictures", "off"] = Field("two-pictures", description='"two-pictures" or "off"')
-    """whether an image 150 ms earlier is compared with the captured one; without effect on recorded images"""
+    """Time between the request and the earliest exposure."""
+    motion_check: Literal["two-images", "off"] = Field("two-images", description='"two-images" or "off"')
+    """Whether an image 150 ms earlier is compared with the captured one; without effect on recorded images."""
     exposure_us: float | None = Field(
         None, gt=0, le=1e7, description="a number above 0 and at most 10000000, in microseconds"
     )
-    """exposure time; video devices only"""
+    """Exposure time; video devices only."""
     gain_db: float | None = Field(None, ge=-60, le=120, description="a number from -60 to 120, in decibels")
-    """gain; refused by video devices, without effect on the others"""
+    """Gain; refused by video devices, without effect on the others."""
 
 
 class BoardSection(Section):
     """A board. Which lengths it has depends on its kind; ``eyebolt.boards`` has the rules of each kind."""
 
     kind: Annotated[str, AfterValidator(_validate_board_kind)] = Field(description=_KIND)
-    """kind of board"""
+    """Kind of board."""
     columns: BoardCount = Field(description=_BOARD_COUNT)
-    """squares; markers (grid); circles in a row (circles)"""
+    """Squares in a row; markers in a row (grid); circles in a row (circles)."""
     rows: BoardCount = Field(description=_BOARD_COUNT)
-    """squares; markers (grid); rows of circles (circles)"""
+    """Rows of squares, of markers (grid) or of circles (circles)."""
     square_mm: SizeMm | None = Field(None, description=_SIZE)
-    """charuco, chessboard: side of a square"""
+    """Side of a square (charuco, chessboard)."""
     marker_mm: SizeMm | None = Field(None, description=_SIZE)
-    """charuco, grid: side of a marker's black border; smaller than a square"""
+    """Side of a marker's black border; smaller than a square (charuco, grid)."""
     gap_mm: SizeMm | None = Field(None, description=_SIZE)
-    """grid: white gap between two markers, at least a tenth of a marker"""
+    """White gap between two markers, at least a tenth of a marker (grid)."""
     spacing_mm: SizeMm | None = Field(None, description=_SIZE)
-    """circles: distance between rows; circles of a row are twice that apart"""
+    """Distance between rows; circles of a row are twice that apart (circles)."""
     dictionary: Annotated[str, AfterValidator(_validate_dictionary)] | None = Field(
         None, description='a marker dictionary in double quotes, such as "5X5_100"'
     )
-    """charuco, grid: marker dictionary, with enough markers for the board"""
+    """Marker dictionary, with enough markers for the board (charuco, grid)."""
     corner_order: Literal["current", "legacy"] = Field("current", description='"current" or "legacy"')
-    """charuco: "legacy" if drawn by OpenCV before 4.6"""
+    """Order of the corners: "legacy" if drawn by OpenCV before 4.6 (charuco)."""
 
     def to_board(self) -> Board:
         """The board in metres. Raises InputFault for a section that ``parse_station`` would refuse."""
@@ -222,28 +222,28 @@ class GoalSection(Section):
     """What the job requires. The working volume is the whole image between ``near_mm`` and ``far_mm``."""
 
     tolerance_mm: SizeMm = Field(description=_SIZE)
-    """limit of the expected error (p95) of a point in the working volume"""
+    """Limit of the expected error (p95) of a point in the working volume."""
     near_mm: SizeMm = Field(description=_SIZE + ": nearest distance from the camera at which the job works")
-    """near end of the working volume, from the camera"""
+    """Near end of the working volume, from the camera."""
     far_mm: SizeMm = Field(description=_SIZE + ": farthest distance from the camera at which the job works")
-    """far end of the working volume, from the camera"""
+    """Far end of the working volume, from the camera."""
     min_pairs: int = Field(8, ge=3, le=1000, description="a whole number from 3 to 1000")
-    """pairs that a result must rest on, outliers not counted"""
+    """Pairs that a result must rest on, outliers not counted."""
     max_pairs: int = Field(40, ge=3, le=1000, description='a whole number from "min_pairs" to 1000')
-    """pairs that are kept at most"""
+    """Pairs that are kept at most."""
     board_height_mm: float | None = Field(
         None,
         ge=-_MAX_SIZE_MM,
         le=_MAX_SIZE_MM,
         description=f"a number from -{_MAX_SIZE_MM:.0f} to {_MAX_SIZE_MM:.0f}, in mm",
     )
-    """4-axis arms: height of the board's origin above the flange (camera fixed) or the base (camera on the arm)"""
+    """4-axis arms: height of the board's origin above the flange (camera fixed) or the base (camera on the arm)."""
     accept: Literal["by-hand", "when-proven"] = Field("by-hand", description='"by-hand" or "when-proven"')
-    """whether a result that is proven and meets the goal is used at once"""
+    """Whether a result that is proven and meets the goal is used at once."""
 
 
 class RecordSection(Section):
     """Where sessions are recorded."""
 
     folder: FilePath = Field("sessions", description=_PATH)
-    """one folder a session is made here"""
+    """The sessions are recorded here, one folder each."""

@@ -49,19 +49,19 @@ class Station(Section):
     """One station file. Values are as written (mm, degrees, the robot's pose format); paths are not resolved."""
 
     station: StationSection
-    """identity of the station, and where its status is published"""
+    """Identity of the station, and where its status is published."""
     robot: RobotSection
-    """how the robot is reached and how it writes a pose"""
+    """How the robot is reached and how it writes a pose."""
     camera: CameraSection
-    """the source of the images"""
+    """The source of the images."""
     board: BoardSection
-    """the board that is calibrated with"""
+    """The board that is calibrated with."""
     witness: BoardSection | None = None
-    """reserved: a second board in view of a fixed camera; checked, but without effect"""
+    """Reserved: a second board, bolted in view of a fixed camera; checked, but without effect."""
     goal: GoalSection
-    """what the job requires"""
+    """What the job requires."""
     record: RecordSection = RecordSection()
-    """where sessions are recorded"""
+    """Where sessions are recorded."""
 
     @model_validator(mode="after")
     def _rules_hold(self) -> Station:
@@ -91,7 +91,7 @@ class Station(Section):
 def parse_station(text: str, file_name: str) -> Station:
     """The station described by ``text``.
 
-    Raises InputFault ``station-file`` with every fault of the text in its message, one a line, and in
+    Raises InputFault ``station-file`` with every fault of the text in its message, one per line, and in
     ``data["faults"]`` as a tuple of ConfigFault, in the order of the lines.
     """
     # The closing newline makes the parser name a line for an error at the very end.
@@ -196,13 +196,13 @@ class RuleViolation:
     """A fault whose line is not determined yet."""
 
     section: str
-    """such as ``goal``"""
+    """Section of the file, such as ``goal``."""
     key: str | None
-    """of the section; None where the whole section is at fault"""
+    """Key of the section; None where the whole section is at fault."""
     found: str
-    """the offending value, or what is missing"""
+    """The offending value, or what is missing."""
     allowed: str
-    """what the rule requires"""
+    """What the rule requires."""
 
 
 SECTIONS: dict[str, type[Section]] = {
@@ -215,7 +215,7 @@ SECTIONS: dict[str, type[Section]] = {
     "record": RecordSection,
 }
 
-# The key that belongs to each source of images.
+# The key that each source of images requires.
 _SOURCE_KEYS = {
     "device": "path",
     "stream": "url",

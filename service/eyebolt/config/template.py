@@ -44,7 +44,7 @@ def station_template(
     """The commented text of a station file.
 
     ``connection`` is the ``listen`` or ``dial`` line; ``robot_lines`` are further lines of [robot]; ``camera_lines``
-    are the lines of [camera] that belong to the source; ``board_lines`` are all lines of [board].
+    are the lines of [camera] that the source requires; ``board_lines`` are all lines of [board].
     Raises InputFault ``station-file`` if the text would not be a valid station file.
     """
     scene = (
@@ -72,8 +72,8 @@ status = {_quoted(status)}   # where `eyebolt watch` subscribes
 {connection}
 allow = [{", ".join(_quoted(a) for a in allow)}]             # the addresses from which a robot may connect
 # Send flange poses in base coordinates: tool set to zero, no user frame. A constant tool or user frame that is active
-# cannot be seen in the data: everything fits, and every result is wrong by that tool or frame. If the tool cannot be
-# set to zero, write pose_of = "tool" and the tool's numbers as the controller shows them: tool = [...]
+# cannot be detected in the data: everything fits, and every result is wrong by that tool or frame. If the tool cannot
+# be set to zero, write pose_of = "tool" and the tool's numbers as the controller shows them: tool = [...]
 pose_of = "flange"
 # How the controller writes a pose. With a wrong choice no transform fits: solve then reports that the pairs disagree.
 # rotation: "quaternion-wxyz", "quaternion-xyzw", "rotation-vector", "angle-z" (4-axis arms), or "euler-" and three

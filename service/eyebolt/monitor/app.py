@@ -1,4 +1,4 @@
-"""``eyebolt watch``: the operator's screen, or one line per change where the output is no terminal."""
+"""``eyebolt watch``: the operator's screen, or one line per change where the output is not a terminal."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def watch(endpoint: str, keys: ClientKeys | None = None, once: bool = False, pla
     """Shows the status that a daemon publishes at ``endpoint`` until Ctrl-C; returns the exit code.
 
     ``once`` shows one status and returns 0, or 1 if none arrives within ``STALE_AFTER_S``. With ``plain``, or an output
-    that is no terminal or a dumb one, it prints a line per change. ``keys``: for a daemon on another computer.
+    that is not a terminal or a dumb one, it prints a line per change. ``keys``: for a daemon on another computer.
     Raises MachineFault ``status-address``.
     """
     with StatusSubscriber(endpoint, keys) as subscriber, _signals_as_interrupt():
@@ -49,7 +49,7 @@ def watch(endpoint: str, keys: ClientKeys | None = None, once: bool = False, pla
 def ascii_only(environment: Mapping[str, str], encoding: str | None) -> bool:
     """Whether the terminal may be limited to ASCII, by the character set of its locale.
 
-    Python's output encoding is no evidence: under the C locale Python writes UTF-8 as well, and may set LC_CTYPE to
+    Python's output encoding is not evidence: under the C locale Python writes UTF-8 as well, and may set LC_CTYPE to
     C.UTF-8 itself (PEP 538, 540).
     """
     if (encoding or "").lower() not in _UTF8_NAMES:

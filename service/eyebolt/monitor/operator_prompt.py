@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from eyebolt.monitor.text import Tone
-from eyebolt.protocol import Code, LastReply, Phase, ResultStatus, StatusMessage
+from eyebolt.protocol import AcceptanceStatus, Code, LastReply, Phase, ResultStatus, StatusMessage
 
 # The daemon publishes every 0.5 s. Five missed messages are more than a loaded computer delays them.
 STALE_AFTER_S = 2.5
@@ -16,13 +16,13 @@ class OperatorPrompt:
     """The prompt; no text is empty."""
 
     headline: str
-    """one word for big type"""
+    """One word for big type."""
     message: str
-    """the state, one or two sentences"""
+    """The state, one or two sentences."""
     remedy: str
-    """the next step"""
+    """The next step."""
     tone: Tone
-    """urgency"""
+    """Urgency."""
 
 
 def is_stale(status_age_s: float) -> bool:
@@ -133,9 +133,9 @@ def _closed(status: StatusMessage) -> OperatorPrompt:
         return OperatorPrompt("DONE", "The result is accepted and in use.", "Nothing more to do.", Tone.GOOD)
     acceptance = status.result.acceptance
     reason = _reason_suffix(acceptance.reason)
-    if acceptance.status == "accept":
+    if acceptance.status is AcceptanceStatus.ACCEPT:
         return OperatorPrompt("ACCEPT", "The result is good but not in use yet.", accept_command(status), Tone.ACT)
-    if acceptance.status == "unproven":
+    if acceptance.status is AcceptanceStatus.UNPROVEN:
         return OperatorPrompt("CALL", f"The result is unproven{reason}.", "Call the engineer.", Tone.WAIT)
     return OperatorPrompt("CALL", f"The result is rejected{reason}.", "Call the engineer.", Tone.BAD)
 

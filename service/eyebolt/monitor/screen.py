@@ -32,11 +32,11 @@ class _Block:
     """Rows that are shown together."""
 
     priority: int
-    """order in which blocks get room, 1 first"""
+    """Order in which blocks get room, 1 first."""
     full: list[Row]
-    """rows where there is room"""
+    """Rows where there is room."""
     short: list[Row]
-    """rows where there is little"""
+    """Rows where there is little."""
 
 
 def render_screen(

@@ -27,7 +27,7 @@ _MAX_BATCH = 1000
 
 
 class UnreadableStatusError(ValueError):
-    """A message that is no status; the text gives the reason, for a note on the screen."""
+    """A message that is not a status; the text gives the reason, for a note on the screen."""
 
 
 def decode_status(parts: Sequence[bytes]) -> StatusMessage:
@@ -65,9 +65,9 @@ class StatusSubscriber:
     """A subscription to one endpoint. The daemon may start before or after it, and may restart."""
 
     def __init__(self, endpoint: str, keys: ClientKeys | None = None) -> None:
-        """Raises MachineFault ``status-address`` if ``endpoint`` is no ZeroMQ address."""
+        """Raises MachineFault ``status-address`` if ``endpoint`` is not a ZeroMQ address."""
         self.status: StatusMessage | None = None
-        """newest status; None before the first"""
+        """Newest status; None before the first."""
         self._ignored_count, self._ignored_message = 0, ""
         self._received_at_s = time.monotonic()
         self._context = zmq.Context()
@@ -152,7 +152,7 @@ _PROTOCOL_ERROR: int = zmq.EVENT_HANDSHAKE_FAILED_PROTOCOL
 _MESSAGES_WITH_KEY = {
     _AUTH_FAILED: "the daemon does not accept this key: make one with 'eyebolt keys STATION --watcher NAME' on the"
     " cell's PC.",
-    _NO_DETAIL: "the connection is closed by the other side: the key belongs to another station, or the program at that"
+    _NO_DETAIL: "the connection is closed by the other side: the key is that of another station, or the program at that"
     " address is not an Eyebolt daemon.",
     _PROTOCOL_ERROR: "the daemon at that address uses no keys: omit --key.",
 }
@@ -174,7 +174,7 @@ class HandshakeMonitor:
 
     def __init__(self, socket: zmq.Socket[bytes], endpoint: str, with_key: bool) -> None:
         self.message = ""
-        """reason of the last failure; empty while there is none"""
+        """Reason of the last failure; empty while there is none."""
         self._socket, self._endpoint = socket, endpoint
         self._messages = _MESSAGES_WITH_KEY if with_key else _MESSAGES_WITHOUT_KEY
         self._monitor: zmq.Socket[Any] = socket.get_monitor_socket(_AUTH_FAILED | _NO_DETAIL | _PROTOCOL_ERROR)

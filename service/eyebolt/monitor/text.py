@@ -47,9 +47,9 @@ class Row:
     """One line of the screen."""
 
     text: str
-    """without escape codes; may be too long"""
+    """Content, without escape codes; may be too long."""
     tone: Tone = Tone.PLAIN
-    """urgency, shown as colour"""
+    """Urgency, shown as colour."""
 
 
 @dataclass(frozen=True)
@@ -57,11 +57,11 @@ class Glyphs:
     """Characters for drawing, one column each."""
 
     solid: str
-    """dot of a letter, filled part of a bar"""
+    """Dot of a letter, filled part of a bar."""
     empty: str
-    """empty part of a bar"""
+    """Empty part of a bar."""
     rule: str
-    """horizontal rule"""
+    """Horizontal rule."""
 
     @classmethod
     def blocks(cls) -> Glyphs:

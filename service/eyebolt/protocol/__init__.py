@@ -7,6 +7,7 @@ from eyebolt.protocol.requests import MAX_SEQ, VERBS, LineFault, Request, overlo
 from eyebolt.protocol.status import (
     STATUS_SCHEMA,
     STATUS_TOPIC,
+    AcceptanceStatus,
     AcceptanceSummary,
     CoverageStatus,
     LastReply,
@@ -25,6 +26,7 @@ __all__ = [
     "STATUS_SCHEMA",
     "STATUS_TOPIC",
     "VERBS",
+    "AcceptanceStatus",
     "AcceptanceSummary",
     "Code",
     "CoverageStatus",

@@ -57,7 +57,7 @@ class Code(IntEnum):
     )
     """No board was detected, or the detected corners do not fit this board; also if detection failed."""
     MOVING = (21, "moving", "Stop, wait longer for the arm to settle, then capture again.")
-    """The corners or the live poses moved during the exposure."""
+    """The board moved between two images, or the live poses differ from the reported pose."""
     NO_FRESH_FRAME = (
         22,
         "no fresh image",
@@ -82,8 +82,8 @@ class Code(IntEnum):
         "Move on; if it recurs, look for a loose board or camera, or a pose sent too late.",
     )
     """The pair is an outlier among all pairs; from 6 pairs on."""
-    NOT_SOLVABLE = (28, "not solvable yet", "Capture more waypoints, tilted about different directions.")
-    """Too few pairs, no convergence, or an expected error above the tolerance."""
+    NO_USABLE_RESULT = (28, "no result within tolerance", "Capture more waypoints, tilted about different directions.")
+    """No solution (too few pairs, no convergence), or one whose expected error is above the tolerance."""
     OUTSIDE_WORKING_VOLUME = (
         29,
         "outside the working volume",
@@ -104,7 +104,7 @@ class Code(IntEnum):
         "pose format mismatch",
         "Stop. Compare [robot] length, rotation and angle with what the robot sends.",
     )
-    """The poses are in another format than stated, or belong to other waypoints than the images."""
+    """The poses are in another format than stated, or were taken at other waypoints than the images."""
     WRONG_MOUNT = (
         33,
         "wrong mount",
@@ -130,7 +130,7 @@ class Code(IntEnum):
         "goal not met with max_pairs",
         "Stop. Read the report: better waypoints, or a wider tolerance.",
     )
-    """max_pairs reached and the goal not met; the pair itself is kept."""
+    """``max_pairs`` reached and the goal not met; the pair itself is kept."""
     BOARD_OR_LENS_MISMATCH = (
         38,
         "board or lens data wrong",
@@ -173,7 +173,7 @@ class Code(IntEnum):
         "seq already used",
         "Continue numbering after the last seq, which is the fourth number of the reply.",
     )
-    """The seq belongs to another line."""
+    """The seq was used for another line."""
 
     @classmethod
     def _missing_(cls, value: object) -> Code | None:

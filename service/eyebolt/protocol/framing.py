@@ -25,9 +25,9 @@ class Line:
     """A line of 1 to MAX_LINE_BYTES bytes that are not all blanks."""
 
     content: bytes
-    """the line without its ending"""
+    """The line without its ending."""
     terminator: bytes
-    """CR or LF"""
+    """CR or LF."""
 
 
 @dataclass(frozen=True)
@@ -35,9 +35,9 @@ class OverlongLine:
     """The end of a line of more than MAX_LINE_BYTES bytes, answered LINE_TOO_LONG."""
 
     prefix: bytes
-    """its first MAX_LINE_BYTES bytes"""
+    """Its first MAX_LINE_BYTES bytes."""
     terminator: bytes
-    """CR or LF"""
+    """CR or LF."""
 
 
 @dataclass(frozen=True)

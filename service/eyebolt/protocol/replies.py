@@ -14,7 +14,7 @@ TERMINATORS = (b"\n", b"\r", b"\r\n")
 MAX_FIELD = 999_999
 
 FormattedNumber = tuple[float, int]
-"""a value and the number of its decimals"""
+"""A value and the number of its decimals."""
 
 
 @dataclass(frozen=True)
@@ -22,15 +22,15 @@ class Reply:
     """One reply: ``code,seq,count,aux``, or with ``numbers`` ``code,seq,`` and those."""
 
     code: Code
-    """outcome of the request"""
+    """Outcome of the request."""
     seq: int
-    """the request's sequence number, 0 to MAX_FIELD"""
+    """The request's sequence number, 0 to MAX_FIELD."""
     count: int
-    """pairs kept"""
+    """Pairs kept."""
     aux: int
-    """pairs still wanted, unless the verb gives it another meaning"""
+    """Pairs still wanted, unless the verb gives it another meaning."""
     numbers: tuple[FormattedNumber, ...] | None = None
-    """each with the decimals that its unit needs (``PoseFormat.decimals``); trailing zeros are not printed"""
+    """Each with the decimals that its unit needs (``PoseFormat.decimals``); trailing zeros are not printed."""
 
 
 def zero_numbers(number_count: int) -> tuple[FormattedNumber, ...]:
@@ -41,7 +41,7 @@ def zero_numbers(number_count: int) -> tuple[FormattedNumber, ...]:
 def printed_pose(fields: Sequence[float], decimals: Sequence[int]) -> tuple[FormattedNumber, ...]:
     """The numbers of a pose, in the controller's units, each with its decimals (``PoseFormat.decimals``).
 
-    Raises InputFault ``reply`` if there are not as many numbers as decimals.
+    Raises InputFault ``reply-encoding`` if there are not as many numbers as decimals.
     """
     if len(fields) != len(decimals):
         raise _fault(f"a pose in this format has {len(decimals)} numbers, not {len(fields)}")
@@ -51,8 +51,8 @@ def printed_pose(fields: Sequence[float], decimals: Sequence[int]) -> tuple[Form
 def encode(reply: Reply, bracketed: bool, terminator: bytes) -> bytes:
     """The reply's line with its ending; in round brackets if ``bracketed``.
 
-    Raises InputFault ``reply`` for a field out of range, a number that is not finite or an invalid ending. Count and
-    aux above MAX_FIELD are printed as MAX_FIELD.
+    Raises InputFault ``reply-encoding`` for a field out of range, a number that is not finite or an invalid ending.
+    Count and aux above MAX_FIELD are printed as MAX_FIELD.
     """
     if terminator not in TERMINATORS:
         raise _fault(f"{terminator!r} is not a line ending")
@@ -77,4 +77,6 @@ def _decimal(value: float, decimals: int) -> str:
 
 
 def _fault(message: str) -> InputFault:
-    return InputFault("reply", f"a reply cannot be written: {message}", "this is a defect of the daemon: report it.")
+    return InputFault(
+        "reply-encoding", f"a reply cannot be written: {message}", "this is a defect of the daemon: report it."
+    )

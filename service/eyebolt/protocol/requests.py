@@ -36,19 +36,19 @@ class Request:
     """A well-formed line."""
 
     verb: str
-    """a key of VERBS"""
+    """A key of VERBS."""
     seq: int | None
-    """0 to MAX_SEQ; None for verbs without one"""
+    """Sequence number, 0 to MAX_SEQ; None for verbs without one."""
     numbers: tuple[float, ...]
-    """the fields between seq and pose, in the order of ``Verb.numbers``"""
+    """The fields between seq and pose, in the order of ``Verb.numbers``."""
     pose: tuple[float, ...] | None
-    """the pose's numbers as the controller wrote them, in the station's pose format; None if left out"""
+    """The pose's numbers as the controller wrote them, in the station's pose format; None if left out."""
     joints: tuple[float, ...] | None
-    """the numbers after a ``j``, 1 to 12"""
+    """The numbers after a ``j``, 1 to 12."""
     text: str
-    """the tokens joined by single blanks, without brackets, the verb in lower case: lines are the same if these are"""
+    """The tokens joined by single blanks, without brackets, the verb in lower case: lines are the same if these are."""
     bracketed: bool
-    """the line stands in round brackets, and so does its reply"""
+    """The line stands in round brackets, and so does its reply."""
 
 
 @dataclass(frozen=True)
@@ -56,15 +56,15 @@ class LineFault:
     """A line that cannot be served."""
 
     code: Code
-    """40 to 44"""
+    """Reply code, 40 to 44."""
     seq: int
-    """the line's seq as far as it could be read, else 0"""
+    """The line's seq as far as it could be read, else 0."""
     message: str
-    """the defect, for the log"""
+    """The defect, for the log."""
     bracketed: bool
-    """the reply stands in round brackets"""
+    """The reply stands in round brackets."""
     verb: str = ""
-    """the verb if known: ``result``, ``locate`` and ``pixel`` keep their reply form in a failure, ``pose`` has none"""
+    """The verb if known: ``result``, ``locate`` and ``pixel`` keep their reply form in a failure, ``pose`` has none."""
 
     @property
     def has_reply(self) -> bool:
@@ -247,25 +247,25 @@ class Verb:
     """One row of the table of verbs."""
 
     name: str
-    """first word of the line"""
+    """First word of the line."""
     has_seq: bool = True
-    """a sequence number follows"""
+    """A sequence number follows."""
     numbers: tuple[str, ...] = ()
-    """names of the fields between seq and pose"""
+    """Names of the fields between seq and pose."""
     integer_fields: tuple[str, ...] = ()
-    """those of ``numbers`` that are whole numbers"""
+    """Those of ``numbers`` that are whole numbers."""
     pose: Literal["none", "required", "optional"] = "none"
-    """whether a pose follows"""
+    """Whether a pose follows."""
     is_recorded: bool = True
-    """the reply is recorded: the same line again gets the stored reply"""
+    """The reply is recorded: the same line again gets the stored reply."""
     reply: Literal["count", "numbers"] = "count"
-    """``count``: code,seq,count,aux; ``numbers``: code,seq and numbers"""
+    """``count``: code,seq,count,aux; ``numbers``: code,seq and numbers."""
     reply_numbers: int | None = 0
-    """how many numbers; None: as many as a pose has"""
+    """How many numbers; None: as many as a pose has."""
     has_reply: bool = True
-    """false for live poses"""
+    """Whether the request is answered; false for live poses."""
     meaning: str = ""
-    """what the request does and how it is answered"""
+    """What the request does and how it is answered."""
 
     @property
     def syntax(self) -> str:

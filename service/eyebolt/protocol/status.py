@@ -38,17 +38,17 @@ class Phase(StrEnum):
     """Where a session stands."""
 
     IDLE = "idle"
-    """no session yet"""
+    """No session yet."""
     OPEN = "open"
-    """waits for the robot's next request"""
+    """Waits for the robot's next request."""
     WORKING = "working"
-    """a request is in progress"""
+    """A request is in progress."""
     GOAL_MET = "goal-met"
-    """the expected error is within the tolerance, with enough pairs"""
+    """The expected error is within the tolerance, with enough pairs."""
     STOPPED = "stopped"
-    """the newest reply was a stop (code 30 to 39)"""
+    """The newest reply was a stop (code 30 to 39)."""
     CLOSED = "closed"
-    """the session was ended with ``bye``"""
+    """The session was ended with ``bye``."""
 
 
 class _Part(BaseModel):
@@ -59,166 +59,177 @@ class LinkStatus(_Part):
     """Connection to the robot or the camera."""
 
     is_connected: bool
-    """whether it answers or delivers now"""
+    """Whether it answers or delivers now."""
     message: Text = ""
-    """one line about it"""
+    """One line about it."""
 
 
 class MeasuredValue(_Part):
     """The measurement that decided a reply."""
 
     quantity: Text
-    """what was measured"""
+    """What was measured."""
     value: OptionalNumber
-    """measured value, in ``unit``"""
+    """Measured value, in ``unit``."""
     limit: OptionalNumber
-    """its limit, in ``unit``"""
+    """Its limit, in ``unit``."""
     unit: Text
-    """unit of both; empty for ratios"""
+    """Unit of both; empty for ratios."""
     source: Text
-    """where the limit comes from"""
+    """Where the limit comes from."""
 
 
 class LastReply(_Part):
     """The newest recorded reply to the robot."""
 
     seq: int
-    """sequence number of the request"""
+    """Sequence number of the request."""
     code: Code
-    """reply code"""
+    """Reply code."""
     message: Text
-    """reason, for the operator"""
+    """Reason, for the operator."""
     remedy: Text
-    """what the operator does about it; may be empty"""
+    """What the operator does about it; may be empty."""
     measure: MeasuredValue | None = None
-    """the measurement that decided, if one did"""
+    """The measurement that decided, if one did."""
 
 
 class StepTimes(_Part):
     """Durations of the steps of the newest capture, ms; null for a step that did not take place or cannot be timed."""
 
     wait: OptionalNumber = None
-    """from the request to the start of the exposure"""
+    """From the request to the start of the exposure."""
     exposure: OptionalNumber = None
-    """exposure, if the station file states it"""
+    """Exposure, if the station file states it."""
     transfer: OptionalNumber = None
-    """from the end of the exposure to the arrival of the image"""
+    """From the end of the exposure to the arrival of the image."""
     detect: OptionalNumber = None
-    """board detection"""
+    """Board detection."""
     view_check: OptionalNumber = None
-    """measurement of the view quality"""
+    """Measurement of the view quality."""
     disk: OptionalNumber = None
-    """writing of image and facts"""
+    """Writing of image and facts."""
     solve: OptionalNumber = None
-    """solve, if the reply waited for it"""
+    """Solve, if the reply waited for it."""
 
 
 class CoverageStatus(_Part):
     """Coverage of rotations, distances and image by the kept pairs."""
 
     rotation_range_deg: tuple[float, float, float]
-    """largest rotation between two views about the camera's x, y and z axes, deg"""
+    """Largest rotation between two views about the camera's x, y and z axes, deg."""
     near_mm: float
-    """smallest distance of the board centre from the camera, mm"""
+    """Smallest distance of the board centre from the camera, mm."""
     far_mm: float
-    """largest distance of the board centre from the camera, mm"""
+    """Largest distance of the board centre from the camera, mm."""
     image_coverage: float
-    """share of the image's 4 x 4 cells with a corner in them, 0 to 1"""
+    """Share of the image's 4 x 4 cells with a corner in them, 0 to 1."""
     weakest_direction: Text
-    """least certain direction of the transform"""
+    """Least certain direction of the transform."""
     weakest_sigma_mm: OptionalNumber
-    """standard deviation in that direction at the middle of the working distance, mm"""
+    """Standard deviation in that direction at the middle of the working distance, mm."""
 
 
 class NextViewStatus(_Part):
     """The view that would reduce the expected error most."""
 
     message: Text
-    """how to move the board or the camera"""
+    """How to move the board or the camera."""
     p95_mm: OptionalNumber = None
-    """expected error (p95) with that view added, mm"""
+    """Expected error (p95) with that view added, mm."""
     pose: tuple[float, ...] | None = None
-    """suggested pose in the robot's own format; null where no view is suggested"""
+    """Suggested pose in the robot's own format; null where no view is suggested."""
 
 
 class ProgressStatus(_Part):
     """What the kept pairs determine, and what would help next."""
 
     message: Text
-    """coverage in one sentence, or why there is no solution yet"""
+    """Coverage in one sentence, or why there is no solution yet."""
     coverage: CoverageStatus | None = None
-    """null without a solution"""
+    """Null without a solution."""
     next_view: NextViewStatus | None = None
-    """null while it is being computed, and where nothing more is needed"""
+    """Null while it is being computed, and where nothing more is needed."""
+
+
+class AcceptanceStatus(StrEnum):
+    """What may be done with a result."""
+
+    ACCEPT = "accept"
+    """Within the tolerance, and confirmed by the data: it may be used."""
+    UNPROVEN = "unproven"
+    """Within the tolerance if everything stated is true, which the data do not confirm: a person may accept it."""
+    REJECT = "reject"
+    """Not usable: it cannot be accepted."""
 
 
 class AcceptanceSummary(_Part):
     """Assessment of the newest solution."""
 
-    status: Literal["accept", "unproven", "reject"]
-    """``accept``, ``unproven`` or ``reject``"""
+    status: AcceptanceStatus
+    """``accept``, ``unproven`` or ``reject``."""
     reason: Text
-    """its reason, one sentence"""
+    """Its reason, one sentence."""
 
 
 class ResultStatus(_Part):
     """The newest solution."""
 
     acceptance: AcceptanceSummary
-    """its assessment"""
+    """Its assessment."""
     p95_mm: OptionalNumber
-    """expected error over the working volume (p95), mm"""
+    """Expected error over the working volume (p95), mm."""
 
 
 class StatusMessage(_Part):
     """Everything that the monitor shows."""
 
     schema_version: Literal[1] = Field(default=STATUS_SCHEMA, alias="schema")
-    """version of these keys"""
+    """Version of these keys."""
     station: Text
-    """name of the station"""
+    """Name of the station."""
     mount: Mount
-    """camera ``fixed`` in the cell or on the ``arm``"""
+    """Camera ``fixed`` in the cell or on the ``arm``."""
     session: Text | None
-    """name of the newest session; null before the first"""
+    """Name of the newest session; null before the first."""
     session_folder: Text | None
-    """its folder, absolute"""
+    """Its folder, absolute."""
     phase: Phase
-    """where the session stands"""
+    """Where the session stands."""
     kept: Count
-    """pairs kept"""
+    """Pairs kept."""
     wanted: Count
-    """pairs still needed, an estimate"""
+    """Pairs still needed, an estimate."""
     min_pairs: Count
-    """``[goal] min_pairs``"""
+    """``[goal] min_pairs``."""
     max_pairs: Count
-    """``[goal] max_pairs``"""
+    """``[goal] max_pairs``."""
     refused: Count
-    """captures and checks that were refused (code 20 to 29)"""
+    """Captures and checks that were refused (code 20 to 29)."""
     checks: Count
-    """check pairs kept"""
+    """Check pairs kept."""
     tolerance_mm: float = Field(gt=0, allow_inf_nan=False)
-    """``[goal] tolerance_mm``"""
+    """``[goal] tolerance_mm``."""
     expected_p95_mm: OptionalNumber
-    """expected error over the working volume (p95), mm; null without a solution"""
+    """Expected error over the working volume (p95), mm; null without a solution."""
     p95_history_mm: tuple[OptionalNumber, ...]
-    """expected error after each kept pair, oldest first"""
+    """Expected error after each kept pair, oldest first."""
     last_reply: LastReply | None
-    """newest reply to the robot"""
+    """Newest reply to the robot."""
     timings_ms: StepTimes | None
-    """durations of the newest capture"""
+    """Durations of the newest capture."""
     robot: LinkStatus
-    """connection to the robot"""
+    """Connection to the robot."""
     camera: LinkStatus
-    """connection to the camera"""
+    """Connection to the camera."""
     progress: ProgressStatus | None
-    """null before the first solve"""
+    """Null before the first solve."""
     result: ResultStatus | None
-    """null without a solution of the kept pairs"""
+    """Null without a solution of the kept pairs."""
     is_accepted: bool
-    """whether the station uses the result of this session"""
+    """Whether the station uses the result of this session."""
     timestamp: Text
-    """UTC, ISO 8601"""
+    """UTC, ISO 8601."""
 
     @property
     def total(self) -> int:

@@ -32,9 +32,9 @@ class ClientKeys:
     """The keys with which a client connects to a station, in Z85."""
 
     station: str
-    """the station's public key"""
+    """The station's public key."""
     secret: str
-    """the client's own secret key"""
+    """The client's own secret key."""
 
     def apply_to(self, socket: zmq.Socket[bytes]) -> None:
         """Configures ``socket`` as a CURVE client; call it before the socket connects."""

@@ -127,7 +127,7 @@ def _answer_at_once(state: State, event: msg.RequestReceived) -> Result:
         timer = msg.StartTimer(state.background.number, event.at_ns + WORKING_REPLY_AFTER_NS)
         return replace(state, deferred_requests=(*state.deferred_requests, event)), [timer]
     if request.verb == "status":
-        message = f"{state.kept} pairs kept, {state.pairs_wanted} wanted"
+        message = f"{state.kept} {'pair' if state.kept == 1 else 'pairs'} kept, {state.pairs_wanted} wanted"
         return state, [_reply(state, event, Code.OK, message)]
     if request.verb == "again":
         return state, [_again(state, event)]

@@ -112,7 +112,7 @@ def refuse_failed_pair(state: State, stage: SolvingPair, event: msg.WorkerFailed
 
 def reply_without_solve(state: State, stage: SolvingSession, event: msg.WorkerFailed) -> Result:
     """SolvingSession, WorkerFailed: only ``solve`` needs a solution; the others are done without one."""
-    verb, code = stage.job.request.verb, Code.NOT_SOLVABLE
+    verb, code = stage.job.request.verb, Code.NO_USABLE_RESULT
     if verb == "solve":
         decision = Decision(code, event.message, code.remedy, state.kept, state.pairs_wanted)
     else:
@@ -137,7 +137,9 @@ def _solve_decision(state: State, report: SolveReport) -> Decision:
         stop = report.stop
         return Decision(stop.code, stop.message, stop.remedy, report.kept, wanted)
     if isinstance(outcome, Refusal):
-        code = Code.INSUFFICIENT_ROTATION if outcome.code is RefusalCode.INSUFFICIENT_ROTATION else Code.NOT_SOLVABLE
+        code = (
+            Code.INSUFFICIENT_ROTATION if outcome.code is RefusalCode.INSUFFICIENT_ROTATION else Code.NO_USABLE_RESULT
+        )
     elif report.acceptance.status is not AcceptanceStatus.REJECT:
         p95_um = round(outcome.expected_error_mm.p95 * 1e3)
         remedy = "Read the result; the engineer accepts it."
@@ -145,7 +147,7 @@ def _solve_decision(state: State, report: SolveReport) -> Decision:
     elif outcome.expected_error_mm.p95 <= goal.tolerance_mm:
         code = Code.NOT_ACCEPTED
     else:
-        code = Code.MAX_PAIRS_REACHED if report.kept >= goal.max_pairs else Code.NOT_SOLVABLE
+        code = Code.MAX_PAIRS_REACHED if report.kept >= goal.max_pairs else Code.NO_USABLE_RESULT
     return Decision(code, report.acceptance.reason, code.remedy, report.kept, wanted)
 
 

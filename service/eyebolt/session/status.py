@@ -96,5 +96,5 @@ def _phase(state: State) -> Phase:
 def _result(current: SolveFact | None) -> ResultStatus | None:
     if current is None or current.expected_p95_mm is None:
         return None
-    acceptance = AcceptanceSummary(status=current.acceptance.status.value, reason=current.acceptance.reason)
+    acceptance = AcceptanceSummary(status=current.acceptance.status, reason=current.acceptance.reason)
     return ResultStatus(acceptance=acceptance, p95_mm=current.expected_p95_mm)

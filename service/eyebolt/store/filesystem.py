@@ -20,7 +20,7 @@ import numpy as np
 from eyebolt.errors import RecordFault
 
 DIRECT_IO_MIN_BYTES = 1 << 20
-"""below this size the page cache is as fast"""
+"""Below this size the page cache is as fast."""
 
 
 class FileSystem:

@@ -97,7 +97,7 @@ def _stated_size(data: bytes) -> tuple[int, int, int, int]:
     """Width, height, samples and bits in the header of a file, as far as they can be those of an image."""
     if len(data) < _PIXELS_AT or not data.startswith(_MAGIC) or not _CHECKSUM.match(data, _TEXT_AT):
         raise ValueError("it is damaged, or not written by this program")
-    # The values of entries 0, 1 and 7 of the directory, which begins at byte 10 with 12 bytes an entry.
+    # The values of entries 0, 1 and 7 of the directory, which begins at byte 10 with 12 bytes per entry.
     values = [struct.unpack_from("<I", data, 10 + 12 * row + 8)[0] for row in (0, 1, 7)]
     width, height, samples = values
     (bits,) = struct.unpack_from("<H", data, _BITS_AT)

@@ -1,4 +1,4 @@
-"""The journal: one record a line of text, each with its length, sequence number and CRC-32.
+"""The journal: one record per line of text, each with its length, sequence number and CRC-32.
 
     00000028 0000000001 51a17195 {"type":"opened","at_ns":17}
 
@@ -42,13 +42,13 @@ class ReadResult:
     """The longest valid prefix of a journal."""
 
     records: list[bytes]
-    """payloads of the records after the header, in order, without padding"""
+    """Payloads of the records after the header, in order, without padding."""
     valid_bytes: int
-    """length of the prefix, header included"""
+    """Length of the prefix, header included."""
     damage: str | None
-    """why the next record is not valid, for an operator; None if the prefix is the whole journal"""
+    """Why the next record is not valid, for an operator; None if the prefix is the whole journal."""
     last_offset: int = 0
-    """byte at which the last record of the prefix begins"""
+    """Byte at which the last record of the prefix begins."""
 
 
 def encode_record(sequence: int, payload: bytes, padding: int = 0) -> bytes:

@@ -65,7 +65,7 @@ def snapshot_file_name(name: str) -> str:
     reserved = name in (RESULT_NAME, ERROR_MAP_NAME, IMAGES_NAME) or name.startswith("facts.")
     if len(name) > _MAX_NAME_LENGTH or not _FILE.fullmatch(name) or reserved:
         raise _name_fault(
-            name, "the name of a snapshot has letters, digits, - _ and points, and is none of the session's own"
+            name, "the name of a snapshot has letters, digits, - _ and points, and is not one of the session's own"
         )
     return name
 

@@ -26,9 +26,9 @@ class StoredImage:
     """An image file that is durable."""
 
     name: str
-    """such as ``0007.tif``"""
+    """File name, such as ``0007.tif``."""
     digest_sha256: str
-    """of the file, hexadecimal"""
+    """SHA-256 digest of the file, hexadecimal."""
 
 
 class SessionFolder:

@@ -60,9 +60,9 @@ class Violation:
     """A broken promise."""
 
     promise: Promise
-    """which one"""
+    """Which one."""
     message: str
-    """how it was broken"""
+    """How it was broken."""
 
 
 def check_camera(

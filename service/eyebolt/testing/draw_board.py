@@ -29,13 +29,13 @@ class BoardDrawing:
     """
 
     image: GrayPixels
-    """(H, W), black 0 and white 255"""
+    """(H, W), black 0 and white 255."""
     origin_px: tuple[float, float]
-    """(x, y), the board's origin"""
+    """(x, y), the board's origin."""
     pixels_per_square: int
-    """pixels per unit of the board"""
+    """Pixels per unit of the board."""
     square_m: float
-    """unit of the board, m"""
+    """Unit of the board, m."""
 
     def to_pixels(self, points_m: ArrayLike) -> Array:
         """Pixels (..., 2) of points in the board frame, (..., 2) or (..., 3) with z = 0, metres."""

@@ -34,7 +34,7 @@ def main():
     parser = argparse.ArgumentParser(prog="python -m bench.capture", description=__doc__.splitlines()[0])
     parser.add_argument("--captures", type=int, default=CAPTURES, help=f"how many ({CAPTURES})")
     parser.add_argument(
-        "--motion-check", choices=("two-pictures", "off"), default="two-pictures", help="[camera] motion_check"
+        "--motion-check", choices=("two-images", "off"), default="two-images", help="[camera] motion_check"
     )
     parser.add_argument("--formats", action="store_true", help="measure picture formats instead")
     add_option(parser)
