@@ -62,6 +62,7 @@ class _UsablePairs:
     """The pairs whose corners have a board pose."""
 
     pairs: list[Pair]
+    """The usable pairs."""
     observations: Observations | None
     """One row per pair; None without pairs."""
     excluded: list[ExcludedPair]

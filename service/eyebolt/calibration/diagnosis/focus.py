@@ -98,6 +98,7 @@ class _FocalHypotheses:
     """Hypotheses on a change of the focal length along the pairs."""
 
     observations: Observations
+    """Observations of the pairs."""
     model: LinearModel
     """Linear model of these pairs."""
     noise: RobotNoise

@@ -51,6 +51,7 @@ class PoseFormatHypothesis:
     """A hypothesis on the numbers of a pose."""
 
     pose_format: PoseFormat
+    """Format of the numbers."""
     inverted: bool = False
     """Whether the numbers are those of flange_T_base."""
     order: tuple[int, int, int] = (0, 1, 2)
@@ -76,6 +77,7 @@ class HypothesisFit:
     """How well the pairs fit under one hypothesis."""
 
     hypothesis: PoseFormatHypothesis
+    """The hypothesis."""
     coarse_residual_m: float
     """Coarse residual at the board, metres, median over the pairs; infinite if the numbers are not poses."""
     joint: JointEstimate | None

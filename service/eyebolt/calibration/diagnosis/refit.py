@@ -49,6 +49,7 @@ class IntrinsicsFit:
     scale: float
     """Size of the board over the stated one."""
     camera: CameraModel
+    """The lens."""
     observations: Observations
     """Observations of the pairs, under this board and lens."""
 

@@ -156,13 +156,17 @@ def joint_estimate(
 @dataclass(frozen=True)
 class _Optimum:
     X: Array
+    """(4, 4), metres: the estimate."""
     Y: Array
+    """(4, 4), metres: the estimate."""
     model: LinearModel
     """Linearised at X, Y; its best step is negligible if ``converged``."""
     noise: RobotNoise
+    """Noise of the arm, stated or estimated."""
     fits: LinearFits
     """Fit at ``noise``."""
     converged: bool
+    """Whether the iteration ended with a negligible step."""
     camera_T_board: Array
     """(n, 4, 4): board poses with the estimated errors of the arm and the nuisances applied."""
 

@@ -94,8 +94,11 @@ class _Candidate:
     """The most likely step change for given variances."""
 
     moved_part: MovedPart
+    """What moved."""
     at: int
+    """First row after the change."""
     change: Array
+    """(6,), (translation m, rotation rad), perturbed on the right of X (camera) or Y (board)."""
     gain: float
     """Decrease of the weighted sum of squares."""
     mahalanobis_sq: Array

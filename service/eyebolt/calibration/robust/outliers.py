@@ -107,6 +107,7 @@ class _InlierSet:
     """One step of the search: inliers, and the trial estimate on exactly these."""
 
     joint: JointEstimate
+    """The joint estimate on the inliers."""
     inliers: Mask
     """(n,): the inliers."""
 
@@ -170,6 +171,7 @@ class _NullDistribution:
     scale: float
     """Ratio of observed to stated variance, 1 within its tolerance."""
     noise_dof: int
+    """Degrees of freedom of the noise estimate, for the F distribution."""
 
     @staticmethod
     def of(problem: Problem, joint: JointEstimate) -> _NullDistribution:

@@ -17,6 +17,7 @@ class PredictiveModel:
     """The part of a solution that predicts further pairs."""
 
     mount: Mount
+    """Mount of the camera: states which transforms X and Y are."""
     X: Array
     """(4, 4) m: base_T_camera or flange_T_camera."""
     Y: Array

@@ -56,6 +56,7 @@ class PlacedBoardPose:
     """A placed board with its pose in the camera."""
 
     board: PlacedBoard
+    """The board, with the touches on it."""
     camera_T_board: Array
     """(4, 4) m: pose of the board in its image."""
     unit_covariance: Array

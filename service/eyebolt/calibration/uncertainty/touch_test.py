@@ -105,6 +105,7 @@ class TouchedSolution:
     p95_with_nuisances_mm: float
     """p95 of the expected error with board scale and focal length estimated from the pairs, mm."""
     findings: tuple[Finding, ...]
+    """Findings on the touches and the height."""
 
     @property
     def height_is_missing(self) -> bool:
