@@ -23,7 +23,7 @@ _MAX_KEYS = 256
 
 
 def configure_log(log_format: LogFormat) -> None:
-    """Sends log lines to stderr: readable text (console), or one JSON object a line (json)."""
+    """Sends log lines to stderr: readable text (console), or one JSON object per line (json)."""
     shared: list[structlog.typing.Processor] = [
         structlog.processors.add_log_level,
         structlog.processors.TimeStamper(fmt="iso", utc=True),

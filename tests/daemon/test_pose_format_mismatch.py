@@ -1,6 +1,6 @@
-"""A robot that sends its angles in another order than the station file says is stopped at its fourth or fifth waypoint.
+"""A robot whose angles are in another order than that of the station file is stopped at its fourth or fifth waypoint.
 
-Log and summary name the line to change, and what was recorded solves under the right reading with no new picture.
+Log and summary name the line to change, and the recorded session can be solved in the right format without new images.
 """
 
 import json

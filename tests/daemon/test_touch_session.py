@@ -77,7 +77,7 @@ def test_the_touches_determine_the_height_and_errors_are_as_stated(touched):
     assert result["touches"]["count"] == TOUCHES
     assert result["touches"]["worst_mm"] < 2.5
     assert result["acceptance"] == "accept"
-    assert result["pairs"]["used"] + len(result["pairs"]["excluded"]) <= 10, "the placed board is no pair"
+    assert result["pairs"]["used"] + len(result["pairs"]["excluded"]) <= 10, "the placed board is not a pair"
     assert "height-from-touch" in [finding["code"] for finding in result["findings"]]
 
 

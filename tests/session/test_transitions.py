@@ -6,7 +6,7 @@ import pytest
 
 from eyebolt.session import messages as msg
 from eyebolt.session import state_diagram, step
-from eyebolt.session.state import STAGES
+from eyebolt.session.state import STAGES, DeferringStage
 from eyebolt.session.step import EVENTS, TABLE, Handled, Impossible, SessionDefect
 from support.session_transitions import declared, undeclared, watched_transitions
 from support.session_world import World, capture, check, touch
@@ -21,6 +21,11 @@ def test_a_stage_handles_exactly_the_events_that_answer_its_outstanding_commands
     for stage in STAGES:
         answers = {event for command in stage.OUTSTANDING for event in msg.ANSWERS[command]}
         assert {event for event in EVENTS if isinstance(TABLE[stage, event], Handled)} == answers, stage
+
+
+def test_only_a_deferring_stage_has_events_that_defer():
+    defer = {stage for (stage, _), cell in TABLE.items() if isinstance(cell, Handled) and cell.defers}
+    assert defer == {stage for stage in STAGES if issubclass(stage, DeferringStage)}
 
 
 def test_every_event_with_a_number_answers_a_command():
@@ -68,7 +73,7 @@ def every_timer_expires(world):
 
 
 def each_command_held_until_the_timer_expires():
-    """Every stage is still there when the robot is told to poll."""
+    """Every stage is still there when the reply 10 is sent."""
     for held in HOLDABLE:
         captures = [capture(seq) for seq in range(1, 8)]
         placed = [capture(1), "place 2", touch(3, 0)]

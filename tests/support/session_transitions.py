@@ -16,39 +16,40 @@ from eyebolt.session.state import (
     RecordingNextView,
     Stage,
     State,
+    Transition,
 )
-from eyebolt.session.step import TABLE, Handled, Impossible, Result
+from eyebolt.session.step import TABLE, Handled, Impossible
 
-Transition = tuple[type[Stage], type[msg.TaskEvent], type[Stage] | None]
+StageChange = tuple[type[Stage], type[msg.TaskEvent], type[Stage] | None]
 
 
 @contextlib.contextmanager
-def watched_transitions() -> Iterator[set[Transition]]:
+def watched_transitions() -> Iterator[set[StageChange]]:
     """Collects (stage, event, next stage or None) of every transition that ``step`` makes meanwhile."""
-    found: set[Transition] = set()
+    found: set[StageChange] = set()
     watched = {pair: _watch(found, *pair, cell) for pair, cell in TABLE.items()}
     # The package exports the function under the name of the module.
     with mock.patch.object(sys.modules["eyebolt.session.step"], "TABLE", watched):
         yield found
 
 
-def undeclared(transitions: set[Transition]) -> set[Transition]:
+def undeclared(transitions: set[StageChange]) -> set[StageChange]:
     """Those that the table does not declare."""
     return {transition for transition in transitions if transition not in declared()}
 
 
-def declared() -> set[Transition]:
+def declared() -> set[StageChange]:
     """Every transition of the table."""
     return {(*pair, goal) for pair, cell in TABLE.items() if isinstance(cell, Handled) for goal in cell.to}
 
 
 def _watch(
-    found: set[Transition], stage: type[Stage], event: type[msg.TaskEvent], cell: Handled | Impossible
+    found: set[StageChange], stage: type[Stage], event: type[msg.TaskEvent], cell: Handled | Impossible
 ) -> Handled | Impossible:
     if isinstance(cell, Impossible):
         return cell
 
-    def handler(state: State, before: Any, happened: Any) -> Result:
+    def handler(state: State, before: Any, happened: Any) -> Transition:
         after, commands = cell.handler(state, before, happened)
         following = _stage_of_region(after, stage)
         found.add((stage, event, None if following is None else type(following)))

@@ -78,7 +78,7 @@ class ImageAcquisition:
         try:
             frame = self.frame(command.task)
             pixels = frame.pixels if frame is not None else load(command.name)
-            begun_ns = time.monotonic_ns()
+            started_ns = time.monotonic_ns()
             detection = find_board(pixels, self._context.board)
             found_ns = time.monotonic_ns()
             motion_check, motion_unchecked_reason = self._compare_with_preview(command.task, frame, detection)
@@ -91,7 +91,7 @@ class ImageAcquisition:
                 motion_unchecked_reason,
             )
             return msg.Detected(
-                command.task, detection, view, board_pose, found_ns - begun_ns, time.monotonic_ns() - found_ns
+                command.task, detection, view, board_pose, found_ns - started_ns, time.monotonic_ns() - found_ns
             )
         except EyeboltError as fault:
             return msg.WorkerFailed(command.task, fault.message)

@@ -28,8 +28,8 @@ from eyebolt.session import encode_fact
 from eyebolt.session import messages as msg
 from eyebolt.store import SessionFolder, list_sessions, session_name
 
-# A package before its parts, in the order in which a first use loads them: two threads that load a package and one of
-# its parts, each from its own end, meet half-loaded modules.
+# A package before its submodules, in the order in which a first use loads them. Importing a package and its submodule
+# concurrently can expose a partially initialised module.
 _PRELOADED = ("scipy.sparse", "scipy.sparse.csgraph", "scipy.special", "scipy.spatial")
 
 _log = structlog.get_logger("session")
@@ -56,11 +56,11 @@ class DaemonExecutor:
         self._robot_server = robot_server
         self._post = post
         self._publish = publish
-        self._camera_thread = ThreadPoolExecutor(1, "camera")
-        self._detect_thread = ThreadPoolExecutor(1, "detect")
-        self._solve_thread = ThreadPoolExecutor(1, "solve")
-        self._disk_thread = ThreadPoolExecutor(1, "disk")
-        self._acquisition = ImageAcquisition(context, camera, self._detect_thread.submit)
+        self._camera_pool = ThreadPoolExecutor(1, "camera")
+        self._detect_pool = ThreadPoolExecutor(1, "detect")
+        self._solve_pool = ThreadPoolExecutor(1, "solve")
+        self._disk_pool = ThreadPoolExecutor(1, "disk")
+        self._acquisition = ImageAcquisition(context, camera, self._detect_pool.submit)
         self._accepted = accepted_session_name(context.record_folder)
 
     @property
@@ -74,14 +74,14 @@ class DaemonExecutor:
 
     def preload_libraries(self) -> None:
         """Loads what the first solve needs, in its thread; takes half a second."""
-        self._solve_thread.submit(preload_libraries)
+        self._solve_pool.submit(preload_libraries)
 
     async def close(self) -> None:
         """Ends the threads. A grab in progress ends with the camera; the disk thread finishes what it was given."""
         self._camera.close()
-        for thread in (self._camera_thread, self._detect_thread, self._solve_thread, self._disk_thread):
-            cancels = thread is not self._disk_thread
-            await asyncio.to_thread(thread.shutdown, wait=True, cancel_futures=cancels)
+        for pool in (self._camera_pool, self._detect_pool, self._solve_pool, self._disk_pool):
+            cancels = pool is not self._disk_pool
+            await asyncio.to_thread(pool.shutdown, wait=True, cancel_futures=cancels)
         if self._folder is not None:
             self._folder.close()
 
@@ -91,8 +91,8 @@ class DaemonExecutor:
         """Logs the reply and writes it."""
         reply = command.reply
         message = command.message or reply.code.message
-        note = _log.info if reply.code.is_success or not reply.code.is_final else _log.warning
-        note("reply sent", code=int(reply.code), seq=reply.seq, kept=reply.count, aux=reply.aux, message=message)
+        log = _log.info if reply.code.is_success or not reply.code.is_final else _log.warning
+        log("reply sent", code=int(reply.code), seq=reply.seq, kept=reply.count, aux=reply.aux, message=message)
         self._robot_server.answer(command.caller, reply, command.bracketed)
 
     def close_connection(self, command: msg.CloseConnection) -> None:
@@ -112,19 +112,19 @@ class DaemonExecutor:
 
     def grab(self, command: msg.Grab) -> None:
         """In the camera thread."""
-        self._submit(self._camera_thread, lambda: self._acquisition.grab(command))
+        self._submit(self._camera_pool, lambda: self._acquisition.grab(command))
 
     def detect(self, command: msg.Detect) -> None:
         """In the detection thread."""
-        self._submit(self._detect_thread, lambda: self._acquisition.detect(command, self._load_image))
+        self._submit(self._detect_pool, lambda: self._acquisition.detect(command, self._load_image))
 
     def solve(self, command: msg.Solve) -> None:
         """In the solve thread."""
-        self._submit(self._solve_thread, lambda: self._solve(command))
+        self._submit(self._solve_pool, lambda: self._solve(command))
 
     def plan_next_view(self, command: msg.PlanNextView) -> None:
         """In the solve thread."""
-        self._submit(self._solve_thread, lambda: self._plan_next_view(command))
+        self._submit(self._solve_pool, lambda: self._plan_next_view(command))
 
     def store_image(self, command: msg.StoreImage) -> None:
         """In the disk thread."""
@@ -140,15 +140,15 @@ class DaemonExecutor:
 
     def write_result(self, command: msg.WriteResult) -> None:
         """In the disk thread."""
-        self._submit(self._disk_thread, lambda: self._write_result(command))
+        self._submit(self._disk_pool, lambda: self._write_result(command))
 
     def read_accepted_result(self, command: msg.ReadAcceptedResult) -> None:
         """In the disk thread."""
-        self._submit(self._disk_thread, lambda: self._read_accepted(command))
+        self._submit(self._disk_pool, lambda: self._read_accepted(command))
 
-    def _submit(self, thread: ThreadPoolExecutor, work: Callable[[], msg.Event]) -> None:
+    def _submit(self, pool: ThreadPoolExecutor, work: Callable[[], msg.Event]) -> None:
         loop = asyncio.get_running_loop()
-        thread.submit(lambda: loop.call_soon_threadsafe(self._post, work()))
+        pool.submit(lambda: loop.call_soon_threadsafe(self._post, work()))
 
     def _submit_write(self, task: int, work: Callable[[], msg.Event]) -> None:
         """Whatever happens in the disk thread, the task ends: a robot must not wait for ever."""
@@ -160,15 +160,15 @@ class DaemonExecutor:
                 _log.exception("recording failed unexpectedly")
                 return msg.WriteFailed(task, f"recording failed unexpectedly: {error!r}")
 
-        self._submit(self._disk_thread, guarded)
+        self._submit(self._disk_pool, guarded)
 
     # In the threads.
 
     def _solve(self, command: msg.Solve) -> msg.Event:
         try:
-            begun_ns = time.monotonic_ns()
+            started_ns = time.monotonic_ns()
             solved = self._context.solve(command.dataset)
-            return msg.Solved(command.task, solved.outcome, time.monotonic_ns() - begun_ns, solved.coverage)
+            return msg.Solved(command.task, solved.outcome, time.monotonic_ns() - started_ns, solved.coverage)
         except Exception as error:
             _log.exception("solving failed unexpectedly")
             return msg.WorkerFailed(command.task, f"solving failed unexpectedly: {error!r}")
@@ -187,7 +187,7 @@ class DaemonExecutor:
         return self._session_folder().load_image(name)
 
     def _store_image(self, command: msg.StoreImage) -> msg.Event:
-        begun_ns = time.monotonic_ns()
+        started_ns = time.monotonic_ns()
         frame = self._acquisition.frame(command.task)
         if frame is None:
             return msg.WriteFailed(command.task, "the image is no longer in memory")
@@ -195,17 +195,17 @@ class DaemonExecutor:
             stored = self._session_folder().store_image(command.name, frame.pixels)
         except EyeboltError as fault:
             return msg.WriteFailed(command.task, fault.message)
-        return msg.ImageStored(command.task, stored.digest_sha256, time.monotonic_ns() - begun_ns)
+        return msg.ImageStored(command.task, stored.digest_sha256, time.monotonic_ns() - started_ns)
 
     def _record(self, command: msg.RecordFacts) -> msg.Event:
-        begun_ns = time.monotonic_ns()
+        started_ns = time.monotonic_ns()
         try:
             self._session_folder().append([encode_fact(fact) for fact in command.facts])
         except EyeboltError as fault:
             types = [fact.type for fact in command.facts]
             _log.error("facts not recorded", facts=types, message=fault.message, remedy=fault.remedy)
             return msg.WriteFailed(command.task, fault.message)
-        return msg.FactsRecorded(command.task, time.monotonic_ns() - begun_ns)
+        return msg.FactsRecorded(command.task, time.monotonic_ns() - started_ns)
 
     def _open_session(self, command: msg.OpenSession) -> msg.Event:
         record_folder = self._context.record_folder

@@ -1,4 +1,4 @@
-"""The robot's port: admission, limits, and lines in and out. Knows sockets and lines, not sessions.
+"""The robot's port: admission, limits, and lines in and out. Handles sockets and lines, not sessions.
 
 Connections do not affect each other: each is read at its own rate, buffers a bounded number of bytes and lines, and is
 evicted for a new one if it is idle. The connection that holds the station is never evicted.
@@ -160,7 +160,7 @@ class RobotServer:
 
     def _evict_idle(self) -> None:
         others = [c for c in self._open.values() if c.number != self._holder()]
-        idle = min(others, key=lambda c: (c.has_spoken, c.last_line_s))
+        idle = min(others, key=lambda c: (c.has_sent_valid_line, c.last_line_s))
         count = self._limits.max_connections
         self._throttled_log.warning(
             "connection evicted: connection limit reached, idle longest",
@@ -173,7 +173,7 @@ class RobotServer:
         self._close_unanswered(idle)
 
     def _on_first_line_timeout(self, connection: RobotConnection) -> None:
-        if connection.number not in self._open or connection.has_spoken:
+        if connection.number not in self._open or connection.has_sent_valid_line:
             return
         self._throttled_log.warning(
             "connection closed: no valid line in time",
@@ -280,7 +280,7 @@ class RobotServer:
                 message=parsed.message,
             )
         else:
-            connection.has_spoken, connection.last_line_s = True, self._now_s()
+            connection.has_sent_valid_line, connection.last_line_s = True, self._now_s()
             if has_reply:
                 _log.info("request received", line=line, connection=connection.number)
         if has_reply:
@@ -317,7 +317,7 @@ class RobotConnection:
     writer: asyncio.StreamWriter
     last_line_s: float
     """When the last well-formed line was received, or since when it is open: seconds of the loop's clock."""
-    has_spoken: bool = False
+    has_sent_valid_line: bool = False
     """A well-formed line was received."""
     is_throttled: bool = False
     """Was read more slowly at least once."""

@@ -1,4 +1,4 @@
-"""What follows a reply while the arm travels: the solve that it did not wait for, the result, and the next view.
+"""Work after a reply, while the arm travels: the background solve, the result, and the next view.
 
 Until the fact of the background solve is on record, nothing is decided that rests on its pairs. Images are taken,
 stored and searched meanwhile, but each reply rests on the solves of all pairs before it, however long they took.
@@ -11,7 +11,6 @@ from dataclasses import replace
 from eyebolt.calibration import Refusal, Solution
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import NextViewFact
-from eyebolt.session.messages import Command
 from eyebolt.session.solve_report import SolveReport, basis_of, find_stop, is_solve_due
 from eyebolt.session.state import (
     AwaitingBackground,
@@ -23,38 +22,39 @@ from eyebolt.session.state import (
     PlanningNextView,
     RecordingNextView,
     State,
+    Transition,
 )
 
-Result = tuple[State, list[Command]]
 
-
-def begin_background_solve(state: State, is_after_restart: bool = False) -> Result:
+def begin_background_solve(state: State, is_after_restart: bool = False) -> Transition:
     """Starts the solve of the pairs that no recorded solve rests on, if there are any."""
     log = state.log
     if log is None or not is_solve_due(log):
         return state, []
-    number = state.task_count + 1
+    number = state.last_number + 1
     solve = msg.Solve(number, log.dataset)
-    return replace(state, background=BackgroundSolving(solve, state.kept, is_after_restart), task_count=number), [solve]
+    return replace(state, background=BackgroundSolving(solve, state.kept, is_after_restart), last_number=number), [
+        solve
+    ]
 
 
-def begin_next_view(state: State, solve: msg.Solve, outcome: Solution | Refusal) -> Result:
+def begin_next_view(state: State, solve: msg.Solve, outcome: Solution | Refusal) -> Transition:
     """Starts planning the next view after a solve; no decision depends on it."""
     if isinstance(outcome, Refusal) or not state.is_open:
         return state, []
-    number = state.task_count + 1
+    number = state.last_number + 1
     command = msg.PlanNextView(number, solve.dataset.pairs, outcome)
-    return replace(state, next_view=PlanningNextView(number, solve), task_count=number), [command]
+    return replace(state, next_view=PlanningNextView(number, solve), last_number=number), [command]
 
 
-def record_background(state: State, stage: BackgroundSolving, event: msg.Solved) -> Result:
+def record_background(state: State, stage: BackgroundSolving, event: msg.Solved) -> Transition:
     """BackgroundSolving, Solved: the fact of the solve is recorded."""
     report = SolveReport.of(state.config.goal, stage.command, event, stage.kept, find_stop(event.outcome))
     state = replace(state, background=BackgroundRecording(report, stage.is_after_restart))
     return state, [msg.RecordFacts(stage.number, (report.fact(is_background=True),))]
 
 
-def commit_background(state: State, stage: BackgroundRecording, _: msg.FactsRecorded) -> Result:
+def commit_background(state: State, stage: BackgroundRecording, _: msg.FactsRecorded) -> Transition:
     """BackgroundRecording, FactsRecorded: the solve counts; its result is written and the next view planned."""
     report = stage.report
     state = replace(state.with_facts((report.fact(is_background=True),)), background=None)
@@ -63,12 +63,12 @@ def commit_background(state: State, stage: BackgroundRecording, _: msg.FactsReco
     return state, [msg.PublishStatus(), result, *commands]
 
 
-def drop_background(state: State, _: BackgroundStage, __: msg.WorkerFailed | msg.WriteFailed) -> Result:
+def drop_background(state: State, _: BackgroundStage, __: msg.WorkerFailed | msg.WriteFailed) -> Transition:
     """A background solve that failed: its pairs are on record, and the next capture waits for its own solve of them."""
     return replace(state, background=None), [msg.PublishStatus()]
 
 
-def record_next_view(state: State, stage: PlanningNextView, event: msg.NextViewPlanned) -> Result:
+def record_next_view(state: State, stage: PlanningNextView, event: msg.NextViewPlanned) -> Transition:
     """PlanningNextView, NextViewPlanned: recorded, unless the session ends or another one is being opened.
 
     Nothing is written after the last reply of a session, nor into the next session.
@@ -83,13 +83,13 @@ def record_next_view(state: State, stage: PlanningNextView, event: msg.NextViewP
     return replace(state, next_view=RecordingNextView(stage.number, fact)), [msg.RecordFacts(stage.number, (fact,))]
 
 
-def commit_next_view(state: State, stage: RecordingNextView, _: msg.FactsRecorded) -> Result:
+def commit_next_view(state: State, stage: RecordingNextView, _: msg.FactsRecorded) -> Transition:
     """RecordingNextView, FactsRecorded: the next view is shown."""
     return replace(state.with_facts((stage.fact,)), next_view=None), [msg.PublishStatus()]
 
 
 def drop_next_view(
     state: State, _: NextViewStage, __: msg.NextViewPlanned | msg.WorkerFailed | msg.WriteFailed
-) -> Result:
+) -> Transition:
     """There is no next view to show; nothing depends on it."""
     return replace(state, next_view=None), [msg.PublishStatus()]

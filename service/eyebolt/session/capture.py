@@ -28,9 +28,8 @@ from eyebolt.session.state import (
     ReportedPose,
     SolvingPair,
     State,
+    Transition,
 )
-
-Result = tuple[State, list[Command]]
 
 # Verbs that take an image.
 IMAGE_VERBS = ("capture", "check", "place")
@@ -40,7 +39,7 @@ PREVIEW_LEAD_NS = 150_000_000
 _GRAB_CODES = {"camera-lost": Code.CAMERA_LOST}
 
 
-def begin_capture(state: State, job: Job, pose: ReportedPose | None) -> Result:
+def begin_capture(state: State, job: Job, pose: ReportedPose | None) -> Transition:
     """Commands the image of a request."""
     # A capture index is never used twice, not even after an image that could not be recorded.
     index = state.log.captures[-1].index + 1 if state.log is not None and state.log.captures else 0
@@ -50,7 +49,7 @@ def begin_capture(state: State, job: Job, pose: ReportedPose | None) -> Result:
     return replace(state, task=stage), [msg.Grab(job.number, settled_ns, preview_not_before_ns)]
 
 
-def start_in_session(state: State, stage: OpeningSession, event: msg.SessionOpened) -> Result:
+def start_in_session(state: State, stage: OpeningSession, event: msg.SessionOpened) -> Transition:
     """OpeningSession, SessionOpened: the request is the first of the new session."""
     # A next view that is still being planned belongs to the old session.
     state = replace(state.with_facts((event.fact,)), next_view=None)
@@ -60,13 +59,13 @@ def start_in_session(state: State, stage: OpeningSession, event: msg.SessionOpen
     return record_begin(state, stage.job)
 
 
-def record_begin(state: State, job: Job) -> Result:
+def record_begin(state: State, job: Job) -> Transition:
     """The reply to ``begin``."""
     message = "a new session with numbering of its own"
     return record_reply(state, job, Decision(Code.OK, message, "", state.kept, state.pairs_wanted))
 
 
-def store_and_detect(state: State, stage: Grabbing, event: msg.Grabbed) -> Result:
+def store_and_detect(state: State, stage: Grabbing, event: msg.Grabbed) -> Transition:
     """Grabbing, Grabbed: the image goes to the disk, and the board is searched meanwhile."""
     job = stage.job
     frame = FrameInfo(
@@ -87,14 +86,16 @@ def store_and_detect(state: State, stage: Grabbing, event: msg.Grabbed) -> Resul
     return replace(state, task=Detecting(job, capture)), commands
 
 
-def refuse_grab(state: State, stage: Grabbing, event: msg.GrabFailed) -> Result:
+def refuse_grab(state: State, stage: Grabbing, event: msg.GrabFailed) -> Transition:
     """Grabbing, GrabFailed: there is no image."""
     code = _GRAB_CODES.get(event.code, Code.NO_FRESH_FRAME)
     decision = Decision(code, event.message, code.remedy, state.kept, state.pairs_wanted)
     return record_reply(state, stage.job, decision)
 
 
-def record_image(state: State, stage: Detecting | SolvingPair | AwaitingImageFact, event: msg.ImageStored) -> Result:
+def record_image(
+    state: State, stage: Detecting | SolvingPair | AwaitingImageFact, event: msg.ImageStored
+) -> Transition:
     """ImageStored: the file is on disk; its fact is recorded before anything that follows from it."""
     job, capture = stage.job, stage.capture
     if capture.frame is None:
@@ -116,13 +117,13 @@ def record_image(state: State, stage: Detecting | SolvingPair | AwaitingImageFac
     return replace(state, task=stage), [msg.RecordFacts(job.number, (fact,))]
 
 
-def image_recorded(state: State, stage: Detecting | SolvingPair, event: msg.FactsRecorded) -> Result:
+def image_recorded(state: State, stage: Detecting | SolvingPair, event: msg.FactsRecorded) -> Transition:
     """FactsRecorded: the fact of the image is on record; detection or solve go on."""
     state, capture = with_image_fact(state, stage.capture, event)
     return replace(state, task=replace(stage, capture=capture)), [msg.PublishStatus()]
 
 
-def assess_detection(state: State, stage: Detecting, event: msg.Detected) -> Result:
+def assess_detection(state: State, stage: Detecting, event: msg.Detected) -> Transition:
     """Detecting, Detected: the view is accepted or refused; an accepted capture may have to wait for a solve."""
     log, job = state.log or SessionLog(name=""), stage.job
     capture = stage.capture.timed(detect=event.duration_ns / 1e6, view_check=event.view_duration_ns / 1e6)
@@ -136,7 +137,7 @@ def assess_detection(state: State, stage: Detecting, event: msg.Detected) -> Res
         decision = Decision(found.code, message, "", state.kept, state.pairs_wanted)
         return record_reply(state, job, decision, capture=capture, assessed=assessed)
     if job.request.verb == "check":
-        # A check is no part of what is solved: its reply cannot depend on a solve.
+        # A check is not a part of what is solved: its reply cannot depend on a solve.
         return reply_to_accepted_view(state, job, capture, assessed, found, None)
     assessed = replace(assessed, p_value=_prediction_p_value(log, capture, event.board_pose))
     if not capture_needs_solve(log, state.pairs_wanted, assessed.p_value):
@@ -147,7 +148,7 @@ def assess_detection(state: State, stage: Detecting, event: msg.Detected) -> Res
     return replace(state, task=SolvingPair(job, capture, assessed, command)), [command]
 
 
-def refuse_failed_detection(state: State, stage: Detecting, event: msg.WorkerFailed) -> Result:
+def refuse_failed_detection(state: State, stage: Detecting, event: msg.WorkerFailed) -> Transition:
     """Detecting, WorkerFailed: a defect of the program must not cost the session; the image is refused."""
     code = Code.NO_BOARD
     decision = Decision(code, event.message, code.remedy, state.kept, state.pairs_wanted)

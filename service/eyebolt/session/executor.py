@@ -1,4 +1,4 @@
-"""Carrying out the commands of a session: one method a command. Daemon, replay and tests each have an executor."""
+"""Carrying out the commands of a session: one method per command. Daemon, replay and tests each have an executor."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Facts: what a session writes to its journal, one class a kind, one JSON object a record.
+"""Facts: what a session writes to its journal, one class per kind, one JSON object per record.
 
 Results of work (an image stored, a board detected, a solve) and replies are facts. A reply is recorded before it is
 sent, so that a restart, the pair counter and a replay cannot disagree with the replies that were sent. Everything shown
@@ -38,7 +38,7 @@ class RequestRef(_Record):
     seq: int
     """Sequence number that the robot gave it."""
     line: str
-    """Fields of the line joined by single blanks; two requests are the same if their lines are."""
+    """Fields of the line joined by single spaces; two requests are the same if their lines are."""
 
     @property
     def verb(self) -> str:

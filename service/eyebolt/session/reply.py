@@ -20,10 +20,9 @@ from eyebolt.session.state import (
     RecordingReply,
     State,
     TaskStage,
+    Transition,
     WritingResult,
 )
-
-Result = tuple[State, list[Command]]
 
 
 @dataclass(frozen=True)
@@ -57,7 +56,7 @@ def record_reply(
     capture: Capture | None = None,
     assessed: AssessedView | None = None,
     report: SolveReport | None = None,
-) -> Result:
+) -> Transition:
     """Records a reply: after ``facts`` and the fact of the solve, the detection, the timings, the reply itself.
 
     The journal has the fact of an image before everything that follows from it: while that is not on record, the
@@ -83,7 +82,7 @@ def record_reply(
     return _record(state, job, capture, facts, reply, report)
 
 
-def image_recorded_then_reply(state: State, stage: AwaitingImageFact, event: msg.FactsRecorded) -> Result:
+def image_recorded_then_reply(state: State, stage: AwaitingImageFact, event: msg.FactsRecorded) -> Transition:
     """AwaitingImageFact, FactsRecorded: the fact of the image is on record, and the reply can follow it."""
     state, capture = with_image_fact(state, stage.capture, event)
     state, commands = _record(state, stage.job, capture, stage.facts, stage.reply, stage.report)
@@ -99,7 +98,7 @@ def with_image_fact(state: State, capture: Capture, event: msg.FactsRecorded) ->
     return state, replace(capture.timed(disk=disk_ms), write=ImageWrite.DONE)
 
 
-def reply_recorded(state: State, stage: RecordingReply, _: msg.FactsRecorded) -> Result:
+def reply_recorded(state: State, stage: RecordingReply, _: msg.FactsRecorded) -> Transition:
     """RecordingReply, FactsRecorded: the request counts; the reply is sent, or the result written first."""
     state = state.with_facts(stage.facts)
     job, reply, report = stage.job, stage.reply, stage.report
@@ -113,12 +112,12 @@ def reply_recorded(state: State, stage: RecordingReply, _: msg.FactsRecorded) ->
     return replace(state, task=WritingResult(job, reply, report)), [result]
 
 
-def result_written(state: State, stage: WritingResult, _: msg.ResultWritten) -> Result:
+def result_written(state: State, stage: WritingResult, _: msg.ResultWritten) -> Transition:
     """WritingResult, ResultWritten: the reply is sent."""
     return _send_reply(state, stage.job, stage.reply, stage.report, [])
 
 
-def fail_unrecorded(state: State, stage: TaskStage, event: msg.WriteFailed) -> Result:
+def fail_unrecorded(state: State, stage: TaskStage, event: msg.WriteFailed) -> Transition:
     """WriteFailed: nothing of this task counts, and the robot must stop."""
     job = stage.job
     state = replace(state, task=None, unrecorded_seq=job.request.seq)
@@ -128,8 +127,8 @@ def fail_unrecorded(state: State, stage: TaskStage, event: msg.WriteFailed) -> R
     return state, [msg.SendReply(job.origin.caller, reply, job.origin.bracketed, event.message), msg.PublishStatus()]
 
 
-def send_working(state: State, stage: TaskStage, _: msg.TimerExpired) -> Result:
-    """TimerExpired: the work takes longer than a robot waits; with 10 it polls for the reply."""
+def send_working(state: State, stage: TaskStage, _: msg.TimerExpired) -> Transition:
+    """TimerExpired: the work takes longer than a robot waits; the reply 10 makes it poll for the final one."""
     job = stage.job
     if job.is_working_sent or job.origin is None:
         return state, []
@@ -145,7 +144,7 @@ def _record(
     facts: tuple[Fact, ...],
     reply: ReplyFact,
     report: SolveReport | None,
-) -> Result:
+) -> Transition:
     """All facts of the reply in one write; the reply is the last one."""
     if capture is not None and capture.times is not None:
         facts = (*facts, TimingsFact(index=capture.index, ms=_rounded(capture.times)))
@@ -160,8 +159,8 @@ def _rounded(times: StepTimes) -> StepTimes:
 
 def _send_reply(
     state: State, job: Job, reply: ReplyFact, report: SolveReport | None, following: list[Command]
-) -> Result:
-    """Sends a recorded reply; what nothing waits for comes after it."""
+) -> Transition:
+    """Sends a recorded reply; work that never delays a reply begins after it."""
     state = replace(state, task=None)
     commands: list[Command] = []
     if job.origin is not None and not job.is_working_sent:

@@ -24,10 +24,9 @@ from eyebolt.session.state import (
     OpeningSession,
     ReportedPose,
     State,
+    Transition,
     new_job,
 )
-
-Result = tuple[State, list[Command]]
 
 # The most impatient controllers wait two seconds for a reply: 10 is sent in time for them.
 WORKING_REPLY_AFTER_NS = 1_400_000_000
@@ -35,7 +34,7 @@ WORKING_REPLY_AFTER_NS = 1_400_000_000
 _NEED_BACKGROUND_SOLVE = ("status", "result")
 
 
-def on_request(state: State, event: msg.RequestReceived) -> Result:
+def on_request(state: State, event: msg.RequestReceived) -> Transition:
     """A well-formed line."""
     request, caller = event.request, event.caller
     if request.verb == "pose":
@@ -52,7 +51,7 @@ def on_request(state: State, event: msg.RequestReceived) -> Result:
     return state, commands + more
 
 
-def on_line_rejected(state: State, event: msg.LineRejected) -> Result:
+def on_line_rejected(state: State, event: msg.LineRejected) -> Transition:
     """A line that is not well-formed."""
     fault = event.fault
     if not fault.has_reply:
@@ -62,7 +61,7 @@ def on_line_rejected(state: State, event: msg.LineRejected) -> Result:
     return state, [msg.SendReply(event.caller, reply, fault.bracketed, fault.message)]
 
 
-def on_accepted_result(state: State, event: msg.AcceptedResultRead) -> Result:
+def on_accepted_result(state: State, event: msg.AcceptedResultRead) -> Transition:
     """The reply to ``result``."""
     request = event.request
     if event.transform is None:
@@ -74,14 +73,14 @@ def on_accepted_result(state: State, event: msg.AcceptedResultRead) -> Result:
     return state, [msg.SendReply(event.caller, reply, request.bracketed, "the accepted transform")]
 
 
-def on_disconnected(state: State, event: msg.Disconnected) -> Result:
+def on_disconnected(state: State, event: msg.Disconnected) -> Transition:
     """The connection that holds the station releases it; others change nothing, and nothing is published for them."""
     if state.robot_connection != event.connection:
         return state, []
     return replace(state, robot_connection=None), [msg.PublishStatus()]
 
 
-def answer_deferred_requests(state: State) -> Result:
+def answer_deferred_requests(state: State) -> Transition:
     """Requests that wait for the background solve have waited as long as a robot does: answered as things stand."""
     commands: list[Command] = []
     for event in state.deferred_requests:
@@ -89,7 +88,7 @@ def answer_deferred_requests(state: State) -> Result:
     return replace(state, deferred_requests=()), commands
 
 
-def open_session(state: State, stage: AwaitingBackground) -> Result:
+def open_session(state: State, stage: AwaitingBackground) -> Transition:
     """The background solve of the open session is on record, if there was one: a new session can be opened."""
     job, config = stage.job, state.config
     state = replace(state, task=OpeningSession(job, stage.pose))
@@ -115,13 +114,13 @@ def _with_live_pose(state: State, event: msg.RequestReceived) -> State:
     return replace(state, task=replace(stage, pose=pose))
 
 
-def _answer_at_once(state: State, event: msg.RequestReceived) -> Result:
+def _answer_at_once(state: State, event: msg.RequestReceived) -> Transition:
     request = event.request
     if request.verb == "hello":
         message = "an open session is continued" if state.is_open else "no session is open"
         aux = state.last_seq if state.is_open else 0
         return state, [_reply(state, event, Code.OK, message, aux=aux), msg.PublishStatus()]
-    # ``status`` to a daemon that was just restarted asks whether it is there, and what it still has.
+    # ``status`` to a daemon that was just restarted is a liveness probe, and shows which pairs are on record.
     is_first_status = state.background is not None and state.background.is_after_restart and request.verb == "status"
     if state.background is not None and request.verb in _NEED_BACKGROUND_SOLVE and not is_first_status:
         timer = msg.StartTimer(state.background.number, event.at_ns + WORKING_REPLY_AFTER_NS)
@@ -151,7 +150,7 @@ def _again(state: State, event: msg.RequestReceived) -> Command:
     return _reply(state, event, Code.OUT_OF_RANGE, f"no request {seq} in this session", aux=state.last_seq)
 
 
-def _recorded_request(state: State, event: msg.RequestReceived) -> Result:
+def _recorded_request(state: State, event: msg.RequestReceived) -> Transition:
     request, log = event.request, state.log
     seq = request.seq or 0
     if state.task is not None:
@@ -173,7 +172,7 @@ def _recorded_request(state: State, event: msg.RequestReceived) -> Result:
     return _start_task(state, event)
 
 
-def _start_task(state: State, event: msg.RequestReceived) -> Result:
+def _start_task(state: State, event: msg.RequestReceived) -> Transition:
     request, log = event.request, state.log
     if request.verb in IMAGE_VERBS:
         return _start_capture(state, event)
@@ -192,7 +191,7 @@ def _start_task(state: State, event: msg.RequestReceived) -> Result:
     return _with_timer(event, job, begin_solve(state, job, log))
 
 
-def _start_capture(state: State, event: msg.RequestReceived) -> Result:
+def _start_capture(state: State, event: msg.RequestReceived) -> Transition:
     request, pose = event.request, None
     if request.verb == "place" and request.pose is None and state.config.mount is Mount.ARM:
         message = "place needs the flange pose: the camera is on the arm, and the board's pose depends on it"
@@ -208,7 +207,7 @@ def _start_capture(state: State, event: msg.RequestReceived) -> Result:
     return _with_timer(event, job, begin_capture(state, job, pose))
 
 
-def _start_touch(state: State, event: msg.RequestReceived, log: SessionLog) -> Result:
+def _start_touch(state: State, event: msg.RequestReceived, log: SessionLog) -> Transition:
     request = event.request
     if not state.config.has_tip:
         message = (
@@ -230,14 +229,14 @@ def _start_touch(state: State, event: msg.RequestReceived, log: SessionLog) -> R
 
 
 def _flange_pose(state: State, raw_pose: tuple[float, ...]) -> Array | InputFault:
-    """The flange pose (4, 4), metres, or why these numbers are none."""
+    """The flange pose (4, 4), metres, or why these numbers are not one."""
     try:
         return state.config.base_T_flange(raw_pose)
     except InputFault as fault:
         return fault
 
 
-def _start_in_new_session(state: State, event: msg.RequestReceived, pose: ReportedPose | None) -> Result:
+def _start_in_new_session(state: State, event: msg.RequestReceived, pose: ReportedPose | None) -> Transition:
     """Opens a session for the request; a background solve belongs to the open session and is waited for."""
     state, job = new_job(state, event)
     stage = AwaitingBackground(job, pose)
@@ -246,7 +245,7 @@ def _start_in_new_session(state: State, event: msg.RequestReceived, pose: Report
     return _with_timer(event, job, open_session(state, stage))
 
 
-def _with_timer(event: msg.RequestReceived, job: Job, result: Result) -> Result:
+def _with_timer(event: msg.RequestReceived, job: Job, result: Transition) -> Transition:
     """The same, with the timer for the reply 10 as the first command."""
     state, commands = result
     return state, [msg.StartTimer(job.number, event.at_ns + WORKING_REPLY_AFTER_NS), *commands]

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from eyebolt.calibration import (
     MIN_PAIRS,
     AcceptanceStatus,
+    FindingCode,
     Refusal,
     ResultAcceptance,
     Severity,
@@ -30,23 +31,35 @@ from eyebolt.session.facts import (
 )
 from eyebolt.session.session_log import SessionLog
 
-# With fewer pairs a disagreement cannot be attributed to one of them. The solver tests outliers of a few times an
-# estimated noise from one pair more on; gross outliers, and outliers under a stated noise, it excludes before.
+# With fewer pairs a disagreement cannot be attributed to one of them. The solver's ``_MIN_PAIRS_TO_REJECT`` is one more,
+# since it is for outliers of a few times an estimated noise; gross outliers, and outliers under a stated noise, are
+# excluded with fewer pairs.
 MIN_PAIRS_FOR_OUTLIERS = 6
-# The counts from which a wrong pose format and a wrong mount are diagnosed: the robot program must stop there.
+# A wrong pose format and a wrong mount are diagnosed from four pairs on (``_MIN_PAIRS`` of the diagnosis
+# ``misread_poses``). The reply to the fifth waits too, for a fault that four pairs left undetermined: the robot program
+# must stop there.
 _DIAGNOSIS_PAIR_COUNTS = (4, 5)
 # A pair below this p-value may be an outlier. The solver's own test excludes pairs that are at least ten times less
-# probable, so hardly an outlier passes, and one inlier in fifty waits for a solve without need.
+# probable, so outliers hardly ever pass, and one inlier in fifty waits for a solve without need.
 _P_VALUE_THRESHOLD = 0.02
 # The reply code for each finding that stops the robot program. Half-turned views are not among them: a session
 # corrects those itself.
-STOP_CODES = {
-    **dict.fromkeys(("pose-format", "pairs-shifted"), Code.POSE_FORMAT_MISMATCH),
-    "mount": Code.WRONG_MOUNT,
-    **dict.fromkeys(("camera-moved", "tool-changed", "frame-changed"), Code.SETUP_MOVED),
-    **dict.fromkeys(("corner-numbering", "board-scale", "board-or-lens"), Code.BOARD_OR_LENS_MISMATCH),
+STOP_CODES: dict[FindingCode, Code] = {
+    **dict.fromkeys((FindingCode.POSE_FORMAT, FindingCode.PAIRS_SHIFTED), Code.POSE_FORMAT_MISMATCH),
+    FindingCode.MOUNT: Code.WRONG_MOUNT,
+    **dict.fromkeys((FindingCode.CAMERA_MOVED, FindingCode.TOOL_CHANGED, FindingCode.FRAME_CHANGED), Code.SETUP_MOVED),
     **dict.fromkeys(
-        ("lens-resolution", "already-undistorted", "distortion", "focal-length", "principal-point", "focus-changed"),
+        (FindingCode.CORNER_NUMBERING, FindingCode.BOARD_SCALE, FindingCode.BOARD_OR_LENS), Code.BOARD_OR_LENS_MISMATCH
+    ),
+    **dict.fromkeys(
+        (
+            FindingCode.LENS_RESOLUTION,
+            FindingCode.ALREADY_UNDISTORTED,
+            FindingCode.DISTORTION,
+            FindingCode.FOCAL_LENGTH,
+            FindingCode.PRINCIPAL_POINT,
+            FindingCode.FOCUS_CHANGED,
+        ),
         Code.BOARD_OR_LENS_MISMATCH,
     ),
 }
@@ -158,5 +171,5 @@ def capture_needs_solve(log: SessionLog, pairs_wanted: int, p_value: float | Non
 
 
 def is_consistent(p_value: float | None) -> bool:
-    """Whether a pair with this p-value is surely no outlier; None: there was no prediction to test it with."""
+    """Whether a pair with this p-value is certainly an inlier; None: there was no prediction to test it with."""
     return p_value is not None and p_value >= _P_VALUE_THRESHOLD

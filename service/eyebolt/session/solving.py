@@ -10,18 +10,15 @@ from eyebolt.observations import ViewAcceptance
 from eyebolt.protocol import Code
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import TouchFact
-from eyebolt.session.messages import Command
 from eyebolt.session.reply import Decision, record_reply
 from eyebolt.session.session_log import SessionLog
 from eyebolt.session.solve_report import MIN_PAIRS_FOR_OUTLIERS, SolveReport, find_stop
-from eyebolt.session.state import AssessedView, Capture, Job, SolvingPair, SolvingSession, State
-
-Result = tuple[State, list[Command]]
+from eyebolt.session.state import AssessedView, Capture, Job, SolvingPair, SolvingSession, State, Transition
 
 _DONE_MESSAGES = {"undo": "the newest kept pair is undone", "bye": "the session is closed"}
 
 
-def begin_solve(state: State, job: Job, log: SessionLog) -> Result:
+def begin_solve(state: State, job: Job, log: SessionLog) -> Transition:
     """``solve``, ``undo`` and ``bye``: solves the recorded pairs, for ``undo`` without the newest kept one."""
     undone = max(c.index for c in log.kept) if job.request.verb == "undo" else None
     dataset = log.dataset
@@ -32,7 +29,7 @@ def begin_solve(state: State, job: Job, log: SessionLog) -> Result:
 
 def begin_touch(
     state: State, job: Job, log: SessionLog, placed_board: int, corner: int, base_T_flange: Array
-) -> Result:
+) -> Transition:
     """``touch``: solves the recorded pairs with this touch, if there are enough of them."""
     touch = TouchFact(
         placed_board=placed_board,
@@ -50,7 +47,7 @@ def begin_touch(
     return replace(state, task=SolvingSession(job, command, touch)), [command]
 
 
-def reply_to_pair(state: State, stage: SolvingPair, event: msg.Solved) -> Result:
+def reply_to_pair(state: State, stage: SolvingPair, event: msg.Solved) -> Transition:
     """SolvingPair, Solved: the pair is kept, or refused because of what all pairs together show."""
     outcome, stop = event.outcome, find_stop(event.outcome)
     found = stop or _as_outlier(stage.capture.index, outcome) or stage.assessed.acceptance
@@ -69,7 +66,7 @@ def reply_to_accepted_view(
     assessed: AssessedView,
     found: ViewAcceptance,
     report: SolveReport | None,
-) -> Result:
+) -> Transition:
     """The reply to a capture or check whose view is accepted; ``report`` None: it does not wait for its solve.
 
     ``found``: the acceptance of the view, or what all pairs together show against the pair.
@@ -89,7 +86,7 @@ def reply_to_accepted_view(
     return record_reply(state, job, decision, capture=capture, assessed=assessed, report=report)
 
 
-def reply_to_session(state: State, stage: SolvingSession, event: msg.Solved) -> Result:
+def reply_to_session(state: State, stage: SolvingSession, event: msg.Solved) -> Transition:
     """SolvingSession, Solved: the reply to ``solve``, ``undo``, ``touch`` or ``bye``."""
     job, verb, outcome = stage.job, stage.job.request.verb, event.outcome
     kept = state.kept - (verb == "undo")
@@ -103,14 +100,14 @@ def reply_to_session(state: State, stage: SolvingSession, event: msg.Solved) -> 
     return record_reply(state, job, decision, facts=facts, report=report)
 
 
-def refuse_failed_pair(state: State, stage: SolvingPair, event: msg.WorkerFailed) -> Result:
+def refuse_failed_pair(state: State, stage: SolvingPair, event: msg.WorkerFailed) -> Transition:
     """SolvingPair, WorkerFailed: a defect of the program must not cost the session; the pair is refused."""
     code = Code.NO_BOARD
     decision = Decision(code, event.message, code.remedy, state.kept, state.pairs_wanted)
     return record_reply(state, stage.job, decision, capture=stage.capture, assessed=stage.assessed)
 
 
-def reply_without_solve(state: State, stage: SolvingSession, event: msg.WorkerFailed) -> Result:
+def reply_without_solve(state: State, stage: SolvingSession, event: msg.WorkerFailed) -> Transition:
     """SolvingSession, WorkerFailed: only ``solve`` needs a solution; the others are done without one."""
     verb, code = stage.job.request.verb, Code.NO_USABLE_RESULT
     if verb == "solve":
@@ -145,6 +142,7 @@ def _solve_decision(state: State, report: SolveReport) -> Decision:
         remedy = "Read the result; the engineer accepts it."
         return Decision(Code.OK, report.acceptance.reason, remedy, report.kept, p95_um)
     elif outcome.expected_error_mm.p95 <= goal.tolerance_mm:
+        # Not the cause of the acceptance: a stop of half-turned views precedes the p95 there and is not in ``stop``.
         code = Code.NOT_ACCEPTED
     else:
         code = Code.MAX_PAIRS_REACHED if report.kept >= goal.max_pairs else Code.NO_USABLE_RESULT

@@ -1,18 +1,18 @@
 """The state of a session between two events: its log, and a stage for each thing that is in progress.
 
-A stage is a class that holds exactly what is known at that point. Three regions run side by side, each with a number
-that its commands and events carry:
-
-- the task: the one request in progress;
-- the background solve, which a capture's reply did not wait for;
-- the planning of the next view, which nothing waits for.
-
-``step`` has the table of their transitions.
+- A *region* is a line of work that runs beside the others. There are three: the task, the background solve (it runs
+  after the reply has been sent), and the planning of the next view (it never delays a reply).
+- A *stage* is how far a region has come: a class that holds exactly what is known at that point. ``step`` has the table
+  of the transitions.
+- The *task* is the region of the one request in progress; ``State.task`` is its stage.
+- A *job* is what all stages of a task share: the request, and the line that waits for the reply.
+- A *number* is the correlation ID of a command and its answer: each region gets a new one when its work begins. The
+  field ``task`` of the messages is such a number, whichever region it is of.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import Enum, auto
 from typing import ClassVar, get_args
 
@@ -97,7 +97,7 @@ class Job:
     """A request in progress."""
 
     number: int
-    """Number of the task: commands and events carry it."""
+    """Number of the task, which its commands and their answers carry."""
     request: RequestRef
     origin: Origin | None
     """None: resumed after a restart, no line waits for the reply."""
@@ -179,6 +179,14 @@ class AssessedView:
 
 
 @dataclass(frozen=True)
+class DeferringStage:
+    """A stage in which an event that decides something waits while a background solve is not on record."""
+
+    deferred: msg.TaskEvent | None = field(default=None, kw_only=True)
+    """The event that waits."""
+
+
+@dataclass(frozen=True)
 class AwaitingBackground:
     """A request for a new session waits until the background solve of the open one is recorded."""
 
@@ -197,7 +205,7 @@ class OpeningSession:
 
 
 @dataclass(frozen=True)
-class Grabbing:
+class Grabbing(DeferringStage):
     """The camera is taking the image."""
 
     OUTSTANDING: ClassVar = (msg.Grab, msg.StartTimer)
@@ -207,19 +215,15 @@ class Grabbing:
     file: str
     """Name of its file."""
     pose: ReportedPose | None
-    deferred: msg.TaskEvent | None = None
-    """An event that waits for the background solve."""
 
 
 @dataclass(frozen=True)
-class Detecting:
+class Detecting(DeferringStage):
     """The board is searched in the image, which is written to the disk meanwhile."""
 
     OUTSTANDING: ClassVar = (msg.StoreImage, msg.RecordFacts, msg.Detect, msg.StartTimer)
     job: Job
     capture: Capture
-    deferred: msg.TaskEvent | None = None
-    """An event that waits for the background solve."""
 
     @property
     def pose(self) -> ReportedPose | None:
@@ -228,7 +232,7 @@ class Detecting:
 
 
 @dataclass(frozen=True)
-class SolvingPair:
+class SolvingPair(DeferringStage):
     """The reply to a capture waits for a solve with its own pair; the image may still be on its way to the disk."""
 
     OUTSTANDING: ClassVar = (msg.StoreImage, msg.RecordFacts, msg.Solve, msg.StartTimer)
@@ -236,12 +240,10 @@ class SolvingPair:
     capture: Capture
     assessed: AssessedView
     command: msg.Solve
-    deferred: msg.TaskEvent | None = None
-    """An event that waits for the background solve."""
 
 
 @dataclass(frozen=True)
-class SolvingSession:
+class SolvingSession(DeferringStage):
     """``solve``, ``undo``, ``touch`` or ``bye`` waits for a solve of the recorded pairs."""
 
     OUTSTANDING: ClassVar = (msg.Solve, msg.StartTimer)
@@ -249,8 +251,6 @@ class SolvingSession:
     command: msg.Solve
     touch: TouchFact | None = None
     """The touch that is to be recorded with the reply."""
-    deferred: msg.TaskEvent | None = None
-    """An event that waits for the background solve."""
 
 
 @dataclass(frozen=True)
@@ -382,8 +382,8 @@ class State:
     """Requests whose reply rests on the background solve."""
     robot_connection: int | None = None
     """The connection that holds the station."""
-    task_count: int = 0
-    """Numbers used so far by tasks and other regions."""
+    last_number: int = 0
+    """The newest number of a region; 0 before the first."""
     unrecorded_seq: int | None = None
     """Seq of the last request if it could not be recorded: the log does not have it."""
 
@@ -428,9 +428,13 @@ class State:
         return replace(self, log=log)
 
 
+# What follows from an event: the state after it, and the commands to carry out, in this order.
+Transition = tuple[State, list[msg.Command]]
+
+
 def new_job(state: State, event: msg.RequestReceived) -> tuple[State, Job]:
     """The job of a request, and the state in which its number is used."""
-    number, request = state.task_count + 1, event.request
+    number, request = state.last_number + 1, event.request
     origin = Origin(event.caller, request.bracketed)
     job = Job(number, RequestRef.of(request), origin, event.at_ns, event.timestamp)
-    return replace(state, task_count=number, unrecorded_seq=None), job
+    return replace(state, last_number=number, unrecorded_seq=None), job

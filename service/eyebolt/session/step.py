@@ -20,8 +20,8 @@ the solve follows in the *background*, beside the next task. Events that decide 
 fact is on record: each reply rests on the solves of all pairs before it, and the replies do not depend on how fast
 the computer is. The *next view* is planned after each solve; no decision rests on it.
 
-Each region (task, background, next view) has a number that its commands carry. An event whose number no region has is
-late and is dropped: its task has ended.
+Each region (task, background, next view) has a number that its commands carry. An event that matches no region is
+stale and is dropped: the work that it answers has ended.
 """
 
 from __future__ import annotations
@@ -31,10 +31,10 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any, get_args
 
+from eyebolt.calibration import MIN_PAIRS
 from eyebolt.session import background, capture, reply, requests, solving
 from eyebolt.session import messages as msg
 from eyebolt.session.background import begin_background_solve
-from eyebolt.session.messages import Command
 from eyebolt.session.state import (
     STAGES,
     AwaitingBackground,
@@ -43,6 +43,7 @@ from eyebolt.session.state import (
     BackgroundSolving,
     BackgroundStage,
     Capture,
+    DeferringStage,
     Detecting,
     Grabbing,
     ImageWrite,
@@ -56,10 +57,10 @@ from eyebolt.session.state import (
     SolvingSession,
     Stage,
     State,
+    Transition,
     WritingResult,
 )
 
-Result = tuple[State, list[Command]]
 EVENTS: tuple[type[msg.TaskEvent], ...] = get_args(msg.TaskEvent)
 
 
@@ -71,12 +72,12 @@ class SessionDefect(Exception):
 class Handled:
     """An event that a stage handles."""
 
-    handler: Callable[[State, Any, Any], Result]
+    handler: Callable[[State, Any, Any], Transition]
     """Called with the state, the stage and the event."""
     to: tuple[type[Stage] | None, ...]
     """Stages in which the region may be afterwards; None: it has ended."""
     defers: bool = False
-    """While a background solve is not on record, the event waits in the stage."""
+    """While a background solve is not on record, the event waits in the stage: a ``DeferringStage``."""
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ class Impossible:
     reason: str
 
 
-def _answer_deferred(state: State, _: BackgroundStage, __: msg.TimerExpired) -> Result:
+def _answer_deferred(state: State, _: BackgroundStage, __: msg.TimerExpired) -> Transition:
     """Background, TimerExpired: requests that wait for the background solve are answered as things stand."""
     return requests.answer_deferred_requests(state)
 
@@ -177,7 +178,7 @@ TABLE: Mapping[tuple[type[Stage], type[msg.TaskEvent]], Handled | Impossible] = 
 )
 
 
-def step(state: State, event: msg.Event) -> Result:
+def step(state: State, event: msg.Event) -> Transition:
     """What follows from ``event``. Raises SessionDefect if it cannot occur; ``state`` is then still the state."""
     state, commands = _handle(state, event)
     while (following := _next_deferred(state)) is not None:
@@ -186,11 +187,10 @@ def step(state: State, event: msg.Event) -> Result:
     return state, commands
 
 
-def resume(state: State) -> Result:
+def resume(state: State) -> Transition:
     """What a restarted daemon does first.
 
-    The solve that a reply did not wait for is done if it is not on record; an image on record without a reply is
-    taken up.
+    A background solve that is not on record is repeated; an image on record without a reply is taken up.
     """
     state, commands = begin_background_solve(state, is_after_restart=True)
     unanswered = state.log.unanswered if state.log is not None and state.is_open else None
@@ -199,13 +199,13 @@ def resume(state: State) -> Result:
     image, pose = unanswered.image, None
     if unanswered.base_T_flange is not None:
         pose = ReportedPose(image.raw_pose, unanswered.base_T_flange)
-    job = Job(state.task_count + 1, image.request, None, 0, image.timestamp)
+    job = Job(state.last_number + 1, image.request, None, 0, image.timestamp)
     resumed = Capture(image.index, image.file, pose, ImageWrite.DONE, None, None, image)
-    state = replace(state, task=Detecting(job, resumed), task_count=job.number)
+    state = replace(state, task=Detecting(job, resumed), last_number=job.number)
     return state, [*commands, msg.Detect(job.number, resumed.file)]
 
 
-def _handle(state: State, event: msg.Event) -> Result:
+def _handle(state: State, event: msg.Event) -> Transition:
     if isinstance(event, msg.RequestReceived):
         return requests.on_request(state, event)
     if isinstance(event, msg.LineRejected):
@@ -229,26 +229,23 @@ def _stage_of(state: State, number: int) -> Stage | None:
     return None
 
 
-def _handle_in_stage(state: State, stage: Stage, event: msg.TaskEvent) -> Result:
+def _handle_in_stage(state: State, stage: Stage, event: msg.TaskEvent) -> Transition:
     cell = TABLE[type(stage), type(event)]
     if isinstance(cell, Impossible):
         raise SessionDefect(cell.reason)
-    if cell.defers and state.background is not None and isinstance(stage, _DEFERRING):
+    if cell.defers and state.background is not None and isinstance(stage, DeferringStage):
         return replace(state, task=replace(stage, deferred=event)), []
     return cell.handler(state, stage, event)
 
 
-_DEFERRING = Grabbing | Detecting | SolvingPair | SolvingSession
-
-
-def _next_deferred(state: State) -> Result | None:
+def _next_deferred(state: State) -> Transition | None:
     """The next thing that waited for the background solve; None if there is none, or the solve is not on record yet."""
     task = state.task
     if state.background is not None:
         return None
     if isinstance(task, AwaitingBackground):
         return requests.open_session(state, task)
-    if isinstance(task, _DEFERRING) and task.deferred is not None:
+    if isinstance(task, DeferringStage) and task.deferred is not None:
         event = task.deferred
         return _handle(replace(state, task=replace(task, deferred=None)), event)
     if state.deferred_requests:
@@ -262,7 +259,7 @@ _FIRST_STAGES: dict[type[Stage], str] = {
     OpeningSession: "the same or begin, no session open",
     AwaitingBackground: "begin, background solve running",
     SolvingSession: "solve, undo, touch, bye",
-    RecordingReply: "begin in an empty session, touch with fewer than 3 pairs",
+    RecordingReply: f"begin in an empty session, touch with fewer than {MIN_PAIRS} pairs",
     BackgroundSolving: "a reply that did not wait for its solve",
     PlanningNextView: "a solve on record",
 }
