@@ -11,7 +11,7 @@ import textwrap
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 # One thread, as in the daemon: the order of floating-point sums, and so the last digits of a replay, depend on it.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -24,10 +24,8 @@ from eyebolt_sim.cell import Cell, CellOptions, NullArm, prepare_cell, remote_ar
 from eyebolt_sim.cell_faults import CELL_FAULTS, NO_FAULT, StartingFault, parse_cell_fault
 from eyebolt_sim.demo import run_demo
 from eyebolt_sim.fault_scenarios import FaultOutcome, run_fault
+from eyebolt_sim.replay import LiveOptions, Played, replay_in_process, replay_live
 from eyebolt_sim.robot_program import ProgramOutcome, rejection_fault
-
-if TYPE_CHECKING:
-    from eyebolt_sim.replay import Played
 
 _FAULT_SPEC_HELP = "FAULT or FAULT@WAYPOINT; an unknown name lists them."
 STOPPED_BY_DAEMON = 3
@@ -173,9 +171,6 @@ def replay(
     By default against a new daemon in a temporary folder. An unknown name of a fault lists them.
     Exit code 0 if everything agrees, else 1.
     """
-    # Loaded here because the solver takes a second to load, and `cell` does not need it.
-    from eyebolt_sim.replay import LiveOptions, replay_in_process, replay_live
-
     if facts:
         if inject or station or folder or speed != "max":
             raise InputFault("sim-usage", "--facts cannot be combined with another option", "omit the other options.")

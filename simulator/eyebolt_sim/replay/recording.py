@@ -130,7 +130,7 @@ def recorded_result(session: Path) -> ResultDocument | None:
 
 def _lines(facts: Sequence[Fact]) -> list[RecordedLine]:
     detections: dict[int, DetectionFact] = {}
-    answered: list[tuple[ReplyFact, ImageFact | None]] = []
+    replied: list[tuple[ReplyFact, ImageFact | None]] = []
     pending_image: ImageFact | None = None
     for fact in facts:
         if isinstance(fact, ImageFact):
@@ -140,7 +140,7 @@ def _lines(facts: Sequence[Fact]) -> list[RecordedLine]:
         elif isinstance(fact, ReplyFact):
             # An image whose reply could not be recorded is followed by the reply to another request.
             is_of_request = pending_image is not None and pending_image.request == fact.request
-            answered.append((fact, pending_image if is_of_request else None))
+            replied.append((fact, pending_image if is_of_request else None))
             pending_image = None
     return [
         RecordedLine(
@@ -152,18 +152,18 @@ def _lines(facts: Sequence[Fact]) -> list[RecordedLine]:
             image,
             None if image is None else detections.get(image.index),
         )
-        for number, ((reply, image), at_s) in enumerate(zip(answered, _request_times_s(answered), strict=True), 1)
+        for number, ((reply, image), at_s) in enumerate(zip(replied, _request_times_s(replied), strict=True), 1)
     ]
 
 
-def _request_times_s(answered: Sequence[tuple[ReplyFact, ImageFact | None]]) -> list[float]:
+def _request_times_s(replied: Sequence[tuple[ReplyFact, ImageFact | None]]) -> list[float]:
     """Time of each request, seconds after the first.
 
     The monotonic clock of the images is finer than the wall clock and used as long as the two agree.
     """
     instants_s: list[float] = []
     wall_ahead_s: float | None = None
-    for reply, image in answered:
+    for reply, image in replied:
         at_s = datetime.fromisoformat(reply.timestamp).timestamp()
         if image is not None:
             monotonic_s = image.frame.received_ns / 1e9
