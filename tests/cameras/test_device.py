@@ -162,10 +162,10 @@ def test_no_stale_image_is_delivered_while_the_line_stalls_and_catches_up(stream
         stream.line_open.set()
 
     with device(stream) as camera:
-        camera.grab(time.monotonic_ns(), 20.0)
+        camera.grab(time.monotonic_ns(), 120.0)
         stalling = threading.Thread(target=stall_now_and_then)
         stalling.start()
-        delivered, limit = 0, time.monotonic() + 60.0
+        delivered, limit = 0, time.monotonic() + 300.0
         try:
             while (delivered < 4 or len(stalls) < 4) and time.monotonic() < limit:
                 not_before_ns = time.monotonic_ns()
@@ -184,10 +184,10 @@ def test_no_stale_image_is_delivered_while_the_line_stalls_and_catches_up(stream
 
 def test_a_broken_connection_begins_a_new_epoch(stream):
     with device(stream, frames_per_s=FRAMES_PER_S) as camera:
-        assert camera.grab(time.monotonic_ns(), 20.0).name.startswith("1/")
+        assert camera.grab(time.monotonic_ns(), 120.0).name.startswith("1/")
         stream.hang_up()
         not_before_ns = time.monotonic_ns() + 300_000_000
-        frame = camera.grab(not_before_ns, 20.0)
+        frame = camera.grab(not_before_ns, 120.0)
         assert frame.name.startswith("2/")
         assert stream.true_exposure_ns(frame) >= not_before_ns
 
@@ -196,21 +196,21 @@ def test_a_stream_that_ends_is_lost_and_reopened():
     with contextlib.closing(StreamServer()) as first:
         port = first.port
         camera = DeviceCamera(first.url, max_latency_s=DELAY_S, frames_per_s=FRAMES_PER_S)
-        camera.grab(time.monotonic_ns(), 20.0)
+        camera.grab(time.monotonic_ns(), 120.0)
         assert camera.health().is_connected
     try:
         assert fault_of(camera, 1.0).code == "camera-lost"
         assert not camera.health().is_connected
         with contextlib.closing(StreamServer(port)) as second:
             not_before_ns = time.monotonic_ns()
-            assert second.true_exposure_ns(camera.grab(not_before_ns, 20.0)) >= not_before_ns
+            assert second.true_exposure_ns(camera.grab(not_before_ns, 120.0)) >= not_before_ns
     finally:
         camera.close()
 
 
 def test_silence_longer_than_the_read_time_out_is_a_loss(stream):
     with device(stream, frames_per_s=FRAMES_PER_S, read_timeout_s=0.5) as camera:
-        camera.grab(time.monotonic_ns(), 20.0)
+        camera.grab(time.monotonic_ns(), 120.0)
         with stream.stall():
             fault = fault_of(camera, 1.0)
         assert fault.code == "camera-lost"

@@ -16,6 +16,7 @@ from eyebolt.cameras.frame_message import encode_frame
 from eyebolt.cameras.push import PushCamera
 from eyebolt.errors import CameraFault, InputFault, MachineFault
 from eyebolt.testing.camera_conformance import check_camera
+from support.processes import until
 
 SCRIPT = Path(__file__).parents[2] / "robot_scripts" / "python" / "push_camera_sender.py"
 
@@ -72,18 +73,18 @@ def camera(endpoint):
         yield camera
 
 
+# Of a grab that is to succeed, also on a busy machine.
+PATIENT_S = 120.0
+
+
 def fault_of(camera, not_before_ns, timeout_s=0.3):
     with pytest.raises(CameraFault) as caught:
         camera.grab(not_before_ns, timeout_s)
     return caught.value
 
 
-def wait_until(condition, limit_s=5.0):
-    for _ in range(round(limit_s / 0.02)):
-        if condition():
-            return
-        time.sleep(0.02)
-    raise TimeoutError(f"{condition} did not come true in {limit_s} s")
+def wait_until(condition):
+    until(condition, "the camera's state", 5.0)
 
 
 def test_it_keeps_the_promise_of_a_camera(endpoint, instant):
@@ -106,7 +107,7 @@ def test_frames_queued_before_the_request_are_never_returned(camera, endpoint, i
         for _ in range(40):  # a backlog that is on its way when the request comes
             sender.send(not_before_ns - 1)
         fresh_ns = sender.send()
-        frame = camera.grab(not_before_ns, 5.0)
+        frame = camera.grab(not_before_ns, PATIENT_S)
         assert frame.exposed_ns == instant.read(frame.pixels) == fresh_ns
         assert (frame.method, frame.name) == ("timestamp", "boot-1/80")
 
@@ -120,7 +121,7 @@ def test_a_late_backlog_of_a_stopped_sender_is_harmless(endpoint, instant):
         with contextlib.closing(PushCamera(endpoint)) as camera:
             assert fault_of(camera, not_before_ns, 0.5).code == "no-fresh-frame"
             fresh_ns = sender.send()
-            assert camera.grab(not_before_ns, 5.0).exposed_ns == fresh_ns
+            assert camera.grab(not_before_ns, PATIENT_S).exposed_ns == fresh_ns
 
 
 def test_frames_dated_in_the_future_are_rejected_and_reported(camera, endpoint, instant):
@@ -132,7 +133,7 @@ def test_frames_dated_in_the_future_are_rejected_and_reported(camera, endpoint, 
         assert "after its arrival" in fault.message
         assert "after its arrival" in camera.health().message
         fresh_ns = sender.send()
-        assert camera.grab(not_before_ns, 5.0).exposed_ns == fresh_ns
+        assert camera.grab(not_before_ns, PATIENT_S).exposed_ns == fresh_ns
 
 
 def test_a_restarted_sender_replaces_its_predecessor_for_good(camera, endpoint, instant):
@@ -140,14 +141,14 @@ def test_a_restarted_sender_replaces_its_predecessor_for_good(camera, endpoint, 
         old.send()
         wait_until(lambda: camera.health().is_connected)
         first_ns = new.send()
-        assert camera.grab(first_ns, 5.0).name == "new/0"
+        assert camera.grab(first_ns, PATIENT_S).name == "new/0"
         not_before_ns = time.monotonic_ns()
         old.send()
         fault = fault_of(camera, not_before_ns)
         assert "let one program send" in fault.message
         not_before_ns = time.monotonic_ns()
         new.send()
-        assert camera.grab(not_before_ns, 5.0).name == "new/1"
+        assert camera.grab(not_before_ns, PATIENT_S).name == "new/1"
 
 
 def test_messages_that_are_no_frames_are_reported_and_survived(camera, endpoint, instant):
@@ -157,7 +158,7 @@ def test_messages_that_are_no_frames_are_reported_and_survived(camera, endpoint,
         assert fault.code == "no-fresh-frame"
         assert "JSON" in fault.message
         not_before_ns = sender.send()
-        assert camera.grab(not_before_ns, 5.0).exposed_ns == not_before_ns
+        assert camera.grab(not_before_ns, PATIENT_S).exposed_ns == not_before_ns
 
 
 def test_silence_and_absence_are_distinguished(endpoint, instant):
@@ -196,7 +197,7 @@ def test_the_sender_script_serves_fresh_moving_images_and_may_be_restarted(camer
     for _ in range(2):
         child = subprocess.Popen([sys.executable, str(SCRIPT), endpoint, "40"])
         try:
-            frames = [camera.grab(time.monotonic_ns(), 20.0) for _ in range(3)]
+            frames = [camera.grab(time.monotonic_ns(), PATIENT_S) for _ in range(3)]
         finally:
             child.kill()
             child.wait()
@@ -245,9 +246,9 @@ def test_a_line_that_stalls_in_the_middle_of_a_frame_gives_no_half_image(instant
         Sender(line.endpoint, instant) as sender,
     ):
         first = sender.send()
-        assert instant.read(camera.grab(first, 5.0).pixels) == first
+        assert instant.read(camera.grab(first, PATIENT_S).pixels) == first
         not_before_ns = sender.send()
-        assert instant.read(camera.grab(not_before_ns, 5.0).pixels) == not_before_ns
+        assert instant.read(camera.grab(not_before_ns, PATIENT_S).pixels) == not_before_ns
         begun_ns = sender.send()
         wait_until(lambda: line.passed == line.most)
         fault = fault_of(camera, begun_ns, 0.5)
@@ -256,4 +257,4 @@ def test_a_line_that_stalls_in_the_middle_of_a_frame_gives_no_half_image(instant
         # The half of a image keeps no other sender out.
         with Sender(f"tcp://127.0.0.1:{port}", instant, boot_id="boot-2").keep_sending():
             not_before_ns = time.monotonic_ns()
-            assert instant.read(camera.grab(not_before_ns, 5.0).pixels) >= not_before_ns
+            assert instant.read(camera.grab(not_before_ns, PATIENT_S).pixels) >= not_before_ns

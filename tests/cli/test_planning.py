@@ -6,7 +6,6 @@ The arm is the simulator's; what it cannot reach is left out, as the person who 
 import csv
 import json
 import re
-import subprocess
 from dataclasses import replace
 
 import numpy as np
@@ -22,6 +21,7 @@ from eyebolt_sim.transforms import matrix
 from eyebolt_sim.waypoints import Waypoint
 from support.daemon_process import COMMAND, DaemonProcess
 from support.folder_camera_cell import grid_errors_mm, write_station
+from support.processes import run
 from support.recorded_facts import facts_in
 
 TOLERANCE_MM = 0.6
@@ -54,7 +54,7 @@ def planned(request, tmp_path):
         TERMS.format_pose(off(pose, seed)) for seed, pose in enumerate((cell.scene.hand_eye, cell.scene.nuisance))
     ]
     out = tmp_path / "waypoints.csv"
-    said = subprocess.run(
+    said = run(
         [
             *COMMAND,
             "plan",
@@ -68,9 +68,7 @@ def planned(request, tmp_path):
             "--out",
             str(out),
         ],
-        capture_output=True,
-        text=True,
-        timeout=120,
+        limit_s=120.0,
         check=True,
     ).stdout
     return cell, station, out, said
@@ -117,8 +115,6 @@ def test_the_plan_of_a_rough_guess_meets_the_goal(planned):
     errors = grid_errors_mm(np.array(document["transform"]["matrix"]), cell.scene.hand_eye)
     assert np.sqrt((errors**2).mean()) <= TOLERANCE_MM
     # The session determines where to continue; the ruler only where board scale and focal length are not confirmed.
-    said = subprocess.run(
-        [*COMMAND, "plan", str(station), "--session", str(session)], capture_output=True, text=True, timeout=120
-    )
+    said = run([*COMMAND, "plan", str(station), "--session", str(session)], limit_s=120.0)
     assert said.returncode == 0, said.stderr
     assert ("translation" in said.stdout) is (document["acceptance"] == "unproven")

@@ -18,6 +18,7 @@ from eyebolt.logs import configure_log
 from eyebolt.protocol import LinkStatus
 from eyebolt.session.state import State
 from support.daemon_process import Robot, robot_port
+from support.processes import until
 
 
 class OddCamera:
@@ -55,7 +56,7 @@ def serving(station, camera):
     thread = threading.Thread(target=lambda: asyncio.run(serve()))
     thread.start()
     try:
-        assert ready.wait(30)
+        until(ready.is_set, "the daemon is ready", 30.0)
         yield robot_port(station)
     finally:
         holding["loop"].call_soon_threadsafe(holding["daemon"].stop)

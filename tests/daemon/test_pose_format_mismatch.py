@@ -4,7 +4,6 @@ Log and summary name the line to change, and the recorded session can be solved 
 """
 
 import json
-import subprocess
 import sys
 
 import numpy as np
@@ -13,6 +12,7 @@ from scipy.spatial.transform import Rotation
 from eyebolt.store.names import list_sessions
 from support.daemon_process import Robot
 from support.folder_camera_cell import grid_errors_mm
+from support.processes import run
 
 QUATERNION = 'rotation = "quaternion-wxyz"'
 
@@ -45,7 +45,7 @@ def test_angles_in_the_wrong_order_stop_the_robot_early(start_daemon, recorded_c
     assert 'rotation = "euler-ZYX"' in first["remedy"]
     assert result["acceptance"] == "reject"
     command = [sys.executable, "-m", "eyebolt.cli.main", "inspect", str(session)]
-    shown = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    shown = run(command, limit_s=60.0)
     assert shown.returncode == 0
     assert "stop pose-format: " in shown.stdout
     assert 'rotation = "euler-ZYX"' in shown.stdout
@@ -59,7 +59,7 @@ def test_angles_in_the_wrong_order_stop_the_robot_early(start_daemon, recorded_c
         "--pose-format",
         "euler-ZYX,deg,mm",
     ]
-    anew = json.loads(subprocess.run(command, capture_output=True, text=True, timeout=60).stdout)
+    anew = json.loads(run(command, limit_s=60.0).stdout)
     assert anew["transform"]["robot_pose"]["rotation"] == "euler-ZYX"
     errors_mm = grid_errors_mm(np.array(anew["transform"]["matrix"]), recorded_cell.hand_eye)
     assert np.mean(errors_mm) < 3 * anew["expected_error_mm"]["p95"]

@@ -5,7 +5,6 @@ The truth is the simulator's own (SciPy and 4x4 matrices, none of the service's 
 
 import contextlib
 import json
-import subprocess
 
 import numpy as np
 import pytest
@@ -15,6 +14,7 @@ from eyebolt.store.names import list_sessions
 from eyebolt_sim.cell import CellOptions, prepare_cell
 from support.daemon_process import COMMAND, DaemonProcess, Robot
 from support.folder_camera_cell import grid_errors_mm, write_station
+from support.processes import run
 
 SEEDS = (2, 9)
 # Each mount with other terms: what the robot sends and what it gets back must both be read in them.
@@ -108,7 +108,7 @@ def test_the_true_error_is_consistent_with_the_stated_one(played):
 
 def test_the_result_is_the_same_offline(played):
     """To the last digit: in a process of its own, as a person would run it."""
-    solve = subprocess.run([*COMMAND, "solve", "--json", *played.sessions], capture_output=True, text=True, check=True)
+    solve = run([*COMMAND, "solve", "--json", *played.sessions], limit_s=120.0, check=True)
     offline = [json.loads(line) for line in solve.stdout.splitlines()]
     recorded = [played.result(number) for number in range(len(SEEDS))]
     for document in offline + recorded:

@@ -1,13 +1,13 @@
 """The status messages of a session, and after a restart of the daemon."""
 
 import json
-import time
 
 import pytest
 import zmq
 
 from eyebolt.store.names import list_sessions
-from support.daemon_process import LONGEST_S, Robot
+from support.daemon_process import Robot
+from support.processes import Patience
 
 
 class Watcher:
@@ -24,15 +24,15 @@ class Watcher:
 
     def until(self, condition):
         """The first status from now on of which ``condition`` is true."""
-        end = time.monotonic() + LONGEST_S
-        while time.monotonic() < end:
+        patience = Patience()
+        while not patience.is_over():
             if self.socket.poll(100):
                 topic, content = self.socket.recv_multipart()
                 assert topic == b"status"
                 self.seen.append(json.loads(content))
                 if condition(self.seen[-1]):
                     return self.seen[-1]
-        raise AssertionError(f"no such status in {LONGEST_S:.0f} s; the last one: {self.seen[-1:]}")
+        raise AssertionError(f"no such status in {patience.limit_s:.0f} s; the last one: {self.seen[-1:]}")
 
     def close(self):
         self.context.destroy(linger=0)

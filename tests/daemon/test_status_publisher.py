@@ -8,6 +8,7 @@ import zmq
 
 from eyebolt.daemon.status_publisher import StatusPublisher
 from support.daemon_process import free_ports
+from support.processes import until
 
 
 @pytest.fixture
@@ -41,9 +42,12 @@ def received(socket):
 def test_a_subscriber_that_never_reads_loses_only_its_own_messages(door):
     opened, watcher = door
     stuck, awake = watcher(1), watcher(1000)
-    end = time.monotonic() + 20.0
-    while not awake.poll(10) and time.monotonic() < end:
+
+    def is_subscribed():
         opened.publish(json.dumps({"number": -1}).encode())
+        return awake.poll(10)
+
+    until(is_subscribed, "the first status", 20.0)
     message = {"filler": "x" * 20_000}
     for number in range(3000):
         opened.publish(json.dumps({"number": number, **message}).encode())
@@ -52,6 +56,6 @@ def test_a_subscriber_that_never_reads_loses_only_its_own_messages(door):
             received(awake)
     time.sleep(0.2)
     opened.publish(json.dumps({"number": "last_reply"}).encode())
-    assert awake.poll(5000), "who reads hears the newest"
+    until(lambda: awake.poll(100), "the newest status", 5.0)
     # 60 MB were published. What waits for the stuck one is what fits into its queue and the sockets between.
     assert received(stuck) < 1000

@@ -2,6 +2,7 @@
 
 import configparser
 import os
+import select
 import shutil
 import signal
 import socket
@@ -12,6 +13,7 @@ import pytest
 
 from eyebolt.daemon.systemd import SystemdNotifier
 from support.daemon_process import COMMAND
+from support.processes import end, run, until, wait_for_exit
 
 UNIT = Path(__file__).parents[2] / "service" / "eyebolt" / "daemon" / "eyebolt@.service"
 
@@ -21,9 +23,14 @@ def manager(tmp_path):
     """A socket that a service manager would listen on; its address is an attribute of the test's environment."""
     listening = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     listening.bind(str(tmp_path / "notify"))
-    listening.settimeout(40)
     yield listening
     listening.close()
+
+
+def message(manager):
+    """The next notification."""
+    until(lambda: select.select([manager], [], [], 0.1)[0], "a notification")
+    return manager.recv(4096)
 
 
 def test_ready_watchdog_and_stopping_are_sent(manager, recorded_cell, tmp_path):
@@ -33,20 +40,19 @@ def test_ready_watchdog_and_stopping_are_sent(manager, recorded_cell, tmp_path):
     with (tmp_path / "log").open("wb") as log:
         daemon = subprocess.Popen([*COMMAND, "serve", str(station)], env=environment, stderr=log)
     try:
-        heard = [manager.recv(4096).decode()]
+        heard = [message(manager).decode()]
         while "READY=1" not in heard[-1]:
-            heard.append(manager.recv(4096).decode())
+            heard.append(message(manager).decode())
         assert set(heard[:-1]) <= {"WATCHDOG=1"}
         assert f"MAINPID={daemon.pid}" in heard[-1].splitlines()
-        assert [manager.recv(4096) for _ in range(3)] == [b"WATCHDOG=1"] * 3
+        assert [message(manager) for _ in range(3)] == [b"WATCHDOG=1"] * 3
         daemon.send_signal(signal.SIGTERM)
-        while (last := manager.recv(4096)) == b"WATCHDOG=1":
+        while (last := message(manager)) == b"WATCHDOG=1":
             pass
         assert last == b"STOPPING=1"
-        assert daemon.wait(20) == 0
+        assert wait_for_exit(daemon, 20.0) == 0
     finally:
-        daemon.kill()
-        daemon.wait(20)
+        end(daemon)
 
 
 def test_a_hanging_daemon_sends_no_watchdog_pings(manager, recorded_cell, tmp_path):
@@ -55,17 +61,16 @@ def test_a_hanging_daemon_sends_no_watchdog_pings(manager, recorded_cell, tmp_pa
     with (tmp_path / "log").open("wb") as log:
         daemon = subprocess.Popen([*COMMAND, "serve", str(station)], env=environment, stderr=log)
     try:
-        while "READY=1" not in manager.recv(4096).decode():
+        while "READY=1" not in message(manager).decode():
             pass
-        assert manager.recv(4096) == b"WATCHDOG=1"
+        assert message(manager) == b"WATCHDOG=1"
         daemon.send_signal(signal.SIGSTOP)
         manager.settimeout(0.8)
         with pytest.raises(TimeoutError):
             for _ in range(200):
                 manager.recv(4096)
     finally:
-        daemon.kill()
-        daemon.wait(20)
+        end(daemon)
 
 
 @pytest.mark.parametrize(
@@ -105,5 +110,5 @@ def test_systemd_verifies_the_unit(tmp_path):
     text = UNIT.read_text().replace("/opt/eyebolt/bin/eyebolt", "/bin/true").replace("User=eyebolt", "User=root")
     copy = tmp_path / "eyebolt@bay-3.service"
     copy.write_text(text.replace("Group=eyebolt", "Group=root"))
-    checked = subprocess.run(["systemd-analyze", "verify", str(copy)], capture_output=True, text=True, timeout=60)
+    checked = run(["systemd-analyze", "verify", str(copy)], limit_s=60.0)
     assert [line for line in checked.stderr.splitlines() if "eyebolt@" in line] == []

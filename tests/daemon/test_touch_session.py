@@ -5,7 +5,6 @@ The truth is the simulator's own (SciPy and 4x4 matrices, none of the service's 
 
 import contextlib
 import json
-import subprocess
 
 import numpy as np
 import pytest
@@ -15,6 +14,7 @@ from eyebolt.store.names import list_sessions
 from eyebolt_sim.cell import CellOptions, prepare_cell
 from support.daemon_process import COMMAND, DaemonProcess, Robot
 from support.folder_camera_cell import grid_errors_mm, write_station
+from support.processes import run
 from support.recorded_facts import facts_in
 
 TIP_SIGMA_MM = 0.15
@@ -82,7 +82,7 @@ def test_the_touches_determine_the_height_and_errors_are_as_stated(touched):
 
 
 def test_the_record_has_the_touches_and_solves_alike_offline(touched):
-    solve = subprocess.run([*COMMAND, "solve", "--json", touched.session], capture_output=True, text=True, check=True)
+    solve = run([*COMMAND, "solve", "--json", touched.session], limit_s=120.0, check=True)
     offline = json.loads(solve.stdout)
     recorded = dict(touched.result)
     offline.pop("timestamp"), recorded.pop("timestamp")

@@ -12,7 +12,6 @@ import subprocess
 import sys
 import termios
 import threading
-import time
 from contextlib import contextmanager
 
 import pytest
@@ -20,9 +19,9 @@ import zmq
 
 from eyebolt.errors import MachineFault
 from eyebolt.monitor.app import watch
+from support.processes import Patience, wait_for_exit
 from support.status_messages import make_status
 
-PATIENCE_S = 30.0
 CODE = "import sys; from eyebolt.monitor.app import watch; sys.exit(watch({endpoint!r}, once={once}, plain={plain}))"
 
 
@@ -95,8 +94,8 @@ class Watcher:
 
     def await_text(self, pattern, since=0):
         """The end of the first match of ``pattern`` in the output after position ``since``."""
-        ends = time.monotonic() + PATIENCE_S
-        while time.monotonic() < ends:
+        patience = Patience()
+        while not patience.is_over():
             match = re.compile(pattern).search(self.output, since)
             if match:
                 return match.end()
@@ -145,7 +144,7 @@ def test_a_pipe_gets_one_line_per_change_through_a_restart_of_the_daemon():
                 again.publish(phase="goal-met", kept=13, wanted=0)
                 screen.await_text(r"DONE \| .*goal-met \| kept 13 wanted 0", since=end)
                 screen.process.send_signal(signal.SIGINT)
-                assert screen.process.wait(PATIENCE_S) == 0
+                assert wait_for_exit(screen.process) == 0
         lines = screen.output.splitlines()
         assert len(lines) == 5, screen.output
         assert "\x1b" not in screen.output
@@ -192,7 +191,7 @@ def test_the_screen_follows_the_window_and_restores_the_terminal():
         screen.process.send_signal(signal.SIGINT)
         screen.await_text(r"\x1b\[\?1049l", since=end)
         screen.await_text(r"\x1b\[\?25h", since=end)
-        assert screen.process.wait(PATIENCE_S) == 0
+        assert wait_for_exit(screen.process) == 0
         assert screen.echoes()
         assert screen.output.rindex("\x1b[?25h") > screen.output.rindex("\x1b[?25l")
         assert "Traceback" not in screen.output
@@ -204,7 +203,7 @@ def test_a_signal_restores_the_terminal_too(name):
         end = screen.await_text("7 of about 13 pairs kept")
         screen.process.send_signal(getattr(signal, name))
         screen.await_text(r"\x1b\[\?1049l", since=end)
-        assert screen.process.wait(PATIENCE_S) == 0
+        assert wait_for_exit(screen.process) == 0
         assert screen.echoes()
 
 
@@ -225,16 +224,16 @@ def test_once_shows_one_status_and_ends():
     with publisher() as daemon:
         with watcher(daemon.endpoint, once=True) as screen:
             screen.await_text("kept 7 wanted 6")
-            assert screen.process.wait(PATIENCE_S) == 0
+            assert wait_for_exit(screen.process) == 0
         with watcher(daemon.endpoint, once=True, size=(80, 24)) as screen:
             screen.await_text("7 of about 13 pairs kept")
             screen.await_text("RESULT")
             assert "\x1b[?1049h" not in screen.output
-            assert screen.process.wait(PATIENCE_S) == 0
+            assert wait_for_exit(screen.process) == 0
         endpoint = daemon.endpoint
     with watcher(endpoint, once=True) as screen:
         screen.await_text("no status from the daemon")
-        assert screen.process.wait(PATIENCE_S) == 1
+        assert wait_for_exit(screen.process) == 1
 
 
 def test_a_closed_pipe_is_no_fault():
@@ -246,7 +245,7 @@ def test_a_closed_pipe_is_no_fault():
             assert "kept 7" in process.stdout.readline()
             process.stdout.close()
             daemon.publish(kept=8)
-            assert process.wait(PATIENCE_S) == 0
+            assert wait_for_exit(process) == 0
             assert process.stderr.read() == ""
 
 

@@ -46,11 +46,11 @@ def test_the_product_receives_the_view_from_the_current_pose(served):
     camera = SimulatedCamera(endpoint)
     try:
         not_before_ns = time.monotonic_ns()
-        frame = camera.grab(not_before_ns, 5.0)
+        frame = camera.grab(not_before_ns, 120.0)
         assert not_before_ns <= frame.exposed_ns <= time.monotonic_ns()
         assert (frame.pixels == expected(WAYPOINTS[0])).all()
         arm.move_to(WAYPOINTS[1].joints_rad, 0.0, time.monotonic())
-        assert (camera.grab(time.monotonic_ns(), 5.0).pixels == expected(WAYPOINTS[1])).all()
+        assert (camera.grab(time.monotonic_ns(), 120.0).pixels == expected(WAYPOINTS[1])).all()
         assert server.frames_served == 2
     finally:
         camera.close()
@@ -80,12 +80,12 @@ def test_malformed_requests_are_ignored_and_an_exposure_in_the_far_future_is_ref
         ):
             socket.send_multipart(parts)
         socket.send(encode_request(time.monotonic_ns() + 60_000_000_000, 7))
-        assert socket.poll(5000)
+        assert socket.poll(120_000)
         reply = decode_reply(socket.recv_multipart())
         assert isinstance(reply, ErrorReply)
         assert reply.request_id == 7
         socket.send(encode_request(time.monotonic_ns(), 8))
-        assert socket.poll(5000)
+        assert socket.poll(120_000)
         header, raw = socket.recv_multipart()
         assert json.loads(header)["request_id"] == 8
         assert len(raw) == 320 * 240

@@ -19,6 +19,7 @@ from eyebolt.config.station_file import parse_station
 from eyebolt_sim.cli import main
 from eyebolt_sim.lens import read_lens
 from eyebolt_sim.pose_format import PoseFormat
+from support import processes
 
 BOARD = board_from_mm("charuco", 12, 9, 15.0, 11.0, "5X5_100")
 
@@ -28,7 +29,7 @@ def command(*arguments):
 
 
 def run(*arguments):
-    return subprocess.run(command(*arguments), capture_output=True, text=True, timeout=60, check=False)
+    return processes.run(command(*arguments), limit_s=60.0)
 
 
 @pytest.fixture
@@ -150,8 +151,11 @@ def test_camera_and_robot_can_be_two_processes(cell_of):
         done = run("cell", path, "--waypoints", 4, "--speed", 200, "--robot-only")
     finally:
         camera.send_signal(signal.SIGINT)
-        camera.wait(10)
-        camera.stdout.close()
+        try:
+            processes.wait_for_exit(camera, 10.0)
+        finally:
+            processes.end(camera)
+            camera.stdout.close()
     assert done.returncode == 0, done.stderr
     assert camera.returncode == 130
     assert len(daemon.detections) == 6

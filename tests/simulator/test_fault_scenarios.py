@@ -6,7 +6,6 @@ Waypoints are counted from 1; a fault with a start waypoint begins at the fifth.
 import contextlib
 import functools
 import json
-import subprocess
 import sys
 
 import pytest
@@ -16,6 +15,7 @@ from eyebolt_sim.cell import CellOptions, prepare_cell
 from eyebolt_sim.cell_faults import CELL_FAULTS, parse_cell_fault
 from support.daemon_process import DaemonProcess
 from support.folder_camera_cell import write_station
+from support.processes import run
 
 # By fault: mount, first reply code without success, waypoints at which it may come, first finding, words in it.
 EXPECTED = {
@@ -119,7 +119,7 @@ def test_a_fault_is_detected_and_named(run_session, turns, name):
 def test_the_command_runs_the_named_faults(tmp_path):
     def faults(*arguments):
         command = [sys.executable, "-m", "eyebolt_sim", "faults", *map(str, arguments)]
-        return subprocess.run(command, capture_output=True, text=True, timeout=120, cwd=tmp_path)
+        return run(command, limit_s=120.0, cwd=tmp_path)
 
     done = faults("stale-pose", "frame-changed@6", "--mount", "arm", "--folder", tmp_path / "kept")
     assert done.returncode == 0, done.stderr
@@ -142,7 +142,7 @@ def test_the_command_runs_the_named_faults(tmp_path):
 
 def test_a_fault_after_the_end_of_the_session_is_reported_as_not_injected(tmp_path):
     command = [sys.executable, "-m", "eyebolt_sim", "faults", "board-moved@15", "--folder", str(tmp_path / "kept")]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    done = run(command, limit_s=120.0)
     assert done.returncode == 0, done.stderr
     assert "no fault: the session ended before that waypoint" in done.stdout
 

@@ -1,10 +1,11 @@
 """robot_scripts/python/robot_program.py as a process, against scripted daemons."""
 
-import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+from support.processes import run
 
 FOLDER = Path(__file__).resolve().parents[2] / "robot_scripts" / "python"
 POSES = ["1.0, 2.0, 3.0, 1, 0, 0, 0", "4.5, 5.5, 6.5, 0, 1, 0, 0", "7, 8, 9, 0, 0, 1, 0"]
@@ -13,10 +14,8 @@ POSES = ["1.0, 2.0, 3.0, 1, 0, 0, 0", "4.5, 5.5, 6.5, 0, 1, 0, 0", "7, 8, 9, 0, 
 def run_script(tmp_path, port, *arguments, typed=""):
     waypoints = tmp_path / "waypoints.csv"
     waypoints.write_text("# three waypoints\n" + "\n".join(POSES) + "\n\n")
-    return subprocess.run(
-        [sys.executable, "-I", str(FOLDER / "robot_program.py"), f"127.0.0.1:{port}", str(waypoints), *arguments],
-        input=typed, capture_output=True, text=True, timeout=30, check=False,
-    )  # fmt: skip
+    command = [sys.executable, "-I", str(FOLDER / "robot_program.py"), f"127.0.0.1:{port}", str(waypoints), *arguments]
+    return run(command, stdin_text=typed, limit_s=30.0)
 
 
 def script(*captures, **others):
