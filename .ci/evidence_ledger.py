@@ -21,7 +21,7 @@ def pytest_configure(config: pytest.Config) -> None:
     """Starts a ledger, unless this is a worker or a pytest that a test has started: those find no variable."""
     path = os.environ.pop(_VARIABLE, None)
     is_worker = hasattr(config, "workerinput")
-    # Workers read the options in the environment once more; nobody after them shall.
+    # Workers read the options in the environment once more; no later process may.
     if is_worker or not config.getoption("numprocesses", None):
         os.environ["PYTEST_ADDOPTS"] = os.environ.get("PYTEST_ADDOPTS", "").replace(f"-p {__name__}", "")
     if path and not is_worker:

@@ -37,7 +37,7 @@ print(json.dumps({
 
 
 class ProbeError(Exception):
-    """What is wrong with the distribution."""
+    """A defect of the distribution."""
 
 
 def run(*words: object, cwd: Path | None = None) -> str:

@@ -36,7 +36,7 @@ LENS_SNAPSHOT = "camera.json"
 
 @dataclass(frozen=True)
 class SolvedDataset:
-    """What a solve gives."""
+    """The outcome of a solve, with its problem."""
 
     problem: Problem
     """The problem that was solved, its corners numbered from the same end of the board."""
@@ -141,7 +141,7 @@ class StationContext:
         return replace(self, pose_format_override=pose_format)
 
     def reinterpret_poses(self, dataset: Dataset) -> Dataset:
-        """The data set with the poses of pairs and checks computed anew from the numbers that the robot sent.
+        """The data set with the poses of pairs and checks recomputed from the numbers that the robot sent.
 
         Raises InputFault ``no-pose-numbers`` if they were not recorded, ``pose-numbers`` if they are not a pose.
         """
@@ -192,7 +192,7 @@ class RecordedSession:
     context: StationContext
     """The station as it was when the session began."""
     log: SessionLog
-    """What the session's facts add up to."""
+    """State accumulated from the session's facts."""
 
 
 def load_session(folder: SessionFolder) -> RecordedSession:

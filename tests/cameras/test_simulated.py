@@ -103,7 +103,7 @@ def test_the_request_is_the_documented_text(camera, endpoint):
 
 def test_replies_to_earlier_requests_are_dropped(peer, camera):
     def answer_twice(peer, identity, not_before_ns, request_id):
-        """What a peer does that was slow: the reply to another request comes first, well dated but not ours."""
+        """A slow peer: the reply to an earlier request comes first, with a valid date."""
         Peer.expose(peer, identity, not_before_ns, request_id - 1 if request_id else 0)
         peer.socket.send_multipart([identity, *encode_error(request_id + 7, "not yours")])
         Peer.expose(peer, identity, not_before_ns, request_id)

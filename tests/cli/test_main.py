@@ -1,5 +1,6 @@
 """The command line itself: its version, its exit codes, and faults as text."""
 
+import json
 import tomllib
 from importlib.metadata import version
 from pathlib import Path
@@ -45,3 +46,18 @@ def test_an_invalid_pose_format_is_a_fault(eyebolt, tmp_path, pose_format):
     code, _, err = eyebolt("solve", tmp_path, "--pose-format", pose_format)
     assert code == 1
     assert "(pose-format)" in err
+
+
+@pytest.mark.parametrize(
+    ("pose_format", "remedy"),
+    [
+        ("euler-ZYX,deg,mm", "choose a format with 7 numbers for --pose-format."),
+        ("quaternion-xyzw", None),
+    ],
+)
+def test_a_pose_format_of_another_length_is_a_fault_of_the_option(eyebolt, pose_format, remedy):
+    session = ROOT / "tests" / "store" / "golden" / "version-1"
+    _, out, _ = eyebolt("solve", session, "--json", "--pose-format", pose_format)
+    document = json.loads(out)
+    assert document.get("remedy") == remedy
+    assert (document.get("code") == "pose-numbers") is (remedy is not None)

@@ -1,6 +1,6 @@
 """A simulated cell taught from the file that ``eyebolt plan`` writes from a rough guess: the goal is met, as foretold.
 
-The arm is the simulator's; what it cannot reach is left out, as the person who teaches it would.
+The arm is the simulator's; waypoints out of reach are omitted, as a person who teaches it would.
 """
 
 import csv
@@ -31,7 +31,7 @@ TERMS = PoseFormat("mm", "euler-ZYX", "deg")
 
 
 def off(pose, seed):
-    """A pose as somebody measures it with a tape: 20 mm and 3 deg off."""
+    """A pose as measured with a tape: 20 mm and 3 deg off."""
     rng = np.random.default_rng(seed)
     shift, turn = rng.normal(size=3), rng.normal(size=3)
     return pose @ matrix(

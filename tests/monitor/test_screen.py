@@ -92,7 +92,7 @@ def assert_fits(lines, width, height):
 
 
 def assert_snapshot(name, text):
-    """``EYEBOLT_UPDATE_SCREENS=1`` writes the snapshots anew."""
+    """``EYEBOLT_UPDATE_SCREENS=1`` updates the snapshots."""
     path = SCREENS / f"{name}.txt"
     if os.environ.get("EYEBOLT_UPDATE_SCREENS"):
         path.write_text(text, encoding="utf-8")

@@ -71,7 +71,7 @@ def test_only_large_files_pass_by_the_cache(tmp_path: Path, monkeypatch: pytest.
     assert made == [(False, 4096)]
     made.clear()
     write_atomically(files, tmp_path / "large", some(2 * MIB + 1))
-    # What is over whole sectors goes through the cache.
+    # The rest beyond whole sectors is written through the page cache.
     assert made == [(True, 2 * MIB), (False, 1)]
 
 

@@ -2,7 +2,7 @@
 
     python -m support.doc_tables [--check]
 
-A page holds ``<!-- table: NAME ARGUMENT -->`` ... ``<!-- /table -->``; what stands between is written anew from the
+A page holds ``<!-- table: NAME ARGUMENT -->`` ... ``<!-- /table -->``; the lines between are generated from the
 code. ``--check`` writes nothing and ends with 1 if a page is out of date; a test does the same.
 """
 
@@ -211,7 +211,7 @@ def _is_in(module: str, package: str) -> bool:
 
 @dataclass(frozen=True)
 class _Function:
-    """A function, with what its names may stand for."""
+    """A function, with the values that its names may have."""
 
     node: ast.FunctionDef | ast.AsyncFunctionDef
     """Its definition."""
@@ -437,7 +437,7 @@ TABLES: dict[str, Callable[[str], str]] = {
 
 
 def table(spec: str) -> str:
-    """The table that a marker asks for. Raises ValueError with the page's remedy for an unknown name."""
+    """The table that a marker names. Raises ValueError with the page's remedy for an unknown name."""
     name, _, argument = spec.partition(" ")
     if name not in TABLES:
         raise ValueError(f"no table is called {name!r}: write one of {', '.join(sorted(TABLES))}")
@@ -457,7 +457,7 @@ def stale_pages() -> list[Path]:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Writes the tables, or only checks them; the exit code."""
     parser = argparse.ArgumentParser(
-        prog="python -m support.doc_tables", description="Writes the generated tables of the documentation anew."
+        prog="python -m support.doc_tables", description="Updates the generated tables of the documentation."
     )
     parser.add_argument("--check", action="store_true", help="write nothing; exit code 1 if a table is out of date")
     check_only = parser.parse_args(arguments).check

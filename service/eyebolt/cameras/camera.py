@@ -2,7 +2,7 @@
 
 The promise: ``grab`` returns a frame whose exposure began at or after the requested instant, or raises CameraFault; it
 does either within its time-out (plus the time to decode one image). The caller owns the pixels. After any error a
-source discards what it learned about latency and frame rate, and opens its connection anew.
+source discards what it learned about latency and frame rate, and reopens its connection.
 """
 
 from __future__ import annotations

@@ -172,7 +172,7 @@ class PushCamera:
         if self._newest is not None:
             early_s = (not_before_ns - self._newest.message.header.exposed_ns) / NS_PER_S
             detail += f"; the newest image was exposed {early_s:.3f} s before the request"
-        # A sender whose every message is rejected is connected; what it lacks is a usable frame.
+        # A sender whose every message is rejected is connected, but delivers no usable frame.
         if is_alive or rejection:
             return no_fresh_frame(self._endpoint, detail)
         return camera_lost(self._endpoint, detail)

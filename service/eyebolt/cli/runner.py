@@ -1,4 +1,4 @@
-"""What the programs of this project share: exit codes, faults as text, option types, and checks of the computer."""
+"""Shared by the programs of this project: exit codes, faults as text, option types, and checks of the computer."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def run_command(name: str, command: Callable[[], object]) -> None:
     except KeyboardInterrupt:
         sys.exit(EXIT_INTERRUPTED)
     except Exception as defect:
-        # A traceback helps nobody at the machine; record and log hold what is needed to find the defect.
+        # A traceback does not help an operator; record and log hold what is needed to find the defect.
         typer.echo(f"{name}: internal error: {defect!r}", err=True)
         typer.echo("  What to do: keep the session folder and the log, report this line, and start again.", err=True)
         sys.exit(EXIT_FAULT)

@@ -1,6 +1,6 @@
 """A station (one camera, one arm, one board) as its station file (TOML) describes it.
 
-``parse_station`` turns the text into a frozen value or reports all faults of the text at once: those of single fields,
+``parse_station`` parses the text into a frozen value or reports all faults of the text at once: those of single fields,
 which ``schema`` finds, and violations of the rules between fields, which are here. A rule looks only at fields that are
 valid by themselves.
 """
@@ -380,7 +380,9 @@ def _witness(values: FieldValues) -> Iterator[RuleViolation]:
     elif kinds[0] == kinds[1]:
         sizes = [{values.valid_value(section, key) for key in ("columns", "rows")} for section in ("board", "witness")]
         if sizes[0] == sizes[1] and None not in sizes[0]:
-            yield RuleViolation("witness", "columns", "the size of [board]", "another size or kind, to tell them apart")
+            yield RuleViolation(
+                "witness", "columns", "the size of [board]", "another size or kind, so that they can be distinguished"
+            )
 
 
 def _dictionary_family(values: FieldValues, section: str) -> str | None:

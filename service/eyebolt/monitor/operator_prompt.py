@@ -1,4 +1,4 @@
-"""What the operator has to do now: one word in big type, the state in a sentence, and the next step."""
+"""The operator's next action: one word in big type, the state in a sentence, and the next step."""
 
 from __future__ import annotations
 

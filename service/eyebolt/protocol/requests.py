@@ -189,7 +189,7 @@ def _check_count(verb: Verb, got: int, pose_field_count: int, raw: str) -> None:
         if "," in raw:
             message += "; twice as many: a decimal comma is the likely cause, print numbers with a decimal point"
         elif got > 2:
-            message += "; twice as many: two poses in one line, or a decimal comma that was turned into a blank"
+            message += "; twice as many: two poses in one line, or a decimal comma that was replaced by a blank"
     elif _TWO_GROUPS.search(raw):
         message += "; if a group of flags in brackets follows the numbers, leave it out"
     raise _ParseError(Code.WRONG_FIELD_COUNT, message)

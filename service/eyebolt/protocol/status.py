@@ -35,7 +35,7 @@ OptionalNumber = Annotated[float | None, BeforeValidator(_finite_or_none)]
 
 
 class Phase(StrEnum):
-    """Where a session stands."""
+    """Phase of a session."""
 
     IDLE = "idle"
     """No session yet."""
@@ -68,7 +68,7 @@ class MeasuredValue(_Part):
     """The measurement that decided a reply."""
 
     quantity: Text
-    """What was measured."""
+    """Measured quantity."""
     value: OptionalNumber
     """Measured value, in ``unit``."""
     limit: OptionalNumber
@@ -76,7 +76,7 @@ class MeasuredValue(_Part):
     unit: Text
     """Unit of both; empty for ratios."""
     source: Text
-    """Where the limit comes from."""
+    """Source of the limit."""
 
 
 class LastReply(_Part):
@@ -89,7 +89,7 @@ class LastReply(_Part):
     message: Text
     """Reason, for the operator."""
     remedy: Text
-    """What the operator does about it; may be empty."""
+    """Remedy, for the operator; may be empty."""
     measure: MeasuredValue | None = None
     """The measurement that decided, if one did."""
 
@@ -142,7 +142,7 @@ class NextViewStatus(_Part):
 
 
 class ProgressStatus(_Part):
-    """What the kept pairs determine, and what would help next."""
+    """Coverage by the kept pairs, and the next view."""
 
     message: Text
     """Coverage in one sentence, or why there is no solution yet."""
@@ -195,7 +195,7 @@ class StatusMessage(_Part):
     session_folder: Text | None
     """Its folder, absolute."""
     phase: Phase
-    """Where the session stands."""
+    """Phase of the session."""
     kept: Count
     """Pairs kept."""
     wanted: Count

@@ -73,7 +73,7 @@ class SessionFolder:
         if path.exists():
             message = f"the session {path} already exists"
             raise RecordFault("record-exists", message, "give the new session another name.", path=str(path))
-        # Built under another name and renamed at the end: after a crash nothing incomplete looks like a session.
+        # Built under another name and renamed at the end: after a crash no incomplete folder is taken for a session.
         partial = record_folder / f".{name}.partial"
         descriptor: int | None = None
         lines = encode_padded(0, [HEADER, *first])

@@ -28,7 +28,7 @@ _SHORT_TIMEOUT_S = 0.25
 
 
 class Promise(StrEnum):
-    """What a camera promises."""
+    """A promise of every camera."""
 
     FRESHNESS = "freshness"
     """A frame was exposed after its request, is dated between the request and its true exposure, and arrived before it
