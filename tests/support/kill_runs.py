@@ -123,7 +123,8 @@ class KilledSessions:
         answered, pending = self.answered[-1], self._pending
         robot.ask("hello 0")
         if pending == BEGIN:
-            # If it was not carried out, `again` would refer to a seq of the old session; repeated, it begins one at most.
+            # If it was not carried out, `again` would refer to a seq of the old session. Repeated, it begins at most
+            # one session.
             answered[1], pending = (BEGIN, robot.final(BEGIN)), None
         for seq, (_, reply) in answered.items():
             assert robot.ask(f"again {seq}") == reply

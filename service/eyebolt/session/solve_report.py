@@ -31,9 +31,9 @@ from eyebolt.session.facts import (
 )
 from eyebolt.session.session_log import SessionLog
 
-# With fewer pairs a disagreement cannot be attributed to one of them. The solver's ``_MIN_PAIRS_TO_REJECT`` is one more,
-# since it is for outliers of a few times an estimated noise; gross outliers, and outliers under a stated noise, are
-# excluded with fewer pairs.
+# With fewer pairs a disagreement cannot be attributed to one of them. ``_MIN_PAIRS_TO_REJECT`` of the solver is one
+# more, since it is for outliers of a few times an estimated noise; gross outliers, and outliers under a stated noise,
+# are excluded with fewer pairs.
 MIN_PAIRS_FOR_OUTLIERS = 6
 # A wrong pose format and a wrong mount are diagnosed from four pairs on (``_MIN_PAIRS`` of the diagnosis
 # ``misread_poses``). The reply to the fifth waits too, for a fault that four pairs left undetermined: the robot program
