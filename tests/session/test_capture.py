@@ -168,17 +168,17 @@ def test_the_image_is_exposed_after_the_request_and_the_settling_time():
     world = World(config(settle_ns=250_000_000))
     world.say(world.connect(), capture(1))
     (grab,) = world.commands(msg.Grab)
-    (picture,) = world.facts_of(ImageFact)
-    assert grab.not_before_ns == picture.frame.received_ns + 250_000_000 <= picture.frame.exposed_ns
+    (image_fact,) = world.facts_of(ImageFact)
+    assert grab.not_before_ns == image_fact.frame.received_ns + 250_000_000 <= image_fact.frame.exposed_ns
 
 
 def test_flange_poses_are_recorded_in_metres(world, robot):
     world.say(robot, "capture 1 520 -30 450.5 0.5 0.5 0.5 0.5")
-    (picture,) = world.facts_of(ImageFact)
+    (image_fact,) = world.facts_of(ImageFact)
     wanted = np.eye(4)
     wanted[:3, :3] = Rotation.from_quat([0.5, 0.5, 0.5, 0.5]).as_matrix()
     wanted[:3, 3] = [0.52, -0.03, 0.4505]
-    np.testing.assert_allclose(picture.base_T_flange, wanted, atol=1e-12)
+    np.testing.assert_allclose(image_fact.base_T_flange, wanted, atol=1e-12)
 
 
 def test_tool_poses_are_converted_to_flange_poses():
@@ -193,8 +193,8 @@ def test_tool_poses_are_converted_to_flange_poses():
     lengths = " ".join(f"{1e3 * v:.7f}" for v in base_T_tool[:3, 3])
     world = World(config(flange_T_tool=flange_T_tool))
     assert world.say(world.connect(), f"capture 1 {lengths} {w:.9f} {x:.9f} {y:.9f} {z:.9f}") == "0,1,1,7"
-    (picture,) = world.facts_of(ImageFact)
-    np.testing.assert_allclose(picture.base_T_flange, base_T_flange, atol=1e-8)
+    (image_fact,) = world.facts_of(ImageFact)
+    np.testing.assert_allclose(image_fact.base_T_flange, base_T_flange, atol=1e-8)
 
 
 @pytest.mark.parametrize(
@@ -217,7 +217,7 @@ def test_a_refused_view_is_recorded_and_not_counted(world, robot, sees, code):
     assert world.say(robot, capture(3)) == "0,3,2,6"
 
 
-@pytest.mark.parametrize(("fault", "code"), [("camera-lost", 30), ("no-fresh-frame", 22), ("pictures-exhausted", 22)])
+@pytest.mark.parametrize(("fault", "code"), [("camera-lost", 30), ("no-fresh-frame", 22), ("images-exhausted", 22)])
 def test_a_grab_that_fails(world, robot, fault, code):
     world.grab_fails = fault
     assert world.say(robot, capture(1)) == f"{code},1,0,8"
@@ -258,8 +258,8 @@ def test_checks_are_never_solved_with(world, robot):
 def test_the_solver_gets_poses_and_corners_as_recorded(world, robot):
     run(world, robot, 3)
     pair = world.commands(msg.Solve)[-1].dataset.pairs[-1]
-    picture = world.facts_of(ImageFact)[-1]
-    assert pair.base_T_flange.tolist() == np.array(picture.base_T_flange).tolist()
+    image_fact = world.facts_of(ImageFact)[-1]
+    assert pair.base_T_flange.tolist() == np.array(image_fact.base_T_flange).tolist()
     assert pair.corners_px.tolist() == detection().corners_px.tolist()
     assert pair.ids.tolist() == detection().ids.tolist()
 
@@ -359,9 +359,9 @@ def test_solve_replies_the_cause_where_the_pairs_show_one(world, robot, outcome)
     run(world, robot, 4)
     world.outcome = replace(outcome, findings=(wrong,))
     assert world.say(robot, "solve 5") == "32,5,4,4"
-    told = world.facts_of(ReplyFact)[-1]
-    assert (told.code, told.message) == (32, 'the poses are misread: rotation = "euler-ZYX"')
-    assert told.remedy == 'rotation = "euler-ZYX"'
+    reply_fact = world.facts_of(ReplyFact)[-1]
+    assert (reply_fact.code, reply_fact.message) == (32, 'the poses are misread: rotation = "euler-ZYX"')
+    assert reply_fact.remedy == 'rotation = "euler-ZYX"'
 
 
 def test_the_stations_rule_accepts_only_a_proven_result_with_enough_pairs():
@@ -406,7 +406,7 @@ def test_undo_and_bye_succeed_although_the_solve_fails(world, robot):
     assert status(world).phase == "closed"
 
 
-# A capture writes three times: the picture, the fact that it was taken, and what led to the answer.
+# A capture writes three times: the image, the fact that it was taken, and what led to the answer.
 @pytest.mark.parametrize("write", [1, 2, 3])
 def test_a_capture_that_cannot_be_recorded_is_31_and_its_seq_stays_free(world, robot, write):
     run(world, robot, 3)
@@ -481,7 +481,7 @@ def test_a_restart_finishes_an_image_on_record_without_a_reply(world, robot):
     assert world.say(robot, "hello 9") == "0,9,4,4"
     assert world.say(robot, "again 4") == "0,4,4,4"
     assert world.say(robot, capture(4)) == "0,4,4,4"
-    assert len(world.commands(msg.Grab)) == grabs, "no second picture"
+    assert len(world.commands(msg.Grab)) == grabs, "no second image"
 
 
 def test_a_restart_replies_working_for_the_image_that_it_resumes(world, robot):

@@ -217,5 +217,5 @@ def test_an_invalid_pose_opens_no_session(world, robot):
 def test_the_order_of_the_quaternion_matters():
     world = World(config(pose_format=type(config().pose_format)("mm", "quaternion-xyzw", "deg")))
     world.say(world.connect(), "capture 1 0 0 0 0 0 0 1")
-    (picture,) = world.facts_of(ImageFact)
-    assert np.array(picture.base_T_flange).tolist() == np.eye(4).tolist()
+    (image_fact,) = world.facts_of(ImageFact)
+    assert np.array(image_fact.base_T_flange).tolist() == np.eye(4).tolist()
