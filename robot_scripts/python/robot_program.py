@@ -11,8 +11,8 @@ connection broke.
 
 SAFETY. This program does not move the arm: you add the moves and are responsible for them. The rules of your site and
 the manual of the controller take precedence. Teach and test each waypoint at reduced speed with the emergency stop in
-reach, and watch for collisions of the board, the camera and their cables. In automatic mode nobody may be in the cell. No
-reply is a safety signal.
+reach, and watch for collisions of the board, the camera and their cables. In automatic mode nobody may be in the cell.
+No reply is a safety signal.
 """
 
 from __future__ import annotations

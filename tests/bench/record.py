@@ -72,7 +72,7 @@ _current: Recording | None = None
 
 @contextmanager
 def recording(name: str, write: bool) -> Iterator[None]:
-    """Tables made inside belong to ``name``; with ``write`` they are in its file afterwards, unless the bench failed."""
+    """Collects the tables made inside under ``name``; with ``write`` its file is written unless the bench failed."""
     global _current
     _current = Recording(name)
     try:
