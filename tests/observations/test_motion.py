@@ -5,7 +5,7 @@ import pytest
 
 from eyebolt.boards.detection import Detection
 from eyebolt.boards.exposure import ExposureStats
-from eyebolt.observations.motion import arm_motion, compare_images
+from eyebolt.observations.view_quality import arm_motion, compare_images
 
 LIGHT = ExposureStats(0.1, 0.7, 0.0, 0.0, 0.75)
 IDS = np.arange(88)

@@ -11,9 +11,8 @@ from eyebolt.boards.detection import Detection, NoDetection
 from eyebolt.boards.exposure import ExposureStats, not_found_reason
 from eyebolt.observations import thresholds
 from eyebolt.observations.exposure_map import ExposureMap, Region
-from eyebolt.observations.motion import MotionCheck
 from eyebolt.observations.view_acceptance import Baseline, ViewAcceptance, assess_view
-from eyebolt.observations.view_quality import View
+from eyebolt.observations.view_quality import MotionCheck, View
 from eyebolt.protocol import Code
 
 SIZE_PX = (1280, 960)

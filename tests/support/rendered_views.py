@@ -9,9 +9,8 @@ from eyebolt.boards import board_from_mm
 from eyebolt.boards.detect import find_board
 from eyebolt.boards.detection import NoDetection
 from eyebolt.geometry.camera_model import CameraModel
-from eyebolt.observations.motion import compare_images
 from eyebolt.observations.view_acceptance import Baseline, assess_view
-from eyebolt.observations.view_quality import measure_view
+from eyebolt.observations.view_quality import compare_images, measure_view
 from eyebolt_sim.board_texture import draw_board_texture
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.render import Appearance, Renderer

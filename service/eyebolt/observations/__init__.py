@@ -18,11 +18,10 @@ from eyebolt.observations.half_turn import (
     resolve_half_turns,
     reversed_views,
 )
-from eyebolt.observations.motion import MotionCheck, compare_images
 from eyebolt.observations.pair import DEFAULT_TIP_SIGMA_M, Dataset, Pair, PlacedBoard, PointerTip, Touch
 from eyebolt.observations.thresholds import Measure, Threshold, ThresholdSource, all_thresholds
 from eyebolt.observations.view_acceptance import Baseline, ViewAcceptance, assess_view
-from eyebolt.observations.view_quality import View, measure_view
+from eyebolt.observations.view_quality import MotionCheck, View, compare_images, measure_view
 
 __all__ = [
     "DEFAULT_TIP_SIGMA_M",

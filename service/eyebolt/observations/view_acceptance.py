@@ -17,9 +17,8 @@ from eyebolt.geometry import Array, se3
 from eyebolt.observations import thresholds
 from eyebolt.observations.board_pose import MIN_CORNERS
 from eyebolt.observations.exposure_map import ExposureMap, Region
-from eyebolt.observations.motion import arm_motion
 from eyebolt.observations.thresholds import Measure, Threshold
-from eyebolt.observations.view_quality import View
+from eyebolt.observations.view_quality import View, arm_motion
 from eyebolt.protocol import Code
 
 

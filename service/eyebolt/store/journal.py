@@ -18,7 +18,7 @@ import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import NoReturn
 
 from eyebolt.errors import RecordFault
 from eyebolt.store.filesystem import FileSystem, write_atomically
@@ -135,7 +135,7 @@ def _read_one(data: bytes, offset: int, sequence: int) -> tuple[bytes | None, st
     return body.rstrip(b" "), ""
 
 
-def _json_object(payload: bytes) -> dict[str, Any] | None:
+def _json_object(payload: bytes) -> dict[str, object] | None:
     """The object in ``payload``; None for anything but one JSON object (RFC 8259: no NaN, no infinity)."""
     try:
         found = json.loads(payload.decode("utf-8"), parse_constant=_refuse_constant)

@@ -8,7 +8,6 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from eyebolt.addresses import is_remote_endpoint
 from eyebolt.config import Station, parse_station
@@ -115,21 +114,22 @@ def station_with_push_camera(
 
     Without ``compare_frames`` the motion check is off.
     """
-    sections: dict[str, dict[str, Any]] = tomllib.loads(recorded.decode("utf-8-sig"))
+    sections: dict[str, dict[str, object]] = tomllib.loads(recorded.decode("utf-8-sig"))
     # Keys are not recorded, and not required on the loopback interface.
     sections["station"].pop("keys", None)
     sections["station"]["status"] = f"tcp://127.0.0.1:{status_port}"
     sections["robot"].pop("dial", None)
     sections["robot"] |= {"listen": f"127.0.0.1:{robot_port}", "allow": ["127.0.0.1"]}
     camera = {key: value for key, value in sections["camera"].items() if key not in ("path", "url", "serial")}
-    settle_ms = int(camera.get("settle_ms", 300) / speed)
+    recorded_ms = camera.get("settle_ms", 300)
+    settle_ms = int(recorded_ms / speed) if isinstance(recorded_ms, int | float) else 0
     camera |= {"source": "push", "endpoint": f"tcp://127.0.0.1:{camera_port}", "intrinsics": LENS_SNAPSHOT}
     camera |= {"settle_ms": settle_ms} if compare_frames else {"settle_ms": settle_ms, "motion_check": "off"}
     sections |= {"camera": camera, "record": {"folder": "sessions"}}
     return "\n".join(_toml(name, section) for name, section in sections.items())
 
 
-def _toml(name: str, section: Mapping[str, Any]) -> str:
+def _toml(name: str, section: Mapping[str, object]) -> str:
     # Strings, numbers, booleans and arrays of them have the same syntax in JSON and TOML.
     return f"[{name}]\n" + "".join(
         f"{key} = {json.dumps(value, ensure_ascii=False)}\n" for key, value in section.items()

@@ -30,12 +30,12 @@ class Difference:
     anything else"""
 
 
-def differences(recorded: Mapping[str, Any], now: Mapping[str, Any]) -> list[Difference]:
+def differences(recorded: Mapping[str, object], now: Mapping[str, object]) -> list[Difference]:
     """Differences of two results; keys of the run and the digest of the station file do not count."""
     return list(_differ("", _comparable(recorded), _comparable(now)))
 
 
-def renumber_pairs(result: ResultDocument, images: Sequence[int]) -> dict[str, Any]:
+def renumber_pairs(result: ResultDocument, images: Sequence[int]) -> dict[str, object]:
     """The result as JSON values, its pairs renumbered as if every image had a reply.
 
     ``images`` are the indices of the images with a reply, in order.
@@ -48,9 +48,10 @@ def renumber_pairs(result: ResultDocument, images: Sequence[int]) -> dict[str, A
     return result.model_copy(update={"pairs": pairs}).to_json()
 
 
-def _comparable(document: Mapping[str, Any]) -> dict[str, Any]:
+def _comparable(document: Mapping[str, object]) -> dict[str, object]:
     comparable = {key: value for key, value in document.items() if key not in _RUN_SPECIFIC_KEYS}
-    return {**comparable, "inputs": {"camera.json": (document.get("inputs") or {}).get("camera.json")}}
+    inputs = document.get("inputs")
+    return {**comparable, "inputs": {"camera.json": inputs.get("camera.json") if isinstance(inputs, Mapping) else None}}
 
 
 def _differ(path: str, recorded: Any, now: Any) -> Iterator[Difference]:
