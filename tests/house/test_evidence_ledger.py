@@ -34,6 +34,8 @@ def keep(folder, *options):
         "EYEBOLT_EVIDENCE_LEDGER": str(folder / "ledger"),
         "PYTEST_ADDOPTS": "-p evidence_ledger",
         "PYTHONPATH": str(CI),
+        # Half of the time of a short run goes into loading plugins.
+        "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1",
     }
     for name in ("PYTEST_XDIST_WORKER", "PYTEST_CURRENT_TEST"):
         environment.pop(name, None)
@@ -48,7 +50,7 @@ def keep(folder, *options):
     return run, verdict
 
 
-@pytest.mark.parametrize("options", [[], ["-n", "1"]], ids=["one process", "workers"])
+@pytest.mark.parametrize("options", [[], ["-p", "xdist", "-n", "1"]], ids=["one process", "workers"])
 def test_evidence_that_did_not_run_is_named_and_other_skips_do_not_matter(tmp_path, options):
     (tmp_path / "test_good.py").write_text(GOOD)
     for number, text in enumerate(NOT_RUN.values()):
