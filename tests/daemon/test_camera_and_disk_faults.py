@@ -72,7 +72,7 @@ def test_unusable_images_are_refused_with_their_reason(recorded_cell, start_daem
         # The place of the first pair once more, and after that the folder is empty.
         replies += [robot.final(recorded_cell.capture(seq, 0))[:3] for seq in (6, 7)]
     assert replies == [(0, 1, 1), (38, 2, 1), (20, 3, 1), (25, 4, 1), (22, 5, 1), (26, 6, 1), (22, 7, 1)]
-    for seq, words in {2: "640 x 480", 4: "too dark", 5: "damaged or no image", 7: "no image is left"}.items():
+    for seq, words in {2: "640 x 480", 4: "too dark", 5: "damaged or not an image", 7: "no image is left"}.items():
         assert words in daemon.wait_for_log("reply sent", seq=seq, code=replies[seq - 1][0])["message"]
 
 
