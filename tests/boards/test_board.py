@@ -1,5 +1,7 @@
 """The points of each kind of board, and the descriptions of boards that are rejected."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -21,7 +23,7 @@ def test_corners_are_numbered_row_by_row_from_the_corner_next_to_the_origin():
 
 
 def test_lengths_are_taken_in_millimetres():
-    board = board_from_mm(**CHARUCO)
+    board: Any = board_from_mm(**CHARUCO)
     assert (board.square_m, board.marker_m, board.corner_count) == (0.020, 0.015, 35)
 
 
@@ -30,7 +32,7 @@ def test_lengths_are_taken_in_millimetres():
     [("current", 6, True), ("current", 7, True), ("legacy", 7, True), ("legacy", 6, False)],
 )
 def test_first_square_of_a_charuco_board_is_white_only_in_legacy_order_with_even_rows(order, rows, black):
-    board = board_from_mm(**{**CHARUCO, "rows": rows, "corner_order": order})
+    board: Any = board_from_mm(**{**CHARUCO, "rows": rows, "corner_order": order})
     assert board.first_square_black is black
     assert bool(board.black_squares[0, 0]) is black
     assert bool(board.black_squares[0, 1]) is not black
@@ -56,7 +58,7 @@ def test_half_turn_is_ambiguous_where_both_counts_are_odd_or_both_even(columns, 
     ],
 )
 def test_dictionaries_are_found_by_name(name, canonical):
-    board = board_from_mm(**{**CHARUCO, "dictionary": name})
+    board: Any = board_from_mm(**{**CHARUCO, "dictionary": name})
     assert board.dictionary == canonical
     assert board == board_from_mm(**{**CHARUCO, "dictionary": canonical})
     assert board.marker_bits().shape[0] == 24

@@ -7,6 +7,7 @@ from eyebolt.boards import board_from_mm
 from eyebolt.boards import circle_grid as circles
 from eyebolt.boards.detect import find_board
 from eyebolt.boards.detection import Detection, NoDetection
+from eyebolt.boards.homography import fit_plane
 from eyebolt.boards.registry import BOARD_KINDS
 from eyebolt.testing.draw_board import draw_board
 from eyebolt_sim.board_texture import draw_board_texture
@@ -96,7 +97,7 @@ def test_centres_of_circles_are_not_the_middles_of_their_ellipses():
     image, truth = rendered("circles", share=0.45, tilt=np.deg2rad(50), roll=0.4)
     detection = find_board(image, board)
     assert len(detection.ids) == board.corner_count
-    plane = circles.fit_plane(board.corners(), detection.corners_px)[0]
+    plane = fit_plane(board.corners(), detection.corners_px)[0]
     edges = circles._edges(image, plane, board.corners())
     middles = circles.ellipse_centres(circles._conics(edges)[0], edges.centre_px)
     corrected, uncorrected = (np.sqrt(((p - truth) ** 2).sum(1).mean()) for p in (detection.corners_px, middles))

@@ -3,6 +3,8 @@
 Images: Debian's `opencv-doc`, see tests/support/opencv_doc.py. Numbers: named beside each check.
 """
 
+from typing import Any
+
 import cv2
 import numpy as np
 import pytest
@@ -164,7 +166,7 @@ def test_the_published_markers_are_whole_pixels_that_sub_pixel_corners_leave_by_
     # The source runs cv2.aruco.ArucoDetector with its defaults, that is without refinement of corners: it publishes
     # the whole pixels at which outlines turn. Source of the refined ones: the same detector with
     # CORNER_REFINE_SUBPIX, and cv2.aruco.CharucoDetector with its defaults, which refines.
-    board = board_from_mm("charuco", 5, 7, 40, 20, "6X6_250")
+    board: Any = board_from_mm("charuco", 5, 7, 40, 20, "6X6_250")
     image = cv2.cvtColor(cv2.imread(str(evidence_files("choriginal.jpg"))), cv2.COLOR_BGR2GRAY)
 
     dictionary = marker_dictionary(board.dictionary)

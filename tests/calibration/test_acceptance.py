@@ -6,10 +6,10 @@ from dataclasses import replace
 import pytest
 from scipy.stats import chi2
 
+from eyebolt.calibration import AcceptanceStatus
 from eyebolt.calibration.acceptance import (
     CONTRADICTED_SIGMA,
     AcceptanceCause,
-    AcceptanceStatus,
     ResultAcceptance,
     assess_result,
 )

@@ -11,6 +11,7 @@ from eyebolt.calibration.solve import solve
 from eyebolt.observations.pair import Pair
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.transforms import matrix
+from support import long_forms
 
 MOUNTS = ["fixed", "arm"]
 
@@ -52,11 +53,12 @@ def test_two_images_swapped(cases, mount, pairs, first, second):
     assert (finding.evidence["pair"], finding.evidence["other_pair"]) == (first, second)
 
 
+@long_forms.seeds(4, 12)
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_two_images_swapped_with_a_noisy_arm(cases, mount):
+def test_two_images_swapped_with_a_noisy_arm(cases, mount, seeds):
     """Even the right pairs have residuals of millimetres: 0.3 mm and 0.05 deg per axis, corner noise of 0.3 px."""
     named = 0
-    for seed in range(12):
+    for seed in seeds:
         simulated = make_problem(mount, 10, seed, 0.3, 0.3, 0.05)
         problem = cases.convert(simulated, include_robot_noise=False)
         a, b = problem.pairs[3], problem.pairs[7]
@@ -64,7 +66,7 @@ def test_two_images_swapped_with_a_noisy_arm(cases, mount):
         spoilt = cases.with_pair(spoilt, 7, ids=a.ids, corners_px=a.corners_px)
         evidence = [f.evidence for f in solve(spoilt).findings[:1] if f.code == "pairs-swapped"]
         named += bool(evidence) and (evidence[0]["pair"], evidence[0]["other_pair"]) == (3, 7)
-    assert named >= 11
+    assert named >= len(seeds) * 11 / 12
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

@@ -11,6 +11,7 @@ from eyebolt.calibration.solve import solve
 from eyebolt.geometry.pose_format import EULER_KINDS, PoseFormat
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.transforms import inverse
+from support import long_forms
 
 DEFAULT = PoseFormat()
 
@@ -43,10 +44,11 @@ def test_five_pairs_determine_the_line_to_change(cases, mount, truly, stated, li
     assert first.evidence["residual_mm"] < 3 < first.evidence["residual_as_stated_mm"]
 
 
+@long_forms.seeds(2, 4)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_any_two_euler_kinds_are_distinguished(cases, mount):
+def test_any_two_euler_kinds_are_distinguished(cases, mount, seeds):
     rng = np.random.default_rng(3)
-    for seed in range(4):
+    for seed in seeds:
         truly, stated = (PoseFormat("mm", str(kind)) for kind in rng.choice(EULER_KINDS, 2, replace=False))
         first = solve(read_wrongly(cases, mount, 6, seed, truly, stated)).findings[0]
         assert f'rotation = "{truly.rotation}"' in first.remedy, (truly, stated, first)

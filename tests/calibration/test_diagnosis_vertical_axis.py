@@ -12,16 +12,22 @@ from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.transforms import inverse, matrix
 
-SEEDS = range(6)
 STATED = PoseFormat("mm", "angle-z")
 
 
-@pytest.fixture(params=["fixed", "arm"])
+@pytest.fixture(
+    params=[
+        pytest.param((mount, count), id=f"{mount}-{count} seeds", marks=pytest.mark.long if count > 3 else ())
+        for mount in ("fixed", "arm")
+        for count in (3, 6)
+    ]
+)
 def sessions(request, cases):
     """Problems of five pairs and their poses (5, 4, 4)."""
+    mount, count = request.param
     made = [
-        cases.convert(make_problem(request.param, 5, seed, turns="vertical"), include_robot_noise=False)
-        for seed in SEEDS
+        cases.convert(make_problem(mount, 5, seed, turns="vertical"), include_robot_noise=False)
+        for seed in range(count)
     ]
     return [(problem, [pair.base_T_flange for pair in problem.pairs]) for problem in made]
 
@@ -48,7 +54,7 @@ def firsts(problems):
 
 
 def test_good_poses_raise_no_finding(sessions, sent):
-    assert firsts(sent(problem, poses) for problem, poses in sessions) == [None] * len(SEEDS)
+    assert firsts(sent(problem, poses) for problem, poses in sessions) == [None] * len(sessions)
 
 
 def test_the_closed_form_fits_a_good_session(sessions, cases):
@@ -81,5 +87,5 @@ def test_another_tool_from_the_third_pair_on_is_found(sessions, sent):
     tool = matrix(Rotation.from_euler("z", 30, degrees=True), [0.1, 0.0, 0.06])
     changed = [sent(p, [*poses[:2], *(pose @ tool for pose in poses[2:])]) for p, poses in sessions]
     codes = [finding.code if finding else "none" for finding in firsts(changed)]
-    assert codes.count("tool-changed") >= len(SEEDS) - 1, codes
+    assert codes.count("tool-changed") >= len(sessions) * 5 / 6, codes
     assert set(codes) <= {"tool-changed", "none"}

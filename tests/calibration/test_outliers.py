@@ -9,8 +9,8 @@ from eyebolt.calibration.problem import RobotNoise
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
+from support import long_forms
 
-SEEDS = range(2)
 ROW = 6
 
 
@@ -22,11 +22,12 @@ def inject(cases, fault, simulated, problem):
     return cases.with_slipped_board(simulated, problem, ROW, slip_mm=2.0, slip_deg=1.0)
 
 
+@long_forms.seeds(1, 2)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
 @pytest.mark.parametrize("fault", ["stale-pose", "slipped-board", "neighbours-image"])
-def test_one_outlier_among_fifteen_is_excluded_and_nothing_else(cases, bound, mount, stated, fault):
-    for seed in SEEDS:
+def test_one_outlier_among_fifteen_is_excluded_and_nothing_else(cases, bound, mount, stated, fault, seeds):
+    for seed in seeds:
         simulated = make_problem(mount, 15, seed)
         problem = cases.convert(simulated, stated)
         solution = solve(inject(cases, fault, simulated, problem))
@@ -50,7 +51,7 @@ def test_the_reason_states_the_distance_of_the_outlier(cases, mount):
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_three_outliers_of_different_kinds_among_fifteen(cases, mount):
-    for seed in SEEDS:
+    for seed in range(2):
         simulated = make_problem(mount, 15, seed)
         problem = cases.convert(simulated, include_robot_noise=False)
         problem = cases.with_stale_pose(problem, 3)

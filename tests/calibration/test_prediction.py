@@ -11,8 +11,9 @@ from eyebolt.boards.detection import Detection
 from eyebolt.boards.exposure import ExposureStats
 from eyebolt.calibration.problem import RobotNoise
 from eyebolt.calibration.solve import solve
+from eyebolt.observations import BoardPose
 from eyebolt.observations.board_pose import CornerObservations, fit_board_poses, linearize_corners
-from eyebolt.observations.view_quality import BoardPose, measure_view
+from eyebolt.observations.view_quality import measure_view
 from eyebolt.session.facts import PredictionRecord
 from eyebolt_sim.problems import make_problem
 

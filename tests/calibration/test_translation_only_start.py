@@ -14,6 +14,7 @@ from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.problems import DEFAULT_LENS
 from eyebolt_sim.transforms import inverse, matrix, transform_points
 from eyebolt_sim.views import ViewRange, chessboard_shape, place, random_views
+from support import long_forms
 
 SHIFTS_M = ((0, 0, 0), (0.1, 0, 0), (0, 0.1, 0), (0, 0, 0.1))
 POSES = 10
@@ -38,19 +39,21 @@ def session(cases, mount, seed, focal_px=2400.0, camera_moves=None, poses=POSES)
     return Problem(Mount(mount), cases.camera_of(DEFAULT_LENS), board.corners_m, pairs, WorkingVolume(0.6, 1.0))
 
 
+@long_forms.seeds(4, 8)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("off", [0.02, -0.02])
-def test_another_focal_length_is_found(cases, mount, off):
-    for seed in range(8):
+def test_another_focal_length_is_found(cases, mount, off, seeds):
+    for seed in seeds:
         first = solve(session(cases, mount, seed, 2400.0 * (1 + off))).findings[0]
         assert first.code == "focal-length", (seed, first)
         assert first.evidence["focal"] == pytest.approx(off, abs=5 * first.evidence["focal_sigma"])
 
 
+@long_forms.seeds(4, 8)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_a_camera_that_moved_between_the_groups_is_still_found(cases, mount):
+def test_a_camera_that_moved_between_the_groups_is_still_found(cases, mount, seeds):
     knock = matrix(Rotation.from_rotvec([0.0, 0.004, 0.003]).as_matrix(), [0.002, -0.002, 0.0])
-    for seed in range(8):
+    for seed in seeds:
         codes = [
             f.code for f in solve(session(cases, mount, seed, camera_moves=knock)).findings if f.severity != "note"
         ]

@@ -287,7 +287,7 @@ def test_exposure_is_set_in_units_of_100_us_and_a_deviation_of_the_driver_is_rep
 @pytest.fixture
 def recording(tmp_path):
     path = tmp_path / "clip.avi"
-    writer = cv2.VideoWriter(str(path), cv2.VideoWriter_fourcc(*"MJPG"), 10, (240, 160))
+    writer = cv2.VideoWriter(str(path), cv2.VideoWriter_fourcc(*"MJPG"), 10, (240, 160))  # type: ignore[attr-defined]
     for counter in range(12):
         writer.write(cv2.cvtColor(paint_counter(counter), cv2.COLOR_GRAY2BGR))
     writer.release()

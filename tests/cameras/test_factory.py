@@ -29,7 +29,7 @@ def test_a_folder_is_relative_to_the_station_file_and_resumes_after_a_name(tmp_p
 
 
 def test_each_source_opens_its_kind(tmp_path, endpoint):
-    writer = cv2.VideoWriter(str(tmp_path / "clip.avi"), cv2.VideoWriter_fourcc(*"MJPG"), 10, (64, 48))
+    writer = cv2.VideoWriter(str(tmp_path / "clip.avi"), cv2.VideoWriter_fourcc(*"MJPG"), 10, (64, 48))  # type: ignore[attr-defined]
     writer.write(np.zeros((48, 64, 3), np.uint8))
     writer.release()
     for camera_section, kind in [

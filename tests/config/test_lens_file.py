@@ -27,9 +27,9 @@ def faults_of(text: str) -> dict[str, str]:
         parse_lens(text, "camera.json")
     assert caught.value.code == "lens-file"
     assert "camera.json" in caught.value.message
-    for fault in caught.value.data["faults"]:
+    for fault in caught.value.data["faults"]:  # type: ignore[attr-defined]
         assert str(fault) in caught.value.message and fault.allowed
-    return {fault.key: fault.found for fault in caught.value.data["faults"]}
+    return {fault.key: fault.found for fault in caught.value.data["faults"]}  # type: ignore[attr-defined]
 
 
 def test_a_good_lens() -> None:
@@ -111,11 +111,11 @@ def test_faults_have_the_line_of_their_key() -> None:
     with pytest.raises(InputFault) as caught:
         parse_lens(text, "camera.json")
     lines = text.split("\n")
-    for fault in caught.value.data["faults"]:
+    for fault in caught.value.data["faults"]:  # type: ignore[attr-defined]
         assert f'"{fault.key.rpartition(".")[2]}"' in lines[fault.line - 1]
     with pytest.raises(InputFault) as caught:
         parse_lens('{\n"width": 5,\n}', "camera.json")
-    assert [fault.line for fault in caught.value.data["faults"]] == [3]
+    assert [fault.line for fault in caught.value.data["faults"]] == [3]  # type: ignore[attr-defined]
 
 
 def test_a_lens_that_no_file_can_state_is_a_fault() -> None:

@@ -495,7 +495,7 @@ def test_no_damage_to_a_good_file_raises_anything_but_a_fault(data: st.DataObjec
     except InputFault as fault:
         last_line = text.count("\n") + 1
         assert fault.data["faults"]
-        assert all(1 <= f.line <= last_line and f.found and f.allowed for f in fault.data["faults"])
+        assert all(1 <= f.line <= last_line and f.found and f.allowed for f in fault.data["faults"])  # type: ignore[attr-defined]
     else:
         assert isinstance(station, Station)
 

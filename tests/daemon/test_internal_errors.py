@@ -5,6 +5,7 @@ import contextlib
 import json
 import threading
 import time
+from typing import Any
 
 import cv2
 import numpy as np
@@ -46,7 +47,8 @@ class OddCamera:
 def serving(station, camera):
     """The daemon in a thread of this process."""
     context = load_context(station)
-    ready, holding = threading.Event(), {}
+    ready = threading.Event()
+    holding: dict[str, Any] = {}
 
     async def serve():
         holding["daemon"] = Daemon(context, camera, None, State(context.session_config))

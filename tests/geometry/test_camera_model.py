@@ -144,4 +144,4 @@ def test_what_is_no_lens_is_refused(matrix, distortion, message):
 @pytest.mark.parametrize("size", [(0, 1024), (1280, -3)])
 def test_an_image_without_size_is_refused(size):
     with pytest.raises(InputFault, match="width and height"):
-        CameraModel(*size, MATRIX, np.zeros(0))
+        CameraModel(*size, MATRIX, np.zeros(0))  # type: ignore[call-arg]

@@ -146,7 +146,7 @@ def test_the_remedy_of_an_invalid_specification_shows_valid_ones(spec):
 def test_only_a_starting_fault_has_a_start_waypoint():
     for fault in CELL_FAULTS.values():
         if isinstance(fault, StartingFault):
-            assert parse_cell_fault(f"{fault.name}@7").start_waypoint == 7
+            assert parse_cell_fault(f"{fault.name}@7").start_waypoint == 7  # type: ignore[attr-defined]
             assert parse_cell_fault(f"{fault.name}@7").spec == f"{fault.name}@7"
             continue
         with pytest.raises(InputFault) as refused:

@@ -1,5 +1,7 @@
 """The drawn board against its definition, and against OpenCV's own drawing."""
 
+from typing import Any
+
 import cv2
 import numpy as np
 import pytest
@@ -36,7 +38,7 @@ def test_pixel_of_gives_the_edge_between_two_pixels(chessboard):
 @pytest.mark.parametrize(("columns", "rows"), [(8, 6), (7, 6), (6, 7), (7, 5)])
 def test_a_drawn_charuco_board_is_the_one_that_opencv_draws(columns, rows, order):
     # Source: cv2.aruco.CharucoBoard.generateImage, at a size where squares and marker cells fill whole pixels.
-    board = board_from_mm("charuco", columns, rows, 20, 14, "5X5_100", order)
+    board: Any = board_from_mm("charuco", columns, rows, 20, 14, "5X5_100", order)
     theirs = charuco_pattern(board).generateImage((columns * 40, rows * 40), marginSize=0, borderBits=1)
     np.testing.assert_array_equal(draw_board(board, 40, margin_squares=0).image, theirs)
 
@@ -46,7 +48,7 @@ def test_a_drawn_charuco_board_is_the_one_that_opencv_draws(columns, rows, order
 @pytest.mark.parametrize(("columns", "rows"), [(8, 6), (7, 6), (6, 7)])
 def test_corner_numbers_are_those_of_opencv(columns, rows, order):
     # Source: cv2.aruco.CharucoBoard.getChessboardCorners.
-    board = board_from_mm("charuco", columns, rows, 20, 14, "5X5_100", order)
+    board: Any = board_from_mm("charuco", columns, rows, 20, 14, "5X5_100", order)
     np.testing.assert_allclose(
         np.asarray(charuco_pattern(board).getChessboardCorners()).reshape(-1, 3) * board.square_m,
         board.corners_m(),

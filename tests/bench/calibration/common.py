@@ -207,7 +207,7 @@ def solve_clean(seed, mount, poses, level):
         inside = float((errors_mm(estimated.X, simulated.hand_eye_true) <= estimated.expected_error_mm.p95).mean())
     lost = (len(stated.excluded), len(estimated.excluded))
     of_both = [mean_square_mm2(outcome, simulated.hand_eye_true) for outcome in (stated, estimated)]
-    return CleanSet(best, *of_both, squared, inside, lost)
+    return CleanSet(best, *of_both, squared, inside, lost)  # type: ignore[call-arg]
 
 
 def mean_square_mm2(outcome, true):

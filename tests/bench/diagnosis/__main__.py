@@ -30,7 +30,7 @@ if __name__ == "__main__":
         at = sys.argv.index("--faults")
         end = next((k for k in range(at + 1, len(sys.argv)) if sys.argv[k].startswith("--")), len(sys.argv))
         faults.only = sys.argv[at + 1 : end]
-        if unknown := [name for name in faults.only if name not in FAULTS]:
+        if unknown := [name for name in faults.only or () if name not in FAULTS]:
             sys.exit(f"no fault {', '.join(unknown)}; there are {', '.join(FAULTS)}")
         del sys.argv[at:end]
     run_sections("python -m bench.diagnosis", __doc__, SECTIONS)

@@ -12,7 +12,7 @@ from bench.diagnosis.corrupted_sessions import FAULTS
 from bench.record import Table
 from eyebolt.calibration.solve import solve
 
-only = None
+only: list[str] | None = None
 
 
 def run(bench):
