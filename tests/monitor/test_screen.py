@@ -28,8 +28,19 @@ def result(status="accept", reason="two checks agree"):
     return {"acceptance": {"status": status, "reason": reason}, "p95_mm": 0.41}
 
 
-def reply(code, message="", remedy="", seq=12):
-    return {"seq": seq, "code": code, "message": message, "remedy": remedy}
+def reply(code, message="", remedy="", seq=12, **more):
+    return {"seq": seq, "code": code, "message": message, "remedy": remedy, **more}
+
+
+SLIPPED = {
+    "code": "board-moved",
+    "severity": "warn",
+    "message": "the board moved before pair 7, by 2.0 mm and 1.0 deg",
+    "remedy": "fasten the board and take all pairs again.",
+}
+NOTE = {"code": "arm-limited", "severity": "note", "message": "the arm limits the error", "remedy": "nothing."}
+FOUND = {"result": result() | {"used": 7, "excluded": 4}, "findings": [SLIPPED, NOTE], "kept": 11, "wanted": 0}
+OFFLINE = {"robot": {"is_connected": False, "message": "not connected"}}
 
 
 IDLE = {"session": None, "session_folder": None, "kept": 0, "wanted": 13, "refused": 0, "checks": 0}
@@ -41,12 +52,27 @@ CASES = {
     "kept": make_status(last_reply=reply(0, "kept")),
     "kept_with_advice": make_status(last_reply=reply(1, "adds little", "use more tilt at the next waypoint")),
     "invalid_line": make_status(last_reply=reply(42, "not a number", "print plain decimal numbers")),
+    "line_refused": make_status(
+        **OFFLINE, last_reply=reply(45, "request 11 is in progress", "wait for the reply", is_recorded=False)
+    ),
+    "invalid_line_after_the_session": make_status(
+        phase="closed", result=result(), last_reply=reply(41, "8 fields", "print plain numbers", is_recorded=False)
+    ),
+    "cannot_record": make_status(
+        phase="stopped", last_reply=reply(31, "no room on the disk", "Stop. Free disk space.", is_recorded=False)
+    ),
+    "stop_ended": make_status(last_reply=reply(0, "kept", "Move on.", verb="capture", ended_stop=31)),
+    "camera_back": make_status(phase="stopped", last_reply=reply(30, "camera lost", "Stop. Check the camera.")),
+    "begun": make_status(last_reply=reply(0, "a new session with numbering of its own", verb="begin")),
     "working": make_status(phase="working"),
     "goal_met": make_status(phase="goal-met", kept=13, wanted=0, expected_p95_mm=0.62, last_reply=reply(3, "kept")),
     "stopped": make_status(
         phase="stopped", last_reply=reply(34, "something slipped " * 20, "fasten the board"), wanted=5
     ),
     "closed": make_status(phase="closed", kept=40, wanted=0, result=result()),
+    "closed_with_findings": make_status(phase="closed", **FOUND),
+    "accepted_with_findings": make_status(phase="closed", is_accepted=True, **FOUND),
+    "goal_met_with_findings": make_status(phase="goal-met", last_reply=reply(3, "kept"), **FOUND),
     "accepted": make_status(phase="closed", kept=40, wanted=0, result=result(), is_accepted=True),
     "unproven": make_status(phase="closed", result=result("unproven", "focal length is off")),
     "rejected": make_status(phase="closed", result=result("reject", "focal length is off")),
@@ -64,6 +90,15 @@ HEADLINES = {
     "kept": "NEXT",
     "kept_with_advice": "NEXT",
     "invalid_line": "FIX",
+    "line_refused": "FIX",
+    "invalid_line_after_the_session": "FIX",
+    "cannot_record": "STOP",
+    "stop_ended": "NEXT",
+    "camera_back": "START",
+    "begun": "NEXT",
+    "closed_with_findings": "CALL",
+    "accepted_with_findings": "DONE",
+    "goal_met_with_findings": "DONE",
     "working": "HOLD",
     "goal_met": "DONE",
     "stopped": "STOP",
@@ -127,6 +162,19 @@ def test_the_prompt_of_each_state(case):
     assert prompt.remedy
     assert operator_prompt_for(CASES[case], 2.6).headline == "LOST"
     assert operator_prompt_for(CASES[case], float("nan")).headline == "LOST"
+
+
+@pytest.mark.parametrize("case", ["closed_with_findings", "accepted_with_findings", "goal_met_with_findings"])
+def test_a_result_with_findings_is_never_plain_green(case):
+    status = CASES[case]
+    prompt = operator_prompt_for(status, 0.2)
+    assert prompt.tone is Tone.WAIT
+    assert "4 of 11 pairs" in prompt.message
+    assert SLIPPED["message"] in prompt.message
+    assert SLIPPED["message"] in text_of(render_screen(status, 0.2, 80, 24, colour=False))
+    assert "4 of 11 pairs" in status_line(status, 0.2)
+    notes_only = status.model_copy(update={"findings": status.findings[1:], "result": CASES["closed"].result})
+    assert operator_prompt_for(notes_only, 0.2).tone in (Tone.GOOD, Tone.ACT)
 
 
 def test_a_refusal_is_no_alarm_and_a_stop_is():
@@ -220,7 +268,20 @@ TEXT = st.text(st.characters(exclude_categories=("C", "Zl", "Zp")), max_size=200
 COUNT = st.integers(0, 50) | st.integers(0)
 NUMBER = st.none() | st.floats()
 LINK = st.fixed_dictionaries({"is_connected": st.booleans(), "message": TEXT})
-REPLY = st.fixed_dictionaries({"seq": st.integers(), "code": st.integers(0, 99), "message": TEXT, "remedy": TEXT})
+REPLY = st.fixed_dictionaries(
+    {
+        "seq": st.integers(),
+        "verb": TEXT,
+        "code": st.integers(0, 99),
+        "message": TEXT,
+        "remedy": TEXT,
+        "is_recorded": st.booleans(),
+        "ended_stop": st.none() | st.integers(0, 99),
+    }
+)
+FINDING = st.fixed_dictionaries(
+    {"code": TEXT, "severity": st.sampled_from(["stop", "warn", "note"]), "message": TEXT, "remedy": TEXT}
+)
 NEXT_VIEW = st.fixed_dictionaries({"message": TEXT, "p95_mm": NUMBER})
 RESULT = st.fixed_dictionaries(
     {
@@ -228,6 +289,8 @@ RESULT = st.fixed_dictionaries(
             {"status": st.sampled_from(["accept", "unproven", "reject"]), "reason": TEXT}
         ),
         "p95_mm": NUMBER,
+        "used": COUNT,
+        "excluded": COUNT,
     }
 )
 ANY_STATUS = st.fixed_dictionaries(
@@ -248,6 +311,7 @@ ANY_STATUS = st.fixed_dictionaries(
         "camera": LINK,
         "progress": st.none() | st.fixed_dictionaries({"message": TEXT, "next_view": st.none() | NEXT_VIEW}),
         "result": st.none() | RESULT,
+        "findings": st.lists(FINDING, max_size=4),
         "is_accepted": st.booleans(),
         "timestamp": TEXT,
     }

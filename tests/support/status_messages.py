@@ -34,6 +34,7 @@ STATUS: dict[str, Any] = {
     "camera": {"is_connected": True, "message": "last image 0.3 s ago"},
     "progress": None,
     "result": None,
+    "findings": [],
     "is_accepted": False,
     "timestamp": "2026-11-25T15:02:13Z",
 }

@@ -12,14 +12,14 @@ from eyebolt.calibration.estimation import (
     vertical_directions,
     weakest_direction,
 )
-from eyebolt.calibration.finding import EVIDENCE_KEYS, FINDING_KINDS, Finding, FindingCode, FindingKind, Severity
+from eyebolt.calibration.finding import EVIDENCE_KEYS, FINDING_KINDS, Finding, FindingCode, FindingKind
 from eyebolt.calibration.problem import PoseConvention, Problem, RobotNoise, WorkingVolume
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.robust import MIN_PAIRS
 from eyebolt.calibration.solution import ExcludedPair, ParameterDeviation, Refusal, RefusalCode, Solution
 from eyebolt.calibration.solve import solve, solve_with_free_intrinsics
 from eyebolt.calibration.uncertainty import ErrorMap, PredictiveModel, TouchCheck, p95_of_covariance, standard_normal
-from eyebolt.protocol import AcceptanceStatus
+from eyebolt.protocol import AcceptanceStatus, Severity
 
 __all__ = [
     "EVIDENCE_KEYS",

@@ -6,10 +6,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from eyebolt.calibration.estimation import HeldOutError, chi2_isf, f_sf, noise_dof
-from eyebolt.calibration.finding import Severity
 from eyebolt.calibration.solution import ParameterDeviation, Refusal, Solution
 from eyebolt.calibration.uncertainty import TouchCheck
-from eyebolt.protocol import AcceptanceStatus
+from eyebolt.protocol import AcceptanceStatus, Severity
 
 # The pairs contradict a stated board scale or focal length from this many standard deviations on: far enough that
 # neither non-Gaussian corner noise nor a slightly wrong sigma reaches it by chance. Common practice, no source.

@@ -6,16 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-
-class Severity(StrEnum):
-    """How much a finding matters, the most severe first."""
-
-    STOP = "stop"
-    """The result is refused or wrong, and further waypoints of the same kind do not help."""
-    WARN = "warn"
-    """The result stands, but something in the cell or in the data needs attention."""
-    NOTE = "note"
-    """Nothing is wrong: what dominates the error, or what the result depends on."""
+from eyebolt.protocol import Severity as Severity
 
 
 class FindingCode(StrEnum):

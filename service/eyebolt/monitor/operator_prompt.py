@@ -5,10 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from eyebolt.monitor.text import Tone
-from eyebolt.protocol import AcceptanceStatus, Code, LastReply, Phase, ResultStatus, StatusMessage
+from eyebolt.protocol import AcceptanceStatus, Code, LastReply, LinkStatus, Phase, ResultStatus, StatusMessage
 
 # The daemon publishes every 0.5 s. Five missed messages are more than a loaded computer delays them.
 STALE_AFTER_S = 2.5
+# Requests whose success keeps a pair; "": not stated.
+_KEEPING_VERBS = ("capture", "check", "")
+# Lines that are well-formed, and still were not served.
+_LINE_FAULTS = {
+    Code.NOT_NOW: "The robot program sent a line that is not possible now.",
+    Code.PEER_NOT_ALLOWED: "A robot program was turned away.",
+    Code.SEQ_REUSED: "The robot program used a number twice.",
+}
 
 
 @dataclass(frozen=True)
@@ -35,10 +43,11 @@ def operator_prompt_for(status: StatusMessage | None, status_age_s: float) -> Op
     if status is None or is_stale(status_age_s):
         return _no_daemon(status, status_age_s)
     # What ends the session comes before a lost connection, which then no longer matters.
+    is_line_at_fault = status.last_reply is not None and status.last_reply.code.is_line_fault
     match status.phase:
         case Phase.STOPPED:
-            return _stopped(status.last_reply)
-        case Phase.CLOSED:
+            return _stopped(status.last_reply, status.camera)
+        case Phase.CLOSED if not is_line_at_fault:
             return _closed(status)
     if not status.camera.is_connected:
         return OperatorPrompt(
@@ -51,15 +60,18 @@ def operator_prompt_for(status: StatusMessage | None, status_age_s: float) -> Op
         return OperatorPrompt(
             "HOLD", "An image is being processed.", "Keep the arm and the board still. Wait.", Tone.WAIT
         )
+    # A robot program that was answered so ends, and its connection with it.
+    if status.last_reply is not None and is_line_at_fault:
+        return _invalid_line(status.last_reply)
     if not status.robot.is_connected:
         return _no_robot(status)
     match status.phase:
         case Phase.GOAL_MET:
             return OperatorPrompt(
                 "DONE",
-                "The goal is met: no more pairs are needed.",
+                f"The goal is met: no more pairs are needed{_but(status)}.",
                 "Let the robot program finish and solve.",
-                Tone.GOOD,
+                Tone.WAIT if status.reservation else Tone.GOOD,
             )
         case Phase.IDLE:
             return OperatorPrompt("START", "Ready. No session yet.", "Start the robot program.", Tone.ACT)
@@ -91,10 +103,18 @@ def _no_robot(status: StatusMessage) -> OperatorPrompt:
     )
 
 
-def _stopped(last_reply: LastReply | None) -> OperatorPrompt:
+def _stopped(last_reply: LastReply | None, camera: LinkStatus) -> OperatorPrompt:
+    if last_reply is not None and last_reply.code is Code.CAMERA_LOST and camera.is_connected:
+        return OperatorPrompt(
+            "START",
+            "The camera was lost, and is back: captures work again.",
+            "Start the robot program again. The session continues; the pairs kept so far are safe.",
+            Tone.ACT,
+        )
     message = last_reply.message if last_reply and last_reply.message else "The daemon cannot continue"
     remedy = last_reply.remedy if last_reply and last_reply.remedy else "call the engineer"
-    return OperatorPrompt("STOP", _sentence(message), f"End the robot program. {_sentence(remedy)}", Tone.BAD)
+    remedy = _sentence(remedy.removeprefix("Stop. "))
+    return OperatorPrompt("STOP", _sentence(message), f"End the robot program. {remedy}", Tone.BAD)
 
 
 def _prompt_after_reply(last_reply: LastReply | None) -> OperatorPrompt:
@@ -104,6 +124,10 @@ def _prompt_after_reply(last_reply: LastReply | None) -> OperatorPrompt:
     code, message, remedy = last_reply.code, _sentence(last_reply.message), _sentence(last_reply.remedy)
     if code.is_success:
         kept = "Kept." if code is Code.OK else f"Kept. {message}".strip()
+        if last_reply.verb not in _KEEPING_VERBS:
+            kept = message or "Done."
+        if last_reply.ended_stop is not None:
+            kept = f"{kept} The stop before ({last_reply.ended_stop.message}) is over."
         next_step = remedy or "Move to the next waypoint."
         return OperatorPrompt("NEXT", kept, next_step, Tone.GOOD if code is Code.OK else Tone.ACT)
     if not code.is_final:
@@ -112,11 +136,16 @@ def _prompt_after_reply(last_reply: LastReply | None) -> OperatorPrompt:
         next_step = remedy or "Change the pose slightly and try again, or move to the next waypoint."
         return OperatorPrompt("RETRY", f"Not kept. {message}".strip(), next_step, Tone.WAIT)
     if code.is_stop:
-        return _stopped(last_reply)
+        return _stopped(last_reply, LinkStatus(is_connected=False))
+    return _invalid_line(last_reply)
+
+
+def _invalid_line(last_reply: LastReply) -> OperatorPrompt:
+    fault = _LINE_FAULTS.get(last_reply.code, "The robot program sent an invalid line.")
     return OperatorPrompt(
         "FIX",
-        f"The robot program sent an invalid line. {message}".strip(),
-        remedy or "Correct the robot program.",
+        f"{fault} {_sentence(last_reply.message)}".strip(),
+        _sentence(last_reply.remedy) or "Correct the robot program.",
         Tone.BAD,
     )
 
@@ -130,9 +159,20 @@ def _closed(status: StatusMessage) -> OperatorPrompt:
             Tone.WAIT,
         )
     if status.is_accepted:
-        return OperatorPrompt("DONE", "The result is accepted and in use.", "Nothing more to do.", Tone.GOOD)
+        message = f"The result is accepted and in use{_but(status)}."
+        if status.reservation:
+            return OperatorPrompt("DONE", message, f"The engineer reads the findings: {_inspect(status)}", Tone.WAIT)
+        return OperatorPrompt("DONE", message, "Nothing more to do.", Tone.GOOD)
     acceptance = status.result.acceptance
     reason = _reason_suffix(acceptance.reason)
+    if acceptance.status is AcceptanceStatus.ACCEPT and status.reservation:
+        # Green would pass a cell in which something gave way: whoever accepts it must have read what.
+        return OperatorPrompt(
+            "CALL",
+            f"The result is within the tolerance{_but(status)}.",
+            f"Call the engineer, who reads the findings before accepting: {_inspect(status)}",
+            Tone.WAIT,
+        )
     if acceptance.status is AcceptanceStatus.ACCEPT:
         return OperatorPrompt("ACCEPT", "The result is good but not in use yet.", accept_command(status), Tone.ACT)
     if acceptance.status is AcceptanceStatus.UNPROVEN:
@@ -145,12 +185,22 @@ def accept_command(status: StatusMessage) -> str:
     return f"The engineer accepts it: eyebolt accept {status.session_folder or 'SESSION-FOLDER'} --by NAME"
 
 
+def _inspect(status: StatusMessage) -> str:
+    return f"eyebolt inspect {status.session_folder or 'SESSION-FOLDER'}"
+
+
+def _but(status: StatusMessage) -> str:
+    """What speaks against the result, as the end of a sentence."""
+    return f", but {status.reservation.rstrip('.')}" if status.reservation else ""
+
+
 def result_line(result: ResultStatus, is_accepted: bool) -> str:
     """Assessment and expected error of a result, and whether the station uses it."""
     error = "" if result.p95_mm is None else f", expected error {result.p95_mm:.2f} mm"
     use = "accepted, in use" if is_accepted else "not accepted, not in use"
     reason = f": {result.acceptance.reason}" if result.acceptance.reason else ""
-    return f"{result.acceptance.status}{error}; {use}{reason}"
+    pairs = f", {result.used} of {result.used + result.excluded} pairs used" if result.excluded else ""
+    return f"{result.acceptance.status}{error}{pairs}; {use}{reason}"
 
 
 def _reason_suffix(reason: str) -> str:

@@ -18,7 +18,7 @@ from eyebolt.monitor.text import (
     sanitize,
     wrap,
 )
-from eyebolt.protocol import Code, LinkStatus, Phase, StatusMessage
+from eyebolt.protocol import Code, LinkStatus, Phase, Severity, StatusMessage
 
 _LABEL = 10  # columns of the labels at the left edge
 _GAP = 3  # columns between big type and the text beside it
@@ -94,6 +94,7 @@ def _status_blocks(
         _link_block("ROBOT", status.robot, stale, status.phase in _PHASES_NEEDING_ROBOT, width),
         _link_block("CAMERA", status.camera, stale, True, width),
         _result_block(status, width),
+        _finding_block(status, width),
         *_progress_blocks(status, width),
     ]
 
@@ -241,7 +242,7 @@ def _reply_block(status: StatusMessage, prompt: OperatorPrompt, width: int) -> _
         return _labelled_block("REPLY", "none yet", width, priority=11, max_lines=1)
     text = f"request {reply.seq}, code {reply.code} ({_reply_kind(reply.code)}): {reply.message}".rstrip(": ")
     # The prompt usually gives the remedy already.
-    if reply.remedy and reply.remedy.lower().rstrip(".") not in prompt.remedy.lower():
+    if reply.remedy and reply.remedy.removeprefix("Stop. ").lower().rstrip(".") not in prompt.remedy.lower():
         text += f"; {reply.remedy}"
     return _labelled_block("REPLY", text, width, priority=4, max_lines=2)
 
@@ -274,6 +275,18 @@ def _result_block(status: StatusMessage, width: int) -> _Block:
     return _labelled_block("RESULT", result_line(status.result, status.is_accepted), width, priority=3, max_lines=2)
 
 
+def _finding_block(status: StatusMessage, width: int) -> _Block:
+    """The gravest finding, with its remedy; notes are left to ``eyebolt inspect``."""
+    grave = [f for f in status.findings if f.severity is not Severity.NOTE]
+    if not grave:
+        return _Block(9, [], [])
+    first = grave[0]
+    more = f" (and {len(grave) - 1} more)" if len(grave) > 1 else ""
+    text = f"{first.severity}{more}: {first.message}: {first.remedy}"
+    tone = Tone.BAD if first.severity is Severity.STOP else Tone.WAIT
+    return _labelled_block("FINDING", text, width, priority=9, max_lines=2, tone=tone)
+
+
 def _labelled_block(
     name: str, text: str, width: int, *, priority: int, max_lines: int, tone: Tone = Tone.PLAIN
 ) -> _Block:
@@ -303,6 +316,8 @@ def status_line(status: StatusMessage | None, status_age_s: float) -> str:
         parts.append(f"{line} ({reply.remedy})" if reply.remedy else line)
     if status.result is not None:
         parts.append(f"result {result_line(status.result, status.is_accepted)}")
+    if status.reservation:
+        parts.append(f"but {status.reservation}")
     links = (("robot", status.robot), ("camera", status.camera))
     parts += [f"{name} {'online' if link.is_connected else 'offline'}" for name, link in links]
     return f"{prompt.headline} | " + " | ".join(parts)

@@ -10,6 +10,7 @@ from eyebolt.protocol.status import (
     AcceptanceStatus,
     AcceptanceSummary,
     CoverageStatus,
+    FindingSummary,
     LastReply,
     LinkStatus,
     MeasuredValue,
@@ -17,8 +18,10 @@ from eyebolt.protocol.status import (
     Phase,
     ProgressStatus,
     ResultStatus,
+    Severity,
     StatusMessage,
     StepTimes,
+    describe_reservation,
 )
 
 __all__ = [
@@ -30,6 +33,7 @@ __all__ = [
     "AcceptanceSummary",
     "Code",
     "CoverageStatus",
+    "FindingSummary",
     "LastReply",
     "LateLineFeed",
     "Line",
@@ -45,8 +49,10 @@ __all__ = [
     "ReplyEndings",
     "Request",
     "ResultStatus",
+    "Severity",
     "StatusMessage",
     "StepTimes",
+    "describe_reservation",
     "encode",
     "overlong_fault",
     "parse",

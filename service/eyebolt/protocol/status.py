@@ -7,6 +7,7 @@ that a reader does not know are ignored; any other change of the keys changes ``
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from enum import StrEnum
 from typing import Annotated, Literal
 
@@ -46,7 +47,7 @@ class Phase(StrEnum):
     GOAL_MET = "goal-met"
     """The expected error is within the tolerance, with enough pairs."""
     STOPPED = "stopped"
-    """The newest reply was a stop (code 30 to 39)."""
+    """The newest reply was a stop (code 30 to 39), recorded or not."""
     CLOSED = "closed"
     """The session was ended with ``bye``."""
 
@@ -80,10 +81,15 @@ class MeasuredValue(_Part):
 
 
 class LastReply(_Part):
-    """The newest recorded reply to the robot."""
+    """The newest reply to the robot that decides anything: a recorded one, or a failure that is not on record.
+
+    ``hello``, ``status``, ``again`` and ``result`` that succeed are left out: they would hide the reply before.
+    """
 
     seq: int
-    """Sequence number of the request."""
+    """Sequence number of the request; 0 where the line had none."""
+    verb: Text = ""
+    """Its verb; empty for a failure that is not on record."""
     code: Code
     """Reply code."""
     message: Text
@@ -92,6 +98,10 @@ class LastReply(_Part):
     """Remedy, for the operator; may be empty."""
     measure: MeasuredValue | None = None
     """The measurement that decided, if one did."""
+    is_recorded: bool = True
+    """False: nothing of the request counts (31, 40 to 47, and 36 to ``result``)."""
+    ended_stop: Code | None = None
+    """The stop before this reply whose cause is over with it; null if there is none."""
 
 
 class StepTimes(_Part):
@@ -172,6 +182,30 @@ class AcceptanceSummary(_Part):
     """Its reason, one sentence."""
 
 
+class Severity(StrEnum):
+    """How much a finding matters, the most severe first."""
+
+    STOP = "stop"
+    """The result is refused or wrong, and further waypoints of the same kind do not help."""
+    WARN = "warn"
+    """The result stands, but something in the cell or in the data needs attention."""
+    NOTE = "note"
+    """Nothing is wrong: what dominates the error, or what the result depends on."""
+
+
+class FindingSummary(_Part):
+    """A finding of a solve, without its evidence."""
+
+    code: Text
+    """What was found; see the table of findings."""
+    severity: Severity
+    """How serious it is."""
+    message: Text
+    """The finding in one sentence, without a full stop."""
+    remedy: Text
+    """What to do about it."""
+
+
 class ResultStatus(_Part):
     """The newest solution."""
 
@@ -179,6 +213,25 @@ class ResultStatus(_Part):
     """Its assessment."""
     p95_mm: OptionalNumber
     """Expected error over the working volume (p95), mm."""
+    used: Count = 0
+    """Pairs that the solution rests on."""
+    excluded: Count = 0
+    """Pairs that were left out of it."""
+
+
+def describe_reservation(used: int, excluded: int, findings: Sequence[FindingSummary]) -> str:
+    """What speaks against taking a solution as it stands: pairs left out and the gravest finding; empty if nothing.
+
+    No full stop; notes are no reservation.
+    """
+    grave = [f for f in findings if f.severity is not Severity.NOTE]
+    parts = []
+    if excluded:
+        parts.append(f"{excluded} of {used + excluded} pairs {'was' if excluded == 1 else 'were'} left out")
+    if grave:
+        parts.append(min(grave, key=lambda f: list(Severity).index(f.severity)).message)
+    more = f" (and {len(grave) - 1} more finding{'s' if len(grave) > 2 else ''})" if len(grave) > 1 else ""
+    return ": ".join(parts) + more
 
 
 class StatusMessage(_Part):
@@ -215,7 +268,7 @@ class StatusMessage(_Part):
     p95_history_mm: tuple[OptionalNumber, ...]
     """Expected error after each kept pair, oldest first."""
     last_reply: LastReply | None
-    """Newest reply to the robot."""
+    """Newest reply to the robot, recorded or not."""
     timings_ms: StepTimes | None
     """Durations of the newest capture."""
     robot: LinkStatus
@@ -226,10 +279,18 @@ class StatusMessage(_Part):
     """Null before the first solve."""
     result: ResultStatus | None
     """Null without a solution of the kept pairs."""
+    findings: tuple[FindingSummary, ...]
+    """Findings of the newest solve, the gravest first; also where it was refused."""
     is_accepted: bool
     """Whether the station uses the result of this session."""
     timestamp: Text
     """UTC, ISO 8601."""
+
+    @property
+    def reservation(self) -> str:
+        """What speaks against taking the result as it stands, without a full stop; empty if nothing."""
+        result = self.result
+        return describe_reservation(result.used if result else 0, result.excluded if result else 0, self.findings)
 
     @property
     def total(self) -> int:

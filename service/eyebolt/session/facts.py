@@ -23,7 +23,7 @@ from eyebolt.errors import RecordFault
 from eyebolt.geometry import Matrix4, Mount, to_matrix4
 from eyebolt.observations import Measure, View
 from eyebolt.planning import NextView, ProgressReport
-from eyebolt.protocol import Code, Request, StepTimes
+from eyebolt.protocol import Code, FindingSummary, Request, StepTimes
 
 ImageVerb = Literal["capture", "check", "place"]
 
@@ -246,6 +246,8 @@ class SolveFact(_Record):
     """The expected error is within the tolerance, with enough pairs."""
     excluded: tuple[int, ...]
     """Capture indices of pairs that the solve did not use."""
+    findings: tuple[FindingSummary, ...] = ()
+    """What was found, the gravest first; empty in records of before this key."""
     prediction: PredictionRecord | None
     """For testing the next pair; null if refused."""
     progress: ProgressReport

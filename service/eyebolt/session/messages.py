@@ -224,6 +224,8 @@ class SendReply:
     """The line was in brackets, and so is its reply."""
     message: str = ""
     """The reply in words, for the log; empty: the text of its code."""
+    is_recorded: bool = False
+    """The reply is on record."""
 
 
 @dataclass(frozen=True)

@@ -121,6 +121,8 @@ def fail_unrecorded(state: State, stage: TaskStage, event: msg.WriteFailed) -> T
     """WriteFailed: nothing of this task counts, and the robot must stop."""
     job = stage.job
     state = replace(state, task=None, unrecorded_seq=job.request.seq)
+    # The robot may have been answered 10, and hears the 31 only when it polls: the screen shows it now.
+    state = state.with_unrecorded_reply(job.request.seq, Code.CANNOT_RECORD, event.message)
     if job.origin is None or job.is_working_sent:
         return state, [msg.PublishStatus()]
     reply = Reply(Code.CANNOT_RECORD, job.request.seq, state.kept, state.pairs_wanted)
@@ -161,11 +163,11 @@ def _send_reply(
     state: State, job: Job, reply: ReplyFact, report: SolveReport | None, following: list[Command]
 ) -> Transition:
     """Sends a recorded reply; work that never delays a reply begins after it."""
-    state = replace(state, task=None)
+    state = replace(state, task=None).with_recorded_reply(reply, job.number)
     commands: list[Command] = []
     if job.origin is not None and not job.is_working_sent:
         answer = Reply(reply.code, job.request.seq, reply.count, reply.aux)
-        commands.append(msg.SendReply(job.origin.caller, answer, job.origin.bracketed, reply.message))
+        commands.append(msg.SendReply(job.origin.caller, answer, job.origin.bracketed, reply.message, True))
     begun: list[Command] = []
     if report is not None:
         state, begun = begin_next_view(state, report.command, report.outcome)

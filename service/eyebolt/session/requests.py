@@ -43,6 +43,8 @@ def on_request(state: State, event: msg.RequestReceived) -> Transition:
     if state.robot_connection not in (None, caller.connection):
         if request.verb != "hello":
             message = "another connection holds this station: say hello to take it over"
+            if VERBS[request.verb].is_recorded:
+                state = state.with_unrecorded_reply(request.seq or 0, Code.NOT_NOW, message)
             return state, [_reply(state, event, Code.NOT_NOW, message)]
         commands.append(msg.CloseConnection(int(state.robot_connection or 0)))
     state = replace(state, robot_connection=caller.connection)
@@ -143,7 +145,7 @@ def _again(state: State, event: msg.RequestReceived) -> Command:
     recorded = state.log.replies.get(seq or 0) if state.log is not None else None
     if recorded is not None:
         reply = Reply(recorded.code, seq or 0, recorded.count, recorded.aux)
-        return msg.SendReply(event.caller, reply, event.request.bracketed, recorded.message)
+        return msg.SendReply(event.caller, reply, event.request.bracketed, recorded.message, True)
     if state.unrecorded_seq == seq:
         message = f"request {seq} could not be recorded and does not count"
         return _reply(state, event, Code.CANNOT_RECORD, message)
@@ -166,7 +168,7 @@ def _recorded_request(state: State, event: msg.RequestReceived) -> Transition:
     if log is not None and recorded is not None and (not log.is_closed or request.verb == "bye"):
         if recorded.request.line == request.text:
             reply = Reply(recorded.code, seq, recorded.count, recorded.aux)
-            return state, [msg.SendReply(event.caller, reply, request.bracketed, "repeated: the recorded reply")]
+            return state, [msg.SendReply(event.caller, reply, request.bracketed, "repeated: the recorded reply", True)]
         message = f"seq {seq} was used for '{recorded.request.line}'"
         return state, [_reply(state, event, Code.SEQ_REUSED, message, aux=log.last_seq)]
     return _start_task(state, event)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 
@@ -30,6 +30,9 @@ from eyebolt.session.facts import (
 # Replies to a capture that is refused because of what all pairs together show, not because of its own view. Such
 # pairs stay in later solves: they are evidence for the diagnosis.
 REFUSED_BY_SOLVE = (Code.OUTLIER, Code.POSE_FORMAT_MISMATCH, Code.WRONG_MOUNT, Code.SETUP_MOVED)
+
+
+_IMAGE_VERBS = frozenset(get_args(ImageVerb))
 
 
 @dataclass(frozen=True)
@@ -122,6 +125,8 @@ class SessionLog:
     """Durations of the newest capture."""
     last_reply: ReplyFact | None = None
     """The newest reply."""
+    ended_stop: Code | None = None
+    """The stop before the newest reply whose cause is over with it: an image request failed, and the next did not."""
     p95_history_mm: tuple[float | None, ...] = ()
     """Expected error (p95) after each kept pair, mm; None where none was solved with exactly these."""
     is_closed: bool = False
@@ -283,8 +288,13 @@ def _apply_reply(log: SessionLog, fact: ReplyFact) -> SessionLog:
         and log.pending_touch.request == fact.request
     ):
         touches = (*touches, log.pending_touch)
+    before = log.last_reply
+    is_over = (
+        before is not None and before.code.is_stop and code.is_success and {before.request.verb, verb} <= _IMAGE_VERBS
+    )
     return replace(
         log,
+        ended_stop=before.code if before is not None and is_over else None,
         replies={**log.replies, fact.request.seq: fact},
         captures=captures,
         p95_history_mm=history,

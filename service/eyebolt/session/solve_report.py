@@ -21,7 +21,7 @@ from eyebolt.calibration import (
 )
 from eyebolt.observations import ViewAcceptance
 from eyebolt.planning import Coverage, Goal, ProgressReport
-from eyebolt.protocol import Code
+from eyebolt.protocol import Code, FindingSummary, describe_reservation
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import (
     AcceptanceRecord,
@@ -111,6 +111,22 @@ class SolveReport:
             duration_ns=event.duration_ns,
         )
 
+    @property
+    def findings(self) -> tuple[FindingSummary, ...]:
+        """The findings of the solve, as recorded and published."""
+        return tuple(
+            FindingSummary(code=f.code, severity=f.severity, message=f.message, remedy=f.remedy)
+            for f in self.outcome.findings
+        )
+
+    @property
+    def reservation(self) -> str:
+        """What speaks against taking the solution as it stands; empty if nothing, or after a refusal."""
+        outcome = self.outcome
+        if isinstance(outcome, Refusal):
+            return ""
+        return describe_reservation(outcome.pairs_used, len(outcome.excluded), self.findings)
+
     def fact(self, is_background: bool) -> SolveFact:
         """The fact to record. ``is_background``: no reply waited for the solve."""
         outcome, solution = self.outcome, self.outcome if isinstance(self.outcome, Solution) else None
@@ -126,6 +142,7 @@ class SolveReport:
             pairs_wanted=self.pairs_wanted,
             goal_met=self.goal_met,
             excluded=tuple(p.pair for p in outcome.excluded),
+            findings=self.findings,
             prediction=None if prediction is None else PredictionRecord.of(prediction),
             progress=ProgressReport.after(outcome, self.coverage),
             duration_ms=round(self.duration_ns / 1e6, 3),

@@ -139,8 +139,10 @@ def _solve_decision(state: State, report: SolveReport) -> Decision:
         )
     elif report.acceptance.status is not AcceptanceStatus.REJECT:
         p95_um = round(outcome.expected_error_mm.p95 * 1e3)
-        remedy = "Read the result; the engineer accepts it."
-        return Decision(Code.OK, report.acceptance.reason, remedy, report.kept, p95_um)
+        reservation = report.reservation
+        message = f"{report.acceptance.reason}; but {reservation}" if reservation else report.acceptance.reason
+        remedy = "Read the findings, then the result." if reservation else "Read the result; the engineer accepts it."
+        return Decision(Code.OK, message, remedy, report.kept, p95_um)
     elif outcome.expected_error_mm.p95 <= goal.tolerance_mm:
         # Not the cause of the acceptance: a stop of half-turned views precedes the p95 there and is not in ``stop``.
         code = Code.NOT_ACCEPTED

@@ -23,7 +23,7 @@ from eyebolt.calibration import PoseConvention
 from eyebolt.geometry import Array, Mount, PoseFormat
 from eyebolt.observations import View, ViewAcceptance
 from eyebolt.planning import Goal
-from eyebolt.protocol import StepTimes
+from eyebolt.protocol import Code, StepTimes
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import (
     Fact,
@@ -78,6 +78,20 @@ class SessionConfig:
     def base_T_flange(self, raw_pose: tuple[float, ...]) -> Array:
         """The flange pose (4, 4), metres, of a pose as the robot sent it. Raises InputFault ``pose-numbers``."""
         return PoseConvention(self.pose_format, self.flange_T_tool).remove_tool(self.pose_format.to_matrix(raw_pose))
+
+
+@dataclass(frozen=True)
+class UnrecordedReply:
+    """A failure that the robot was told of and that is not on record: the line was at fault, or the disk was."""
+
+    seq: int
+    """Sequence number in the reply; 0 where the line had none."""
+    code: Code
+    """Reply code."""
+    message: str
+    """Reason, for the screen."""
+    task: int
+    """Number of the task that was in progress; 0 for none."""
 
 
 # Parts of stages.
@@ -386,6 +400,10 @@ class State:
     """The newest number of a region; 0 before the first."""
     unrecorded_seq: int | None = None
     """Seq of the last request if it could not be recorded: the log does not have it."""
+    unrecorded_reply: UnrecordedReply | None = None
+    """The last reply, where it is a failure that is not on record: shown until a recorded reply follows."""
+    ended_stop: Code | None = None
+    """The unrecorded stop whose cause is over with the newest recorded reply."""
 
     @property
     def is_open(self) -> bool:
@@ -419,6 +437,22 @@ class State:
     def last_seq(self) -> int:
         """The newest recorded seq."""
         return self.log.last_seq if self.log else 0
+
+    def with_unrecorded_reply(self, seq: int, code: Code, message: str) -> State:
+        """The state once the robot was told of a failure that is not on record."""
+        task = 0 if self.task is None else self.task.job.number
+        return replace(self, unrecorded_reply=UnrecordedReply(seq, code, message or code.message, task))
+
+    def with_recorded_reply(self, reply: ReplyFact, task: int) -> State:
+        """The state once the reply of a task is on record.
+
+        It takes the place of an unrecorded failure, unless that was told during the task: the robot heard it last.
+        """
+        before = self.unrecorded_reply
+        if before is not None and before.task == task:
+            return replace(self, ended_stop=None)
+        is_over = before is not None and before.code is Code.CANNOT_RECORD and reply.code.is_success
+        return replace(self, unrecorded_reply=None, ended_stop=Code.CANNOT_RECORD if is_over else None)
 
     def with_facts(self, facts: tuple[Fact, ...]) -> State:
         """The state once these facts are on record."""

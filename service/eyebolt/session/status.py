@@ -46,12 +46,13 @@ def status_message(
         tolerance_mm=goal.tolerance_mm,
         expected_p95_mm=current.expected_p95_mm if current is not None else None,
         p95_history_mm=log.p95_history_mm if log is not None else (),
-        last_reply=last_reply(log.last_reply) if log is not None and log.last_reply is not None else None,
+        last_reply=_newest_reply(state),
         timings_ms=log.last_timings.ms if log is not None and log.last_timings is not None else None,
         robot=robot,
         camera=camera,
         progress=_progress(state, current),
         result=_result(current),
+        findings=current.findings if current is not None else (),
         is_accepted=is_accepted,
         timestamp=timestamp,
     )
@@ -60,7 +61,28 @@ def status_message(
 def last_reply(fact: ReplyFact) -> LastReply:
     """A recorded reply as it is published."""
     measure = None if fact.measure is None else MeasuredValue(**dataclasses.asdict(fact.measure))
-    return LastReply(seq=fact.request.seq, code=fact.code, message=fact.message, remedy=fact.remedy, measure=measure)
+    return LastReply(
+        seq=fact.request.seq,
+        verb=fact.request.verb,
+        code=fact.code,
+        message=fact.message,
+        remedy=fact.remedy,
+        measure=measure,
+    )
+
+
+def _newest_reply(state: State) -> LastReply | None:
+    """The newest reply: a failure that is not on record, or else the newest recorded one."""
+    unrecorded, log = state.unrecorded_reply, state.log
+    if unrecorded is not None:
+        code = unrecorded.code
+        return LastReply(
+            seq=unrecorded.seq, code=code, message=unrecorded.message, remedy=code.remedy, is_recorded=False
+        )
+    if log is None or log.last_reply is None:
+        return None
+    ended_stop = state.ended_stop or log.ended_stop
+    return last_reply(log.last_reply).model_copy(update={"ended_stop": ended_stop})
 
 
 def _progress(state: State, current: SolveFact | None) -> ProgressStatus | None:
@@ -79,9 +101,11 @@ def _progress(state: State, current: SolveFact | None) -> ProgressStatus | None:
 
 
 def _phase(state: State) -> Phase:
-    log = state.log
+    log, unrecorded = state.log, state.unrecorded_reply
     if state.task is not None:
         return Phase.WORKING
+    if unrecorded is not None and unrecorded.code.is_stop and not (log is not None and log.is_closed):
+        return Phase.STOPPED
     if log is None:
         return Phase.IDLE
     if log.is_closed:
@@ -97,4 +121,6 @@ def _result(current: SolveFact | None) -> ResultStatus | None:
     if current is None or current.expected_p95_mm is None:
         return None
     acceptance = AcceptanceSummary(status=current.acceptance.status, reason=current.acceptance.reason)
-    return ResultStatus(acceptance=acceptance, p95_mm=current.expected_p95_mm)
+    excluded = len(current.excluded)
+    used = len(current.based_on.pairs) - excluded
+    return ResultStatus(acceptance=acceptance, p95_mm=current.expected_p95_mm, used=used, excluded=excluded)

@@ -180,11 +180,31 @@ TABLE: Mapping[tuple[type[Stage], type[msg.TaskEvent]], Handled | Impossible] = 
 
 def step(state: State, event: msg.Event) -> Transition:
     """What follows from ``event``. Raises SessionDefect if it cannot occur; ``state`` is then still the state."""
+    before = state.unrecorded_reply
     state, commands = _handle(state, event)
     while (following := _next_deferred(state)) is not None:
         state, more = following
         commands = [*commands, *more]
+    for command in commands:
+        if isinstance(command, msg.SendReply):
+            state = _note_reply(state, command)
+    if state.unrecorded_reply != before:
+        commands = [*commands, msg.PublishStatus()]
     return state, commands
+
+
+def _note_reply(state: State, command: msg.SendReply) -> State:
+    """The state once a reply is sent: a failure that is not on record is shown, until a recorded reply follows.
+
+    Polls (``hello``, ``status``, ``again``, ``result``) hide nothing: what they are answered with success is not shown.
+    """
+    if command.is_recorded:
+        return replace(state, unrecorded_reply=None)
+    code = command.reply.code
+    is_holder = state.robot_connection in (None, command.caller.connection)
+    if code.is_success or not code.is_final or not is_holder:
+        return state
+    return state.with_unrecorded_reply(command.reply.seq, code, command.message)
 
 
 def resume(state: State) -> Transition:
