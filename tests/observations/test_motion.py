@@ -5,7 +5,7 @@ import pytest
 
 from eyebolt.boards.detection import Detection
 from eyebolt.boards.exposure import ExposureStats
-from eyebolt.observations.view_quality import arm_motion, compare_images
+from eyebolt.observations.view_quality import compare_images
 
 LIGHT = ExposureStats(0.1, 0.7, 0.0, 0.0, 0.75)
 IDS = np.arange(88)
@@ -53,12 +53,3 @@ def test_only_corners_common_to_both_images_count():
     assert motion_check.corners == 10
     assert motion_check.shift_px == pytest.approx(np.sqrt(2))
     assert compare_images(detection(GRID[:49], IDS[:49]), detection(GRID[40:], IDS[40:]), 150.0) is None
-
-
-def test_arm_motion_is_the_largest_translation_and_rotation():
-    at, near, far = (np.eye(4) for _ in range(3))
-    near[0, 3], far[1, 3] = 1e-4, -3e-4
-    far[:2, :2] = [[0.0, -1.0], [1.0, 0.0]]
-    assert arm_motion(at, []) == (0.0, 0.0)
-    assert arm_motion(at, [near]) == pytest.approx((1e-4, 0.0))
-    assert arm_motion(at, [near, far]) == pytest.approx((3e-4, np.pi / 2))

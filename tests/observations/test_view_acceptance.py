@@ -10,6 +10,7 @@ from scipy.spatial.transform import Rotation
 from eyebolt.boards.detection import Detection, NoDetection
 from eyebolt.boards.exposure import ExposureStats, not_found_reason
 from eyebolt.observations import thresholds
+from eyebolt.observations.arm_motion import ArmMotion
 from eyebolt.observations.exposure_map import ExposureMap, Region
 from eyebolt.observations.view_acceptance import Baseline, ViewAcceptance, assess_view
 from eyebolt.observations.view_quality import MotionCheck, View
@@ -198,11 +199,18 @@ def test_motion_between_two_images_comes_before_its_consequences(shift_px, sigma
     assert assessed(detected(blur_px=5.0), view=View()).code == 23
 
 
+def motion(*live_poses):
+    moved = ArmMotion()
+    for at_ns, live in enumerate(live_poses):
+        moved = moved.with_pose(at_ns, live, pose())
+    return moved.until(len(live_poses))
+
+
 def test_an_arm_in_motion():
-    assert assessed(detected(), live_poses=[pose(0.05), pose(0.09)]).code == 0
-    by_shift = assessed(detected(), live_poses=[pose(0.05), pose(0.12)])
+    assert assessed(detected(), arm_motion=motion(pose(0.05), pose(0.09))).code == 0
+    by_shift = assessed(detected(), arm_motion=motion(pose(0.05), pose(0.12)))
     assert (by_shift.code, by_shift.measure.unit) == (21, "mm")
-    by_turn = assessed(detected(), live_poses=[pose(0.05, 0.04)])
+    by_turn = assessed(detected(), arm_motion=motion(pose(0.05, 0.04)))
     assert (by_turn.code, by_turn.measure.unit) == (21, "deg")
 
 

@@ -13,6 +13,7 @@ from eyebolt.calibration.finding import Finding
 from eyebolt.calibration.solution import Refusal, RefusalCode
 from eyebolt.observations.view_quality import MotionCheck, View
 from eyebolt.planning.stopping import Goal
+from eyebolt.protocol.requests import parse
 from eyebolt.protocol.status import LinkStatus
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import ImageFact, ReplyFact, TimingsFact, decode_facts
@@ -152,6 +153,19 @@ def test_live_poses_away_from_the_reported_one_before_the_exposure_are_21(world,
         robot.waiting = waiting
         world.work_done()
         assert world.stored(seq)[0] == code
+
+
+def test_a_motion_after_hundreds_of_live_poses_is_21():
+    world = World(config(settle_ns=1_000_000_000))
+    robot = world.connect()
+    world.holds = (msg.Grab,)
+    world.say(robot, "capture 1 500 0 450 0 1 0 0", patiently=False)
+    for x_mm in [500.0] * 300 + [550.0]:
+        line = parse(f"pose {x_mm} 0 450 0 1 0 0".encode(), 7)
+        world.happens(msg.RequestReceived(msg.Caller(robot.number, 0), line, world.now_ns, ""))
+    world.work_done()
+    assert world.stored(1)[0] == 21
+    assert world.facts_of(ReplyFact)[-1].measure.value == pytest.approx(50.0)
 
 
 def test_a_view_with_a_higher_residual_than_the_kept_ones_is_kept_with_advice(world, robot):

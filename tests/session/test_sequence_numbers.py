@@ -179,11 +179,96 @@ def test_a_connection_that_takes_over_gets_the_reply_of_the_request_in_progress(
     world.holds = (msg.Solve, msg.Grab)
     world.say(robot, capture(1), patiently=False)
     other = world.connect()
-    assert world.say(other, "hello 8") == "0,8,0,0"
+    assert world.say(other, "hello 8") == "0,8,0,1"
     assert world.say(other, "again 1") == "10,1,0,8"
     world.work_done()
     assert world.say(other, "again 1") == "0,1,1,7"
     assert robot.sent == b""
+
+
+def killed_with_an_image_pending(world, robot):
+    """A capture under seq 2 whose image is on record and whose reply is not, after a restart that is searching it."""
+    world.say(robot, capture(1))
+    world.holds = (msg.Detect,)
+    world.say(robot, capture(2), patiently=False)
+    world.restart()
+    return world.connect()
+
+
+def test_hello_after_a_kill_waits_for_the_pending_image_and_counts_its_seq_as_used(world, robot):
+    robot = killed_with_an_image_pending(world, robot)
+    assert world.say(robot, "hello 0", patiently=False) == ""
+    world.work_done()
+    assert robot.sent == b"0,0,2,2\n"
+    assert world.say(robot, capture(3)) == "0,3,3,5"
+
+
+def test_hello_waits_for_the_request_in_progress_no_longer_than_a_robot(world, robot):
+    robot = killed_with_an_image_pending(world, robot)
+    asked_ns = world.now_ns
+    assert world.say(robot, "hello 0") == "0,0,1,2"
+    assert world.now_ns - asked_ns == 1_400_000_000
+    assert world.say(robot, "again 2") == "10,2,1,7"
+    world.work_done()
+    assert world.say(robot, "again 2") == "0,2,2,6"
+    assert world.say(robot, capture(3)) == "0,3,3,5"
+
+
+def test_a_seq_whose_reply_could_not_be_recorded_is_free_again(world, robot):
+    robot = killed_with_an_image_pending(world, robot)
+    world.disk_full = True
+    world.work_done()
+    world.disk_full = False
+    assert world.say(robot, "hello 0") == "0,0,1,1"
+    assert world.say(robot, capture(2, 9)) == "0,2,2,6"
+
+
+def test_the_first_request_of_a_session_in_progress_has_a_seq_too(world, robot):
+    world.holds = (msg.OpenSession,)
+    world.say(robot, "begin 7", patiently=False)
+    assert world.say(world.connect(), "hello 0") == "0,0,0,7"
+
+
+def waiting_for_the_background_solve(world, robot, line):
+    """Seven pairs, the solve of the last one in progress, and a line whose reply rests on it."""
+    world.departs_sigma, world.wanted = 0.5, 20
+    for seq in range(1, 8):
+        if seq == 7:
+            world.holds = (msg.Solve,)
+        world.say(robot, capture(seq))
+    assert world.say(robot, line, patiently=False) == ""
+
+
+@pytest.mark.parametrize("line", ["status 1", "result 1"])
+@pytest.mark.parametrize("ends", ["solve", "timer"])
+def test_a_connection_that_ended_while_its_line_waited_does_not_get_the_station_back(world, robot, line, ends):
+    waiting_for_the_background_solve(world, robot, line)
+    world.hang_up(robot)
+    if ends == "solve":
+        world.work_done()
+    else:
+        while world.wakes:
+            world.time_passes()
+    assert world.state.robot_connection is None
+    assert not world.state.deferred_requests
+    assert world.say(world.connect(), "status 2")[:5] == "0,2,7"
+
+
+@pytest.mark.parametrize("line", ["status 1", "result 1", "hello 1"])
+def test_a_superseded_connection_does_not_get_the_station_back(world, robot, line):
+    if line == "hello 1":
+        world.holds = (msg.Detect,)
+        other = world.connect()
+        world.say(other, capture(1), patiently=False)
+        assert world.say(robot, line, patiently=False) == ""
+    else:
+        waiting_for_the_background_solve(world, robot, line)
+    newest = world.connect()
+    world.say(newest, "hello 2")
+    world.hang_up(robot)
+    world.work_done()
+    assert world.state.robot_connection == newest.number
+    assert world.say(newest, "status 3").startswith("0,3,")
 
 
 def test_again_for_an_unknown_seq_is_43_with_the_last_seq(world, robot):

@@ -1,5 +1,6 @@
 """A pair (one pose, one image), the board's pose in it, and the acceptance of a single view. Pure."""
 
+from eyebolt.observations.arm_motion import ArmMotion
 from eyebolt.observations.board_pose import (
     MIN_CORNERS,
     BoardPose,
@@ -26,6 +27,7 @@ from eyebolt.observations.view_quality import MotionCheck, View, compare_images,
 __all__ = [
     "DEFAULT_TIP_SIGMA_M",
     "MIN_CORNERS",
+    "ArmMotion",
     "Baseline",
     "BoardPose",
     "CornerObservations",

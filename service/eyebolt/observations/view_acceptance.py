@@ -18,7 +18,7 @@ from eyebolt.observations import thresholds
 from eyebolt.observations.board_pose import MIN_CORNERS
 from eyebolt.observations.exposure_map import ExposureMap, Region
 from eyebolt.observations.thresholds import Measure, Threshold
-from eyebolt.observations.view_quality import View, arm_motion
+from eyebolt.observations.view_quality import View
 from eyebolt.protocol import Code
 
 
@@ -71,14 +71,14 @@ def assess_view(
     allow_repeated_pose: bool = False,
     view: View | None = None,
     baseline: Baseline | None = None,
-    live_poses: Sequence[Array] = (),
+    arm_motion: tuple[float, float] = (0.0, 0.0),
 ) -> ViewAcceptance:
     """The acceptance of one view.
 
     ``lens_size_px``: image size (width, height) of the lens file. ``base_T_flange`` (4, 4): the reported pose.
     ``kept_poses``: reported poses (4, 4) of the pairs kept so far; ``allow_repeated_pose`` (for checks) accepts one of
-    them again. ``view``: the measures beside the corners. ``live_poses``: poses (4, 4) that the robot streamed while
-    the image was taken.
+    them again. ``view``: the measures beside the corners. ``arm_motion``: largest translation (metres) and
+    rotation (radians) from the reported pose until the image was taken.
     """
     view, baseline = view or View(), baseline or Baseline()
     if detection.image_size_px != lens_size_px:
@@ -92,7 +92,7 @@ def assess_view(
     if isinstance(detection, NoDetection):
         return board_not_found(detection)
     refusal = (
-        arm_in_motion(base_T_flange, live_poses)
+        arm_in_motion(*arm_motion)
         or board_moved(view)
         or blurred(detection, view, baseline)
         or too_few_corners(detection, board_corner_count, view)
@@ -179,9 +179,8 @@ def board_moved(view: View) -> ViewAcceptance | None:
     return ViewAcceptance.from_code(Code.MOVING, message, remedy, measure)
 
 
-def arm_in_motion(base_T_flange: Array, live_poses: Sequence[Array]) -> ViewAcceptance | None:
+def arm_in_motion(translation_m: float, rotation_rad: float) -> ViewAcceptance | None:
     """21: the poses that the robot streamed while the image was taken differ from the reported one."""
-    translation_m, rotation_rad = arm_motion(base_T_flange, live_poses)
     translation_mm, rotation_deg = translation_m * 1e3, float(np.rad2deg(rotation_rad))
     limit_mm, limit_deg = thresholds.ARM_TRANSLATION.value, thresholds.ARM_ROTATION.value
     if translation_mm <= limit_mm and rotation_deg <= limit_deg:

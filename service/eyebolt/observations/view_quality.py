@@ -1,18 +1,17 @@
 """What one view shows beyond its corners: tilt, distance, residual, exposure, and whether anything moved.
 
-Motion: two images compared by their corners, and live poses of the arm compared with the reported one.
+Motion of the board: two images compared by their corners. That of the arm: ``arm_motion``.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from eyebolt.boards import Board, Detection, GrayImage, NoDetection
-from eyebolt.geometry import Array, CameraModel, se3
+from eyebolt.geometry import CameraModel
 from eyebolt.observations.board_pose import BoardPose, fit_board_pose
 from eyebolt.observations.exposure_map import SATURATION_LEVEL, ExposureMap, measure_exposure_map
 from eyebolt.observations.thresholds import CORNER_SHIFT, CORNER_SHIFT_SIGMAS
@@ -137,11 +136,3 @@ def compare_images(first: Detection, second: Detection, interval_ms: float) -> M
     # The difference of two images has twice the variance of one.
     sigma_px = float(np.sqrt((residual**2).sum() / (2 * (count - _AFFINE_PARAMETERS)) / 2))
     return MotionCheck(float(np.median(np.linalg.norm(shift, axis=1))), sigma_px, interval_ms, count)
-
-
-def arm_motion(base_T_flange: Array, live_poses: Sequence[Array]) -> tuple[float, float]:
-    """Largest translation (metres) and rotation (radians) of live poses (4, 4) from the reported one; 0 without any."""
-    if not live_poses:
-        return 0.0, 0.0
-    translation_m, rotation_rad = se3.pose_distance(np.asarray(live_poses), base_T_flange)
-    return float(translation_m.max()), float(rotation_rad.max())

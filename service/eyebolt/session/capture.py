@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import cast
 
 from eyebolt.boards import Detection, NoDetection
-from eyebolt.geometry import Array, Mount, to_matrix4
+from eyebolt.geometry import Mount, to_matrix4
 from eyebolt.observations import Baseline, BoardPose, Pair, ViewAcceptance, assess_view
 from eyebolt.protocol import Code, StepTimes
 from eyebolt.session import messages as msg
@@ -167,17 +167,15 @@ def _assess(state: State, log: SessionLog, stage: Detecting, event: msg.Detected
         allow_repeated_pose=stage.job.request.verb != "capture",
         view=event.view,
         baseline=Baseline.from_kept(blurs_px, [c.residual_px for c in kept if c.residual_px is not None]),
-        live_poses=_live_until_exposure(stage.capture),
+        arm_motion=_motion_until_exposure(stage.capture),
     )
 
 
-def _live_until_exposure(capture: Capture) -> list[Array]:
-    """Live poses from the request to the first one after the exposure began."""
+def _motion_until_exposure(capture: Capture) -> tuple[float, float]:
+    """Motion of the arm from the request to the exposure (m, rad); 0 of an image that was taken before a restart."""
     if capture.frame is None or capture.pose is None:
-        return []
-    exposed_ns = capture.frame.exposed_ns
-    after = [pose for at_ns, pose in capture.pose.live if at_ns >= exposed_ns]
-    return [pose for at_ns, pose in capture.pose.live if at_ns < exposed_ns] + after[:1]
+        return 0.0, 0.0
+    return capture.pose.motion.until(capture.frame.exposed_ns)
 
 
 def _prediction_p_value(log: SessionLog, capture: Capture, board_pose: BoardPose | None) -> float | None:

@@ -18,6 +18,7 @@ from eyebolt.session.session_log import SessionLog
 from eyebolt.session.solving import begin_solve, begin_touch
 from eyebolt.session.state import (
     AwaitingBackground,
+    DeferredRequest,
     Detecting,
     Grabbing,
     Job,
@@ -30,6 +31,8 @@ from eyebolt.session.state import (
 
 # The most impatient controllers wait two seconds for a reply: 10 is sent in time for them.
 WORKING_REPLY_AFTER_NS = 1_400_000_000
+# A deferred ``result`` leaves this much of that time for the disk.
+_READ_RESULT_WITHIN_NS = 200_000_000
 # Requests that are answered at once, except during a background solve: their replies rest on it.
 _NEED_BACKGROUND_SOLVE = ("status", "result")
 
@@ -46,9 +49,11 @@ def on_request(state: State, event: msg.RequestReceived) -> Transition:
             if VERBS[request.verb].is_recorded:
                 state = state.with_unrecorded_reply(request.seq or 0, Code.NOT_NOW, message)
             return state, [_reply(state, event, Code.NOT_NOW, message)]
-        commands.append(msg.CloseConnection(int(state.robot_connection or 0)))
+        superseded = int(state.robot_connection or 0)
+        commands.append(msg.CloseConnection(superseded))
+        state = _without_deferred_of(state, superseded)
     state = replace(state, robot_connection=caller.connection)
-    handle = _recorded_request if VERBS[request.verb].is_recorded else _answer_at_once
+    handle = _recorded_request if VERBS[request.verb].is_recorded else _unrecorded_request
     state, more = handle(state, event)
     return state, commands + more
 
@@ -76,18 +81,38 @@ def on_accepted_result(state: State, event: msg.AcceptedResultRead) -> Transitio
 
 
 def on_disconnected(state: State, event: msg.Disconnected) -> Transition:
-    """The connection that holds the station releases it; others change nothing, and nothing is published for them."""
+    """The connection that holds the station releases it; others change nothing, and nothing is published for them.
+
+    Requests of the connection that are deferred end with it: a reply would go nowhere.
+    """
+    state = _without_deferred_of(state, event.connection)
     if state.robot_connection != event.connection:
         return state, []
     return replace(state, robot_connection=None), [msg.PublishStatus()]
 
 
-def answer_deferred_requests(state: State) -> Transition:
-    """Requests that wait for the background solve have waited as long as a robot does: answered as things stand."""
-    commands: list[Command] = []
-    for event in state.deferred_requests:
-        commands += _answer_at_once(replace(state, background=None), event)[1]
-    return replace(state, deferred_requests=()), commands
+def answer_as_things_stand(state: State, number: int) -> Transition:
+    """The deferred request with this number has waited as long as a robot does."""
+    (request,) = (deferred for deferred in state.deferred_requests if deferred.number == number)
+    return _answer_deferred(state, request)
+
+
+def answer_next_deferred(state: State) -> Transition | None:
+    """The reply to the oldest deferred request whose work has ended; None without one."""
+    ready = (deferred for deferred in state.deferred_requests if not _must_wait(state, deferred.event))
+    request = next(ready, None)
+    return None if request is None else _answer_deferred(state, request)
+
+
+def _answer_deferred(state: State, request: DeferredRequest) -> Transition:
+    # The station stays whose it is: nothing but a request that has just been received takes it.
+    others = tuple(deferred for deferred in state.deferred_requests if deferred is not request)
+    return _answer_at_once(replace(state, deferred_requests=others), request.event)
+
+
+def _without_deferred_of(state: State, connection: int) -> State:
+    others = tuple(d for d in state.deferred_requests if d.event.caller.connection != connection)
+    return state if len(others) == len(state.deferred_requests) else replace(state, deferred_requests=others)
 
 
 def open_session(state: State, stage: AwaitingBackground) -> Transition:
@@ -116,17 +141,37 @@ def _with_live_pose(state: State, event: msg.RequestReceived) -> State:
     return replace(state, task=replace(stage, pose=pose))
 
 
+def _unrecorded_request(state: State, event: msg.RequestReceived) -> Transition:
+    """Answered at once, unless its reply rests on work in progress."""
+    if not _must_wait(state, event):
+        return _answer_at_once(state, event)
+    number = state.last_number + 1
+    until_ns = event.at_ns + WORKING_REPLY_AFTER_NS
+    if event.request.verb == "result":
+        until_ns -= _READ_RESULT_WITHIN_NS
+    deferred = (*state.deferred_requests, DeferredRequest(number, event))
+    return replace(state, deferred_requests=deferred, last_number=number), [msg.StartTimer(number, until_ns)]
+
+
+def _must_wait(state: State, event: msg.RequestReceived) -> bool:
+    """Whether the reply rests on work in progress."""
+    verb, background = event.request.verb, state.background
+    if verb == "hello":
+        # The robot goes on after the seq that it is told: the request in progress has one already, and any other
+        # request would be answered 45 meanwhile.
+        return state.task is not None
+    # ``status`` to a daemon that was just restarted is a liveness probe, and shows which pairs are on record.
+    is_first_status = background is not None and background.is_after_restart and verb == "status"
+    return background is not None and verb in _NEED_BACKGROUND_SOLVE and not is_first_status
+
+
 def _answer_at_once(state: State, event: msg.RequestReceived) -> Transition:
     request = event.request
     if request.verb == "hello":
-        message = "an open session is continued" if state.is_open else "no session is open"
-        aux = state.last_seq if state.is_open else 0
+        is_open = state.is_open or state.task is not None
+        message = "an open session is continued" if is_open else "no session is open"
+        aux = state.last_seq if is_open else 0
         return state, [_reply(state, event, Code.OK, message, aux=aux), msg.PublishStatus()]
-    # ``status`` to a daemon that was just restarted is a liveness probe, and shows which pairs are on record.
-    is_first_status = state.background is not None and state.background.is_after_restart and request.verb == "status"
-    if state.background is not None and request.verb in _NEED_BACKGROUND_SOLVE and not is_first_status:
-        timer = msg.StartTimer(state.background.number, event.at_ns + WORKING_REPLY_AFTER_NS)
-        return replace(state, deferred_requests=(*state.deferred_requests, event)), [timer]
     if request.verb == "status":
         message = f"{state.kept} {'pair' if state.kept == 1 else 'pairs'} kept, {state.pairs_wanted} wanted"
         return state, [_reply(state, event, Code.OK, message)]

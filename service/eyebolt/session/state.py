@@ -6,8 +6,8 @@
   of the transitions.
 - The *task* is the region of the one request in progress; ``State.task`` is its stage.
 - A *job* is what all stages of a task share: the request, and the line that waits for the reply.
-- A *number* is the correlation ID of a command and its answer: each region gets a new one when its work begins. The
-  field ``task`` of the messages is such a number, whichever region it is of.
+- A *number* is the correlation ID of a command and its answer: each region gets a new one when its work begins, and so
+  does a request that is deferred, for its timer. The field ``task`` of the messages is such a number.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import numpy as np
 from eyebolt.boards import Detection, NoDetection
 from eyebolt.calibration import PoseConvention
 from eyebolt.geometry import Array, Mount, PoseFormat
-from eyebolt.observations import View, ViewAcceptance
+from eyebolt.observations import ArmMotion, View, ViewAcceptance
 from eyebolt.planning import Goal
 from eyebolt.protocol import Code, StepTimes
 from eyebolt.session import messages as msg
@@ -36,9 +36,6 @@ from eyebolt.session.facts import (
 )
 from eyebolt.session.session_log import SessionLog, apply_fact
 from eyebolt.session.solve_report import SolveReport
-
-# Live poses arrive at up to some hundred hertz; more than these are of no use for one image.
-MAX_LIVE_POSES = 256
 
 
 @dataclass(frozen=True)
@@ -131,12 +128,12 @@ class ReportedPose:
     """As the robot sent it."""
     base_T_flange: Array
     """(4, 4), metres."""
-    live: tuple[tuple[int, Array], ...] = ()
-    """Instants (ns) and flange poses (4, 4) that the robot streamed since the request."""
+    motion: ArmMotion = field(default_factory=ArmMotion)
+    """That of the poses that the robot has streamed since the request."""
 
-    def with_live(self, at_ns: int, base_T_flange: Array) -> ReportedPose:
-        """With one live pose more, up to the limit."""
-        return self if len(self.live) >= MAX_LIVE_POSES else replace(self, live=(*self.live, (at_ns, base_T_flange)))
+    def with_live(self, at_ns: int, base_T_live: Array) -> ReportedPose:
+        """With one live flange pose (4, 4) more."""
+        return replace(self, motion=self.motion.with_pose(at_ns, base_T_live, self.base_T_flange))
 
 
 class ImageWrite(Enum):
@@ -311,7 +308,7 @@ class WritingResult:
 class BackgroundSolving:
     """Pairs that are already answered are being solved."""
 
-    OUTSTANDING: ClassVar = (msg.Solve, msg.StartTimer)
+    OUTSTANDING: ClassVar = (msg.Solve,)
     command: msg.Solve
     kept: int
     """Pairs kept when it began."""
@@ -328,7 +325,7 @@ class BackgroundSolving:
 class BackgroundRecording:
     """The fact of the background solve is being recorded."""
 
-    OUTSTANDING: ClassVar = (msg.RecordFacts, msg.StartTimer)
+    OUTSTANDING: ClassVar = (msg.RecordFacts,)
     report: SolveReport
     is_after_restart: bool
     """As in BackgroundSolving."""
@@ -380,6 +377,15 @@ STAGES: tuple[type[Stage], ...] = get_args(Stage)
 
 
 @dataclass(frozen=True)
+class DeferredRequest:
+    """A request whose reply waits for work in progress, no longer than a robot does."""
+
+    number: int
+    """Number of its timer."""
+    event: msg.RequestReceived
+
+
+@dataclass(frozen=True)
 class State:
     """Everything that a decision rests on."""
 
@@ -392,8 +398,8 @@ class State:
     """Until its fact is on record, nothing is decided that rests on its pairs."""
     next_view: NextViewStage | None = None
     """Planning of the next view."""
-    deferred_requests: tuple[msg.RequestReceived, ...] = ()
-    """Requests whose reply rests on the background solve."""
+    deferred_requests: tuple[DeferredRequest, ...] = ()
+    """Oldest first; each of a connection that is open."""
     robot_connection: int | None = None
     """The connection that holds the station."""
     last_number: int = 0
@@ -435,7 +441,9 @@ class State:
 
     @property
     def last_seq(self) -> int:
-        """The newest recorded seq."""
+        """The newest seq in use: that of the request in progress, otherwise the newest recorded one; 0 without one."""
+        if self.task is not None:
+            return self.task.job.request.seq
         return self.log.last_seq if self.log else 0
 
     def with_unrecorded_reply(self, seq: int, code: Code, message: str) -> State:

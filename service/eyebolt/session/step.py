@@ -20,6 +20,9 @@ the solve follows in the *background*, beside the next task. Events that decide 
 fact is on record: each reply rests on the solves of all pairs before it, and the replies do not depend on how fast
 the computer is. The *next view* is planned after each solve; no decision rests on it.
 
+``status`` and ``result`` wait for the background solve, ``hello`` for the task, each with a timer of its own. The
+deferred requests of a connection end with it.
+
 Each region (task, background, next view) has a number that its commands carry. An event that matches no region is
 stale and is dropped: the work that it answers has ended.
 """
@@ -41,7 +44,6 @@ from eyebolt.session.state import (
     AwaitingImageFact,
     BackgroundRecording,
     BackgroundSolving,
-    BackgroundStage,
     Capture,
     DeferringStage,
     Detecting,
@@ -85,11 +87,6 @@ class Impossible:
     """An event that cannot occur in a stage."""
 
     reason: str
-
-
-def _answer_deferred(state: State, _: BackgroundStage, __: msg.TimerExpired) -> Transition:
-    """Background, TimerExpired: requests that wait for the background solve are answered as things stand."""
-    return requests.answer_deferred_requests(state)
 
 
 # A reply is recorded at once, or after the image that it is about.
@@ -150,12 +147,10 @@ _ROWS: dict[type[Stage], dict[type[msg.TaskEvent], Handled]] = {
     BackgroundSolving: {
         msg.Solved: Handled(background.record_background, to=(BackgroundRecording,)),
         msg.WorkerFailed: Handled(background.drop_background, to=(None,)),
-        msg.TimerExpired: Handled(_answer_deferred, to=(BackgroundSolving,)),
     },
     BackgroundRecording: {
         msg.FactsRecorded: Handled(background.commit_background, to=(None,)),
         msg.WriteFailed: Handled(background.drop_background, to=(None,)),
-        msg.TimerExpired: Handled(_answer_deferred, to=(BackgroundRecording,)),
     },
     PlanningNextView: {
         msg.NextViewPlanned: Handled(background.record_next_view, to=(RecordingNextView, None)),
@@ -234,6 +229,8 @@ def _handle(state: State, event: msg.Event) -> Transition:
         return requests.on_accepted_result(state, event)
     if isinstance(event, msg.Disconnected):
         return requests.on_disconnected(state, event)
+    if isinstance(event, msg.TimerExpired) and any(d.number == event.task for d in state.deferred_requests):
+        return requests.answer_as_things_stand(state, event.task)
     stage = _stage_of(state, event.task)
     return (state, []) if stage is None else _handle_in_stage(state, stage, event)
 
@@ -259,18 +256,16 @@ def _handle_in_stage(state: State, stage: Stage, event: msg.TaskEvent) -> Transi
 
 
 def _next_deferred(state: State) -> Transition | None:
-    """The next thing that waited for the background solve; None if there is none, or the solve is not on record yet."""
+    """The next thing that need not wait any longer; None if there is none."""
     task = state.task
     if state.background is not None:
-        return None
+        return requests.answer_next_deferred(state)
     if isinstance(task, AwaitingBackground):
         return requests.open_session(state, task)
     if isinstance(task, DeferringStage) and task.deferred is not None:
         event = task.deferred
         return _handle(replace(state, task=replace(task, deferred=None)), event)
-    if state.deferred_requests:
-        return _handle(replace(state, deferred_requests=state.deferred_requests[1:]), state.deferred_requests[0])
-    return None
+    return requests.answer_next_deferred(state)
 
 
 # Where a request's task begins, for the diagram: ``requests`` decides it.
