@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from eyebolt.boards import Board
+from eyebolt.bounded_file import read_bounded
 from eyebolt.calibration import (
     PoseConvention,
     Problem,
@@ -32,6 +33,8 @@ from eyebolt.store import SessionFolder
 
 STATION_SNAPSHOT = "station.toml"
 LENS_SNAPSHOT = "camera.json"
+# Of a station file or lens file; larger ones are another kind of file.
+_MAX_BYTES = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -236,7 +239,7 @@ def load_context(station_file: Path, lens_file: Path | None = None) -> StationCo
 
 def _read_file(path: Path, what: str, remedy: str = "check the path and the permission.") -> bytes:
     try:
-        return path.read_bytes()
+        return read_bounded(path, _MAX_BYTES)
     except OSError as error:
         reason = error.strerror or "cannot be read"
         raise InputFault(

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from eyebolt.plain_text import clean_block
+
 
 class EyeboltError(Exception):
     """An error with a remedy; raise one of the subclasses."""
@@ -29,7 +31,8 @@ class EyeboltError(Exception):
         self.data = data
 
     def __str__(self) -> str:
-        return f"{self.message} ({self.code})\n  What to do: {self.remedy}"
+        """For a terminal: words from outside are made safe, and only its first line is not indented."""
+        return f"{clean_block(self.message)} ({self.code})\n  What to do: {clean_block(self.remedy)}"
 
     def to_json(self) -> dict[str, str]:
         """The keys ``code``, ``message`` and ``remedy``, for a program."""

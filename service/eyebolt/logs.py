@@ -16,6 +16,8 @@ from typing import Any, Literal, TextIO
 import structlog
 from structlog.typing import ExcInfo
 
+from eyebolt.plain_text import clean_line
+
 LogFormat = Literal["console", "json"]
 
 # Keys remembered: a log line is worth a few hundred bytes, and one peer has no more than a handful of keys.
@@ -25,6 +27,7 @@ _MAX_KEYS = 256
 def configure_log(log_format: LogFormat) -> None:
     """Sends log lines to stderr: readable text (console), or one JSON object per line (json)."""
     shared: list[structlog.typing.Processor] = [
+        _clean_fields,
         structlog.processors.add_log_level,
         structlog.processors.TimeStamper(fmt="iso", utc=True),
     ]
@@ -45,9 +48,14 @@ def configure_log(log_format: LogFormat) -> None:
     )
 
 
+def _clean_fields(logger: object, method: str, event: structlog.typing.EventDict) -> structlog.typing.EventDict:
+    """Peers, files and paths put words into the log: none of them can steer a terminal or begin an entry of its own."""
+    return {key: clean_line(value) if isinstance(value, str) else value for key, value in event.items()}
+
+
 def _exception_summary(out: TextIO, fault: ExcInfo) -> None:
     """An operator gets no traceback; the JSON log has it."""
-    out.write(f"\n  a defect of the program: {fault[1]!r}; '--log json' shows where")
+    out.write("\n" + clean_line(f"  a defect of the program: {fault[1]!r}; '--log json' shows where"))
 
 
 @dataclass

@@ -18,8 +18,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import typer
 
-from eyebolt.cli import MountChoice, run_command
+from eyebolt.cli import MountChoice, print_line, run_command
 from eyebolt.errors import InputFault
+from eyebolt.plain_text import clean_line
 from eyebolt_sim.cell import Cell, CellOptions, NullArm, prepare_cell, remote_arm
 from eyebolt_sim.cell_faults import CELL_FAULTS, NO_FAULT, StartingFault, parse_cell_fault
 from eyebolt_sim.demo import run_demo
@@ -104,12 +105,12 @@ def cell(
         arm = simulated_cell.moving_arm()
         with simulated_cell.camera_server(arm):
             simulated_cell.write_truth(truth or station.parent / "truth.json")
-            typer.echo(f"images at {simulated_cell.station.camera.endpoint}, seed {seed}")
+            print_line(f"images at {simulated_cell.station.camera.endpoint}, seed {seed}")
             if camera_only:
                 _wait_for_interrupt()
                 return
-            outcome = simulated_cell.run_robot(arm, typer.echo)
-    typer.echo(f"{outcome.message}; {outcome.kept} pairs kept")
+            outcome = simulated_cell.run_robot(arm, print_line)
+    print_line(f"{outcome.message}; {outcome.kept} pairs kept")
     if outcome.stop_code is not None:
         raise typer.Exit(STOPPED_BY_DAEMON)
     if not outcome.solved:
@@ -132,12 +133,14 @@ def faults(
         fault.check_fits(CellOptions().waypoints)
     work_folder = folder or Path(tempfile.mkdtemp(prefix="eyebolt-faults-"))
     mount_text = "fixed" if mount is MountChoice.fixed else "on the arm"
-    typer.echo(f"Simulated cells, camera {mount_text}. Waypoints count from 1, pairs from 0. Sessions: {work_folder}")
+    print_line(f"Simulated cells, camera {mount_text}. Waypoints count from 1, pairs from 0. Sessions: {work_folder}")
     for name, fault in chosen.items():
         begins = f" (waypoint {fault.start_waypoint})" if isinstance(fault, StartingFault) else ""
-        typer.echo(f"\n{name}: {fault.description}{begins}")
+        print_line("")
+        print_line(f"{name}: {fault.description}{begins}")
         for label, text in _outcome_lines(run_fault(fault, mount.value, seed, work_folder / name)):
-            typer.echo(textwrap.fill(text, 100, initial_indent=f"  {label:<10}", subsequent_indent=" " * 12))
+            for line in textwrap.wrap(text, 100, initial_indent=f"  {label:<10}", subsequent_indent=" " * 12):
+                print_line(line)
 
 
 def _outcome_lines(outcome: FaultOutcome) -> Iterator[tuple[str, str]]:
@@ -181,7 +184,7 @@ def replay(
         with _progress() as on_played:
             report = replay_live(session, LiveOptions(_speed(speed), tuple(inject or ()), station, folder), on_played)
     for line in report.lines():
-        typer.echo(line)
+        print_line(line)
     if not report.same:
         raise typer.Exit(DIFFERS)
 
@@ -205,7 +208,7 @@ def _progress() -> Iterator[Callable[[Played], None]]:
 
     def on_played(played: Played) -> None:
         if is_terminal:
-            typer.echo(f"\r\x1b[Kline {played.line.number}: {played.line.text[:60]}", err=True, nl=False)
+            typer.echo(f"\r\x1b[Kline {played.line.number}: {clean_line(played.line.text[:60])}", err=True, nl=False)
 
     try:
         yield on_played
@@ -217,9 +220,9 @@ def _progress() -> Iterator[Callable[[Played], None]]:
 def _run_robot_only(simulated_cell: Cell) -> ProgramOutcome:
     arm = remote_arm(simulated_cell.station)
     if arm is None:
-        return simulated_cell.run_robot(NullArm(), typer.echo)
+        return simulated_cell.run_robot(NullArm(), print_line)
     try:
-        return simulated_cell.run_robot(arm, typer.echo)
+        return simulated_cell.run_robot(arm, print_line)
     finally:
         arm.close()
 

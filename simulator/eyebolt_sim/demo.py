@@ -14,9 +14,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-import typer
 
 from eyebolt.calibration import WorkingVolume
+from eyebolt.cli import print_line
 from eyebolt.context import StationContext, load_context
 from eyebolt.deadline import Deadline
 from eyebolt.errors import EyeboltError, MachineFault
@@ -44,8 +44,8 @@ def run_demo(mount: str, seed: int, folder: Path | None) -> int:
     station_file = write_demo_cell(work_folder, mount)
     truth_file = work_folder / "truth.json"
     camera_text = "fixed in the cell" if mount == Mount.FIXED else "on the arm"
-    typer.echo(f"A simulated cell, camera {camera_text}. Daemon, robot program and camera are separate processes that")
-    typer.echo(f"talk over sockets, as in a real cell. Files: {work_folder}")
+    print_line(f"A simulated cell, camera {camera_text}. Daemon, robot program and camera are separate processes that")
+    print_line(f"talk over sockets, as in a real cell. Files: {work_folder}")
     with run_daemon(station_file, work_folder / "daemon.log") as daemon:
         robot_log = work_folder / "robot.log"
         command = ["eyebolt_sim", "cell", str(station_file), "--seed", str(seed), "--truth", str(truth_file)]
@@ -87,9 +87,9 @@ def _compare(context: StationContext, truth_file: Path) -> int:
     session = list_sessions(context.record_folder)[-1]
     document = read_result(session)
     rule = "-" * min(shutil.get_terminal_size().columns, 110)
-    typer.echo(rule)
+    print_line(rule)
     for line in summary(document):
-        typer.echo(line)
+        print_line(line)
     if document.transform is None or document.expected_error_mm is None:
         return 1
     truth = json.loads(truth_file.read_text(encoding="utf-8"))
@@ -99,10 +99,10 @@ def _compare(context: StationContext, truth_file: Path) -> int:
     errors_mm = np.linalg.norm(transform_points(estimated, grid) - transform_points(true, grid), axis=1) * 1e3
     error_rms_mm, stated_mm = float(np.sqrt((errors_mm**2).mean())), document.expected_error_mm.p95
     is_within = error_rms_mm <= stated_mm
-    typer.echo(rule)
-    typer.echo(f"true error: {error_rms_mm:.3f} mm RMS over the working volume (largest {errors_mm.max():.3f} mm)")
+    print_line(rule)
+    print_line(f"true error: {error_rms_mm:.3f} mm RMS over the working volume (largest {errors_mm.max():.3f} mm)")
     comparison = "within it" if is_within else "ABOVE it (expected in 1 of 20 sessions)"
-    typer.echo(f"stated 95 % limit: {stated_mm:.3f} mm -> {comparison}")
-    typer.echo(f"session: {session}")
-    typer.echo(f"accept it with: eyebolt accept {session} --by YOUR-NAME")
+    print_line(f"stated 95 % limit: {stated_mm:.3f} mm -> {comparison}")
+    print_line(f"session: {session}")
+    print_line(f"accept it with: eyebolt accept {session} --by YOUR-NAME")
     return 0 if is_within else 1

@@ -6,15 +6,19 @@ OpenCV's model (module calib3d), coefficient order k1 k2 p1 p2 k3 k4 k5 k6 s1 s2
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from eyebolt.bounded_file import read_bounded
+from eyebolt.bounded_text import parse_json
 from eyebolt.errors import InputFault
 from eyebolt_sim.transforms import Array
+
+_MAX_BYTES = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -86,7 +90,7 @@ def simple_lens(width_px: int, height_px: int, focal_px: float, distortion: Arra
 def read_lens(path: Path) -> Lens:
     """The lens in a ``camera.json``. Raises InputFault ``lens-file``."""
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
+        content: Any = parse_json(read_bounded(path, _MAX_BYTES))
         lens = Lens(
             int(content["width"]),
             int(content["height"]),

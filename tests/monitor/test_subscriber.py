@@ -7,7 +7,7 @@ import pytest
 from eyebolt.monitor.app import ascii_only
 from eyebolt.monitor.screen import status_line
 from eyebolt.monitor.subscriber import UnreadableStatusError, decode_status
-from eyebolt.monitor.text import sanitize
+from eyebolt.plain_text import sanitize
 from support.status_messages import STATUS, make_status
 
 

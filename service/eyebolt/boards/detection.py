@@ -95,7 +95,7 @@ class DetectionRecord(BaseModel):
 
     found: Literal[True] = True
     """Distinguishes this record from NoDetectionRecord."""
-    ids: list[int]
+    ids: list[Annotated[int, Field(ge=0, lt=2**31)]]
     """K corner numbers, ascending."""
     corners_px: list[tuple[float, float]]
     """K positions (x, y), px."""

@@ -13,6 +13,7 @@ from typing import Annotated
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from eyebolt.bounded_text import parse_json
 from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
 from eyebolt.errors import InputFault
 from eyebolt.geometry import CameraModel, FlangeRotation, Mount, se3
@@ -22,6 +23,7 @@ from eyebolt.observations import Pair
 _MAX_ORTHOGONALITY_ERROR = 1e-3
 _MAX_LISTED_FAULTS = 40
 
+ImageSide = Annotated[int, Field(ge=1, le=100_000)]
 MatrixRow = tuple[float, float, float, float]
 
 
@@ -32,9 +34,9 @@ class _Record(BaseModel):
 class CameraRecord(_Record):
     """Intrinsics of the lens."""
 
-    width: int
+    width: ImageSide
     """Image width, pixels."""
-    height: int
+    height: ImageSide
     """Image height, pixels."""
     matrix: list[list[float]]
     """Camera matrix (3 x 3), pixels."""
@@ -119,11 +121,13 @@ def read_problem(text: str, file_name: str) -> tuple[Problem, float]:
     Raises InputFault ``problem-file`` with all faults in ``data["faults"]``, or ``lens-model``.
     """
     try:
-        record = ProblemRecord.model_validate(json.loads(text))
+        content = parse_json(text, limit_values=False)
     except json.JSONDecodeError as fault:
         raise _invalid_problem_file(file_name, [f"line {fault.lineno}: not JSON: {fault.msg}"]) from None
-    except RecursionError:
-        raise _invalid_problem_file(file_name, ["nested too deeply"]) from None
+    except ValueError as fault:
+        raise _invalid_problem_file(file_name, [str(fault)]) from None
+    try:
+        record = ProblemRecord.model_validate(content)
     except ValidationError as fault:
         places = [(".".join(str(part) for part in e["loc"]) or "(file)", e["msg"]) for e in fault.errors()]
         raise _invalid_problem_file(file_name, [f"{place}: {message}" for place, message in places]) from None

@@ -17,8 +17,10 @@ from typing import Annotated, Any, Literal, TypeVar
 import numpy as np
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
+from eyebolt.bounded_text import parse_json
 from eyebolt.cameras.camera import Pixels, copy_pixels
 from eyebolt.errors import CameraFault
+from eyebolt.plain_text import sanitize
 
 FRAME_SCHEMA = 1
 MAX_PIXELS = 100_000_000
@@ -196,8 +198,7 @@ def decode_reply(parts: Sequence[bytes]) -> FrameMessage | ErrorReply:
         return _checked(_parse(FrameHeader, header), raw)
     if raw or not isinstance(header["error"], str):
         raise _bad_frame("an error reply carries a text and no bytes")
-    text = "".join(c if c.isprintable() else " " for c in header["error"][:MAX_ERROR_CHARACTERS])
-    return ErrorReply(request_id, text)
+    return ErrorReply(request_id, sanitize(header["error"][:MAX_ERROR_CHARACTERS]))
 
 
 def _encode(record: BaseModel) -> bytes:
@@ -225,8 +226,8 @@ def _json_object(part: bytes) -> dict[str, object]:
     if len(part) > MAX_HEADER_BYTES:
         raise _bad_frame(f"a header of {len(part)} bytes; at most {MAX_HEADER_BYTES} are read")
     try:
-        header = json.loads(part.decode())
-    except (ValueError, RecursionError):
+        header = parse_json(part, limit_values=False)
+    except ValueError:
         raise _bad_frame("the header is not JSON text in UTF-8") from None
     if not isinstance(header, dict):
         raise _bad_frame("the header is not a JSON object")

@@ -1,8 +1,9 @@
 """The command ``eyebolt``."""
 
-from eyebolt.cli.runner import MountChoice, run_command
+from eyebolt.cli.runner import MountChoice, print_line, run_command
 
 __all__ = [
     "MountChoice",
+    "print_line",
     "run_command",
 ]

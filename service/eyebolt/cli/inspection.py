@@ -11,12 +11,15 @@ from eyebolt.boards import Detection
 from eyebolt.cli.solving import SolveOptions, solve_session
 from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT
 from eyebolt.errors import EyeboltError
+from eyebolt.plain_text import sanitize
 from eyebolt.protocol import Code, LastReply
 from eyebolt.results import ResultDocument
 from eyebolt.session import CaptureRecord, ImageFact, ReplyFact, SessionLog, decode_facts, fold, last_reply
 from eyebolt.store import SessionFolder, damaged_tails, find_damage
 
 _SNAPSHOT_FILES = (STATION_SNAPSHOT, LENS_SNAPSHOT)
+# More than any sentence of this program.
+_MAX_SHOWN_CHARACTERS = 600
 _UNANSWERED = "no reply yet: a restart of the daemon takes the request up again"
 
 
@@ -130,7 +133,7 @@ def report_lines(report: SessionReport) -> list[str]:
     refused = sum(1 for c in captures if c.code is not None and not c.is_kept and not c.is_undone)
     undone = sum(1 for c in captures if c.is_undone)
     lines = [
-        f"session {report.session}, {'closed' if report.is_closed else 'not closed'}",
+        f"session {_words(report.session)}, {'closed' if report.is_closed else 'not closed'}",
         f"images: {len(captures)}; pairs kept: {kept}, checks: {checks}, refused: {refused}, undone: {undone};"
         f" touches: {report.touch_count}",
         "",
@@ -141,7 +144,7 @@ def report_lines(report: SessionReport) -> list[str]:
     if report.damaged_tails:
         lines.append(f"an earlier restart moved a damaged end of the journal to {', '.join(report.damaged_tails)}")
     if report.damage:
-        lines += ["DAMAGED:", *(f"  {sentence}" for sentence in report.damage)]
+        lines += ["DAMAGED:", *(f"  {_words(sentence)}" for sentence in report.damage)]
     else:
         lines.append("the record is intact: journal, images and configuration files are as they were written")
     return lines
@@ -179,8 +182,14 @@ def _capture_row(capture: CaptureReport) -> str:
         notes += f"; excluded: {capture.exclusion_reason}"
     return (
         f"{capture.pair:>4} {capture.seq:>7} {capture.verb:<8}{code:>4} {capture.corner_count:>7}"
-        f" {tilt:>5} {distance:>9}  {capture.message}{notes}"
+        f" {tilt:>5} {distance:>9}  {_words(capture.message)}{notes}"
     )
+
+
+def _words(recorded: str) -> str:
+    """Recorded words on one short line: neither blanks nor length can make a part of them look like another line."""
+    text = sanitize(recorded)
+    return text if len(text) <= _MAX_SHOWN_CHARACTERS else text[: _MAX_SHOWN_CHARACTERS - 3] + "..."
 
 
 def _result_lines(report: SessionReport) -> list[str]:

@@ -14,7 +14,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import typer
 
 from eyebolt import __version__
-from eyebolt.cli.runner import EXIT_FAULT, MountChoice, require_opencv, run_command
+from eyebolt.cli.runner import EXIT_FAULT, MountChoice, print_line, require_opencv, run_command
 
 if TYPE_CHECKING:
     from eyebolt.logs import LogFormat
@@ -63,7 +63,7 @@ def new(
     from eyebolt.cli.solving import write_new_station
 
     write_new_station(station, mount.value, name)
-    typer.echo(f"{station} written. Edit it, then run: eyebolt serve {station}")
+    print_line(f"{station} written. Edit it, then run: eyebolt serve {station}")
 
 
 @app.command()
@@ -105,7 +105,7 @@ def keys(
     from eyebolt.cli.keys import make_keys
 
     for line in make_keys(station, watcher or (), camera or ()):
-        typer.echo(line)
+        print_line(line)
 
 
 @app.command()
@@ -126,7 +126,7 @@ def solve(
     from eyebolt.cli.solving import SolveOptions, parse_pose_format, solve_all
 
     options = SolveOptions(refine_lens, None if pose_format is None else parse_pose_format(pose_format))
-    raise typer.Exit(solve_all(paths, json, options, typer.echo))
+    raise typer.Exit(solve_all(paths, json, options, print_line))
 
 
 @app.command()
@@ -154,7 +154,7 @@ def plan(
     from eyebolt.cli.planning import plan_station
 
     for line in plan_station(station, camera, board, session, out, reach):
-        typer.echo(line)
+        print_line(line)
 
 
 @app.command()
@@ -169,7 +169,7 @@ def inspect(
 
     report = inspect_session(session)
     for line in [dumps(report.model_dump(mode="json", by_alias=True))] if json else report_lines(report):
-        typer.echo(line)
+        print_line(line)
     raise typer.Exit(EXIT_FAULT if report.damage else 0)
 
 
@@ -182,7 +182,7 @@ def accept(
     from eyebolt.cli.solving import accept_result
 
     for line in accept_result(session, by):
-        typer.echo(line)
+        print_line(line)
 
 
 def main() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import sys
 from collections.abc import Callable
@@ -11,6 +12,7 @@ from pathlib import Path
 import typer
 
 from eyebolt.errors import EyeboltError, InputFault, MachineFault
+from eyebolt.plain_text import clean_block, clean_line
 
 EXIT_FAULT = 1
 """A fault, a rejected result or a damaged record; the text names it. 2 is the command line's own: wrong arguments."""
@@ -30,15 +32,26 @@ def run_command(name: str, command: Callable[[], object]) -> None:
     try:
         command()
     except EyeboltError as fault:
-        typer.echo(f"{name}: {fault}", err=True)
+        _print_error(f"{name}: {fault}")
         sys.exit(EXIT_FAULT)
     except KeyboardInterrupt:
         sys.exit(EXIT_INTERRUPTED)
     except Exception as defect:
         # A traceback does not help an operator; record and log hold what is needed to find the defect.
-        typer.echo(f"{name}: internal error: {defect!r}", err=True)
-        typer.echo("  What to do: keep the session folder and the log, report this line, and start again.", err=True)
+        _print_error(clean_block(f"{name}: internal error: {defect!r}"))
+        _print_error("  What to do: keep the session folder and the log, report this line, and start again.")
         sys.exit(EXIT_FAULT)
+
+
+def print_line(line: str) -> None:
+    """Prints one line; words from outside in it cannot steer the terminal or begin a line of their own."""
+    typer.echo(clean_line(line))
+
+
+def _print_error(text: str) -> None:
+    # The exit code remains if nobody reads the text.
+    with contextlib.suppress(OSError):
+        typer.echo(text, err=True)
 
 
 def write_text_file(path: Path, text: str, make_folder: bool = False) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from eyebolt.bounded_file import read_bounded
 from eyebolt.calibration import AcceptanceStatus, assess_result, read_problem
 from eyebolt.cli.runner import EXIT_FAULT, write_text_file
 from eyebolt.config import station_template
@@ -28,6 +29,8 @@ from eyebolt.store import SessionFolder
 PrintLine = Callable[[str], None]
 
 _MAX_NAME_LENGTH = 80
+# A thousand pairs of a thousand corners have 50 MB.
+_MAX_PROBLEM_BYTES = 1 << 28
 _POSE_FORMAT_EXAMPLE = "--pose-format euler-ZYX,deg,mm"
 
 
@@ -71,7 +74,12 @@ def solve_all(paths: Sequence[Path], as_json: bool, options: SolveOptions, print
             document = _solve(path, options)
         except EyeboltError as fault:
             exit_code = EXIT_FAULT
-            print_line(json.dumps({"session": str(path), **fault.to_json()}) if for_program else f"{path}: {fault}")
+            if for_program:
+                print_line(json.dumps({"session": str(path), **fault.to_json()}))
+            else:
+                first, *rest = str(fault).split("\n")
+                for line in (f"{path}: {first}", *rest):
+                    print_line(line)
             continue
         if document.acceptance is AcceptanceStatus.REJECT:
             exit_code = EXIT_FAULT
@@ -121,9 +129,12 @@ def _reinterpret_poses(context: StationContext, dataset: Dataset) -> Dataset:
 
 def _solve_problem_file(path: Path, options: SolveOptions) -> ResultDocument:
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputFault("file-unreadable", f"{path} cannot be read: {error}", "check the path.") from None
+        text = read_bounded(path, _MAX_PROBLEM_BYTES, allow_pipe=True).decode("utf-8")
+    except OSError as error:
+        raise InputFault("file-unreadable", f"{path} cannot be read: {error.strerror}", "check the path.") from None
+    except UnicodeDecodeError as error:
+        message = f"{path} is not a text file in UTF-8 (byte {error.start})"
+        raise InputFault("file-unreadable", message, "save it as UTF-8 text.") from None
     problem, tolerance_mm = read_problem(text, str(path))
     solved = solve_problem(problem, Dataset(tuple(problem.pairs)), options.refine_lens)
     provenance = Provenance("", str(path), problem.mount, PoseFormat(), {}, utc_timestamp())

@@ -15,7 +15,11 @@ import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from eyebolt.bounded_text import TextLimitError
+
 _MAX_SHOWN_CHARACTERS = 60
+# Characters that are parsed, again and again, in search of the end of one statement: far above any station file.
+_MAX_PARSED_CHARACTERS = 1 << 22
 
 
 @dataclass(frozen=True)
@@ -126,13 +130,16 @@ def unfinished_line(text: str) -> int | None:
 def _statements(text: str) -> Iterator[tuple[int, int, dict[str, object], bool]]:
     """First and last line, content, and whether it is a table header, of each statement, blank and comment too."""
     pending: list[str] = []
-    first = 1
+    first, parsed_characters = 1, 0
     for number, line in enumerate(text.split("\n"), start=1):
         if not pending:
             first = number
         pending.append(line)
         if len(pending) > 1 and not any(closer in line for closer in _CLOSING_TOKENS):
             continue
+        parsed_characters += sum(map(len, pending))
+        if parsed_characters > _MAX_PARSED_CHARACTERS:
+            return
         try:
             statement = tomllib.loads("\n".join(pending))
         except (ValueError, RecursionError):
@@ -167,17 +174,20 @@ _HINTS = (
 )
 _GENERAL_HINT = '[section] or key = value on each line, comments after #, text in "double quotes"'
 
+_FEW_DIGITS = "a number of a few digits"
 
-def syntax_fault(text: str, error: BaseException) -> ConfigFault:
+
+def syntax_fault(text: str, error: ValueError) -> ConfigFault:
     """The line on which the TOML parser failed, or on which the unfinished statement begins, and a likely remedy."""
+    if isinstance(error, TextLimitError):
+        allowed = _FEW_DIGITS if "digits" in str(error) else _GENERAL_HINT
+        return ConfigFault("", str(error), allowed, error.line or 1)
     lines = text.rstrip("\n").split("\n")
     reason = str(error)
     unfinished_from = unfinished_line(text)
     place = re.search(r"\(at line (\d+), column \d+\)", reason)
-    if isinstance(error, RecursionError):
-        return ConfigFault("", "lists or tables nested too deeply", _GENERAL_HINT, unfinished_from or 1)
     if not place and "end of document" not in reason:
-        return ConfigFault("", "a value that cannot be read", "a number of a few digits", unfinished_from or 1)
+        return ConfigFault("", "a value that cannot be read", _FEW_DIGITS, unfinished_from or 1)
     line = min(int(place.group(1)), len(lines)) if place else unfinished_from or len(lines)
     content = lines[line - 1].strip()
     allowed = _hint(reason, content)

@@ -12,6 +12,7 @@ from typing import Annotated, Self
 import numpy as np
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, ValidationInfo
 
+from eyebolt.bounded_text import TextLimitError, parse_json
 from eyebolt.config.diagnostics import (
     ConfigFault,
     closest_match,
@@ -144,13 +145,14 @@ def _json_object(text: str, faults: list[ConfigFault]) -> dict[str, object] | No
         return dict(pairs)
 
     try:
-        content = json.loads(text.removeprefix("\ufeff"), object_pairs_hook=reject_duplicate_keys)
+        content = parse_json(text.removeprefix("\ufeff"), object_pairs_hook=reject_duplicate_keys, limit_values=False)
     except json.JSONDecodeError as error:
         allowed = "a JSON object: keys in double quotes, commas between, decimal points"
         faults.append(ConfigFault("", f"text that is not JSON, in column {error.colno}", allowed, error.lineno))
         return None
-    except (ValueError, RecursionError):
-        faults.append(ConfigFault("", "a number or nesting too long to read", "a JSON object with the five known keys"))
+    except ValueError as error:
+        line = error.line if isinstance(error, TextLimitError) else None
+        faults.append(ConfigFault("", str(error), "a JSON object with the five known keys", line))
         return None
     if not isinstance(content, dict):
         allowed = "a JSON object with width, height, matrix and distortion"

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -18,6 +17,7 @@ from pydantic import ValidationError, model_validator
 
 from eyebolt import addresses
 from eyebolt.boards import BOARD_KEYS, BOARD_KINDS, canonical_dictionary_name, dictionary_family
+from eyebolt.bounded_text import parse_toml
 from eyebolt.config.diagnostics import (
     ConfigFault,
     KeyPath,
@@ -102,8 +102,8 @@ def parse_station(text: str, file_name: str) -> Station:
             file_name, [ConfigFault("", found, f"a station file of at most {_MAX_CHARACTERS}", 1)]
         )
     try:
-        parsed = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
+        parsed = parse_toml(text)
+    except ValueError as error:
         raise _station_file_fault(file_name, [syntax_fault(text, error)]) from None
     content = {name: lists_to_tuples(section) for name, section in parsed.items()}
     try:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import structlog
 
+from eyebolt.bounded_file import read_bounded
 from eyebolt.cameras import open_camera
 from eyebolt.context import StationContext, load_context
 from eyebolt.daemon.daemon import Daemon
@@ -113,6 +114,6 @@ def _last_frame_name(sessions: list[Path]) -> str | None:
 
 def _file_differs(session: Path, name: str, data: bytes) -> bool:
     try:
-        return (session / name).read_bytes() != data
+        return read_bounded(session / name, len(data)) != data
     except OSError:
         return True

@@ -15,9 +15,9 @@ from eyebolt.monitor.text import (
     justify,
     progress_bar,
     render_row,
-    sanitize,
     wrap,
 )
+from eyebolt.plain_text import sanitize
 from eyebolt.protocol import Code, LinkStatus, Phase, Severity, StatusMessage
 
 _LABEL = 10  # columns of the labels at the left edge

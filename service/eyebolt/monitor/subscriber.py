@@ -5,7 +5,6 @@ Messages are checked and cleaned on arrival; a failed handshake with the daemon 
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Sequence
 from types import TracebackType
@@ -15,8 +14,9 @@ import zmq
 from pydantic import ValidationError
 from zmq.utils.monitor import recv_monitor_message
 
+from eyebolt.bounded_text import parse_json
 from eyebolt.errors import MachineFault
-from eyebolt.monitor.text import sanitize
+from eyebolt.plain_text import sanitize
 from eyebolt.protocol import STATUS_SCHEMA, STATUS_TOPIC, StatusMessage
 from eyebolt.security import ClientKeys
 
@@ -35,8 +35,8 @@ def decode_status(parts: Sequence[bytes]) -> StatusMessage:
     if len(parts) != 2 or parts[0] != STATUS_TOPIC:
         raise UnreadableStatusError("it does not have the two parts 'status' and JSON")
     try:
-        content = _sanitize_strings(json.loads(parts[1]))
-    except (ValueError, RecursionError):
+        content = _sanitize_strings(parse_json(parts[1], limit_values=False))
+    except ValueError:
         raise UnreadableStatusError("its second part is not JSON") from None
     if not isinstance(content, dict):
         raise UnreadableStatusError("its JSON is not an object")

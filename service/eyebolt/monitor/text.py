@@ -1,4 +1,4 @@
-"""Rows of terminal text of a given width: sanitizing, wrapping, truncation, bars, colour, and big type."""
+"""Rows of terminal text of a given width: wrapping, truncation, bars, colour, and big type."""
 
 from __future__ import annotations
 
@@ -72,16 +72,6 @@ class Glyphs:
     def ascii(cls) -> Glyphs:
         """For terminals limited to ASCII."""
         return cls("#", ".", "-")
-
-
-def sanitize(text: str) -> str:
-    """``text`` on one line without characters that could steer a terminal: no control, format or private characters.
-
-    Categories of the Unicode Character Database: Cc and Cf are dropped, Co, Cs and Cn become "?".
-    """
-    kept = ("?" if unicodedata.category(c) in {"Co", "Cs", "Cn"} else c for c in unicodedata.normalize("NFC", text))
-    single_spaced = "".join(" " if c.isspace() else c for c in kept)
-    return " ".join("".join(c for c in single_spaced if unicodedata.category(c) not in {"Cc", "Cf"}).split())
 
 
 def render_row(row: Row, width: int, colour: bool, ascii_only: bool) -> str:

@@ -14,6 +14,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from eyebolt import __version__
+from eyebolt.bounded_text import parse_json
 from eyebolt.calibration import (
     AcceptanceStatus,
     ErrorMap,
@@ -332,9 +333,11 @@ class ResultDocument(_Part):
     def from_text(cls, text: str) -> ResultDocument:
         """The document in the text of a file. Raises InputFault ``result-file`` if it is not one, or not rigid."""
         try:
-            content = json.loads(text)
-        except (ValueError, RecursionError):
+            content = parse_json(text)
+        except json.JSONDecodeError:
             raise _result_fault("it is not JSON") from None
+        except ValueError as error:
+            raise _result_fault(f"it has {error}") from None
         if not isinstance(content, dict) or content.get("schema") != RESULT_SCHEMA:
             raise _result_fault(f"its schema is not {RESULT_SCHEMA}")
         try:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
+from eyebolt.bounded_file import read_bounded
 from eyebolt.calibration import Refusal, ResultAcceptance, Solution
 from eyebolt.context import StationContext
 from eyebolt.errors import EyeboltError
@@ -14,6 +15,7 @@ from eyebolt.results.document import Provenance, ResultDocument
 from eyebolt.results.error_map import error_map_svg
 from eyebolt.store import (
     ERROR_MAP_NAME,
+    MAX_RESULT_BYTES,
     RESULT_NAME,
     FileSystem,
     read_fault,
@@ -89,12 +91,12 @@ def read_accepted_transform(record_folder: Path) -> Array | None:
 def accepted_session_name(record_folder: Path) -> str | None:
     """Name of the session whose present result the station uses; None if that session was solved again since."""
     try:
-        accepted = (record_folder / ACCEPTED_NAME).read_text(encoding="utf-8")
+        accepted = _read(record_folder / ACCEPTED_NAME)
         name = ResultDocument.from_text(accepted).session
         # The name comes from a file: `session_path` refuses one that would leave the record folder.
         result = session_path(record_folder, name) / RESULT_NAME
-        return name if result.read_text(encoding="utf-8") == accepted else None
-    except (OSError, ValueError, EyeboltError):
+        return name if _read(result) == accepted else None
+    except EyeboltError:
         return None
 
 
@@ -120,12 +122,15 @@ def _write_error_map(path: Path, drawing: str | None) -> None:
 
 def _read(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8")
+        return read_bounded(path, MAX_RESULT_BYTES).decode("utf-8")
     except FileNotFoundError:
         remedy = "name the folder of a solved session: one with result.json in it."
         raise read_fault("the result", path, "is missing", remedy) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise read_fault("the result", path, f"cannot be read: {error}", "check the permission.") from None
+    except OSError as error:
+        raise read_fault("the result", path, f"cannot be read: {error.strerror}", "check the permission.") from None
+    except UnicodeDecodeError as error:
+        reason = f"is not text in UTF-8 (byte {error.start})"
+        raise read_fault("the result", path, reason, "solve the session again; the record has all of it.") from None
 
 
 def _write(path: Path, text: str) -> None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +15,8 @@ from typing import Literal
 
 import zmq
 
+from eyebolt.bounded_file import read_bounded
+from eyebolt.bounded_text import parse_toml
 from eyebolt.errors import InputFault
 
 Role = Literal["watcher", "camera"]
@@ -25,6 +26,7 @@ _AUTHORIZED_FOLDERS: Mapping[Role, str] = {"watcher": "watchers", "camera": "cam
 _NAME = re.compile(r"[A-Za-z0-9_-]{1,32}", re.ASCII)
 _Z85 = re.compile(r"[0-9a-zA-Z.\-:+=^!/*?&<>()\[\]{}@%$#]{40}", re.ASCII)
 _OWNER_ONLY = 0o600
+_MAX_BYTES = 16_384
 
 
 @dataclass(frozen=True)
@@ -125,7 +127,7 @@ def _read_key_file(path: Path, fields: tuple[str, ...], secret: bool = True) -> 
         if secret and os.name == "posix" and path.stat().st_mode & 0o077:
             message = f"the secret key {path} can be read by other users of this computer"
             raise InputFault("keys-exposed", message, f"chmod 600 {path}; or make new keys.", path=str(path))
-        values = tomllib.loads(path.read_text(encoding="utf-8"))
+        values = parse_toml(read_bounded(path, _MAX_BYTES).decode("utf-8"))
     except OSError as error:
         message = f"the key file {path} cannot be read: {error.strerror}"
         remedy = "make the station's keys with 'eyebolt keys STATION', or correct the path."

@@ -4,10 +4,11 @@ from eyebolt.store.filesystem import FileSystem, read_fault, write_atomically, w
 from eyebolt.store.lock import RecordLock
 from eyebolt.store.names import ERROR_MAP_NAME, RESULT_NAME, list_sessions, session_name, session_path
 from eyebolt.store.session_folder import SessionFolder
-from eyebolt.store.verify import damaged_tails, find_damage
+from eyebolt.store.verify import MAX_RESULT_BYTES, damaged_tails, find_damage
 
 __all__ = [
     "ERROR_MAP_NAME",
+    "MAX_RESULT_BYTES",
     "RESULT_NAME",
     "FileSystem",
     "RecordLock",

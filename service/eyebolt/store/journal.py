@@ -12,14 +12,13 @@ Recovery: the valid prefix stays, anything behind it is moved to a file beside t
 
 from __future__ import annotations
 
-import json
 import re
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NoReturn
 
+from eyebolt.bounded_text import parse_json
 from eyebolt.errors import RecordFault
 from eyebolt.store.filesystem import FileSystem, write_atomically
 
@@ -136,16 +135,12 @@ def _read_one(data: bytes, offset: int, sequence: int) -> tuple[bytes | None, st
 
 
 def _json_object(payload: bytes) -> dict[str, object] | None:
-    """The object in ``payload``; None for anything but one JSON object (RFC 8259: no NaN, no infinity)."""
+    """The object in ``payload``; None for anything but one JSON object (RFC 8259) within the limits of a text."""
     try:
-        found = json.loads(payload.decode("utf-8"), parse_constant=_refuse_constant)
-    except (ValueError, RecursionError):
+        found = parse_json(payload)
+    except ValueError:
         return None
     return found if isinstance(found, dict) else None
-
-
-def _refuse_constant(name: str) -> NoReturn:
-    raise ValueError(f"{name} is not JSON")
 
 
 def _check_header(record: bytes) -> None:
@@ -208,7 +203,7 @@ def _save_damaged_tail(files: FileSystem, folder: Path, tail: bytes) -> Path:
     """A durable copy of ``tail``; one from an interrupted recovery is reused."""
     number = 1
     while (aside := folder / f"facts.damaged-{number}").exists():
-        if aside.read_bytes() == tail:
+        if aside.stat().st_size == len(tail) and aside.read_bytes() == tail:
             files.sync_folder(folder)
             return aside
         number += 1

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 
+from eyebolt.bounded_file import read_bounded
 from eyebolt.errors import RecordFault
 from eyebolt.store import names
 from eyebolt.store.filesystem import FileSystem, make_durable_folder, read_fault, write_atomically, write_fault
@@ -19,6 +20,9 @@ from eyebolt.store.images import Pixels, decode_image, encode_image
 from eyebolt.store.journal import HEADER, describe_loss, encode_padded, read_records, recover_journal
 
 IMAGE_LOST_REMEDY = "restore it from a backup; its corners are in the journal, so its pair can be solved without it."
+
+# Of a session of 1000 pairs, with a margin; of 100 million pixels of 6 bytes; of a station file or lens file.
+_MAX_JOURNAL_BYTES, _MAX_IMAGE_BYTES, _MAX_SNAPSHOT_BYTES = 1 << 30, 1 << 30, 1 << 22
 
 
 @dataclass(frozen=True)
@@ -192,7 +196,7 @@ class SessionFolder:
 
     def image_bytes(self, name: str) -> bytes:
         """An image's file as it is now. Raises RecordFault ``record-name`` or ``record-read``."""
-        return _read_file(self._image_path(name), "the image", IMAGE_LOST_REMEDY)
+        return _read_file(self._image_path(name), "the image", IMAGE_LOST_REMEDY, _MAX_IMAGE_BYTES)
 
     def snapshot(self, name: str) -> bytes:
         """A configuration file as it was when the session began.
@@ -200,7 +204,8 @@ class SessionFolder:
         Raises RecordFault ``record-name`` or ``record-read``.
         """
         remedy = "restore the file from a backup of the session."
-        return _read_file(self.path / names.snapshot_file_name(name), "the configuration snapshot", remedy)
+        path = self.path / names.snapshot_file_name(name)
+        return _read_file(path, "the configuration snapshot", remedy, _MAX_SNAPSHOT_BYTES)
 
     def close(self) -> None:
         """Ends writing; may be called repeatedly."""
@@ -228,12 +233,12 @@ class SessionFolder:
 
 def _journal_bytes(path: Path) -> bytes:
     remedy = "name the folder of a session, one that holds a facts.journal."
-    return _read_file(path / names.JOURNAL_NAME, "the journal", remedy)
+    return _read_file(path / names.JOURNAL_NAME, "the journal", remedy, _MAX_JOURNAL_BYTES)
 
 
-def _read_file(path: Path, subject: str, remedy: str) -> bytes:
+def _read_file(path: Path, subject: str, remedy: str, max_bytes: int) -> bytes:
     try:
-        return path.read_bytes()
+        return read_bounded(path, max_bytes)
     except FileNotFoundError:
         raise read_fault(subject, path, "is missing", remedy) from None
     except OSError as error:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Iterable
 
+from eyebolt.bounded_file import read_bounded
+from eyebolt.bounded_text import parse_json
 from eyebolt.errors import RecordFault
 from eyebolt.store import names
 from eyebolt.store.session_folder import IMAGE_LOST_REMEDY, SessionFolder
+
+MAX_RESULT_BYTES = 1 << 22
+"""Of ``result.json`` and ``accepted.json``; the largest so far have 100 kB."""
 
 
 def find_damage(folder: SessionFolder, snapshots: Iterable[str], images: Iterable[tuple[str, str]]) -> list[str]:
@@ -46,9 +50,10 @@ def _image_damage(folder: SessionFolder, name: str, digest: str) -> list[str]:
 def _result_damage(folder: SessionFolder) -> list[str]:
     path = folder.path / names.RESULT_NAME
     try:
-        json.loads(path.read_text(encoding="utf-8"))
+        parse_json(read_bounded(path, MAX_RESULT_BYTES))
     except FileNotFoundError:
         return []
     except (OSError, ValueError) as error:
-        return [f"{names.RESULT_NAME} cannot be read ({error}); 'eyebolt solve' computes it again from the record"]
+        reason = error.strerror if isinstance(error, OSError) else error
+        return [f"{names.RESULT_NAME} cannot be read ({reason}); 'eyebolt solve' computes it again from the record"]
     return []

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import json
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from eyebolt.addresses import is_remote_endpoint
+from eyebolt.bounded_text import parse_toml
 from eyebolt.config import Station, parse_station
 from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT, load_station
 from eyebolt.deadline import Deadline
@@ -114,7 +115,7 @@ def station_with_push_camera(
 
     Without ``compare_frames`` the motion check is off.
     """
-    sections: dict[str, dict[str, object]] = tomllib.loads(recorded.decode("utf-8-sig"))
+    sections: dict[str, Any] = parse_toml(recorded.decode("utf-8-sig"))
     # Keys are not recorded, and not required on the loopback interface.
     sections["station"].pop("keys", None)
     sections["station"]["status"] = f"tcp://127.0.0.1:{status_port}"
