@@ -17,6 +17,7 @@ from eyebolt.calibration import (
     PoseConvention,
     Problem,
     Refusal,
+    ResultFormat,
     RobotNoise,
     Solution,
     WorkingVolume,
@@ -97,6 +98,7 @@ class StationContext:
             station=self.station.station.name,
             mount=self.station.station.mount,
             pose_format=self.pose_format,
+            result_format=self.result_format,
             flange_T_tool=self.station.flange_T_tool,
             lens_size_px=(self.lens.width_px, self.lens.height_px),
             board_corner_count=self.board.corner_count,
@@ -109,6 +111,17 @@ class StationContext:
             exposure_ns=None if camera.exposure_us is None else round(camera.exposure_us * 1e3),
         )
 
+    @property
+    def volume(self) -> WorkingVolume:
+        """The working volume of the station's job."""
+        return WorkingVolume(self.station.goal.near_mm / 1e3, self.station.goal.far_mm / 1e3)
+
+    @property
+    def result_format(self) -> ResultFormat:
+        """How the robot is given the transform."""
+        points_m, tolerance_mm = self.volume.grid(self.lens), self.station.goal.tolerance_mm
+        return ResultFormat(self.station.result_pose_format, points_m, tolerance_mm)
+
     def problem(self, pairs: tuple[Pair, ...]) -> Problem:
         """The solver's problem of these pairs on this station."""
         noise = self.station.robot_noise_m_rad
@@ -117,7 +130,7 @@ class StationContext:
             camera=self.lens,
             board_corners_m=self.board.corners_m(),
             pairs=pairs,
-            volume=WorkingVolume(self.station.goal.near_mm / 1e3, self.station.goal.far_mm / 1e3),
+            volume=self.volume,
             flange_rotation=self.station.station.turns,
             robot_noise=None if noise is None else RobotNoise(*noise),
             height_m=None if self.station.goal.board_height_mm is None else self.station.goal.board_height_mm / 1e3,

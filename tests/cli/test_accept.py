@@ -6,13 +6,16 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from eyebolt.calibration import AcceptanceCause, Refusal, RefusalCode, ResultAcceptance
-from eyebolt.geometry import Mount, PoseFormat
-from eyebolt.results import Provenance, ResultDocument, accepted_session_name
+from eyebolt.calibration import AcceptanceCause, ResultAcceptance
+from eyebolt.context import load_context
+from eyebolt.errors import InputFault
+from eyebolt.geometry import Mount
+from eyebolt.results import Provenance, ResultDocument, read_accepted
 from eyebolt.store.names import list_sessions
 from eyebolt_sim.problems import make_problem
 from support.daemon_process import Robot
-from support.folder_camera_cell import grid_errors_mm
+from support.folder_camera_cell import grid_errors_mm, write_station
+from support.solutions import made_up_solution, result_format
 
 
 def run_session(daemon, cell, pairs):
@@ -130,16 +133,18 @@ def test_problem_files_give_one_json_line_each_whatever_is_in_them(eyebolt, tmp_
 
 @pytest.mark.parametrize("name", ["../elsewhere", "/tmp", "..", "", 7, None])
 def test_a_session_named_in_accepted_json_is_never_a_path(tmp_path, name):
-    record, elsewhere = tmp_path / "sessions", tmp_path / "elsewhere"
+    context = load_context(write_station(tmp_path))
+    record, elsewhere = context.record_folder, tmp_path / "elsewhere"
     for folder in (record, elsewhere):
         folder.mkdir()
-    provenance = Provenance("bay-3", "20260314-091500-01", Mount.FIXED, PoseFormat(), {}, "2026-03-14T09:15:00Z")
-    document = ResultDocument.of(
-        provenance,
-        Refusal(RefusalCode.NOT_CONVERGED, "no", "again", 3),
-        ResultAcceptance(AcceptanceCause.ERROR_ABOVE_TOLERANCE, "no"),
-    )
+    provenance = Provenance("bay-3", "20260314-091500-01", Mount.FIXED, result_format(), {}, "2026-03-14T09:15:00Z")
+    good = ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "good")
+    document = ResultDocument.of(provenance, made_up_solution(0.2), good)
     text = json.dumps({**document.to_json(), "session": name})
     for path in (record / "accepted.json", elsewhere / "result.json", record / "result.json", tmp_path / "result.json"):
         path.write_text(text)
-    assert accepted_session_name(record) is None
+    if isinstance(name, str):
+        assert not read_accepted(context).is_newest
+    else:
+        with pytest.raises(InputFault):
+            read_accepted(context)

@@ -13,12 +13,14 @@ from eyebolt.bounded_file import read_bounded
 from eyebolt.bounded_text import MAX_DEPTH, TextLimitError, parse_json, parse_toml
 from eyebolt.calibration import read_problem
 from eyebolt.config import parse_lens, parse_station
+from eyebolt.context import load_context
 from eyebolt.errors import InputFault
 from eyebolt.logs import configure_log
 from eyebolt.plain_text import clean_block, clean_line, sanitize
-from eyebolt.results.files import ACCEPTED_NAME, accepted_session_name
+from eyebolt.results import ACCEPTED_NAME, read_accepted
 from eyebolt.security import key_files
 from eyebolt.store.journal import HEADER, encode_padded, read_records
+from support.folder_camera_cell import write_station
 
 GOLDEN = Path(__file__).resolve().parents[1] / "store/golden/version-1"
 INTACT = "the record is intact"
@@ -147,9 +149,13 @@ def test_a_problem_or_lens_file_of_such_numbers_has_a_fault_and_no_defect(tmp_pa
 
 
 @pytest.mark.parametrize("content", ["[" * 1000, '{"schema": 1, "a": ' + "[" * 900 + "]" * 900 + "}", "9" * 5000])
-def test_a_damaged_accepted_result_is_none(tmp_path, content):
-    (tmp_path / ACCEPTED_NAME).write_text(content)
-    assert accepted_session_name(tmp_path) is None
+def test_a_damaged_accepted_result_is_a_fault_of_the_file(tmp_path, content):
+    context = load_context(write_station(tmp_path))
+    context.record_folder.mkdir()
+    (context.record_folder / ACCEPTED_NAME).write_text(content)
+    with pytest.raises(InputFault) as caught:
+        read_accepted(context)
+    assert caught.value.code == "result-file"
 
 
 def test_a_file_beyond_its_size_or_without_an_end_is_not_read(tmp_path):

@@ -31,7 +31,12 @@ class TouchedCell:
             mount=mount,
             turns="vertical",
             rotation="angle-z",
-            robot_lines=("tip_mm = [3.0, -2.0, -150.0]", f"tip_sigma_mm = {TIP_SIGMA_MM}"),
+            # An angle about the vertical cannot hold the tilt of the camera.
+            robot_lines=(
+                'result_rotation = "quaternion-wxyz"',
+                "tip_mm = [3.0, -2.0, -150.0]",
+                f"tip_sigma_mm = {TIP_SIGMA_MM}",
+            ),
             camera_lines=('source = "simulated"', f'endpoint = "ipc://{folder}/camera"'),
             tolerance_mm=2.0,
         )

@@ -20,16 +20,18 @@ from eyebolt.planning import Coverage
 from eyebolt.results.document import AcceptedBy, Provenance, ResultDocument
 from eyebolt.results.summary import summary
 from eyebolt_sim.problems import make_problem
+from support.solutions import result_format
 
 KEYS = {
     "schema", "station", "session", "timestamp", "mount", "transform", "board_transform", "unobservable", "coverage",
     "expected_error_mm", "error_map", "expected_pick_error_mm", "covariance", "cross_validation", "checks", "touches",
     "height", "corner_rms_px", "robot_noise", "board_scale", "focal_length", "lens", "refined_lens", "pairs",
-    "findings", "acceptance", "reason", "accepted", "inputs", "software",
+    "findings", "acceptance", "reason", "accepted", "inputs", "software", "incomplete", "based_on", "setup",
 }  # fmt: skip
 NULL_AFTER_REFUSAL = {
     "transform", "board_transform", "expected_error_mm", "error_map", "expected_pick_error_mm", "covariance", "height",
     "corner_rms_px", "robot_noise", "board_scale", "focal_length", "lens", "refined_lens", "coverage", "accepted",
+    "incomplete", "based_on", "setup",
 }  # fmt: skip
 TRANSFORM_KEYS = {"name", "matrix", "translation_mm", "quaternion_wxyz", "robot_pose"}
 RESIDUAL_KEYS = {"count", "rms_mm", "worst_mm", "reduced_chi2"}
@@ -58,7 +60,7 @@ def solution(mount, pairs=9, checks=2, seed=0):
 
 def document_of(outcome, mount=Mount.FIXED, pose_format=None, acceptance=ACCEPT):
     provenance = Provenance(
-        "bay-3", "20260314-091500-01", mount, pose_format or PoseFormat(), {"station.toml": "ab" * 32}, TIME
+        "bay-3", "20260314-091500-01", mount, result_format(pose_format), {"station.toml": "ab" * 32}, TIME
     )
     return ResultDocument.of(provenance, outcome, acceptance)
 
@@ -139,7 +141,7 @@ def test_what_is_written_is_what_is_read(refused):
 def test_coverage_and_refined_lens_are_written_and_read():
     problem, outcome = solution("fixed")
     coverage = Coverage((41.2, 38.0, 65.1), 601.0, 987.0, 0.75, "along the camera's z", 0.21)
-    provenance = Provenance("bay-3", "20260314-091500-01", Mount.FIXED, PoseFormat(), {}, TIME)
+    provenance = Provenance("bay-3", "20260314-091500-01", Mount.FIXED, result_format(), {}, TIME)
     document = ResultDocument.of(provenance, outcome, ACCEPT, coverage, problem.camera)
     content = as_json(document)
     assert content["coverage"]["rotation_range_deg"] == [41.2, 38.0, 65.1]

@@ -10,9 +10,9 @@ from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solve import solve
 from eyebolt.calibration.uncertainty.touch_test import Height, TouchCheck
 from eyebolt.geometry import Mount
-from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt.results.document import Provenance, ResultDocument
 from eyebolt_sim.problems import make_problem
+from support.solutions import result_format
 
 CHECK = TouchCheck(4, 0.21, 0.35, 0.9, 11, 17, True, 0.6)
 
@@ -24,7 +24,7 @@ def outcome():
 
 
 def content_of(outcome):
-    provenance = Provenance("bay-3", "20260314-091500-01", Mount.FIXED, PoseFormat(), {}, "2026-03-14T09:15:00Z")
+    provenance = Provenance("bay-3", "20260314-091500-01", Mount.FIXED, result_format(), {}, "2026-03-14T09:15:00Z")
     return json.loads(ResultDocument.of(provenance, outcome, assess_result(outcome, 1.0)).to_text())
 
 

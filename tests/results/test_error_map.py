@@ -12,21 +12,27 @@ from eyebolt.calibration.acceptance import AcceptanceCause, ResultAcceptance
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solution import Refusal, RefusalCode
 from eyebolt.calibration.solve import solve
+from eyebolt.config import BoardSection
 from eyebolt.geometry import Mount
 from eyebolt.geometry.pose_format import PoseFormat
+from eyebolt.observations import Dataset
 from eyebolt.results.document import Provenance, ResultDocument
 from eyebolt.results.error_map import error_map_svg
 from eyebolt.results.files import write_result
 from eyebolt.results.summary import summary
 from eyebolt_sim.problems import make_problem
+from support.solutions import result_format
 
 SVG = "{http://www.w3.org/2000/svg}"
+BOARD = BoardSection(kind="chessboard", columns=12, rows=9, square_mm=20.0)
 REFUSAL = Refusal(RefusalCode.INSUFFICIENT_ROTATION, "the waypoints turn too little", "tilt more", 4)
 
 
 def document_of(outcome, mount=Mount.FIXED, station="bay-3", pose_format=None):
     pose_format = pose_format or PoseFormat("mm", "euler-ZYX", "deg")
-    provenance = Provenance(station, "20260314-091500-01", mount, pose_format, {}, "2026-03-14T09:15:00Z")
+    provenance = Provenance(
+        station, "20260314-091500-01", mount, result_format(pose_format), {}, "2026-03-14T09:15:00Z"
+    )
     return ResultDocument.of(
         provenance, outcome, ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "as good as it must be")
     )
@@ -170,8 +176,9 @@ def test_the_values_of_the_robot_pose_have_standard_deviations(answer, pose_form
 def test_the_height_that_a_vertical_arm_cannot_show_has_no_sigma(mount):
     problem, outcome = solved(mount, turns="vertical")
     document = document_of(outcome, mount)
-    sigma = document.transform.robot_pose.sigma
-    assert [s is None for s in sigma] == [False, False, True, False, False, False]
+    pose = document.transform.robot_pose
+    for numbers in (pose.sigma, pose.values, document.board_transform.robot_pose.values):
+        assert [number is None for number in numbers] == [False, False, True, False, False, False]
     assert sum("unobservable" in line for line in summary(document)) >= 1
     # With the height stated it is a number like the others.
     known = solve(replace(problem, height_m=0.1))
@@ -179,22 +186,25 @@ def test_the_height_that_a_vertical_arm_cannot_show_has_no_sigma(mount):
 
 
 def test_the_drawing_on_disk_is_that_of_the_newest_result(tmp_path):
-    _, outcome = solved("fixed")
+    problem, outcome = solved("fixed")
+    dataset = Dataset(tuple(problem.pairs))
     station = SimpleNamespace(name="bay-3", mount=Mount.FIXED)
     context = SimpleNamespace(
-        station=SimpleNamespace(station=station, pose_format=PoseFormat(), goal=SimpleNamespace(tolerance_mm=1.0)),
-        pose_format=PoseFormat(),
+        station=SimpleNamespace(station=station, board=BOARD, goal=SimpleNamespace(tolerance_mm=1.0)),
+        lens=problem.camera,
+        result_format=result_format(),
         digests={},
         record_folder=tmp_path,
     )
     session = tmp_path / "20260314-091500-01"
     session.mkdir()
     good = ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "as good as it must be")
-    write_result(context, session, outcome, good, accept=False)
+    write_result(context, session, dataset, outcome, good, accept=False)
     assert sorted(p.name for p in session.iterdir()) == ["error-map.svg", "result.json"]
     root = ET.fromstring((session / "error-map.svg").read_text(encoding="utf-8"))
     assert len(cell_numbers(root)) == 405
-    write_result(context, session, REFUSAL, ResultAcceptance(AcceptanceCause.REFUSED, "refused"), accept=False)
+    refused = ResultAcceptance(AcceptanceCause.REFUSED, "refused")
+    write_result(context, session, dataset, REFUSAL, refused, accept=False)
     assert [p.name for p in session.iterdir()] == ["result.json"]
-    write_result(context, session, outcome, good, accept=True)
+    write_result(context, session, dataset, outcome, good, accept=True)
     assert sorted(p.name for p in session.iterdir()) == ["error-map.svg", "result.json"]

@@ -19,6 +19,7 @@ from eyebolt.planning import Coverage
 from eyebolt.results.document import Provenance, ResultDocument
 from eyebolt.results.summary import summary
 from eyebolt_sim.problems import make_problem
+from support.solutions import result_format
 
 REFUSAL = Refusal(
     RefusalCode.INSUFFICIENT_ROTATION,
@@ -29,8 +30,14 @@ REFUSAL = Refusal(
     (ExcludedPair(2, "odd"),),
 )
 PROVENANCE = Provenance(
-    "bay-3", "20260314-091500-01", Mount.FIXED, PoseFormat("mm", "euler-ZYX", "deg"), {}, "2026-03-14T09:15:00Z"
+    "bay-3",
+    "20260314-091500-01",
+    Mount.FIXED,
+    result_format(PoseFormat("mm", "euler-ZYX", "deg")),
+    {},
+    "2026-03-14T09:15:00Z",
 )
+
 CHECK = TouchCheck(4, 0.21, 0.35, 0.9, 11, 17, True, 0.6)
 COVERAGE = Coverage((41.2, 38.0, 65.1), 601.0, 987.0, 0.75, "along the camera's z", 0.21)
 LENS = CameraModel(1600, 1200, np.array([[1801.5, 0, 799], [0, 1802.5, 600], [0, 0, 1.0]]), np.array([0.1, 0, 0, 0]))
@@ -73,7 +80,8 @@ def test_every_line_of_a_solution(solution):
         f"  standard deviations: {numbers(pose.sigma, (3, 3, 3, 4, 4, 4))}",
         f"expected error: median {error.median:.3f} mm, p95 {error.p95:.3f} mm, p95 at the worst point"
         f" {error.worst_p95:.3f} mm",
-        f"expected error of a pick, with the arm's own errors: p95 {document.expected_pick_error_mm.p95:.3f} mm",
+        "expected error of a pick at the waypoints, with the arm's own errors:"
+        f" p95 {document.expected_pick_error_mm.p95:.3f} mm",
         f"cross-validation: RMS {left_out.rms_mm:.3f} mm, worst {left_out.worst_mm:.3f} mm at the board",
         f"corner residual: {document.corner_rms_px:.3f} px RMS; arm: {noise.mm:.3f} mm, {noise.deg:.4f} deg (stated)",
         f"deviation from stated: board scale {100 * scale.deviation:+.3f} % (sigma {100 * scale.sigma:.3f} %), focal"

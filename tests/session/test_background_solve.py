@@ -44,7 +44,7 @@ def heard(world, robot, line):
 
 def status(world):
     alive = LinkStatus(is_connected=True)
-    return status_message(world.state, alive, alive, is_accepted=False, session_folder=None, timestamp="")
+    return status_message(world.state, alive, alive, session_folder=None, timestamp="")
 
 
 def held(world, robot, line):

@@ -49,7 +49,7 @@ def run(world, robot, count, first=1):
 
 def status(world):
     alive = LinkStatus(is_connected=True)
-    return status_message(world.state, alive, alive, is_accepted=False, session_folder=None, timestamp="")
+    return status_message(world.state, alive, alive, session_folder=None, timestamp="")
 
 
 def test_order_of_the_commands_of_a_capture(world, robot):

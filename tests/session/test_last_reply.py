@@ -27,7 +27,7 @@ def shown(world):
 
 def message(world):
     alive = LinkStatus(is_connected=True)
-    return status_message(world.state, alive, alive, is_accepted=False, session_folder=None, timestamp="")
+    return status_message(world.state, alive, alive, session_folder=None, timestamp="")
 
 
 def test_a_line_at_fault_is_shown_until_a_recorded_reply_follows(world, robot):

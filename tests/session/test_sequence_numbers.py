@@ -5,6 +5,7 @@ import pytest
 
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import ImageFact
+from eyebolt.session.messages import AcceptedResult
 from support.session_world import World, capture, check, config, pose_text
 
 
@@ -56,8 +57,8 @@ def test_requests_that_are_not_recorded_leave_no_fact(world, robot, question, an
 
 
 def test_result_is_the_accepted_transform_in_the_robots_pose_format(world, robot):
-
-    world.accepted = np.array([[1, 0, 0, 0.5201], [0, -1, 0, -0.0305], [0, 0, -1, 0.9], [0, 0, 0, 1.0]])
+    transform = np.array([[1, 0, 0, 0.5201], [0, -1, 0, -0.0305], [0, 0, -1, 0.9], [0, 0, 0, 1.0]])
+    world.accepted = AcceptedResult("session-1", "R. Ode", transform, None, None, is_newest=True)
     assert world.say(robot, "result 1") == "0,1,520.1,-30.5,900,0,1,0,0"
 
 

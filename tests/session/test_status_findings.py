@@ -13,7 +13,7 @@ SLIPPED = Finding(FindingCode.BOARD_MOVED, Severity.WARN, "the board moved", {"p
 
 def published(state):
     alive = LinkStatus(is_connected=True)
-    return status_message(state, alive, alive, is_accepted=False, session_folder=None, timestamp="")
+    return status_message(state, alive, alive, session_folder=None, timestamp="")
 
 
 def test_a_slipped_board_is_in_the_status_the_reply_and_the_record():

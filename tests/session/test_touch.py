@@ -222,7 +222,7 @@ def test_places_and_touches_do_not_change_the_counters(world, robot):
     run(world, robot, 3)
     world.say(robot, "place 4"), world.say(robot, touch(5, 0))
     alive = LinkStatus(is_connected=True)
-    status = status_message(world.state, alive, alive, is_accepted=False, session_folder=None, timestamp="")
+    status = status_message(world.state, alive, alive, session_folder=None, timestamp="")
     assert (status.kept, status.checks, status.wanted) == (3, 0, 5)
     assert len(status.p95_history_mm) == 3
     assert status.expected_p95_mm is not None

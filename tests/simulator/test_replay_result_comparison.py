@@ -4,9 +4,10 @@ import pytest
 
 from eyebolt.calibration import AcceptanceCause, Refusal, RefusalCode, ResultAcceptance
 from eyebolt.calibration.solution import ExcludedPair
-from eyebolt.geometry import Mount, PoseFormat
+from eyebolt.geometry import Mount
 from eyebolt.results import Provenance, ResultDocument
 from eyebolt_sim.replay.result_comparison import RELATIVE_TOLERANCE, differences, renumber_pairs
+from support.solutions import result_format
 
 RESULT = {
     "session": "20261126-120000-01",
@@ -57,7 +58,7 @@ def test_a_rounding_error_is_a_difference_within_the_tolerance():
 
 def test_pairs_are_renumbered_as_if_every_image_had_a_reply():
     refusal = Refusal(RefusalCode.NOT_CONVERGED, "no", "again", 7, excluded=(ExcludedPair(4, "too far off"),))
-    provenance = Provenance("bay-3", "20261126-120000-01", Mount.FIXED, PoseFormat(), {}, "2026-11-26T12:00:00Z")
+    provenance = Provenance("bay-3", "20261126-120000-01", Mount.FIXED, result_format(), {}, "2026-11-26T12:00:00Z")
     document = ResultDocument.of(provenance, refusal, ResultAcceptance(AcceptanceCause.ERROR_ABOVE_TOLERANCE, "no"))
     # Images 2 and 3 got no reply: image 4 is the third one.
     assert renumber_pairs(document, [0, 1, 4, 5])["pairs"] == {

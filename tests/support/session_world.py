@@ -30,7 +30,7 @@ from eyebolt.session.facts import ReplyFact, decode_facts, encode_fact
 from eyebolt.session.session_log import fold
 from eyebolt.session.state import SessionConfig, State
 from eyebolt.session.step import resume, step
-from support.solutions import made_up_solution
+from support.solutions import made_up_solution, result_format
 
 SIZE_PX = (1280, 960)
 CORNERS = 20
@@ -72,6 +72,7 @@ def config(**changes):
         "station": "bay-3",
         "mount": Mount.FIXED,
         "pose_format": PoseFormat("mm", "quaternion-wxyz", "deg"),
+        "result_format": result_format(tolerance_mm=TOLERANCE_MM),
         "flange_T_tool": None,
         "lens_size_px": SIZE_PX,
         "board_corner_count": CORNERS,
@@ -80,6 +81,8 @@ def config(**changes):
         "accept_when_proven": False,
         "has_tip": True,
     }
+    if "pose_format" in changes and "result_format" not in changes:
+        changes["result_format"] = result_format(changes["pose_format"], TOLERANCE_MM)
     return SessionConfig(**(chosen | changes))
 
 

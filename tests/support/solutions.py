@@ -7,9 +7,17 @@ from typing import Any
 
 import numpy as np
 
+from eyebolt.calibration.result_format import ResultFormat
 from eyebolt.calibration.solution import ParameterDeviation, Solution
 from eyebolt.calibration.uncertainty.expected_error import ErrorMap, ErrorSummary
 from eyebolt.geometry import Mount
+from eyebolt.geometry.pose_format import PoseFormat
+
+
+def result_format(pose_format: PoseFormat | None = None, tolerance_mm: float = 1.0) -> ResultFormat:
+    """A result format for a working volume of four points around 0.6 m from the camera."""
+    points = np.array([[x, y, 0.6] for x in (-0.2, 0.2) for y in (-0.15, 0.15)])
+    return ResultFormat(pose_format or PoseFormat(), points, tolerance_mm)
 
 
 def made_up_solution(p95_mm: float, worst_p95_mm: float | None = None, **changes: Any) -> Solution:

@@ -36,6 +36,7 @@ STATUS: dict[str, Any] = {
     "result": None,
     "findings": [],
     "is_accepted": False,
+    "accepted_result": None,
     "timestamp": "2026-11-25T15:02:13Z",
 }
 

@@ -15,6 +15,7 @@ from eyebolt.calibration.estimation import (
 from eyebolt.calibration.finding import EVIDENCE_KEYS, FINDING_KINDS, Finding, FindingCode, FindingKind
 from eyebolt.calibration.problem import PoseConvention, Problem, RobotNoise, WorkingVolume
 from eyebolt.calibration.problem_file import read_problem
+from eyebolt.calibration.result_format import ResultFormat, ResultGap
 from eyebolt.calibration.robust import MIN_PAIRS
 from eyebolt.calibration.solution import ExcludedPair, ParameterDeviation, Refusal, RefusalCode, Solution
 from eyebolt.calibration.solve import solve, solve_with_free_intrinsics
@@ -41,6 +42,8 @@ __all__ = [
     "Refusal",
     "RefusalCode",
     "ResultAcceptance",
+    "ResultFormat",
+    "ResultGap",
     "RobotNoise",
     "Severity",
     "Solution",

@@ -177,11 +177,22 @@ def inspect(
 def accept(
     session: Annotated[Path, typer.Argument(help="Session folder with the result.")],
     by: Annotated[str, typer.Option(help="Name of the person who accepts it.")],
+    incomplete: Annotated[
+        bool,
+        typer.Option(
+            "--incomplete",
+            help="Accept a transform with an unknown direction, or one that the robot's pose format cannot hold. The"
+            " robot is not given it until that is mended.",
+        ),
+    ] = False,
+    few_pairs: Annotated[
+        bool, typer.Option("--few-pairs", help="Accept a result of fewer pairs than [goal] min_pairs.")
+    ] = False,
 ) -> None:
     """Make the result of a session the one that the robot receives."""
     from eyebolt.cli.solving import accept_result
 
-    for line in accept_result(session, by):
+    for line in accept_result(session, by, incomplete, few_pairs):
         print_line(line)
 
 

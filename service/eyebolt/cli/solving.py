@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from eyebolt.bounded_file import read_bounded
-from eyebolt.calibration import AcceptanceStatus, assess_result, read_problem
+from eyebolt.calibration import AcceptanceStatus, ResultFormat, assess_result, read_problem
 from eyebolt.cli.runner import EXIT_FAULT, write_text_file
 from eyebolt.config import station_template
 from eyebolt.context import StationContext, load_session, solve_problem
@@ -17,6 +17,7 @@ from eyebolt.geometry import ANGLE_UNITS_RAD, LENGTH_UNITS_M, ROTATION_KINDS, Po
 from eyebolt.observations import Dataset
 from eyebolt.results import (
     ACCEPTED_NAME,
+    REPLACED_NAME,
     Provenance,
     ResultDocument,
     accept_session,
@@ -41,8 +42,12 @@ def write_new_station(path: Path, mount: str, name: str) -> None:
     write_text_file(path, station_template(name, mount), make_folder=True)
 
 
-def accept_result(session: Path, accepted_by: str) -> list[str]:
-    """Makes the result of a session the station's; returns the lines to print."""
+def accept_result(session: Path, accepted_by: str, incomplete: bool = False, few_pairs: bool = False) -> list[str]:
+    """Makes the result of a session the station's; returns the lines to print.
+
+    ``incomplete``: also one that the robot is not given yet; ``few_pairs``: also one of fewer pairs than [goal]
+    min_pairs.
+    """
     name = accepted_by.strip()
     if not name or not accepted_by.isprintable() or len(accepted_by) > _MAX_NAME_LENGTH:
         raise InputFault(
@@ -50,8 +55,19 @@ def accept_result(session: Path, accepted_by: str) -> list[str]:
             f"--by must be a name of 1 to {_MAX_NAME_LENGTH} printable characters",
             "give the name of the person who accepts the result.",
         )
-    document = accept_session(session, name)
-    return [*summary(document), f"the station uses this result from now on: {session.parent / ACCEPTED_NAME}"]
+    accepted = accept_session(session, name, incomplete=incomplete, few_pairs=few_pairs)
+    lines = summary(accepted.document)
+    if accepted.replaced is not None and accepted.replaced.accepted is not None:
+        earlier = accepted.replaced.accepted
+        lines.append(
+            f"it replaces the result of session {accepted.replaced.session}, accepted by {earlier.by} at"
+            f" {earlier.timestamp} (noted in {accepted.record_folder / REPLACED_NAME})"
+        )
+    lines.append(f"the station uses this result from now on: {accepted.record_folder / ACCEPTED_NAME}")
+    if accepted.document.incomplete is not None:
+        gap = accepted.document.incomplete
+        lines.append(f"the robot is not given it yet (36): {gap.message}. What to do: {gap.remedy}")
+    return lines
 
 
 @dataclass(frozen=True)
@@ -112,7 +128,8 @@ def solve_session(folder: SessionFolder, options: SolveOptions) -> ResultDocumen
         dataset = _reinterpret_poses(context, dataset)
     solved = context.solve(dataset, options.refine_lens)
     acceptance = assess_result(solved.outcome, context.station.goal.tolerance_mm)
-    return build_result(context, folder.path.name, solved.outcome, acceptance, solved.coverage, solved.refined_lens)
+    name, coverage, lens = folder.path.name, solved.coverage, solved.refined_lens
+    return build_result(context, name, dataset, solved.outcome, acceptance, coverage, lens)
 
 
 def _reinterpret_poses(context: StationContext, dataset: Dataset) -> Dataset:
@@ -137,7 +154,8 @@ def _solve_problem_file(path: Path, options: SolveOptions) -> ResultDocument:
         raise InputFault("file-unreadable", message, "save it as UTF-8 text.") from None
     problem, tolerance_mm = read_problem(text, str(path))
     solved = solve_problem(problem, Dataset(tuple(problem.pairs)), options.refine_lens)
-    provenance = Provenance("", str(path), problem.mount, PoseFormat(), {}, utc_timestamp())
+    result_format = ResultFormat(PoseFormat(), problem.grid, tolerance_mm)
+    provenance = Provenance("", str(path), problem.mount, result_format, {}, utc_timestamp())
     acceptance = assess_result(solved.outcome, tolerance_mm)
     return ResultDocument.of(provenance, solved.outcome, acceptance, solved.coverage, solved.refined_lens)
 

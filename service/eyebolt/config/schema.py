@@ -138,6 +138,10 @@ class RobotSection(Section):
         "quaternion-wxyz", description='a kind of rotation in double quotes, such as "quaternion-wxyz" or "euler-ZYX"'
     )
     """How rotations are written in poses; Euler letters: capitals intrinsic, small letters extrinsic."""
+    result_rotation: Annotated[str, AfterValidator(_validate_rotation_kind)] | None = Field(
+        None, description='a kind of rotation in double quotes, such as "quaternion-wxyz" or "euler-ZYX"'
+    )
+    """How the reply to `result` writes its rotation; as `rotation` without it. "angle-z" holds no tilted camera."""
     angle: Literal["deg", "rad", "1e-4deg"] = Field("deg", description='"deg", "rad" or "1e-4deg"')
     """Unit of the angles in poses; without effect on quaternions."""
     noise_mm: SizeMm | None = Field(None, description=_SIZE)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from pydantic import ValidationError, model_validator
@@ -74,6 +74,11 @@ class Station(Section):
     def pose_format(self) -> PoseFormat:
         """How this robot writes a pose."""
         return PoseFormat(length=self.robot.length, rotation=self.robot.rotation, angle=self.robot.angle)
+
+    @property
+    def result_pose_format(self) -> PoseFormat:
+        """How the reply to ``result`` writes the transform."""
+        return replace(self.pose_format, rotation=self.robot.result_rotation or self.robot.rotation)
 
     @property
     def robot_noise_m_rad(self) -> tuple[float, float] | None:
@@ -313,6 +318,11 @@ def _pose_format(values: FieldValues) -> Iterator[RuleViolation]:
     rotation, length, angle = (values.valid_value("robot", key) for key in ("rotation", "length", "angle"))
     if rotation == "angle-z" and values.valid_value("station", "turns") == FlangeRotation.FREE:
         yield RuleViolation("robot", "rotation", '"angle-z"', '"angle-z" only with [station] turns = "vertical"')
+    if (
+        values.valid_value("robot", "result_rotation") == "angle-z"
+        and values.valid_value("station", "turns") == FlangeRotation.FREE
+    ):
+        yield RuleViolation("robot", "result_rotation", '"angle-z"', '"angle-z" only with [station] turns = "vertical"')
     if pose_of == "tool" and not values.is_set("robot", "tool"):
         yield RuleViolation(
             "robot", "pose_of", '"tool" without a tool', 'tool = [...] beside it, or pose_of = "flange"'

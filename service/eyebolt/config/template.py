@@ -81,6 +81,7 @@ pose_of = "flange"
 length = {_quoted(length)}                     # "mm", "m" or "um"
 rotation = {_quoted(rotation)}
 angle = {_quoted(angle)}                     # "deg", "rad" or "1e-4deg"; without effect on quaternions
+# result_rotation = "quaternion-wxyz"   # 4-axis arms: a form of the reply to result that holds a tilted camera
 {robot}# noise_mm = 0.1                  # standard deviation of the arm's poses, if known: both lines or none.
 # noise_deg = 0.02                # Without them it is estimated from the pairs.
 # tip_mm = [0.0, 0.0, 152.4]      # pointer tip in the flange frame, for place and touch (4-axis arms: z points up)

@@ -54,6 +54,7 @@ class Daemon:
         periodic: list[asyncio.Task[None]] = []
         try:
             where = await self._robot_server.start()
+            await self._executor.refresh_accepted()
             periodic = [asyncio.create_task(self._heartbeat()), asyncio.create_task(self._poll_accepted())]
             on_ready(where)
             self._executor.preload_libraries()
@@ -97,14 +98,13 @@ class Daemon:
 
     async def _poll_accepted(self) -> None:
         while True:
-            await self._executor.read_accepted_session()
             await asyncio.sleep(HEARTBEAT_S)
+            await self._executor.refresh_accepted()
 
     def _publish(self) -> None:
         peer = self._robot_server.peer(self._state.robot_connection)
         robot = LinkStatus(is_connected=peer is not None, message=f"connected from {peer}" if peer else "not connected")
         log = self._state.log
-        is_accepted = log is not None and self._executor.accepted_session == log.name
         folder = str((self._context.record_folder / log.name).resolve()) if log is not None else None
-        message = status_message(self._state, robot, self._camera.health(), is_accepted, folder, utc_timestamp())
+        message = status_message(self._state, robot, self._camera.health(), folder, utc_timestamp())
         self._status_publisher.publish(message.to_json())

@@ -23,8 +23,8 @@ from eyebolt.daemon.robot_server import RobotServer
 from eyebolt.errors import EyeboltError, RecordFault
 from eyebolt.observations import Dataset
 from eyebolt.planning import find_next_view
-from eyebolt.results import accepted_session_name, read_accepted_transform, write_result
-from eyebolt.session import encode_fact
+from eyebolt.results import accepted_signature, read_accepted, unreadable_accepted, write_result
+from eyebolt.session import AcceptedResult, encode_fact
 from eyebolt.session import messages as msg
 from eyebolt.store import SessionFolder, list_sessions, session_name
 
@@ -61,16 +61,15 @@ class DaemonExecutor:
         self._solve_pool = ThreadPoolExecutor(1, "solve")
         self._disk_pool = ThreadPoolExecutor(1, "disk")
         self._acquisition = ImageAcquisition(context, camera, self._detect_pool.submit)
-        self._accepted = accepted_session_name(context.record_folder)
+        self._accepted: AcceptedResult | None = None
+        self._accepted_signature: tuple[object, ...] = ()
 
-    @property
-    def accepted_session(self) -> str | None:
-        """Name of the session whose result the station uses, as last read."""
-        return self._accepted
+    async def refresh_accepted(self) -> None:
+        """Reads the accepted result if it may be another one: a person may accept one at any time, in another process.
 
-    async def read_accepted_session(self) -> None:
-        """Reads it again: a person may accept a result at any time, in another process."""
-        self._accepted = await asyncio.to_thread(accepted_session_name, self._context.record_folder)
+        Posts AcceptedResultChanged.
+        """
+        await asyncio.to_thread(self._refresh_accepted, asyncio.get_running_loop())
 
     def preload_libraries(self) -> None:
         """Loads what the first solve needs, in its thread; takes half a second."""
@@ -140,7 +139,8 @@ class DaemonExecutor:
 
     def write_result(self, command: msg.WriteResult) -> None:
         """In the disk thread."""
-        self._submit(self._disk_pool, lambda: self._write_result(command))
+        loop = asyncio.get_running_loop()
+        self._submit(self._disk_pool, lambda: self._write_result(command, loop))
 
     def read_accepted_result(self, command: msg.ReadAcceptedResult) -> None:
         """In the disk thread."""
@@ -222,25 +222,42 @@ class DaemonExecutor:
         _log.info("session opened", folder=str(folder.path))
         return msg.SessionOpened(command.task, fact)
 
-    def _write_result(self, command: msg.WriteResult) -> msg.Event:
+    def _write_result(self, command: msg.WriteResult, loop: asyncio.AbstractEventLoop) -> msg.Event:
         try:
-            path = self._session_folder().path
-            write_result(self._context, path, command.outcome, command.acceptance, command.accept, command.coverage)
-            if command.accept:
-                self._accepted = path.name
+            write_result(
+                self._context,
+                self._session_folder().path,
+                command.dataset,
+                command.outcome,
+                command.acceptance,
+                command.accept,
+                command.coverage,
+            )
         except Exception as fault:
             # It can be computed again from the record: no request fails for it.
             _log.error("result not written", message=_message_of(fault))
+        self._refresh_accepted(loop)
         return msg.ResultWritten(command.task)
 
     def _read_accepted(self, command: msg.ReadAcceptedResult) -> msg.Event:
-        transform = None
+        return msg.AcceptedResultRead(command.caller, command.request, self._accepted_now())
+
+    def _refresh_accepted(self, loop: asyncio.AbstractEventLoop) -> None:
+        signature = accepted_signature(self._context.record_folder, self._accepted)
+        if signature == self._accepted_signature:
+            return
+        self._accepted = self._accepted_now()
+        # The file of the session that was found is a part of it from now on.
+        self._accepted_signature = accepted_signature(self._context.record_folder, self._accepted)
+        loop.call_soon_threadsafe(self._post, msg.AcceptedResultChanged(self._accepted))
+
+    def _accepted_now(self) -> AcceptedResult | None:
         try:
-            transform = read_accepted_transform(self._context.record_folder)
-            self._accepted = accepted_session_name(self._context.record_folder)
+            return read_accepted(self._context)
         except Exception as fault:
-            _log.error("accepted result unreadable", message=_message_of(fault))
-        return msg.AcceptedResultRead(command.caller, command.request, transform)
+            message = _message_of(fault)
+            _log.error("accepted result unreadable", message=message)
+            return unreadable_accepted(message)
 
     def _session_folder(self) -> SessionFolder:
         if self._folder is None:

@@ -140,6 +140,11 @@ class PoseFormat:
         lengths = [float(v) / LENGTH_UNITS_M[self.length] for v in base_T_flange[:3, 3]]
         return lengths + self._rotation_fields(base_T_flange[:3, :3])
 
+    def printed(self, target_T_source: se3.Array) -> se3.Array:
+        """The pose (4, 4), metres, that the numbers of a pose (4, 4) describe once printed with ``decimals``."""
+        fields = zip(self.to_fields(target_T_source), self.decimals, strict=True)
+        return self.to_matrices(np.array([round(value, decimals) for value, decimals in fields]))
+
     def _rotation_fields(self, rotation: se3.Array) -> list[float]:
         unit = ANGLE_UNITS_RAD[self.angle]
         if self.is_quaternion:

@@ -66,6 +66,10 @@ def operator_prompt_for(status: StatusMessage | None, status_age_s: float) -> Op
     if not status.robot.is_connected:
         return _no_robot(status)
     match status.phase:
+        case Phase.GOAL_MET if status.result is not None and status.result.gap is not None:
+            gap = status.result.gap
+            message = f"No further waypoint helps, but the robot is not given the result: {gap.message}."
+            return OperatorPrompt("OPEN", message, _sentence(gap.remedy), Tone.ACT)
         case Phase.GOAL_MET:
             return OperatorPrompt(
                 "DONE",
@@ -74,7 +78,8 @@ def operator_prompt_for(status: StatusMessage | None, status_age_s: float) -> Op
                 Tone.WAIT if status.reservation else Tone.GOOD,
             )
         case Phase.IDLE:
-            return OperatorPrompt("START", "Ready. No session yet.", "Start the robot program.", Tone.ACT)
+            message = f"Ready. No session yet.{_accepted_gap(status)}"
+            return OperatorPrompt("START", message, "Start the robot program.", Tone.ACT)
     return _prompt_after_reply(status.last_reply)
 
 
@@ -94,7 +99,8 @@ def _no_daemon(status: StatusMessage | None, status_age_s: float) -> OperatorPro
 def _no_robot(status: StatusMessage) -> OperatorPrompt:
     reason = _reason_suffix(status.robot.message)
     if status.phase is Phase.IDLE:
-        return OperatorPrompt("START", f"Ready. The robot is offline{reason}.", "Start the robot program.", Tone.ACT)
+        message = f"Ready. The robot is offline{reason}.{_accepted_gap(status)}"
+        return OperatorPrompt("START", message, "Start the robot program.", Tone.ACT)
     return OperatorPrompt(
         "LOST",
         f"The robot is offline{reason}.",
@@ -158,11 +164,22 @@ def _closed(status: StatusMessage) -> OperatorPrompt:
             "Start the robot program to begin a new session.",
             Tone.WAIT,
         )
+    if status.is_accepted and status.result.acceptance.status is AcceptanceStatus.REJECT:
+        reason = _reason_suffix(status.result.acceptance.reason)
+        message = f"The result that is in use is rejected by a later solve{reason}."
+        return OperatorPrompt("CALL", message, "Call the engineer.", Tone.BAD)
     if status.is_accepted:
         message = f"The result is accepted and in use{_but(status)}."
         if status.reservation:
             return OperatorPrompt("DONE", message, f"The engineer reads the findings: {_inspect(status)}", Tone.WAIT)
         return OperatorPrompt("DONE", message, "Nothing more to do.", Tone.GOOD)
+    accepted = status.accepted_result
+    if accepted is not None and accepted.gap is not None and accepted.session == status.session:
+        return OperatorPrompt("CALL", _accepted_gap(status).strip(), _sentence(accepted.gap.remedy), Tone.BAD)
+    if status.result.gap is not None:
+        gap = status.result.gap
+        message = f"The robot is not given the result: {gap.message}."
+        return OperatorPrompt("CALL", message, _sentence(gap.remedy), Tone.WAIT)
     acceptance = status.result.acceptance
     reason = _reason_suffix(acceptance.reason)
     if acceptance.status is AcceptanceStatus.ACCEPT and status.reservation:
@@ -178,6 +195,14 @@ def _closed(status: StatusMessage) -> OperatorPrompt:
     if acceptance.status is AcceptanceStatus.UNPROVEN:
         return OperatorPrompt("CALL", f"The result is unproven{reason}.", "Call the engineer.", Tone.WAIT)
     return OperatorPrompt("CALL", f"The result is rejected{reason}.", "Call the engineer.", Tone.BAD)
+
+
+def _accepted_gap(status: StatusMessage) -> str:
+    """Why the robot is not given the accepted result, as a sentence that follows another; empty if it is."""
+    accepted = status.accepted_result
+    if accepted is None or accepted.gap is None:
+        return ""
+    return f" The robot is not given the accepted result (36){_reason_suffix(accepted.gap.message)}."
 
 
 def accept_command(status: StatusMessage) -> str:

@@ -124,7 +124,7 @@ class Code(IntEnum):
         "no accepted result",
         "Stop. Read the report for the reason; then accept the result or run again.",
     )
-    """Solved, but rejected; or no result of this station is accepted yet."""
+    """Solved, but rejected or incomplete; or no result of this station as it is now is accepted."""
     MAX_PAIRS_REACHED = (
         37,
         "goal not met with max_pairs",

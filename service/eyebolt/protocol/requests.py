@@ -335,14 +335,19 @@ _ROWS = (
         meaning="0; the newest kept capture is removed, the rest solved again; 45 if there is none. Removes no touch",
     ),
     Verb("status", is_recorded=False, meaning="0 with count and aux"),
-    Verb("solve", meaning="0 with aux = p95 in micrometres if the result is acceptable; else 28 or 32 to 38"),
+    Verb(
+        "solve",
+        meaning="0 with aux = p95 in micrometres if the result is acceptable and complete; else 28 or 32 to 38 (36"
+        " while a direction is unknown, or the pose format cannot hold the transform)",
+    ),
     Verb("bye", meaning="0; a last solve, and the session is closed. The same line again gets the stored reply"),
     Verb(
         "result",
         is_recorded=False,
         reply="numbers",
         reply_numbers=None,
-        meaning="`0,n,` and the accepted transform in the robot's pose format; 36 and zeros if none is accepted",
+        meaning="`0,n,` and the accepted transform in the robot's pose format ([robot] result_rotation); 36 and zeros"
+        " if none is accepted, if it is incomplete, or of another station, mount, lens or board",
     ),
     Verb(
         "locate",

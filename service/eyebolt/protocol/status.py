@@ -206,17 +206,39 @@ class FindingSummary(_Part):
     """What to do about it."""
 
 
+class GapStatus(_Part):
+    """Why the robot is not given a transform: `result` answers 36."""
+
+    message: Text
+    """What is missing or differs, one sentence."""
+    remedy: Text
+    """How to mend it."""
+
+
+class AcceptedResultStatus(_Part):
+    """The result that the station uses."""
+
+    session: Text
+    """Name of its session."""
+    by: Text
+    """Who accepted it."""
+    gap: GapStatus | None = None
+    """Why the robot is not given it; null if it is."""
+
+
 class ResultStatus(_Part):
     """The newest solution."""
 
     acceptance: AcceptanceSummary
     """Its assessment."""
     p95_mm: OptionalNumber
-    """Expected error over the working volume (p95), mm."""
+    """Expected error over the working volume (p95), mm; without a direction that ``gap`` names."""
     used: Count = 0
     """Pairs that the solution rests on."""
     excluded: Count = 0
     """Pairs that were left out of it."""
+    gap: GapStatus | None = None
+    """Why the robot is not given this solution, even once it is accepted; null if it is."""
 
 
 def describe_reservation(used: int, excluded: int, findings: Sequence[FindingSummary]) -> str:
@@ -282,7 +304,9 @@ class StatusMessage(_Part):
     findings: tuple[FindingSummary, ...]
     """Findings of the newest solve, the gravest first; also where it was refused."""
     is_accepted: bool
-    """Whether the station uses the result of this session."""
+    """Whether the robot is given the newest result of this session."""
+    accepted_result: AcceptedResultStatus | None
+    """The result that the station uses; null if none is accepted."""
     timestamp: Text
     """UTC, ISO 8601."""
 

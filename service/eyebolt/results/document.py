@@ -21,12 +21,15 @@ from eyebolt.calibration import (
     HeldOutError,
     Refusal,
     ResultAcceptance,
+    ResultFormat,
     Severity,
     Solution,
     TouchCheck,
 )
+from eyebolt.config import BoardSection
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Array, CameraModel, Matrix4, Mount, PoseFormat, Row4, se3, to_matrix4
+from eyebolt.observations import Dataset
 from eyebolt.planning import Coverage
 
 RESULT_SCHEMA: Literal[1] = 1
@@ -51,8 +54,8 @@ class RobotPose(_Part):
     """Rotation convention."""
     angle: str
     """Unit of the angles."""
-    values: Numbers
-    """Translation, then rotation, in the units above."""
+    values: tuple[float | None, ...]
+    """Translation, then rotation, in the units above; null for a value that nothing determines."""
     sigma: tuple[float | None, ...] | None = None
     """Standard deviation of each value; null for a value that the pairs do not determine, and for the board's pose."""
 
@@ -69,12 +72,12 @@ class Transform(_Part):
     """``base_T_camera`` (maps points of the camera frame to the base frame) or another of that form."""
     matrix: Matrix4
     """Homogeneous matrix (4, 4), translation in metres."""
-    translation_mm: Row3
-    """Translation, mm."""
+    translation_mm: tuple[float | None, float | None, float | None]
+    """Translation, mm; null for a value that nothing determines (0 in ``matrix``)."""
     quaternion_wxyz: Row4
     """Rotation as a unit quaternion, scalar first."""
-    robot_pose: RobotPose
-    """The transform in the robot's own format."""
+    robot_pose: RobotPose | None
+    """The transform in the format of the reply to `result`; null if that format cannot hold it."""
 
     def to_array(self) -> Array:
         """The matrix (4, 4), metres."""
@@ -217,6 +220,49 @@ class AcceptedBy(_Part):
     """Time of acceptance, UTC, ISO 8601."""
 
 
+class Incomplete(_Part):
+    """Why the robot is not given the transform, even once it is accepted."""
+
+    message: str
+    """What is missing, in one sentence."""
+    remedy: str
+    """How to supply it."""
+
+
+class Basis(_Part):
+    """What a solve rests on; compared with the record before the result is accepted."""
+
+    pairs: tuple[int, ...]
+    """Capture indices of the pairs that were solved, those that were then left out included."""
+    checks: tuple[int, ...]
+    """Capture indices of the check pairs."""
+    touches: int
+    """Number of touched corners."""
+
+    @classmethod
+    def of(cls, dataset: Dataset) -> Basis:
+        """The basis of a solve of ``dataset``."""
+        return cls(
+            pairs=tuple(pair.index for pair in dataset.pairs),
+            checks=tuple(pair.index for pair in dataset.checks),
+            touches=sum(len(board.touches) for board in dataset.placed_boards),
+        )
+
+
+class Setup(_Part):
+    """Lens and board as stated when the result was solved."""
+
+    lens: Lens
+    """The lens."""
+    board: Mapping[str, str | int | float]
+    """The board, as the station file describes it."""
+
+    @classmethod
+    def of(cls, lens: CameraModel, board: BoardSection) -> Setup:
+        """The setup of a station."""
+        return cls(lens=Lens.of(lens), board=board.model_dump(mode="json", exclude_none=True))
+
+
 @dataclass(frozen=True)
 class Provenance:
     """Origin of a result."""
@@ -227,12 +273,16 @@ class Provenance:
     """Name of the session, or path of the problem file."""
     mount: Mount
     """Mount of the camera."""
-    pose_format: PoseFormat
-    """Format of the robot's poses."""
+    result_format: ResultFormat
+    """How the robot is given the transform."""
     inputs: Mapping[str, str]
     """SHA-256 digests of the input files, by name."""
     timestamp: str
     """Time of the solve, UTC, ISO 8601."""
+    setup: Setup | None = None
+    """Lens and board as stated; None for a problem file."""
+    based_on: Basis | None = None
+    """What the solve rests on; None for a problem file."""
 
 
 class ResultDocument(_Part):
@@ -254,14 +304,17 @@ class ResultDocument(_Part):
     """The board: ``flange_T_board`` or ``base_T_board``."""
     unobservable: tuple[str, ...]
     """Directions that the pairs do not determine."""
+    incomplete: Incomplete | None = None
+    """Why `result` answers 36 even once the result is accepted; null if the transform is complete."""
     expected_error_mm: ExpectedError | None
-    """Expected error of the transform over the working volume."""
+    """Expected error of the transform over the working volume; null while a direction is unobservable."""
     error_map: ErrorMapGrid | None
-    """Expected error by image point and distance."""
+    """Expected error by image point and distance; null while a direction is unobservable."""
     expected_pick_error_mm: ExpectedError | None
-    """Expected error of a pick, with the arm's own errors."""
+    """Expected error of a pick at the waypoints, with the arm's own errors; null while a direction is unobservable."""
     covariance: tuple[Row6, ...] | None
-    """Covariance (6, 6) of the transform, perturbed on the right: translation, rotation; m and rad."""
+    """Covariance (6, 6) of the transform, perturbed on the right: translation, rotation; m and rad; null while a
+    direction is unobservable."""
     cross_validation: Residuals
     """Leave-one-out cross-validation over the pairs used."""
     checks: Residuals
@@ -294,6 +347,10 @@ class ResultDocument(_Part):
     """Reason of the acceptance, one sentence."""
     accepted: AcceptedBy | None = None
     """Who accepted the result; null until then."""
+    based_on: Basis | None = None
+    """What the solve rests on; null for a problem file."""
+    setup: Setup | None = None
+    """Lens and board as stated; null for a problem file."""
     inputs: Mapping[str, str]
     """SHA-256 digests of the input files."""
     software: str
@@ -318,12 +375,14 @@ class ResultDocument(_Part):
                 **(
                     _refusal_fields(outcome)
                     if isinstance(outcome, Refusal)
-                    else _solution_fields(outcome, provenance.pose_format)
+                    else _solution_fields(outcome, provenance.result_format)
                 ),
                 "refined_lens": None if refined_lens is None else Lens.of(refined_lens),
                 "coverage": coverage,
                 "acceptance": acceptance.status,
                 "reason": acceptance.reason,
+                "based_on": provenance.based_on,
+                "setup": provenance.setup,
                 "inputs": dict(provenance.inputs),
                 "software": f"eyebolt {__version__}",
             }
@@ -357,6 +416,17 @@ class ResultDocument(_Part):
         """The document as plain JSON values."""
         return self.model_dump(mode="json", by_alias=True)
 
+    def has_transform_of(self, other: ResultDocument) -> bool:
+        """Whether ``other`` is of the same session and gives the robot the same, to the last digit."""
+        if self.transform is None or other.transform is None or self.session != other.session:
+            return False
+        same_numbers = self.transform.matrix == other.transform.matrix
+        return same_numbers and self.unobservable == other.unobservable and self.setup == other.setup
+
+    def accepted_as(self, other: ResultDocument) -> ResultDocument:
+        """The document with the acceptance of ``other``, which has its transform."""
+        return self.model_copy(update={"accepted": other.accepted})
+
     def accept(self, by: str, timestamp: str) -> ResultDocument:
         """The document as accepted by a person or by the station's rule.
 
@@ -371,15 +441,14 @@ class ResultDocument(_Part):
         return self.model_copy(update={"accepted": AcceptedBy(by=by, timestamp=timestamp)})
 
 
-def _solution_fields(solution: Solution, pose_format: PoseFormat) -> dict[str, object]:
+def _solution_fields(solution: Solution, result_format: ResultFormat) -> dict[str, object]:
+    gap, mount = result_format.find_gap(solution.X, solution.unobservable), solution.mount
     return {
-        "transform": _transform(solution.mount.transform_name, solution.X, pose_format, _sigma(solution, pose_format)),
-        "board_transform": _transform(solution.mount.board_transform_name, solution.Y, pose_format, None),
+        "transform": _transform(mount.transform_name, solution, solution.X, result_format, solution.covariance),
+        "board_transform": _transform(mount.board_transform_name, solution, solution.Y, result_format, None),
         "unobservable": solution.unobservable,
-        "expected_error_mm": ExpectedError.model_validate(solution.expected_error_mm),
-        "error_map": _error_map(solution.error_map),
-        "expected_pick_error_mm": ExpectedError.model_validate(solution.expected_pick_error_mm),
-        "covariance": solution.covariance.tolist(),
+        "incomplete": None if gap is None else Incomplete.model_validate(gap),
+        **_error_fields(solution),
         "cross_validation": _residuals(solution.held_out),
         "checks": _residuals(solution.checks),
         "touches": _residuals(solution.touches),
@@ -396,9 +465,22 @@ def _solution_fields(solution: Solution, pose_format: PoseFormat) -> dict[str, o
     }
 
 
+def _error_fields(solution: Solution) -> dict[str, object]:
+    """The stated errors: none while a direction is unobservable, since none of them would include it."""
+    if solution.unobservable:
+        return dict.fromkeys(("expected_error_mm", "error_map", "expected_pick_error_mm", "covariance"))
+    return {
+        "expected_error_mm": ExpectedError.model_validate(solution.expected_error_mm),
+        "error_map": _error_map(solution.error_map),
+        "expected_pick_error_mm": ExpectedError.model_validate(solution.expected_pick_error_mm),
+        "covariance": solution.covariance.tolist(),
+    }
+
+
 _NULL_AFTER_REFUSAL = (
     "transform",
     "board_transform",
+    "incomplete",
     "expected_error_mm",
     "error_map",
     "expected_pick_error_mm",
@@ -426,31 +508,45 @@ def _refusal_fields(refusal: Refusal) -> dict[str, object]:
 
 
 def _transform(
-    name: str, target_T_source: Array, pose_format: PoseFormat, sigma: tuple[float | None, ...] | None
+    name: str, solution: Solution, target_T_source: Array, result_format: ResultFormat, covariance: Array | None
 ) -> Transform:
+    """X or Y of ``solution``; ``covariance`` (6, 6) of it, if known."""
+    translation_mm: list[float | None] = [float(v) * 1e3 for v in target_T_source[:3, 3]]
     return Transform(
         name=name,
         matrix=to_matrix4(target_T_source),
-        translation_mm=(target_T_source[:3, 3] * 1e3).tolist(),
+        translation_mm=_without_unobservable(translation_mm, solution),
         quaternion_wxyz=se3.quaternion_wxyz(target_T_source[:3, :3]).tolist(),
-        robot_pose=RobotPose(
-            length=pose_format.length,
-            rotation=pose_format.rotation,
-            angle=pose_format.angle,
-            values=tuple(pose_format.to_fields(target_T_source)),
-            sigma=sigma,
-        ),
+        robot_pose=_robot_pose(solution, target_T_source, result_format, covariance),
     )
 
 
-def _sigma(solution: Solution, pose_format: PoseFormat) -> tuple[float | None, ...]:
-    sigma: list[float | None] = [*pose_format.field_sigmas(solution.X, solution.covariance)]
+def _robot_pose(
+    solution: Solution, target_T_source: Array, result_format: ResultFormat, covariance: Array | None
+) -> RobotPose | None:
+    """The same as the robot writes a pose; None if the format cannot hold it."""
+    if not result_format.can_hold(target_T_source):
+        return None
+    pose_format, sigma = result_format.pose_format, None
+    if covariance is not None:
+        sigma = _without_unobservable([*pose_format.field_sigmas(target_T_source, covariance)], solution)
+    return RobotPose(
+        length=pose_format.length,
+        rotation=pose_format.rotation,
+        angle=pose_format.angle,
+        values=_without_unobservable([*pose_format.to_fields(target_T_source)], solution),
+        sigma=sigma,
+    )
+
+
+def _without_unobservable(numbers: list[float | None], solution: Solution) -> tuple[float | None, ...]:
+    """The numbers of a pose, translation first, with None for one that nothing determines."""
     if solution.unobservable:
         # A solution lacks at most the height, and only for an arm that rotates about the vertical alone; any other
         # unobservable direction is a refusal. The vertical of such an arm is z of base and flange alike, so the height
         # is the third number of the pose.
-        sigma[2] = None
-    return tuple(sigma)
+        numbers[2] = None
+    return tuple(numbers)
 
 
 def _error_map(error_map: ErrorMap) -> ErrorMapGrid:

@@ -19,7 +19,7 @@ _INK, _EDGE = "#1c2630", "#ffffff"
 
 
 def error_map_svg(document: ResultDocument, tolerance_mm: float) -> str | None:
-    """The drawing of ``error_map``; None after a refusal.
+    """The drawing of ``error_map``; None after a refusal, and while a direction is unobservable.
 
     A panel is the camera's image at one distance, a cell one of its 9 x 9 points with the p95 of the error there, mm.
     Darker is larger; cells above ``tolerance_mm`` are hatched and outlined, so that no colours need be distinguished.

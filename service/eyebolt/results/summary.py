@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from eyebolt.geometry import PoseFormat
 from eyebolt.results.document import Deviation, Lens, Residuals, ResultDocument
 
 
@@ -54,17 +57,27 @@ def _solution_lines(document: ResultDocument) -> list[str]:
 def _transform_lines(document: ResultDocument) -> list[str]:
     if document.transform is None:
         return []
-    pose = document.transform.robot_pose
-    decimals = pose.pose_format.decimals
-    values = ", ".join(f"{value:.{digits}f}" for value, digits in zip(pose.values, decimals, strict=True))
-    lines = [f"{document.transform.name} ({pose.pose_format.description}): {values}"]
-    if pose.sigma is not None:
-        sigma = ", ".join(
-            "unobservable" if value is None else f"{value:.{digits}f}"
-            for value, digits in zip(pose.sigma, decimals, strict=True)
-        )
-        lines.append(f"  standard deviations: {sigma}")
+    lines, name, pose = [], document.transform.name, document.transform.robot_pose
+    if pose is None:
+        # The robot's own format cannot hold it.
+        numbers = [*document.transform.translation_mm, *document.transform.quaternion_wxyz]
+        lines.append(f"{name} (mm, quaternion-wxyz): {_numbers(numbers, PoseFormat().decimals)}")
+    else:
+        decimals = pose.pose_format.decimals
+        lines.append(f"{name} ({pose.pose_format.description}): {_numbers(pose.values, decimals)}")
+        if pose.sigma is not None:
+            lines.append(f"  standard deviations: {_numbers(pose.sigma, decimals)}")
+    if document.incomplete is not None:
+        gap = document.incomplete
+        lines.append(f"the robot is not given it (36): {gap.message}. What to do: {gap.remedy}")
     return lines
+
+
+def _numbers(values: Sequence[float | None], decimals: Sequence[int]) -> str:
+    return ", ".join(
+        "unobservable" if value is None else f"{value:.{digits}f}"
+        for value, digits in zip(values, decimals, strict=True)
+    )
 
 
 def _error_lines(document: ResultDocument) -> list[str]:
@@ -74,7 +87,7 @@ def _error_lines(document: ResultDocument) -> list[str]:
     return [
         f"expected error: median {error.median:.3f} mm, p95 {error.p95:.3f} mm,"
         f" p95 at the worst point {error.worst_p95:.3f} mm",
-        f"expected error of a pick, with the arm's own errors: p95 {pick.p95:.3f} mm",
+        f"expected error of a pick at the waypoints, with the arm's own errors: p95 {pick.p95:.3f} mm",
     ]
 
 

@@ -14,7 +14,7 @@ from eyebolt.session.facts import (
     decode_facts,
     encode_fact,
 )
-from eyebolt.session.messages import Caller
+from eyebolt.session.messages import AcceptedResult, Caller
 from eyebolt.session.session_log import CaptureRecord, SessionLog, fold
 from eyebolt.session.state import SessionConfig, State
 from eyebolt.session.status import last_reply, status_message
@@ -23,6 +23,7 @@ from eyebolt.session.step import SessionDefect, resume, state_diagram, step
 __all__ = [
     "IMAGE_VERBS",
     "PREVIEW_LEAD_NS",
+    "AcceptedResult",
     "Caller",
     "CaptureRecord",
     "DetectionFact",

@@ -49,7 +49,8 @@ def begin_next_view(state: State, solve: msg.Solve, outcome: Solution | Refusal)
 
 def record_background(state: State, stage: BackgroundSolving, event: msg.Solved) -> Transition:
     """BackgroundSolving, Solved: the fact of the solve is recorded."""
-    report = SolveReport.of(state.config.goal, stage.command, event, stage.kept, find_stop(event.outcome))
+    config, stop = state.config, find_stop(event.outcome)
+    report = SolveReport.of(config.goal, config.result_format, stage.command, event, stage.kept, stop)
     state = replace(state, background=BackgroundRecording(report, stage.is_after_restart))
     return state, [msg.RecordFacts(stage.number, (report.fact(is_background=True),))]
 

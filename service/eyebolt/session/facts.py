@@ -138,6 +138,15 @@ class AcceptanceRecord(_Record):
     """In one sentence."""
 
 
+class GapRecord(_Record):
+    """Why the robot is not given a transform."""
+
+    message: str
+    """What is missing, in one sentence."""
+    remedy: str
+    """How to supply it."""
+
+
 class SessionFact(_Record):
     """A session was opened; always the first fact."""
 
@@ -238,6 +247,8 @@ class SolveFact(_Record):
     """p95 of the expected error; null if refused."""
     acceptance: AcceptanceRecord
     """What may be done with the result."""
+    gap: GapRecord | None = None
+    """Why the robot is not given the transform, even once it is accepted; null if it is, and after a refusal."""
     stop_code: Code | None
     """Reply code (32-34, 38) of the finding that stops the robot program; null if none does."""
     pairs_wanted: int

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from eyebolt.boards import Detection, NoDetection
-from eyebolt.calibration import Refusal, ResultAcceptance, Solution
+from eyebolt.calibration import Refusal, ResultAcceptance, ResultGap, Solution
 from eyebolt.geometry import Array, Mount
 from eyebolt.observations import BoardPose, Dataset, Pair, View
 from eyebolt.planning import Coverage, NextView
@@ -30,6 +30,24 @@ class Caller:
     """Number of the robot connection."""
     line_id: int
     """Number of the line on that connection."""
+
+
+@dataclass(frozen=True)
+class AcceptedResult:
+    """The result that a person, or the station's rule, made the station's."""
+
+    session: str
+    """Name of its session; empty if the file cannot be read."""
+    by: str
+    """Who accepted it."""
+    transform: Array | None
+    """(4, 4), metres; None if the file cannot be read."""
+    board_transform: Array | None
+    """(4, 4), metres: the board's, when the result was solved."""
+    gap: ResultGap | None
+    """Why the robot is not given it; None if it is."""
+    is_newest: bool
+    """The newest result of its session is this transform."""
 
 
 # Events without a task's number.
@@ -68,8 +86,16 @@ class AcceptedResultRead:
 
     caller: Caller
     request: Request
-    transform: Array | None
-    """(4, 4), metres; None if no result is accepted."""
+    accepted: AcceptedResult | None
+    """None if no result is accepted."""
+
+
+@dataclass(frozen=True)
+class AcceptedResultChanged:
+    """The accepted result of the station is another one, or is read for the first time."""
+
+    accepted: AcceptedResult | None
+    """None if no result is accepted."""
 
 
 # Events with the number of the task whose command they answer.
@@ -208,7 +234,7 @@ TaskEvent = (
     | WorkerFailed
     | TimerExpired
 )
-Event = RequestReceived | LineRejected | Disconnected | AcceptedResultRead | TaskEvent
+Event = RequestReceived | LineRejected | Disconnected | AcceptedResultRead | AcceptedResultChanged | TaskEvent
 
 
 # Commands.
@@ -298,6 +324,8 @@ class WriteResult:
     """Write the result document of the session."""
 
     task: int
+    dataset: Dataset
+    """What was solved."""
     outcome: Solution | Refusal
     acceptance: ResultAcceptance
     accept: bool

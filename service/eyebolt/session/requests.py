@@ -71,11 +71,16 @@ def on_line_rejected(state: State, event: msg.LineRejected) -> Transition:
 def on_accepted_result(state: State, event: msg.AcceptedResultRead) -> Transition:
     """The reply to ``result``."""
     request = event.request
-    if event.transform is None:
+    accepted = event.accepted
+    if accepted is None:
         message = "no result of this station is accepted yet: read result.json, then 'eyebolt accept SESSION --by NAME'"
         return state, [_reply(state, event, Code.NOT_ACCEPTED, message)]
-    pose_format = state.config.pose_format
-    numbers = printed_pose(pose_format.to_fields(event.transform), pose_format.decimals)
+    if accepted.gap is not None or accepted.transform is None:
+        gap = accepted.gap
+        message = "the accepted result cannot be read" if gap is None else f"{gap.message}: {gap.remedy}"
+        return state, [_reply(state, event, Code.NOT_ACCEPTED, message)]
+    pose_format = state.config.result_format.pose_format
+    numbers = printed_pose(pose_format.to_fields(accepted.transform), pose_format.decimals)
     reply = Reply(Code.OK, request.seq or 0, 0, 0, numbers)
     return state, [msg.SendReply(event.caller, reply, request.bracketed, "the accepted transform")]
 
@@ -301,9 +306,8 @@ def _with_timer(event: msg.RequestReceived, job: Job, result: Transition) -> Tra
 def _zero_numbers(state: State, verb: str) -> tuple[tuple[float, int], ...] | None:
     """The numbers of a reply that has some but failed; None for replies without."""
     row = VERBS[verb]
-    return (
-        zero_numbers(row.reply_number_count(state.config.pose_format.field_count)) if row.reply == "numbers" else None
-    )
+    field_count = state.config.result_format.pose_format.field_count
+    return zero_numbers(row.reply_number_count(field_count)) if row.reply == "numbers" else None
 
 
 def _reply(

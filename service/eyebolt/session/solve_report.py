@@ -15,6 +15,8 @@ from eyebolt.calibration import (
     FindingCode,
     Refusal,
     ResultAcceptance,
+    ResultFormat,
+    ResultGap,
     Severity,
     Solution,
     assess_result,
@@ -25,6 +27,7 @@ from eyebolt.protocol import Code, FindingSummary, describe_reservation
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import (
     AcceptanceRecord,
+    GapRecord,
     PredictionRecord,
     SolveBasis,
     SolveFact,
@@ -86,6 +89,8 @@ class SolveReport:
     kept: int
     """Pairs kept once the request that it was done for counts."""
     acceptance: ResultAcceptance
+    gap: ResultGap | None
+    """Why the robot is not given the solution, even once it is accepted; None if it is, and after a refusal."""
     stop: ViewAcceptance | None
     """The reply to a finding that stops the robot program."""
     pairs_wanted: int
@@ -96,17 +101,25 @@ class SolveReport:
 
     @classmethod
     def of(
-        cls, goal: Goal, command: msg.Solve, event: msg.Solved, kept: int, stop: ViewAcceptance | None
+        cls,
+        goal: Goal,
+        result_format: ResultFormat,
+        command: msg.Solve,
+        event: msg.Solved,
+        kept: int,
+        stop: ViewAcceptance | None,
     ) -> SolveReport:
         """The report of a solve; ``kept`` as above, ``stop`` from ``find_stop``."""
+        outcome = event.outcome
         return cls(
             command=command,
-            outcome=event.outcome,
+            outcome=outcome,
             kept=kept,
-            acceptance=assess_result(event.outcome, goal.tolerance_mm),
+            acceptance=assess_result(outcome, goal.tolerance_mm),
+            gap=None if isinstance(outcome, Refusal) else result_format.find_gap(outcome.X, outcome.unobservable),
             stop=stop,
-            pairs_wanted=goal.pairs_wanted(kept, event.outcome),
-            goal_met=goal.is_met(kept, event.outcome),
+            pairs_wanted=goal.pairs_wanted(kept, outcome),
+            goal_met=goal.is_met(kept, outcome),
             coverage=event.coverage,
             duration_ns=event.duration_ns,
         )
@@ -138,6 +151,7 @@ class SolveReport:
             refusal_code=outcome.code if isinstance(outcome, Refusal) else None,
             expected_p95_mm=None if solution is None else solution.expected_error_mm.p95,
             acceptance=AcceptanceRecord(status=self.acceptance.status, reason=self.acceptance.reason),
+            gap=None if self.gap is None else GapRecord(message=self.gap.message, remedy=self.gap.remedy),
             stop_code=None if self.stop is None else self.stop.code,
             pairs_wanted=self.pairs_wanted,
             goal_met=self.goal_met,
@@ -150,9 +164,10 @@ class SolveReport:
 
     def result_command(self, accept_when_proven: bool) -> msg.WriteResult:
         """The command that writes the result. ``accept_when_proven``: the station's rule for accepting it."""
-        is_proven = self.acceptance.status is AcceptanceStatus.ACCEPT and self.goal_met
+        is_proven = self.acceptance.status is AcceptanceStatus.ACCEPT and self.goal_met and self.gap is None
         accept = is_proven and accept_when_proven
-        return msg.WriteResult(self.command.task, self.outcome, self.acceptance, accept, self.coverage)
+        command = self.command
+        return msg.WriteResult(command.task, command.dataset, self.outcome, self.acceptance, accept, self.coverage)
 
 
 def basis_of(solve: msg.Solve) -> SolveBasis:

@@ -52,7 +52,7 @@ def reply_to_pair(state: State, stage: SolvingPair, event: msg.Solved) -> Transi
     outcome, stop = event.outcome, find_stop(event.outcome)
     found = stop or _as_outlier(stage.capture.index, outcome) or stage.assessed.acceptance
     kept = state.kept + found.code.is_success
-    report = SolveReport.of(state.config.goal, stage.command, event, kept, stop)
+    report = SolveReport.of(state.config.goal, state.config.result_format, stage.command, event, kept, stop)
     capture = stage.capture
     if capture.times is not None:
         capture = capture.timed(solve=event.duration_ns / 1e6)
@@ -82,7 +82,14 @@ def reply_to_accepted_view(
         elif kept >= goal.max_pairs:
             end = Code.MAX_PAIRS_REACHED
         if end is not None:
-            decision = replace(decision, code=end, message=end.message, remedy=end.remedy)
+            message, remedy = end.message, end.remedy
+            if end is Code.GOAL_MET and report is not None and report.gap is not None:
+                # Captures end, since no further waypoint helps, but the robot cannot be given the transform yet.
+                message, remedy = (
+                    f"no further waypoint helps, but {report.gap.message}",
+                    _capitalized(report.gap.remedy),
+                )
+            decision = replace(decision, code=end, message=message, remedy=remedy)
     return record_reply(state, job, decision, capture=capture, assessed=assessed, report=report)
 
 
@@ -90,7 +97,8 @@ def reply_to_session(state: State, stage: SolvingSession, event: msg.Solved) -> 
     """SolvingSession, Solved: the reply to ``solve``, ``undo``, ``touch`` or ``bye``."""
     job, verb, outcome = stage.job, stage.job.request.verb, event.outcome
     kept = state.kept - (verb == "undo")
-    report = SolveReport.of(state.config.goal, stage.command, event, kept, find_stop(outcome))
+    config, stop = state.config, find_stop(outcome)
+    report = SolveReport.of(config.goal, config.result_format, stage.command, event, kept, stop)
     if verb == "solve":
         decision = _solve_decision(state, report)
     else:
@@ -137,6 +145,9 @@ def _solve_decision(state: State, report: SolveReport) -> Decision:
         code = (
             Code.INSUFFICIENT_ROTATION if outcome.code is RefusalCode.INSUFFICIENT_ROTATION else Code.NO_USABLE_RESULT
         )
+    elif report.acceptance.status is not AcceptanceStatus.REJECT and report.gap is not None:
+        gap = report.gap
+        return Decision(Code.NOT_ACCEPTED, gap.message, _capitalized(gap.remedy), report.kept, wanted)
     elif report.acceptance.status is not AcceptanceStatus.REJECT:
         p95_um = round(outcome.expected_error_mm.p95 * 1e3)
         reservation = report.reservation
@@ -149,6 +160,10 @@ def _solve_decision(state: State, report: SolveReport) -> Decision:
     else:
         code = Code.MAX_PAIRS_REACHED if report.kept >= goal.max_pairs else Code.NO_USABLE_RESULT
     return Decision(code, report.acceptance.reason, code.remedy, report.kept, wanted)
+
+
+def _capitalized(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _touch_message(outcome: Solution | Refusal) -> str:

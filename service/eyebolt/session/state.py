@@ -19,7 +19,7 @@ from typing import ClassVar, get_args
 import numpy as np
 
 from eyebolt.boards import Detection, NoDetection
-from eyebolt.calibration import PoseConvention
+from eyebolt.calibration import PoseConvention, ResultFormat
 from eyebolt.geometry import Array, Mount, PoseFormat
 from eyebolt.observations import ArmMotion, View, ViewAcceptance
 from eyebolt.planning import Goal
@@ -48,6 +48,8 @@ class SessionConfig:
     """Of the camera."""
     pose_format: PoseFormat
     """How the controller writes a pose."""
+    result_format: ResultFormat
+    """How the robot is given the transform."""
     flange_T_tool: Array | None
     """(4, 4), metres, if the robot sends tool poses; None if it sends flange poses."""
     lens_size_px: tuple[int, int]
@@ -404,6 +406,8 @@ class State:
     """The connection that holds the station."""
     last_number: int = 0
     """The newest number of a region; 0 before the first."""
+    accepted: msg.AcceptedResult | None = None
+    """The result that the station uses, as last read; None if no result is accepted."""
     unrecorded_seq: int | None = None
     """Seq of the last request if it could not be recorded: the log does not have it."""
     unrecorded_reply: UnrecordedReply | None = None

@@ -8,7 +8,9 @@ import numpy as np
 
 from eyebolt.protocol import (
     AcceptanceSummary,
+    AcceptedResultStatus,
     CoverageStatus,
+    GapStatus,
     LastReply,
     LinkStatus,
     MeasuredValue,
@@ -19,14 +21,15 @@ from eyebolt.protocol import (
     StatusMessage,
 )
 from eyebolt.session.facts import ReplyFact, SolveFact
+from eyebolt.session.messages import AcceptedResult
 from eyebolt.session.state import State
 
 
 def status_message(
-    state: State, robot: LinkStatus, camera: LinkStatus, is_accepted: bool, session_folder: str | None, timestamp: str
+    state: State, robot: LinkStatus, camera: LinkStatus, session_folder: str | None, timestamp: str
 ) -> StatusMessage:
-    """The message for subscribers. ``is_accepted``: whether the station uses the result of this session."""
-    goal, log = state.config.goal, state.log
+    """The message for subscribers."""
+    goal, log, accepted = state.config.goal, state.log, state.accepted
     last_solve = log.last_solve if log is not None else None
     # While the newest pair is being solved, the solution of the pairs before it is still the current one. After `undo`
     # it rests on a pair that no longer counts.
@@ -53,7 +56,14 @@ def status_message(
         progress=_progress(state, current),
         result=_result(current),
         findings=current.findings if current is not None else (),
-        is_accepted=is_accepted,
+        is_accepted=(
+            accepted is not None
+            and log is not None
+            and accepted.session == log.name
+            and accepted.is_newest
+            and accepted.gap is None
+        ),
+        accepted_result=_accepted_result(accepted),
         timestamp=timestamp,
     )
 
@@ -123,4 +133,12 @@ def _result(current: SolveFact | None) -> ResultStatus | None:
     acceptance = AcceptanceSummary(status=current.acceptance.status, reason=current.acceptance.reason)
     excluded = len(current.excluded)
     used = len(current.based_on.pairs) - excluded
-    return ResultStatus(acceptance=acceptance, p95_mm=current.expected_p95_mm, used=used, excluded=excluded)
+    gap = None if current.gap is None else GapStatus(message=current.gap.message, remedy=current.gap.remedy)
+    return ResultStatus(acceptance=acceptance, p95_mm=current.expected_p95_mm, used=used, excluded=excluded, gap=gap)
+
+
+def _accepted_result(accepted: AcceptedResult | None) -> AcceptedResultStatus | None:
+    if accepted is None:
+        return None
+    gap = None if accepted.gap is None else GapStatus(message=accepted.gap.message, remedy=accepted.gap.remedy)
+    return AcceptedResultStatus(session=accepted.session, by=accepted.by, gap=gap)

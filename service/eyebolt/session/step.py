@@ -227,6 +227,8 @@ def _handle(state: State, event: msg.Event) -> Transition:
         return requests.on_line_rejected(state, event)
     if isinstance(event, msg.AcceptedResultRead):
         return requests.on_accepted_result(state, event)
+    if isinstance(event, msg.AcceptedResultChanged):
+        return replace(state, accepted=event.accepted), [msg.PublishStatus()]
     if isinstance(event, msg.Disconnected):
         return requests.on_disconnected(state, event)
     if isinstance(event, msg.TimerExpired) and any(d.number == event.task for d in state.deferred_requests):

@@ -1,10 +1,12 @@
-"""One process at a time writes in a record folder."""
+"""One daemon at a time writes in a record folder, and one process at a time the results in it."""
 
 from __future__ import annotations
 
 import contextlib
 import fcntl
 import os
+import time
+from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 
@@ -60,3 +62,45 @@ class RecordLock:
         if self._descriptor is not None:
             os.close(self._descriptor)
             self._descriptor = None
+
+
+_POLL_S = 0.005
+
+
+@contextlib.contextmanager
+def results_lock(record_folder: Path, wait_s: float = 10.0) -> Iterator[None]:
+    """Context in which this thread alone reads and replaces the results in ``record_folder``, which exists.
+
+    Beside the RecordLock, for the milliseconds of one replacement: a person accepts a result while the daemon runs. The
+    lock is on the folder itself, so that it needs no file that another user might own. Raises RecordFault
+    ``results-busy`` if it is not free within ``wait_s`` seconds, ``record-write`` if the folder cannot be opened.
+    """
+    try:
+        descriptor = os.open(record_folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    except OSError as error:
+        raise write_fault("the result", record_folder, error) from None
+    try:
+        deadline = time.monotonic() + wait_s
+        while not _try_lock(descriptor):
+            if time.monotonic() > deadline:
+                raise RecordFault(
+                    "results-busy",
+                    f"another process has been replacing the result in {record_folder} for {wait_s:g} s",
+                    "end the 'eyebolt accept' that hangs, or the daemon; then try again.",
+                    path=str(record_folder),
+                )
+            time.sleep(_POLL_S)
+        yield
+    finally:
+        os.close(descriptor)
+
+
+def _try_lock(descriptor: int) -> bool:
+    """Whether the lock was free. A file system without locks (some network ones) counts as free."""
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:
+        return True
+    return True

@@ -50,7 +50,9 @@ class InProcessReplay:
         last = self._last_write
         if last is None:
             return None
-        return build_result(self._context, self._session.name, last.outcome, last.acceptance, last.coverage)
+        return build_result(
+            self._context, self._session.name, last.dataset, last.outcome, last.acceptance, last.coverage
+        )
 
     def _submit(self, line: RecordedLine) -> None:
         caller = msg.Caller(1, line.number)

@@ -122,7 +122,7 @@ class Report:
         yield f"RESULT: differs at {len(beyond)} keys"
         before, after = recorded.transform, now.transform
         if before and after:
-            distance_mm = float(np.linalg.norm(np.subtract(before.translation_mm, after.translation_mm)))
+            distance_mm = float(np.linalg.norm(before.to_array()[:3, 3] - after.to_array()[:3, 3])) * 1e3
             if distance_mm:
                 yield f"  {before.name}: translation differs by {distance_mm:.4g} mm"
         for entry in beyond[:_MAX_DIFFERENCES]:

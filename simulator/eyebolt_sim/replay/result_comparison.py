@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -41,11 +41,18 @@ def renumber_pairs(result: ResultDocument, images: Sequence[int]) -> dict[str, o
     ``images`` are the indices of the images with a reply, in order.
     """
     number_of = {index: number for number, index in enumerate(images)}
+
+    def renumbered(indices: Iterable[int]) -> tuple[int, ...]:
+        return tuple(number_of.get(index, index) for index in indices)
+
     excluded = tuple(
         one.model_copy(update={"pair": number_of.get(one.pair, one.pair)}) for one in result.pairs.excluded
     )
-    pairs = result.pairs.model_copy(update={"excluded": excluded})
-    return result.model_copy(update={"pairs": pairs}).to_json()
+    pairs, basis = result.pairs.model_copy(update={"excluded": excluded}), result.based_on
+    if basis is not None:
+        changes = {"pairs": renumbered(basis.pairs), "checks": renumbered(basis.checks)}
+        basis = basis.model_copy(update=changes)
+    return result.model_copy(update={"pairs": pairs, "based_on": basis}).to_json()
 
 
 def _comparable(document: Mapping[str, object]) -> dict[str, object]:
