@@ -3,10 +3,12 @@
 import cv2
 import numpy as np
 
+from eyebolt.session import ImageFact
 from eyebolt.store.lock import RecordLock
 from eyebolt.store.names import list_sessions
 from support.daemon_process import Robot
 from support.folder_camera_cell import write_station
+from support.recorded_facts import newest_facts
 
 
 def test_a_failing_disk_is_31_until_it_recovers(recorded_cell, start_daemon, tmp_path):
@@ -112,11 +114,12 @@ def test_a_changed_station_file_begins_a_new_session(recorded_cell, start_daemon
     with Robot(daemon.port) as robot:
         assert robot.ask("hello 0") == (0, 0, 0, 0)
         assert robot.ask("again 1")[0] == 43
-        # The same seq, another waypoint: a new session has numbering of its own. The pictures go on.
+        # The same seq, another waypoint: a new session has numbering of its own. The images go on.
         assert robot.final(recorded_cell.capture(1, 1))[:3] == (0, 1, 1)
     daemon.kill()
     first, second = list_sessions(tmp_path / "sessions")
     assert b"tolerance_mm = 1.0" in (first / "station.toml").read_bytes()
     assert b"tolerance_mm = 2.0" in (second / "station.toml").read_bytes()
     assert b'"name":"000.png"' in (first / "facts.journal").read_bytes()
-    assert b'"name":"001.png"' in (second / "facts.journal").read_bytes()
+    (frame,) = (fact.frame for fact in newest_facts(station, ImageFact))
+    assert (frame.name, frame.source_path) == ("001.png", str(recorded_cell.images.resolve()))

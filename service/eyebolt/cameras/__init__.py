@@ -4,7 +4,7 @@ Instants are CLOCK_MONOTONIC nanoseconds of this computer (``time.monotonic_ns()
 """
 
 from eyebolt.cameras.camera import Camera, Frame, FreshnessMethod, Pixels
-from eyebolt.cameras.factory import open_camera
+from eyebolt.cameras.factory import open_camera, replay_path
 from eyebolt.cameras.frame_message import (
     FrameHeader,
     FrameRequest,
@@ -24,4 +24,5 @@ __all__ = [
     "encode_error",
     "encode_frame",
     "open_camera",
+    "replay_path",
 ]

@@ -48,6 +48,8 @@ class Frame:
     """How the freshness was established."""
     name: str
     """The source's own identifier of the image."""
+    source_path: str | None = None
+    """Absolute path, without symbolic links, of the folder or video file that it is from; None of a live camera."""
 
 
 class Camera(Protocol):

@@ -25,8 +25,8 @@ def open_camera(
 ) -> Camera:
     """The camera of a station; relative paths are relative to ``base_folder``.
 
-    ``start_after``: name of the last recorded image that an earlier run used, for folders and video files; live sources
-    ignore it. ``keys``: the station's key folder, for an endpoint that other computers can reach.
+    ``start_after``: name of the last image of this folder or video file that an earlier run used, see ``replay_path``;
+    live sources ignore it. ``keys``: the station's key folder, for an endpoint that other computers can reach.
     Raises InputFault ``camera-source`` for a source that this version does not serve, the InputFault of the source, or
     MachineFault.
     """
@@ -48,3 +48,10 @@ def open_camera(
         _UNSUPPORTED_SOURCES[section.source],
         source=section.source,
     )
+
+
+def replay_path(section: CameraSection, base_folder: Path) -> str | None:
+    """``source_path`` of the frames of a station that replays a folder or a video file; None for a live camera."""
+    path = base_folder / str(section.path)
+    is_replay = section.source == "folder" or (section.source == "device" and path.is_file())
+    return str(path.resolve()) if is_replay else None

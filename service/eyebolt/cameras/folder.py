@@ -29,19 +29,21 @@ class FolderCamera:
     """Each grab takes the next image of ``path`` by name; its exposure instant is the delivery, method REPLAY.
 
     The folder is read at each grab and never rewound: the next image is the first whose name comes after the last one
-    taken. ``start_after`` is the name of the last image that an earlier run used. An unreadable image counts as taken,
-    so that the n-th request keeps meaning the n-th image. Gray images stay gray; alpha is dropped.
+    taken. ``start_after`` is the name of the last image of this folder that an earlier run used. An unreadable image
+    counts as taken, so that the n-th request keeps meaning the n-th image. Symbolic links in ``path`` are followed now,
+    not at each grab. Gray images stay gray; alpha is dropped.
     Raises InputFault ``camera-folder`` if ``path`` is not a folder.
     """
 
     def __init__(self, path: Path | str, start_after: str | None = None) -> None:
-        self._folder = Path(path)
+        # A link that is set to another folder meanwhile must not carry the place in this one over.
+        self._folder = Path(path).resolve()
         if not self._folder.is_dir():
             raise InputFault(
                 "camera-folder",
-                f"{self._folder} is not a folder",
+                f"{path} is not a folder",
                 "put the images there or correct path in [camera] of the station file.",
-                path=str(self._folder),
+                path=str(path),
             )
         self._last_name = start_after
         self._closed = threading.Event()
@@ -76,7 +78,7 @@ class FolderCamera:
                 "replace or remove the file; the next request takes the image after it.",
                 name=name,
             ) from None
-        return Frame(pixels, delivered_ns, time.monotonic_ns(), FreshnessMethod.REPLAY, name)
+        return Frame(pixels, delivered_ns, time.monotonic_ns(), FreshnessMethod.REPLAY, name, str(self._folder))
 
     def health(self) -> LinkStatus:
         """The number of images left."""

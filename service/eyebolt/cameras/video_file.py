@@ -24,6 +24,7 @@ class VideoFileCamera:
 
     def __init__(self, path: Path | str, start_after: str | None = None) -> None:
         self._path = Path(path)
+        self._source_path = str(self._path.resolve())
         self._closed = threading.Event()
         self._lock = threading.Lock()
         self._next_index = 0
@@ -55,7 +56,8 @@ class VideoFileCamera:
                 )
             name = f"{self._path.name}#{self._next_index}"
             self._next_index += 1
-            return Frame(copy_pixels(image), delivered_ns, time.monotonic_ns(), FreshnessMethod.REPLAY, name)
+            arrived_ns = time.monotonic_ns()
+            return Frame(copy_pixels(image), delivered_ns, arrived_ns, FreshnessMethod.REPLAY, name, self._source_path)
 
     def health(self) -> LinkStatus:
         """The number of images delivered."""

@@ -71,7 +71,9 @@ class ImageAcquisition:
             )
         # Only the newest image is kept in memory; all are on disk.
         self._frames = {command.task: frame}
-        return msg.Grabbed(command.task, frame.exposed_ns, frame.arrived_ns, frame.method, frame.name)
+        return msg.Grabbed(
+            command.task, frame.exposed_ns, frame.arrived_ns, frame.method, frame.name, frame.source_path
+        )
 
     def detect(self, command: msg.Detect, load: Callable[[str], Pixels]) -> msg.Event:
         """In the detection thread: Detected or WorkerFailed. ``load`` reads an image that is no longer in memory."""

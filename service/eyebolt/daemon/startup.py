@@ -14,13 +14,13 @@ from pathlib import Path
 import structlog
 
 from eyebolt.bounded_file import read_bounded
-from eyebolt.cameras import open_camera
+from eyebolt.cameras import open_camera, replay_path
 from eyebolt.context import StationContext, load_context
 from eyebolt.daemon.daemon import Daemon
 from eyebolt.daemon.systemd import SystemdNotifier
 from eyebolt.errors import MachineFault, RecordFault
 from eyebolt.logs import LogFormat, configure_log
-from eyebolt.session import State, decode_facts, fold
+from eyebolt.session import FrameInfo, State, decode_facts, fold
 from eyebolt.store import RecordLock, SessionFolder, list_sessions
 
 _log = structlog.get_logger("session")
@@ -37,8 +37,9 @@ def serve(station_file: Path, log_format: LogFormat) -> None:
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
     context = load_context(station_file)
     with RecordLock(context.record_folder):
-        folder, state, last_frame_name = recover(context)
-        camera = open_camera(context.station.camera, context.folder, last_frame_name, context.keys_folder)
+        folder, state, last_frame = recover(context)
+        start_after = last_image_used(context, last_frame)
+        camera = open_camera(context.station.camera, context.folder, start_after, context.keys_folder)
         asyncio.run(_serve(Daemon(context, camera, folder, state), context.station.robot.listen))
 
 
@@ -77,8 +78,8 @@ async def _serve(daemon: Daemon, listen: str | None) -> None:
     log.info("daemon stopped")
 
 
-def recover(context: StationContext) -> tuple[SessionFolder | None, State, str | None]:
-    """The newest session of this station from the disk: its folder, the state, and the name of the last frame used.
+def recover(context: StationContext) -> tuple[SessionFolder | None, State, FrameInfo | None]:
+    """The newest session of this station from the disk: its folder, the state, and the last frame of any session.
 
     A session recorded with another station or lens file is not continued: its poses may have another meaning.
     """
@@ -90,25 +91,38 @@ def recover(context: StationContext) -> tuple[SessionFolder | None, State, str |
     if folder.loss:
         _log.warning("journal tail was damaged", session=folder.path.name, loss=folder.loss)
     log = fold(decode_facts(folder.records))
-    last_frame_name = (log.last_frame_name if log is not None else None) or _last_frame_name(sessions[:-1])
+    last_frame = (log.last_frame if log is not None else None) or _last_frame(sessions[:-1])
     if log is None or any(_file_differs(folder.path, name, data) for name, data in context.snapshots.items()):
         _log.info("station or lens file changed: the next request opens a new session")
         folder.close()
-        return None, state, last_frame_name
+        return None, state, last_frame
     _log.info("session resumed", session=log.name, kept=len(log.kept), closed=log.is_closed)
-    return folder, replace(state, log=log), last_frame_name
+    return folder, replace(state, log=log), last_frame
 
 
-def _last_frame_name(sessions: list[Path]) -> str | None:
-    """The source's name of the last frame that any session took: recorded images are never delivered twice."""
+def last_image_used(context: StationContext, last_frame: FrameInfo | None) -> str | None:
+    """Name of the recorded image to go on after: the last one used, if it is of the folder or file replayed now."""
+    path = replay_path(context.station.camera, context.folder)
+    if path is None or last_frame is None:
+        return None
+    if last_frame.source_path != path:
+        # Names of recorded images are often alike: that of another source would skip images that were never used.
+        previous = last_frame.source_path or "a live camera"
+        _log.warning("recorded images begin with the first: another source was used last", path=path, previous=previous)
+        return None
+    return last_frame.name
+
+
+def _last_frame(sessions: list[Path]) -> FrameInfo | None:
+    """The last frame that any of these sessions took: recorded images are not delivered twice."""
     for path in reversed(sessions):
         try:
             log = fold(decode_facts(SessionFolder.open_read_only(path).records))
         except RecordFault as fault:
             _log.warning("earlier session unreadable", session=path.name, message=fault.message)
             continue
-        if log is not None and log.last_frame_name is not None:
-            return log.last_frame_name
+        if log is not None and log.last_frame is not None:
+            return log.last_frame
     return None
 
 

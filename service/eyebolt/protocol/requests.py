@@ -288,8 +288,8 @@ _ROWS = (
     Verb(
         "hello",
         is_recorded=False,
-        meaning="0; aux = last seq in use if a session is open, else 0. Takes the station over; the reply waits up to 1.4 s"
-        " for a request in progress",
+        meaning="0; aux = last seq in use if a session is open, else 0. Takes the station over; the reply waits up to"
+        " 1.4 s for a request in progress",
     ),
     Verb(
         "begin",

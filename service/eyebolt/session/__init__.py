@@ -6,6 +6,7 @@ from eyebolt.session.executor import Executor, execute, execute_all
 from eyebolt.session.facts import (
     DetectionFact,
     Fact,
+    FrameInfo,
     ImageFact,
     ReplyFact,
     SolveFact,
@@ -29,6 +30,7 @@ __all__ = [
     "DetectionFact",
     "Executor",
     "Fact",
+    "FrameInfo",
     "ImageFact",
     "ReplyFact",
     "SessionConfig",

@@ -74,6 +74,7 @@ def store_and_detect(state: State, stage: Grabbing, event: msg.Grabbed) -> Trans
         received_ns=job.received_ns,
         exposed_ns=event.exposed_ns,
         arrived_ns=event.arrived_ns,
+        source_path=event.source_path,
     )
     exposure_ms = None if state.config.exposure_ns is None else state.config.exposure_ns / 1e6
     times = StepTimes(

@@ -64,6 +64,8 @@ class FrameInfo(_Record):
     """When the exposure began, or the earliest instant at which it can have begun."""
     arrived_ns: int
     """When the daemon had the pixels."""
+    source_path: str | None = None
+    """Absolute path of the folder or video file that the image is from; null of a live camera."""
 
 
 class PredictionRecord(_Record):

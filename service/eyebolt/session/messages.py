@@ -122,6 +122,8 @@ class Grabbed:
     """How freshness was established; see the frame of a camera."""
     frame_name: str
     """The source's own name of the frame."""
+    source_path: str | None = None
+    """Absolute path of the folder or video file that it is from; None of a live camera."""
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from eyebolt.protocol import Code
 from eyebolt.session.facts import (
     DetectionFact,
     Fact,
+    FrameInfo,
     ImageFact,
     ImageVerb,
     NextViewFact,
@@ -196,9 +197,9 @@ class SessionLog:
         return last if last is not None and last.code is None else None
 
     @property
-    def last_frame_name(self) -> str | None:
-        """The source's own name of the newest image."""
-        return self.captures[-1].image.frame.name if self.captures else None
+    def last_frame(self) -> FrameInfo | None:
+        """The newest image; None without one."""
+        return self.captures[-1].image.frame if self.captures else None
 
 
 def _pairs_of(captures: Iterable[CaptureRecord]) -> tuple[Pair, ...]:
