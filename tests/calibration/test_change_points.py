@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from eyebolt.calibration.estimation import MovedPart
+from eyebolt.calibration.robust.change_points import StepChange, is_confirmed
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
@@ -31,6 +33,27 @@ def moved_from(cases, simulated, at, board=None, camera=None, stated=True):
 def by(shift_mm, rotation_deg=0.0):
     rotation = Rotation.from_rotvec([0, 0, np.deg2rad(rotation_deg)]).as_matrix()
     return matrix(rotation, np.array([shift_mm, 0.0, 0.0]) * 1e-3)
+
+
+@pytest.mark.parametrize(
+    ("p_value", "without", "of", "confirmed"),
+    [
+        # 0.001 over the number of ways to leave so many pairs out: 1, 16, 120, 560.
+        (0.00099, 0, 16, True),
+        (0.00101, 0, 16, False),
+        (0.00099 / 16, 1, 16, True),
+        (0.00101 / 16, 1, 16, False),
+        (0.00099 / 120, 2, 16, True),
+        (0.00101 / 120, 2, 16, False),
+        (0.00099 / 560, 3, 16, True),
+        (0.00101 / 560, 3, 16, False),
+    ],
+)
+def test_a_change_found_without_outliers_counts_the_ways_to_choose_them(p_value, without, of, confirmed):
+    found = StepChange(MovedPart.BOARD, 6, np.zeros(6), p_value, ())
+    assert is_confirmed(found, without, of) is confirmed
+    assert not is_confirmed(None, without, of)
+    assert not is_confirmed(replace(found, outliers=(3,)), without, of)
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from eyebolt.calibration.estimation.initialization import initial_estimates
+from eyebolt.calibration.estimation.vertical_axis import observable_directions, vertical_directions
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
 from eyebolt.geometry import se3 as se3
@@ -62,6 +63,44 @@ def test_the_stated_height_of_the_board_closes_it(cases, mount):
         assert outcome.X[2, 3] == pytest.approx(of_X, abs=0.002)
         errors = grid_errors_mm(cases.convert(simulated), outcome.X, simulated.hand_eye_true)
         assert np.sqrt((errors**2).mean()) < 2 * outcome.expected_error_mm.p95, f"seed {seed}"
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_a_stated_height_leaves_the_error_between_camera_and_board(cases, mount):
+    """The height of the board is taken as exact; that of the camera has the error of the pairs in between."""
+    ratios = []
+    for seed in range(6):
+        simulated = make_problem(mount, 8, seed, turns="vertical")
+        of_X, of_board = heights(simulated, mount)
+        outcome = solve(replace(cases.convert(simulated), height_m=of_board))
+        assert outcome.height.determined_by == "board_height_mm"
+        up = outcome.X[:3, :3].T @ [0, 0, 1] if mount == "fixed" else None
+        if up is not None:
+            assert np.sqrt(up @ outcome.covariance[:3, :3] @ up) * 1e3 == pytest.approx(outcome.height.sigma_mm)
+        assert 0.02 < outcome.height.sigma_mm < 0.5
+        ratios.append((outcome.height.mm - of_X * 1e3) / outcome.height.sigma_mm)
+    # Chi-square of six: between the quantiles of 0.0005 and 0.9995.
+    assert 0.3 < np.square(ratios).sum() < 24.1
+
+
+@pytest.mark.parametrize("height_m", [None, 0.3])
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_the_direction_that_is_not_estimated(cases, mount, height_m):
+    """Without a height X is held along the vertical; with one it is Y, the board, whose height is stated."""
+    simulated = make_problem(mount, 5, 0, turns="vertical")
+    problem = replace(cases.convert(simulated), height_m=height_m)
+    A = problem.mount.chain(np.array([pair.base_T_flange for pair in problem.pairs]))
+    X, Y = simulated.hand_eye_true, simulated.nuisance_true
+    basis = observable_directions(problem, A, X, Y)
+    assert basis.shape == (12, 11)
+    np.testing.assert_allclose(basis.T @ basis, np.eye(11), atol=1e-12)
+    vertical_X, vertical_Y = vertical_directions(problem, A)
+    held = np.zeros(12)
+    if height_m is None:
+        held[:3] = X[:3, :3].T @ vertical_X
+    else:
+        held[6:9] = Y[:3, :3].T @ vertical_Y
+    np.testing.assert_allclose(held @ basis, np.zeros(11), atol=1e-12)
 
 
 @pytest.mark.parametrize("mount", MOUNTS)

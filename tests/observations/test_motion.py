@@ -1,11 +1,13 @@
 """The motion check on two images, and the motion of the arm from live poses."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from eyebolt.boards.detection import Detection
 from eyebolt.boards.exposure import ExposureStats
-from eyebolt.observations.view_quality import compare_images
+from eyebolt.observations.view_quality import MotionCheck, compare_images
 
 LIGHT = ExposureStats(0.1, 0.7, 0.0, 0.0, 0.75)
 IDS = np.arange(88)
@@ -38,6 +40,23 @@ def test_noise_alone_is_never_motion(sigma_px):
             )
             assert motion_check.limit_px >= max(0.15, 3 * motion_check.sigma_px)
             assert not motion_check.has_moved, (count, motion_check)
+
+
+@pytest.mark.parametrize(
+    ("corners", "sigma_px", "limit_px"),
+    [
+        # Three sigma, and two standard deviations of sigma itself: 1 / sqrt(2 * 2 * (n - 3)) of it each.
+        (10, 0.1, 0.3 * (1 + 2 / 28**0.5)),
+        (88, 0.1, 0.3 * (1 + 2 / 340**0.5)),
+        (88, 0.05, 0.15 * (1 + 2 / 340**0.5)),
+        (88, 0.04, 0.15),
+    ],
+)
+def test_the_limit_of_a_shift(corners, sigma_px, limit_px):
+    motion_check = MotionCheck(0.0, sigma_px, 150.0, corners)
+    assert motion_check.limit_px == pytest.approx(limit_px, rel=1e-12)
+    assert not replace(motion_check, shift_px=limit_px * (1 - 1e-9)).has_moved
+    assert replace(motion_check, shift_px=limit_px * (1 + 1e-9)).has_moved
 
 
 def test_a_rotation_about_the_middle_is_motion():

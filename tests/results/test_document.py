@@ -228,6 +228,35 @@ def test_a_damaged_document_is_refused(damage):
     assert fault.value.code == "result-file"
 
 
+def rotated(factor):
+    """A rigid transform but for the length of one column."""
+    matrix = np.eye(4)
+    matrix[:3, :3] = Rotation.from_rotvec([0.3, -0.4, 1.1]).as_matrix()
+    matrix[:3, 0] *= factor
+    return matrix
+
+
+@pytest.mark.parametrize(
+    ("matrix", "is_rigid"),
+    [
+        (rotated(1.0), True),
+        # As far off as printing with 7 digits makes it; and a hundredth of a millimetre in a metre.
+        (rotated(1 + 1e-7), True),
+        (rotated(1 + 1e-5), False),
+        (np.diag([1.0, 1.0, 1.0, 2.0]), False),
+        (np.array([[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 1e-9, 0, 1.0]]), False),
+    ],
+)
+def test_only_a_rigid_transform_is_read(matrix, is_rigid):
+    text = json.dumps({**as_json(document_of(solution("fixed")[1])), **transform_with(matrix.tolist())})
+    if is_rigid:
+        np.testing.assert_array_equal(ResultDocument.from_text(text).transform.to_array(), matrix)
+        return
+    with pytest.raises(InputFault) as fault:
+        ResultDocument.from_text(text)
+    assert fault.value.code == "result-file"
+
+
 @pytest.mark.parametrize("text", ["", "{", "[]", "5", "null", '{"schema": 1}', "[" * 100_000])
 def test_a_text_that_is_no_result_is_refused(text):
     with pytest.raises(InputFault) as fault:

@@ -441,6 +441,48 @@ def test_a_power_cut_during_recovery_can_be_recovered(tmp_path: Path) -> None:
     assert number >= 6
 
 
+class NotedFiles(FileSystem):
+    """Notes which files and folders are synced, renamed and removed, in order."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.calls: list[tuple[str, str]] = []
+
+    def _note(self, operation: str, path: Path) -> None:
+        self.calls.append((operation, path.name))
+
+    def sync(self, descriptor: int) -> None:
+        self._note("sync", Path(f"/proc/self/fd/{descriptor}").readlink())
+        super().sync(descriptor)
+
+    def sync_folder(self, path: Path) -> None:
+        self._note("sync_folder", path)
+        super().sync_folder(path)
+
+    def replace(self, old: Path, new: Path) -> None:
+        self._note("replace", new)
+        super().replace(old, new)
+
+
+def test_the_damaged_end_is_durable_before_the_journal_is_cut(tmp_path: Path) -> None:
+    with SessionFolder.create(tmp_path, NAME, {}) as session:
+        session.append([record(n=1)])
+    journal = session.path / "facts.journal"
+    torn = journal.read_bytes()[:-4]
+    aside = ("replace", "facts.damaged-1"), ("sync_folder", NAME)
+    cut = ("sync", ".facts.journal.partial"), ("replace", "facts.journal"), ("sync_folder", NAME)
+    journal.write_bytes(torn)
+    files = NotedFiles()
+    SessionFolder.open(session.path, files=files).close()
+    assert files.calls == [("sync", ".facts.damaged-1.partial"), *aside, *cut]
+    # A copy that an interrupted recovery left is reused; whether its name is durable is not known.
+    journal.write_bytes(torn)
+    files = NotedFiles()
+    SessionFolder.open(session.path, files=files).close()
+    assert files.calls == [("sync_folder", NAME), *cut]
+    assert [path.name for path in session.path.glob("facts.damaged-*")] == ["facts.damaged-1"]
+
+
 def test_a_read_only_folder_is_reported(tmp_path: Path) -> None:
     files = FailingFiles(lambda n: True, errno.EROFS)
     with pytest.raises(RecordFault, match="read-only"):
