@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from eyebolt.addresses import is_remote_endpoint
 from eyebolt.boards import Board
 from eyebolt.bounded_file import read_bounded
 from eyebolt.calibration import (
@@ -29,6 +30,7 @@ from eyebolt.errors import InputFault
 from eyebolt.geometry import CameraModel, PoseFormat
 from eyebolt.observations import DEFAULT_TIP_SIGMA_M, Dataset, Pair, PointerTip, resolve_half_turns
 from eyebolt.planning import Coverage, Goal, coverage_after
+from eyebolt.security import ClientKeys, local_client_keys
 from eyebolt.session import SessionConfig, SessionLog, decode_facts, fold
 from eyebolt.store import SessionFolder
 
@@ -225,6 +227,20 @@ def load_station(station_file: Path) -> Station:
     """The station file alone, without the lens file. Raises InputFault ``file-unreadable``, ``station-file``."""
     data = _read_file(station_file, "the station file")
     return parse_station(_decode_utf8(data, station_file), str(station_file))
+
+
+def local_status_source(
+    station_file: Path, station: Station, given: ClientKeys | None = None
+) -> tuple[str, ClientKeys | None]:
+    """Status address of a station of this computer, and the keys for it: those ``given``, or its own if it has some.
+
+    Raises the InputFaults of the key files.
+    """
+    status, keys = station.station.status, station.station.keys
+    if given is None and keys is not None and is_remote_endpoint(status):
+        given = local_client_keys(station_file.parent / keys)
+    # The daemon may bind all addresses of its computer; a client needs one of them.
+    return status.replace("//0.0.0.0:", "//127.0.0.1:").replace("//[::]:", "//[::1]:"), given
 
 
 def load_context(station_file: Path, lens_file: Path | None = None) -> StationContext:

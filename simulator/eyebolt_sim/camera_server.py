@@ -31,12 +31,20 @@ _COMMAND_TIMEOUT_MS = 3000
 class CameraServer:
     """Serves images at ``endpoint`` from a thread; a context manager.
 
-    ``expose`` renders the image for the true pose base_T_outward (4, 4) and the number of images served before.
+    ``expose`` renders the image for the true pose base_T_outward (4, 4) and the number of images served before;
+    ``before_exposure`` is called first, in the thread that serves.
     Raises MachineFault ``sim-endpoint`` on entering if the endpoint cannot be bound.
     """
 
-    def __init__(self, endpoint: str, expose: Callable[[Array, int], Image], arm: MovingArm) -> None:
+    def __init__(
+        self,
+        endpoint: str,
+        expose: Callable[[Array, int], Image],
+        arm: MovingArm,
+        before_exposure: Callable[[], None] | None = None,
+    ) -> None:
         self._endpoint = endpoint
+        self._before_exposure = before_exposure
         self._expose = expose
         self._arm = arm
         self._boot_id = uuid.uuid4().hex[:12]
@@ -99,6 +107,8 @@ class CameraServer:
             return encode_error(request.request_id, f"the requested exposure is {early_s:.1f} s from now")
         if early_s > 0:
             time.sleep(early_s)
+        if self._before_exposure is not None:
+            self._before_exposure()
         exposed_ns = max(time.monotonic_ns(), request.not_before_ns)
         pixels = self._render(exposed_ns)
         self._served += 1

@@ -12,6 +12,7 @@ import numpy as np
 from eyebolt.config import Station
 from eyebolt.context import load_station
 from eyebolt.errors import InputFault
+from eyebolt.security import ClientKeys
 from eyebolt_sim.arm import Arm, faulty_arm
 from eyebolt_sim.board_texture import BoardTexture, Image, draw_board_texture
 from eyebolt_sim.camera_server import CameraServer, RemoteArm
@@ -20,6 +21,7 @@ from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, CellGeometry, Mount, Tu
 from eyebolt_sim.lens import Lens, read_lens
 from eyebolt_sim.moving_arm import MovingArm
 from eyebolt_sim.noise import PoseNoise
+from eyebolt_sim.pose_follower import PoseFollower
 from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.render import Renderer
 from eyebolt_sim.robot_link import open_link
@@ -29,6 +31,8 @@ from eyebolt_sim.transforms import Array, inverse
 from eyebolt_sim.waypoints import MAX_WAYPOINTS, Waypoint, plan_waypoints
 
 _NOISE_MM, _NOISE_DEG = 0.1, 0.02
+StatusSource = tuple[str, ClientKeys | None]
+"""Address of a station's status, and the keys for it."""
 
 
 @dataclass(frozen=True)
@@ -100,8 +104,23 @@ class Cell:
         """The real arm, at rest at the first waypoint."""
         return MovingArm(_real_arm(self.options), self.noise, self.options.seed, self.captures[0].joints_rad)
 
-    def camera_server(self, arm: MovingArm) -> CameraServer:
-        """The camera of the cell, a context manager. Raises InputFault ``sim-source`` if the station has another."""
+    def pose_follower(self, source: StatusSource, arm: MovingArm, print_line: Callable[[str], None]) -> PoseFollower:
+        """Moves ``arm`` to the poses that the robot's requests report; ``source``: of the station's status."""
+        robot = self.station.robot
+        pose_format = PoseFormat(robot.length, robot.rotation, robot.angle)
+        reported_T_flange = inverse(active_tool(pose_format, robot.pose_of, robot.tool))
+
+        def base_T_outward(numbers: tuple[float, ...]) -> Array:
+            base_T_flange = pose_format.parse_pose(numbers) @ reported_T_flange
+            return base_T_flange @ UPRIGHT_T_OUTWARD if self.scene.turns == Turns.VERTICAL else base_T_flange
+
+        return PoseFollower(*source, arm, base_T_outward, print_line)
+
+    def camera_server(self, arm: MovingArm, before_exposure: Callable[[], None] | None = None) -> CameraServer:
+        """The camera of the cell, a context manager. Raises InputFault ``sim-source`` if the station has another.
+
+        ``before_exposure``: see CameraServer.
+        """
         fault = self.active_fault.fault
         texture = fault.board(self.board)
         initial_renderer = later_renderer = Renderer(fault.lens(self.lens, False), texture, seed=self.options.seed)
@@ -115,7 +134,7 @@ class Cell:
             view = self.view_from_outward(base_T_outward, arm.base_T_board)
             return (later_renderer if started else initial_renderer).render(fault.view(view, started), served)
 
-        return CameraServer(simulated_endpoint(self.station), expose, arm)
+        return CameraServer(simulated_endpoint(self.station), expose, arm, before_exposure)
 
     def run_robot(self, arm: MovableArm, print_line: Callable[[str], None]) -> ProgramOutcome:
         """Connect to the daemon and run the robot program. Raises what `open_link` and `RobotProgram` raise."""

@@ -19,12 +19,14 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import typer
 
 from eyebolt.cli import MountChoice, print_line, run_command
+from eyebolt.context import local_status_source
 from eyebolt.errors import InputFault
 from eyebolt.plain_text import clean_line
-from eyebolt_sim.cell import Cell, CellOptions, NullArm, prepare_cell, remote_arm
+from eyebolt_sim.cell import Cell, CellOptions, NullArm, StatusSource, prepare_cell, remote_arm
 from eyebolt_sim.cell_faults import CELL_FAULTS, NO_FAULT, StartingFault, parse_cell_fault
 from eyebolt_sim.demo import run_demo
 from eyebolt_sim.fault_scenarios import FaultOutcome, run_fault
+from eyebolt_sim.moving_arm import MovingArm
 from eyebolt_sim.replay import LiveOptions, Played, replay_in_process, replay_live
 from eyebolt_sim.robot_program import ProgramOutcome, rejection_fault
 
@@ -67,7 +69,9 @@ def cell(
     inject: Annotated[str | None, typer.Option(help=f"A fault of the cell: {_FAULT_SPEC_HELP}")] = None,
     wait: Annotated[float, typer.Option(min=0.1, help="Seconds to wait for the daemon.")] = 15.0,
     truth: Annotated[Path | None, typer.Option(help="File for the truth (default: beside the station file).")] = None,
-    camera_only: Annotated[bool, typer.Option(help="Simulate the camera until interrupted.")] = False,
+    camera_only: Annotated[
+        bool, typer.Option(help="Simulate the camera until interrupted; the arm stands where requests report it.")
+    ] = False,
     robot_only: Annotated[bool, typer.Option(help="Simulate the robot; the camera is elsewhere.")] = False,
 ) -> None:
     """Simulate camera and robot of a station against its daemon; --inject adds a fault of the cell.
@@ -103,12 +107,15 @@ def cell(
         outcome = _run_robot_only(simulated_cell)
     else:
         arm = simulated_cell.moving_arm()
+        truth_file = truth or station.parent / "truth.json"
+        announcement = f"images at {simulated_cell.station.camera.endpoint}, seed {seed}"
+        if camera_only:
+            source = local_status_source(station, simulated_cell.station)
+            _run_camera_only(simulated_cell, arm, source, truth_file, announcement)
+            return
         with simulated_cell.camera_server(arm):
-            simulated_cell.write_truth(truth or station.parent / "truth.json")
-            print_line(f"images at {simulated_cell.station.camera.endpoint}, seed {seed}")
-            if camera_only:
-                _wait_for_interrupt()
-                return
+            simulated_cell.write_truth(truth_file)
+            print_line(announcement)
             outcome = simulated_cell.run_robot(arm, print_line)
     print_line(f"{outcome.message}; {outcome.kept} pairs kept")
     if outcome.stop_code is not None:
@@ -215,6 +222,18 @@ def _progress() -> Iterator[Callable[[Played], None]]:
     finally:
         if is_terminal:
             typer.echo("\r\x1b[K", err=True, nl=False)
+
+
+def _run_camera_only(
+    simulated_cell: Cell, arm: MovingArm, source: StatusSource, truth_file: Path, announcement: str
+) -> None:
+    with (
+        simulated_cell.pose_follower(source, arm, print_line) as follower,
+        simulated_cell.camera_server(arm, follower.follow),
+    ):
+        simulated_cell.write_truth(truth_file)
+        print_line(f"{announcement}; the arm stands where the robot's requests report it")
+        _wait_for_interrupt()
 
 
 def _run_robot_only(simulated_cell: Cell) -> ProgramOutcome:

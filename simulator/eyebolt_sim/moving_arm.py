@@ -6,7 +6,7 @@ import threading
 
 import numpy as np
 
-from eyebolt_sim.arm import Arm
+from eyebolt_sim.arm import Arm, inverse_kinematics
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.transforms import Array
 
@@ -26,6 +26,14 @@ class MovingArm:
         self._begin_s = self._seconds = 0.0
         self._error = noise.draw(self._rng)
         self._base_T_board: Array | None = None
+        self._is_driven = False
+        self._stands_at: Array | None = None
+
+    @property
+    def is_driven(self) -> bool:
+        """Whether a robot program moved it."""
+        with self._lock:
+            return self._is_driven
 
     @property
     def base_T_board(self) -> Array | None:
@@ -41,15 +49,30 @@ class MovingArm:
     def move_to(self, joints_rad: Array, seconds: float, now_s: float) -> None:
         """Begin a joint-space move to ``joints_rad`` (6,) that takes ``seconds``."""
         with self._lock:
+            self._is_driven, self._stands_at = True, None
             self._from = self._joints_at(now_s)
             self._to = np.asarray(joints_rad, dtype=float)
             self._begin_s, self._seconds = now_s, seconds
             self._error = self._noise.draw(self._rng)
 
+    def stand_at(self, base_T_outward: Array) -> None:
+        """Stand at once where a controller reports its outward flange frame (4, 4).
+
+        Where the nominal arm cannot reach that, it stands there all the same, without the errors of joints and links.
+        """
+        solutions = inverse_kinematics(base_T_outward)
+        with self._lock:
+            self._stands_at = None if solutions else np.asarray(base_T_outward, dtype=float)
+            if solutions:
+                self._from = self._to = min(solutions, key=lambda q: float(np.abs(q - self._to).max()))
+            self._begin_s = self._seconds = 0.0
+            self._error = self._noise.draw(self._rng)
+
     def pose_at(self, now_s: float) -> Array:
         """True base_T_outward (4, 4), m, of the outward flange frame."""
         with self._lock:
-            pose: Array = self._real.forward(self._joints_at(now_s)) @ self._error
+            stands_at = self._real.forward(self._joints_at(now_s)) if self._stands_at is None else self._stands_at
+            pose: Array = stands_at @ self._error
             return pose
 
     def _joints_at(self, now_s: float) -> Array:

@@ -139,3 +139,17 @@ def test_a_failure_is_published_when_it_is_told(world, robot):
     before = len(world.commands(msg.PublishStatus))
     world.say(robot, "grab 2")
     assert len(world.commands(msg.PublishStatus)) == before + 1
+
+
+def test_the_request_in_progress_is_announced_before_its_image_is_taken(world, robot):
+    world.say(robot, "begin 1")
+    world.done.clear()
+    world.holds = (msg.Grab,)
+    line = capture(2)
+    world.say(robot, line)
+    kinds = [type(command) for command in world.done]
+    assert kinds.index(msg.PublishStatus) < kinds.index(msg.Grab)
+    request = message(world).request
+    assert (request.seq, request.verb, list(request.pose)) == (2, "capture", [float(v) for v in line.split()[2:]])
+    world.work_done()
+    assert message(world).request is None

@@ -22,6 +22,7 @@ STATUS: dict[str, Any] = {
     "tolerance_mm": 1.0,
     "expected_p95_mm": 1.62,
     "p95_history_mm": [None, None, 2.31, 1.42],
+    "request": None,
     "last_reply": {
         "seq": 12,
         "code": 20,

@@ -6,12 +6,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from eyebolt.addresses import is_remote_endpoint
-from eyebolt.context import load_station
+from eyebolt.context import load_station, local_status_source
 from eyebolt.errors import InputFault
 from eyebolt.security import (
     ClientKeys,
     Role,
-    local_client_keys,
     make_client_keys,
     make_station_secret,
     read_client_keys,
@@ -51,17 +50,13 @@ def status_source(station_file: Path | None, endpoint: str | None, key: Path | N
         return endpoint, keys_of_client
     station_file = station_file or Path("station.toml")
     try:
-        station = load_station(station_file).station
+        station = load_station(station_file)
     except InputFault as fault:
         if fault.code != "file-unreadable":
             raise
         hint = "Without the file: --endpoint, for example tcp://127.0.0.1:4751."
         raise InputFault(fault.code, fault.message, f"{fault.remedy} {hint}", **fault.data) from None
-    status, folder = station.status, _keys_folder(station_file, station.keys)
-    if is_remote_endpoint(status) and keys_of_client is None and folder is not None:
-        keys_of_client = local_client_keys(folder)
-    # The daemon may bind all addresses of its computer; a client needs one of them.
-    return status.replace("//0.0.0.0:", "//127.0.0.1:").replace("//[::]:", "//[::1]:"), keys_of_client
+    return local_status_source(station_file, station, keys_of_client)
 
 
 def _keys_folder(station_file: Path, keys: str | None) -> Path | None:

@@ -80,6 +80,17 @@ class MeasuredValue(_Part):
     """Source of the limit."""
 
 
+class RequestStatus(_Part):
+    """The request in progress."""
+
+    seq: int
+    """Sequence number."""
+    verb: Text
+    """Its verb."""
+    pose: tuple[float, ...] | None
+    """The numbers of its pose as the robot sent them; null where it has none."""
+
+
 class LastReply(_Part):
     """The newest reply to the robot that decides anything: a recorded one, or a failure that is not on record.
 
@@ -289,6 +300,8 @@ class StatusMessage(_Part):
     """Expected error over the working volume (p95), mm; null without a solution."""
     p95_history_mm: tuple[OptionalNumber, ...]
     """Expected error after each kept pair, oldest first."""
+    request: RequestStatus | None
+    """The request in progress; null between requests."""
     last_reply: LastReply | None
     """Newest reply to the robot, recorded or not."""
     timings_ms: StepTimes | None

@@ -298,9 +298,10 @@ def _start_in_new_session(state: State, event: msg.RequestReceived, pose: Report
 
 
 def _with_timer(event: msg.RequestReceived, job: Job, result: Transition) -> Transition:
-    """The same, with the timer for the reply 10 as the first command."""
+    """The same, with the timer for the reply 10 as the first command; the status announces the request."""
     state, commands = result
-    return state, [msg.StartTimer(job.number, event.at_ns + WORKING_REPLY_AFTER_NS), *commands]
+    timer = msg.StartTimer(job.number, event.at_ns + WORKING_REPLY_AFTER_NS)
+    return state, [timer, msg.PublishStatus(), *commands]
 
 
 def _zero_numbers(state: State, verb: str) -> tuple[tuple[float, int], ...] | None:

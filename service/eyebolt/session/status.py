@@ -17,12 +17,21 @@ from eyebolt.protocol import (
     NextViewStatus,
     Phase,
     ProgressStatus,
+    RequestStatus,
     ResultStatus,
     StatusMessage,
 )
 from eyebolt.session.facts import ReplyFact, SolveFact
 from eyebolt.session.messages import AcceptedResult
-from eyebolt.session.state import State
+from eyebolt.session.state import (
+    AwaitingBackground,
+    AwaitingImageFact,
+    Detecting,
+    Grabbing,
+    OpeningSession,
+    SolvingPair,
+    State,
+)
 
 
 def status_message(
@@ -49,6 +58,7 @@ def status_message(
         tolerance_mm=goal.tolerance_mm,
         expected_p95_mm=current.expected_p95_mm if current is not None else None,
         p95_history_mm=log.p95_history_mm if log is not None else (),
+        request=_request_in_progress(state),
         last_reply=_newest_reply(state),
         timings_ms=log.last_timings.ms if log is not None and log.last_timings is not None else None,
         robot=robot,
@@ -79,6 +89,19 @@ def last_reply(fact: ReplyFact) -> LastReply:
         remedy=fact.remedy,
         measure=measure,
     )
+
+
+def _request_in_progress(state: State) -> RequestStatus | None:
+    stage = state.task
+    if stage is None:
+        return None
+    pose = None
+    if isinstance(stage, AwaitingBackground | OpeningSession | Grabbing | Detecting):
+        pose = stage.pose
+    elif isinstance(stage, SolvingPair | AwaitingImageFact):
+        pose = stage.capture.pose
+    request = stage.job.request
+    return RequestStatus(seq=request.seq, verb=request.verb, pose=None if pose is None else pose.raw)
 
 
 def _newest_reply(state: State) -> LastReply | None:
