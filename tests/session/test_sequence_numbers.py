@@ -58,7 +58,9 @@ def test_requests_that_are_not_recorded_leave_no_fact(world, robot, question, an
 
 def test_result_is_the_accepted_transform_in_the_robots_pose_format(world, robot):
     transform = np.array([[1, 0, 0, 0.5201], [0, -1, 0, -0.0305], [0, 0, -1, 0.9], [0, 0, 0, 1.0]])
-    world.accepted = AcceptedResult("session-1", "R. Ode", transform, None, None, is_newest=True)
+    world.accepted = AcceptedResult(
+        "session-1", "R. Ode", transform, None, None, is_newest=True, board_corners_m=np.zeros((1, 0, 3))
+    )
     assert world.say(robot, "result 1") == "0,1,520.1,-30.5,900,0,1,0,0"
 
 

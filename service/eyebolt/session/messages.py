@@ -48,6 +48,9 @@ class AcceptedResult:
     """Why the robot is not given it; None if it is."""
     is_newest: bool
     """The newest result of its session is this transform."""
+    board_corners_m: Array
+    """(k, n, 3), metres, board frame: the board's corners by number; k = 2 numberings if it looks the same after half a
+    turn, else 1."""
 
 
 # Events without a task's number.
