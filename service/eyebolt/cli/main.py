@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -75,8 +74,9 @@ def serve(
 ) -> None:
     """Run the daemon of one station."""
     from eyebolt.daemon import serve as run
+    from eyebolt.logs import stderr_is_terminal
 
-    form: LogFormat = "console" if (sys.stderr.isatty() if log is None else log is LogChoice.console) else "json"
+    form: LogFormat = "console" if (stderr_is_terminal() if log is None else log is LogChoice.console) else "json"
     run(station, form)
 
 
