@@ -4,6 +4,7 @@ import contextlib
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
