@@ -87,8 +87,8 @@ class Disconnected:
 class AcceptedResultRead:
     """The accepted result of the station was looked up for a request."""
 
-    caller: Caller
-    request: Request
+    number: int
+    """That of the ReadAcceptedResult."""
     accepted: AcceptedResult | None
     """None if no result is accepted."""
 
@@ -349,10 +349,10 @@ class RecordFacts:
 
 @dataclass(frozen=True)
 class ReadAcceptedResult:
-    """Look up the station's accepted result for a request: AcceptedResultRead."""
+    """Look up the station's accepted result for a deferred request: AcceptedResultRead."""
 
-    caller: Caller
-    request: Request
+    number: int
+    """Number of the deferred request."""
 
 
 @dataclass(frozen=True)
