@@ -137,7 +137,9 @@ def test_result_is_what_was_read_before_while_the_disk_does_not_answer(recorded_
     def read_accepted(context):
         if stalled.is_set():
             assert answers.wait(60.0)
-        return AcceptedResult("session-1", "R. Ode", transform, None, None, is_newest=False)
+        return AcceptedResult(
+            "session-1", "R. Ode", transform, None, None, is_newest=False, board_corners_m=np.zeros((1, 0, 3))
+        )
 
     monkeypatch.setattr("eyebolt.daemon.executor.read_accepted", read_accepted)
     with serving(recorded_cell.station(tmp_path), OddCamera()) as port, Robot(port) as robot:

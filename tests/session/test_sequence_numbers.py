@@ -66,7 +66,9 @@ def test_result_is_the_accepted_transform_in_the_robots_pose_format(world, robot
 
 def a_result(x_m):
     transform = np.array([[1, 0, 0, x_m], [0, -1, 0, -0.0305], [0, 0, -1, 0.9], [0, 0, 0, 1.0]])
-    return msg.AcceptedResult("session-1", "R. Ode", transform, None, None, is_newest=True)
+    return msg.AcceptedResult(
+        "session-1", "R. Ode", transform, None, None, is_newest=True, board_corners_m=np.zeros((1, 0, 3))
+    )
 
 
 def test_result_does_not_wait_for_a_slow_disk_but_is_what_was_read_before(world, robot):
