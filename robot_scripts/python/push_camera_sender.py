@@ -29,6 +29,7 @@ def send_images(endpoint: str, images_per_s: float, key_file: str | None = None)
         socket.curve_serverkey = keys["station"].encode()
         socket.curve_publickey = zmq.curve_public(keys["secret"].encode())
         socket.curve_secretkey = keys["secret"].encode()
+    socket.setsockopt(zmq.IPV6, endpoint.startswith("tcp://["))
     socket.connect(endpoint)
     boot_id = uuid.uuid4().hex  # a new id shows the daemon that the sender was restarted
     rows, columns = np.mgrid[0:480, 0:640]

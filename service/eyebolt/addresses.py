@@ -78,6 +78,22 @@ def is_remote_endpoint(endpoint: str) -> bool:
     return not (host == "localhost" or _is_loopback(host))
 
 
+def is_ipv6_endpoint(endpoint: str) -> bool:
+    """Whether a ZeroMQ endpoint is an IPv6 address: libzmq uses them only on a socket with the option ZMQ_IPV6."""
+    return endpoint.startswith("tcp://[")
+
+
+def resolve_endpoint(endpoint: str, folder: str) -> str:
+    """The endpoint with a relative ``ipc://`` path taken from ``folder``; any other endpoint unchanged.
+
+    ``ipc://@name`` is no path, but a name in the abstract namespace (unix(7)).
+    """
+    path = endpoint.removeprefix("ipc://")
+    if path == endpoint or path.startswith(("/", "@")) or folder in ("", "."):
+        return endpoint
+    return f"ipc://{folder.rstrip('/')}/{path}"
+
+
 def validate_stream_url(text: str) -> str:
     """The URL of a network camera's stream."""
     try:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from eyebolt.addresses import is_remote_endpoint
+from eyebolt.addresses import is_remote_endpoint, resolve_endpoint, validate_endpoint
 from eyebolt.boards import Board
 from eyebolt.bounded_file import read_bounded
 from eyebolt.calibration import (
@@ -224,9 +224,11 @@ def load_session(folder: SessionFolder) -> RecordedSession:
 
 
 def load_station(station_file: Path) -> Station:
-    """The station file alone, without the lens file. Raises InputFault ``file-unreadable``, ``station-file``."""
-    data = _read_file(station_file, "the station file")
-    return parse_station(_decode_utf8(data, station_file), str(station_file))
+    """The station file alone, without the lens file.
+
+    Raises InputFault ``file-unreadable``, ``station-file``, ``endpoint-length``.
+    """
+    return _parse_station_file(_read_file(station_file, "the station file"), station_file)
 
 
 def local_status_source(
@@ -246,10 +248,10 @@ def local_status_source(
 def load_context(station_file: Path, lens_file: Path | None = None) -> StationContext:
     """Reads a station file and the lens file that it names, or ``lens_file``.
 
-    Raises InputFault ``file-unreadable``, ``station-file``, ``lens-file``.
+    Raises InputFault ``file-unreadable``, ``station-file``, ``endpoint-length``, ``lens-file``.
     """
     station_bytes = _read_file(station_file, "the station file")
-    station = parse_station(_decode_utf8(station_bytes, station_file), str(station_file))
+    station = _parse_station_file(station_bytes, station_file)
     lens_path = lens_file or station_file.parent / station.camera.intrinsics
     lens_bytes = _read_file(
         lens_path,
@@ -264,6 +266,32 @@ def load_context(station_file: Path, lens_file: Path | None = None) -> StationCo
         folder=station_file.parent,
         snapshots={STATION_SNAPSHOT: station_bytes, LENS_SNAPSHOT: lens_bytes},
     )
+
+
+def _parse_station_file(data: bytes, path: Path) -> Station:
+    """The station, its ``ipc://`` paths relative to the file as all its paths are."""
+    station = parse_station(_decode_utf8(data, path), str(path))
+    status, endpoint = station.station.status, station.camera.endpoint
+    if (resolved := _resolve_endpoint(status, path)) != status:
+        section = station.station.model_copy(update={"status": resolved})
+        station = station.model_copy(update={"station": section})
+    if endpoint is not None and (resolved := _resolve_endpoint(endpoint, path)) != endpoint:
+        camera = station.camera.model_copy(update={"endpoint": resolved})
+        station = station.model_copy(update={"camera": camera})
+    return station
+
+
+def _resolve_endpoint(endpoint: str, station_file: Path) -> str:
+    resolved = resolve_endpoint(endpoint, str(station_file.parent))
+    try:
+        return validate_endpoint(resolved)
+    except ValueError as limit:
+        raise InputFault(
+            "endpoint-length",
+            f'"{endpoint}" in {station_file} is {resolved}, which is not {limit}',
+            "choose a shorter absolute path, such as one below /run.",
+            endpoint=resolved,
+        ) from None
 
 
 def _read_file(path: Path, what: str, remedy: str = "check the path and the permission.") -> bytes:

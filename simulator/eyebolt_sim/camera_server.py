@@ -17,6 +17,7 @@ from types import TracebackType
 import numpy as np
 import zmq
 
+from eyebolt.addresses import is_ipv6_endpoint
 from eyebolt.cameras import decode_request, encode_error, encode_frame
 from eyebolt.errors import CameraFault, MachineFault
 from eyebolt_sim.board_texture import Image
@@ -61,6 +62,7 @@ class CameraServer:
     def __enter__(self) -> CameraServer:
         self._socket = self._context.socket(zmq.ROUTER)
         self._socket.setsockopt(zmq.LINGER, 200)
+        self._socket.setsockopt(zmq.IPV6, is_ipv6_endpoint(self._endpoint))
         try:
             self._socket.bind(self._endpoint)
         except zmq.ZMQError as fault:
@@ -140,6 +142,7 @@ class RemoteArm:
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
         self._socket = self._context.socket(zmq.DEALER)
         self._socket.setsockopt(zmq.LINGER, 0)
+        self._socket.setsockopt(zmq.IPV6, is_ipv6_endpoint(endpoint))
         self._socket.connect(endpoint)
         self._request_id = 0
 

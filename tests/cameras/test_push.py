@@ -15,7 +15,9 @@ import zmq
 from eyebolt.cameras.frame_message import encode_frame
 from eyebolt.cameras.push import PushCamera
 from eyebolt.errors import CameraFault, InputFault, MachineFault
+from eyebolt.security.key_files import make_client_keys, make_station_secret, read_client_keys
 from eyebolt.testing.camera_conformance import check_camera
+from support.daemon_process import free_ports
 from support.processes import until
 
 SCRIPT = Path(__file__).parents[2] / "robot_scripts" / "python" / "push_camera_sender.py"
@@ -24,11 +26,14 @@ SCRIPT = Path(__file__).parents[2] / "robot_scripts" / "python" / "push_camera_s
 class Sender:
     """A PUSH socket that sends images carrying their exposure instant, one by one or from a thread."""
 
-    def __init__(self, endpoint, instant, boot_id="boot-1"):
+    def __init__(self, endpoint, instant, boot_id="boot-1", keys=None):
         self.instant, self.boot_id, self.ids = instant, boot_id, itertools.count()
         self.context = zmq.Context()
         self.socket = self.context.socket(zmq.PUSH)
         self.socket.setsockopt(zmq.LINGER, 0)
+        self.socket.setsockopt(zmq.IPV6, endpoint.startswith("tcp://["))
+        if keys is not None:
+            keys.apply_to(self.socket)
         self.socket.connect(endpoint)
         self.ended, self.quiet, self.thread = threading.Event(), threading.Event(), None
 
@@ -258,3 +263,31 @@ def test_a_line_that_stalls_in_the_middle_of_a_frame_gives_no_half_image(instant
         with Sender(f"tcp://127.0.0.1:{port}", instant, boot_id="boot-2").keep_sending():
             not_before_ns = time.monotonic_ns()
             assert instant.read(camera.grab(not_before_ns, PATIENT_S).pixels) >= not_before_ns
+
+
+def test_images_of_a_sender_whose_key_is_revoked_are_discarded(instant, tmp_path):
+    (port,) = free_ports(1)
+    make_station_secret(tmp_path)
+    keys = read_client_keys(make_client_keys(tmp_path, "camera", "left"))
+    with (
+        contextlib.closing(PushCamera(f"tcp://0.0.0.0:{port}", keys=tmp_path)) as camera,
+        Sender(f"tcp://127.0.0.1:{port}", instant, keys=keys) as sender,
+    ):
+        sender.keep_sending()
+        until(lambda: camera.health().is_connected, "an image")
+        (tmp_path / "cameras/left.public").unlink()
+        until(lambda: "no longer authorized" in camera.health().message, "the rejection")
+        with pytest.raises(CameraFault) as fault:
+            camera.grab(time.monotonic_ns(), 0.2)
+        assert "no longer authorized" in fault.value.message
+        make_client_keys(tmp_path, "camera", "right")
+        (tmp_path / "cameras/left.public").write_text(f'public = "{zmq.curve_public(keys.secret.encode()).decode()}"\n')
+        assert camera.grab(time.monotonic_ns(), 20.0).method.value == "timestamp"
+
+
+def test_images_over_ipv6(instant):
+    (port,) = free_ports(1)
+    endpoint = f"tcp://[::1]:{port}"
+    with contextlib.closing(PushCamera(endpoint)) as camera, Sender(endpoint, instant) as sender:
+        sender.keep_sending()
+        assert camera.grab(time.monotonic_ns(), 20.0).name

@@ -1,6 +1,7 @@
 """Limits of the robot's port: silent, slow, flooding and too many peers. Small limits, real sockets, no session."""
 
 import asyncio
+import errno
 import socket
 from contextlib import asynccontextmanager
 
@@ -165,6 +166,156 @@ def test_a_dialled_controller_may_be_silent(logged):
     assert not logged("no valid line in time")
 
 
+FOREIGN = "connection closed: not the robot protocol"
+NO_ENDING = "no line ending received"
+
+
+@pytest.mark.parametrize(
+    ("opening", "protocol"),
+    [
+        (b"POST / HTTP/1.1\r\nHost: cell\r\nContent-Type: text/plain\r\n\r\n", "HTTP"),
+        (b"POST /" + b"x" * 300 + b" HTTP/1.1\r\n\r\n", "HTTP"),
+        (b"\x16\x03\x01\n\x00\x01\x00\x01\xfc\x03\x03" + b"\xee" * 256, "TLS"),
+        (b"SSH-2.0-client\r\n", "SSH"),
+    ],
+)
+@pytest.mark.parametrize("chunk", [1, 10_000])
+def test_nothing_behind_a_foreign_opening_is_served(logged, opening, protocol, chunk):
+    async def story():
+        async with opened(ConnectionLimits()) as (station, connect):
+            peer = await connect()
+            data = opening + b"\nhello 0\nundo 1\nbegin 2\n"
+            for start in range(0, len(data), chunk):
+                peer.writer.write(data[start : start + chunk])
+                await asyncio.sleep(0)
+            assert await peer.hears() == ""
+            robot = await connect()
+            assert await robot.say("hello 0") == "0,0,0,0"
+            assert [request.verb for request in station.heard] == ["hello"]
+
+    asyncio.run(story())
+    (entry,) = logged(FOREIGN)
+    assert entry["protocol"] == protocol and entry["remedy"] and entry["peer"] == "127.0.0.1"
+
+
+def test_a_foreign_line_before_the_first_valid_one_ends_the_connection(logged):
+    async def story():
+        async with opened(ConnectionLimits()) as (station, connect):
+            peer = await connect()
+            peer.writer.write(b"helo\nGET / HTTP/1.1\nhello 0\n")
+            assert (await peer.hears(), await peer.hears())[1] == ""
+            assert all(isinstance(line, LineFault) for line in station.heard)
+            # After a valid line nothing is foreign.
+            robot = await connect()
+            assert await robot.say("hello 0") == "0,0,0,0"
+            assert (await robot.say("GET / HTTP/1.1"))[:2] == "40"
+            assert await robot.say("status 1") == "0,1,0,0"
+
+    asyncio.run(story())
+    assert len(logged(FOREIGN)) == 1
+
+
+def test_several_unknown_verbs_before_the_first_valid_line_end_the_connection(logged):
+    async def story():
+        async with opened(ConnectionLimits(max_unknown_verbs=3)) as (station, connect):
+            peer = await connect()
+            # At once, so that what follows is there already when the third is found out.
+            peer.writer.write(b"one\ntwo\nthree\nhello 0\nundo 1\n")
+            assert [(await peer.hears())[:2] for _ in range(4)] == ["40", "40", "40", ""]
+            robot = await connect()
+            assert (await robot.say("one"))[:2] == "40"
+            assert (await robot.say("capture 1 2"))[:2] == "41"
+            assert (await robot.say("two"))[:2] == "40"
+            assert await robot.say("hello 0") == "0,0,0,0"
+            for _ in range(5):
+                assert (await robot.say("three"))[:2] == "40"
+            assert [request.verb for request in station.heard if not isinstance(request, LineFault)] == ["hello"]
+
+    asyncio.run(story())
+    (entry,) = logged("no line of the robot protocol")
+    assert entry["code"] == 40 and entry["lines"] == 3 and entry["remedy"]
+
+
+def test_a_missing_line_ending_is_logged_and_shown(logged):
+    async def story():
+        async with opened(ConnectionLimits(line_timeout_s=0.05)) as (station, connect):
+            robot = await connect()
+            robot.writer.write(b"hello 0")
+            patience = Patience()
+            while not (notice := station.door.notice(station.holder)):
+                assert not patience.is_over(), "nothing is said about the missing ending"
+                await asyncio.sleep(0.01)
+            assert "7 bytes" in notice and "LF" in notice
+            # Nothing was sent, and the line is served once it ends.
+            assert await robot.say("") == "0,0,0,0"
+            assert station.door.notice(station.holder) == ""
+            # Blanks behind a line are no line.
+            robot.writer.write(b"status 1\n   ")
+            assert await robot.hears() == "0,1,0,0"
+            await asyncio.sleep(0.2)
+            assert station.door.notice(station.holder) == ""
+            # Another peer's is not shown while the robot is connected.
+            other = await connect()
+            other.writer.write(b"x")
+            while len(logged(NO_ENDING)) < 2:
+                assert not patience.is_over(), "the other one is not logged"
+                await asyncio.sleep(0.01)
+            assert station.door.notice(station.holder) == ""
+
+    asyncio.run(story())
+    first, second = logged(NO_ENDING)
+    assert first["received_bytes"] == 7 and first["remedy"] and second["received_bytes"] == 1
+
+
+def test_both_accepted_and_dialled_connections_detect_a_dead_peer():
+    """Read back from the sockets; whether the system then ends them needs a second computer or a network namespace."""
+    options = {"TCP_KEEPIDLE": 5, "TCP_KEEPINTVL": 2, "TCP_KEEPCNT": 3, "TCP_USER_TIMEOUT": 10_000}
+
+    def check(station):
+        (connection,) = station.door._open.values()
+        found = connection.writer.get_extra_info("socket")
+        assert found.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE)
+        for name, value in options.items():
+            assert found.getsockopt(socket.IPPROTO_TCP, getattr(socket, name)) == value, name
+        # Idle and unacknowledged alike: noticed within 15 s.
+        assert options["TCP_KEEPIDLE"] + options["TCP_KEEPINTVL"] * options["TCP_KEEPCNT"] < 15
+
+    async def story():
+        async with opened(ConnectionLimits()) as (station, connect):
+            assert await (await connect()).say("hello 0") == "0,0,0,0"
+            check(station)
+        came = asyncio.get_running_loop().create_future()
+        (port,) = free_ports(1)
+        controller = await asyncio.start_server(lambda *pair: came.set_result(Peer(*pair)), "127.0.0.1", port)
+        async with opened(ConnectionLimits(), listen=None, dial=f"127.0.0.1:{port}") as (station, _):
+            robot = await came
+            assert await robot.say("hello 0") == "0,0,0,0"
+            check(station)
+            robot.writer.close()
+        controller.close()
+
+    asyncio.run(story())
+
+
+def test_a_connection_that_times_out_is_logged_and_the_station_is_free(logged):
+    async def story():
+        async with opened(ConnectionLimits()) as (station, connect):
+            robot = await connect()
+            assert await robot.say("hello 0") == "0,0,0,0"
+            (connection,) = station.door._open.values()
+            # As the system reports a peer that acknowledges nothing any more.
+            connection.writer.transport._fatal_error(TimeoutError(errno.ETIMEDOUT, "timed out"))
+            assert await robot.hears() == ""
+            patience = Patience()
+            while station.holder is not None:
+                assert not patience.is_over(), "the station is not free"
+                await asyncio.sleep(0.01)
+
+    asyncio.run(story())
+    (entry,) = logged("no longer answers")
+    assert entry["remedy"] and entry["peer"] == "127.0.0.1"
+
+
 def test_a_flooding_peer_is_throttled_and_the_robot_is_not(logged):
     """Two seconds' worth is read at once; the rest waits in the peer's own socket."""
 
@@ -173,7 +324,8 @@ def test_a_flooding_peer_is_throttled_and_the_robot_is_not(logged):
         async with opened(limits) as (station, connect):
             robot, greedy = await connect(), await connect()
             assert await robot.say("hello 0") == "0,0,0,0"
-            greedy.writer.write(b"x\n" * 100_000)
+            # Without a valid line it would be disconnected after a few.
+            greedy.writer.write(b"status 1\n" + b"x\n" * 100_000)
             for number in range(1, 500):
                 assert await robot.say(f"status {number}") == f"0,{number},0,0"
             # What one reading of the socket brings, and no more: the pace is one line a second.
@@ -221,7 +373,7 @@ def test_while_the_station_is_free_flooding_peers_share_one_rate(logged):
         ):
             crowd = [await connect() for _ in range(4)]
             for peer in crowd:
-                peer.writer.write(b"x\n" * 20_000)
+                peer.writer.write(b"status 1\n" + b"x\n" * 20_000)
             robot = await connect()
             assert await robot.say("hello 0") == "0,0,0,0"
             assert sum(isinstance(line, LineFault) for line in station.heard) <= 4 * 4096 // 2

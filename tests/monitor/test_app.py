@@ -7,17 +7,20 @@ import pty
 import re
 import select
 import signal
+import socket
 import struct
 import subprocess
 import sys
 import termios
 import threading
+import time
 from contextlib import contextmanager
 
 import pytest
 import zmq
 
 from eyebolt.errors import MachineFault
+from eyebolt.monitor import app
 from eyebolt.monitor.app import watch
 from support.processes import Patience, wait_for_exit
 from support.status_messages import make_status
@@ -234,6 +237,25 @@ def test_once_shows_one_status_and_ends():
     with watcher(endpoint, once=True) as screen:
         screen.await_text("no status from the daemon")
         assert wait_for_exit(screen.process) == 1
+
+
+def test_once_waits_for_the_reason_while_a_connection_is_open(monkeypatch, capsys):
+    """A daemon on a busy computer accepts at once, and answers long after the limit for one that is not there."""
+    monkeypatch.setattr(app, "STALE_AFTER_S", 0.4)
+    with socket.create_server(("127.0.0.1", 0)) as busy:
+
+        def answer():
+            connection, _ = busy.accept()
+            # The greeting has arrived; then nothing for twice the limit.
+            connection.recv(64)
+            time.sleep(0.5)
+            connection.close()
+
+        answering = threading.Thread(target=answer)
+        answering.start()
+        assert watch(f"tcp://127.0.0.1:{busy.getsockname()[1]}", once=True, plain=True) == 1
+        answering.join()
+    assert "closed by the other side" in capsys.readouterr().out
 
 
 def test_a_closed_pipe_is_no_fault():

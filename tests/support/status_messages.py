@@ -39,7 +39,6 @@ STATUS: dict[str, Any] = {
     "is_accepted": False,
     "accepted_result": None,
     "timestamp": "2026-11-25T15:02:13Z",
-    "log_lines_lost": 0,
 }
 
 

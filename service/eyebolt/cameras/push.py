@@ -103,8 +103,12 @@ class PushCamera:
         try:
             while not self._closed:
                 if self._socket.poll(_POLL_MS):
-                    parts = self._socket.recv_multipart()
-                    self._receive(parts, time.monotonic_ns())
+                    frames = self._socket.recv_multipart(copy=False)
+                    arrived_ns = time.monotonic_ns()
+                    if self._authenticator.is_authorized(frames[0]):
+                        self._receive([frame.bytes for frame in frames], arrived_ns)
+                    else:
+                        self._reject_revoked(arrived_ns)
         finally:
             self._authenticator.close()
             self._context.destroy(linger=0)
@@ -133,6 +137,11 @@ class PushCamera:
             if self._newest is None or header.exposed_ns > self._newest.message.header.exposed_ns:
                 self._newest = _ReceivedFrame(message, arrived_ns)
                 self._condition.notify_all()
+
+    def _reject_revoked(self, arrived_ns: int) -> None:
+        self._authenticator.log_revoked("", self._endpoint)
+        with self._condition:
+            self._reject("the sender's key is no longer authorized", arrived_ns)
 
     def _reject(self, reason: str, arrived_ns: int) -> None:
         self._rejection = reason

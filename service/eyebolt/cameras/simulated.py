@@ -9,6 +9,7 @@ import time
 
 import zmq
 
+from eyebolt.addresses import is_ipv6_endpoint
 from eyebolt.cameras.camera import Frame, FreshnessMethod, camera_closed, camera_lost, no_fresh_frame
 from eyebolt.cameras.frame_message import MAX_FRAME_BYTES, FrameMessage, decode_reply, encode_request
 from eyebolt.deadline import Deadline
@@ -150,6 +151,7 @@ class SimulatedCamera:
         socket.setsockopt(zmq.MAXMSGSIZE, MAX_FRAME_BYTES)
         socket.setsockopt(zmq.HEARTBEAT_IVL, 500)
         socket.setsockopt(zmq.HEARTBEAT_TIMEOUT, 2000)
+        socket.setsockopt(zmq.IPV6, is_ipv6_endpoint(self._endpoint))
         try:
             socket.connect(self._endpoint)
         except zmq.ZMQError:

@@ -35,6 +35,11 @@ class ConnectionLimits:
     first_line_timeout_s: float = 300.0
     """From connecting to the first well-formed line. After that a connection may be idle for ever: a robot may stand
     still for hours between two waypoints."""
+    max_unknown_verbs: int = 5
+    """Lines without a known verb (40) before the first well-formed line; then a caller is disconnected. A controller
+    that the daemon dials may greet with any text."""
+    line_timeout_s: float = 2.0
+    """From the first byte of a line to its ending; after that the log and the status name the missing ending."""
     holder: RateLimit = RateLimit(lines_per_s=2000.0, bytes_per_s=128_000.0)
     """Rate of the connection that holds the station; live poses at 500 a second are well within it."""
     others: RateLimit = RateLimit(lines_per_s=10.0, bytes_per_s=2000.0)

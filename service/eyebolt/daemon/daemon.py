@@ -26,20 +26,9 @@ _log = structlog.get_logger("session")
 
 
 class Daemon:
-    """The service of one station. ``run`` until ``stop``; ``folder`` is the session to continue, if there is one.
+    """The service of one station. ``run`` until ``stop``; ``folder`` is the session to continue, if there is one."""
 
-    ``log_lines_lost``: returns how many lines of the log could not be written.
-    """
-
-    def __init__(
-        self,
-        context: StationContext,
-        camera: Camera,
-        folder: SessionFolder | None,
-        state: State,
-        log_lines_lost: Callable[[], int] = lambda: 0,
-    ) -> None:
-        self._log_lines_lost = log_lines_lost
+    def __init__(self, context: StationContext, camera: Camera, folder: SessionFolder | None, state: State) -> None:
         self._context = context
         self._camera = camera
         self._state = state
@@ -114,10 +103,10 @@ class Daemon:
 
     def _publish(self) -> None:
         peer = self._robot_server.peer(self._state.robot_connection)
-        robot = LinkStatus(is_connected=peer is not None, message=f"connected from {peer}" if peer else "not connected")
+        notice = self._robot_server.notice(self._state.robot_connection)
+        connected = f"connected from {peer}" if peer else "not connected"
+        robot = LinkStatus(is_connected=peer is not None, message=f"{connected}: {notice}" if notice else connected)
         log = self._state.log
         folder = str((self._context.record_folder / log.name).resolve()) if log is not None else None
-        message = status_message(
-            self._state, robot, self._camera.health(), folder, utc_timestamp(), self._log_lines_lost()
-        )
+        message = status_message(self._state, robot, self._camera.health(), folder, utc_timestamp())
         self._status_publisher.publish(message.to_json())

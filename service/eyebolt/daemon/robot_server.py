@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import itertools
 from collections import deque
 from collections.abc import Callable
@@ -18,10 +19,13 @@ import structlog
 from eyebolt.addresses import split_host_port
 from eyebolt.config import RobotSection
 from eyebolt.daemon.connection_limits import READ_BYTES, WRITE_BYTES, ConnectionLimits, RateLimit
+from eyebolt.daemon.dead_peers import DEAD_AFTER_S, detect_dead_peer
 from eyebolt.logs import ThrottledLogger
 from eyebolt.protocol import (
+    OPENING_BYTES,
     VERBS,
     Code,
+    ForeignProtocol,
     LateLineFeed,
     Line,
     LineFault,
@@ -31,17 +35,29 @@ from eyebolt.protocol import (
     ReplyEndings,
     Request,
     encode,
+    foreign_protocol,
     overlong_fault,
     parse,
 )
 from eyebolt.session import Caller
 
 _REDIAL_INTERVAL_S = 1.0
+_CONNECT_TIMEOUT_S = 5.0
 _DRAIN_POLL_S = 0.05
 _MAX_LOGGED_CHARACTERS = 120
 # Before a connection is closed that sent no request: seq 0, nothing kept.
 _NOT_ALLOWED = Reply(Code.PEER_NOT_ALLOWED, 0, 0, 0)
 _NOT_NOW = Reply(Code.NOT_NOW, 0, 0, 0)
+
+# What a time-out of TCP is reported as, by what the network last answered.
+_DEAD_PEER_ERRORS = (errno.ETIMEDOUT, errno.EHOSTUNREACH, errno.ENETUNREACH)
+_LINE_ENDING_REMEDY = "have the robot program end every line with LF, CR or CR LF"
+_FOREIGN_REMEDIES = {
+    ForeignProtocol.HTTP: "this port is for robots, not for browsers or web clients: correct the port there",
+    ForeignProtocol.TLS: "connect without TLS: the robot protocol is plain TCP",
+    ForeignProtocol.SSH: "this port is for robots, not for SSH: correct the port there",
+    ForeignProtocol.ZMTP: "watchers connect to [station] status, cameras to [camera] endpoint: correct the port there",
+}
 
 _log = structlog.get_logger("robot")
 
@@ -115,6 +131,15 @@ class RobotServer:
         connection = self._open.get(number) if number is not None else None
         return connection.peer if connection is not None else None
 
+    def notice(self, holder: int | None) -> str:
+        """What the operator should know about the connection that holds the station, or about any if none does."""
+        shown = self._open.values() if holder is None else [self._open[holder]] if holder in self._open else []
+        for connection in shown:
+            if connection.lacks_line_ending:
+                count = connection.splitter.buffered_bytes
+                return f"{connection.peer} sent {count} bytes without a line ending: {_LINE_ENDING_REMEDY}"
+        return ""
+
     def _keep_task(self, task: asyncio.Task[None]) -> None:
         # asyncio itself holds only weak references to tasks.
         self._tasks.add(task)
@@ -124,10 +149,12 @@ class RobotServer:
         is_logged = False
         while True:
             try:
-                reader, writer = await asyncio.open_connection(host, port, limit=READ_BYTES)
+                async with asyncio.timeout(_CONNECT_TIMEOUT_S):
+                    reader, writer = await asyncio.open_connection(host, port, limit=READ_BYTES)
             except OSError as error:
                 if not is_logged:
-                    _log.warning("robot not reachable: retrying", address=f"{host}:{port}", reason=str(error))
+                    reason = str(error) or f"no answer in {_CONNECT_TIMEOUT_S:.0f} s"
+                    _log.warning("robot not reachable: retrying", address=f"{host}:{port}", reason=reason)
                 is_logged = True
             else:
                 is_logged = False
@@ -194,6 +221,8 @@ class RobotServer:
         connection = RobotConnection(next(self._numbers), _peer_of(writer), writer, self._now_s())
         number, peer = connection.number, connection.peer
         self._open[number] = connection
+        if (robot_socket := writer.get_extra_info("socket")) is not None:
+            detect_dead_peer(robot_socket)
         self._throttled_log.info("client connected", peer, peer=peer, connection=number)
         # A controller that the daemon itself dialled may be silent for ever: no other peer can have its place.
         timeout_s = None if self._robot.dial is not None else self._limits.first_line_timeout_s
@@ -206,14 +235,25 @@ class RobotServer:
                     break
                 await self._throttle(connection, self._receive(connection, data), len(data))
                 await writer.drain()
+                if connection.is_refused:
+                    break
             # A peer that has shut down its sending side still gets the replies to its lines.
             while number in self._open and (connection.busy or connection.inbox):
                 await asyncio.sleep(_DRAIN_POLL_S)
-        except OSError:
-            pass
+        except OSError as error:
+            if error.errno in _DEAD_PEER_ERRORS:
+                self._throttled_log.warning(
+                    "connection lost: the peer no longer answers",
+                    peer,
+                    peer=peer,
+                    connection=number,
+                    timeout_s=DEAD_AFTER_S,
+                    remedy="check the controller's power, and the network cable",
+                )
         finally:
             if timer is not None:
                 timer.cancel()
+            connection.end_line_timer()
             self.drop(number)
             self._on_disconnect(number)
 
@@ -242,8 +282,12 @@ class RobotServer:
 
     def _receive(self, connection: RobotConnection, data: bytes) -> int:
         """Takes in what was read; the number of lines in it."""
+        if not connection.has_sent_valid_line and self._is_foreign(connection, connection.extend_opening(data)):
+            return 0
         items = connection.splitter.feed(data)
         for item in items:
+            if connection.is_refused or connection.number not in self._open:
+                break
             if isinstance(item, LateLineFeed):
                 connection.add_late_line_feed()
             elif len(connection.inbox) < self._limits.max_queued_lines:
@@ -258,9 +302,67 @@ class RobotServer:
                 )
                 self.drop(connection.number)
                 break
+        self._watch_line_ending(connection, bool(items))
         return len(items)
 
+    def _is_foreign(self, connection: RobotConnection, opening: bytes) -> bool:
+        """Whether the peer speaks another protocol; it is disconnected then, and nothing more of it is served."""
+        protocol = foreign_protocol(opening)
+        if protocol is None:
+            return False
+        self._throttled_log.warning(
+            "connection closed: not the robot protocol",
+            connection.peer,
+            peer=connection.peer,
+            connection=connection.number,
+            protocol=protocol.value,
+            remedy=_FOREIGN_REMEDIES[protocol],
+        )
+        connection.is_refused = True
+        self.drop(connection.number)
+        return True
+
+    def _refuse_after_unknown_verbs(self, connection: RobotConnection) -> None:
+        """Counts a line without a known verb; the connection ends with the reply to the last one that is admitted."""
+        connection.unknown_verbs += 1
+        # The daemon itself chose a controller that it dials, and would dial again.
+        if connection.unknown_verbs < self._limits.max_unknown_verbs or self._robot.dial is not None:
+            return
+        connection.is_refused = True
+        self._throttled_log.warning(
+            "connection closed: no line of the robot protocol",
+            connection.peer,
+            peer=connection.peer,
+            code=int(Code.UNKNOWN_VERB),
+            connection=connection.number,
+            lines=connection.unknown_verbs,
+            remedy="have the robot program begin each line with a verb, first hello; another program uses another port",
+        )
+
+    def _watch_line_ending(self, connection: RobotConnection, has_ended_line: bool) -> None:
+        if has_ended_line or not connection.splitter.has_unfinished_line:
+            connection.end_line_timer()
+        if connection.line_timer is None and connection.splitter.has_unfinished_line:
+            connection.line_timer = asyncio.get_running_loop().call_later(
+                self._limits.line_timeout_s, self._on_line_timeout, connection
+            )
+
+    def _on_line_timeout(self, connection: RobotConnection) -> None:
+        connection.lacks_line_ending = True
+        self._throttled_log.warning(
+            "no line ending received",
+            connection.peer,
+            peer=connection.peer,
+            connection=connection.number,
+            received_bytes=connection.splitter.buffered_bytes,
+            timeout_s=self._limits.line_timeout_s,
+            remedy=_LINE_ENDING_REMEDY,
+        )
+
     def _receive_line(self, connection: RobotConnection, item: Line | OverlongLine) -> None:
+        raw = item.prefix if isinstance(item, OverlongLine) else item.content
+        if not connection.has_sent_valid_line and self._is_foreign(connection, raw):
+            return
         caller = Caller(connection.number, connection.endings.register(item.terminator))
         parsed: Request | LineFault
         if isinstance(item, OverlongLine):
@@ -268,7 +370,6 @@ class RobotServer:
         else:
             parsed = parse(item.content, self._pose_field_count)
         has_reply = parsed.has_reply if isinstance(parsed, LineFault) else VERBS[parsed.verb].has_reply
-        raw = item.prefix if isinstance(item, OverlongLine) else item.content
         line = raw[:_MAX_LOGGED_CHARACTERS].decode("ascii", "backslashreplace")
         if isinstance(parsed, LineFault):
             self._throttled_log.warning(
@@ -279,6 +380,8 @@ class RobotServer:
                 code=int(parsed.code),
                 message=parsed.message,
             )
+            if parsed.code is Code.UNKNOWN_VERB and not connection.has_sent_valid_line:
+                self._refuse_after_unknown_verbs(connection)
         else:
             connection.has_sent_valid_line, connection.last_line_s = True, self._now_s()
             if has_reply:
@@ -328,6 +431,15 @@ class RobotConnection:
     one."""
     busy: bool = False
     """A line is in progress."""
+    unknown_verbs: int = 0
+    """Lines without a known verb before the first well-formed line."""
+    is_refused: bool = False
+    """It is no robot: nothing more is read from it."""
+    line_timer: asyncio.TimerHandle | None = None
+    """Runs while a line is unfinished."""
+    lacks_line_ending: bool = False
+    """The unfinished line has been so for too long."""
+    _opening: bytes = b""
     _read_until_s: float = 0.0
 
     def __post_init__(self) -> None:
@@ -340,6 +452,20 @@ class RobotConnection:
         """
         self._read_until_s = max(self._read_until_s, now_s) + rate_limit.cost_s(lines, size_bytes)
         return max(0.0, self._read_until_s - now_s - burst_s)
+
+    def extend_opening(self, data: bytes) -> bytes:
+        """The first bytes of the connection, with ``data`` as far as they are among them; empty beyond that."""
+        missing = OPENING_BYTES - len(self._opening)
+        if missing <= 0:
+            return b""
+        self._opening += data[:missing]
+        return self._opening
+
+    def end_line_timer(self) -> None:
+        """The unfinished line has ended, or the connection."""
+        if self.line_timer is not None:
+            self.line_timer.cancel()
+        self.line_timer, self.lacks_line_ending = None, False
 
     def answer(self, caller: Caller, reply: Reply, bracketed: bool) -> None:
         """Writes the reply to the line in progress; the next line may follow."""

@@ -17,6 +17,8 @@ from eyebolt.monitor.screen import render_screen, status_line
 from eyebolt.monitor.subscriber import StatusSubscriber
 from eyebolt.security import ClientKeys
 
+# A daemon on a busy computer accepts a connection at once, and answers later.
+ONCE_LIMIT_S = 15.0
 _TICK_S = 0.25
 # The whole screen is written again every 5 s, in case another program wrote on it.
 _REPAINT_TICKS = 20
@@ -26,7 +28,8 @@ _UTF8_NAMES = ("utf-8", "utf8")
 def watch(endpoint: str, keys: ClientKeys | None = None, once: bool = False, plain: bool = False) -> int:
     """Shows the status that a daemon publishes at ``endpoint`` until Ctrl-C; returns the exit code.
 
-    ``once`` shows one status and returns 0, or 1 if none arrives within ``STALE_AFTER_S``. With ``plain``, or an output
+    ``once`` shows one status and returns 0, or 1 if none arrives within ``STALE_AFTER_S``; as long as a connection is
+    open and its handshake not decided, it waits for ``ONCE_LIMIT_S``. With ``plain``, or an output
     that is not a terminal or a dumb one, it prints a line per change. ``keys``: for a daemon on another computer.
     Raises MachineFault ``status-address``.
     """
@@ -84,7 +87,9 @@ def _screen_lines(subscriber: StatusSubscriber, console: Console) -> list[str]:
 
 
 def _print_once(subscriber: StatusSubscriber, console: Console, plain: bool) -> int:
-    while subscriber.status is None and subscriber.status_age_s <= STALE_AFTER_S:
+    while subscriber.status is None and (
+        subscriber.status_age_s <= STALE_AFTER_S or (subscriber.is_pending and subscriber.status_age_s <= ONCE_LIMIT_S)
+    ):
         subscriber.wait(_TICK_S)
     if plain or not _has_screen(console):
         _print_line(_plain_line(subscriber))

@@ -14,6 +14,7 @@ import zmq
 from pydantic import ValidationError
 from zmq.utils.monitor import recv_monitor_message
 
+from eyebolt.addresses import is_ipv6_endpoint
 from eyebolt.bounded_text import parse_json
 from eyebolt.errors import MachineFault
 from eyebolt.plain_text import sanitize
@@ -80,6 +81,7 @@ class StatusSubscriber:
         self._socket.set(zmq.HEARTBEAT_IVL, 1000)
         self._socket.set(zmq.HEARTBEAT_TIMEOUT, 3000)
         self._socket.set(zmq.SUBSCRIBE, STATUS_TOPIC)
+        self._socket.set(zmq.IPV6, is_ipv6_endpoint(endpoint))
         if keys is not None:
             keys.apply_to(self._socket)
         self._handshake = HandshakeMonitor(self._socket, endpoint, keys is not None)
@@ -115,6 +117,11 @@ class StatusSubscriber:
     def note(self) -> str:
         """Why the connection fails, or which message was last ignored and why; empty if neither."""
         return self._handshake.message or self._ignored_message
+
+    @property
+    def is_pending(self) -> bool:
+        """Whether a connection is open that has brought neither a status nor the reason of a failure yet."""
+        return self.status is None and self._handshake.is_connected and not self.note
 
     def wait(self, timeout_s: float) -> bool:
         """Waits up to ``timeout_s`` for messages and reads all of them; whether a status was among them.
@@ -175,15 +182,22 @@ class HandshakeMonitor:
     def __init__(self, socket: zmq.Socket[bytes], endpoint: str, with_key: bool) -> None:
         self.message = ""
         """Reason of the last failure; empty while there is none."""
+        self.is_connected = False
+        """Whether somebody accepted the connection and has not ended it."""
         self._socket, self._endpoint = socket, endpoint
         self._messages = _MESSAGES_WITH_KEY if with_key else _MESSAGES_WITHOUT_KEY
-        self._monitor: zmq.Socket[Any] = socket.get_monitor_socket(_AUTH_FAILED | _NO_DETAIL | _PROTOCOL_ERROR)
+        self._monitor: zmq.Socket[Any] = socket.get_monitor_socket(
+            _AUTH_FAILED | _NO_DETAIL | _PROTOCOL_ERROR | zmq.EVENT_CONNECTED | zmq.EVENT_DISCONNECTED
+        )
         self._reconnect_at_s: float | None = None
 
     def poll(self) -> None:
         """Reads the events since the last call; never waits."""
         while self._monitor.poll(0):
             event = int(recv_monitor_message(self._monitor)["event"])
+            self.is_connected = event == zmq.EVENT_CONNECTED
+            if event in (zmq.EVENT_CONNECTED, zmq.EVENT_DISCONNECTED):
+                continue
             self.message = self._messages.get(event, self.message)
             if event != _NO_DETAIL and self._reconnect_at_s is None:
                 self._reconnect_at_s = time.monotonic() + _RECONNECT_AFTER_S

@@ -1,6 +1,7 @@
 """The robot protocol: bytes to requests, replies to bytes, reply codes. Tables; no sockets. Pure."""
 
 from eyebolt.protocol.codes import Code
+from eyebolt.protocol.foreign import OPENING_BYTES, ForeignProtocol, foreign_protocol
 from eyebolt.protocol.framing import LateLineFeed, Line, LineSplitter, OverlongLine, ReplyEndings
 from eyebolt.protocol.replies import Reply, encode, printed_pose, zero_numbers
 from eyebolt.protocol.requests import MAX_SEQ, VERBS, LineFault, Request, overlong_fault, parse
@@ -29,6 +30,7 @@ from eyebolt.protocol.status import (
 
 __all__ = [
     "MAX_SEQ",
+    "OPENING_BYTES",
     "STATUS_SCHEMA",
     "STATUS_TOPIC",
     "VERBS",
@@ -38,6 +40,7 @@ __all__ = [
     "Code",
     "CoverageStatus",
     "FindingSummary",
+    "ForeignProtocol",
     "GapStatus",
     "LastReply",
     "LateLineFeed",
@@ -60,6 +63,7 @@ __all__ = [
     "StepTimes",
     "describe_reservation",
     "encode",
+    "foreign_protocol",
     "overlong_fault",
     "parse",
     "printed_pose",

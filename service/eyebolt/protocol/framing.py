@@ -120,6 +120,11 @@ class LineSplitter:
         """Bytes of the unfinished line held in memory, 0..MAX_LINE_BYTES."""
         return len(self._buffer)
 
+    @property
+    def has_unfinished_line(self) -> bool:
+        """Whether bytes that are not all blanks wait for a line ending."""
+        return self._state in (LineState.TEXT, LineState.TOO_LONG)
+
     def feed(self, data: bytes) -> list[Item]:
         """The items that ``data`` completes, in order. Lines that are empty or only blanks give none."""
         items: list[Item] = []

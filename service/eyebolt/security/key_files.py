@@ -1,7 +1,7 @@
 """Key files, and the folder in which a station keeps them; README.md beside this file lists its content.
 
 Keys are those of CurveZMQ (RFC 26/CURVEZMQ) in Z85 (RFC 32/Z85), files are TOML. A client whose public key is removed
-from the folder can no longer connect; nothing has to be restarted.
+from the folder is disconnected and can no longer connect; nothing has to be restarted.
 """
 
 from __future__ import annotations
@@ -116,6 +116,23 @@ def authorized_keys(folder: Path, role: Role) -> dict[str, str]:
     if role == "watcher":
         names_by_key[_public_key_of(read_station_secret(folder))] = "the station's own"
     return names_by_key
+
+
+def key_folder_signature(folder: Path, role: Role) -> object:
+    """A value that changes when a key that matters to ``authorized_keys`` is added, removed or written.
+
+    Far cheaper than reading the keys.
+    """
+    paths = [folder / STATION_SECRET, *sorted((folder / _AUTHORIZED_FOLDERS[role]).glob("*.public"))]
+    return tuple((path.name, _file_signature(path)) for path in paths)
+
+
+def _file_signature(path: Path) -> tuple[int, ...] | None:
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns
 
 
 def _public_key_of(secret: str) -> str:

@@ -35,12 +35,7 @@ from eyebolt.session.state import (
 
 
 def status_message(
-    state: State,
-    robot: LinkStatus,
-    camera: LinkStatus,
-    session_folder: str | None,
-    timestamp: str,
-    log_lines_lost: int = 0,
+    state: State, robot: LinkStatus, camera: LinkStatus, session_folder: str | None, timestamp: str
 ) -> StatusMessage:
     """The message for subscribers."""
     goal, log, accepted = state.config.goal, state.log, state.accepted
@@ -80,7 +75,6 @@ def status_message(
         ),
         accepted_result=_accepted_result(accepted),
         timestamp=timestamp,
-        log_lines_lost=log_lines_lost,
     )
 
 

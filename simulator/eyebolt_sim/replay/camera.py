@@ -12,6 +12,7 @@ from types import TracebackType
 import numpy as np
 import zmq
 
+from eyebolt.addresses import is_ipv6_endpoint
 from eyebolt.cameras import Pixels, encode_frame
 from eyebolt_sim.replay.faults import ImageFault
 
@@ -43,6 +44,7 @@ class ReplayCamera:
         self._socket = self._context.socket(zmq.PUSH)
         self._socket.setsockopt(zmq.SNDHWM, 1)
         self._socket.setsockopt(zmq.LINGER, 0)
+        self._socket.setsockopt(zmq.IPV6, is_ipv6_endpoint(endpoint))
         self._socket.connect(endpoint)
         self._boot_id = uuid.uuid4().hex
         self._frame_id = 0

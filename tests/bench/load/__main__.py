@@ -1,13 +1,16 @@
-"""Does a crowd cost the robot anything? Captures twice a second, 2448 x 2048 pixels, push camera, real sockets.
+"""Does a crowd cost the robot anything? Real sockets, real daemons.
 
-    python -m bench.load [--rounds N] [--watchers 50] [--connections 1000]
+    python -m bench.load [SECTION ...] [--rounds N] [--watchers 50] [--connections 1000] [--peers 4] [--seconds 40]
 
-One daemon; blocks of 18 captures by turns without a crowd and with it, so that whatever else the computer does meets
-both. The crowd: watchers, one of which never reads, and connections on the robot's port, half of them silent, half
-writing a byte a second; who is hung up on calls again 10 s later. It is a process of low priority, as it would not be
-on this computer at all. Timed is each capture from the line to its reply, as the robot sees it. Bars: no answer after
-1.5 s, nothing lost, median and 95th percentile within 1.5 times those of the quiet daemon. Prints figures; fails
-nothing; not collected by pytest.
+Sections: crowd, flood (hostile subscribers, see ``flood.py``); without a name both. Prints figures; fails nothing; not
+collected by pytest.
+
+crowd: captures twice a second, 2448 x 2048 pixels, push camera. One daemon; blocks of 18 captures by turns without a
+crowd and with it, so that whatever else the computer does meets both. The crowd: watchers, one of which never reads,
+and connections on the robot's port, half of them silent, half writing a byte a second; who is hung up on calls again
+10 s later. It is a process of low priority, as it would not be on this computer at all. Timed is each capture from the
+line to its reply, as the robot sees it. Bars: no answer after 1.5 s, nothing lost, median and 95th percentile within
+1.5 times those of the quiet daemon.
 """
 
 import argparse
@@ -21,6 +24,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from bench.capture.cell import FAR_MM, LENS, NEAR_MM, record_large_cell
 from bench.capture.components import Sender
+from bench.load import flood
 from bench.load.client_process import crowd
 from bench.record import Table, add_option, recording
 from eyebolt.session import ReplyFact
@@ -37,15 +41,22 @@ BAR = 1.5
 def main():
     """Reads the command line and prints the figures."""
     parser = argparse.ArgumentParser(prog="python -m bench.load", description=__doc__.splitlines()[0])
-    parser.add_argument("--rounds", type=int, default=4, help="blocks of each kind (4)")
+    parser.add_argument("sections", nargs="*", metavar="SECTION", help=f"{' or '.join(SECTIONS)}; both by default")
+    parser.add_argument("--rounds", type=int, default=4, help="crowd: blocks of each kind (4)")
     parser.add_argument("--watchers", type=int, default=50)
     parser.add_argument("--connections", type=int, default=1000)
+    parser.add_argument("--peers", type=int, default=4, help="flood: hostile subscribers (4)")
+    parser.add_argument("--seconds", type=float, default=40.0, help="flood: of each rate (40)")
     add_option(parser)
     asked = parser.parse_args()
-    with (
-        recording("load", asked.record),
-        tempfile.TemporaryDirectory(dir=os.environ.get("EYEBOLT_BENCH_FOLDER")) as folder,
-    ):
+    for section in asked.sections or SECTIONS:
+        with recording(f"load.{section}", asked.record):
+            SECTIONS[section](asked)
+
+
+def run_crowd(asked):
+    """Prints the section."""
+    with tempfile.TemporaryDirectory(dir=os.environ.get("EYEBOLT_BENCH_FOLDER")) as folder:
         cell = record_large_cell(Path(folder), waypoints=18, seed=4)
         endpoint = f"ipc://{folder}/camera"
         lines = ('source = "push"', f'endpoint = "{endpoint}"', 'motion_check = "off"')
@@ -58,6 +69,9 @@ def main():
             quiet, loaded, crowds = run(cell, sender, daemon, station, asked)
             daemon.terminate()
         report(quiet, loaded, crowds, lost(station, quiet + loaded), len(daemon.text()))
+
+
+SECTIONS = {"crowd": run_crowd, "flood": flood.run}
 
 
 def run(cell, sender, daemon, station, asked):
