@@ -1,0 +1,1 @@
+"""Accepted results against the truth."""
