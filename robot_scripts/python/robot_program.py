@@ -1,13 +1,14 @@
 """A robot program for Eyebolt in plain Python, as a tutorial of the protocol; it sends and parses text only.
 
-    python robot_program.py HOST:PORT WAYPOINTS.csv [PAUSE_S]
+    python robot_program.py HOST:PORT WAYPOINTS.csv [PAUSE_S] [new]
 
 HOST:PORT is [robot] listen of the station file. Each row of WAYPOINTS.csv is one pose as the controller prints it, in
 the format of [robot] length, rotation and angle (waypoints_example.csv: mm and a quaternion w x y z). A row that begins
 with the word check is visited last, and its pair only tests the result; `eyebolt plan --out` writes such files. With
 PAUSE_S the program waits that long at each waypoint; without it, for the Enter key, to be pressed once the arm has
-settled. Exit code 0 if the session ended, 3 if the daemon stopped the program, 1 if a line was rejected or the
-connection broke.
+settled. A session that was interrupted goes on with the waypoints that may be left; the word "new" begins another one,
+as is necessary if anything in the cell was changed meanwhile. Exit code 0 if the session ended, 3 if the daemon stopped
+the program, 1 if a line was rejected or the connection broke.
 
 SAFETY. This program does not move the arm: you add the moves and are responsible for them. The rules of your site and
 the manual of the controller take precedence. Teach and test each waypoint at reduced speed with the emergency stop in
@@ -27,6 +28,7 @@ POLL_INTERVAL_S = 0.5
 RETRY_PAUSE_S = 1.0
 
 # A program decides by the range of a reply code, so that codes of later versions are handled too.
+CAMERA_LOST = 30
 SUCCESS = range(10)
 WORKING = range(10, 20)
 REFUSED = range(20, 30)
@@ -64,20 +66,35 @@ class DaemonConnection:
             raise ProgramStoppedError(f"not a valid reply: {reply!r}")
         return fields
 
-    def hello(self) -> None:
-        """Continue after the last sequence number that the daemon has used."""
+    def hello(self) -> tuple[int, int] | None:
+        """Say hello, and continue after the last sequence number that the daemon has used.
+
+        Returns the pairs kept and the pairs wanted of a session that was interrupted; None if a new one is to begin.
+        """
         reply = self.exchange("hello 0")
         if int(reply[0]) not in SUCCESS:
             raise ProgramStoppedError(f"the daemon replied {reply[0]} to hello")
-        self.seq = int(reply[3])
+        self.seq = int(reply[3])  # 0 if no session is open
+        if self.seq == 0 or int(reply[2]) == 0:
+            return None
+        last = int(self.final(f"again {self.seq}")[0])
+        if last in STOP and last != CAMERA_LOST:
+            return None  # the daemon ended that session: its pairs do not agree, or it is complete
+        status = self.exchange(f"status {self.seq}")
+        return int(status[2]), int(status[3])
 
-    def request(self, verb: str, arguments: str = "") -> list[str]:
-        """Send ``verb seq arguments`` under the next number. While the reply is "working", stand still and poll."""
-        self.seq += 1
-        reply = self.exchange(f"{verb} {self.seq} {arguments}".rstrip())
+    def final(self, line: str) -> list[str]:
+        """Send a line under the number ``self.seq``. While the reply is "working", stand still and poll."""
+        reply = self.exchange(line)
         while int(reply[0]) in WORKING:
             time.sleep(POLL_INTERVAL_S)
             reply = self.exchange(f"again {self.seq}")
+        return reply
+
+    def request(self, verb: str, arguments: str = "") -> list[str]:
+        """Send ``verb seq arguments`` under the next number; the final reply."""
+        self.seq += 1
+        reply = self.final(f"{verb} {self.seq} {arguments}".rstrip())
         code = int(reply[0])
         if code in STOP and verb != "result":
             raise ProgramStoppedError(
@@ -98,11 +115,25 @@ def move_to(waypoint: list[str], pause_s: float | None) -> str:
     return pose
 
 
-def run(daemon: DaemonConnection, waypoints: list[list[str]], checks: list[list[str]], pause_s: float | None) -> None:
+def run(
+    daemon: DaemonConnection,
+    waypoints: list[list[str]],
+    checks: list[list[str]],
+    pause_s: float | None,
+    begin_new: bool = False,
+) -> None:
     """One session: a capture at each waypoint until no more pairs are wanted, the checks, the result."""
-    daemon.hello()
-    daemon.request("begin")
-    for waypoint in waypoints:
+    interrupted = daemon.hello()
+    if interrupted is None or begin_new:
+        daemon.request("begin")
+        left = waypoints
+    else:
+        kept, still_wanted = interrupted
+        print(f"going on with the open session: {kept} pairs kept, {still_wanted} wanted")
+        # No two pairs are of the same waypoint, so that at least as many were visited as pairs are kept. A waypoint
+        # that is visited again is refused as the same pose.
+        left = waypoints[kept:] if still_wanted else []
+    for waypoint in left:
         pose = move_to(waypoint, pause_s)
         code, _, _, wanted = daemon.request("capture", pose)[:4]
         if int(code) in REFUSED:  # refused at this waypoint: try once more under a new number, then move on
@@ -122,16 +153,21 @@ def run(daemon: DaemonConnection, waypoints: list[list[str]], checks: list[list[
 
 def main() -> int:
     """Entry point; see the docstring of the module."""
-    if len(sys.argv) not in (3, 4):
-        print("usage: python robot_program.py HOST:PORT WAYPOINTS.csv [PAUSE_S]", file=sys.stderr)
+    arguments = sys.argv[1:]
+    begin_new = len(arguments) > 2 and arguments[-1] == "new"
+    if begin_new:
+        arguments.pop()
+    if len(arguments) not in (2, 3):
+        print("usage: python robot_program.py HOST:PORT WAYPOINTS.csv [PAUSE_S] [new]", file=sys.stderr)
         return 1
     try:
-        host, _, port = sys.argv[1].rpartition(":")
-        with open(sys.argv[2], encoding="ascii", newline="") as file:  # noqa: PTH123 - plain Python
+        host, _, port = arguments[0].rpartition(":")
+        pause_s = float(arguments[2]) if len(arguments) == 3 else None
+        with open(arguments[1], encoding="ascii", newline="") as file:  # noqa: PTH123 - plain Python
             rows = [[field.strip() for field in row] for row in csv.reader(file)]
         rows = [row for row in rows if row and not row[0].startswith("#")]
         waypoints, checks = [r for r in rows if r[0] != "check"], [r[1:] for r in rows if r[0] == "check"]
-        run(DaemonConnection(host, int(port)), waypoints, checks, float(sys.argv[3]) if len(sys.argv) == 4 else None)
+        run(DaemonConnection(host, int(port)), waypoints, checks, pause_s, begin_new)
     except ProgramStoppedError as why:
         print(why, file=sys.stderr)
         return why.status

@@ -11,11 +11,12 @@ import sys
 import time
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
-from typing import Any, Literal, TextIO
+from typing import Any, Literal, TextIO, cast
 
 import structlog
 from structlog.typing import ExcInfo
 
+from eyebolt.log_stream import LogStream
 from eyebolt.plain_text import clean_line
 
 LogFormat = Literal["console", "json"]
@@ -24,8 +25,11 @@ LogFormat = Literal["console", "json"]
 _MAX_KEYS = 256
 
 
-def configure_log(log_format: LogFormat) -> None:
-    """Sends log lines to stderr: readable text (console), or one JSON object per line (json)."""
+def configure_log(log_format: LogFormat) -> LogStream:
+    """Sends log lines to stderr: readable text (console), or one JSON object per line (json).
+
+    No caller waits for stderr, and a stderr that is full, stopped or gone is no error: its lines are counted.
+    """
     shared: list[structlog.typing.Processor] = [
         _clean_fields,
         structlog.processors.add_log_level,
@@ -34,18 +38,36 @@ def configure_log(log_format: LogFormat) -> None:
     last: structlog.typing.Processor = (
         structlog.processors.JSONRenderer()
         if log_format == "json"
-        else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), exception_formatter=_exception_summary)
+        else structlog.dev.ConsoleRenderer(colors=stderr_is_terminal(), exception_formatter=_exception_summary)
     )
     if log_format == "json":
         # Local variables stay out: they may hold whole images.
         where = structlog.tracebacks.ExceptionDictTransformer(show_locals=False)
         shared.append(structlog.processors.ExceptionRenderer(where))
+    processors = [*shared, last]
+    stream = LogStream(sys.stderr, lambda count: _render_loss(processors, count))
     structlog.configure(
-        processors=[*shared, last],
-        logger_factory=structlog.WriteLoggerFactory(file=sys.stderr),
+        processors=processors,
+        logger_factory=structlog.WriteLoggerFactory(file=cast(TextIO, stream)),
         wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
         cache_logger_on_first_use=False,
     )
+    return stream
+
+
+def stderr_is_terminal() -> bool:
+    """Whether stderr is a terminal; a program can be started without one."""
+    # Python's type of it does not say so.
+    stderr: TextIO | None = sys.stderr
+    return stderr is not None and stderr.isatty()
+
+
+def _render_loss(processors: list[structlog.typing.Processor], count: int) -> str:
+    """The line that stands for lines that could not be written."""
+    event: Any = {"event": "log lines lost", "count": count, "remedy": "free the disk or the terminal of the log"}
+    for processor in processors:
+        event = processor(None, "warning", event)
+    return f"{event}\n"
 
 
 def _clean_fields(logger: object, method: str, event: structlog.typing.EventDict) -> structlog.typing.EventDict:

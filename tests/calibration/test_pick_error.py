@@ -10,6 +10,7 @@ from eyebolt.calibration.problem import RobotNoise
 from eyebolt.calibration.robust.correlated_errors import pose_correlation
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
+from eyebolt.calibration.uncertainty.expected_error import pooled_summary
 from eyebolt.geometry import se3 as se3
 from eyebolt_sim.problems import make_problem
 from support import long_forms
@@ -76,3 +77,11 @@ def test_a_statement_of_the_scatter_that_the_pairs_contradict_does_not_make_the_
     outcome = solve(replace(problem, robot_noise=RobotNoise(5e-5, float(np.deg2rad(0.01)))))
     assert isinstance(outcome, Solution)
     assert outcome.expected_pick_error_mm.p95 > outcome.expected_error_mm.p95
+
+
+def test_the_worst_point_is_never_better_than_all_points_together():
+    # Alike points, as the picks of a fixed camera are nearly: the quantile of one point's draws is a step lower.
+    draws = np.linspace(0.001, 0.256, 256)
+    summary = pooled_summary(np.tile(draws, (10, 1)))
+    assert summary.p95 > 1e3 * float(np.quantile(draws, 0.95))
+    assert summary.worst_p95 == summary.p95

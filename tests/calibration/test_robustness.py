@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+import sys
 from dataclasses import replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from eyebolt.calibration.solve import solve
 from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt.observations.pair import Pair
 from eyebolt_sim.problems import make_problem
-from eyebolt_sim.transforms import matrix
+from eyebolt_sim.transforms import matrix, transform_points
 
 
 def numbers_in(value):
@@ -44,7 +45,9 @@ def checked_outcome(problem, checks=()):
         assert "nan" not in outcome.message
     else:
         assert np.linalg.det(outcome.X[:3, :3]) == pytest.approx(1.0)
-        assert np.linalg.eigvalsh(outcome.covariance).min() >= 0
+        variances = np.linalg.eigvalsh(outcome.covariance)
+        # A height that is unobservable has none.
+        assert variances.min() >= (-1e-12 * variances.max() if outcome.unobservable else 0)
         assert outcome.error_map.p95_mm.shape == (5, 9, 9)
         assert outcome.error_map.p95_mm.max() == pytest.approx(outcome.expected_error_mm.worst_p95)
         for kind in ("quaternion-wxyz", "rotation-vector", "euler-ZYX", "euler-zyz", "angle-z"):
@@ -57,13 +60,16 @@ def checked_outcome(problem, checks=()):
 @pytest.fixture(scope="module")
 def eight(cases):
     return {
-        (mount, stated): cases.convert(make_problem(mount, 8, 2), stated)
+        (mount, stated, turns): cases.convert(make_problem(mount, 8, 2, turns=turns), stated)
         for mount in ("fixed", "arm")
         for stated in (True, False)
+        for turns in ("free", "vertical")
     }
 
 
-either = st.sampled_from([("fixed", True), ("fixed", False), ("arm", True), ("arm", False)])
+FREE = [("fixed", True, "free"), ("fixed", False, "free"), ("arm", True, "free"), ("arm", False, "free")]
+VERTICAL = [("fixed", False, "vertical"), ("arm", True, "vertical")]
+either = st.sampled_from([*FREE, *VERTICAL])
 
 
 @given(either, st.lists(st.integers(0, 7), max_size=9))
@@ -117,7 +123,7 @@ def test_any_number_of_corners(eight, which, counts, seed):
     assert few <= {p.pair for p in outcome.excluded}
 
 
-@pytest.mark.parametrize("which", [("fixed", True), ("arm", False)])
+@pytest.mark.parametrize("which", [FREE[0], FREE[3], *VERTICAL], ids=lambda which: "-".join(map(str, which)))
 class TestNamedCases:
     def test_one_pair(self, eight, which):
         assert isinstance(checked_outcome(replace(eight[which], pairs=eight[which].pairs[:1])), Refusal)
@@ -171,12 +177,164 @@ class TestNamedCases:
         assert outcome.checks.worst_mm > 100
 
 
+def turned(pair, axis):
+    """The pair with its flange half a turn about one of its axes."""
+    return replace(pair, base_T_flange=pair.base_T_flange @ matrix(Rotation.from_rotvec(np.pi * axis), np.zeros(3)))
+
+
+def corrupted(pairs, fault, generator):
+    """``pairs`` with one kind of fault in some or all of them."""
+    some = generator.random(len(pairs)) < generator.choice([0.3, 1.0])
+    size = 10.0 ** generator.integers(-12, 140)
+    first = pairs[0]
+    match fault:
+        case "repeated":
+            return [pairs[row] for row in generator.integers(0, len(pairs), 9)]
+        case "one pose":
+            return [replace(p, base_T_flange=first.base_T_flange) for p in pairs]
+        case "one image":
+            return [replace(p, ids=first.ids, corners_px=first.corners_px) for p in pairs]
+        case "collinear":
+            return [
+                replace(p, ids=p.ids[:9], corners_px=p.corners_px[:9]) if s else p
+                for p, s in zip(pairs, some, strict=True)
+            ]
+        case "flattened":
+            flat = np.array([1.0, min(size, 1.0)])
+            return [
+                replace(p, corners_px=1000 + (p.corners_px - 1000) * flat) if s else p
+                for p, s in zip(pairs, some, strict=True)
+            ]
+        case "half turns":
+            axis = np.eye(3)[generator.integers(3)]
+            return [turned(p, axis) if s else p for p, s in zip(pairs, some, strict=True)]
+        case "huge poses":
+            grow = np.ones((4, 4))
+            grow[:3, 3] = size
+            return [
+                replace(p, base_T_flange=p.base_T_flange * grow) if s else p for p, s in zip(pairs, some, strict=True)
+            ]
+        case "huge corners":
+            return [replace(p, corners_px=p.corners_px * size) if s else p for p, s in zip(pairs, some, strict=True)]
+        case "not finite":
+            return [
+                replace(p, base_T_flange=p.base_T_flange * np.nan) if s else p for p, s in zip(pairs, some, strict=True)
+            ]
+    raise ValueError(fault)
+
+
+FAULTS = [
+    "repeated",
+    "one pose",
+    "one image",
+    "collinear",
+    "flattened",
+    "half turns",
+    "huge poses",
+    "huge corners",
+    "not finite",
+]
+
+
+@given(either, st.lists(st.sampled_from(FAULTS), min_size=1, max_size=2), st.integers(0, 2**32 - 1))
+@settings(deadline=None, max_examples=30)
+def test_any_corruption_ends_in_a_solution_or_a_refusal(eight, which, faults, seed):
+    """No numerical failure leaves ``solve``, and the diagnosis of what it refuses is part of that."""
+    pairs, generator = list(eight[which].pairs), np.random.default_rng(seed)
+    for fault in faults:
+        pairs = corrupted(pairs, fault, generator)
+    checked_outcome(replace(eight[which], pairs=[replace(pair, index=k) for k, pair in enumerate(pairs)]))
+
+
+@pytest.mark.parametrize("which", VERTICAL, ids=lambda which: which[0])
+@pytest.mark.parametrize("mm", [0.0, 0.1], ids=["exact", "noisy"])
+def test_a_vertical_arm_that_only_translates_is_asked_to_rotate(cases, which, mm):
+    """The waypoints of ``eyebolt plan`` begin so."""
+    mount, stated, _ = which
+    for seed in range(4):
+        simulated = make_problem(mount, 4, seed, turns="vertical")
+        generator, first = np.random.default_rng(seed), simulated.base_T_flange_true[0]
+        pairs = []
+        for index, shift in enumerate(np.concatenate([np.zeros((1, 3)), 0.1 * np.eye(3)])):
+            pose = first + np.pad(shift[:, None], ((0, 1), (3, 0)))
+            corners = simulated.lens.project(
+                transform_points(simulated.scene.view_from(pose), simulated.board_corners_m)
+            )
+            corners = corners + generator.normal(size=corners.shape) * 0.1
+            turn = Rotation.from_rotvec([0, 0, np.deg2rad(0.2 * mm) * generator.normal()])
+            reported = pose @ matrix(turn, generator.normal(size=3) * mm * 1e-3)
+            pairs.append(Pair(index, reported, np.arange(len(corners)), corners))
+        outcome = checked_outcome(replace(cases.convert(simulated, stated), pairs=pairs))
+        assert outcome.code == "insufficient-rotation"
+        assert "about the vertical" in outcome.remedy, "this arm cannot tilt"
+
+
+@pytest.mark.parametrize("which", [FREE[1], *VERTICAL], ids=lambda which: "-".join(map(str, which)))
+def test_a_frozen_image_is_refused_and_named(eight, which):
+    first = eight[which].pairs[0]
+    frozen = [replace(p, ids=first.ids, corners_px=first.corners_px) for p in eight[which].pairs]
+    outcome = checked_outcome(replace(eight[which], pairs=frozen))
+    assert isinstance(outcome, Refusal)
+    assert "stale-image" in [finding.code for finding in outcome.findings]
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_a_vertical_arm_solves_from_half_turns(cases, mount):
+    """The axis of a half turn has no sign: both are tried."""
+    for seed in range(3):
+        simulated = make_problem(mount, 8, seed, turns="vertical")
+        problem = cases.convert(simulated)
+        pairs = []
+        for index, true in enumerate(simulated.base_T_flange_true):
+            pose = true.copy()
+            pose[:3, :3] = np.diag([-1.0, -1.0, 1.0] if index % 2 else [1.0, 1.0, 1.0])
+            view = simulated.scene.view_from(pose)
+            corners = simulated.lens.project(transform_points(view, simulated.board_corners_m))
+            pairs.append(Pair(index, pose, np.arange(len(corners)), corners))
+        outcome = checked_outcome(replace(problem, pairs=pairs))
+        assert isinstance(outcome, Solution)
+        assert np.abs(outcome.X[:3, :3] - simulated.hand_eye_true[:3, :3]).max() < 1e-3
+
+
+# The package has the function of the same name.
+SOLVE_MODULE = sys.modules["eyebolt.calibration.solve"]
+
+
+@pytest.mark.parametrize("failure", [np.linalg.LinAlgError("Singular matrix"), FloatingPointError("overflow")])
+class TestGuard:
+    def test_a_failed_diagnosis_makes_a_solution_a_refusal(self, eight, monkeypatch, failure):
+        monkeypatch.setattr(SOLVE_MODULE, "diagnose", fails_with(failure))
+        outcome = checked_outcome(eight[FREE[0]])
+        assert isinstance(outcome, Refusal)
+        assert outcome.code == "not-converged"
+
+    def test_a_failed_diagnosis_leaves_a_refusal_as_it_is(self, eight, monkeypatch, failure):
+        still = [replace(pair, base_T_flange=np.eye(4)) for pair in eight[FREE[0]].pairs]
+        problem = replace(eight[FREE[0]], pairs=still)
+        expected = checked_outcome(problem)
+        monkeypatch.setattr(SOLVE_MODULE, "diagnose", fails_with(failure))
+        assert checked_outcome(problem) == replace(expected, findings=())
+
+    def test_a_failed_estimate_is_a_refusal(self, eight, monkeypatch, failure):
+        monkeypatch.setattr(SOLVE_MODULE, "fit_board_poses", fails_with(failure))
+        assert checked_outcome(eight[FREE[0]]).code == "not-converged"
+
+
+def fails_with(failure):
+    """A function that raises ``failure``."""
+
+    def fails(*_arguments):
+        raise failure
+
+    return fails
+
+
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("noise", [RobotNoise(1e-7, 1e-8), RobotNoise(0.05, 0.2)], ids=["exact", "hopeless"])
 def test_extreme_statements_of_noise(eight, mount, noise):
-    checked_outcome(replace(eight[mount, True], robot_noise=noise))
+    checked_outcome(replace(eight[mount, True, "free"], robot_noise=noise))
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_no_pairs_at_all(eight, mount):
-    assert checked_outcome(replace(eight[mount, False], pairs=[])).code == "too-few-pairs"
+    assert checked_outcome(replace(eight[mount, False, "free"], pairs=[])).code == "too-few-pairs"

@@ -17,6 +17,7 @@ from eyebolt.context import load_context
 from eyebolt.daemon.daemon import Daemon
 from eyebolt.logs import configure_log
 from eyebolt.protocol import LinkStatus
+from eyebolt.session.messages import AcceptedResult
 from eyebolt.session.state import State
 from support.daemon_process import Robot, robot_port
 from support.processes import until
@@ -127,3 +128,27 @@ def test_a_failing_solver_costs_a_reply_that_waits_for_it_and_not_the_session(re
         monkeypatch.undo()
         assert robot.final(recorded_cell.capture(6, 4))[:3] == (0, 6, 4)
         assert robot.final("undo 7")[:3] == (0, 7, 3)
+
+
+def test_result_is_what_was_read_before_while_the_disk_does_not_answer(recorded_cell, tmp_path, monkeypatch):
+    transform = np.array([[1, 0, 0, 0.5201], [0, -1, 0, -0.0305], [0, 0, -1, 0.9], [0, 0, 0, 1.0]])
+    stalled, answers = threading.Event(), threading.Event()
+
+    def read_accepted(context):
+        if stalled.is_set():
+            assert answers.wait(60.0)
+        return AcceptedResult(
+            "session-1", "R. Ode", transform, None, None, is_newest=False, board_corners_m=np.zeros((1, 0, 3))
+        )
+
+    monkeypatch.setattr("eyebolt.daemon.executor.read_accepted", read_accepted)
+    with serving(recorded_cell.station(tmp_path), OddCamera()) as port, Robot(port) as robot:
+        assert robot.say("result 1") == "0,1,520.1,-30.5,900,0,1,0,0"
+        stalled.set()
+        try:
+            # Without waiting for the disk: that answers only afterwards.
+            assert robot.say("result 2") == "0,2,520.1,-30.5,900,0,1,0,0"
+            assert robot.say("status 3") == "0,3,0,8"
+        finally:
+            answers.set()
+        assert robot.say("result 4") == "0,4,520.1,-30.5,900,0,1,0,0"

@@ -45,6 +45,9 @@ OFFLINE = {"robot": {"is_connected": False, "message": "not connected"}}
 
 IDLE = {"session": None, "session_folder": None, "kept": 0, "wanted": 13, "refused": 0, "checks": 0}
 IDLE |= {"expected_p95_mm": None, "last_reply": None, "p95_history_mm": [], "timings_ms": None, "phase": "idle"}
+OPEN = {"message": "the height of the camera is unknown", "remedy": "touch corners of the board, then solve again."}
+CHANGED = {"message": "[station] mount was 'fixed', and is now 'arm'", "remedy": "calibrate again."}
+FAR = {"quantity": "distance", "value": 10.02, "limit": 1.0, "unit": "mm", "source": "station file"}
 CASES = {
     "idle": make_status(**IDLE),
     "open": make_status(**IDLE | {"phase": "open", "session": "20261125-150213-01"}),
@@ -74,6 +77,18 @@ CASES = {
     "accepted_with_findings": make_status(phase="closed", is_accepted=True, **FOUND),
     "goal_met_with_findings": make_status(phase="goal-met", last_reply=reply(3, "kept"), **FOUND),
     "accepted": make_status(phase="closed", kept=40, wanted=0, result=result(), is_accepted=True),
+    "another_setup": make_status(**IDLE | {"accepted_result": {"session": "s", "by": "R. Ode", "gap": CHANGED}}),
+    "goal_met_but_open": make_status(phase="goal-met", result=result("unproven", "open") | {"gap": OPEN}, wanted=0),
+    "closed_but_open": make_status(phase="closed", result=result("unproven", "open") | {"gap": OPEN}),
+    "accepted_but_open": make_status(
+        phase="closed",
+        result=result("unproven", "open") | {"gap": OPEN},
+        accepted_result={"session": "20261125-150213-01", "by": "R. Ode", "gap": OPEN},
+    ),
+    "in_use_but_rejected": make_status(phase="closed", result=result("reject", "checks are off"), is_accepted=True),
+    "check_far_off": make_status(
+        last_reply=reply(0, "the board is 10.02 mm from where it was", "calibrate again", verb="check", measure=FAR)
+    ),
     "unproven": make_status(phase="closed", result=result("unproven", "focal length is off")),
     "rejected": make_status(phase="closed", result=result("reject", "focal length is off")),
     "no_result": make_status(phase="closed", kept=2, wanted=11),
@@ -104,6 +119,12 @@ HEADLINES = {
     "stopped": "STOP",
     "closed": "ACCEPT",
     "accepted": "DONE",
+    "another_setup": "START",
+    "goal_met_but_open": "OPEN",
+    "closed_but_open": "CALL",
+    "accepted_but_open": "CALL",
+    "in_use_but_rejected": "CALL",
+    "check_far_off": "CHECK",
     "unproven": "CALL",
     "rejected": "CALL",
     "no_result": "END",

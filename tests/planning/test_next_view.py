@@ -61,8 +61,8 @@ def test_a_candidate_has_the_information_of_the_pair_taken_there(mount):
 @pytest.mark.parametrize("turns", ["free", "vertical"])
 def test_candidates_show_the_whole_board_within_the_tilt(mount, turns):
     simulated = make_problem(mount, 6, seed=4, turns=turns)
-    problem = convert(simulated)
-    flanges = candidate_flanges(true_setup(simulated, problem), vertical_flange_orientation(problem), 100)
+    setup = true_setup(simulated, convert(simulated))
+    flanges = candidate_flanges(setup, vertical_flange_orientation(setup), 100)
     assert len(flanges) >= 50
     for flange in flanges:
         view = simulated.scene.view_from(flange)

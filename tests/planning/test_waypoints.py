@@ -13,15 +13,19 @@ from eyebolt.config.template import station_template
 from eyebolt.errors import InputFault
 from eyebolt.geometry import FlangeRotation, Mount
 from eyebolt.geometry.camera_model import CameraModel
+from eyebolt.observations.pair import Pair
+from eyebolt.planning.candidates import FlangeLimits
 from eyebolt.planning.information import SetupEstimate
 from eyebolt.planning.stopping import Goal
 from eyebolt.planning.waypoints import TRANSLATION_M, GuessUncertainty, plan_waypoints
 from eyebolt.results.waypoints import CAUTIONS
-from eyebolt_sim.cell_geometry import make_cell_geometry
+from eyebolt_sim.arm import inverse_kinematics
+from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, make_cell_geometry
 from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS
 from eyebolt_sim.transforms import inverse, matrix
 from eyebolt_sim.views import visible_fraction
+from eyebolt_sim.waypoints import plan_waypoints as simulated_waypoints
 
 MOUNTS = ["fixed", "arm"]
 TOLERANCE_MM = 0.3
@@ -139,6 +143,39 @@ def test_vertical_arms_stay_upright(mount):
     assert len(plan.waypoints) >= 9
 
 
+def known_pose(scene, seed):
+    """A waypoint that the simulated arm reaches, in the middle of its work."""
+    return simulated_waypoints(scene, DEFAULT_LENS, DEFAULT_BOARD, 0.6, 1.0, 1, seed)[0].base_T_flange
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+@pytest.mark.parametrize("seed", range(4))
+def test_a_vertical_arm_reaches_every_waypoint_near_a_known_one_and_sees_the_board(mount, seed):
+    scene, setup = guessed(mount, seed, turns="vertical")
+    plan = planned(setup, 1.0, GuessUncertainty(), known_flanges=[known_pose(scene, seed)])
+    assert plan.is_met
+    for waypoint in plan.waypoints:
+        assert inverse_kinematics(waypoint.base_T_flange @ UPRIGHT_T_OUTWARD)
+        assert visible_fraction(DEFAULT_LENS, DEFAULT_BOARD, scene.view_from(waypoint.base_T_flange), 0.0) == 1
+
+
+def test_captured_pairs_limit_a_vertical_arm_like_known_poses():
+    scene, setup = guessed("fixed", 2, turns="vertical")
+    first = known_pose(scene, 2)
+    pair = Pair(0, first, np.arange(3), np.zeros((3, 2)))
+    setup = replace(setup, problem=replace(setup.problem, pairs=(pair,)))
+    heights = [w.base_T_flange[2, 3] for w in planned(setup, 1.0).waypoints]
+    assert max(heights) - min(heights) > 0.1
+    assert np.abs(np.array(heights) - first[2, 3]).max() <= 0.1
+
+
+def test_the_poses_of_an_arm_that_rotates_freely_limit_nothing():
+    limits = FlangeLimits.of(FlangeRotation.FREE, np.eye(4)[None], None)
+    far = np.eye(4)
+    far[:3, 3] = 5.0
+    assert limits.allow(far[None]).all()
+
+
 def test_reach_is_respected():
     _, setup = guessed("arm", 5)
     plan = planned(setup, reach_m=0.6)
@@ -198,6 +235,57 @@ def test_the_pose_of_the_flange_mounted_part_may_be_omitted(station):
 def test_malformed_guesses_are_refused(station, camera, board):
     with pytest.raises(InputFault) as fault:
         plan_station(station[1], camera, board, None, None)
+    assert fault.value.code == "plan-guess"
+
+
+def vertical_station(folder, mount, rotation):
+    (folder / "camera.json").write_text(lens_text(CAMERA))
+    file = folder / "station.toml"
+    file.write_text(
+        station_template(mount=mount, turns="vertical", near_mm=600, far_mm=1000, rotation=rotation, angle="deg")
+    )
+    return file
+
+
+def flange_heights_mm(file, tmp_path, **guess):
+    out = tmp_path / "waypoints.csv"
+    plan_station(file, guess.get("camera"), guess.get("board"), None, out, poses=guess.get("poses", ()))
+    rows = [line.split(", ") for line in out.read_text().splitlines() if line and line[0] not in "#c"]
+    return np.array([float(row[2]) for row in rows])
+
+
+@pytest.mark.parametrize(
+    ("mount", "guess", "low_mm", "high_mm"),
+    [
+        ("arm", {"board": "400 0 -50 20"}, 400, 1100),
+        ("arm", {"board": "400 0 -50 20", "camera": "60 0 -40 90"}, 400, 1100),
+        ("fixed", {"camera": "400 0 -600 20"}, -150, 600),
+        ("fixed", {"camera": "400 0 1200 20"}, 0, 750),
+        ("fixed", {"camera": "400 0 -100 20", "poses": ["400 0 -900 0"]}, -1001, -799),
+        ("fixed", {"camera": "400 0 -600 1 0 0 0"}, -150, 600),
+        ("fixed", {"camera": "400 0 -600 0 1 0 0"}, -1800, -1000),
+    ],
+)
+def test_one_angle_leaves_the_flange_on_its_side(tmp_path, mount, guess, low_mm, high_mm):
+    """A board in the cell faces up; a fixed camera looks to where the arm works; a quaternion is taken as it is."""
+    heights = flange_heights_mm(vertical_station(tmp_path, mount, "angle-z"), tmp_path, **guess)
+    assert len(heights) >= 8
+    assert low_mm <= heights.min() and heights.max() <= high_mm
+
+
+@pytest.mark.parametrize("flange_z", ["up", "down"])
+def test_the_camera_on_a_vertical_arm_looks_down_at_the_board(tmp_path, flange_z):
+    """By its quaternion the board faces up, and the camera is not guessed; the flange frame may be either way up."""
+    file = vertical_station(tmp_path, "arm", "quaternion-wxyz")
+    poses = [] if flange_z == "up" else ["400 0 600 0 1 0 0"]
+    heights = flange_heights_mm(file, tmp_path, board="400 0 -50 0 1 0 0", poses=poses)
+    assert heights.min() > 400
+
+
+def test_a_known_pose_that_is_none_is_refused(tmp_path):
+    file = vertical_station(tmp_path, "arm", "angle-z")
+    with pytest.raises(InputFault) as fault:
+        plan_station(file, None, "400 0 -50 20", None, None, poses=["1 2 3"])
     assert fault.value.code == "plan-guess"
 
 

@@ -26,7 +26,8 @@ def captured(world, robot, pairs=8):
 
 def accepted(**changes):
     chosen = {"session": "session-1", "by": "R. Ode", "transform": TILTED, "board_transform": None, "gap": None}
-    return AcceptedResult(**(chosen | {"is_newest": True} | changes))
+    chosen |= {"is_newest": True, "board_corners_m": np.zeros((1, 0, 3))}
+    return AcceptedResult(**(chosen | changes))
 
 
 @pytest.mark.parametrize("cause", ["height", "format"])

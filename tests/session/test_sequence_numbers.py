@@ -58,8 +58,52 @@ def test_requests_that_are_not_recorded_leave_no_fact(world, robot, question, an
 
 def test_result_is_the_accepted_transform_in_the_robots_pose_format(world, robot):
     transform = np.array([[1, 0, 0, 0.5201], [0, -1, 0, -0.0305], [0, 0, -1, 0.9], [0, 0, 0, 1.0]])
-    world.accepted = AcceptedResult("session-1", "R. Ode", transform, None, None, is_newest=True)
+    world.accepted = AcceptedResult(
+        "session-1", "R. Ode", transform, None, None, is_newest=True, board_corners_m=np.zeros((1, 0, 3))
+    )
     assert world.say(robot, "result 1") == "0,1,520.1,-30.5,900,0,1,0,0"
+
+
+def a_result(x_m):
+    transform = np.array([[1, 0, 0, x_m], [0, -1, 0, -0.0305], [0, 0, -1, 0.9], [0, 0, 0, 1.0]])
+    return msg.AcceptedResult(
+        "session-1", "R. Ode", transform, None, None, is_newest=True, board_corners_m=np.zeros((1, 0, 3))
+    )
+
+
+def test_result_does_not_wait_for_a_slow_disk_but_is_what_was_read_before(world, robot):
+    world.happens(msg.AcceptedResultChanged(a_result(0.5201)))
+    world.holds, world.accepted = (msg.ReadAcceptedResult,), a_result(0.6)
+    asked_ns = world.now_ns
+    assert world.say(robot, "result 1") == "0,1,520.1,-30.5,900,0,1,0,0"
+    assert world.now_ns - asked_ns == 1_400_000_000
+    sent = robot.sent
+    world.work_done()
+    assert robot.sent == sent, "one reply to a line"
+    assert world.say(robot, "result 2") == "0,2,600,-30.5,900,0,1,0,0"
+
+
+def test_result_is_36_where_the_disk_is_slow_and_nothing_was_read_before(world, robot):
+    world.holds, world.accepted = (msg.ReadAcceptedResult,), a_result(0.6)
+    assert world.say(robot, "result 1") == "36,1,0,0,0,0,0,0,0"
+
+
+def test_result_behind_a_background_solve_and_a_slow_disk_waits_no_longer_than_a_robot(world, robot):
+    waiting_for_the_background_solve(world, robot, "result 1")
+    world.happens(msg.AcceptedResultChanged(a_result(0.5201)))
+    asked_ns, world.holds = world.now_ns, (msg.Solve, msg.ReadAcceptedResult)
+    while robot.waiting:
+        world.time_passes()
+    assert robot.sent.endswith(b"0,1,520.1,-30.5,900,0,1,0,0\n")
+    assert world.now_ns - asked_ns == 1_400_000_000
+
+
+def test_the_reading_for_a_connection_that_ended_answers_nobody(world, robot):
+    world.holds, world.accepted = (msg.ReadAcceptedResult,), a_result(0.6)
+    world.say(robot, "result 1", patiently=False)
+    world.hang_up(robot)
+    world.work_done()
+    assert robot.sent == b"" and not world.state.deferred_requests
 
 
 def test_begin_in_an_empty_session_uses_it(world, robot):

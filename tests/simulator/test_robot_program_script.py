@@ -123,6 +123,42 @@ def test_without_a_pause_it_waits_for_enter_at_each_waypoint(scripted_daemon, tm
     assert done.stdout.count("then press Enter") == 2
 
 
+def test_an_interrupted_session_goes_on_with_the_waypoints_that_may_be_left(scripted_daemon, tmp_path):
+    daemon = scripted_daemon(
+        script("10,SEQ,1,7", "0,SEQ,2,6", "3,SEQ,3,0", hello="0,0,1,5", status="0,SEQ,2,6", result="36,SEQ,0,0")
+    )
+    done = run_script(tmp_path, daemon.port, "0")
+    assert done.returncode == 0, done.stderr
+    assert daemon.lines == [
+        "hello 0", "again 5", "again 5", "status 5", "capture 6 7 8 9 0 0 1 0", "solve 7", "result 8", "bye 9",
+    ]  # fmt: skip
+
+
+def test_a_session_that_wants_no_more_pairs_is_ended_without_captures(scripted_daemon, tmp_path):
+    daemon = scripted_daemon(script("3,SEQ,2,0", hello="0,0,2,5", status="0,SEQ,2,0"))
+    assert run_script(tmp_path, daemon.port, "0").returncode == 0
+    assert verbs(daemon) == ["hello 0", "again 5", "status 5", "solve 6", "result 7", "bye 8"]
+
+
+def test_a_session_whose_camera_was_lost_goes_on(scripted_daemon, tmp_path):
+    daemon = scripted_daemon(script("30,SEQ,2,6", "3,SEQ,3,0", hello="0,0,2,5", status="0,SEQ,2,6"))
+    assert run_script(tmp_path, daemon.port, "0").returncode == 0
+    assert verbs(daemon)[:4] == ["hello 0", "again 5", "status 5", "capture 6"]
+
+
+@pytest.mark.parametrize(
+    ("hello", "last", "arguments"),
+    [("0,0,2,5", "34,SEQ,2,6", []), ("0,0,2,5", "0,SEQ,2,6", ["new"]), ("0,0,0,0", None, []), ("0,0,0,5", None, [])],
+    ids=["stopped by a finding", "asked for", "none open", "without pairs"],
+)
+def test_a_new_session_is_begun_otherwise(scripted_daemon, tmp_path, hello, last, arguments):
+    captures = ["3,SEQ,1,0"] if last is None else [last, "3,SEQ,1,0"]
+    daemon = scripted_daemon(script(*captures, hello=hello, status="0,SEQ,2,6"))
+    assert run_script(tmp_path, daemon.port, "0", *arguments).returncode == 0
+    begun = verbs(daemon).index(f"begin {int(hello[-1]) + 1}")
+    assert daemon.lines[begun + 1].split()[0::2][:2] == ["capture", "1.0"]
+
+
 def test_the_example_waypoints_are_poses_of_mm_and_unit_quaternions():
     rows = [line.split(",") for line in (FOLDER / "waypoints_example.csv").read_text().splitlines() if line[0] != "#"]
     assert len(rows) >= 8

@@ -268,7 +268,7 @@ class World:
         self.wakes.append((command.at_ns, command.task))
 
     def read_accepted_result(self, command):
-        self.happens(msg.AcceptedResultRead(command.caller, command.request, self.accepted))
+        self.happens(msg.AcceptedResultRead(command.number, self.accepted))
 
     def open_session(self, command):
         self.happens(self._on_disk(command))

@@ -39,6 +39,7 @@ STATUS: dict[str, Any] = {
     "is_accepted": False,
     "accepted_result": None,
     "timestamp": "2026-11-25T15:02:13Z",
+    "log_lines_lost": 0,
 }
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from eyebolt.calibration.diagnosis import diagnose, findings_on_corner_numbers, prioritized
@@ -55,6 +56,8 @@ _RADIAL_SIGMA = 0.3
 _MAX_ROUNDS = 8
 # A correction below this fraction of its sigma is negligible.
 _CONVERGED_SIGMAS = 0.05
+# What a computation raises on pairs that determine nothing, or on numbers of absurd size.
+_NUMERICAL_FAILURES = (np.linalg.LinAlgError, ArithmeticError, cv2.error)
 
 
 @dataclass(frozen=True)
@@ -75,6 +78,14 @@ def solve(problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[Placed
     ``checks``: pairs that only test the result. ``placed``: boards that lay still while corners of them were touched;
     they test the result and, for arms with a vertical axis only, determine its height.
     """
+    try:
+        return _solve(problem, checks, placed)
+    except _NUMERICAL_FAILURES as failure:
+        return _computation_failed(failure, len(problem.pairs))
+
+
+def _solve(problem: Problem, checks: Sequence[Pair], placed: Sequence[PlacedBoard]) -> Solution | Refusal:
+    """The same, without the guard against numerical failures."""
     usable = _usable_pairs(problem, problem.pairs)
     if usable.observations is None or len(usable.pairs) < MIN_PAIRS:
         return Refusal(
@@ -88,26 +99,28 @@ def solve(problem: Problem, checks: Sequence[Pair] = (), placed: Sequence[Placed
     observations = usable.observations
     # Pairs that determine no transforms (one pose throughout, poses of other images) lead to overflow, division by zero
     # and singular matrices. NumPy's warnings are silenced, since ``_outcome`` tests whether the estimate is finite and
-    # observable. Only the estimation may meet a singular matrix: the later steps start from a tested estimate, and
-    # diagnosis handles its own.
+    # observable.
     try:
         with np.errstate(all="ignore"):
             inlier_estimate = robust_estimate(problem, observations)
     except np.linalg.LinAlgError:
         inlier_estimate = None
     outcome = _outcome(problem, observations, usable, checks, placed, inlier_estimate)
-    with np.errstate(all="ignore"):
-        solved = inlier_estimate if isinstance(outcome, Solution) else None
-        diagnosed = diagnose(problem, observations, usable.pairs, solved)
+    solved = inlier_estimate if isinstance(outcome, Solution) else None
+    try:
+        with np.errstate(all="ignore"):
+            diagnosed = diagnose(problem, observations, usable.pairs, solved)
+    except _NUMERICAL_FAILURES as failure:
+        # A result without its diagnosis is not to be relied on; a refusal has its reason.
+        return outcome if isinstance(outcome, Refusal) else _computation_failed(failure, outcome.pairs_used)
     return replace(outcome, findings=prioritized((*diagnosed, *outcome.findings)))
 
 
 def _usable_pairs(problem: Problem, pairs: Sequence[Pair]) -> _UsablePairs:
-    enough = [p for p in pairs if len(p.ids) >= MIN_CORNERS]
+    reasons = [_unusable_reason(pair) for pair in pairs]
+    enough = [pair for pair, reason in zip(pairs, reasons, strict=True) if reason is None]
     excluded = [
-        ExcludedPair(p.index, f"only {len(p.ids)} corners, {MIN_CORNERS} are needed")
-        for p in pairs
-        if len(p.ids) < MIN_CORNERS
+        ExcludedPair(pair.index, reason) for pair, reason in zip(pairs, reasons, strict=True) if reason is not None
     ]
     if not enough:
         return _UsablePairs([], None, excluded)
@@ -126,6 +139,15 @@ def _usable_pairs(problem: Problem, pairs: Sequence[Pair]) -> _UsablePairs:
     A = problem.mount.chain(np.array([p.base_T_flange for p in usable]))
     corners, fits = downweight_outlier_corners(problem.camera, corners[rows], fits[rows])
     return _UsablePairs(usable, Observations.of(problem, A, corners, fits), excluded)
+
+
+def _unusable_reason(pair: Pair) -> str | None:
+    """Why the numbers of a pair cannot be used; None if they can."""
+    if len(pair.ids) < MIN_CORNERS:
+        return f"only {len(pair.ids)} corners, {MIN_CORNERS} are needed"
+    if not (np.isfinite(pair.base_T_flange).all() and np.isfinite(pair.corners_px).all()):
+        return "a number of its pose or corners is not finite"
+    return None
 
 
 def _outcome(
@@ -149,7 +171,7 @@ def _outcome(
     # An estimate that does not converge may be one that the pairs do not determine, which is the better explanation.
     unobservable = _unobservable_directions(problem, joint) if np.isfinite(joint.normal).all() else ()
     if unobservable:
-        return _insufficient_rotation(observations.A[used], unobservable, pairs_used, excluded)
+        return _insufficient_rotation(problem, observations.A[used], unobservable, pairs_used, excluded)
     if not (joint.converged and is_finite):
         return _not_converged(pairs_used, excluded)
     reported = np.array([p.base_T_flange for p in usable.pairs])[used]
@@ -165,16 +187,29 @@ def _unobservable_directions(problem: Problem, joint: JointEstimate) -> tuple[st
 
 
 def _insufficient_rotation(
-    A: Array, unobservable: tuple[str, ...], pairs_used: int, excluded: list[ExcludedPair]
+    problem: Problem, A: Array, unobservable: tuple[str, ...], pairs_used: int, excluded: list[ExcludedPair]
 ) -> Refusal:
     spread = np.rad2deg(rotation_spread(A))
     message = (
         f"the waypoints rotate too little: {unobservable[0]} is unobservable from these {pairs_used} pairs"
         f" (RMS rotation about three axes: {spread[0]:.1f}, {spread[1]:.1f}, {spread[2]:.1f} deg)"
     )
-    remedy = "tilt the board (or the camera) by 20 deg and more about two different axes between waypoints."
+    remedy = (
+        "tilt the board (or the camera) by 20 deg and more about two different axes between waypoints."
+        if problem.flange_rotation is FlangeRotation.FREE
+        else "rotate the flange about the vertical by 30 deg and more between waypoints."
+    )
     code = RefusalCode.INSUFFICIENT_ROTATION
     return Refusal(code, message, remedy, pairs_used, unobservable, tuple(excluded))
+
+
+def _computation_failed(failure: Exception, pairs: int) -> Refusal:
+    return Refusal(
+        RefusalCode.NOT_CONVERGED,
+        f"these {pairs} pairs determine no transforms: the computation failed ({str(failure).strip()})",
+        "look for poses and images that repeat, and for numbers of absurd size; capture waypoints that differ.",
+        pairs,
+    )
 
 
 def _not_converged(pairs_used: int, excluded: list[ExcludedPair]) -> Refusal:

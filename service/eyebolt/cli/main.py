@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -75,8 +74,9 @@ def serve(
 ) -> None:
     """Run the daemon of one station."""
     from eyebolt.daemon import serve as run
+    from eyebolt.logs import stderr_is_terminal
 
-    form: LogFormat = "console" if (sys.stderr.isatty() if log is None else log is LogChoice.console) else "json"
+    form: LogFormat = "console" if (stderr_is_terminal() if log is None else log is LogChoice.console) else "json"
     run(station, form)
 
 
@@ -148,12 +148,16 @@ def plan(
     reach: Annotated[
         float | None, typer.Option(min=1, help="Largest distance of the flange from the base, mm.")
     ] = None,
+    pose: Annotated[
+        list[str] | None,
+        typer.Option(help="Pose that the arm can take, in the robot's format; a 4-axis arm stays near the given ones."),
+    ] = None,
     out: Annotated[Path | None, typer.Option(help="File to write the waypoints to (CSV).")] = None,
 ) -> None:
     """Propose waypoints that reach the tolerance with few pairs. Check reach and collisions before use."""
     from eyebolt.cli.planning import plan_station
 
-    for line in plan_station(station, camera, board, session, out, reach):
+    for line in plan_station(station, camera, board, session, out, reach, pose or ()):
         print_line(line)
 
 

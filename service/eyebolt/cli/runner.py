@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib
+import os
 import sys
 from collections.abc import Callable
 from enum import StrEnum
@@ -29,6 +30,7 @@ class MountChoice(StrEnum):
 
 def run_command(name: str, command: Callable[[], object]) -> None:
     """Runs ``command``; a fault, Ctrl-C or a defect of the program ends the process with its exit code."""
+    _open_missing_streams()
     try:
         command()
     except EyeboltError as fault:
@@ -41,6 +43,16 @@ def run_command(name: str, command: Callable[[], object]) -> None:
         _print_error(clean_block(f"{name}: internal error: {defect!r}"))
         _print_error("  What to do: keep the session folder and the log, report this line, and start again.")
         sys.exit(EXIT_FAULT)
+
+
+def _open_missing_streams() -> None:
+    """Started without a standard stream, the next file to be opened gets its number, and every stray message of a
+    library goes into that file."""
+    for descriptor in range(3):
+        try:
+            os.fstat(descriptor)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)
 
 
 def print_line(line: str) -> None:

@@ -26,9 +26,20 @@ _log = structlog.get_logger("session")
 
 
 class Daemon:
-    """The service of one station. ``run`` until ``stop``; ``folder`` is the session to continue, if there is one."""
+    """The service of one station. ``run`` until ``stop``; ``folder`` is the session to continue, if there is one.
 
-    def __init__(self, context: StationContext, camera: Camera, folder: SessionFolder | None, state: State) -> None:
+    ``log_lines_lost``: returns how many lines of the log could not be written.
+    """
+
+    def __init__(
+        self,
+        context: StationContext,
+        camera: Camera,
+        folder: SessionFolder | None,
+        state: State,
+        log_lines_lost: Callable[[], int] = lambda: 0,
+    ) -> None:
+        self._log_lines_lost = log_lines_lost
         self._context = context
         self._camera = camera
         self._state = state
@@ -108,5 +119,7 @@ class Daemon:
         robot = LinkStatus(is_connected=peer is not None, message=f"{connected}: {notice}" if notice else connected)
         log = self._state.log
         folder = str((self._context.record_folder / log.name).resolve()) if log is not None else None
-        message = status_message(self._state, robot, self._camera.health(), folder, utc_timestamp())
+        message = status_message(
+            self._state, robot, self._camera.health(), folder, utc_timestamp(), self._log_lines_lost()
+        )
         self._status_publisher.publish(message.to_json())

@@ -240,7 +240,7 @@ class DaemonExecutor:
         return msg.ResultWritten(command.task)
 
     def _read_accepted(self, command: msg.ReadAcceptedResult) -> msg.Event:
-        return msg.AcceptedResultRead(command.caller, command.request, self._accepted_now())
+        return msg.AcceptedResultRead(command.number, self._accepted_now())
 
     def _refresh_accepted(self, loop: asyncio.AbstractEventLoop) -> None:
         signature = accepted_signature(self._context.record_folder, self._accepted)

@@ -32,7 +32,7 @@ _SWITCH_INTERVAL_S = 0.0005
 
 def serve(station_file: Path, log_format: LogFormat) -> None:
     """Serves one station until SIGTERM or Ctrl-C. Raises EyeboltError if it cannot start."""
-    configure_log(log_format)
+    log_stream = configure_log(log_format)
     _raise_file_limit()
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
     context = load_context(station_file)
@@ -40,7 +40,8 @@ def serve(station_file: Path, log_format: LogFormat) -> None:
         folder, state, last_frame = recover(context)
         start_after = last_image_used(context, last_frame)
         camera = open_camera(context.station.camera, context.folder, start_after, context.keys_folder)
-        asyncio.run(_serve(Daemon(context, camera, folder, state), context.station.robot.listen))
+        daemon = Daemon(context, camera, folder, state, lambda: log_stream.lost)
+        asyncio.run(_serve(daemon, context.station.robot.listen))
 
 
 def _raise_file_limit() -> None:

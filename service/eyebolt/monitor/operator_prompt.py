@@ -135,6 +135,8 @@ def _prompt_after_reply(last_reply: LastReply | None) -> OperatorPrompt:
         if last_reply.ended_stop is not None:
             kept = f"{kept} The stop before ({last_reply.ended_stop.message}) is over."
         next_step = remedy or "Move to the next waypoint."
+        if last_reply.verb == "check" and _exceeds_limit(last_reply):
+            return OperatorPrompt("CHECK", f"Kept, but {last_reply.message}.", next_step, Tone.BAD)
         return OperatorPrompt("NEXT", kept, next_step, Tone.GOOD if code is Code.OK else Tone.ACT)
     if not code.is_final:
         return OperatorPrompt("HOLD", message or "An image is being processed.", remedy or "Wait.", Tone.WAIT)
@@ -144,6 +146,14 @@ def _prompt_after_reply(last_reply: LastReply | None) -> OperatorPrompt:
     if code.is_stop:
         return _stopped(last_reply, LinkStatus(is_connected=False))
     return _invalid_line(last_reply)
+
+
+def _exceeds_limit(last_reply: LastReply) -> bool:
+    """Whether a check was kept although its measure, the distance from the accepted result, is above its limit."""
+    measure = last_reply.measure
+    if measure is None or measure.value is None or measure.limit is None:
+        return False
+    return last_reply.code is Code.OK and measure.value > measure.limit
 
 
 def _invalid_line(last_reply: LastReply) -> OperatorPrompt:
@@ -223,6 +233,9 @@ def result_line(result: ResultStatus, is_accepted: bool) -> str:
     """Assessment and expected error of a result, and whether the station uses it."""
     error = "" if result.p95_mm is None else f", expected error {result.p95_mm:.2f} mm"
     use = "accepted, in use" if is_accepted else "not accepted, not in use"
+    if result.gap is not None:
+        # The stated error is that of the part that is known.
+        error, use = f"{error} of what is known" if error else "", f"not given to the robot: {result.gap.message}"
     reason = f": {result.acceptance.reason}" if result.acceptance.reason else ""
     pairs = f", {result.used} of {result.used + result.excluded} pairs used" if result.excluded else ""
     return f"{result.acceptance.status}{error}{pairs}; {use}{reason}"

@@ -62,6 +62,8 @@ def render_screen(
     blocks = [_prompt_block(prompt, width, height, glyphs)]
     if status is not None:
         blocks = _status_blocks(blocks[0], status, prompt, status_age_s, width, height, glyphs)
+    if not note and status is not None and status.log_lines_lost:
+        note = f"the daemon's log cannot be written: {status.log_lines_lost} lines are lost"
     if note:
         blocks.append(_labelled_block("NOTE", sanitize(note), width, priority=12, max_lines=2, tone=Tone.WAIT))
     return [render_row(row, width, colour, ascii_only) for row in _fit_height(blocks, height)]

@@ -16,6 +16,8 @@ class ThresholdSource(StrEnum):
     """A sweep over rendered views, repeated by ``tests/bench/view_acceptance``."""
     PRACTICE = "common practice"
     """Common practice in the trade; not measured here, no published source."""
+    STATION_FILE = "station file"
+    """The tolerance of the job."""
 
 
 @dataclass(frozen=True)

@@ -26,8 +26,55 @@ _MAX_OFF_CENTRE = 0.8
 _MAX_FILL = 0.75
 # A board too large for the working distances is viewed from the distance at which it fits, up to this many times it.
 _MAX_DISTANCE_RATIO = 1.4
+# How far a vertical arm is taken to get beyond its known poses: a part of its stroke, with room for a translation.
+_NEAR_KNOWN_M = 0.1
 # Well beyond the limits for a duplicate or similar pose (``observations.thresholds``).
 _MIN_DISTANCE_M, _MIN_ANGLE_RAD = 0.03, float(np.deg2rad(6.0))
+
+
+@dataclass(frozen=True)
+class FlangeLimits:
+    """Where the flange can be, as far as that is known."""
+
+    reach_m: float = np.inf
+    """Largest distance from the base, metres."""
+    known_m: Array | None = None
+    """(k, 2), metres: distance from the vertical through the base, and height, of k poses near one of which the flange
+    stays; None: anywhere."""
+
+    @staticmethod
+    def of(flange_rotation: FlangeRotation, known_flanges: Array, reach_m: float | None = None) -> FlangeLimits:
+        """Limits of an arm with the stated ``reach_m``, which got to ``known_flanges`` (k, 4, 4).
+
+        A vertical arm has a short stroke and a dead zone around its base, so its flange stays within 100 mm of the
+        height and the radius of a known pose, at any angle about the base. The poses of other arms limit nothing.
+        """
+        reach = np.inf if reach_m is None else reach_m
+        if flange_rotation is FlangeRotation.FREE or not len(known_flanges):
+            return FlangeLimits(reach)
+        return FlangeLimits(reach, _radius_and_height(known_flanges))
+
+    def allow(self, flanges: Array) -> NDArray[np.bool_]:
+        """(m,): which flange poses (m, 4, 4) are within the limits."""
+        allowed: NDArray[np.bool_] = np.linalg.norm(flanges[:, :3, 3], axis=1) <= self.reach_m
+        if self.known_m is not None:
+            position = _radius_and_height(flanges)
+            low, high = self.known_m.min(axis=0), self.known_m.max(axis=0)
+            beyond = np.maximum(_NEAR_KNOWN_M - (high - low) / 2, 0.0)
+            allowed &= ((position >= low - beyond) & (position <= high + beyond)).all(axis=-1)
+            distance = np.abs(position[:, None] - self.known_m)
+            allowed &= (distance <= _NEAR_KNOWN_M).all(axis=-1).any(axis=-1)
+        return allowed
+
+
+def _radius_and_height(flanges: Array) -> Array:
+    """(m, 2), metres: distance of flanges (m, 4, 4) from the vertical through the base, and their height."""
+    x, y, z = flanges[:, :3, 3].T
+    return np.stack([np.hypot(x, y), z], axis=1)
+
+
+NO_LIMITS = FlangeLimits()
+"""Nothing is known of where the flange can be."""
 
 
 @dataclass(frozen=True)
@@ -98,13 +145,12 @@ def candidate_flanges(
     count: int,
     max_tilt_rad: float = MAX_TILT_RAD,
     scenarios: Sequence[SetupEstimate] = (),
-    reach_m: float | None = None,
+    limits: FlangeLimits = NO_LIMITS,
 ) -> Array:
     """At most ``count`` flange poses (m, 4, 4) with good views; the same for the same ``setup``.
 
     ``flange_orientation`` (3, 3): an orientation of the flange of an arm that rotates about the vertical only. With
-    ``scenarios`` the whole board must be in view under each of them. ``reach_m``: largest distance of the flange from
-    the base.
+    ``scenarios`` the whole board must be in view under each of them. ``limits``: of the flange.
     """
     problem = setup.problem
     camera, outline = problem.camera, BoardOutline.of(problem.board_corners_m)
@@ -122,7 +168,7 @@ def candidate_flanges(
     )
     views = se3.compose_parts(rotations, middles - rotations @ outline.centre_m)
     flanges = setup.flange(views[is_fully_visible(setup, views, max_tilt_rad, scenarios)])
-    return flanges[is_within_reach(flanges, reach_m)][:count]
+    return flanges[limits.allow(flanges)][:count]
 
 
 def is_distinct(flanges: Array, captured: Array) -> NDArray[np.bool_]:
@@ -134,13 +180,6 @@ def is_distinct(flanges: Array, captured: Array) -> NDArray[np.bool_]:
     # trace(R S^T) is the sum of the element-wise products of R and S.
     angle = np.arccos(np.clip((products.sum(axis=(-1, -2)) - 1) / 2, -1.0, 1.0))
     out: NDArray[np.bool_] = ((shift > _MIN_DISTANCE_M) | (angle > _MIN_ANGLE_RAD)).all(axis=1)
-    return out
-
-
-def is_within_reach(flanges: Array, reach_m: float | None) -> NDArray[np.bool_]:
-    """(m,): which flange poses (m, 4, 4) are within ``reach_m`` of the base; all if it is None."""
-    far = np.linalg.norm(flanges[:, :3, 3], axis=1)
-    out: NDArray[np.bool_] = far <= (np.inf if reach_m is None else reach_m)
     return out
 
 
@@ -176,12 +215,17 @@ def _upright_rotations(setup: SetupEstimate, flange_orientation: Array, share: A
     return setup.predict_view(poses)[:, :3, :3]
 
 
-def vertical_flange_orientation(problem: Problem) -> Array | None:
-    """A flange orientation (3, 3) with the vertical common to all pairs exactly upright; None for free arms."""
+def vertical_flange_orientation(setup: SetupEstimate) -> Array | None:
+    """A flange orientation (3, 3) with the vertical common to all pairs exactly upright; None for free arms.
+
+    Before any pair the z axis of the flange is upright, up or down: as the camera sees the board from the front.
+    """
+    problem = setup.problem
     if problem.flange_rotation is FlangeRotation.FREE:
         return None
     if not len(problem.pairs):
-        return np.eye(3)
+        along_sight = setup.predict_view(np.eye(4))[2, 2]
+        return np.eye(3) if along_sight >= 0 else np.diag([1.0, -1.0, -1.0])
     A = problem.chain()
     vertical_X, vertical_Y = vertical_directions(problem, A)
     in_flange = vertical_Y if problem.mount is Mount.FIXED else vertical_X

@@ -101,7 +101,7 @@ def suggest_view(setup: SetupEstimate, captured: Sequence[Pair], p95_mm: float) 
     The choice minimises the mean squared error over the working volume after one more pair (V-optimal design: V. V.
     Fedorov, Theory of Optimal Experiments, 1972).
     """
-    flanges = candidate_flanges(setup, vertical_flange_orientation(setup.problem), _CANDIDATES)
+    flanges = candidate_flanges(setup, vertical_flange_orientation(setup), _CANDIDATES)
     flanges = flanges[is_distinct(flanges, np.array([p.base_T_flange for p in setup.problem.pairs]))]
     if not len(flanges):
         return None

@@ -19,10 +19,10 @@ from eyebolt.observations import Pair
 from eyebolt.planning.candidates import (
     MAX_TILT_RAD,
     BoardOutline,
+    FlangeLimits,
     candidate_flanges,
     is_distinct,
     is_fully_visible,
-    is_within_reach,
     vertical_flange_orientation,
 )
 from eyebolt.planning.information import InformationForecast, SetupEstimate, forecast
@@ -110,14 +110,19 @@ def plan_waypoints(
     guess: GuessUncertainty | None = None,
     with_translations: bool = True,
     reach_m: float | None = None,
+    known_flanges: Sequence[Array] = (),
 ) -> Plan | None:
     """The plan that reaches ``goal``, or None if the whole board fits into the image nowhere.
 
     ``captured``: pairs of the session so far, which count towards the goal. ``noise_stated``: the noise of the arm is
     given, and not estimated from the pairs. ``guess``: uncertainty of ``setup`` where it is a guess. ``reach_m``:
-    largest distance of the flange from the base, metres. The last waypoint is the first once more, as a check.
+    largest distance of the flange from the base, metres. ``known_flanges``: poses (4, 4) beside those of the pairs that
+    the arm is known to reach; a vertical arm stays near the known ones. The last waypoint is the first once more, as a
+    check.
     """
-    found = _candidates(setup, vertical_flange_orientation(setup.problem), guess, reach_m)
+    known = [*known_flanges, *(pair.base_T_flange for pair in setup.problem.pairs)]
+    limits = FlangeLimits.of(setup.problem.flange_rotation, np.array(known).reshape(-1, 4, 4), reach_m)
+    found = _candidates(setup, vertical_flange_orientation(setup), guess, limits)
     if found is None:
         return None
     flanges, scenarios, tolerated = found
@@ -127,7 +132,7 @@ def plan_waypoints(
         return None
     translation_sets, translation_length_m = np.zeros((0, 4), dtype=np.intp), 0.0
     if with_translations:
-        translation_sets, translation_length_m = _translation_sets(setup, flanges, scenarios, reach_m)
+        translation_sets, translation_length_m = _translation_sets(setup, flanges, scenarios, limits)
     translated = _translated(setup, flanges, translation_length_m) if len(translation_sets) else np.zeros((0, 4, 4))
     everything = np.concatenate([flanges, translated])
     ahead = forecast(setup, captured, everything)
@@ -168,21 +173,21 @@ def plan_waypoints(
 
 
 def _candidates(
-    setup: SetupEstimate, flange_orientation: Array | None, guess: GuessUncertainty | None, reach_m: float | None
+    setup: SetupEstimate, flange_orientation: Array | None, guess: GuessUncertainty | None, limits: FlangeLimits
 ) -> tuple[Array, list[SetupEstimate], GuessUncertainty] | None:
     """Candidate flange poses (m, 4, 4), the perturbed setups under which they hold, and the tolerated error.
 
     None if there is no candidate.
     """
     if guess is None:
-        flanges = candidate_flanges(setup, flange_orientation, _CANDIDATES, reach_m=reach_m)
+        flanges = candidate_flanges(setup, flange_orientation, _CANDIDATES, limits=limits)
         return (flanges, [], GuessUncertainty(0.0, 0.0)) if len(flanges) else None
     flanges = np.zeros((0, 4, 4))
     for fraction in _UNCERTAINTY_FRACTIONS:
         tolerated = guess.scaled(fraction)
         scenarios = perturbed_setups(setup, tolerated) if fraction else []
         flanges = candidate_flanges(
-            setup, flange_orientation, _CANDIDATES, MAX_TILT_RAD - tolerated.rotation_rad, scenarios, reach_m
+            setup, flange_orientation, _CANDIDATES, MAX_TILT_RAD - tolerated.rotation_rad, scenarios, limits
         )
         if len(flanges) >= _MIN_CANDIDATES:
             break
@@ -203,7 +208,7 @@ def perturbed_setups(setup: SetupEstimate, guess: GuessUncertainty) -> list[Setu
 
 
 def _translation_sets(
-    setup: SetupEstimate, flanges: Array, scenarios: Sequence[SetupEstimate], reach_m: float | None
+    setup: SetupEstimate, flanges: Array, scenarios: Sequence[SetupEstimate], limits: FlangeLimits
 ) -> tuple[NDArray[np.intp], float]:
     """Rows (q, 4) of a flange and three translations of it that all stay in view, and their length in metres.
 
@@ -213,9 +218,7 @@ def _translation_sets(
     for fraction in _TRANSLATION_FRACTIONS:
         translation_length_m = TRANSLATION_M * fraction
         translated = _translated(setup, flanges, translation_length_m)
-        good = is_fully_visible(setup, setup.predict_view(translated), scenarios=scenarios) & is_within_reach(
-            translated, reach_m
-        )
+        good = is_fully_visible(setup, setup.predict_view(translated), scenarios=scenarios) & limits.allow(translated)
         good = good.reshape(count, 3, 2)
         rows = np.flatnonzero(good.any(axis=-1).all(axis=-1))
         if len(rows):

@@ -299,7 +299,8 @@ _ROWS = (
     Verb(
         "check",
         pose="required",
-        meaning="as `capture`, but the pair only tests the result; never 26. count stays the number of kept captures",
+        meaning="as `capture`, but the pair only tests the result; never 26. count stays the number of kept captures."
+        " Log and screen name its distance from the accepted result",
     ),
     Verb(
         "place",

@@ -322,6 +322,8 @@ class StatusMessage(_Part):
     """The result that the station uses; null if none is accepted."""
     timestamp: Text
     """UTC, ISO 8601."""
+    log_lines_lost: Count
+    """Lines of the daemon's log that could not be written since it started."""
 
     @property
     def reservation(self) -> str:

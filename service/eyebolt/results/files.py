@@ -13,12 +13,15 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
+
+from eyebolt.boards import Board
 from eyebolt.bounded_file import read_bounded
 from eyebolt.calibration import Refusal, ResultAcceptance, ResultGap, Solution
 from eyebolt.context import StationContext, load_session
 from eyebolt.errors import EyeboltError, InputFault, RecordFault
-from eyebolt.geometry import CameraModel
-from eyebolt.observations import Dataset
+from eyebolt.geometry import Array, CameraModel, se3
+from eyebolt.observations import Dataset, half_turn_about_centre
 from eyebolt.planning import Coverage
 from eyebolt.results.document import Basis, Provenance, ResultDocument, Setup
 from eyebolt.results.error_map import error_map_svg
@@ -165,6 +168,7 @@ def read_accepted(context: StationContext) -> AcceptedResult | None:
         board_transform=None if board is None else board.to_array(),
         gap=gap,
         is_newest=_is_newest(context.record_folder, document),
+        board_corners_m=_numberings(context.board),
     )
 
 
@@ -173,7 +177,16 @@ def unreadable_accepted(message: str) -> AcceptedResult:
     gap = ResultGap(
         f"the accepted result cannot be read: {message}", "accept the result of a session again (eyebolt accept)."
     )
-    return AcceptedResult(session="", by="", transform=None, board_transform=None, gap=gap, is_newest=False)
+    no_corners = np.zeros((1, 0, 3))
+    return AcceptedResult("", "", None, None, gap, is_newest=False, board_corners_m=no_corners)
+
+
+def _numberings(board: Board) -> Array:
+    """(k, n, 3), metres: the corners of the board, and once more from the other end if nothing tells the two apart."""
+    corners = board.corners_m()
+    if not board.half_turn_ambiguous:
+        return corners[None]
+    return np.stack([corners, se3.apply(half_turn_about_centre(corners), corners)])
 
 
 def accepted_signature(record_folder: Path, last: AcceptedResult | None) -> tuple[object, ...]:

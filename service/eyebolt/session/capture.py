@@ -10,6 +10,7 @@ from eyebolt.geometry import Mount, to_matrix4
 from eyebolt.observations import Baseline, BoardPose, Pair, ViewAcceptance, assess_view
 from eyebolt.protocol import Code, StepTimes
 from eyebolt.session import messages as msg
+from eyebolt.session.accepted_check import compare_with_accepted
 from eyebolt.session.facts import FrameInfo, ImageFact, ImageVerb
 from eyebolt.session.messages import Command
 from eyebolt.session.reply import Decision, record_reply, with_image_fact
@@ -139,6 +140,7 @@ def assess_detection(state: State, stage: Detecting, event: msg.Detected) -> Tra
         return record_reply(state, job, decision, capture=capture, assessed=assessed)
     if job.request.verb == "check":
         # A check is not a part of what is solved: its reply cannot depend on a solve.
+        found = compare_with_accepted(state, capture.base_T_flange, event.board_pose, found)
         return reply_to_accepted_view(state, job, capture, assessed, found, None)
     assessed = replace(assessed, p_value=_prediction_p_value(log, capture, event.board_pose))
     if not capture_needs_solve(log, state.pairs_wanted, assessed.p_value):

@@ -48,6 +48,9 @@ class AcceptedResult:
     """Why the robot is not given it; None if it is."""
     is_newest: bool
     """The newest result of its session is this transform."""
+    board_corners_m: Array
+    """(k, n, 3), metres, board frame: the board's corners by number; k = 2 numberings if it looks the same after half a
+    turn, else 1."""
 
 
 # Events without a task's number.
@@ -84,8 +87,8 @@ class Disconnected:
 class AcceptedResultRead:
     """The accepted result of the station was looked up for a request."""
 
-    caller: Caller
-    request: Request
+    number: int
+    """That of the ReadAcceptedResult."""
     accepted: AcceptedResult | None
     """None if no result is accepted."""
 
@@ -346,10 +349,10 @@ class RecordFacts:
 
 @dataclass(frozen=True)
 class ReadAcceptedResult:
-    """Look up the station's accepted result for a request: AcceptedResultRead."""
+    """Look up the station's accepted result for a deferred request: AcceptedResultRead."""
 
-    caller: Caller
-    request: Request
+    number: int
+    """Number of the deferred request."""
 
 
 @dataclass(frozen=True)

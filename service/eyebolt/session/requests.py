@@ -31,7 +31,7 @@ from eyebolt.session.state import (
 
 # The most impatient controllers wait two seconds for a reply: 10 is sent in time for them.
 WORKING_REPLY_AFTER_NS = 1_400_000_000
-# A deferred ``result`` leaves this much of that time for the disk.
+# A ``result`` that waits for the background solve leaves this much of that time for the disk.
 _READ_RESULT_WITHIN_NS = 200_000_000
 # Requests that are answered at once, except during a background solve: their replies rest on it.
 _NEED_BACKGROUND_SOLVE = ("status", "result")
@@ -69,20 +69,11 @@ def on_line_rejected(state: State, event: msg.LineRejected) -> Transition:
 
 
 def on_accepted_result(state: State, event: msg.AcceptedResultRead) -> Transition:
-    """The reply to ``result``."""
-    request = event.request
-    accepted = event.accepted
-    if accepted is None:
-        message = "no result of this station is accepted yet: read result.json, then 'eyebolt accept SESSION --by NAME'"
-        return state, [_reply(state, event, Code.NOT_ACCEPTED, message)]
-    if accepted.gap is not None or accepted.transform is None:
-        gap = accepted.gap
-        message = "the accepted result cannot be read" if gap is None else f"{gap.message}: {gap.remedy}"
-        return state, [_reply(state, event, Code.NOT_ACCEPTED, message)]
-    pose_format = state.config.result_format.pose_format
-    numbers = printed_pose(pose_format.to_fields(accepted.transform), pose_format.decimals)
-    reply = Reply(Code.OK, request.seq or 0, 0, 0, numbers)
-    return state, [msg.SendReply(event.caller, reply, request.bracketed, "the accepted transform")]
+    """The reply to ``result``, unless it could not wait for the disk."""
+    request = _deferred(state, event.number)
+    if request is None:
+        return state, []
+    return _without_deferred(state, request), [_result_reply(state, request.event, event.accepted)]
 
 
 def on_disconnected(state: State, event: msg.Disconnected) -> Transition:
@@ -98,21 +89,36 @@ def on_disconnected(state: State, event: msg.Disconnected) -> Transition:
 
 def answer_as_things_stand(state: State, number: int) -> Transition:
     """The deferred request with this number has waited as long as a robot does."""
-    (request,) = (deferred for deferred in state.deferred_requests if deferred.number == number)
+    request = _deferred(state, number)
+    if request is None:
+        return state, []
+    if request.is_reading:
+        # The disk is slow, for this process as for the one that would accept another result meanwhile.
+        reply = _result_reply(state, request.event, state.accepted, " (as read before: the disk does not answer)")
+        return _without_deferred(state, request), [reply]
     return _answer_deferred(state, request)
 
 
 def answer_next_deferred(state: State) -> Transition | None:
     """The reply to the oldest deferred request whose work has ended; None without one."""
-    ready = (deferred for deferred in state.deferred_requests if not _must_wait(state, deferred.event))
-    request = next(ready, None)
+    waiting = (deferred for deferred in state.deferred_requests if not deferred.is_reading)
+    request = next((deferred for deferred in waiting if not _must_wait(state, deferred.event)), None)
     return None if request is None else _answer_deferred(state, request)
 
 
 def _answer_deferred(state: State, request: DeferredRequest) -> Transition:
     # The station stays whose it is: nothing but a request that has just been received takes it.
+    return _answer_at_once(_without_deferred(state, request), request.event)
+
+
+def _deferred(state: State, number: int) -> DeferredRequest | None:
+    """The deferred request with this number; None if it has been answered, or its connection has ended."""
+    return next((deferred for deferred in state.deferred_requests if deferred.number == number), None)
+
+
+def _without_deferred(state: State, request: DeferredRequest) -> State:
     others = tuple(deferred for deferred in state.deferred_requests if deferred is not request)
-    return _answer_at_once(replace(state, deferred_requests=others), request.event)
+    return replace(state, deferred_requests=others)
 
 
 def _without_deferred_of(state: State, connection: int) -> State:
@@ -150,12 +156,43 @@ def _unrecorded_request(state: State, event: msg.RequestReceived) -> Transition:
     """Answered at once, unless its reply rests on work in progress."""
     if not _must_wait(state, event):
         return _answer_at_once(state, event)
-    number = state.last_number + 1
-    until_ns = event.at_ns + WORKING_REPLY_AFTER_NS
+    wait_ns = WORKING_REPLY_AFTER_NS
     if event.request.verb == "result":
-        until_ns -= _READ_RESULT_WITHIN_NS
-    deferred = (*state.deferred_requests, DeferredRequest(number, event))
-    return replace(state, deferred_requests=deferred, last_number=number), [msg.StartTimer(number, until_ns)]
+        wait_ns -= _READ_RESULT_WITHIN_NS
+    state, timer = _defer(state, event, wait_ns)
+    return state, [timer]
+
+
+def _defer(
+    state: State, event: msg.RequestReceived, wait_ns: int, is_reading: bool = False
+) -> tuple[State, msg.StartTimer]:
+    """The state with a deferred request more, and its timer."""
+    request = DeferredRequest(state.last_number + 1, event, is_reading)
+    state = replace(state, deferred_requests=(*state.deferred_requests, request), last_number=request.number)
+    return state, msg.StartTimer(request.number, event.at_ns + wait_ns)
+
+
+def _begin_reading(state: State, event: msg.RequestReceived) -> Transition:
+    """``result``: the accepted result is read, after everything that the disk was given before."""
+    state, timer = _defer(state, event, WORKING_REPLY_AFTER_NS, is_reading=True)
+    return state, [timer, msg.ReadAcceptedResult(timer.task)]
+
+
+def _result_reply(
+    state: State, event: msg.RequestReceived, accepted: msg.AcceptedResult | None, note: str = ""
+) -> Command:
+    """The reply to ``result``; ``note`` is for the log."""
+    if accepted is None:
+        message = "no result of this station is accepted yet: read result.json, then 'eyebolt accept SESSION --by NAME'"
+        return _reply(state, event, Code.NOT_ACCEPTED, message + note)
+    if accepted.gap is not None or accepted.transform is None:
+        gap = accepted.gap
+        message = "the accepted result cannot be read" if gap is None else f"{gap.message}: {gap.remedy}"
+        return _reply(state, event, Code.NOT_ACCEPTED, message + note)
+    pose_format = state.config.result_format.pose_format
+    numbers = printed_pose(pose_format.to_fields(accepted.transform), pose_format.decimals)
+    reply = Reply(Code.OK, event.request.seq or 0, 0, 0, numbers)
+    return msg.SendReply(event.caller, reply, event.request.bracketed, "the accepted transform" + note)
 
 
 def _must_wait(state: State, event: msg.RequestReceived) -> bool:
@@ -183,7 +220,7 @@ def _answer_at_once(state: State, event: msg.RequestReceived) -> Transition:
     if request.verb == "again":
         return state, [_again(state, event)]
     if request.verb == "result":
-        return state, [msg.ReadAcceptedResult(event.caller, request)]
+        return _begin_reading(state, event)
     return state, [_reply(state, event, Code.NOT_NOW, f"'{request.verb}' is not served by this version")]
 
 
@@ -313,7 +350,7 @@ def _zero_numbers(state: State, verb: str) -> tuple[tuple[float, int], ...] | No
 
 def _reply(
     state: State,
-    event: msg.RequestReceived | msg.AcceptedResultRead,
+    event: msg.RequestReceived,
     code: Code,
     message: str = "",
     aux: int | None = None,

@@ -380,11 +380,13 @@ STAGES: tuple[type[Stage], ...] = get_args(Stage)
 
 @dataclass(frozen=True)
 class DeferredRequest:
-    """A request whose reply waits for work in progress, no longer than a robot does."""
+    """A request whose reply waits for work in progress, or for the disk, no longer than a robot does."""
 
     number: int
-    """Number of its timer."""
+    """Number of its timer, and of its ReadAcceptedResult."""
     event: msg.RequestReceived
+    is_reading: bool = False
+    """The accepted result is being read for it."""
 
 
 @dataclass(frozen=True)

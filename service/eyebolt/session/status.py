@@ -35,7 +35,12 @@ from eyebolt.session.state import (
 
 
 def status_message(
-    state: State, robot: LinkStatus, camera: LinkStatus, session_folder: str | None, timestamp: str
+    state: State,
+    robot: LinkStatus,
+    camera: LinkStatus,
+    session_folder: str | None,
+    timestamp: str,
+    log_lines_lost: int = 0,
 ) -> StatusMessage:
     """The message for subscribers."""
     goal, log, accepted = state.config.goal, state.log, state.accepted
@@ -75,6 +80,7 @@ def status_message(
         ),
         accepted_result=_accepted_result(accepted),
         timestamp=timestamp,
+        log_lines_lost=log_lines_lost,
     )
 
 

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eyebolt.calibration.estimation.linearization import Observations
-from eyebolt.calibration.estimation.vertical_axis import one_axis_estimate, slide_to_plausible, vertical_directions
+from eyebolt.calibration.estimation.vertical_axis import one_axis_estimates, slide_to_plausible, vertical_directions
 from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import Array, FlangeRotation, se3
 
@@ -61,19 +61,33 @@ class InitialEstimate:
 def closed_form_estimates(A: Array, P: Array) -> list[InitialEstimate]:
     """Closed-form estimates from transforms of the arm ``A`` and board poses ``P``, both (n, 4, 4), n >= 2."""
     rotations = [("rotation-matrices", _rotation_from_matrices(A, P)), ("motion-vectors", _rotation_from_motions(A, P))]
-    if se3.rotation_angle(A[0, :3, :3].T @ A[:, :3, :3]).max() < _NO_ROTATION_RAD:
+    if not _rotates(A):
         rotations.append(("translation-vectors", _rotation_from_translations(A, P)))
     return [_solve_translations(A, P, rotation, method) for method, rotation in rotations]
 
 
 def initial_estimates(problem: Problem, A: Array, P: Array) -> list[InitialEstimate]:
-    """The closed forms that suit the arm; one with a vertical axis only has its own (``one_axis_estimate``)."""
+    """The closed forms that suit the arm; one with a vertical axis only has its own (``one_axis_estimates``)."""
     if problem.flange_rotation is FlangeRotation.FREE:
         return closed_form_estimates(A, P)
-    R_X, translations = one_axis_estimate(A, P, vertical_directions(problem, A)[0])
-    R_Y = se3.nearest_rotation((np.swapaxes(A[:, :3, :3], -1, -2) @ R_X @ P[:, :3, :3]).sum(axis=0))
-    X, Y = se3.compose_parts(R_X, translations[:3]), se3.compose_parts(R_Y, translations[3:])
-    return [InitialEstimate(*slide_to_plausible(problem, A, X, Y), "one-axis")]
+    starts = []
+    for R_X, translations in one_axis_estimates(A, P, vertical_directions(problem, A)[0]):
+        X = se3.compose_parts(R_X, translations[:3])
+        Y = se3.compose_parts(_board_rotation(A, P, R_X), translations[3:])
+        starts.append(InitialEstimate(X, Y, "one-axis"))
+    if not _rotates(A):
+        starts.append(_solve_translations(A, P, _rotation_from_translations(A, P), "translation-vectors"))
+    return [InitialEstimate(*slide_to_plausible(problem, A, s.X, s.Y), s.method) for s in starts]
+
+
+def _rotates(A: Array) -> bool:
+    """Whether the arm rotates between the waypoints."""
+    return bool(se3.rotation_angle(A[0, :3, :3].T @ A[:, :3, :3]).max() >= _NO_ROTATION_RAD)
+
+
+def _board_rotation(A: Array, P: Array, R_X: Array) -> Array:
+    """The mean R_Y (3, 3) of all pairs under ``R_X`` (3, 3)."""
+    return se3.nearest_rotation((np.swapaxes(A[:, :3, :3], -1, -2) @ R_X @ P[:, :3, :3]).sum(axis=0))
 
 
 def _rotation_from_matrices(A: Array, P: Array) -> Array:
@@ -112,7 +126,7 @@ def _rotation_from_translations(A: Array, P: Array) -> Array:
 
 def _solve_translations(A: Array, P: Array, R_X: Array, method: str) -> InitialEstimate:
     RA = A[:, :3, :3]
-    R_Y = se3.nearest_rotation((np.swapaxes(RA, -1, -2) @ R_X @ P[:, :3, :3]).sum(axis=0))
+    R_Y = _board_rotation(A, P, R_X)
     # R_Ai t_Y - t_X = R_X t_Pi - t_Ai
     design = np.concatenate([RA, np.broadcast_to(-np.eye(3), RA.shape)], axis=-1).reshape(-1, 6)
     right = (P[:, :3, 3] @ R_X.T - A[:, :3, 3]).reshape(-1)
@@ -153,7 +167,8 @@ def consensus_start(problem: Problem, observations: Observations) -> tuple[Initi
             if np.median(trial_m) < 0.5 * np.median(residual_m):
                 start, residual_m = candidate, trial_m
     inliers = residual_m < _OUTLIER_MEDIANS * np.median(residual_m)
-    return start, inliers
+    # Where the residuals overflow, none is smaller than the others.
+    return start, inliers if inliers.any() else np.ones(len(P), dtype=bool)
 
 
 def _minimal_sets(count: int) -> Iterator[NDArray[np.intp]]:

@@ -14,6 +14,8 @@ from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import Array, FlangeRotation, Mount, se3
 
 _UP = np.array([0.0, 0.0, 1.0])
+# Mean sine of the rotations between waypoints, 0.3 deg, below which they show no signed axis; noise stays well below.
+_MIN_MEAN_SINE = 0.005
 
 
 def vertical_directions(problem: Problem, A: Array) -> tuple[Array, Array]:
@@ -90,12 +92,13 @@ def describe_missing_height(problem: Problem) -> str:
     )
 
 
-def one_axis_estimate(A: Array, P: Array, vertical_X: Array) -> tuple[Array, Array]:
-    """Closed form for rotations about one axis: R_X (3, 3) and (t_X, t_Y) stacked (6,), metres.
+def one_axis_estimates(A: Array, P: Array, vertical_X: Array) -> list[tuple[Array, Array]]:
+    """Closed forms for rotations about one axis: R_X (3, 3) and (t_X, t_Y) stacked (6,), metres.
 
     ``A``, ``P`` (n, 4, 4): transforms of the arm and board poses; ``vertical_X`` (3,): the axis in the frame that X
     maps to. The camera observes the same axis. Aligning the two leaves one angle, which enters the translations
-    linearly through its cosine and sine.
+    linearly through its cosine and sine. One closed form; two where the motions are half turns, which leave the sign of
+    the axis open, or where nothing rotates in the images.
     """
     first, second = np.triu_indices(len(A), k=1)
     rotations_A = se3.log_rotation(A[first, :3, :3] @ np.swapaxes(A[second, :3, :3], -1, -2))
@@ -105,7 +108,15 @@ def one_axis_estimate(A: Array, P: Array, vertical_X: Array) -> tuple[Array, Arr
     camera_axis = (
         np.sin(signed)[:, None] * rotations_P / np.maximum(np.linalg.norm(rotations_P, axis=1), 1e-12)[:, None]
     ).sum(axis=0)
-    alignment = _rotation_between(_unit(camera_axis), vertical_X)
+    if np.linalg.norm(camera_axis) >= _MIN_MEAN_SINE * len(first):
+        return [_one_axis_estimate(A, P, _rotation_between(_unit(camera_axis), vertical_X), vertical_X)]
+    # The direction that all rotation vectors share, whatever their signs.
+    line = np.linalg.eigh(rotations_P.T @ rotations_P)[1][:, -1]
+    return [_one_axis_estimate(A, P, _rotation_between(sign * line, vertical_X), vertical_X) for sign in (1.0, -1.0)]
+
+
+def _one_axis_estimate(A: Array, P: Array, alignment: Array, vertical_X: Array) -> tuple[Array, Array]:
+    """The closed form for a rotation ``alignment`` (3, 3) that maps the axis in the camera frame to ``vertical_X``."""
     translations = P[:, :3, 3] @ alignment.T
     along = (translations @ vertical_X)[:, None] * vertical_X
     across = translations - along
