@@ -122,7 +122,7 @@ class SimulatedStation(World):
         self.folder: SessionFolder | None = None
 
     def read_accepted_result(self, command: msg.ReadAcceptedResult) -> None:
-        self.happens(msg.AcceptedResultRead(command.caller, command.request, read_accepted(self.context)))
+        self.happens(msg.AcceptedResultRead(command.number, read_accepted(self.context)))
 
     def solve(self, command: msg.Solve) -> None:
         solved = self.context.solve(command.dataset)
