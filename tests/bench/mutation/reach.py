@@ -152,9 +152,9 @@ def _measure_one(name: str) -> tuple[str, dict[str, Any]]:
     source = forked.own_overlay().folder
     target = source / f"{hashlib.sha256(name.encode()).hexdigest()[:16]}.json"
     ended = forked.run(lambda: _record(name, source, target), source, _LIMIT_S, 4 * _LIMIT_S)
-    if not target.exists():
-        raise RuntimeError(f"{name} could not be measured:\n{ended.output}")
-    found: dict[str, Any] = json.loads(target.read_text(encoding="utf-8"))
+    found: dict[str, Any] = json.loads(target.read_text(encoding="utf-8")) if target.exists() else {"tests": []}
+    if not found["tests"]:
+        raise RuntimeError(f"no test of {name} could be run:\n{ended.output}")
     return name, found | {"digest": _digest(name), "sources": {}}
 
 
