@@ -11,7 +11,7 @@ from typing import NoReturn
 import hypothesis
 import pytest
 
-from support import opencv_doc, processes
+from support import opencv_doc, processes, warm_start
 
 pytest_plugins = ["support.board_fixtures", "support.camera_fixtures", "support.daemon_fixtures"]
 
@@ -31,6 +31,7 @@ def _no_process_survives() -> Iterator[None]:
     # A debugger's or a plugin's.
     before = {process.pid for process in processes.descendants()}
     yield
+    warm_start.end_template()
     survivors = [process for process in processes.descendants() if process.pid not in before]
     processes.kill(survivors)
     assert not survivors, "processes of the tests were still running at the end:\n" + "\n".join(

@@ -9,7 +9,8 @@ import pytest
 
 from support import processes
 from support.daemon_process import DaemonProcess
-from support.processes import Patience, descendants, end, run, until
+from support.processes import Patience, descendants, end, run, until, wait_for_exit
+from support.warm_start import start_warm
 
 SLEEPER = [sys.executable, "-S", "-c", "import time; time.sleep(600)"]
 
@@ -87,7 +88,29 @@ def test_a_daemon_that_does_not_become_ready_is_ended(tmp_path, monkeypatch):
     station = tmp_path / "station.toml"
     station.write_text('listen = "127.0.0.1:1"\n')
     monkeypatch.setattr("support.daemon_process.COMMAND", SLEEPER)
+    monkeypatch.setattr("support.daemon_process.start_warm", lambda *_: None)
     monkeypatch.setattr("support.processes.Patience", lambda limit_s: Patience(0.2))
     with pytest.raises(AssertionError, match="in vain: ready"):
         DaemonProcess(station)
     assert not [p for p in descendants() if "time.sleep(600)" in p.command]
+
+
+def test_a_warm_start_is_a_process_like_any_other(tmp_path):
+    arguments, log_file = ["--version-of-nothing"], tmp_path / "log"
+    with log_file.open("wb") as log:
+        process = start_warm(arguments, log)
+        assert process is not None
+        assert process.args == [sys.executable, "-m", "eyebolt.cli.main", *arguments]
+        assert wait_for_exit(process) == 2
+        again = start_warm(["serve", str(tmp_path / "none.toml")], log)
+        assert wait_for_exit(again) == 1
+        assert again.pid != process.pid
+    assert "--version-of-nothing" in log_file.read_text()
+    assert "none.toml" in log_file.read_text()
+
+
+def test_a_start_in_another_environment_is_a_new_interpreter(tmp_path, monkeypatch):
+    with (tmp_path / "log").open("wb") as log:
+        assert wait_for_exit(start_warm(["--help"], log)) == 0
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "none"))
+        assert start_warm(["--help"], log) is None

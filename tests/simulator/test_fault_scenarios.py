@@ -13,6 +13,7 @@ import pytest
 from eyebolt.store.names import list_sessions
 from eyebolt_sim.cell import CellOptions, prepare_cell
 from eyebolt_sim.cell_faults import CELL_FAULTS, parse_cell_fault
+from eyebolt_sim.cli import main
 from support.daemon_process import DaemonProcess
 from support.folder_camera_cell import write_station
 from support.processes import run
@@ -123,7 +124,8 @@ def test_the_command_runs_the_named_faults(tmp_path):
         command = [sys.executable, "-m", "eyebolt_sim", "faults", *map(str, arguments)]
         return run(command, limit_s=120.0, cwd=tmp_path)
 
-    done = faults("stale-pose", "frame-changed@6", "--mount", "arm", "--folder", tmp_path / "kept")
+    # A fault after the end of the session is not injected.
+    done = faults("stale-pose", "frame-changed@6", "board-moved@15", "--mount", "arm", "--folder", tmp_path / "kept")
     assert done.returncode == 0, done.stderr
     sections = done.stdout.split("\n\n")
     assert "on the arm" in sections[0]
@@ -132,21 +134,27 @@ def test_the_command_runs_the_named_faults(tmp_path):
     assert "34 at waypoint" in sections[2]
     assert "from pair 5 on" in sections[2]
     assert "remedy:   in the robot program select the base frame" in sections[2]
-    assert {path.name for path in (tmp_path / "kept").iterdir()} == {"stale-pose", "frame-changed@6"}
-    again = faults("stale-pose", "--folder", tmp_path / "kept")
-    assert again.returncode == 1
-    assert "(folder-unwritable)" in again.stderr
-    unknown = faults("board-slip")
-    assert unknown.returncode == 1
-    assert "(sim-fault)" in unknown.stderr
-    assert all(name in unknown.stderr for name in CELL_FAULTS)
+    assert {path.name for path in (tmp_path / "kept").iterdir()} == {
+        "stale-pose",
+        "frame-changed@6",
+        "board-moved@15",
+    }
+    assert "no fault: the session ended before that waypoint" in sections[3]
 
 
-def test_a_fault_after_the_end_of_the_session_is_reported_as_not_injected(tmp_path):
-    command = [sys.executable, "-m", "eyebolt_sim", "faults", "board-moved@15", "--folder", str(tmp_path / "kept")]
-    done = run(command, limit_s=120.0)
-    assert done.returncode == 0, done.stderr
-    assert "no fault: the session ended before that waypoint" in done.stdout
+def test_faults_that_cannot_be_run_are_refused(tmp_path, monkeypatch, capsys):
+    def refused(*arguments):
+        monkeypatch.setattr(sys, "argv", ["eyebolt-sim", "faults", *map(str, arguments)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        assert ended.value.code == 1
+        return capsys.readouterr().err
+
+    (tmp_path / "kept" / "stale-pose").mkdir(parents=True)
+    assert "(folder-unwritable)" in refused("stale-pose", "--folder", tmp_path / "kept")
+    unknown = refused("board-slip")
+    assert "(sim-fault)" in unknown
+    assert all(name in unknown for name in CELL_FAULTS)
 
 
 def test_checks_with_another_tool_leave_the_result_unproven(run_session):

@@ -20,6 +20,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from support.processes import LIMIT_S, Patience, end, until, wait_for_exit
+from support.warm_start import start_warm
 
 # For tests that import it from here.
 LONGEST_S = LIMIT_S
@@ -65,12 +66,11 @@ class DaemonProcess:
         # Each start has a log of its own, so that a restart is not taken for ready too early.
         number = len(list(station_file.parent.glob("daemon-*.log")))
         self.log_file = station_file.parent / f"daemon-{number:02d}.log"
+        arguments = ["serve", str(station_file), "--log", "json"]
         with self.log_file.open("wb") as log:
-            self.process = subprocess.Popen(
-                [*before, *COMMAND, "serve", str(station_file), "--log", "json"],
-                stdout=subprocess.DEVNULL,
-                stderr=log,
-                env=environment,
+            warm = None if before or environment is not None else start_warm(arguments, log)
+            self.process = warm or subprocess.Popen(
+                [*before, *COMMAND, *arguments], stdout=subprocess.DEVNULL, stderr=log, env=environment
             )
         try:
             if wait:

@@ -54,7 +54,7 @@ DAEMON_MODULES = {
 }
 EQUIVALENT = Path(__file__).with_name("equivalent.toml")
 # Processor seconds of the tests that one mutant meets, by what they took when their lines were measured.
-_FIRST_S, _BUDGET_S = 4.0, 60.0
+_FIRST_S, _BUDGET_S = 3.0, 20.0
 _DAEMON_LIMIT_S = 400.0
 
 
