@@ -11,7 +11,7 @@ import textwrap
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 # One thread, as in the daemon: the order of floating-point sums, and so the last digits of a replay, depend on it.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -19,16 +19,16 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import typer
 
 from eyebolt.cli import MountChoice, print_line, run_command
-from eyebolt.context import local_status_source
 from eyebolt.errors import InputFault
 from eyebolt.plain_text import clean_line
-from eyebolt_sim.cell import Cell, CellOptions, NullArm, StatusSource, prepare_cell, remote_arm
-from eyebolt_sim.cell_faults import CELL_FAULTS, NO_FAULT, StartingFault, parse_cell_fault
-from eyebolt_sim.demo import run_demo
-from eyebolt_sim.fault_scenarios import FaultOutcome, run_fault
-from eyebolt_sim.moving_arm import MovingArm
-from eyebolt_sim.replay import LiveOptions, Played, replay_in_process, replay_live
-from eyebolt_sim.robot_program import ProgramOutcome, rejection_fault
+
+# Each command imports what it needs, so that --help does not load the solver.
+if TYPE_CHECKING:
+    from eyebolt_sim.cell import Cell, StatusSource
+    from eyebolt_sim.fault_scenarios import FaultOutcome
+    from eyebolt_sim.moving_arm import MovingArm
+    from eyebolt_sim.replay import Played
+    from eyebolt_sim.robot_program import ProgramOutcome
 
 _FAULT_SPEC_HELP = "FAULT or FAULT@WAYPOINT; an unknown name lists them."
 STOPPED_BY_DAEMON = 3
@@ -50,6 +50,8 @@ def demo(
     folder: Annotated[Path | None, typer.Option(help="Folder for all files (default: a new temporary one).")] = None,
 ) -> None:
     """Calibrate a simulated cell, in under a minute and without hardware, and compare the result with the truth."""
+    from eyebolt_sim.demo import run_demo
+
     raise typer.Exit(run_demo(mount.value, seed, folder))
 
 
@@ -78,6 +80,11 @@ def cell(
 
     Exit code 0 if the session ended normally, 3 if the daemon stopped the robot program, 1 for an error.
     """
+    from eyebolt.context import local_status_source
+    from eyebolt_sim.cell import CellOptions, prepare_cell
+    from eyebolt_sim.cell_faults import NO_FAULT, parse_cell_fault
+    from eyebolt_sim.robot_program import rejection_fault
+
     if camera_only and robot_only:
         raise InputFault(
             "sim-usage", "--camera-only and --robot-only exclude each other", "omit both to simulate both."
@@ -135,6 +142,10 @@ def faults(
 
     A fault that begins at a waypoint begins at the fifth, or at N: FAULT@N. Each session takes some seconds.
     """
+    from eyebolt_sim.cell import CellOptions
+    from eyebolt_sim.cell_faults import CELL_FAULTS, StartingFault, parse_cell_fault
+    from eyebolt_sim.fault_scenarios import run_fault
+
     chosen = {name: parse_cell_fault(name) for name in names or CELL_FAULTS}
     for fault in chosen.values():
         fault.check_fits(CellOptions().waypoints)
@@ -181,6 +192,8 @@ def replay(
     By default against a new daemon in a temporary folder. An unknown name of a fault lists them.
     Exit code 0 if everything agrees, else 1.
     """
+    from eyebolt_sim.replay import LiveOptions, replay_in_process, replay_live
+
     if facts:
         if inject or station or folder or speed != "max":
             raise InputFault("sim-usage", "--facts cannot be combined with another option", "omit the other options.")
@@ -237,6 +250,8 @@ def _run_camera_only(
 
 
 def _run_robot_only(simulated_cell: Cell) -> ProgramOutcome:
+    from eyebolt_sim.cell import NullArm, remote_arm
+
     arm = remote_arm(simulated_cell.station)
     if arm is None:
         return simulated_cell.run_robot(NullArm(), print_line)

@@ -63,11 +63,31 @@ def test_a_complete_installation_passes(tmp_path):
     assert run.stdout == "loaded\n", run.stderr
 
 
-@pytest.mark.parametrize("command", ["serve", "solve"])
-def test_the_command_line_reports_the_fault(tmp_path, command):
-    body = "raise ImportError('libGL.so.1: cannot open shared object file: No such file or directory')\n"
-    run = run_with_cv2(tmp_path, body, "-m", "eyebolt.cli.main", command, "nothing.toml")
+BROKEN = "raise ImportError('libGL.so.1: cannot open shared object file: No such file or directory')\n"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        *(("serve", "nothing.toml"), ("solve", "nothing"), ("watch", "nothing.toml"), ("keys", "nothing.toml")),
+        *(("plan", "nothing.toml"), ("inspect", "nothing"), ("accept", "nothing", "--by", "name"), ("new", "s.toml")),
+    ],
+    ids=lambda words: words[0],
+)
+def test_the_command_line_reports_the_fault(tmp_path, words):
+    run = run_with_cv2(tmp_path, BROKEN, "-m", "eyebolt.cli.main", *words)
     output = run.stdout + run.stderr
     assert run.returncode == 1, output
     assert "Traceback" not in output
     assert APT_COMMAND in " ".join(output.split())
+
+
+@pytest.mark.parametrize(("program", "command"), [("eyebolt.cli.main", "watch"), ("eyebolt_sim", "cell")])
+@pytest.mark.parametrize("module", ["cv2", "numpy"])
+def test_help_loads_neither_opencv_nor_numpy(program, command, module):
+    code = (
+        f"import sys; sys.modules[{module!r}] = None; import runpy; runpy.run_module({program!r}, run_name='__main__')"
+    )
+    run = subprocess.run([sys.executable, "-c", code, command, "--help"], capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stdout + run.stderr
+    assert "Usage" in run.stdout

@@ -1,4 +1,8 @@
-"""``eyebolt keys``: keys of a station that other computers can reach, and of its watchers and cameras."""
+"""``eyebolt keys``: keys of a station that other computers can reach, and of its watchers and cameras.
+
+A station file is read with everything that a station can have, OpenCV included; ``eyebolt watch --endpoint`` starts
+without: functions that read one import the reader.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +10,6 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from eyebolt.addresses import is_remote_endpoint
-from eyebolt.context import load_station, local_status_source
 from eyebolt.errors import InputFault
 from eyebolt.security import (
     ClientKeys,
@@ -22,6 +25,8 @@ def make_keys(station_file: Path, watchers: Sequence[str], cameras: Sequence[str
 
     Raises InputFault ``keys-unnamed`` if the station file names no folder for keys, and those of the key files.
     """
+    from eyebolt.context import load_station
+
     folder = _keys_folder(station_file, load_station(station_file).station.keys)
     if folder is None:
         message = f"the station file {station_file} names no folder for keys"
@@ -48,6 +53,8 @@ def status_source(station_file: Path | None, endpoint: str | None, key: Path | N
             remedy = "on the cell's PC: eyebolt keys STATION --watcher NAME; then here: --key FILE."
             raise InputFault("keys-needed", message, remedy, endpoint=endpoint)
         return endpoint, keys_of_client
+    from eyebolt.context import load_station, local_status_source
+
     station_file = station_file or Path("station.toml")
     try:
         station = load_station(station_file)

@@ -13,7 +13,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import typer
 
 from eyebolt import __version__
-from eyebolt.cli.runner import EXIT_FAULT, MountChoice, print_line, require_opencv, run_command
+from eyebolt.cli.runner import EXIT_FAULT, MountChoice, print_line, require_opencv, require_posix, run_command
 
 if TYPE_CHECKING:
     from eyebolt.logs import LogFormat
@@ -49,7 +49,7 @@ def _root(
         bool, typer.Option("--version", help="Print the version and exit.", callback=_print_version, is_eager=True)
     ] = False,
 ) -> None:
-    require_opencv()
+    pass
 
 
 @app.command()
@@ -59,6 +59,7 @@ def new(
     name: Annotated[str, typer.Option(help="Name of the station.")] = "bay-3",
 ) -> None:
     """Write a commented station file to start from."""
+    require_opencv()
     from eyebolt.cli.solving import write_new_station
 
     write_new_station(station, mount.value, name)
@@ -72,7 +73,9 @@ def serve(
         LogChoice | None, typer.Option(help="Log format (default: console on a terminal, else json).")
     ] = None,
 ) -> None:
-    """Run the daemon of one station."""
+    """Run the daemon of one station. Needs Linux."""
+    require_posix("serve")
+    require_opencv()
     from eyebolt.daemon import serve as run
     from eyebolt.logs import stderr_is_terminal
 
@@ -89,6 +92,8 @@ def watch(
     plain: Annotated[bool, typer.Option("--plain", help="Print a line per change instead of a screen.")] = False,
 ) -> None:
     """Show the operator's screen of a station, until Ctrl-C. The daemon may start later."""
+    if endpoint is None:
+        require_opencv()  # the boards of the station file
     from eyebolt.cli.keys import status_source
     from eyebolt.monitor import watch as run
 
@@ -102,6 +107,7 @@ def keys(
     camera: Annotated[list[str] | None, typer.Option(help="Name of a program that may send images.")] = None,
 ) -> None:
     """Make keys for a station that other computers can reach, and for each watcher and camera."""
+    require_opencv()
     from eyebolt.cli.keys import make_keys
 
     for line in make_keys(station, watcher or (), camera or ()):
@@ -123,6 +129,7 @@ def solve(
     ] = None,
 ) -> None:
     """Solve recorded sessions or problem files offline. A problem file always gives a JSON line."""
+    require_opencv()
     from eyebolt.cli.solving import SolveOptions, parse_pose_format, solve_all
 
     options = SolveOptions(refine_lens, None if pose_format is None else parse_pose_format(pose_format))
@@ -155,6 +162,7 @@ def plan(
     out: Annotated[Path | None, typer.Option(help="File to write the waypoints to (CSV).")] = None,
 ) -> None:
     """Propose waypoints that reach the tolerance with few pairs. Check reach and collisions before use."""
+    require_opencv()
     from eyebolt.cli.planning import plan_station
 
     for line in plan_station(station, camera, board, session, out, reach, pose or ()):
@@ -167,6 +175,7 @@ def inspect(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON line.")] = False,
 ) -> None:
     """Show what happened in a session, its findings, and whether its files are intact (exit code 1 if not)."""
+    require_opencv()
     from json import dumps
 
     from eyebolt.cli.inspection import inspect_session, report_lines
@@ -193,7 +202,9 @@ def accept(
         bool, typer.Option("--few-pairs", help="Accept a result of fewer pairs than [goal] min_pairs.")
     ] = False,
 ) -> None:
-    """Make the result of a session the one that the robot receives."""
+    """Make the result of a session the one that the robot receives. Needs Linux."""
+    require_posix("accept")
+    require_opencv()
     from eyebolt.cli.solving import accept_result
 
     for line in accept_result(session, by, incomplete, few_pairs):

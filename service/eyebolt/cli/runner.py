@@ -78,6 +78,18 @@ def write_text_file(path: Path, text: str, make_folder: bool = False) -> None:
         ) from None
 
 
+def require_posix(command: str) -> None:
+    """Raises MachineFault ``platform`` where ``command``, which writes the record, cannot run: on Windows."""
+    try:
+        importlib.import_module("fcntl")
+    except ImportError:
+        raise MachineFault(
+            "platform",
+            f"eyebolt {command} cannot write a record durably on this computer ({sys.platform})",
+            "run it on the cell's PC under Linux; watch, solve, plan, inspect, keys and new run here.",
+        ) from None
+
+
 # OpenCV's wheel contains its own libraries but these, which slim systems lack; the loader names the missing file.
 _SYSTEM_LIBRARIES = ("libGL.so", "libgthread", "libglib")
 _APT_COMMAND = "sudo apt-get install -y libgl1 libglib2.0-0"

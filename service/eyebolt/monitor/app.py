@@ -146,10 +146,13 @@ def _keyboard_echo_off() -> Iterator[None]:
     """Accidental key presses neither show on the screen nor reach the shell afterwards; Ctrl-C still works."""
     try:
         import termios
-
+    except ImportError:  # Windows
+        yield
+        return
+    try:
         keyboard = sys.stdin.fileno()
         before = termios.tcgetattr(keyboard)
-    except (ImportError, OSError, ValueError, AttributeError, termios.error):
+    except (OSError, ValueError, AttributeError, termios.error):
         yield
         return
     changed = list(before)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import fcntl
 import mmap
 import os
 import shutil
@@ -166,6 +165,8 @@ class DirectWriter:
         whole = len(data) // _SECTOR * _SECTOR
         if whole < max(self._min_bytes, _SECTOR) or not hasattr(os, "O_DIRECT"):
             return 0
+        import fcntl  # absent on Windows, where records can still be read
+
         try:
             aligned = self._aligned(data[:whole])
             flags = fcntl.fcntl(descriptor, fcntl.F_GETFL)

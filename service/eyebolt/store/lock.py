@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import os
 import time
 from collections.abc import Iterator
@@ -21,7 +20,7 @@ class RecordLock:
 
     Entering raises RecordFault ``record-locked`` while another process (or another RecordLock) holds the lock. The
     kernel releases it when the process ends, however it ends. A process forked inside the context without an exec
-    holds the lock too: start workers with "spawn".
+    holds the lock too: start workers with "spawn". Needs POSIX.
     """
 
     def __init__(self, record_folder: Path) -> None:
@@ -29,6 +28,8 @@ class RecordLock:
         self._descriptor: int | None = None
 
     def __enter__(self) -> RecordLock:
+        import fcntl  # absent on Windows, where records can still be read
+
         try:
             make_durable_folder(FileSystem(), self._path.parent)
             descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
@@ -97,6 +98,8 @@ def results_lock(record_folder: Path, wait_s: float = 10.0) -> Iterator[None]:
 
 def _try_lock(descriptor: int) -> bool:
     """Whether the lock was free. A file system without locks (some network ones) counts as free."""
+    import fcntl  # absent on Windows, where records can still be read
+
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
