@@ -111,6 +111,7 @@ class StationContext:
             # A folder holds one image per capture.
             takes_preview=camera.motion_check == "two-images" and camera.source != "folder",
             exposure_ns=None if camera.exposure_us is None else round(camera.exposure_us * 1e3),
+            inputs=self.digests,
         )
 
     @property

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import signal
 import socket
 import subprocess
@@ -27,7 +28,8 @@ def free_ports(count: int) -> list[int]:
 @contextlib.contextmanager
 def run_program(arguments: list[str], log: Path) -> Iterator[Process]:
     """``python -m ARGUMENTS`` with its output in the file ``log``; terminated on leaving."""
-    with log.open("wb") as output:
+    # The log can hold what the record holds: it is readable by its owner alone.
+    with os.fdopen(os.open(log, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600), "wb") as output:
         process = subprocess.Popen([sys.executable, "-m", *arguments], stdout=output, stderr=subprocess.STDOUT)
         try:
             yield process

@@ -2,10 +2,12 @@
 
 import json
 import shutil
+import stat
 
 import pytest
 
 from eyebolt.cli.inspection import SessionReport, inspect_session
+from eyebolt.store.journal import HEADER, encode_padded, read_records
 from eyebolt.store.names import list_sessions
 from support.daemon_process import DaemonProcess, Robot
 
@@ -56,6 +58,15 @@ def test_the_report_lists_every_capture(session, eyebolt):
     assert everything_in(session) == before
 
 
+def test_only_the_owner_can_read_what_the_daemon_recorded(closed_session):
+    record_folder = closed_session.parent
+    paths = [record_folder, *record_folder.rglob("*")]
+    assert closed_session / "images/0000.tif" in paths
+    assert closed_session / "result.json" in paths
+    for path in paths:
+        assert stat.S_IMODE(path.stat().st_mode) == (0o700 if path.is_dir() else 0o600), path
+
+
 def test_the_report_as_json(session, eyebolt):
     code, out, _ = eyebolt("inspect", session, "--json")
     found = json.loads(out)
@@ -91,6 +102,32 @@ def lose_the_lens(session):
     (session / "camera.json").unlink()
 
 
+def change_the_lens(session):
+    path = session / "camera.json"
+    before = path.read_text()
+    path.write_text(before.replace("1400", "1430", 1))
+    assert path.read_text() != before
+
+
+def change_the_board(session):
+    path = session / "station.toml"
+    before = path.read_text()
+    path.write_text(before.replace("square_mm = ", "square_mm = 1", 1))
+    assert path.read_text() != before
+
+
+def change_the_lens_of_a_record_without_digests(session):
+    """As before digests were recorded: those of the last result are left."""
+    rewrite_opening(session, lambda fact: {key: value for key, value in fact.items() if key != "inputs"})
+    change_the_lens(session)
+
+
+def rewrite_opening(session, change):
+    journal = session / "facts.journal"
+    first, *rest = read_records(journal.read_bytes()).records
+    journal.write_bytes(b"".join(encode_padded(0, [HEADER, json.dumps(change(json.loads(first))).encode(), *rest])))
+
+
 def spoil_the_result(session):
     (session / "result.json").write_text("{")
 
@@ -102,6 +139,9 @@ def spoil_the_result(session):
         (change_a_picture, "image 0003.tif differs from the recorded one"),
         (cut_the_journal, "the file ends within it"),
         (lose_the_lens, "camera.json is missing"),
+        (change_the_lens, "camera.json is not the file that the session was recorded with"),
+        (change_the_board, "station.toml is not the file that the session was recorded with"),
+        (change_the_lens_of_a_record_without_digests, "camera.json is not the file"),
         (spoil_the_result, "result.json cannot be read"),
     ],
 )

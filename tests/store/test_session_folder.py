@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 import pytest
 
+from eyebolt.access import Access
 from eyebolt.errors import RecordFault
 from eyebolt.store.filesystem import FileSystem, write_atomically, write_fault
 from eyebolt.store.names import RESULT_NAME, list_sessions, session_name
@@ -532,10 +533,10 @@ def test_session_names_sort_by_time_even_if_the_clock_is_set_back(tmp_path: Path
     assert list_sessions(tmp_path / "missing") == []
 
 
-def test_files_can_be_read_by_others_in_the_cell(tmp_path: Path) -> None:
+def test_files_can_be_read_by_others_in_the_cell_if_the_station_states_it(tmp_path: Path) -> None:
     before = os.umask(0o022)
     try:
-        with SessionFolder.create(tmp_path, NAME, SNAPSHOTS) as session:
+        with SessionFolder.create(tmp_path, NAME, SNAPSHOTS, FileSystem(access=Access.ALL)) as session:
             session.store_image("0001.tif", gradient(np.uint8))
     finally:
         os.umask(before)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict
@@ -13,8 +14,18 @@ from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT
 from eyebolt.errors import EyeboltError
 from eyebolt.plain_text import sanitize
 from eyebolt.protocol import Code, LastReply
-from eyebolt.results import ResultDocument
-from eyebolt.session import CaptureRecord, ImageFact, ReplyFact, SessionLog, decode_facts, fold, last_reply
+from eyebolt.results import ResultDocument, read_result
+from eyebolt.session import (
+    CaptureRecord,
+    Fact,
+    ImageFact,
+    ReplyFact,
+    SessionFact,
+    SessionLog,
+    decode_facts,
+    fold,
+    last_reply,
+)
 from eyebolt.store import SessionFolder, damaged_tails, find_damage
 
 _SNAPSHOT_FILES = (STATION_SNAPSHOT, LENS_SNAPSHOT)
@@ -117,12 +128,21 @@ def inspect_session(path: Path) -> SessionReport:
         is_closed=log.is_closed,
         captures=tuple(_capture(c, log.replies.get(c.request.seq), excluded) for c in log.captures),
         touch_count=len(log.touches),
-        damage=tuple(find_damage(folder, _SNAPSHOT_FILES, images)),
+        damage=tuple(find_damage(folder, _SNAPSHOT_FILES, images, _recorded_inputs(folder, facts))),
         damaged_tails=tuple(damaged_tails(folder)),
         last_reply=None if log.last_reply is None else last_reply(log.last_reply),
         result=result,
         solve_error=solve_error,
     )
+
+
+def _recorded_inputs(folder: SessionFolder, facts: Sequence[Fact]) -> Mapping[str, str]:
+    """Digests of the configuration files as the session's first fact states them, or else its last result."""
+    recorded: Mapping[str, str] = next((fact.inputs for fact in facts if isinstance(fact, SessionFact)), {})
+    if not recorded:
+        with contextlib.suppress(EyeboltError):
+            recorded = read_result(folder.path).inputs
+    return recorded
 
 
 def report_lines(report: SessionReport) -> list[str]:
@@ -199,7 +219,9 @@ def _result_lines(report: SessionReport) -> list[str]:
         return []
     lines = [f"solved now: {report.result.acceptance} - {report.result.reason}"]
     for finding in report.result.findings:
-        evidence = ", ".join(f"{name} {value:.4g}" for name, value in finding.evidence.items())
+        evidence = ", ".join(
+            f"{name} {'-' if value is None else format(value, '.4g')}" for name, value in finding.evidence.items()
+        )
         lines.append(f"{finding.severity} {finding.code}: {finding.message}")
         lines += [f"    evidence: {evidence}"] if evidence else []
         lines.append(f"    what to do: {finding.remedy}")

@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from eyebolt import addresses
+from eyebolt.access import Access
 from eyebolt.boards import (
     BOARD_KINDS,
     MAX_COUNT_PER_SIDE,
@@ -251,3 +252,5 @@ class RecordSection(Section):
 
     folder: FilePath = Field("sessions", description=_PATH)
     """The sessions are recorded here, one folder each."""
+    access: Access = Field(Access.OWNER, strict=False, description='"owner", "group" or "all"')
+    """Which users of this computer may read new sessions and their results; existing ones stay as they are."""

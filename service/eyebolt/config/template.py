@@ -110,6 +110,7 @@ accept = {_quoted(accept)}                # "when-proven": a proven result is us
 
 [record]
 folder = {_quoted(folder)}               # one folder for each session: images, facts and result
+# access = "group"                # who else may read them: "group" or "all"; without this line nobody
 """
     parse_station(text, "the new station file")
     return text

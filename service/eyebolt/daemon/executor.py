@@ -26,7 +26,7 @@ from eyebolt.planning import find_next_view
 from eyebolt.results import accepted_signature, read_accepted, unreadable_accepted, write_result
 from eyebolt.session import AcceptedResult, encode_fact
 from eyebolt.session import messages as msg
-from eyebolt.store import SessionFolder, list_sessions, session_name
+from eyebolt.store import FileSystem, SessionFolder, list_sessions, session_name
 
 # A package before its submodules, in the order in which a first use loads them. Importing a package and its submodule
 # concurrently can expose a partially initialised module.
@@ -213,7 +213,10 @@ class DaemonExecutor:
             name = session_name(datetime.now(UTC), [path.name for path in list_sessions(record_folder)])
             fact = command.first_fact(name)
             # A session without its first fact is none: the folder appears with it, or not at all.
-            folder = SessionFolder.create(record_folder, name, self._context.snapshots, first=[encode_fact(fact)])
+            files = FileSystem(access=self._context.station.record.access)
+            folder = SessionFolder.create(
+                record_folder, name, self._context.snapshots, files, first=[encode_fact(fact)]
+            )
         except EyeboltError as fault:
             return msg.WriteFailed(command.task, fault.message)
         previous, self._folder = self._folder, folder

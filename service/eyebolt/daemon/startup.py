@@ -36,7 +36,7 @@ def serve(station_file: Path, log_format: LogFormat) -> None:
     _raise_file_limit()
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
     context = load_context(station_file)
-    with RecordLock(context.record_folder):
+    with RecordLock(context.record_folder, context.station.record.access):
         folder, state, last_frame = recover(context)
         start_after = last_image_used(context, last_frame)
         camera = open_camera(context.station.camera, context.folder, start_after, context.keys_folder)

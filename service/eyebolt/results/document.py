@@ -6,12 +6,13 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from eyebolt import __version__
 from eyebolt.bounded_text import parse_json
@@ -36,6 +37,13 @@ RESULT_SCHEMA: Literal[1] = 1
 # Rotation matrices are written at full precision; a larger deviation comes from an edited file.
 _MAX_ORTHOGONALITY_ERROR = 1e-6
 
+
+def _finite_or_none(value: object) -> object:
+    """JSON has no infinity and no NaN."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+FiniteOrNull = Annotated[float | None, BeforeValidator(_finite_or_none)]
 Row3 = tuple[float, float, float]
 Row6 = tuple[float, float, float, float, float, float]
 Numbers = tuple[float, ...]
@@ -205,8 +213,8 @@ class FindingRecord(_Part):
     """How serious it is."""
     message: str
     """The finding in one sentence."""
-    evidence: Mapping[str, float]
-    """The numbers behind the finding."""
+    evidence: Mapping[str, FiniteOrNull]
+    """The numbers behind the finding; null for one without a finite value."""
     remedy: str
     """What to do about it."""
 

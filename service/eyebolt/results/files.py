@@ -33,6 +33,7 @@ from eyebolt.store import (
     RESULT_NAME,
     FileSystem,
     SessionFolder,
+    access_of,
     read_fault,
     results_lock,
     session_path,
@@ -81,11 +82,11 @@ def write_result(
     with results_lock(record_folder):
         in_use = _accepted_document(record_folder)
         if in_use is not None and in_use.has_transform_of(document):
-            _write(session / RESULT_NAME, document.accepted_as(in_use).to_text())
+            _write(session / RESULT_NAME, document.accepted_as(in_use).to_text(), session)
         elif accept:
             _accept(record_folder, session, document.accept(ACCEPTED_BY_RULE, utc_timestamp()), in_use)
         else:
-            _write(session / RESULT_NAME, document.to_text())
+            _write(session / RESULT_NAME, document.to_text(), session)
         _write_error_map(session / ERROR_MAP_NAME, error_map_svg(document, context.station.goal.tolerance_mm))
 
 
@@ -260,14 +261,14 @@ def _accepted_document(record_folder: Path) -> ResultDocument | None:
 def _accept(record_folder: Path, session: Path, accepted: ResultDocument, replaced: ResultDocument | None) -> None:
     # Nobody's acceptance is lost: the one that is replaced is noted before it is gone.
     if replaced is not None:
-        _note_replaced(record_folder / REPLACED_NAME, replaced)
+        _note_replaced(record_folder / REPLACED_NAME, replaced, session)
     # The station's copy outlives the deletion of old sessions. It is written first, so that no session is marked as
     # accepted without being in use.
-    _write(record_folder / ACCEPTED_NAME, accepted.to_text())
-    _write(session / RESULT_NAME, accepted.to_text())
+    _write(record_folder / ACCEPTED_NAME, accepted.to_text(), session)
+    _write(session / RESULT_NAME, accepted.to_text(), session)
 
 
-def _note_replaced(path: Path, replaced: ResultDocument) -> None:
+def _note_replaced(path: Path, replaced: ResultDocument, session: Path) -> None:
     """Appends one line about a result that is no longer used."""
     accepted, transform = replaced.accepted, replaced.transform
     note = {
@@ -279,7 +280,8 @@ def _note_replaced(path: Path, replaced: ResultDocument) -> None:
         "replaced": utc_timestamp(),
     }
     try:
-        with path.open("ab") as file:
+        with os.fdopen(os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, 0o600), "ab") as file:
+            path.chmod(access_of(session).file_mode)
             file.write(json.dumps(note).encode("utf-8") + b"\n")
             file.flush()
             os.fsync(file.fileno())
@@ -290,7 +292,7 @@ def _note_replaced(path: Path, replaced: ResultDocument) -> None:
 def _write_error_map(path: Path, drawing: str | None) -> None:
     """Without a drawing, removes that of an earlier result, which would be mistaken for this one's."""
     if drawing is not None:
-        _write(path, drawing)
+        _write(path, drawing, path.parent)
         return
     try:
         path.unlink(missing_ok=True)
@@ -311,8 +313,9 @@ def _read(path: Path) -> str:
         raise read_fault("the result", path, reason, "solve the session again; the record has all of it.") from None
 
 
-def _write(path: Path, text: str) -> None:
+def _write(path: Path, text: str, session: Path) -> None:
+    """Writes a result, as readable as its session is."""
     try:
-        write_atomically(FileSystem(), path, text.encode("utf-8"))
+        write_atomically(FileSystem(access=access_of(session)), path, text.encode("utf-8"))
     except OSError as error:
         raise write_fault("the result", path, error) from None

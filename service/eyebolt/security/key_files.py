@@ -161,7 +161,9 @@ def _read_key_file(path: Path, fields: tuple[str, ...], secret: bool = True) -> 
 def _write_private(path: Path, text: str) -> None:
     """Writes a new file that only its owner can read, also while it is being written."""
     try:
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if not path.parent.is_dir():
+            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            path.parent.chmod(0o700)
         with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _OWNER_ONLY), "w", encoding="ascii") as file:
             file.write(text)
             file.flush()

@@ -162,6 +162,8 @@ class SessionFact(_Record):
     """Of the camera, as in the station file."""
     timestamp: str
     """UTC, ISO 8601: when the request that opened it was received."""
+    inputs: dict[str, str] = {}
+    """SHA-256 digests of the configuration files that the session began with, hexadecimal, by file name."""
 
 
 class ImageFact(_Record):

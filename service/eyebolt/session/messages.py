@@ -10,7 +10,7 @@ no decision depends on them.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from eyebolt.boards import Detection, NoDetection
@@ -275,10 +275,18 @@ class OpenSession:
     mount: Mount
     timestamp: str
     """UTC, ISO 8601."""
+    inputs: Mapping[str, str] = field(default_factory=dict)
+    """SHA-256 digests of the configuration files, by file name."""
 
     def first_fact(self, session: str) -> SessionFact:
         """The first fact of a session of this name."""
-        return SessionFact(session=session, station=self.station, mount=self.mount, timestamp=self.timestamp)
+        return SessionFact(
+            session=session,
+            station=self.station,
+            mount=self.mount,
+            timestamp=self.timestamp,
+            inputs=dict(self.inputs),
+        )
 
 
 @dataclass(frozen=True)

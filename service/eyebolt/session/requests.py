@@ -130,7 +130,7 @@ def open_session(state: State, stage: AwaitingBackground) -> Transition:
     """The background solve of the open session is on record, if there was one: a new session can be opened."""
     job, config = stage.job, state.config
     state = replace(state, task=OpeningSession(job, stage.pose))
-    return state, [msg.OpenSession(job.number, config.station, config.mount, job.timestamp)]
+    return state, [msg.OpenSession(job.number, config.station, config.mount, job.timestamp, config.inputs)]
 
 
 def _with_live_pose(state: State, event: msg.RequestReceived) -> State:

@@ -12,6 +12,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import Enum, auto
 from typing import ClassVar, get_args
@@ -68,6 +69,8 @@ class SessionConfig:
     """A preview frame before each image shows whether the board stands still."""
     exposure_ns: int | None = None
     """Exposure time stated in the station file."""
+    inputs: Mapping[str, str] = field(default_factory=dict)
+    """SHA-256 digests of station file and lens file, by the names of their copies in a session's folder."""
 
     def pose_fields(self, base_T_flange: Array) -> list[float]:
         """The numbers that the robot would send for a flange pose (4, 4): the inverse of ``base_T_flange``."""

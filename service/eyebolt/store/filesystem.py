@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
+from eyebolt.access import Access
 from eyebolt.errors import RecordFault
 
 DIRECT_IO_MIN_BYTES = 1 << 20
@@ -25,20 +26,29 @@ DIRECT_IO_MIN_BYTES = 1 << 20
 class FileSystem:
     """Operations on real files. All raise OSError. A file or folder is durable only after ``sync`` or ``sync_folder``.
 
-    Files of at least ``direct_min_bytes`` bytes are written with direct I/O. A subclass can count, fail or interrupt
-    calls.
+    Files of at least ``direct_min_bytes`` bytes are written with direct I/O. New files and folders are readable as
+    ``access`` states, whatever the process's umask is. A subclass can count, fail or interrupt calls.
     """
 
-    def __init__(self, direct_min_bytes: int = DIRECT_IO_MIN_BYTES) -> None:
+    def __init__(self, direct_min_bytes: int = DIRECT_IO_MIN_BYTES, access: Access = Access.OWNER) -> None:
         self._direct_writer = DirectWriter(direct_min_bytes)
+        self._access = access
 
     def make_folder(self, path: Path) -> None:
         """Creates a folder; its parent must exist."""
-        path.mkdir()
+        path.mkdir(0o700)
+        # Given only now: mkdir and open take away the bits of the umask.
+        path.chmod(self._access.folder_mode)
 
     def create(self, path: Path) -> int:
         """Descriptor of an empty file for writing; an existing one is emptied."""
-        return os.open(path, os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o644)
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
+        try:
+            path.chmod(self._access.file_mode)
+        except OSError:
+            os.close(descriptor)
+            raise
+        return descriptor
 
     def open_existing(self, path: Path) -> int:
         """Descriptor of an existing file, for reading and writing."""
@@ -84,6 +94,14 @@ class FileSystem:
     def close(self, descriptor: int) -> None:
         """Closes a descriptor."""
         os.close(descriptor)
+
+
+def access_of(folder: Path) -> Access:
+    """Who may read a folder; OWNER if that cannot be determined."""
+    try:
+        return Access.of_mode(folder.stat().st_mode)
+    except OSError:
+        return Access.OWNER
 
 
 def make_durable_folder(files: FileSystem, path: Path) -> None:

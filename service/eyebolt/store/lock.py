@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 
+from eyebolt.access import Access
 from eyebolt.errors import RecordFault
 from eyebolt.store.filesystem import FileSystem, make_durable_folder, write_fault
 
@@ -18,12 +19,14 @@ _LOCK_NAME = ".lock"
 class RecordLock:
     """Context in which this process alone may write in ``record_folder``, which is created if missing.
 
+    ``access``: who may read the folder if it is created.
     Entering raises RecordFault ``record-locked`` while another process (or another RecordLock) holds the lock. The
     kernel releases it when the process ends, however it ends. A process forked inside the context without an exec
     holds the lock too: start workers with "spawn". Needs POSIX.
     """
 
-    def __init__(self, record_folder: Path) -> None:
+    def __init__(self, record_folder: Path, access: Access = Access.OWNER) -> None:
+        self._files = FileSystem(access=access)
         self._path = record_folder / _LOCK_NAME
         self._descriptor: int | None = None
 
@@ -31,8 +34,8 @@ class RecordLock:
         import fcntl  # absent on Windows, where records can still be read
 
         try:
-            make_durable_folder(FileSystem(), self._path.parent)
-            descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            make_durable_folder(self._files, self._path.parent)
+            descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError as error:
             raise write_fault("the record folder's lock", self._path, error) from None
         try:

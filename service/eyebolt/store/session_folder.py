@@ -15,7 +15,14 @@ from types import TracebackType
 from eyebolt.bounded_file import read_bounded
 from eyebolt.errors import RecordFault
 from eyebolt.store import names
-from eyebolt.store.filesystem import FileSystem, make_durable_folder, read_fault, write_atomically, write_fault
+from eyebolt.store.filesystem import (
+    FileSystem,
+    access_of,
+    make_durable_folder,
+    read_fault,
+    write_atomically,
+    write_fault,
+)
 from eyebolt.store.images import Pixels, decode_image, encode_image
 from eyebolt.store.journal import HEADER, describe_loss, encode_padded, read_records, recover_journal
 
@@ -113,7 +120,8 @@ class SessionFolder:
         Only for the process that holds the RecordLock: the journal may be replaced. Opening again changes nothing more.
         Raises RecordFault: ``record-read``, ``record-version``, ``record-write``.
         """
-        files = files or FileSystem()
+        # A session stays as readable as it is.
+        files = files or FileSystem(access=access_of(path))
         data = _journal_bytes(path)
         result = read_records(data)
         journal = path / names.JOURNAL_NAME

@@ -9,6 +9,7 @@ the corners of an image. Pairs excluded as outliers are tested for whether they 
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -184,8 +185,8 @@ def find_stale_pairs(pairs: Sequence[Pair]) -> list[Finding]:
                 Finding(
                     FindingCode.STALE_POSE,
                     Severity.WARN,
-                    f"pair {now.index} has exactly the pose of pair {before.index}, but its image differs by"
-                    f" {corner_distance_px:.0f} px: the pose is stale",
+                    f"pair {now.index} has exactly the pose of pair {before.index}, but its image"
+                    f" {_difference(corner_distance_px)}: the pose is stale",
                     evidence,
                     "let the robot program read the pose at every waypoint, after the stop.",
                 )
@@ -247,8 +248,15 @@ def _swap_finding(first: int, second: int, residual_m: float) -> Finding:
     )
 
 
+def _difference(corner_distance_px: float) -> str:
+    return f"differs by {corner_distance_px:.0f} px" if math.isfinite(corner_distance_px) else "shows other corners"
+
+
 def _corner_distance_px(before: Pair, now: Pair) -> float | None:
-    """Median distance of the corners common to both images; None if that cannot be known."""
+    """Median distance, px, of the corners common to both images; infinite if they show other corners.
+
+    None if that cannot be known.
+    """
     _, first, second = np.intersect1d(before.ids, now.ids, return_indices=True)
     if len(first) < _MIN_SHARED_CORNERS:
         # Both images show enough corners but hardly the same ones: the board moved.
