@@ -65,7 +65,7 @@ def evidence_files() -> Callable[[str], Path]:
 
 
 @pytest.fixture(scope="session")
-def stereo_pictures(evidence_files: Callable[[str], Path]) -> dict[str, list[Path]]:
+def stereo_images(evidence_files: Callable[[str], Path]) -> dict[str, list[Path]]:
     """13 pairs, "left" and "right", of a chessboard of 10 x 7 squares of 25 mm; there is no pair 10."""
     numbers = [n for n in range(1, 15) if n != 10]
     return {side: [evidence_files(f"{side}{n:02d}.jpg") for n in numbers] for side in ("left", "right")}

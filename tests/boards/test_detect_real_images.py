@@ -28,8 +28,8 @@ PUBLISHED_FX_FY_CX_CY = (532.8099, 532.9335, 342.4952, 233.8879)
 
 
 @pytest.fixture(scope="module")
-def stereo(stereo_pictures):
-    images = {side: [cv2.imread(str(p)) for p in paths] for side, paths in stereo_pictures.items()}
+def stereo(stereo_images):
+    images = {side: [cv2.imread(str(p)) for p in paths] for side, paths in stereo_images.items()}
     detections = {side: [find_board(p, STEREO_BOARD) for p in shown] for side, shown in images.items()}
     return images, detections
 

@@ -82,11 +82,11 @@ def test_the_report_as_json(session, eyebolt):
     assert report == again.model_copy(update={"result": result})
 
 
-def lose_a_picture(session):
+def lose_an_image(session):
     (session / "images/0003.tif").unlink()
 
 
-def change_a_picture(session):
+def change_an_image(session):
     path = session / "images/0003.tif"
     data = bytearray(path.read_bytes())
     data[len(data) // 2] ^= 1
@@ -135,8 +135,8 @@ def spoil_the_result(session):
 @pytest.mark.parametrize(
     ("spoil", "words"),
     [
-        (lose_a_picture, "image 0003.tif is missing"),
-        (change_a_picture, "image 0003.tif differs from the recorded one"),
+        (lose_an_image, "image 0003.tif is missing"),
+        (change_an_image, "image 0003.tif differs from the recorded one"),
         (cut_the_journal, "the file ends within it"),
         (lose_the_lens, "camera.json is missing"),
         (change_the_lens, "camera.json is not the file that the session was recorded with"),

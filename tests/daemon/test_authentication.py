@@ -25,7 +25,7 @@ IGNORED = "message to the status socket ignored"
 
 
 class Reached:
-    """A station with its status, and the camera that sends it pictures, at all addresses of this computer."""
+    """A station with its status, and the camera that sends it images, at all addresses of this computer."""
 
     def __init__(self, place, eyebolt):
         status, camera = free_ports(2)
@@ -150,8 +150,8 @@ def test_the_sender_script_needs_its_key(reached, start_daemon):
         sender = subprocess.Popen([sys.executable, SENDER, reached.camera, "20", str(reached.camera_key)])
         try:
             daemon.wait_for_log("client authorized", role="camera", name="left")
-            # Its moving test picture is of another size than the lens file says: that is what a picture means here.
-            until(lambda: robot.final(f"capture {next(seqs)} 500 0 400 1 0 0 0")[0] == 38, "a picture that got in")
+            # Its moving test image is of another size than the lens file says: that is what an image means here.
+            until(lambda: robot.final(f"capture {next(seqs)} 500 0 400 1 0 0 0")[0] == 38, "an image that got in")
         finally:
             sender.kill()
             sender.wait()
@@ -249,7 +249,7 @@ def test_names_from_a_sender_become_no_paths(start_daemon, tmp_path, connect):
     lines = ('source = "push"', f'endpoint = "tcp://127.0.0.1:{camera}"')
     daemon = start_daemon(write_station(place, camera_lines=lines))
     sender = connect(zmq.PUSH, f"tcp://127.0.0.1:{camera}")
-    picture = np.zeros((960, 1280), np.uint8)
+    image = np.zeros((960, 1280), np.uint8)
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
         robot.send("capture 1 500 0 400 1 0 0 0")
@@ -258,7 +258,7 @@ def test_names_from_a_sender_become_no_paths(start_daemon, tmp_path, connect):
             assert not patience.is_over(), "no reply to the capture"
             header = {"schema": 1, "id": 7, "boot_id": "../../../outside", "width": 1280, "height": 960, "channels": 1}
             header |= {"dtype": "uint8", "exposed_ns": time.monotonic_ns()}
-            sender.send_multipart([json.dumps(header).encode(), picture.tobytes()])
+            sender.send_multipart([json.dumps(header).encode(), image.tobytes()])
         assert robot.reply().startswith("25,1,")
     facts = "".join(path.read_text() for path in place.rglob("facts.journal"))
     assert '"name":"../../../outside/7"' in facts

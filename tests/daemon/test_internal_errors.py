@@ -71,7 +71,7 @@ class NoArray:
     """Raises when it is used as an image."""
 
     def __array__(self, *_, **__):
-        raise RuntimeError("no picture in here")
+        raise RuntimeError("no image in here")
 
 
 def test_a_defective_camera_or_image_ends_each_request_with_a_code(recorded_cell, tmp_path):
@@ -86,7 +86,7 @@ def test_a_defective_camera_or_image_ends_each_request_with_a_code(recorded_cell
     with serving(station, camera) as port, Robot(port) as robot:
         robot.say("hello 0")
         codes = [robot.final(recorded_cell.capture(seq))[0] for seq in range(1, 6)]
-    # Driver broken: 30. Exposed before the word: 22. Not storable: 31, twice. And an honest picture without a board.
+    # Driver broken: 30. Exposed before the word: 22. Not storable: 31, twice. And an honest image without a board.
     assert codes == [30, 22, 31, 31, 20]
 
 
@@ -95,8 +95,8 @@ def test_a_defect_is_logged_and_no_traceback_reaches_an_operator(form, capsys):
     configure_log(form)
     try:
         try:
-            board_picture = np.zeros((3, 3))
-            board_picture[7, 7] = 1
+            board_image = np.zeros((3, 3))
+            board_image[7, 7] = 1
         except IndexError:
             structlog.get_logger().exception("solving failed unexpectedly")
         said = capsys.readouterr().err
@@ -104,7 +104,7 @@ def test_a_defect_is_logged_and_no_traceback_reaches_an_operator(form, capsys):
         structlog.reset_defaults()
     assert "index 7 is out of bounds" in said
     assert "Traceback" not in said
-    assert "board_picture" not in said
+    assert "board_image" not in said
     if form == "json":
         (entry,) = [json.loads(line) for line in said.splitlines()]
         assert entry["exception"][0]["frames"][0]["filename"] == __file__
@@ -118,9 +118,9 @@ def test_a_failing_solver_costs_a_reply_that_waits_for_it_and_not_the_session(re
     def broken(problem, checks=()):
         raise ZeroDivisionError("a defect")
 
-    pictures = [cv2.imread(str(p), cv2.IMREAD_UNCHANGED) for p in sorted(recorded_cell.images.iterdir())[:5]]
+    images = [cv2.imread(str(p), cv2.IMREAD_UNCHANGED) for p in sorted(recorded_cell.images.iterdir())[:5]]
     monkeypatch.setattr("eyebolt.context.solve", broken)
-    with serving(station, OddCamera(*pictures)) as port, Robot(port) as robot:
+    with serving(station, OddCamera(*images)) as port, Robot(port) as robot:
         robot.say("hello 0")
         replies = [robot.final(recorded_cell.capture(seq))[:3] for seq in (1, 2, 3, 4)]
         assert replies == [(0, 1, 1), (0, 2, 2), (0, 3, 3), (20, 4, 3)], "the third is answered before its solve"

@@ -46,8 +46,8 @@ def test_a_creeping_arm_is_21_and_a_standing_one_is_kept(start_daemon, tmp_path,
     assert standing.shift_px < 0.05
     assert moving.shift_px > 0.15
     assert min(standing.interval_ms, moving.interval_ms) >= 150.0
-    pictures = newest_facts(station, ImageFact)
-    assert len(pictures) == 2, "the picture before is compared, not kept"
+    images = newest_facts(station, ImageFact)
+    assert len(images) == 2, "the image before is compared, not kept"
     measure = newest_facts(station, ReplyFact)[-1].measure
     assert (measure.value, measure.unit) == (moving.shift_px, "px")
     took = newest_facts(station, TimingsFact)[-1].ms
@@ -80,7 +80,7 @@ def test_a_half_turn_symmetric_chessboard_is_solved(start_daemon, eyebolt, tmp_p
         robot.say("hello 0")
         codes = [robot.final(cell.capture(seq))[0] for seq in range(1, 13)]
         assert robot.final("solve 20")[0] == 0
-    # Where the picture's edge cuts the board off, such a board cannot be found.
+    # Where the image's edge cuts the board off, such a board cannot be found.
     kept = sum(code <= 3 for code in codes)
     assert kept >= 8
     assert {code for code in codes if code > 3} <= {20}

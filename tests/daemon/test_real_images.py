@@ -1,4 +1,4 @@
-"""Real pictures through the socket, against what OpenCV makes of them.
+"""Real images through the socket, against what OpenCV makes of them.
 
 Source: the 13 stereo pairs of a chessboard that come with OpenCV (Debian package opencv-doc, examples/data, left01.jpg
 to right14.jpg; 9 x 6 inner corners of 25 mm as its left_intrinsics.yml says). A stereo pair is a hand-eye problem:
@@ -127,10 +127,10 @@ def closed_forms(chain, camera_T_board):
 
 
 class StereoRig:
-    """Both cameras calibrated, the reference between them, and what the left one makes of each picture."""
+    """Both cameras calibrated, the reference between them, and what the left one makes of each image."""
 
-    def __init__(self, pictures):
-        left, right = ([find_corners(path) for path in pictures[side]] for side in ("left", "right"))
+    def __init__(self, images):
+        left, right = ([find_corners(path) for path in images[side]] for side in ("left", "right"))
         self.left_rms, *left_lens = calibrate(left)
         self.right_rms, *self.right_lens = calibrate(right)
         self.rms, *_, turn, shift, _, _ = cv2.stereoCalibrate(
@@ -138,12 +138,12 @@ class StereoRig:
             flags=cv2.CALIB_FIX_INTRINSIC, criteria=STEPS,
         )  # fmt: skip
         self.left_T_right = np.linalg.inv(matrix(turn, shift))
-        self.left_T_board = [board_pose(seen_by_service(path), *left_lens) for path in pictures["left"]]
+        self.left_T_board = [board_pose(seen_by_service(path), *left_lens) for path in images["left"]]
 
 
 @pytest.fixture(scope="module")
-def rig(stereo_pictures):
-    return StereoRig(stereo_pictures)
+def rig(stereo_images):
+    return StereoRig(stereo_images)
 
 
 @pytest.mark.evidence
@@ -156,8 +156,8 @@ def test_the_reference_is_the_published_one(rig):
 
 @pytest.mark.evidence
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_real_pictures_through_the_socket_come_close_to_stereo_calibration(
-    rig, stereo_pictures, start_daemon, tmp_path, mount
+def test_real_images_through_the_socket_come_close_to_stereo_calibration(
+    rig, stereo_images, start_daemon, tmp_path, mount
 ):
     base_T_left, board_T_flange = turned(*BASE_T_LEFT), turned(*BOARD_T_FLANGE)
     wanted = base_T_left @ rig.left_T_right
@@ -166,9 +166,9 @@ def test_real_pictures_through_the_socket_come_close_to_stereo_calibration(
     chain = [base_T_left @ pose @ board_T_flange for pose in rig.left_T_board]
     fields = [printed(A if mount == "fixed" else np.linalg.inv(A)) for A in chain]
 
-    folder = tmp_path / "pictures"
+    folder = tmp_path / "images"
     folder.mkdir()
-    for path in stereo_pictures["right"]:
+    for path in stereo_images["right"]:
         (folder / path.name).write_bytes(path.read_bytes())
     camera, distortion = rig.right_lens
     station = write_station(
@@ -176,7 +176,7 @@ def test_real_pictures_through_the_socket_come_close_to_stereo_calibration(
         lens=Lens(*SIZE, camera, distortion.ravel()),
         mount=mount,
         board_lines=BOARD,
-        camera_lines=('source = "folder"', 'path = "pictures"'),
+        camera_lines=('source = "folder"', 'path = "images"'),
         robot_lines=("noise_mm = 0.02", "noise_deg = 0.002"),
         near_mm=300.0,
         far_mm=600.0,

@@ -37,7 +37,7 @@ def test_every_pair_answered_0_is_there_after_every_kill(start_daemon, recorded_
         assert solved[:3] == (0, 20, 9)
         assert robot.final("bye 21")[0] == 0
         daemon.kill()
-    # Each pair has its own picture: none was used twice, none was passed over.
+    # Each pair has its own image: none was used twice, none was passed over.
     taken = {fact.request.seq: fact.frame.name for fact in newest_facts(station, ImageFact)}
     assert taken == {seq: f"{seq - 1:03d}.png" for seq in range(1, 10)}
     result = json.loads((list_sessions(tmp_path / "sessions")[-1] / "result.json").read_text())
@@ -57,14 +57,14 @@ def test_an_image_on_record_without_a_reply_is_finished_after_a_kill(start_daemo
     station = recorded_cell.station(tmp_path)
     daemon = start_daemon(station)
 
-    def pictures_recorded():
+    def images_recorded():
         return sum(path.read_bytes().count(b'"type":"image"') for path in tmp_path.glob("sessions/2*/facts.journal"))
 
     for seq in range(1, 7):
         with Robot(daemon.port) as robot:
             robot.say("hello 0")
             robot.send(recorded_cell.capture(seq))
-            until(lambda seq=seq: pictures_recorded() == seq, "the picture's fact")
+            until(lambda seq=seq: images_recorded() == seq, "the image's fact")
             daemon.kill()
         answered = {fact.request.seq for fact in newest_facts(station, ReplyFact)}
         daemon = start_daemon(station)

@@ -21,7 +21,7 @@ def lines_of(cell):
     return before, [cell.capture(10, 7), "solve 11", cell.capture(12, 8), "bye 13"]
 
 
-def pictures_taken(station):
+def images_taken(station):
     """Sequence number and frame name of each image of the newest session."""
     return [(fact.request.seq, fact.frame.name) for fact in newest_facts(station, ImageFact)]
 
@@ -34,7 +34,7 @@ def undisturbed(recorded_cell, tmp_path_factory):
         robot.say("hello 0")
         replies = [[robot.final(line) for line in lines] for lines in lines_of(recorded_cell)]
     assert [reply[0] for reply in replies[0]] == [0, 0, 0, 0, 0, 26, 0, 0, 0]
-    return *replies, pictures_taken(station)
+    return *replies, images_taken(station)
 
 
 @pytest.fixture
@@ -91,14 +91,14 @@ def check_it_is_the_same(robot, before, replies):
 @pytest.mark.parametrize("interrupted", [is_killed, is_ended, is_left_half_open, restarts_in_the_middle])
 def test_an_interruption_changes_nothing(interrupted, undisturbed, recorded_cell, start_daemon, greet, tmp_path):
     before, after = lines_of(recorded_cell)
-    replies, replies_after, pictures = undisturbed
+    replies, replies_after, images = undisturbed
     station = recorded_cell.station(tmp_path)
     daemon, robot = work(start_daemon, greet, station, before, replies)
     daemon = interrupted(daemon, robot, start_daemon)
     robot = greet(daemon, (0, 0, replies[-1][2], 9))
     check_it_is_the_same(robot, before, replies)
     assert [robot.final(line) for line in after] == replies_after
-    assert pictures_taken(station) == pictures
+    assert images_taken(station) == images
 
 
 def test_a_reboot_changes_nothing(undisturbed, recorded_cell, start_daemon, greet, tmp_path):
@@ -106,7 +106,7 @@ def test_a_reboot_changes_nothing(undisturbed, recorded_cell, start_daemon, gree
     if subprocess.run([*LONG_UP, "true"], check=False, capture_output=True).returncode:
         pytest.skip("clocks of their own are not allowed here")
     before, after = lines_of(recorded_cell)
-    replies, replies_after, pictures = undisturbed
+    replies, replies_after, images = undisturbed
     station = recorded_cell.station(tmp_path)
     daemon, robot = work(start_daemon, greet, station, before, replies, under=LONG_UP)
     daemon.kill()
@@ -124,13 +124,13 @@ def test_a_reboot_changes_nothing(undisturbed, recorded_cell, start_daemon, gree
     assert robot.final(before[-1]) == replies[-1]
     check_it_is_the_same(robot, before, replies)
     assert [robot.final(line) for line in after] == replies_after
-    assert pictures_taken(station) == pictures
+    assert images_taken(station) == images
 
 
 @pytest.mark.parametrize("asks_again", [True, False], ids=["again", "the same line"])
 def test_a_lost_reply_is_fetched_without_a_second_image(asks_again, undisturbed, recorded_cell, start_daemon, tmp_path):
     before, after = lines_of(recorded_cell)
-    replies, replies_after, pictures = undisturbed
+    replies, replies_after, images = undisturbed
     station = recorded_cell.station(tmp_path)
     daemon = start_daemon(station)
     for line, reply in zip(before, replies, strict=True):
@@ -145,7 +145,7 @@ def test_a_lost_reply_is_fetched_without_a_second_image(asks_again, undisturbed,
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
         assert [robot.final(line) for line in after] == replies_after
-    assert pictures_taken(station) == pictures
+    assert images_taken(station) == images
 
 
 def test_a_restarted_robot_program_leaves_the_session_as_it_was(
@@ -153,16 +153,16 @@ def test_a_restarted_robot_program_leaves_the_session_as_it_was(
 ):
     """Its `begin` opens another session and the first stays on disk with all pairs; without it the first continues."""
     before, _ = lines_of(recorded_cell)
-    replies, _, pictures = undisturbed
+    replies, _, images = undisturbed
     station = recorded_cell.station(tmp_path)
     daemon, robot = work(start_daemon, greet, station, before, replies)
     (first,) = list_sessions(tmp_path / "sessions")
     log = fold(facts_in(first))
     robot.close()
     robot = greet(daemon, (0, 0, replies[-1][2], 9))
-    # From the top, but without `begin`: each line gets its answer, and no picture is taken.
+    # From the top, but without `begin`: each line gets its answer, and no image is taken.
     assert [robot.ask(line) for line in before[1:]] == replies[1:]
-    assert pictures_taken(station) == pictures[: len(pictures_taken(station))] and len(list_sessions(first.parent)) == 1
+    assert images_taken(station) == images[: len(images_taken(station))] and len(list_sessions(first.parent)) == 1
     # From the very top.
     assert robot.final("begin 1")[:3] == (0, 1, 0)
     assert robot.final(recorded_cell.capture(2, 7))[:3] == (0, 2, 1)

@@ -63,7 +63,7 @@ def test_the_status_follows_a_session_a_restart_and_an_acceptance(
     assert first["camera"]["is_connected"]
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
-        assert watcher.until(lambda s: s["robot"]["is_connected"])["robot"]["message"] == "connected from 127.0.0.1"
+        assert "127.0.0.1" in watcher.until(lambda s: s["robot"]["is_connected"])["robot"]["message"]
         for seq in range(1, 9):
             reply = robot.final(recorded_cell.capture(seq))
             status = watcher.until(lambda s, seq=seq: s["kept"] == seq and s["phase"] != "working")

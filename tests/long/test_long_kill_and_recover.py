@@ -53,7 +53,7 @@ def test_a_restart_with_many_pairs_is_soon_over(tmp_path):
 
 def join_sessions(record_folder):
     """A newer session with the captures of all others and no solve: as many pairs take hours to solve one by one."""
-    opened, joined, pictures, count = None, [], [], 0
+    opened, joined, images, count = None, [], [], 0
     for path in list_sessions(record_folder):
         opened = opened or facts_in(path)[0]
         replies = {fact.request.seq: fact for fact in facts_in(path, ReplyFact)}
@@ -61,18 +61,18 @@ def join_sessions(record_folder):
         for taken in facts_in(path, ImageFact):
             if taken.index not in detections:
                 continue
-            number, reply = len(pictures), replies[taken.request.seq]
+            number, reply = len(images), replies[taken.request.seq]
             count += taken.verb == "capture" and reply.code.keeps_pair
             verb, _, pose = taken.request.line.split(" ", 2)
             again = RequestRef(seq=number + 1, line=f"{verb} {number + 1} {pose}")
             joined.append(taken.model_copy(update={"request": again, "index": number, "file": f"{number:04d}.tif"}))
             joined.append(detections[taken.index].model_copy(update={"index": number}))
             joined.append(reply.model_copy(update={"request": again, "count": count}))
-            pictures.append(path / "images" / taken.file)
+            images.append(path / "images" / taken.file)
     name = session_name(WALL, [path.name for path in list_sessions(record_folder)])
     snapshots = {kept: (path / kept).read_bytes() for kept in ("station.toml", "camera.json")}
     first = [encode_fact(opened.model_copy(update={"session": name}))]
     with SessionFolder.create(record_folder, name, snapshots, first=first) as folder:
         folder.append([encode_fact(fact) for fact in joined])
-        for number, picture in enumerate(pictures):
-            shutil.copy(picture, folder.path / "images" / f"{number:04d}.tif")
+        for number, image in enumerate(images):
+            shutil.copy(image, folder.path / "images" / f"{number:04d}.tif")

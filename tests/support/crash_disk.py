@@ -63,7 +63,7 @@ class CrashDisk(FileSystem):
     """
 
     def __init__(self, root: Path, random: Random) -> None:
-        # Pictures pass by the cache, as large ones do.
+        # Images pass by the cache, as large ones do.
         super().__init__(direct_min_bytes=8192)
         self.root = root
         self.calls: list[str] = []

@@ -16,7 +16,7 @@ import json
 import re
 import sys
 import textwrap
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
@@ -336,15 +336,15 @@ def _log_events(package: str) -> str:
     for module, tree in _sources():
         if not _is_in(module, package or "eyebolt"):
             continue
+        bound = _bound_log_methods(tree)
         for node in ast.walk(tree):
-            if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)):
-                continue
-            if node.func.attr not in _LEVELS or "log" not in ast.unparse(node.func.value).lower() or not node.args:
+            if not (isinstance(node, ast.Call) and node.args):
                 continue
             event = _template(node.args[0])
-            if event:
+            called = bound.get(node.func.id, set()) if isinstance(node.func, ast.Name) else _log_levels([node.func])
+            if called and event:
                 levels, fields = found.setdefault(event, (set(), set()))
-                levels.add("error" if node.func.attr == "exception" else node.func.attr)
+                levels |= called
                 fields |= {word.arg for word in node.keywords if word.arg}
     return _table(
         ("event", "level", "fields"),
@@ -353,6 +353,30 @@ def _log_events(package: str) -> str:
             for e, (ls, fs) in sorted(found.items())
         ],
     )
+
+
+def _bound_log_methods(tree: ast.AST) -> dict[str, set[str]]:
+    """Names to which methods of a logger are assigned, as in ``log = _log.info if ... else _log.warning``."""
+    bound: dict[str, set[str]] = {}
+    for node in ast.walk(tree):
+        if not isinstance(node, ast.Assign):
+            continue
+        branches = [node.value.body, node.value.orelse] if isinstance(node.value, ast.IfExp) else [node.value]
+        levels = _log_levels(branches)
+        for target in node.targets:
+            if levels and isinstance(target, ast.Name):
+                bound.setdefault(target.id, set()).update(levels)
+    return bound
+
+
+def _log_levels(functions: Iterable[ast.expr]) -> set[str]:
+    """Levels of those that are methods of a logger."""
+    methods = [f for f in functions if isinstance(f, ast.Attribute) and f.attr in _LEVELS]
+    return {
+        "error" if method.attr == "exception" else method.attr
+        for method in methods
+        if "log" in ast.unparse(method.value).lower()
+    }
 
 
 def _findings(_: str) -> str:

@@ -4,29 +4,36 @@ It is an executor of the session's commands: each is carried out at once, unless
 as JSON, as in a journal. A connection's next line is served when the line before has its reply.
 """
 
+from __future__ import annotations
+
 from collections import deque
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, fields, is_dataclass, replace
+from typing import Any, TypeVar
 
 import numpy as np
 from pydantic import BaseModel
 from scipy.spatial.transform import Rotation
 
-from eyebolt.boards.detection import Detection
+from eyebolt.boards.detection import Detection, NoDetection
 from eyebolt.boards.exposure import ExposureStats
+from eyebolt.calibration.finding import Finding
 from eyebolt.calibration.problem import RobotNoise
-from eyebolt.calibration.solution import ExcludedPair, Refusal, RefusalCode
+from eyebolt.calibration.solution import ExcludedPair, Refusal, RefusalCode, Solution
 from eyebolt.calibration.uncertainty.prediction import PredictiveModel
-from eyebolt.geometry import Mount
+from eyebolt.geometry import Array, Mount
 from eyebolt.geometry.pose_format import PoseFormat
-from eyebolt.observations.view_quality import BoardPose, View
+from eyebolt.observations.board_pose import BoardPose
+from eyebolt.observations.view_quality import View
 from eyebolt.planning.next_view import NextView
 from eyebolt.planning.stopping import Goal, stopping_factor
-from eyebolt.protocol.framing import LateLineFeed, LineSplitter, OverlongLine, ReplyEndings
+from eyebolt.protocol.codes import Code
+from eyebolt.protocol.framing import LateLineFeed, Line, LineSplitter, OverlongLine, ReplyEndings
 from eyebolt.protocol.replies import encode
-from eyebolt.protocol.requests import VERBS, LineFault, overlong_fault, parse
+from eyebolt.protocol.requests import VERBS, LineFault, Request, overlong_fault, parse
 from eyebolt.session import messages as msg
 from eyebolt.session.executor import execute
-from eyebolt.session.facts import ReplyFact, decode_facts, encode_fact
+from eyebolt.session.facts import Fact, ReplyFact, decode_facts, encode_fact
 from eyebolt.session.session_log import fold
 from eyebolt.session.state import SessionConfig, State
 from eyebolt.session.step import resume, step
@@ -39,36 +46,42 @@ GOOD_LIGHT = ExposureStats(0.1, 0.7, 0.0, 0.0, 0.75)
 # Replies to recorded verbs that leave the seq free: working, cannot record, and faults of the request.
 NEVER_ON_DISK = (10, 31, 41, 43, 45, 47)
 
+DiskCommand = msg.OpenSession | msg.StoreImage | msg.RecordFacts
+FactKind = TypeVar("FactKind", bound=Fact)
+CommandKind = TypeVar("CommandKind", bound=msg.Command)
 
-def detection(light=GOOD_LIGHT, corners=CORNERS, size_px=SIZE_PX):
+
+def detection(
+    light: ExposureStats = GOOD_LIGHT, corners: int = CORNERS, size_px: tuple[int, int] = SIZE_PX
+) -> Detection:
     ids = np.arange(corners)
     return Detection(ids, np.stack([100.0 + 20 * (ids % 8), 100.0 + 20 * (ids // 8)], axis=-1), light, size_px, 0.6)
 
 
-def pose_text(number):
+def pose_text(number: int) -> str:
     """A pose as a robot sends it; different numbers give poses that differ enough to be kept."""
     turn = Rotation.from_euler("xyz", [170 - 7 * (number % 5), 6 * (number % 7) - 18, 11 * (number % 3)], degrees=True)
     w, x, y, z = np.roll(turn.as_quat(), 1)
     return f"{420 + 15 * number} {100 - 20 * (number % 4)} 450 {w:.5f} {x:.5f} {y:.5f} {z:.5f}"
 
 
-def capture(seq, number=None):
+def capture(seq: int, number: int | None = None) -> str:
     """The line of a capture at waypoint ``number`` (that of its seq if not given)."""
     return f"capture {seq} {pose_text(seq if number is None else number)}"
 
 
-def check(seq, number):
+def check(seq: int, number: int) -> str:
     """The line of a check at waypoint ``number``."""
     return f"check {seq} {pose_text(number)}"
 
 
-def touch(seq, corner, number=None):
+def touch(seq: int, corner: int, number: int | None = None) -> str:
     """The line of a touch of ``corner`` with the flange at waypoint ``number`` (that of its seq if not given)."""
     return f"touch {seq} {corner} {pose_text(seq if number is None else number)}"
 
 
-def config(**changes):
-    chosen = {
+def config(**changes: Any) -> SessionConfig:
+    chosen: dict[str, Any] = {
         "station": "bay-3",
         "mount": Mount.FIXED,
         "pose_format": PoseFormat("mm", "quaternion-wxyz", "deg"),
@@ -86,9 +99,15 @@ def config(**changes):
     return SessionConfig(**(chosen | changes))
 
 
-def solution(p95_mm, kept, excluded=(), findings=(), p95_with_nuisances_mm=0.0):
+def solution(
+    p95_mm: float,
+    kept: int,
+    excluded: Iterable[int] = (),
+    findings: Iterable[Finding] = (),
+    p95_with_nuisances_mm: float = 0.0,
+) -> Solution:
     others = tuple(ExcludedPair(index, "inconsistent with the others") for index in excluded)
-    changes = {
+    changes: dict[str, Any] = {
         "pairs_used": kept,
         "excluded": others,
         "findings": tuple(findings),
@@ -98,10 +117,12 @@ def solution(p95_mm, kept, excluded=(), findings=(), p95_with_nuisances_mm=0.0):
 
 
 # Both transforms are the identity: the predicted board pose is the flange pose.
-EXPECTATION = PredictiveModel("fixed", np.eye(4), np.eye(4), np.zeros((12, 12)), RobotNoise(1e-4, 1e-4), 0.1, 0, 1.0)
+EXPECTATION = PredictiveModel(
+    Mount.FIXED, np.eye(4), np.eye(4), np.zeros((12, 12)), RobotNoise(1e-4, 1e-4), 0.1, 0, 1.0
+)
 
 
-def plain(value):
+def plain(value: Any) -> Any:
     """Dataclasses and arrays as lists and dicts, which can be compared."""
     if isinstance(value, BaseModel):
         return value.model_dump()
@@ -121,7 +142,7 @@ class Connection:
     number: int
     splitter: LineSplitter = field(default_factory=LineSplitter)
     endings: ReplyEndings = field(default_factory=ReplyEndings)
-    inbox: deque = field(default_factory=deque)
+    inbox: deque[Line | OverlongLine | LateLineFeed] = field(default_factory=deque)
     waiting: bool = False
     dropped: bool = False
     sent: bytes = b""
@@ -130,48 +151,48 @@ class Connection:
 class World:
     """A daemon and its surroundings."""
 
-    def __init__(self, given=None):
+    def __init__(self, given: SessionConfig | None = None) -> None:
         self.disk: list[list[bytes]] = []
-        self.pictures: dict[tuple[int, str], object] = {}
+        self.images: dict[tuple[int, str], Detection | NoDetection] = {}
         self.now_ns = 1_000_000_000
-        self.sees = detection()
-        self.measures = None
+        self.sees: Detection | NoDetection = detection()
+        self.measures: View | None = None
         # Offset of the newest board from its prediction, in sigmas; None: there is no prediction.
         self.departs_sigma: float | None = None
-        self.findings: tuple = ()
+        self.findings: tuple[Finding, ...] = ()
         self.grab_fails: str | None = None
         self.disk_full = False
         self.disk_fails_at: int | None = None
         self.disk_writes = 0
-        self.failed_writes: list = []
+        self.failed_writes: list[DiskCommand] = []
         self.goal_met = False
         self.wanted: int | None = None
         self.excluded: tuple[int, ...] = ()
-        self.outcome = None
+        self.outcome: Solution | Refusal | None = None
         self.breaks: tuple[type, ...] = ()
         self.holds: tuple[type, ...] = ()
-        self.held: list = []
+        self.held: list[msg.Command] = []
         self.wakes: list[tuple[int, int]] = []
-        self.accepted = None
-        self.done: list = []
+        self.accepted: msg.AcceptedResult | None = None
+        self.done: list[msg.Command] = []
         self.answers: dict[msg.Caller, list[msg.SendReply]] = {}
-        self.is_recorded: dict[msg.Caller, object] = {}
+        self.is_recorded: dict[msg.Caller, Request] = {}
         self.owed: set[msg.Caller] = set()
         self.connections: dict[int, Connection] = {}
         self.state = State(given or config())
 
     # The robot's side.
 
-    def connect(self):
+    def connect(self) -> Connection:
         connection = Connection(len(self.connections) + 1)
         self.connections[connection.number] = connection
         return connection
 
-    def hang_up(self, connection):
+    def hang_up(self, connection: Connection) -> None:
         self._forget(connection)
         self.happens(msg.Disconnected(connection.number))
 
-    def receive(self, connection, data, patiently=True):
+    def receive(self, connection: Connection, data: bytes, patiently: bool = True) -> None:
         """Bytes of the robot; with ``patiently`` the clock runs until every line of this robot is answered."""
         connection.inbox.extend(connection.splitter.feed(data))
         self.serve(connection)
@@ -179,13 +200,13 @@ class World:
             assert self.wakes, f"no reply can come for connection {connection.number}"
             self.time_passes()
 
-    def say(self, connection, text, patiently=True):
+    def say(self, connection: Connection, text: str, patiently: bool = True) -> str:
         """Sends one line; the replies to it and to anything before it."""
         before = len(connection.sent)
         self.receive(connection, text.encode("ascii") + b"\n", patiently)
         return connection.sent[before:].decode("ascii").removesuffix("\n")
 
-    def serve(self, connection):
+    def serve(self, connection: Connection) -> None:
         while connection.inbox and not connection.waiting and not connection.dropped:
             item = connection.inbox.popleft()
             if isinstance(item, LateLineFeed):
@@ -193,8 +214,12 @@ class World:
                 continue
             caller = msg.Caller(connection.number, connection.endings.register(item.terminator))
             fields_wanted = self.state.config.pose_format.field_count
-            overlong = isinstance(item, OverlongLine)
-            parsed = overlong_fault(item.prefix) if overlong else parse(item.content, fields_wanted)
+            parsed: Request | LineFault
+            if isinstance(item, OverlongLine):
+                parsed = overlong_fault(item.prefix)
+            else:
+                parsed = parse(item.content, fields_wanted)
+            event: msg.Event
             if isinstance(parsed, LineFault):
                 answered, event = parsed.has_reply, msg.LineRejected(caller, parsed)
             else:
@@ -211,14 +236,14 @@ class World:
 
     # Time and work.
 
-    def time_passes(self):
+    def time_passes(self) -> None:
         """The clock advances to the next timer."""
         self.wakes.sort()
         at_ns, task = self.wakes.pop(0)
         self.now_ns = max(self.now_ns, at_ns)
         self.happens(msg.TimerExpired(task))
 
-    def work_done(self):
+    def work_done(self) -> None:
         """Carries out what was held back, and holds nothing more."""
         self.holds = ()
         while self.held:
@@ -226,7 +251,7 @@ class World:
             for command in held:
                 self.carry_out(command)
 
-    def restart(self):
+    def restart(self) -> None:
         """The daemon is killed and restarted from the disk."""
         for connection in self.connections.values():
             self._forget(connection)
@@ -236,12 +261,12 @@ class World:
         for command in commands:
             self.carry_out(command)
 
-    def happens(self, event):
+    def happens(self, event: msg.Event) -> None:
         self.state, commands = step(self.state, event)
         for command in commands:
             self.carry_out(command)
 
-    def carry_out(self, command):
+    def carry_out(self, command: msg.Command) -> None:
         self.done.append(command)
         if isinstance(command, self.holds):
             self.held.append(command)
@@ -250,7 +275,7 @@ class World:
 
     # The executor of the session's commands.
 
-    def send_reply(self, command):
+    def send_reply(self, command: msg.SendReply) -> None:
         self.answers.setdefault(command.caller, []).append(command)
         self._check_that_the_reply_is_on_record(command)
         connection = self.connections[command.caller.connection]
@@ -261,72 +286,72 @@ class World:
         connection.waiting = False
         self.serve(connection)
 
-    def close_connection(self, command):
+    def close_connection(self, command: msg.CloseConnection) -> None:
         self._forget(self.connections[command.connection])
 
-    def start_timer(self, command):
+    def start_timer(self, command: msg.StartTimer) -> None:
         self.wakes.append((command.at_ns, command.task))
 
-    def read_accepted_result(self, command):
+    def read_accepted_result(self, command: msg.ReadAcceptedResult) -> None:
         self.happens(msg.AcceptedResultRead(command.number, self.accepted))
 
-    def open_session(self, command):
+    def open_session(self, command: msg.OpenSession) -> None:
         self.happens(self._on_disk(command))
 
-    def store_image(self, command):
+    def store_image(self, command: msg.StoreImage) -> None:
         self.happens(self._on_disk(command))
 
-    def record_facts(self, command):
+    def record_facts(self, command: msg.RecordFacts) -> None:
         self.happens(self._on_disk(command))
 
-    def write_result(self, command):
+    def write_result(self, command: msg.WriteResult) -> None:
         self.happens(msg.ResultWritten(command.task))
 
-    def grab(self, command):
+    def grab(self, command: msg.Grab) -> None:
         if self.grab_fails:
-            self.happens(msg.GrabFailed(command.task, self.grab_fails, "no picture"))
+            self.happens(msg.GrabFailed(command.task, self.grab_fails, "no image"))
             return
         exposed_ns = command.not_before_ns
-        name = f"picture {exposed_ns}"
+        name = f"image {exposed_ns}"
         self.happens(msg.Grabbed(command.task, exposed_ns, exposed_ns + 1000, "request", name))
 
-    def detect(self, command):
+    def detect(self, command: msg.Detect) -> None:
         # The image is in memory, also if it could not be stored.
-        seen = self.pictures.get((len(self.disk), command.name), self.sees)
+        seen = self.images.get((len(self.disk), command.name), self.sees)
         self._worked(command, lambda: msg.Detected(command.task, seen, *self._view()))
 
-    def solve(self, command):
+    def solve(self, command: msg.Solve) -> None:
         self._worked(command, lambda: msg.Solved(command.task, self._solve(command)))
 
-    def plan_next_view(self, command):
+    def plan_next_view(self, command: msg.PlanNextView) -> None:
         self._worked(command, lambda: msg.NextViewPlanned(command.task, NextView("tilt it more")))
 
-    def publish_status(self, command):
+    def publish_status(self, command: msg.PublishStatus) -> None:
         """Nobody watches."""
 
-    def _worked(self, command, work):
+    def _worked(self, command: msg.Detect | msg.Solve | msg.PlanNextView, work: Callable[[], msg.TaskEvent]) -> None:
         breaks_down = isinstance(command, self.breaks)
         self.happens(msg.WorkerFailed(command.task, "it failed") if breaks_down else work())
 
     @property
-    def facts(self):
+    def facts(self) -> list[Fact]:
         """The facts of the newest session on disk."""
         return decode_facts(self.disk[-1]) if self.disk else []
 
-    def stored(self, seq):
+    def stored(self, seq: int) -> tuple[Code, int, int] | None:
         """The recorded reply to ``seq``: (code, count, aux), or None."""
         found = [f for f in self.facts_of(ReplyFact) if f.request.seq == seq]
         return (found[-1].code, found[-1].count, found[-1].aux) if found else None
 
-    def facts_of(self, kind):
+    def facts_of(self, kind: type[FactKind]) -> list[FactKind]:
         """The facts of one class in the newest session."""
         return [fact for fact in self.facts if isinstance(fact, kind)]
 
-    def commands(self, kind):
+    def commands(self, kind: type[CommandKind]) -> list[CommandKind]:
         """The commands of this class that were given."""
         return [command for command in self.done if isinstance(command, kind)]
 
-    def _check_that_the_reply_is_on_record(self, command):
+    def _check_that_the_reply_is_on_record(self, command: msg.SendReply) -> None:
         request, reply = self.is_recorded.get(command.caller), command.reply
         if request is None or reply.code in NEVER_ON_DISK:
             return
@@ -335,17 +360,17 @@ class World:
         on_disk = [(f.request.line, f.code, f.count, f.aux) for f in answers]
         assert told in on_disk, f"sent {told} before it was on record, where there is {on_disk}"
 
-    def _forget(self, connection):
+    def _forget(self, connection: Connection) -> None:
         connection.dropped, connection.waiting = True, False
         connection.inbox.clear()
 
-    def _on_disk(self, command):
+    def _on_disk(self, command: DiskCommand) -> msg.TaskEvent:
         self.disk_writes += 1
         if self.disk_full or self.disk_writes == self.disk_fails_at:
             self.failed_writes.append(command)
             return msg.WriteFailed(command.task, "no room on the disk")
         if isinstance(command, msg.StoreImage):
-            self.pictures[len(self.disk), command.name] = self.sees
+            self.images[len(self.disk), command.name] = self.sees
             return msg.ImageStored(command.task, "0" * 64)
         if isinstance(command, msg.OpenSession):
             fact = command.first_fact(f"session-{len(self.disk) + 1}")
@@ -354,7 +379,7 @@ class World:
         self.disk[-1] += [encode_fact(fact) for fact in command.facts]
         return msg.FactsRecorded(command.task)
 
-    def _solve(self, command):
+    def _solve(self, command: msg.Solve) -> Solution | Refusal:
         if self.outcome is not None:
             return self.outcome
         count = len(command.dataset.pairs)
@@ -366,14 +391,14 @@ class World:
             ratio = 0.8
         elif self.wanted:
             # The error falls as 1 / sqrt(pairs - 4): this ratio needs the wanted number of further pairs.
-            used = count - len(excluded)
-            ratio = np.sqrt(1 + (self.wanted - 0.5) / max(used - 4, 1)) / stopping_factor(used + self.wanted, False)
+            good = count - len(excluded)
+            ratio = np.sqrt(1 + (self.wanted - 0.5) / max(good - 4, 1)) / stopping_factor(good + self.wanted, False)
         else:
             ratio = 1 + 1e-6
         found = solution(float(TOLERANCE_MM * ratio), count - len(excluded), excluded, self.findings)
         return found if self.departs_sigma is None else replace(found, prediction=EXPECTATION)
 
-    def _view(self):
+    def _view(self) -> tuple[View | None, BoardPose | None]:
         """``measures``, or else a view of the board ``departs_sigma`` from its pose predicted by ``EXPECTATION``."""
         if self.measures is not None:
             return self.measures, None
@@ -384,7 +409,7 @@ class World:
         shift[0, 3] = self.departs_sigma * EXPECTATION.noise.translation_m
         return View(residual_px=0.05), BoardPose(pose @ shift, np.eye(6) * 1e-16)
 
-    def _reported_pose(self):
+    def _reported_pose(self) -> Array | None:
         """The flange pose of the request in progress; None without one."""
         pose = getattr(self.state.task, "pose", None)
         return None if pose is None else pose.base_T_flange

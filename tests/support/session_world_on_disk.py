@@ -77,7 +77,9 @@ class Witness:
             sure = len(kept.facts)
             assert records[:sure] == kept.facts, f"{sure} facts were acknowledged, {len(records)} are there"
             assert records[sure:] == kept.under_way[: len(records) - sure], "a record that was never written"
-            answers[name] = fold(decode_facts(records)).replies
+            log = fold(decode_facts(records))
+            assert log is not None
+            answers[name] = log.replies
             result = path / RESULT_NAME
             there = result.read_text() if result.exists() else None
             assert there in kept.results, "a result that was never written, or half of one"
@@ -125,8 +127,13 @@ class DiskWorld(World):
 
     @property
     def kept(self) -> Kept:
-        assert self.folder is not None
-        return self.witness.sessions[self.folder.path.name]
+        return self.witness.sessions[self.opened.path.name]
+
+    @property
+    def opened(self) -> SessionFolder:
+        """The folder of the session in progress."""
+        assert self.folder is not None, "no session is open"
+        return self.folder
 
     def write_result(self, command: msg.WriteResult) -> None:
         self._write_result()
@@ -140,7 +147,7 @@ class DiskWorld(World):
                 return self._store(command)
             facts = [encode_fact(fact) for fact in command.facts]
             self.kept.under_way = facts
-            self.folder.append(facts)
+            self.opened.append(facts)
             self.kept.facts, self.kept.under_way = [*self.kept.facts, *facts], []
             return msg.FactsRecorded(command.task)
         except RecordFault as fault:
@@ -163,7 +170,7 @@ class DiskWorld(World):
 
     def _store(self, command: msg.StoreImage) -> Any:
         pixels = np.random.default_rng(len(self.done)).integers(0, 256, (90, 120), dtype=np.uint8)
-        stored = self.folder.store_image(command.name, pixels)
+        stored = self.opened.store_image(command.name, pixels)
         return msg.ImageStored(command.task, stored.digest_sha256)
 
     def _write_result(self) -> None:
@@ -171,7 +178,7 @@ class DiskWorld(World):
         text = json.dumps({"made": len(self.done), "filler": "x" * 5000})
         self.kept.results.append(text)
         try:
-            write_atomically(self.files, self.folder.path / RESULT_NAME, text.encode())
+            write_atomically(self.files, self.opened.path / RESULT_NAME, text.encode())
         except OSError:
             self.results_lost += 1
             return
@@ -187,7 +194,7 @@ class DiskWorld(World):
             and request.text == stands[-1].request.line
             and reply.code not in (10, 31, 45, 47)
         ):
-            name = self.folder.path.name
+            name = self.opened.path.name
             self.witness.told.append((name, reply.seq, request.text, reply.code, reply.count, reply.aux))
 
 
