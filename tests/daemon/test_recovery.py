@@ -8,6 +8,7 @@ import json
 from eyebolt.session import ImageFact, ReplyFact, SolveFact
 from eyebolt.session.facts import SolveBasis
 from eyebolt.store.names import list_sessions
+from eyebolt_sim.replay import replay_in_process
 from support.daemon_process import Robot, until
 from support.recorded_facts import newest_facts
 
@@ -82,6 +83,8 @@ def test_an_image_on_record_without_a_reply_is_finished_after_a_kill(start_daemo
         assert robot.final(recorded_cell.capture(seq + 1))[:3] == (0, seq + 1, seq + 1)
     assert [fact.request.seq for fact in newest_facts(station, ReplyFact)] == list(range(1, seq + 2))
     assert len(newest_facts(station, ImageFact)) == seq + 1
+    replayed = replay_in_process(list_sessions(tmp_path / "sessions")[-1])
+    assert all(played.as_expected for played in replayed.played)
 
 
 def test_a_kill_between_reply_and_solve_loses_nothing(start_daemon, recorded_cell, tmp_path):

@@ -37,6 +37,11 @@ def test_the_table_of_errors_has_every_remedy_and_no_code(package):
         assert all(module.split(".")[0] == package for module in re.findall(r"`([a-z_.]+)`", modules))
 
 
+def test_the_table_of_log_events_has_those_of_a_level_chosen_before():
+    rows = [line.split(" | ") for line in doc_tables.table("log-events eyebolt.daemon").splitlines()]
+    assert ["| `reply sent`", "info, warning", "`aux`, `code`, `kept`, `message`, `seq` |"] in rows
+
+
 def test_every_page_has_whole_markers():
     for page in doc_tables.pages():
         text = page.read_text(encoding="utf-8")

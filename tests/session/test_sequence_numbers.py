@@ -1,10 +1,12 @@
 """Sequence numbers, who holds the station, and the replies to a robot that waits."""
 
+from datetime import datetime
+
 import numpy as np
 import pytest
 
 from eyebolt.session import messages as msg
-from eyebolt.session.facts import ImageFact
+from eyebolt.session.facts import ImageFact, ReplyFact
 from eyebolt.session.messages import AcceptedResult
 from support.session_world import World, capture, check, config, pose_text
 
@@ -246,6 +248,14 @@ def test_hello_after_a_kill_waits_for_the_pending_image_and_counts_its_seq_as_us
     world.work_done()
     assert robot.sent == b"0,0,2,2\n"
     assert world.say(robot, capture(3)) == "0,3,3,5"
+
+
+def test_a_reply_that_is_taken_up_after_a_kill_has_the_timestamp_of_its_image(world, robot):
+    killed_with_an_image_pending(world, robot)
+    world.work_done()
+    reply, image = world.facts_of(ReplyFact)[-1], world.facts_of(ImageFact)[-1]
+    assert (reply.request.seq, reply.timestamp) == (2, image.timestamp)
+    assert datetime.fromisoformat(reply.timestamp).tzinfo is not None
 
 
 def test_hello_waits_for_the_request_in_progress_no_longer_than_a_robot(world, robot):
