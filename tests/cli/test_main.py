@@ -41,6 +41,36 @@ def test_an_existing_station_file_is_never_overwritten(eyebolt, tmp_path):
     assert station.read_bytes() == before
 
 
+@pytest.mark.parametrize(
+    "words",
+    [("new", "TOO-LONG"), ("solve", "TOO-LONG"), ("inspect", "TOO-LONG"), ("keys", "TOO-LONG")],
+    ids=lambda words: words[0],
+)
+def test_a_path_that_the_system_refuses_is_a_fault(eyebolt, tmp_path, words):
+    code, out, err = eyebolt(*(tmp_path / ("a" * 300) if word == "TOO-LONG" else word for word in words))
+    assert code == 1
+    assert "internal error" not in out + err
+    assert "File name too long" in out + err
+
+
+@pytest.mark.parametrize(
+    "endpoint",
+    [
+        "tcp://",
+        "tcp://127.0.0.1",
+        "tcp://127.0.0.1:99999",
+        "tcp://*:4751",
+        "inproc://x",
+        "127.0.0.1:4751",
+        "tcp://a b:1",
+    ],
+)
+def test_an_invalid_status_address_is_a_fault_at_once(eyebolt, endpoint):
+    code, out, err = eyebolt("watch", "--once", "--endpoint", endpoint)
+    assert (code, out) == (1, "")
+    assert "(status-address)" in err
+
+
 @pytest.mark.parametrize("pose_format", ["", "deg,mm", "euler-ABC", "euler-ZYX,furlong"])
 def test_an_invalid_pose_format_is_a_fault(eyebolt, tmp_path, pose_format):
     code, _, err = eyebolt("solve", tmp_path, "--pose-format", pose_format)

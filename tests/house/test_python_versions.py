@@ -47,7 +47,7 @@ def find(version):
     return None
 
 
-@pytest.fixture(params=["3.12", "3.13"])
+@pytest.fixture(params=["3.12", "3.13", "3.14"])
 def python(request):
     found = find(request.param)
     if found is None:

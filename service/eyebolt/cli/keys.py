@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from eyebolt.addresses import is_remote_endpoint
-from eyebolt.errors import InputFault
+from eyebolt.addresses import is_remote_endpoint, split_host_port
+from eyebolt.errors import InputFault, MachineFault
 from eyebolt.security import (
     ClientKeys,
     Role,
@@ -44,10 +44,11 @@ def make_keys(station_file: Path, watchers: Sequence[str], cameras: Sequence[str
 def status_source(station_file: Path | None, endpoint: str | None, key: Path | None) -> tuple[str, ClientKeys | None]:
     """Status address of a station, and the keys for it if it is on another computer.
 
-    Raises InputFault ``keys-needed``, and those of the station file and the key files.
+    Raises MachineFault ``status-address``, InputFault ``keys-needed``, and those of the station file and the key files.
     """
     keys_of_client = None if key is None else read_client_keys(key)
     if endpoint is not None:
+        _check_endpoint(endpoint)
         if keys_of_client is None and endpoint.startswith("tcp://") and is_remote_endpoint(endpoint):
             message = f"{endpoint} is on another computer, where watching requires a key"
             remedy = "on the cell's PC: eyebolt keys STATION --watcher NAME; then here: --key FILE."
@@ -64,6 +65,18 @@ def status_source(station_file: Path | None, endpoint: str | None, key: Path | N
         hint = "Without the file: --endpoint, for example tcp://127.0.0.1:4751."
         raise InputFault(fault.code, fault.message, f"{fault.remedy} {hint}", **fault.data) from None
     return local_status_source(station_file, station, keys_of_client)
+
+
+def _check_endpoint(endpoint: str) -> None:
+    """Raises MachineFault ``status-address``: ZeroMQ accepts addresses without a port, and then waits for ever."""
+    if endpoint.startswith("ipc://"):
+        return
+    try:
+        split_host_port(endpoint.removeprefix("tcp://") if endpoint.startswith("tcp://") else "")
+    except ValueError:
+        remedy = "give the daemon's status address as tcp://HOST:PORT, with the port in figures."
+        message = f"'{endpoint}' is not a valid status address"
+        raise MachineFault("status-address", message, remedy, endpoint=endpoint) from None
 
 
 def _keys_folder(station_file: Path, keys: str | None) -> Path | None:

@@ -39,6 +39,15 @@ def run_command(name: str, command: Callable[[], object]) -> None:
     except KeyboardInterrupt:
         sys.exit(EXIT_INTERRUPTED)
     except Exception as defect:
+        if isinstance(defect, OSError) and isinstance(defect.filename, str):
+            # Not foreseen where the file is used: a name that is too long, a folder that may not be entered.
+            unusable = InputFault(
+                "file-unusable",
+                f"{defect.filename}: {defect.strerror}",
+                "check the path and the permissions of its folders.",
+            )
+            _print_error(f"{name}: {unusable}")
+            sys.exit(EXIT_FAULT)
         # A traceback does not help an operator; record and log hold what is needed to find the defect.
         _print_error(clean_block(f"{name}: internal error: {defect!r}"))
         _print_error("  What to do: keep the session folder and the log, report this line, and start again.")
