@@ -159,8 +159,8 @@ _PROTOCOL_ERROR: int = zmq.EVENT_HANDSHAKE_FAILED_PROTOCOL
 _MESSAGES_WITH_KEY = {
     _AUTH_FAILED: "the daemon does not accept this key: make one with 'eyebolt keys STATION --watcher NAME' on the"
     " cell's PC.",
-    _NO_DETAIL: "the connection is closed by the other side: the key is that of another station, or the program at that"
-    " address is not an Eyebolt daemon.",
+    _NO_DETAIL: "the connection is closed by the other side: the key is that of another station, or the daemon uses no"
+    " keys (omit --key), or the program at that address is not an Eyebolt daemon.",
     _PROTOCOL_ERROR: "the daemon at that address uses no keys: omit --key.",
 }
 _MESSAGES_WITHOUT_KEY = {
@@ -198,7 +198,9 @@ class HandshakeMonitor:
             self.is_connected = event == zmq.EVENT_CONNECTED
             if event in (zmq.EVENT_CONNECTED, zmq.EVENT_DISCONNECTED):
                 continue
-            self.message = self._messages.get(event, self.message)
+            # Which side notices first that they speak differently is a race; only one of them learns the reason.
+            if event != _NO_DETAIL or not self.message:
+                self.message = self._messages.get(event, self.message)
             if event != _NO_DETAIL and self._reconnect_at_s is None:
                 self._reconnect_at_s = time.monotonic() + _RECONNECT_AFTER_S
         if self._reconnect_at_s is not None and time.monotonic() >= self._reconnect_at_s:
