@@ -103,6 +103,7 @@ class StationContext:
             result_format=self.result_format,
             flange_T_tool=self.station.flange_T_tool,
             lens_size_px=(self.lens.width_px, self.lens.height_px),
+            lens_focal_px=float(np.sqrt(self.lens.matrix[0, 0] * self.lens.matrix[1, 1])),
             board_corner_count=self.board.corner_count,
             goal=Goal(goal.tolerance_mm, goal.min_pairs, goal.max_pairs),
             settle_ns=camera.settle_ms * 1_000_000,

@@ -340,7 +340,7 @@ _CATALOGUE: tuple[CellFault, ...] = (
     StalePose(
         FaultName.STALE_POSE, "at one waypoint the program sends the pose of the waypoint before", Code.DUPLICATE_POSE
     ),
-    SkippedMove(FaultName.SKIPPED_MOVE, "at one waypoint the arm does not move", None, "stale-image"),
+    SkippedMove(FaultName.SKIPPED_MOVE, "at one waypoint the arm does not move", Code.NO_FRESH_FRAME),
     BoardMoved(
         FaultName.BOARD_MOVED,
         "from a waypoint on the board is displaced by 2 mm and 1 deg",

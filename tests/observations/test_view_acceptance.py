@@ -12,6 +12,7 @@ from eyebolt.boards.exposure import ExposureStats, not_found_reason
 from eyebolt.observations import thresholds
 from eyebolt.observations.arm_motion import ArmMotion
 from eyebolt.observations.exposure_map import ExposureMap, Region
+from eyebolt.observations.pair import Pair
 from eyebolt.observations.view_acceptance import Baseline, ViewAcceptance, assess_view
 from eyebolt.observations.view_quality import MotionCheck, View
 from eyebolt.protocol import Code
@@ -301,3 +302,55 @@ def test_every_limit_states_its_quantity_and_source():
         assert limit.source in thresholds.ThresholdSource, name
         assert limit.quantity, name
         assert limit.codes, name
+
+
+def earlier(seen, at=None, shift_px=0.0, index=3):
+    return Pair(index, pose() if at is None else at, seen.ids, seen.corners_px + np.array([shift_px, 0.0]))
+
+
+def grid(across_px=12.0):
+    """A view of a board of 11 x 8 corners, about 100 px to its median radius for 30 px a square."""
+    ids = np.arange(CORNERS)
+    return replace(detected(), corners_px=np.stack([500 + across_px * (ids % 11), 400 + across_px * (ids // 11)], -1))
+
+
+# Below the limits of a duplicate the pose is as before: 26, or 0 for a check.
+@pytest.mark.parametrize(
+    ("shift_mm", "turn_deg", "code"), [(0.9, 0.4, 26), (1.1, 0.0, 22), (0.0, 0.6, 22), (100.0, 30.0, 22)]
+)
+def test_equal_corners_under_another_pose_are_an_old_image(shift_mm, turn_deg, code):
+    seen, at = grid(), pose(shift_mm, turn_deg)
+    found = assessed(seen, [pose()], at, earlier=[earlier(seen)])
+    assert found.code == code
+    if code == 22:
+        assert (found.measure.quantity, found.measure.value) == (thresholds.SAME_IMAGE.quantity, 0.0)
+        assert "pair 3" in found.message
+    assert assessed(seen, at=at, allow_repeated_pose=True, earlier=[earlier(seen)]).code == (22 if code == 22 else 0)
+
+
+@pytest.mark.parametrize(("shift_px", "code"), [(0.049, 22), (0.051, 0), (1e-9, 22)])
+def test_nearly_equal_corners_are_an_old_image_where_the_motion_must_show(shift_px, code):
+    seen, view = grid(30.0), View(distance_mm=700.0)
+    found = assessed(seen, at=pose(0, 20), view=view, earlier=[earlier(seen, shift_px=shift_px)], focal_px=1450.0)
+    assert found.code == code
+
+
+# A far, small board hides a small tilt about itself; along the line of sight it hides a small translation.
+@pytest.mark.parametrize(
+    ("across_px", "shift_mm", "turn_deg", "code"),
+    [(30.0, 0.0, 2.0, 0), (30.0, 0.0, 10.0, 22), (8.0, 0.0, 20.0, 0), (30.0, 0.5, 0.0, 0), (30.0, 2.0, 0.0, 22),
+     (30.0, 2.0, 1.0, 0)],
+)  # fmt: skip
+def test_nearly_equal_corners_are_kept_where_the_motion_may_not_show(across_px, shift_mm, turn_deg, code):
+    seen, view, before = grid(across_px), View(distance_mm=700.0), grid(across_px)
+    at = pose(shift_mm, turn_deg)
+    found = assessed(seen, at=at, view=view, earlier=[earlier(before, shift_px=0.01)], focal_px=1450.0)
+    assert found.code == code
+    assert assessed(seen, at=at, view=view, earlier=[earlier(before, shift_px=0.01)]).code == 0
+
+
+def test_few_common_corners_are_no_evidence_of_an_old_image():
+    seen = grid(30.0)
+    part = replace(seen, ids=seen.ids[:9], corners_px=seen.corners_px[:9] + 0.01)
+    found = assessed(seen, at=pose(0, 30), view=View(distance_mm=700.0), earlier=[earlier(part)], focal_px=1450.0)
+    assert found.code == 0

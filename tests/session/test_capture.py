@@ -274,8 +274,31 @@ def test_the_solver_gets_poses_and_corners_as_recorded(world, robot):
     pair = world.commands(msg.Solve)[-1].dataset.pairs[-1]
     image_fact = world.facts_of(ImageFact)[-1]
     assert pair.base_T_flange.tolist() == np.array(image_fact.base_T_flange).tolist()
-    assert pair.corners_px.tolist() == detection().corners_px.tolist()
+    assert pair.corners_px.tolist() == world.exposed(detection(), 2).corners_px.tolist()
     assert pair.ids.tolist() == detection().ids.tolist()
+
+
+def test_a_camera_that_repeats_one_image_is_refused_from_the_second_waypoint_on(world, robot):
+    world.is_frozen = True
+    assert [answer.split(",")[0] for answer in run(world, robot, 12)] == ["0"] + ["22"] * 11
+    assert world.say(robot, check(13, 20)).startswith("22,13,")
+    reply = status(world).last_reply
+    assert "pair 0" in reply.message
+    assert (reply.measure.value, reply.measure.unit) == (0.0, "px")
+    assert len(world.state.log.kept) == 1
+    world.restart()
+    robot = world.connect()
+    world.say(robot, "hello 0")
+    assert world.say(robot, capture(14)).startswith("22,14,")
+    world.is_frozen = False
+    assert world.say(robot, capture(15, 14)).startswith("0,15,")
+
+
+def test_an_arm_that_returned_gets_26_and_a_check_there_is_kept_though_the_image_is_equal(world, robot):
+    world.is_frozen = True
+    assert world.say(robot, capture(1, 1)).startswith("0,")
+    assert world.say(robot, capture(2, 1)).startswith("26,")
+    assert world.say(robot, check(3, 1)).startswith("0,")
 
 
 def test_undo_removes_the_newest_kept_pair(world, robot):

@@ -88,6 +88,7 @@ def config(**changes: Any) -> SessionConfig:
         "result_format": result_format(tolerance_mm=TOLERANCE_MM),
         "flange_T_tool": None,
         "lens_size_px": SIZE_PX,
+        "lens_focal_px": 1450.0,
         "board_corner_count": CORNERS,
         "goal": Goal(TOLERANCE_MM, min_pairs=8, max_pairs=40),
         "settle_ns": 0,
@@ -161,6 +162,8 @@ class World:
         self.departs_sigma: float | None = None
         self.findings: tuple[Finding, ...] = ()
         self.grab_fails: str | None = None
+        # The camera repeats one image; else every image differs from those before it.
+        self.is_frozen = False
         self.disk_full = False
         self.disk_fails_at: int | None = None
         self.disk_writes = 0
@@ -318,6 +321,8 @@ class World:
     def detect(self, command: msg.Detect) -> None:
         # The image is in memory, also if it could not be stored.
         seen = self.images.get((len(self.disk), command.name), self.sees)
+        if isinstance(seen, Detection):
+            seen = self.exposed(seen, int(command.name.split(".")[0]))
         self._worked(command, lambda: msg.Detected(command.task, seen, *self._view()))
 
     def solve(self, command: msg.Solve) -> None:
@@ -397,6 +402,10 @@ class World:
             ratio = 1 + 1e-6
         found = solution(float(TOLERANCE_MM * ratio), count - len(excluded), excluded, self.findings)
         return found if self.departs_sigma is None else replace(found, prediction=EXPECTATION)
+
+    def exposed(self, seen: Detection, index: int) -> Detection:
+        """The board in image ``index``: its corners lie elsewhere in each image, unless the camera is frozen."""
+        return seen if self.is_frozen else replace(seen, corners_px=seen.corners_px + 0.5 * index)
 
     def _view(self) -> tuple[View | None, BoardPose | None]:
         """``measures``, or else a view of the board ``departs_sigma`` from its pose predicted by ``EXPECTATION``."""

@@ -9,8 +9,10 @@ from eyebolt.boards.detection import (
     AnyDetectionRecord,
     Detection,
     DetectionRecord,
+    MarkerLayout,
     NoDetection,
     NoDetectionRecord,
+    OtherMarkers,
     parse_detection,
 )
 from eyebolt.boards.exposure import DARK_IMAGE_LEVEL, SATURATED_IMAGE_FRACTION, ExposureStats, GrayImage
@@ -36,8 +38,10 @@ __all__ = [
     "ExposureStats",
     "GrayImage",
     "MarkerGrid",
+    "MarkerLayout",
     "NoDetection",
     "NoDetectionRecord",
+    "OtherMarkers",
     "board_from_mm",
     "canonical_dictionary_name",
     "dictionary_family",

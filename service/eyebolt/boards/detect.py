@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from eyebolt.boards.board import Board
 from eyebolt.boards.detection import Detection, NoDetection
 from eyebolt.boards.exposure import GrayImage, measure_exposure, not_found_reason
+from eyebolt.boards.other_markers import find_other_markers
 from eyebolt.boards.roi import SearchImage
 from eyebolt.errors import InputFault, MachineFault
 
@@ -27,10 +28,13 @@ def find_board(pixels: NDArray[Any], board: Board) -> Detection | NoDetection:
     gray = to_gray(pixels)
     height, width = gray.shape
     size = (width, height)
-    located = None
+    located = markers = None
+    search_image = SearchImage(gray)
     if min(size) >= _MIN_PX_PER_SQUARE * min(board.columns, board.rows):
         try:
-            located = board.locate(SearchImage(gray))
+            located = board.locate(search_image)
+            if located is None and not_found_reason(measure_exposure(gray, None)) == "no-board":
+                markers = find_other_markers(search_image, board)
         except cv2.error as error:
             raise MachineFault(
                 "image-library",
@@ -40,7 +44,7 @@ def find_board(pixels: NDArray[Any], board: Board) -> Detection | NoDetection:
             ) from error
     if located is None:
         exposure = measure_exposure(gray, None)
-        return NoDetection(not_found_reason(exposure), exposure, size)
+        return NoDetection(not_found_reason(exposure), exposure, size, markers)
     return Detection(
         ids=located.ids,
         corners_px=located.corners_px,

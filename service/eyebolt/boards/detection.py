@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Annotated, Literal
 
 import numpy as np
@@ -72,6 +73,43 @@ class Detection:
         )
 
 
+class MarkerLayout(StrEnum):
+    """How the markers that are seen differ from those of the stated board."""
+
+    DICTIONARY = "dictionary"
+    """They are of another dictionary, or the stated board has none."""
+    SWAPPED = "swapped"
+    """Their numbers run as on the stated board with columns and rows swapped."""
+    COLUMNS = "columns"
+    """Their numbers run as on a board with another number of columns."""
+    CORNER_ORDER = "corner-order"
+    """Their numbers run as with the other ``corner_order``."""
+    MORE = "more"
+    """They are laid out as stated, but the board has more of them."""
+    OTHER = "other"
+    """They are of the stated dictionary, and laid out in no way that was tried."""
+    MIRRORED = "mirrored"
+    """They can be read in the mirrored image only."""
+
+
+@dataclass(frozen=True)
+class OtherMarkers:
+    """Markers that are not those of the stated board."""
+
+    layout: MarkerLayout
+    """How they differ."""
+    dictionary: str
+    """Their dictionary: the smallest of its family that has them all."""
+    count: int
+    """Number of markers that were read."""
+    lowest_id: int
+    """Smallest number among them."""
+    highest_id: int
+    """Largest number among them."""
+    columns: int | None = None
+    """Columns of the board as their numbers run; None where that is unknown."""
+
+
 @dataclass(frozen=True)
 class NoDetection:
     """No board was detected in one image."""
@@ -82,10 +120,14 @@ class NoDetection:
     """Exposure of the whole image."""
     image_size_px: tuple[int, int]
     """(width, height) of the image."""
+    markers: OtherMarkers | None = None
+    """Markers of another board; None if none are seen."""
 
     def to_record(self) -> NoDetectionRecord:
         """The JSON form."""
-        return NoDetectionRecord(reason=self.reason, exposure=self.exposure, image_size_px=self.image_size_px)
+        return NoDetectionRecord(
+            reason=self.reason, exposure=self.exposure, image_size_px=self.image_size_px, markers=self.markers
+        )
 
 
 class DetectionRecord(BaseModel):
@@ -133,10 +175,12 @@ class NoDetectionRecord(BaseModel):
     """Exposure of the whole image."""
     image_size_px: tuple[int, int]
     """(width, height) of the image."""
+    markers: OtherMarkers | None = None
+    """Markers of another board; null if none are seen."""
 
     def to_detection(self) -> NoDetection:
         """The value."""
-        return NoDetection(self.reason, self.exposure, self.image_size_px)
+        return NoDetection(self.reason, self.exposure, self.image_size_px, self.markers)
 
 
 AnyDetectionRecord = Annotated[DetectionRecord | NoDetectionRecord, Field(discriminator="found")]

@@ -35,6 +35,8 @@ _MAX_NOISE_LEVELS = 1.75
 # A range of at least this share of full scale needs no stretch.
 _SUFFICIENT_RANGE = 0.4
 _MAX_GAIN = 40
+# Depths of sensors whose values are delivered in 16 bits, often without being shifted up.
+_NARROWER_BITS = (10, 12, 14)
 
 
 @dataclass(frozen=True)
@@ -51,6 +53,15 @@ class ExposureStats:
     """Share of pixels within 1 % of the lower end of the scale, 0..1."""
     contrast: float
     """Michelson contrast (bright - dark) / (bright + dark), independent of exposure, 0..1."""
+    largest_value: int | None = None
+    """Largest value in the whole image, where it has 16 bits per value and needs no more than 14; else None."""
+
+    @property
+    def narrower_bits(self) -> int | None:
+        """Bits that hold all values of a 16-bit image: 10, 12 or 14 where that is enough; else None."""
+        if self.largest_value is None:
+            return None
+        return next((bits for bits in _NARROWER_BITS if self.largest_value < 1 << bits), None)
 
 
 def measure_exposure(gray: GrayImage, board_outline_px: Array | None) -> ExposureStats:
@@ -65,7 +76,13 @@ def measure_exposure(gray: GrayImage, board_outline_px: Array | None) -> Exposur
         saturated_fraction=float(histogram[levels >= 1 - _CLIPPING_MARGIN].sum() / histogram.sum()),
         black_fraction=float(histogram[levels <= _CLIPPING_MARGIN].sum() / histogram.sum()),
         contrast=float((bright - dark) / (bright + dark)) if bright > 0 else 0.0,
+        largest_value=_largest_narrow_value(gray),
     )
+
+
+def _largest_narrow_value(gray: GrayImage) -> int | None:
+    largest = int(gray.max()) if gray.dtype == np.uint16 else None
+    return largest if largest is not None and largest < 1 << _NARROWER_BITS[-1] else None
 
 
 def _percentiles(histogram: NDArray[np.int64], percents: tuple[float, ...]) -> Array:

@@ -79,6 +79,23 @@ CORNER_SHIFT = Threshold(
     _PRACTICE,
     f"median over at least 10 common corners; {CORNER_SHIFT_SIGMAS:g} sigma of the corner noise where that is more",
 )
+# Detection repeats to the last digit on the same image, and to hundredths of a pixel on one that was encoded anew or
+# taken of the same scene again. Waypoints move the corners by tens of pixels.
+SAME_IMAGE = Threshold(
+    (Code.NO_FRESH_FRAME,),
+    "shift of the corners from an earlier image",
+    0.05,
+    "px",
+    _MEASURED,
+    "median over at least 10 common corners; only where the pose is beyond the limits of a duplicate, and where the"
+    " smallest shift that its motion can cause is three times this; equal corners need no such shift",
+)
+# Smallest median shift of the corners when the board rotates by a small angle about the worst axis through the worst
+# point, over (median radius of the corners)^2 * angle / focal length: 0.35 for a frontal board, several times that for a
+# tilted one (minimised numerically for boards of 11 x 8 and 6 x 4 corners).
+MIN_SHIFT_PER_ROTATION = 0.3
+# A point of the board is nearer to the flange or the base than this: how far a rotation can move it, metres per radian.
+MAX_LEVER_M = 1.0
 # The printed pose of an arm at rest varies by less.
 ARM_TRANSLATION = Threshold(
     (Code.MOVING,),

@@ -12,14 +12,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from eyebolt.boards import Detection, NoDetection
+from eyebolt.boards import Detection, ExposureStats, MarkerLayout, NoDetection, OtherMarkers
 from eyebolt.geometry import Array, se3
 from eyebolt.observations import thresholds
 from eyebolt.observations.board_pose import MIN_CORNERS
 from eyebolt.observations.exposure_map import ExposureMap, Region
+from eyebolt.observations.pair import Pair
 from eyebolt.observations.thresholds import Measure, Threshold
 from eyebolt.observations.view_quality import View
 from eyebolt.protocol import Code
+
+# With fewer corners a median of noise could be small by chance.
+_MIN_COMMON_CORNERS = 10
+# How far the smallest possible shift must be above the limit of the same image.
+_SAME_IMAGE_MARGIN = 3.0
 
 
 @dataclass(frozen=True)
@@ -72,13 +78,16 @@ def assess_view(
     view: View | None = None,
     baseline: Baseline | None = None,
     arm_motion: tuple[float, float] = (0.0, 0.0),
+    earlier: Sequence[Pair] = (),
+    focal_px: float | None = None,
 ) -> ViewAcceptance:
     """The acceptance of one view.
 
     ``lens_size_px``: image size (width, height) of the lens file. ``base_T_flange`` (4, 4): the reported pose.
     ``kept_poses``: reported poses (4, 4) of the pairs kept so far; ``allow_repeated_pose`` (for checks) accepts one of
     them again. ``view``: the measures beside the corners. ``arm_motion``: largest translation (metres) and
-    rotation (radians) from the reported pose until the image was taken.
+    rotation (radians) from the reported pose until the image was taken. ``earlier``: images of the session so far with their poses, kept or not; ``focal_px``: focal
+    length of the lens file, without which only equal corners are recognised.
     """
     view, baseline = view or View(), baseline or Baseline()
     if detection.image_size_px != lens_size_px:
@@ -92,7 +101,8 @@ def assess_view(
     if isinstance(detection, NoDetection):
         return board_not_found(detection)
     refusal = (
-        arm_in_motion(*arm_motion)
+        image_repeated(detection, base_T_flange, view, earlier, focal_px)
+        or arm_in_motion(*arm_motion)
         or board_moved(view)
         or blurred(detection, view, baseline)
         or too_few_corners(detection, board_corner_count, view)
@@ -110,6 +120,70 @@ def assess_view(
         return repeated
     note = repeated or exposure or high_residual(view, baseline) or oblique(view, thresholds.TILT_MARGINAL)
     return note or ViewAcceptance.from_code(Code.OK)
+
+
+def image_repeated(
+    detection: Detection, base_T_flange: Array, view: View, earlier: Sequence[Pair], focal_px: float | None
+) -> ViewAcceptance | None:
+    """22: the corners are those of an earlier image although the reported pose differs: the image is old.
+
+    Poses within the limits of a duplicate are left to ``repeated_pose``: an arm that really returned gives this image.
+    """
+    if not len(earlier):
+        return None
+    translation_m, rotation_rad = se3.pose_distance(np.array([pair.base_T_flange for pair in earlier]), base_T_flange)
+    for pair, moved_m, turned_rad in zip(earlier, translation_m, rotation_rad, strict=True):
+        is_duplicate = (
+            moved_m * 1e3 < thresholds.DUPLICATE_TRANSLATION.value
+            and np.rad2deg(turned_rad) < thresholds.DUPLICATE_ROTATION.value
+        )
+        shift_px = None if is_duplicate else _corner_shift_px(detection, pair)
+        if shift_px is None or shift_px >= thresholds.SAME_IMAGE.value:
+            continue
+        least_px = _least_shift_px(detection, view, float(moved_m), float(turned_rad), focal_px)
+        if shift_px > 0 and least_px < _SAME_IMAGE_MARGIN * thresholds.SAME_IMAGE.value:
+            continue
+        message = (
+            f"the image is that of pair {pair.index} again (corners within {shift_px:.3f} px), but by its pose the arm"
+            f" moved by {moved_m * 1e3:.1f} mm and {np.rad2deg(turned_rad):.1f} deg: the camera repeats an old image,"
+            " or the arm did not move"
+        )
+        remedy = (
+            "Check that the camera delivers new images (restart its stream, empty its buffer), and that the robot"
+            " sends the pose where it stands; then capture again."
+        )
+        measure = Measure.against(thresholds.SAME_IMAGE, shift_px)
+        return ViewAcceptance.from_code(Code.NO_FRESH_FRAME, message, remedy, measure)
+    return None
+
+
+def _corner_shift_px(detection: Detection, pair: Pair) -> float | None:
+    """Median shift of the common corners, 0 only if all corners are equal; None with fewer than 10 in common."""
+    if np.array_equal(detection.ids, pair.ids) and np.array_equal(detection.corners_px, pair.corners_px):
+        return 0.0
+    _, now, before = np.intersect1d(detection.ids, pair.ids, return_indices=True)
+    if len(now) < _MIN_COMMON_CORNERS:
+        return None
+    shift_px = np.linalg.norm(detection.corners_px[now] - pair.corners_px[before], axis=1)
+    return max(float(np.median(shift_px)), float(np.finfo(float).tiny))
+
+
+def _least_shift_px(
+    detection: Detection, view: View, moved_m: float, turned_rad: float, focal_px: float | None
+) -> float:
+    """The smallest median shift of the corners that this motion of the flange can cause; 0 where that is unknown.
+
+    A rigid motion of the flange rotates the board against the camera by the same angle, and without a rotation moves it
+    by the same distance, whatever the transforms are (screw congruence: Chen, CVPR 1991). Of a rotation the least shows
+    if the board tilts about itself, of a translation if it goes along the line of sight.
+    """
+    if focal_px is None or view.distance_mm is None:
+        return 0.0
+    corners_px = detection.corners_px
+    radius_px = float(np.median(np.linalg.norm(corners_px - corners_px.mean(axis=0), axis=1)))
+    by_rotation = thresholds.MIN_SHIFT_PER_ROTATION * radius_px**2 * turned_rad / focal_px
+    by_translation = radius_px * (moved_m - thresholds.MAX_LEVER_M * turned_rad) / (view.distance_mm * 1e-3)
+    return max(by_rotation, by_translation)
 
 
 def repeated_pose(base_T_flange: Array, kept_poses: Sequence[Array]) -> ViewAcceptance | None:
@@ -139,6 +213,10 @@ def repeated_pose(base_T_flange: Array, kept_poses: Sequence[Array]) -> ViewAcce
 def board_not_found(detection: NoDetection) -> ViewAcceptance:
     """25 or 20: no board was found, because of the exposure or for a reason that the image does not show."""
     exposure = detection.exposure
+    if detection.reason == "dark" and (narrower := _narrower_values(exposure, thresholds.DARK_IMAGE)) is not None:
+        message, remedy = narrower
+        measure = Measure.against(thresholds.DARK_IMAGE, exposure.bright_level)
+        return ViewAcceptance.from_code(Code.BAD_EXPOSURE, f"no board is found, and {message}", remedy, measure)
     if detection.reason == "dark":
         return ViewAcceptance.from_code(
             Code.BAD_EXPOSURE,
@@ -153,6 +231,8 @@ def board_not_found(detection: NoDetection) -> ViewAcceptance:
             "Shorten the exposure or remove the glare; then try again.",
             Measure.against(thresholds.SATURATED_IMAGE, exposure.saturated_fraction),
         )
+    if detection.markers is not None:
+        return other_markers_seen(detection.markers)
     # An even surface shows only noise: then the board is missing, and the exposure is not the cause.
     if thresholds.NOISE_CONTRAST < exposure.contrast < thresholds.CONTRAST.value:
         message = f"no board is found, and the contrast of the image is only {exposure.contrast:.0%}"
@@ -164,6 +244,54 @@ def board_not_found(detection: NoDetection) -> ViewAcceptance:
         remedy = "Check whether glare covers the board, and whether it is in view and the one in the station file."
         return ViewAcceptance.from_code(Code.NO_BOARD, message, remedy)
     return ViewAcceptance.from_code(Code.NO_BOARD)
+
+
+def other_markers_seen(markers: OtherMarkers) -> ViewAcceptance:
+    """20: the board in view is not the stated one; what is seen of it, and which key of the station file to look at."""
+    seen = f"{markers.count} markers of the dictionary {markers.dictionary} are seen, {_id_range(markers)}"
+    message, remedy = _OTHER_MARKERS[markers.layout]
+    values = {"dictionary": markers.dictionary, "columns": markers.columns}
+    return ViewAcceptance.from_code(
+        Code.NO_BOARD, f"the board in view is not the one in the station file: {seen}, {message.format(**values)}",
+        remedy.format(**values),
+    )  # fmt: skip
+
+
+def _id_range(markers: OtherMarkers) -> str:
+    return f"numbers {markers.lowest_id} to {markers.highest_id}"
+
+
+_OTHER_BOARD = "or mount the board that it states."
+_OTHER_MARKERS = {
+    MarkerLayout.DICTIONARY: (
+        "and none of its own",
+        f'Compare kind and dictionary in [board] with the print ("{{dictionary}}" is seen), {_OTHER_BOARD}',
+    ),
+    MarkerLayout.SWAPPED: (
+        "in rows as on a board of {columns} columns: columns and rows are probably swapped",
+        f"Swap columns and rows in [board] of the station file (columns = {{columns}}), {_OTHER_BOARD}",
+    ),
+    MarkerLayout.COLUMNS: (
+        "in rows as on a board of {columns} columns",
+        f"Correct columns and rows in [board] of the station file (columns = {{columns}} is seen), {_OTHER_BOARD}",
+    ),
+    MarkerLayout.CORNER_ORDER: (
+        "in the order of the other corner_order",
+        f'Set the other corner_order in [board] of the station file ("current" or "legacy"), {_OTHER_BOARD}',
+    ),
+    MarkerLayout.MORE: (
+        "more than it has",
+        f"Correct rows in [board] of the station file, {_OTHER_BOARD}",
+    ),
+    MarkerLayout.OTHER: (
+        "arranged in another way",
+        f"Compare kind, columns, rows and corner_order in [board] of the station file with the print, {_OTHER_BOARD}",
+    ),
+    MarkerLayout.MIRRORED: (
+        "but only in the mirrored image",
+        "Switch off the mirroring (flip) of the camera or of its driver.",
+    ),
+}
 
 
 def board_moved(view: View) -> ViewAcceptance | None:
@@ -305,6 +433,9 @@ def bad_exposure(detection: Detection, exposure_map: ExposureMap | None) -> View
             f" (limit {thresholds.WHITE_LEVEL.value:.0%})"
         )
         remedy = "Lengthen the exposure or add light."
+        narrower = _narrower_values(exposure, thresholds.WHITE_LEVEL)
+        if narrower is not None:
+            message, remedy = f"{message}: {narrower[0]}", narrower[1]
         found.append(_exposure(threshold, is_refused, exposure.bright_level, message, remedy))
     if exposure.contrast < thresholds.CONTRAST_MARGINAL.value:
         is_refused = exposure.contrast < thresholds.CONTRAST.value
@@ -327,6 +458,22 @@ def bad_exposure(detection: Detection, exposure_map: ExposureMap | None) -> View
         found.append(_exposure(thresholds.WHITE_LEVEL, False, exposure_map.dark_level, message, remedy))
     # A marginal measure must not hide one that refuses the view.
     return max(found, key=lambda one: one.code, default=None)
+
+
+def _narrower_values(exposure: ExposureStats, threshold: Threshold) -> tuple[str, str] | None:
+    """Message and remedy where the values of a 16-bit image fill fewer bits, in which they would be bright enough."""
+    bits = exposure.narrower_bits
+    if bits is None or exposure.bright_level * 65535 / ((1 << bits) - 1) < threshold.value:
+        return None
+    message = (
+        f"the values lie between 0 and {exposure.largest_value}, the range of {bits} bits (0 to {(1 << bits) - 1});"
+        " 16-bit pixels are expected to fill 0 to 65535"
+    )
+    remedy = (
+        f"Have the camera or the sender shift the {bits}-bit values up by {16 - bits} bits (times {1 << 16 - bits}), or"
+        " send 8 bits; if the image really has 16 bits, it is dark: add light."
+    )
+    return message, remedy
 
 
 def _exposure(threshold: Threshold, is_refused: bool, value: float, message: str, remedy: str) -> ViewAcceptance:

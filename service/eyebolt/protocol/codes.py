@@ -63,7 +63,8 @@ class Code(IntEnum):
         "no fresh image",
         "Capture again; if it recurs, check the camera's frame rate, trigger and cable.",
     )
-    """No frame exposed after the request; also recorded images that are exhausted or unreadable."""
+    """No frame exposed after the request; an image that repeats an earlier one although the pose differs; also recorded
+    images that are exhausted or unreadable."""
     BLURRED = (23, "blurred", "Check the focus, shorten the exposure, let the arm settle; then capture again.")
     """The edges are wider than usual for this lens and board."""
     TOO_FEW_CORNERS = (

@@ -171,7 +171,16 @@ def _assess(state: State, log: SessionLog, stage: Detecting, event: msg.Detected
         view=event.view,
         baseline=Baseline.from_kept(blurs_px, [c.residual_px for c in kept if c.residual_px is not None]),
         arm_motion=_motion_until_exposure(stage.capture),
+        earlier=_earlier_images(log, stage),
+        focal_px=state.config.lens_focal_px,
     )
+
+
+def _earlier_images(log: SessionLog, stage: Detecting) -> list[Pair]:
+    """Images of the session with their poses, kept or not; for a placed board none, since it is not on the flange."""
+    if stage.job.request.verb == "place":
+        return []
+    return [c.pair for c in log.captures if c.pair is not None and c.index != stage.capture.index and c.verb != "place"]
 
 
 def _motion_until_exposure(capture: Capture) -> tuple[float, float]:

@@ -55,6 +55,8 @@ class SessionConfig:
     """(4, 4), metres, if the robot sends tool poses; None if it sends flange poses."""
     lens_size_px: tuple[int, int]
     """Image size (width, height) that the lens file is for."""
+    lens_focal_px: float | None
+    """Focal length of the lens file, mean of both axes; None: not known."""
     board_corner_count: int
     """Corners of the board."""
     goal: Goal
