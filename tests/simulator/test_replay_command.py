@@ -88,6 +88,10 @@ def test_an_image_whose_reply_could_not_be_recorded_does_not_count(replay, recor
     altered = SessionFolder.create(tmp_path / "made", copy.name, {}, first=[encode_fact(fact) for fact in facts])
     altered.close()
     shutil.copy(altered.path / "facts.journal", copy)
+    result = json.loads((copy / "result.json").read_text())
+    for key in ("pairs", "checks"):
+        result["based_on"][key] = [index + (index >= 3) for index in result["based_on"][key]]
+    (copy / "result.json").write_text(json.dumps(result))
     code, printed, _ = replay(copy, "--facts")
     assert code == 0, printed
 

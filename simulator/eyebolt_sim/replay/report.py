@@ -122,7 +122,9 @@ class Report:
         yield f"RESULT: differs at {len(beyond)} keys"
         before, after = recorded.transform, now.transform
         if before and after:
-            distance_mm = float(np.linalg.norm(before.to_array()[:3, 3] - after.to_array()[:3, 3])) * 1e3
+            # A number that nothing determines is null.
+            translations_mm = np.array([before.translation_mm, after.translation_mm], dtype=float)
+            distance_mm = float(np.linalg.norm(np.nan_to_num(translations_mm[0] - translations_mm[1])))
             if distance_mm:
                 yield f"  {before.name}: translation differs by {distance_mm:.4g} mm"
         for entry in beyond[:_MAX_DIFFERENCES]:
