@@ -7,7 +7,16 @@ from scipy.spatial.transform import Rotation
 from eyebolt.boards import Chessboard
 from eyebolt.geometry import Mount
 from eyebolt.geometry.camera_model import CameraModel
-from eyebolt.observations.half_turn import half_turn, renumbered_pair, resolve_half_turns, reversed_numbering
+from eyebolt.observations.board_pose import CornerObservations, fit_board_poses
+from eyebolt.observations.half_turn import (
+    _votes,
+    half_turn,
+    is_half_turn_symmetric,
+    renumbered_pair,
+    resolve_half_turns,
+    reversed_numbering,
+    reversed_views,
+)
 from eyebolt.observations.pair import Pair
 
 BOARD = Chessboard(8, 6, 0.015)
@@ -48,6 +57,30 @@ def test_views_read_from_the_other_end_are_turned_back(mount, count):
         for got, want in zip(alike, true, strict=True):
             assert got.ids.tolist() == want.ids.tolist()
             np.testing.assert_array_equal(got.corners_px, want.corners_px)
+
+
+def test_exact_views_agree_or_disagree_wholly():
+    rng = np.random.default_rng(11)
+    pairs = pairs_of(Mount.FIXED, 6, rng, noise_px=0.0, noise_m=0.0, noise_rad=0.0)
+    corners = CornerObservations.from_pairs(pairs, BOARD.corners_m())
+    views = fit_board_poses(CAMERA, corners).camera_T_board
+    is_turned = np.array([False, True, True, False, True, False])
+    views[is_turned] = views[is_turned] @ half_turn(BOARD)
+    chain = Mount.FIXED.chain(np.array([pair.base_T_flange for pair in pairs]))
+    sides = np.where(is_turned, -1.0, 1.0)
+    votes = _votes(chain, views, half_turn(BOARD))
+    np.testing.assert_allclose(votes, np.outer(sides, sides) - np.eye(6), atol=1e-3)
+    assert reversed_views(chain, views, half_turn(BOARD)).tolist() == is_turned.tolist()
+
+
+def test_symmetric_is_a_board_of_which_every_corner_has_a_counterpart():
+    corners = BOARD.corners_m()
+    assert is_half_turn_symmetric(corners)
+    # One inner corner more, so that extent and centre stay.
+    assert not is_half_turn_symmetric(np.vstack([corners, corners[:1] + np.array([0.004, 0.003, 0.0])]))
+    moved = corners.copy()
+    moved[9] += [0.0, 2e-6, 0.0]
+    assert not is_half_turn_symmetric(moved)
 
 
 def test_an_outlier_does_not_reverse_the_others():

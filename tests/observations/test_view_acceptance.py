@@ -220,6 +220,9 @@ def test_oblique_views_are_kept_with_a_note_and_refused_where_corners_become_ina
     found = assessed(detected(), view=View(tilt_deg=tilt_deg))
     assert found.code == code
     assert (None if found.measure is None else found.measure.limit) == limit_deg
+    if limit_deg is not None:
+        assert f"{limit_deg:.0f} deg" in found.message
+        assert "20 to 45 deg" in found.remedy
 
 
 @pytest.mark.parametrize(
