@@ -1,0 +1,206 @@
+"""Solves whose every number is on record, so that a changed line of the solver shows even where no test looks at it.
+
+``python -m support.golden_solves`` writes ``tests/calibration/golden/solves.json``; do so only after a change that is
+meant to change results, and state which and why in the commit. What is right is for the other tests to tell: they
+compare with the truth, with bounds and with chance; these numbers only say that nothing else has changed.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import fields, is_dataclass, replace
+from enum import Enum
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from eyebolt.calibration.problem import Problem, RobotNoise
+from eyebolt.calibration.solution import Refusal, Solution
+from eyebolt.calibration.solve import solve
+from eyebolt.observations import Pair, PlacedBoard
+from eyebolt_sim.problems import make_problem
+from eyebolt_sim.transforms import transform_points
+from support import problems, touched_board
+
+FILE = Path(__file__).resolve().parents[1] / "calibration" / "golden" / "solves.json"
+Given = tuple[Problem, Sequence[Pair], Sequence[PlacedBoard]]
+
+
+def _free(mount: str, pairs: int, seed: int, stated: bool = False) -> Problem:
+    return problems.convert(make_problem(mount, pairs, seed), stated)
+
+
+def _with_checks() -> Given:
+    problem = _free("fixed", 12, 21)
+    return replace(problem, pairs=problem.pairs[:10]), problem.pairs[10:], ()
+
+
+def _with_lens_sigmas() -> Given:
+    problem = _free("arm", 12, 22, stated=True)
+    sigma = {"fx": 2.0, "fy": 2.0, "cx": 1.5, "cy": 1.5}
+    return replace(problem, camera=replace(problem.camera, sigma=sigma)), (), ()
+
+
+def _understated_noise() -> Given:
+    problem = _free("fixed", 12, 2, stated=True)
+    return replace(problem, robot_noise=RobotNoise(1e-4 / 3, float(np.deg2rad(0.02)) / 3)), (), ()
+
+
+def _board_scale() -> Given:
+    problem = _free("fixed", 9, 23)
+    return replace(problem, board_corners_m=problem.board_corners_m * 1.01), (), ()
+
+
+def _focal_length() -> Given:
+    problem = _free("arm", 9, 24)
+    matrix = problem.camera.matrix * np.array([[1.012], [1.012], [1.0]])
+    return replace(problem, camera=replace(problem.camera, matrix=matrix)), (), ()
+
+
+def _moved_board() -> Given:
+    simulated = make_problem("fixed", 12, 25)
+    problem = problems.convert(simulated, False)
+    for row in range(7, 12):
+        problem = problems.with_slipped_board(simulated, problem, row, 2.0, 0.5)
+    return problem, (), ()
+
+
+def _slipped_pair() -> Given:
+    simulated = make_problem("arm", 11, 26)
+    return problems.with_slipped_board(simulated, problems.convert(simulated, False), 5, 1.5, 0.4), (), ()
+
+
+def _shifted() -> Given:
+    problem = _free("fixed", 8, 27)
+    pairs = [
+        replace(pair, ids=before.ids, corners_px=before.corners_px)
+        for before, pair in zip(problem.pairs, problem.pairs[1:], strict=False)
+    ]
+    return replace(problem, pairs=pairs), (), ()
+
+
+def _swapped_mount() -> Given:
+    problem = _free("arm", 6, 28)
+    return replace(problem, mount=type(problem.mount)("fixed")), (), ()
+
+
+def _coarse_poses() -> Given:
+    problem = _free("fixed", 12, 29)
+    pairs = []
+    for pair in problem.pairs:
+        pose = pair.base_T_flange.copy()
+        pose[:3, 3] = np.round(pose[:3, 3], 3)
+        pairs.append(replace(pair, base_T_flange=pose))
+    return replace(problem, pairs=pairs), (), ()
+
+
+def _outlier_corners() -> Given:
+    simulated = make_problem("fixed", 9, 30)
+    problem = problems.convert(simulated, False)
+    for row in (2, 5):
+        corners = problem.pairs[row].corners_px.copy()
+        corners[:6] += 4.0
+        problem = problems.with_pair(problem, row, corners_px=corners)
+    return problem, (), ()
+
+
+def _focus_change() -> Given:
+    simulated = make_problem("arm", 12, 31)
+    problem = problems.convert(simulated, False)
+    lens = simulated.lens
+    other = replace(lens, matrix=lens.matrix * np.array([[1.01], [1.01], [1.0]]))
+    for row in range(6, 12):
+        corners = simulated.board_corners_m[simulated.corner_ids[row]]
+        noise = simulated.corners_px[row] - simulated.corners_px_true[row]
+        seen = other.project(transform_points(simulated.camera_T_board_true[row], corners)) + noise
+        problem = problems.with_pair(problem, row, corners_px=seen)
+    return problem, (), ()
+
+
+def _vertical(mount: str, seed: int, height_m: float | None, touches: int, stated: bool = False) -> Given:
+    simulated = make_problem(mount, 9, seed, turns="vertical")
+    problem = replace(problems.convert(simulated, stated), height_m=height_m, tip=touched_board.tip_of(simulated, 0.2))
+    return problem, (), [touched_board.lay_board(simulated, seed, touches, 0.2)] if touches else ()
+
+
+def _touched(mount: str, seed: int) -> Given:
+    simulated = make_problem(mount, 9, seed)
+    problem = replace(problems.convert(simulated, True), tip=touched_board.tip_of(simulated, 0.2))
+    return problem, (), [touched_board.lay_board(simulated, seed, 4, 0.2)]
+
+
+CASES: dict[str, Callable[[], Given]] = {
+    "checks": _with_checks,
+    "few pairs": lambda: (_free("arm", 4, 20), (), ()),
+    "lens sigmas": _with_lens_sigmas,
+    "understated noise": _understated_noise,
+    "stale pose": lambda: (problems.with_stale_pose(_free("fixed", 10, 32), 4), (), ()),
+    "stale image": lambda: (problems.with_neighbours_image(_free("arm", 10, 33), 4), (), ()),
+    "slipped pair": _slipped_pair,
+    "moved board": _moved_board,
+    "board scale": _board_scale,
+    "focal length": _focal_length,
+    "focus change": _focus_change,
+    "outlier corners": _outlier_corners,
+    "shifted pairs": _shifted,
+    "other mount": _swapped_mount,
+    "coarse poses": _coarse_poses,
+    "too little rotation": lambda: (problems.rotating_only_about("arm", (0.3, 0.1, 1.0), 25.0, 6, 3)[0], (), ()),
+    "vertical, height open": lambda: _vertical("arm", 34, None, 0),
+    "vertical, height stated": lambda: _vertical("fixed", 35, 0.2, 4),
+    "vertical, height touched": lambda: _vertical("arm", 36, None, 4, stated=True),
+    "touched, fixed": lambda: _touched("fixed", 37),
+    "touched, arm": lambda: _touched("arm", 38),
+}
+
+
+def figures(outcome: Solution | Refusal) -> dict[str, Any]:
+    """Everything in an outcome but its sentences, as plain JSON values."""
+    found: dict[str, Any] = {"kind": type(outcome).__name__}
+    for field in fields(outcome):
+        if field.name in ("message", "remedy"):
+            continue
+        value = getattr(outcome, field.name)
+        if field.name == "findings":
+            found["findings"] = [[str(f.code), str(f.severity), _plain(f.evidence)] for f in value]
+        elif field.name == "unobservable":
+            found["unobservable"] = len(value)
+        elif field.name == "excluded":
+            found["excluded"] = [pair.pair for pair in value]
+        elif field.name == "error_map":
+            found["error_map"] = _plain(value.p95_mm[::2, ::4, ::4])
+        elif field.name == "covariance":
+            found["covariance"] = _plain(value)
+        else:
+            found[field.name] = _plain(value)
+    return found
+
+
+def _plain(value: Any) -> Any:
+    if is_dataclass(value) and not isinstance(value, type):
+        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
+    if isinstance(value, dict):
+        return {str(name): _plain(one) for name, one in value.items()}
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, list | tuple):
+        return [_plain(one) for one in value]
+    if isinstance(value, Enum):
+        return str(value.value)
+    if isinstance(value, bool) or value is None or isinstance(value, str):
+        return value
+    # Eight digits: far more than the comparison uses.
+    return float(f"{float(value):.8g}")
+
+
+def solved(name: str) -> dict[str, Any]:
+    """The figures of a case, solved now."""
+    return figures(solve(*CASES[name]()))
+
+
+if __name__ == "__main__":
+    FILE.parent.mkdir(exist_ok=True)
+    lines = [f"{json.dumps(name)}: {json.dumps(solved(name))}" for name in CASES]
+    FILE.write_text("{\n" + ",\n".join(lines) + "\n}\n", encoding="utf-8")
