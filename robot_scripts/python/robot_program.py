@@ -145,9 +145,7 @@ def run(
         daemon.request("check", move_to(waypoint, pause_s))
     daemon.request("solve")
     result = daemon.request("result")
-    print(
-        "result: " + (" ".join(result[2:]) if int(result[0]) in SUCCESS else f"no result is accepted yet ({result[0]})")
-    )
+    print("result: " + (" ".join(result[2:]) if int(result[0]) in SUCCESS else f"none is handed out ({result[0]})"))
     daemon.request("bye")
 
 

@@ -146,7 +146,7 @@ class RobotProgram:
         result = self._request("result")
         numbers = " ".join(f"{value:g}" for value in result.numbers)
         self.print_line(
-            f"result: {numbers}" if result.code.is_success else f"result: {result.code}, no result is accepted yet"
+            f"result: {numbers}" if result.code.is_success else f"result: {result.code}, none is handed out"
         )
         self._request("bye")
         if solved.code == Code.NOT_ACCEPTED:

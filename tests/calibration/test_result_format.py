@@ -46,7 +46,9 @@ def test_full_forms_hold_every_rotation(rotation, length, angle):
     assert form.can_hold(transform(Rotation.from_euler("x", 180, degrees=True)))
 
 
-def test_an_unknown_direction_precedes_the_format():
-    gap = result_format(PoseFormat(rotation="angle-z")).find_gap(tilted(13.0), ("the height",))
+def test_an_unknown_direction_and_a_format_that_is_too_small_are_both_named():
+    gap = result_format(PoseFormat(rotation="angle-z")).find_gap(tilted(13.0), ("the height: touch corners",))
     assert "the height" in gap.message
+    assert "angle-z" in gap.message
     assert "board_height_mm" in gap.remedy
+    assert "result_rotation" in gap.remedy

@@ -15,6 +15,7 @@ from support.session_world import TOLERANCE_MM, World, capture, config
 from support.solutions import made_up_solution, result_format
 
 HEIGHT = "height of the camera above the base"
+OPEN = f"{HEIGHT}: touch corners of the board"
 TILTED = np.eye(4)
 TILTED[:3, :3] = Rotation.from_euler("xz", [13, 159], degrees=True).as_matrix()
 
@@ -32,7 +33,7 @@ def accepted(**changes):
 
 @pytest.mark.parametrize("cause", ["height", "format"])
 def test_solve_is_36_with_the_reason_and_the_rule_does_not_accept(cause):
-    made = {"unobservable": (HEIGHT,)} if cause == "height" else {"X": TILTED}
+    made = {"unobservable": (OPEN,)} if cause == "height" else {"X": TILTED}
     terms = PoseFormat() if cause == "height" else PoseFormat(rotation="angle-z")
     world = World(config(accept_when_proven=True, result_format=result_format(terms, TOLERANCE_MM)))
     robot = world.connect()
@@ -41,7 +42,7 @@ def test_solve_is_36_with_the_reason_and_the_rule_does_not_accept(cause):
     assert world.say(robot, "solve 9").startswith("36,9,8,")
     reply = world.facts_of(ReplyFact)[-1]
     assert (HEIGHT if cause == "height" else "angle-z") in reply.message
-    assert ("touch" if cause == "height" else "result_rotation") in reply.remedy
+    assert ("board_height_mm" if cause == "height" else "result_rotation") in reply.remedy
     assert world.facts_of(SolveFact)[-1].gap.message == reply.message
     assert not any(command.accept for command in world.commands(msg.WriteResult))
 
@@ -59,7 +60,7 @@ def test_a_complete_result_of_the_same_solve_is_0_and_accepted_by_the_rule():
 def test_captures_end_with_3_that_names_what_is_open_and_how_to_close_it():
     world = World()
     robot = world.connect()
-    world.outcome = made_up_solution(0.1, pairs_used=8, unobservable=(HEIGHT,))
+    world.outcome = made_up_solution(0.1, pairs_used=8, unobservable=(OPEN,))
     captured(world, robot)
     reply = world.facts_of(ReplyFact)[-1]
     assert reply.code is Code.GOAL_MET

@@ -15,6 +15,15 @@ from eyebolt.geometry import Array, PoseFormat
 
 # Share of the tolerance that printing may use up: the error of the transform itself needs the rest.
 _PRINTING_SHARE = 0.1
+_CLOSE_HEIGHT = (
+    "Touch corners of a board that lies in the cell (place, then touch), or state [goal] board_height_mm in the station"
+    " file, the height of the board's origin above the flange (camera fixed) or the base (camera on the arm); then solve"
+    " again."
+)
+_STATE_FULL_FORM = (
+    'State a full form for the reply to result in the station file, [robot] result_rotation = "quaternion-wxyz" (7'
+    " numbers) or another; read as many numbers in the robot program; start the daemon again."
+)
 
 
 @dataclass(frozen=True)
@@ -53,18 +62,18 @@ class ResultFormat:
 
         ``unobservable``: directions of it that nothing determines, for an operator.
         """
+        gaps = []
         if unobservable:
-            return ResultGap(
-                f"a part of the transform is unknown: {'; '.join(unobservable)}",
-                "touch corners of a board that lies in the cell (place, then touch), or state [goal] board_height_mm in"
-                " the station file; then solve again.",
+            # The remedy is stated once, below; a description goes on with it after its colon.
+            names = "; ".join(direction.partition(":")[0] for direction in unobservable)
+            gaps.append(ResultGap(f"a part of the transform is unknown: {names}", _CLOSE_HEIGHT))
+        if not self.can_hold(transform):
+            error_mm, limit_mm = self.printing_error_mm(transform), _PRINTING_SHARE * self.tolerance_mm
+            message = (
+                f"the robot's pose format ({self.pose_format.description}) cannot hold the transform: as printed it"
+                f" would put points of the working volume up to {error_mm:.3g} mm elsewhere (limit {limit_mm:.3g} mm)"
             )
-        if self.can_hold(transform):
+            gaps.append(ResultGap(message, _STATE_FULL_FORM))
+        if not gaps:
             return None
-        error_mm, limit_mm = self.printing_error_mm(transform), _PRINTING_SHARE * self.tolerance_mm
-        return ResultGap(
-            f"the robot's pose format ({self.pose_format.description}) cannot hold the transform: as printed it would"
-            f" put points of the working volume up to {error_mm:.3g} mm elsewhere (limit {limit_mm:.3g} mm)",
-            'state a full form for the reply to result in the station file: [robot] result_rotation = "quaternion-wxyz"'
-            " (7 numbers) or another; read as many numbers in the robot program; start the daemon again.",
-        )
+        return ResultGap("; and ".join(g.message for g in gaps), " ".join(g.remedy for g in gaps))

@@ -87,7 +87,7 @@ def reply_to_accepted_view(
                 # Captures end, since no further waypoint helps, but the robot cannot be given the transform yet.
                 message, remedy = (
                     f"no further waypoint helps, but {report.gap.message}",
-                    _capitalized(report.gap.remedy),
+                    report.gap.remedy,
                 )
             decision = replace(decision, code=end, message=message, remedy=remedy)
     return record_reply(state, job, decision, capture=capture, assessed=assessed, report=report)
@@ -147,7 +147,7 @@ def _solve_decision(state: State, report: SolveReport) -> Decision:
         )
     elif report.acceptance.status is not AcceptanceStatus.REJECT and report.gap is not None:
         gap = report.gap
-        return Decision(Code.NOT_ACCEPTED, gap.message, _capitalized(gap.remedy), report.kept, wanted)
+        return Decision(Code.NOT_ACCEPTED, gap.message, gap.remedy, report.kept, wanted)
     elif report.acceptance.status is not AcceptanceStatus.REJECT:
         p95_um = round(outcome.expected_error_mm.p95 * 1e3)
         reservation = report.reservation
@@ -160,10 +160,6 @@ def _solve_decision(state: State, report: SolveReport) -> Decision:
     else:
         code = Code.MAX_PAIRS_REACHED if report.kept >= goal.max_pairs else Code.NO_USABLE_RESULT
     return Decision(code, report.acceptance.reason, code.remedy, report.kept, wanted)
-
-
-def _capitalized(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _touch_message(outcome: Solution | Refusal) -> str:
