@@ -13,6 +13,8 @@ from eyebolt.observations import Pair
 from eyebolt.planning.candidates import BoardOutline
 from eyebolt.planning.information import pairs_of_solution, setup_estimate
 
+# Rotations are compared between at most this many views, evenly spaced: all pairs of views would take too long.
+_MAX_VIEWS = 100
 # The image is divided into 4 x 4 cells.
 _CELLS = 4
 
@@ -67,7 +69,8 @@ def coverage_after(problem: Problem, outcome: Solution | Refusal) -> Coverage | 
 
 def _rotation_range_deg(views: Array) -> tuple[float, float, float]:
     """Largest component, in camera axes, of the rotation vectors between any two views (n, 4, 4)."""
-    rotations = views[:, :3, :3]
+    rows = np.unique(np.linspace(0, len(views) - 1, min(len(views), _MAX_VIEWS)).astype(int))
+    rotations = views[rows, :3, :3]
     between = se3.log_rotation(rotations[:, None] @ np.swapaxes(rotations, -1, -2)[None])
     x, y, z = np.rad2deg(np.abs(between).max(axis=(0, 1)))
     return float(x), float(y), float(z)

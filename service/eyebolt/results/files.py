@@ -231,7 +231,8 @@ def _require_current(session: Path, document: ResultDocument, few_pairs: bool) -
         raise InputFault(
             "result-outdated",
             f"the result of session {session.name} does not rest on what is recorded: {_counts(document.based_on)} in"
-            f" the result, {_counts(basis)} in the record; the newest solve could not be written, or is on its way",
+            f" the result, {_counts(basis)} in the record; the newest solve could not be written, is on its way, or"
+            " follows with solve or bye",
             "try again in a few seconds. If it recurs, free space on the disk and send solve or, once the session is"
             f" closed, run: eyebolt solve --json {session} > result.json, and put that file into {session}.",
         )

@@ -134,6 +134,11 @@ class SessionLog:
     """``bye`` was answered 0."""
 
     @property
+    def settled_solve(self) -> SolveFact | None:
+        """The newest solve if it is settled: further inliers are answered 3 at once."""
+        return self.last_solve if self.last_solve is not None and self.last_solve.is_settled else None
+
+    @property
     def last_seq(self) -> int:
         """The newest recorded seq; 0 without one."""
         return 0 if self.last_reply is None else self.last_reply.request.seq

@@ -9,7 +9,7 @@ from eyebolt.geometry import Array, to_matrix4
 from eyebolt.observations import ViewAcceptance
 from eyebolt.protocol import Code
 from eyebolt.session import messages as msg
-from eyebolt.session.facts import TouchFact
+from eyebolt.session.facts import SolveFact, TouchFact
 from eyebolt.session.reply import Decision, record_reply
 from eyebolt.session.session_log import SessionLog
 from eyebolt.session.solve_report import MIN_PAIRS_FOR_OUTLIERS, SolveReport, find_stop
@@ -77,17 +77,20 @@ def reply_to_accepted_view(
     decision = Decision.from_view(found, kept, wanted)
     if is_capture and found.code.is_success:
         end = None
-        if report is not None and report.goal_met:
+        met: SolveReport | SolveFact | None = report if report is not None and report.goal_met else None
+        if report is None and state.log is not None:
+            met = state.log.settled_solve
+        if met is not None:
             end = Code.GOAL_MET
         elif kept >= goal.max_pairs:
             end = Code.MAX_PAIRS_REACHED
         if end is not None:
             message, remedy = end.message, end.remedy
-            if end is Code.GOAL_MET and report is not None and report.gap is not None:
+            if met is not None and met.gap is not None:
                 # Captures end, since no further waypoint helps, but the robot cannot be given the transform yet.
                 message, remedy = (
-                    f"no further waypoint helps, but {report.gap.message}",
-                    report.gap.remedy,
+                    f"no further waypoint helps, but {met.gap.message}",
+                    met.gap.remedy,
                 )
             decision = replace(decision, code=end, message=message, remedy=remedy)
     return record_reply(state, job, decision, capture=capture, assessed=assessed, report=report)

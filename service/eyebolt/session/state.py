@@ -446,7 +446,7 @@ class State:
         by_count = goal.pairs_wanted(kept, None)
         if last_solve is None or last_solve.kept > kept:
             return by_count
-        if last_solve.kept == kept:
+        if last_solve.kept == kept or last_solve.is_settled:
             return last_solve.pairs_wanted
         return min(max(last_solve.pairs_wanted - (kept - last_solve.kept), by_count), max(goal.max_pairs - kept, 1))
 

@@ -151,7 +151,8 @@ def _phase(state: State) -> Phase:
         return Phase.CLOSED
     if log.last_reply is not None and log.last_reply.code.is_stop:
         return Phase.STOPPED
-    if log.last_solve is not None and log.last_solve.goal_met and log.last_solve.kept == state.kept:
+    solve = log.last_solve
+    if solve is not None and solve.goal_met and (solve.kept == state.kept or solve.is_settled):
         return Phase.GOAL_MET
     return Phase.OPEN
 

@@ -3,8 +3,8 @@
     OPENBLAS_NUM_THREADS=1 python -m bench.calibration [SECTION ...] [--seeds N] [--poses ...] [--mounts ...]
                                                     [--levels ...] [--jobs 2]
 
-Sections: efficiency, baselines, coverage, pick, outliers, vertical, time; without a name all of them. The docstring of
-each module describes what it prints. Rows are on stdout, progress on stderr. Not collected by pytest.
+Sections: efficiency, baselines, coverage, pick, outliers, vertical, long-sessions, time; without a name all of them.
+The docstring of each module describes what it prints. Rows are on stdout, progress on stderr. Not collected by pytest.
 """
 
 import os
@@ -16,6 +16,7 @@ from bench.calibration import (
     cpu_time,
     efficiency,
     interval_coverage,
+    long_sessions,
     opencv_baselines,
     outliers,
     pick_error,
@@ -30,6 +31,7 @@ SECTIONS = {
     "pick": pick_error,
     "outliers": outliers,
     "vertical": vertical_axis,
+    "long-sessions": long_sessions,
     "time": cpu_time,
 }
 

@@ -169,6 +169,10 @@ def find_stale_pairs(pairs: Sequence[Pair]) -> list[Finding]:
         corner_distance_px = _corner_distance_px(before, now)
         if corner_distance_px is None:
             continue
+        is_same_pose = np.abs(now.base_T_flange - before.base_T_flange).max() < _SAME_POSE_TOLERANCE
+        is_same_image = corner_distance_px < _SAME_IMAGE_PX
+        if not is_same_pose and not is_same_image:
+            continue
         step = se3.log(se3.inverse(before.base_T_flange) @ now.base_T_flange)
         translation_m, rotation_rad = float(np.linalg.norm(step[:3])), float(np.linalg.norm(step[3:]))
         evidence = {
@@ -177,10 +181,7 @@ def find_stale_pairs(pairs: Sequence[Pair]) -> list[Finding]:
             "pose_moved_mm": translation_m * 1e3,
             "pose_moved_deg": float(np.rad2deg(rotation_rad)),
         }
-        if (
-            np.abs(now.base_T_flange - before.base_T_flange).max() < _SAME_POSE_TOLERANCE
-            and corner_distance_px > _MOVED_PX
-        ):
+        if is_same_pose and corner_distance_px > _MOVED_PX:
             found.append(
                 Finding(
                     FindingCode.STALE_POSE,
@@ -191,9 +192,7 @@ def find_stale_pairs(pairs: Sequence[Pair]) -> list[Finding]:
                     "let the robot program read the pose at every waypoint, after the stop.",
                 )
             )
-        elif corner_distance_px < _SAME_IMAGE_PX and (
-            translation_m > _POSE_CHANGED_M or rotation_rad > _POSE_CHANGED_RAD
-        ):
+        elif is_same_image and (translation_m > _POSE_CHANGED_M or rotation_rad > _POSE_CHANGED_RAD):
             found.append(
                 Finding(
                     FindingCode.STALE_IMAGE,
@@ -257,7 +256,11 @@ def _corner_distance_px(before: Pair, now: Pair) -> float | None:
 
     None if that cannot be known.
     """
-    _, first, second = np.intersect1d(before.ids, now.ids, return_indices=True)
+    if np.array_equal(before.ids, now.ids):
+        # Of most pairs the whole board is in view, and the corners need no search.
+        first = second = np.arange(len(now.ids))
+    else:
+        _, first, second = np.intersect1d(before.ids, now.ids, return_indices=True)
     if len(first) < _MIN_SHARED_CORNERS:
         # Both images show enough corners but hardly the same ones: the board moved.
         return float("inf") if min(len(before.ids), len(now.ids)) >= _MIN_SHARED_CORNERS else None
