@@ -10,7 +10,7 @@ from eyebolt.protocol import AcceptanceStatus, Code, LastReply, LinkStatus, Phas
 # The daemon publishes every 0.5 s. Five missed messages are more than a loaded computer delays them.
 STALE_AFTER_S = 2.5
 # Requests whose success keeps a pair; "": not stated.
-_KEEPING_VERBS = ("capture", "check", "")
+KEEPING_VERBS = ("capture", "check", "")
 # Lines that are well-formed, and still were not served.
 _LINE_FAULTS = {
     Code.NOT_NOW: "The robot program sent a line that is not possible now.",
@@ -130,7 +130,7 @@ def _prompt_after_reply(last_reply: LastReply | None) -> OperatorPrompt:
     code, message, remedy = last_reply.code, _sentence(last_reply.message), _sentence(last_reply.remedy)
     if code.is_success:
         kept = "Kept." if code is Code.OK else f"Kept. {message}".strip()
-        if last_reply.verb not in _KEEPING_VERBS:
+        if last_reply.verb not in KEEPING_VERBS:
             kept = message or "Done."
         if last_reply.ended_stop is not None:
             kept = f"{kept} The stop before ({last_reply.ended_stop.message}) is over."

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from rich.cells import cell_len
 
-from eyebolt.monitor.operator_prompt import OperatorPrompt, is_stale, operator_prompt_for, result_line
+from eyebolt.monitor.operator_prompt import KEEPING_VERBS, OperatorPrompt, is_stale, operator_prompt_for, result_line
 from eyebolt.monitor.text import (
     Glyphs,
     Row,
@@ -242,7 +242,10 @@ def _reply_block(status: StatusMessage, prompt: OperatorPrompt, width: int) -> _
     reply = status.last_reply
     if reply is None:
         return _labelled_block("REPLY", "none yet", width, priority=11, max_lines=1)
-    text = f"request {reply.seq}, code {reply.code} ({_reply_kind(reply.code)}): {reply.message}".rstrip(": ")
+    kind = _reply_kind(reply.code)
+    if reply.code.is_success and reply.verb not in KEEPING_VERBS:
+        kind = "done"
+    text = f"request {reply.seq}, code {reply.code} ({kind}): {reply.message}".rstrip(": ")
     # The prompt usually gives the remedy already.
     if reply.remedy and reply.remedy.removeprefix("Stop. ").lower().rstrip(".") not in prompt.remedy.lower():
         text += f"; {reply.remedy}"
