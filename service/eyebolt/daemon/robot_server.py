@@ -91,6 +91,8 @@ class RobotServer:
         self._tasks: set[asyncio.Task[None]] = set()
         self._server: asyncio.Server | None = None
         self._throttled_log = ThrottledLogger(_log)
+        # The newest address that was turned away, until an admitted peer sends a line of the protocol.
+        self._rejected_peer: str | None = None
 
     async def start(self) -> str:
         """Opens the port; returns the address, in words. Raises OSError if the address is taken."""
@@ -138,6 +140,8 @@ class RobotServer:
             if connection.lacks_line_ending:
                 count = connection.splitter.buffered_bytes
                 return f"{connection.peer} sent {count} bytes without a line ending: {_LINE_ENDING_REMEDY}"
+        if holder is None and self._rejected_peer is not None:
+            return f"{self._rejected_peer} was turned away (46): its address is not in [robot] allow"
         return ""
 
     def _keep_task(self, task: asyncio.Task[None]) -> None:
@@ -175,6 +179,7 @@ class RobotServer:
                 code=int(Code.PEER_NOT_ALLOWED),
                 remedy=remedy,
             )
+            self._rejected_peer = peer
             rejected = RobotConnection(0, peer, writer, self._now_s())
             rejected.send_unsolicited(_NOT_ALLOWED)
             rejected.disconnect()
@@ -384,6 +389,7 @@ class RobotServer:
                 self._refuse_after_unknown_verbs(connection)
         else:
             connection.has_sent_valid_line, connection.last_line_s = True, self._now_s()
+            self._rejected_peer = None
             if has_reply:
                 _log.info("request received", line=line, connection=connection.number)
         if has_reply:
