@@ -463,7 +463,7 @@ def test_a_daemon_serves_its_robot_among_silent_and_flooding_peers(recorded_cell
 
 def test_an_address_that_was_turned_away_is_shown_until_the_robot_speaks():
     async def story():
-        async with opened(ConnectionLimits(), allow=["127.0.0.1"]) as (station, connect):
+        async with opened(ConnectionLimits()) as (station, connect):
             stranger = Peer(*await asyncio.open_connection("127.0.0.1", station.port, local_addr=("127.0.0.2", 0)))
             assert await stranger.hears() == "46,0,0,0"
             assert "127.0.0.2" in station.door.notice(None)
