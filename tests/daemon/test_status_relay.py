@@ -197,6 +197,9 @@ def test_a_program_of_this_computer_does_not_reach_the_socket_without_the_relay(
     number = publishing.number
     until(lambda: (watcher.newest() or 0) > number + 20, "more statuses")
     assert around.newest() is None
+    with socket.create_connection(("127.0.0.1", int(inner.rpartition(":")[2]))) as raw:
+        raw.settimeout(0.05)
+        until(lambda: is_closed(raw), "the end of the connection")
 
 
 @pytest.mark.parametrize("kind", ["ipv6", "ipc", "abstract"])
