@@ -269,6 +269,34 @@ def test_hello_waits_for_the_request_in_progress_no_longer_than_a_robot(world, r
     assert world.say(robot, capture(3)) == "0,3,3,5"
 
 
+@pytest.mark.parametrize("ends", ["work", "timer"])
+def test_the_first_request_after_a_restart_waits_for_the_pending_image(world, robot, ends):
+    robot = killed_with_an_image_pending(world, robot)
+    world.say(robot, "hello 0")
+    assert world.say(robot, capture(3), patiently=False) == ""
+    if ends == "work":
+        world.work_done()
+        assert robot.sent.endswith(b"0,3,3,5\n")
+    else:
+        asked_ns = world.now_ns
+        world.time_passes()
+        assert robot.sent.endswith(b"45,3,1,7\n")
+        assert world.now_ns - asked_ns == 1_400_000_000
+        world.work_done()
+        assert world.say(robot, capture(3)) == "0,3,3,5"
+
+
+def test_a_request_on_a_new_connection_waits_for_the_task_of_the_old_one(world, robot):
+    world.holds = (msg.Detect,)
+    world.say(robot, capture(1), patiently=False)
+    world.hang_up(robot)
+    other = world.connect()
+    assert world.say(other, capture(2), patiently=False) == ""
+    assert world.state.robot_connection == other.number
+    world.work_done()
+    assert other.sent == b"0,2,2,6\n"
+
+
 def test_a_seq_whose_reply_could_not_be_recorded_is_free_again(world, robot):
     robot = killed_with_an_image_pending(world, robot)
     world.disk_full = True

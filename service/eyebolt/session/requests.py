@@ -53,8 +53,7 @@ def on_request(state: State, event: msg.RequestReceived) -> Transition:
         commands.append(msg.CloseConnection(superseded))
         state = _without_deferred_of(state, superseded)
     state = replace(state, robot_connection=caller.connection)
-    handle = _recorded_request if VERBS[request.verb].is_recorded else _unrecorded_request
-    state, more = handle(state, event)
+    state, more = _answer_or_defer(state, event)
     return state, commands + more
 
 
@@ -108,7 +107,7 @@ def answer_next_deferred(state: State) -> Transition | None:
 
 def _answer_deferred(state: State, request: DeferredRequest) -> Transition:
     # The station stays whose it is: nothing but a request that has just been received takes it.
-    return _answer_at_once(_without_deferred(state, request), request.event)
+    return _answer(_without_deferred(state, request), request.event)
 
 
 def _deferred(state: State, number: int) -> DeferredRequest | None:
@@ -152,10 +151,10 @@ def _with_live_pose(state: State, event: msg.RequestReceived) -> State:
     return replace(state, task=replace(stage, pose=pose))
 
 
-def _unrecorded_request(state: State, event: msg.RequestReceived) -> Transition:
-    """Answered at once, unless its reply rests on work in progress."""
+def _answer_or_defer(state: State, event: msg.RequestReceived) -> Transition:
+    """Answered, or begun as a task, at once, unless it has to wait for work in progress."""
     if not _must_wait(state, event):
-        return _answer_at_once(state, event)
+        return _answer(state, event)
     wait_ns = WORKING_REPLY_AFTER_NS
     if event.request.verb == "result":
         wait_ns -= _READ_RESULT_WITHIN_NS
@@ -196,8 +195,11 @@ def _result_reply(
 
 
 def _must_wait(state: State, event: msg.RequestReceived) -> bool:
-    """Whether the reply rests on work in progress."""
+    """Whether the request waits for work in progress."""
     verb, background = event.request.verb, state.background
+    if VERBS[verb].is_recorded:
+        # After a restart or on a new connection the robot cannot know that the task, begun before, is not done yet.
+        return _is_task_of_another_connection(state, event)
     if verb == "hello":
         # The robot goes on after the seq that it is told: the request in progress has one already, and any other
         # request would be answered 45 meanwhile.
@@ -207,8 +209,18 @@ def _must_wait(state: State, event: msg.RequestReceived) -> bool:
     return background is not None and verb in _NEED_BACKGROUND_SOLVE and not is_first_status
 
 
-def _answer_at_once(state: State, event: msg.RequestReceived) -> Transition:
+def _is_task_of_another_connection(state: State, event: msg.RequestReceived) -> bool:
+    """Whether another request is in progress that was not received on this connection."""
+    if state.task is None or state.task.job.request.seq == event.request.seq:
+        return False
+    origin = state.task.job.origin
+    return origin is None or origin.caller.connection != event.caller.connection
+
+
+def _answer(state: State, event: msg.RequestReceived) -> Transition:
     request = event.request
+    if VERBS[request.verb].is_recorded:
+        return _recorded_request(state, event)
     if request.verb == "hello":
         is_open = state.is_open or state.task is not None
         message = "an open session is continued" if is_open else "no session is open"
