@@ -231,7 +231,9 @@ def test_a_refused_view_is_recorded_and_not_counted(world, robot, sees, code):
     assert world.say(robot, capture(3)) == "0,3,2,6"
 
 
-@pytest.mark.parametrize(("fault", "code"), [("camera-lost", 30), ("no-fresh-frame", 22), ("images-exhausted", 22)])
+@pytest.mark.parametrize(
+    ("fault", "code"), [("camera-lost", 30), ("image-size", 38), ("no-fresh-frame", 22), ("images-exhausted", 22)]
+)
 def test_a_grab_that_fails(world, robot, fault, code):
     world.grab_fails = fault
     assert world.say(robot, capture(1)) == f"{code},1,0,8"

@@ -3,7 +3,7 @@
 Instants are CLOCK_MONOTONIC nanoseconds of this computer (``time.monotonic_ns()``). See README.md beside this file.
 """
 
-from eyebolt.cameras.camera import Camera, Frame, FreshnessMethod, Pixels
+from eyebolt.cameras.camera import Camera, Frame, FreshnessMethod, Pixels, wrong_size
 from eyebolt.cameras.factory import open_camera, replay_path
 from eyebolt.cameras.frame_message import (
     FrameHeader,
@@ -25,4 +25,5 @@ __all__ = [
     "encode_frame",
     "open_camera",
     "replay_path",
+    "wrong_size",
 ]

@@ -59,7 +59,8 @@ class Camera(Protocol):
         """The image exposed at or after ``not_before_ns`` (possibly in the future), within ``timeout_s`` of the call.
 
         Raises CameraFault: ``no-fresh-frame`` if the source is alive but nothing fresh came in time, ``camera-lost``
-        if it is gone or closed, ``images-exhausted`` or ``image-unreadable`` from recorded images.
+        if it is gone or closed, ``images-exhausted`` or ``image-unreadable`` from recorded images. A source that can
+        tell the size before it reads the pixels raises ``image-size`` for one that is not wanted.
         """
         ...
 
@@ -89,6 +90,16 @@ def camera_lost(source: str, detail: str, **data: object) -> CameraFault:
         f"the camera at {source} is gone: {detail}",
         "check its power, its cable or its sending program; it is reopened automatically as soon as it answers.",
         **data,
+    )
+
+
+def wrong_size(source: str, found_px: tuple[int, int], wanted_px: tuple[int, int]) -> CameraFault:
+    """The source delivers images of another size (width, height) than the lens file is for."""
+    return CameraFault(
+        "image-size",
+        "the image has {} x {} pixels, the lens file is for {} x {}".format(*found_px, *wanted_px),
+        "set the camera to the image size of the lens calibration, or use the lens file of this size.",
+        source=source,
     )
 
 

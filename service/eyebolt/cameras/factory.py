@@ -21,22 +21,28 @@ _UNSUPPORTED_SOURCES = {
 
 
 def open_camera(
-    section: CameraSection, base_folder: Path, start_after: str | None = None, keys: Path | None = None
+    section: CameraSection,
+    base_folder: Path,
+    start_after: str | None = None,
+    keys: Path | None = None,
+    size_px: tuple[int, int] | None = None,
 ) -> Camera:
     """The camera of a station; relative paths are relative to ``base_folder``.
 
     ``start_after``: name of the last image of this folder or video file that an earlier run used, see ``replay_path``;
     live sources ignore it. ``keys``: the station's key folder, for an endpoint that other computers can reach.
+    ``size_px``: (width, height) of the images that are wanted; another size is refused before the pixels are read,
+    where the source can tell.
     Raises InputFault ``camera-source`` for a source that this version does not serve, the InputFault of the source, or
     MachineFault.
     """
     # Which keys a source needs was checked with the station file.
     if section.source == "folder":
-        return FolderCamera(base_folder / str(section.path), start_after)
+        return FolderCamera(base_folder / str(section.path), start_after, size_px)
     if section.source == "push":
-        return PushCamera(str(section.endpoint), keys=keys)
+        return PushCamera(str(section.endpoint), keys=keys, size_px=size_px)
     if section.source == "simulated":
-        return SimulatedCamera(str(section.endpoint))
+        return SimulatedCamera(str(section.endpoint), size_px)
     if section.source == "device":
         video_file = base_folder / str(section.path)
         if video_file.is_file():

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import cv2
 
-from eyebolt.cameras.camera import Frame, FreshnessMethod, camera_closed, copy_pixels, no_fresh_frame
+from eyebolt.cameras.camera import Frame, FreshnessMethod, camera_closed, copy_pixels, no_fresh_frame, wrong_size
+from eyebolt.cameras.image_header import read_image_size
 from eyebolt.deadline import Deadline
 from eyebolt.errors import CameraFault, InputFault
 from eyebolt.protocol import LinkStatus
@@ -31,11 +32,14 @@ class FolderCamera:
     The folder is read at each grab and never rewound: the next image is the first whose name comes after the last one
     taken. ``start_after`` is the name of the last image of this folder that an earlier run used. An unreadable image
     counts as taken, so that the n-th request keeps meaning the n-th image. Symbolic links in ``path`` are followed now,
-    not at each grab. Gray images stay gray; alpha is dropped.
+    not at each grab. Gray images stay gray; alpha is dropped. The size in a file's header is read before its pixels:
+    another one than ``size_px`` (width, height) is refused, and so is one that is absurd.
     Raises InputFault ``camera-folder`` if ``path`` is not a folder.
     """
 
-    def __init__(self, path: Path | str, start_after: str | None = None) -> None:
+    def __init__(
+        self, path: Path | str, start_after: str | None = None, size_px: tuple[int, int] | None = None
+    ) -> None:
         # A link that is set to another folder meanwhile must not carry the place in this one over.
         self._folder = Path(path).resolve()
         if not self._folder.is_dir():
@@ -46,10 +50,11 @@ class FolderCamera:
                 path=str(path),
             )
         self._last_name = start_after
+        self._size_px = size_px
         self._closed = threading.Event()
 
     def grab(self, not_before_ns: int, timeout_s: float) -> Frame:
-        """The next image; see Camera.grab. Faults: ``images-exhausted``, ``image-unreadable``."""
+        """The next image; see Camera.grab. Faults: ``images-exhausted``, ``image-unreadable``, ``image-size``."""
         if not Deadline.after(timeout_s).sleep_until(not_before_ns, self._closed):
             if self._closed.is_set():
                 raise camera_closed(str(self._folder))
@@ -66,11 +71,14 @@ class FolderCamera:
         self._last_name = name
         delivered_ns = time.monotonic_ns()
         try:
+            found_px = read_image_size(self._folder / name)
+            if self._size_px is not None and found_px != self._size_px:
+                raise wrong_size(name, found_px, self._size_px)
             read = cv2.imread(str(self._folder / name), cv2.IMREAD_UNCHANGED)
             if read is None:
                 raise ValueError("it is damaged or not an image")
             pixels = copy_pixels(read)
-        except (cv2.error, ValueError) as error:
+        except (cv2.error, OSError, ValueError) as error:
             detail = error.err if isinstance(error, cv2.error) else str(error)
             raise CameraFault(
                 "image-unreadable",

@@ -95,6 +95,11 @@ class FrameHeader(_Header):
     """The request that this frame answers; absent in a pushed frame."""
 
     @property
+    def size_px(self) -> tuple[int, int]:
+        """Width and height of the image."""
+        return self.width_px, self.height_px
+
+    @property
     def byte_count(self) -> int:
         """Length of the second part."""
         return self.width_px * self.height_px * self.channels * DTYPES[self.dtype].itemsize

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import zmq
 
-from eyebolt.cameras.camera import Frame, FreshnessMethod, camera_closed, camera_lost, no_fresh_frame
+from eyebolt.cameras.camera import Frame, FreshnessMethod, camera_closed, camera_lost, no_fresh_frame, wrong_size
 from eyebolt.cameras.frame_message import MAX_FRAME_BYTES, FrameHeader, FrameMessage, decode_frame
 from eyebolt.deadline import NS_PER_S
 from eyebolt.errors import CameraFault, EyeboltError, InputFault, MachineFault
@@ -36,11 +36,19 @@ class PushCamera:
     begins a new epoch and ends the previous one for good. Method TIMESTAMP. The instants are comparable on one computer
     only: a sender on another one is rejected if its clock is ahead, and never fresh if its clock is behind.
     ``silence_timeout_s``: after so long without a frame the source counts as gone.
-    ``keys``: the station's key folder, for an endpoint that other computers can reach.
+    ``keys``: the station's key folder, for an endpoint that other computers can reach. ``size_px``: (width, height) that
+    is wanted; the pixels of another size are dropped on arrival, and ``grab`` refuses it.
     Raises InputFault ``camera-endpoint`` or one about keys, or MachineFault ``port-taken``.
     """
 
-    def __init__(self, endpoint: str, silence_timeout_s: float = 2.0, keys: Path | None = None) -> None:
+    def __init__(
+        self,
+        endpoint: str,
+        silence_timeout_s: float = 2.0,
+        keys: Path | None = None,
+        size_px: tuple[int, int] | None = None,
+    ) -> None:
+        self._size_px = size_px
         self._endpoint = endpoint
         self._silence_timeout_ns = round(silence_timeout_s * NS_PER_S)
         self._context = zmq.Context()
@@ -78,6 +86,8 @@ class PushCamera:
             if fresh is None:
                 raise self._no_fresh_frame_fault(not_before_ns)
         message = fresh.message
+        if self._size_px is not None and message.header.size_px != self._size_px:
+            raise wrong_size(message.name, message.header.size_px, self._size_px)
         return Frame(
             message.pixels(), message.header.exposed_ns, fresh.arrived_ns, FreshnessMethod.TIMESTAMP, message.name
         )
@@ -135,6 +145,8 @@ class PushCamera:
                 self._rejection = ""
             self._arrival_times_ns.append(arrived_ns)
             if self._newest is None or header.exposed_ns > self._newest.message.header.exposed_ns:
+                if self._size_px is not None and header.size_px != self._size_px:
+                    message = FrameMessage(header, b"")
                 self._newest = _ReceivedFrame(message, arrived_ns)
                 self._condition.notify_all()
 

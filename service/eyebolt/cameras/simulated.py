@@ -10,7 +10,7 @@ import time
 import zmq
 
 from eyebolt.addresses import is_ipv6_endpoint
-from eyebolt.cameras.camera import Frame, FreshnessMethod, camera_closed, camera_lost, no_fresh_frame
+from eyebolt.cameras.camera import Frame, FreshnessMethod, camera_closed, camera_lost, no_fresh_frame, wrong_size
 from eyebolt.cameras.frame_message import MAX_FRAME_BYTES, FrameMessage, decode_reply, encode_request
 from eyebolt.deadline import Deadline
 from eyebolt.errors import CameraFault, InputFault
@@ -27,11 +27,13 @@ class SimulatedCamera:
     Request and reply are those of ``frame_message``: the ROUTER receives [identity, request] and sends [identity,
     header, bytes]. Replies to earlier requests are dropped; a frame whose exposure lies outside [request, arrival] is
     rejected. ZMQ_IMMEDIATE keeps a request from queueing for a peer that is not there. After any fault the socket is
-    replaced. Raises InputFault ``camera-endpoint``.
+    replaced. ``size_px``: (width, height) that is wanted; another size is refused before its pixels are copied.
+    Raises InputFault ``camera-endpoint``.
     """
 
-    def __init__(self, endpoint: str) -> None:
+    def __init__(self, endpoint: str, size_px: tuple[int, int] | None = None) -> None:
         self._endpoint = endpoint
+        self._size_px = size_px
         self._context = zmq.Context()
         self._closed = threading.Event()
         self._lock = threading.Lock()
@@ -106,6 +108,8 @@ class SimulatedCamera:
                 self._endpoint,
                 f"its image is dated {exposed_ms:+.1f} ms from the request and arrived after {arrived_ms:.1f} ms",
             )
+        if self._size_px is not None and message.header.size_px != self._size_px:
+            raise wrong_size(message.name, message.header.size_px, self._size_px)
         return Frame(message.pixels(), exposed_ns, arrived_ns, FreshnessMethod.TRIGGER, message.name)
 
     def _wait_for_peer(self, deadline: Deadline) -> None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import structlog
 
 from eyebolt.boards import Detection, NoDetection, find_board, to_gray
-from eyebolt.cameras import Camera, Frame, Pixels
+from eyebolt.cameras import Camera, Frame, Pixels, wrong_size
 from eyebolt.context import StationContext
 from eyebolt.errors import CameraFault, EyeboltError
 from eyebolt.observations import MotionCheck, compare_images, measure_view
@@ -117,7 +117,13 @@ class ImageAcquisition:
 
     def _grab(self, not_before_ns: int) -> Frame:
         wait_s = max(0.0, (not_before_ns - time.monotonic_ns()) / 1e9)
-        return self._camera.grab(not_before_ns, GRAB_TIMEOUT_S + wait_s)
+        frame = self._camera.grab(not_before_ns, GRAB_TIMEOUT_S + wait_s)
+        # Sources that do not know the size beforehand: the image is neither stored nor searched.
+        wanted_px = self._context.session_config.lens_size_px
+        shape: tuple[int, ...] = getattr(frame.pixels, "shape", ())
+        if len(shape) >= 2 and (shape[1], shape[0]) != wanted_px:
+            raise wrong_size(frame.name, (shape[1], shape[0]), wanted_px)
+        return frame
 
     def _compare_with_preview(
         self, task: int, frame: Frame | None, detection: DetectionResult

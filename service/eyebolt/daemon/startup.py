@@ -39,7 +39,13 @@ def serve(station_file: Path, log_format: LogFormat) -> None:
     with RecordLock(context.record_folder, context.station.record.access):
         folder, state, last_frame = recover(context)
         start_after = last_image_used(context, last_frame)
-        camera = open_camera(context.station.camera, context.folder, start_after, context.keys_folder)
+        camera = open_camera(
+            context.station.camera,
+            context.folder,
+            start_after,
+            context.keys_folder,
+            context.session_config.lens_size_px,
+        )
         daemon = Daemon(context, camera, folder, state, lambda: log_stream.lost)
         asyncio.run(_serve(daemon, context.station.robot.listen))
 

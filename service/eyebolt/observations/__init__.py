@@ -21,12 +21,13 @@ from eyebolt.observations.half_turn import (
 )
 from eyebolt.observations.pair import DEFAULT_TIP_SIGMA_M, Dataset, Pair, PlacedBoard, PointerTip, Touch
 from eyebolt.observations.thresholds import Measure, Threshold, ThresholdSource, all_thresholds
-from eyebolt.observations.view_acceptance import Baseline, ViewAcceptance, assess_view
+from eyebolt.observations.view_acceptance import WRONG_SIZE_REMEDY, Baseline, ViewAcceptance, assess_view
 from eyebolt.observations.view_quality import MotionCheck, View, compare_images, measure_view
 
 __all__ = [
     "DEFAULT_TIP_SIGMA_M",
     "MIN_CORNERS",
+    "WRONG_SIZE_REMEDY",
     "ArmMotion",
     "Baseline",
     "BoardPose",

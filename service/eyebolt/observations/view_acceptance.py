@@ -26,6 +26,8 @@ from eyebolt.protocol import Code
 _MIN_COMMON_CORNERS = 10
 # How far the smallest possible shift must be above the limit of the same image.
 _SAME_IMAGE_MARGIN = 3.0
+WRONG_SIZE_REMEDY = "Stop. Set the camera to the image size of the lens calibration, or use the lens file of this size."
+"""For the operator, where an image is of another size than the lens file states."""
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,7 @@ def assess_view(
             "the image has {} x {} pixels, the lens file is for {} x {}".format(
                 *detection.image_size_px, *lens_size_px
             ),
-            "Stop. Set the camera to the image size of the lens calibration, or use the lens file of this size.",
+            WRONG_SIZE_REMEDY,
         )
     if isinstance(detection, NoDetection):
         return board_not_found(detection)

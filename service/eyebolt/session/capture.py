@@ -7,7 +7,7 @@ from typing import cast
 
 from eyebolt.boards import Detection, NoDetection
 from eyebolt.geometry import Mount, to_matrix4
-from eyebolt.observations import Baseline, BoardPose, Pair, ViewAcceptance, assess_view
+from eyebolt.observations import WRONG_SIZE_REMEDY, Baseline, BoardPose, Pair, ViewAcceptance, assess_view
 from eyebolt.protocol import Code, StepTimes
 from eyebolt.session import messages as msg
 from eyebolt.session.accepted_check import compare_with_accepted
@@ -37,7 +37,7 @@ IMAGE_VERBS = ("capture", "check", "place")
 # Between two frames this far apart a board that moves shows (common practice, no source).
 PREVIEW_LEAD_NS = 150_000_000
 
-_GRAB_CODES = {"camera-lost": Code.CAMERA_LOST}
+_GRAB_CODES = {"camera-lost": Code.CAMERA_LOST, "image-size": Code.BOARD_OR_LENS_MISMATCH}
 
 
 def begin_capture(state: State, job: Job, pose: ReportedPose | None) -> Transition:
@@ -91,7 +91,8 @@ def store_and_detect(state: State, stage: Grabbing, event: msg.Grabbed) -> Trans
 def refuse_grab(state: State, stage: Grabbing, event: msg.GrabFailed) -> Transition:
     """Grabbing, GrabFailed: there is no image."""
     code = _GRAB_CODES.get(event.code, Code.NO_FRESH_FRAME)
-    decision = Decision(code, event.message, code.remedy, state.kept, state.pairs_wanted)
+    remedy = WRONG_SIZE_REMEDY if code is Code.BOARD_OR_LENS_MISMATCH else code.remedy
+    decision = Decision(code, event.message, remedy, state.kept, state.pairs_wanted)
     return record_reply(state, stage.job, decision)
 
 

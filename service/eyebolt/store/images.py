@@ -19,6 +19,8 @@ from numpy.typing import NDArray
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
 IMAGE_SUFFIX = ".tif"
+HEAD_BYTES = 256
+"""Everything before the pixels."""
 
 _MAGIC = b"II*\x00"
 # Field types of TIFF 6.0, section 2.
@@ -27,6 +29,7 @@ _BITS_AT, _TEXT_AT, _PIXELS_AT = 176, 192, 256
 _TEXT = "crc32 of the pixels {:08x}"
 _CHECKSUM = re.compile(rb"crc32 of the pixels ([0-9a-f]{8})\0")
 _MAX_SIDE_PX = 1 << 20
+_MAX_PIXELS = 100_000_000
 
 
 def encode_image(pixels: Pixels) -> bytes:
@@ -62,6 +65,12 @@ def decode_image(data: bytes) -> Pixels:
     shape = (height, width) if samples == 1 else (height, width, 3)
     ordered = flat.reshape(shape)[..., ::-1] if samples == 3 else flat.reshape(shape)
     return np.array(ordered, dtype=f"u{bits // 8}", order="C")
+
+
+def stated_bytes(head: bytes) -> int:
+    """The length of a file that ``encode_image`` wrote, as its first ``HEAD_BYTES`` bytes state it. Raises ValueError."""
+    width, height, samples, bits = _stated_size(head)
+    return _PIXELS_AT + width * height * samples * bits // 8
 
 
 def _pixel_error(array: NDArray[Any]) -> ValueError:
@@ -101,6 +110,7 @@ def _stated_size(data: bytes) -> tuple[int, int, int, int]:
     values = [struct.unpack_from("<I", data, 10 + 12 * row + 8)[0] for row in (0, 1, 7)]
     width, height, samples = values
     (bits,) = struct.unpack_from("<H", data, _BITS_AT)
-    if not (0 < width < _MAX_SIDE_PX and 0 < height < _MAX_SIDE_PX and samples in (1, 3) and bits in (8, 16)):
+    is_sized = 0 < width < _MAX_SIDE_PX and 0 < height < _MAX_SIDE_PX and width * height <= _MAX_PIXELS
+    if not (is_sized and samples in (1, 3) and bits in (8, 16)):
         raise ValueError("it is damaged: its header states an impossible size")
     return width, height, samples, bits

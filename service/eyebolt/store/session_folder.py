@@ -23,7 +23,7 @@ from eyebolt.store.filesystem import (
     write_atomically,
     write_fault,
 )
-from eyebolt.store.images import Pixels, decode_image, encode_image
+from eyebolt.store.images import HEAD_BYTES, Pixels, decode_image, encode_image, stated_bytes
 from eyebolt.store.journal import HEADER, describe_loss, encode_padded, read_records, recover_journal
 
 IMAGE_LOST_REMEDY = "restore it from a backup; its corners are in the journal, so its pair can be solved without it."
@@ -197,8 +197,11 @@ class SessionFolder:
         Raises RecordFault ``record-name`` or ``record-read``.
         """
         path = self._image_path(name)
+        head = _read_head(path)
         try:
-            return decode_image(self.image_bytes(name))
+            # One byte more shows a file that is longer than its header states.
+            max_bytes = stated_bytes(head) + 1
+            return decode_image(_read_file(path, "the image", IMAGE_LOST_REMEDY, max_bytes))
         except ValueError as error:
             raise read_fault("the image", path, f"cannot be used: {error}", IMAGE_LOST_REMEDY) from None
 
@@ -237,6 +240,16 @@ class SessionFolder:
         self._files.truncate(descriptor, self._good_bytes)
         self._files.sync(descriptor)
         self._tail_is_clean = True
+
+
+def _read_head(image: Path) -> bytes:
+    try:
+        with image.open("rb") as file:
+            return file.read(HEAD_BYTES)
+    except FileNotFoundError:
+        raise read_fault("the image", image, "is missing", IMAGE_LOST_REMEDY) from None
+    except OSError as error:
+        raise read_fault("the image", image, f"cannot be read: {error.strerror}", IMAGE_LOST_REMEDY) from None
 
 
 def _journal_bytes(path: Path) -> bytes:

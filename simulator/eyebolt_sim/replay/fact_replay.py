@@ -120,7 +120,8 @@ class InProcessReplay:
     def _grabbed(self, command: msg.Grab) -> msg.Event:
         at_ns = command.not_before_ns
         if self._line.image is None:
-            code = "camera-lost" if self._line.reply.code is Code.CAMERA_LOST else "no-fresh-frame"
+            codes = {Code.CAMERA_LOST: "camera-lost", Code.BOARD_OR_LENS_MISMATCH: "image-size"}
+            code = codes.get(self._line.reply.code, "no-fresh-frame")
             return msg.GrabFailed(command.task, code, "no image, as recorded")
         return msg.Grabbed(command.task, at_ns, at_ns, "replay", "")
 

@@ -145,7 +145,10 @@ class ReplayRobot:
         if not line.needs_image:
             return
         if line.image is None:
-            # No image is recorded: the camera was lost, or had no fresh image.
+            # No image is recorded: the camera was lost, had no fresh image, or one of the wrong size.
+            if line.reply.code is Code.BOARD_OR_LENS_MISMATCH:
+                self._camera.show(np.zeros((1, 1), np.uint8))
+                return
             self._camera.show(self._visible_pixels, LOST_CAMERA if line.reply.code is Code.CAMERA_LOST else STALE_IMAGE)
             return
         self._load_image(line)
