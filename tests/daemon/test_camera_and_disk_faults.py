@@ -89,7 +89,7 @@ def test_a_camera_that_is_gone_is_30(start_daemon, recorded_cell, tmp_path):
     with Robot(daemon.port) as robot:
         robot.say("hello 0")
         assert robot.final(recorded_cell.capture(1))[:3] == (30, 1, 0)
-        assert f"ipc://{tmp_path}/nobody" in daemon.log("reply sent")[-1]["message"]
+        assert f"ipc://{tmp_path}/nobody" in daemon.wait_for_log("reply sent", code=30)["message"]
 
 
 def test_sigterm_during_a_capture_ends_the_daemon_and_frees_the_record(recorded_cell, start_daemon, tmp_path):
