@@ -66,6 +66,21 @@ def test_round_trip_of_any_objects(payloads: list[dict]) -> None:
     assert read_records(journal_of(lines)).records == lines
 
 
+def test_the_longest_payload_is_written_and_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(records, "MAX_PAYLOAD_BYTES", 64)
+    longest = line({"text": "x" * (64 - len(line({"text": ""})))})
+    assert len(longest) == 64
+    data = encode_record(0, HEADER) + encode_record(1, longest)
+    result = read_records(data)
+    assert (result.records, result.damage) == ([longest], None)
+    with pytest.raises(RecordFault) as caught:
+        encode_record(1, longest, padding=1)
+    assert caught.value.code == "record-payload"
+    # Nor is a longer one read.
+    monkeypatch.setattr(records, "MAX_PAYLOAD_BYTES", 63)
+    assert read_records(data).records == []
+
+
 def test_every_truncation_gives_the_complete_records_before_it() -> None:
     data = journal_of(PAYLOADS)
     ends = [i + 1 for i, byte in enumerate(data) if byte == 0x0A]

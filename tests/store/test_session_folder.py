@@ -496,6 +496,30 @@ def test_a_read_only_folder_is_reported(tmp_path: Path) -> None:
     assert str(session.path) in caught.value.remedy
 
 
+def test_a_closed_session_holds_no_file_open(tmp_path: Path) -> None:
+    def open_files() -> set[str]:
+        links = (Path("/proc/self/fd") / number for number in os.listdir("/proc/self/fd"))  # noqa: PTH208
+        return {name for link in links if link.exists() and (name := str(link.readlink())).startswith(str(tmp_path))}
+
+    session = SessionFolder.create(tmp_path, NAME, {})
+    assert open_files() == {str(session.path / "facts.journal")}
+    session.close()
+    assert open_files() == set()
+    with SessionFolder.open(session.path):
+        assert len(open_files()) == 1
+    assert open_files() == set()
+    # Nor does one that could not be created, whichever call failed.
+    for number in itertools.count():
+        files = FailingFiles(lambda n, number=number: n == number)
+        try:
+            SessionFolder.create(tmp_path, "20260314-091500-02", {"camera.json": b"{}"}, files=files).close()
+        except RecordFault:
+            assert open_files() == set(), files.calls
+        else:
+            break
+    assert number > 8
+
+
 def test_looking_and_closing_refuse_to_write(tmp_path: Path) -> None:
     session = SessionFolder.create(tmp_path, NAME, {})
     looking = SessionFolder.open_read_only(session.path)

@@ -20,7 +20,7 @@ from typing import TypeVar
 
 LIMIT_S = 40.0
 POLL_S = 0.005
-_PR_SET_CHILD_SUBREAPER, _PR_GET_CHILD_SUBREAPER = 36, 37
+_PR_SET_PDEATHSIG, _PR_SET_CHILD_SUBREAPER, _PR_GET_CHILD_SUBREAPER = 1, 36, 37
 
 T = TypeVar("T")
 Command = Sequence[str | os.PathLike[str]]
@@ -139,6 +139,11 @@ class RunningProcess:
 def adopt_orphans() -> None:
     """From now on a descendant whose parent has ended becomes a child of this process, instead of init's."""
     ctypes.CDLL(None).prctl(_PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0)
+
+
+def end_with_parent() -> None:
+    """From now on this process is killed when its parent ends, however that happens."""
+    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
 
 
 def adopts_orphans() -> bool:

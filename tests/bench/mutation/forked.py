@@ -104,6 +104,7 @@ def _begin_worker(folder: str) -> None:
     global _overlay
     _overlay = Overlay(Path(folder) / str(os.getpid()))
     processes.adopt_orphans()
+    processes.end_with_parent()
 
 
 @contextlib.contextmanager
@@ -172,6 +173,7 @@ def _be_child(child: Callable[[], int], source: Path, output: int, scratch: Path
     code = 70
     try:
         os.setsid()
+        processes.end_with_parent()
         resource.setrlimit(resource.RLIMIT_CPU, (int(cpu_s) + 1, int(cpu_s) + 2))
         resource.setrlimit(resource.RLIMIT_AS, (_MEMORY_BYTES, _MEMORY_BYTES))
         for stream in (1, 2):
