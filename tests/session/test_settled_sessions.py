@@ -103,7 +103,7 @@ def test_an_improbable_pair_waits_for_the_solve_of_all_pairs(settled):
     world.work_done()
     assert robot.sent.endswith(b"27,42,41,0\n")
     world.departs_sigma = 0.5
-    assert held(world, robot, capture(43)) == "3,43,42,0", "still settled"
+    assert held(world, robot, capture(43)) == "", "beside an outlier each pair is solved"
 
 
 def test_solve_and_bye_rest_on_all_pairs(settled):
@@ -190,10 +190,12 @@ def test_replies_depend_neither_on_the_speed_of_the_solves_nor_on_restarts(steps
     assert [sent for _, sent in replies[:half]] == [sent for _, sent in replies[half:]]
 
 
-def test_the_replies_and_the_result_are_those_of_a_solve_for_each_pair():
-    """The short form of ``bench.calibration long-sessions``, with the solver: stale poses among the last pairs."""
-    found = compare(1, "fixed", more=3, ratio=2.0)
-    assert found.fault == "stale poses"
+@pytest.mark.parametrize(("seed", "fault"), [(4, "none"), (1, "stale poses")])
+def test_the_replies_and_the_result_are_those_of_a_solve_for_each_pair(seed, fault):
+    """The short form of ``bench.calibration long-sessions``, with the solver."""
+    found = compare(seed, "fixed", more=3, ratio=2.0)
+    assert found.fault == fault
     assert not found.differ
     assert not found.result_differs
-    assert found.waited < found.waited_each == 3
+    assert found.waited_each == 3
+    assert fault != "none" or found.waited < 3

@@ -260,8 +260,8 @@ class SolveFact(_Record):
     goal_met: bool
     """The expected error is within the tolerance, with enough pairs."""
     is_settled: bool = False
-    """The goal is met with a tenth of the tolerance to spare, by more than 40 pairs and without a stop: further inliers
-    are answered 3 at once. False in records of before this key."""
+    """The goal is met with a tenth of the tolerance to spare, by more than 40 pairs, without a stop or an outlier:
+    further inliers are answered 3 at once. False in records of before this key."""
     excluded: tuple[int, ...]
     """Capture indices of pairs that the solve did not use."""
     findings: tuple[FindingSummary, ...] = ()

@@ -192,7 +192,9 @@ def _is_settled(
     goal: Goal, solve: msg.Solve, outcome: Solution | Refusal, kept: int, stop: ViewAcceptance | None
 ) -> bool:
     strict = replace(goal, tolerance_mm=_SETTLED_SHARE * goal.tolerance_mm)
-    return len(solve.dataset.pairs) > _MAX_PAIRS_SOLVED_EACH and stop is None and strict.is_met(kept, outcome)
+    # Beside certain outliers the solver excludes pairs that a prediction alone does not: then each pair is solved.
+    is_clean = stop is None and not outcome.excluded
+    return len(solve.dataset.pairs) > _MAX_PAIRS_SOLVED_EACH and is_clean and strict.is_met(kept, outcome)
 
 
 def is_solve_due(log: SessionLog) -> bool:
