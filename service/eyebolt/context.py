@@ -124,7 +124,9 @@ class StationContext:
     def result_format(self) -> ResultFormat:
         """How the robot is given the transform."""
         points_m, tolerance_mm = self.volume.grid(self.lens), self.station.goal.tolerance_mm
-        return ResultFormat(self.station.result_pose_format, points_m, tolerance_mm)
+        # As the robot writes its poses, here in the format that was stated instead, but for a rotation of its own.
+        rotation = self.station.robot.result_rotation or self.pose_format.rotation
+        return ResultFormat(replace(self.pose_format, rotation=rotation), points_m, tolerance_mm)
 
     def problem(self, pairs: tuple[Pair, ...]) -> Problem:
         """The solver's problem of these pairs on this station."""
