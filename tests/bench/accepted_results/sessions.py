@@ -120,6 +120,8 @@ class SimulatedStation(World):
         super().__init__(context.session_config)
         self.context = context
         self.folder: SessionFolder | None = None
+        # The corners are the simulator's, image by image: the world must not shift them so that images differ.
+        self.is_frozen = True
 
     def read_accepted_result(self, command: msg.ReadAcceptedResult) -> None:
         self.happens(msg.AcceptedResultRead(command.number, read_accepted(self.context)))
