@@ -249,7 +249,8 @@ def test_accepting_and_solving_at_once_loses_no_newer_result(cell, session):
     stop = threading.Event()
 
     def accept() -> None:
-        while not stop.is_set():
+        # The lock is not fair: without a pause between two acceptances the solve might never get it.
+        while not stop.wait(0.005):
             try:
                 accept_session(session, "R. Ode")
             except Exception as fault:
