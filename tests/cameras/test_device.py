@@ -131,7 +131,7 @@ def test_it_keeps_the_promise_of_a_camera(stream):
         stream.true_exposure_ns,
         silence=stream.stall,
         grabs=4,
-        idle_s=2.0,
+        idle_s=1.0,
         timeout_s=10.0,
     )
     assert found == []

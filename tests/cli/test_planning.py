@@ -19,9 +19,8 @@ from eyebolt_sim.cell import CellOptions, prepare_cell
 from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.transforms import matrix
 from eyebolt_sim.waypoints import Waypoint
-from support.daemon_process import COMMAND, DaemonProcess
+from support.daemon_process import DaemonProcess
 from support.folder_camera_cell import grid_errors_mm, write_station
-from support.processes import run
 from support.recorded_facts import facts_in
 
 TOLERANCE_MM = 0.6
@@ -40,12 +39,12 @@ def off(pose, seed):
 
 
 @pytest.fixture(params=["fixed", "arm"])
-def planned(request, tmp_path):
+def planned(request, tmp_path, eyebolt):
     """The cell, its station file, and what ``eyebolt plan`` wrote and said."""
     station = write_station(
         tmp_path,
         mount=request.param,
-        camera_lines=('source = "simulated"', f'endpoint = "ipc://{tmp_path}/camera"'),
+        camera_lines=('source = "simulated"', f'endpoint = "ipc://{tmp_path}/camera"', 'motion_check = "off"'),
         rotation="euler-ZYX",
         tolerance_mm=TOLERANCE_MM,
     )
@@ -54,23 +53,9 @@ def planned(request, tmp_path):
         TERMS.format_pose(off(pose, seed)) for seed, pose in enumerate((cell.scene.hand_eye, cell.scene.nuisance))
     ]
     out = tmp_path / "waypoints.csv"
-    said = run(
-        [
-            *COMMAND,
-            "plan",
-            str(station),
-            "--camera",
-            guesses[0],
-            "--board",
-            guesses[1],
-            "--reach",
-            "700",
-            "--out",
-            str(out),
-        ],
-        limit_s=120.0,
-        check=True,
-    ).stdout
+    guess = ["--camera", guesses[0], "--board", guesses[1], "--reach", "700"]
+    code, said, errors = eyebolt("plan", station, *guess, "--out", out)
+    assert code == 0, errors
     return cell, station, out, said
 
 
@@ -92,7 +77,7 @@ def taught(out):
     return found
 
 
-def test_the_plan_of_a_rough_guess_meets_the_goal(planned):
+def test_the_plan_of_a_rough_guess_meets_the_goal(planned, eyebolt):
     cell, station, out, said = planned
     captures, checks = taught(out)
     assert len(captures) >= 8, "the simulated arm reaches too little of the plan for this test to mean anything"
@@ -115,6 +100,6 @@ def test_the_plan_of_a_rough_guess_meets_the_goal(planned):
     errors = grid_errors_mm(np.array(document["transform"]["matrix"]), cell.scene.hand_eye)
     assert np.sqrt((errors**2).mean()) <= TOLERANCE_MM
     # The session determines where to continue; the ruler only where board scale and focal length are not confirmed.
-    said = run([*COMMAND, "plan", str(station), "--session", str(session)], limit_s=120.0)
-    assert said.returncode == 0, said.stderr
-    assert ("translation" in said.stdout) is (document["acceptance"] == "unproven")
+    code, said, errors = eyebolt("plan", station, "--session", session)
+    assert code == 0, errors
+    assert ("translation" in said) is (document["acceptance"] == "unproven")

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import zmq
 
+from eyebolt.monitor import app
 from eyebolt.security.key_files import read_client_keys
 from support.daemon_process import Robot, free_ports
 from support.folder_camera_cell import write_station
@@ -109,7 +110,10 @@ def test_watch_shows_why_it_is_rejected_and_recovers_once_authorized(reached, st
     public = authorized_keys.read_text()
     authorized_keys.unlink()
     said = tmp_path / "said"
-    command = [sys.executable, "-m", "eyebolt.cli.main", "watch", "--plain", "--endpoint", reached.status]
+    # It tries again sooner than the 5 s of a screen beside a cell.
+    soon = "from eyebolt.cli.main import main; from eyebolt.monitor import subscriber; "
+    soon += "subscriber._RECONNECT_AFTER_S = 0.5; main()"
+    command = [sys.executable, "-c", soon, "watch", "--plain", "--endpoint", reached.status]
     with (
         said.open("w") as output,
         subprocess.Popen([*command, "--key", reached.watcher_key], stdout=output) as watcher,
@@ -123,7 +127,8 @@ def test_watch_shows_why_it_is_rejected_and_recovers_once_authorized(reached, st
             watcher.kill()
 
 
-def test_watch_names_a_wrong_key_and_an_unneeded_one(reached, recorded_cell, start_daemon, eyebolt):
+def test_watch_names_a_wrong_key_and_an_unneeded_one(reached, recorded_cell, start_daemon, eyebolt, monkeypatch):
+    monkeypatch.setattr(app, "STALE_AFTER_S", 1.0)
     start_daemon(reached.file)
     other = Reached(reached.file.parents[1] / "other bay", eyebolt).watcher_key
     code, said, _ = eyebolt("watch", "--endpoint", reached.status, "--key", other, "--once", "--plain")

@@ -4,7 +4,6 @@ Log and summary name the line to change, and the recorded session can be solved 
 """
 
 import json
-import sys
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -12,7 +11,6 @@ from scipy.spatial.transform import Rotation
 from eyebolt.store.names import list_sessions
 from support.daemon_process import Robot
 from support.folder_camera_cell import grid_errors_mm
-from support.processes import run
 
 QUATERNION = 'rotation = "quaternion-wxyz"'
 
@@ -25,7 +23,7 @@ def with_angles(line):
     return " ".join([verb, seq, *(f"{v:.4f}" for v in (*values[:3], *angles))])
 
 
-def test_angles_in_the_wrong_order_stop_the_robot_early(start_daemon, recorded_cell, tmp_path):
+def test_angles_in_the_wrong_order_stop_the_robot_early(start_daemon, recorded_cell, eyebolt, tmp_path):
     station = recorded_cell.station(tmp_path, edit={QUATERNION: 'rotation = "euler-xyz"'})
     daemon = start_daemon(station)
     codes = []
@@ -44,22 +42,12 @@ def test_angles_in_the_wrong_order_stop_the_robot_early(start_daemon, recorded_c
     assert (first["code"], first["severity"]) == ("pose-format", "stop")
     assert 'rotation = "euler-ZYX"' in first["remedy"]
     assert result["acceptance"] == "reject"
-    command = [sys.executable, "-m", "eyebolt.cli.main", "inspect", str(session)]
-    shown = run(command, limit_s=60.0)
-    assert shown.returncode == 0
-    assert "stop pose-format: " in shown.stdout
-    assert 'rotation = "euler-ZYX"' in shown.stdout
-    command = [
-        sys.executable,
-        "-m",
-        "eyebolt.cli.main",
-        "solve",
-        str(session),
-        "--json",
-        "--pose-format",
-        "euler-ZYX,deg,mm",
-    ]
-    anew = json.loads(run(command, limit_s=60.0).stdout)
+    code, shown, _ = eyebolt("inspect", session)
+    assert code == 0
+    assert "stop pose-format: " in shown
+    assert 'rotation = "euler-ZYX"' in shown
+    _, solved, _ = eyebolt("solve", session, "--json", "--pose-format", "euler-ZYX,deg,mm")
+    anew = json.loads(solved)
     assert anew["transform"]["robot_pose"]["rotation"] == "euler-ZYX"
     errors_mm = grid_errors_mm(np.array(anew["transform"]["matrix"]), recorded_cell.hand_eye)
     assert np.mean(errors_mm) < 3 * anew["expected_error_mm"]["p95"]

@@ -22,6 +22,8 @@ TERMS = {
     "fixed": {"length": "mm", "rotation": "euler-ZYX", "angle": "deg"},
     "arm": {"length": "m", "rotation": "rotation-vector", "angle": "rad"},
 }
+# The motion check takes 150 ms for each image.
+CAMERA = {"fixed": (), "arm": ('motion_check = "off"',)}
 
 
 def matrix_of(mount, numbers):
@@ -51,7 +53,7 @@ class PlayedCell:
         self.station = write_station(
             folder,
             mount=mount,
-            camera_lines=('source = "simulated"', f'endpoint = "ipc://{folder}/camera"'),
+            camera_lines=('source = "simulated"', f'endpoint = "ipc://{folder}/camera"', *CAMERA[mount]),
             **TERMS[mount],
         )
         self._ending = ending

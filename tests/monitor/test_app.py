@@ -22,10 +22,16 @@ import zmq
 from eyebolt.errors import MachineFault
 from eyebolt.monitor import app
 from eyebolt.monitor.app import watch
+from eyebolt.monitor.operator_prompt import STALE_AFTER_S
 from support.processes import Patience, wait_for_exit
 from support.status_messages import make_status
 
-CODE = "import sys; from eyebolt.monitor.app import watch; sys.exit(watch({endpoint!r}, once={once}, plain={plain}))"
+CODE = """
+import sys
+from eyebolt.monitor import app, operator_prompt
+app.STALE_AFTER_S = operator_prompt.STALE_AFTER_S = {stale_after_s}
+sys.exit(app.watch({endpoint!r}, once={once}, plain={plain}))
+"""
 
 
 class Publisher:
@@ -67,8 +73,8 @@ def publisher(endpoint=None):
 class Watcher:
     """The process, its output so far, and bounded waiting for a pattern in it."""
 
-    def __init__(self, endpoint, once=False, plain=False, size=None, **environment):
-        code = CODE.format(endpoint=endpoint, once=once, plain=plain)
+    def __init__(self, endpoint, once=False, plain=False, size=None, stale_after_s=STALE_AFTER_S, **environment):
+        code = CODE.format(endpoint=endpoint, once=once, plain=plain, stale_after_s=stale_after_s)
         env = {k: v for k, v in os.environ.items() if k not in {"NO_COLOR", "COLUMNS", "LINES", "LC_ALL", "LC_CTYPE"}}
         env |= {"LANG": "C.UTF-8", "TERM": "xterm-256color"} | environment
         self.slave = None
@@ -157,7 +163,7 @@ def test_a_pipe_gets_one_line_per_change_through_a_restart_of_the_daemon():
 def test_it_may_start_before_the_daemon():
     with publisher() as early:
         endpoint = early.endpoint
-    with watcher(endpoint) as screen:
+    with watcher(endpoint, stale_after_s=0.5) as screen:
         end = screen.await_text("no status from the daemon")
         with publisher(endpoint):
             screen.await_text("kept 7 wanted 6", since=end)
@@ -234,7 +240,7 @@ def test_once_shows_one_status_and_ends():
             assert "\x1b[?1049h" not in screen.output
             assert wait_for_exit(screen.process) == 0
         endpoint = daemon.endpoint
-    with watcher(endpoint, once=True) as screen:
+    with watcher(endpoint, once=True, stale_after_s=0.5) as screen:
         screen.await_text("no status from the daemon")
         assert wait_for_exit(screen.process) == 1
 
@@ -260,7 +266,7 @@ def test_once_waits_for_the_reason_while_a_connection_is_open(monkeypatch, capsy
 
 def test_a_closed_pipe_is_no_fault():
     with publisher() as daemon:
-        code = CODE.format(endpoint=daemon.endpoint, once=False, plain=True)
+        code = CODE.format(endpoint=daemon.endpoint, once=False, plain=True, stale_after_s=STALE_AFTER_S)
         with subprocess.Popen(
             [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
         ) as process:

@@ -12,7 +12,9 @@ from pathlib import Path
 import pytest
 
 from eyebolt.config.template import station_template
+from eyebolt_sim import processes
 from eyebolt_sim.lens import simple_lens
+from support.warm_start import start_warm
 
 
 class ScriptedDaemon:
@@ -60,6 +62,28 @@ def scripted_daemon() -> Iterator[Callable[[Callable[[str], str | None]], Script
     yield start
     for daemon in started:
         daemon.close()
+
+
+@pytest.fixture
+def warm_daemons(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The daemons that the simulator starts in this process share the import of their modules (`warm_start`)."""
+    cold = processes.run_program
+
+    @contextlib.contextmanager
+    def run_program(arguments: list[str], log: Path) -> Iterator[processes.Process]:
+        assert arguments[0] == "eyebolt.cli.main"
+        with log.open("wb") as output:
+            warm = start_warm(arguments[1:], output)
+        if warm is None:
+            with cold(arguments, log) as process:
+                yield process
+            return
+        try:
+            yield warm
+        finally:
+            processes.terminate(warm)
+
+    monkeypatch.setattr(processes, "run_program", run_program)
 
 
 @pytest.fixture

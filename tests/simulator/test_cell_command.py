@@ -118,21 +118,24 @@ def test_images_and_poses_of_a_session_agree_with_the_truth(cell_of, in_process,
         assert np.abs(residuals).max() < 0.6
 
 
-def test_a_stop_code_ends_the_command_with_3(cell_of):
+def test_a_stop_code_ends_the_command_with_3(cell_of, in_process):
     path, daemon = cell_of(stop_at=2)
-    done = run("cell", path, "--waypoints", 4, "--speed", 200, "--truth", path.parent / "elsewhere.json")
-    assert done.returncode == 3, done.stderr
-    assert "waypoint 2/4: stop (30)" in done.stdout
+    status, printed, errors = in_process(
+        "cell", path, "--waypoints", 4, "--speed", 200, "--truth", path.parent / "elsewhere.json"
+    )
+    assert status == 3, errors
+    assert "waypoint 2/4: stop (30)" in printed
     assert len(daemon.poses) == 2
     assert (path.parent / "elsewhere.json").exists()
     assert not (path.parent / "truth.json").exists()
 
 
-def test_a_fault_is_injected_and_written_to_the_truth(cell_of):
+def test_a_fault_is_injected_and_written_to_the_truth(cell_of, in_process):
     """A skipped move pairs the image of one waypoint with the pose of the next."""
     path, daemon = cell_of()
-    done = run("cell", path, "--waypoints", 4, "--speed", 200, "--no-checks", "--inject", "skipped-move@3")
-    assert done.returncode == 0, done.stderr
+    inject = ["--no-checks", "--inject", "skipped-move@3"]
+    status, _, errors = in_process("cell", path, "--waypoints", 4, "--speed", 200, *inject)
+    assert status == 0, errors
     assert json.loads((path.parent / "truth.json").read_text())["fault"] == "skipped-move@3"
     centres = [detection.corners_px.mean(axis=0) for detection in daemon.detections]
     shifts_px = [float(np.linalg.norm(after - before)) for before, after in itertools.pairwise(centres)]
@@ -140,7 +143,7 @@ def test_a_fault_is_injected_and_written_to_the_truth(cell_of):
     assert np.linalg.norm(daemon.poses[2][:3, 3] - daemon.poses[1][:3, 3]) > 0.01
 
 
-def test_camera_and_robot_can_be_two_processes(cell_of):
+def test_camera_and_robot_can_be_two_processes(cell_of, in_process):
     path, daemon = cell_of()
     camera = subprocess.Popen(
         command("cell", path, "--waypoints", 4, "--camera-only"), stdout=subprocess.PIPE, text=True,
@@ -148,7 +151,7 @@ def test_camera_and_robot_can_be_two_processes(cell_of):
     )  # fmt: skip
     try:
         assert "images at" in camera.stdout.readline()
-        done = run("cell", path, "--waypoints", 4, "--speed", 200, "--robot-only")
+        status, _, errors = in_process("cell", path, "--waypoints", 4, "--speed", 200, "--robot-only")
     finally:
         camera.send_signal(signal.SIGINT)
         try:
@@ -156,7 +159,7 @@ def test_camera_and_robot_can_be_two_processes(cell_of):
         finally:
             processes.end(camera)
             camera.stdout.close()
-    assert done.returncode == 0, done.stderr
+    assert status == 0, errors
     assert camera.returncode == 130
     assert len(daemon.detections) == 6
     assert all(isinstance(detection, Detection) for detection in daemon.detections)

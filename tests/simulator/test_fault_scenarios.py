@@ -14,6 +14,7 @@ from eyebolt.store.names import list_sessions
 from eyebolt_sim.cell import CellOptions, prepare_cell
 from eyebolt_sim.cell_faults import CELL_FAULTS, parse_cell_fault
 from eyebolt_sim.cli import main
+from eyebolt_sim.demo_cell import write_demo_cell
 from support.daemon_process import DaemonProcess
 from support.folder_camera_cell import write_station
 from support.processes import run
@@ -41,14 +42,15 @@ EXPECTED = {
 def run_session(tmp_path_factory):
     """Runs a session with a fault: the outcome of the robot program, its output, and the result.
 
-    One daemon serves all sessions of a kind of station; each session is in another cell.
+    One daemon serves all sessions of a kind of station; each session is in another cell. Unless ``camera_lines`` is
+    empty, no image is taken 150 ms before each one: no fault moves the arm or the board between the two.
     """
     with contextlib.ExitStack() as stack:
 
         @functools.cache
-        def station_with_daemon(mount, **changes):
+        def station_with_daemon(mount, camera_lines, **changes):
             folder = tmp_path_factory.mktemp(mount)
-            camera = ('source = "simulated"', f'endpoint = "ipc://{folder}/camera"')
+            camera = ('source = "simulated"', f'endpoint = "ipc://{folder}/camera"', *camera_lines)
             station = write_station(folder, mount=mount, camera_lines=camera, **changes)
             daemon = stack.enter_context(DaemonProcess(station))
 
@@ -58,8 +60,8 @@ def run_session(tmp_path_factory):
 
             return station
 
-        def run(mount, waypoints, fault, **changes):
-            station = station_with_daemon(mount, **changes)
+        def run(mount, waypoints, fault, camera_lines=('motion_check = "off"',), **changes):
+            station = station_with_daemon(mount, camera_lines, **changes)
             sessions = station.parent / "sessions"
             before = len(list_sessions(sessions))
             cell = prepare_cell(station, CellOptions(seed=3, waypoints=waypoints, speed=500.0, fault=fault))
@@ -88,12 +90,19 @@ VERTICAL = {
 
 
 @pytest.mark.parametrize(
+    "camera_lines",
+    [
+        pytest.param(('motion_check = "off"',), id="one-image"),
+        pytest.param((), id="two-images", marks=pytest.mark.long),
+    ],
+)
+@pytest.mark.parametrize(
     ("turns", "name"), [*(("free", name) for name in EXPECTED), *(("vertical", name) for name in VERTICAL)]
 )
-def test_a_fault_is_detected_and_named(run_session, turns, name):
+def test_a_fault_is_detected_and_named(run_session, turns, name, camera_lines):
     mount, code, waypoints, finding, words = (EXPECTED if turns == "free" else VERTICAL)[name]
     changes = {} if turns == "free" else {"turns": turns, "rotation": "angle-z"}
-    outcome, printed, result = run_session(mount, 15, CELL_FAULTS[name], **changes)
+    outcome, printed, result = run_session(mount, 15, CELL_FAULTS[name], camera_lines, **changes)
     findings = [f for f in result["findings"] if f["severity"] != "note"]
     if code is None:
         assert outcome.rejected_requests == ()
@@ -119,15 +128,39 @@ def test_a_fault_is_detected_and_named(run_session, turns, name):
         assert excluded == [0, 1, 2, 3], "the pairs before the board was moved"
 
 
-def test_the_command_runs_the_named_faults(tmp_path):
-    def faults(*arguments):
-        command = [sys.executable, "-m", "eyebolt_sim", "faults", *map(str, arguments)]
-        return run(command, limit_s=120.0, cwd=tmp_path)
+@pytest.fixture(params=["in-process", pytest.param("process", marks=pytest.mark.long)])
+def faults(request, tmp_path, monkeypatch, capsys):
+    """The command: exit code, output, errors. In this process without the second image of the motion check."""
 
+    def in_process(*arguments):
+        monkeypatch.setattr(sys, "argv", ["eyebolt-sim", "faults", *map(str, arguments)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        return ended.value.code or 0, *capsys.readouterr()
+
+    def process(*arguments):
+        done = run([sys.executable, "-m", "eyebolt_sim", "faults", *map(str, arguments)], limit_s=120.0, cwd=tmp_path)
+        return done.returncode, done.stdout, done.stderr
+
+    def write_cell(*arguments):
+        station = write_demo_cell(*arguments)
+        station.write_text(station.read_text().replace("[camera]\n", '[camera]\nmotion_check = "off"\n'))
+        return station
+
+    if request.param == "process":
+        return process
+    request.getfixturevalue("warm_daemons")
+    monkeypatch.setattr("eyebolt_sim.fault_scenarios.write_demo_cell", write_cell)
+    return in_process
+
+
+def test_the_command_runs_the_named_faults(faults, tmp_path):
     # A fault after the end of the session is not injected.
-    done = faults("stale-pose", "frame-changed@6", "board-moved@15", "--mount", "arm", "--folder", tmp_path / "kept")
-    assert done.returncode == 0, done.stderr
-    sections = done.stdout.split("\n\n")
+    code, printed, errors = faults(
+        "stale-pose", "frame-changed@6", "board-moved@15", "--mount", "arm", "--folder", tmp_path / "kept"
+    )
+    assert code == 0, errors
+    sections = printed.split("\n\n")
     assert "on the arm" in sections[0]
     assert "replies:  26 at waypoint 5; result: accept" in sections[1]
     assert "finding" not in sections[1]

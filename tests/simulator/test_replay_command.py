@@ -23,7 +23,7 @@ SAME_RESULT = "result: identical to the last digit"
 
 
 @pytest.fixture
-def replay(monkeypatch, capsys, tmp_path):
+def replay(monkeypatch, capsys, tmp_path, warm_daemons):
     """The command with temporary folders of the test: exit code, output, errors."""
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
 

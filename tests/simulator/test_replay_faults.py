@@ -10,6 +10,7 @@ from eyebolt.errors import InputFault
 from eyebolt.session import ReplyFact, encode_fact
 from eyebolt.store.names import list_sessions
 from eyebolt.store.session_folder import SessionFolder
+from eyebolt_sim import processes
 from eyebolt_sim.replay.faults import REPLAY_FAULTS, ImageFault, ReplayFaultName, injected_faults
 from eyebolt_sim.replay.recording import RecordedReply, read_recorded
 from eyebolt_sim.replay.report import Report
@@ -41,6 +42,24 @@ def beginning_of(session, place, replies):
     return place / session.name
 
 
+@pytest.fixture(params=["short", pytest.param("long", marks=pytest.mark.long)])
+def limits(request, monkeypatch):
+    """Those of a cell, or shorter ones."""
+    if request.param == "long":
+        return
+    monkeypatch.setattr("eyebolt_sim.replay.robot._RECONNECT_AFTER_S", 0.3)
+    monkeypatch.setattr("eyebolt_sim.replay.faults._REPLY_TIMEOUT_S", 0.5)
+    monkeypatch.setattr("eyebolt_sim.replay.faults._DELAY_S", 0.3)
+    cold = processes.run_program
+
+    def run_program(arguments, log):
+        assert arguments[0] == "eyebolt.cli.main"
+        return cold(["support.short_grabs", *arguments[1:]], log)
+
+    monkeypatch.setattr(processes, "run_program", run_program)
+
+
+@pytest.mark.usefixtures("limits")
 def test_the_promise_holds_under_every_fault(recorded_session, tmp_path):
     short = beginning_of(recorded_session, tmp_path, 3)
     replays = {"lines": (recorded_session, (*AT_LINES, AT_THE_LAST_LINE))}
@@ -52,7 +71,7 @@ def test_the_promise_holds_under_every_fault(recorded_session, tmp_path):
         session, injected = replays[name]
         return replay_live(session, LiveOptions(injected=injected, folder=tmp_path / name), lambda _: None)
 
-    # Run in parallel because they mostly wait: the daemon allows a camera ten seconds.
+    # Run in parallel because they mostly wait: the daemon allows a camera seconds.
     with ThreadPoolExecutor(len(replays)) as pool:
         reports = dict(zip(replays, pool.map(replay, replays), strict=True))
     for name, report in reports.items():

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import ast
+import functools
 import importlib
 import inspect
 import json
@@ -194,11 +195,14 @@ def _called_name(node: ast.Call) -> str:
     return _called(node).lower().strip("_").replace("_", " ")
 
 
-def _sources() -> Iterator[tuple[str, ast.Module]]:
+@functools.cache
+def _sources() -> tuple[tuple[str, ast.Module], ...]:
+    found = []
     for root in ("service", "simulator"):
         for path in sorted((ROOT / root).rglob("*.py")):
             dotted = ".".join(path.relative_to(ROOT / root).with_suffix("").parts)
-            yield dotted.removesuffix(".__init__"), ast.parse(path.read_text(encoding="utf-8"))
+            found.append((dotted.removesuffix(".__init__"), ast.parse(path.read_text(encoding="utf-8"))))
+    return tuple(found)
 
 
 def _called(node: ast.Call) -> str:
@@ -237,7 +241,8 @@ def _assigned(statements: Iterator[ast.AST]) -> dict[str, list[ast.expr]]:
     return values
 
 
-def _functions() -> list[_Function]:
+@functools.cache
+def _functions() -> tuple[_Function, ...]:
     found: list[_Function] = []
     for module, tree in _sources():
         constants = _assigned(iter(tree.body))
@@ -246,14 +251,25 @@ def _functions() -> list[_Function]:
             for node in ast.walk(tree)
             if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
         ]
+    return tuple(found)
+
+
+@functools.cache
+def _calls() -> Mapping[str, Sequence[tuple[_Function, ast.Call]]]:
+    """Every call and the function that it is in, by the name that is called."""
+    found: dict[str, list[tuple[_Function, ast.Call]]] = {}
+    for caller in _functions():
+        for call in ast.walk(caller.node):
+            if isinstance(call, ast.Call):
+                found.setdefault(_called(call), []).append((caller, call))
     return found
 
 
-def _texts(node: ast.expr, function: _Function, functions: Sequence[_Function]) -> list[str]:
+def _texts(node: ast.expr, function: _Function) -> list[str]:
     """Every text that a string expression in ``function`` may have; empty where it cannot be found."""
 
     def of(inner: ast.expr) -> list[str]:
-        return _texts(inner, function, functions)
+        return _texts(inner, function)
 
     match node:
         case ast.Constant() | ast.JoinedStr():
@@ -277,11 +293,11 @@ def _texts(node: ast.expr, function: _Function, functions: Sequence[_Function]) 
         case ast.Name(id=name) if name in function.assigned:
             return [text for value in function.assigned[name] for text in of(value)]
         case ast.Name(id=name):
-            return _argument_texts(name, function, functions)
+            return _argument_texts(name, function)
     return []
 
 
-def _argument_texts(name: str, function: _Function, functions: Sequence[_Function]) -> list[str]:
+def _argument_texts(name: str, function: _Function) -> list[str]:
     """The texts that callers give for the parameter ``name``, and its default."""
     arguments = function.node.args
     names = [argument.arg for argument in arguments.args if argument.arg not in ("self", "cls")]
@@ -290,24 +306,21 @@ def _argument_texts(name: str, function: _Function, functions: Sequence[_Functio
     texts = []
     default = dict(zip(reversed(names), reversed(arguments.defaults), strict=False)).get(name)
     if default is not None:
-        texts += _texts(default, function, functions)
-    for caller in functions:
+        texts += _texts(default, function)
+    for caller, call in _calls().get(function.node.name, ()):
         # A name with an underscore is called in its own module only.
         if caller.node is function.node or (function.node.name.startswith("_") and caller.module != function.module):
             continue
-        for call in ast.walk(caller.node):
-            if isinstance(call, ast.Call) and _called(call) == function.node.name:
-                given = dict(zip(names, call.args, strict=False)) | {w.arg: w.value for w in call.keywords if w.arg}
-                if name in given:
-                    texts += _texts(given[name], caller, functions)
+        given = dict(zip(names, call.args, strict=False)) | {w.arg: w.value for w in call.keywords if w.arg}
+        if name in given:
+            texts += _texts(given[name], caller)
     return texts
 
 
 def _errors(package: str) -> str:
     """Every stable error code of a package, whose fault it is, its remedies and the modules that raise it."""
     found: dict[str, tuple[str, set[str], dict[str, None]]] = {}
-    functions = _functions()
-    for function in functions:
+    for function in _functions():
         if not _is_in(function.module, package):
             continue
         for node in ast.walk(function.node):
@@ -320,7 +333,7 @@ def _errors(package: str) -> str:
                 continue
             _, modules, remedies = found.setdefault(code.value, (_FAULTS[_called(node)], set(), {}))
             modules.add(function.module)
-            remedies |= dict.fromkeys(_texts(remedy, function, functions) if remedy is not None else [])
+            remedies |= dict.fromkeys(_texts(remedy, function) if remedy is not None else [])
     return _table(
         ("code", "fault of", "remedy", "raised in"),
         [
