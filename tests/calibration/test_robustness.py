@@ -18,6 +18,7 @@ from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt.observations.pair import Pair
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.transforms import matrix, transform_points
+from support import long_forms
 
 
 def numbers_in(value):
@@ -72,55 +73,73 @@ VERTICAL = [("fixed", False, "vertical"), ("arm", True, "vertical")]
 either = st.sampled_from([*FREE, *VERTICAL])
 
 
-@given(either, st.lists(st.integers(0, 7), max_size=9))
-@settings(deadline=None, max_examples=20)
-def test_any_selection_with_repetition(eight, which, rows):
-    problem = eight[which]
-    chosen = [replace(problem.pairs[row], index=k) for k, row in enumerate(rows)]
-    outcome = checked_outcome(replace(problem, pairs=chosen))
-    if len(set(rows)) < 2:
-        assert isinstance(outcome, Refusal)
+@long_forms.examples(8, 20)
+def test_any_selection_with_repetition(eight, examples):
+    @settings(max_examples=examples)
+    @given(either, st.lists(st.integers(0, 7), max_size=9))
+    def solve_selection(which, rows):
+        problem = eight[which]
+        chosen = [replace(problem.pairs[row], index=k) for k, row in enumerate(rows)]
+        outcome = checked_outcome(replace(problem, pairs=chosen))
+        if len(set(rows)) < 2:
+            assert isinstance(outcome, Refusal)
+
+    solve_selection()
 
 
 absurd = st.sampled_from([0.0, 1e-9, 1e-3, 1.0, 1e3, 1e6])
 
 
-@given(either, st.integers(0, 7), absurd, st.lists(st.floats(-4, 4), min_size=6, max_size=6), st.booleans())
-@settings(deadline=None, max_examples=15)
-def test_absurd_poses(eight, which, row, size, numbers, all_of_them):
-    problem = eight[which]
-    strange = matrix(Rotation.from_rotvec(numbers[3:]), np.array(numbers[:3]) * size)
-    pairs = [
-        replace(p, base_T_flange=strange if k == row else p.base_T_flange @ strange if all_of_them else p.base_T_flange)
-        for k, p in enumerate(problem.pairs)
-    ]
-    checked_outcome(replace(problem, pairs=pairs))
+@long_forms.examples(6, 15)
+def test_absurd_poses(eight, examples):
+    @settings(max_examples=examples)
+    @given(either, st.integers(0, 7), absurd, st.lists(st.floats(-4, 4), min_size=6, max_size=6), st.booleans())
+    def solve_absurd_poses(which, row, size, numbers, all_of_them):
+        problem = eight[which]
+        strange = matrix(Rotation.from_rotvec(numbers[3:]), np.array(numbers[:3]) * size)
+        pairs = [
+            replace(p, base_T_flange=strange)
+            if k == row
+            else replace(p, base_T_flange=p.base_T_flange @ strange if all_of_them else p.base_T_flange)
+            for k, p in enumerate(problem.pairs)
+        ]
+        checked_outcome(replace(problem, pairs=pairs))
+
+    solve_absurd_poses()
 
 
-@given(either, st.integers(0, 2**32 - 1), st.sampled_from([0.0, 1.0, 100.0, 1e4, 1e7]), st.integers(1, 8))
-@settings(deadline=None, max_examples=15)
-def test_corners_that_are_nonsense(eight, which, seed, size_px, how_many):
-    problem = eight[which]
-    generator = np.random.default_rng(seed)
-    pairs = list(problem.pairs)
-    for row in range(how_many):
-        corners = 1000 + generator.normal(size=pairs[row].corners_px.shape) * size_px
-        pairs[row] = replace(pairs[row], corners_px=corners)
-    checked_outcome(replace(problem, pairs=pairs))
+@long_forms.examples(6, 15)
+def test_corners_that_are_nonsense(eight, examples):
+    @settings(max_examples=examples)
+    @given(either, st.integers(0, 2**32 - 1), st.sampled_from([0.0, 1.0, 100.0, 1e4, 1e7]), st.integers(1, 8))
+    def solve_nonsense(which, seed, size_px, how_many):
+        problem = eight[which]
+        generator = np.random.default_rng(seed)
+        pairs = list(problem.pairs)
+        for row in range(how_many):
+            corners = 1000 + generator.normal(size=pairs[row].corners_px.shape) * size_px
+            pairs[row] = replace(pairs[row], corners_px=corners)
+        checked_outcome(replace(problem, pairs=pairs))
+
+    solve_nonsense()
 
 
-@given(either, st.lists(st.integers(0, 88), min_size=8, max_size=8), st.integers(0, 2**32 - 1))
-@settings(deadline=None, max_examples=15)
-def test_any_number_of_corners(eight, which, counts, seed):
-    problem = eight[which]
-    generator = np.random.default_rng(seed)
-    pairs = []
-    for pair, count in zip(problem.pairs, counts, strict=True):
-        some = np.sort(generator.choice(88, size=count, replace=False))
-        pairs.append(replace(pair, ids=pair.ids[some], corners_px=pair.corners_px[some]))
-    outcome = checked_outcome(replace(problem, pairs=pairs))
-    few = {k for k, count in enumerate(counts) if count < 6}
-    assert few <= {p.pair for p in outcome.excluded}
+@long_forms.examples(6, 15)
+def test_any_number_of_corners(eight, examples):
+    @settings(max_examples=examples)
+    @given(either, st.lists(st.integers(0, 88), min_size=8, max_size=8), st.integers(0, 2**32 - 1))
+    def solve_some_corners(which, counts, seed):
+        problem = eight[which]
+        generator = np.random.default_rng(seed)
+        pairs = []
+        for pair, count in zip(problem.pairs, counts, strict=True):
+            some = np.sort(generator.choice(88, size=count, replace=False))
+            pairs.append(replace(pair, ids=pair.ids[some], corners_px=pair.corners_px[some]))
+        outcome = checked_outcome(replace(problem, pairs=pairs))
+        few = {k for k, count in enumerate(counts) if count < 6}
+        assert few <= {p.pair for p in outcome.excluded}
+
+    solve_some_corners()
 
 
 @pytest.mark.parametrize("which", [FREE[0], FREE[3], *VERTICAL], ids=lambda which: "-".join(map(str, which)))
@@ -136,12 +155,6 @@ class TestNamedCases:
         first = eight[which].pairs[0].base_T_flange
         pairs = [replace(p, base_T_flange=first) for p in eight[which].pairs]
         checked_outcome(replace(eight[which], pairs=pairs))
-
-    def test_different_poses_with_the_same_image(self, eight, which):
-        first = eight[which].pairs[0]
-        checked_outcome(
-            replace(eight[which], pairs=[replace(p, corners_px=first.corners_px) for p in eight[which].pairs])
-        )
 
     def test_a_mirrored_board(self, eight, which):
         """Corners of a board seen from its back, which no board in front of the camera can have."""
@@ -236,14 +249,30 @@ FAULTS = [
 ]
 
 
-@given(either, st.lists(st.sampled_from(FAULTS), min_size=1, max_size=2), st.integers(0, 2**32 - 1))
-@settings(deadline=None, max_examples=30)
-def test_any_corruption_ends_in_a_solution_or_a_refusal(eight, which, faults, seed):
-    """No numerical failure leaves ``solve``, and the diagnosis of what it refuses is part of that."""
+def solve_corrupted(eight, which, faults, seed):
+    """Solve a problem of eight pairs with these faults in its pairs."""
     pairs, generator = list(eight[which].pairs), np.random.default_rng(seed)
     for fault in faults:
         pairs = corrupted(pairs, fault, generator)
     checked_outcome(replace(eight[which], pairs=[replace(pair, index=k) for k, pair in enumerate(pairs)]))
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_corruption_ends_in_a_solution_or_a_refusal(eight, fault):
+    number = FAULTS.index(fault)
+    solve_corrupted(eight, [*FREE, *VERTICAL][number % 6], [fault], number)
+
+
+@long_forms.examples(6, 30)
+def test_any_corruption_ends_in_a_solution_or_a_refusal(eight, examples):
+    """No numerical failure leaves ``solve``, and the diagnosis of what it refuses is part of that."""
+
+    @settings(max_examples=examples)
+    @given(either, st.lists(st.sampled_from(FAULTS), min_size=1, max_size=2), st.integers(0, 2**32 - 1))
+    def solve_any(which, faults, seed):
+        solve_corrupted(eight, which, faults, seed)
+
+    solve_any()
 
 
 @pytest.mark.parametrize("which", VERTICAL, ids=lambda which: which[0])
@@ -269,7 +298,7 @@ def test_a_vertical_arm_that_only_translates_is_asked_to_rotate(cases, which, mm
         assert "about the vertical" in outcome.remedy, "this arm cannot tilt"
 
 
-@pytest.mark.parametrize("which", [FREE[1], *VERTICAL], ids=lambda which: "-".join(map(str, which)))
+@pytest.mark.parametrize("which", [FREE[0], FREE[1], FREE[3], *VERTICAL], ids=lambda which: "-".join(map(str, which)))
 def test_a_frozen_image_is_refused_and_named(eight, which):
     first = eight[which].pairs[0]
     frozen = [replace(p, ids=first.ids, corners_px=first.corners_px) for p in eight[which].pairs]

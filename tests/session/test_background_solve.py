@@ -11,6 +11,7 @@ from eyebolt.session import messages as msg
 from eyebolt.session.facts import DetectionFact, SolveFact
 from eyebolt.session.session_log import fold
 from eyebolt.session.status import status_message
+from support import long_forms
 from support.session_world import World, capture, check, config, detection, plain
 
 KNOCKED = Finding("camera-moved", "stop", "the camera moved", {}, "fasten it")
@@ -298,24 +299,29 @@ LINES = st.one_of(
 )
 
 
-@settings(max_examples=60, deadline=None)
-@given(st.lists(st.tuples(LINES, st.booleans(), st.sampled_from([0.5, 0.5, 6.0])), min_size=8, max_size=25))
-def test_replies_do_not_depend_on_the_speed_of_the_solves(steps):
+@long_forms.examples(20, 60)
+def test_replies_do_not_depend_on_the_speed_of_the_solves(examples):
     """Fast: every solve ends before the next line. Slow: some end only after the detection in the next image."""
-    replies = []
-    for slow in (False, True):
-        world = world_with(min_pairs=5, max_pairs=12)
-        robot = world.connect()
-        for number in range(40, 46):
-            world.say(robot, capture(number))
-        for line, late, departs in steps:
-            world.departs_sigma = departs
-            world.receive(robot, line.encode() + b"\n", patiently=False)
-            if robot.waiting or not (slow and late):
-                world.work_done()
-            if slow:
-                world.holds = (msg.Solve, msg.PlanNextView)
-        world.work_done()
-        replies.append(robot.sent)
-        assert plain(world.state.log) == plain(fold(world.facts))
-    assert replies[0] == replies[1]
+
+    @settings(max_examples=examples)
+    @given(st.lists(st.tuples(LINES, st.booleans(), st.sampled_from([0.5, 0.5, 6.0])), min_size=8, max_size=25))
+    def compare_speeds(steps):
+        replies = []
+        for slow in (False, True):
+            world = world_with(min_pairs=5, max_pairs=12)
+            robot = world.connect()
+            for number in range(40, 46):
+                world.say(robot, capture(number))
+            for line, late, departs in steps:
+                world.departs_sigma = departs
+                world.receive(robot, line.encode() + b"\n", patiently=False)
+                if robot.waiting or not (slow and late):
+                    world.work_done()
+                if slow:
+                    world.holds = (msg.Solve, msg.PlanNextView)
+            world.work_done()
+            replies.append(robot.sent)
+            assert plain(world.state.log) == plain(fold(world.facts))
+        assert replies[0] == replies[1]
+
+    compare_speeds()

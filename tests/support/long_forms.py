@@ -14,3 +14,14 @@ def seeds(short: int, long: int) -> pytest.MarkDecorator:
             pytest.param(range(long), id=f"{long} seeds", marks=pytest.mark.long),
         ],
     )
+
+
+def examples(short: int, long: int) -> pytest.MarkDecorator:
+    """Parametrizes ``examples``, the number of Hypothesis' examples: ``short``, and ``long`` in the long form."""
+    return pytest.mark.parametrize(
+        "examples",
+        [
+            pytest.param(short, id=f"{short} examples"),
+            pytest.param(long, id=f"{long} examples", marks=pytest.mark.long),
+        ],
+    )
