@@ -27,9 +27,13 @@ def test_the_catalogue_describes_every_code_and_every_key():
     assert set(used) == set(EVIDENCE_KEYS)
 
 
+# Six pairs yield every code but those of a small slip and of outlier corners.
+PAIRS = {"slip 1 mm": 10, "already-undistorted": 10}
+
+
 @pytest.mark.parametrize("name", FAULTS)
 def test_the_findings_of_a_corrupted_session_conform(name):
-    findings = solve(FAULTS[name]("fixed", 10, 3, "usual").problem).findings
+    findings = solve(FAULTS[name]("fixed", PAIRS.get(name, 6), 3, "usual").problem).findings
     assert findings
     for finding in findings:
         assert_conforms(finding)
