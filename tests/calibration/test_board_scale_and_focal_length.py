@@ -10,8 +10,8 @@ from eyebolt.geometry.camera_model import CameraModel
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.problems import DEFAULT_LENS, make_problem
 from eyebolt_sim.views import ViewRange, chessboard_shape
+from support import long_forms
 
-SEEDS = range(2)
 VARIED = ViewRange(tilt_deg=(0.0, 35.0))
 
 
@@ -23,12 +23,13 @@ def sigmas(value, truth):
     return abs(value.deviation - truth) / value.sigma
 
 
+@long_forms.seeds(1, 2)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
 @pytest.mark.parametrize("off", [0.01, -0.01])
-def test_a_board_one_percent_off(cases, mount, stated, off):
+def test_a_board_one_percent_off(cases, mount, stated, off, seeds):
     """scale = true size / stated size - 1: a larger board is positive."""
-    for seed in SEEDS:
+    for seed in seeds:
         simulated = make_problem(mount, 15, seed, board=chessboard_shape(12, 9, 0.020 * (1 + off)), limits=VARIED)
         problem = replace(cases.convert(simulated, stated), board_corners_m=stated_board())
         solution = solve(problem)
@@ -39,12 +40,13 @@ def test_a_board_one_percent_off(cases, mount, stated, off):
         assert sigmas(solution.focal_length, 0) < 4, (seed, solution.focal_length)
 
 
+@long_forms.seeds(1, 2)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
 @pytest.mark.parametrize("off", [0.01, -0.01])
-def test_a_lens_one_percent_off(cases, mount, stated, off):
+def test_a_lens_one_percent_off(cases, mount, stated, off, seeds):
     """focal = true focal length / stated - 1: a longer lens is positive."""
-    for seed in SEEDS:
+    for seed in seeds:
         simulated = make_problem(mount, 15, seed, camera=simple_lens(2448, 2048, 2400.0 * (1 + off)), limits=VARIED)
         stated_camera = CameraModel(2448, 2048, DEFAULT_LENS.matrix, DEFAULT_LENS.distortion)
         solution = solve(replace(cases.convert(simulated, stated), camera=stated_camera))

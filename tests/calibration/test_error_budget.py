@@ -34,7 +34,7 @@ def test_no_note_where_both_contribute(cases, mount):
     assert limits(cases.convert(make_problem(mount, 20, 4, 0.3, 0.008, 0.0016), include_robot_noise=False)) == []
 
 
-@long_forms.seeds(5, 10)
+@long_forms.seeds(3, 10)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_a_systematic_error_is_distinguished_from_noise(bench, mount, seeds):
     """Several arms per kind; most sessions of 40 pairs are too short to decide, but noise never looks systematic."""

@@ -10,6 +10,7 @@ from eyebolt.calibration.solve import solve
 from eyebolt.geometry import FlangeRotation
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.views import ViewRange
+from support import long_forms
 
 OBLIQUE = np.array([0.36, -0.48, 0.8])
 
@@ -36,9 +37,10 @@ def test_vertical_arms_leave_the_height_unobservable(cases, mount, stated):
         assert abs(named_axis(outcome.unobservable[0])[2]) > 0.99
 
 
+@long_forms.seeds(1, 2)
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
-def test_the_named_direction_is_the_axis_of_rotation(cases, stated):
-    for seed in range(2):
+def test_the_named_direction_is_the_axis_of_rotation(cases, stated, seeds):
+    for seed in seeds:
         problem, _ = cases.rotating_only_about("fixed", OBLIQUE, 25.0, 15, seed, stated)
         outcome = solve(problem)
         assert isinstance(outcome, Refusal), f"seed {seed}"
@@ -47,8 +49,9 @@ def test_the_named_direction_is_the_axis_of_rotation(cases, stated):
         assert abs(axis @ OBLIQUE) == pytest.approx(1.0, abs=0.02), outcome.unobservable
 
 
-def test_the_named_direction_is_the_axis_in_flange_coordinates(cases):
-    for seed in range(3):
+@long_forms.seeds(1, 3)
+def test_the_named_direction_is_the_axis_in_flange_coordinates(cases, seeds):
+    for seed in seeds:
         problem, _ = cases.rotating_only_about("arm", OBLIQUE, 25.0, 15, seed)
         outcome = solve(problem)
         assert isinstance(outcome, Refusal), f"seed {seed}"

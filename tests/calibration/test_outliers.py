@@ -49,9 +49,10 @@ def test_the_reason_states_the_distance_of_the_outlier(cases, mount):
     assert millimetres == pytest.approx(5.0, abs=1.5)
 
 
+@long_forms.seeds(1, 2)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_three_outliers_of_different_kinds_among_fifteen(cases, mount):
-    for seed in range(2):
+def test_three_outliers_of_different_kinds_among_fifteen(cases, mount, seeds):
+    for seed in seeds:
         simulated = make_problem(mount, 15, seed)
         problem = cases.convert(simulated, include_robot_noise=False)
         problem = cases.with_stale_pose(problem, 3)
@@ -62,17 +63,18 @@ def test_three_outliers_of_different_kinds_among_fifteen(cases, mount):
         assert [p.pair for p in solution.excluded] == [3, 8, 12], f"seed {seed}: {solution.excluded}"
 
 
+@long_forms.seeds(4, 8)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_clean_sets_of_few_pairs_rarely_lose_one(cases, mount):
+def test_clean_sets_of_few_pairs_rarely_lose_one(cases, mount, seeds):
     """Nominally 2 sets in 1000; measured on 900 others: 3 in 1000 of noise stated, 7 of noise estimated."""
     losses = []
-    for seed in range(8):
+    for seed in seeds:
         for poses, stated in ((5, True), (8, False)):
             solution = solve(cases.convert(make_problem(mount, poses, seed), stated))
             assert isinstance(solution, Solution)
             assert len(solution.excluded) <= 1
             losses.extend(solution.excluded)
-    assert len(losses) <= 1, losses
+    assert len(losses) <= len(seeds) // 8, losses
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
@@ -95,15 +97,16 @@ def test_a_wrong_stated_noise_excludes_no_pair_and_widens_the_error(cases, bound
     assert all(0.5 < w < 2.0 for w in wider)
 
 
+@long_forms.seeds(3, 6)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_a_true_stated_noise_is_rarely_contradicted_by_few_pairs(cases, mount):
+def test_a_true_stated_noise_is_rarely_contradicted_by_few_pairs(cases, mount, seeds):
     """The stated error is widened only where the residuals are significant: once in 1000 clean sets."""
     contradicted = 0
-    for seed in range(6):
+    for seed in seeds:
         simulated = make_problem(mount, 4 + seed % 2, seed)
         stated = solve(cases.convert(simulated))
         assert isinstance(stated, Solution)
         assert stated.robot_noise_stated
         loose = solve(replace(cases.convert(simulated), robot_noise=RobotNoise(1.5e-4, float(np.deg2rad(0.03)))))
         contradicted += stated.expected_error_mm.p95 > loose.expected_error_mm.p95
-    assert contradicted <= 1
+    assert contradicted <= len(seeds) // 6

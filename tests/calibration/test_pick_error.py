@@ -16,10 +16,11 @@ from eyebolt_sim.problems import make_problem
 from support import long_forms
 
 
-def test_white_arms_pick_within_the_stated_error(cases):
+@long_forms.seeds(5, 10)
+def test_white_arms_pick_within_the_stated_error(cases, seeds):
     """An independent walk through the same arm: SciPy rotations, plain matrices."""
     inside = []
-    for seed in range(10):
+    for seed in seeds:
         simulated = make_problem("fixed", 15, seed)
         outcome = solve(cases.convert(simulated, False))
         rng = np.random.default_rng(seed)
@@ -38,7 +39,7 @@ def test_white_arms_pick_within_the_stated_error(cases):
     assert 0.9 < np.mean(inside) <= 1.0
 
 
-@long_forms.seeds(4, 8)
+@long_forms.seeds(2, 8)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_picks_of_arms_with_wrong_geometry_are_covered_better_than_scatter_alone_would(bench, mount, seeds):
     """A few arms here; the bench has the figures for 200."""
