@@ -90,6 +90,14 @@ def test_a_defective_camera_or_image_ends_each_request_with_a_code(recorded_cell
     assert codes == [30, 22, 31, 31, 20]
 
 
+@pytest.fixture
+def json_log():
+    """As ``eyebolt serve`` logs, in short entries; the default of the library takes seconds to draw each defect."""
+    configure_log("json")
+    yield
+    structlog.reset_defaults()
+
+
 @pytest.mark.parametrize("form", ["console", "json"])
 def test_a_defect_is_logged_and_no_traceback_reaches_an_operator(form, capsys):
     configure_log(form)
@@ -112,10 +120,12 @@ def test_a_defect_is_logged_and_no_traceback_reaches_an_operator(form, capsys):
         assert len(said.splitlines()) == 2
 
 
-def test_a_failing_solver_costs_a_reply_that_waits_for_it_and_not_the_session(recorded_cell, tmp_path, monkeypatch):
+def test_a_failing_solver_costs_a_reply_that_waits_for_it_and_not_the_session(
+    json_log, recorded_cell, tmp_path, monkeypatch
+):
     station = recorded_cell.station(tmp_path)
 
-    def broken(problem, checks=()):
+    def broken(*_, **__):
         raise ZeroDivisionError("a defect")
 
     images = [cv2.imread(str(p), cv2.IMREAD_UNCHANGED) for p in sorted(recorded_cell.images.iterdir())[:5]]

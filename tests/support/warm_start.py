@@ -1,4 +1,4 @@
-"""Starts of ``eyebolt serve`` that share the import of its modules, most of a second of processor time each.
+"""Starts of ``eyebolt serve`` that share the import of its modules, more than a second of processor time each.
 
 A process with the modules imported, one for each worker of the suite, forks a daemon for each start. The daemon is a
 process of its own like any other: with the command line's ``main``, its own log, signals, exit code and clean-up at the
@@ -123,10 +123,12 @@ def _wait_for_request(connection: socket.socket) -> list[str] | None:
 
 
 if __name__ == "__main__":
-    # What `eyebolt serve` imports before it is ready.
-    import eyebolt.daemon  # noqa: F401
+    # What `eyebolt serve` imports before it is ready, and what it loads right after. The command first: it limits the
+    # threads of the numerical libraries.
     from eyebolt.cli.main import main
+    from eyebolt.daemon.executor import preload_libraries
 
+    preload_libraries()
     asked = _wait_for_request(socket.socket(fileno=int(sys.argv[1])))
     if asked is not None:
         sys.argv = [sys.argv[0], *asked]
