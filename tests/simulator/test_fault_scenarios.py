@@ -130,7 +130,7 @@ def test_a_fault_is_detected_and_named(run_session, turns, name, camera_lines):
 
 @pytest.fixture(params=["in-process", pytest.param("process", marks=pytest.mark.long)])
 def faults(request, tmp_path, monkeypatch, capsys):
-    """The command: exit code, output, errors. In this process without the second image of the motion check."""
+    """The command: exit code, output, errors. In this process without pauses before and between images."""
 
     def in_process(*arguments):
         monkeypatch.setattr(sys, "argv", ["eyebolt-sim", "faults", *map(str, arguments)])
@@ -144,7 +144,11 @@ def faults(request, tmp_path, monkeypatch, capsys):
 
     def write_cell(*arguments):
         station = write_demo_cell(*arguments)
-        station.write_text(station.read_text().replace("[camera]\n", '[camera]\nmotion_check = "off"\n'))
+        text = station.read_text()
+        for old, new in (("settle_ms = 300", "settle_ms = 0"), ("[camera]\n", '[camera]\nmotion_check = "off"\n')):
+            assert old in text
+            text = text.replace(old, new)
+        station.write_text(text)
         return station
 
     if request.param == "process":
