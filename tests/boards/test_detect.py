@@ -8,6 +8,7 @@ from eyebolt.boards import board_from_mm
 from eyebolt.boards.detect import find_board
 from eyebolt.boards.detection import Detection, NoDetection
 from eyebolt.errors import InputFault
+from support import long_forms
 
 CHESSBOARDS = [(8, 7), (7, 8), (10, 7)]
 HALF_TURNED_CHESSBOARDS = [(7, 9), (8, 6), (8, 8)]
@@ -55,11 +56,12 @@ def check_accuracy(errors, bias_px=0.01, scatter_px=0.02, worst_px=0.1):
     assert np.abs(errors).max() < worst_px
 
 
+@long_forms.examples(4, 8)
 @pytest.mark.parametrize(("columns", "rows"), CHESSBOARDS)
-def test_chessboard_corners_have_the_right_numbers_and_places(renderer, columns, rows):
+def test_chessboard_corners_have_the_right_numbers_and_places(renderer, columns, rows, examples):
     board = board_from_mm("chessboard", columns, rows, 20)
     errors = []
-    for view in views(renderer, board, seed=columns, count=8):
+    for view in views(renderer, board, seed=columns, count=examples):
         detection = find_board(view.image, board)
         errors.append(errors_px(detection, view.truth_px))
         assert detection.ids.tolist() == list(range(board.corner_count))
@@ -80,17 +82,18 @@ def test_a_chessboard_that_looks_the_same_after_half_a_turn_is_flagged(renderer,
     check_accuracy(errors)
 
 
+@long_forms.examples(4, 8)
 @pytest.mark.parametrize(("columns", "rows", "order"), CHARUCOS)
-def test_charuco_corners_have_the_right_numbers_and_places(renderer, columns, rows, order):
+def test_charuco_corners_have_the_right_numbers_and_places(renderer, columns, rows, order, examples):
     board = charuco_of(columns, rows, order)
     errors, found = [], 0
-    for view in views(renderer, board, seed=columns, count=8):
+    for view in views(renderer, board, seed=columns, count=examples):
         detection = find_board(view.image, board)
         errors.append(errors_px(detection, view.truth_px))
         assert (np.diff(detection.ids) > 0).all()
         assert not detection.half_turn_ambiguous
         found += len(detection.ids)
-    assert found > 0.9 * 8 * board.corner_count
+    assert found > 0.9 * examples * board.corner_count
     check_accuracy(errors)
 
 

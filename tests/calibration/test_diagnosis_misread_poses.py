@@ -24,16 +24,23 @@ def read_wrongly(cases, mount, poses, seed, truly, stated, inverted=False):
     return replace(problem, pairs=pairs, pose_convention=PoseConvention(stated))
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+MISREAD = [
+    (PoseFormat("mm", "euler-ZYX"), PoseFormat("mm", "euler-xyz"), 'rotation = "euler-ZYX"'),
+    (PoseFormat("mm", "euler-xyz"), PoseFormat("mm", "euler-XYZ"), 'rotation = "euler-xyz"'),
+    (PoseFormat("mm", "euler-ZYZ"), PoseFormat("mm", "euler-ZYX"), 'rotation = "euler-ZYZ"'),
+    (PoseFormat("mm", "rotation-vector", "rad"), PoseFormat("mm", "rotation-vector"), 'angle = "rad"'),
+    (PoseFormat("mm", "quaternion-xyzw"), DEFAULT, 'rotation = "quaternion-xyzw"'),
+    (PoseFormat("m"), DEFAULT, 'length = "m"'),
+]
+
+
 @pytest.mark.parametrize(
-    ("truly", "stated", "line"),
+    ("mount", "truly", "stated", "line"),
     [
-        (PoseFormat("mm", "euler-ZYX"), PoseFormat("mm", "euler-xyz"), 'rotation = "euler-ZYX"'),
-        (PoseFormat("mm", "euler-xyz"), PoseFormat("mm", "euler-XYZ"), 'rotation = "euler-xyz"'),
-        (PoseFormat("mm", "euler-ZYZ"), PoseFormat("mm", "euler-ZYX"), 'rotation = "euler-ZYZ"'),
-        (PoseFormat("mm", "rotation-vector", "rad"), PoseFormat("mm", "rotation-vector"), 'angle = "rad"'),
-        (PoseFormat("mm", "quaternion-xyzw"), DEFAULT, 'rotation = "quaternion-xyzw"'),
-        (PoseFormat("m"), DEFAULT, 'length = "m"'),
+        # Each in turn with one mount, and with both in the long form.
+        pytest.param(mount, *case, marks=() if number % 2 == one else pytest.mark.long)
+        for number, case in enumerate(MISREAD)
+        for one, mount in enumerate(("fixed", "arm"))
     ],
 )
 def test_five_pairs_determine_the_line_to_change(cases, mount, truly, stated, line):

@@ -34,7 +34,7 @@ def test_a_stated_sigma_of_the_lens_is_part_of_the_stated_error(cases, bound, mo
     assert np.mean(inside_if_trusted) < np.mean(inside) - 0.1, "the sigma must matter, or the test shows nothing"
 
 
-@long_forms.seeds(8, 25)
+@long_forms.seeds(5, 25)
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_checks_see_through_the_lens_that_the_pairs_see(cases, mount, seeds):
     """Judged by the lens as stated, every check of a good result would lie far off."""
@@ -43,7 +43,7 @@ def test_checks_see_through_the_lens_that_the_pairs_see(cases, mount, seeds):
     for seed in seeds:
         problem = lens_off(cases.convert(make_problem(mount, 14, seed)), np.random.default_rng([seed, 3]), sigma)
         reduced_chi2.append(solve(replace(problem, pairs=problem.pairs[:12]), problem.pairs[12:]).checks.reduced_chi2)
-    # Twelve numbers each: of 25 seeds the mean of 1 is known to 0.08, of 8 to 0.14.
+    # Twelve numbers each: of 25 seeds the mean of 1 is known to 0.08, of 5 to 0.18.
     assert np.mean(reduced_chi2) == pytest.approx(1.0, abs=0.3)
 
 

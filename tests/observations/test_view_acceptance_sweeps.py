@@ -6,7 +6,7 @@ import pytest
 from support.rendered_views import Bench, with_glare
 from support.view_acceptance_sweeps import SWEEPS, half_turned
 
-VIEWS = 7
+VIEWS = 5
 
 
 @pytest.mark.parametrize("name", SWEEPS)

@@ -17,7 +17,7 @@ def seeds(short: int, long: int) -> pytest.MarkDecorator:
 
 
 def examples(short: int, long: int) -> pytest.MarkDecorator:
-    """Parametrizes ``examples``, the number of Hypothesis' examples: ``short``, and ``long`` in the long form."""
+    """Parametrizes ``examples``, the number of drawn examples: ``short``, and ``long`` in the long form."""
     return pytest.mark.parametrize(
         "examples",
         [
