@@ -78,6 +78,12 @@ def test_texts_for_people_are_left_alone(changes):
     assert changes("def f():\n    raise ValueError('at least', 3)") == {("raise ValueError('at least', 3)", "pass")}
 
 
+def test_keywords_for_people_and_the_check_of_zip_are_left_alone(changes):
+    after = {after for _, after in changes("def f(a, b):\n    return g(zip(a, b, strict=True), meaning='text', key=a)")}
+    assert "g(zip(a, b, strict=True), meaning='text')" in after
+    assert not any(text.startswith(("zip(a, b", "g(zip(a, b)", "g(zip(a, b, strict=True), key")) for text in after)
+
+
 def test_a_sample_is_reproducible_and_has_one_mutant_a_line(tmp_path):
     (tmp_path / "module.py").write_text("\n".join(f"N{n} = {n + 2}" for n in range(50)), encoding="utf-8")
     first, again, other = (mutants.sample(tmp_path, ["module.py"], 20, random.Random(seed)) for seed in (1, 1, 2))

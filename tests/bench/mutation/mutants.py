@@ -1,8 +1,8 @@
 """Mutants of a module: its code with one small change, of the kinds that reviewers find in real defects.
 
 Left alone is what cannot matter or is not tested on purpose: docstrings, annotations, imports, ``__all__``, decorators,
-texts for people (f-strings, the arguments of a raise), and the boundary of a comparison of real numbers, which no input
-hits.
+texts for people (f-strings, the arguments of a raise, messages), ``zip(..., strict=True)``, and the boundary of a
+comparison of real numbers, which no input hits.
 """
 
 from __future__ import annotations
@@ -55,6 +55,8 @@ _OTHER_NAME = {
 }
 # A change of a constant by less may be a matter of taste; by much more, anything would notice it.
 _FACTOR = 4
+# Keywords that are texts for people, and the check of `zip` that lengths agree, which no correct call can trip.
+_KEYWORDS_LEFT_ALONE = ("meaning", "message", "remedy", "strict")
 # Shorter texts do not identify a change.
 _SHOWN_CHARACTERS = 20
 
@@ -210,6 +212,8 @@ def _is_left_alone(node: ast.AST) -> bool:
         return not isinstance(node, ast.Raise)
     if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
         return True
+    if isinstance(node, ast.keyword) and node.arg in _KEYWORDS_LEFT_ALONE:
+        return True
     if isinstance(node, ast.If) and _name_of(node.test) == "TYPE_CHECKING":
         return True
     if isinstance(node, ast.Assign | ast.AnnAssign):
@@ -334,7 +338,7 @@ def _other_calls(node: ast.Call) -> Iterator[tuple[ast.AST, str]]:
         args[index : index + 2] = second, first
         yield _with(node, args=args), "arguments swapped"
     for index, keyword in enumerate(node.keywords):
-        if keyword.arg is not None:
+        if keyword.arg is not None and keyword.arg not in _KEYWORDS_LEFT_ALONE:
             yield _with(node, keywords=node.keywords[:index] + node.keywords[index + 1 :]), "keyword dropped"
 
 
