@@ -1,8 +1,8 @@
 """Where the log's lines go: a stream that may fail, block or be gone, without the daemon ever waiting for it.
 
-A disk can be full, a terminal stopped, the reader of a pipe gone. A line that the stream takes at once is written at once;
-others wait for a thread. Those that cannot be written are counted, and the next line that can be is preceded by one with
-their number.
+A disk can be full, a terminal stopped, the reader of a pipe gone. A line that the stream takes at once is written at
+once; others wait for a thread. Those that cannot be written are counted, and the next line that can be is preceded by
+one with their number.
 """
 
 from __future__ import annotations

@@ -17,8 +17,8 @@ from eyebolt.geometry import Array, PoseFormat
 _PRINTING_SHARE = 0.1
 _CLOSE_HEIGHT = (
     "Touch corners of a board that lies in the cell (place, then touch), or state [goal] board_height_mm in the station"
-    " file, the height of the board's origin above the flange (camera fixed) or the base (camera on the arm); then solve"
-    " again."
+    " file, the height of the board's origin above the flange (camera fixed) or the base (camera on the arm); then"
+    " solve again."
 )
 _STATE_FULL_FORM = (
     'State a full form for the reply to result in the station file, [robot] result_rotation = "quaternion-wxyz" (7'

@@ -36,8 +36,8 @@ class PushCamera:
     begins a new epoch and ends the previous one for good. Method TIMESTAMP. The instants are comparable on one computer
     only: a sender on another one is rejected if its clock is ahead, and never fresh if its clock is behind.
     ``silence_timeout_s``: after so long without a frame the source counts as gone.
-    ``keys``: the station's key folder, for an endpoint that other computers can reach. ``size_px``: (width, height) that
-    is wanted; the pixels of another size are dropped on arrival, and ``grab`` refuses it.
+    ``keys``: the station's key folder, for an endpoint that other computers can reach. ``size_px``: (width, height)
+    that is wanted; the pixels of another size are dropped on arrival, and ``grab`` refuses it.
     Raises InputFault ``camera-endpoint`` or one about keys, or MachineFault ``port-taken``.
     """
 

@@ -91,8 +91,8 @@ SAME_IMAGE = Threshold(
     " smallest shift that its motion can cause is three times this; equal corners need no such shift",
 )
 # Smallest median shift of the corners when the board rotates by a small angle about the worst axis through the worst
-# point, over (median radius of the corners)^2 * angle / focal length: 0.35 for a frontal board, several times that for a
-# tilted one (minimised numerically for boards of 11 x 8 and 6 x 4 corners).
+# point, over (median radius of the corners)^2 * angle / focal length: 0.35 for a frontal board, several times that for
+# a tilted one (minimised numerically for boards of 11 x 8 and 6 x 4 corners).
 MIN_SHIFT_PER_ROTATION = 0.3
 # A point of the board is nearer to the flange or the base than this: how far a rotation can move it, metres per radian.
 MAX_LEVER_M = 1.0

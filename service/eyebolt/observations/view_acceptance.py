@@ -88,8 +88,9 @@ def assess_view(
     ``lens_size_px``: image size (width, height) of the lens file. ``base_T_flange`` (4, 4): the reported pose.
     ``kept_poses``: reported poses (4, 4) of the pairs kept so far; ``allow_repeated_pose`` (for checks) accepts one of
     them again. ``view``: the measures beside the corners. ``arm_motion``: largest translation (metres) and
-    rotation (radians) from the reported pose until the image was taken. ``earlier``: images of the session so far with their poses, kept or not; ``focal_px``: focal
-    length of the lens file, without which only equal corners are recognised.
+    rotation (radians) from the reported pose until the image was taken. ``earlier``: images of the session so far with
+    their poses, kept or not; ``focal_px``: focal length of the lens file, without which only equal corners are
+    recognised.
     """
     view, baseline = view or View(), baseline or Baseline()
     if detection.image_size_px != lens_size_px:

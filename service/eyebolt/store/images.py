@@ -68,7 +68,7 @@ def decode_image(data: bytes) -> Pixels:
 
 
 def stated_bytes(head: bytes) -> int:
-    """The length of a file that ``encode_image`` wrote, as its first ``HEAD_BYTES`` bytes state it. Raises ValueError."""
+    """The length of a file that ``encode_image`` wrote, by its first ``HEAD_BYTES`` bytes. Raises ValueError."""
     width, height, samples, bits = _stated_size(head)
     return _PIXELS_AT + width * height * samples * bits // 8
 

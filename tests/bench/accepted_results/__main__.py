@@ -2,10 +2,10 @@
 
     OPENBLAS_NUM_THREADS=1 python -m bench.accepted_results [--sessions N] [--first SEED] [--jobs 2] [--record]
 
-Session, solver, record and acceptance are the product's; the corners are the simulator's (``sessions``). Bars: no transform
-that is handed out is off by more than three times its stated error (p95 over the working volume against stated p95), and
-none is handed out, or announced by ``solve`` with 0, while a direction is unknown, after another mount, name or board was
-stated, or without an acceptance. Ends with 1 if a bar is broken. Not collected by pytest.
+Session, solver, record and acceptance are the product's; the corners are the simulator's (``sessions``). Bars: no
+transform that is handed out is off by more than three times its stated error (p95 over the working volume against
+stated p95), and none is handed out, or announced by ``solve`` with 0, while a direction is unknown, after another
+mount, name or board was stated, or without an acceptance. Ends with 1 if a bar is broken. Not collected by pytest.
 """
 
 import os

@@ -1,7 +1,7 @@
 """One random session, from the first capture to the reply to ``result``, without images, sockets or a clock.
 
-Session, solver, record and acceptance are the product's own; the corners come from the simulator, whose truth (SciPy and
-4x4 matrices) the reply is compared with. What is random: mount, arm, noise, pose format and form of the reply, what
+Session, solver, record and acceptance are the product's own; the corners come from the simulator, whose truth (SciPy
+and 4x4 matrices) the reply is compared with. What is random: mount, arm, noise, pose format and form of the reply, what
 determines the height of a vertical arm, number of pairs, undo and restarts, who accepts, and whether the station is
 changed afterwards.
 """
