@@ -217,7 +217,7 @@ class FindingSummary(_Part):
     """What to do about it."""
 
 
-class GapStatus(_Part):
+class GapSummary(_Part):
     """Why the robot is not given a transform: `result` answers 36."""
 
     message: Text
@@ -233,7 +233,7 @@ class AcceptedResultStatus(_Part):
     """Name of its session."""
     by: Text
     """Who accepted it."""
-    gap: GapStatus | None = None
+    gap: GapSummary | None = None
     """Why the robot is not given it; null if it is."""
 
 
@@ -248,7 +248,7 @@ class ResultStatus(_Part):
     """Pairs that the solution rests on."""
     excluded: Count = 0
     """Pairs that were left out of it."""
-    gap: GapStatus | None = None
+    gap: GapSummary | None = None
     """Why the robot is not given this solution, even once it is accepted; null if it is."""
 
 

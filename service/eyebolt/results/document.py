@@ -32,6 +32,7 @@ from eyebolt.errors import InputFault
 from eyebolt.geometry import Array, CameraModel, Matrix4, Mount, PoseFormat, Row4, se3, to_matrix4
 from eyebolt.observations import Dataset
 from eyebolt.planning import Coverage
+from eyebolt.protocol import GapSummary
 
 RESULT_SCHEMA: Literal[1] = 1
 # Rotation matrices are written at full precision; a larger deviation comes from an edited file.
@@ -228,15 +229,6 @@ class AcceptedBy(_Part):
     """Time of acceptance, UTC, ISO 8601."""
 
 
-class Incomplete(_Part):
-    """Why the robot is not given the transform, even once it is accepted."""
-
-    message: str
-    """What is missing, in one sentence."""
-    remedy: str
-    """How to supply it."""
-
-
 class Basis(_Part):
     """What a solve rests on; compared with the record before the result is accepted."""
 
@@ -312,7 +304,7 @@ class ResultDocument(_Part):
     """The board: ``flange_T_board`` or ``base_T_board``."""
     unobservable: tuple[str, ...]
     """Directions that the pairs do not determine."""
-    incomplete: Incomplete | None = None
+    incomplete: GapSummary | None = None
     """Why `result` answers 36 even once the result is accepted; null if the transform is complete."""
     expected_error_mm: ExpectedError | None
     """Expected error of the transform over the working volume; null while a direction is unobservable."""
@@ -455,7 +447,7 @@ def _solution_fields(solution: Solution, result_format: ResultFormat) -> dict[st
         "transform": _transform(mount.transform_name, solution, solution.X, result_format, solution.covariance),
         "board_transform": _transform(mount.board_transform_name, solution, solution.Y, result_format, None),
         "unobservable": solution.unobservable,
-        "incomplete": None if gap is None else Incomplete.model_validate(gap),
+        "incomplete": None if gap is None else GapSummary(message=gap.message, remedy=gap.remedy),
         **_error_fields(solution),
         "cross_validation": _residuals(solution.held_out),
         "checks": _residuals(solution.checks),

@@ -1,9 +1,10 @@
 """A session as ``step(state, event) -> state, commands``: decides everything, does nothing. Pure."""
 
 from eyebolt.session import messages
-from eyebolt.session.capture import IMAGE_VERBS, PREVIEW_LEAD_NS
+from eyebolt.session.capture import PREVIEW_LEAD_NS
 from eyebolt.session.executor import Executor, execute, execute_all
 from eyebolt.session.facts import (
+    IMAGE_VERBS,
     DetectionFact,
     Fact,
     FrameInfo,

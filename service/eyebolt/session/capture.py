@@ -11,7 +11,7 @@ from eyebolt.observations import WRONG_SIZE_REMEDY, Baseline, BoardPose, Pair, V
 from eyebolt.protocol import Code, StepTimes
 from eyebolt.session import messages as msg
 from eyebolt.session.accepted_check import compare_with_accepted
-from eyebolt.session.facts import FrameInfo, ImageFact, ImageVerb
+from eyebolt.session.facts import IMAGE_VERBS, FrameInfo, ImageFact, ImageVerb
 from eyebolt.session.messages import Command
 from eyebolt.session.reply import Decision, record_reply, with_image_fact
 from eyebolt.session.session_log import SessionLog
@@ -32,8 +32,6 @@ from eyebolt.session.state import (
     Transition,
 )
 
-# Verbs that take an image.
-IMAGE_VERBS = ("capture", "check", "place")
 # Between two frames this far apart a board that moves shows (common practice, no source).
 PREVIEW_LEAD_NS = 150_000_000
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
@@ -23,9 +23,11 @@ from eyebolt.errors import RecordFault
 from eyebolt.geometry import Matrix4, Mount, to_matrix4
 from eyebolt.observations import Measure, View
 from eyebolt.planning import NextView, ProgressReport
-from eyebolt.protocol import Code, FindingSummary, Request, StepTimes
+from eyebolt.protocol import Code, FindingSummary, GapSummary, Request, StepTimes
 
 ImageVerb = Literal["capture", "check", "place"]
+# Verbs that take an image.
+IMAGE_VERBS: tuple[ImageVerb, ...] = get_args(ImageVerb)
 
 
 class _Record(BaseModel):
@@ -140,15 +142,6 @@ class AcceptanceRecord(_Record):
     """In one sentence."""
 
 
-class GapRecord(_Record):
-    """Why the robot is not given a transform."""
-
-    message: str
-    """What is missing, in one sentence."""
-    remedy: str
-    """How to supply it."""
-
-
 class SessionFact(_Record):
     """A session was opened; always the first fact."""
 
@@ -251,7 +244,7 @@ class SolveFact(_Record):
     """p95 of the expected error; null if refused."""
     acceptance: AcceptanceRecord
     """What may be done with the result."""
-    gap: GapRecord | None = None
+    gap: GapSummary | None = None
     """Why the robot is not given the transform, even once it is accepted; null if it is, and after a refusal."""
     stop_code: Code | None
     """Reply code (32-34, 38) of the finding that stops the robot program; null if none does."""

@@ -12,7 +12,8 @@ from eyebolt.errors import InputFault
 from eyebolt.geometry import Array, Mount
 from eyebolt.protocol import VERBS, Code, Reply, printed_pose, zero_numbers
 from eyebolt.session import messages as msg
-from eyebolt.session.capture import IMAGE_VERBS, begin_capture, record_begin
+from eyebolt.session.capture import begin_capture, record_begin
+from eyebolt.session.facts import IMAGE_VERBS
 from eyebolt.session.messages import Command
 from eyebolt.session.session_log import SessionLog
 from eyebolt.session.solving import begin_solve, begin_touch

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, get_args
+from typing import Any
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from eyebolt.geometry import Array
 from eyebolt.observations import Dataset, Pair, PlacedBoard, Touch
 from eyebolt.protocol import Code
 from eyebolt.session.facts import (
+    IMAGE_VERBS,
     DetectionFact,
     Fact,
     FrameInfo,
@@ -31,9 +32,6 @@ from eyebolt.session.facts import (
 # Replies to a capture that is refused because of what all pairs together show, not because of its own view. Such
 # pairs stay in later solves: they are evidence for the diagnosis.
 REFUSED_BY_SOLVE = (Code.OUTLIER, Code.POSE_FORMAT_MISMATCH, Code.WRONG_MOUNT, Code.SETUP_MOVED)
-
-
-_IMAGE_VERBS = frozenset(get_args(ImageVerb))
 
 
 @dataclass(frozen=True)
@@ -296,7 +294,7 @@ def _apply_reply(log: SessionLog, fact: ReplyFact) -> SessionLog:
         touches = (*touches, log.pending_touch)
     before = log.last_reply
     is_over = (
-        before is not None and before.code.is_stop and code.is_success and {before.request.verb, verb} <= _IMAGE_VERBS
+        before is not None and before.code.is_stop and code.is_success and {before.request.verb, verb} <= {*IMAGE_VERBS}
     )
     return replace(
         log,

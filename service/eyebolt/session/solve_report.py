@@ -24,11 +24,10 @@ from eyebolt.calibration import (
 )
 from eyebolt.observations import ViewAcceptance
 from eyebolt.planning import Coverage, Goal, ProgressReport
-from eyebolt.protocol import Code, FindingSummary, describe_reservation
+from eyebolt.protocol import Code, FindingSummary, GapSummary, describe_reservation
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import (
     AcceptanceRecord,
-    GapRecord,
     PredictionRecord,
     SolveBasis,
     SolveFact,
@@ -162,7 +161,7 @@ class SolveReport:
             refusal_code=outcome.code if isinstance(outcome, Refusal) else None,
             expected_p95_mm=None if solution is None else solution.expected_error_mm.p95,
             acceptance=AcceptanceRecord(status=self.acceptance.status, reason=self.acceptance.reason),
-            gap=None if self.gap is None else GapRecord(message=self.gap.message, remedy=self.gap.remedy),
+            gap=None if self.gap is None else GapSummary(message=self.gap.message, remedy=self.gap.remedy),
             stop_code=None if self.stop is None else self.stop.code,
             pairs_wanted=self.pairs_wanted,
             goal_met=self.goal_met,

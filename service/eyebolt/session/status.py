@@ -10,7 +10,7 @@ from eyebolt.protocol import (
     AcceptanceSummary,
     AcceptedResultStatus,
     CoverageStatus,
-    GapStatus,
+    GapSummary,
     LastReply,
     LinkStatus,
     MeasuredValue,
@@ -163,12 +163,13 @@ def _result(current: SolveFact | None) -> ResultStatus | None:
     acceptance = AcceptanceSummary(status=current.acceptance.status, reason=current.acceptance.reason)
     excluded = len(current.excluded)
     used = len(current.based_on.pairs) - excluded
-    gap = None if current.gap is None else GapStatus(message=current.gap.message, remedy=current.gap.remedy)
-    return ResultStatus(acceptance=acceptance, p95_mm=current.expected_p95_mm, used=used, excluded=excluded, gap=gap)
+    return ResultStatus(
+        acceptance=acceptance, p95_mm=current.expected_p95_mm, used=used, excluded=excluded, gap=current.gap
+    )
 
 
 def _accepted_result(accepted: AcceptedResult | None) -> AcceptedResultStatus | None:
     if accepted is None:
         return None
-    gap = None if accepted.gap is None else GapStatus(message=accepted.gap.message, remedy=accepted.gap.remedy)
+    gap = None if accepted.gap is None else GapSummary(message=accepted.gap.message, remedy=accepted.gap.remedy)
     return AcceptedResultStatus(session=accepted.session, by=accepted.by, gap=gap)
