@@ -6,11 +6,9 @@ from hypothesis import strategies as st
 
 from eyebolt.calibration.finding import Finding
 from eyebolt.planning.stopping import Goal
-from eyebolt.protocol.status import LinkStatus
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import DetectionFact, SolveFact
 from eyebolt.session.session_log import fold
-from eyebolt.session.status import status_message
 from support import long_forms
 from support.session_world import World, capture, check, config, detection, plain
 
@@ -41,11 +39,6 @@ def run(world, robot, numbers):
 def heard(world, robot, line):
     """The replies that are there at once after a line."""
     return world.say(robot, line, patiently=False)
-
-
-def status(world):
-    alive = LinkStatus(is_connected=True)
-    return status_message(world.state, alive, alive, session_folder=None, timestamp="")
 
 
 def held(world, robot, line):
@@ -93,12 +86,12 @@ def test_a_robot_that_waits_for_the_background_solve_gets_10(world, robot):
 
 def test_the_background_solve_is_published_once_it_is_on_record(world, robot):
     run(world, robot, range(1, 7))
-    before = status(world)
+    before = world.status()
     held(world, robot, capture(7))
-    assert status(world).expected_p95_mm == before.expected_p95_mm, "what stood before still stands"
-    assert status(world).p95_history_mm == (*before.p95_history_mm, None)
+    assert world.status().expected_p95_mm == before.expected_p95_mm, "what stood before still stands"
+    assert world.status().p95_history_mm == (*before.p95_history_mm, None)
     world.work_done()
-    after = status(world)
+    after = world.status()
     assert after.p95_history_mm[-1] == after.expected_p95_mm != before.expected_p95_mm
     assert after.progress.next_view.message == "tilt it more"
 
@@ -151,7 +144,7 @@ def test_a_goal_met_in_the_background_is_the_next_reply(world, robot):
     run(world, robot, range(1, 9))
     world.goal_met = True
     assert world.say(robot, capture(9)) == "0,9,9,19"
-    assert status(world).phase == "goal-met"
+    assert world.status().phase == "goal-met"
     assert world.say(robot, capture(10)) == "3,10,10,0"
 
 
@@ -226,7 +219,7 @@ def test_after_a_failed_background_solve_the_next_capture_waits(world, robot, tr
     assert held(world, robot, capture(8)) == ""
     world.work_done()
     assert robot.sent.endswith(b"0,8,8,20\n")
-    assert status(world).kept == 8
+    assert world.status().kept == 8
 
 
 def test_status_and_result_wait_for_the_background_solve(world, robot):

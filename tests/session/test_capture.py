@@ -14,11 +14,9 @@ from eyebolt.calibration.solution import Refusal, RefusalCode
 from eyebolt.observations.view_quality import MotionCheck, View
 from eyebolt.planning.stopping import Goal
 from eyebolt.protocol.requests import parse
-from eyebolt.protocol.status import LinkStatus
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import ImageFact, ReplyFact, TimingsFact, decode_facts
 from eyebolt.session.session_log import fold
-from eyebolt.session.status import status_message
 from support.session_world import (
     CORNERS,
     GOOD_LIGHT,
@@ -45,11 +43,6 @@ def robot(world):
 
 def run(world, robot, count, first=1):
     return [world.say(robot, capture(seq)) for seq in range(first, first + count)]
-
-
-def status(world):
-    alive = LinkStatus(is_connected=True)
-    return status_message(world.state, alive, alive, session_folder=None, timestamp="")
 
 
 def test_order_of_the_commands_of_a_capture(world, robot):
@@ -113,9 +106,9 @@ def test_step_times_are_recorded_and_published(world, robot):
     (timed,) = world.facts_of(TimingsFact)
     wanted = {"wait": 250.0, "exposure": 0.0, "transfer": 0.0, "disk": 0.0, "detect": 0.0, "view_check": 0.0}
     assert {step: round(ms, 1) for step, ms in timed.ms if ms is not None} == wanted
-    assert status(world).timings_ms == timed.ms
+    assert world.status().timings_ms == timed.ms
     world.restart()
-    assert status(world).timings_ms == timed.ms
+    assert world.status().timings_ms == timed.ms
 
 
 def moved(shift_px):
@@ -127,7 +120,7 @@ def test_a_board_that_moved_since_the_preview_is_21_and_the_limit_is_recorded(wo
     assert world.say(robot, capture(1)) == "21,1,0,8"
     measure = world.facts_of(ReplyFact)[-1].measure
     assert (measure.value, measure.limit, measure.unit) == (0.16, 0.15, "px")
-    assert "0.16 px within 160 ms" in status(world).last_reply.message
+    assert "0.16 px within 160 ms" in world.status().last_reply.message
     world.measures = moved(0.14)
     assert world.say(robot, capture(2)) == "0,2,1,7"
     assert world.say(robot, capture(3)) == "0,3,2,6"
@@ -268,7 +261,7 @@ def test_checks_are_never_solved_with(world, robot):
     last = world.commands(msg.Solve)[-1]
     assert [pair.index for pair in last.dataset.pairs] == [0, 1, 2, 4]
     assert [pair.index for pair in last.dataset.checks] == [3, 5]
-    assert status(world).checks == 2
+    assert world.status().checks == 2
 
 
 def test_the_solver_gets_poses_and_corners_as_recorded(world, robot):
@@ -284,7 +277,7 @@ def test_a_camera_that_repeats_one_image_is_refused_from_the_second_waypoint_on(
     world.is_frozen = True
     assert [answer.split(",")[0] for answer in run(world, robot, 12)] == ["0"] + ["22"] * 11
     assert world.say(robot, check(13, 20)).startswith("22,13,")
-    reply = status(world).last_reply
+    reply = world.status().last_reply
     assert "pair 0" in reply.message
     assert (reply.measure.value, reply.measure.unit) == (0.0, "px")
     assert len(world.state.log.kept) == 1
@@ -317,7 +310,7 @@ def test_undo_removes_the_newest_kept_pair(world, robot):
     assert [pair.index for pair in world.commands(msg.Solve)[-1].dataset.pairs] == [0]
     world.say(robot, "undo 9"), world.say(robot, "undo 10")
     assert world.say(robot, "undo 11") == "45,11,0,8"
-    assert status(world).p95_history_mm == ()
+    assert world.status().p95_history_mm == ()
 
 
 def test_goal_met_takes_precedence_over_advice(world, robot):
@@ -325,7 +318,7 @@ def test_goal_met_takes_precedence_over_advice(world, robot):
     world.goal_met = True
     world.sees = detection(ExposureStats(0.1, 0.7, 0.1, 0.0, 0.75))
     assert world.say(robot, capture(8)) == "3,8,8,0"
-    assert status(world).phase == "goal-met"
+    assert world.status().phase == "goal-met"
 
 
 def test_the_goal_is_not_met_below_min_pairs(world, robot):
@@ -339,7 +332,7 @@ def test_37_at_max_pairs_without_the_goal():
     assert run(world, robot, 4) == ["0,1,1,2", "0,2,2,1", "0,3,3,1", "0,4,4,1"]
     assert world.say(robot, capture(5)) == "37,5,5,1"
     assert world.say(robot, capture(6)) == "37,6,6,1", "later captures are still answered"
-    assert status(world).phase == "stopped"
+    assert world.status().phase == "stopped"
     assert world.say(robot, "undo 7") == "0,7,5,1"
     world.goal_met = True
     assert world.say(robot, capture(8)) == "3,8,6,0"
@@ -442,7 +435,7 @@ def test_undo_and_bye_succeed_although_the_solve_fails(world, robot):
     assert world.say(robot, "solve 5") == "28,5,4,4"
     assert world.say(robot, "undo 6") == "0,6,3,5"
     assert world.say(robot, "bye 7") == "0,7,3,5"
-    assert status(world).phase == "closed"
+    assert world.status().phase == "closed"
 
 
 # A capture writes three times: the image, the fact that it was taken, and what led to the answer.
@@ -586,11 +579,11 @@ def test_status_is_the_same_before_and_after_a_restart(world, robot):
     world.say(robot, check(5, 1))
     world.say(robot, "undo 6")
     world.say(robot, capture(7, 2))
-    before = status(world)
+    before = world.status()
     assert (before.kept, before.refused, before.checks, before.last_reply.code) == (3, 1, 1, 26)
     assert len(before.p95_history_mm) == 3
     world.restart()
-    assert status(world) == before
+    assert world.status() == before
 
 
 def test_facts_of_unknown_types_are_skipped(world, robot):

@@ -6,11 +6,10 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.calibration.result_format import ResultGap
 from eyebolt.geometry.pose_format import PoseFormat
-from eyebolt.protocol import Code, LinkStatus
+from eyebolt.protocol import Code
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import ReplyFact, SolveFact
 from eyebolt.session.messages import AcceptedResult
-from eyebolt.session.status import status_message
 from support.session_world import TOLERANCE_MM, World, capture, config
 from support.solutions import made_up_solution, result_format
 
@@ -66,9 +65,7 @@ def test_captures_end_with_3_that_names_what_is_open_and_how_to_close_it():
     assert reply.code is Code.GOAL_MET
     assert HEIGHT in reply.message
     assert "board_height_mm" in reply.remedy
-    online = LinkStatus(is_connected=True)
-    status = status_message(world.state, online, online, session_folder=None, timestamp="")
-    assert HEIGHT in status.result.gap.message
+    assert HEIGHT in world.status().result.gap.message
 
 
 def test_result_is_36_with_the_reason_while_the_accepted_result_has_a_gap():
@@ -96,17 +93,12 @@ def test_a_4_axis_arm_gets_the_transform_in_a_full_form():
 
 def test_the_status_shows_the_accepted_result_and_its_gap():
     world = World()
-    online = LinkStatus(is_connected=True)
     world.say(world.connect(), capture(1))
-
-    def status():
-        return status_message(world.state, online, online, session_folder=None, timestamp="")
-
-    assert status().accepted_result is None
+    assert world.status().accepted_result is None
     world.happens(msg.AcceptedResultChanged(accepted(session="session-1")))
-    assert status().is_accepted
-    assert status().accepted_result.by == "R. Ode"
+    assert world.status().is_accepted
+    assert world.status().accepted_result.by == "R. Ode"
     for changes in ({"is_newest": False}, {"session": "session-0"}, {"gap": ResultGap("no", "do")}):
         world.happens(msg.AcceptedResultChanged(accepted(**changes)))
-        assert not status().is_accepted
-    assert status().accepted_result.gap.message == "no"
+        assert not world.status().is_accepted
+    assert world.status().accepted_result.gap.message == "no"

@@ -2,9 +2,8 @@
 
 import pytest
 
-from eyebolt.protocol import Code, LinkStatus, Phase
+from eyebolt.protocol import Code, Phase
 from eyebolt.session import messages as msg
-from eyebolt.session.status import status_message
 from support.session_world import World, capture
 
 
@@ -20,14 +19,9 @@ def robot(world):
 
 def shown(world):
     """Code, seq, whether it is recorded, and the phase, as published."""
-    status = message(world)
+    status = world.status()
     reply = status.last_reply
     return None if reply is None else (int(reply.code), reply.seq, reply.is_recorded, status.phase)
-
-
-def message(world):
-    alive = LinkStatus(is_connected=True)
-    return status_message(world.state, alive, alive, session_folder=None, timestamp="")
 
 
 def test_a_line_at_fault_is_shown_until_a_recorded_reply_follows(world, robot):
@@ -35,7 +29,7 @@ def test_a_line_at_fault_is_shown_until_a_recorded_reply_follows(world, robot):
     decimal_commas = capture(2).replace(".", ",")
     assert world.say(robot, decimal_commas).startswith("41,2,")
     assert shown(world) == (41, 2, False, Phase.OPEN)
-    assert message(world).last_reply.remedy
+    assert world.status().last_reply.remedy
     for poll in ("status 3", "hello 0"):
         world.say(robot, poll)
         assert shown(world) == (41, 2, False, Phase.OPEN)
@@ -73,9 +67,9 @@ def test_a_full_disk_is_a_stop_on_the_screen_and_ends_with_the_next_recorded_rep
     assert shown(world) == (31, 2, False, Phase.STOPPED)
     world.say(robot, capture(2))
     assert shown(world) == (0, 2, True, Phase.OPEN)
-    assert message(world).last_reply.ended_stop is Code.CANNOT_RECORD
+    assert world.status().last_reply.ended_stop is Code.CANNOT_RECORD
     world.say(robot, capture(3))
-    assert message(world).last_reply.ended_stop is None
+    assert world.status().last_reply.ended_stop is None
 
 
 def test_a_full_disk_is_shown_without_a_session(world, robot):
@@ -101,7 +95,7 @@ def test_a_camera_that_is_back_ends_its_stop(world, robot):
     world.grab_fails = None
     world.say(robot, capture(3))
     assert shown(world) == (0, 3, True, Phase.OPEN)
-    assert message(world).last_reply.ended_stop is Code.CAMERA_LOST
+    assert world.status().last_reply.ended_stop is Code.CAMERA_LOST
 
 
 def test_a_line_refused_during_a_task_is_the_last_reply_until_the_robot_hears_another(world, robot):
@@ -149,7 +143,7 @@ def test_the_request_in_progress_is_announced_before_its_image_is_taken(world, r
     world.say(robot, line)
     kinds = [type(command) for command in world.done]
     assert kinds.index(msg.PublishStatus) < kinds.index(msg.Grab)
-    request = message(world).request
+    request = world.status().request
     assert (request.seq, request.verb, list(request.pose)) == (2, "capture", [float(v) for v in line.split()[2:]])
     world.work_done()
-    assert message(world).request is None
+    assert world.status().request is None

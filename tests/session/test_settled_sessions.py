@@ -10,11 +10,10 @@ from hypothesis import strategies as st
 from bench.calibration.long_sessions import compare
 from eyebolt.calibration.finding import Finding
 from eyebolt.planning.stopping import Goal, stopping_factor
-from eyebolt.protocol.status import LinkStatus, Phase
+from eyebolt.protocol.status import Phase
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import SolveFact
 from eyebolt.session.session_log import fold
-from eyebolt.session.status import status_message
 from support.session_world import EXPECTATION, TOLERANCE_MM, World, capture, check, config, plain, solution
 
 KNOCKED = Finding("camera-moved", "stop", "the camera moved", {}, "fasten it")
@@ -63,8 +62,7 @@ def held(world, robot, line):
 
 
 def phase(world):
-    alive = LinkStatus(is_connected=True)
-    return status_message(world.state, alive, alive, session_folder=None, timestamp="").phase
+    return world.status().phase
 
 
 def test_inliers_are_answered_3_without_a_solve(settled):

@@ -6,11 +6,9 @@ import pytest
 from eyebolt.boards.detection import NoDetection
 from eyebolt.calibration.uncertainty.touch_test import TouchCheck
 from eyebolt.geometry import Mount
-from eyebolt.protocol.status import LinkStatus
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import ImageFact, ReplyFact
 from eyebolt.session.session_log import fold
-from eyebolt.session.status import status_message
 from support.session_world import (
     GOOD_LIGHT,
     SIZE_PX,
@@ -221,8 +219,7 @@ def test_the_reply_to_a_touch_has_the_residuals_of_all_touches(world, robot):
 def test_places_and_touches_do_not_change_the_counters(world, robot):
     run(world, robot, 3)
     world.say(robot, "place 4"), world.say(robot, touch(5, 0))
-    alive = LinkStatus(is_connected=True)
-    status = status_message(world.state, alive, alive, session_folder=None, timestamp="")
+    status = world.status()
     assert (status.kept, status.checks, status.wanted) == (3, 0, 5)
     assert len(status.p95_history_mm) == 3
     assert status.expected_p95_mm is not None

@@ -31,11 +31,13 @@ from eyebolt.protocol.codes import Code
 from eyebolt.protocol.framing import LateLineFeed, Line, LineSplitter, OverlongLine, ReplyEndings
 from eyebolt.protocol.replies import encode
 from eyebolt.protocol.requests import VERBS, LineFault, Request, overlong_fault, parse
+from eyebolt.protocol.status import LinkStatus, StatusMessage
 from eyebolt.session import messages as msg
 from eyebolt.session.executor import execute
 from eyebolt.session.facts import Fact, ReplyFact, decode_facts, encode_fact
 from eyebolt.session.session_log import fold
 from eyebolt.session.state import SessionConfig, State
+from eyebolt.session.status import status_message
 from eyebolt.session.step import resume, step
 from support.solutions import made_up_solution, result_format
 
@@ -202,6 +204,11 @@ class World:
         while patiently and connection.waiting and not connection.dropped:
             assert self.wakes, f"no reply can come for connection {connection.number}"
             self.time_passes()
+
+    def status(self) -> StatusMessage:
+        """What subscribers are sent now; robot and camera are connected."""
+        connected = LinkStatus(is_connected=True)
+        return status_message(self.state, connected, connected, session_folder=None, timestamp="")
 
     def say(self, connection: Connection, text: str, patiently: bool = True) -> str:
         """Sends one line; the replies to it and to anything before it."""

@@ -1,4 +1,4 @@
-"""The crowd as a process that can be let in and sent away."""
+"""Clients as a process that can be let in and sent away: the crowd, and any other program of this bench."""
 
 import json
 import subprocess
@@ -15,14 +15,14 @@ def status_of(station_file):
 
 
 @contextmanager
-def crowd(station_file, port, watchers=50, connections=1000):
-    """All have called when the block begins; the yielded dictionary says afterwards what they saw."""
-    words = [sys.executable, CROWD, status_of(station_file), str(port), str(watchers), str(connections)]
+def client_process(program, *arguments):
+    """The program has stated "ready" when the block begins; the yielded dictionary says afterwards what it saw."""
+    words = [sys.executable, program, *map(str, arguments)]
     process = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
     saw = {}
     try:
         if process.stdout.readline() != "ready\n":
-            raise RuntimeError("the crowd did not come")
+            raise RuntimeError(f"the clients of {program} did not connect")
         yield saw
         process.stdin.close()
         saw.update(json.loads(process.stdout.readline()))
@@ -30,3 +30,8 @@ def crowd(station_file, port, watchers=50, connections=1000):
         process.kill()
         process.wait()
         process.stdout.close()
+
+
+def crowd(station_file, port, watchers=50, connections=1000):
+    """All have called when the block begins; the yielded dictionary says afterwards what they saw."""
+    return client_process(CROWD, status_of(station_file), port, watchers, connections)

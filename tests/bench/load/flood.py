@@ -8,16 +8,13 @@ to it: the first row is the same without anyone hostile.
 """
 
 import contextlib
-import json
-import subprocess
-import sys
 import tempfile
 import time
 from pathlib import Path
 
 import zmq
 
-from bench.load.client_process import status_of
+from bench.load.client_process import client_process, status_of
 from bench.record import Table
 from support.daemon_process import DaemonProcess, Robot
 from support.folder_camera_cell import record_cell
@@ -28,22 +25,9 @@ WAIT_BAR_MS, MEMORY_BAR_MB, SILENCE_BAR_S = 50.0, 10.0, 2.5
 PERIOD_S = 0.02
 
 
-@contextlib.contextmanager
 def flood(endpoint, peers, rate):
     """All are connected when the block begins; the yielded dictionary says afterwards what they sent."""
-    words = [sys.executable, FLOOD, endpoint.rsplit(":", 1)[1], str(peers), str(rate)]
-    process = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-    saw = {}
-    try:
-        if process.stdout.readline() != "ready\n":
-            raise RuntimeError("the hostile peers did not connect")
-        yield saw
-        process.stdin.close()
-        saw.update(json.loads(process.stdout.readline()))
-    finally:
-        process.kill()
-        process.wait()
-        process.stdout.close()
+    return client_process(FLOOD, endpoint.rsplit(":", 1)[1], peers, rate)
 
 
 def memory_mb(pid):
