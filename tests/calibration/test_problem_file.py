@@ -160,6 +160,31 @@ anything = st.recursive(
 )
 
 
+def test_a_covariance_of_the_lens_is_read(good):
+    content = copy.deepcopy(good)
+    names, matrix = ["cx", "fx"], [[4.0, 0.6], [0.6, 1.0]]
+    content["camera"].pop("sigma", None)
+    content["camera"]["covariance"] = {"parameters": names, "matrix": matrix}
+    problem, _ = read_problem(json.dumps(content), "cell.json")
+    assert list(problem.camera.sigma) == names
+    assert problem.camera.covariance == pytest.approx(np.array(matrix))
+
+
+@pytest.mark.parametrize(
+    ("parameters", "matrix", "sigma"),
+    [
+        (["cx", "fx"], [[4.0, 0.6], [0.6, 1.0]], {"fx": 1.0}),
+        (["cx", "fx"], [[4.0, 2.1], [2.1, 1.0]], {}),
+        (["cx"], [[4.0, 0.6], [0.6, 1.0]], {}),
+        (["k9"], [[4.0]], {}),
+    ],
+)
+def test_a_wrong_covariance_of_the_lens_is_refused(good, parameters, matrix, sigma):
+    content = copy.deepcopy(good)
+    content["camera"] |= {"sigma": sigma, "covariance": {"parameters": parameters, "matrix": matrix}}
+    assert [fault.partition(":")[0].startswith("camera") for fault in faults_of(content)] == [True]
+
+
 @given(st.data())
 @settings(deadline=None, max_examples=60)
 def test_any_value_in_any_place_is_read_or_refused(good, data):

@@ -145,6 +145,82 @@ def test_the_text_of_a_lens_file() -> None:
     )
 
 
+COVARIANCE = {"parameters": ["fx", "cy", "k1"], "matrix": [[2.25, 0.3, 0.01], [0.3, 0.49, 0], [0.01, 0, 0.0004]]}
+
+
+def with_covariance(**changes: object) -> str:
+    return json.dumps({**{k: v for k, v in GOOD.items() if k != "sigma"}, "covariance": {**COVARIANCE, **changes}})
+
+
+def test_a_covariance_is_read_as_sigmas_and_correlation() -> None:
+    lens = parse_lens(with_covariance(), "camera.json")
+    assert lens.sigma == pytest.approx({"fx": 1.5, "cy": 0.7, "k1": 0.02})
+    assert list(lens.sigma) == COVARIANCE["parameters"]
+    assert lens.covariance == pytest.approx(np.array(COVARIANCE["matrix"]), rel=1e-14)
+    assert parse_lens(json.dumps(GOOD), "camera.json").covariance == pytest.approx(np.diag([1.5, 0.7, 0.02]) ** 2)
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.integers(0, 9), st.integers(0, 2**32 - 1))
+def test_a_covariance_is_written_and_read_again(count: int, seed: int) -> None:
+    generator = np.random.default_rng(seed)
+    names = generator.permutation(["fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3"])[:count].tolist()
+    root = generator.normal(size=(count, count + 1))
+    correlation = np.corrcoef(root) if count > 1 else np.ones((count, count))
+    sigma = dict(zip(names, (10.0 ** generator.uniform(-6, 2, count)).tolist(), strict=True))
+    lens = CameraModel(640, 480, np.array(GOOD["matrix"]), np.zeros(5), sigma, correlation)
+    back = parse_lens(lens_text(lens), "camera.json")
+    assert list(back.sigma) == names
+    assert back.correlation is not None
+    assert back.covariance == pytest.approx(lens.covariance, rel=1e-12, abs=0)
+    assert "sigma" not in json.loads(lens_text(lens))
+
+
+@pytest.mark.parametrize(
+    ("changes", "key"),
+    [
+        ({"parameters": ["fx", "cy"]}, "covariance"),
+        ({"parameters": ["fx", "cy", "cy"]}, "covariance"),
+        ({"parameters": ["fx", "cy", "k4"]}, "covariance"),
+        ({"matrix": [[2.25, 0.3, 0.01], [0.3, 0.49], [0.01, 0, 0.0004]]}, "covariance"),
+        ({"matrix": [[2.25, 0.3, 0.01], [0.3, 0, 0], [0.01, 0, 0.0004]]}, "covariance"),
+        ({"matrix": [[2.25, 0.3, 0.01], [0.2, 0.49, 0], [0.01, 0, 0.0004]]}, "covariance"),
+        ({"matrix": [[2.25, 0.3, 0.04], [0.3, 0.49, 0], [0.04, 0, 0.0004]]}, "covariance"),
+        ({"matrix": [["2.25"]]}, "covariance.matrix"),
+        ({"matrix": [[float("nan")]]}, "covariance.matrix"),
+        ({"parameters": "fx"}, "covariance.parameters"),
+        ({"names": ["fx"]}, "covariance.names"),
+    ],
+)
+def test_a_matrix_that_is_no_covariance_is_a_fault(changes: dict[str, object], key: str) -> None:
+    assert set(faults_of(with_covariance(**changes))) == {key}
+
+
+@pytest.mark.parametrize("value", [None, 5, [], {}])
+def test_no_covariance_but_something_else(value: object) -> None:
+    content = {k: v for k, v in GOOD.items() if k != "sigma"}
+    keys = {"covariance.parameters", "covariance.matrix"} if value == {} else {"covariance"}
+    assert set(faults_of(json.dumps({**content, "covariance": value}))) == keys
+
+
+def test_sigma_and_covariance_together_are_a_fault() -> None:
+    assert set(faults_of(json.dumps({**GOOD, "covariance": COVARIANCE}))) == {"covariance"}
+    assert parse_lens(json.dumps({**json.loads(with_covariance()), "sigma": {}}), "x").correlation is not None
+
+
+def test_the_text_of_a_covariance() -> None:
+    lens = CameraModel(
+        640, 480, np.array(GOOD["matrix"]), np.zeros(0), {"fx": 1.5, "cx": 2.0}, np.array([[1, 0.5], [0.5, 1]])
+    )
+    assert lens_text(lens).endswith("""\
+  "distortion": [],
+  "covariance": {"parameters": ["fx", "cx"],
+    "matrix": [[2.25, 1.5],
+               [1.5, 4.0]]}
+}
+""")
+
+
 def test_a_key_twice_is_a_fault() -> None:
     assert set(faults_of(json.dumps(GOOD)[:-1] + ', "width": 2448}')) == {"width"}
 

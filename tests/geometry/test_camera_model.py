@@ -141,6 +141,100 @@ def test_what_is_no_lens_is_refused(matrix, distortion, message):
     assert caught.value.code == "lens-model"
 
 
+def test_the_covariance_is_that_of_sigma_and_correlation():
+    sigma = {"fx": 2.0, "k1": 0.01}
+    independent = CameraModel(1280, 1024, MATRIX, np.zeros(4), sigma)
+    assert independent.covariance.tolist() == [[4.0, 0], [0, 1e-4]]
+    correlated = CameraModel(1280, 1024, MATRIX, np.zeros(4), sigma, [[1, -0.5], [-0.5, 1]])
+    assert correlated.covariance == pytest.approx(np.array([[4.0, -0.01], [-0.01, 1e-4]]))
+    assert lens(5).covariance.shape == (0, 0)
+    assert correlated.perturbed({"fx": 1.0}).correlation is correlated.correlation
+
+
+@pytest.mark.parametrize(
+    "correlation",
+    [
+        np.eye(3),
+        [[1, 0], [0, np.nan]],
+        [[1, 0.2], [0.3, 1]],
+        [[1, 1.2], [1.2, 1]],
+        [[1, 0], [0, 1.1]],
+        [1, 1],
+    ],
+)
+def test_what_is_no_correlation_is_refused(correlation):
+    with pytest.raises(InputFault, match="correlation") as caught:
+        CameraModel(1280, 1024, MATRIX, np.zeros(4), {"fx": 2.0, "k1": 0.01}, np.array(correlation))
+    assert caught.value.code == "lens-model"
+
+
+FOLDING = [
+    [-0.3, 0, 0, 0],
+    [-0.3, 0.1, 0, 0, -0.02],
+    [0.2, -0.3, 0, 0],
+    [0.0, 0, 0, 0, 0, 0.4, 0.3, 0],
+    # Grows again beyond its fold.
+    [-0.5, 0.1, 0, 0],
+]
+
+
+def distorted_radius(coefficients, radius):
+    k1, k2, _, _, k3, k4, k5, k6 = (*coefficients, *[0.0] * (8 - len(coefficients)))
+    q = radius**2
+    return radius * (1 + q * (k1 + q * (k2 + q * k3))) / (1 + q * (k4 + q * (k5 + q * k6)))
+
+
+@pytest.mark.parametrize("coefficients", [*FOLDING, [0.5, 0.1, 0, 0, 0, -0.5, 0, 0], [-0.3, 0.1, 0, 0]])
+def test_the_fold_is_where_the_distorted_radius_stops_growing(coefficients):
+    """Against the finite differences of the radius itself."""
+    camera = CameraModel(1280, 1024, MATRIX, np.array(coefficients))
+    radius = np.linspace(0, 6, 600_001)
+    falls = np.flatnonzero(np.diff(distorted_radius(coefficients, radius)) <= 0)
+    if not len(falls):
+        assert camera.max_radius == np.inf
+    else:
+        assert camera.max_radius == pytest.approx(radius[falls[0]], abs=3e-5)
+
+
+@pytest.mark.parametrize("coefficients", FOLDING)
+def test_beyond_the_fold_there_is_no_pixel_and_no_ray(coefficients):
+    camera = CameraModel(1280, 1024, MATRIX, np.array(coefficients))
+    assert np.isfinite(camera.max_radius)
+    directions = np.linspace(0, 2 * np.pi, 25)
+    for share, is_inside in ((0.2, True), (0.9, True), (0.999, True), (1.001, False), (1.5, False), (4.0, False)):
+        radius = share * camera.max_radius
+        points = np.stack([radius * np.cos(directions), radius * np.sin(directions), np.ones(25)], axis=-1)
+        pixels, jacobian = camera.project_with_jacobian(points)
+        assert np.isfinite(pixels).all() == is_inside
+        assert np.isfinite(jacobian).all() == is_inside
+        assert np.isnan(pixels).all() == np.isnan(jacobian).all() == (not is_inside)
+        if is_inside:
+            # Near the fold a small change of the pixel is a large one of the ray.
+            assert camera.rays(pixels) == pytest.approx(points, abs=1e-9 if share < 0.99 else 1e-3)
+    # Pixels farther out than any ray reaches, where the inverse of the model without its limit exists.
+    reach = distorted_radius(coefficients, 0.9999999 * camera.max_radius)
+    for share in (1.01, 1.1, 2.0):
+        flat = np.stack([np.cos(directions), np.sin(directions)], axis=-1) * reach * share
+        assert np.isnan(camera.rays(flat * np.diagonal(MATRIX)[:2] + MATRIX[:2, 2])).all()
+
+
+def test_rays_of_the_whole_image_up_to_the_fold():
+    """A strong wide-angle lens: the corners of the image lie beyond its fold."""
+    matrix = np.array([[600.0, 0, 639.5], [0, 600.0, 511.5], [0, 0, 1]])
+    camera = CameraModel(1280, 1024, matrix, np.array([-0.28, 0.02, 0, 0]))
+    u, v = np.meshgrid(np.arange(0, 1280, 16.0), np.arange(0, 1024, 16.0))
+    pixels = np.stack([u, v], axis=-1)
+    rays = camera.rays(pixels)
+    reach = distorted_radius([-0.28, 0.02, 0, 0], camera.max_radius) * 600
+    distance = np.hypot(u - 639.5, v - 511.5)
+    assert np.isfinite(rays[distance < 0.999 * reach]).all()
+    assert np.isnan(rays[distance > reach]).all()
+    assert (distance > reach).any()
+    radius = np.linalg.norm(rays[..., :2], axis=-1)
+    assert radius[np.isfinite(radius)].max() < camera.max_radius
+    assert camera.project(rays)[distance < 0.999 * reach] == pytest.approx(pixels[distance < 0.999 * reach], abs=1e-6)
+
+
 @pytest.mark.parametrize("size", [(0, 1024), (1280, -3)])
 def test_an_image_without_size_is_refused(size):
     with pytest.raises(InputFault, match="width and height"):

@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 
 from eyebolt.calibration.acceptance import AcceptanceCause, ResultAcceptance
+from eyebolt.calibration.problem import WorkingVolume
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solution import Refusal, RefusalCode
 from eyebolt.calibration.solve import solve
 from eyebolt.config import BoardSection
-from eyebolt.geometry import Mount
+from eyebolt.geometry import CameraModel, Mount
 from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt.observations import Dataset
 from eyebolt.results.document import Provenance, ResultDocument
@@ -86,6 +87,49 @@ def test_each_number_is_the_p95_at_its_own_point(answer):
         moved_mm = 1e3 * np.linalg.norm(draws[:, :3] + np.cross(draws[:, 3:], point), axis=1)
         # Standard deviation of a p95 from 1024 draws: 2 %.
         assert planes[k, row, column] == pytest.approx(np.quantile(moved_mm, 0.95), rel=0.06)
+
+
+@pytest.fixture(scope="module")
+def folded():
+    """A lens whose distortion folds before it reaches the corners of the image; it leaves the board's corners alone."""
+    text = json.dumps(make_problem("fixed", poses=10, seed=3).to_json())
+    problem, _ = read_problem(text, "made up")
+    # The pixels that it reaches end at two thirds of the radius at which it folds.
+    radius = 1.35 * problem.camera.rays([0.0, 0.0])[:2]
+    camera = replace(problem.camera, distortion=np.array([-1 / (3 * float(radius @ radius)), 0, 0, 0]))
+    directions = problem.camera.rays(np.array([p.corners_px for p in problem.pairs]))
+    pairs = [replace(p, corners_px=camera.project(d)) for p, d in zip(problem.pairs, directions, strict=True)]
+    kept = tuple(p for p in pairs if np.isfinite(p.corners_px).all())
+    problem = replace(problem, camera=camera, pairs=kept)
+    return problem, solve(problem)
+
+
+def test_the_map_has_no_number_where_the_lens_has_no_ray(folded):
+    problem, outcome = folded
+    document = document_of(outcome)
+    planes = np.array(document.error_map.p95_mm, dtype=float)
+    u, v = np.meshgrid(document.error_map.u_px, document.error_map.v_px)
+    no_ray = np.isnan(problem.camera.rays(np.stack([u, v], axis=-1))).any(axis=-1)
+    assert 4 <= no_ray.sum() <= 40
+    assert (np.isnan(planes) == no_ray).all()
+    assert len(problem.grid) == 5 * (~no_ray).sum()
+    # What no pixel sees is not in the statement either.
+    assert np.nanmax(planes) == pytest.approx(outcome.expected_error_mm.worst_p95, abs=1e-4)
+    radius = np.linalg.norm(problem.grid[:, :2] / problem.grid[:, 2:], axis=-1)
+    assert radius.max() < problem.camera.max_radius
+    text = document.to_text()
+    assert "NaN" not in text
+    assert ResultDocument.from_text(text) == document
+    root = drawn(document, 1.0)
+    assert cell_numbers(root) == pytest.approx(planes[np.isfinite(planes)], abs=6e-4)
+    assert sum(t.text == "-" for t in root.iter(f"{SVG}text")) == 5 * no_ray.sum()
+
+
+def test_a_lens_without_a_ray_for_any_pixel_of_the_grid():
+    camera = CameraModel(640, 480, np.array([[500.0, 0, 2000], [0, 500, 2000], [0, 0, 1]]), np.array([-0.3, 0, 0, 0]))
+    volume = WorkingVolume(0.5, 1.0)
+    assert not volume.is_seen(camera).any()
+    assert volume.grid(camera) == pytest.approx(np.outer([0.5, 0.625, 0.75, 0.875, 1.0], [0, 0, 1]))
 
 
 def test_a_refusal_has_no_map_and_no_drawing():

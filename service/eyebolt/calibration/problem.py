@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from eyebolt.geometry import Array, CameraModel, FlangeRotation, Mount, PoseFormat, se3
 from eyebolt.observations import Pair, PointerTip
@@ -55,14 +56,26 @@ class WorkingVolume:
         return u_px, v_px, np.linspace(self.near_m, self.far_m, 5)
 
     def grid(self, camera: CameraModel) -> Array:
-        """9 x 9 x 5 points (405, 3), camera frame, metres; distance by row by column."""
-        u_px, v_px, depths = self.axes(camera)
-        u, v = np.meshgrid(u_px, v_px)
-        rays = camera.rays(np.stack([u.ravel(), v.ravel()], axis=-1))
-        # Outside the range of the lens model (corners of a strong wide-angle lens) the pinhole ray is close enough.
-        flat = np.stack([u.ravel(), v.ravel(), np.ones(u.size)], axis=-1) @ np.linalg.inv(camera.matrix).T
-        rays = np.where(np.isfinite(rays), rays, flat)
+        """9 x 9 x 5 points (405, 3), camera frame, metres; distance by row by column.
+
+        Fewer where the lens has no ray for a pixel (corners of a strong wide-angle lens, ``CameraModel.rays``): what no
+        pixel sees is no part of the volume. If none of the pixels has one, the optical axis stands for the volume.
+        """
+        rays = self._rays(camera)
+        rays = rays[np.isfinite(rays).all(axis=-1)]
+        if not len(rays):
+            rays = np.array([[0.0, 0.0, 1.0]])
+        depths = self.axes(camera)[2]
         return (rays[None, :, :] * depths[:, None, None]).reshape(-1, 3)
+
+    def is_seen(self, camera: CameraModel) -> NDArray[np.bool_]:
+        """(9, 9), row by column: whether the lens has a ray for the pixel of the grid."""
+        out: NDArray[np.bool_] = np.isfinite(self._rays(camera)).all(axis=-1).reshape(9, 9)
+        return out
+
+    def _rays(self, camera: CameraModel) -> Array:
+        u, v = np.meshgrid(*self.axes(camera)[:2])
+        return camera.rays(np.stack([u.ravel(), v.ravel()], axis=-1))
 
 
 @dataclass(frozen=True)
@@ -97,7 +110,7 @@ class Problem:
 
     @cached_property
     def grid(self) -> Array:
-        """(405, 3), metres: points of the working volume, camera frame."""
+        """(405, 3), metres: points of the working volume, camera frame; fewer where the lens has no ray for a pixel."""
         return self.volume.grid(self.camera)
 
     @cached_property

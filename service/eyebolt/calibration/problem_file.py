@@ -11,12 +11,13 @@ from collections.abc import Iterator
 from typing import Annotated
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from eyebolt.bounded_text import parse_json
 from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
+from eyebolt.config import LensCovariance, lists_to_tuples
 from eyebolt.errors import InputFault
-from eyebolt.geometry import CameraModel, FlangeRotation, Mount, se3
+from eyebolt.geometry import CameraModel, FlangeRotation, Mount, parameter_names, se3
 from eyebolt.observations import Pair
 
 # Largest element of R^T R - I: poses printed with three digits pass and are made orthogonal, typing errors do not.
@@ -44,6 +45,16 @@ class CameraRecord(_Record):
     """Distortion coefficients, in the order of camera.json."""
     sigma: dict[str, float] = {}
     """Standard deviations of parameters by name (`fx`, `cx`, `k1`, ...): these are estimated with that prior."""
+    covariance: Annotated[LensCovariance | None, BeforeValidator(lists_to_tuples)] = None
+    """`parameters` and `matrix`, as in camera.json, instead of `sigma`."""
+
+    def to_camera(self) -> CameraModel:
+        """The camera model. Raises InputFault ``lens-model`` if matrix or distortion are not those of a camera."""
+        sigma, correlation = self.sigma, None
+        if self.covariance is not None:
+            sigma, correlation = self.covariance.to_sigma_and_correlation()
+        matrix, distortion = np.array(self.matrix), np.array(self.distortion, dtype=float)
+        return CameraModel(self.width, self.height, matrix, distortion, sigma, correlation)
 
 
 class PairRecord(_Record):
@@ -100,13 +111,7 @@ class ProblemRecord(_Record):
         noise = self.robot_noise
         return Problem(
             mount=self.mount,
-            camera=CameraModel(
-                self.camera.width,
-                self.camera.height,
-                np.array(self.camera.matrix),
-                np.array(self.camera.distortion, dtype=float),
-                self.camera.sigma,
-            ),
+            camera=self.camera.to_camera(),
             board_corners_m=np.array(self.board_corners_mm) / 1e3,
             pairs=tuple(_pair(k, pair) for k, pair in enumerate(self.pairs)),
             volume=WorkingVolume(self.goal.near_mm / 1e3, self.goal.far_mm / 1e3),
@@ -140,6 +145,11 @@ def read_problem(text: str, file_name: str) -> tuple[Problem, float]:
 def _faults_of_meaning(record: ProblemRecord) -> Iterator[str]:
     if [len(row) for row in record.camera.matrix] != [3, 3, 3]:
         yield "camera.matrix: must be 3 rows of 3 numbers"
+    if record.camera.covariance is not None:
+        if record.camera.sigma:
+            yield "camera: either sigma or covariance"
+        if problem := record.camera.covariance.problem(parameter_names(len(record.camera.distortion))):
+            yield f"camera.covariance.{problem}"
     for k, pair in enumerate(record.pairs):
         yield from _pair_faults(k, pair, len(record.board_corners_mm))
     if record.goal.far_mm <= record.goal.near_mm:

@@ -1,7 +1,7 @@
 """The station file and the lens file as typed values, from text. Nothing here reads a file."""
 
-from eyebolt.config.diagnostics import ConfigFault
-from eyebolt.config.lens_file import LensRecord, lens_text, parse_lens
+from eyebolt.config.diagnostics import ConfigFault, lists_to_tuples
+from eyebolt.config.lens_file import LensCovariance, LensRecord, lens_text, parse_lens
 from eyebolt.config.schema import (
     BoardSection,
     CameraSection,
@@ -19,12 +19,14 @@ __all__ = [
     "CameraSection",
     "ConfigFault",
     "GoalSection",
+    "LensCovariance",
     "LensRecord",
     "RecordSection",
     "RobotSection",
     "Station",
     "StationSection",
     "lens_text",
+    "lists_to_tuples",
     "parse_lens",
     "parse_station",
     "station_template",

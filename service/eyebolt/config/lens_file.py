@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from typing import Annotated, Self
 
 import numpy as np
@@ -22,7 +23,14 @@ from eyebolt.config.diagnostics import (
     printable,
 )
 from eyebolt.errors import InputFault
-from eyebolt.geometry import COEFFICIENT_COUNTS, COEFFICIENT_NAMES, CameraModel
+from eyebolt.geometry import (
+    COEFFICIENT_COUNTS,
+    COEFFICIENT_NAMES,
+    Array,
+    CameraModel,
+    correlation_problem,
+    parameter_names,
+)
 
 _MAX_SIZE_PX = 100_000
 _SIZE_TEXT = f"a whole number of pixels from 1 to {_MAX_SIZE_PX}"
@@ -31,6 +39,9 @@ _COUNTS = ", ".join(str(n) for n in COEFFICIENT_COUNTS)
 _DISTORTION_TEXT = f"a list of {_COUNTS} numbers: {' '.join(COEFFICIENT_NAMES)}"
 _SIGMA_TEXT = "an object with any of fx fy cx cy and the names of the coefficients"
 _SIGMA_VALUE_TEXT = "a number above 0; leave it out if it is not known"
+_PARAMETERS_TEXT = "a list of different names, any of fx fy cx cy and of the coefficients that this lens has"
+_COVARIANCE_MATRIX_TEXT = "a square matrix: a row of numbers for each name in parameters"
+_COVARIANCE_TEXT = "an object with parameters and matrix, and then no sigma"
 
 Row = tuple[float, float, float]
 
@@ -48,13 +59,64 @@ def _validate_distortion(distortion: tuple[float, ...]) -> tuple[float, ...]:
     return distortion
 
 
-def _validate_sigma_name(name: str, info: ValidationInfo) -> str:
+def _parameter_names(info: ValidationInfo) -> tuple[str, ...]:
     # Fields are validated in order; an invalid distortion is absent from the data.
-    distortion = info.data.get("distortion", COEFFICIENT_NAMES)
-    names = ("fx", "fy", "cx", "cy", *COEFFICIENT_NAMES[: len(distortion)])
+    return parameter_names(len(info.data.get("distortion", COEFFICIENT_NAMES)))
+
+
+def _validate_sigma_name(name: str, info: ValidationInfo) -> str:
+    names = _parameter_names(info)
     if name not in names:
         raise ValueError("any of " + " ".join(names) + ", as many as this lens has")
     return name
+
+
+class LensCovariance(BaseModel):
+    """Covariance of parameters of a lens."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+    parameters: tuple[str, ...] = Field(description=_PARAMETERS_TEXT)
+    """Names of the k parameters, any of fx fy cx cy and the coefficients."""
+    matrix: tuple[tuple[float, ...], ...] = Field(description=_COVARIANCE_MATRIX_TEXT)
+    """Covariance (k x k) in the order of the names, symmetric and positive semidefinite; px for fx, fy, cx and cy."""
+
+    @classmethod
+    def of(cls, camera: CameraModel) -> Self | None:
+        """The covariance of a camera model; None if it has no more than standard deviations."""
+        if camera.correlation is None:
+            return None
+        matrix = tuple(tuple(row) for row in camera.covariance.tolist())
+        return cls(parameters=tuple(camera.sigma), matrix=matrix)
+
+    def problem(self, known: Sequence[str]) -> str:
+        """What a lens with the parameters ``known`` needs instead; empty if nothing is wrong."""
+        names = self.parameters
+        if len(set(names)) < len(names) or not set(names) <= set(known):
+            return "parameters: different ones of " + " ".join(known) + ", as many as this lens has"
+        if [len(row) for row in self.matrix] != [len(names)] * len(names):
+            return f"matrix: {len(names)} rows of {len(names)} numbers, as many as there are parameters"
+        if any(row[k] <= 0 for k, row in enumerate(self.matrix)):
+            return "matrix: a diagonal above 0; leave a parameter out if its variance is not known"
+        problem = correlation_problem(self.to_sigma_and_correlation()[1], len(names))
+        return f"matrix: symmetric and positive semidefinite; {problem}" if problem else ""
+
+    def to_sigma_and_correlation(self) -> tuple[dict[str, float], Array]:
+        """The standard deviation of each parameter by name, and the correlation (k, k)."""
+        sigma = np.sqrt([row[k] for k, row in enumerate(self.matrix)])
+        correlation = np.array(self.matrix) / sigma[:, None] / sigma
+        np.fill_diagonal(correlation, 1.0)
+        return dict(zip(self.parameters, sigma.tolist(), strict=True)), correlation
+
+
+def _validate_covariance(covariance: LensCovariance | None, info: ValidationInfo) -> LensCovariance | None:
+    if covariance is None:
+        raise ValueError(_COVARIANCE_TEXT)
+    if info.data.get("sigma"):
+        raise ValueError("either sigma or covariance, whose diagonal is the square of sigma")
+    if problem := covariance.problem(_parameter_names(info)):
+        raise ValueError(problem)
+    return covariance
 
 
 class LensRecord(BaseModel):
@@ -75,6 +137,11 @@ class LensRecord(BaseModel):
     )
     """Standard deviations of any of fx fy cx cy and the coefficients; the solver estimates these parameters jointly and
     includes their uncertainty in its error."""
+    covariance: Annotated[LensCovariance | None, AfterValidator(_validate_covariance)] = Field(
+        default=None, description=_COVARIANCE_TEXT
+    )
+    """`parameters`, any of the same names, and `matrix`, their covariance, symmetric and positive semidefinite: instead
+    of `sigma`, where the correlation of the parameters is known."""
 
     @classmethod
     def from_camera(cls, camera: CameraModel) -> Self:
@@ -84,9 +151,12 @@ class LensRecord(BaseModel):
             "height": camera.height_px,
             "matrix": lists_to_tuples(camera.matrix.tolist()),
             "distortion": tuple(camera.distortion.tolist()),
-            "sigma": {name: float(value) for name, value in camera.sigma.items()},
         }
         try:
+            if camera.correlation is None:
+                content["sigma"] = {name: float(value) for name, value in camera.sigma.items()}
+            else:
+                content["covariance"] = LensCovariance.of(camera)
             return cls.model_validate(content)
         except ValidationError as error:
             raise InputFault(
@@ -95,16 +165,29 @@ class LensRecord(BaseModel):
 
     def to_camera(self) -> CameraModel:
         """The camera model."""
-        return CameraModel(self.width, self.height, np.array(self.matrix), np.array(self.distortion), dict(self.sigma))
+        sigma, correlation = dict(self.sigma), None
+        if self.covariance is not None:
+            sigma, correlation = self.covariance.to_sigma_and_correlation()
+        matrix, distortion = np.array(self.matrix), np.array(self.distortion)
+        return CameraModel(self.width, self.height, matrix, distortion, sigma, correlation)
 
     def to_text(self) -> str:
-        """The text of the file, one row of the matrix per line; an empty ``sigma`` is left out."""
+        """The text of the file, one row of a matrix per line; an empty ``sigma`` or ``covariance`` is left out."""
         values = self.model_dump(mode="json")
         if not self.sigma:
             del values["sigma"]
+        if self.covariance is None:
+            del values["covariance"]
         fields = {key: json.dumps(value) for key, value in values.items()}
-        fields["matrix"] = "[" + ",\n             ".join(json.dumps(row) for row in self.matrix) + "]"
+        fields["matrix"] = _rows_text(self.matrix, 13)
+        if self.covariance is not None:
+            names = json.dumps(self.covariance.parameters)
+            fields["covariance"] = f'{{"parameters": {names},\n    "matrix": {_rows_text(self.covariance.matrix, 15)}}}'
         return "{\n  " + ",\n  ".join(f'"{key}": {text}' for key, text in fields.items()) + "\n}\n"
+
+
+def _rows_text(matrix: Sequence[Sequence[float]], indent: int) -> str:
+    return "[" + (",\n" + " " * indent).join(json.dumps(row) for row in matrix) + "]"
 
 
 def parse_lens(text: str, file_name: str) -> CameraModel:
@@ -131,7 +214,11 @@ def parse_lens(text: str, file_name: str) -> CameraModel:
 
 
 def lens_text(camera: CameraModel) -> str:
-    """The text of a lens file; ``parse_lens`` restores the same numbers to the last bit."""
+    """The text of a lens file.
+
+    ``parse_lens`` restores the same numbers to the last bit; those of a ``covariance``, as sigmas and correlation, to
+    rounding.
+    """
     return LensRecord.from_camera(camera).to_text()
 
 
@@ -152,7 +239,7 @@ def _json_object(text: str, faults: list[ConfigFault]) -> dict[str, object] | No
         return None
     except ValueError as error:
         line = error.line if isinstance(error, TextLimitError) else None
-        faults.append(ConfigFault("", str(error), "a JSON object with the five known keys", line))
+        faults.append(ConfigFault("", str(error), "a JSON object with the six known keys", line))
         return None
     if not isinstance(content, dict):
         allowed = "a JSON object with width, height, matrix and distortion"
@@ -167,18 +254,25 @@ def _faults_of(text: str, content: dict[str, object], error: ValidationError) ->
     faults: dict[tuple[str, ...], ConfigFault] = {}
     for detail in error.errors():
         key = str(detail["loc"][0])
-        path = tuple(str(part) for part in detail["loc"][: 2 if key == "sigma" else 1])
+        path = tuple(str(part) for part in detail["loc"][: 2 if key in ("sigma", "covariance") else 1])
         if path in faults:
             continue
         cause = detail.get("ctx", {}).get("error")
-        sigma = content.get("sigma")
+        part = content.get(key)
         if key not in known:
             suggestion = closest_match(key, known)
             allowed = f"{suggestion} is the closest known key" if suggestion else "only the keys " + ", ".join(known)
             found = f"an unknown key with the value {format_value(content[key])}"
-        elif len(path) == 2 and isinstance(sigma, dict):
+        elif len(path) == 2 and key == "sigma" and isinstance(part, dict):
             allowed = str(cause) if cause is not None else _SIGMA_VALUE_TEXT
-            found = format_value(sigma[path[1]])
+            found = format_value(part[path[1]])
+        elif len(path) == 2 and isinstance(part, dict):
+            field = LensCovariance.model_fields.get(path[1])
+            allowed = "only the keys parameters and matrix" if field is None else str(field.description)
+            found = format_value(part[path[1]]) if path[1] in part else "nothing"
+        elif key == "covariance":
+            allowed = str(cause) if cause is not None else _COVARIANCE_TEXT
+            found = format_value(part)
         else:
             allowed = str(known[key].description)
             found = format_value(content[key]) if key in content else "nothing"

@@ -113,8 +113,8 @@ class ErrorMapGrid(_Part):
     """Rows, image y, px."""
     distance_mm: Numbers
     """Distances along the optical axis, mm."""
-    p95_mm: tuple[tuple[Numbers, ...], ...]
-    """95th percentile of the error by distance, row and column, mm."""
+    p95_mm: tuple[tuple[tuple[FiniteOrNull, ...], ...], ...]
+    """95th percentile of the error by distance, row and column, mm; null where the lens has no ray for the pixel."""
 
 
 class Residuals(_Part):

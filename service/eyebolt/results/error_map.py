@@ -23,6 +23,7 @@ def error_map_svg(document: ResultDocument, tolerance_mm: float) -> str | None:
 
     A panel is the camera's image at one distance, a cell one of its 9 x 9 points with the p95 of the error there, mm.
     Darker is larger; cells above ``tolerance_mm`` are hatched and outlined, so that no colours need be distinguished.
+    A pixel for which the lens has no ray is an empty cell with a dash.
     """
     error_map = document.error_map
     if error_map is None:
@@ -32,8 +33,8 @@ def error_map_svg(document: ResultDocument, tolerance_mm: float) -> str | None:
     across = _PANEL_PX / len(u_px)
     down = across * min(max(v_px[-1] / max(u_px[-1], 1.0), 0.45), 1.4)
     planes = error_map.p95_mm
-    numbers = [number for plane in planes for row in plane for number in row]
-    largest = max(numbers)
+    numbers = [number for plane in planes for row in plane for number in row if number is not None]
+    largest = max(numbers, default=0.0)
     rows = -(-(len(planes) + 1) // _PANELS_IN_A_ROW)
     width = _PANELS_IN_A_ROW * (_PANEL_PX + _MARGIN_PX) + _MARGIN_PX
     panel_height = _CAPTION_PX + down * len(v_px) + _MARGIN_PX
@@ -73,8 +74,10 @@ def _subtitle(document: ResultDocument, numbers: Sequence[float], tolerance_mm: 
     )
 
 
-def _span(plane: Sequence[Sequence[float]]) -> str:
-    numbers = [number for row in plane for number in row]
+def _span(plane: Sequence[Sequence[float | None]]) -> str:
+    numbers = [number for row in plane for number in row if number is not None]
+    if not numbers:
+        return "the lens has no ray for any pixel"
     return f"{min(numbers):.3f} to {max(numbers):.3f} mm"
 
 
@@ -88,7 +91,7 @@ def _cells(
     top: float,
     across: float,
     down: float,
-    plane: Sequence[Sequence[float]],
+    plane: Sequence[Sequence[float | None]],
     largest: float,
     tolerance_mm: float,
 ) -> list[str]:
@@ -97,6 +100,10 @@ def _cells(
         for column, number in enumerate(numbers):
             x, y = left + column * across, top + row * down
             box = f'x="{x:.1f}" y="{y:.1f}" width="{across:.1f}" height="{down:.1f}"'
+            if number is None:
+                cells.append(f'<rect {box} fill="{_EDGE}"/>')
+                words.append(f'<text x="{x + across / 2:.1f}" y="{y + down / 2 + 4:.1f}" fill="{_INK}">-</text>')
+                continue
             colour, ink = _shade(number, largest)
             cells.append(f'<rect {box} fill="{colour}"/>')
             middle, line = x + across / 2, y + down / 2 + 4

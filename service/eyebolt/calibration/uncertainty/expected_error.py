@@ -44,7 +44,8 @@ class ErrorMap:
     distance_m: Array
     """(5,) m: distances along the optical axis."""
     p95_mm: Array
-    """(5, 9, 9) mm: 95 % quantile by distance, row and column; its maximum is ``ErrorSummary.worst_p95``."""
+    """(5, 9, 9) mm: 95 % quantile by distance, row and column; its maximum is ``ErrorSummary.worst_p95``. NaN where the
+    lens has no ray for the pixel."""
 
 
 def standard_normal(count: int, dimensions: int) -> Array:
@@ -90,7 +91,10 @@ def expected_error(problem: Problem, joint: JointEstimate) -> tuple[ErrorSummary
     """The error of X over the working volume, as a summary and as a map; without the error of measuring a point."""
     summary, p95_m = _pooled_and_by_point(_displacements(_posterior_draws(joint), problem.grid))
     u_px, v_px, distance_m = problem.volume.axes(problem.camera)
-    p95_mm = p95_m.reshape(len(distance_m), len(v_px), len(u_px)) * 1e3
+    p95_mm = np.full((len(distance_m), len(v_px), len(u_px)), np.nan)
+    is_seen = problem.volume.is_seen(problem.camera)
+    if is_seen.any():
+        p95_mm[:, is_seen] = p95_m.reshape(len(distance_m), -1) * 1e3
     return summary, ErrorMap(u_px, v_px, distance_m, p95_mm)
 
 
