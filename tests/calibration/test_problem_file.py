@@ -57,6 +57,14 @@ def test_what_the_simulator_writes_reads_back(tmp_path, mount, include_robot_noi
         assert (pair.corners_px == corners).all()
 
 
+def test_the_instants_of_the_pairs_are_optional(good):
+    content = copy.deepcopy(good)
+    assert [p.time_s for p in read_problem(json.dumps(content), "cell.json")[0].pairs] == [None] * 4
+    for k, pair in enumerate(content["pairs"]):
+        pair["time_s"] = 20.5 * k
+    assert [p.time_s for p in read_problem(json.dumps(content), "cell.json")[0].pairs] == [0.0, 20.5, 41.0, 61.5]
+
+
 def test_a_file_solves_as_the_problem_does(tmp_path, cases):
     simulated = make_problem("fixed", 8, 5)
     simulated.write(tmp_path / "problem.json")

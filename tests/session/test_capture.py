@@ -271,6 +271,10 @@ def test_the_solver_gets_poses_and_corners_as_recorded(world, robot):
     assert pair.base_T_flange.tolist() == np.array(image_fact.base_T_flange).tolist()
     assert pair.corners_px.tolist() == world.exposed(detection(), 2).corners_px.tolist()
     assert pair.ids.tolist() == detection().ids.tolist()
+    assert pair.time_s == image_fact.frame.exposed_ns / 1e9
+    assert [p.time_s for p in world.state.log.dataset.pairs] == [
+        f.frame.exposed_ns / 1e9 for f in world.facts_of(ImageFact)
+    ]
 
 
 def test_a_camera_that_repeats_one_image_is_refused_from_the_second_waypoint_on(world, robot):

@@ -66,6 +66,8 @@ class PairRecord(_Record):
     """Numbers of the observed corners: rows of `board_corners_mm`."""
     corners_px: list[tuple[float, float]]
     """Pixels (u, v) of these corners, pixel centres at integers."""
+    time_s: float | None = None
+    """Instant of the image, seconds from any origin that all pairs share; without it the order of the pairs counts."""
 
 
 class NoiseRecord(_Record):
@@ -171,7 +173,8 @@ def _pair_faults(k: int, pair: PairRecord, corner_count: int) -> Iterator[str]:
 def _pair(k: int, record: PairRecord) -> Pair:
     pose = np.array(record.base_T_flange)
     pose[:3, :3] = se3.nearest_rotation(pose[:3, :3])
-    return Pair(k, pose, np.array(record.ids, dtype=np.int64), np.array(record.corners_px, dtype=float).reshape(-1, 2))
+    corners_px = np.array(record.corners_px, dtype=float).reshape(-1, 2)
+    return Pair(k, pose, np.array(record.ids, dtype=np.int64), corners_px, time_s=record.time_s)
 
 
 def _invalid_problem_file(file_name: str, faults: list[str]) -> InputFault:

@@ -24,6 +24,8 @@ class Pair:
     """(K, 2), pixels, pixel centres at integers."""
     fields: tuple[float, ...] | None = None
     """The numbers that the controller printed for the pose, if known."""
+    time_s: float | None = None
+    """Instant of the image, seconds from any origin that the session's pairs share; None: not known."""
 
 
 # A tip taught by reorienting it about a fixed point is accurate to some tenths of a millimetre. The default is on the

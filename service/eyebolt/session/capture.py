@@ -145,7 +145,7 @@ def assess_detection(state: State, stage: Detecting, event: msg.Detected) -> Tra
     if not capture_needs_solve(log, state.pairs_wanted, assessed.p_value):
         return reply_to_accepted_view(state, job, capture, assessed, found, None)
     dataset = log.dataset
-    dataset = replace(dataset, pairs=(*dataset.pairs, _pair_of(capture, event.detection)))
+    dataset = replace(dataset, pairs=(*dataset.pairs, _pair_of(log, capture, event.detection)))
     command = msg.Solve(job.number, dataset)
     return replace(state, task=SolvingPair(job, capture, assessed, command)), [command]
 
@@ -197,9 +197,12 @@ def _prediction_p_value(log: SessionLog, capture: Capture, board_pose: BoardPose
     return prediction.model().p_value(capture.base_T_flange, board_pose)
 
 
-def _pair_of(capture: Capture, detection: Detection) -> Pair:
+def _pair_of(log: SessionLog, capture: Capture, detection: Detection) -> Pair:
     raw_pose = None if capture.pose is None else capture.pose.raw
-    return Pair(capture.index, capture.base_T_flange, detection.ids, detection.corners_px, raw_pose)
+    # The frame of an image that was taken before a restart is on record only.
+    frame = capture.frame or log.last_frame
+    time_s = None if frame is None else frame.exposed_s
+    return Pair(capture.index, capture.base_T_flange, detection.ids, detection.corners_px, raw_pose, time_s)
 
 
 def _place_message(state: State, capture: Capture, found: ViewAcceptance) -> str:

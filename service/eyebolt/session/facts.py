@@ -69,6 +69,11 @@ class FrameInfo(_Record):
     source_path: str | None = None
     """Absolute path of the folder or video file that the image is from; null of a live camera."""
 
+    @property
+    def exposed_s(self) -> float:
+        """``exposed_ns`` in seconds."""
+        return self.exposed_ns / 1e9
+
 
 class PredictionRecord(_Record):
     """What a solution predicts for a further pair (``PredictiveModel``)."""

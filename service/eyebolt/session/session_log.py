@@ -97,7 +97,14 @@ class CaptureRecord:
         """The pair for the solver; None without a board or a pose."""
         if not isinstance(self.detection, Detection) or self.base_T_flange is None:
             return None
-        return Pair(self.index, self.base_T_flange, self.detection.ids, self.detection.corners_px, self.image.raw_pose)
+        return Pair(
+            self.index,
+            self.base_T_flange,
+            self.detection.ids,
+            self.detection.corners_px,
+            self.image.raw_pose,
+            self.image.frame.exposed_s,
+        )
 
 
 @dataclass(frozen=True)
