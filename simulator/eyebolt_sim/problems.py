@@ -105,11 +105,13 @@ def make_problem(
     board: BoardShape = DEFAULT_BOARD,
     limits: ViewRange | None = None,
     turns: Turns | str = Turns.FREE,
+    board_bow_mm: tuple[float, float, float] = (0.0, 0.0, 0.0),
 ) -> Problem:
     """A problem of ``poses`` pairs, drawn from ``seed``; the defaults are the reference case of the accuracy tests.
 
     Geometry, robot noise and corner noise are drawn from separate streams: the same seed with another noise level has
     the same truth. With ``turns`` vertical the flange rotates about base z only, and the tilt limits do not apply.
+    The views are of a board with ``board_bow_mm`` (see ``BoardShape.bowed_corners_m``); the problem states a flat one.
     Raises InputFault ``no-view`` if the board does not fit into the image within ``limits``.
     """
     limits = limits or ViewRange()
@@ -117,9 +119,10 @@ def make_problem(
     scene = make_cell_geometry(mount, seed, sum(limits.distance_m) / 2, board.size_m, turns)
     true_poses, views = _poses(scene, camera, board, limits, poses, geometry)
     noise = PoseNoise(robot_noise_mm, robot_noise_deg)
+    corners_m = board.bowed_corners_m(board_bow_mm) if any(board_bow_mm) else board.corners_m
     ids, exact, measured = [], [], []
     for view in views:
-        projected = camera.project(transform_points(view, board.corners_m))
+        projected = camera.project(transform_points(view, corners_m))
         keep = np.flatnonzero(camera.inside(projected, limits.margin_px))
         ids.append(keep)
         exact.append(projected[keep])

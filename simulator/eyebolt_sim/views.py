@@ -28,6 +28,19 @@ class BoardShape:
         """Centre of the board, (3,), board frame, m."""
         return np.array([self.size_m[0] / 2, self.size_m[1] / 2, 0.0])
 
+    def bowed_corners_m(self, bow_mm: tuple[float, float, float]) -> Array:
+        """Corners (K, 3) of a board that is not flat, board frame, m.
+
+        ``bow_mm``: how far the ends of the middle row stand above the middle of the board, how far a twist lifts the
+        last corner, and how far the ends of the middle column stand above the middle; mm along the board's z axis. The
+        mean height of all corners is 0.
+        """
+        along_x, twist, along_y = bow_mm
+        x, y = self.corners_m[:, 0], self.corners_m[:, 1]
+        u, v = (2 * (c - c.min()) / (c.max() - c.min()) - 1 for c in (x, y))
+        height_mm = along_x * u**2 + twist * u * v + along_y * v**2
+        return np.stack([x, y, self.corners_m[:, 2] + (height_mm - height_mm.mean()) / 1e3], axis=1)
+
 
 def chessboard_shape(columns: int, rows: int, square_m: float) -> BoardShape:
     """A chessboard of ``columns`` x ``rows`` squares; its inner corners are numbered row by row."""

@@ -1,6 +1,7 @@
 """A pair (one pose, one image), the board's pose in it, and the acceptance of a single view. Pure."""
 
 from eyebolt.observations.arm_motion import ArmMotion
+from eyebolt.observations.board_bow import BOW_PARAMETERS, CornerField
 from eyebolt.observations.board_pose import (
     MIN_CORNERS,
     BoardPose,
@@ -25,12 +26,14 @@ from eyebolt.observations.view_acceptance import WRONG_SIZE_REMEDY, Baseline, Vi
 from eyebolt.observations.view_quality import MotionCheck, View, compare_images, measure_view
 
 __all__ = [
+    "BOW_PARAMETERS",
     "DEFAULT_TIP_SIGMA_M",
     "MIN_CORNERS",
     "WRONG_SIZE_REMEDY",
     "ArmMotion",
     "Baseline",
     "BoardPose",
+    "CornerField",
     "CornerObservations",
     "Dataset",
     "ExposureMap",

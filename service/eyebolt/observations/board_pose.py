@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eyebolt.geometry import Array, CameraModel, RowSelection, se3
+from eyebolt.observations.board_bow import CornerField
 from eyebolt.observations.pair import Pair
 
 MIN_CORNERS = 6
@@ -30,6 +31,8 @@ _MAX_REWEIGHTINGS = 6
 _MIN_INLIER_SHARE = 0.6
 # The corner noise of a perfect image is less; a deviation by a few of these does no harm.
 _MIN_NOISE_PX = 0.03
+# Corner noise of a good image, against which the prior of the bow counts in a single view. Common practice, no source.
+_USUAL_NOISE_PX = 0.1
 
 
 @dataclass(frozen=True)
@@ -253,7 +256,8 @@ def fit_board_pose(
 ) -> tuple[BoardPose, float] | None:
     """The pose from one view, and its residual sum of squares in square pixels; None if the corners determine none.
 
-    Corners ``ids`` (K,) of the board ``board_corners_m`` (all corners, 3) are observed at ``corners_px`` (K, 2).
+    Corners ``ids`` (K,) of the board ``board_corners_m`` (all corners, 3) are observed at ``corners_px`` (K, 2). The
+    pose is that of a flat board; what a bow of the board explains of the residuals, within its prior, is left out.
     """
     if len(ids) < MIN_CORNERS:
         return None
@@ -261,8 +265,24 @@ def fit_board_pose(
     fits = fit_board_poses(camera, stack)
     if not np.isfinite(fits.rss_px2[0]):
         return None
-    information = linearize_corners(camera, stack, fits.camera_T_board).information[0]
-    return BoardPose(fits.camera_T_board[0], np.linalg.inv(information)), float(fits.rss_px2[0])
+    linearized = linearize_corners(camera, stack, fits.camera_T_board)
+    unit_covariance = np.linalg.inv(linearized.information[0])
+    rss_px2 = _rss_beyond_bow(linearized, unit_covariance, stack, CornerField.of(board_corners_m))
+    return BoardPose(fits.camera_T_board[0], unit_covariance), rss_px2
+
+
+def _rss_beyond_bow(
+    linearized: CornerLinearization, unit_covariance: Array, stack: CornerObservations, field: CornerField
+) -> float:
+    """Residual sum of squares, square pixels, of a single view about its best pose and the best bow of the board."""
+    by_pose, residual = linearized.jacobian[0].reshape(-1, 6), linearized.residual_px[0].reshape(-1)
+    heights = field.sigma_m * field.basis(stack.points_m[0])
+    by_bow = (linearized.jacobian[0, :, :, 2, None] * heights[:, None]).reshape(-1, 3)
+    # Schur complement: the pose is estimated beside the bow.
+    by_bow = by_bow - by_pose @ (unit_covariance @ (by_pose.T @ by_bow))
+    information, gradient = by_bow.T @ by_bow, by_bow.T @ residual
+    bow = np.linalg.solve(information + _USUAL_NOISE_PX**2 * np.eye(3), gradient)
+    return float(linearized.rss_px2[0] - 2 * bow @ gradient + bow @ information @ bow)
 
 
 def _planar_initial_poses(camera: CameraModel, stack: CornerObservations) -> tuple[Array, Array]:
@@ -284,6 +304,8 @@ def _planar_initial_poses(camera: CameraModel, stack: CornerObservations) -> tup
             continue
         centre = points.mean(axis=0)
         points = points - centre
+        # The planar solution of a board with a bow is that of its plane.
+        points[:, 2] = 0.0
         if _is_collinear(points):
             continue
         # For a noiseless board tilted about one of its own axes the method may take the root of a number just below

@@ -203,14 +203,14 @@ SIMILAR_ROTATION = Threshold((Code.LOW_INFORMATION,), "rotation from a kept pair
 
 # Below this residual, differences between views are those of the camera model.
 MIN_RESIDUAL_PX = 0.1
-# A bent board, a reflection, or edges that are not those of the board.
+# A reflection, an object on the board, or edges that are not those of the board.
 RESIDUAL_RATIO = Threshold(
     (Code.LOW_INFORMATION,),
     "corner residual over that of the kept pairs",
     2.5,
     "",
     _MEASURED,
-    f"RMS about the best pose of a flat board, over the median of the kept pairs; from {MIN_RESIDUAL_PX:g} px on",
+    f"RMS about the best pose and bow of the board, over the median of the kept pairs; from {MIN_RESIDUAL_PX:g} px on",
 )
 # Corners further off are not those of this board, or not seen through this lens.
 MAX_RESIDUAL = Threshold(

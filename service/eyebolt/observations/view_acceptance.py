@@ -400,17 +400,17 @@ def oblique(view: View, threshold: Threshold) -> ViewAcceptance | None:
 
 
 def high_residual(view: View, baseline: Baseline) -> ViewAcceptance | None:
-    """1: the corners fit a flat board worse than those of the kept pairs."""
+    """1: the corners fit the board, its bow allowed for, worse than those of the kept pairs."""
     if view.residual_px is None or baseline.residual_px is None or view.residual_px < thresholds.MIN_RESIDUAL_PX:
         return None
     ratio = view.residual_px / max(baseline.residual_px, 1e-6)
     if ratio <= thresholds.RESIDUAL_RATIO.value:
         return None
     message = (
-        f"kept, adds little: residual {view.residual_px:.2f} px about a flat board, {ratio:.1f} times that of the kept"
+        f"kept, adds little: residual {view.residual_px:.2f} px about the board, {ratio:.1f} times that of the kept"
         f" pairs (limit {thresholds.RESIDUAL_RATIO.value:g} times)"
     )
-    remedy = "Check for a reflection or an object on the board, and whether the board is bent."
+    remedy = "Check for a reflection or an object on the board, and whether the board is creased."
     measure = Measure.against(thresholds.RESIDUAL_RATIO, ratio)
     return ViewAcceptance.from_code(Code.LOW_INFORMATION, message, remedy, measure)
 

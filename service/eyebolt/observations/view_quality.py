@@ -60,7 +60,7 @@ class View:
     square_px: float | None = None
     """Shorter side of a square at the board's centre, pixels."""
     residual_px: float | None = None
-    """RMS corner residual per coordinate about the best pose of the board, pixels."""
+    """RMS corner residual per coordinate about the best pose and bow of the board, pixels."""
     exposure_map: ExposureMap | None = None
     """Where on the board the exposure is bad; None if the board cannot be located."""
     motion_check: MotionCheck | None = None
