@@ -124,8 +124,41 @@ class CameraModel:
             if name in _MATRIX_INDICES:
                 matrix[_MATRIX_INDICES[name]] += amount
             else:
-                distortion[COEFFICIENT_NAMES.index(name)] += amount
+                index = COEFFICIENT_NAMES.index(name)
+                if index >= distortion.size:
+                    count = next(c for c in COEFFICIENT_COUNTS if c > index)
+                    distortion = np.pad(distortion, (0, count - distortion.size))
+                distortion[index] += amount
         return replace(self, matrix=matrix, distortion=distortion)
+
+    def parameter_jacobian(self, names: Sequence[str], points_m: ArrayLike) -> Array:
+        """Derivative (..., 2, k) of the pixels of points (..., 3) by the k parameters ``names``; NaN behind the camera.
+
+        Per pixel for fx, fy, cx and cy, per unit for the coefficients; analytic, so that no step enters.
+        """
+        points = np.asarray(points_m, dtype=float)
+        z = np.where(points[..., 2] > 1e-9, points[..., 2], np.nan)
+        x, y = points[..., 0] / z, points[..., 1] / z
+        k1, k2, p1, p2, k3, k4, k5, k6, s1, s2, s3, s4 = self._coefficients()
+        r2 = x * x + y * y
+        bottom = 1 + r2 * (k4 + r2 * (k5 + r2 * k6))
+        radial = (1 + r2 * (k1 + r2 * (k2 + r2 * k3))) / bottom
+        (fx, skew, _), (_, fy, _), _ = self.matrix
+        out = np.zeros((*x.shape, 2, len(names)))
+        for k, name in enumerate(names):
+            if name == "fx":
+                out[..., 0, k] = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x) + r2 * (s1 + s2 * r2)
+                continue
+            if name == "fy":
+                out[..., 1, k] = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y + r2 * (s3 + s4 * r2)
+                continue
+            if name in ("cx", "cy"):
+                out[..., 0 if name == "cx" else 1, k] = 1.0
+                continue
+            # Derivative of the distorted ray (xd, yd), then of the pixel.
+            xd, yd = _distortion_derivative(name, x, y, r2, radial, bottom)
+            out[..., 0, k], out[..., 1, k] = fx * xd + skew * yd, fy * yd
+        return out
 
     def project(self, points_m: ArrayLike) -> Array:
         """Pixels (..., 2) of points (..., 3) in the camera frame.
@@ -226,6 +259,25 @@ class CameraModel:
         out = [0.0] * 12
         out[: self.distortion.size] = [float(v) for v in self.distortion]
         return out
+
+
+def _distortion_derivative(
+    name: str, x: Array, y: Array, r2: Array, radial: Array, bottom: Array
+) -> tuple[Array, Array]:
+    """Derivative of the distorted ray by the coefficient ``name``, at the undistorted ray (x, y)."""
+    zero = np.zeros_like(x)
+    if name in ("k1", "k2", "k3"):
+        factor = r2 ** int(name[1]) / bottom
+        return x * factor, y * factor
+    if name in ("k4", "k5", "k6"):
+        factor = -radial * r2 ** (int(name[1]) - 3) / bottom
+        return x * factor, y * factor
+    if name == "p1":
+        return 2 * x * y, r2 + 2 * y * y
+    if name == "p2":
+        return r2 + 2 * x * x, 2 * x * y
+    power = r2 ** (1 if name in ("s1", "s3") else 2)
+    return (power, zero) if name in ("s1", "s2") else (zero, power)
 
 
 def parameter_names(coefficients: int) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from eyebolt.observations.board_bow import BOW_PARAMETERS, CornerField
 from eyebolt.observations.board_pose import (
     MIN_CORNERS,
     BoardPose,
+    CornerLinearization,
     CornerObservations,
     PoseFits,
     downweight_outlier_corners,
@@ -34,6 +35,7 @@ __all__ = [
     "Baseline",
     "BoardPose",
     "CornerField",
+    "CornerLinearization",
     "CornerObservations",
     "Dataset",
     "ExposureMap",
