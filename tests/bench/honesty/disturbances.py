@@ -175,17 +175,19 @@ def anisotropic(session: Session, rng: np.random.Generator) -> None:
 
 
 def backlash(session: Session, rng: np.random.Generator) -> None:
-    """Each axis of the base stops short by the way from which it comes."""
+    """Each axis stops short, seen from where it comes: from the pose before, or each time from a home pose."""
+    home = session.cell.extra[0] if rng.random() < 0.5 else None
 
     def error(poses: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-        before = np.concatenate([poses[:1], poses[:-1]])
+        before = np.concatenate([poses[:1], poses[:-1]]) if home is None else np.tile(home, (len(poses), 1, 1))
         way = np.sign(poses[:, :3, 3] - before[:, :3, 3])
         turned = before[:, :3, :3].swapaxes(-1, -2) @ poses[:, :3, :3]
         about = np.stack(
             [turned[:, 2, 1] - turned[:, 1, 2], turned[:, 0, 2] - turned[:, 2, 0], turned[:, 1, 0] - turned[:, 0, 1]],
             axis=-1,
         )
-        way[0], about[0] = rng.choice([-1, 1], size=(2, 3))
+        if home is None:
+            way[0], about[0] = rng.choice([-1, 1], size=(2, 3))
         shift = -BACKLASH_M * (poses[:, :3, :3].swapaxes(-1, -2) @ way[..., None])[..., 0]
         return np.concatenate([shift, -BACKLASH_RAD * np.sign(about)], axis=-1)
 
@@ -198,6 +200,15 @@ def grows_with_distance(session: Session, rng: np.random.Generator) -> None:
     middle = (generator.NEAR_M + generator.FAR_M) / 2
     session.arm_covariance = lambda poses, distances: (
         white(poses, distances) * (np.asarray(distances) / middle)[:, None, None] ** 4
+    )
+
+
+def grows_with_reach(session: Session, rng: np.random.Generator) -> None:
+    """The arm's error grows with the square of its reach; nominal at the median of the waypoints."""
+    white = white_arm()
+    middle = np.median(np.linalg.norm(session.cell.flanges[:, :3, 3], axis=-1))
+    session.arm_covariance = lambda poses, distances: (
+        white(poses, distances) * (np.linalg.norm(poses[:, :3, 3], axis=-1) / middle)[:, None, None] ** 4
     )
 
 
@@ -258,7 +269,8 @@ ROWS = {
         Row("drift-middle", "the same; truth in the middle", drift(0.5)),
         Row("anisotropic", "arm scatters 3 times more along one axis", anisotropic),
         Row("backlash", "backlash 0.1 mm, 0.02 deg", backlash),
-        Row("distance", "noise grows with the square of the distance", grows_with_distance),
+        Row("distance", "arm's noise grows with the square of the distance from camera to board", grows_with_distance),
+        Row("reach", "arm's noise grows with the square of its reach", grows_with_reach),
         Row("understated", "stated robot noise too small by 1.5", noise_understated, pairs=(5, 8, 10, 12, 20, 40)),
         Row("reflection", "corners of a region shifted alike, a third of the views", reflection),
         Row("misprint", "a region of the board printed 0.1 mm off", misprint),

@@ -149,10 +149,10 @@ def _row_by_row(lens: Lens, views: np.ndarray, corners: np.ndarray) -> np.ndarra
     return np.lexsort((np.where(band % 2 == 0, u, -u), band))
 
 
-def _down(rng: np.random.Generator, tilt_deg: float) -> Rotation:
-    """A tool that points down, tilted by up to ``tilt_deg``, turned about the vertical anyhow."""
+def _down(rng: np.random.Generator, tilt_deg: float, least_deg: float = 0.0) -> Rotation:
+    """A tool that points down, tilted by ``least_deg`` to ``tilt_deg``, turned about the vertical anyhow."""
     about = rng.uniform(0, 2 * np.pi)
-    tilt = np.deg2rad(rng.uniform(0, tilt_deg)) * np.array([np.cos(about), np.sin(about), 0.0])
+    tilt = np.deg2rad(rng.uniform(least_deg, tilt_deg)) * np.array([np.cos(about), np.sin(about), 0.0])
     turn = Rotation.from_euler("z", rng.uniform(-180, 180), degrees=True)
     return turn * Rotation.from_rotvec(tilt) * Rotation.from_euler("x", 180, degrees=True)
 
@@ -181,8 +181,8 @@ def _fixed_cell(rng, corners, arm):
     middle_distance = (NEAR_M + FAR_M) / 2
     X = transform(look, place - look.apply([0, 0, middle_distance]))
     home = transform(Rotation.identity(), np.array([0, 0, middle_distance]) - corners.mean(axis=0))
-    # The bracket: board off the flange's axis, its normal anywhere within 45 deg of the tool axis or against it.
-    flange = _turn_like(arm, _down(rng, 45))
+    # To show the board to a camera above, the tool is lifted far from the straight-down posture of a pick.
+    flange = _turn_like(arm, _down(rng, 100, 40))
     offset = np.array([*rng.uniform(-0.06, 0.06, size=2), rng.uniform(0.05, 0.15)])
     flange_home = transform(flange, place - flange.apply(offset))
     return X, inverse(flange_home) @ X @ home
