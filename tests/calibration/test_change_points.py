@@ -145,3 +145,8 @@ def test_clean_pairs_and_single_outliers_are_no_change_point(cases, mount, state
         problem = cases.convert(make_problem(mount, POSES, seed), stated)
         for candidate in (problem, cases.with_stale_pose(problem, 9)):
             assert not [f for f in solve(candidate).findings if f.code.endswith("-moved")]
+
+
+def test_the_size_of_a_change_is_that_of_its_translation_and_of_its_rotation():
+    change = StepChange(MovedPart.BOARD, 6, np.array([0.003, 0.0, -0.004, 0.05, 0.12, 0.0]), 0.0)
+    assert (change.translation_m, change.rotation_rad) == pytest.approx((0.005, 0.13))

@@ -53,6 +53,17 @@ def test_two_images_swapped(cases, mount, pairs, first, second):
     assert (finding.evidence["pair"], finding.evidence["other_pair"]) == (first, second)
 
 
+def test_three_images_in_a_circle_are_no_two_swapped(cases):
+    problem = problem_of(cases, "fixed", 12, 2)
+    spoilt = problem
+    for row, other in ((2, 5), (5, 9), (9, 2)):
+        pair = problem.pairs[other]
+        spoilt = cases.with_pair(spoilt, row, ids=pair.ids, corners_px=pair.corners_px)
+    outcome = solve(spoilt)
+    assert {p.pair for p in outcome.excluded} == {2, 5, 9}
+    assert "pairs-swapped" not in {f.code for f in outcome.findings}
+
+
 @long_forms.seeds(2, 12)
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_two_images_swapped_with_a_noisy_arm(cases, mount, seeds):

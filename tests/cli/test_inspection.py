@@ -6,7 +6,7 @@ import stat
 
 import pytest
 
-from eyebolt.cli.inspection import SessionReport, inspect_session
+from eyebolt.cli.inspection import SessionReport, inspect_session, report_lines
 from eyebolt.store.journal import HEADER, encode_padded, read_records
 from eyebolt.store.names import list_sessions
 from support.daemon_process import DaemonProcess, Robot
@@ -122,6 +122,11 @@ def change_the_lens_of_a_record_without_digests(session):
     change_the_lens(session)
 
 
+def change_the_lens_of_a_session_without_a_result(session):
+    (session / "result.json").unlink()
+    change_the_lens(session)
+
+
 def rewrite_opening(session, change):
     journal = session / "facts.journal"
     first, *rest = read_records(journal.read_bytes()).records
@@ -142,6 +147,7 @@ def spoil_the_result(session):
         (change_the_lens, "camera.json is not the file that the session was recorded with"),
         (change_the_board, "station.toml is not the file that the session was recorded with"),
         (change_the_lens_of_a_record_without_digests, "camera.json is not the file"),
+        (change_the_lens_of_a_session_without_a_result, "camera.json is not the file"),
         (spoil_the_result, "result.json cannot be read"),
     ],
 )
@@ -161,3 +167,13 @@ def test_a_folder_that_is_no_session(eyebolt, tmp_path):
     assert (code, out) == (1, "")
     assert "(record-read)" in err
     assert "What to do: " in err
+
+
+def test_neither_blanks_nor_length_make_a_recorded_word_another_line(session):
+    """On a terminal of any width."""
+    report = inspect_session(session)
+    padded = " " * 200 + "the record is intact" + " " * 5000 + "x" * 5000
+    capture = report.captures[0].model_copy(update={"message": padded})
+    row = report_lines(report.model_copy(update={"captures": (capture,)}))[4]
+    assert "  the record is intact x" in row
+    assert len(row) < 700

@@ -3,11 +3,15 @@
 import json
 import time
 
+import cv2
 import numpy as np
+import pytest
 
 from eyebolt.cameras import Frame, FreshnessMethod
 from eyebolt.context import load_context
 from eyebolt.daemon.acquisition import ImageAcquisition
+from eyebolt.daemon.startup import open_station_camera
+from eyebolt.errors import CameraFault
 from eyebolt.session import messages as msg
 from support.folder_camera_cell import LENS, write_station
 
@@ -36,3 +40,12 @@ def test_the_size_is_compared_before_anything_else_happens(tmp_path):
         assert acquisition.frame(1) is None
     acquisition = ImageAcquisition(context, SizedCamera(*right), lambda work: None)
     assert isinstance(acquisition.grab(msg.Grab(1, 0, None)), msg.Grabbed)
+
+
+def test_the_source_knows_the_size_that_is_wanted(tmp_path):
+    (tmp_path / "images").mkdir()
+    assert cv2.imwrite(str(tmp_path / "images/a.png"), np.zeros((48, 64), np.uint8))
+    context = load_context(write_station(tmp_path, camera_lines=('source = "folder"', 'path = "images"')))
+    with pytest.raises(CameraFault) as fault:
+        open_station_camera(context, None).grab(0, 1.0)
+    assert fault.value.code == "image-size"

@@ -128,5 +128,8 @@ def test_the_daemon_goes_on_without_its_log(tmp_path, eyebolt, log):
             assert code == 0
             for number in (0, 1, 2):
                 assert Path(f"/proc/{process.pid}/fd/{number}").exists()
+            if log == "closed":
+                # No file of the record has its number, into which a library's messages would go.
+                assert Path(f"/proc/{process.pid}/fd/2").readlink() == Path(os.devnull)
         finally:
             end(process)

@@ -25,7 +25,7 @@ PROGRESS = {
 
 
 def result(status="accept", reason="two checks agree"):
-    return {"acceptance": {"status": status, "reason": reason}, "p95_mm": 0.41}
+    return {"acceptance": {"status": status, "reason": reason}, "p95_mm": 0.41, "used": 8, "excluded": 0}
 
 
 def reply(code, message="", remedy="", seq=12, **more):

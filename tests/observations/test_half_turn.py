@@ -1,5 +1,7 @@
 """Views numbered from either end of a board, brought to agree."""
 
+import itertools
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
@@ -7,6 +9,7 @@ from scipy.spatial.transform import Rotation
 from eyebolt.boards import Chessboard
 from eyebolt.geometry import Mount
 from eyebolt.geometry.camera_model import CameraModel
+from eyebolt.observations import half_turn as half_turns
 from eyebolt.observations.board_pose import CornerObservations, fit_board_poses
 from eyebolt.observations.half_turn import (
     _votes,
@@ -107,3 +110,17 @@ def test_half_a_turn_carries_each_corner_to_the_one_at_the_other_end():
     np.testing.assert_allclose(
         corners @ half_turn(BOARD)[:3, :3].T + half_turn(BOARD)[:3, 3], corners[::-1], atol=1e-12
     )
+
+
+def test_the_agreement_of_contradicting_votes_is_the_largest_there_is(monkeypatch):
+    """Votes of a noisy arm, in part wrong; every way to number eight views is tried."""
+    every = np.array([(1, *rest) for rest in itertools.product((1, -1), repeat=7)], dtype=float)
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        true = np.where(rng.random(8) < 0.5, 1.0, -1.0)
+        votes = 0.2 * np.outer(true, true) + rng.normal(0, 0.35, (8, 8))
+        votes = (votes + votes.T) / 2
+        np.fill_diagonal(votes, 0.0)
+        monkeypatch.setattr(half_turns, "_votes", lambda *_, votes=votes: votes)
+        sides = np.where(reversed_views(np.eye(4)[None], np.eye(4)[None], np.eye(4)), -1.0, 1.0)
+        assert sides @ votes @ sides == pytest.approx(((every @ votes) * every).sum(axis=1).max())

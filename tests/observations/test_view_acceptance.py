@@ -133,6 +133,7 @@ def test_a_pose_close_to_that_of_a_kept_pair(shift_mm, turn_deg, code):
     assert found.code == code
     if code:
         assert found.measure.value == pytest.approx(shift_mm, abs=1e-9)
+        assert found.measure.unit == "mm"
 
 
 def test_one_pair_close_in_translation_and_another_in_rotation_are_not_similar():
@@ -302,7 +303,8 @@ def test_every_limit_states_its_quantity_and_source():
     limits = thresholds.all_thresholds()
     assert limits["TILT"] is thresholds.TILT
     for name, limit in limits.items():
-        assert limit.source in thresholds.ThresholdSource, name
+        assert limit.source in list(thresholds.ThresholdSource), name
+        assert limit.unit in ("mm", "deg", "px", ""), name
         assert limit.quantity, name
         assert limit.codes, name
 

@@ -249,11 +249,12 @@ def vertical_station(folder, mount, rotation):
     return file
 
 
-def flange_heights_mm(file, tmp_path, **guess):
+def planned_numbers(file, tmp_path, **guess):
+    """One row of numbers for each waypoint, as the robot writes a pose."""
     out = tmp_path / "waypoints.csv"
     plan_station(file, guess.get("camera"), guess.get("board"), None, out, poses=guess.get("poses", ()))
     rows = [line.split(", ") for line in out.read_text().splitlines() if line and line[0] not in "#c"]
-    return np.array([float(row[2]) for row in rows])
+    return np.array(rows, dtype=float)
 
 
 @pytest.mark.parametrize(
@@ -270,7 +271,7 @@ def flange_heights_mm(file, tmp_path, **guess):
 )
 def test_one_angle_leaves_the_flange_on_its_side(tmp_path, mount, guess, low_mm, high_mm):
     """A board in the cell faces up; a fixed camera looks to where the arm works; a quaternion is taken as it is."""
-    heights = flange_heights_mm(vertical_station(tmp_path, mount, "angle-z"), tmp_path, **guess)
+    heights = planned_numbers(vertical_station(tmp_path, mount, "angle-z"), tmp_path, **guess)[:, 2]
     assert len(heights) >= 8
     assert low_mm <= heights.min() and heights.max() <= high_mm
 
@@ -280,8 +281,10 @@ def test_the_camera_on_a_vertical_arm_looks_down_at_the_board(tmp_path, flange_z
     """By its quaternion the board faces up, and the camera is not guessed; the flange frame may be either way up."""
     file = vertical_station(tmp_path, "arm", "quaternion-wxyz")
     poses = [] if flange_z == "up" else ["400 0 600 0 1 0 0"]
-    heights = flange_heights_mm(file, tmp_path, board="400 0 -50 0 1 0 0", poses=poses)
-    assert heights.min() > 400
+    numbers = planned_numbers(file, tmp_path, board="400 0 -50 0 1 0 0", poses=poses)
+    assert numbers[:, 2].min() > 400
+    flange_axes_up = Rotation.from_quat(numbers[:, 3:], scalar_first=True).as_matrix()[:, 2, 2]
+    assert flange_axes_up == pytest.approx(1.0 if flange_z == "up" else -1.0)
 
 
 def test_a_known_pose_that_is_none_is_refused(tmp_path):

@@ -173,3 +173,15 @@ def test_the_table_omits_only_impossible_pairs():
         (LineState.AFTER_CR, ByteClass.EXCESS_OTHER),
     }
     assert set(TRANSITIONS) == set(itertools.product(LineState, ByteClass)) - impossible
+
+
+@pytest.mark.parametrize(
+    ("data", "unfinished"),
+    [(b"", False), (b" \t", False), (b"hello 1", True), (b"x" * 300, True), (b"hello 1\r", False), (b"a\nb", True)],
+)
+def test_a_line_is_unfinished_from_its_first_character_to_its_ending(data, unfinished):
+    splitter = LineSplitter()
+    splitter.feed(data)
+    assert splitter.has_unfinished_line is unfinished
+    splitter.feed(b"\n")
+    assert splitter.has_unfinished_line is False

@@ -1,6 +1,7 @@
 """The accepted result: of which session, by whom, and whether it is still that of the station."""
 
 import json
+import stat
 import threading
 from pathlib import Path
 
@@ -281,3 +282,13 @@ def test_the_rule_never_accepts_what_is_rejected(cell, session):
         write_result(cell.context, session, dataset_of(session), outcome, rejected, accept=True)
     assert not (cell.record / ACCEPTED_NAME).exists()
     assert (session / RESULT_NAME).exists()
+
+
+def test_results_are_as_readable_as_their_session(cell, session):
+    other = cell.session(OTHER)
+    for path in (session, other):
+        path.chmod(0o750)
+        cell.solve(path)
+        accept_session(path, "R. Ode")
+    written = [session / "result.json", other / "result.json", cell.record / ACCEPTED_NAME, cell.record / REPLACED_NAME]
+    assert {stat.S_IMODE(path.stat().st_mode) for path in written} == {0o640}

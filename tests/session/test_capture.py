@@ -293,6 +293,16 @@ def test_a_camera_that_repeats_one_image_is_refused_from_the_second_waypoint_on(
     assert world.say(robot, capture(15, 14)).startswith("0,15,")
 
 
+def test_a_repeated_image_that_was_encoded_anew_is_refused_by_the_focal_length_of_the_lens(world, robot):
+    """Its corners are not quite equal; how far they must have moved at least depends on the focal length."""
+    world.is_frozen, world.measures = True, View(distance_mm=700.0)
+    grid_px = np.stack(np.divmod(np.arange(CORNERS), 10), axis=-1) * 50.0 + 100.0
+    world.sees = replace(world.sees, corners_px=grid_px)
+    assert world.say(robot, capture(1)).startswith("0,")
+    world.sees = replace(world.sees, corners_px=grid_px + 1e-3)
+    assert world.say(robot, capture(2)).startswith("22,2,")
+
+
 def test_an_arm_that_returned_gets_26_and_a_check_there_is_kept_though_the_image_is_equal(world, robot):
     world.is_frozen = True
     assert world.say(robot, capture(1, 1)).startswith("0,")

@@ -116,3 +116,14 @@ def test_a_move_is_linear_in_the_joints_and_ends_with_a_new_pose_error():
     assert 0 < np.abs(ends[0] - ends[1]).max() < 0.02
     assert 0 < np.abs(ends[1] - ends[2]).max() < 0.02
     assert travel_time_s(start, goal, 2.0) == pytest.approx(travel_time_s(start, goal, 1.0) / 2)
+
+
+def test_the_arm_may_be_moved_before_an_exposure(free_port):
+    arm = MovingArm(Arm(), PoseNoise(), 0, WAYPOINTS[0].joints_rad)
+    endpoint = f"tcp://127.0.0.1:{free_port()}"
+    with CameraServer(endpoint, expose, arm, lambda: arm.stand_at(WAYPOINTS[1].base_T_flange)):
+        camera = SimulatedCamera(endpoint)
+        try:
+            assert (camera.grab(time.monotonic_ns(), 120.0).pixels == expected(WAYPOINTS[1])).all()
+        finally:
+            camera.close()

@@ -2,14 +2,20 @@
 
 import os
 import stat
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
 
 from eyebolt.access import Access
 from eyebolt.config import parse_station, station_template
+from eyebolt.context import load_context
+from eyebolt.daemon.executor import DaemonExecutor
 from eyebolt.errors import InputFault
+from eyebolt.geometry import Mount
+from eyebolt.session.messages import OpenSession, SessionOpened
 from eyebolt.store import FileSystem, RecordLock, SessionFolder, access_of, write_atomically
+from support.folder_camera_cell import write_station
 
 IMAGE = np.zeros((4, 6), np.uint8)
 
@@ -65,3 +71,13 @@ def test_the_station_file_states_it():
     assert parse_station(text + 'access = "group"\n', "s").record.access is Access.GROUP
     with pytest.raises(InputFault):
         parse_station(text + 'access = "0640"\n', "s")
+
+
+def test_a_session_of_the_daemon_is_as_the_station_file_states(tmp_path):
+    station_file = write_station(tmp_path)
+    station_file.write_text(station_file.read_text() + 'access = "group"\n')
+    context = load_context(station_file)
+    executor = DaemonExecutor(context, Mock(), None, Mock(), Mock(), Mock())
+    opened = executor._open_session(OpenSession(1, "bay-3", Mount.FIXED, "2026-03-14T09:15:00Z"))
+    assert isinstance(opened, SessionOpened)
+    assert modes(context.record_folder) == {0o750, 0o640}

@@ -14,7 +14,7 @@ from pathlib import Path
 import structlog
 
 from eyebolt.bounded_file import read_bounded
-from eyebolt.cameras import open_camera, replay_path
+from eyebolt.cameras import Camera, open_camera, replay_path
 from eyebolt.context import StationContext, load_context
 from eyebolt.daemon.daemon import Daemon
 from eyebolt.daemon.systemd import SystemdNotifier
@@ -38,14 +38,7 @@ def serve(station_file: Path, log_format: LogFormat) -> None:
     context = load_context(station_file)
     with RecordLock(context.record_folder, context.station.record.access):
         folder, state, last_frame = recover(context)
-        start_after = last_image_used(context, last_frame)
-        camera = open_camera(
-            context.station.camera,
-            context.folder,
-            start_after,
-            context.keys_folder,
-            context.session_config.lens_size_px,
-        )
+        camera = open_station_camera(context, last_frame)
         daemon = Daemon(context, camera, folder, state, lambda: log_stream.lost)
         asyncio.run(_serve(daemon, context.station.robot.listen))
 
@@ -105,6 +98,20 @@ def recover(context: StationContext) -> tuple[SessionFolder | None, State, Frame
         return None, state, last_frame
     _log.info("session resumed", session=log.name, kept=len(log.kept), closed=log.is_closed)
     return folder, replace(state, log=log), last_frame
+
+
+def open_station_camera(context: StationContext, last_frame: FrameInfo | None) -> Camera:
+    """The camera of the station, which delivers images of the lens file's size; recorded ones after ``last_frame``.
+
+    Raises what ``open_camera`` raises.
+    """
+    return open_camera(
+        context.station.camera,
+        context.folder,
+        last_image_used(context, last_frame),
+        context.keys_folder,
+        context.session_config.lens_size_px,
+    )
 
 
 def last_image_used(context: StationContext, last_frame: FrameInfo | None) -> str | None:

@@ -244,9 +244,9 @@ class ResultStatus(_Part):
     """Its assessment."""
     p95_mm: OptionalNumber
     """Expected error over the working volume (p95), mm; without a direction that ``gap`` names."""
-    used: Count = 0
+    used: Count
     """Pairs that the solution rests on."""
-    excluded: Count = 0
+    excluded: Count
     """Pairs that were left out of it."""
     gap: GapSummary | None = None
     """Why the robot is not given this solution, even once it is accepted; null if it is."""
