@@ -15,6 +15,7 @@ from eyebolt.addresses import is_remote_endpoint, resolve_endpoint, validate_end
 from eyebolt.boards import Board
 from eyebolt.bounded_file import read_bounded
 from eyebolt.calibration import (
+    PRINTED_SCALE_SIGMA,
     PoseConvention,
     Problem,
     Refusal,
@@ -22,6 +23,7 @@ from eyebolt.calibration import (
     RobotNoise,
     Solution,
     WorkingVolume,
+    measured_scale_sigma,
     solve,
     solve_with_free_intrinsics,
 )
@@ -142,7 +144,16 @@ class StationContext:
             height_m=None if self.station.goal.board_height_mm is None else self.station.goal.board_height_mm / 1e3,
             tip=self.tip,
             pose_convention=self.pose_convention,
+            board_scale_sigma=self.board_scale_sigma,
         )
+
+    @property
+    def board_scale_sigma(self) -> float:
+        """Relative standard deviation of the board's size."""
+        board = self.station.board
+        if board.scale_sigma_percent is not None:
+            return board.scale_sigma_percent / 100
+        return PRINTED_SCALE_SIGMA if board.scale_from == "printed" else measured_scale_sigma(10 * self.board.pitch_m)
 
     @property
     def pose_convention(self) -> PoseConvention:

@@ -9,7 +9,7 @@ import numpy as np
 
 from eyebolt.config import station_template
 from eyebolt.errors import InputFault
-from eyebolt_sim.lens import Lens
+from eyebolt_sim.lens import CALIBRATED_SIGMA, Lens
 from eyebolt_sim.processes import free_ports
 
 _TOLERANCE_MM = 1.0
@@ -38,7 +38,9 @@ def write_demo_cell(folder: Path, mount: str) -> Path:
     station_file = folder / "station.toml"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / "camera.json").write_text(json.dumps(lens.to_json(), indent=2) + "\n", encoding="utf-8")
+        (folder / "camera.json").write_text(
+            json.dumps(lens.to_json(CALIBRATED_SIGMA), indent=2) + "\n", encoding="utf-8"
+        )
         station_file.write_text(text, encoding="utf-8")
     except OSError as error:
         raise InputFault(

@@ -6,6 +6,7 @@ OpenCV's model (module calib3d), coefficient order k1 k2 p1 p2 k3 k4 k5 k6 s1 s2
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,12 @@ from eyebolt.errors import InputFault
 from eyebolt_sim.transforms import Array
 
 _MAX_BYTES = 1 << 20
+COEFFICIENT_NAMES = ("k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6", "s1", "s2", "s3", "s4")
+"""names of the distortion coefficients, in order"""
+EXACT_SIGMA = {"fx": 1e-6, "fy": 1e-6, "cx": 1e-6, "cy": 1e-6, "k1": 1e-9}
+"""standard deviations that state a lens as exact: the simulator knows its own; pixels, and coefficients as they are"""
+CALIBRATED_SIGMA = {"fx": 0.3, "fy": 0.3, "cx": 0.3, "cy": 0.3, "k1": 2e-4}
+"""standard deviations of a lens that was calibrated with care, from some twenty pictures"""
 
 
 @dataclass(frozen=True)
@@ -70,13 +77,16 @@ class Lens:
             across = (p[..., 0] >= margin_px) & (p[..., 0] <= self.width_px - 1 - margin_px)
             return across & (p[..., 1] >= margin_px) & (p[..., 1] <= self.height_px - 1 - margin_px)
 
-    def to_json(self) -> dict[str, object]:
-        """The content of a ``camera.json``."""
+    def to_json(self, sigma: Mapping[str, float] | None = EXACT_SIGMA) -> dict[str, object]:
+        """The content of a ``camera.json`` that states ``sigma`` of the parameters that this lens has; None: none."""
+        names = ("fx", "fy", "cx", "cy", *COEFFICIENT_NAMES[: self.distortion.size])
+        stated = {} if sigma is None else {"sigma": {name: sigma[name] for name in names if name in sigma}}
         return {
             "width": self.width_px,
             "height": self.height_px,
             "matrix": self.matrix.tolist(),
             "distortion": self.distortion.tolist(),
+            **stated,
         }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,12 +14,14 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.errors import InputFault
 from eyebolt_sim.cell_geometry import CellGeometry, Mount, Turns, make_cell_geometry
-from eyebolt_sim.lens import Lens, simple_lens
+from eyebolt_sim.lens import EXACT_SIGMA, Lens, simple_lens
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.transforms import Array, transform_points
 from eyebolt_sim.views import BoardShape, ViewRange, chessboard_shape, place, random_views, visible_fraction
 
 DEFAULT_LENS = simple_lens(2448, 2048, 2400.0)
+EXACT_SCALE_SIGMA = 1e-9
+"""relative standard deviation that states a board as exact"""
 DEFAULT_BOARD = chessboard_shape(12, 9, 0.020)
 
 
@@ -70,12 +73,22 @@ class Problem:
         """The other true constant transform, (4, 4)."""
         return self.scene.nuisance
 
-    def to_json(self, tolerance_mm: float = 1.0, include_robot_noise: bool = True) -> dict[str, object]:
-        """The content of a problem file; without robot noise, the solver estimates it."""
+    def to_json(
+        self,
+        tolerance_mm: float = 1.0,
+        include_robot_noise: bool = True,
+        lens_sigma: Mapping[str, float] | None = EXACT_SIGMA,
+        board_scale_sigma: float | None = EXACT_SCALE_SIGMA,
+    ) -> dict[str, object]:
+        """The content of a problem file; without robot noise, the solver estimates it.
+
+        Lens and board are stated as exact, which they are, or with ``lens_sigma`` and the relative
+        ``board_scale_sigma``; None leaves the solver its defaults.
+        """
         out: dict[str, object] = {
             "mount": self.mount,
             "turns": self.scene.turns,
-            "camera": self.lens.to_json(),
+            "camera": self.lens.to_json(lens_sigma),
             "board_corners_mm": (self.board_corners_m * 1e3).tolist(),
             "pairs": [
                 {"base_T_flange": pose.tolist(), "ids": ids.tolist(), "corners_px": corners.tolist()}
@@ -85,6 +98,8 @@ class Problem:
             ],
             "goal": {"tolerance_mm": tolerance_mm, "near_mm": self.near_m * 1e3, "far_mm": self.far_m * 1e3},
         }
+        if board_scale_sigma is not None:
+            out["board_scale_sigma"] = board_scale_sigma
         if include_robot_noise:
             out["robot_noise"] = {"mm": self.robot_noise_mm, "deg": self.robot_noise_deg}
         return out

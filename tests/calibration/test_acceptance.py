@@ -1,4 +1,4 @@
-"""The acceptance of a result: which cause decides, and what touches add to it."""
+"""The acceptance of a result: which cause decides, touches among them."""
 
 import math
 from dataclasses import replace
@@ -7,15 +7,10 @@ import pytest
 from scipy.stats import chi2
 
 from eyebolt.calibration import AcceptanceStatus
-from eyebolt.calibration.acceptance import (
-    CONTRADICTED_SIGMA,
-    AcceptanceCause,
-    ResultAcceptance,
-    assess_result,
-)
+from eyebolt.calibration.acceptance import AcceptanceCause, ResultAcceptance, assess_result
 from eyebolt.calibration.estimation.cross_validation import HeldOutError
 from eyebolt.calibration.finding import Finding, FindingCode, Severity
-from eyebolt.calibration.solution import ParameterDeviation, Refusal, RefusalCode
+from eyebolt.calibration.solution import Refusal, RefusalCode
 from eyebolt.calibration.uncertainty.touch_test import TouchCheck
 from support.solutions import made_up_solution
 
@@ -35,7 +30,7 @@ def cause(p95_mm: float = 0.1, **changes: object) -> AcceptanceCause:
 
 def touches(p_value: float = 0.5, **changes: object) -> TouchCheck:
     """Touches whose chi-square has this p-value (SciPy)."""
-    found = TouchCheck(4, 0.3, 0.45, chi2.isf(p_value, DOF) / DOF, DOF, 17, True, 0.4)
+    found = TouchCheck(4, 0.3, 0.45, chi2.isf(p_value, DOF) / DOF, DOF, 17)
     return replace(found, **changes)
 
 
@@ -48,16 +43,12 @@ def test_each_cause_has_the_status_that_follows_from_it():
         AcceptanceCause.TOUCHES_CONTRADICT: AcceptanceStatus.UNPROVEN,
         AcceptanceCause.TOUCHES_BEYOND_TOLERANCE: AcceptanceStatus.REJECT,
         AcceptanceCause.UNOBSERVABLE_DIRECTION: AcceptanceStatus.UNPROVEN,
-        AcceptanceCause.BOARD_SCALE_CONTRADICTED: AcceptanceStatus.UNPROVEN,
-        AcceptanceCause.FOCAL_LENGTH_CONTRADICTED: AcceptanceStatus.UNPROVEN,
-        AcceptanceCause.NOT_CONFIRMED: AcceptanceStatus.UNPROVEN,
-        AcceptanceCause.CONFIRMED_BY_PAIRS: AcceptanceStatus.ACCEPT,
-        AcceptanceCause.CONFIRMED_BY_TOUCH: AcceptanceStatus.ACCEPT,
+        AcceptanceCause.ERROR_WITHIN_TOLERANCE: AcceptanceStatus.ACCEPT,
     }
 
 
 def test_an_error_equal_to_the_tolerance_is_accepted():
-    assert cause(TOLERANCE_MM, p95_with_nuisances_mm=TOLERANCE_MM) is AcceptanceCause.CONFIRMED_BY_PAIRS
+    assert cause(TOLERANCE_MM) is AcceptanceCause.ERROR_WITHIN_TOLERANCE
 
 
 @pytest.mark.parametrize("p95_mm", [math.nextafter(TOLERANCE_MM, 1), 3.0, math.inf, math.nan])
@@ -83,7 +74,7 @@ def test_all_stop_findings_are_reported_and_others_do_not_reject():
         Finding(FindingCode.ARM_LIMITED, Severity.NOTE, "a note"),
         Finding(FindingCode.BOARD_MOVED, Severity.WARN, "a warning"),
     )
-    assert cause(findings=others) is AcceptanceCause.CONFIRMED_BY_PAIRS
+    assert cause(findings=others) is AcceptanceCause.ERROR_WITHIN_TOLERANCE
     found = assessed(findings=(*others, STOP, Finding(FindingCode.MOUNT, Severity.STOP, "the mount is wrong")))
     assert found == ResultAcceptance(AcceptanceCause.STOP_FINDING, "the camera moved; the mount is wrong")
 
@@ -106,45 +97,15 @@ def test_all_stop_findings_are_reported_and_others_do_not_reject():
 def test_check_pairs_beyond_chance_and_tolerance_contradict(rms_mm, reduced_chi2, contradicts):
     checks = HeldOutError(count=2, rms_mm=rms_mm, worst_mm=1.2 * rms_mm, reduced_chi2=reduced_chi2)
     found = assessed(TOLERANCE_MM / 2, checks=checks, pairs_used=9)
-    wanted = AcceptanceCause.CHECKS_CONTRADICT if contradicts else AcceptanceCause.CONFIRMED_BY_PAIRS
+    wanted = AcceptanceCause.CHECKS_CONTRADICT if contradicts else AcceptanceCause.ERROR_WITHIN_TOLERANCE
     assert found.cause is wanted
     if contradicts:
         assert f"{rms_mm:.2f} mm (RMS)" in found.reason
 
 
-@pytest.mark.parametrize(
-    ("field", "contradicted"),
-    [
-        ("board_scale", AcceptanceCause.BOARD_SCALE_CONTRADICTED),
-        ("focal_length", AcceptanceCause.FOCAL_LENGTH_CONTRADICTED),
-    ],
-)
-@pytest.mark.parametrize("sign", [1, -1])
-def test_a_contradicted_board_scale_or_focal_length_is_unproven(field, contradicted, sign):
-    sigma = 0.001
-    limit = CONTRADICTED_SIGMA * sigma
-
-    def with_deviation(deviation: float, sigma: float) -> ResultAcceptance:
-        return assessed(**{field: ParameterDeviation(deviation, sigma)})
-
-    assert with_deviation(sign * limit, sigma).cause is AcceptanceCause.CONFIRMED_BY_PAIRS
-    found = with_deviation(sign * limit * 1.01, sigma)
-    assert found.cause is contradicted
-    assert f"{sign * 0.4:+.2f} %" in found.reason
-    assert with_deviation(math.nan, sigma).cause is contradicted
-    # An infinite sigma: the data do not constrain the parameter.
-    assert with_deviation(sign * 0.2, math.inf).cause is AcceptanceCause.CONFIRMED_BY_PAIRS
-
-
-@pytest.mark.parametrize("p95_with_nuisances_mm", [math.nextafter(TOLERANCE_MM, 1), 7.0, math.inf, math.nan])
-def test_a_result_whose_scale_and_focal_length_are_only_stated_is_unproven(p95_with_nuisances_mm):
-    assert cause(p95_with_nuisances_mm=p95_with_nuisances_mm) is AcceptanceCause.NOT_CONFIRMED
-
-
 def test_rejection_precedes_unproven():
-    contradicted = ParameterDeviation(0.5, 0.001)
-    assert cause(3.0, board_scale=contradicted) is AcceptanceCause.ERROR_ABOVE_TOLERANCE
-    assert cause(findings=(STOP,), focal_length=contradicted) is AcceptanceCause.STOP_FINDING
+    assert cause(3.0, unobservable=("height",)) is AcceptanceCause.ERROR_ABOVE_TOLERANCE
+    assert cause(findings=(STOP,), unobservable=("height",)) is AcceptanceCause.STOP_FINDING
 
 
 def test_an_unobservable_direction_is_unproven_and_named():
@@ -154,60 +115,28 @@ def test_an_unobservable_direction_is_unproven_and_named():
     assert name in found.reason
 
 
-# ---- touches: the pairs alone leave board scale and focal length unconfirmed (0.9 mm with both estimated)
-
-
-def cause_with(touched: TouchCheck | None, **changes: object) -> AcceptanceCause:
-    return cause(**{"p95_mm": 0.3, "p95_with_nuisances_mm": 0.9, "touches": touched, **changes})
-
-
-def test_consistent_touches_confirm_what_the_pairs_cannot():
-    assert cause_with(None) is AcceptanceCause.NOT_CONFIRMED
-    assert cause_with(touches()) is AcceptanceCause.CONFIRMED_BY_TOUCH
-    assert cause_with(touches(), p95_with_nuisances_mm=0.4) is AcceptanceCause.CONFIRMED_BY_PAIRS
-
-
-@pytest.mark.parametrize(
-    "touched",
-    [
-        touches(spread_out=False),
-        touches(p95_with_nuisances_mm=0.51),
-        touches(p95_with_nuisances_mm=float("nan")),
-        touches(p_value=0.009),
-    ],
-    ids=["on a line or too few", "confirming too little", "not a number", "inconsistent"],
-)
-def test_touches_that_confirm_nothing(touched):
-    assert cause_with(touched) is AcceptanceCause.NOT_CONFIRMED
-
-
-def test_touches_are_consistent_down_to_one_in_a_hundred():
-    assert cause_with(touches(p_value=0.0101)) is AcceptanceCause.CONFIRMED_BY_TOUCH
+def cause_with(touched: TouchCheck, **changes: object) -> AcceptanceCause:
+    return cause(**{"p95_mm": 0.3, "touches": touched, **changes})
 
 
 @pytest.mark.parametrize(
     ("rms_mm", "contradiction"),
     [(TOLERANCE_MM, AcceptanceCause.TOUCHES_CONTRADICT), (0.51, AcceptanceCause.TOUCHES_BEYOND_TOLERANCE)],
 )
-@pytest.mark.parametrize("p95_with_nuisances_mm", [0.4, 0.9])
-def test_touches_that_contradict_the_stated_error(rms_mm, contradiction, p95_with_nuisances_mm):
+def test_touches_that_contradict_the_stated_error(rms_mm, contradiction):
     far = touches(p_value=0.00099, rms_mm=rms_mm)
-    assert cause_with(far, p95_with_nuisances_mm=p95_with_nuisances_mm) is contradiction
+    assert cause_with(far) is contradiction
     reason = assessed(0.3, touches=far).reason
     assert f"{rms_mm:.2f} mm" in reason
     assert "corner 17" in reason
 
 
 def test_the_limit_of_a_contradiction_by_touch():
-    just_within = touches(p_value=0.00101, rms_mm=0.51)
-    assert cause_with(just_within, p95_with_nuisances_mm=0.4) is AcceptanceCause.CONFIRMED_BY_PAIRS
-    nan = touches(reduced_chi2=float("nan"))
-    assert cause_with(nan, p95_with_nuisances_mm=0.4) is AcceptanceCause.TOUCHES_CONTRADICT
+    assert cause_with(touches(p_value=0.00101, rms_mm=0.51)) is AcceptanceCause.ERROR_WITHIN_TOLERANCE
+    assert cause_with(touches(reduced_chi2=float("nan"))) is AcceptanceCause.TOUCHES_CONTRADICT
 
 
 def test_touches_compensate_no_other_cause():
     assert cause_with(touches(), p95_mm=0.6) is AcceptanceCause.ERROR_ABOVE_TOLERANCE
     assert cause_with(touches(), findings=(STOP,)) is AcceptanceCause.STOP_FINDING
     assert cause_with(touches(), unobservable=("height",)) is AcceptanceCause.UNOBSERVABLE_DIRECTION
-    contradicted = ParameterDeviation(0.01, 0.001)
-    assert cause_with(touches(), focal_length=contradicted) is AcceptanceCause.FOCAL_LENGTH_CONTRADICTED

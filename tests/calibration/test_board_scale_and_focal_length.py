@@ -6,7 +6,6 @@ import pytest
 
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
-from eyebolt.geometry.camera_model import CameraModel
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.problems import DEFAULT_LENS, make_problem
 from eyebolt_sim.views import ViewRange, chessboard_shape
@@ -48,7 +47,7 @@ def test_a_lens_one_percent_off(cases, mount, stated, off, seeds):
     """focal = true focal length / stated - 1: a longer lens is positive."""
     for seed in seeds:
         simulated = make_problem(mount, 15, seed, camera=simple_lens(2448, 2048, 2400.0 * (1 + off)), limits=VARIED)
-        stated_camera = CameraModel(2448, 2048, DEFAULT_LENS.matrix, DEFAULT_LENS.distortion)
+        stated_camera = cases.camera_of(DEFAULT_LENS)
         solution = solve(replace(cases.convert(simulated, stated), camera=stated_camera))
         assert isinstance(solution, Solution)
         assert len(solution.excluded) <= 2, "the lens is at fault, not the pairs"

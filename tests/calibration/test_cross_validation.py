@@ -40,7 +40,8 @@ def test_leave_one_out_agrees_with_refits(cases, mount, poses):
         one = observations.subset(np.array([row]))
         model = linearize(problem, one.board_poses, one.A, refit.X, refit.Y)
         C = model.covariance(joint.corner_sigma_px, np.repeat([1e-4, np.deg2rad(0.02)], 3)[None] ** 2)[0]
-        total = C[0] + model.transform_jacobian[0] @ refit.covariance @ model.transform_jacobian[0].T
+        jacobian = np.concatenate([model.transform_jacobian[0], model.nuisance_jacobian[0]], axis=-1)
+        total = C[0] + jacobian @ refit.covariance @ jacobian.T
         at_arm = np.linalg.solve(model.to_board[0], offset)
         mahalanobis_sq = at_arm @ np.linalg.solve(total, at_arm)
         assert closed_form.mahalanobis_sq[row] == pytest.approx(mahalanobis_sq, rel=0.03)

@@ -104,7 +104,9 @@ def test_a_measured_view_has_the_board_pose_of_the_solver(cases):
 def test_a_singular_covariance_gives_p_value_0(cases):
     problem, further = split(cases, "fixed", False, "free", seed=4)
     prediction, seen = solve(problem).prediction, observed_board_pose(problem, further[0])
-    blind = replace(prediction, covariance=np.full((12, 12), np.nan))
+    blind = replace(prediction, covariance=np.full_like(prediction.covariance, np.nan))
     assert blind.p_value(further[0].base_T_flange, seen) == 0.0
-    rigid = replace(prediction, covariance=np.zeros((12, 12)), corner_sigma_px=0.0, noise=RobotNoise(0.0, 0.0))
+    rigid = replace(
+        prediction, covariance=np.zeros_like(prediction.covariance), corner_sigma_px=0.0, noise=RobotNoise(0.0, 0.0)
+    )
     assert rigid.p_value(further[0].base_T_flange, seen) == 0.0

@@ -15,8 +15,7 @@ from eyebolt.calibration.estimation.robot_noise import (
 )
 from eyebolt.calibration.problem import RobotNoise
 from eyebolt.calibration.robust import robust_estimate
-from eyebolt.calibration.solve import _scale_and_focal, _usable_pairs
-from eyebolt.calibration.uncertainty import p95_of_covariance
+from eyebolt.calibration.solve import _usable_pairs
 from eyebolt_sim.problems import make_problem
 
 
@@ -74,24 +73,6 @@ def test_degrees_of_freedom_of_the_noise():
 )
 def test_which_noise_is_plausible(noise, plausible):
     assert is_plausible_noise(RobotNoise(*noise)) is plausible
-
-
-def test_the_error_with_scale_and_focal_length_free_includes_the_uncertainty_of_the_noise(few_pairs):
-    problem, joint = few_pairs
-    assert len(joint.weights) == 29
-    _, _, p95_mm = _scale_and_focal(problem, joint)
-    basis, fitted = joint.model.observable_basis, joint.with_scale_and_focal_free(problem.camera).covariance[0]
-    p = basis.shape[1]
-    at_most_likely_noise = basis[:6] @ fitted[:p, :p] @ basis[:6].T
-    assert p95_mm > 1.01 * p95_of_covariance(problem, at_most_likely_noise)
-    assert p95_mm >= p95_of_covariance(problem, joint.covariance[:6, :6])
-    # A mixture four times as wide has three times the covariance to add.
-    wide = replace(joint, covariances=4 * joint.covariances)
-    excess = np.maximum(wide.covariance_excess(slice(6)), 0)
-    assert _scale_and_focal(problem, wide)[2] == pytest.approx(
-        p95_of_covariance(problem, at_most_likely_noise + excess)
-    )
-    assert _scale_and_focal(problem, wide)[2] > 1.5 * p95_mm
 
 
 def test_the_mixture_has_the_spread_of_its_components(few_pairs):

@@ -234,60 +234,15 @@ def at_one_distance(cases, touched, mount, seed, focal_off=0.0, sigma_mm=0.05):
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_touches_at_other_distances_confirm_scale_and_focal_length(cases, touched, mount):
-    proven = 0
-    for seed in range(6):
-        problem, boards, _ = at_one_distance(cases, touched, mount, seed)
-        pairs_only, with_touches = solve(problem), solve(problem, (), boards)
-        assert (
-            with_touches.touches.p95_with_nuisances_mm
-            < with_touches.p95_with_nuisances_mm
-            == pairs_only.p95_with_nuisances_mm
-        )
-        tolerance_mm = (with_touches.touches.p95_with_nuisances_mm + with_touches.p95_with_nuisances_mm) / 2
-        assert assess_result(pairs_only, tolerance_mm).cause is AcceptanceCause.NOT_CONFIRMED
-        found = assess_result(with_touches, tolerance_mm)
-        proven += found.cause is AcceptanceCause.CONFIRMED_BY_TOUCH
-    # Consistent touches exceed the significance level in 1 of 100 cases.
-    assert proven >= 5
-
-
-@long_forms.seeds(6, 12)
-@pytest.mark.parametrize("mount", MOUNTS)
-def test_the_p95_by_touch_covers_the_error_of_a_wrong_focal_length(cases, touched, mount, seeds):
-    """Pairs at one distance do not reveal it; results confirmed by touch must be within the p95 stated then."""
-    inside = []
-    for seed in seeds:
-        off = 0.002 * np.random.default_rng(seed).normal()
-        problem, boards, simulated = at_one_distance(cases, touched, mount, seed, off)
-        outcome = solve(problem, (), boards)
-        errors = grid_errors_mm(problem, outcome.X, simulated.hand_eye_true)
-        if outcome.touches.reduced_chi2 * outcome.touches.dof <= chi2.isf(0.01, outcome.touches.dof):
-            inside.append(np.mean(errors <= outcome.touches.p95_with_nuisances_mm))
-    assert len(inside) >= 3
-    assert np.mean(inside) > 0.9
-
-
-@pytest.mark.parametrize("mount", MOUNTS)
 def test_touch_contradicts_a_wrong_focal_length_that_the_pairs_absorb(cases, touched, mount):
     problem, boards, _ = at_one_distance(cases, touched, mount, 2, focal_off=0.004)
     outcome = solve(problem, (), boards)
     assert assess_result(outcome, 50.0).cause is AcceptanceCause.TOUCHES_CONTRADICT
 
 
-def test_corners_on_a_line_are_not_spread_out(cases, touched):
-    simulated = make_problem("fixed", 12, 2)
-    problem = replace(cases.convert(simulated), tip=touched.tip_of(simulated, TIP_SIGMA_MM))
-    board = touched.lay_board(simulated, 2, 6)
-    all_round = solve(problem, (), [board]).touches
-    two = solve(problem, (), [replace(board, touches=board.touches[:2])]).touches
-    same = solve(problem, (), [replace(board, touches=board.touches[:1] * 2 + board.touches[1:2])]).touches
-    assert (all_round.spread_out, two.spread_out, same.spread_out) == (True, False, False)
-
-
 @long_forms.seeds(8, 20)
 def test_the_sigma_of_the_lens_file_enters_the_covariance_of_the_touches(cases, touched, seeds):
-    squares, dof, without_sigma = 0.0, 0, 0.0
+    squares, dof, contradicted = 0.0, 0, 0
     for seed in seeds:
         simulated = make_problem("fixed", 12, seed)
         problem = replace(cases.convert(simulated), tip=touched.tip_of(simulated, 0.05))
@@ -297,13 +252,13 @@ def test_the_sigma_of_the_lens_file_enters_the_covariance_of_the_touches(cases, 
         for place in ((0, 0), (1, 1), (0, 2), (1, 2)):
             matrix[place] += 4.0 * rng.normal()
         board = touched.lay_board(simulated, seed, 4, 0.05)
-        for stated in (sigma, {}):
+        for stated in (sigma, problem.camera.sigma):
             camera = replace(problem.camera, matrix=matrix, sigma=stated)
-            check = solve(replace(problem, camera=camera), (), [board]).touches
-            if stated:
-                squares += check.reduced_chi2 * check.dof
-                dof += check.dof
-            else:
-                without_sigma += check.reduced_chi2 * check.dof
+            outcome = solve(replace(problem, camera=camera), (), [board])
+            check = outcome.touches
+            # A lens that is wrongly stated to be exact has its prior widened, so its touches agree as well.
+            contradicted += outcome.focal_length.prior_source == "widened"
+            squares += check.reduced_chi2 * check.dof
+            dof += check.dof
     assert chi_square_within(squares, dof)
-    assert not chi_square_within(without_sigma, dof), "the test has power"
+    assert contradicted >= len(seeds) / 2, "the lens is so far off that the touches show it"

@@ -138,7 +138,7 @@ def test_a_session_named_in_accepted_json_is_never_a_path(tmp_path, name):
     for folder in (record, elsewhere):
         folder.mkdir()
     provenance = Provenance("bay-3", "20260314-091500-01", Mount.FIXED, result_format(), {}, "2026-03-14T09:15:00Z")
-    good = ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "good")
+    good = ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, "good")
     document = ResultDocument.of(provenance, made_up_solution(0.2), good)
     text = json.dumps({**document.to_json(), "session": name})
     for path in (record / "accepted.json", elsewhere / "result.json", record / "result.json", tmp_path / "result.json"):

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from eyebolt.errors import InputFault
-from eyebolt.geometry.camera_model import CameraModel
+from eyebolt.geometry.camera_model import COEFFICIENT_NAMES, CameraModel
 
 MATRIX = np.array([[1310.5, 0, 633.2], [0, 1302.25, 517.9], [0, 0, 1]])
 COEFFICIENTS = [-0.21, 0.11, 0.0013, -0.0009, -0.03, 0.05, -0.02, 0.004, 0.0011, -0.0004, -0.0007, 0.0003]
@@ -239,3 +239,15 @@ def test_rays_of_the_whole_image_up_to_the_fold():
 def test_an_image_without_size_is_refused(size):
     with pytest.raises(InputFault, match="width and height"):
         CameraModel(*size, MATRIX, np.zeros(0))  # type: ignore[call-arg]
+
+
+@pytest.mark.parametrize("count", [0, 4, 5, 8, 12])
+def test_the_derivative_by_each_parameter_is_that_of_a_small_change(count):
+    camera = lens(count, skew=0.7)
+    names = ("fx", "fy", "cx", "cy", *COEFFICIENT_NAMES)
+    points = np.array([[0.1, -0.2, 0.8], [-0.3, 0.05, 1.1], [0.0, 0.0, 0.5]])
+    found = camera.parameter_jacobian(names, points)
+    for k, name in enumerate(names):
+        step = 1e-4 if k < 4 else 1e-7
+        ahead, behind = (camera.perturbed({name: sign * step}).project(points) for sign in (1, -1))
+        np.testing.assert_allclose(found[..., k], (ahead - behind) / (2 * step), rtol=1e-5, atol=1e-5)

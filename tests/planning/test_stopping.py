@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from eyebolt.calibration.solution import ParameterDeviation, Refusal, RefusalCode
+from eyebolt.calibration.solution import Refusal, RefusalCode
 from eyebolt.planning.stopping import Goal, predicted_p95_mm, stopping_factor
 from support.solutions import made_up_solution
 
@@ -16,9 +16,8 @@ GOAL = Goal(TOLERANCE_MM, min_pairs=8, max_pairs=40)
 REFUSAL = Refusal(RefusalCode.INSUFFICIENT_ROTATION, "the waypoints turn too little", "turn more", 5)
 
 
-def solution(p95_mm, findings=(), board_scale=(0.0, 0.001), focal_length=(0.0, 0.001), stated=True, **changes):
-    sized = {"board_scale": ParameterDeviation(*board_scale), "focal_length": ParameterDeviation(*focal_length)}
-    return made_up_solution(p95_mm, findings=tuple(findings), robot_noise_stated=stated, **sized, **changes)
+def solution(p95_mm, findings=(), stated=True, **changes):
+    return made_up_solution(p95_mm, findings=tuple(findings), robot_noise_stated=stated, **changes)
 
 
 GOALS = st.builds(

@@ -26,7 +26,7 @@ from support.solutions import made_up_solution
 
 NAME, OTHER = "20260314-091500-01", "20260314-091500-02"
 WHEN = "2026-03-14T09:15:00Z"
-GOOD = ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "good")
+GOOD = ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, "good")
 SEEN = Detection(np.arange(4), np.zeros((4, 2)), ExposureStats(0.1, 0.7, 0.0, 0.0, 0.75), (1280, 960), 0.6)
 
 

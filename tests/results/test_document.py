@@ -25,18 +25,19 @@ from support.solutions import result_format
 KEYS = {
     "schema", "station", "session", "timestamp", "mount", "transform", "board_transform", "unobservable", "coverage",
     "expected_error_mm", "error_map", "expected_pick_error_mm", "covariance", "cross_validation", "checks", "touches",
+    "error_contributions_mm",
     "height", "corner_rms_px", "robot_noise", "board_scale", "focal_length", "lens", "refined_lens", "pairs",
     "findings", "acceptance", "reason", "accepted", "inputs", "software", "incomplete", "based_on", "setup",
 }  # fmt: skip
 NULL_AFTER_REFUSAL = {
     "transform", "board_transform", "expected_error_mm", "error_map", "expected_pick_error_mm", "covariance", "height",
     "corner_rms_px", "robot_noise", "board_scale", "focal_length", "lens", "refined_lens", "coverage", "accepted",
-    "incomplete", "based_on", "setup",
+    "incomplete", "based_on", "setup", "error_contributions_mm",
 }  # fmt: skip
 TRANSFORM_KEYS = {"name", "matrix", "translation_mm", "quaternion_wxyz", "robot_pose"}
 RESIDUAL_KEYS = {"count", "rms_mm", "worst_mm", "reduced_chi2"}
 TIME = "2026-03-14T09:15:00Z"
-ACCEPT = ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "as good as it must be")
+ACCEPT = ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, "as good as it must be")
 REFUSAL = Refusal(
     RefusalCode.INSUFFICIENT_ROTATION,
     "the waypoints turn too little",
@@ -100,7 +101,7 @@ def test_a_solution_fills_every_key(solved):
         assert content[key]["count"] == count
     assert set(content["robot_noise"]) == {"mm", "deg", "is_stated"}
     for key in ("board_scale", "focal_length"):
-        assert set(content[key]) == {"deviation", "sigma"}
+        assert set(content[key]) == {"deviation", "sigma", "prior_sigma", "prior_source"}
     assert content["pairs"] == {"used": 9, "excluded": [{"pair": 4, "reason": "pose and image disagree"}]}
     assert content["findings"] == [
         {
@@ -186,7 +187,9 @@ def test_acceptance_adds_who_and_when_and_changes_nothing_else(solved):
 
 
 def test_an_unproven_result_may_be_accepted_by_a_person():
-    document = document_of(solution("fixed")[1], acceptance=ResultAcceptance(AcceptanceCause.NOT_CONFIRMED, "no touch"))
+    document = document_of(
+        solution("fixed")[1], acceptance=ResultAcceptance(AcceptanceCause.CHECKS_CONTRADICT, "no touch")
+    )
     assert document.accept("R. Ode", TIME).accepted.by == "R. Ode"
 
 

@@ -14,7 +14,7 @@ from eyebolt.results.document import Provenance, ResultDocument
 from eyebolt_sim.problems import make_problem
 from support.solutions import result_format
 
-CHECK = TouchCheck(4, 0.21, 0.35, 0.9, 11, 17, True, 0.6)
+CHECK = TouchCheck(4, 0.21, 0.35, 0.9, 11, 17)
 
 
 @pytest.fixture(scope="module")

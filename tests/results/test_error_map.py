@@ -35,7 +35,7 @@ def document_of(outcome, mount=Mount.FIXED, station="bay-3", pose_format=None):
         station, "20260314-091500-01", mount, result_format(pose_format), {}, "2026-03-14T09:15:00Z"
     )
     return ResultDocument.of(
-        provenance, outcome, ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "as good as it must be")
+        provenance, outcome, ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, "as good as it must be")
     )
 
 
@@ -242,7 +242,7 @@ def test_the_drawing_on_disk_is_that_of_the_newest_result(tmp_path):
     )
     session = tmp_path / "20260314-091500-01"
     session.mkdir()
-    good = ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "as good as it must be")
+    good = ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, "as good as it must be")
     write_result(context, session, dataset, outcome, good, accept=False)
     assert sorted(p.name for p in session.iterdir()) == ["error-map.svg", "result.json"]
     root = ET.fromstring((session / "error-map.svg").read_text(encoding="utf-8"))

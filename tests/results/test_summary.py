@@ -38,7 +38,7 @@ PROVENANCE = Provenance(
     "2026-03-14T09:15:00Z",
 )
 
-CHECK = TouchCheck(4, 0.21, 0.35, 0.9, 11, 17, True, 0.6)
+CHECK = TouchCheck(4, 0.21, 0.35, 0.9, 11, 17)
 COVERAGE = Coverage((41.2, 38.0, 65.1), 601.0, 987.0, 0.75, "along the camera's z", 0.21)
 LENS = CameraModel(1600, 1200, np.array([[1801.5, 0, 799], [0, 1802.5, 600], [0, 0, 1.0]]), np.array([0.1, 0, 0, 0]))
 
@@ -50,7 +50,7 @@ def solution():
 
 
 def summary_of(outcome, acceptance=None, **more):
-    acceptance = acceptance or ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "as good as it must be")
+    acceptance = acceptance or ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, "as good as it must be")
     return summary(ResultDocument.of(PROVENANCE, outcome, acceptance, **more))
 
 
@@ -69,10 +69,11 @@ def test_every_line_of_a_solution(solution):
         findings=(Finding("board-scale", "warn", "the board looks larger", {}, "measure it."),),
     )
     document = ResultDocument.of(
-        PROVENANCE, outcome, ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "good"), COVERAGE, lens
+        PROVENANCE, outcome, ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, "good"), COVERAGE, lens
     )
     pose, error = document.transform.robot_pose, document.expected_error_mm
     scale, focal, noise = outcome.board_scale, outcome.focal_length, document.robot_noise
+    sources = document.error_contributions_mm
     left_out, checks = document.cross_validation, document.checks
     assert summary(document) == [
         "acceptance: accept - good",
@@ -80,12 +81,15 @@ def test_every_line_of_a_solution(solution):
         f"  standard deviations: {numbers(pose.sigma, (3, 3, 3, 4, 4, 4))}",
         f"expected error: median {error.median:.3f} mm, p95 {error.p95:.3f} mm, p95 at the worst point"
         f" {error.worst_p95:.3f} mm",
+        f"error by source (RMS): arm {sources.arm:.3f} mm, corners {sources.corners:.3f} mm,"
+        f" lens {sources.lens:.3f} mm, board {sources.board:.3f} mm",
         "expected error of a pick at the waypoints, with the arm's own errors:"
         f" p95 {document.expected_pick_error_mm.p95:.3f} mm",
         f"cross-validation: RMS {left_out.rms_mm:.3f} mm, worst {left_out.worst_mm:.3f} mm at the board",
         f"corner residual: {document.corner_rms_px:.3f} px RMS; arm: {noise.mm:.3f} mm, {noise.deg:.4f} deg (stated)",
         f"deviation from stated: board scale {100 * scale.deviation:+.3f} % (sigma {100 * scale.sigma:.3f} %), focal"
         f" length {100 * focal.deviation:+.3f} % (sigma {100 * focal.sigma:.3f} %)",
+        "uncertainty before the pairs: stated: board scale 1e-07 %, fx 1e-06, fy 1e-06, cx 1e-06, cy 1e-06, k1 1e-09",
         "pairs: 9 used, 1 excluded",
         f"coverage: {COVERAGE.description}",
         f"checks: 2, RMS {checks.rms_mm:.3f} mm, worst {checks.worst_mm:.3f} mm at the board",
@@ -134,5 +138,5 @@ def test_what_was_not_measured_has_no_line(solution):
 
 
 def test_a_new_solve_has_no_line_about_its_acceptance(solution):
-    document = ResultDocument.of(PROVENANCE, solution, ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, "good"))
+    document = ResultDocument.of(PROVENANCE, solution, ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, "good"))
     assert summary(document, with_acceptance=False) == summary(document)[:-1]

@@ -380,7 +380,6 @@ def test_an_older_pair_that_is_excluded_does_not_refuse_the_newest(world, robot)
     [
         (solution(0.25, 4), "0,5,4,250"),
         (solution(0.4999, 4), "0,5,4,500"),
-        (solution(0.25, 4, p95_with_nuisances_mm=3.0), "0,5,4,250"),
         (solution(0.6, 4), "28,5,4,4"),
         (solution(0.25, 4, findings=[Finding("slipped", "stop", "it slipped")]), "36,5,4,4"),
         (Refusal(RefusalCode.INSUFFICIENT_ROTATION, "too little", "turn more", 4), "35,5,4,4"),

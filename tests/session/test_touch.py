@@ -208,7 +208,7 @@ def test_the_reply_to_a_touch_has_the_residuals_of_all_touches(world, robot):
     run(world, robot, 4)
     world.say(robot, "place 5")
     outcome = solution(0.25, 4)
-    check_of_touches = TouchCheck(3, 0.31, 0.44, 1.1, 9, 12, True, 0.4)
+    check_of_touches = TouchCheck(3, 0.31, 0.44, 1.1, 9, 12)
     world.outcome = type(outcome)(**{**outcome.__dict__, "touches": check_of_touches})
     world.say(robot, touch(6, 0))
     message = world.facts_of(ReplyFact)[-1].message

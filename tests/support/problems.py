@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Literal
 
@@ -16,14 +17,16 @@ from eyebolt.geometry.camera_model import CameraModel
 from eyebolt.observations.board_pose import CornerObservations, fit_board_poses
 from eyebolt.observations.pair import Pair
 from eyebolt_sim.cell_geometry import make_cell_geometry
+from eyebolt_sim.lens import EXACT_SIGMA
 from eyebolt_sim.noise import PoseNoise
-from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS
+from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS, EXACT_SCALE_SIGMA
 from eyebolt_sim.transforms import matrix, transform_points
 from eyebolt_sim.views import place, visible_fraction
 
 
-def camera_of(lens) -> CameraModel:
-    return CameraModel(lens.width_px, lens.height_px, lens.matrix, lens.distortion)
+def camera_of(lens, sigma: Mapping[str, float] = EXACT_SIGMA) -> CameraModel:
+    """The solver's lens, stated as exact unless ``sigma`` says otherwise."""
+    return CameraModel(lens.width_px, lens.height_px, lens.matrix, lens.distortion, dict(sigma))
 
 
 def convert(simulated, include_robot_noise: bool = True) -> Problem:
@@ -38,6 +41,36 @@ def convert(simulated, include_robot_noise: bool = True) -> Problem:
         WorkingVolume(simulated.near_m, simulated.far_m),
         FlangeRotation(simulated.scene.turns),
         noise if include_robot_noise else None,
+        board_scale_sigma=EXACT_SCALE_SIGMA,
+    )
+
+
+def with_drawn_board_and_lens(problem: Problem, seed: int) -> tuple[Problem, dict[str, float]]:
+    """The problem with board and lens as wrongly stated as the defaults of the solver allow, and the deviations.
+
+    The deviations are those of the truth from what is stated: board scale (relative), fx, fy, cx, cy (px), k1.
+    """
+    rng = np.random.default_rng([seed, 91])
+    camera = problem.camera
+    focal, centre = 1e-3 * rng.normal(), 2.0 * rng.normal(size=2)
+    board_m = float(np.ptp(problem.board_corners_m, axis=0).max())
+    off = {
+        "scale": 2e-4 / board_m * float(rng.normal()),
+        "fx": focal * camera.matrix[0, 0],
+        "fy": focal * camera.matrix[1, 1],
+        "cx": centre[0],
+        "cy": centre[1],
+        "k1": 0.005 * float(rng.normal()),
+    }
+    stated = camera.perturbed({name: -value for name, value in off.items() if name != "scale"})
+    return (
+        replace(
+            problem,
+            camera=replace(stated, sigma={}),
+            board_corners_m=problem.board_corners_m / (1 + off["scale"]),
+            board_scale_sigma=None,
+        ),
+        off,
     )
 
 
@@ -125,4 +158,5 @@ def rotating_only_about(
         pairs.append(Pair(len(pairs), reported, np.arange(len(corners)), corners))
     stated = RobotNoise(1e-4, float(np.deg2rad(0.02))) if include_robot_noise else None
     volume = WorkingVolume(0.6, 1.0)
-    return Problem(Mount(mount), camera_of(lens), board.corners_m, pairs, volume, robot_noise=stated), scene.hand_eye
+    problem = Problem(Mount(mount), camera_of(lens), board.corners_m, pairs, volume, robot_noise=stated)
+    return replace(problem, board_scale_sigma=EXACT_SCALE_SIGMA), scene.hand_eye

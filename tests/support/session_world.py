@@ -107,14 +107,12 @@ def solution(
     kept: int,
     excluded: Iterable[int] = (),
     findings: Iterable[Finding] = (),
-    p95_with_nuisances_mm: float = 0.0,
 ) -> Solution:
     others = tuple(ExcludedPair(index, "inconsistent with the others") for index in excluded)
     changes: dict[str, Any] = {
         "pairs_used": kept,
         "excluded": others,
         "findings": tuple(findings),
-        "p95_with_nuisances_mm": p95_with_nuisances_mm,
     }
     return made_up_solution(p95_mm, 1.5 * p95_mm, **changes)
 

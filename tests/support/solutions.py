@@ -7,8 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from eyebolt.calibration.nuisance_prior import PriorSource
 from eyebolt.calibration.result_format import ResultFormat
 from eyebolt.calibration.solution import ParameterDeviation, Solution
+from eyebolt.calibration.uncertainty import ErrorContributions
 from eyebolt.calibration.uncertainty.expected_error import ErrorMap, ErrorSummary
 from eyebolt.geometry import Mount
 from eyebolt.geometry.pose_format import PoseFormat
@@ -30,6 +32,7 @@ def made_up_solution(p95_mm: float, worst_p95_mm: float | None = None, **changes
         covariance=np.eye(6) * 1e-8,
         expected_error_mm=error,
         error_map=ErrorMap(np.zeros(9), np.zeros(9), np.ones(5), np.full((5, 9, 9), p95_mm)),
+        error_contributions_mm=ErrorContributions(p95_mm / 2, p95_mm / 8, p95_mm / 8, p95_mm / 16, 0.0),
         expected_pick_error_mm=error,
         held_out=None,
         checks=None,
@@ -37,9 +40,8 @@ def made_up_solution(p95_mm: float, worst_p95_mm: float | None = None, **changes
         robot_noise_mm=0.05,
         robot_noise_deg=0.01,
         robot_noise_stated=False,
-        board_scale=ParameterDeviation(0.0, 0.001),
-        focal_length=ParameterDeviation(0.0, 0.001),
-        p95_with_nuisances_mm=0.0,
+        board_scale=ParameterDeviation(0.0, 0.001, 0.001, PriorSource.DEFAULT),
+        focal_length=ParameterDeviation(0.0, 0.001, 0.001, PriorSource.DEFAULT),
         pairs_used=9,
         excluded=(),
         findings=(),

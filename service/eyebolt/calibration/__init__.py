@@ -13,31 +13,50 @@ from eyebolt.calibration.estimation import (
     weakest_direction,
 )
 from eyebolt.calibration.finding import EVIDENCE_KEYS, FINDING_KINDS, Finding, FindingCode, FindingKind
+from eyebolt.calibration.nuisance_prior import (
+    PRINTED_SCALE_SIGMA,
+    NuisancePrior,
+    PriorSource,
+    measured_scale_sigma,
+)
 from eyebolt.calibration.problem import PoseConvention, Problem, RobotNoise, WorkingVolume
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.result_format import ResultFormat, ResultGap
 from eyebolt.calibration.robust import MIN_PAIRS
 from eyebolt.calibration.solution import ExcludedPair, ParameterDeviation, Refusal, RefusalCode, Solution
 from eyebolt.calibration.solve import solve, solve_with_free_intrinsics
-from eyebolt.calibration.uncertainty import ErrorMap, PredictiveModel, TouchCheck, p95_of_covariance, standard_normal
+from eyebolt.calibration.uncertainty import (
+    ErrorContributions,
+    ErrorMap,
+    PredictedBoardAndLens,
+    PredictiveModel,
+    TouchCheck,
+    p95_of_covariance,
+    standard_normal,
+)
 from eyebolt.protocol import AcceptanceStatus, Severity
 
 __all__ = [
     "EVIDENCE_KEYS",
     "FINDING_KINDS",
     "MIN_PAIRS",
+    "PRINTED_SCALE_SIGMA",
     "AcceptanceCause",
     "AcceptanceStatus",
     "BoardPoses",
+    "ErrorContributions",
     "ErrorMap",
     "ExcludedPair",
     "Finding",
     "FindingCode",
     "FindingKind",
     "HeldOutError",
+    "NuisancePrior",
     "ParameterDeviation",
     "PoseConvention",
+    "PredictedBoardAndLens",
     "PredictiveModel",
+    "PriorSource",
     "Problem",
     "Refusal",
     "RefusalCode",
@@ -52,6 +71,7 @@ __all__ = [
     "assess_result",
     "linearize",
     "linearize_board_poses",
+    "measured_scale_sigma",
     "noise_dof",
     "p95_of_covariance",
     "read_problem",

@@ -6,15 +6,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from eyebolt.calibration.estimation import HeldOutError, chi2_isf, f_sf, noise_dof
-from eyebolt.calibration.solution import ParameterDeviation, Refusal, Solution
+from eyebolt.calibration.solution import Refusal, Solution
 from eyebolt.calibration.uncertainty import TouchCheck
 from eyebolt.protocol import AcceptanceStatus, Severity
 
-# The pairs contradict a stated board scale or focal length from this many standard deviations on: far enough that
-# neither non-Gaussian corner noise nor a slightly wrong sigma reaches it by chance. Common practice, no source.
-CONTRADICTED_SIGMA = 4.0
-# Significance levels of touches and check pairs: above the first they confirm, below the second they contradict.
-UNUSUAL_P, IMPOSSIBLE_P = 0.01, 0.001
+# p-value below which touches or check pairs contradict the result. Common practice, no source.
+IMPOSSIBLE_P = 0.001
 
 
 class AcceptanceCause(StrEnum):
@@ -34,26 +31,17 @@ class AcceptanceCause(StrEnum):
     """Touched corners deviate by more than the stated errors explain and by more than the tolerance."""
     UNOBSERVABLE_DIRECTION = "unobservable-direction"
     """The pairs leave a direction of the transform unobservable, such as the height of a vertical arm."""
-    BOARD_SCALE_CONTRADICTED = "board-scale-contradicted"
-    """The board scale estimated from the pairs contradicts the stated one."""
-    FOCAL_LENGTH_CONTRADICTED = "focal-length-contradicted"
-    """The focal length estimated from the pairs contradicts the stated one."""
-    NOT_CONFIRMED = "not-confirmed"
-    """With board scale and focal length estimated the p95 is above the tolerance, and no touch confirms them."""
-    CONFIRMED_BY_PAIRS = "confirmed-by-pairs"
-    """The p95 is within the tolerance even with board scale and focal length estimated from the pairs."""
-    CONFIRMED_BY_TOUCH = "confirmed-by-touch"
-    """The same, with board scale and focal length estimated from pairs and touches."""
+    ERROR_WITHIN_TOLERANCE = "error-within-tolerance"
+    """None of these: the expected error (p95), that of board and lens included, is within the tolerance."""
 
     @property
     def status(self) -> AcceptanceStatus:
         """The status that follows from this cause."""
-        if self in _ACCEPT:
+        if self is AcceptanceCause.ERROR_WITHIN_TOLERANCE:
             return AcceptanceStatus.ACCEPT
         return AcceptanceStatus.REJECT if self in _REJECT else AcceptanceStatus.UNPROVEN
 
 
-_ACCEPT = frozenset((AcceptanceCause.CONFIRMED_BY_PAIRS, AcceptanceCause.CONFIRMED_BY_TOUCH))
 _REJECT = frozenset(
     (
         AcceptanceCause.STOP_FINDING,
@@ -89,7 +77,7 @@ def assess_result(outcome: Solution | Refusal, tolerance_mm: float) -> ResultAcc
         return ResultAcceptance(AcceptanceCause.STOP_FINDING, "; ".join(stops))
     if isinstance(outcome, Refusal):
         return ResultAcceptance(AcceptanceCause.REFUSED, outcome.message)
-    p95_mm, free_p95_mm = outcome.expected_error_mm.p95, outcome.p95_with_nuisances_mm
+    p95_mm = outcome.expected_error_mm.p95
     checks, touches = outcome.checks, outcome.touches
     if not p95_mm <= tolerance_mm:
         reason = f"the expected error of {p95_mm:.2f} mm (p95) is above the tolerance of {tolerance_mm:g} mm"
@@ -97,31 +85,15 @@ def assess_result(outcome: Solution | Refusal, tolerance_mm: float) -> ResultAcc
     if checks is not None and _checks_contradict(outcome, checks, tolerance_mm):
         reason = _describe_contradicting_checks(checks, p95_mm, tolerance_mm)
         return ResultAcceptance(AcceptanceCause.CHECKS_CONTRADICT, reason)
-    if touches is not None and not _is_consistent(touches, IMPOSSIBLE_P):
+    if touches is not None and not _is_consistent(touches):
         is_within = touches.rms_mm <= tolerance_mm
         cause = AcceptanceCause.TOUCHES_CONTRADICT if is_within else AcceptanceCause.TOUCHES_BEYOND_TOLERANCE
         return ResultAcceptance(cause, _describe_contradicting_touches(touches, p95_mm))
     if outcome.unobservable:
         reason = f"these pairs leave unobservable: {'; '.join(outcome.unobservable)}"
         return ResultAcceptance(AcceptanceCause.UNOBSERVABLE_DIRECTION, reason)
-    if _is_contradicted(outcome.board_scale):
-        reason = _describe_deviation("board scale", outcome.board_scale)
-        return ResultAcceptance(AcceptanceCause.BOARD_SCALE_CONTRADICTED, reason)
-    if _is_contradicted(outcome.focal_length):
-        reason = _describe_deviation("focal length", outcome.focal_length)
-        return ResultAcceptance(AcceptanceCause.FOCAL_LENGTH_CONTRADICTED, reason)
-    if free_p95_mm <= tolerance_mm:
-        reason = _describe_accepted(p95_mm, tolerance_mm, "by the pairs")
-        return ResultAcceptance(AcceptanceCause.CONFIRMED_BY_PAIRS, reason)
-    if _touches_confirm(touches, tolerance_mm):
-        reason = _describe_accepted(p95_mm, tolerance_mm, "by touch")
-        return ResultAcceptance(AcceptanceCause.CONFIRMED_BY_TOUCH, reason)
-    reason = (
-        "the pairs do not confirm board scale and focal length: with both estimated, the expected error is"
-        f" {free_p95_mm:.2f} mm (p95), above the tolerance of {tolerance_mm:g} mm; take pairs at more distances, or"
-        " touch points of the board"
-    )
-    return ResultAcceptance(AcceptanceCause.NOT_CONFIRMED, reason)
+    reason = f"the expected error of {p95_mm:.2f} mm (p95) is within the tolerance of {tolerance_mm:g} mm"
+    return ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, reason)
 
 
 def _checks_contradict(solution: Solution, checks: HeldOutError, tolerance_mm: float) -> bool:
@@ -134,34 +106,9 @@ def _checks_contradict(solution: Solution, checks: HeldOutError, tolerance_mm: f
     return not (checks.rms_mm <= tolerance_mm or float(p_value) >= IMPOSSIBLE_P)
 
 
-def _touches_confirm(touches: TouchCheck | None, tolerance_mm: float) -> bool:
-    """Whether consistent touches keep the p95 within the tolerance with board scale and focal length estimated."""
-    if touches is None or not touches.spread_out or not _is_consistent(touches, UNUSUAL_P):
-        return False
-    return touches.p95_with_nuisances_mm <= tolerance_mm
-
-
-def _is_consistent(touches: TouchCheck, p_value: float) -> bool:
-    """Whether the chi-square of the touches is within its quantile at ``p_value``."""
-    return touches.reduced_chi2 * touches.dof <= chi2_isf(touches.dof, p_value)
-
-
-def _is_contradicted(value: ParameterDeviation) -> bool:
-    return not abs(value.deviation) <= CONTRADICTED_SIGMA * value.sigma
-
-
-def _describe_accepted(p95_mm: float, tolerance_mm: float, confirmed_by: str) -> str:
-    return (
-        f"the expected error of {p95_mm:.2f} mm (p95) is within the tolerance of {tolerance_mm:g} mm, and board scale"
-        f" and focal length are confirmed {confirmed_by}"
-    )
-
-
-def _describe_deviation(name: str, value: ParameterDeviation) -> str:
-    return (
-        f"the {name} estimated from the pairs deviates from the stated one by {100 * value.deviation:+.2f} %"
-        f" (sigma {100 * value.sigma:.2f} %)"
-    )
+def _is_consistent(touches: TouchCheck) -> bool:
+    """Whether the chi-square of the touches is as the stated errors predict it."""
+    return touches.reduced_chi2 * touches.dof <= chi2_isf(touches.dof, IMPOSSIBLE_P)
 
 
 def _describe_contradicting_checks(checks: HeldOutError, p95_mm: float, tolerance_mm: float) -> str:

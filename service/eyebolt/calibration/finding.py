@@ -32,6 +32,8 @@ class FindingCode(StrEnum):
     BOARD_OR_LENS = "board-or-lens"
     CAMERA_MOVED = "camera-moved"
     BOARD_MOVED = "board-moved"
+    LENS_DEVIATES = "lens-deviates"
+    BOARD_DEVIATES = "board-deviates"
     POSE_RESOLUTION = "pose-resolution"
     EXCESS_POSE_NOISE = "excess-pose-noise"
     HEIGHT_MISMATCH = "height-mismatch"
@@ -39,6 +41,8 @@ class FindingCode(StrEnum):
     ARM_GEOMETRY = "arm-geometry"
     ARM_LIMITED = "arm-limited"
     CAMERA_LIMITED = "camera-limited"
+    LENS_LIMITED = "lens-limited"
+    BOARD_LIMITED = "board-limited"
     OUTLIER_CORNERS = "outlier-corners"
 
     @property
@@ -111,8 +115,10 @@ EVIDENCE_KEYS: Mapping[str, str] = {
     "stated_distortion_px": "distortion that the lens file states, at the edge of the image area covered by the board",
     "scale": "deviation of the board scale, a fraction of the stated one",
     "scale_sigma": "its standard deviation",
+    "scale_stated_sigma": "standard deviation of the board scale before the pairs, as stated",
     "focal": "deviation of the focal length, a fraction of the stated one",
     "focal_sigma": "its standard deviation",
+    "focal_stated_sigma": "standard deviation of the focal length before the pairs, as stated",
     "cx": "deviation of the principal point along the image rows, a fraction of the focal length",
     "cx_sigma": "its standard deviation",
     "cy": "deviation of the principal point along the image columns, a fraction of the focal length",
@@ -145,11 +151,14 @@ EVIDENCE_KEYS: Mapping[str, str] = {
     "likelihood_ratio": "twice the log likelihood that the pose-correlated error gains over white noise alone",
     "arm_error_mm": "RMS error over the working volume that comes from the arm's noise",
     "camera_error_mm": "RMS error over the working volume that comes from the corner noise",
+    "lens_error_mm": "RMS error over the working volume that comes from the uncertainty of the lens",
+    "board_error_mm": "RMS error over the working volume that comes from the uncertainty of the board",
 }
 """Meaning of each key of ``Finding.evidence``."""
 
 _CHANGE_POINT = ("pair", "translation_mm", "rotation_deg", "p_value")
 _INTRINSICS = ("p_value_as_stated", "p_value_with_change")
+_ERROR_SOURCES = ("arm_error_mm", "camera_error_mm", "lens_error_mm", "board_error_mm")
 _DISTORTION = ("k1", "k2", "k1_sigma", "k2_sigma")
 
 FINDING_KINDS: Mapping[FindingCode, FindingKind] = {
@@ -237,6 +246,16 @@ FINDING_KINDS: Mapping[FindingCode, FindingKind] = {
         _CHANGE_POINT,
     ),
     FindingCode.BOARD_MOVED: FindingKind((Severity.WARN,), "the board moved before some pair", _CHANGE_POINT),
+    FindingCode.LENS_DEVIATES: FindingKind(
+        (Severity.WARN,),
+        "the lens deviates from its file by more than its uncertainty; the result and its error account for it",
+        ("focal", "focal_sigma", "focal_stated_sigma", "cx", "cx_sigma", "cy", "cy_sigma"),
+    ),
+    FindingCode.BOARD_DEVIATES: FindingKind(
+        (Severity.WARN,),
+        "the board deviates from its stated size by more than its uncertainty; the result and its error account for it",
+        ("scale", "scale_sigma", "scale_stated_sigma"),
+    ),
     FindingCode.POSE_RESOLUTION: FindingKind(
         (Severity.WARN,),
         "the poses are printed so coarsely that the rounding makes a quarter or more of their variance",
@@ -263,12 +282,18 @@ FINDING_KINDS: Mapping[FindingCode, FindingKind] = {
     FindingCode.ARM_LIMITED: FindingKind(
         (Severity.NOTE,),
         "80 % or more of the error variance comes from the arm's noise",
-        ("arm_error_mm", "camera_error_mm"),
+        _ERROR_SOURCES,
     ),
     FindingCode.CAMERA_LIMITED: FindingKind(
         (Severity.NOTE,),
         "80 % or more of the error variance comes from the corner noise",
-        ("arm_error_mm", "camera_error_mm"),
+        _ERROR_SOURCES,
+    ),
+    FindingCode.LENS_LIMITED: FindingKind(
+        (Severity.NOTE,), "80 % or more of the error variance comes from the uncertainty of the lens", _ERROR_SOURCES
+    ),
+    FindingCode.BOARD_LIMITED: FindingKind(
+        (Severity.NOTE,), "80 % or more of the error variance comes from the uncertainty of the board", _ERROR_SOURCES
     ),
     FindingCode.OUTLIER_CORNERS: FindingKind(
         (Severity.NOTE,), "several corners are outliers and were down-weighted", ("corners", "images")

@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from eyebolt.calibration.nuisance_prior import NuisancePrior, stated_prior
 from eyebolt.geometry import Array, CameraModel, FlangeRotation, Mount, PoseFormat, se3
 from eyebolt.observations import Pair, PointerTip
 
@@ -85,7 +86,7 @@ class Problem:
     mount: Mount
     """Where the camera is."""
     camera: CameraModel
-    """Intrinsics as stated; parameters with a ``sigma`` are estimated with that prior."""
+    """Intrinsics as stated; they are estimated with the prior of their ``sigma``, or of the default."""
     board_corners_m: Array
     """(K, 3), metres, board frame: every corner of the board, by its number."""
     pairs: Sequence[Pair]
@@ -103,6 +104,20 @@ class Problem:
     """Pointer that the touches were made with."""
     pose_convention: PoseConvention | None = None
     """How the poses were read, where they came as numbers of a controller."""
+    board_scale_sigma: float | None = None
+    """Relative standard deviation of the board scale; None: as a ruler determines it."""
+    prior_override: NuisancePrior | None = None
+    """Prior of the nuisance parameters in place of ``stated_prior``."""
+
+    @cached_property
+    def stated_prior(self) -> NuisancePrior:
+        """Prior of board scale and lens as stated, with the defaults for what is not."""
+        return stated_prior(self.camera, self.board_corners_m, self.board_scale_sigma)
+
+    @property
+    def nuisance_prior(self) -> NuisancePrior:
+        """Prior of the nuisance parameters that every estimate includes."""
+        return self.stated_prior if self.prior_override is None else self.prior_override
 
     def chain(self) -> Array:
         """A (n, 4, 4) of the shared equation, one per pair."""

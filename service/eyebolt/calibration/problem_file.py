@@ -44,7 +44,7 @@ class CameraRecord(_Record):
     distortion: list[float] = []
     """Distortion coefficients, in the order of camera.json."""
     sigma: dict[str, float] = {}
-    """Standard deviations of parameters by name (`fx`, `cx`, `k1`, ...): these are estimated with that prior."""
+    """Standard deviations of parameters by name (`fx`, `cx`, `k1`, ...); parameters without one have the default."""
     covariance: Annotated[LensCovariance | None, BeforeValidator(lists_to_tuples)] = None
     """`parameters` and `matrix`, as in camera.json, instead of `sigma`."""
 
@@ -105,6 +105,8 @@ class ProblemRecord(_Record):
     """Pairs in order of capture."""
     robot_noise: NoiseRecord | None = None
     """Noise of the arm; estimated from the pairs if absent."""
+    board_scale_sigma: Annotated[float, Field(gt=0, le=1)] | None = None
+    """Relative standard deviation of the size of the board; 0.2 mm over its longer side if absent."""
     goal: GoalRecord
     """Tolerance and working volume."""
 
@@ -119,6 +121,7 @@ class ProblemRecord(_Record):
             volume=WorkingVolume(self.goal.near_mm / 1e3, self.goal.far_mm / 1e3),
             flange_rotation=self.turns,
             robot_noise=None if noise is None else RobotNoise(noise.mm / 1e3, float(np.deg2rad(noise.deg))),
+            board_scale_sigma=self.board_scale_sigma,
         )
 
 

@@ -7,18 +7,30 @@ from enum import StrEnum
 
 from eyebolt.calibration.estimation import HeldOutError
 from eyebolt.calibration.finding import Finding
-from eyebolt.calibration.uncertainty import ErrorMap, ErrorSummary, Height, PredictiveModel, TouchCheck
+from eyebolt.calibration.nuisance_prior import PriorSource
+from eyebolt.calibration.uncertainty import (
+    ErrorContributions,
+    ErrorMap,
+    ErrorSummary,
+    Height,
+    PredictiveModel,
+    TouchCheck,
+)
 from eyebolt.geometry import Array, Mount
 
 
 @dataclass(frozen=True)
 class ParameterDeviation:
-    """Deviation of a parameter from its stated value, as estimated from the pairs."""
+    """Deviation of a parameter of board or lens from its stated value, prior and pairs combined."""
 
     deviation: float
     """Relative for board scale and focal length, in its own unit for a lens parameter."""
     sigma: float
     """Standard deviation of ``deviation``, in the same unit."""
+    prior_sigma: float
+    """The same before the pairs, that of its prior."""
+    prior_source: PriorSource
+    """Where ``prior_sigma`` comes from."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +59,8 @@ class Solution:
     """Error of a camera point transformed by X, over the working volume."""
     error_map: ErrorMap
     """p95 of that error at every point of the working volume."""
+    error_contributions_mm: ErrorContributions
+    """Where that error comes from, RMS over the working volume."""
     expected_pick_error_mm: ErrorSummary
     """Error of a pick through the same arm, its noise and systematic error included."""
     held_out: HeldOutError | None
@@ -62,11 +76,9 @@ class Solution:
     robot_noise_stated: bool
     """Whether the noise is stated rather than estimated."""
     board_scale: ParameterDeviation
-    """Board scale as estimated from the pairs, a nuisance parameter; X does not use it."""
+    """Board scale, estimated beside X; its uncertainty is part of the expected error."""
     focal_length: ParameterDeviation
-    """Focal length as estimated from the pairs, a nuisance parameter; X does not use it."""
-    p95_with_nuisances_mm: float
-    """p95 of the expected error with board scale and focal length estimated from the pairs instead of trusted."""
+    """Focal length, the mean of fx and fy, estimated beside X in the same way."""
     pairs_used: int
     """Number of pairs that the estimate uses."""
     excluded: tuple[ExcludedPair, ...]
@@ -80,7 +92,7 @@ class Solution:
     height: Height | None = None
     """Height of the camera; None for arms with free rotation."""
     lens: dict[str, ParameterDeviation] = field(default_factory=dict)
-    """Lens parameters with a stated sigma, prior and pairs combined."""
+    """Every lens parameter that is estimated beside X, by name."""
     prediction: PredictiveModel | None = None
     """Prediction of further pairs."""
 

@@ -6,20 +6,22 @@ the result, checks and touches (``uncertainty``); findings (``diagnosis``).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
-from eyebolt.calibration.diagnosis import diagnose, findings_on_corner_numbers, prioritized
+from eyebolt.calibration.diagnosis import diagnose, findings_on_corner_numbers, findings_on_priors, prioritized
 from eyebolt.calibration.estimation import (
     HeldOutError,
     InitialEstimate,
     JointEstimate,
     Observations,
     describe_missing_height,
+    find_contradiction,
     held_out_error,
+    is_plausible_noise,
     leave_one_out,
     linearize,
     resolve_tilt_branches,
@@ -28,14 +30,16 @@ from eyebolt.calibration.estimation import (
     unobservable_directions,
     unused_pair_residuals,
 )
+from eyebolt.calibration.finding import Finding, Severity
+from eyebolt.calibration.nuisance_prior import SCALE
 from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.robust import MIN_PAIRS, InlierEstimate, is_minority, robust_estimate
 from eyebolt.calibration.solution import ExcludedPair, ParameterDeviation, Refusal, RefusalCode, Solution
 from eyebolt.calibration.uncertainty import (
     apply_touches,
+    error_contributions,
     expected_error,
     findings_on_error_budget,
-    p95_of_covariance,
     pick_error,
     predictive_model,
 )
@@ -56,6 +60,8 @@ _RADIAL_SIGMA = 0.3
 _MAX_ROUNDS = 8
 # A correction below this fraction of its sigma is negligible.
 _CONVERGED_SIGMAS = 0.05
+# Each of the two groups of parameters, and one of them again under the other's wider prior.
+_MAX_WIDENINGS = 3
 # What a computation raises on pairs that determine nothing, or on numbers of absurd size.
 _NUMERICAL_FAILURES = (np.linalg.LinAlgError, ArithmeticError, cv2.error)
 
@@ -102,7 +108,7 @@ def _solve(problem: Problem, checks: Sequence[Pair], placed: Sequence[PlacedBoar
     # observable.
     try:
         with np.errstate(all="ignore"):
-            inlier_estimate = robust_estimate(problem, observations)
+            problem, observations, inlier_estimate = _estimate_with_consistent_priors(problem, observations)
     except np.linalg.LinAlgError:
         inlier_estimate = None
     outcome = _outcome(problem, observations, usable, checks, placed, inlier_estimate)
@@ -113,7 +119,32 @@ def _solve(problem: Problem, checks: Sequence[Pair], placed: Sequence[PlacedBoar
     except _NUMERICAL_FAILURES as failure:
         # A result without its diagnosis is not to be relied on; a refusal has its reason.
         return outcome if isinstance(outcome, Refusal) else _computation_failed(failure, outcome.pairs_used)
-    return replace(outcome, findings=prioritized((*diagnosed, *outcome.findings)))
+    on_priors: tuple[Finding, ...] = ()
+    # A stop names the same fault, or a graver one of which a prior that had to give way is a consequence.
+    if isinstance(outcome, Solution) and not any(finding.severity is Severity.STOP for finding in diagnosed):
+        on_priors = findings_on_priors(problem, outcome)
+    return replace(outcome, findings=prioritized((*diagnosed, *on_priors, *outcome.findings)))
+
+
+def _estimate_with_consistent_priors(
+    problem: Problem, observations: Observations
+) -> tuple[Problem, Observations, InlierEstimate]:
+    """The robust estimate, repeated under a wider prior of board or lens as long as the pairs contradict it.
+
+    Also returns problem and observations with the prior of that estimate.
+    """
+    for _ in range(_MAX_WIDENINGS):
+        inlier_estimate = robust_estimate(problem, observations)
+        joint = inlier_estimate.joint
+        # An estimate that has absorbed another fault shows nothing about board and lens.
+        is_usable = joint.converged and is_plausible_noise(joint.noise.best)
+        found = find_contradiction(joint, problem.nuisance_prior) if is_usable else None
+        if found is None:
+            return problem, observations, inlier_estimate
+        widened = problem.nuisance_prior.widened(found.group, found.factor)
+        problem = replace(problem, prior_override=widened)
+        observations = Observations.of(problem, observations.A, observations.corners, observations.pose_fits)
+    return problem, observations, robust_estimate(problem, observations)
 
 
 def _usable_pairs(problem: Problem, pairs: Sequence[Pair]) -> _UsablePairs:
@@ -232,24 +263,26 @@ def _solution(
     placed: Sequence[PlacedBoard],
 ) -> Solution:
     """``corners`` and ``reported`` base_T_flange (n, 4, 4): those of the pairs used."""
-    board_scale, focal_length, p95_with_nuisances_mm = _scale_and_focal(problem, joint)
     X, Y = joint.X, joint.Y
     A = problem.mount.chain(reported)
     if problem.flange_rotation is FlangeRotation.VERTICAL:
         X, Y = slide_to_height(problem, A, X, Y)
-    touched = apply_touches(problem, joint, X, Y, A, placed, p95_with_nuisances_mm)
+    touched = apply_touches(problem, joint, X, Y, A, placed)
     noise = joint.noise.best
     summary, error_map = expected_error(problem, touched.joint)
     pick = pick_error(problem, joint, reported, touched.height_update)
-    residual = joint.board_poses.residual_px
+    residual, matrix = joint.board_poses.residual_px, problem.camera.matrix
+    covariance = touched.joint.covariance[:6, :6]
+    contributions = error_contributions(problem, joint, touched.error_transfer, covariance)
     held_out = held_out_error(leave_one_out(joint), problem.board_corners_m)
     return Solution(
         mount=problem.mount,
         X=touched.X,
         Y=touched.Y,
-        covariance=touched.joint.covariance[:6, :6],
+        covariance=covariance,
         expected_error_mm=summary,
         error_map=error_map,
+        error_contributions_mm=contributions,
         expected_pick_error_mm=pick.summary,
         held_out=held_out,
         checks=_check_error(problem, joint, checks),
@@ -257,42 +290,30 @@ def _solution(
         robot_noise_mm=noise.translation_m * 1e3,
         robot_noise_deg=float(np.rad2deg(noise.rotation_rad)),
         robot_noise_stated=joint.noise.stated,
-        board_scale=board_scale,
-        focal_length=focal_length,
-        p95_with_nuisances_mm=touched.p95_with_nuisances_mm,
+        board_scale=_deviation(problem, joint, {SCALE: 1.0}),
+        focal_length=_deviation(problem, joint, {"fx": 0.5 / matrix[0, 0], "fy": 0.5 / matrix[1, 1]}),
         pairs_used=len(reported),
         excluded=tuple(sorted(excluded, key=lambda p: p.pair)),
-        findings=(*touched.findings, *findings_on_error_budget(problem, joint, pick, corners)),
+        findings=(*touched.findings, *findings_on_error_budget(joint, contributions, pick, corners)),
         unobservable=(describe_missing_height(problem),) if touched.height_is_missing else (),
         touches=touched.check,
         height=touched.height,
-        lens=_lens(problem, joint),
-        prediction=predictive_model(problem.mount, joint, held_out),
+        lens={name: _deviation(problem, joint, {name: 1.0}) for name in problem.nuisance_prior.lens_names},
+        prediction=predictive_model(problem, joint, held_out),
     )
 
 
-def _lens(problem: Problem, joint: JointEstimate) -> dict[str, ParameterDeviation]:
-    """Deviation of each lens parameter with a stated sigma, prior and pairs combined."""
-    p = joint.model.observable_basis.shape[1]
-    sigma = np.sqrt(np.maximum(np.diagonal(joint.fits.covariance[0])[p:], 0.0))
-    return {
-        name: ParameterDeviation(float(value), float(uncertainty))
-        for name, value, uncertainty in zip(problem.camera.sigma, joint.fits.z[0, p:], sigma, strict=True)
-    }
-
-
-def _scale_and_focal(problem: Problem, joint: JointEstimate) -> tuple[ParameterDeviation, ParameterDeviation, float]:
-    """Board scale and focal length estimated jointly with X and Y, and the p95, mm, with both free."""
-    basis = joint.model.observable_basis
-    fitted = joint.with_scale_and_focal_free(problem.camera)
-    covariance = fitted.covariance[0]
-    p = basis.shape[1]
-    sigma = np.sqrt(np.maximum(np.diagonal(covariance), 0.0))
-    scale, focal = (ParameterDeviation(float(fitted.z[0, k]), float(sigma[k])) for k in (p, p + 1))
-    covariance_X = basis[:6] @ covariance[:p, :p] @ basis[:6].T
-    # Approximates the mixture with both parameters free; elements that the excess would narrow stay as they are.
-    widened = covariance_X + np.maximum(joint.covariance_excess(slice(6)), 0)
-    return scale, focal, p95_of_covariance(problem, widened)
+def _deviation(problem: Problem, joint: JointEstimate, weights: Mapping[str, float]) -> ParameterDeviation:
+    """The sum of the raw nuisance parameters, each times its weight."""
+    prior = problem.nuisance_prior
+    functional = prior.functional(weights)
+    variance = functional @ joint.covariance[12:, 12:] @ functional
+    return ParameterDeviation(
+        float(functional @ joint.nuisances),
+        float(np.sqrt(max(float(variance), 0.0))),
+        float(np.linalg.norm(functional)),
+        prior.sources[prior.names.index(next(iter(weights)))],
+    )
 
 
 def _check_error(problem: Problem, joint: JointEstimate, checks: Sequence[Pair]) -> HeldOutError | None:
@@ -313,18 +334,19 @@ def solve_with_free_intrinsics(
     linearised anew, until the corrections are negligible. The error of the result includes that of the lens. After a
     refusal the lens is the stated one.
     """
-    camera = replace(problem.camera, sigma=_wide_sigmas(problem.camera))
+    camera = replace(problem.camera, sigma=_wide_sigmas(problem.camera), correlation=None)
     for round_number in range(_MAX_ROUNDS):
         outcome = solve(replace(problem, camera=camera), checks, placed)
         if isinstance(outcome, Refusal):
             break
-        changes = {name: lens.deviation for name, lens in outcome.lens.items()}
+        refined = {name: outcome.lens[name] for name in camera.sigma}
+        changes = {name: lens.deviation for name, lens in refined.items()}
         # The lens of the last round is returned even if not converged: the estimate and its covariance are valid there,
         # and a correction of a fraction of its sigma is within the stated error.
-        converged = all(abs(lens.deviation) < _CONVERGED_SIGMAS * lens.sigma for lens in outcome.lens.values())
+        converged = all(abs(lens.deviation) < _CONVERGED_SIGMAS * lens.sigma for lens in refined.values())
         if converged or round_number == _MAX_ROUNDS - 1:
             return outcome, replace(
-                camera.perturbed(changes), sigma={name: lens.sigma for name, lens in outcome.lens.items()}
+                camera.perturbed(changes), sigma={name: lens.sigma for name, lens in refined.items()}
             )
         camera = camera.perturbed(changes)
     return outcome, problem.camera

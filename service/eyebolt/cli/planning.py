@@ -57,20 +57,16 @@ def plan_station(
     if session is not None:
         if camera is not None or board is not None:
             raise _guess_fault("--session determines camera and board already", "omit --camera and --board.")
-        setup, capture_pairs, is_scale_confirmed = _setup_from_session(context, session)
+        setup, capture_pairs = _setup_from_session(context, session)
         guess = None
     else:
-        setup, capture_pairs, is_scale_confirmed, guess = (
-            _setup_from_guess(context, camera, board, known_flanges),
-            [],
-            False,
-            GuessUncertainty(),
-        )
+        setup, capture_pairs = _setup_from_guess(context, camera, board, known_flanges), []
+        guess = GuessUncertainty()
     is_noise_stated = context.station.robot_noise_m_rad is not None
     reach_m = None if reach_mm is None else reach_mm / 1e3
-    plan = plan_waypoints(
-        setup, capture_pairs, goal, is_noise_stated, guess, not is_scale_confirmed, reach_m, known_flanges
-    )
+    # The forecast knows how much the pairs of a session show about board and lens; a guess gets translations, with
+    # which an operator sees at once that the arm goes where it is sent.
+    plan = plan_waypoints(setup, capture_pairs, goal, is_noise_stated, guess, guess is not None, reach_m, known_flanges)
     if plan is None:
         raise InputFault(
             "plan-view",
@@ -210,8 +206,8 @@ def _fields_of(text: str) -> list[str]:
     return [f for f in re.split(r"[\s,;()\[\]]+", text) if f]
 
 
-def _setup_from_session(context: StationContext, session: Path) -> tuple[SetupEstimate, list[Pair], bool]:
-    """Estimate and pairs of a session, and whether board scale and focal length are confirmed already."""
+def _setup_from_session(context: StationContext, session: Path) -> tuple[SetupEstimate, list[Pair]]:
+    """Estimate and pairs of a session."""
     recorded = load_session(SessionFolder.open_read_only(session))
     pairs = recorded.context.resolve_half_turns(Dataset(recorded.log.dataset.pairs)).pairs
     # The setup is that of the session; the working volume is that of the station file as it is now.
@@ -223,8 +219,7 @@ def _setup_from_session(context: StationContext, session: Path) -> tuple[SetupEs
             f"the session {session} cannot be solved yet: {outcome.message}",
             f"{outcome.remedy} Or give --camera and --board instead.",
         )
-    is_scale_confirmed = outcome.p95_with_nuisances_mm <= context.station.goal.tolerance_mm
-    return setup_estimate(problem, outcome), pairs_of_solution(problem, outcome), is_scale_confirmed
+    return setup_estimate(problem, outcome), pairs_of_solution(problem, outcome)
 
 
 def _guess_fault(what: str, remedy: str) -> InputFault:

@@ -77,6 +77,8 @@ FilePath = Annotated[str, AfterValidator(_validate_path)]
 SizeMm = Annotated[float, Field(gt=0, le=_MAX_SIZE_MM)]
 BoardCount = Annotated[int, Field(ge=1, le=MAX_COUNT_PER_SIDE)]
 
+# Keys of [board] that do not describe a board by themselves.
+NOT_OF_THE_BOARD = {"kind", "scale_from", "scale_sigma_percent"}
 _SIZE = f"a number above 0 and at most {_MAX_SIZE_MM:.0f}, in mm"
 _PATH = "a path in double quotes, relative to this file"
 _BOARD_COUNT = f"a whole number from 1 to {MAX_COUNT_PER_SIDE}"
@@ -217,10 +219,16 @@ class BoardSection(Section):
     """Marker dictionary, with enough markers for the board (charuco, grid)."""
     corner_order: Literal["current", "legacy"] = Field("current", description='"current" or "legacy"')
     """Order of the corners: "legacy" if drawn by OpenCV before 4.6 (charuco)."""
+    scale_from: Literal["measured", "printed"] = Field("measured", description='"measured" or "printed"')
+    """Where the lengths come from: measured over ten squares with a ruler, or as they were sent to the printer."""
+    scale_sigma_percent: float | None = Field(
+        None, gt=0, le=10, description="a number above 0 and at most 10, in percent"
+    )
+    """Standard deviation of the board's size; without it 0.2 mm over ten squares ("measured"), or 0.3 ("printed")."""
 
     def to_board(self) -> Board:
         """The board in metres. Raises InputFault for a section that ``parse_station`` would refuse."""
-        return BOARD_KINDS[self.kind].from_description(self.model_dump(exclude_unset=True, exclude={"kind"}))
+        return BOARD_KINDS[self.kind].from_description(self.model_dump(exclude_unset=True, exclude=NOT_OF_THE_BOARD))
 
 
 class GoalSection(Section):

@@ -15,6 +15,7 @@ CHARUCO_BOARD = (
     "rows = 9                          # squares from top to bottom",
     "square_mm = 15.0                  # measure over at least ten squares: office printers are off by up to 1 %",
     "marker_mm = 11.0",
+    'scale_from = "measured"           # over ten squares with a ruler; "printed" if not yet: the error is then larger',
     'dictionary = "5X5_100"            # as printed on the board\'s edge or in its data sheet',
     'corner_order = "current"          # "legacy" if the board was drawn by OpenCV before 4.6',
 )

@@ -80,7 +80,7 @@ def pairs_of_solution(problem: Problem, solution: Solution) -> list[Pair]:
 
 @dataclass(frozen=True)
 class InformationForecast:
-    """Information about the r unknowns (X, Y and lens parameters of stated sigma), and the gain of m candidates."""
+    """Information about the r unknowns (X, Y, board and lens), and the gain of m candidates."""
 
     problem: Problem
     """The problem to be solved."""
@@ -126,19 +126,15 @@ def forecast(setup: SetupEstimate, captured: Sequence[Pair], base_T_flange: Arra
     views = setup.predict_view(flanges)
     linearized = _linearized(problem, captured, views)
     model = linearize(problem, linearized, problem.mount.chain(flanges), setup.X, setup.Y)
-    carried = model.prior_nuisances
-    design = model.design(carried)
+    design = model.design
     weight = np.linalg.inv(model.covariance(setup.corner_sigma_px, variance_of(setup.noise)[None])[0])
     information = np.swapaxes(design, 1, 2) @ weight @ design
     p = model.observable_basis.shape[1]
-    if carried:
-        information[:, p:, p:] += linearized.nuisance_information[:, carried][:, :, carried] / setup.corner_sigma_px**2
-    prior = np.zeros(design.shape[-1])
-    prior[p:] = 1 / model.nuisance_sigma[list(carried)] ** 2
+    information[:, p:, p:] += linearized.nuisance_information / setup.corner_sigma_px**2
     prior_information = np.repeat([_PRIOR_TRANSLATION_M, _PRIOR_ROTATION_RAD] * 2, 3) ** -2.0
-    known_information = np.diag(prior)
-    known_information[:p, :p] += model.observable_basis.T @ (prior_information[:, None] * model.observable_basis)
-    unknowns_to_X = np.concatenate([model.observable_basis[:6], np.zeros((6, len(carried)))], axis=1)
+    known_information = np.eye(design.shape[-1])
+    known_information[:p, :p] = model.observable_basis.T @ (prior_information[:, None] * model.observable_basis)
+    unknowns_to_X = model.state_basis[:6]
     count, metric = len(captured), problem.displacement_metric
     return InformationForecast(
         problem, known_information + information[:count].sum(axis=0), information[count:], unknowns_to_X, metric

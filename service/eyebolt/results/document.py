@@ -20,6 +20,7 @@ from eyebolt.calibration import (
     AcceptanceStatus,
     ErrorMap,
     HeldOutError,
+    PriorSource,
     Refusal,
     ResultAcceptance,
     ResultFormat,
@@ -104,6 +105,21 @@ class ExpectedError(_Part):
     """95th percentile at the worst point of the working volume, mm."""
 
 
+class Contributions(_Part):
+    """RMS of the expected error over the working volume by source, mm; their squares add up to the whole."""
+
+    arm: float
+    """Noise of the poses, mm."""
+    corners: float
+    """Noise of the corners, mm."""
+    lens: float
+    """What stays uncertain of the lens, mm."""
+    board: float
+    """What stays uncertain of the board, mm."""
+    touch: float
+    """Touches that determined the height of a vertical arm, mm; else 0."""
+
+
 class ErrorMapGrid(_Part):
     """Expected error on a grid of image points at several distances."""
 
@@ -153,12 +169,16 @@ class RobotNoiseRecord(_Part):
 
 
 class Deviation(_Part):
-    """Estimated deviation of a parameter from its stated value."""
+    """Estimated deviation of a parameter of board or lens from its stated value, prior and pairs combined."""
 
     deviation: float
     """Relative for scale and focal length, in the parameter's unit otherwise."""
     sigma: float
     """Standard deviation of ``deviation``."""
+    prior_sigma: float
+    """Standard deviation before the pairs, in the same unit."""
+    prior_source: PriorSource
+    """Where ``prior_sigma`` comes from: ``stated``, ``default``, or ``widened`` because the pairs contradict it."""
 
 
 class Lens(_Part):
@@ -308,6 +328,8 @@ class ResultDocument(_Part):
     """Why `result` answers 36 even once the result is accepted; null if the transform is complete."""
     expected_error_mm: ExpectedError | None
     """Expected error of the transform over the working volume; null while a direction is unobservable."""
+    error_contributions_mm: Contributions | None
+    """Where the expected error comes from; null while a direction is unobservable."""
     error_map: ErrorMapGrid | None
     """Expected error by image point and distance; null while a direction is unobservable."""
     expected_pick_error_mm: ExpectedError | None
@@ -332,7 +354,7 @@ class ResultDocument(_Part):
     focal_length: Deviation | None
     """Deviation of the focal length, relative."""
     lens: Mapping[str, Deviation] | None
-    """Deviation of each lens parameter with a stated standard deviation."""
+    """Deviation of each lens parameter that was estimated with the transform."""
     refined_lens: Lens | None = None
     """Lens estimated jointly with the transform (``--refine-lens``); else null."""
     pairs: Pairs
@@ -468,9 +490,12 @@ def _solution_fields(solution: Solution, result_format: ResultFormat) -> dict[st
 def _error_fields(solution: Solution) -> dict[str, object]:
     """The stated errors: none while a direction is unobservable, since none of them would include it."""
     if solution.unobservable:
-        return dict.fromkeys(("expected_error_mm", "error_map", "expected_pick_error_mm", "covariance"))
+        return dict.fromkeys(
+            ("expected_error_mm", "error_contributions_mm", "error_map", "expected_pick_error_mm", "covariance")
+        )
     return {
         "expected_error_mm": ExpectedError.model_validate(solution.expected_error_mm),
+        "error_contributions_mm": Contributions.model_validate(solution.error_contributions_mm),
         "error_map": _error_map(solution.error_map),
         "expected_pick_error_mm": ExpectedError.model_validate(solution.expected_pick_error_mm),
         "covariance": solution.covariance.tolist(),
@@ -482,6 +507,7 @@ _NULL_AFTER_REFUSAL = (
     "board_transform",
     "incomplete",
     "expected_error_mm",
+    "error_contributions_mm",
     "error_map",
     "expected_pick_error_mm",
     "covariance",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from eyebolt.geometry import PoseFormat
-from eyebolt.results.document import Deviation, Lens, Residuals, ResultDocument
+from eyebolt.results.document import Contributions, Deviation, Lens, Residuals, ResultDocument
 
 
 def summary(document: ResultDocument, with_acceptance: bool = True) -> list[str]:
@@ -36,6 +36,7 @@ def _solution_lines(document: ResultDocument) -> list[str]:
         )
     if scale is not None and focal is not None:
         lines.append(f"deviation from stated: board scale {_percent(scale)}, focal length {_percent(focal)}")
+        lines.append(f"uncertainty before the pairs: {_priors(document)}")
     lines.append(f"pairs: {document.pairs.used} used, {len(document.pairs.excluded)} excluded")
     if document.coverage is not None:
         lines.append(f"coverage: {document.coverage.description}")
@@ -87,8 +88,29 @@ def _error_lines(document: ResultDocument) -> list[str]:
     return [
         f"expected error: median {error.median:.3f} mm, p95 {error.p95:.3f} mm,"
         f" p95 at the worst point {error.worst_p95:.3f} mm",
+        f"error by source (RMS): {_contributions(document.error_contributions_mm)}",
         f"expected error of a pick at the waypoints, with the arm's own errors: p95 {pick.p95:.3f} mm",
     ]
+
+
+def _contributions(found: Contributions | None) -> str:
+    if found is None:
+        return "not known"
+    parts = found.model_dump()
+    return ", ".join(f"{name} {mm:.3f} mm" for name, mm in parts.items() if mm > 0 or name != "touch")
+
+
+def _priors(document: ResultDocument) -> str:
+    """Prior of board and lens, by source."""
+    named = {name: (f"{found.prior_sigma:.4g}", found.prior_source) for name, found in (document.lens or {}).items()}
+    if document.board_scale is not None:
+        scale = document.board_scale
+        named = {"board scale": (f"{100 * scale.prior_sigma:.2g} %", scale.prior_source), **named}
+    sources = dict.fromkeys(source for _, source in named.values())
+    return "; ".join(
+        f"{source}: " + ", ".join(f"{name} {sigma}" for name, (sigma, own) in named.items() if own == source)
+        for source in sources
+    )
 
 
 def _percent(found: Deviation) -> str:

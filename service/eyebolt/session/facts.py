@@ -18,9 +18,16 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from eyebolt.boards import DetectionRecord, NoDetectionRecord
-from eyebolt.calibration import AcceptanceStatus, PredictiveModel, RobotNoise
+from eyebolt.calibration import (
+    AcceptanceStatus,
+    NuisancePrior,
+    PredictedBoardAndLens,
+    PredictiveModel,
+    PriorSource,
+    RobotNoise,
+)
 from eyebolt.errors import RecordFault
-from eyebolt.geometry import Matrix4, Mount, to_matrix4
+from eyebolt.geometry import CameraModel, Matrix4, Mount, to_matrix4
 from eyebolt.observations import Measure, View
 from eyebolt.planning import NextView, ProgressReport
 from eyebolt.protocol import Code, FindingSummary, GapSummary, Request, StepTimes
@@ -75,6 +82,51 @@ class FrameInfo(_Record):
         return self.exposed_ns / 1e9
 
 
+class BoardAndLensRecord(_Record):
+    """Board and lens of a prediction (``PredictedBoardAndLens``)."""
+
+    width: int
+    """Image width, pixels."""
+    height: int
+    """Image height, pixels."""
+    matrix: tuple[tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]]
+    """Camera matrix, pixels."""
+    distortion: tuple[float, ...]
+    """Distortion coefficients."""
+    points_m: tuple[tuple[float, float, float], ...]
+    """Corners that represent the board, board frame, metres."""
+    parameters: tuple[str, ...]
+    """Names of the parameters of board and lens: ``scale`` (relative), ``fx`` (px), ``k1``, ..."""
+    root: tuple[tuple[float, ...], ...]
+    """One row for each: a square root of the covariance of their prior."""
+    estimate: tuple[float, ...]
+    """Estimate of the standardised parameters, one for each column of ``root``."""
+
+    @classmethod
+    def of(cls, model: PredictedBoardAndLens) -> BoardAndLensRecord:
+        """The record of board and lens."""
+        return cls(
+            width=model.camera.width_px,
+            height=model.camera.height_px,
+            matrix=model.camera.matrix.tolist(),
+            distortion=tuple(model.camera.distortion.tolist()),
+            points_m=model.points_m.tolist(),
+            parameters=model.prior.names,
+            root=model.prior.root.tolist(),
+            estimate=tuple(model.estimate.tolist()),
+        )
+
+    def model(self) -> PredictedBoardAndLens:
+        """Board and lens."""
+        sources = (PriorSource.STATED,) * len(self.parameters)
+        return PredictedBoardAndLens(
+            CameraModel(self.width, self.height, np.array(self.matrix), np.array(self.distortion)),
+            np.array(self.points_m),
+            NuisancePrior(self.parameters, np.array(self.root), sources),
+            np.array(self.estimate),
+        )
+
+
 class PredictionRecord(_Record):
     """What a solution predicts for a further pair (``PredictiveModel``)."""
 
@@ -85,7 +137,7 @@ class PredictionRecord(_Record):
     Y: Matrix4
     """The board's transform, metres."""
     covariance: tuple[tuple[float, ...], ...]
-    """12 x 12 of X, then Y, each (translation m, rotation rad), perturbed on the right."""
+    """Of X, then Y, each (translation m, rotation rad), perturbed on the right, then of board and lens."""
     noise_m: float
     """Standard deviation of the robot's pose noise, translation per axis."""
     noise_rad: float
@@ -96,6 +148,8 @@ class PredictionRecord(_Record):
     """Of the estimated robot noise; 0 where it was stated."""
     variance_inflation: float
     """Reduced chi-square of the pairs predicted by each other; 1 where it is as predicted."""
+    board_and_lens: BoardAndLensRecord | None = None
+    """Board and lens as estimated; null: as stated."""
 
     @classmethod
     def of(cls, model: PredictiveModel) -> PredictionRecord:
@@ -110,6 +164,7 @@ class PredictionRecord(_Record):
             corner_sigma_px=model.corner_sigma_px,
             degrees_of_freedom=model.dof,
             variance_inflation=model.variance_inflation,
+            board_and_lens=None if model.board_and_lens is None else BoardAndLensRecord.of(model.board_and_lens),
         )
 
     def model(self) -> PredictiveModel:
@@ -123,6 +178,7 @@ class PredictionRecord(_Record):
             self.corner_sigma_px,
             self.degrees_of_freedom,
             self.variance_inflation,
+            None if self.board_and_lens is None else self.board_and_lens.model(),
         )
 
 

@@ -13,8 +13,9 @@ from eyebolt.geometry.camera_model import CameraModel
 from eyebolt.observations.pair import Pair
 from eyebolt_sim.arm import Arm, faulty_arm, inverse_kinematics
 from eyebolt_sim.cell_geometry import CellGeometry, make_cell_geometry
+from eyebolt_sim.lens import EXACT_SIGMA
 from eyebolt_sim.noise import PoseNoise
-from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS
+from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS, EXACT_SCALE_SIGMA
 from eyebolt_sim.waypoints import plan_waypoints
 
 NEAR_M, FAR_M, PICKS, CORNER_PX = 0.6, 1.0, 12, 0.1
@@ -57,8 +58,8 @@ def session(mount, poses, seed, kind, picks=PICKS):
     rng = np.random.default_rng([seed, 5])
     scene, waypoints = cell(mount, poses + picks, seed)
     real, noise = faulty_arm(rng, offset_deg, link_mm), PoseNoise(white_mm, white_deg)
-    lens = DEFAULT_LENS.to_json()
-    camera = CameraModel(lens["width"], lens["height"], np.array(lens["matrix"]), np.array(lens["distortion"]))
+    lens = DEFAULT_LENS
+    camera = CameraModel(lens.width_px, lens.height_px, lens.matrix, lens.distortion, dict(EXACT_SIGMA))
     stand_at, looks, pairs = [], [], []
     for number in rng.permutation(len(waypoints)):
         joints = waypoints[number].joints_rad
@@ -72,7 +73,8 @@ def session(mount, poses, seed, kind, picks=PICKS):
         corners = seen[ids] + rng.normal(size=(len(ids), 2)) * CORNER_PX
         pairs.append(Pair(len(pairs), reported, ids, corners))
         stand_at.append(stands)
-    problem = Problem(Mount(mount), camera, DEFAULT_BOARD.corners_m, pairs, WorkingVolume(NEAR_M, FAR_M))
+    volume, exact = WorkingVolume(NEAR_M, FAR_M), EXACT_SCALE_SIGMA
+    problem = Problem(Mount(mount), camera, DEFAULT_BOARD.corners_m, pairs, volume, board_scale_sigma=exact)
     return ArmSession(problem, scene, real, noise, stand_at, looks, rng)
 
 

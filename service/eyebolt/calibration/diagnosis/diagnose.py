@@ -70,14 +70,17 @@ def diagnose(
     if numbering:
         return numbering
     stated = IntrinsicsFit.as_stated(problem, observations)
-    fit_to_images = intrinsics_from_images(stated)
+    fit_to_images = intrinsics_from_images(problem, stated)
     fit = fit_to_images or stated
     refitted_problem = replace(problem, camera=fit.camera)
     start, coarse_residual_m = best_initial_estimate(refitted_problem, fit.observations)
     if fit_to_images is not None and coarse_residual_m < GROSS_RESIDUAL_M:
         return (*_intrinsics_without_estimate(problem, stated, fit, start, pairs), *find_stale_pairs(pairs))
     if coarse_residual_m > GROSS_RESIDUAL_M:
-        gross = _gross_findings(refitted_problem, fit.observations, pairs, coarse_residual_m)
+        # Under the prior of the problem again, not under the wide one of the refit.
+        of_fit = fit.observations
+        read = Observations.of(refitted_problem, of_fit.A, of_fit.corners, of_fit.pose_fits)
+        gross = _gross_findings(refitted_problem, read, pairs, coarse_residual_m)
         if gross:
             return (*gross, *find_stale_pairs(pairs))
     if inlier_estimate is None:

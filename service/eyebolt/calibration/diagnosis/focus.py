@@ -8,12 +8,12 @@ or board, with six parameters, is a rival hypothesis and is tested beside the ch
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from eyebolt.calibration.estimation import (
-    FOCAL_LENGTH,
+    BoardPoses,
     InitialEstimate,
     LinearModel,
     MovedPart,
@@ -24,6 +24,7 @@ from eyebolt.calibration.estimation import (
     estimate_nuisances,
     is_plausible_noise,
     linearize,
+    linearize_board_poses,
 )
 from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.problem import Problem, RobotNoise
@@ -43,7 +44,7 @@ _MIN_RELATIVE_CHANGE = 0.002
 _MAX_CANDIDATE_ROWS = 60
 # Prior sigma of the deviation of the focal length and of its change, as a fraction.
 _MAX_FOCAL_DEVIATION = 0.3
-_FOCAL, _CHANGE = "focal", "change"
+_CHANGE = "change"
 
 
 def find_focus_change(
@@ -61,11 +62,9 @@ def find_focus_change(
     """
     if len(observations.A) < _MIN_PAIRS:
         return None
-    hypotheses = _FocalHypotheses(
-        observations, linearize(problem, observations.board_poses, observations.A, start.X, start.Y), noise
-    )
+    hypotheses = _FocalHypotheses.about(problem, observations, start, noise)
     drift = hypotheses.nuisance_estimate(None)
-    if not at and drift.p_value([_FOCAL]) > _SCREENING_P:
+    if not at and drift.p_value(()) > _SCREENING_P:
         return None
     places = np.linspace(
         _MIN_PAIRS_PER_SIDE,
@@ -73,12 +72,12 @@ def find_focus_change(
         min(len(observations.A) - 2 * _MIN_PAIRS_PER_SIDE + 1, _MAX_CANDIDATE_ROWS),
     )
     steps = {row: hypotheses.nuisance_estimate(row) for row in {*places.astype(int).tolist(), *at}}
-    row, step = max(steps.items(), key=lambda one: one[1].remaining_chi2([_FOCAL]))
-    is_drift = drift.remaining_chi2([_FOCAL]) > step.remaining_chi2([_FOCAL])
+    row, step = max(steps.items(), key=lambda one: one[1].remaining_chi2(()))
+    is_drift = drift.remaining_chi2(()) > step.remaining_chi2(())
     found = drift if is_drift else step
     if (
-        found.p_value([_FOCAL]) > _FALSE_ALARM_RATE
-        or abs(found.estimate[1]) < _MIN_RELATIVE_CHANGE
+        found.p_value(()) > _FALSE_ALARM_RATE
+        or abs(found.estimate[0]) < _MIN_RELATIVE_CHANGE
         or not is_plausible_noise(found.noise)
     ):
         return None
@@ -86,7 +85,7 @@ def find_focus_change(
     for moved_part in MovedPart:
         for place in {row, *at}:
             both = hypotheses.nuisance_estimate(None if is_drift else row, moved_part, place)
-            focus, other = both.p_value([_FOCAL, _CHANGE]), both.p_value([n for n in both.names if n != _CHANGE])
+            focus, other = both.p_value([_CHANGE]), both.p_value([n for n in both.names if n != _CHANGE])
             if focus < min(_EXPLAINED_P, other):
                 return None
     at_row = None if is_drift else row
@@ -97,12 +96,25 @@ def find_focus_change(
 class _FocalHypotheses:
     """Hypotheses on a change of the focal length along the pairs."""
 
-    observations: Observations
-    """Observations of the pairs."""
+    board_poses: BoardPoses
+    """The pairs linearised, with a free constant deviation of the focal length as the last nuisance parameter."""
+    corner_sigma_px: float
+    """Corner noise, pixels."""
     model: LinearModel
-    """Linear model of these pairs."""
+    """Linear model of ``board_poses``."""
     noise: RobotNoise
     """Start of the noise estimate."""
+
+    @staticmethod
+    def about(
+        problem: Problem, observations: Observations, start: InitialEstimate, noise: RobotNoise
+    ) -> _FocalHypotheses:
+        """The hypotheses about the transforms ``start``; board and lens are as uncertain as in ``problem``."""
+        size = {name: _MAX_FOCAL_DEVIATION * float(problem.camera.matrix[k, k]) for k, name in enumerate(("fx", "fy"))}
+        problem = replace(problem, prior_override=problem.nuisance_prior.extended(size))
+        board_poses = linearize_board_poses(problem, observations.corners, observations.pose_fits.camera_T_board)
+        model = linearize(problem, board_poses, observations.A, start.X, start.Y)
+        return _FocalHypotheses(board_poses, observations.corner_sigma_px, model, noise)
 
     def nuisance_estimate(
         self, row: int | None, moved: MovedPart | None = None, place: int = 0, *, posterior: bool = False
@@ -112,29 +124,24 @@ class _FocalHypotheses:
         ``moved``: a part whose change from row ``place`` on is estimated as well; ``posterior``: see
         ``estimate_nuisances``.
         """
-        n = len(self.observations.A)
+        n, _, r = self.model.nuisance_jacobian.shape
         profile = np.arange(n) / (n - 1) if row is None else (np.arange(n) >= row).astype(float)
-        nuisances = [
-            NuisanceParameter.of_view_nuisance(_FOCAL, _MAX_FOCAL_DEVIATION, self.model, FOCAL_LENGTH),
-            NuisanceParameter.of_view_nuisance(_CHANGE, _MAX_FOCAL_DEVIATION, self.model, FOCAL_LENGTH, profile),
-        ]
+        change = NuisanceParameter.of_view_nuisance(
+            _CHANGE, _MAX_FOCAL_DEVIATION, self.model, r - 1, profile / _MAX_FOCAL_DEVIATION
+        )
+        nuisances = [change]
         if moved is not None:
             nuisances += change_point_nuisances(self.model, moved, place)
         return estimate_nuisances(
-            self.model,
-            self.observations.board_poses,
-            self.observations.corner_sigma_px,
-            self.noise,
-            nuisances,
-            posterior,
+            self.model, self.board_poses, self.corner_sigma_px, self.noise, nuisances, posterior=posterior
         )
 
 
 def _finding(found: NuisanceEstimate, index: int | None) -> Finding:
     changes, sigmas = found.conditional_estimate(found.names)
-    change, sigma = float(changes[1]), float(sigmas[1])
+    change, sigma = float(changes[0]), float(sigmas[0])
     when = "gradually from the first pair to the last" if index is None else f"before pair {index}"
-    evidence = {"change": change, "change_sigma": sigma, "p_value_if_constant": found.p_value([_FOCAL])}
+    evidence = {"change": change, "change_sigma": sigma, "p_value_if_constant": found.p_value(())}
     return Finding(
         FindingCode.FOCUS_CHANGED,
         Severity.STOP,

@@ -16,6 +16,7 @@ import numpy as np
 from eyebolt.calibration.diagnosis.refit import NUISANCE_LIMITS, IntrinsicsFit, refit, refit_intrinsics_to_images
 from eyebolt.calibration.estimation import InitialEstimate, MovedPart, NuisanceEstimate, is_plausible_noise
 from eyebolt.calibration.finding import Finding, FindingCode, Severity
+from eyebolt.calibration.nuisance_prior import SCALE
 from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.geometry import Array, CameraModel
 from eyebolt.observations import CornerObservations
@@ -25,7 +26,8 @@ from eyebolt.observations import CornerObservations
 _SCREENING_P, _FALSE_ALARM_RATE, _EXPLAINED_P = 1e-3, 1e-5, 1e-4
 # The p-value that a parameter of board or lens must leave to replace a change point: well explained, not just possible.
 _SURELY_EXPLAINED_P = 0.01
-# Chi-square of the stated lens by the images alone, five degrees of freedom: p = 1e-9 with independent corner noise.
+# Chi-square of the stated lens, within its prior, by the images alone, five degrees of freedom: p = 1e-9 with
+# independent corner noise.
 _CONTRADICTED_CHI2 = 50.0
 # With fewer pairs the six parameters cannot be estimated beside the transforms.
 _MIN_PAIRS = 5
@@ -47,12 +49,17 @@ _RESOLUTION_RATIOS = (0.25, 1 / 3, 0.5, 2 / 3, 0.75, 4 / 3, 1.5, 2.0, 3.0, 4.0)
 _RATIO_TOLERANCE = 0.03
 
 
-def intrinsics_from_images(fit: IntrinsicsFit) -> IntrinsicsFit | None:
-    """The fit under the lens estimated from the images alone; None if it confirms the stated lens.
+def intrinsics_from_images(problem: Problem, fit: IntrinsicsFit) -> IntrinsicsFit | None:
+    """The fit under the lens estimated from the images alone; None if it is within the prior of the stated lens.
 
     No pose takes part in it, so it is valid whatever is wrong with the poses.
     """
-    if fit.deviation_by_images()[1] < _CONTRADICTED_CHI2:
+    change, covariance, chi2 = fit.deviation_by_images()
+    if chi2 < _CONTRADICTED_CHI2:
+        return None
+    lens = slice(1, None)
+    whole = (covariance + _prior_covariance(problem))[lens, lens]
+    if float(change[lens] @ np.linalg.solve(whole, change[lens])) < _CONTRADICTED_CHI2:
         return None
     found = refit_intrinsics_to_images(fit)
     change = found.deviation_from(fit)
@@ -88,12 +95,14 @@ def findings_on_intrinsics(
     if len(found.observations.A) < _MIN_PAIRS:
         return ()
     noise = noise or INITIAL_NOISE
-    if found is stated and found.nuisances_at(start.X, start.Y, noise).p_value(()) > _SCREENING_P:
+    unchanged, prior_covariance = np.zeros(len(NUISANCE_LIMITS)), _prior_covariance(problem)
+    if (
+        found is stated
+        and found.nuisances_at(start.X, start.Y, noise).shifted(unchanged, prior_covariance).p_value(()) > _SCREENING_P
+    ):
         return ()
     best, nuisance_estimate = refit(found, start.X, start.Y, noise)
-    total = nuisance_estimate.shifted(
-        best.deviation_from(stated), _stated_covariance(problem.camera, nuisance_estimate.names)
-    )
+    total = nuisance_estimate.shifted(best.deviation_from(stated), prior_covariance)
     if total.p_value(()) > _FALSE_ALARM_RATE or not is_plausible_noise(nuisance_estimate.noise):
         return ()
     sizes = [total.estimate[total.names.index(name)] for name in ("scale", "focal")]
@@ -147,18 +156,22 @@ def _parameter_names(parts: Sequence[str]) -> list[str]:
     return [name for group in parts for name in _PARAMETER_GROUPS[group]]
 
 
-def _stated_covariance(camera: CameraModel, names: Sequence[str]) -> Array:
-    """(6, 6): covariance of the parameters ``names`` by the sigmas of the lens file."""
-    focal_px = float(camera.matrix[0, 0])
-    sigma = camera.sigma
-    sigmas = {
-        "focal": max(sigma.get("fx", 0.0), sigma.get("fy", 0.0)) / focal_px,
-        "cx": sigma.get("cx", 0.0) / focal_px,
-        "cy": sigma.get("cy", 0.0) / focal_px,
-        "k1": sigma.get("k1", 0.0),
-        "k2": sigma.get("k2", 0.0),
-    }
-    return np.diag([sigmas.get(name, 0.0) ** 2 for name in names])
+def _prior_covariance(problem: Problem) -> Array:
+    """(6, 6): covariance of the parameters of NUISANCE_LIMITS by the prior that station and lens file state."""
+    prior, matrix = problem.stated_prior, problem.camera.matrix
+    focal_px = float(matrix[0, 0])
+    root = np.stack(
+        [
+            prior.functional({SCALE: 1.0}),
+            prior.functional({"fx": 0.5 / matrix[0, 0], "fy": 0.5 / matrix[1, 1]}),
+            prior.functional({"cx": 1 / focal_px}),
+            prior.functional({"cy": 1 / focal_px}),
+            prior.functional({"k1": 1.0}),
+            prior.functional({"k2": 1.0}),
+        ]
+    )
+    out: Array = root @ root.T
+    return out
 
 
 def _distortion_difference_px(camera: CameraModel, other: CameraModel, stack: CornerObservations) -> float:

@@ -12,18 +12,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eyebolt.calibration.estimation import (
-    BOARD_SCALE,
-    FIRST_LENS_PARAMETER,
-    FOCAL_LENGTH,
-    LinearModel,
     MovedPart,
     NuisanceEstimate,
-    NuisanceParameter,
     Observations,
     change_point_nuisances,
     estimate_nuisances,
     linearize,
 )
+from eyebolt.calibration.nuisance_prior import SCALE, NuisancePrior, PriorSource
 from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.geometry import Array, CameraModel, RowSelection, se3
 from eyebolt.observations import CornerObservations, PoseFits, fit_board_poses, refine_board_poses
@@ -32,9 +28,6 @@ from eyebolt.observations import CornerObservations, PoseFits, fit_board_poses, 
 # the stated value, cx and cy as fractions of the focal length, k1 and k2 as they are. Wide enough for any board and
 # lens file of the right kind. Common practice, no source.
 NUISANCE_LIMITS = {"scale": 0.3, "focal": 0.3, "cx": 0.2, "cy": 0.2, "k1": 0.5, "k2": 0.5}
-# Sigmas that make these lens parameters nuisances of the linear model: pixels, and coefficients as they are. They scale
-# the steps of its numerical derivatives; as priors they are replaced by NUISANCE_LIMITS.
-_NUISANCE_SIGMAS = {"cx": 10.0, "cy": 10.0, "k1": 0.1, "k2": 0.1}
 _MAX_ROUNDS, _CONVERGED_SIGMAS = 8, 0.1
 # Largest step of a parameter in one round: beyond it the linear model is not valid.
 _MAX_STEP = 0.3
@@ -45,7 +38,7 @@ class IntrinsicsFit:
     """The pairs under one board scale and one lens."""
 
     relaxed_problem: Problem
-    """The problem with the lens parameters as nuisances and the noise of the arm estimated."""
+    """The problem with the wide prior of NUISANCE_LIMITS on the six parameters, and the noise of the arm estimated."""
     scale: float
     """Size of the board over the stated one."""
     camera: CameraModel
@@ -70,7 +63,7 @@ class IntrinsicsFit:
         problem: Problem, A: Array, stack: CornerObservations, poses: PoseFits, scale: float, camera: CameraModel
     ) -> IntrinsicsFit:
         """The corners of ``stack`` (points already scaled) under ``camera``; ``A`` (n, 4, 4): chain of the pairs."""
-        relaxed_problem = replace(problem, camera=replace(camera, sigma=_NUISANCE_SIGMAS), robot_noise=None)
+        relaxed_problem = replace(problem, camera=camera, prior_override=_wide_prior(camera), robot_noise=None)
         return IntrinsicsFit(relaxed_problem, scale, camera, Observations.of(relaxed_problem, A, stack, poses))
 
     def subset(self, rows: RowSelection) -> IntrinsicsFit:
@@ -125,13 +118,13 @@ class IntrinsicsFit:
 
         ``noise``: start of the noise estimate; ``posterior``: see ``estimate_nuisances``.
         """
-        model = linearize(self.relaxed_problem, self.observations.board_poses, self.observations.A, X, Y)
         return estimate_nuisances(
-            model,
+            linearize(self.relaxed_problem, self.observations.board_poses, self.observations.A, X, Y),
             self.observations.board_poses,
             self.observations.corner_sigma_px,
             noise,
-            self._nuisance_parameters(model),
+            (),
+            NUISANCE_LIMITS,
             posterior,
         )
 
@@ -140,36 +133,50 @@ class IntrinsicsFit:
     ) -> NuisanceEstimate:
         """The same jointly with a change of camera or board before row ``before``."""
         model = linearize(self.relaxed_problem, self.observations.board_poses, self.observations.A, X, Y)
-        nuisances = self._nuisance_parameters(model) + change_point_nuisances(model, moved_part, before)
         return estimate_nuisances(
-            model, self.observations.board_poses, self.observations.corner_sigma_px, noise, nuisances
+            model,
+            self.observations.board_poses,
+            self.observations.corner_sigma_px,
+            noise,
+            change_point_nuisances(model, moved_part, before),
+            NUISANCE_LIMITS,
         )
 
-    def _nuisance_parameters(self, model: LinearModel) -> list[NuisanceParameter]:
-        focal_px = float(self.camera.matrix[0, 0])
-        per_unit = (1.0, 1.0, focal_px, focal_px, 1.0, 1.0)
-        places = (BOARD_SCALE, FOCAL_LENGTH, *range(FIRST_LENS_PARAMETER, FIRST_LENS_PARAMETER + len(_NUISANCE_SIGMAS)))
-        return [
-            NuisanceParameter.of_view_nuisance(name, sigma, model, place, unit)
-            for (name, sigma), place, unit in zip(NUISANCE_LIMITS.items(), places, per_unit, strict=True)
-        ]
-
-    def deviation_by_images(self) -> tuple[Array, float]:
-        """The change (6,) of the lens estimated from the images alone, and its chi-square.
+    def deviation_by_images(self) -> tuple[Array, Array, float]:
+        """The change (6,) of the lens estimated from the images alone, its covariance (6, 6), and its chi-square.
 
         The board pose of each view is free, so neither the poses of the arm nor their noise take part. The board scale
-        is unobservable and stays 0.
+        is unobservable and stays 0, with the variance of its limit.
         """
         linearized = self.observations.board_poses
-        lens = [FOCAL_LENGTH, *range(FIRST_LENS_PARAMETER, FIRST_LENS_PARAMETER + len(_NUISANCE_SIGMAS))]
-        focal_px = float(self.camera.matrix[0, 0])
-        unit = np.array([1.0, focal_px, focal_px, 1.0, 1.0])
         noise = self.observations.corner_sigma_px**2
-        information = linearized.nuisance_information.sum(axis=0)[np.ix_(lens, lens)] * np.outer(unit, unit) / noise
-        gradient = linearized.nuisance_gradient.sum(axis=0)[lens] * unit / noise
-        widest = np.array([NUISANCE_LIMITS[name] for name in ("focal", "cx", "cy", "k1", "k2")])
-        change = np.linalg.solve(information + np.diag(1 / widest**2), gradient)
-        return np.concatenate([[0.0], change]), float(change @ gradient)
+        information = linearized.nuisance_information.sum(axis=0) / noise
+        gradient = linearized.nuisance_gradient.sum(axis=0) / noise
+        # Rounding alone would give the scale some information.
+        information[0], information[:, 0], gradient[0] = 0.0, 0.0, 0.0
+        covariance = np.linalg.inv(information + np.eye(len(gradient)))
+        change = covariance @ gradient
+        limits = np.array(list(NUISANCE_LIMITS.values()))
+        return limits * change, limits[:, None] * limits * covariance, float(change @ gradient)
+
+
+def _wide_prior(camera: CameraModel) -> NuisancePrior:
+    """The prior whose six standardised parameters are those of NUISANCE_LIMITS, in this order."""
+    focal_px = float(camera.matrix[0, 0])
+    fx_px, fy_px = (NUISANCE_LIMITS["focal"] * float(camera.matrix[k, k]) for k in (0, 1))
+    changes = {
+        SCALE: (NUISANCE_LIMITS["scale"], 0),
+        "fx": (fx_px, 1),
+        "fy": (fy_px, 1),
+        "cx": (NUISANCE_LIMITS["cx"] * focal_px, 2),
+        "cy": (NUISANCE_LIMITS["cy"] * focal_px, 3),
+        "k1": (NUISANCE_LIMITS["k1"], 4),
+        "k2": (NUISANCE_LIMITS["k2"], 5),
+    }
+    root = np.zeros((len(changes), len(NUISANCE_LIMITS)))
+    for row, (size, column) in enumerate(changes.values()):
+        root[row, column] = size
+    return NuisancePrior(tuple(changes), root, (PriorSource.DEFAULT,) * len(changes))
 
 
 def with_distortion_terms(camera: CameraModel) -> CameraModel:
@@ -201,7 +208,7 @@ def refit_intrinsics_to_images(fit: IntrinsicsFit) -> IntrinsicsFit:
 
 def _fit_to_images(fit: IntrinsicsFit) -> IntrinsicsFit:
     for _ in range(_MAX_ROUNDS):
-        change, chi2 = fit.deviation_by_images()
+        change, _, chi2 = fit.deviation_by_images()
         if chi2 < 1.0:
             break
         step_fraction = min(1.0, _MAX_STEP / float(np.abs(change).max()))

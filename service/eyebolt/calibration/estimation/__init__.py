@@ -17,9 +17,6 @@ from eyebolt.calibration.estimation.initialization import (
     resolve_tilt_branches,
 )
 from eyebolt.calibration.estimation.linearization import (
-    BOARD_SCALE,
-    FIRST_LENS_PARAMETER,
-    FOCAL_LENGTH,
     BoardPoses,
     LinearModel,
     MovedPart,
@@ -28,6 +25,7 @@ from eyebolt.calibration.estimation.linearization import (
     invert_information,
     linearize,
     linearize_board_poses,
+    linearize_views,
 )
 from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate, joint_estimate
 from eyebolt.calibration.estimation.nuisance_parameters import (
@@ -37,6 +35,7 @@ from eyebolt.calibration.estimation.nuisance_parameters import (
     estimate_nuisances,
 )
 from eyebolt.calibration.estimation.observability import rotation_spread, unobservable_directions, weakest_direction
+from eyebolt.calibration.estimation.prior_check import PriorContradiction, find_contradiction
 from eyebolt.calibration.estimation.robot_noise import is_plausible_noise, noise_dof, reml_noise, variance_of
 from eyebolt.calibration.estimation.statistics import chi2_isf, chi2_sf, f_sf, mahalanobis_sq
 from eyebolt.calibration.estimation.vertical_axis import (
@@ -48,9 +47,6 @@ from eyebolt.calibration.estimation.vertical_axis import (
 )
 
 __all__ = [
-    "BOARD_SCALE",
-    "FIRST_LENS_PARAMETER",
-    "FOCAL_LENGTH",
     "GROSS_RESIDUAL_M",
     "PLAUSIBLE_RESIDUAL_M",
     "BoardPoses",
@@ -62,6 +58,7 @@ __all__ = [
     "NuisanceEstimate",
     "NuisanceParameter",
     "Observations",
+    "PriorContradiction",
     "best_initial_estimate",
     "change_point_nuisances",
     "chi2_isf",
@@ -71,6 +68,7 @@ __all__ = [
     "describe_missing_height",
     "estimate_nuisances",
     "f_sf",
+    "find_contradiction",
     "fit_linear",
     "held_out_error",
     "initial_estimates",
@@ -80,6 +78,7 @@ __all__ = [
     "leave_one_out",
     "linearize",
     "linearize_board_poses",
+    "linearize_views",
     "mahalanobis_sq",
     "noise_dof",
     "reml_noise",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -28,6 +28,7 @@ def leave_one_out(joint: JointEstimate) -> PredictionResiduals:
     model, fits = joint.model, joint.fits
     design, weighted = fits.design, fits.weighted_design[0]
     weighted_transposed = np.swapaxes(weighted, -1, -2)
+    # What the image of pair i shows about the lens by itself stays: it is independent of the pair's offset.
     # Without pair i the normal equations are (N - N_i) z = N z_all - r_i.
     others = invert_information(fits.normal[0] - weighted_transposed @ design)
     right = (weighted_transposed @ model.offset[..., None])[..., 0]
@@ -40,17 +41,12 @@ def leave_one_out(joint: JointEstimate) -> PredictionResiduals:
 def unused_pair_residuals(joint: JointEstimate, model: LinearModel) -> PredictionResiduals:
     """The residuals of pairs that ``joint`` did not use; ``model`` holds them, linearised about the estimate.
 
-    Lens parameters with a stated sigma are predicted at the values that the estimate found for them.
+    Board and lens are predicted as the estimate found them.
     """
     C = model.covariance(joint.corner_sigma_px, variance_of(joint.noise.best)[None])[0]
-    fits, basis = joint.fits, joint.model.observable_basis
-    p = basis.shape[1]
-    design = replace(model, observable_basis=basis).design(model.prior_nuisances)
-    excess = joint.covariance_excess()
-    estimate_covariance = design @ fits.covariance[0] @ np.swapaxes(design, -1, -2)
-    noise_covariance = model.transform_jacobian @ excess @ np.swapaxes(model.transform_jacobian, -1, -2)
-    residual = model.offset - design[..., p:] @ fits.z[0, p:]
-    return _residuals(model, residual, C + estimate_covariance + noise_covariance)
+    jacobian = np.concatenate([model.transform_jacobian, model.nuisance_jacobian], axis=-1)
+    residual = model.offset - model.nuisance_jacobian @ joint.nuisances
+    return _residuals(model, residual, C + jacobian @ joint.covariance @ np.swapaxes(jacobian, -1, -2))
 
 
 def _residuals(model: LinearModel, offset: Array, covariance: Array) -> PredictionResiduals:

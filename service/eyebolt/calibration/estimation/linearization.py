@@ -4,12 +4,12 @@ The corners of a view with information H (for corner noise of 1 px) measure the 
 s^2 inverse(H), s the corner noise in pixels; the error of the arm is added to it. With the predicted pose
 P0 = inverse(X) A Y and the observed pose P,
 
-    e_i = log(inverse(P0_i) P_i) = G_i z + M_i xi_i + K_i q + noise,
+    e_i = log(inverse(P0_i) P_i) = G_i z + M_i xi_i + K_i u + noise,
 
-where z is the change of X and Y, xi_i the error of the arm at the flange and q the nuisance parameters that all views
-share (relative error of the board scale and of the focal length, errors of single lens parameters). To first order
-nothing is lost against using every corner; with the corners linearised anew at the estimate, the fixed point is the
-maximum-likelihood estimate on the corners.
+where z is the change of X and Y, xi_i the error of the arm at the flange and u the standardised nuisance parameters of
+board and lens that all views share (see ``nuisance_prior``; prior N(0, I)). To first order nothing is lost against
+using every corner; with the corners linearised anew at the estimate, the fixed point is the maximum-likelihood estimate
+on the corners. What a view shows about u by itself, with its pose free, enters as information and gradient.
 
 All of it is multiplied by inverse(M_i), that is, expressed in the coordinates of the flange: there the arm's part of
 the covariance is diagonal and the same for all views. M_i is an adjoint, so its inverse costs nothing.
@@ -17,26 +17,24 @@ the covariance is diagonal and the same for all views. M_i is an adjoint, so its
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import cached_property
 
 import numpy as np
 
 from eyebolt.calibration.estimation.vertical_axis import observable_directions
+from eyebolt.calibration.nuisance_prior import NuisancePrior
 from eyebolt.calibration.problem import Problem
-from eyebolt.geometry import Array, Mount, RowSelection, se3
+from eyebolt.geometry import Array, CameraModel, Mount, RowSelection, se3
 from eyebolt.observations import CornerObservations, PoseFits, linearize_corners
 
-BOARD_SCALE, FOCAL_LENGTH = 0, 1
-"""Columns of these nuisance parameters, both relative (0.01: 1 % larger than stated)."""
-FIRST_LENS_PARAMETER = 2
-"""First column of the lens parameters whose sigma the camera states, in their own units."""
-# Step of a numerical derivative, as a fraction of the parameter's sigma.
-_DERIVATIVE_STEP = 0.01
 # Keeps noiseless data (tests, drawings) solvable: corners are never known better than this.
 _MIN_CORNER_SIGMA_PX = 0.003
 # Used if the views have no more corners than their poses need, and the residuals show nothing.
 _DEFAULT_CORNER_SIGMA_PX = 0.1
+# The fixed-point iteration for the corner noise converges by a factor of the order of unknowns over corners.
+_CORNER_NOISE_ITERATIONS = 3
 
 
 class MovedPart(StrEnum):
@@ -61,18 +59,18 @@ class MovedPart(StrEnum):
 @dataclass(frozen=True)
 class BoardPoses:
     """The corners of n views linearised one view at a time: the best board pose of each, its covariance, and how it
-    depends on q nuisance parameters (board scale, focal length, then the lens parameters with a stated sigma)."""
+    depends on the r standardised nuisance parameters of the problem's prior."""
 
     camera_T_board: Array
     """(n, 4, 4), metres: least-squares pose of each view."""
     unit_covariance: Array
     """(n, 6, 6): inverse(H), covariance of the pose for corner noise of 1 px."""
     nuisance_jacobian: Array
-    """(n, 6, q): K, change of the pose per unit of each nuisance."""
+    """(n, 6, r): K, change of the pose per unit of each nuisance."""
     nuisance_information: Array
-    """(n, q, q): information about the nuisances in each view alone, its pose being free, for corner noise of 1 px."""
+    """(n, r, r): information about the nuisances in each view alone, its pose being free, for corner noise of 1 px."""
     nuisance_gradient: Array
-    """(n, q): gradient of the log likelihood for ``nuisance_information``."""
+    """(n, r): gradient of the log likelihood for ``nuisance_information``."""
     residual_px: Array
     """(n, K, 2): residuals of the corners, 0 on padding."""
 
@@ -85,20 +83,21 @@ def linearize_board_poses(problem: Problem, corners: CornerObservations, camera_
 
     Every view must have a usable pose there (see ``fit_board_poses``).
     """
-    fit = linearize_corners(problem.camera, corners, camera_T_board)
+    return linearize_views(problem.camera, problem.nuisance_prior, corners, camera_T_board)
+
+
+def linearize_views(
+    camera: CameraModel, prior: NuisancePrior, corners: CornerObservations, camera_T_board: Array
+) -> BoardPoses:
+    """The same for a ``camera`` and the ``prior`` of its nuisance parameters."""
+    fit = linearize_corners(camera, corners, camera_T_board)
     unit_covariance = np.linalg.inv(fit.information)
     n, k = corners.weights.shape
-    # A board larger by a factor 1 + s moves each corner by s times its position, as a translation of the pose along
-    # that position (in the board frame) does.
-    scale_jacobian = (fit.jacobian[..., :3] @ corners.points_m[..., None])[..., 0]
-    pixels = corners.corners_px - fit.residual_px
-    points_in_camera = se3.apply(camera_T_board, corners.points_m)
-    columns = [scale_jacobian, pixels - problem.camera.matrix[:2, 2]]
-    columns += [
-        np.nan_to_num((problem.camera.perturbed({name: step}).project(points_in_camera) - pixels) / step)
-        for name, step in ((name, _DERIVATIVE_STEP * sigma) for name, sigma in problem.camera.sigma.items())
-    ]
-    corner_jacobian = np.stack(columns, axis=-1).reshape(n, 2 * k, -1)
+    corner_jacobian = np.nan_to_num(
+        prior.corner_jacobian(
+            camera, corners.points_m, se3.apply(camera_T_board, corners.points_m), fit.jacobian[..., :3]
+        )
+    ).reshape(n, 2 * k, -1)
     weighted = corner_jacobian * np.repeat(corners.weights, 2, axis=1)[..., None]
     flat = fit.jacobian.reshape(n, 2 * k, 6)
     weighted_transposed = np.swapaxes(weighted, 1, 2)
@@ -141,13 +140,26 @@ class Observations:
         """The observations of the pairs ``rows``."""
         return Observations(self.A[rows], self.corners[rows], self.pose_fits[rows], self.board_poses[rows])
 
-    @property
+    @cached_property
     def corner_sigma_px(self) -> float:
-        """Corner noise, pixels per coordinate: residuals about each view's own pose, over their degrees of freedom."""
-        dof = 2 * self.corners.weights.sum() - 6 * len(self.A)
+        """Corner noise, pixels per coordinate: residuals about each view's own pose, over their degrees of freedom.
+
+        The nuisance parameters are estimated beside it from the images and their prior: a lens that is a little off
+        must not count as noise. The fixed point is the maximum of the marginal likelihood of the noise.
+        """
+        dof = float(2 * self.corners.weights.sum() - 6 * len(self.A))
         if dof <= 0:
             return _DEFAULT_CORNER_SIGMA_PX
-        return max(float(np.sqrt(self.pose_fits.rss_px2.sum() / dof)), _MIN_CORNER_SIGMA_PX)
+        information = self.board_poses.nuisance_information.sum(axis=0)
+        gradient = self.board_poses.nuisance_gradient.sum(axis=0)
+        rss, identity = float(self.pose_fits.rss_px2.sum()), np.eye(len(gradient))
+        variance = max(rss / dof, _MIN_CORNER_SIGMA_PX**2)
+        for _ in range(_CORNER_NOISE_ITERATIONS):
+            covariance = np.linalg.inv(information / variance + identity)
+            u = covariance @ gradient / variance
+            remaining = rss - 2 * float(u @ gradient) + float(u @ information @ u)
+            variance = max(remaining / (dof - len(u) + float(np.trace(covariance))), _MIN_CORNER_SIGMA_PX**2)
+        return float(np.sqrt(variance))
 
 
 @dataclass(frozen=True)
@@ -161,28 +173,53 @@ class LinearModel:
     observable_basis: Array
     """(12, p): basis of the observable changes of X and Y; p = 12, or 11 for arms with a vertical axis only."""
     nuisance_jacobian: Array
-    """(n, 6, q): derivative of the offset by the nuisance parameters."""
+    """(n, 6, r): derivative of the offset by the standardised nuisance parameters."""
     camera_unit_covariance: Array
     """(n, 6, 6): covariance of the offset by corner noise of 1 px."""
     to_board: Array
     """(n, 6, 6): M, from flange to board coordinates."""
     nuisance_information: Array
-    """(q, q): sum of ``BoardPoses.nuisance_information``."""
+    """(r, r): sum of ``BoardPoses.nuisance_information``."""
     nuisance_gradient: Array
-    """(q,): sum of ``BoardPoses.nuisance_gradient``."""
-    nuisance_sigma: Array
-    """(q,): prior standard deviations; infinite where none is stated."""
+    """(r,): sum of ``BoardPoses.nuisance_gradient``."""
 
     @property
-    def prior_nuisances(self) -> tuple[int, ...]:
-        """Columns of the nuisance parameters with a stated sigma: every estimate includes them."""
-        return tuple(range(FIRST_LENS_PARAMETER, len(self.nuisance_sigma)))
+    def observable_jacobian(self) -> Array:
+        """(n, 6, p): derivative of the offsets by the observable changes of X and Y."""
+        out: Array = self.transform_jacobian @ self.observable_basis
+        return out
 
-    def design(self, nuisances: tuple[int, ...]) -> Array:
-        """(n, 6, p + k): derivative of the offsets by the observable changes, then by the k ``nuisances``."""
-        observable = self.transform_jacobian @ self.observable_basis
-        return (
-            np.concatenate([observable, self.nuisance_jacobian[..., nuisances]], axis=-1) if nuisances else observable
+    @property
+    def design(self) -> Array:
+        """(n, 6, p + r): derivative of the offsets by the observable changes, then by the nuisance parameters."""
+        return np.concatenate([self.observable_jacobian, self.nuisance_jacobian], axis=-1)
+
+    @property
+    def state_basis(self) -> Array:
+        """(12 + r, p + r): from the unknowns of a fit to X, Y and the nuisance parameters."""
+        p, r = self.observable_basis.shape[1], self.nuisance_jacobian.shape[-1]
+        out = np.zeros((12 + r, p + r))
+        out[:12, :p], out[12:, p:] = self.observable_basis, np.eye(r)
+        return out
+
+    def nuisances_from_images(self, corner_sigma_px: float) -> tuple[Array, Array]:
+        """Mean (r,) and covariance (r, r) of the nuisance parameters by their prior and the images alone.
+
+        With them an estimate from the offsets alone is the joint one: offsets less ``nuisance_jacobian @ mean``, and
+        ``nuisance_jacobian @ covariance @ nuisance_jacobian.T`` added to their covariance.
+        """
+        variance = corner_sigma_px**2
+        covariance = np.linalg.inv(self.nuisance_information / variance + np.eye(len(self.nuisance_gradient)))
+        return covariance @ self.nuisance_gradient / variance, covariance
+
+    def with_columns(self, columns: Array) -> LinearModel:
+        """The model with the k ``columns`` (n, 6, k) as further nuisance parameters, which no image shows by itself."""
+        added = (0, columns.shape[-1])
+        return replace(
+            self,
+            nuisance_jacobian=np.concatenate([self.nuisance_jacobian, columns], axis=-1),
+            nuisance_information=np.pad(self.nuisance_information, added),
+            nuisance_gradient=np.pad(self.nuisance_gradient, added),
         )
 
     def covariance(self, corner_sigma_px: float, variances: Array) -> Array:
@@ -216,7 +253,6 @@ def linearize(problem: Problem, board_poses: BoardPoses, A: Array, X: Array, Y: 
         to_board,
         board_poses.nuisance_information.sum(axis=0),
         board_poses.nuisance_gradient.sum(axis=0),
-        np.array([np.inf, np.inf, *problem.camera.sigma.values()]),
     )
 
 
@@ -224,37 +260,33 @@ def linearize(problem: Problem, board_poses: BoardPoses, A: Array, X: Array, Y: 
 class LinearFits:
     """Generalised least squares of one linear model under m choices of the arm's variances.
 
-    The r unknowns are the p observable changes of X and Y, then the nuisance parameters that are estimated.
+    The k unknowns are the p observable changes of X and Y, then the nuisance parameters.
     """
 
     z: Array
-    """(m, r): estimates."""
+    """(m, k): estimates."""
     covariance: Array
-    """(m, r, r): covariance of the estimates."""
+    """(m, k, k): covariance of the estimates."""
     normal: Array
-    """(m, r, r): normal matrix, the information."""
+    """(m, k, k): normal matrix, the information, that of the prior and of the images by themselves included."""
     residual: Array
     """(m, n, 6), m and rad: residuals of the offsets."""
     weight: Array
     """(m, n, 6, 6): inverse covariance of the offsets."""
     design: Array
-    """(n, 6, r): design matrix."""
+    """(n, 6, k): design matrix."""
     weighted_design: Array
-    """(m, n, 6, r): weight times design."""
+    """(m, n, 6, k): weight times design."""
     log_likelihood: Array
     """(m,): restricted log likelihood, up to a constant."""
 
 
-def fit_linear(
-    model: LinearModel, corner_sigma_px: float, variances: Array, nuisances: tuple[int, ...] | None = None
-) -> LinearFits:
+def fit_linear(model: LinearModel, corner_sigma_px: float, variances: Array) -> LinearFits:
     """The fits of ``model`` for corner noise ``corner_sigma_px`` and the arm's ``variances`` (m, 6) at the flange.
 
-    ``nuisances``: columns of the nuisance parameters to estimate, by default those with a stated sigma. Unknowns
-    without information (eigenvalue below 1e-14 of the largest) stay zero.
+    Unknowns without information (eigenvalue below 1e-14 of the largest) stay zero.
     """
-    estimated = model.prior_nuisances if nuisances is None else nuisances
-    design = model.design(estimated)
+    design = model.design
     n, _, unknowns = design.shape
     C = model.covariance(corner_sigma_px, variances)
     weight = np.linalg.inv(C)
@@ -263,13 +295,11 @@ def fit_linear(
     weighted_augmented = weight @ augmented
     products = augmented.reshape(6 * n, -1).T @ weighted_augmented.reshape(-1, 6 * n, unknowns + 1)
     normal, right = products[:, :unknowns, :unknowns], products[:, :unknowns, unknowns]
-    if estimated:
-        nuisance_block = slice(unknowns - len(estimated), None)
-        prior = np.diag(1 / model.nuisance_sigma[list(estimated)] ** 2)
-        normal[:, nuisance_block, nuisance_block] += (
-            model.nuisance_information[np.ix_(estimated, estimated)] / corner_sigma_px**2 + prior
-        )
-        right[:, nuisance_block] += model.nuisance_gradient[list(estimated)] / corner_sigma_px**2
+    nuisances = slice(model.observable_basis.shape[1], unknowns)
+    normal[:, nuisances, nuisances] += model.nuisance_information / corner_sigma_px**2 + np.eye(
+        len(model.nuisance_gradient)
+    )
+    right[:, nuisances] += model.nuisance_gradient / corner_sigma_px**2
     covariance, log_determinant = _invert_with_log_determinant(normal)
     z = (covariance @ right[..., None])[..., 0]
     residual = model.offset - (z @ design.reshape(6 * n, unknowns).T).reshape(-1, n, 6)

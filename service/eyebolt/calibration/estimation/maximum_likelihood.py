@@ -12,8 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from eyebolt.calibration.estimation.linearization import (
-    BOARD_SCALE,
-    FOCAL_LENGTH,
     BoardPoses,
     LinearFits,
     LinearModel,
@@ -31,7 +29,7 @@ from eyebolt.calibration.estimation.robot_noise import (
 )
 from eyebolt.calibration.estimation.statistics import chi2_isf
 from eyebolt.calibration.problem import Problem, RobotNoise
-from eyebolt.geometry import Array, CameraModel, se3
+from eyebolt.geometry import Array, se3
 
 _MAX_ITERATIONS = 30
 # Largest rotation of one step, radians: beyond it the linear model of a poor start is meaningless.
@@ -46,14 +44,16 @@ _CONTRADICTION_P = 1e-5
 class JointEstimate:
     """The estimate of X and Y and everything that its error statement needs.
 
-    The posterior of the change z (12,) of (X, Y), perturbed on the right, is a Gaussian mixture with one component for
-    each of the m noise values.
+    The posterior of the change of (X, Y), perturbed on the right (12), and of the r standardised nuisance parameters is
+    a Gaussian mixture with one component for each of the m noise values.
     """
 
     X: Array
     """(4, 4), metres: mean of the posterior."""
     Y: Array
     """(4, 4), metres."""
+    nuisances: Array
+    """(r,): mean of the posterior of the standardised nuisance parameters."""
     model: LinearModel
     """Linearised at the estimate but for a last negligible step."""
     board_poses: BoardPoses
@@ -65,9 +65,9 @@ class JointEstimate:
     weights: Array
     """(m,), sum 1: weights of the mixture."""
     means: Array
-    """(m, 12), m and rad: means, relative to X and Y."""
+    """(m, 12 + r), m, rad and prior standard deviations: means, relative to X, Y and ``nuisances``."""
     covariances: Array
-    """(m, 12, 12): covariances, ``variance_inflation`` included."""
+    """(m, 12 + r, 12 + r): covariances, the variance of the offsets multiplied by ``variance_inflation``."""
     fits: LinearFits
     """Fit at the most likely noise."""
     converged: bool
@@ -77,34 +77,10 @@ class JointEstimate:
 
     @property
     def covariance(self) -> Array:
-        """(12, 12) of the mixture, X then Y, each (translation, rotation)."""
+        """(12 + r, 12 + r) of the mixture: X, Y, each (translation, rotation), then the nuisance parameters."""
         centred = self.means - self.weights @ self.means
         within = np.einsum("m,mij->ij", self.weights, self.covariances)
         out: Array = within + np.einsum("m,mi,mj->ij", self.weights, centred, centred)
-        return out
-
-    def covariance_excess(self, rows: slice = slice(None)) -> Array:
-        """``covariance`` minus the covariance of the fit at the most likely noise, for ``rows`` of X and Y.
-
-        The uncertainty of the noise, or a stated noise that the residuals contradict. A fit with further unknowns has
-        no mixture of its own; its covariance is widened by this.
-        """
-        basis = self.model.observable_basis[rows]
-        p = basis.shape[1]
-        out: Array = self.covariance[rows, rows] - basis @ self.fits.covariance[0, :p, :p] @ basis.T
-        return out
-
-    def covariance_with_nuisances(self) -> Array:
-        """(6 + k, 6 + k) of X and the k nuisance parameters with a stated sigma.
-
-        The block of X is that of the mixture; the others are those at the most likely noise, inflated as stated.
-        """
-        basis = self.model.observable_basis
-        p, count = basis.shape[1], len(self.model.prior_nuisances)
-        selection = np.zeros((6 + count, p + count))
-        selection[:6, :p], selection[6:, p:] = basis[:6], np.eye(count)
-        out: Array = selection @ self.fits.covariance[0] @ selection.T * self.variance_inflation
-        out[:6, :6] = self.covariance[:6, :6]
         return out
 
     @property
@@ -113,21 +89,9 @@ class JointEstimate:
         basis, normal = self.model.observable_basis, self.fits.normal[0]
         p = basis.shape[1]
         own, cross, other = normal[:p, :p], normal[:p, p:], normal[p:, p:]
-        # Every nuisance parameter of the fit has a stated sigma, so ``other`` is never singular.
+        # Every nuisance parameter has a prior, so ``other`` is never singular.
         out: Array = basis @ (own - cross @ np.linalg.solve(other, cross.T)) @ basis.T
         return out
-
-    def with_scale_and_focal_free(self, camera: CameraModel) -> LinearFits:
-        """The fit at the most likely noise with board scale and focal length as free parameters.
-
-        They are the first two unknowns after the observable changes of X and Y; the other parameters of ``camera`` with
-        a stated sigma follow.
-        """
-        # A free focal length makes the prior of fx and fy void.
-        named = zip(self.model.prior_nuisances, camera.sigma, strict=True)
-        others = tuple(k for k, name in named if name not in ("fx", "fy"))
-        variances = variance_of(self.noise.best)[None]
-        return fit_linear(self.model, self.corner_sigma_px, variances, (BOARD_SCALE, FOCAL_LENGTH, *others))
 
 
 def joint_estimate(
@@ -206,9 +170,7 @@ def _optimize(
             break
     arm_error = variance_of(estimated) * (fits.weight[0] @ fits.residual[0][..., None])[..., 0]
     displaced = (model.to_board @ arm_error[..., None])[..., 0]
-    nuisances = step[model.observable_basis.shape[1] :]
-    if nuisances.size:
-        displaced = displaced + board_poses.nuisance_jacobian[..., model.prior_nuisances] @ nuisances
+    displaced = displaced + board_poses.nuisance_jacobian @ step[model.observable_basis.shape[1] :]
     camera_T_board = se3.inverse(updated[0]) @ A @ updated[1] @ se3.exp(displaced)
     return _Optimum(X, Y, model, estimated, fits, converged, camera_T_board)
 
@@ -219,38 +181,50 @@ def _with_posterior(
     model, noise, fits = optimum.model, optimum.noise, optimum.fits
     noise_mixture, found, variance_inflation = stated_noise(noise), fits, 1.0
     if problem.robot_noise is not None:
-        variance_inflation = _variance_inflation(fits, model.offset.size)
+        variance_inflation = _variance_inflation(fits, model.offset.size - model.observable_basis.shape[1])
     elif posterior:
         noise_mixture, found = noise_posterior(model, corner_sigma_px, noise, fits)
-    basis = model.observable_basis
-    p = basis.shape[1]
-    means = found.z[:, :p] @ basis.T
+    basis = model.state_basis
+    means = found.z @ basis.T
     # The point estimate is the mean of the posterior: X and Y move there.
     mean = noise_mixture.weights @ means
-    X, Y = np.stack([optimum.X, optimum.Y]) @ se3.exp(mean.reshape(2, 6))
+    X, Y = np.stack([optimum.X, optimum.Y]) @ se3.exp(mean[:12].reshape(2, 6))
     return JointEstimate(
         X,
         Y,
+        mean[12:],
         model,
         board_poses,
         corner_sigma_px,
         noise_mixture,
         noise_mixture.weights,
         means - mean,
-        basis @ found.covariance[:, :p, :p] @ basis.T * variance_inflation,
+        basis @ _inflated(found, variance_inflation) @ basis.T,
         fits,
         optimum.converged,
         variance_inflation,
     )
 
 
-def _variance_inflation(fits: LinearFits, numbers: int) -> float:
+def _inflated(fits: LinearFits, variance_inflation: float) -> Array:
+    """Covariances (m, k, k) of the estimates, the variance of the offsets being ``variance_inflation`` times larger.
+
+    Images and prior keep theirs: the residuals of the offsets contradict neither.
+    """
+    if variance_inflation == 1.0:
+        return fits.covariance
+    n, _, k = fits.design.shape
+    by_offsets = fits.design.reshape(6 * n, k).T @ fits.weighted_design.reshape(-1, 6 * n, k)
+    out: Array = fits.covariance + (variance_inflation - 1) * fits.covariance @ by_offsets @ fits.covariance
+    return out
+
+
+def _variance_inflation(fits: LinearFits, dof: int) -> float:
     """Reduced chi-squared of the fit at the stated noise, and 1 unless that is significantly too large.
 
     The stated noise keeps its role in the estimate; the stated error is widened (R. T. Birge, Phys. Rev. 40, 1932).
-    ``numbers``: how many offsets were fitted.
+    ``dof``: degrees of freedom of the residuals.
     """
     residual = fits.residual[0]
     chi2 = float(np.einsum("ni,nij,nj->", residual, fits.weight[0], residual))
-    dof = numbers - fits.design.shape[-1]
     return chi2 / dof if dof > 0 and chi2 > chi2_isf(dof, _CONTRADICTION_P) else 1.0

@@ -7,12 +7,12 @@ being zero.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from eyebolt.calibration.estimation.linearization import FIRST_LENS_PARAMETER, BoardPoses, LinearModel, MovedPart
+from eyebolt.calibration.estimation.linearization import BoardPoses, LinearModel, MovedPart
 from eyebolt.calibration.estimation.robot_noise import noise_dof, noise_posterior, reml_noise
 from eyebolt.calibration.estimation.statistics import f_sf
 from eyebolt.calibration.problem import RobotNoise
@@ -108,18 +108,18 @@ class NuisanceParameter:
     sigma: float
     """Prior standard deviation, in its own unit."""
     loadings: Array
-    """(n, q): derivative of each nuisance of the views (see ``BoardPoses``) by the parameter."""
+    """(n, r): derivative of each standardised nuisance parameter of the views (see ``BoardPoses``) by the parameter."""
     offsets: Array
     """(n, 6): direct derivative of the offsets by the parameter, flange coordinates."""
 
     @staticmethod
     def of_view_nuisance(
-        name: str, sigma: float, model: LinearModel, nuisance: int, per_view: Array | float = 1.0
+        name: str, sigma: float, model: LinearModel, nuisance: int, per_unit: Array | float
     ) -> NuisanceParameter:
-        """The nuisance in column ``nuisance`` of the views, scaled by ``per_view`` (n,)."""
-        n, _, q = model.nuisance_jacobian.shape
-        loadings = np.zeros((n, q))
-        loadings[:, nuisance] = per_view
+        """The nuisance in column ``nuisance`` of the views, times ``per_unit`` (n,) for a unit of the parameter."""
+        n, _, r = model.nuisance_jacobian.shape
+        loadings = np.zeros((n, r))
+        loadings[:, nuisance] = per_unit
         return NuisanceParameter(name, sigma, loadings, np.zeros((n, 6)))
 
     @staticmethod
@@ -140,43 +140,67 @@ def estimate_nuisances(
     board_poses: BoardPoses,
     corner_sigma_px: float,
     start: RobotNoise,
-    nuisances: Sequence[NuisanceParameter],
+    parameters: Sequence[NuisanceParameter],
+    own: Mapping[str, float] | None = None,
     posterior: bool = False,
 ) -> NuisanceEstimate:
-    """The ``nuisances`` estimated jointly in ``model``, the linear model of ``board_poses``.
+    """The ``parameters`` estimated jointly with everything in ``model``, the linear model of ``board_poses``.
 
-    ``start``: noise of the arm to start from; ``posterior``: also under every value of the noise posterior. The lens
-    parameters of the model are replaced by ``nuisances``.
+    ``own``: names of the leading nuisance parameters of the model itself that belong to the estimate, each with its
+    unit, the size of one standard deviation of its prior; they come first. ``start``: noise of the arm to start from;
+    ``posterior``: also under every value of the noise posterior.
     """
-    loadings = np.stack([parameter.loadings for parameter in nuisances], axis=-1)
-    columns = model.nuisance_jacobian @ loadings + np.stack([parameter.offsets for parameter in nuisances], axis=-1)
-    information = np.einsum("nqk,nqr,nrl->kl", loadings, board_poses.nuisance_information, loadings)
-    extended = replace(
-        model,
-        nuisance_jacobian=np.concatenate([model.nuisance_jacobian[..., :FIRST_LENS_PARAMETER], columns], axis=-1),
-        nuisance_information=np.pad(information, (FIRST_LENS_PARAMETER, 0)),
-        nuisance_gradient=np.pad(
-            np.einsum("nqk,nq->k", loadings, board_poses.nuisance_gradient), (FIRST_LENS_PARAMETER, 0)
-        ),
-        nuisance_sigma=np.array([np.inf] * FIRST_LENS_PARAMETER + [parameter.sigma for parameter in nuisances]),
-    )
+    own = own or {}
+    extended = _with_parameters(model, board_poses, parameters)
     noise, fits = reml_noise(extended, corner_sigma_px, start)
-    p = model.observable_basis.shape[1]
+    p, r = model.observable_basis.shape[1], model.nuisance_jacobian.shape[-1]
+    selected = np.array([*range(p, p + len(own)), *range(p + r, p + r + len(parameters))], dtype=np.intp)
+    unit = np.array([*own.values(), *(parameter.sigma for parameter in parameters)])
+    units = unit[:, None] * unit
     by_noise: tuple[NoiseComponent, ...] = ()
     if posterior:
         known, each = noise_posterior(extended, corner_sigma_px, noise, fits)
         by_noise = tuple(
-            NoiseComponent(weight, estimate, covariance)
+            NoiseComponent(weight, unit * estimate, units * covariance)
             for weight, estimate, covariance in zip(
-                known.weights.tolist(), each.z[:, p:], each.covariance[:, p:, p:], strict=True
+                known.weights.tolist(),
+                each.z[:, selected],
+                each.covariance[:, selected[:, None], selected],
+                strict=True,
             )
         )
     return NuisanceEstimate(
-        tuple(parameter.name for parameter in nuisances),
-        fits.z[0, p:],
-        fits.covariance[0, p:, p:],
-        noise_dof(len(model.offset), p + len(nuisances)),
+        (*own, *(parameter.name for parameter in parameters)),
+        unit * fits.z[0, selected],
+        units * fits.covariance[0][selected[:, None], selected],
+        noise_dof(len(model.offset), p + len(selected)),
         noise,
         model.observable_basis @ fits.z[0, :p],
         by_noise,
+    )
+
+
+def _with_parameters(
+    model: LinearModel, board_poses: BoardPoses, parameters: Sequence[NuisanceParameter]
+) -> LinearModel:
+    """The model with ``parameters``, standardised, as further nuisance parameters."""
+    if not parameters:
+        return model
+    sigma = np.array([parameter.sigma for parameter in parameters])
+    loadings = np.stack([parameter.loadings for parameter in parameters], axis=-1) * sigma
+    offsets = np.stack([parameter.offsets for parameter in parameters], axis=-1) * sigma
+    by_loadings = board_poses.nuisance_information @ loadings
+    cross_information = by_loadings.sum(axis=0)
+    information = np.einsum("nrk,nrl->kl", loadings, by_loadings)
+    return replace(
+        model,
+        nuisance_jacobian=np.concatenate(
+            [model.nuisance_jacobian, model.nuisance_jacobian @ loadings + offsets], axis=-1
+        ),
+        nuisance_information=np.block(
+            [[model.nuisance_information, cross_information], [cross_information.T, information]]
+        ),
+        nuisance_gradient=np.concatenate(
+            [model.nuisance_gradient, np.einsum("nrk,nr->k", loadings, board_poses.nuisance_gradient)]
+        ),
     )

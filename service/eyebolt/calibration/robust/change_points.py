@@ -8,7 +8,7 @@ any single pair is. Only the order of capture is used, no clock.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -151,19 +151,9 @@ def _p_value(model: LinearModel, best: _Candidate, dof: int) -> float:
 
 
 def _with_change(model: LinearModel, moved_part: MovedPart, at: int) -> LinearModel:
-    """The model with the change as six more nuisance parameters without a prior."""
-    moved = np.where(
-        (np.arange(len(model.offset)) >= at)[:, None, None],
-        model.transform_jacobian[..., moved_part.columns],
-        0.0,
-    )
-    return replace(
-        model,
-        nuisance_jacobian=np.concatenate([model.nuisance_jacobian, moved], axis=-1),
-        nuisance_information=np.pad(model.nuisance_information, (0, 6)),
-        nuisance_gradient=np.pad(model.nuisance_gradient, (0, 6)),
-        nuisance_sigma=np.concatenate([model.nuisance_sigma, np.full(6, np.inf)]),
-    )
+    """The model with the change as six more nuisance parameters; their prior, 1 m and 1 rad, decides nothing."""
+    later = np.arange(len(model.offset)) >= at
+    return model.with_columns(np.where(later[:, None, None], model.transform_jacobian[..., moved_part.columns], 0.0))
 
 
 def _best_change(model: LinearModel, corner_sigma_px: float, variances: Array) -> _Candidate:
@@ -188,7 +178,7 @@ def _best_change(model: LinearModel, corner_sigma_px: float, variances: Array) -
             candidates.append((float(change @ right[at]), moved_part, at, change))
     gain, moved_part, at, change = max(candidates, key=lambda one: one[0])
     moved = np.where((np.arange(n) >= at)[:, None], model.transform_jacobian[..., moved_part.columns] @ change, 0.0)
-    z = fits.covariance[0] @ np.einsum("nir,ni->r", weighted, model.offset - moved)
+    z = fits.z[0] - fits.covariance[0] @ np.einsum("nir,ni->r", weighted, moved)
     residual = model.offset - moved - fits.design @ z
     return _Candidate(moved_part, at, change, gain, np.einsum("ni,nij,nj->n", residual, weight, residual))
 

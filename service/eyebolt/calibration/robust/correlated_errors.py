@@ -31,11 +31,13 @@ class ArmOffsets:
     poses: Array
     """(n, 4, 4), metres: reported base_T_flange."""
     offset: Array
-    """(n, 6), m and rad: predicted to observed board pose."""
+    """(n, 6), m and rad: predicted to observed board pose, for board and lens as the images show them."""
     design: Array
     """(n, 6, p): derivative of the offset by the observable changes of X and Y."""
     camera_covariance: Array
     """(n, 6, 6): covariance of the offset by the corner noise."""
+    nuisance_loading: Array
+    """(n, 6, r): effect of board and lens, each column for one standard deviation of what the images leave open."""
     correlation: Array
     """(n, n): correlation of the systematic error between two poses."""
 
@@ -59,12 +61,17 @@ def evenly_spaced_rows(count: int) -> RowSelection:
 
 
 def arm_offsets(joint: JointEstimate, model: LinearModel, reported: Array, rows: RowSelection) -> ArmOffsets:
-    """The pairs ``rows`` of ``model``, linearised about ``joint``; ``reported`` (n, 4, 4): all base_T_flange."""
+    """The pairs ``rows`` of ``model``, linearised about ``joint``; ``reported`` (n, 4, 4): all base_T_flange.
+
+    The images are those of ``joint``, also for pairs that it does not use.
+    """
+    mean, covariance = joint.model.nuisances_from_images(joint.corner_sigma_px)
     return ArmOffsets(
         reported[rows],
-        model.offset[rows],
+        (model.offset - model.nuisance_jacobian @ mean)[rows],
         model.transform_jacobian[rows] @ joint.model.observable_basis,
         joint.variance_inflation * joint.corner_sigma_px**2 * model.camera_unit_covariance[rows],
+        model.nuisance_jacobian[rows] @ np.linalg.cholesky(covariance),
         pose_correlation(reported[rows], reported[rows]),
     )
 
@@ -77,7 +84,8 @@ def offset_covariance(pairs: ArmOffsets, u: Array) -> Array:
     full = np.einsum("nm,i,ij->nimj", pairs.correlation, correlated, np.eye(6))
     index = np.arange(n)
     full[index, :, index, :] += pairs.camera_covariance + np.diag(white)
-    out: Array = full.reshape(6 * n, 6 * n)
+    loading = pairs.nuisance_loading.reshape(6 * n, -1)
+    out: Array = full.reshape(6 * n, 6 * n) + loading @ loading.T
     return out
 
 
@@ -87,8 +95,8 @@ class ErrorContrasts:
 
     offset: Array
     """(r,): contrasts of the offsets."""
-    camera_covariance: Array
-    """(r, r): covariance by the corner noise."""
+    measurement_covariance: Array
+    """(r, r): covariance by the corner noise, and by what the images leave open about board and lens."""
     variance_components: Array
     """(4, r, r): covariance by each of the four variances of ``offset_covariance``, for a variance of 1."""
     log_determinant: float
@@ -107,9 +115,10 @@ class ErrorContrasts:
             for mixed in (basis, np.tensordot(pairs.correlation, basis, axes=1))
             for part in (slice(0, 3), slice(3, 6))
         ]
+        loading = flat.T @ pairs.nuisance_loading.reshape(6 * n, -1)
         return ErrorContrasts(
             pairs.offset.ravel() @ flat,
-            flat.T @ (pairs.camera_covariance @ basis).reshape(6 * n, -1),
+            flat.T @ (pairs.camera_covariance @ basis).reshape(6 * n, -1) + loading @ loading.T,
             np.array(variance_components),
             2 * float(np.log(np.abs(np.diagonal(R))).sum()),
         )
@@ -127,7 +136,7 @@ class ErrorContrasts:
         return value, gradient, 0.5 * working_variates @ weight @ working_variates.T
 
     def _fitted(self, u: Array) -> tuple[float, Array, Array]:
-        C = self.camera_covariance + np.tensordot(np.exp(u), self.variance_components, axes=1)
+        C = self.measurement_covariance + np.tensordot(np.exp(u), self.variance_components, axes=1)
         weight = np.linalg.inv(C)
         weighted_offset = weight @ self.offset
         return (

@@ -36,14 +36,31 @@ _MIN_VARIANCE = 1e-14
 
 @dataclass(frozen=True)
 class _LinearPairs:
-    """n pairs of a linear model."""
+    """n pairs of a linear model; board and lens, as the images show them, are known up to their covariance there."""
 
     camera_covariance: Array
     """(n, 6, 6): covariance of the offset by the corner noise."""
     offset: Array
     """(n, 6), m and rad: predicted to observed board pose."""
     design: Array
-    """(n, 6, p): derivative of the offset by the observable changes of X and Y."""
+    """(n, 6, p + r): derivative of the offset by the observable changes of X and Y, and by the nuisance parameters."""
+    prior_information: Array
+    """(p + r, p + r): information about these unknowns beside the offsets."""
+
+    @staticmethod
+    def of(model: LinearModel, corner_sigma_px: float, rows: NDArray[np.intp]) -> _LinearPairs:
+        """The pairs ``rows`` of ``model``."""
+        mean, covariance = model.nuisances_from_images(corner_sigma_px)
+        design = model.design
+        prior_information = np.zeros((design.shape[-1], design.shape[-1]))
+        p = model.observable_basis.shape[1]
+        prior_information[p:, p:] = np.linalg.inv(covariance)
+        return _LinearPairs(
+            corner_sigma_px**2 * model.camera_unit_covariance[rows],
+            (model.offset - model.nuisance_jacobian @ mean)[rows],
+            design[rows],
+            prior_information,
+        )
 
     def covariance(self, variances: Array) -> Array:
         """(m, n, 6, 6) of the offsets for m choices of the arm's ``variances`` (m, 6)."""
@@ -54,7 +71,7 @@ class _LinearPairs:
         """Residuals (m, n, 6) of all pairs about the fits to ``subsets`` (m, n), and their squares (m, n)."""
         subset_count, n = subsets.shape
         flat = (weight @ self.design * subsets[..., None, None]).reshape(subset_count, 6 * n, -1)
-        normal = self.design.reshape(6 * n, -1).T @ flat
+        normal = self.design.reshape(6 * n, -1).T @ flat + self.prior_information
         z = (invert_information(normal) @ (self.offset.reshape(-1) @ flat)[..., None])[..., 0]
         residual = self.offset - np.einsum("nip,mp->mni", self.design, z)
         return residual, np.einsum("mni,mnij,mnj->mn", residual, weight, residual)
@@ -82,9 +99,7 @@ def consistent_subset(
     rows = np.arange(count) if count <= _MAX_ROWS else np.sort(generator.choice(count, _MAX_ROWS, replace=False))
     n = len(rows)
     core_size = int(np.ceil(_CORE_FRACTION * n))
-    pairs = _LinearPairs(
-        corner_sigma_px**2 * model.camera_unit_covariance[rows], model.offset[rows], model.design(())[rows]
-    )
+    pairs = _LinearPairs.of(model, corner_sigma_px, rows)
     subsets = np.zeros((_INITIAL_SUBSETS, n), dtype=bool)
     for subset in subsets:
         subset[generator.choice(n, size=min(_SUBSET_SIZE, core_size), replace=False)] = True

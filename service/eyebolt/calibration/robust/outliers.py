@@ -362,7 +362,7 @@ def _readmit_systematic_errors(problem: Problem, observations: Observations, cur
         return inliers
     model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y)
     covariance = joint.corner_sigma_px**2 * model.camera_unit_covariance + np.diag(_SYSTEMATIC_ERROR_VARIANCE)
-    residual_sq = mahalanobis_sq(model.offset, covariance)
+    residual_sq = mahalanobis_sq(model.offset - model.nuisance_jacobian @ joint.nuisances, covariance)
     candidates = ~inliers & (residual_sq < chi2_isf(6, _SYSTEMATIC_ERROR_P))
     if not candidates.any():
         return inliers
@@ -391,6 +391,7 @@ def _describe_outlier(observations: Observations, joint: JointEstimate, row: int
     one = observations.subset(np.array([row]))
     predicted = se3.inverse(joint.X) @ one.A @ joint.Y
     offset = se3.log(se3.inverse(predicted) @ one.pose_fits.camera_T_board)[0]
+    offset = offset - one.board_poses.nuisance_jacobian[0] @ joint.nuisances
     distance_mm = float(np.linalg.norm(offset[:3])) * 1e3
     rotation_deg = float(np.rad2deg(np.linalg.norm(offset[3:])))
     reason = f"pose and image disagree with the other pairs by {distance_mm:.2f} mm and {rotation_deg:.2f} deg"

@@ -1,5 +1,6 @@
 """Expected error of the result and of a pick; predictive and touch tests. Pure."""
 
+from eyebolt.calibration.uncertainty.contributions import ErrorContributions, error_contributions
 from eyebolt.calibration.uncertainty.error_budget import findings_on_error_budget
 from eyebolt.calibration.uncertainty.expected_error import (
     ErrorMap,
@@ -9,17 +10,20 @@ from eyebolt.calibration.uncertainty.expected_error import (
     standard_normal,
 )
 from eyebolt.calibration.uncertainty.pick_error import pick_error
-from eyebolt.calibration.uncertainty.prediction import PredictiveModel, predictive_model
+from eyebolt.calibration.uncertainty.prediction import PredictedBoardAndLens, PredictiveModel, predictive_model
 from eyebolt.calibration.uncertainty.touch_test import Height, HeightSource, TouchCheck, apply_touches
 
 __all__ = [
+    "ErrorContributions",
     "ErrorMap",
     "ErrorSummary",
     "Height",
     "HeightSource",
+    "PredictedBoardAndLens",
     "PredictiveModel",
     "TouchCheck",
     "apply_touches",
+    "error_contributions",
     "expected_error",
     "findings_on_error_budget",
     "p95_of_covariance",

@@ -1,21 +1,20 @@
-"""The error budget: whether the arm or the camera dominates the error of the result, and whether corners are outliers.
+"""The error budget: which source dominates the error of the result, and whether corners are outliers.
 
-The estimate is linear in the noise of the poses and of the corners, so its error variance is the sum of both
-contributions. They decide which improvement is worthwhile, and are reported as notes.
+The contributions decide which improvement is worthwhile, and are reported as notes.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from eyebolt.calibration.estimation import JointEstimate, variance_of
+from eyebolt.calibration.estimation import JointEstimate
 from eyebolt.calibration.finding import Finding, FindingCode, Severity
-from eyebolt.calibration.problem import Problem
+from eyebolt.calibration.uncertainty.contributions import ErrorContributions
 from eyebolt.calibration.uncertainty.pick_error import PickError
 from eyebolt.observations import CornerObservations
 
-# From this fraction of the error variance on, one source dominates: removing the other would leave at least 89 % of the
-# error. Common practice, no source.
+# From this fraction of the error variance on, one source dominates: removing all others would leave at least 89 % of
+# the error. Common practice, no source.
 _DOMINANT_FRACTION = 0.8
 # Twice the log likelihood that the pose-correlated error must gain. White noise alone reaches it in fewer than 1 of 100
 # sessions (``python -m bench.calibration pick``). For two variances at their lower bound the asymptotic 1 % quantile is
@@ -29,52 +28,61 @@ _MIN_DOWN_WEIGHTED = 5
 
 
 def findings_on_error_budget(
-    problem: Problem, joint: JointEstimate, pick: PickError, stack: CornerObservations
+    joint: JointEstimate, contributions: ErrorContributions, pick: PickError, stack: CornerObservations
 ) -> tuple[Finding, ...]:
     """Notes on the error budget; ``pick``: of the same estimate; ``stack``: the corners used, with their weights."""
     found = [
         _correlated_error_finding(pick, len(joint.model.offset)),
-        _dominant_source(problem, joint),
+        _dominant_source(joint, contributions),
         _outlier_corner_finding(stack),
     ]
     return tuple(f for f in found if f is not None)
 
 
-def _dominant_source(problem: Problem, joint: JointEstimate) -> Finding | None:
-    """The note on the noise, of poses or of corners, that makes most of the error of X over the working volume."""
-    fits, model = joint.fits, joint.model
-    p = model.observable_basis.shape[1]
-    gain = model.observable_basis[:6] @ (fits.covariance[0] @ np.swapaxes(fits.weighted_design[0], -1, -2))[:, :p]
-    by_arm = np.einsum("nai,i,nbi->ab", gain, variance_of(joint.noise.best), gain)
-    by_camera = joint.corner_sigma_px**2 * np.einsum("nai,nij,nbj->ab", gain, model.camera_unit_covariance, gain)
-    metric = problem.displacement_metric
-    arm_mm, camera_mm = (float(np.sqrt((metric * part).sum())) * 1e3 for part in (by_arm, by_camera))
-    total = arm_mm**2 + camera_mm**2
-    if not total > 0:
-        return None
-    evidence = {"arm_error_mm": arm_mm, "camera_error_mm": camera_mm}
+def _dominant_source(joint: JointEstimate, contributions: ErrorContributions) -> Finding | None:
+    """The note on the source that makes most of the error of X over the working volume."""
+    arm_mm, camera_mm, lens_mm, board_mm = (
+        contributions.arm,
+        contributions.corners,
+        contributions.lens,
+        contributions.board,
+    )
+    limit_mm = np.sqrt(_DOMINANT_FRACTION) * contributions.total
+    evidence = {
+        "arm_error_mm": arm_mm,
+        "camera_error_mm": camera_mm,
+        "lens_error_mm": lens_mm,
+        "board_error_mm": board_mm,
+    }
     best = joint.noise.best
     pose_noise = f"{best.translation_m * 1e3:.3f} mm, {np.rad2deg(best.rotation_rad):.4f} deg per axis"
-    if arm_mm**2 > _DOMINANT_FRACTION * total:
-        return Finding(
-            FindingCode.ARM_LIMITED,
-            Severity.NOTE,
-            f"the arm limits the accuracy of this result: its pose noise ({pose_noise}) contributes {arm_mm:.3f} mm to"
-            f" the error, the corner noise {camera_mm:.3f} mm (RMS over the working volume)",
-            evidence,
-            "for a smaller error take more waypoints; a better camera or board does not help.",
-        )
-    if camera_mm**2 > _DOMINANT_FRACTION * total:
-        return Finding(
+    limits = "limits the accuracy of this result"
+    if arm_mm > limit_mm:
+        code, message = FindingCode.ARM_LIMITED, f"the arm {limits}: its pose noise ({pose_noise})"
+        remedy = "for a smaller error take more waypoints; a better camera or board does not help."
+    elif camera_mm > limit_mm:
+        code, message = (
             FindingCode.CAMERA_LIMITED,
-            Severity.NOTE,
-            f"the camera limits the accuracy of this result: the corner noise ({joint.corner_sigma_px:.2f} px)"
-            f" contributes {camera_mm:.3f} mm to the error, the pose noise {arm_mm:.3f} mm (RMS over the working"
-            " volume)",
-            evidence,
-            "for a smaller error use a larger board, shorter distances or a sharper image.",
+            f"the camera {limits}: the corner noise ({joint.corner_sigma_px:.2f} px)",
         )
-    return None
+        remedy = "for a smaller error use a larger board, shorter distances or a sharper image."
+    elif lens_mm > limit_mm:
+        code, message = FindingCode.LENS_LIMITED, f"the lens {limits}: its intrinsics"
+        remedy = (
+            "for a smaller error calibrate the lens and let its file state the covariance; or rotate the board in the"
+            " image by 90 deg and more between waypoints, at several distances."
+        )
+    elif board_mm > limit_mm:
+        code, message = FindingCode.BOARD_LIMITED, f"the board {limits}: the uncertainty of its size"
+        remedy = (
+            "for a smaller error measure the board over ten squares or more and state [board] scale_sigma_percent; or"
+            " take waypoints at more distances."
+        )
+    else:
+        return None
+    largest = max((arm_mm, camera_mm, lens_mm, board_mm))
+    message += f" contributes {largest:.3f} of {contributions.total:.3f} mm to the error (RMS over the working volume)"
+    return Finding(code, Severity.NOTE, message, evidence, remedy)
 
 
 def _correlated_error_finding(pick: PickError, pairs: int) -> Finding | None:

@@ -116,11 +116,14 @@ def _variance_choices(joint: JointEstimate, pairs: ArmOffsets) -> tuple[Array, A
 
 
 def _gain(joint: JointEstimate, pairs: ArmOffsets) -> Array:
-    """(6, 6n): derivative of the white-noise estimate of X by the offsets."""
+    """(6, 6n): derivative of the white-noise estimate of X by the offsets, board and lens estimated beside it."""
     weight = np.linalg.inv(pairs.camera_covariance + np.diag(variance_of(joint.noise.best)))
-    weighted = (weight @ pairs.design).reshape(6 * pairs.count, -1)
-    normal = pairs.design.reshape(6 * pairs.count, -1).T @ weighted
-    out: Array = joint.model.observable_basis[:6] @ invert_information(normal) @ weighted.T
+    design = np.concatenate([pairs.design, pairs.nuisance_loading], axis=-1)
+    weighted = (weight @ design).reshape(6 * pairs.count, -1)
+    normal = design.reshape(6 * pairs.count, -1).T @ weighted
+    p = pairs.design.shape[-1]
+    normal[p:, p:] += np.eye(len(normal) - p)
+    out: Array = joint.model.observable_basis[:6] @ (invert_information(normal) @ weighted.T)[:p]
     return out
 
 

@@ -6,10 +6,44 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from eyebolt.calibration.estimation import HeldOutError, JointEstimate, chi2_sf, f_sf, noise_dof, variance_of
-from eyebolt.calibration.problem import RobotNoise
-from eyebolt.geometry import Array, Mount, se3
-from eyebolt.observations import BoardPose
+from eyebolt.calibration.estimation import (
+    HeldOutError,
+    JointEstimate,
+    chi2_sf,
+    f_sf,
+    linearize_views,
+    noise_dof,
+    variance_of,
+)
+from eyebolt.calibration.nuisance_prior import NuisancePrior
+from eyebolt.calibration.problem import Problem, RobotNoise
+from eyebolt.geometry import Array, CameraModel, Mount, se3
+from eyebolt.observations import BoardPose, CornerObservations
+
+# More corners hardly change how board and lens displace a pose.
+_MAX_POINTS = 16
+
+
+@dataclass(frozen=True)
+class PredictedBoardAndLens:
+    """Board and lens in the prediction: how they change the observed board pose, and their estimate."""
+
+    camera: CameraModel
+    """Intrinsics as stated."""
+    points_m: Array
+    """(k, 3), metres, board frame: corners that represent the board."""
+    prior: NuisancePrior
+    """What the standardised parameters change."""
+    estimate: Array
+    """(r,): estimate of the standardised parameters."""
+
+    def pose_jacobian(self, camera_T_board: Array) -> Array:
+        """(6, r): change of a board pose fitted at ``camera_T_board`` (4, 4), by the standardised parameters."""
+        views = camera_T_board[None]
+        pixels = self.camera.project(se3.apply(views, self.points_m[None]))
+        corners = CornerObservations(self.points_m[None], pixels, np.ones((1, len(self.points_m))))
+        out: Array = linearize_views(self.camera, self.prior, corners, views).nuisance_jacobian[0]
+        return out
 
 
 @dataclass(frozen=True)
@@ -23,7 +57,7 @@ class PredictiveModel:
     Y: Array
     """(4, 4) m: flange_T_board or base_T_board."""
     covariance: Array
-    """(12, 12) of X and Y, in this order, perturbed on the right, m and rad."""
+    """(12 + r, 12 + r) of X and Y, perturbed on the right, m and rad, and of the parameters of board and lens."""
     noise: RobotNoise
     """Noise of the arm."""
     corner_sigma_px: float
@@ -32,6 +66,8 @@ class PredictiveModel:
     """Degrees of freedom of the noise estimate; 0 if the noise is stated."""
     variance_inflation: float
     """Reduced chi-square of the solution's own pairs if they exceed a stated noise, else 1."""
+    board_and_lens: PredictedBoardAndLens | None = None
+    """Board and lens as estimated; None: as stated, r = 0."""
 
     def mahalanobis_sq(self, base_T_flange: Array, observed: BoardPose) -> float:
         """Squared Mahalanobis distance of the observed board pose from that predicted for a flange pose (4, 4).
@@ -46,6 +82,10 @@ class PredictiveModel:
         by_X, by_Y = -se3.adjoint(se3.inverse(predicted)), np.eye(6)
         by_arm = se3.adjoint(se3.inverse(self.Y if self.mount is Mount.FIXED else chain @ self.Y))
         design = np.concatenate([by_X, by_Y], axis=1)
+        if self.board_and_lens is not None:
+            by_nuisances = self.board_and_lens.pose_jacobian(observed.camera_T_board)
+            offset = offset - by_nuisances @ self.board_and_lens.estimate
+            design = np.concatenate([design, by_nuisances], axis=1)
         covariance = (
             self.corner_sigma_px**2 * observed.unit_covariance
             + (by_arm * variance_of(self.noise)) @ by_arm.T
@@ -66,12 +106,12 @@ class PredictiveModel:
         return p_value if np.isfinite(p_value) else 0.0
 
 
-def predictive_model(mount: Mount, joint: JointEstimate, held_out: HeldOutError | None) -> PredictiveModel:
+def predictive_model(problem: Problem, joint: JointEstimate, held_out: HeldOutError | None) -> PredictiveModel:
     """The predictive model of ``joint``; ``held_out``: leave-one-out error of its own pairs."""
     stated = joint.noise.stated
     reduced_chi2 = 1.0 if held_out is None or not np.isfinite(held_out.reduced_chi2) else held_out.reduced_chi2
     return PredictiveModel(
-        mount=mount,
+        mount=problem.mount,
         X=joint.X,
         Y=joint.Y,
         covariance=joint.covariance,
@@ -79,4 +119,13 @@ def predictive_model(mount: Mount, joint: JointEstimate, held_out: HeldOutError 
         corner_sigma_px=joint.corner_sigma_px,
         dof=0 if stated else noise_dof(len(joint.model.offset)),
         variance_inflation=max(reduced_chi2, 1.0) if stated else 1.0,
+        board_and_lens=PredictedBoardAndLens(
+            problem.camera, _representative(problem.board_corners_m), problem.nuisance_prior, joint.nuisances
+        ),
     )
+
+
+def _representative(corners_m: Array) -> Array:
+    """At most 16 of the board's corners (K, 3), spread over it."""
+    out: Array = corners_m[np.unique(np.linspace(0, len(corners_m) - 1, min(len(corners_m), _MAX_POINTS)).astype(int))]
+    return out

@@ -4,10 +4,10 @@ The position of a touched corner is known twice: by the arm, ``base_T_flange @ t
 ``base_T_camera @ camera_T_board @ corner`` (camera on the arm: ``base_T_flange @ flange_T_camera`` in place of
 ``base_T_camera``, with the flange pose of the image). The residual is the difference.
 
-The residuals are correlated, since touches share most of their errors: those of X and of lens parameters with a stated
-sigma, of the board's pose in its one image, of the arm at that image, and of the tip's position in the flange frame.
-Only the arm's error at the touch and that of setting the tip onto the corner are independent. So all touches form one
-vector with one covariance.
+The residuals are correlated, since touches share most of their errors: those of X, of board and lens, of the board's
+pose in its one image, of the arm at that image, and of the tip's position in the flange frame. Only the arm's error at
+the touch and that of setting the tip onto the corner are independent. So all touches form one vector with one
+covariance.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from eyebolt.calibration.estimation import BOARD_SCALE, FOCAL_LENGTH, JointEstimate, linearize_board_poses, variance_of
+from eyebolt.calibration.estimation import JointEstimate, linearize_board_poses, variance_of
 from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import Array, Mount, se3
 from eyebolt.observations import (
@@ -44,7 +44,7 @@ class TouchResiduals:
     height_jacobian: Array
     """(3m,): derivative of the predicted positions by the height of X."""
     nuisance_jacobian: Array
-    """(3m, 2): derivative of the predicted positions by board scale and focal length."""
+    """(3m, r): derivative of the predicted positions by the standardised nuisance parameters."""
     points_m: Array
     """(m, 3) m, base frame: touched positions."""
     corners: tuple[int, ...]
@@ -62,7 +62,7 @@ class PlacedBoardPose:
     unit_covariance: Array
     """(6, 6): covariance of the pose for a corner noise of 1 px."""
     nuisance_jacobian: Array
-    """(6, q): derivative of the fitted pose by the nuisance parameters of a view."""
+    """(6, r): derivative of the fitted pose by the standardised nuisance parameters."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +76,7 @@ class _BoardTouches:
     up: Array
     """(m, 3): the vertical."""
     nuisance_jacobian: Array
-    """(m, 3, q): derivative of the prediction by the nuisance parameters."""
+    """(m, 3, r): derivative of the prediction by the standardised nuisance parameters."""
     points: Array
     """(m, 3): touched positions."""
     rotations: Array
@@ -129,12 +129,12 @@ def touch_residuals(
     flat_X = np.concatenate([b.jacobian_X for b in boards]).reshape(-1, 6)
     flat_rotations = np.concatenate([b.rotations for b in boards]).reshape(-1, 3)
     flat_nuisance = np.concatenate([b.nuisance_jacobian for b in boards]).reshape(len(flat_X), -1)
-    # X and the lens parameters with a stated sigma were estimated together, and their errors are correlated.
-    lens_jacobian = flat_nuisance[:, joint.model.prior_nuisances]
-    by_X_and_lens = np.concatenate([flat_X, lens_jacobian], axis=1)
+    # X and the nuisance parameters were estimated together, and their errors are correlated.
+    by_estimate = np.concatenate([flat_X, flat_nuisance], axis=1)
+    estimated = np.r_[0:6, 12 : 12 + flat_nuisance.shape[1]]
     tip_variance = tip.sigma_m**2
     covariance = (
-        by_X_and_lens @ joint.covariance_with_nuisances() @ by_X_and_lens.T
+        by_estimate @ joint.covariance[np.ix_(estimated, estimated)] @ by_estimate.T
         + tip_variance * flat_rotations @ flat_rotations.T
     )
     covariance += _block_diagonal(
@@ -144,13 +144,12 @@ def touch_residuals(
             for jacobian in b.touch_jacobian
         ]
     ) + _block_diagonal([b.shared_covariance for b in boards])
-    lens_deviation = joint.fits.z[0, joint.model.observable_basis.shape[1] :]
     return TouchResiduals(
-        residual_m=np.concatenate([b.residual for b in boards]).reshape(-1) - lens_jacobian @ lens_deviation,
+        residual_m=np.concatenate([b.residual for b in boards]).reshape(-1) - flat_nuisance @ joint.nuisances,
         covariance=covariance,
         jacobian_X=flat_X,
         height_jacobian=np.concatenate([b.up for b in boards]).reshape(-1),
-        nuisance_jacobian=flat_nuisance[:, [BOARD_SCALE, FOCAL_LENGTH]],
+        nuisance_jacobian=flat_nuisance,
         points_m=np.concatenate([b.points for b in boards]),
         corners=tuple(t.corner for one in board_poses for t in one.board.touches),
     )
@@ -176,8 +175,7 @@ def _touches_of(
     rotation = base_T_parent[:3, :3] @ X[:3, :3]
     pose_jacobian = rotation @ pose.camera_T_board[:3, :3] @ _point_jacobian(corners)
     # A larger board has its corners elsewhere, and its fitted pose changes as well.
-    scale_jacobian = np.zeros((*corners.shape, pose.nuisance_jacobian.shape[-1]))
-    scale_jacobian[..., BOARD_SCALE] = corners
+    board_jacobian = problem.nuisance_prior.board_jacobian(corners)
     shared_covariance = (
         joint.variance_inflation * joint.corner_sigma_px**2 * _propagate(pose_jacobian, pose.unit_covariance)
     )
@@ -191,7 +189,7 @@ def _touches_of(
         jacobian_X=rotation @ _point_jacobian(in_camera),
         up=np.broadcast_to(base_T_parent[:3, :3] @ vertical_X, corners.shape),
         nuisance_jacobian=(
-            rotation @ pose.camera_T_board[:3, :3] @ scale_jacobian - pose_jacobian @ pose.nuisance_jacobian
+            rotation @ pose.camera_T_board[:3, :3] @ board_jacobian - pose_jacobian @ pose.nuisance_jacobian
         ),
         points=touched,
         rotations=flanges[:, :3, :3],

@@ -1,0 +1,106 @@
+"""Whether the pairs contradict the prior of board or lens, and how much wider it has to be.
+
+For one group of standardised parameters u, everything else estimated, the pairs yield an estimate with information L.
+If the prior N(0, I) holds, the estimate is N(0, I + inverse(L)), and its squared Mahalanobis distance is chi-squared.
+A prior that is contradicted would pull the estimate to a wrong place with too small an error. It is widened by the
+factor b at which the distance equals its expectation: N(0, b^2 I + inverse(L)). This is the moment estimate of a
+variance between groups (R. C. Paule, J. Mandel, J. Res. Natl. Bur. Stand. 87, 1982), and R. T. Birge's ratio (Phys.
+Rev. 40, 1932) where the pairs are much better than the prior.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from eyebolt.calibration.estimation.linearization import invert_information
+from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate
+from eyebolt.calibration.estimation.robot_noise import noise_dof
+from eyebolt.calibration.estimation.statistics import chi2_sf, f_sf
+from eyebolt.calibration.nuisance_prior import NuisancePrior, ParameterGroup
+from eyebolt.geometry import Array
+
+# Probability that data in keeping with both priors contradict one of them (Bonferroni). Common practice, no source.
+_FALSE_ALARM_RATE = 0.01
+# Directions with less of the information of the best one are left out: it is rounding.
+_MIN_INFORMATION_RATIO = 1e-6
+
+
+@dataclass(frozen=True)
+class PriorContradiction:
+    """A group of parameters whose prior the pairs contradict."""
+
+    group: ParameterGroup
+    """The group."""
+    p_value: float
+    """Probability of a distance as large if the prior holds."""
+    factor: float
+    """By how much wider the prior has to be to agree with the pairs, above 1."""
+
+
+def find_contradiction(joint: JointEstimate, prior: NuisancePrior) -> PriorContradiction | None:
+    """The group whose ``prior`` the pairs of ``joint`` contradict most; None if they contradict none."""
+    found = [_compare(joint, prior, group) for group in ParameterGroup]
+    worst = min((one for one in found if one is not None), key=lambda one: one.p_value, default=None)
+    return worst if worst is not None and len(ParameterGroup) * worst.p_value < _FALSE_ALARM_RATE else None
+
+
+def _compare(joint: JointEstimate, prior: NuisancePrior, group: ParameterGroup) -> PriorContradiction | None:
+    score, information = _evidence(joint, prior, group)
+    if not len(information):
+        return None
+    # A stated noise that is too small would contradict every prior.
+    scale = max(_reduced_chi2(joint), 1.0) if joint.noise.stated else 1.0
+    score, information = score / scale, information / scale
+    dof = len(information)
+    squares = score**2
+    chi2 = float((squares / (information * (1 + information))).sum())
+    if joint.noise.stated:
+        p_value = float(chi2_sf(dof, chi2))
+    else:
+        p_value = float(f_sf(dof, noise_dof(len(joint.model.offset)), chi2 / dof))
+    return PriorContradiction(group, p_value, _consistent_factor(squares, information))
+
+
+def _reduced_chi2(joint: JointEstimate) -> float:
+    """Chi-squared of the residuals of the offsets per degree of freedom."""
+    residual = joint.fits.residual[0]
+    dof = joint.model.offset.size - joint.model.observable_basis.shape[1]
+    chi2 = float(np.einsum("ni,nij,nj->", residual, joint.fits.weight[0], residual))
+    return chi2 / float(max(dof, 1))
+
+
+def _evidence(joint: JointEstimate, prior: NuisancePrior, group: ParameterGroup) -> tuple[Array, Array]:
+    """What the pairs show about a group: score (k,) and information (k,) along the eigenvectors of the latter.
+
+    Everything else is estimated, other groups under their prior. The prior of the group is left out before anything is
+    eliminated: of a parameter that is stated to be exact, nothing would remain of a difference of large numbers.
+    """
+    normal, p = joint.fits.normal[0], joint.model.observable_basis.shape[1]
+    right = normal @ joint.fits.z[0]
+    own = np.concatenate([np.zeros(p, dtype=bool), prior.columns_of(group)])
+    gain = normal[np.ix_(own, ~own)] @ invert_information(normal[np.ix_(~own, ~own)])
+    direct = normal[np.ix_(own, own)] - np.eye(int(own.sum()))
+    information = direct - gain @ normal[np.ix_(~own, own)]
+    values, vectors = np.linalg.eigh((information + information.T) / 2)
+    known = values > _MIN_INFORMATION_RATIO * max(float(np.diagonal(direct).max(initial=0.0)), 1e-300)
+    score = vectors.T @ (right[own] - gain @ right[~own])
+    return score[known], values[known]
+
+
+def _consistent_factor(squares: Array, information: Array) -> float:
+    """The factor b with which the distance of the estimate equals its expectation, by bisection; at least 1."""
+
+    def distance(b: float) -> float:
+        return float((squares / (information * (1 + b**2 * information))).sum())
+
+    low, high = 1.0, 2.0
+    if distance(low) <= len(squares):
+        return low
+    while distance(high) > len(squares) and high < 1e12:
+        high *= 2
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if distance(middle) > len(squares) else (low, middle)
+    return high

@@ -1,0 +1,178 @@
+"""Prior of the nuisance parameters: how far board scale and lens may be from what station and lens file state.
+
+Every estimate includes these parameters. They are standardised: the deviations from the stated values, in natural
+units, are ``root @ u`` with u ~ N(0, I). A parameter that nobody has stated an uncertainty for is not exact: it has the
+default below. A very small standard deviation states that a parameter is exact.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eyebolt.geometry import COEFFICIENT_NAMES, Array, CameraModel
+
+SCALE = "scale"
+"""Name of the relative deviation of the board scale (0.01: the board is 1 % larger than stated)."""
+BOARD_PARAMETERS = (SCALE,)
+"""Names of the parameters of the board; all others are those of the lens, in pixels or as the coefficients are."""
+MATRIX_PARAMETERS = ("fx", "fy", "cx", "cy")
+"""Names of the parameters of the camera matrix, pixels."""
+
+# Standard deviations of a lens that is calibrated with ordinary care and stated without its uncertainty: the focal
+# length (fx and fy together, since square pixels are exact) as a fraction, the principal point in pixels, and the first
+# radial coefficient. Common practice, no source.
+DEFAULT_FOCAL_SIGMA = 1e-3
+DEFAULT_CENTRE_SIGMA_PX = 2.0
+DEFAULT_K1_SIGMA = 0.005
+# Reading of a ruler at both ends of a printed length. Common practice, no source.
+RULER_SIGMA_M = 2e-4
+# Scale of an office printer, relative. Common practice, no source.
+PRINTED_SCALE_SIGMA = 3e-3
+# Correlations leave directions whose variance is only rounding; relative to the largest.
+_MIN_EIGENVALUE = 1e-12
+
+
+class PriorSource(StrEnum):
+    """Where the standard deviation of a nuisance parameter comes from."""
+
+    STATED = "stated"
+    """Stated in the lens file, the station file or the problem file."""
+    DEFAULT = "default"
+    """Not stated: the default of ``nuisance_prior``."""
+    WIDENED = "widened"
+    """Either of them, widened because the pairs contradict it."""
+
+
+class ParameterGroup(StrEnum):
+    """Nuisance parameters that are wrong together."""
+
+    BOARD = "board"
+    """The shape and size of the board."""
+    LENS = "lens"
+    """The intrinsics of the camera."""
+
+
+@dataclass(frozen=True)
+class NuisancePrior:
+    """Prior of q raw parameters, as r standardised ones: the raw parameters are ``root @ u``, u ~ N(0, I)."""
+
+    names: tuple[str, ...]
+    """(q): names of the raw parameters, ``scale`` (relative), ``fx``, ``fy``, ``cx``, ``cy`` (px), ``k1``, ..."""
+    root: Array
+    """(q, r): a square root of their covariance, each row in the unit of its parameter."""
+    sources: tuple[PriorSource, ...]
+    """(q): where the standard deviation of each comes from."""
+
+    @cached_property
+    def covariance(self) -> Array:
+        """(q, q): covariance of the raw parameters."""
+        out: Array = self.root @ self.root.T
+        return out
+
+    @property
+    def lens_names(self) -> tuple[str, ...]:
+        """Names of the raw parameters of the lens."""
+        return tuple(name for name in self.names if name not in BOARD_PARAMETERS)
+
+    def columns_of(self, group: ParameterGroup) -> NDArray[np.bool_]:
+        """(r,): the standardised parameters of ``group``."""
+        in_group = [(name in BOARD_PARAMETERS) == (group is ParameterGroup.BOARD) for name in self.names]
+        out: NDArray[np.bool_] = (self.root[in_group] != 0).any(axis=0)
+        return out
+
+    def functional(self, weights: Mapping[str, float]) -> Array:
+        """(r,): the sum of the raw parameters, each times its weight, as a function of u; absent ones count as 0."""
+        raw = np.array([weights.get(name, 0.0) for name in self.names])
+        out: Array = raw @ self.root
+        return out
+
+    def extended(self, deviation: Mapping[str, float]) -> NuisancePrior:
+        """The prior with one more standardised parameter, the last, that changes raw parameters by ``deviation``."""
+        names = (*self.names, *(name for name in deviation if name not in self.names))
+        root = np.zeros((len(names), self.root.shape[1] + 1))
+        root[: len(self.names), :-1] = self.root
+        root[:, -1] = [deviation.get(name, 0.0) for name in names]
+        added = (PriorSource.STATED,) * (len(names) - len(self.names))
+        return NuisancePrior(names, root, self.sources + added)
+
+    def widened(self, group: ParameterGroup, factor: float) -> NuisancePrior:
+        """The prior with the standard deviations of ``group`` multiplied by ``factor``."""
+        root = np.where(self.columns_of(group), factor, 1.0) * self.root
+        sources = tuple(
+            PriorSource.WIDENED if (name in BOARD_PARAMETERS) == (group is ParameterGroup.BOARD) else source
+            for name, source in zip(self.names, self.sources, strict=True)
+        )
+        return replace(self, root=root, sources=sources)
+
+    def corner_jacobian(
+        self, camera: CameraModel, points_m: Array, points_in_camera_m: Array, pixel_by_point: Array
+    ) -> Array:
+        """Derivative (..., 2, r) of pixels by the standardised parameters.
+
+        ``points_m`` (..., 3): corners, board frame; ``points_in_camera_m`` (..., 3): the same, camera frame;
+        ``pixel_by_point`` (..., 2, 3): derivative of the pixels by a displacement in the board frame.
+        """
+        is_board = np.array([name in BOARD_PARAMETERS for name in self.names])
+        out: Array = camera.parameter_jacobian(self.lens_names, points_in_camera_m) @ self.root[~is_board]
+        return out + pixel_by_point @ self.board_jacobian(points_m)
+
+    def board_jacobian(self, points_m: Array) -> Array:
+        """Displacement (..., 3, r) of points of the board (..., 3), board frame, by the standardised parameters."""
+        out = np.zeros((*points_m.shape, self.root.shape[1]))
+        for name, row in zip(self.names, self.root, strict=True):
+            if name == SCALE:
+                out += points_m[..., None] * row
+        return out
+
+
+def stated_prior(camera: CameraModel, board_corners_m: Array, board_scale_sigma: float | None) -> NuisancePrior:
+    """The prior of board scale and lens as station and lens file state them, with the defaults for the rest.
+
+    ``board_corners_m`` (K, 3); ``board_scale_sigma``: relative, None: as a ruler along the longer side determines it.
+    """
+    scale_source = PriorSource.DEFAULT if board_scale_sigma is None else PriorSource.STATED
+    if board_scale_sigma is None:
+        board_scale_sigma = measured_scale_sigma(float(np.ptp(board_corners_m, axis=0).max()))
+    names, lens_root, lens_sources = _lens_prior(camera)
+    root = np.zeros((1 + len(names), 1 + lens_root.shape[1]))
+    root[0, 0] = board_scale_sigma
+    root[1:, 1:] = lens_root
+    return NuisancePrior((SCALE, *names), root, (scale_source, *lens_sources))
+
+
+def measured_scale_sigma(length_m: float) -> float:
+    """Relative standard deviation of a scale that a ruler along ``length_m`` determines."""
+    return RULER_SIGMA_M / length_m
+
+
+def _lens_prior(camera: CameraModel) -> tuple[tuple[str, ...], Array, tuple[PriorSource, ...]]:
+    """Names (q), root (q, r) and sources (q) of the lens parameters."""
+    stated = tuple(camera.sigma)
+    coefficients = [name for name in COEFFICIENT_NAMES if name in stated or name == "k1"]
+    names = (*MATRIX_PARAMETERS, *coefficients)
+    columns: list[Array] = []
+    if stated:
+        values, vectors = np.linalg.eigh(np.eye(len(stated)) if camera.correlation is None else camera.correlation)
+        kept = values > _MIN_EIGENVALUE * values[-1]
+        root = np.array(list(camera.sigma.values()))[:, None] * vectors[:, kept] * np.sqrt(values[kept])
+        columns += [_column(names, dict(zip(stated, column, strict=True))) for column in root.T]
+    focal_px = {name: DEFAULT_FOCAL_SIGMA * float(camera.matrix[k, k]) for k, name in enumerate(("fx", "fy"))}
+    defaults = [
+        {name: sigma for name, sigma in focal_px.items() if name not in stated},
+        {"cx": DEFAULT_CENTRE_SIGMA_PX},
+        {"cy": DEFAULT_CENTRE_SIGMA_PX},
+        {"k1": DEFAULT_K1_SIGMA},
+    ]
+    columns += [_column(names, change) for change in defaults if change and not change.keys() & set(stated)]
+    sources = tuple(PriorSource.STATED if name in stated else PriorSource.DEFAULT for name in names)
+    return names, np.stack(columns, axis=1), sources
+
+
+def _column(names: Sequence[str], change: Mapping[str, float]) -> Array:
+    return np.array([change.get(name, 0.0) for name in names])

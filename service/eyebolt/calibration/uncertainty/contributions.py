@@ -1,0 +1,73 @@
+"""Where the error of X comes from: arm, corners, lens, board and touch, in millimetres that add up in squares.
+
+The estimate solves ``N (z, u) = D^T W offsets + gradient of the images``, N with the identity of the prior. Its error
+is linear in four independent sources: the noise of the poses and that of the corners, which enter the offsets (the
+corners also the images' own part), and the deviations of lens and board from what is stated, which enter as their
+prior. Each yields a covariance of X, and these add up to inverse(N). What the posterior adds because the noise of the
+arm is uncertain, or larger than stated, is counted to the arm.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from eyebolt.calibration.estimation import JointEstimate, variance_of
+from eyebolt.calibration.nuisance_prior import ParameterGroup
+from eyebolt.calibration.problem import Problem
+from eyebolt.geometry import Array
+
+
+@dataclass(frozen=True)
+class ErrorContributions:
+    """RMS error over the working volume by source, mm; the squares add up to that of the expected error."""
+
+    arm: float
+    """Noise of the poses, and its uncertainty where it is estimated."""
+    corners: float
+    """Noise of the corners."""
+    lens: float
+    """What stays uncertain of the intrinsics."""
+    board: float
+    """What stays uncertain of the board."""
+    touch: float
+    """Touches of a height from touch; 0 otherwise."""
+
+    @property
+    def total(self) -> float:
+        """RMS of the expected error over posterior and working volume, mm."""
+        return float(np.sqrt(sum(part**2 for part in (self.arm, self.corners, self.lens, self.board, self.touch))))
+
+    @property
+    def description(self) -> str:
+        """The contributions in one line, for an operator."""
+        parts = {"arm": self.arm, "corners": self.corners, "lens": self.lens, "board": self.board, "touch": self.touch}
+        named = ", ".join(f"{name} {part:.3f}" for name, part in parts.items() if part > 0 or name != "touch")
+        return f"error by source: {named} mm (RMS, together {self.total:.3f} mm)"
+
+
+def error_contributions(
+    problem: Problem, joint: JointEstimate, error_transfer: Array, covariance: Array
+) -> ErrorContributions:
+    """The contributions to the error of X with ``covariance`` (6, 6).
+
+    ``joint``: the estimate before touches; ``error_transfer`` (6, 12 + r): from its error to that of X.
+    """
+    fits, model = joint.fits, joint.model
+    p = model.observable_basis.shape[1]
+    gain = error_transfer @ model.state_basis @ fits.covariance[0]
+    weighted = fits.weighted_design[0]
+    by_poses = np.einsum("nik,i,nil->kl", weighted, variance_of(joint.noise.best), weighted)
+    whole = error_transfer @ joint.covariance @ error_transfer.T
+    at_best_noise = gain @ fits.normal[0] @ gain.T
+    columns = {group: p + np.flatnonzero(problem.nuisance_prior.columns_of(group)) for group in ParameterGroup}
+    lens, board = (
+        gain[:, columns[group]] @ gain[:, columns[group]].T for group in (ParameterGroup.LENS, ParameterGroup.BOARD)
+    )
+    corners = at_best_noise - gain @ by_poses @ gain.T - lens - board
+    parts = (whole - corners - lens - board, corners, lens, board, covariance - whole)
+    # Rounding may leave a source without effect slightly negative.
+    squares = [max(float((problem.displacement_metric * part).sum()), 0.0) for part in parts]
+    negligible = 1e-12 * sum(squares)
+    return ErrorContributions(*(float(np.sqrt(s)) * 1e3 if s > negligible else 0.0 for s in squares))
