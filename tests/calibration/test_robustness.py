@@ -298,6 +298,14 @@ def test_a_vertical_arm_that_only_translates_is_asked_to_rotate(cases, which, mm
         assert "about the vertical" in outcome.remedy, "this arm cannot tilt"
 
 
+@pytest.mark.parametrize("which", [FREE[0], *VERTICAL], ids=lambda which: "-".join(map(str, which)))
+def test_poses_whose_squares_overflow_are_refused(eight, which):
+    grow = np.ones((4, 4))
+    grow[:3, 3] = 1e160
+    pairs = [replace(p, base_T_flange=p.base_T_flange * grow) for p in eight[which].pairs]
+    assert isinstance(checked_outcome(replace(eight[which], pairs=pairs)), Refusal)
+
+
 @pytest.mark.parametrize("which", [FREE[0], FREE[1], FREE[3], *VERTICAL], ids=lambda which: "-".join(map(str, which)))
 def test_a_frozen_image_is_refused_and_named(eight, which):
     first = eight[which].pairs[0]

@@ -1,5 +1,7 @@
 """The arm of a camera without a robot program follows the poses that the robot's requests report."""
 
+import contextlib
+import sys
 import time
 
 import numpy as np
@@ -7,8 +9,9 @@ import pytest
 import zmq
 
 from eyebolt.protocol import STATUS_TOPIC, RequestStatus
-from eyebolt_sim import pose_follower
+from eyebolt_sim import cli, pose_follower
 from eyebolt_sim.arm import Arm
+from eyebolt_sim.cell import Cell, CellOptions, prepare_cell
 from eyebolt_sim.moving_arm import MovingArm
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.pose_follower import PoseFollower
@@ -94,3 +97,41 @@ def test_without_a_status_the_arm_stays_and_that_is_told_once(publish, arm, foll
     follower.follow()
     assert len(told) == 1
     assert (arm.pose_at(0.0) == before).all()
+
+
+@pytest.mark.parametrize("cell", [{"turns": "vertical", "rotation": "angle-z"}, {"rotation": "euler-ZYX"}])
+def test_a_camera_without_a_robot_program_follows_the_poses_as_the_robot_writes_them(
+    make_station, free_port, monkeypatch, cell
+):
+    status = f"tcp://127.0.0.1:{free_port()}"
+    path = make_station(**cell, status=status, near_mm=400.0, far_mm=700.0)
+    station = prepare_cell(path, CellOptions()).station
+    waypoint = prepare_cell(path, CellOptions()).captures[-1]
+    written = PoseFormat(station.robot.length, station.robot.rotation, station.robot.angle).format_pose(
+        waypoint.base_T_flange
+    )
+    context, served = zmq.Context(), []
+
+    def camera_server(cell, arm, before_exposure=None):
+        served.append((cell, arm, before_exposure))
+        return contextlib.nullcontext()
+
+    def act():
+        ((cell, arm, before_exposure),) = served
+        assert socket.poll(30_000), "nobody subscribed"
+        Publisher(socket, status)(tuple(float(number) for number in written.split()))
+        before_exposure()
+        view = cell.view_from_outward(arm.pose_at(time.monotonic()))
+        np.testing.assert_allclose(view, cell.scene.view_from(waypoint.base_T_flange), atol=1e-3)
+
+    monkeypatch.setattr(Cell, "camera_server", camera_server)
+    monkeypatch.setattr(cli, "_wait_for_interrupt", act)
+    monkeypatch.setattr(sys, "argv", ["eyebolt-sim", "cell", str(path), "--camera-only"])
+    try:
+        socket = context.socket(zmq.XPUB)
+        socket.bind(status)
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        assert not ended.value.code
+    finally:
+        context.destroy(linger=0)

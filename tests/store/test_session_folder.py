@@ -8,6 +8,8 @@ import itertools
 import json
 import os
 import stat
+import struct
+import zlib
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -21,6 +23,7 @@ import pytest
 from eyebolt.access import Access
 from eyebolt.errors import RecordFault
 from eyebolt.store.filesystem import FileSystem, write_atomically, write_fault
+from eyebolt.store.images import encode_image
 from eyebolt.store.names import RESULT_NAME, list_sessions, session_name
 from eyebolt.store.session_folder import SessionFolder
 from support.crash_disk import CrashDisk, PowerCut
@@ -566,3 +569,27 @@ def test_files_can_be_read_by_others_in_the_cell_if_the_station_states_it(tmp_pa
         os.umask(before)
     for path in session.path.rglob("*"):
         assert stat.S_IMODE(path.stat().st_mode) == (0o755 if path.is_dir() else 0o644)
+
+
+def test_a_lost_configuration_file_is_named_with_its_place_and_its_remedy(tmp_path: Path) -> None:
+    with SessionFolder.create(tmp_path, "20260314-091500-01", {"camera.json": b"a"}) as session:
+        (session.path / "camera.json").unlink()
+        with pytest.raises(RecordFault) as fault:
+            session.snapshot("camera.json")
+    assert fault.value.code == "record-read"
+    assert str(session.path / "camera.json") in fault.value.message
+    assert "backup" in fault.value.remedy
+    assert "backup" not in fault.value.message
+
+
+@pytest.mark.parametrize("shape", [(6, 8), (6, 8, 3)])
+def test_the_directory_of_an_image_is_that_of_baseline_tiff(shape: tuple[int, ...]) -> None:
+    """TIFF 6.0: the tags ascend (section 2), and those that every reader needs are there (sections 4 and 6)."""
+    data = encode_image(np.zeros(shape, np.uint8))
+    at, count = struct.unpack_from("<I", data, 4)[0], struct.unpack_from("<H", data, 8)[0]
+    entries = [struct.unpack_from("<HHII", data, at + 2 + 12 * row) for row in range(count)]
+    tags = [tag for tag, *_ in entries]
+    assert tags == sorted(tags)
+    assert {256, 257, 258, 259, 262, 273, 277, 278, 279} < set(tags)
+    (_, kind, length, text_at) = entries[tags.index(270)]
+    assert (kind, data[text_at : text_at + length]) == (2, b"crc32 of the pixels %08x\0" % zlib.crc32(data[256:]))

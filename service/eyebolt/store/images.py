@@ -28,7 +28,6 @@ _SHORT, _LONG, _ASCII = 3, 4, 2
 _BITS_AT, _TEXT_AT, _PIXELS_AT = 176, 192, 256
 _TEXT = "crc32 of the pixels {:08x}"
 _CHECKSUM = re.compile(rb"crc32 of the pixels ([0-9a-f]{8})\0")
-_MAX_SIDE_PX = 1 << 20
 _MAX_PIXELS = 100_000_000
 
 
@@ -104,13 +103,12 @@ def _header(width: int, height: int, samples: int, bits: int, checksum: int) -> 
 
 def _stated_size(data: bytes) -> tuple[int, int, int, int]:
     """Width, height, samples and bits in the header of a file, as far as they can be those of an image."""
-    if len(data) < _PIXELS_AT or not data.startswith(_MAGIC) or not _CHECKSUM.match(data, _TEXT_AT):
+    if not data.startswith(_MAGIC) or not _CHECKSUM.match(data, _TEXT_AT):
         raise ValueError("it is damaged, or not written by this program")
     # The values of entries 0, 1 and 7 of the directory, which begins at byte 10 with 12 bytes per entry.
     values = [struct.unpack_from("<I", data, 10 + 12 * row + 8)[0] for row in (0, 1, 7)]
     width, height, samples = values
     (bits,) = struct.unpack_from("<H", data, _BITS_AT)
-    is_sized = 0 < width < _MAX_SIDE_PX and 0 < height < _MAX_SIDE_PX and width * height <= _MAX_PIXELS
-    if not (is_sized and samples in (1, 3) and bits in (8, 16)):
+    if not (0 < width * height <= _MAX_PIXELS and samples in (1, 3) and bits in (8, 16)):
         raise ValueError("it is damaged: its header states an impossible size")
     return width, height, samples, bits
