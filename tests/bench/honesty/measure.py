@@ -108,6 +108,7 @@ def problem_of(session: Session, posture: str = "down") -> Problem:
         pairs=pairs,
         volume=WorkingVolume(NEAR_M, FAR_M),
         robot_noise=noise,
+        board_scale_sigma=session.scale_sigma,
         **_more(session, posture),
     )
 
@@ -131,8 +132,6 @@ def own_lens(pictures: np.ndarray, coefficients: int | None = None) -> LensCalib
 def _more(session: Session, posture: str) -> dict[str, object]:
     known = {f.name for f in fields(Problem)}
     out: dict[str, object] = {}
-    if "board_scale_sigma" in known:
-        out["board_scale_sigma"] = session.scale_sigma
     if "pick" in known:
         from eyebolt.geometry import PickPose, PickPosture  # type: ignore[attr-defined]
 
