@@ -102,7 +102,7 @@ def _compare(context: StationContext, truth_file: Path) -> int:
     print_line(rule)
     print_line(f"true error: {error_rms_mm:.3f} mm RMS over the working volume (largest {errors_mm.max():.3f} mm)")
     comparison = "within it" if is_within else "ABOVE it (expected in 1 of 20 sessions)"
-    print_line(f"stated 95 % limit: {stated_mm:.3f} mm -> {comparison}")
+    print_line(f"stated 95 % limit of the transform: {stated_mm:.3f} mm -> {comparison}")
     print_line(f"session: {session}")
     print_line(f"accept it with: eyebolt accept {session} --by YOUR-NAME")
     return 0 if is_within else 1

@@ -6,11 +6,14 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from eyebolt.calibration.estimation import joint_estimate
 from eyebolt.calibration.problem import RobotNoise
-from eyebolt.calibration.robust.correlated_errors import pose_correlation
+from eyebolt.calibration.robust.correlated_errors import arm_axes, pose_correlation
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
 from eyebolt.calibration.uncertainty.expected_error import pooled_summary
+from eyebolt.calibration.uncertainty.pick_error import _pick_geometry
+from eyebolt.geometry import PickPose, PickPosture
 from eyebolt.geometry import se3 as se3
 from eyebolt_sim.problems import make_problem
 from support import long_forms
@@ -22,7 +25,7 @@ def test_white_arms_pick_within_the_stated_error(cases, seeds):
     inside = []
     for seed in seeds:
         simulated = make_problem("fixed", 15, seed)
-        outcome = solve(cases.convert(simulated, False))
+        outcome = solve(replace(cases.convert(simulated, False), pick=PickPosture(PickPose.WAYPOINTS)))
         rng = np.random.default_rng(seed)
         tip = outcome.Y[:3, 3]
         errors = []
@@ -39,23 +42,64 @@ def test_white_arms_pick_within_the_stated_error(cases, seeds):
     assert 0.9 < np.mean(inside) <= 1.0
 
 
-@long_forms.seeds(2, 8)
+@long_forms.seeds(3, 12)
+@pytest.mark.parametrize("pose", list(PickPose))
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
-def test_picks_of_arms_with_wrong_geometry_are_covered_better_than_scatter_alone_would(bench, mount, seeds):
+def test_picks_of_arms_with_wrong_geometry_are_within_the_stated_error(bench, mount, pose, seeds):
     """A few arms here; the bench has the figures for 200."""
-    stated, alone = [], []
+    inside, transform = [], []
     for seed in seeds:
-        cell = bench.session(mount, 12, seed, bench.KINEMATIC)
+        cell = bench.session(mount, 12, seed, bench.KINEMATIC, pick=PickPosture(pose))
         outcome = solve(cell.problem)
         assert isinstance(outcome, Solution)
-        errors = bench.pick_errors_mm(cell, outcome.X, outcome.Y)
-        known = RobotNoise(outcome.robot_noise_mm / 1e3, float(np.deg2rad(outcome.robot_noise_deg)))
-        white = solve(replace(cell.problem, robot_noise=known))
-        stated.append(np.mean(errors <= outcome.expected_pick_error_mm.p95))
-        alone.append(np.mean(errors <= white.expected_pick_error_mm.p95))
-    print(f"{mount}: {np.mean(stated):.3f} within the stated p95, {np.mean(alone):.3f} with scatter alone")
-    assert np.mean(stated) > 0.8
-    assert np.mean(stated) > np.mean(alone)
+        down = pose is PickPose.DOWN
+        errors = (
+            bench.errors_of_picks_down_mm(cell, outcome.X) if down else bench.pick_errors_mm(cell, outcome.X, outcome.Y)
+        )
+        inside.append(np.mean(errors <= outcome.expected_pick_error_mm.p95))
+        transform.append(np.mean(errors <= outcome.expected_error_mm.p95))
+    print(
+        f"{mount} {pose}: {np.mean(inside):.3f} within the stated p95, {np.mean(transform):.3f} within the transform's"
+    )
+    assert np.mean(inside) > 0.8
+    assert np.mean(inside) > np.mean(transform)
+
+
+def test_more_pairs_reduce_the_error_of_a_pick_to_what_the_arm_leaves(cases):
+    few, many = (solve(cases.convert(make_problem("fixed", pairs, 3), False)) for pairs in (8, 40))
+    for outcome in (few, many):
+        assert outcome.remaining_pick_error_mm < outcome.expected_pick_error_mm.p95
+    assert many.expected_pick_error_mm.p95 < few.expected_pick_error_mm.p95
+    # Three axes of 0.1 mm remain: 95 % lie within 2.795 sigma (chi distribution with three degrees of freedom).
+    assert many.remaining_pick_error_mm == pytest.approx(0.1 * 2.795, rel=0.2)
+
+
+def test_a_longer_tool_makes_a_pick_worse(cases):
+    problem = cases.convert(make_problem("fixed", 15, 2), False)
+    p95_mm = [
+        solve(replace(problem, pick=PickPosture(tool_m=tool_m))).expected_pick_error_mm.p95
+        for tool_m in (None, (0.0, 0.0, 0.1), (0.0, 0.0, 0.5))
+    ]
+    assert p95_mm == sorted(p95_mm)
+    assert p95_mm[2] > 1.2 * p95_mm[0]
+
+
+@pytest.mark.parametrize("axis", [(0.0, 0.0, 1.0), (0.0, 0.0, -1.0), (0.0, 1.0, 0.0)])
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_the_tool_points_straight_down_and_its_tip_is_at_the_object(cases, mount, axis):
+    simulated = make_problem(mount, 8, 1)
+    problem = replace(cases.convert(simulated, False), pick=PickPosture(axis=axis, tool_m=(0.01, 0.02, 0.15)))
+    observations = cases.observations_of(problem)
+    joint = joint_estimate(problem, observations, simulated.hand_eye_true, simulated.nuisance_true)
+    geometry = _pick_geometry(problem, joint, simulated.base_T_flange_reported)
+    assert np.allclose(geometry.picks[:, :3, :3] @ axis, [0, 0, -1])
+    tips = (geometry.picks[:, :3, :3] @ geometry.tips[..., None])[..., 0] + geometry.picks[:, :3, 3]
+    camera = simulated.hand_eye_true if mount == "fixed" else geometry.views @ simulated.hand_eye_true
+    objects = (np.broadcast_to(camera, geometry.picks.shape)[:, :3, :3] @ geometry.points[..., None])[..., 0]
+    objects = objects + np.broadcast_to(camera, geometry.picks.shape)[:, :3, 3]
+    assert np.allclose(tips, objects, atol=2e-3)
+    headings = geometry.picks[:, :3, :3] @ np.roll(axis, 1)
+    assert np.linalg.norm(headings.mean(axis=0)) < 0.3
 
 
 def test_the_pick_is_never_stated_better_than_the_scatter_allows(cases):
@@ -70,6 +114,20 @@ def test_correlation_is_one_at_home_and_a_covariance_anywhere():
     kernel = pose_correlation(poses, poses)
     assert np.allclose(np.diagonal(kernel), 1.0)
     assert np.linalg.eigvalsh(kernel).min() > -1e-12
+
+
+def test_the_axes_of_the_arm_rotate_with_its_first_joint():
+    rng = np.random.default_rng(4)
+    poses = se3.exp(rng.normal(size=(5, 6)))
+    turned = poses.copy()
+    turn = se3.exp_rotation([0, 0, 0.8])
+    turned[:, :3, :3], turned[:, :3, 3] = turn @ poses[:, :3, :3], poses[:, :3, 3] @ turn.T
+    assert np.allclose(arm_axes(turned), arm_axes(poses))
+    in_base = poses[:, :3, :3] @ arm_axes(poses)
+    assert np.allclose(in_base @ np.swapaxes(in_base, -1, -2), np.eye(3))
+    assert np.allclose(np.cross(in_base[:, :, 0], poses[:, :3, 3])[:, 2], 0)
+    above_the_base = np.eye(4)
+    assert np.isfinite(arm_axes(above_the_base[None])).all()
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])

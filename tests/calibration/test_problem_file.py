@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solve import solve
 from eyebolt.errors import InputFault
+from eyebolt.geometry import PickPose, PickPosture
+from eyebolt.protocol import ToleranceOf
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.views import ViewRange
 
@@ -36,8 +38,9 @@ def test_what_the_simulator_writes_reads_back(tmp_path, mount, include_robot_noi
     simulated = make_problem(mount, 6, 3, turns=turns, limits=ViewRange(min_visible_fraction=0.6, spread=0.95))
     path = tmp_path / "problem.json"
     simulated.write(path, tolerance_mm=0.7, include_robot_noise=include_robot_noise)
-    problem, tolerance_mm = read_problem(path.read_text(), path.name)
-    assert tolerance_mm == 0.7
+    problem, goal = read_problem(path.read_text(), path.name)
+    assert (goal.tolerance_mm, goal.tolerance_of) == (0.7, ToleranceOf.PICK)
+    assert problem.pick == PickPosture()
     assert (problem.mount, problem.flange_rotation) == (mount, turns)
     assert (problem.volume.near_m, problem.volume.far_m) == (0.6, 1.0)
     assert problem.board_corners_m == pytest.approx(simulated.board_corners_m, abs=1e-15)
@@ -209,12 +212,12 @@ def test_any_value_in_any_place_is_read_or_refused(good, data):
             break
     where[key] = data.draw(anything)
     try:
-        problem, tolerance_mm = read_problem(json.dumps(content), "cell.json")
+        problem, goal = read_problem(json.dumps(content), "cell.json")
     except InputFault as fault:
         assert fault.code in ("problem-file", "lens-model")
         assert fault.remedy
     else:
-        assert tolerance_mm > 0
+        assert goal.tolerance_mm > 0
         assert all(np.isfinite(p.base_T_flange).all() and np.isfinite(p.corners_px).all() for p in problem.pairs)
 
 
@@ -223,3 +226,24 @@ def test_any_value_in_any_place_is_read_or_refused(good, data):
 def test_any_text_is_refused_with_words(text):
     with pytest.raises(InputFault):
         read_problem(text, "cell.json")
+
+
+def test_the_pick_that_is_meant_is_read(good):
+    content = copy.deepcopy(good)
+    content["goal"] |= {
+        "tolerance_of": "transform",
+        "pick_pose": "waypoints",
+        "pick_axis": [0, 2, 0],
+        "pick_tool_mm": [0, 0, 120],
+    }
+    problem, goal = read_problem(json.dumps(content), "cell.json")
+    assert goal.tolerance_of is ToleranceOf.TRANSFORM
+    assert problem.pick == PickPosture(PickPose.WAYPOINTS, (0.0, 1.0, 0.0), (0.0, 0.0, 0.12))
+
+
+def test_a_tool_without_a_direction_is_refused(good):
+    content = copy.deepcopy(good)
+    content["goal"]["pick_axis"] = [0, 0, 0]
+    with pytest.raises(InputFault) as fault:
+        read_problem(json.dumps(content), "cell.json")
+    assert "goal.pick_axis" in fault.value.data["faults"][0]

@@ -87,7 +87,7 @@ def test_problem_files_give_one_json_line_each_whatever_is_in_them(eyebolt, tmp_
     for number, mount in enumerate(("fixed", "arm", "fixed")):
         problem = make_problem(mount, poses=8, seed=number)
         good.append((problem, tmp_path / f"good-{number}.json"))
-        problem.write(good[-1][1])
+        problem.write(good[-1][1], tolerance_mm=2.0)
     contents = {
         "not-json": "{",
         "not-an-object": "[]",

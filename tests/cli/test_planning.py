@@ -23,7 +23,8 @@ from support.daemon_process import DaemonProcess
 from support.folder_camera_cell import grid_errors_mm, write_station
 from support.recorded_facts import facts_in
 
-TOLERANCE_MM = 0.6
+# With the camera on the arm its noise in rotation acts over the viewing distance at every pick.
+TOLERANCE_MM = {"fixed": 0.6, "arm": 1.0}
 # Cells most of whose plan this arm reaches.
 SEEDS = {"fixed": 13, "arm": 6}
 TERMS = PoseFormat("mm", "euler-ZYX", "deg")
@@ -46,7 +47,7 @@ def planned(request, tmp_path, eyebolt):
         mount=request.param,
         camera_lines=('source = "simulated"', f'endpoint = "ipc://{tmp_path}/camera"', 'motion_check = "off"'),
         rotation="euler-ZYX",
-        tolerance_mm=TOLERANCE_MM,
+        tolerance_mm=TOLERANCE_MM[request.param],
     )
     cell = prepare_cell(station, CellOptions(seed=SEEDS[request.param], waypoints=3, speed=500.0, checks=False))
     guesses = [
@@ -98,7 +99,7 @@ def test_the_plan_of_a_rough_guess_meets_the_goal(planned, eyebolt):
     assert document["acceptance"] != "reject", document["reason"]
     assert document["pairs"]["used"] <= len(captures)
     errors = grid_errors_mm(np.array(document["transform"]["matrix"]), cell.scene.hand_eye)
-    assert np.sqrt((errors**2).mean()) <= TOLERANCE_MM
+    assert np.sqrt((errors**2).mean()) <= 0.6
     # The session determines where to continue: its pairs show how uncertain board and lens still are.
     code, said, errors = eyebolt("plan", station, "--session", session)
     assert code == 0, errors

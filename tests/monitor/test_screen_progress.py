@@ -9,6 +9,7 @@ CHANGES = {
     "kept": 6,
     "wanted": 5,
     "tolerance_mm": 0.5,
+    "tolerance_of": "pick",
     "expected_p95_mm": 0.8,
     "last_reply": {"seq": 7, "code": 0, "message": "kept", "remedy": ""},
     "p95_history_mm": [],

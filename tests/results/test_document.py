@@ -24,13 +24,14 @@ from support.solutions import result_format
 
 KEYS = {
     "schema", "station", "session", "timestamp", "mount", "transform", "board_transform", "unobservable", "coverage",
-    "expected_error_mm", "error_map", "expected_pick_error_mm", "covariance", "cross_validation", "checks", "touches",
-    "error_contributions_mm",
+    "expected_error_mm", "error_map", "expected_pick_error_mm", "remaining_pick_error_mm", "covariance",
+    "tolerance_mm", "tolerance_of", "cross_validation", "checks", "touches", "error_contributions_mm",
     "height", "corner_rms_px", "robot_noise", "board_scale", "focal_length", "lens", "refined_lens", "pairs",
     "findings", "acceptance", "reason", "accepted", "inputs", "software", "incomplete", "based_on", "setup",
 }  # fmt: skip
 NULL_AFTER_REFUSAL = {
-    "transform", "board_transform", "expected_error_mm", "error_map", "expected_pick_error_mm", "covariance", "height",
+    "transform", "board_transform", "expected_error_mm", "error_map", "expected_pick_error_mm",
+    "remaining_pick_error_mm", "covariance", "height",
     "corner_rms_px", "robot_noise", "board_scale", "focal_length", "lens", "refined_lens", "coverage", "accepted",
     "incomplete", "based_on", "setup", "error_contributions_mm",
 }  # fmt: skip

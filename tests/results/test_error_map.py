@@ -17,6 +17,7 @@ from eyebolt.config import BoardSection
 from eyebolt.geometry import CameraModel, Mount
 from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt.observations import Dataset
+from eyebolt.protocol import ToleranceOf
 from eyebolt.results.document import Provenance, ResultDocument
 from eyebolt.results.error_map import error_map_svg
 from eyebolt.results.files import write_result
@@ -234,7 +235,9 @@ def test_the_drawing_on_disk_is_that_of_the_newest_result(tmp_path):
     dataset = Dataset(tuple(problem.pairs))
     station = SimpleNamespace(name="bay-3", mount=Mount.FIXED)
     context = SimpleNamespace(
-        station=SimpleNamespace(station=station, board=BOARD, goal=SimpleNamespace(tolerance_mm=1.0)),
+        station=SimpleNamespace(
+            station=station, board=BOARD, goal=SimpleNamespace(tolerance_mm=1.0, tolerance_of=ToleranceOf.PICK)
+        ),
         lens=problem.camera,
         result_format=result_format(),
         digests={},

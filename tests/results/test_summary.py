@@ -16,6 +16,7 @@ from eyebolt.calibration.uncertainty.touch_test import TouchCheck
 from eyebolt.geometry import CameraModel, Mount
 from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt.planning import Coverage
+from eyebolt.protocol import ToleranceOf
 from eyebolt.results.document import Provenance, ResultDocument
 from eyebolt.results.summary import summary
 from eyebolt_sim.problems import make_problem
@@ -71,7 +72,7 @@ def test_every_line_of_a_solution(solution):
     document = ResultDocument.of(
         PROVENANCE, outcome, ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, "good"), COVERAGE, lens
     )
-    pose, error = document.transform.robot_pose, document.expected_error_mm
+    pose, error, pick = document.transform.robot_pose, document.expected_error_mm, document.expected_pick_error_mm
     scale, focal, noise = outcome.board_scale, outcome.focal_length, document.robot_noise
     sources = document.error_contributions_mm
     left_out, checks = document.cross_validation, document.checks
@@ -79,12 +80,12 @@ def test_every_line_of_a_solution(solution):
         "acceptance: accept - good",
         f"base_T_camera (mm, euler-ZYX deg): {numbers(pose.values, (3, 3, 3, 4, 4, 4))}",
         f"  standard deviations: {numbers(pose.sigma, (3, 3, 3, 4, 4, 4))}",
-        f"expected error: median {error.median:.3f} mm, p95 {error.p95:.3f} mm, p95 at the worst point"
-        f" {error.worst_p95:.3f} mm",
+        f"expected error of a pick, with the arm's own errors: median {pick.median:.3f} mm, p95 {pick.p95:.3f} mm",
+        f"expected error of the transform alone: median {error.median:.3f} mm, p95 {error.p95:.3f} mm, p95 at the worst"
+        f" point {error.worst_p95:.3f} mm",
         f"error by source (RMS): arm {sources.arm:.3f} mm, corners {sources.corners:.3f} mm,"
         f" lens {sources.lens:.3f} mm, board {sources.board:.3f} mm",
-        "expected error of a pick at the waypoints, with the arm's own errors:"
-        f" p95 {document.expected_pick_error_mm.p95:.3f} mm",
+        "tolerance: 1 mm, for the error of a pick",
         f"cross-validation: RMS {left_out.rms_mm:.3f} mm, worst {left_out.worst_mm:.3f} mm at the board",
         f"corner residual: {document.corner_rms_px:.3f} px RMS; arm: {noise.mm:.3f} mm, {noise.deg:.4f} deg (stated)",
         f"deviation from stated: board scale {100 * scale.deviation:+.3f} % (sigma {100 * scale.sigma:.3f} %), focal"
@@ -140,3 +141,10 @@ def test_what_was_not_measured_has_no_line(solution):
 def test_a_new_solve_has_no_line_about_its_acceptance(solution):
     document = ResultDocument.of(PROVENANCE, solution, ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, "good"))
     assert summary(document, with_acceptance=False) == summary(document)[:-1]
+
+
+def test_a_tolerance_of_the_transform_alone_is_named(solution):
+    provenance = replace(PROVENANCE, tolerance_of=ToleranceOf.TRANSFORM)
+    document = ResultDocument.of(provenance, solution, assess_result(solution, 1.0, ToleranceOf.TRANSFORM))
+    assert "tolerance: 1 mm, for the error of the transform alone" in summary(document)
+    assert "of the transform alone" in document.reason

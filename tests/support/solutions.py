@@ -34,6 +34,7 @@ def made_up_solution(p95_mm: float, worst_p95_mm: float | None = None, **changes
         error_map=ErrorMap(np.zeros(9), np.zeros(9), np.ones(5), np.full((5, 9, 9), p95_mm)),
         error_contributions_mm=ErrorContributions(p95_mm / 2, p95_mm / 8, p95_mm / 8, p95_mm / 16, 0.0),
         expected_pick_error_mm=error,
+        remaining_pick_error_mm=0.0,
         held_out=None,
         checks=None,
         corner_rms_px=0.1,

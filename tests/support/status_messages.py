@@ -20,6 +20,7 @@ STATUS: dict[str, Any] = {
     "refused": 2,
     "checks": 1,
     "tolerance_mm": 1.0,
+    "tolerance_of": "pick",
     "expected_p95_mm": 1.62,
     "p95_history_mm": [None, None, 2.31, 1.42],
     "request": None,

@@ -4,6 +4,7 @@ from eyebolt.calibration.acceptance import AcceptanceCause, ResultAcceptance, as
 from eyebolt.calibration.estimation import (
     BoardPoses,
     HeldOutError,
+    chi2_isf,
     linearize,
     linearize_board_poses,
     noise_dof,
@@ -14,9 +15,6 @@ from eyebolt.calibration.estimation import (
 )
 from eyebolt.calibration.finding import EVIDENCE_KEYS, FINDING_KINDS, Finding, FindingCode, FindingKind
 from eyebolt.calibration.nuisance_prior import (
-    DEFAULT_CENTRE_SIGMA_PX,
-    DEFAULT_FOCAL_SIGMA,
-    DEFAULT_K1_SIGMA,
     PRINTED_SCALE_SIGMA,
     NuisancePrior,
     PriorSource,
@@ -40,9 +38,6 @@ from eyebolt.calibration.uncertainty import (
 from eyebolt.protocol import AcceptanceStatus, Severity
 
 __all__ = [
-    "DEFAULT_CENTRE_SIGMA_PX",
-    "DEFAULT_FOCAL_SIGMA",
-    "DEFAULT_K1_SIGMA",
     "EVIDENCE_KEYS",
     "FINDING_KINDS",
     "MIN_PAIRS",
@@ -75,6 +70,7 @@ __all__ = [
     "TouchCheck",
     "WorkingVolume",
     "assess_result",
+    "chi2_isf",
     "linearize",
     "linearize_board_poses",
     "measured_scale_sigma",

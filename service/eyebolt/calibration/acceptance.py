@@ -8,7 +8,7 @@ from enum import StrEnum
 from eyebolt.calibration.estimation import HeldOutError, chi2_isf, f_sf, noise_dof
 from eyebolt.calibration.solution import Refusal, Solution
 from eyebolt.calibration.uncertainty import TouchCheck
-from eyebolt.protocol import AcceptanceStatus, Severity
+from eyebolt.protocol import AcceptanceStatus, Severity, ToleranceOf
 
 # p-value below which touches or check pairs contradict the result. Common practice, no source.
 IMPOSSIBLE_P = 0.001
@@ -67,8 +67,12 @@ class ResultAcceptance:
         return self.cause.status
 
 
-def assess_result(outcome: Solution | Refusal, tolerance_mm: float) -> ResultAcceptance:
+def assess_result(
+    outcome: Solution | Refusal, tolerance_mm: float, tolerance_of: ToleranceOf = ToleranceOf.PICK
+) -> ResultAcceptance:
     """The acceptance of ``outcome``: the first cause that applies, in the order of ``AcceptanceCause``.
+
+    ``tolerance_of``: the error that is compared with the tolerance. Checks and touches are compared with it as well.
 
     Every comparison is written so that NaN fails it: a number that is missing never accepts a result.
     """
@@ -77,10 +81,11 @@ def assess_result(outcome: Solution | Refusal, tolerance_mm: float) -> ResultAcc
         return ResultAcceptance(AcceptanceCause.STOP_FINDING, "; ".join(stops))
     if isinstance(outcome, Refusal):
         return ResultAcceptance(AcceptanceCause.REFUSED, outcome.message)
-    p95_mm = outcome.expected_error_mm.p95
+    p95_mm = outcome.error_compared_mm(tolerance_of).p95
+    name = f"the expected error of {tolerance_of.description}"
     checks, touches = outcome.checks, outcome.touches
     if not p95_mm <= tolerance_mm:
-        reason = f"the expected error of {p95_mm:.2f} mm (p95) is above the tolerance of {tolerance_mm:g} mm"
+        reason = f"{name}, {p95_mm:.2f} mm (p95), is above the tolerance of {tolerance_mm:g} mm"
         return ResultAcceptance(AcceptanceCause.ERROR_ABOVE_TOLERANCE, reason)
     if checks is not None and _checks_contradict(outcome, checks, tolerance_mm):
         reason = _describe_contradicting_checks(checks, p95_mm, tolerance_mm)
@@ -92,7 +97,7 @@ def assess_result(outcome: Solution | Refusal, tolerance_mm: float) -> ResultAcc
     if outcome.unobservable:
         reason = f"these pairs leave unobservable: {'; '.join(outcome.unobservable)}"
         return ResultAcceptance(AcceptanceCause.UNOBSERVABLE_DIRECTION, reason)
-    reason = f"the expected error of {p95_mm:.2f} mm (p95) is within the tolerance of {tolerance_mm:g} mm"
+    reason = f"{name}, {p95_mm:.2f} mm (p95), is within the tolerance of {tolerance_mm:g} mm"
     return ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, reason)
 
 

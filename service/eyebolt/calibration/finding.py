@@ -148,6 +148,7 @@ EVIDENCE_KEYS: Mapping[str, str] = {
     "sigma_mm": "its standard deviation",
     "correlated_mm": "standard deviation per axis of the pose-correlated error of the arm",
     "correlated_deg": "standard deviation per axis of the pose-correlated error of the arm",
+    "posture_deg": "angle of the tool at a pick from that at the nearest waypoint, the median over the picks",
     "likelihood_ratio": "twice the log likelihood that the pose-correlated error gains over white noise alone",
     "arm_error_mm": "RMS error over the working volume that comes from the arm's noise",
     "camera_error_mm": "RMS error over the working volume that comes from the corner noise",
@@ -277,7 +278,7 @@ FINDING_KINDS: Mapping[FindingCode, FindingKind] = {
     FindingCode.ARM_GEOMETRY: FindingKind(
         (Severity.NOTE,),
         "part of the arm's error is pose-correlated: a geometry that differs from the controller's model",
-        ("correlated_mm", "correlated_deg", "likelihood_ratio"),
+        ("correlated_mm", "correlated_deg", "likelihood_ratio", "posture_deg"),
     ),
     FindingCode.ARM_LIMITED: FindingKind(
         (Severity.NOTE,),

@@ -7,14 +7,14 @@ X, A and Y are. X is wanted, Y is estimated beside it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from eyebolt.calibration.nuisance_prior import NuisancePrior, stated_prior
-from eyebolt.geometry import Array, CameraModel, FlangeRotation, Mount, PoseFormat, se3
+from eyebolt.geometry import Array, CameraModel, FlangeRotation, Mount, PickPosture, PoseFormat, se3
 from eyebolt.observations import Pair, PointerTip
 
 
@@ -50,11 +50,6 @@ class WorkingVolume:
     """Nearest distance, metres."""
     far_m: float
     """Farthest distance, metres."""
-
-    @property
-    def middle_m(self) -> float:
-        """The middle of the working distance, metres."""
-        return (self.near_m + self.far_m) / 2
 
     def axes(self, camera: CameraModel) -> tuple[Array, Array, Array]:
         """Columns u (9,) and rows v (9,) in pixels, and distances (5,) in metres, of the grid points."""
@@ -107,6 +102,8 @@ class Problem:
     with FlangeRotation.VERTICAL."""
     tip: PointerTip | None = None
     """Pointer that the touches were made with."""
+    pick: PickPosture = field(default_factory=PickPosture)
+    """The pick for which an error is stated."""
     pose_convention: PoseConvention | None = None
     """How the poses were read, where they came as numbers of a controller."""
     board_scale_sigma: float | None = None

@@ -17,8 +17,9 @@ from eyebolt.bounded_text import parse_json
 from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
 from eyebolt.config import LensCovariance, lists_to_tuples
 from eyebolt.errors import InputFault
-from eyebolt.geometry import CameraModel, FlangeRotation, Mount, parameter_names, se3
+from eyebolt.geometry import CameraModel, FlangeRotation, Mount, PickPose, PickPosture, parameter_names, se3
 from eyebolt.observations import Pair
+from eyebolt.protocol import ToleranceOf
 
 # Largest element of R^T R - I: poses printed with three digits pass and are made orthogonal, typing errors do not.
 _MAX_ORTHOGONALITY_ERROR = 1e-3
@@ -84,10 +85,26 @@ class GoalRecord(_Record):
 
     tolerance_mm: Annotated[float, Field(gt=0)]
     """Largest acceptable p95 of the expected error."""
+    tolerance_of: ToleranceOf = Field(ToleranceOf.PICK, strict=False)
+    """`"pick"` or `"transform"`: which error the tolerance is for."""
+    pick_pose: PickPose = Field(PickPose.DOWN, strict=False)
+    """`"down"` or `"waypoints"`: posture of the tool at a pick."""
+    pick_axis: tuple[float, float, float] = (0.0, 0.0, 1.0)
+    """Direction of the tool in the flange frame."""
+    pick_tool_mm: tuple[float, float, float] | None = None
+    """Tip of the tool in the flange frame; the flange itself without it."""
     near_mm: Annotated[float, Field(gt=0)]
     """Nearest distance of the working volume."""
     far_mm: Annotated[float, Field(gt=0)]
     """Farthest distance of the working volume."""
+
+    @property
+    def pick(self) -> PickPosture:
+        """The pick for which an error is stated."""
+        x, y, z = np.array(self.pick_axis) / np.linalg.norm(self.pick_axis)
+        tool = self.pick_tool_mm
+        tool_m = None if tool is None else (tool[0] / 1e3, tool[1] / 1e3, tool[2] / 1e3)
+        return PickPosture(self.pick_pose, (float(x), float(y), float(z)), tool_m)
 
 
 class ProblemRecord(_Record):
@@ -120,13 +137,14 @@ class ProblemRecord(_Record):
             pairs=tuple(_pair(k, pair) for k, pair in enumerate(self.pairs)),
             volume=WorkingVolume(self.goal.near_mm / 1e3, self.goal.far_mm / 1e3),
             flange_rotation=self.turns,
+            pick=self.goal.pick,
             robot_noise=None if noise is None else RobotNoise(noise.mm / 1e3, float(np.deg2rad(noise.deg))),
             board_scale_sigma=self.board_scale_sigma,
         )
 
 
-def read_problem(text: str, file_name: str) -> tuple[Problem, float]:
-    """The problem in ``text`` and its tolerance, mm; ``file_name`` is for the message.
+def read_problem(text: str, file_name: str) -> tuple[Problem, GoalRecord]:
+    """The problem in ``text`` and its goal; ``file_name`` is for the message.
 
     Raises InputFault ``problem-file`` with all faults in ``data["faults"]``, or ``lens-model``.
     """
@@ -144,7 +162,7 @@ def read_problem(text: str, file_name: str) -> tuple[Problem, float]:
     faults = list(_faults_of_meaning(record))
     if faults:
         raise _invalid_problem_file(file_name, faults)
-    return record.to_problem(), record.goal.tolerance_mm
+    return record.to_problem(), record.goal
 
 
 def _faults_of_meaning(record: ProblemRecord) -> Iterator[str]:
@@ -159,6 +177,8 @@ def _faults_of_meaning(record: ProblemRecord) -> Iterator[str]:
         yield from _pair_faults(k, pair, len(record.board_corners_mm))
     if record.goal.far_mm <= record.goal.near_mm:
         yield "goal: far_mm must be greater than near_mm"
+    if not np.linalg.norm(record.goal.pick_axis) > 0:
+        yield "goal.pick_axis: must not be zero"
 
 
 def _pair_faults(k: int, pair: PairRecord, corner_count: int) -> Iterator[str]:

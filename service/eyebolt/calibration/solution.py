@@ -17,6 +17,7 @@ from eyebolt.calibration.uncertainty import (
     TouchCheck,
 )
 from eyebolt.geometry import Array, Mount
+from eyebolt.protocol import ToleranceOf
 
 
 @dataclass(frozen=True)
@@ -62,7 +63,9 @@ class Solution:
     error_contributions_mm: ErrorContributions
     """Where that error comes from, RMS over the working volume."""
     expected_pick_error_mm: ErrorSummary
-    """Error of a pick through the same arm, its noise and systematic error included."""
+    """Error of a pick as the problem states it, through the same arm, its noise and systematic error included."""
+    remaining_pick_error_mm: float
+    """p95 of the error of a pick that remains however many further pairs are taken, mm."""
     held_out: HeldOutError | None
     """Leave-one-out error of the pairs used."""
     checks: HeldOutError | None
@@ -95,6 +98,10 @@ class Solution:
     """Every lens parameter that is estimated beside X, by name."""
     prediction: PredictiveModel | None = None
     """Prediction of further pairs."""
+
+    def error_compared_mm(self, tolerance_of: ToleranceOf) -> ErrorSummary:
+        """The stated error that is compared with the tolerance."""
+        return self.expected_pick_error_mm if tolerance_of is ToleranceOf.PICK else self.expected_error_mm
 
 
 class RefusalCode(StrEnum):

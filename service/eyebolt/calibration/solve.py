@@ -284,6 +284,7 @@ def _solution(
         error_map=error_map,
         error_contributions_mm=contributions,
         expected_pick_error_mm=pick.summary,
+        remaining_pick_error_mm=pick.remaining_mm,
         held_out=held_out,
         checks=_check_error(problem, joint, checks),
         corner_rms_px=float(np.sqrt((residual**2).sum() / max(np.count_nonzero(residual), 1))),

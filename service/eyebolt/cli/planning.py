@@ -21,9 +21,11 @@ from eyebolt.planning import (
     Plan,
     SetupEstimate,
     pairs_of_solution,
+    pick_scatter_p95_mm,
     plan_waypoints,
     setup_estimate,
 )
+from eyebolt.protocol import ToleranceOf
 from eyebolt.results import csv_text, plan_lines
 from eyebolt.store import SessionFolder
 
@@ -57,16 +59,27 @@ def plan_station(
     if session is not None:
         if camera is not None or board is not None:
             raise _guess_fault("--session determines camera and board already", "omit --camera and --board.")
-        setup, capture_pairs = _setup_from_session(context, session)
+        setup, capture_pairs, arm_p95_mm = _setup_from_session(context, session)
         guess = None
     else:
         setup, capture_pairs = _setup_from_guess(context, camera, board, known_flanges), []
         guess = GuessUncertainty()
+        arm_p95_mm = pick_scatter_p95_mm(setup)
     is_noise_stated = context.station.robot_noise_m_rad is not None
     reach_m = None if reach_mm is None else reach_mm / 1e3
     # The forecast knows how much the pairs of a session show about board and lens; a guess gets translations, with
     # which an operator sees at once that the arm goes where it is sent.
-    plan = plan_waypoints(setup, capture_pairs, goal, is_noise_stated, guess, guess is not None, reach_m, known_flanges)
+    plan = plan_waypoints(
+        setup,
+        capture_pairs,
+        goal,
+        is_noise_stated,
+        guess,
+        guess is not None,
+        reach_m,
+        known_flanges,
+        arm_p95_mm if goal.tolerance_of is ToleranceOf.PICK else 0.0,
+    )
     if plan is None:
         raise InputFault(
             "plan-view",
@@ -206,8 +219,8 @@ def _fields_of(text: str) -> list[str]:
     return [f for f in re.split(r"[\s,;()\[\]]+", text) if f]
 
 
-def _setup_from_session(context: StationContext, session: Path) -> tuple[SetupEstimate, list[Pair]]:
-    """Estimate and pairs of a session."""
+def _setup_from_session(context: StationContext, session: Path) -> tuple[SetupEstimate, list[Pair], float]:
+    """Estimate and pairs of a session, and the p95, mm, of the arm's own error at a pick."""
     recorded = load_session(SessionFolder.open_read_only(session))
     pairs = recorded.context.resolve_half_turns(Dataset(recorded.log.dataset.pairs)).pairs
     # The setup is that of the session; the working volume is that of the station file as it is now.
@@ -219,7 +232,8 @@ def _setup_from_session(context: StationContext, session: Path) -> tuple[SetupEs
             f"the session {session} cannot be solved yet: {outcome.message}",
             f"{outcome.remedy} Or give --camera and --board instead.",
         )
-    return setup_estimate(problem, outcome), pairs_of_solution(problem, outcome)
+    used = pairs_of_solution(problem, outcome)
+    return setup_estimate(problem, outcome), used, outcome.remaining_pick_error_mm
 
 
 def _guess_fault(what: str, remedy: str) -> InputFault:

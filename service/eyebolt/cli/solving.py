@@ -127,7 +127,8 @@ def solve_session(folder: SessionFolder, options: SolveOptions) -> ResultDocumen
         context = context.with_pose_format(options.pose_format)
         dataset = _reinterpret_poses(context, dataset)
     solved = context.solve(dataset, options.refine_lens)
-    acceptance = assess_result(solved.outcome, context.station.goal.tolerance_mm)
+    goal = context.station.goal
+    acceptance = assess_result(solved.outcome, goal.tolerance_mm, goal.tolerance_of)
     name, coverage, lens = folder.path.name, solved.coverage, solved.refined_lens
     return build_result(context, name, dataset, solved.outcome, acceptance, coverage, lens)
 
@@ -152,11 +153,13 @@ def _solve_problem_file(path: Path, options: SolveOptions) -> ResultDocument:
     except UnicodeDecodeError as error:
         message = f"{path} is not a text file in UTF-8 (byte {error.start})"
         raise InputFault("file-unreadable", message, "save it as UTF-8 text.") from None
-    problem, tolerance_mm = read_problem(text, str(path))
+    problem, goal = read_problem(text, str(path))
     solved = solve_problem(problem, Dataset(tuple(problem.pairs)), options.refine_lens)
-    result_format = ResultFormat(PoseFormat(), problem.grid, tolerance_mm)
-    provenance = Provenance("", str(path), problem.mount, result_format, {}, utc_timestamp())
-    acceptance = assess_result(solved.outcome, tolerance_mm)
+    result_format = ResultFormat(PoseFormat(), problem.grid, goal.tolerance_mm)
+    provenance = Provenance(
+        "", str(path), problem.mount, result_format, {}, utc_timestamp(), tolerance_of=goal.tolerance_of
+    )
+    acceptance = assess_result(solved.outcome, goal.tolerance_mm, goal.tolerance_of)
     return ResultDocument.of(provenance, solved.outcome, acceptance, solved.coverage, solved.refined_lens)
 
 

@@ -23,7 +23,8 @@ from eyebolt.boards import (
     dictionary_names,
 )
 from eyebolt.config.diagnostics import closest_match
-from eyebolt.geometry import ROTATION_KINDS, FlangeRotation, Mount
+from eyebolt.geometry import ROTATION_KINDS, FlangeRotation, Mount, PickPose, PickPosture
+from eyebolt.protocol import ToleranceOf
 
 _NAME = re.compile(r"[A-Za-z0-9_-]{1,32}", re.ASCII)
 
@@ -235,7 +236,19 @@ class GoalSection(Section):
     """What the job requires. The working volume is the whole image between ``near_mm`` and ``far_mm``."""
 
     tolerance_mm: SizeMm = Field(description=_SIZE)
-    """Limit of the expected error (p95) of a point in the working volume."""
+    """Limit of the expected error (p95): of a pick, or of what ``tolerance_of`` names."""
+    tolerance_of: ToleranceOf = Field(ToleranceOf.PICK, strict=False, description='"pick" or "transform"')
+    """Which error the tolerance is for: a pick with the arm's own error, or the transform as if the arm were exact."""
+    pick_pose: PickPose = Field(PickPose.DOWN, strict=False, description='"down" or "waypoints"')
+    """Posture of the tool at a pick: straight down (against base z, any rotation about it), or as at the waypoints."""
+    pick_axis: Literal["x", "-x", "y", "-y", "z", "-z"] = Field(
+        "z", description='"x", "-x", "y", "-y", "z" or "-z": the flange axis along which the tool points'
+    )
+    """Flange axis along which the tool points: down at a pick; without effect on 4-axis arms."""
+    pick_tool_mm: tuple[float, float, float] | None = Field(
+        None, description="a list of three numbers in mm: the tool's tip in the flange frame"
+    )
+    """Tip of the tool that picks, in the flange frame; the flange itself without it."""
     near_mm: SizeMm = Field(description=_SIZE + ": nearest distance from the camera at which the job works")
     """Near end of the working volume, from the camera."""
     far_mm: SizeMm = Field(description=_SIZE + ": farthest distance from the camera at which the job works")
@@ -253,6 +266,15 @@ class GoalSection(Section):
     """4-axis arms: height of the board's origin above the flange (camera fixed) or the base (camera on the arm)."""
     accept: Literal["by-hand", "when-proven"] = Field("by-hand", description='"by-hand" or "when-proven"')
     """Whether a result that is proven and meets the goal is used at once."""
+
+    @property
+    def pick(self) -> PickPosture:
+        """The pick for which an error is stated."""
+        sign = -1.0 if self.pick_axis.startswith("-") else 1.0
+        x, y, z = (sign if self.pick_axis.endswith(name) else 0.0 for name in "xyz")
+        tool = self.pick_tool_mm
+        tool_m = None if tool is None else (tool[0] / 1e3, tool[1] / 1e3, tool[2] / 1e3)
+        return PickPosture(self.pick_pose, (x, y, z), tool_m)
 
 
 class RecordSection(Section):

@@ -101,7 +101,11 @@ settle_ms = 300                   # wait after the request: 300 for small arms, 
 {board}
 
 [goal]
-tolerance_mm = {tolerance_mm!r}                # largest error of a point that the job tolerates
+tolerance_mm = {tolerance_mm!r}                # largest error of a pick that the job tolerates
+# tolerance_of = "transform"      # compare the error of the transform alone with it, as if the arm moved exactly
+# pick_tool_mm = [0.0, 0.0, 120.0]   # tip of the tool that picks, in the flange frame; without this line the flange
+# pick_axis = "z"                 # flange axis along which the tool points; it points straight down at a pick
+# pick_pose = "waypoints"         # the tool stands as at the waypoints instead of straight down
 near_mm = {near_mm!r}                   # the job is done between these two distances from the camera
 far_mm = {far_mm!r}
 min_pairs = 8                     # no result with fewer pairs, however well they fit

@@ -9,6 +9,7 @@ from eyebolt.geometry.camera_model import (
     parameter_names,
 )
 from eyebolt.geometry.mount import FlangeRotation, Mount
+from eyebolt.geometry.pick import PickPose, PickPosture
 from eyebolt.geometry.pose_format import ANGLE_UNITS_RAD, EULER_KINDS, LENGTH_UNITS_M, ROTATION_KINDS, PoseFormat
 from eyebolt.geometry.se3 import Array, Matrix4, Row4, RowSelection, to_matrix4
 
@@ -24,6 +25,8 @@ __all__ = [
     "FlangeRotation",
     "Matrix4",
     "Mount",
+    "PickPose",
+    "PickPosture",
     "PoseFormat",
     "Row4",
     "RowSelection",

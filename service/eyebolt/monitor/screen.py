@@ -182,9 +182,10 @@ def _bars(status: StatusMessage, width: int, glyphs: Glyphs) -> list[_Block]:
     """Pairs and accuracy as bars of equal length, both full when the goal is reached."""
     pairs = f"{status.kept} of {status.total}" if status.total else "none"
     fraction = status.kept / status.total if status.total else 0.0
-    error, error_fraction = _error_text(status.expected_p95_mm, status.tolerance_mm)
+    error, error_fraction = _error_text(status)
     if _LABEL + len(error) > width:
-        error = error.removeprefix("error ")
+        # The transform's error is named on any screen, however narrow: it is not what a pick will show.
+        error = error.removeprefix("pick error ")
     if _LABEL + len(error) > width:
         error = error.replace(", tolerance", " of")
     length = min(width - _LABEL - max(len(pairs), len(error)) - 3, 60)
@@ -195,15 +196,16 @@ def _bars(status: StatusMessage, width: int, glyphs: Glyphs) -> list[_Block]:
     return [_Block(10, rows[:1], []), _Block(5, rows[1:], rows[1:])]
 
 
-def _error_text(expected_mm: float | None, tolerance_mm: float) -> tuple[str, float]:
+def _error_text(status: StatusMessage) -> tuple[str, float]:
     """The expected error against the tolerance in words, and the share of the goal that is reached (0 to 1)."""
+    expected_mm, tolerance_mm, name = status.expected_p95_mm, status.tolerance_mm, status.tolerance_of.value
     if expected_mm is None:
-        return f"error not known yet, tolerance {tolerance_mm:.2f} mm", 0.0
+        return f"{name} error not known yet, tolerance {tolerance_mm:.2f} mm", 0.0
     if expected_mm <= tolerance_mm:
-        return f"error {expected_mm:.2f}, tolerance {tolerance_mm:.2f} mm: reached", 1.0
+        return f"{name} error {expected_mm:.2f}, tolerance {tolerance_mm:.2f} mm: reached", 1.0
     # Two figures rounded to the same text would contradict "not yet".
     digits = 2 if f"{expected_mm:.2f}" != f"{tolerance_mm:.2f}" else 4
-    words = f"error {expected_mm:.{digits}f}, tolerance {tolerance_mm:.{digits}f} mm: not yet"
+    words = f"{name} error {expected_mm:.{digits}f}, tolerance {tolerance_mm:.{digits}f} mm: not yet"
     return words, tolerance_mm / expected_mm
 
 
@@ -313,7 +315,7 @@ def status_line(status: StatusMessage | None, status_age_s: float) -> str:
     parts = [
         f"{status.station} {status.session or 'no session'} {status.phase}",
         f"kept {status.kept} wanted {status.wanted} refused {status.refused} checks {status.checks}",
-        f"error {error}, tolerance {status.tolerance_mm:.2f} mm",
+        f"{status.tolerance_of.value} error {error}, tolerance {status.tolerance_mm:.2f} mm",
     ]
     if status.last_reply is not None:
         reply = status.last_reply

@@ -2,7 +2,7 @@
 
 from eyebolt.planning.candidates import BoardOutline
 from eyebolt.planning.coverage import Coverage, coverage_after
-from eyebolt.planning.information import SetupEstimate, pairs_of_solution, setup_estimate
+from eyebolt.planning.information import SetupEstimate, pairs_of_solution, pick_scatter_p95_mm, setup_estimate
 from eyebolt.planning.next_view import NextView, ProgressReport, find_next_view
 from eyebolt.planning.stopping import Goal
 from eyebolt.planning.waypoints import GuessUncertainty, Plan, PlannedWaypoint, WaypointKind, plan_waypoints
@@ -21,6 +21,7 @@ __all__ = [
     "coverage_after",
     "find_next_view",
     "pairs_of_solution",
+    "pick_scatter_p95_mm",
     "plan_waypoints",
     "setup_estimate",
 ]

@@ -17,13 +17,14 @@ from eyebolt.calibration import (
     Problem,
     RobotNoise,
     Solution,
+    chi2_isf,
     linearize,
     linearize_board_poses,
     p95_of_covariance,
     slide_to_plausible,
     variance_of,
 )
-from eyebolt.geometry import Array, FlangeRotation, se3
+from eyebolt.geometry import Array, FlangeRotation, Mount, se3
 from eyebolt.observations import CornerObservations, Pair
 
 # Prior before any pair: anywhere in a room, at any orientation. It only keeps the first few pairs solvable.
@@ -70,6 +71,21 @@ def setup_estimate(problem: Problem, solution: Solution) -> SetupEstimate:
         X, Y = slide_to_plausible(problem, problem.chain(), X, Y)
     noise = RobotNoise(solution.robot_noise_mm / 1e3, float(np.deg2rad(solution.robot_noise_deg)))
     return SetupEstimate(problem, X, Y, noise, max(solution.corner_rms_px, _MIN_CORNER_SIGMA_PX))
+
+
+def pick_scatter_p95_mm(setup: SetupEstimate) -> float:
+    """p95, mm, of the error of a pick by the noise of the arm alone, at the middle of the working volume.
+
+    The noise acts at the pick, over the length of the tool, and, with the camera on the arm, at the image, over the
+    distance. Errors of the arm that are correlated over its poses are not known before a solve.
+    """
+    problem, noise = setup.problem, setup.noise
+    levers_m = [0.0 if problem.pick.tool_m is None else float(np.linalg.norm(problem.pick.tool_m))]
+    if problem.mount is Mount.ARM:
+        levers_m.append((problem.volume.near_m + problem.volume.far_m) / 2)
+    # A rotation by an angle per axis displaces two of three directions.
+    variance_m2 = sum(noise.translation_m**2 + 2 / 3 * (lever * noise.rotation_rad) ** 2 for lever in levers_m)
+    return float(np.sqrt(chi2_isf(3, 0.05) * variance_m2)) * 1e3
 
 
 def pairs_of_solution(problem: Problem, solution: Solution) -> list[Pair]:

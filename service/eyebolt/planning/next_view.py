@@ -71,14 +71,23 @@ def find_next_view(problem: Problem, outcome: Solution | Refusal, goal: Goal) ->
         return NextView(outcome.remedy)
     if goal.is_met(len(problem.pairs), outcome):
         return None
+    if goal.is_out_of_reach(outcome):
+        return NextView(_describe_arm_limit(outcome, goal.tolerance_mm))
     # A poorly conditioned candidate overflows to NaN or infinity, and is not chosen.
     with np.errstate(all="ignore"):
-        found = suggest_view(
-            setup_estimate(problem, outcome), pairs_of_solution(problem, outcome), outcome.expected_error_mm.p95
-        )
+        found = suggest_view(setup_estimate(problem, outcome), pairs_of_solution(problem, outcome))
     if found is None:
         return None
-    return NextView(f"{CAUTION}: {found.message}", to_matrix4(found.base_T_flange), found.p95_mm)
+    p95_mm = goal.p95_after_mm(outcome, found.mean_square_ratio)
+    return NextView(f"{CAUTION}: {found.message}", to_matrix4(found.base_T_flange), p95_mm)
+
+
+def _describe_arm_limit(solution: Solution, tolerance_mm: float) -> str:
+    return (
+        f"further waypoints do not help: the arm's own error at a pick, {solution.remaining_pick_error_mm:.2f} mm"
+        f" (p95), is above the tolerance of {tolerance_mm:g} mm; have the joint offsets and link lengths checked,"
+        " take waypoints where the arm picks and in that posture, or state a larger tolerance"
+    )
 
 
 @dataclass(frozen=True)
@@ -89,14 +98,14 @@ class ViewSuggestion:
     """(4, 4), metres: the flange pose, as the robot reports poses."""
     camera_T_board: Array
     """(4, 4), metres: the view from there."""
-    p95_mm: float
-    """p95 of the expected error with that pair, millimetres."""
+    mean_square_ratio: float
+    """Mean square error of the transform with that pair, over that without it."""
     message: str
     """The view in words, relative to the newest pair."""
 
 
-def suggest_view(setup: SetupEstimate, captured: Sequence[Pair], p95_mm: float) -> ViewSuggestion | None:
-    """The view to take next, after the pairs ``captured`` with an expected error ``p95_mm``; None if none fits.
+def suggest_view(setup: SetupEstimate, captured: Sequence[Pair]) -> ViewSuggestion | None:
+    """The view to take next, after the pairs ``captured``; None if none fits.
 
     The choice minimises the mean squared error over the working volume after one more pair (V-optimal design: V. V.
     Fedorov, Theory of Optimal Experiments, 1972).
@@ -111,8 +120,7 @@ def suggest_view(setup: SetupEstimate, captured: Sequence[Pair], p95_mm: float) 
     now = float(ahead.mean_square_m2(ahead.known_information))
     view = setup.predict_view(flanges[best])
     current_view = setup.predict_view(np.asarray(captured[-1].base_T_flange)) if captured else None
-    expected = p95_mm * float(np.sqrt(after[best] / now))
-    return ViewSuggestion(flanges[best], view, expected, describe_view(setup, view, current_view))
+    return ViewSuggestion(flanges[best], view, float(after[best]) / now, describe_view(setup, view, current_view))
 
 
 def describe_view(setup: SetupEstimate, camera_T_board: Array, current_view: Array | None) -> str:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from eyebolt.calibration import Refusal, Solution, noise_dof
+from eyebolt.protocol import ToleranceOf
 
 # With random waypoints the error falls as 1/sqrt(pairs - 4): the first few pairs only make the problem solvable.
 # Measured by ``bench.planning stop``; 1/sqrt(pairs) would require 45 % too many at 8 pairs and for 14 % at 15.
@@ -43,38 +44,60 @@ class Goal:
     """The goal of a session."""
 
     tolerance_mm: float
-    """Tolerance on the p95 of the expected error over the working volume, millimetres."""
+    """Tolerance on the p95 of the expected error, millimetres."""
     min_pairs: int
     """Fewest pairs that the solution must rest on."""
     max_pairs: int
     """Most pairs that are kept."""
+    tolerance_of: ToleranceOf = ToleranceOf.PICK
+    """Which error the tolerance is for."""
 
     def is_met(self, kept: int, outcome: Solution | Refusal | None) -> bool:
         """Whether the solution uses enough pairs and its p95, corrected for stopping on it, is within the tolerance."""
         if not isinstance(outcome, Solution) or _effective_pairs(kept, outcome) < self.min_pairs:
             return False
         factor = stopping_factor(outcome.pairs_used, outcome.robot_noise_stated)
-        return outcome.expected_error_mm.p95 * factor <= self.tolerance_mm
+        return outcome.error_compared_mm(self.tolerance_of).p95 * factor <= self.tolerance_mm
+
+    def is_out_of_reach(self, outcome: Solution | Refusal | None) -> bool:
+        """Whether no further pair brings the error within the tolerance, since the arm itself exceeds it at a pick."""
+        return isinstance(outcome, Solution) and self._remaining_mm(outcome) > self.tolerance_mm
+
+    def _remaining_mm(self, solution: Solution) -> float:
+        """The p95 that no further pair reduces."""
+        return solution.remaining_pick_error_mm if self.tolerance_of is ToleranceOf.PICK else 0.0
+
+    def p95_after_mm(self, solution: Solution, mean_square_ratio: float) -> float:
+        """The p95 with further pairs that reduce the mean square error of the transform by ``mean_square_ratio``.
+
+        The square of the p95 has two parts: that of the arm at the pick stays as it is.
+        """
+        p95 = solution.error_compared_mm(self.tolerance_of).p95
+        remaining_fraction = min(self._remaining_mm(solution) / p95, 1.0) ** 2 if p95 > 0 else 0.0
+        return p95 * math.sqrt(remaining_fraction + (1 - remaining_fraction) * mean_square_ratio)
 
     def pairs_wanted(self, kept: int, outcome: Solution | Refusal | None) -> int:
-        """Pairs still wanted if further waypoints are like those so far; 0 exactly when the goal is met."""
+        """Pairs still wanted if further waypoints are like those so far; 0 exactly when the goal is met.
+
+        Where no further pair reaches the tolerance, only those up to ``min_pairs`` are wanted, or one.
+        """
         if self.is_met(kept, outcome):
             return 0
         room = max(self.max_pairs - kept, 1)
         missing = max(self.min_pairs - _effective_pairs(kept, outcome), 1)
-        if isinstance(outcome, Solution) and kept:
+        if isinstance(outcome, Solution) and kept and not self.is_out_of_reach(outcome):
             missing = max(missing, self._pairs_until_tolerance(outcome, room))
         return min(missing, room)
 
     def _pairs_until_tolerance(self, solution: Solution, room: int) -> int:
         """Further pairs until the error is predicted to be within the tolerance, at most ``room``."""
-        p95, used, stated = solution.expected_error_mm.p95, solution.pairs_used, solution.robot_noise_stated
-        if not math.isfinite(p95):
+        used, stated = solution.pairs_used, solution.robot_noise_stated
+        if not math.isfinite(solution.error_compared_mm(self.tolerance_of).p95):
             return room
         now = max(used - _PAIRS_TO_SOLVE, 1)
         for more in range(room):
-            error_ratio = math.sqrt(now / (now + more))
-            if p95 * error_ratio * stopping_factor(used + more, stated) <= self.tolerance_mm:
+            p95 = self.p95_after_mm(solution, now / (now + more))
+            if p95 * stopping_factor(used + more, stated) <= self.tolerance_mm:
                 return more
         return room
 

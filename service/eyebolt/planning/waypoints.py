@@ -6,6 +6,7 @@ without rotation. Only they separate board scale and focal length from an error 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -111,13 +112,15 @@ def plan_waypoints(
     with_translations: bool = True,
     reach_m: float | None = None,
     known_flanges: Sequence[Array] = (),
+    arm_p95_mm: float = 0.0,
 ) -> Plan | None:
     """The plan that reaches ``goal``, or None if the whole board fits into the image nowhere.
 
     ``captured``: pairs of the session so far, which count towards the goal. ``noise_stated``: the noise of the arm is
     given, and not estimated from the pairs. ``guess``: uncertainty of ``setup`` where it is a guess. ``reach_m``:
     largest distance of the flange from the base, metres. ``known_flanges``: poses (4, 4) beside those of the pairs that
-    the arm is known to reach; a vertical arm stays near the known ones. The last waypoint is the first once more, as a
+    the arm is known to reach; a vertical arm stays near the known ones. ``arm_p95_mm``: p95 of the arm's own error at a
+    pick, for a goal that is about picks. The last waypoint is the first once more, as a
     check.
     """
     known = [*known_flanges, *(pair.base_T_flange for pair in setup.problem.pairs)]
@@ -143,7 +146,8 @@ def plan_waypoints(
     while True:
         count = len(captured) + len(translation_set) + len(chosen)
         known_information = base + ahead.information_gains[chosen].sum(axis=0)
-        reached = predicted_p95_mm(count, ahead.p95_mm(known_information), noise_stated) <= tolerance_mm
+        transform_p95_mm = predicted_p95_mm(count, ahead.p95_mm(known_information), noise_stated)
+        reached = math.hypot(transform_p95_mm, arm_p95_mm) <= tolerance_mm
         if (reached and count >= min_pairs) or count >= max_pairs:
             break
         chosen.append(search.best(known_information, [*translation_set, *chosen]))
@@ -162,7 +166,7 @@ def plan_waypoints(
     for number, (kind, row) in enumerate(order):
         known_information = known_information + ahead.information_gains[row]
         count = len(captured) + number + 1
-        p95 = predicted_p95_mm(count, ahead.p95_mm(known_information), noise_stated)
+        p95 = math.hypot(predicted_p95_mm(count, ahead.p95_mm(known_information), noise_stated), arm_p95_mm)
         # In this order the tolerance may be reached a waypoint sooner than in the order of the search.
         if kind is WaypointKind.ROTATION and waypoints and waypoints[-1].p95_mm <= tolerance_mm and count > min_pairs:
             kind = WaypointKind.SPARE

@@ -25,6 +25,7 @@ from eyebolt.protocol.status import (
     Severity,
     StatusMessage,
     StepTimes,
+    ToleranceOf,
     describe_reservation,
 )
 
@@ -61,6 +62,7 @@ __all__ = [
     "Severity",
     "StatusMessage",
     "StepTimes",
+    "ToleranceOf",
     "describe_reservation",
     "encode",
     "foreign_protocol",

@@ -173,6 +173,20 @@ class ProgressStatus(_Part):
     """Null while it is being computed, and where nothing more is needed."""
 
 
+class ToleranceOf(StrEnum):
+    """The error that is compared with the tolerance. The value is that of the station file."""
+
+    PICK = "pick"
+    """That of a pick: transform and arm together."""
+    TRANSFORM = "transform"
+    """That of the transform alone, as if the arm moved exactly."""
+
+    @property
+    def description(self) -> str:
+        """For an operator: completes "the expected error of"."""
+        return "a pick" if self is ToleranceOf.PICK else "the transform alone"
+
+
 class AcceptanceStatus(StrEnum):
     """What may be done with a result."""
 
@@ -296,8 +310,11 @@ class StatusMessage(_Part):
     """Check pairs kept."""
     tolerance_mm: float = Field(gt=0, allow_inf_nan=False)
     """``[goal] tolerance_mm``."""
+    tolerance_of: ToleranceOf
+    """``[goal] tolerance_of``: the error that is stated and compared with the tolerance, of a ``pick`` or of the
+    ``transform`` alone."""
     expected_p95_mm: OptionalNumber
-    """Expected error over the working volume (p95), mm; null without a solution."""
+    """Expected error (p95) of what ``tolerance_of`` names, mm; null without a solution."""
     p95_history_mm: tuple[OptionalNumber, ...]
     """Expected error after each kept pair, oldest first."""
     request: RequestStatus | None

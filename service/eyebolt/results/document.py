@@ -33,7 +33,7 @@ from eyebolt.errors import InputFault
 from eyebolt.geometry import Array, CameraModel, Matrix4, Mount, PoseFormat, Row4, se3, to_matrix4
 from eyebolt.observations import Dataset
 from eyebolt.planning import Coverage
-from eyebolt.protocol import GapSummary
+from eyebolt.protocol import GapSummary, ToleranceOf
 
 RESULT_SCHEMA: Literal[1] = 1
 # Rotation matrices are written at full precision; a larger deviation comes from an edited file.
@@ -303,6 +303,8 @@ class Provenance:
     """Lens and board as stated; None for a problem file."""
     based_on: Basis | None = None
     """What the solve rests on; None for a problem file."""
+    tolerance_of: ToleranceOf = ToleranceOf.PICK
+    """Which error the tolerance is for; the tolerance itself is in ``result_format``."""
 
 
 class ResultDocument(_Part):
@@ -326,6 +328,10 @@ class ResultDocument(_Part):
     """Directions that the pairs do not determine."""
     incomplete: GapSummary | None = None
     """Why `result` answers 36 even once the result is accepted; null if the transform is complete."""
+    tolerance_mm: float | None = None
+    """Tolerance of the job, mm; null in results of before this key."""
+    tolerance_of: ToleranceOf | None = None
+    """The error that was compared with it: that of a ``pick`` or of the ``transform``; null as above."""
     expected_error_mm: ExpectedError | None
     """Expected error of the transform over the working volume; null while a direction is unobservable."""
     error_contributions_mm: Contributions | None
@@ -333,7 +339,10 @@ class ResultDocument(_Part):
     error_map: ErrorMapGrid | None
     """Expected error by image point and distance; null while a direction is unobservable."""
     expected_pick_error_mm: ExpectedError | None
-    """Expected error of a pick at the waypoints, with the arm's own errors; null while a direction is unobservable."""
+    """Expected error of a pick as the station file states it, with the arm's own errors; null while a direction is
+    unobservable."""
+    remaining_pick_error_mm: float | None = None
+    """p95 of that error which no further pairs reduce, mm; null as above."""
     covariance: tuple[Row6, ...] | None
     """Covariance (6, 6) of the transform, perturbed on the right: translation, rotation; m and rad; null while a
     direction is unobservable."""
@@ -394,6 +403,8 @@ class ResultDocument(_Part):
                 "session": provenance.session,
                 "timestamp": provenance.timestamp,
                 "mount": provenance.mount,
+                "tolerance_mm": provenance.result_format.tolerance_mm,
+                "tolerance_of": provenance.tolerance_of,
                 **(
                     _refusal_fields(outcome)
                     if isinstance(outcome, Refusal)
@@ -487,17 +498,26 @@ def _solution_fields(solution: Solution, result_format: ResultFormat) -> dict[st
     }
 
 
+_ERROR_FIELDS = (
+    "expected_error_mm",
+    "error_contributions_mm",
+    "error_map",
+    "expected_pick_error_mm",
+    "remaining_pick_error_mm",
+    "covariance",
+)
+
+
 def _error_fields(solution: Solution) -> dict[str, object]:
     """The stated errors: none while a direction is unobservable, since none of them would include it."""
     if solution.unobservable:
-        return dict.fromkeys(
-            ("expected_error_mm", "error_contributions_mm", "error_map", "expected_pick_error_mm", "covariance")
-        )
+        return dict.fromkeys(_ERROR_FIELDS)
     return {
         "expected_error_mm": ExpectedError.model_validate(solution.expected_error_mm),
         "error_contributions_mm": Contributions.model_validate(solution.error_contributions_mm),
         "error_map": _error_map(solution.error_map),
         "expected_pick_error_mm": ExpectedError.model_validate(solution.expected_pick_error_mm),
+        "remaining_pick_error_mm": solution.remaining_pick_error_mm,
         "covariance": solution.covariance.tolist(),
     }
 
@@ -510,6 +530,7 @@ _NULL_AFTER_REFUSAL = (
     "error_contributions_mm",
     "error_map",
     "expected_pick_error_mm",
+    "remaining_pick_error_mm",
     "covariance",
     "height",
     "corner_rms_px",

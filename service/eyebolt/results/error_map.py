@@ -69,7 +69,7 @@ def _subtitle(document: ResultDocument, numbers: Sequence[float], tolerance_mm: 
     if transform is None or error is None:
         return ""
     return (
-        f"{transform.name}: p95 {error.p95:.3f} mm over the working volume,"
+        f"{transform.name} alone: p95 {error.p95:.3f} mm over the working volume,"
         f" tolerance {tolerance_mm:g} mm; {over} of {len(numbers)} points above it. Solved {document.timestamp}."
     )
 

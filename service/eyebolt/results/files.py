@@ -110,6 +110,7 @@ def build_result(
         utc_timestamp(),
         Setup.of(context.lens, context.station.board),
         Basis.of(dataset),
+        context.station.goal.tolerance_of,
     )
     return ResultDocument.of(provenance, outcome, acceptance, coverage, refined_lens)
 

@@ -86,11 +86,18 @@ def _error_lines(document: ResultDocument) -> list[str]:
     if error is None or pick is None:
         return []
     return [
-        f"expected error: median {error.median:.3f} mm, p95 {error.p95:.3f} mm,"
+        f"expected error of a pick, with the arm's own errors: median {pick.median:.3f} mm, p95 {pick.p95:.3f} mm",
+        f"expected error of the transform alone: median {error.median:.3f} mm, p95 {error.p95:.3f} mm,"
         f" p95 at the worst point {error.worst_p95:.3f} mm",
         f"error by source (RMS): {_contributions(document.error_contributions_mm)}",
-        f"expected error of a pick at the waypoints, with the arm's own errors: p95 {pick.p95:.3f} mm",
+        *_tolerance_lines(document),
     ]
+
+
+def _tolerance_lines(document: ResultDocument) -> list[str]:
+    if document.tolerance_mm is None or document.tolerance_of is None:
+        return []
+    return [f"tolerance: {document.tolerance_mm:g} mm, for the error of {document.tolerance_of.description}"]
 
 
 def _contributions(found: Contributions | None) -> str:

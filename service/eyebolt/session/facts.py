@@ -30,7 +30,7 @@ from eyebolt.errors import RecordFault
 from eyebolt.geometry import CameraModel, Matrix4, Mount, to_matrix4
 from eyebolt.observations import Measure, View
 from eyebolt.planning import NextView, ProgressReport
-from eyebolt.protocol import Code, FindingSummary, GapSummary, Request, StepTimes
+from eyebolt.protocol import Code, FindingSummary, GapSummary, Request, StepTimes, ToleranceOf
 
 ImageVerb = Literal["capture", "check", "place"]
 # Verbs that take an image.
@@ -302,7 +302,9 @@ class SolveFact(_Record):
     refusal_code: str | None
     """Why nothing was solved; null for a solution."""
     expected_p95_mm: float | None
-    """p95 of the expected error; null if refused."""
+    """p95 of the expected error that is compared with the tolerance; null if refused."""
+    tolerance_of: ToleranceOf = ToleranceOf.TRANSFORM
+    """Which error that is: a ``pick``'s or the ``transform``'s; the latter in records of before this key."""
     acceptance: AcceptanceRecord
     """What may be done with the result."""
     gap: GapSummary | None = None

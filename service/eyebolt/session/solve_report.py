@@ -24,7 +24,7 @@ from eyebolt.calibration import (
 )
 from eyebolt.observations import ViewAcceptance
 from eyebolt.planning import Coverage, Goal, ProgressReport
-from eyebolt.protocol import Code, FindingSummary, GapSummary, describe_reservation
+from eyebolt.protocol import Code, FindingSummary, GapSummary, ToleranceOf, describe_reservation
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import (
     AcceptanceRecord,
@@ -95,6 +95,8 @@ class SolveReport:
     outcome: Solution | Refusal
     kept: int
     """Pairs kept once the request that it was done for counts."""
+    tolerance_of: ToleranceOf
+    """Which error the tolerance is for."""
     acceptance: ResultAcceptance
     gap: ResultGap | None
     """Why the robot is not given the solution, even once it is accepted; None if it is, and after a refusal."""
@@ -124,7 +126,8 @@ class SolveReport:
             command=command,
             outcome=outcome,
             kept=kept,
-            acceptance=assess_result(outcome, goal.tolerance_mm),
+            tolerance_of=goal.tolerance_of,
+            acceptance=assess_result(outcome, goal.tolerance_mm, goal.tolerance_of),
             gap=None if isinstance(outcome, Refusal) else result_format.find_gap(outcome.X, outcome.unobservable),
             stop=stop,
             pairs_wanted=goal.pairs_wanted(kept, outcome),
@@ -133,6 +136,12 @@ class SolveReport:
             coverage=event.coverage,
             duration_ns=event.duration_ns,
         )
+
+    @property
+    def expected_p95_mm(self) -> float | None:
+        """p95 of the error that is compared with the tolerance; None after a refusal."""
+        outcome = self.outcome
+        return None if isinstance(outcome, Refusal) else outcome.error_compared_mm(self.tolerance_of).p95
 
     @property
     def findings(self) -> tuple[FindingSummary, ...]:
@@ -159,7 +168,8 @@ class SolveReport:
             is_background=is_background,
             kept=self.kept,
             refusal_code=outcome.code if isinstance(outcome, Refusal) else None,
-            expected_p95_mm=None if solution is None else solution.expected_error_mm.p95,
+            expected_p95_mm=self.expected_p95_mm,
+            tolerance_of=self.tolerance_of,
             acceptance=AcceptanceRecord(status=self.acceptance.status, reason=self.acceptance.reason),
             gap=None if self.gap is None else GapSummary(message=self.gap.message, remedy=self.gap.remedy),
             stop_code=None if self.stop is None else self.stop.code,

@@ -61,6 +61,7 @@ def status_message(
         refused=log.refused_count if log is not None else 0,
         checks=len(log.checks) if log is not None else 0,
         tolerance_mm=goal.tolerance_mm,
+        tolerance_of=goal.tolerance_of,
         expected_p95_mm=current.expected_p95_mm if current is not None else None,
         p95_history_mm=log.p95_history_mm if log is not None else (),
         request=_request_in_progress(state),

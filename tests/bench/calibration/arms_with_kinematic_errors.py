@@ -7,7 +7,7 @@ import numpy as np
 
 from eyebolt.calibration.problem import Problem, WorkingVolume
 from eyebolt.errors import InputFault
-from eyebolt.geometry import Mount
+from eyebolt.geometry import Mount, PickPose, PickPosture
 from eyebolt.geometry import se3 as se3
 from eyebolt.geometry.camera_model import CameraModel
 from eyebolt.observations.pair import Pair
@@ -18,6 +18,7 @@ from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS, EXACT_SCALE_SIGMA
 from eyebolt_sim.waypoints import plan_waypoints
 
+AS_AT_WAYPOINTS = PickPosture(PickPose.WAYPOINTS)
 NEAR_M, FAR_M, PICKS, CORNER_PX = 0.6, 1.0, 12, 0.1
 KINEMATIC, WHITE = "joints 0.03 deg, links 0.2 mm", "white 0.1 mm, 0.02 deg"
 # Joint offsets deg, link errors mm, scatter mm and deg.
@@ -27,8 +28,8 @@ ARMS = {KINEMATIC: (0.03, 0.2, 0.0, 0.0), WHITE: (0.0, 0.0, 0.1, 0.02)}
 class ArmSession(NamedTuple):
     """A session of one arm, noise not stated.
 
-    ``stands``: the real base_T_flange of every pair; ``looks``: (reported, real) poses that the problem does not use;
-    ``rng`` goes on where the session stopped.
+    ``stands``: the real base_T_flange of every pair; ``joints``: the joint angles there; ``looks``: (reported, real)
+    poses that the problem does not use; ``rng`` goes on where the session stopped.
     """
 
     problem: Problem
@@ -36,6 +37,7 @@ class ArmSession(NamedTuple):
     real: Arm
     noise: PoseNoise
     stands: list
+    joints: list
     looks: list
     rng: np.random.Generator
 
@@ -52,7 +54,7 @@ def cell(mount, count, seed):
     raise RuntimeError("no reachable cell in 50 attempts")
 
 
-def session(mount, poses, seed, kind, picks=PICKS):
+def session(mount, poses, seed, kind, picks=PICKS, pick=AS_AT_WAYPOINTS):
     """The ArmSession of a seed; the arm of seed s has the same faults whatever the rest."""
     offset_deg, link_mm, white_mm, white_deg = ARMS[kind]
     rng = np.random.default_rng([seed, 5])
@@ -60,7 +62,7 @@ def session(mount, poses, seed, kind, picks=PICKS):
     real, noise = faulty_arm(rng, offset_deg, link_mm), PoseNoise(white_mm, white_deg)
     lens = DEFAULT_LENS
     camera = CameraModel(lens.width_px, lens.height_px, lens.matrix, lens.distortion, dict(EXACT_SIGMA))
-    stand_at, looks, pairs = [], [], []
+    stand_at, joints_at, looks, pairs = [], [], [], []
     for number in rng.permutation(len(waypoints)):
         joints = waypoints[number].joints_rad
         stands = real.forward(joints)
@@ -73,9 +75,10 @@ def session(mount, poses, seed, kind, picks=PICKS):
         corners = seen[ids] + rng.normal(size=(len(ids), 2)) * CORNER_PX
         pairs.append(Pair(len(pairs), reported, ids, corners))
         stand_at.append(stands)
+        joints_at.append(joints)
     volume, exact = WorkingVolume(NEAR_M, FAR_M), EXACT_SCALE_SIGMA
-    problem = Problem(Mount(mount), camera, DEFAULT_BOARD.corners_m, pairs, volume, board_scale_sigma=exact)
-    return ArmSession(problem, scene, real, noise, stand_at, looks, rng)
+    problem = Problem(Mount(mount), camera, DEFAULT_BOARD.corners_m, pairs, volume, board_scale_sigma=exact, pick=pick)
+    return ArmSession(problem, scene, real, noise, stand_at, joints_at, looks, rng)
 
 
 def pick_errors_mm(session, X, Y):
@@ -98,6 +101,33 @@ def pick_errors_mm(session, X, Y):
                 off = session.real.forward(joints) @ se3.inverse(Arm().forward(joints))
                 at = off @ session.noise.reported(command, rng)
                 errors.append(at[:3, 3] - se3.apply(stands @ scene.hand_eye, point[None])[0])
+    return np.linalg.norm(np.array(errors).reshape(-1, 3), axis=1) * 1e3
+
+
+def errors_of_picks_down_mm(session, X):
+    """Flange minus object, mm, at picks with the tool straight down, at a random rotation about the vertical.
+
+    The arm keeps the configuration (elbow, wrist) that it had at the waypoint with the nearest joint angles.
+    """
+    errors = []
+    scene, rng, grid = session.scene, session.rng, session.problem.grid
+    fixed = session.problem.mount == "fixed"
+    for reported, stands in session.looks:
+        for point in grid[rng.choice(len(grid), 4)]:
+            believed, real = (X, scene.hand_eye) if fixed else (reported @ X, stands @ scene.hand_eye)
+            command = np.diag([1.0, -1.0, -1.0, 1.0])
+            command[:3, :3] = se3.exp_rotation([0, 0, rng.uniform(-np.pi, np.pi)]) @ command[:3, :3]
+            command[:3, 3] = se3.apply(believed, point[None])[0]
+            solutions = inverse_kinematics(command)
+            if not solutions:
+                continue
+            # The last joint may be anywhere.
+            off = [np.abs(np.array(session.joints)[:, :5] - joints[:5]).sum(axis=1).min() for joints in solutions]
+            joints = solutions[int(np.argmin(off))]
+            at = (
+                session.real.forward(joints) @ se3.inverse(Arm().forward(joints)) @ session.noise.reported(command, rng)
+            )
+            errors.append(at[:3, 3] - se3.apply(real, point[None])[0])
     return np.linalg.norm(np.array(errors).reshape(-1, 3), axis=1) * 1e3
 
 

@@ -21,6 +21,7 @@ from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt.observations.board_pose import fit_board_pose
 from eyebolt.observations.view_quality import View
 from eyebolt.planning.stopping import Goal, stopping_factor
+from eyebolt.protocol import ToleranceOf
 from eyebolt.session import messages as msg
 from eyebolt.session import solve_report
 from eyebolt_sim.problems import make_problem
@@ -134,7 +135,7 @@ class SolvedWorld(World):
                 lens_size_px=self.size_px,
                 lens_focal_px=float(problem.camera.matrix[0, 0]),
                 board_corner_count=len(problem.board_corners_m),
-                goal=Goal(tolerance_mm, 8, 1000),
+                goal=Goal(tolerance_mm, 8, 1000, ToleranceOf.TRANSFORM),
                 has_tip=False,
             )
         )

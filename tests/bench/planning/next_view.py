@@ -73,9 +73,7 @@ def follow(problem, pairs, shooter, goal, took):
             break
         if isinstance(found, Solution):
             began = time.process_time()
-            suggestion = suggest_view(
-                setup_estimate(here, found), pairs_of_solution(here, found), found.expected_error_mm.p95
-            )
+            suggestion = suggest_view(setup_estimate(here, found), pairs_of_solution(here, found))
             took.append(1e3 * (time.process_time() - began))
             pairs.append(shooter.pair(len(pairs), suggestion.base_T_flange)[0])
         else:

@@ -10,6 +10,7 @@ from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
 from eyebolt.observations.pair import Pair
 from eyebolt.planning.stopping import Goal
+from eyebolt.protocol import ToleranceOf
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.problems import DEFAULT_BOARD, make_problem
 from eyebolt_sim.transforms import transform_points
@@ -50,8 +51,8 @@ def outcome_of(problem, pairs):
 
 
 def goal_at(tolerance_mm):
-    """The goal of these sessions."""
-    return Goal(tolerance_mm, FEWEST, MOST)
+    """The goal of these sessions: about the transform, whose law they measure."""
+    return Goal(tolerance_mm, FEWEST, MOST, ToleranceOf.TRANSFORM)
 
 
 def tight_session(mount, seed, level, least):

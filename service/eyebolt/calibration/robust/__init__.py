@@ -2,24 +2,20 @@
 
 from eyebolt.calibration.robust.change_points import MIN_PAIRS_PER_SEGMENT, ChangePoint, StepChange
 from eyebolt.calibration.robust.correlated_errors import (
-    CORRELATION_LENGTH_M,
-    MAX_LOG_VARIANCE,
-    MIN_LOG_VARIANCE,
+    CONSTANT_SHARE,
     ArmOffsets,
     ErrorContrasts,
+    arm_axes,
     arm_offsets,
     evenly_spaced_rows,
-    offset_covariance,
+    matching_pose_correlation,
     pose_correlation,
     reml_variances,
-    white_only_variances,
 )
 from eyebolt.calibration.robust.outliers import MIN_PAIRS, InlierEstimate, is_minority, robust_estimate
 
 __all__ = [
-    "CORRELATION_LENGTH_M",
-    "MAX_LOG_VARIANCE",
-    "MIN_LOG_VARIANCE",
+    "CONSTANT_SHARE",
     "MIN_PAIRS",
     "MIN_PAIRS_PER_SEGMENT",
     "ArmOffsets",
@@ -27,12 +23,12 @@ __all__ = [
     "ErrorContrasts",
     "InlierEstimate",
     "StepChange",
+    "arm_axes",
     "arm_offsets",
     "evenly_spaced_rows",
     "is_minority",
-    "offset_covariance",
+    "matching_pose_correlation",
     "pose_correlation",
     "reml_variances",
     "robust_estimate",
-    "white_only_variances",
 ]

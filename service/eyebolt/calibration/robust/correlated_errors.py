@@ -14,10 +14,14 @@ import numpy as np
 from eyebolt.calibration.estimation import JointEstimate, LinearModel
 from eyebolt.geometry import Array, RowSelection
 
-# The correlation falls to 0.6 over 2 m and stays above 0.85 for any rotation: joint errors act as trends over the whole
-# workspace, not as bumps in it. Both lengths were chosen by simulation (``tests/bench/calibration pick``).
-CORRELATION_LENGTH_M = 2.0
-CORRELATION_LENGTH_CHORD = 4.0
+# Lengths of a Gaussian correlation, in distance and in the chord of the rotation, by restricted likelihood over
+# simulated arms of three geometries (``python -m bench.calibration arm-axes``). A rougher correlation (Matern) is as
+# likely, and states less away from the waypoints.
+_CORRELATION_LENGTH_M = 1.0
+_CORRELATION_LENGTH_CHORD = 4.0
+CONSTANT_SHARE = 0.25
+"""Variance, over that of the correlated part, of an error that is constant in the flange frame. No pair shows it,
+since Y or X contains it; a pick does. About four joints are behind the correlated part, and the last one errs alike."""
 # The cost grows with the cube of the number of pairs.
 _MAX_PAIRS = 40
 MIN_LOG_VARIANCE, MAX_LOG_VARIANCE = 2 * np.log(1e-7), 2 * np.log(0.05)
@@ -40,6 +44,8 @@ class ArmOffsets:
     """(n, 6, r): effect of board and lens, each column for one standard deviation of what the images leave open."""
     correlation: Array
     """(n, n): correlation of the systematic error between two poses."""
+    axes: Array
+    """(n, 3, 3): the axes in which it is correlated, see ``arm_axes``."""
 
     @property
     def count(self) -> int:
@@ -47,11 +53,40 @@ class ArmOffsets:
         return len(self.offset)
 
 
+def arm_axes(poses: Array) -> Array:
+    """(n, 3, 3) for poses (n, 4, 4): radial, tangential and vertical axis of the first joint, flange coordinates.
+
+    The axes of the joints that carry the wrist rotate with the first joint, and with them the errors that their offsets
+    and links cause. In these axes they depend on the position of the flange and hardly on its rotation.
+    """
+    radial = poses[:, :3, 3] * [1.0, 1.0, 0.0]
+    radius = np.linalg.norm(radial, axis=-1, keepdims=True)
+    # On the axis of the first joint every direction is as good as any other.
+    radial = np.where(radius > 0, radial / np.maximum(radius, 1e-300), [1.0, 0.0, 0.0])
+    vertical = np.broadcast_to([0.0, 0.0, 1.0], radial.shape)
+    in_base = np.stack([radial, np.cross(vertical, radial), vertical], axis=-1)
+    out: Array = np.swapaxes(poses[:, :3, :3], -1, -2) @ in_base
+    return out
+
+
 def pose_correlation(first: Array, second: Array) -> Array:
     """(n, m) between poses (n, 4, 4) and (m, 4, 4): Gaussian in distance and in the chord of the rotation."""
-    distance_m = np.linalg.norm(first[:, None, :3, 3] - second[None, :, :3, 3], axis=-1)
-    chord = np.linalg.norm((first[:, None, :3, :3] - second[None, :, :3, :3]), axis=(-2, -1)) / np.sqrt(2)
-    out: Array = np.exp(-0.5 * ((distance_m / CORRELATION_LENGTH_M) ** 2 + (chord / CORRELATION_LENGTH_CHORD) ** 2))
+    return matching_pose_correlation(first[:, None], second[None])
+
+
+def matching_pose_correlation(first: Array, second: Array) -> Array:
+    """The same for pairs of poses (..., 4, 4) that broadcast against each other."""
+    distance_m = np.linalg.norm(first[..., :3, 3] - second[..., :3, 3], axis=-1)
+    chord = np.linalg.norm(first[..., :3, :3] - second[..., :3, :3], axis=(-2, -1)) / np.sqrt(2)
+    out: Array = np.exp(-0.5 * ((distance_m / _CORRELATION_LENGTH_M) ** 2 + (chord / _CORRELATION_LENGTH_CHORD) ** 2))
+    return out
+
+
+def to_axes(axes: Array, vectors: Array) -> Array:
+    """Vectors (n, 6, ...), translation and rotation each in flange coordinates, in ``axes`` (n, 3, 3)."""
+    n = len(axes)
+    parts = vectors.reshape(n, 2, 3, -1)
+    out: Array = (np.swapaxes(axes, -1, -2)[:, None] @ parts).reshape(vectors.shape)
     return out
 
 
@@ -73,20 +108,8 @@ def arm_offsets(joint: JointEstimate, model: LinearModel, reported: Array, rows:
         joint.variance_inflation * joint.corner_sigma_px**2 * model.camera_unit_covariance[rows],
         model.nuisance_jacobian[rows] @ np.linalg.cholesky(covariance),
         pose_correlation(reported[rows], reported[rows]),
+        arm_axes(reported[rows]),
     )
-
-
-def offset_covariance(pairs: ArmOffsets, u: Array) -> Array:
-    """(6n, 6n) of the offsets for log variances u (4,): white translation and rotation, correlated translation and
-    rotation."""
-    n = pairs.count
-    white, correlated = np.repeat(np.exp(u[:2]), 3), np.repeat(np.exp(u[2:]), 3)
-    full = np.einsum("nm,i,ij->nimj", pairs.correlation, correlated, np.eye(6))
-    index = np.arange(n)
-    full[index, :, index, :] += pairs.camera_covariance + np.diag(white)
-    loading = pairs.nuisance_loading.reshape(6 * n, -1)
-    out: Array = full.reshape(6 * n, 6 * n) + loading @ loading.T
-    return out
 
 
 @dataclass(frozen=True)
@@ -98,7 +121,8 @@ class ErrorContrasts:
     measurement_covariance: Array
     """(r, r): covariance by the corner noise, and by what the images leave open about board and lens."""
     variance_components: Array
-    """(4, r, r): covariance by each of the four variances of ``offset_covariance``, for a variance of 1."""
+    """(4, r, r): covariance by each of the four variances, for a variance of 1: of the white translation and rotation,
+    of the correlated translation and rotation."""
     log_determinant: float
     """Log determinant of the information about X and Y for offsets of unit covariance."""
 
@@ -110,9 +134,10 @@ class ErrorContrasts:
         p = R.shape[1]
         basis = Q[:, p:].reshape(n, 6, -1)
         flat = basis.reshape(6 * n, -1)
+        in_axes = to_axes(pairs.axes, basis)
         variance_components = [
-            np.tensordot(basis[:, part], mixed[:, part], axes=((0, 1), (0, 1)))
-            for mixed in (basis, np.tensordot(pairs.correlation, basis, axes=1))
+            np.tensordot(left[:, part], right[:, part], axes=((0, 1), (0, 1)))
+            for left, right in ((basis, basis), (in_axes, np.tensordot(pairs.correlation, in_axes, axes=1)))
             for part in (slice(0, 3), slice(3, 6))
         ]
         loading = flat.T @ pairs.nuisance_loading.reshape(6 * n, -1)

@@ -39,7 +39,13 @@ from eyebolt.calibration.estimation import (
 )
 from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.robust.change_points import ChangePoint, StepChange, find_step_change, is_confirmed
-from eyebolt.calibration.robust.correlated_errors import ErrorContrasts, arm_offsets, evenly_spaced_rows, reml_variances
+from eyebolt.calibration.robust.correlated_errors import (
+    ErrorContrasts,
+    arm_offsets,
+    evenly_spaced_rows,
+    reml_variances,
+    white_only_variances,
+)
 from eyebolt.calibration.robust.forward_search import consistent_subset
 from eyebolt.geometry import Array, RowSelection, se3
 
@@ -368,23 +374,23 @@ def _readmit_systematic_errors(problem: Problem, observations: Observations, cur
         return inliers
     rows = np.flatnonzero(inliers)
     rows = rows[evenly_spaced_rows(len(rows))]
-    outlier_log_likelihood = _log_likelihood(problem, joint, model, observations, rows)
+    contrasts = _contrasts(problem, joint, model, observations, rows)
+    outlier_log_likelihood = contrasts.log_likelihood(white_only_variances(joint))
     outlier_log_likelihood -= 0.5 * float((np.linalg.slogdet(covariance)[1] + residual_sq)[candidates].sum())
     extended = inliers | candidates
     joint_of_all = _refit(problem, observations, joint, extended).joint
     model = linearize(problem, observations.board_poses, observations.A, joint_of_all.X, joint_of_all.Y)
-    systematic_log_likelihood = _log_likelihood(
-        problem, joint_of_all, model, observations, np.append(rows, np.flatnonzero(candidates))
-    )
+    rows = np.append(rows, np.flatnonzero(candidates))
+    contrasts = _contrasts(problem, joint_of_all, model, observations, rows)
+    systematic_log_likelihood = contrasts.log_likelihood(reml_variances(joint_of_all, contrasts)[0])
     gain = systematic_log_likelihood - outlier_log_likelihood
     return extended if gain > _OUTLIER_LOG_ODDS * candidates.sum() else inliers
 
 
-def _log_likelihood(
+def _contrasts(
     problem: Problem, joint: JointEstimate, model: LinearModel, observations: Observations, rows: RowSelection
-) -> float:
-    contrasts = ErrorContrasts.of(arm_offsets(joint, model, problem.mount.chain(observations.A), rows))
-    return contrasts.log_likelihood(reml_variances(joint, contrasts)[0])
+) -> ErrorContrasts:
+    return ErrorContrasts.of(arm_offsets(joint, model, problem.mount.chain(observations.A), rows))
 
 
 def _describe_outlier(observations: Observations, joint: JointEstimate, row: int) -> ExcludedRow:

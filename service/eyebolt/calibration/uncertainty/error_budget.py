@@ -22,6 +22,8 @@ _DOMINANT_FRACTION = 0.8
 _MIN_LIKELIHOOD_RATIO = 9.0
 # With fewer pairs a trend over the poses cannot be separated from white noise.
 _MIN_PAIRS_FOR_CORRELATION = 10
+# Picks at less than this from a waypoint's posture are as good as at it. Common practice, no source.
+_NEARBY_POSTURE_DEG = 30.0
 # A weight below this makes a corner an outlier; every session has a few by chance. Common practice, no source.
 _DOWN_WEIGHTED = 0.5
 _MIN_DOWN_WEIGHTED = 5
@@ -88,18 +90,27 @@ def _dominant_source(joint: JointEstimate, contributions: ErrorContributions) ->
 def _correlated_error_finding(pick: PickError, pairs: int) -> Finding | None:
     if pick.likelihood_ratio < _MIN_LIKELIHOOD_RATIO or pairs < _MIN_PAIRS_FOR_CORRELATION:
         return None
+    posture_deg = float(np.rad2deg(pick.tilt_rad))
+    posture = ""
+    if posture_deg > _NEARBY_POSTURE_DEG:
+        posture = (
+            f"; the picks are {posture_deg:.0f} deg from the nearest waypoint's posture, and the waypoints"
+            " show less of the error there"
+        )
     return Finding(
         FindingCode.ARM_GEOMETRY,
         Severity.NOTE,
         f"the error of the arm is not pure noise: nearby poses share {pick.correlated_m * 1e3:.2f} mm and"
-        f" {np.rad2deg(pick.correlated_rad):.3f} deg of it, and the error changes with the distance between waypoints",
+        f" {np.rad2deg(pick.correlated_rad):.3f} deg of it, and the error changes with the distance between waypoints"
+        f"{posture}",
         {
             "correlated_mm": pick.correlated_m * 1e3,
             "correlated_deg": float(np.rad2deg(pick.correlated_rad)),
             "likelihood_ratio": pick.likelihood_ratio,
+            "posture_deg": posture_deg,
         },
-        "take the waypoints where the arm will pick; if the expected pick error is too large, have the joint offsets"
-        " and link lengths of the arm checked.",
+        "take the waypoints where the arm will pick, as near to that posture as the board stays in view; if the"
+        " expected pick error is too large, have the joint offsets and link lengths of the arm checked.",
     )
 
 

@@ -2,7 +2,8 @@
 
 The arm's error has a white part and a part that is correlated over the poses (``robust.correlated_errors``), which
 averaging over the pairs does not remove. X remains the estimate under white noise; its error, and that of the arm at
-the pick and at the image, are propagated under both parts, with their correlation.
+the pick and at the image, are propagated under both parts, with their correlation. The size of both parts is uncertain:
+the restricted likelihood is integrated over a fixed grid, under a prior that is flat in each standard deviation.
 """
 
 from __future__ import annotations
@@ -10,33 +11,45 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 
 from eyebolt.calibration.estimation import JointEstimate, invert_information, variance_of
 from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.robust import (
-    CORRELATION_LENGTH_M,
-    MAX_LOG_VARIANCE,
-    MIN_LOG_VARIANCE,
+    CONSTANT_SHARE,
     ArmOffsets,
     ErrorContrasts,
+    arm_axes,
     arm_offsets,
     evenly_spaced_rows,
-    offset_covariance,
+    matching_pose_correlation,
     pose_correlation,
     reml_variances,
-    white_only_variances,
 )
 from eyebolt.calibration.uncertainty.expected_error import ErrorSummary, pooled_summary, standard_normal
 from eyebolt.calibration.uncertainty.touch_test import HeightUpdate
-from eyebolt.geometry import Array, Mount, se3
+from eyebolt.geometry import Array, FlangeRotation, Mount, PickPose, PickPosture, se3
 
 # Picks at up to ten of the waypoints; with the camera on the arm at 12 points of the working volume of each.
 _MAX_PICK_POSES = 10
 _POINTS_PER_VIEW = 12
+# Picks straight down: points of the working volume, each with another rotation about the vertical.
+_POINTS_OF_VOLUME = 48
+# A point farther from the base than this multiple of the farthest waypoint counts as out of reach. Common practice, no
+# source.
+_REACH = 1.1
 _DRAWS = 256
-# Offsets of the correlated log variances about their estimate, over which the likelihood is integrated: few pairs leave
-# their size uncertain by a factor of a few.
-_LOG_VARIANCE_STEPS = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
+# Classes of equal probability that stand for the values of the variances.
+_CLASSES = 16
+# Standard deviation of the correlated part in translation, metres: from 1 um, which is as good as none, to 5 mm. The
+# steps are a fraction of what a few pairs can tell apart.
+_CORRELATED_M = 1e-6 * 2.0 ** np.arange(0, 12.5, 0.5)
+# Translation over rotation of the correlated part, metres: joint offsets displace the flange by their distance from it,
+# 0.2 to 1.2 m on the usual arms.
+_LEVERS_M = (0.2, 0.5, 1.2)
+# White standard deviation over its estimate.
+_WHITE_FACTORS = 2.0 ** np.arange(-1.5, 1.75, 0.25)
+_TRANSLATION, _ROTATION = slice(0, 3), slice(3, 6)
 
 
 @dataclass(frozen=True)
@@ -45,12 +58,16 @@ class PickError:
 
     summary: ErrorSummary
     """Error of the tip relative to the object."""
+    remaining_mm: float
+    """p95 that remains however many further pairs are taken, mm: that of the arm itself, its size being typical."""
     correlated_m: float
     """Standard deviation per axis of the pose-correlated error in translation, metres."""
     correlated_rad: float
     """Standard deviation per axis of the pose-correlated error in rotation, radians."""
     likelihood_ratio: float
-    """Twice the log likelihood that the pose-correlated error gains over white noise alone; 0 with stated noise."""
+    """Twice the log likelihood that the pose-correlated error gains over white noise alone."""
+    tilt_rad: float
+    """Smallest rotation from a waypoint to the posture of a pick, the median over the picks; radians."""
 
 
 @dataclass(frozen=True)
@@ -67,52 +84,127 @@ class _PickGeometry:
     """(q, 3) m: the tip, flange frame."""
 
 
+@dataclass(frozen=True)
+class _Components:
+    """Covariances (q, 3, 3) m^2, base axes, of tip minus object: the sum of these by the variances of the arm's error.
+
+    Variances in this order: white translation and rotation, correlated translation and rotation.
+    """
+
+    constant: Array
+    """(q, 3, 3): by corner noise, by board and lens, and by the height of a vertical arm."""
+    by_variance: Array
+    """(4, q, 3, 3): per unit of each variance."""
+    by_white_of_pairs: Array
+    """(2, q, 3, 3): that part of the first two of ``by_variance`` which the white noise of the pairs makes."""
+
+
+@dataclass(frozen=True)
+class _Variances:
+    """What the pairs show of the four variances of ``_Components``."""
+
+    values: Array
+    """(m, 4): possible values."""
+    weights: Array
+    """(m,), sum 1: their posterior probabilities."""
+    correlated_m: float
+    """Estimate of the correlated part in translation, as of ``PickError``."""
+    correlated_rad: float
+    """The same in rotation."""
+    likelihood_ratio: float
+    """As of ``PickError``."""
+
+
 def pick_error(
     problem: Problem, joint: JointEstimate, reported: Array, height_update: HeightUpdate | None = None
 ) -> PickError:
-    """Expected error of a pick at a point that the camera observed.
+    """Expected error of a pick, as ``problem.pick`` states it, at a point that the camera observed.
 
     ``reported`` (n, 4, 4): base_T_flange of the pairs in ``joint``; ``height_update``: of a height found by touch.
-
-    The tip is assumed to be as far from the flange as the board is (camera fixed), or at the flange (camera on the arm;
-    the arm then picks with the orientation that it had at the image).
     """
     rows = evenly_spaced_rows(len(reported))
     pairs = arm_offsets(joint, joint.model, reported, rows)
-    variances, weights, likelihood_ratio = _variance_choices(joint, pairs)
+    variances = _variances(joint, pairs)
     geometry = _pick_geometry(problem, joint, reported[rows])
     update = HeightUpdate(np.eye(6), np.zeros((6, 6))) if height_update is None else height_update
     gain = update.error_transfer @ _gain(joint, pairs)
-    covariances = [
-        _error_covariance(joint, pairs, gain, update.added_covariance, u, geometry, problem.mount) for u in variances
-    ]
-    draws = standard_normal(_DRAWS, 3)
-    # The draws are distributed over the values of the variances in proportion to their weights.
-    component = np.searchsorted(np.cumsum(weights), (np.arange(_DRAWS) + 0.5) / _DRAWS).clip(0, len(covariances) - 1)
-    roots = np.array([_roots(covariance) for covariance in covariances])
-    vectors = np.einsum("sqij,sj->qsi", roots[component], draws)
-    correlated_sigma = np.exp(variances[len(variances) // 2, 2:] / 2)
-    pick = pooled_summary(np.sqrt((vectors**2).sum(axis=-1)))
-    return PickError(pick, float(correlated_sigma[0]), float(correlated_sigma[1]), likelihood_ratio)
-
-
-def _variance_choices(joint: JointEstimate, pairs: ArmOffsets) -> tuple[Array, Array, float]:
-    """Values of the four log variances (m, 4), the estimate in the middle, their weights (m,), the likelihood ratio.
-
-    The log variances are those of ``offset_covariance``: white translation and rotation, correlated ones of both.
-    """
-    if joint.noise.stated:
-        widened = white_only_variances(joint) + np.log(joint.variance_inflation) * np.array([1, 1, 0, 0])
-        return widened[None], np.ones(1), 0.0
-    contrasts = ErrorContrasts.of(pairs)
-    u, likelihood_ratio = reml_variances(joint, contrasts)
-    choices = u + np.concatenate(
-        [np.zeros((len(_LOG_VARIANCE_STEPS), 2)), np.repeat(_LOG_VARIANCE_STEPS[:, None], 2, axis=1)], axis=1
+    components = _components(joint, pairs, gain, update.added_covariance, geometry, problem.mount)
+    classes = _classes(components, variances)
+    covariances = components.constant + np.einsum("mv,vqij->mqij", classes, components.by_variance)
+    typical = classes[len(classes) // 2]
+    remaining = np.einsum("v,vqij->qij", typical, components.by_variance)
+    remaining = remaining - np.einsum("v,vqij->qij", typical[:2], components.by_white_of_pairs)
+    return PickError(
+        summary=_summary(covariances),
+        remaining_mm=_summary(remaining[None]).p95,
+        correlated_m=variances.correlated_m,
+        correlated_rad=variances.correlated_rad,
+        likelihood_ratio=variances.likelihood_ratio,
+        tilt_rad=_tilt_rad(problem, geometry, reported),
     )
-    choices = np.clip(choices, MIN_LOG_VARIANCE, MAX_LOG_VARIANCE)
-    log_likelihoods = np.array([contrasts.log_likelihood(c) for c in choices])
-    weights = np.exp(log_likelihoods - log_likelihoods.max())
-    return choices, weights / weights.sum(), likelihood_ratio
+
+
+def _summary(covariances: Array) -> ErrorSummary:
+    """The summary of Gaussian errors with covariances (m, q, 3, 3), m^2, of m equally probable classes."""
+    draws = standard_normal(_DRAWS, 4)
+    rank = draws[:, 3].argsort().argsort()
+    roots = _roots(covariances)[rank * len(covariances) // _DRAWS]
+    vectors = np.einsum("sqij,sj->qsi", roots, draws[:, :3])
+    return pooled_summary(np.sqrt((vectors**2).sum(axis=-1)))
+
+
+def _variances(joint: JointEstimate, pairs: ArmOffsets) -> _Variances:
+    """Values of the variances over the grid, weighted by likelihood and prior.
+
+    With the white part W (from ``reml_variances``, or stated) and the correlated part K of one lever, the likelihood at
+    w W + s^2 K follows for all w and s from one generalised eigenvalue problem.
+    """
+    contrasts = ErrorContrasts.of(pairs)
+    stated = variance_of(joint.noise.best)[[0, 3]] * joint.variance_inflation
+    if joint.noise.stated:
+        white, factors = stated, np.ones(1)
+        estimate, likelihood_ratio = np.log([*white, _CORRELATED_M[0] ** 2, _CORRELATED_M[0] ** 2]), 0.0
+    else:
+        estimate, likelihood_ratio = reml_variances(joint, contrasts)
+        white, factors = np.exp(estimate[:2]), _WHITE_FACTORS
+    parts = contrasts.variance_components
+    W = contrasts.measurement_covariance + np.tensordot(white, parts[:2], axes=1)
+    root = np.linalg.cholesky(W)
+    offset = scipy.linalg.solve_triangular(root, contrasts.offset, lower=True)
+    values, log_weights = [], []
+    for lever_m in _LEVERS_M:
+        half = scipy.linalg.solve_triangular(root, parts[2] + parts[3] / lever_m**2, lower=True)
+        eigenvalues, vectors = np.linalg.eigh(scipy.linalg.solve_triangular(root, half.T, lower=True))
+        squares = (vectors.T @ offset) ** 2
+        scaled = factors[:, None, None] ** 2 + _CORRELATED_M[None, :, None] ** 2 * np.maximum(eigenvalues, 0.0)
+        log_likelihood = -0.5 * (np.log(scaled) + squares / scaled).sum(axis=-1)
+        # Both grids are geometric: a prior that is flat in a standard deviation gives a node a weight in proportion.
+        log_weights.append(log_likelihood + np.log(factors)[:, None] + np.log(_CORRELATED_M))
+        w, s = np.meshgrid(factors**2, _CORRELATED_M**2, indexing="ij")
+        values.append(np.stack([w * white[0], w * white[1], s, s / lever_m**2], axis=-1))
+        if joint.noise.stated:
+            gained = 2 * float((log_likelihood - log_likelihood[:, :1]).max())
+            if gained > likelihood_ratio:
+                place = np.unravel_index(int(log_likelihood.argmax()), log_likelihood.shape)
+                estimate, likelihood_ratio = np.log(values[-1][place]), gained
+    found = np.concatenate([v.reshape(-1, 4) for v in values])
+    weights = np.concatenate([v.ravel() for v in log_weights])
+    weights = np.exp(weights - weights.max())
+    correlated_m, correlated_rad = (float(s) for s in np.exp(estimate[2:] / 2))
+    return _Variances(found, weights / weights.sum(), correlated_m, correlated_rad, likelihood_ratio)
+
+
+def _classes(components: _Components, variances: _Variances) -> Array:
+    """(m, 4): mean variances of classes of equal probability, in ascending order of the error of a pick."""
+    mean_square = np.trace(components.by_variance, axis1=-2, axis2=-1).mean(axis=-1)
+    order = np.argsort(variances.values @ mean_square, kind="stable")
+    upper = np.cumsum(variances.weights[order])
+    lower = upper - variances.weights[order]
+    edges = np.arange(_CLASSES + 1) / _CLASSES * upper[-1]
+    # (m, nodes): the share of each node that falls into each class.
+    shares = np.clip(np.minimum(upper, edges[1:, None]) - np.maximum(lower, edges[:-1, None]), 0.0, None)
+    out: Array = shares @ variances.values[order] / shares.sum(axis=1, keepdims=True)
+    return out
 
 
 def _gain(joint: JointEstimate, pairs: ArmOffsets) -> Array:
@@ -128,65 +220,157 @@ def _gain(joint: JointEstimate, pairs: ArmOffsets) -> Array:
 
 
 def _pick_geometry(problem: Problem, joint: JointEstimate, reported: Array) -> _PickGeometry:
-    """Picks at the waypoints ``reported`` (n, 4, 4)."""
-    poses = reported[np.unique(np.linspace(0, len(reported) - 1, min(len(reported), _MAX_PICK_POSES)).astype(int))]
+    """The picks that ``problem.pick`` states; ``reported`` (n, 4, 4): the waypoints."""
+    waypoints = reported[np.unique(np.linspace(0, len(reported) - 1, min(len(reported), _MAX_PICK_POSES)).astype(int))]
+    if problem.pick.pose is PickPose.DOWN:
+        return _picks_down(problem, joint, reported, waypoints)
+    pick = problem.pick
     if problem.mount is Mount.FIXED:
-        tips = np.broadcast_to(joint.Y[:3, 3], (len(poses), 3))
-        in_base = (poses[:, :3, :3] @ tips[..., None])[..., 0] + poses[:, :3, 3]
-        return _PickGeometry(poses, poses, se3.apply(se3.inverse(joint.X), in_base), tips)
+        # Without a stated tool the tip is as far from the flange as the board is.
+        tips = np.broadcast_to(joint.Y[:3, 3] if pick.tool_m is None else pick.tool_m, (len(waypoints), 3))
+        in_base = (waypoints[:, :3, :3] @ tips[..., None])[..., 0] + waypoints[:, :3, 3]
+        return _PickGeometry(waypoints, waypoints, se3.apply(se3.inverse(joint.X), in_base), tips)
+    views, points, in_base = _observed_from(problem, joint, waypoints)
+    return _reaching(views, views[:, :3, :3], points, in_base, pick)
+
+
+def _picks_down(problem: Problem, joint: JointEstimate, reported: Array, waypoints: Array) -> _PickGeometry:
+    """Picks with the tool straight down, at points of the working volume within reach."""
+    views: Array
+    if problem.mount is Mount.FIXED:
+        grid = problem.grid
+        points = grid[np.linspace(0, len(grid) - 1, 4 * _POINTS_OF_VOLUME).astype(int)]
+        views, in_base = np.broadcast_to(np.eye(4), (len(points), 4, 4)), se3.apply(joint.X, points)
+    else:
+        views, points, in_base = _observed_from(problem, joint, waypoints)
+    within = np.linalg.norm(in_base, axis=-1) <= _REACH * np.linalg.norm(reported[:, :3, 3], axis=-1).max()
+    chosen = np.flatnonzero(within) if within.any() else np.arange(len(points))
+    if problem.mount is Mount.FIXED:
+        chosen = chosen[np.linspace(0, len(chosen) - 1, min(len(chosen), _POINTS_OF_VOLUME)).astype(int)]
+    if problem.flange_rotation is FlangeRotation.VERTICAL:
+        upright = reported[0, :3, :3]
+    else:
+        upright = _rotation_onto(np.array(problem.pick.axis), np.array([0.0, 0.0, -1.0]))
+    # Multiples of the golden angle spread any number of rotations evenly.
+    about_vertical = np.pi * (3 - np.sqrt(5)) * np.arange(len(chosen))
+    rotations = se3.exp_rotation(about_vertical[:, None] * [0.0, 0.0, 1.0]) @ upright
+    return _reaching(views[chosen], rotations, points[chosen], in_base[chosen], problem.pick)
+
+
+def _observed_from(problem: Problem, joint: JointEstimate, waypoints: Array) -> tuple[Array, Array, Array]:
+    """Views (q, 4, 4), points (q, 3) of the working volume in the camera frame, and in the base frame (q, 3)."""
     grid = problem.grid
     points = grid[np.linspace(0, len(grid) - 1, _POINTS_PER_VIEW).astype(int)]
-    views = np.repeat(poses, len(points), axis=0)
-    points = np.tile(points, (len(poses), 1))
-    picks = views.copy()
-    at_flange = points @ joint.X[:3, :3].T + joint.X[:3, 3]
-    picks[:, :3, 3] += (views[:, :3, :3] @ at_flange[..., None])[..., 0]
-    return _PickGeometry(views, picks, points, np.zeros_like(points))
+    views = np.repeat(waypoints, len(points), axis=0)
+    points = np.tile(points, (len(waypoints), 1))
+    at_flange = se3.apply(joint.X, points)
+    return views, points, (views[:, :3, :3] @ at_flange[..., None])[..., 0] + views[:, :3, 3]
 
 
-def _error_covariance(
-    joint: JointEstimate,
-    pairs: ArmOffsets,
-    gain: Array,
-    added_covariance: Array,
-    u: Array,
-    geometry: _PickGeometry,
-    mount: Mount,
-) -> Array:
-    """(q, 3, 3) m^2, base axes: covariance of tip minus object at log variances u (4,).
+def _reaching(views: Array, rotations: Array, points: Array, in_base: Array, pick: PickPosture) -> _PickGeometry:
+    """Picks with flange ``rotations`` (q, 3, 3) whose tip is at ``in_base`` (q, 3)."""
+    tips = np.broadcast_to((0.0, 0.0, 0.0) if pick.tool_m is None else pick.tool_m, points.shape)
+    picks = np.zeros((len(points), 4, 4))
+    picks[:, 3, 3] = 1.0
+    picks[:, :3, :3] = rotations
+    picks[:, :3, 3] = in_base - (rotations @ tips[..., None])[..., 0]
+    return _PickGeometry(views, picks, points, tips)
+
+
+def _rotation_onto(start: Array, end: Array) -> Array:
+    """The smallest rotation (3, 3) of unit vector ``start`` onto ``end``; of half a turn where they are opposite."""
+    axis, cosine = np.cross(start, end), float(start @ end)
+    if float(np.linalg.norm(axis)) < 1e-9:
+        # A half turn about any axis across: the one farthest from ``start``.
+        across = np.eye(3)[int(np.abs(start).argmin())]
+        axis = np.cross(start, across)
+        return np.eye(3) if cosine > 0 else se3.exp_rotation(np.pi * axis / np.linalg.norm(axis))
+    return se3.exp_rotation(np.arctan2(np.linalg.norm(axis), cosine) * axis / np.linalg.norm(axis))
+
+
+def _tilt_rad(problem: Problem, geometry: _PickGeometry, reported: Array) -> float:
+    """Smallest angle between the tool axis at a waypoint and at a pick, the median over the picks."""
+    axis = np.array(problem.pick.axis)
+    cosines = (geometry.picks[:, :3, :3] @ axis) @ (reported[:, :3, :3] @ axis).T
+    return float(np.median(np.arccos(np.clip(cosines.max(axis=1), -1.0, 1.0))))
+
+
+def _components(
+    joint: JointEstimate, pairs: ArmOffsets, gain: Array, added_covariance: Array, geometry: _PickGeometry, mount: Mount
+) -> _Components:
+    """The covariances of tip minus object.
 
     Three errors add up: that of X, that of the arm at the pick, and, with the camera on the arm, that of the arm at the
     image. The pose-correlated part makes all of them correlated.
     """
     views, picks, points, tips = geometry.views, geometry.picks, geometry.points, geometry.tips
-    correlated, white = np.repeat(np.exp(u[2:]), 3), np.repeat(np.exp(u[:2]), 3)
     R_X = joint.X[:3, :3]
     by_X = np.concatenate([np.broadcast_to(R_X, (len(points), 3, 3)), -R_X @ se3.skew(points)], axis=-1)
-    by_pick = picks[:, :3, :3] @ np.concatenate([np.broadcast_to(np.eye(3), (len(tips), 3, 3)), -se3.skew(tips)], -1)
-    arm_jacobians = [(by_pick, picks)]
+    arms = [_ArmAt.of(picks, tips, 1.0)]
     if mount is Mount.ARM:
-        view_rotations = views[:, :3, :3]
-        by_X = view_rotations @ by_X
-        at_flange = points @ R_X.T + joint.X[:3, 3]
-        identity = np.broadcast_to(np.eye(3), (len(points), 3, 3))
-        arm_jacobians.append((-view_rotations @ np.concatenate([identity, -se3.skew(at_flange)], -1), views))
-    out: Array = by_X @ (gain @ offset_covariance(pairs, u) @ gain.T + added_covariance) @ np.swapaxes(by_X, -1, -2)
+        by_X = views[:, :3, :3] @ by_X
+        arms.append(_ArmAt.of(views, points @ R_X.T + joint.X[:3, 3], -1.0))
     gain_blocks = gain.reshape(6, pairs.count, 6)
-    for by_arm, poses in arm_jacobians:
-        # The pose-correlated error at this pose also displaced the pairs, and with them X.
-        shared = np.einsum("anb,qn->qab", gain_blocks, pose_correlation(poses, pairs.poses)) * correlated
-        cross_covariance = by_X @ shared @ np.swapaxes(by_arm, -1, -2)
-        out = out + cross_covariance + np.swapaxes(cross_covariance, -1, -2)
-        out = out + (by_arm * (correlated + white)) @ np.swapaxes(by_arm, -1, -2)
-    if len(arm_jacobians) == 2:
-        # Pick and image have the same orientation, so the correlation is that of their distance alone.
-        between = np.exp(
-            -0.5 * (np.linalg.norm(picks[:, :3, 3] - views[:, :3, 3], axis=-1) / CORRELATION_LENGTH_M) ** 2
-        )
-        cross_covariance = (
-            (arm_jacobians[0][0] * correlated) @ np.swapaxes(arm_jacobians[1][0], -1, -2) * between[:, None, None]
-        )
-        out = out + cross_covariance + np.swapaxes(cross_covariance, -1, -2)
+
+    def through_X(covariance: Array) -> Array:
+        out: Array = by_X @ covariance @ np.swapaxes(by_X, -1, -2)
+        return out
+
+    by_corners = np.einsum("anb,nbc,dnc->ad", gain_blocks, pairs.camera_covariance, gain_blocks)
+    by_nuisances = gain @ pairs.nuisance_loading.reshape(6 * pairs.count, -1)
+    by_images = by_corners + by_nuisances @ by_nuisances.T
+    of_pairs, white, correlated = [], [], []
+    between = matching_pose_correlation(picks, views) if len(arms) == 2 else None
+    for part in (_TRANSLATION, _ROTATION):
+        gain_part = gain_blocks[:, :, part]
+        of_pairs.append(through_X(np.einsum("anc,bnc->ab", gain_part, gain_part)))
+        white.append(of_pairs[-1] + sum(arm.square(part) for arm in arms))
+        # In the axes of the arm the correlated part has equal and independent components.
+        in_axes = np.einsum("anc,nci->ani", gain_part, pairs.axes)
+        total = through_X(np.einsum("ani,nm,bmi->ab", in_axes, pairs.correlation, in_axes, optimize=True))
+        total = total + sum(arm.square(part) for arm in arms)
+        for arm in arms:
+            shared = np.einsum("ani,qn->qai", in_axes, pose_correlation(arm.poses, pairs.poses), optimize=True)
+            total = total + _symmetric(by_X @ shared @ np.swapaxes(arm.in_axes(part), -1, -2))
+        if between is not None:
+            across = arms[0].in_axes(part) @ np.swapaxes(arms[1].in_axes(part), -1, -2)
+            total = total + _symmetric(across * between[:, None, None])
+        constant = by_X @ gain_part.sum(axis=1) + sum(arm.jacobian[..., part] for arm in arms)
+        correlated.append(total + CONSTANT_SHARE * constant @ np.swapaxes(constant, -1, -2))
+    return _Components(through_X(by_images + added_covariance), np.array([*white, *correlated]), np.array(of_pairs))
+
+
+@dataclass(frozen=True)
+class _ArmAt:
+    """The arm at q poses."""
+
+    poses: Array
+    """(q, 4, 4): base_T_flange."""
+    jacobian: Array
+    """(q, 3, 6): tip minus object, base axes, per error of the flange."""
+    axes: Array
+    """(q, 3, 3): ``arm_axes``."""
+
+    @classmethod
+    def of(cls, poses: Array, points: Array, sign: float) -> _ArmAt:
+        """The arm at ``poses`` displaces ``points`` (q, 3), flange frame."""
+        identity = np.broadcast_to(np.eye(3), (len(points), 3, 3))
+        jacobian = sign * poses[:, :3, :3] @ np.concatenate([identity, -se3.skew(points)], axis=-1)
+        return cls(poses, jacobian, arm_axes(poses))
+
+    def square(self, part: slice) -> Array:
+        """(q, 3, 3): covariance by errors of unit variance in ``part``."""
+        out: Array = self.jacobian[..., part] @ np.swapaxes(self.jacobian[..., part], -1, -2)
+        return out
+
+    def in_axes(self, part: slice) -> Array:
+        """(q, 3, 3): the Jacobian by the errors in ``part``, in the axes of the arm."""
+        out: Array = self.jacobian[..., part] @ self.axes
+        return out
+
+
+def _symmetric(covariance: Array) -> Array:
+    out: Array = covariance + np.swapaxes(covariance, -1, -2)
     return out
 
 
