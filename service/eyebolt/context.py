@@ -6,6 +6,7 @@ This is the one place where a recorded session becomes a problem of the solver: 
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -27,9 +28,10 @@ from eyebolt.calibration import (
     solve,
     solve_with_free_intrinsics,
 )
-from eyebolt.config import Station, parse_lens, parse_station
+from eyebolt.config import Station, parse_lens_record, parse_station
 from eyebolt.errors import InputFault
 from eyebolt.geometry import CameraModel, PoseFormat
+from eyebolt.lens import view_fingerprint
 from eyebolt.observations import DEFAULT_TIP_SIGMA_M, Dataset, Pair, PointerTip, resolve_half_turns
 from eyebolt.planning import Coverage, Goal, coverage_after
 from eyebolt.security import ClientKeys, local_client_keys
@@ -70,6 +72,8 @@ class StationContext:
     """Folder of the station file, to which its relative paths refer."""
     snapshots: dict[str, bytes]
     """Station file and lens file as they were read, for the session's folder."""
+    lens_pictures: frozenset[str] = frozenset()
+    """Marks of the pictures that the lens was calibrated from, as far as its file states them."""
     pose_format_override: PoseFormat | None = None
     """Format in which recorded poses are read instead of that of the station file."""
 
@@ -135,7 +139,7 @@ class StationContext:
         noise = self.station.robot_noise_m_rad
         return Problem(
             mount=self.station.station.mount,
-            camera=self.lens,
+            camera=self.lens_without(pairs),
             board_corners_m=self.board.corners_m(),
             pairs=pairs,
             volume=self.volume,
@@ -147,6 +151,22 @@ class StationContext:
             pose_convention=self.pose_convention,
             board_scale_sigma=self.board_scale_sigma,
         )
+
+    def lens_without(self, pairs: Sequence[Pair]) -> CameraModel:
+        """The lens as known without the pictures of ``pairs``, which a solve of these pairs counts by itself.
+
+        Every picture of the calibration is taken to have contributed alike, so the variances grow as the rest of them
+        shrinks. Where no other picture is left, nothing is known of the lens's uncertainty but the default.
+        """
+        shared = (
+            sum(view_fingerprint(pair.corners_px) in self.lens_pictures for pair in pairs) if self.lens_pictures else 0
+        )
+        if not shared or not self.lens.sigma:
+            return self.lens
+        left = 1 - shared / len(self.lens_pictures)
+        if left <= 0:
+            return replace(self.lens, sigma={}, correlation=None)
+        return replace(self.lens, sigma={name: sigma * left**-0.5 for name, sigma in self.lens.sigma.items()})
 
     @property
     def board_scale_sigma(self) -> float:
@@ -274,13 +294,14 @@ def load_context(station_file: Path, lens_file: Path | None = None) -> StationCo
         "the lens file named by [camera] intrinsics",
         "check the path; the file is JSON with width, height, matrix (3 x 3) and distortion of the calibrated lens.",
     )
-    lens = parse_lens(_decode_utf8(lens_bytes, lens_path), str(lens_path))
+    record = parse_lens_record(_decode_utf8(lens_bytes, lens_path), str(lens_path))
     return StationContext(
         station=station,
-        lens=lens,
+        lens=record.to_camera(),
         board=station.board.to_board(),
         folder=station_file.parent,
         snapshots={STATION_SNAPSHOT: station_bytes, LENS_SNAPSHOT: lens_bytes},
+        lens_pictures=frozenset(record.pictures),
     )
 
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from eyebolt.calibration import WorkingVolume, weakest_direction
 from eyebolt.calibration.solution import Refusal, Solution
 from eyebolt.calibration.solve import solve
 from eyebolt.geometry import FlangeRotation
@@ -102,3 +103,25 @@ def test_ordinary_turning_is_not_refused(cases, mount):
     for tilt, poses in ((25.0, 5), (8.0, 10)):
         limits = ViewRange(tilt_deg=(0.0, tilt))
         assert isinstance(solve(cases.convert(make_problem(mount, poses, 3, limits=limits))), Solution)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_what_is_observable_does_not_depend_on_the_size_of_the_cell(cases, mount):
+    """The same cell ten times larger, the arm's noise with it: its weakest direction is then 30 mm and more."""
+    small = cases.convert(make_problem(mount, 6, 2, 1.0, 2.0, 0.4))
+    pairs = []
+    for pair in small.pairs:
+        pose = pair.base_T_flange.copy()
+        pose[:3, 3] *= 10
+        pairs.append(replace(pair, base_T_flange=pose))
+    noise = replace(small.robot_noise, translation_m=10 * small.robot_noise.translation_m)
+    volume = WorkingVolume(10 * small.volume.near_m, 10 * small.volume.far_m)
+    large = replace(small, pairs=pairs, board_corners_m=10 * small.board_corners_m, robot_noise=noise, volume=volume)
+    outcomes = [solve(problem) for problem in (small, large)]
+    assert all(isinstance(outcome, Solution) for outcome in outcomes)
+    sigmas_m = [
+        weakest_direction(problem, outcome.X, outcome.covariance).sigma_m
+        for problem, outcome in zip((small, large), outcomes, strict=True)
+    ]
+    assert sigmas_m[1] == pytest.approx(10 * sigmas_m[0], rel=1e-3)
+    assert sigmas_m[1] > 0.03

@@ -88,6 +88,7 @@ def outcome(tmp_path_factory):
         "plan": ["plan", str(station), "--camera", guess, "--reach", "800", "--out", str(folder / "waypoints.csv")],
         "serve": ["serve", str(station)],
         "accept": ["accept", str(SESSION), "--by", "A. Fitter"],
+        "lens": ["lens", str(station)],
     }
     done = subprocess.run(
         [sys.executable, "-c", PROGRAM],
@@ -116,8 +117,8 @@ def test_inspect_reports_without_posix(outcome):
     assert report["result"]["acceptance"] == "accept"
 
 
-@pytest.mark.parametrize("name", ["serve", "accept"])
-def test_commands_that_write_the_record_name_the_platform_that_they_need(outcome, name):
+@pytest.mark.parametrize("name", ["serve", "accept", "lens"])
+def test_commands_that_write_durably_name_the_platform_that_they_need(outcome, name):
     code, output = outcome[name]
     assert code == 1
     assert "(platform)" in output

@@ -15,6 +15,9 @@ from eyebolt.calibration.estimation import (
 )
 from eyebolt.calibration.finding import EVIDENCE_KEYS, FINDING_KINDS, Finding, FindingCode, FindingKind
 from eyebolt.calibration.nuisance_prior import (
+    DEFAULT_CENTRE_SIGMA_PX,
+    DEFAULT_FOCAL_SIGMA,
+    DEFAULT_K1_SIGMA,
     PRINTED_SCALE_SIGMA,
     NuisancePrior,
     PriorSource,
@@ -38,6 +41,9 @@ from eyebolt.calibration.uncertainty import (
 from eyebolt.protocol import AcceptanceStatus, Severity
 
 __all__ = [
+    "DEFAULT_CENTRE_SIGMA_PX",
+    "DEFAULT_FOCAL_SIGMA",
+    "DEFAULT_K1_SIGMA",
     "EVIDENCE_KEYS",
     "FINDING_KINDS",
     "MIN_PAIRS",

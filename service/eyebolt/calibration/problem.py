@@ -51,6 +51,11 @@ class WorkingVolume:
     far_m: float
     """Farthest distance, metres."""
 
+    @property
+    def middle_m(self) -> float:
+        """The middle of the working distance, metres."""
+        return (self.near_m + self.far_m) / 2
+
     def axes(self, camera: CameraModel) -> tuple[Array, Array, Array]:
         """Columns u (9,) and rows v (9,) in pixels, and distances (5,) in metres, of the grid points."""
         u_px, v_px = np.linspace(0, camera.width_px - 1, 9), np.linspace(0, camera.height_px - 1, 9)

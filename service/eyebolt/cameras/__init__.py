@@ -5,6 +5,7 @@ Instants are CLOCK_MONOTONIC nanoseconds of this computer (``time.monotonic_ns()
 
 from eyebolt.cameras.camera import Camera, Frame, FreshnessMethod, Pixels, wrong_size
 from eyebolt.cameras.factory import open_camera, replay_path
+from eyebolt.cameras.folder import IMAGE_SUFFIXES, natural_sort_key, read_image
 from eyebolt.cameras.frame_message import (
     FrameHeader,
     FrameRequest,
@@ -14,6 +15,7 @@ from eyebolt.cameras.frame_message import (
 )
 
 __all__ = [
+    "IMAGE_SUFFIXES",
     "Camera",
     "Frame",
     "FrameHeader",
@@ -23,7 +25,9 @@ __all__ = [
     "decode_request",
     "encode_error",
     "encode_frame",
+    "natural_sort_key",
     "open_camera",
+    "read_image",
     "replay_path",
     "wrong_size",
 ]

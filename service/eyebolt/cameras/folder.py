@@ -9,7 +9,15 @@ from pathlib import Path
 
 import cv2
 
-from eyebolt.cameras.camera import Frame, FreshnessMethod, camera_closed, copy_pixels, no_fresh_frame, wrong_size
+from eyebolt.cameras.camera import (
+    Frame,
+    FreshnessMethod,
+    Pixels,
+    camera_closed,
+    copy_pixels,
+    no_fresh_frame,
+    wrong_size,
+)
 from eyebolt.cameras.image_header import read_image_size
 from eyebolt.deadline import Deadline
 from eyebolt.errors import CameraFault, InputFault
@@ -24,6 +32,21 @@ def natural_sort_key(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
     """Sort key of an image name: runs of digits compare as numbers, so that ``img2`` comes before ``img10``."""
     parts = (part for part in _DIGITS.split(name) if part)
     return tuple((0, int(part), "") if part[0] in "0123456789" else (1, 0, part) for part in parts), name
+
+
+def read_image(path: Path, size_px: tuple[int, int] | None = None) -> Pixels:
+    """The pixels of an image file; gray images stay gray, alpha is dropped.
+
+    Raises OSError, ValueError or cv2.error for what cannot be read; CameraFault ``image-size`` for another size than
+    ``size_px`` (width, height), which is read from the header before anything is decoded.
+    """
+    found_px = read_image_size(path)
+    if size_px is not None and found_px != size_px:
+        raise wrong_size(path.name, found_px, size_px)
+    read = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
+    if read is None:
+        raise ValueError("it is damaged or not an image")
+    return copy_pixels(read)
 
 
 class FolderCamera:
@@ -71,13 +94,7 @@ class FolderCamera:
         self._last_name = name
         delivered_ns = time.monotonic_ns()
         try:
-            found_px = read_image_size(self._folder / name)
-            if self._size_px is not None and found_px != self._size_px:
-                raise wrong_size(name, found_px, self._size_px)
-            read = cv2.imread(str(self._folder / name), cv2.IMREAD_UNCHANGED)
-            if read is None:
-                raise ValueError("it is damaged or not an image")
-            pixels = copy_pixels(read)
+            pixels = read_image(self._folder / name, self._size_px)
         except (cv2.error, OSError, ValueError) as error:
             detail = error.err if isinstance(error, cv2.error) else str(error)
             raise CameraFault(

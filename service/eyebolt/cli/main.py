@@ -27,6 +27,14 @@ app = typer.Typer(
 )
 
 
+class ExportForm(StrEnum):
+    """Form of an exported lens."""
+
+    opencv_yaml = "opencv-yaml"
+    opencv_xml = "opencv-xml"
+    camera_info = "camera-info"
+
+
 class LogChoice(StrEnum):
     """Format of the log of ``serve``."""
 
@@ -167,6 +175,36 @@ def plan(
 
     for line in plan_station(station, camera, board, session, out, reach, pose or ()):
         print_line(line)
+
+
+@app.command()
+def lens(
+    station: StationFile,
+    pictures: Annotated[Path | None, typer.Option(help="Folder with pictures of the board, anywhere.")] = None,
+    session: Annotated[
+        str | None, typer.Option(help='Session whose pictures are used: a folder, a name, or "latest" (the default).')
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Lens file to write (default: that of the station).")] = None,
+    coefficients: Annotated[
+        int | None, typer.Option(help="Distortion coefficients: 0, 4, 5, 8 or 12 (default: chosen by held-out error).")
+    ] = None,
+    import_file: Annotated[
+        Path | None, typer.Option("--import", help="Make the lens file from one of OpenCV, or from a camera-info file.")
+    ] = None,
+    export: Annotated[
+        tuple[ExportForm, Path] | None, typer.Option(help="Write the lens in another form as well.")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace existing files.")] = False,
+) -> None:
+    """Calibrate the lens from pictures of the board; test the lens file with them (exit code 1: it does not fit)."""
+    require_posix("lens")
+    require_opencv()
+    from eyebolt.cli.lens import LensOptions, run_lens
+    from eyebolt.lens import LensForm
+
+    target = None if export is None else (LensForm(export[0].value), export[1])
+    options = LensOptions(pictures, session, out, coefficients, import_file, target, force)
+    raise typer.Exit(run_lens(station, options, print_line))
 
 
 @app.command()

@@ -1,7 +1,7 @@
 """The station file and the lens file as typed values, from text. Nothing here reads a file."""
 
 from eyebolt.config.diagnostics import ConfigFault, lists_to_tuples
-from eyebolt.config.lens_file import LensCovariance, LensRecord, lens_text, parse_lens
+from eyebolt.config.lens_file import LensCovariance, LensRecord, lens_text, parse_lens, parse_lens_record
 from eyebolt.config.schema import (
     BoardSection,
     CameraSection,
@@ -28,6 +28,7 @@ __all__ = [
     "lens_text",
     "lists_to_tuples",
     "parse_lens",
+    "parse_lens_record",
     "parse_station",
     "station_template",
 ]

@@ -41,6 +41,8 @@ _SIGMA_TEXT = "an object with any of fx fy cx cy and the names of the coefficien
 _SIGMA_VALUE_TEXT = "a number above 0; leave it out if it is not known"
 _PARAMETERS_TEXT = "a list of different names, any of fx fy cx cy and of the coefficients that this lens has"
 _COVARIANCE_MATRIX_TEXT = "a square matrix: a row of numbers for each name in parameters"
+_MAX_PICTURES = 10_000
+_PICTURES_TEXT = "a list of marks of 16 hexadecimal digits, as eyebolt lens writes them"
 _COVARIANCE_TEXT = "an object with parameters and matrix, and then no sigma"
 
 Row = tuple[float, float, float]
@@ -143,14 +145,21 @@ class LensRecord(BaseModel):
     """`parameters`, any of the same names, and `matrix`, their covariance, symmetric and positive semidefinite: instead
     of `sigma`, where the correlation of the parameters is known."""
 
+    pictures: tuple[Annotated[str, Field(pattern="^[0-9a-f]{16}$")], ...] = Field(
+        default=(), max_length=_MAX_PICTURES, description=_PICTURES_TEXT
+    )
+    """Marks of the pictures that the lens was calibrated from, as `eyebolt lens` writes them: a solve that has some of
+    them among its own does not count them twice."""
+
     @classmethod
-    def from_camera(cls, camera: CameraModel) -> Self:
+    def from_camera(cls, camera: CameraModel, pictures: Sequence[str] = ()) -> Self:
         """The record of a camera model. Raises InputFault ``lens-model`` for one that a lens file cannot hold."""
         content = {
             "width": camera.width_px,
             "height": camera.height_px,
             "matrix": lists_to_tuples(camera.matrix.tolist()),
             "distortion": tuple(camera.distortion.tolist()),
+            "pictures": tuple(pictures),
         }
         try:
             if camera.correlation is None:
@@ -178,6 +187,8 @@ class LensRecord(BaseModel):
             del values["sigma"]
         if self.covariance is None:
             del values["covariance"]
+        if not self.pictures:
+            del values["pictures"]
         fields = {key: json.dumps(value) for key, value in values.items()}
         fields["matrix"] = _rows_text(self.matrix, 13)
         if self.covariance is not None:
@@ -191,7 +202,12 @@ def _rows_text(matrix: Sequence[Sequence[float]], indent: int) -> str:
 
 
 def parse_lens(text: str, file_name: str) -> CameraModel:
-    """The camera model of a lens file's text.
+    """The camera model of a lens file's text. Raises what ``parse_lens_record`` raises."""
+    return parse_lens_record(text, file_name).to_camera()
+
+
+def parse_lens_record(text: str, file_name: str) -> LensRecord:
+    """The content of a lens file's text.
 
     Raises InputFault ``lens-file`` with every fault in its message and, as ConfigFault, in ``data["faults"]``.
     """
@@ -203,7 +219,7 @@ def parse_lens(text: str, file_name: str) -> CameraModel:
         except ValidationError as error:
             faults += _faults_of(text, content, error)
         if not faults:
-            return record.to_camera()
+            return record
     raise InputFault(
         "lens-file",
         list_faults(f"the lens file {printable(file_name)}", faults),
@@ -213,13 +229,13 @@ def parse_lens(text: str, file_name: str) -> CameraModel:
     )
 
 
-def lens_text(camera: CameraModel) -> str:
-    """The text of a lens file.
+def lens_text(camera: CameraModel, pictures: Sequence[str] = ()) -> str:
+    """The text of a lens file; ``pictures``: marks of those that it was calibrated from.
 
     ``parse_lens`` restores the same numbers to the last bit; those of a ``covariance``, as sigmas and correlation, to
     rounding.
     """
-    return LensRecord.from_camera(camera).to_text()
+    return LensRecord.from_camera(camera, pictures).to_text()
 
 
 def _json_object(text: str, faults: list[ConfigFault]) -> dict[str, object] | None:
@@ -239,7 +255,7 @@ def _json_object(text: str, faults: list[ConfigFault]) -> dict[str, object] | No
         return None
     except ValueError as error:
         line = error.line if isinstance(error, TextLimitError) else None
-        faults.append(ConfigFault("", str(error), "a JSON object with the six known keys", line))
+        faults.append(ConfigFault("", str(error), "a JSON object with the seven known keys", line))
         return None
     if not isinstance(content, dict):
         allowed = "a JSON object with width, height, matrix and distortion"

@@ -7,15 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import chdtrc, ndtr
 
+from eyebolt.calibration import DEFAULT_CENTRE_SIGMA_PX, DEFAULT_FOCAL_SIGMA, DEFAULT_K1_SIGMA
 from eyebolt.geometry import Array, CameraModel, parameter_names, se3
 from eyebolt.lens.bundle_adjustment import invert_information
 from eyebolt.lens.calibrate import LensCalibration, picture_grid, refit_from
 
-# Of a lens without stated uncertainty: focal length as a fraction (fx and fy together), principal point, k1. Common
-# practice, no source; the same as the prior of a solve (README of calibration).
-DEFAULT_FOCAL_SIGMA = 1e-3
-DEFAULT_CENTRE_SIGMA_PX = 2.0
-DEFAULT_K1_SIGMA = 0.005
 # A lens that is right is called wrong at most once in a hundred times. Common practice, no source.
 SIGNIFICANCE = 0.01
 
@@ -98,7 +94,7 @@ def parameter_values(camera: CameraModel) -> Array:
 
 
 def stated_covariance(camera: CameraModel) -> tuple[Array, tuple[bool, ...]]:
-    """Covariance (q, q) of all parameters of a lens as its file states it, with defaults for the principal ones.
+    """Covariance (q, q) of all parameters of a lens as its file states it, with the defaults of a solve for the rest.
 
     And for each parameter whether it is a default. Coefficients but k1 are exact where nothing is stated.
     """

@@ -16,8 +16,8 @@ from eyebolt.lens.bundle_adjustment import invert_information, reduced_equations
 from eyebolt.lens.calibrate import LensCalibration, picture_grid, picture_variance
 from eyebolt.observations import MIN_CORNERS, CornerObservations
 
-# Width of the board in the picture, as a share of the width of the image.
-_SIZES = (0.3, 0.5, 0.75, 1.0)
+# From a little nearer than the nearest view to a little farther than the farthest: there the lens is in focus.
+_DISTANCES, _NEARER, _FARTHER = 4, 0.8, 1.25
 _TILTS_DEG = (0.0, 20.0, 40.0)
 # Directions in which the board leans away, clockwise from "its right edge is farther".
 _DIRECTIONS_DEG = tuple(range(0, 360, 45))
@@ -68,7 +68,8 @@ def best_next_view(
     ``needs_whole_board``: whether the board is found only as a whole.
     """
     camera, fit = calibration.camera, calibration.fit
-    views, labels = _candidates(camera, board_corners_m)
+    distances_m = se3.apply(fit.camera_T_board, fit.stack.points_m)[..., 2].mean(axis=1)
+    views, labels = _candidates(camera, board_corners_m, distances_m)
     points = se3.apply(views, board_corners_m[None])
     pixels = camera.project(points)
     with np.errstate(invalid="ignore"):
@@ -102,10 +103,15 @@ def best_next_view(
     )
 
 
-def _candidates(camera: CameraModel, board_corners_m: Array) -> tuple[Array, list[tuple[float, str, str]]]:
-    """Views (m, 4, 4), and for each its tilt in degrees, the edge that is farther, and its place in words."""
+def _candidates(
+    camera: CameraModel, board_corners_m: Array, distances_m: Array
+) -> tuple[Array, list[tuple[float, str, str]]]:
+    """Views (m, 4, 4), and for each its tilt in degrees, the edge that is farther, and its place in words.
+
+    ``distances_m`` (n,): distances of the views so far.
+    """
     centre_m = board_corners_m.mean(axis=0)
-    board_width_m = float(np.ptp(board_corners_m, axis=0).max())
+    candidates_m = np.geomspace(_NEARER * distances_m.min(), _FARTHER * distances_m.max(), _DISTANCES).tolist()
     turns = [(0.0, 0.0)] + [(tilt, direction) for tilt in _TILTS_DEG if tilt for direction in _DIRECTIONS_DEG]
     views, labels = [], []
     for row, v in enumerate(_PLACES):
@@ -114,8 +120,7 @@ def _candidates(camera: CameraModel, board_corners_m: Array) -> tuple[Array, lis
             if not np.isfinite(ray).all():
                 continue
             place = _place(row, column)
-            for size in _SIZES:
-                distance_m = float(camera.matrix[0, 0]) * board_width_m / (size * camera.width_px)
+            for distance_m in candidates_m:
                 for tilt, direction in turns:
                     along = np.deg2rad(direction)
                     # Leaning away in the direction (cos, sin) of the picture is a rotation about the normal to it.

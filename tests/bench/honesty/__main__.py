@@ -3,10 +3,10 @@
     OPENBLAS_NUM_THREADS=1 python -m bench.honesty [SECTION ...] [--rows ...] [--pairs ...] [--mounts ...] [--seeds N]
                                                [--first N] [--keep FOLDER] [--details] [--jobs 2] [--record]
 
-Sections: table, controls, speed; without a name all of them. The docstring of each module describes what it prints.
-The whole table takes hours: ``--keep FOLDER`` writes every finished cell to a file of its own and measures only what is
-missing, so a run can be split by ``--rows``, stopped, and ended by one that only prints and records. Not collected by
-pytest.
+Sections: table, joint, controls, speed; without a name all of them. The docstring of each module describes what it
+prints. The whole table takes hours: ``--keep FOLDER`` writes every finished cell to a file of its own and measures only
+what is missing, so a run can be split by ``--rows``, stopped, and ended by one that only prints and records. Not
+collected by pytest.
 """
 
 import os
@@ -22,12 +22,12 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
 
-from bench.honesty import controls, speed, table
+from bench.honesty import controls, joint, speed, table
 from bench.honesty.disturbances import ROWS
 from bench.honesty.generator import MOUNTS
 from bench.record import add_option, recording
 
-SECTIONS = {"table": table, "controls": controls, "speed": speed}
+SECTIONS = {"table": table, "joint": joint, "controls": controls, "speed": speed}
 _PROGRESS_S = 10.0
 
 

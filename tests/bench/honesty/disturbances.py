@@ -265,6 +265,8 @@ ROWS = {
         Row("lens-file-0.3", "lens file from 15 pictures, 0.3 px, no sigma", _calibrated(0.3, "none")),
         Row("lens-sigma-0.1", "the same, 0.1 px, the function's sigma", _calibrated(0.1, "sigma")),
         Row("lens-sigma-0.3", "the same, 0.3 px, the function's sigma", _calibrated(0.3, "sigma")),
+        Row("lens-own-0.1", "the same pictures, 0.1 px, by this program's lens", _calibrated(0.1, "covariance")),
+        Row("lens-own-0.3", "the same pictures, 0.3 px, by this program's lens", _calibrated(0.3, "covariance")),
         Row("drift", "camera creeps 0.3 mm, 0.02 deg; truth at the end", drift(1.0)),
         Row("drift-middle", "the same; truth in the middle", drift(0.5)),
         Row("anisotropic", "arm scatters 3 times more along one axis", anisotropic),

@@ -358,11 +358,9 @@ def pick_errors(session: Session, X: np.ndarray, posture: str, count: int, rng: 
         rotations = (turn * Rotation.from_euler("x", 180, degrees=True)).as_matrix()
         if cell.mount == "arm":
             rotations = _nearest_down(views[:, :3, :3])
-        length = TIP_M
     else:
         rotations = views[:, :3, :3]
-        length = float(np.linalg.norm(cell.Y[:3, 3])) if cell.mount == "fixed" else 0.0
-    tip = np.array([0.0, 0.0, length])
+    tip = np.array([0.0, 0.0, tip_length(session, posture)])
     commands = np.tile(np.eye(4), (count, 1, 1))
     commands[:, :3, :3] = rotations
     commands[:, :3, 3] = located - rotations @ tip
@@ -373,6 +371,13 @@ def pick_errors(session: Session, X: np.ndarray, posture: str, count: int, rng: 
     tips = reached[:, :3, :3] @ tip + reached[:, :3, 3]
     out = 1e3 * np.linalg.norm(tips - objects, axis=-1)
     return out[np.isfinite(out)]
+
+
+def tip_length(session: Session, posture: str) -> float:
+    """From the flange to the tip, along its z axis, m."""
+    if posture == "down":
+        return TIP_M
+    return float(np.linalg.norm(session.cell.Y[:3, 3])) if session.cell.mount == "fixed" else 0.0
 
 
 def _nearest_down(rotations: np.ndarray) -> np.ndarray:

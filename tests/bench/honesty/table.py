@@ -110,7 +110,7 @@ def print_cell(table: Table, row: Row, mount: str, pairs: int, sets: Sequence[Me
         wrong_pick,
         _verdict(share([one.true_p95_mm > TOLERANCE_MM for one in accepted]), WRONG_BAR) if accepted else "",
         mean([one.picks_inside["down"] for one in solved]),
-        mean([one.picks_inside["waypoint"] for one in solved]),
+        mean([one.picks_inside.get("waypoint", np.nan) for one in solved]),
         _median([one.stated_pick_p95_mm["down"] / one.pick_p95_mm["down"] for one in solved]),
         1e3 * _median([one.seconds for one in sets]),
     )

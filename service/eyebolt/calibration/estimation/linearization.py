@@ -289,7 +289,7 @@ def fit_linear(model: LinearModel, corner_sigma_px: float, variances: Array) -> 
     design = model.design
     n, _, unknowns = design.shape
     C = model.covariance(corner_sigma_px, variances)
-    weight = np.linalg.inv(C)
+    weight, log_determinants = invert_pose_covariance(C)
     # With the offsets as one more column, one product yields the normal matrix, the right-hand side and the squares.
     augmented = np.concatenate([design, model.offset[..., None]], axis=-1)
     weighted_augmented = weight @ augmented
@@ -304,10 +304,43 @@ def fit_linear(model: LinearModel, corner_sigma_px: float, variances: Array) -> 
     z = (covariance @ right[..., None])[..., 0]
     residual = model.offset - (z @ design.reshape(6 * n, unknowns).T).reshape(-1, n, 6)
     squares = products[:, unknowns, unknowns] - (z * right).sum(axis=-1)
-    log_likelihood = -0.5 * (np.linalg.slogdet(C)[1].sum(axis=-1) + log_determinant + squares)
+    log_likelihood = -0.5 * (log_determinants.sum(axis=-1) + log_determinant + squares)
     return LinearFits(
         z, covariance, normal, residual, weight, design, weighted_augmented[..., :unknowns], log_likelihood
     )
+
+
+def invert_pose_covariance(covariance: Array) -> tuple[Array, Array]:
+    """Inverse (..., 6, 6) and log determinant (...) of positive definite covariances of poses (..., 6, 6).
+
+    By blocks of translation and rotation, in closed form for all matrices at once: several times faster than LAPACK one
+    by one, and each block has one unit, so that the difference of metres and radians does no harm.
+    """
+    between, rotation = covariance[..., :3, 3:], covariance[..., 3:, 3:]
+    inverse_rotation, rotation_determinant = _invert_3x3(rotation)
+    gain = between @ inverse_rotation
+    inverse_translation, determinant = _invert_3x3(covariance[..., :3, :3] - gain @ np.swapaxes(between, -1, -2))
+    inverse_between = inverse_translation @ gain
+    out = np.empty(covariance.shape)
+    out[..., :3, :3] = inverse_translation
+    out[..., :3, 3:] = -inverse_between
+    out[..., 3:, :3] = -np.swapaxes(inverse_between, -1, -2)
+    out[..., 3:, 3:] = inverse_rotation + np.swapaxes(gain, -1, -2) @ inverse_between
+    return out, np.log(determinant) + np.log(rotation_determinant)
+
+
+def _invert_3x3(symmetric: Array) -> tuple[Array, Array]:
+    """Inverse (..., 3, 3) and determinant (...) of symmetric matrices (..., 3, 3), by cofactors."""
+    a, b, c = symmetric[..., 0, 0], symmetric[..., 0, 1], symmetric[..., 0, 2]
+    d, e, f = symmetric[..., 1, 1], symmetric[..., 1, 2], symmetric[..., 2, 2]
+    out = np.empty(symmetric.shape)
+    out[..., 0, 0], out[..., 1, 1], out[..., 2, 2] = d * f - e * e, a * f - c * c, a * d - b * b
+    out[..., 0, 1] = out[..., 1, 0] = c * e - b * f
+    out[..., 0, 2] = out[..., 2, 0] = b * e - c * d
+    out[..., 1, 2] = out[..., 2, 1] = b * c - a * e
+    determinant = a * out[..., 0, 0] + b * out[..., 0, 1] + c * out[..., 0, 2]
+    out /= determinant[..., None, None]
+    return out, determinant
 
 
 def invert_information(normal: Array) -> Array:

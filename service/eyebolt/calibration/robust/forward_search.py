@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from eyebolt.calibration.estimation import LinearModel, invert_information
+from eyebolt.calibration.estimation import LinearModel, invert_pose_covariance
 from eyebolt.geometry import Array
 
 Mask = NDArray[np.bool_]
@@ -26,9 +26,11 @@ _CORE_FRACTION = 0.65
 # pair still farther off does not favour more noise.
 _OUTLIER_CHI2 = 20.0
 _INITIAL_SUBSETS, _SUBSET_SIZE = 50, 5
-# Subsets that the pair-by-pair growth goes on with.
-_SURVIVING_SUBSETS = 10
+# Two concentration steps show which subsets are worth going on with; so many of them do (Rousseeuw & Van Driessen).
+_FIRST_STEPS, _SURVIVING_SUBSETS = 2, 10
 _CONCENTRATION_STEPS = 5
+# Of a normal matrix with unit diagonal: enough to solve for a subset that leaves a direction open.
+_RIDGE = 1e-12
 # More pairs add nothing to the search; all pairs are classified by its result.
 _MAX_ROWS = 60
 _MIN_VARIANCE = 1e-14
@@ -72,9 +74,13 @@ class _LinearPairs:
         subset_count, n = subsets.shape
         flat = (weight @ self.design * subsets[..., None, None]).reshape(subset_count, 6 * n, -1)
         normal = self.design.reshape(6 * n, -1).T @ flat + self.prior_information
-        z = (invert_information(normal) @ (self.offset.reshape(-1) @ flat)[..., None])[..., 0]
-        residual = self.offset - np.einsum("nip,mp->mni", self.design, z)
-        return residual, np.einsum("mni,mnij,mnj->mn", residual, weight, residual)
+        # Scaled to a unit diagonal: unknowns that a subset does not determine stay near zero by the ridge alone.
+        scale = 1 / np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), 1e-300))
+        scaled = normal * scale[..., :, None] * scale[..., None, :] + _RIDGE * np.eye(normal.shape[-1])
+        right = scale * (self.offset.reshape(-1) @ flat)
+        z = scale * np.linalg.solve(scaled, right[..., None])[..., 0]
+        residual = self.offset - (z @ self.design.reshape(6 * n, -1).T).reshape(subset_count, n, 6)
+        return residual, ((weight @ residual[..., None])[..., 0] * residual).sum(axis=-1)
 
     def estimate_variances(self, subsets: Mask, residual: Array) -> Array:
         """The arm's variances (m, 6) in m ``subsets`` of equal size: by moments, the corner noise subtracted."""
@@ -105,11 +111,11 @@ def consistent_subset(
         subset[generator.choice(n, size=min(_SUBSET_SIZE, core_size), replace=False)] = True
     subset_variances = np.tile(variances, (_INITIAL_SUBSETS, 1))
     lowest_cost, consistent = np.inf, np.ones(n, dtype=bool)
-    for size in [core_size] * _CONCENTRATION_STEPS + list(range(core_size + 1, n + 1)):
-        C = pairs.covariance(subset_variances)
-        residual, mahalanobis_sq = pairs.fit_subsets(subsets, np.linalg.inv(C))
+    for step, size in enumerate([core_size] * _CONCENTRATION_STEPS + list(range(core_size + 1, n + 1))):
+        weight, log_determinant = invert_pose_covariance(pairs.covariance(subset_variances))
+        residual, mahalanobis_sq = pairs.fit_subsets(subsets, weight)
         # Minus twice the restricted log likelihood: fitting X and Y uses up the numbers of two of the n pairs.
-        cost = np.minimum(mahalanobis_sq, _OUTLIER_CHI2).sum(axis=1) + (1 - 2 / n) * np.linalg.slogdet(C)[1].sum(axis=1)
+        cost = np.minimum(mahalanobis_sq, _OUTLIER_CHI2).sum(axis=1) + (1 - 2 / n) * log_determinant.sum(axis=1)
         # With no noise at all every pair would be an outlier of bounded cost.
         cost[(mahalanobis_sq < _OUTLIER_CHI2).sum(axis=1) < core_size] = np.inf
         if cost.min() < lowest_cost:
@@ -118,7 +124,7 @@ def consistent_subset(
         np.put_along_axis(subsets, np.argsort(mahalanobis_sq, axis=1)[:, :size], True, axis=1)
         if not noise_known:
             subset_variances = pairs.estimate_variances(subsets, residual)
-        if size == core_size + 1:
+        if step + 1 == _FIRST_STEPS:
             best = np.argsort(cost)[:_SURVIVING_SUBSETS]
             subsets, subset_variances = subsets[best], subset_variances[best]
     out: NDArray[np.intp] = rows[consistent]
