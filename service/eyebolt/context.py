@@ -292,7 +292,7 @@ def load_context(station_file: Path, lens_file: Path | None = None) -> StationCo
     lens_bytes = _read_file(
         lens_path,
         "the lens file named by [camera] intrinsics",
-        "check the path; the file is JSON with width, height, matrix (3 x 3) and distortion of the calibrated lens.",
+        "check the path, or make the file from pictures of the board: eyebolt lens STATION --pictures FOLDER",
     )
     record = parse_lens_record(_decode_utf8(lens_bytes, lens_path), str(lens_path))
     return StationContext(

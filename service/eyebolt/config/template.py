@@ -91,7 +91,7 @@ angle = {_quoted(angle)}                     # "deg", "rad" or "1e-4deg"; withou
 [camera]
 # source: "device" (path = "/dev/video0", or a stream's address), "folder" (path), "push" (endpoint) or "simulated"
 {camera}
-intrinsics = {_quoted(intrinsics)}        # the lens file: width, height, matrix, distortion
+intrinsics = {_quoted(intrinsics)}        # the lens file; eyebolt lens makes it from pictures of the board
 settle_ms = 300                   # wait after the request: 300 for small arms, 500 and more for long ones
 # motion_check = "off"            # without this line an image 150 ms earlier shows whether the board is still
 # exposure_us = 5000              # without this line the camera keeps its own setting

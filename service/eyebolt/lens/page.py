@@ -13,7 +13,7 @@ from html import escape
 import numpy as np
 
 from eyebolt.geometry import Array, CameraModel
-from eyebolt.lens.calibrate import LensCalibration, picture_grid, picture_variance
+from eyebolt.lens.calibrate import HeldOutModel, LensCalibration, picture_grid, picture_variance
 from eyebolt.lens.comparison import LensComparison, parameter_values
 from eyebolt.lens.next_view import NextLensView
 
@@ -25,6 +25,7 @@ _WIDTH_PX = 640
 _CELLS = 8
 # The longest arrow of the residual field, as a share of a cell.
 _ARROW_SHARE = 0.9
+_MAX_PERCENT_SHOWN = 1000
 _INK, _PAPER, _LINE, _SHADE, _WARN = "#1d2733", "#ffffff", "#8a97a5", (46, 92, 128), "#8c2f1b"
 _STYLE = f"""
 body {{ margin: 2.5rem auto; max-width: 46rem; padding: 0 1rem; color: {_INK}; background: {_PAPER};
@@ -280,16 +281,22 @@ def _models(found: LensCalibration) -> list[str]:
         else:
             word = "chosen" if chosen else "as good" if model.is_as_good else "worse"
         rms = f"{model.rms_px:.4f}" if np.isfinite(model.rms_px) else "-"
-        difference = (
-            f"{100 * model.difference:.2f} &plusmn; {100 * model.standard_error:.2f} %"
-            if np.isfinite(model.difference)
-            else "-"
-        )
+        difference = _difference_text(model)
         css = ' class="chosen"' if chosen else ""
         out.append(
             f"<tr{css}><td>{model.coefficients}</td><td>{rms}</td><td>{difference}</td><td>{escape(word)}</td></tr>"
         )
     return [*out, "</table><p>Percentages are of the noise variance.</p>"]
+
+
+def _difference_text(model: HeldOutModel) -> str:
+    if not np.isfinite(model.difference):
+        return "-"
+    if model.difference == 0.0 and model.standard_error == 0.0:
+        return "best"
+    if model.difference > _MAX_PERCENT_SHOWN / 100:
+        return f"more than {_MAX_PERCENT_SHOWN} %"
+    return f"{100 * model.difference:.2f} &plusmn; {100 * model.standard_error:.2f} %"
 
 
 def _parameters(page: LensPage) -> list[str]:
