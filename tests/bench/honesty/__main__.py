@@ -4,9 +4,9 @@
                                                [--first N] [--keep FOLDER] [--details] [--jobs 2] [--record]
 
 Sections: table, joint, controls, speed; without a name all of them. The docstring of each module describes what it
-prints. The whole table takes hours: ``--keep FOLDER`` writes every finished cell to a file of its own and measures only
-what is missing, so a run can be split by ``--rows``, stopped, and ended by one that only prints and records. Not
-collected by pytest.
+prints. The whole table takes two hours on two idle cores: ``--keep FOLDER`` writes every finished cell to a file of its
+own and measures only what is missing, so a run can be split by ``--rows``, stopped, and ended by one that only prints
+and records. Not collected by pytest.
 """
 
 import os
