@@ -4,10 +4,9 @@ A lens file of another camera of the same type (focal length 1-2 % off, principa
 its own), a board scaled by an office printer (0.4 %), a lens file of the same camera refocused (focal length 0.5 %).
 Lens file and board state nothing about themselves.
 
-Columns: sets in which a finding names lens or board (``named``), and the culprit itself
-(``right``); estimate of the deviation by truth, median, and the share of estimates within two of their own sigma
-(``sized``); results accepted at each tolerance, and those of them whose true p95 over the volume is above it
-(``wrong/accepted``).
+Columns: sets in which a finding names lens or board (``named``), and the culprit itself (``right``); estimate of the
+deviation by truth, median, and the share of estimates within two of their own sigma (``sized``); results accepted at
+each tolerance (of picks, tool down), and those of them whose true p95 of picks is above it (``wrong/accepted``).
 Bars: named in at least 95 of 100 sets, wrong at no tolerance in more than 5 % of the accepted results.
 """
 
@@ -17,8 +16,8 @@ import cv2
 import numpy as np
 
 from bench.calibration.common import bar, share
-from bench.honesty.generator import Lens, Session, board, clean_session, make_cell
-from bench.honesty.measure import errors_mm, problem_of, volume
+from bench.honesty.generator import Lens, Session, board, clean_session, make_cell, pick_errors
+from bench.honesty.measure import PICKS, problem_of
 from bench.record import Table
 from eyebolt.calibration import Solution, assess_result, solve
 from eyebolt.protocol import AcceptanceStatus, Severity
@@ -79,6 +78,7 @@ class Control:
     accepted: tuple[bool, ...]
     """At each of TOLERANCES_MM."""
     true_p95_mm: float
+    """Of picks."""
     causes: tuple[str, ...]
 
 
@@ -98,7 +98,7 @@ def control(name: str, mount: str, pairs: int, seed: int) -> Control:
     accepted = tuple(v.status is AcceptanceStatus.ACCEPT for v in verdicts)
     if not isinstance(outcome, Solution):
         return Control(False, named, right, np.nan, False, accepted, np.nan, tuple(sorted(causes)))
-    errors = errors_mm(outcome.X, session.X_true, volume(cell.lens))
+    errors = pick_errors(session, outcome.X, "down", PICKS, np.random.default_rng([seed, pairs, 4]))
     estimate = getattr(outcome, attribute)
     return Control(
         True,
