@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike
 
-from eyebolt.config.template import station_template
+from eyebolt.config.template import CHARUCO_BOARD, station_template
 from eyebolt_sim.cell import CellOptions, prepare_cell
 from eyebolt_sim.lens import Lens, simple_lens
 from eyebolt_sim.pose_format import PoseFormat
@@ -70,6 +70,8 @@ def write_station(
         "status": f"tcp://127.0.0.1:{status_port}",
         "near_mm": NEAR_MM,
         "far_mm": FAR_MM,
+        # The simulator draws its board exactly, as it knows its lens exactly.
+        "board_lines": (*CHARUCO_BOARD, "scale_sigma_percent = 1e-7"),
         **changes,
     }
     text = station_template(**chosen)
