@@ -38,6 +38,8 @@ BOARD = (
     f"columns = {SQUARES[0]}",
     f"rows = {SQUARES[1]}",
     f"square_mm = {SQUARE_MM}",
+    # Both sides of the comparison have their unit of length from this board.
+    "scale_sigma_percent = 1e-7",
 )
 # Inner corners row by row in the frame whose origin is the board's outer corner, as the service counts them.
 CORNERS_M = (np.array([[x + 1, y + 1, 0] for y in range(INNER[1]) for x in range(INNER[0])]) * SQUARE_MM / 1e3).astype(

@@ -92,7 +92,7 @@ def test_a_problem_file_has_the_content_of_the_problem(tmp_path):
     problem = make_problem("fixed", 5, seed=6, limits=ViewRange(min_visible_fraction=0.6, spread=0.95))
     problem.write(tmp_path / "problem.json", tolerance_mm=0.7, include_robot_noise=False)
     content = json.loads((tmp_path / "problem.json").read_text())
-    assert set(content) == {"mount", "turns", "camera", "board_corners_mm", "pairs", "goal"}
+    assert set(content) == {"mount", "turns", "camera", "board_corners_mm", "board_scale_sigma", "pairs", "goal"}
     assert content["goal"] == {"tolerance_mm": 0.7, "near_mm": 600.0, "far_mm": 1000.0}
     assert content["camera"]["width"] == 2448
     assert np.array(content["board_corners_mm"])[0] == pytest.approx([20, 20, 0])
