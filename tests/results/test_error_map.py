@@ -149,6 +149,8 @@ def test_the_drawing_shows_every_number_in_its_place(answer):
         if element.tag in (f"{SVG}rect", f"{SVG}text") and element.get("x"):
             assert 0 <= float(element.get("x")) <= width
             assert 0 <= float(element.get("y")) <= height
+    least, largest = (t for t in root.iter(f"{SVG}text") if t.text in ("0 mm", f"{numbers.max():.3f} mm"))
+    assert (least.get("y"), float(least.get("x")) < float(largest.get("x"))) == (largest.get("y"), True)
     captions = [t.text for t in root.iter(f"{SVG}text") if t.text.startswith("at ")]
     assert [c.split(":")[0] for c in captions] == [f"at {d} mm" for d in (600, 700, 800, 900, 1000)]
 

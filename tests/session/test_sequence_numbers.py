@@ -269,6 +269,20 @@ def test_hello_waits_for_the_request_in_progress_no_longer_than_a_robot(world, r
     assert world.say(robot, capture(3)) == "0,3,3,5"
 
 
+def test_the_timer_of_a_request_that_was_answered_is_not_that_of_the_next(world, robot):
+    world.say(robot, "result 1")
+    answered = robot.sent
+    world.now_ns += 500_000_000
+    world.holds = (msg.Grab,)
+    world.say(robot, capture(2), patiently=False)
+    started_ns = world.now_ns
+    world.time_passes()
+    assert robot.sent == answered
+    world.time_passes()
+    assert robot.sent == answered + b"10,2,0,8\n"
+    assert world.now_ns - started_ns == 1_400_000_000
+
+
 @pytest.mark.parametrize("ends", ["work", "timer"])
 def test_the_first_request_after_a_restart_waits_for_the_pending_image(world, robot, ends):
     robot = killed_with_an_image_pending(world, robot)

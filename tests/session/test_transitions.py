@@ -1,12 +1,13 @@
 """The table of the state machine: complete, consistent with what is outstanding in each stage, and true."""
 
+import re
 from itertools import product
 
 import pytest
 
 from eyebolt.session import messages as msg
 from eyebolt.session import state_diagram, step
-from eyebolt.session.state import STAGES, DeferringStage
+from eyebolt.session.state import STAGES, DeferringStage, Grabbing
 from eyebolt.session.step import EVENTS, TABLE, Handled, Impossible, SessionDefect
 from support.session_transitions import declared, undeclared, watched_transitions
 from support.session_world import World, capture, check, touch
@@ -196,3 +197,9 @@ def test_the_diagram_shows_every_stage():
     diagram = state_diagram()
     assert diagram.startswith("stateDiagram-v2\n")
     assert all(f" {stage.__name__}" in diagram for stage in STAGES)
+
+
+def test_an_impossible_event_is_told_by_the_commands_that_it_would_answer():
+    reason = TABLE[Grabbing, msg.FactsRecorded].reason
+    named = {command.__name__ for command in msg.ANSWERS if command.__name__ in re.findall(r"\w+", reason)}
+    assert named == {"RecordFacts"}

@@ -23,7 +23,7 @@ import pytest
 from eyebolt.access import Access
 from eyebolt.errors import RecordFault
 from eyebolt.store.filesystem import FileSystem, write_atomically, write_fault
-from eyebolt.store.images import encode_image
+from eyebolt.store.images import encode_image, stated_bytes
 from eyebolt.store.names import RESULT_NAME, list_sessions, session_name
 from eyebolt.store.session_folder import SessionFolder
 from support.crash_disk import CrashDisk, PowerCut
@@ -593,3 +593,13 @@ def test_the_directory_of_an_image_is_that_of_baseline_tiff(shape: tuple[int, ..
     assert {256, 257, 258, 259, 262, 273, 277, 278, 279} < set(tags)
     (_, kind, length, text_at) = entries[tags.index(270)]
     assert (kind, data[text_at : text_at + length]) == (2, b"crc32 of the pixels %08x\0" % zlib.crc32(data[256:]))
+
+
+@pytest.mark.parametrize(("at", "value"), [(18, 0), (18, 1 << 31), (30, 1 << 31), (102, 2), (176, 12)])
+def test_a_header_with_an_impossible_size_states_no_length(at: int, value: int) -> None:
+    """Width 0, too many pixels in width and height, two samples, twelve bits."""
+    head = bytearray(encode_image(np.zeros((6, 8), np.uint8))[:256])
+    assert stated_bytes(bytes(head)) == 256 + 6 * 8
+    struct.pack_into("<H" if at == 176 else "<I", head, at, value)
+    with pytest.raises(ValueError):
+        stated_bytes(bytes(head))
