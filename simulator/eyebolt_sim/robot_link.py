@@ -17,7 +17,7 @@ _REPLY_TIMEOUT_S = 10.0
 _RETRY_S = 0.1
 _MAX_REPLY_BYTES = 256
 _POLL_INTERVAL_S = 0.5
-_MAX_WORK_S = 35.0
+_MAX_WORK_S = 120.0
 
 
 @dataclass(frozen=True)

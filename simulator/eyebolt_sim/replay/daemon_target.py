@@ -19,7 +19,7 @@ from eyebolt_sim.processes import Process, free_ports, log_tail, run_daemon
 from eyebolt_sim.replay.recording import RecordedSession
 from eyebolt_sim.robot_link import RobotLink, open_link
 
-_START_TIMEOUT_S = 30.0
+_START_TIMEOUT_S = 120.0
 _CONNECT_TIMEOUT_S = 15.0
 _POLL_INTERVAL_S = 0.2
 
