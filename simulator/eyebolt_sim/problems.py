@@ -21,7 +21,9 @@ from eyebolt_sim.views import BoardShape, ViewRange, chessboard_shape, place, ra
 
 DEFAULT_LENS = simple_lens(2448, 2048, 2400.0)
 EXACT_SCALE_SIGMA = 1e-9
-"""relative standard deviation that states a board as exact"""
+"""relative standard deviation that states the size of a board as exact"""
+EXACT_BOW_SIGMA_MM = 1e-6
+"""standard deviation that states a board as flat"""
 DEFAULT_BOARD = chessboard_shape(12, 9, 0.020)
 
 
@@ -79,11 +81,12 @@ class Problem:
         include_robot_noise: bool = True,
         lens_sigma: Mapping[str, float] | None = EXACT_SIGMA,
         board_scale_sigma: float | None = EXACT_SCALE_SIGMA,
+        board_bow_sigma_mm: float | None = EXACT_BOW_SIGMA_MM,
     ) -> dict[str, object]:
         """The content of a problem file; without robot noise, the solver estimates it.
 
-        Lens and board are stated as exact, which they are, or with ``lens_sigma`` and the relative
-        ``board_scale_sigma``; None leaves the solver its defaults.
+        Lens and board are stated as exact, which they are, or with ``lens_sigma``, the relative ``board_scale_sigma``
+        and ``board_bow_sigma_mm``; None leaves the solver its defaults.
         """
         out: dict[str, object] = {
             "mount": self.mount,
@@ -100,6 +103,8 @@ class Problem:
         }
         if board_scale_sigma is not None:
             out["board_scale_sigma"] = board_scale_sigma
+        if board_bow_sigma_mm is not None:
+            out["board_bow_sigma_mm"] = board_bow_sigma_mm
         if include_robot_noise:
             out["robot_noise"] = {"mm": self.robot_noise_mm, "deg": self.robot_noise_deg}
         return out

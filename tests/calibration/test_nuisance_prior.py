@@ -12,6 +12,7 @@ from eyebolt.calibration.nuisance_prior import ParameterGroup, PriorSource, stat
 from eyebolt.calibration.robust import robust_estimate
 from eyebolt.calibration.solve import solve
 from eyebolt.geometry import CameraModel
+from eyebolt.observations import BOW_PARAMETERS
 from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS, make_problem
 from support import long_forms
 
@@ -27,44 +28,56 @@ def sigmas(prior):
 
 
 def test_what_nobody_states_has_the_default():
-    prior = stated_prior(camera(count=0), DEFAULT_BOARD.corners_m, None)
-    # 0.2 mm over the 200 mm between the outermost corners.
-    assert sigmas(prior) == pytest.approx({"scale": 1e-3, "fx": 2.0, "fy": 2.01, "cx": 2.0, "cy": 2.0, "k1": 0.005})
+    prior = stated_prior(camera(count=0), DEFAULT_BOARD.corners_m, None, None)
+    # 0.2 mm over the 200 mm between the outermost corners, and a bow of a thousandth of them.
+    bow = {"bow_x": 2e-4, "bow_xy": 2e-4, "bow_y": 2e-4}
+    lens = {"fx": 2.0, "fy": 2.01, "cx": 2.0, "cy": 2.0, "k1": 0.005}
+    assert sigmas(prior) == pytest.approx({"scale": 1e-3, **bow, **lens})
     assert set(prior.sources) == {PriorSource.DEFAULT}
     correlation = prior.covariance / np.sqrt(np.outer(*[np.diagonal(prior.covariance)] * 2))
-    expected = np.eye(6)
-    expected[1, 2] = expected[2, 1] = 1.0
+    expected = np.eye(9)
+    expected[4, 5] = expected[5, 4] = 1.0
     np.testing.assert_allclose(correlation, expected, atol=1e-12)
 
 
 def test_what_is_stated_replaces_the_default_and_leaves_the_others():
-    prior = stated_prior(camera({"cx": 0.5, "fx": 3.0, "k2": 0.01}), DEFAULT_BOARD.corners_m, 2e-4)
-    wanted = {"scale": 2e-4, "fx": 3.0, "fy": 2.01, "cx": 0.5, "cy": 2.0, "k1": 0.005, "k2": 0.01}
+    prior = stated_prior(camera({"cx": 0.5, "fx": 3.0, "k2": 0.01}), DEFAULT_BOARD.corners_m, 2e-4, 1e-5)
+    wanted = {
+        "scale": 2e-4,
+        **dict.fromkeys(BOW_PARAMETERS, 1e-5),
+        "fx": 3.0,
+        "fy": 2.01,
+        "cx": 0.5,
+        "cy": 2.0,
+        "k1": 0.005,
+        "k2": 0.01,
+    }
     assert sigmas(prior) == pytest.approx(wanted)
     stated = {name for name, source in zip(prior.names, prior.sources, strict=True) if source is PriorSource.STATED}
-    assert stated == {"scale", "fx", "cx", "k2"}
+    assert stated == {"scale", *BOW_PARAMETERS, "fx", "cx", "k2"}
 
 
 def test_a_stated_correlation_is_that_of_the_prior():
     correlation = np.array([[1.0, 0.9, 0.2], [0.9, 1.0, 0.1], [0.2, 0.1, 1.0]])
-    prior = stated_prior(camera({"fx": 1.0, "fy": 2.0, "k1": 0.01}, correlation), DEFAULT_BOARD.corners_m, None)
+    prior = stated_prior(camera({"fx": 1.0, "fy": 2.0, "k1": 0.01}, correlation), DEFAULT_BOARD.corners_m, None, None)
     rows = [prior.names.index(name) for name in ("fx", "fy", "k1")]
     sigma = np.array([1.0, 2.0, 0.01])
     np.testing.assert_allclose(prior.covariance[np.ix_(rows, rows)], np.outer(sigma, sigma) * correlation, atol=1e-12)
 
 
 def test_a_singular_correlation_needs_a_parameter_less():
-    prior = stated_prior(camera({"fx": 1.0, "fy": 1.0}, np.ones((2, 2))), DEFAULT_BOARD.corners_m, None)
-    # scale; fx with fy; cx; cy; k1
-    assert prior.root.shape == (6, 5)
+    prior = stated_prior(camera({"fx": 1.0, "fy": 1.0}, np.ones((2, 2))), DEFAULT_BOARD.corners_m, None, None)
+    # scale; three of the bow; fx with fy; cx; cy; k1
+    assert prior.root.shape == (9, 8)
 
 
 def test_a_group_is_widened_alone():
-    prior = stated_prior(camera({"cx": 0.5}), DEFAULT_BOARD.corners_m, None)
+    prior = stated_prior(camera({"cx": 0.5}), DEFAULT_BOARD.corners_m, None, None)
     wider = prior.widened(ParameterGroup.LENS, 3.0)
     ratio = {name: wide / sigmas(prior)[name] for name, wide in sigmas(wider).items()}
-    assert ratio == pytest.approx({"scale": 1.0, "fx": 3.0, "fy": 3.0, "cx": 3.0, "cy": 3.0, "k1": 3.0})
-    assert wider.sources == (PriorSource.DEFAULT, *[PriorSource.WIDENED] * 5)
+    board = dict.fromkeys(("scale", *BOW_PARAMETERS), 1.0)
+    assert ratio == pytest.approx({**board, "fx": 3.0, "fy": 3.0, "cx": 3.0, "cy": 3.0, "k1": 3.0})
+    assert wider.sources == (*[PriorSource.DEFAULT] * 4, *[PriorSource.WIDENED] * 5)
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])

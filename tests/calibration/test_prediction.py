@@ -29,7 +29,8 @@ CASES = pytest.mark.parametrize(
 def observed_board_pose(problem, pair):
     stack = CornerObservations.from_pairs([pair], problem.board_corners_m)
     pose = fit_board_poses(problem.camera, stack).camera_T_board
-    return BoardPose(pose[0], np.linalg.inv(linearize_corners(problem.camera, stack, pose).information[0]))
+    information = linearize_corners(problem.camera, stack, pose).information[0]
+    return BoardPose(pose[0], np.linalg.inv(information), stack.points_m[0])
 
 
 def split(cases, mount, stated, turns, seed, pairs=10):

@@ -6,7 +6,12 @@ import pytest
 from eyebolt.geometry import se3
 from eyebolt.geometry.camera_model import CameraModel
 from eyebolt.observations.board_bow import CornerField
-from eyebolt.observations.board_pose import CornerObservations, fit_board_pose, fit_board_poses
+from eyebolt.observations.board_pose import (
+    CornerObservations,
+    downweight_outlier_corners,
+    fit_board_pose,
+    fit_board_poses,
+)
 from eyebolt.observations.pair import Pair
 from eyebolt_sim.problems import DEFAULT_BOARD, make_problem
 from eyebolt_sim.views import ViewRange
@@ -78,3 +83,27 @@ def test_a_local_bump_of_the_board_stays_in_the_residual():
     pixels = camera.project(se3.apply(true_poses[tilted], bump))
     _, rss_px2 = fit_board_pose(camera, np.arange(len(BOARD_M)), pixels, BOARD_M)
     assert np.sqrt(rss_px2 / (2 * len(BOARD_M))) > 0.4
+
+
+@pytest.mark.parametrize("bow_mm", [(0.0, 0.0, 0.0), (1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.4, 0.0, 1.0)])
+def test_corners_of_a_bowed_board_keep_their_weight(bow_mm):
+    camera, pairs, _ = simulated(2, bow_mm)
+    observed = CornerObservations.from_pairs(pairs, BOARD_M)
+    weighted, _ = downweight_outlier_corners(
+        camera, observed, fit_board_poses(camera, observed), CornerField.of(BOARD_M)
+    )
+    assert (weighted.weights > 0.9).all()
+
+
+def test_outlier_corners_on_a_bowed_board_lose_their_weight():
+    """A gripper over the board: six corners of every other view are off by 1 px, less than the bow displaces some."""
+    camera, pairs, _ = simulated(2, (1.0, 0.0, 0.5))
+    observed = CornerObservations.from_pairs(pairs, BOARD_M)
+    observed.corners_px[::2, 40:46] += 1.0
+    weighted, _ = downweight_outlier_corners(
+        camera, observed, fit_board_poses(camera, observed), CornerField.of(BOARD_M)
+    )
+    is_outlier = np.zeros_like(weighted.weights, dtype=bool)
+    is_outlier[::2, 40:46] = True
+    assert weighted.weights[is_outlier].max() < 0.2
+    assert weighted.weights[~is_outlier].min() > 0.5

@@ -26,14 +26,14 @@ KEYS = {
     "schema", "station", "session", "timestamp", "mount", "transform", "board_transform", "unobservable", "coverage",
     "expected_error_mm", "error_map", "expected_pick_error_mm", "remaining_pick_error_mm", "covariance",
     "tolerance_mm", "tolerance_of", "cross_validation", "checks", "touches", "error_contributions_mm",
-    "height", "corner_rms_px", "robot_noise", "board_scale", "focal_length", "lens", "refined_lens", "pairs",
-    "findings", "acceptance", "reason", "accepted", "inputs", "software", "incomplete", "based_on", "setup",
+    "height", "corner_rms_px", "robot_noise", "board_scale", "focal_length", "board_bow", "lens", "refined_lens",
+    "pairs", "findings", "acceptance", "reason", "accepted", "inputs", "software", "incomplete", "based_on", "setup",
 }  # fmt: skip
 NULL_AFTER_REFUSAL = {
     "transform", "board_transform", "expected_error_mm", "error_map", "expected_pick_error_mm",
     "remaining_pick_error_mm", "covariance", "height",
-    "corner_rms_px", "robot_noise", "board_scale", "focal_length", "lens", "refined_lens", "coverage", "accepted",
-    "incomplete", "based_on", "setup", "error_contributions_mm",
+    "corner_rms_px", "robot_noise", "board_scale", "focal_length", "board_bow", "lens", "refined_lens", "coverage",
+    "accepted", "incomplete", "based_on", "setup", "error_contributions_mm",
 }  # fmt: skip
 TRANSFORM_KEYS = {"name", "matrix", "translation_mm", "quaternion_wxyz", "robot_pose"}
 RESIDUAL_KEYS = {"count", "rms_mm", "worst_mm", "reduced_chi2"}

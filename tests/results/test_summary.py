@@ -74,7 +74,7 @@ def test_every_line_of_a_solution(solution):
     )
     pose, error, pick = document.transform.robot_pose, document.expected_error_mm, document.expected_pick_error_mm
     scale, focal, noise = outcome.board_scale, outcome.focal_length, document.robot_noise
-    sources = document.error_contributions_mm
+    sources, bow = document.error_contributions_mm, outcome.board_bow
     left_out, checks = document.cross_validation, document.checks
     assert summary(document) == [
         "acceptance: accept - good",
@@ -90,7 +90,9 @@ def test_every_line_of_a_solution(solution):
         f"corner residual: {document.corner_rms_px:.3f} px RMS; arm: {noise.mm:.3f} mm, {noise.deg:.4f} deg (stated)",
         f"deviation from stated: board scale {100 * scale.deviation:+.3f} % (sigma {100 * scale.sigma:.3f} %), focal"
         f" length {100 * focal.deviation:+.3f} % (sigma {100 * focal.sigma:.3f} %)",
-        "uncertainty before the pairs: stated: board scale 1e-07 %, fx 1e-06, fy 1e-06, cx 1e-06, cy 1e-06, k1 1e-09",
+        "uncertainty before the pairs: stated: board scale 1e-07 %, bow 1e-06 mm, fx 1e-06, fy 1e-06, cx 1e-06,"
+        " cy 1e-06, k1 1e-09",
+        f"board: flat to {bow.flatness_mm:.3f} mm (sigma {bow.flatness_sigma_mm:.3f} mm)",
         "pairs: 9 used, 1 excluded",
         f"coverage: {COVERAGE.description}",
         f"checks: 2, RMS {checks.rms_mm:.3f} mm, worst {checks.worst_mm:.3f} mm at the board",

@@ -44,7 +44,7 @@ def compared(mount=Mount.FIXED, shift_mm=0.0, turned=False, **changes):
         moved[:3, 3] += [0.3, 0.2, 0.0]
     view = se3.inverse(rigid(1)) @ mount.chain(flange) @ rigid(2) @ moved
     state = replace(State(config(mount=mount)), accepted=result)
-    return compare_with_accepted(state, flange, BoardPose(view, np.eye(6)), KEPT)
+    return compare_with_accepted(state, flange, BoardPose(view, np.eye(6), CORNERS), KEPT)
 
 
 @pytest.mark.parametrize("mount", Mount)

@@ -421,7 +421,7 @@ class World:
             return None, None
         shift = np.eye(4)
         shift[0, 3] = self.departs_sigma * EXPECTATION.noise.translation_m
-        return View(residual_px=0.05), BoardPose(pose @ shift, np.eye(6) * 1e-16)
+        return View(residual_px=0.05), BoardPose(pose @ shift, np.eye(6) * 1e-16, np.zeros((1, 3)))
 
     def _reported_pose(self) -> Array | None:
         """The flange pose of the request in progress; None without one."""

@@ -9,7 +9,7 @@ import numpy as np
 
 from eyebolt.calibration.nuisance_prior import PriorSource
 from eyebolt.calibration.result_format import ResultFormat
-from eyebolt.calibration.solution import ParameterDeviation, Solution
+from eyebolt.calibration.solution import BoardBow, ParameterDeviation, Solution
 from eyebolt.calibration.uncertainty import ErrorContributions
 from eyebolt.calibration.uncertainty.expected_error import ErrorMap, ErrorSummary
 from eyebolt.geometry import Mount
@@ -20,6 +20,9 @@ def result_format(pose_format: PoseFormat | None = None, tolerance_mm: float = 1
     """A result format for a working volume of four points around 0.6 m from the camera."""
     points = np.array([[x, y, 0.6] for x in (-0.2, 0.2) for y in (-0.15, 0.15)])
     return ResultFormat(pose_format or PoseFormat(), points, tolerance_mm)
+
+
+_FLAT_MM = ParameterDeviation(0.01, 0.01, 0.2, PriorSource.DEFAULT)
 
 
 def made_up_solution(p95_mm: float, worst_p95_mm: float | None = None, **changes: Any) -> Solution:
@@ -43,6 +46,7 @@ def made_up_solution(p95_mm: float, worst_p95_mm: float | None = None, **changes
         robot_noise_stated=False,
         board_scale=ParameterDeviation(0.0, 0.001, 0.001, PriorSource.DEFAULT),
         focal_length=ParameterDeviation(0.0, 0.001, 0.001, PriorSource.DEFAULT),
+        board_bow=BoardBow(_FLAT_MM, _FLAT_MM, _FLAT_MM, 0.02, 0.02, 0.01, 0.9),
         pairs_used=9,
         excluded=(),
         findings=(),

@@ -27,7 +27,7 @@ from eyebolt.calibration.problem import PoseConvention, Problem, RobotNoise, Wor
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.result_format import ResultFormat, ResultGap
 from eyebolt.calibration.robust import MIN_PAIRS
-from eyebolt.calibration.solution import ExcludedPair, ParameterDeviation, Refusal, RefusalCode, Solution
+from eyebolt.calibration.solution import BoardBow, ExcludedPair, ParameterDeviation, Refusal, RefusalCode, Solution
 from eyebolt.calibration.solve import solve, solve_with_free_intrinsics
 from eyebolt.calibration.uncertainty import (
     ErrorContributions,
@@ -50,6 +50,7 @@ __all__ = [
     "PRINTED_SCALE_SIGMA",
     "AcceptanceCause",
     "AcceptanceStatus",
+    "BoardBow",
     "BoardPoses",
     "ErrorContributions",
     "ErrorMap",

@@ -34,6 +34,7 @@ class FindingCode(StrEnum):
     BOARD_MOVED = "board-moved"
     LENS_DEVIATES = "lens-deviates"
     BOARD_DEVIATES = "board-deviates"
+    BOARD_BOW = "board-bow"
     POSE_RESOLUTION = "pose-resolution"
     EXCESS_POSE_NOISE = "excess-pose-noise"
     HEIGHT_MISMATCH = "height-mismatch"
@@ -116,6 +117,12 @@ EVIDENCE_KEYS: Mapping[str, str] = {
     "scale": "deviation of the board scale, a fraction of the stated one",
     "scale_sigma": "its standard deviation",
     "scale_stated_sigma": "standard deviation of the board scale before the pairs, as stated",
+    "bow_mm": "flatness of the board: distance between the two parallel planes that hold its corners",
+    "bow_sigma_mm": "its standard deviation",
+    "bow_x_mm": "how far the ends of the board's middle line along x stand above its middle",
+    "bow_xy_mm": "how far a twist lifts the ends of one diagonal of the board",
+    "bow_y_mm": "how far the ends of the board's middle line along y stand above its middle",
+    "bow_effect_mm": "how far the bow moves the result, RMS over the working volume",
     "focal": "deviation of the focal length, a fraction of the stated one",
     "focal_sigma": "its standard deviation",
     "focal_stated_sigma": "standard deviation of the focal length before the pairs, as stated",
@@ -256,6 +263,11 @@ FINDING_KINDS: Mapping[FindingCode, FindingKind] = {
         (Severity.WARN,),
         "the board deviates from its stated size by more than its uncertainty; the result and its error account for it",
         ("scale", "scale_sigma", "scale_stated_sigma"),
+    ),
+    FindingCode.BOARD_BOW: FindingKind(
+        (Severity.WARN, Severity.NOTE),
+        "the board is not flat; the result accounts for it, a warning where that moves the result by more than its p95",
+        ("bow_mm", "bow_sigma_mm", "bow_x_mm", "bow_xy_mm", "bow_y_mm", "bow_effect_mm"),
     ),
     FindingCode.POSE_RESOLUTION: FindingKind(
         (Severity.WARN,),

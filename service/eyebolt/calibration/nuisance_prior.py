@@ -1,4 +1,4 @@
-"""Prior of the nuisance parameters: how far board scale and lens may be from what station and lens file state.
+"""Prior of the nuisance parameters: how far board and lens may be from what station and lens file state.
 
 Every estimate includes these parameters. They are standardised: the deviations from the stated values, in natural
 units, are ``root @ u`` with u ~ N(0, I). A parameter that nobody has stated an uncertainty for is not exact: it has the
@@ -16,10 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eyebolt.geometry import COEFFICIENT_NAMES, Array, CameraModel
+from eyebolt.observations import BOW_PARAMETERS, CornerField
 
 SCALE = "scale"
 """Name of the relative deviation of the board scale (0.01: the board is 1 % larger than stated)."""
-BOARD_PARAMETERS = (SCALE,)
+BOARD_PARAMETERS = (SCALE, *BOW_PARAMETERS)
 """Names of the parameters of the board; all others are those of the lens, in pixels or as the coefficients are."""
 MATRIX_PARAMETERS = ("fx", "fy", "cx", "cy")
 """Names of the parameters of the camera matrix, pixels."""
@@ -53,7 +54,9 @@ class ParameterGroup(StrEnum):
     """Nuisance parameters that are wrong together."""
 
     BOARD = "board"
-    """The shape and size of the board."""
+    """The size of the board."""
+    BOW = "bow"
+    """The bow of the board."""
     LENS = "lens"
     """The intrinsics of the camera."""
 
@@ -63,11 +66,14 @@ class NuisancePrior:
     """Prior of q raw parameters, as r standardised ones: the raw parameters are ``root @ u``, u ~ N(0, I)."""
 
     names: tuple[str, ...]
-    """(q): names of the raw parameters, ``scale`` (relative), ``fx``, ``fy``, ``cx``, ``cy`` (px), ``k1``, ..."""
+    """(q): names of the raw parameters, ``scale`` (relative), ``bow_x``, ``bow_xy``, ``bow_y`` (metres), ``fx``,
+    ``fy``, ``cx``, ``cy`` (px), ``k1``, ..."""
     root: Array
     """(q, r): a square root of their covariance, each row in the unit of its parameter."""
     sources: tuple[PriorSource, ...]
     """(q): where the standard deviation of each comes from."""
+    corner_field: CornerField
+    """Over which the bow of the board is stated."""
 
     @cached_property
     def covariance(self) -> Array:
@@ -82,7 +88,7 @@ class NuisancePrior:
 
     def columns_of(self, group: ParameterGroup) -> NDArray[np.bool_]:
         """(r,): the standardised parameters of ``group``."""
-        in_group = [(name in BOARD_PARAMETERS) == (group is ParameterGroup.BOARD) for name in self.names]
+        in_group = [_group_of(name) is group for name in self.names]
         out: NDArray[np.bool_] = (self.root[in_group] != 0).any(axis=0)
         return out
 
@@ -99,13 +105,13 @@ class NuisancePrior:
         root[: len(self.names), :-1] = self.root
         root[:, -1] = [deviation.get(name, 0.0) for name in names]
         added = (PriorSource.STATED,) * (len(names) - len(self.names))
-        return NuisancePrior(names, root, self.sources + added)
+        return replace(self, names=names, root=root, sources=self.sources + added)
 
     def widened(self, group: ParameterGroup, factor: float) -> NuisancePrior:
         """The prior with the standard deviations of ``group`` multiplied by ``factor``."""
         root = np.where(self.columns_of(group), factor, 1.0) * self.root
         sources = tuple(
-            PriorSource.WIDENED if (name in BOARD_PARAMETERS) == (group is ParameterGroup.BOARD) else source
+            PriorSource.WIDENED if _group_of(name) is group else source
             for name, source in zip(self.names, self.sources, strict=True)
         )
         return replace(self, root=root, sources=sources)
@@ -125,25 +131,44 @@ class NuisancePrior:
     def board_jacobian(self, points_m: Array) -> Array:
         """Displacement (..., 3, r) of points of the board (..., 3), board frame, by the standardised parameters."""
         out = np.zeros((*points_m.shape, self.root.shape[1]))
+        heights = self.corner_field.basis(points_m)
         for name, row in zip(self.names, self.root, strict=True):
             if name == SCALE:
                 out += points_m[..., None] * row
+            elif name in BOW_PARAMETERS:
+                out[..., 2, :] += heights[..., BOW_PARAMETERS.index(name), None] * row
         return out
 
 
-def stated_prior(camera: CameraModel, board_corners_m: Array, board_scale_sigma: float | None) -> NuisancePrior:
-    """The prior of board scale and lens as station and lens file state them, with the defaults for the rest.
+def _group_of(name: str) -> ParameterGroup:
+    """The group of a raw parameter."""
+    if name == SCALE:
+        return ParameterGroup.BOARD
+    return ParameterGroup.BOW if name in BOW_PARAMETERS else ParameterGroup.LENS
 
-    ``board_corners_m`` (K, 3); ``board_scale_sigma``: relative, None: as a ruler along the longer side determines it.
+
+def stated_prior(
+    camera: CameraModel, board_corners_m: Array, board_scale_sigma: float | None, board_bow_sigma_m: float | None
+) -> NuisancePrior:
+    """The prior of board and lens as station and lens file state them, with the defaults for the rest.
+
+    ``board_corners_m`` (K, 3); ``board_scale_sigma``: relative, None: as a ruler along the longer side determines it;
+    ``board_bow_sigma_m``: of each parameter of the bow, None: that of a board of this size.
     """
+    corner_field = CornerField.of(board_corners_m)
+    bow_source = PriorSource.DEFAULT if board_bow_sigma_m is None else PriorSource.STATED
+    if board_bow_sigma_m is None:
+        board_bow_sigma_m = corner_field.sigma_m
     scale_source = PriorSource.DEFAULT if board_scale_sigma is None else PriorSource.STATED
     if board_scale_sigma is None:
         board_scale_sigma = measured_scale_sigma(float(np.ptp(board_corners_m, axis=0).max()))
     names, lens_root, lens_sources = _lens_prior(camera)
-    root = np.zeros((1 + len(names), 1 + lens_root.shape[1]))
+    root = np.zeros((4 + len(names), 4 + lens_root.shape[1]))
     root[0, 0] = board_scale_sigma
-    root[1:, 1:] = lens_root
-    return NuisancePrior((SCALE, *names), root, (scale_source, *lens_sources))
+    root[1:4, 1:4] = board_bow_sigma_m * np.eye(3)
+    root[4:, 4:] = lens_root
+    sources = (scale_source, *(bow_source,) * 3, *lens_sources)
+    return NuisancePrior((SCALE, *BOW_PARAMETERS, *names), root, sources, corner_field)
 
 
 def measured_scale_sigma(length_m: float) -> float:

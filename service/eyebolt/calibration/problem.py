@@ -113,13 +113,15 @@ class Problem:
     """How the poses were read, where they came as numbers of a controller."""
     board_scale_sigma: float | None = None
     """Relative standard deviation of the board scale; None: as a ruler determines it."""
+    board_bow_sigma_m: float | None = None
+    """Standard deviation of each parameter of the bow of the board, metres; None: that of a board of its size."""
     prior_override: NuisancePrior | None = None
     """Prior of the nuisance parameters in place of ``stated_prior``."""
 
     @cached_property
     def stated_prior(self) -> NuisancePrior:
         """Prior of board scale and lens as stated, with the defaults for what is not."""
-        return stated_prior(self.camera, self.board_corners_m, self.board_scale_sigma)
+        return stated_prior(self.camera, self.board_corners_m, self.board_scale_sigma, self.board_bow_sigma_m)
 
     @property
     def nuisance_prior(self) -> NuisancePrior:

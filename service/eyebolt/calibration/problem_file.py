@@ -124,6 +124,8 @@ class ProblemRecord(_Record):
     """Noise of the arm; estimated from the pairs if absent."""
     board_scale_sigma: Annotated[float, Field(gt=0, le=1)] | None = None
     """Relative standard deviation of the size of the board; 0.2 mm over its longer side if absent."""
+    board_bow_sigma_mm: Annotated[float, Field(gt=0)] | None = None
+    """Standard deviation of each parameter of the bow of the board, mm; 0.1 % of its longer side if absent."""
     goal: GoalRecord
     """Tolerance and working volume."""
 
@@ -140,6 +142,7 @@ class ProblemRecord(_Record):
             pick=self.goal.pick,
             robot_noise=None if noise is None else RobotNoise(noise.mm / 1e3, float(np.deg2rad(noise.deg))),
             board_scale_sigma=self.board_scale_sigma,
+            board_bow_sigma_m=None if self.board_bow_sigma_mm is None else self.board_bow_sigma_mm / 1e3,
         )
 
 

@@ -35,6 +35,29 @@ class ParameterDeviation:
 
 
 @dataclass(frozen=True)
+class BoardBow:
+    """The bow of the board, a second-order surface over the rectangle about its corners, mean height 0.
+
+    Signs are those of the board's z axis; all in millimetres. Prior, images and pairs combined.
+    """
+
+    x: ParameterDeviation
+    """How far the ends of the middle line along x stand above the middle."""
+    xy: ParameterDeviation
+    """How far a twist lifts the ends of one diagonal, and lowers those of the other."""
+    y: ParameterDeviation
+    """How far the ends of the middle line along y stand above the middle."""
+    flatness_mm: float
+    """Distance between the two planes parallel to the board that hold all corners."""
+    flatness_sigma_mm: float
+    """Standard deviation of ``flatness_mm``."""
+    effect_mm: float
+    """How far the bow moves the result with the same weights of the pairs, RMS over the working volume."""
+    p_value: float
+    """Probability that a flat board shows a bow as clear."""
+
+
+@dataclass(frozen=True)
 class ExcludedPair:
     """A pair that the estimate does not use."""
 
@@ -82,6 +105,8 @@ class Solution:
     """Board scale, estimated beside X; its uncertainty is part of the expected error."""
     focal_length: ParameterDeviation
     """Focal length, the mean of fx and fy, estimated beside X in the same way."""
+    board_bow: BoardBow
+    """Bow of the board, estimated beside X; its uncertainty is part of the expected error."""
     pairs_used: int
     """Number of pairs that the estimate uses."""
     excluded: tuple[ExcludedPair, ...]

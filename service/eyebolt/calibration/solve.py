@@ -12,12 +12,19 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from eyebolt.calibration.diagnosis import diagnose, findings_on_corner_numbers, findings_on_priors, prioritized
+from eyebolt.calibration.diagnosis import (
+    diagnose,
+    find_board_bow,
+    findings_on_corner_numbers,
+    findings_on_priors,
+    prioritized,
+)
 from eyebolt.calibration.estimation import (
     HeldOutError,
     InitialEstimate,
     JointEstimate,
     Observations,
+    chi2_sf,
     describe_missing_height,
     find_contradiction,
     held_out_error,
@@ -34,7 +41,14 @@ from eyebolt.calibration.finding import Finding, Severity
 from eyebolt.calibration.nuisance_prior import SCALE
 from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.robust import MIN_PAIRS, InlierEstimate, is_minority, robust_estimate
-from eyebolt.calibration.solution import ExcludedPair, ParameterDeviation, Refusal, RefusalCode, Solution
+from eyebolt.calibration.solution import (
+    BoardBow,
+    ExcludedPair,
+    ParameterDeviation,
+    Refusal,
+    RefusalCode,
+    Solution,
+)
 from eyebolt.calibration.uncertainty import (
     apply_touches,
     error_contributions,
@@ -45,7 +59,9 @@ from eyebolt.calibration.uncertainty import (
 )
 from eyebolt.geometry import COEFFICIENT_NAMES, Array, CameraModel, FlangeRotation
 from eyebolt.observations import (
+    BOW_PARAMETERS,
     MIN_CORNERS,
+    CornerField,
     CornerObservations,
     Pair,
     PlacedBoard,
@@ -122,7 +138,8 @@ def _solve(problem: Problem, checks: Sequence[Pair], placed: Sequence[PlacedBoar
     on_priors: tuple[Finding, ...] = ()
     # A stop names the same fault, or a graver one of which a prior that had to give way is a consequence.
     if isinstance(outcome, Solution) and not any(finding.severity is Severity.STOP for finding in diagnosed):
-        on_priors = findings_on_priors(problem, outcome)
+        bow = find_board_bow(outcome)
+        on_priors = (*findings_on_priors(problem, outcome), *(() if bow is None else (bow,)))
     return replace(outcome, findings=prioritized((*diagnosed, *on_priors, *outcome.findings)))
 
 
@@ -168,7 +185,9 @@ def _usable_pairs(problem: Problem, pairs: Sequence[Pair]) -> _UsablePairs:
     if not usable:
         return _UsablePairs([], None, excluded)
     A = problem.mount.chain(np.array([p.base_T_flange for p in usable]))
-    corners, fits = downweight_outlier_corners(problem.camera, corners[rows], fits[rows])
+    corners, fits = downweight_outlier_corners(
+        problem.camera, corners[rows], fits[rows], CornerField.of(problem.board_corners_m)
+    )
     return _UsablePairs(usable, Observations.of(problem, A, corners, fits), excluded)
 
 
@@ -271,7 +290,7 @@ def _solution(
     noise = joint.noise.best
     summary, error_map = expected_error(problem, touched.joint)
     pick = pick_error(problem, joint, reported, touched.height_update)
-    residual, matrix = joint.board_poses.residual_px, problem.camera.matrix
+    matrix = problem.camera.matrix
     covariance = touched.joint.covariance[:6, :6]
     contributions = error_contributions(problem, joint, touched.error_transfer, covariance)
     held_out = held_out_error(leave_one_out(joint), problem.board_corners_m)
@@ -287,12 +306,13 @@ def _solution(
         remaining_pick_error_mm=pick.remaining_mm,
         held_out=held_out,
         checks=_check_error(problem, joint, checks),
-        corner_rms_px=float(np.sqrt((residual**2).sum() / max(np.count_nonzero(residual), 1))),
+        corner_rms_px=_corner_rms_px(joint),
         robot_noise_mm=noise.translation_m * 1e3,
         robot_noise_deg=float(np.rad2deg(noise.rotation_rad)),
         robot_noise_stated=joint.noise.stated,
         board_scale=_deviation(problem, joint, {SCALE: 1.0}),
         focal_length=_deviation(problem, joint, {"fx": 0.5 / matrix[0, 0], "fy": 0.5 / matrix[1, 1]}),
+        board_bow=_board_bow(problem, joint),
         pairs_used=len(reported),
         excluded=tuple(sorted(excluded, key=lambda p: p.pair)),
         findings=(*touched.findings, *findings_on_error_budget(joint, contributions, pick, corners)),
@@ -301,6 +321,37 @@ def _solution(
         height=touched.height,
         lens={name: _deviation(problem, joint, {name: 1.0}) for name in problem.nuisance_prior.lens_names},
         prediction=predictive_model(problem, joint, held_out),
+    )
+
+
+def _corner_rms_px(joint: JointEstimate) -> float:
+    """RMS of the corner residuals, with board and lens as estimated."""
+    residual, u = joint.board_poses.residual_px, joint.nuisances
+    # What the nuisance parameters explain of the sum of squares, the pose of each view following them.
+    explained = float(2 * u @ joint.model.nuisance_gradient - u @ joint.model.nuisance_information @ u)
+    rss = float((residual**2).sum())
+    return float(np.sqrt(max(rss - explained, 0.0) / max(int(np.count_nonzero(residual)), 1)))
+
+
+def _board_bow(problem: Problem, joint: JointEstimate) -> BoardBow:
+    """The bow of the board, how far it moves the result, and how clear it is."""
+    prior, points = problem.nuisance_prior, problem.board_corners_m
+    root = prior.root[[prior.names.index(name) for name in BOW_PARAMETERS]]
+    bow, bow_covariance = root @ joint.nuisances, root @ joint.covariance[12:, 12:] @ root.T
+    # The change of X if the bow were known to be none: regression of X on the bow, by their covariance.
+    shift = joint.covariance[:6, 12:] @ root.T @ np.linalg.solve(bow_covariance, bow)
+    heights = prior.corner_field.basis(points)
+    highest, lowest = np.argmax(heights @ bow), np.argmin(heights @ bow)
+    between = heights[highest] - heights[lowest]
+    x, xy, y = (_deviation(problem, joint, {name: 1e3}) for name in BOW_PARAMETERS)
+    return BoardBow(
+        x=x,
+        xy=xy,
+        y=y,
+        flatness_mm=1e3 * float(between @ bow),
+        flatness_sigma_mm=1e3 * float(np.sqrt(max(float(between @ bow_covariance @ between), 0.0))),
+        effect_mm=1e3 * float(np.sqrt(max(float(shift @ problem.displacement_metric @ shift), 0.0))),
+        p_value=float(chi2_sf(len(bow), float(bow @ np.linalg.solve(bow_covariance, bow)))),
     )
 
 

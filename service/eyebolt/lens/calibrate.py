@@ -21,6 +21,7 @@ from eyebolt.lens.bundle_adjustment import (
 from eyebolt.lens.view_noise import view_variances
 from eyebolt.observations import (
     MIN_CORNERS,
+    CornerField,
     CornerObservations,
     PoseFits,
     downweight_outlier_corners,
@@ -128,7 +129,7 @@ def calibrate_lens(
         )
     stack = stack_views(usable, board_corners_m)
     counts = COEFFICIENT_COUNTS if coefficients is None else (coefficients,)
-    fits = _first_fits(size_px, stack, counts)
+    fits = _first_fits(size_px, stack, CornerField.of(board_corners_m), counts)
     if fits is None:
         return LensRefusal(
             "no lens explains where the corners are",
@@ -176,7 +177,7 @@ def refit_from(camera: CameraModel, calibration: LensCalibration) -> LensFit | N
 
 
 def _first_fits(
-    size_px: tuple[int, int], stack: CornerObservations, counts: Sequence[int]
+    size_px: tuple[int, int], stack: CornerObservations, field: CornerField, counts: Sequence[int]
 ) -> dict[int, LensFit] | None:
     """A fit of each model by its number of coefficients, all with the same weights of corners and views."""
     camera, poses = initial_lens(size_px, stack)
@@ -193,7 +194,7 @@ def _first_fits(
             return None
         poses, rss = fit.camera_T_board, fit.equations.corners.rss_px2
         stack, refined = downweight_outlier_corners(
-            fit.camera, stack, PoseFits(poses, rss, poses, np.full(len(poses), np.inf))
+            fit.camera, stack, PoseFits(poses, rss, poses, np.full(len(poses), np.inf)), field
         )
         fit = adjust(fit.camera, names, stack, refined.camera_T_board, weights)
     if fit is None:

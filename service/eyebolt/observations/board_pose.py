@@ -204,41 +204,69 @@ def refine_board_poses(
 
 
 def downweight_outlier_corners(
-    camera: CameraModel, stack: CornerObservations, poses: PoseFits
+    camera: CameraModel, stack: CornerObservations, poses: PoseFits, field: CornerField
 ) -> tuple[CornerObservations, PoseFits]:
     """Reduces the weight of corners too far off to be noise (edge of a shadow, gripper over the board), and refits.
 
     Iteratively reweighted least squares. The corner noise is estimated from the median residual of all corners; beyond
     4.5 sigma the weight falls with the fourth power of the distance. Weights and poses are unchanged without outliers.
+    A bow of the board that all views share is estimated beside the poses, and is no residual; ``field``: its corners.
     """
     for _ in range(_MAX_REWEIGHTINGS):
-        residual = linearize_corners(camera, stack, poses.camera_T_board).residual_px
-        distance = np.linalg.norm(residual, axis=-1)
-        is_observed = stack.weights > 0
-        # The median distance of two-dimensional normal noise is 1.177 sigma; the fitted pose took some of it.
-        noise_share = max(1 - 3 * len(is_observed) / max(int(is_observed.sum()), 1), 0.1)
-        scale = _OUTLIER_SIGMAS / 1.1774 / np.sqrt(noise_share)
-        limit = np.full(
-            (len(is_observed), 1), max(scale * float(np.median(distance[is_observed])), _OUTLIER_SIGMAS * _MIN_NOISE_PX)
-        )
-        # A few outliers far off pull the pose of their view until most of its corners exceed the limit. The median of
-        # that view alone, which falls as the outliers lose their weight, separates them from the inliers.
-        many_outliers = (distance < limit).sum(axis=1, where=is_observed) < _MIN_INLIER_SHARE * is_observed.sum(axis=1)
-        limit[many_outliers, 0] = scale * np.nanmedian(
-            np.where(is_observed[many_outliers], distance[many_outliers], np.nan), axis=1
-        )
-        weights = is_observed * np.minimum(1.0, (limit / np.maximum(distance, 1e-12)) ** 4)
-        # A view with few inliers is wrong as a whole, and too few corners would not determine its pose.
-        has_enough_inliers = (weights > 0.5).sum(axis=1) >= np.maximum(
-            MIN_CORNERS, _MIN_INLIER_SHARE * is_observed.sum(axis=1)
-        )
-        weights = np.where(has_enough_inliers[:, None], weights, is_observed)
+        linearized = linearize_corners(camera, stack, poses.camera_T_board)
+        # The bow must not follow outliers: a bow that is left in the residuals costs a few corners, for one round.
+        weights = _weights_by_distance(linearized.residual_px, stack.weights > 0)
+        weights = _weights_by_distance(_residual_beyond_bow(linearized, stack, weights, field), stack.weights > 0)
         if np.abs(weights - stack.weights).max(initial=0.0) < 0.01:
             break
         stack = CornerObservations(stack.points_m, stack.corners_px, weights)
         refined, rss = refine_board_poses(camera, stack, poses.camera_T_board)
         poses = PoseFits(refined, rss, poses.other_branch, poses.other_rss_px2)
     return stack, poses
+
+
+def _weights_by_distance(residual_px: Array, is_observed: NDArray[np.bool_]) -> Array:
+    """Weights (n, K) of corners with the residuals (n, K, 2), see ``downweight_outlier_corners``."""
+    distance = np.linalg.norm(residual_px, axis=-1)
+    # The median distance of two-dimensional normal noise is 1.177 sigma; the fitted pose took some of it.
+    noise_share = max(1 - 3 * len(is_observed) / max(int(is_observed.sum()), 1), 0.1)
+    scale = _OUTLIER_SIGMAS / 1.1774 / np.sqrt(noise_share)
+    limit = np.full(
+        (len(is_observed), 1), max(scale * float(np.median(distance[is_observed])), _OUTLIER_SIGMAS * _MIN_NOISE_PX)
+    )
+    # A few outliers far off pull the pose of their view until most of its corners exceed the limit. The median of
+    # that view alone, which falls as the outliers lose their weight, separates them from the inliers.
+    many_outliers = (distance < limit).sum(axis=1, where=is_observed) < _MIN_INLIER_SHARE * is_observed.sum(axis=1)
+    limit[many_outliers, 0] = scale * np.nanmedian(
+        np.where(is_observed[many_outliers], distance[many_outliers], np.nan), axis=1
+    )
+    weights = is_observed * np.minimum(1.0, (limit / np.maximum(distance, 1e-12)) ** 4)
+    # A view with few inliers is wrong as a whole, and too few corners would not determine its pose.
+    has_enough_inliers = (weights > 0.5).sum(axis=1) >= np.maximum(
+        MIN_CORNERS, _MIN_INLIER_SHARE * is_observed.sum(axis=1)
+    )
+    out: Array = np.where(has_enough_inliers[:, None], weights, is_observed)
+    return out
+
+
+def _residual_beyond_bow(
+    linearized: CornerLinearization, stack: CornerObservations, weights: Array, field: CornerField
+) -> Array:
+    """Residuals (n, K, 2), pixels, about the best poses and the best bow of the board that the n views share.
+
+    The bow is estimated with ``weights`` (n, K) and its prior, the poses follow it with the weights of ``stack``.
+    """
+    n, k = weights.shape
+    by_pose, residual = linearized.jacobian.reshape(n, 2 * k, 6), linearized.residual_px.reshape(n, 2 * k, 1)
+    heights = field.sigma_m * field.basis(stack.points_m)
+    by_bow = (linearized.jacobian[..., 2, None] * heights[:, :, None, :]).reshape(n, 2 * k, 3)
+    weighted_pose = np.swapaxes(by_pose * np.repeat(stack.weights, 2, axis=1)[..., None], 1, 2)
+    by_bow = by_bow - by_pose @ np.linalg.solve(linearized.information, weighted_pose @ by_bow)
+    weighted_bow = np.swapaxes(by_bow * np.repeat(weights, 2, axis=1)[..., None], 1, 2)
+    information, gradient = (weighted_bow @ by_bow).sum(axis=0), (weighted_bow @ residual).sum(axis=0)
+    bow = np.linalg.solve(information + _USUAL_NOISE_PX**2 * np.eye(3), gradient)
+    out: Array = linearized.residual_px - (by_bow @ bow).reshape(n, k, 2) * (weights > 0)[..., None]
+    return out
 
 
 @dataclass(frozen=True)
@@ -249,6 +277,8 @@ class BoardPose:
     """(4, 4), metres."""
     unit_covariance: Array
     """(6, 6): covariance for a corner noise of 1 px, perturbed on the right, (translation m, rotation rad)."""
+    points_m: Array
+    """(K, 3), metres, board frame: the corners it is fitted to, on a flat board."""
 
 
 def fit_board_pose(
@@ -266,23 +296,9 @@ def fit_board_pose(
     if not np.isfinite(fits.rss_px2[0]):
         return None
     linearized = linearize_corners(camera, stack, fits.camera_T_board)
+    residual_px = _residual_beyond_bow(linearized, stack, stack.weights, CornerField.of(board_corners_m))
     unit_covariance = np.linalg.inv(linearized.information[0])
-    rss_px2 = _rss_beyond_bow(linearized, unit_covariance, stack, CornerField.of(board_corners_m))
-    return BoardPose(fits.camera_T_board[0], unit_covariance), rss_px2
-
-
-def _rss_beyond_bow(
-    linearized: CornerLinearization, unit_covariance: Array, stack: CornerObservations, field: CornerField
-) -> float:
-    """Residual sum of squares, square pixels, of a single view about its best pose and the best bow of the board."""
-    by_pose, residual = linearized.jacobian[0].reshape(-1, 6), linearized.residual_px[0].reshape(-1)
-    heights = field.sigma_m * field.basis(stack.points_m[0])
-    by_bow = (linearized.jacobian[0, :, :, 2, None] * heights[:, None]).reshape(-1, 3)
-    # Schur complement: the pose is estimated beside the bow.
-    by_bow = by_bow - by_pose @ (unit_covariance @ (by_pose.T @ by_bow))
-    information, gradient = by_bow.T @ by_bow, by_bow.T @ residual
-    bow = np.linalg.solve(information + _USUAL_NOISE_PX**2 * np.eye(3), gradient)
-    return float(linearized.rss_px2[0] - 2 * bow @ gradient + bow @ information @ bow)
+    return BoardPose(fits.camera_T_board[0], unit_covariance, stack.points_m[0]), float((residual_px**2).sum())
 
 
 def _planar_initial_poses(camera: CameraModel, stack: CornerObservations) -> tuple[Array, Array]:

@@ -181,6 +181,25 @@ class Deviation(_Part):
     """Where ``prior_sigma`` comes from: ``stated``, ``default``, or ``widened`` because the pairs contradict it."""
 
 
+class Bow(_Part):
+    """Bow of the board: a second-order surface over the rectangle about its corners, along the board's z axis."""
+
+    x: Deviation
+    """How far the ends of the middle line along x stand above the middle, mm."""
+    xy: Deviation
+    """How far a twist lifts the ends of one diagonal, mm."""
+    y: Deviation
+    """How far the ends of the middle line along y stand above the middle, mm."""
+    flatness_mm: float
+    """Distance between the two planes parallel to the board that hold all corners, mm."""
+    flatness_sigma_mm: float
+    """Standard deviation of ``flatness_mm``."""
+    effect_mm: float
+    """How far the bow moves the result, RMS over the working volume, mm."""
+    p_value: float
+    """Probability that a flat board shows a bow as clear."""
+
+
 class Lens(_Part):
     """A lens in the form of a lens file."""
 
@@ -362,6 +381,8 @@ class ResultDocument(_Part):
     """Deviation of the board's scale, relative."""
     focal_length: Deviation | None
     """Deviation of the focal length, relative."""
+    board_bow: Bow | None
+    """Bow of the board."""
     lens: Mapping[str, Deviation] | None
     """Deviation of each lens parameter that was estimated with the transform."""
     refined_lens: Lens | None = None
@@ -492,6 +513,7 @@ def _solution_fields(solution: Solution, result_format: ResultFormat) -> dict[st
         ),
         "board_scale": Deviation.model_validate(solution.board_scale),
         "focal_length": Deviation.model_validate(solution.focal_length),
+        "board_bow": Bow.model_validate(solution.board_bow),
         "lens": {name: Deviation.model_validate(deviation) for name, deviation in solution.lens.items()},
         "pairs": Pairs.model_validate({"used": solution.pairs_used, "excluded": solution.excluded}),
         "findings": [FindingRecord.model_validate(f) for f in solution.findings],
@@ -537,6 +559,7 @@ _NULL_AFTER_REFUSAL = (
     "robot_noise",
     "board_scale",
     "focal_length",
+    "board_bow",
     "lens",
 )
 

@@ -37,6 +37,9 @@ def _solution_lines(document: ResultDocument) -> list[str]:
     if scale is not None and focal is not None:
         lines.append(f"deviation from stated: board scale {_percent(scale)}, focal length {_percent(focal)}")
         lines.append(f"uncertainty before the pairs: {_priors(document)}")
+    if document.board_bow is not None:
+        bow = document.board_bow
+        lines.append(f"board: flat to {bow.flatness_mm:.3f} mm (sigma {bow.flatness_sigma_mm:.3f} mm)")
     lines.append(f"pairs: {document.pairs.used} used, {len(document.pairs.excluded)} excluded")
     if document.coverage is not None:
         lines.append(f"coverage: {document.coverage.description}")
@@ -109,10 +112,14 @@ def _contributions(found: Contributions | None) -> str:
 
 def _priors(document: ResultDocument) -> str:
     """Prior of board and lens, by source."""
-    named = {name: (f"{found.prior_sigma:.4g}", found.prior_source) for name, found in (document.lens or {}).items()}
+    named = {}
     if document.board_scale is not None:
         scale = document.board_scale
-        named = {"board scale": (f"{100 * scale.prior_sigma:.2g} %", scale.prior_source), **named}
+        named["board scale"] = (f"{100 * scale.prior_sigma:.2g} %", scale.prior_source)
+    if document.board_bow is not None:
+        bow = document.board_bow.x
+        named["bow"] = (f"{bow.prior_sigma:.2g} mm", bow.prior_source)
+    named |= {name: (f"{found.prior_sigma:.4g}", found.prior_source) for name, found in (document.lens or {}).items()}
     sources = dict.fromkeys(source for _, source in named.values())
     return "; ".join(
         f"{source}: " + ", ".join(f"{name} {sigma}" for name, (sigma, own) in named.items() if own == source)

@@ -28,7 +28,7 @@ from eyebolt.calibration import (
 )
 from eyebolt.errors import RecordFault
 from eyebolt.geometry import CameraModel, Matrix4, Mount, to_matrix4
-from eyebolt.observations import Measure, View
+from eyebolt.observations import CornerField, Measure, View
 from eyebolt.planning import NextView, ProgressReport
 from eyebolt.protocol import Code, FindingSummary, GapSummary, Request, StepTimes, ToleranceOf
 
@@ -93,14 +93,18 @@ class BoardAndLensRecord(_Record):
     """Camera matrix, pixels."""
     distortion: tuple[float, ...]
     """Distortion coefficients."""
-    points_m: tuple[tuple[float, float, float], ...]
-    """Corners that represent the board, board frame, metres."""
     parameters: tuple[str, ...]
-    """Names of the parameters of board and lens: ``scale`` (relative), ``fx`` (px), ``k1``, ..."""
+    """Names of the parameters of board and lens: ``scale`` (relative), ``bow_x`` (m), ``fx`` (px), ``k1``, ..."""
     root: tuple[tuple[float, ...], ...]
     """One row for each: a square root of the covariance of their prior."""
     estimate: tuple[float, ...]
     """Estimate of the standardised parameters, one for each column of ``root``."""
+    field_centre_m: tuple[float, float]
+    """Middle of the rectangle about the corners, board frame, metres."""
+    field_half_sides_m: tuple[float, float]
+    """Half its sides, metres."""
+    field_mean: tuple[float, float, float]
+    """Means over the corners of the three terms of the bow."""
 
     @classmethod
     def of(cls, model: PredictedBoardAndLens) -> BoardAndLensRecord:
@@ -110,19 +114,21 @@ class BoardAndLensRecord(_Record):
             height=model.camera.height_px,
             matrix=model.camera.matrix.tolist(),
             distortion=tuple(model.camera.distortion.tolist()),
-            points_m=model.points_m.tolist(),
             parameters=model.prior.names,
             root=model.prior.root.tolist(),
             estimate=tuple(model.estimate.tolist()),
+            field_centre_m=model.prior.corner_field.centre_m.tolist(),
+            field_half_sides_m=model.prior.corner_field.half_sides_m.tolist(),
+            field_mean=model.prior.corner_field.mean.tolist(),
         )
 
     def model(self) -> PredictedBoardAndLens:
         """Board and lens."""
         sources = (PriorSource.STATED,) * len(self.parameters)
+        field = CornerField(np.array(self.field_centre_m), np.array(self.field_half_sides_m), np.array(self.field_mean))
         return PredictedBoardAndLens(
             CameraModel(self.width, self.height, np.array(self.matrix), np.array(self.distortion)),
-            np.array(self.points_m),
-            NuisancePrior(self.parameters, np.array(self.root), sources),
+            NuisancePrior(self.parameters, np.array(self.root), sources, field),
             np.array(self.estimate),
         )
 

@@ -15,7 +15,7 @@ from eyebolt_sim.arm import Arm, faulty_arm, inverse_kinematics
 from eyebolt_sim.cell_geometry import CellGeometry, make_cell_geometry
 from eyebolt_sim.lens import EXACT_SIGMA
 from eyebolt_sim.noise import PoseNoise
-from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS, EXACT_SCALE_SIGMA
+from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS, EXACT_BOW_SIGMA_MM, EXACT_SCALE_SIGMA
 from eyebolt_sim.waypoints import plan_waypoints
 
 AS_AT_WAYPOINTS = PickPosture(PickPose.WAYPOINTS)
@@ -76,8 +76,16 @@ def session(mount, poses, seed, kind, picks=PICKS, pick=AS_AT_WAYPOINTS):
         pairs.append(Pair(len(pairs), reported, ids, corners))
         stand_at.append(stands)
         joints_at.append(joints)
-    volume, exact = WorkingVolume(NEAR_M, FAR_M), EXACT_SCALE_SIGMA
-    problem = Problem(Mount(mount), camera, DEFAULT_BOARD.corners_m, pairs, volume, board_scale_sigma=exact, pick=pick)
+    problem = Problem(
+        Mount(mount),
+        camera,
+        DEFAULT_BOARD.corners_m,
+        pairs,
+        WorkingVolume(NEAR_M, FAR_M),
+        board_scale_sigma=EXACT_SCALE_SIGMA,
+        board_bow_sigma_m=EXACT_BOW_SIGMA_MM / 1e3,
+        pick=pick,
+    )
     return ArmSession(problem, scene, real, noise, stand_at, joints_at, looks, rng)
 
 

@@ -2,7 +2,8 @@
 
 Six nuisance parameters: board scale, focal length, principal point (cx, cy) and the first two radial distortion
 coefficients. The lens parameters can be fitted to the images alone, with the board poses free, or all six to poses and
-images.
+images. The bow of the board is estimated beside them under a wide prior: it is not what is tested here, and neither
+board scale nor lens must be blamed for it.
 """
 
 from __future__ import annotations
@@ -22,12 +23,21 @@ from eyebolt.calibration.estimation import (
 from eyebolt.calibration.nuisance_prior import SCALE, NuisancePrior, PriorSource
 from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.geometry import Array, CameraModel, RowSelection, se3
-from eyebolt.observations import CornerObservations, PoseFits, fit_board_poses, refine_board_poses
+from eyebolt.observations import (
+    BOW_PARAMETERS,
+    CornerField,
+    CornerObservations,
+    PoseFits,
+    fit_board_poses,
+    refine_board_poses,
+)
 
 # The parameters, in the order of all vectors (6,) here, with the prior sigma of each: scale and focal as fractions of
 # the stated value, cx and cy as fractions of the focal length, k1 and k2 as they are. Wide enough for any board and
 # lens file of the right kind. Common practice, no source.
 NUISANCE_LIMITS = {"scale": 0.3, "focal": 0.3, "cx": 0.2, "cy": 0.2, "k1": 0.5, "k2": 0.5}
+# The prior sigma of the bow as a multiple of that of ordinary boards. Common practice, no source.
+_BOW_LIMIT_SIGMAS = 10.0
 _MAX_ROUNDS, _CONVERGED_SIGMAS = 8, 0.1
 # Largest step of a parameter in one round: beyond it the linear model is not valid.
 _MAX_STEP = 0.3
@@ -63,7 +73,8 @@ class IntrinsicsFit:
         problem: Problem, A: Array, stack: CornerObservations, poses: PoseFits, scale: float, camera: CameraModel
     ) -> IntrinsicsFit:
         """The corners of ``stack`` (points already scaled) under ``camera``; ``A`` (n, 4, 4): chain of the pairs."""
-        relaxed_problem = replace(problem, camera=camera, prior_override=_wide_prior(camera), robot_noise=None)
+        prior = _wide_prior(camera, CornerField.of(problem.board_corners_m))
+        relaxed_problem = replace(problem, camera=camera, prior_override=prior, robot_noise=None)
         return IntrinsicsFit(relaxed_problem, scale, camera, Observations.of(relaxed_problem, A, stack, poses))
 
     def subset(self, rows: RowSelection) -> IntrinsicsFit:
@@ -146,7 +157,7 @@ class IntrinsicsFit:
         """The change (6,) of the lens estimated from the images alone, its covariance (6, 6), and its chi-square.
 
         The board pose of each view is free, so neither the poses of the arm nor their noise take part. The board scale
-        is unobservable and stays 0, with the variance of its limit.
+        is unobservable and stays 0, with the variance of its limit. The bow of the board is free as well.
         """
         linearized = self.observations.board_poses
         noise = self.observations.corner_sigma_px**2
@@ -155,13 +166,15 @@ class IntrinsicsFit:
         # Rounding alone would give the scale some information.
         information[0], information[:, 0], gradient[0] = 0.0, 0.0, 0.0
         covariance = np.linalg.inv(information + np.eye(len(gradient)))
-        change = covariance @ gradient
+        change = (covariance @ gradient)[: len(NUISANCE_LIMITS)]
+        covariance = covariance[: len(NUISANCE_LIMITS), : len(NUISANCE_LIMITS)]
         limits = np.array(list(NUISANCE_LIMITS.values()))
-        return limits * change, limits[:, None] * limits * covariance, float(change @ gradient)
+        chi2 = float(change @ np.linalg.solve(covariance, change))
+        return limits * change, limits[:, None] * limits * covariance, chi2
 
 
-def _wide_prior(camera: CameraModel) -> NuisancePrior:
-    """The prior whose six standardised parameters are those of NUISANCE_LIMITS, in this order."""
+def _wide_prior(camera: CameraModel, field: CornerField) -> NuisancePrior:
+    """The prior whose standardised parameters are those of NUISANCE_LIMITS, in this order, then those of the bow."""
     focal_px = float(camera.matrix[0, 0])
     fx_px, fy_px = (NUISANCE_LIMITS["focal"] * float(camera.matrix[k, k]) for k in (0, 1))
     changes = {
@@ -172,11 +185,12 @@ def _wide_prior(camera: CameraModel) -> NuisancePrior:
         "cy": (NUISANCE_LIMITS["cy"] * focal_px, 3),
         "k1": (NUISANCE_LIMITS["k1"], 4),
         "k2": (NUISANCE_LIMITS["k2"], 5),
+        **{name: (_BOW_LIMIT_SIGMAS * field.sigma_m, 6 + k) for k, name in enumerate(BOW_PARAMETERS)},
     }
-    root = np.zeros((len(changes), len(NUISANCE_LIMITS)))
+    root = np.zeros((len(changes), len(NUISANCE_LIMITS) + len(BOW_PARAMETERS)))
     for row, (size, column) in enumerate(changes.values()):
         root[row, column] = size
-    return NuisancePrior(tuple(changes), root, (PriorSource.DEFAULT,) * len(changes))
+    return NuisancePrior(tuple(changes), root, (PriorSource.DEFAULT,) * len(changes), field)
 
 
 def with_distortion_terms(camera: CameraModel) -> CameraModel:

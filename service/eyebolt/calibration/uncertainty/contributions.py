@@ -30,7 +30,7 @@ class ErrorContributions:
     lens: float
     """What stays uncertain of the intrinsics."""
     board: float
-    """What stays uncertain of the board."""
+    """What stays uncertain of the size and the bow of the board."""
     touch: float
     """Touches of a height from touch; 0 otherwise."""
 
@@ -62,9 +62,11 @@ def error_contributions(
     whole = error_transfer @ joint.covariance @ error_transfer.T
     at_best_noise = gain @ fits.normal[0] @ gain.T
     columns = {group: p + np.flatnonzero(problem.nuisance_prior.columns_of(group)) for group in ParameterGroup}
-    lens, board = (
-        gain[:, columns[group]] @ gain[:, columns[group]].T for group in (ParameterGroup.LENS, ParameterGroup.BOARD)
+    lens, size, bow = (
+        gain[:, columns[group]] @ gain[:, columns[group]].T
+        for group in (ParameterGroup.LENS, ParameterGroup.BOARD, ParameterGroup.BOW)
     )
+    board = size + bow
     corners = at_best_noise - gain @ by_poses @ gain.T - lens - board
     parts = (whole - corners - lens - board, corners, lens, board, covariance - whole)
     # Rounding may leave a source without effect slightly negative.

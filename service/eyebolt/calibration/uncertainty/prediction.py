@@ -20,9 +20,6 @@ from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.geometry import Array, CameraModel, Mount, se3
 from eyebolt.observations import BoardPose, CornerObservations
 
-# More corners hardly change how board and lens displace a pose.
-_MAX_POINTS = 16
-
 
 @dataclass(frozen=True)
 class PredictedBoardAndLens:
@@ -30,18 +27,16 @@ class PredictedBoardAndLens:
 
     camera: CameraModel
     """Intrinsics as stated."""
-    points_m: Array
-    """(k, 3), metres, board frame: corners that represent the board."""
     prior: NuisancePrior
     """What the standardised parameters change."""
     estimate: Array
     """(r,): estimate of the standardised parameters."""
 
-    def pose_jacobian(self, camera_T_board: Array) -> Array:
-        """(6, r): change of a board pose fitted at ``camera_T_board`` (4, 4), by the standardised parameters."""
-        views = camera_T_board[None]
-        pixels = self.camera.project(se3.apply(views, self.points_m[None]))
-        corners = CornerObservations(self.points_m[None], pixels, np.ones((1, len(self.points_m))))
+    def pose_jacobian(self, observed: BoardPose) -> Array:
+        """(6, r): change of the pose that is fitted to these corners, by the standardised parameters."""
+        views, points_m = observed.camera_T_board[None], observed.points_m[None]
+        pixels = self.camera.project(se3.apply(views, points_m))
+        corners = CornerObservations(points_m, pixels, np.ones(points_m.shape[:2]))
         out: Array = linearize_views(self.camera, self.prior, corners, views).nuisance_jacobian[0]
         return out
 
@@ -83,7 +78,7 @@ class PredictiveModel:
         by_arm = se3.adjoint(se3.inverse(self.Y if self.mount is Mount.FIXED else chain @ self.Y))
         design = np.concatenate([by_X, by_Y], axis=1)
         if self.board_and_lens is not None:
-            by_nuisances = self.board_and_lens.pose_jacobian(observed.camera_T_board)
+            by_nuisances = self.board_and_lens.pose_jacobian(observed)
             offset = offset - by_nuisances @ self.board_and_lens.estimate
             design = np.concatenate([design, by_nuisances], axis=1)
         covariance = (
@@ -119,13 +114,5 @@ def predictive_model(problem: Problem, joint: JointEstimate, held_out: HeldOutEr
         corner_sigma_px=joint.corner_sigma_px,
         dof=0 if stated else noise_dof(len(joint.model.offset)),
         variance_inflation=max(reduced_chi2, 1.0) if stated else 1.0,
-        board_and_lens=PredictedBoardAndLens(
-            problem.camera, _representative(problem.board_corners_m), problem.nuisance_prior, joint.nuisances
-        ),
+        board_and_lens=PredictedBoardAndLens(problem.camera, problem.nuisance_prior, joint.nuisances),
     )
-
-
-def _representative(corners_m: Array) -> Array:
-    """At most 16 of the board's corners (K, 3), spread over it."""
-    out: Array = corners_m[np.unique(np.linspace(0, len(corners_m) - 1, min(len(corners_m), _MAX_POINTS)).astype(int))]
-    return out

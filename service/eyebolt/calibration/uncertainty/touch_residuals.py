@@ -22,6 +22,7 @@ from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import Array, Mount, se3
 from eyebolt.observations import (
     MIN_CORNERS,
+    CornerField,
     CornerObservations,
     Pair,
     PlacedBoard,
@@ -102,7 +103,9 @@ def placed_board_poses(problem: Problem, placed: Sequence[PlacedBoard]) -> list[
     rows = np.flatnonzero(np.isfinite(fits.rss_px2))
     if not rows.size:
         return []
-    down_weighted, refined = downweight_outlier_corners(problem.camera, stack[rows], fits[rows])
+    down_weighted, refined = downweight_outlier_corners(
+        problem.camera, stack[rows], fits[rows], CornerField.of(problem.board_corners_m)
+    )
     poses = linearize_board_poses(problem, down_weighted, refined.camera_T_board)
     return [
         PlacedBoardPose(boards[row], poses.camera_T_board[k], poses.unit_covariance[k], poses.nuisance_jacobian[k])
