@@ -17,12 +17,13 @@ CHANGES = {
 }
 PROGRESS = {
     "message": "rotations up to 40 and 38 deg",
+    "error_sources": "arm 0.187, corners 0.080, lens 0.050, board 0.015 mm, together 0.211 mm (RMS)",
     "next_view": {"message": "tilt the board 45 deg, its left edge towards the camera", "pose": [1.0, 2.0]},
 }
 NEXT_VIEW = "NEXT VIEW tilt the board 45 deg, its left edge towards the camera"
 
 # What may wait for a taller screen.
-SPARE = ("NEXT VIEW", "COVERAGE", "HISTORY", "TIMING", "RESULT    none", "\u2500")
+SPARE = ("NEXT VIEW", "COVERAGE", "ERROR BY", "HISTORY", "TIMING", "RESULT    none", "\u2500")
 
 
 def with_and_without_progress(height, **changes):
@@ -35,6 +36,7 @@ def with_and_without_progress(height, **changes):
 def test_next_view_and_coverage_are_shown_on_a_tall_screen():
     lines = render_screen(make_status(**CHANGES, progress=PROGRESS), 0.1, 100, 40, colour=False)
     assert NEXT_VIEW in lines
+    assert "ERROR BY  arm 0.187, corners 0.080, lens 0.050, board 0.015 mm, together 0.211 mm (RMS)" in lines
     assert "COVERAGE  rotations up to 40 and 38 deg" in lines
 
 
@@ -55,7 +57,7 @@ def test_what_the_operator_must_see_comes_first(height):
 @pytest.mark.parametrize("height", range(1, 40))
 def test_when_no_more_is_needed_everything_else_comes_first(height):
     lines, without = with_and_without_progress(height, wanted=0)
-    rest = [line for line in lines if not line.startswith(("NEXT VIEW", "COVERAGE"))]
+    rest = [line for line in lines if not line.startswith(("NEXT VIEW", "COVERAGE", "ERROR BY"))]
     assert rest == without[: len(rest)] == without
 
 

@@ -263,12 +263,15 @@ def _link_block(name: str, link: LinkStatus, stale: bool, needed: bool, width: i
 
 
 def _progress_blocks(status: StatusMessage, width: int) -> list[_Block]:
-    """The next view, ahead of other details while pairs are needed; the coverage where there is room to spare."""
+    """The next view, before other details while pairs are needed; error by source and coverage where there is room."""
     progress, blocks = status.progress, []
     if progress is not None and progress.next_view is not None and progress.next_view.message:
         priority = 12 if status.wanted else 21
         block = _labelled_block("NEXT VIEW", progress.next_view.message, width, priority=priority, max_lines=3)
         blocks.append(_Block(priority, block.full, []))
+    if progress is not None and progress.error_sources:
+        block = _labelled_block("ERROR BY", progress.error_sources, width, priority=21, max_lines=1)
+        blocks.append(_Block(block.priority, block.full, []))
     if progress is not None and progress.message:
         block = _labelled_block("COVERAGE", progress.message, width, priority=22, max_lines=2)
         blocks.append(_Block(block.priority, block.full, []))

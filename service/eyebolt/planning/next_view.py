@@ -56,13 +56,16 @@ class ProgressReport:
     """The coverage; None after a refusal."""
     next_view: NextView | None
     """The suggestion; None while it is being searched, and once the goal is met."""
+    error_sources: str = ""
+    """Where the expected error comes from, for an operator; empty after a refusal."""
 
     @classmethod
     def after(cls, outcome: Solution | Refusal, coverage: Coverage | None) -> ProgressReport:
         """The report right after a solve, before the next view is searched."""
         if isinstance(outcome, Refusal):
             return cls(outcome.message, None, NextView(outcome.remedy))
-        return cls("" if coverage is None else coverage.description, coverage, None)
+        sources = "" if outcome.unobservable else outcome.error_contributions_mm.description
+        return cls("" if coverage is None else coverage.description, coverage, None, sources)
 
 
 def find_next_view(problem: Problem, outcome: Solution | Refusal, goal: Goal) -> NextView | None:

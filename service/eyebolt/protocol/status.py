@@ -171,6 +171,8 @@ class ProgressStatus(_Part):
     """Null without a solution."""
     next_view: NextViewStatus | None = None
     """Null while it is being computed, and where nothing more is needed."""
+    error_sources: Text = ""
+    """Where the expected error comes from: RMS by arm, corners, lens and board, mm."""
 
 
 class ToleranceOf(StrEnum):

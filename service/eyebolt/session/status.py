@@ -137,7 +137,9 @@ def _progress(state: State, current: SolveFact | None) -> ProgressStatus | None:
         next_view = NextViewStatus(message=found.next_view.message, p95_mm=found.next_view.p95_mm, pose=fields)
     if found.coverage is not None:
         coverage = CoverageStatus(**dataclasses.asdict(found.coverage))
-    return ProgressStatus(message=found.message, coverage=coverage, next_view=next_view)
+    return ProgressStatus(
+        message=found.message, coverage=coverage, next_view=next_view, error_sources=found.error_sources
+    )
 
 
 def _phase(state: State) -> Phase:

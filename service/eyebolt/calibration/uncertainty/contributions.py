@@ -44,7 +44,7 @@ class ErrorContributions:
         """The contributions in one line, for an operator."""
         parts = {"arm": self.arm, "corners": self.corners, "lens": self.lens, "board": self.board, "touch": self.touch}
         named = ", ".join(f"{name} {part:.3f}" for name, part in parts.items() if part > 0 or name != "touch")
-        return f"error by source: {named} mm (RMS, together {self.total:.3f} mm)"
+        return f"{named} mm, together {self.total:.3f} mm (RMS)"
 
 
 def error_contributions(
