@@ -1,5 +1,6 @@
 """A board that is not flat: its bow is found with its sigma, costs nothing, and is blamed on nothing else."""
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -7,6 +8,7 @@ import pytest
 
 from eyebolt.calibration.finding import FindingCode, Severity
 from eyebolt.calibration.nuisance_prior import PriorSource
+from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.solve import solve
 from eyebolt.geometry import se3
 from eyebolt.observations.board_pose import fit_board_pose
@@ -104,6 +106,14 @@ def test_a_board_stated_as_flat_has_no_bow():
     solution = solve(cases.convert(make_problem("arm", 8, 2)))
     assert np.abs(found(solution)).max() < 1e-5
     assert solution.board_bow.x.prior_source is PriorSource.STATED
+
+
+def test_a_problem_file_states_the_prior_of_the_bow():
+    content = make_problem("fixed", 8, 0).to_json(board_bow_sigma_mm=0.05)
+    problem, _ = read_problem(json.dumps(content), "made up")
+    assert problem.board_bow_sigma_m == pytest.approx(5e-5)
+    del content["board_bow_sigma_mm"]
+    assert read_problem(json.dumps(content), "made up")[0].board_bow_sigma_m is None
 
 
 def test_the_prior_without_a_statement_is_a_thousandth_of_the_longer_side():

@@ -3,8 +3,8 @@
     OPENBLAS_NUM_THREADS=1 python -m bench.calibration [SECTION ...] [--seeds N] [--poses ...] [--mounts ...]
                                                     [--levels ...] [--jobs 2]
 
-Sections: efficiency, baselines, coverage, pick, arm-axes, outliers, vertical, long-sessions, time; without a name all
-of them.
+Sections: efficiency, baselines, coverage, pick, bow, arm-axes, outliers, vertical, long-sessions, time; without a name
+all of them.
 The docstring of each module describes what it prints. Rows are on stdout, progress on stderr. Not collected by pytest.
 """
 
@@ -15,6 +15,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from bench.calibration import (
     arm_axes,
+    board_bow,
     cpu_time,
     efficiency,
     interval_coverage,
@@ -31,6 +32,7 @@ SECTIONS = {
     "baselines": opencv_baselines,
     "coverage": interval_coverage,
     "pick": pick_error,
+    "bow": board_bow,
     "arm-axes": arm_axes,
     "outliers": outliers,
     "vertical": vertical_axis,
