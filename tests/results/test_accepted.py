@@ -1,6 +1,7 @@
 """The accepted result: of which session, by whom, and whether it is still that of the station."""
 
 import json
+import os
 import stat
 import threading
 from pathlib import Path
@@ -292,3 +293,20 @@ def test_results_are_as_readable_as_their_session(cell, session):
         accept_session(path, "R. Ode")
     written = [session / "result.json", other / "result.json", cell.record / ACCEPTED_NAME, cell.record / REPLACED_NAME]
     assert {stat.S_IMODE(path.stat().st_mode) for path in written} == {0o640}
+
+
+def test_the_note_of_a_replaced_result_is_on_the_disk(cell, session, monkeypatch):
+    """No other file has it once the accepted result is overwritten."""
+    synced, sync = [], os.fsync
+
+    def record(descriptor):
+        synced.append(Path(f"/proc/self/fd/{descriptor}").readlink().name)
+        sync(descriptor)
+
+    monkeypatch.setattr(os, "fsync", record)
+    accept_session(session, "R. Ode")
+    assert REPLACED_NAME not in synced
+    other = cell.session(OTHER)
+    cell.solve(other)
+    accept_session(other, "T. Wright")
+    assert REPLACED_NAME in synced
