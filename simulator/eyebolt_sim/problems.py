@@ -24,6 +24,8 @@ EXACT_SCALE_SIGMA = 1e-9
 """relative standard deviation that states the size of a board as exact"""
 EXACT_BOW_SIGMA_MM = 1e-6
 """standard deviation that states a board as flat"""
+EXACT_NOISE_DOF = 1e9
+"""degrees of freedom that state the noise of the arm as exact"""
 DEFAULT_BOARD = chessboard_shape(12, 9, 0.020)
 
 
@@ -82,11 +84,13 @@ class Problem:
         lens_sigma: Mapping[str, float] | None = EXACT_SIGMA,
         board_scale_sigma: float | None = EXACT_SCALE_SIGMA,
         board_bow_sigma_mm: float | None = EXACT_BOW_SIGMA_MM,
+        noise_dof: float = EXACT_NOISE_DOF,
     ) -> dict[str, object]:
         """The content of a problem file; without robot noise, the solver estimates it.
 
-        Lens and board are stated as exact, which they are, or with ``lens_sigma``, the relative ``board_scale_sigma``
-        and ``board_bow_sigma_mm``; None leaves the solver its defaults.
+        Lens, board and robot noise are stated as exact, which they are, or with ``lens_sigma``, the relative
+        ``board_scale_sigma``, ``board_bow_sigma_mm`` and ``noise_dof`` degrees of freedom; None leaves the solver its
+        defaults.
         """
         out: dict[str, object] = {
             "mount": self.mount,
@@ -106,7 +110,11 @@ class Problem:
         if board_bow_sigma_mm is not None:
             out["board_bow_sigma_mm"] = board_bow_sigma_mm
         if include_robot_noise:
-            out["robot_noise"] = {"mm": self.robot_noise_mm, "deg": self.robot_noise_deg}
+            out["robot_noise"] = {
+                "mm": self.robot_noise_mm,
+                "deg": self.robot_noise_deg,
+                "degrees_of_freedom": noise_dof,
+            }
         return out
 
     def write(self, path: Path, tolerance_mm: float = 1.0, include_robot_noise: bool = True) -> None:

@@ -62,7 +62,9 @@ def problem_of(mount, turns, errors=None):
             flange = flange @ matrix(Rotation.from_rotvec(errors[index, 3:]), errors[index, :3])
         pairs.append(Pair(index, flange, np.arange(len(BOARD_M)), corners_px))
     stated = RobotNoise(SHIFT_SIGMA_M, float(TURN_SIGMA_RAD))
-    return Problem(Mount(mount), CAMERA, BOARD_M, pairs, WorkingVolume(0.6, 1.0), robot_noise=stated)
+    return Problem(
+        Mount(mount), CAMERA, BOARD_M, pairs, WorkingVolume(0.6, 1.0), robot_noise=stated, robot_noise_dof=1e9
+    )
 
 
 def all_alike(theta_deg):

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from eyebolt.calibration.problem import RobotNoise
+from eyebolt.calibration.problem import STATED_NOISE_DOF, RobotNoise
 from eyebolt.calibration.solution import Refusal, Solution
 from eyebolt.calibration.solve import solve
 from eyebolt.geometry.pose_format import PoseFormat
@@ -176,7 +176,7 @@ class TestNamedCases:
             replace(p, base_T_flange=q.base_T_flange) for p, q in zip(inverted, eight[which].pairs[1:], strict=False)
         ]
         for pairs in (inverted, shifted):
-            outcome = checked_outcome(replace(eight[which], pairs=pairs))
+            outcome = checked_outcome(replace(eight[which], pairs=pairs, robot_noise_dof=STATED_NOISE_DOF))
             assert isinstance(outcome, Refusal) or outcome.expected_error_mm.p95 > 10
 
     def test_checks_without_any_corner(self, eight, which):

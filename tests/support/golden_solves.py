@@ -45,7 +45,7 @@ def _with_lens_sigmas() -> Given:
 
 def _understated_noise() -> Given:
     problem = _free("fixed", 12, 2, stated=True)
-    return replace(problem, robot_noise=RobotNoise(1e-4 / 3, float(np.deg2rad(0.02)) / 3)), (), ()
+    return replace(problem, robot_noise=RobotNoise(1e-4 / 3, float(np.deg2rad(0.02)) / 3), robot_noise_dof=3.0), (), ()
 
 
 def _board_scale() -> Given:

@@ -19,7 +19,13 @@ from eyebolt.observations.pair import Pair
 from eyebolt_sim.cell_geometry import make_cell_geometry
 from eyebolt_sim.lens import EXACT_SIGMA
 from eyebolt_sim.noise import PoseNoise
-from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS, EXACT_BOW_SIGMA_MM, EXACT_SCALE_SIGMA
+from eyebolt_sim.problems import (
+    DEFAULT_BOARD,
+    DEFAULT_LENS,
+    EXACT_BOW_SIGMA_MM,
+    EXACT_NOISE_DOF,
+    EXACT_SCALE_SIGMA,
+)
 from eyebolt_sim.transforms import matrix, transform_points
 from eyebolt_sim.views import place, visible_fraction
 
@@ -41,6 +47,7 @@ def convert(simulated, include_robot_noise: bool = True) -> Problem:
         WorkingVolume(simulated.near_m, simulated.far_m),
         FlangeRotation(simulated.scene.turns),
         noise if include_robot_noise else None,
+        robot_noise_dof=EXACT_NOISE_DOF,
         board_scale_sigma=EXACT_SCALE_SIGMA,
         board_bow_sigma_m=EXACT_BOW_SIGMA_MM / 1e3,
     )
@@ -160,5 +167,10 @@ def rotating_only_about(
     stated = RobotNoise(1e-4, float(np.deg2rad(0.02))) if include_robot_noise else None
     volume = WorkingVolume(0.6, 1.0)
     problem = Problem(Mount(mount), camera_of(lens), board.corners_m, pairs, volume, robot_noise=stated)
-    exact = replace(problem, board_scale_sigma=EXACT_SCALE_SIGMA, board_bow_sigma_m=EXACT_BOW_SIGMA_MM / 1e3)
+    exact = replace(
+        problem,
+        robot_noise_dof=EXACT_NOISE_DOF,
+        board_scale_sigma=EXACT_SCALE_SIGMA,
+        board_bow_sigma_m=EXACT_BOW_SIGMA_MM / 1e3,
+    )
     return exact, scene.hand_eye

@@ -118,9 +118,7 @@ def solution(
 
 
 # Both transforms are the identity: the predicted board pose is the flange pose.
-EXPECTATION = PredictiveModel(
-    Mount.FIXED, np.eye(4), np.eye(4), np.zeros((12, 12)), RobotNoise(1e-4, 1e-4), 0.1, 0, 1.0
-)
+EXPECTATION = PredictiveModel(Mount.FIXED, np.eye(4), np.eye(4), np.zeros((12, 12)), RobotNoise(1e-4, 1e-4), 0.1, 1e9)
 
 
 def plain(value: Any) -> Any:

@@ -17,6 +17,10 @@ from eyebolt.calibration.nuisance_prior import NuisancePrior, stated_prior
 from eyebolt.geometry import Array, CameraModel, FlangeRotation, Mount, PickPosture, PoseFormat, se3
 from eyebolt.observations import Pair, PointerTip
 
+STATED_NOISE_DOF = 3.0
+"""Degrees of freedom of a stated noise. The logarithm of a standard deviation with nu degrees of freedom has a standard
+deviation of 1 / sqrt(2 nu); for nu = 3 that is 0.41, a factor of 1.5, about what a statement is good to."""
+
 
 @dataclass(frozen=True)
 class RobotNoise:
@@ -101,7 +105,9 @@ class Problem:
     flange_rotation: FlangeRotation = FlangeRotation.FREE
     """Rotations of the arm; with VERTICAL one height is unobservable, see ``estimation.vertical_axis``."""
     robot_noise: RobotNoise | None = None
-    """Noise of the arm as stated; None: estimated from the pairs."""
+    """Noise of the arm as stated, a prior of its estimate; None: estimated from the pairs alone."""
+    robot_noise_dof: float = STATED_NOISE_DOF
+    """Degrees of freedom of ``robot_noise``; a very large number states it as exact."""
     height_m: float | None = None
     """Height of the board origin above the flange (camera fixed) or the base (camera on the arm), metres; only used
     with FlangeRotation.VERTICAL."""

@@ -14,7 +14,7 @@ import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from eyebolt.bounded_text import parse_json
-from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
+from eyebolt.calibration.problem import STATED_NOISE_DOF, Problem, RobotNoise, WorkingVolume
 from eyebolt.config import LensCovariance, lists_to_tuples
 from eyebolt.errors import InputFault
 from eyebolt.geometry import CameraModel, FlangeRotation, Mount, PickPose, PickPosture, parameter_names, se3
@@ -78,6 +78,8 @@ class NoiseRecord(_Record):
     """Standard deviation of a translation, mm."""
     deg: Annotated[float, Field(gt=0)]
     """Standard deviation of a rotation, deg."""
+    degrees_of_freedom: Annotated[float, Field(gt=0)] = STATED_NOISE_DOF
+    """How well both are known: 3 for a statement good to a factor of 1.5, a very large number for an exact one."""
 
 
 class GoalRecord(_Record):
@@ -141,6 +143,7 @@ class ProblemRecord(_Record):
             flange_rotation=self.turns,
             pick=self.goal.pick,
             robot_noise=None if noise is None else RobotNoise(noise.mm / 1e3, float(np.deg2rad(noise.deg))),
+            robot_noise_dof=STATED_NOISE_DOF if noise is None else noise.degrees_of_freedom,
             board_scale_sigma=self.board_scale_sigma,
             board_bow_sigma_m=None if self.board_bow_sigma_mm is None else self.board_bow_sigma_mm / 1e3,
         )

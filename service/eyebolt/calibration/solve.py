@@ -320,7 +320,7 @@ def _solution(
         touches=touched.check,
         height=touched.height,
         lens={name: _deviation(problem, joint, {name: 1.0}) for name in problem.nuisance_prior.lens_names},
-        prediction=predictive_model(problem, joint, held_out),
+        prediction=predictive_model(problem, joint),
     )
 
 

@@ -150,10 +150,8 @@ class PredictionRecord(_Record):
     """The same, rotation per axis."""
     corner_sigma_px: float
     """Standard deviation of a corner, per coordinate."""
-    degrees_of_freedom: int
-    """Of the estimated robot noise; 0 where it was stated."""
-    variance_inflation: float
-    """Reduced chi-square of the pairs predicted by each other; 1 where it is as predicted."""
+    degrees_of_freedom: float
+    """Of the robot noise."""
     board_and_lens: BoardAndLensRecord | None = None
     """Board and lens as estimated; null: as stated."""
 
@@ -169,7 +167,6 @@ class PredictionRecord(_Record):
             noise_rad=model.noise.rotation_rad,
             corner_sigma_px=model.corner_sigma_px,
             degrees_of_freedom=model.dof,
-            variance_inflation=model.variance_inflation,
             board_and_lens=None if model.board_and_lens is None else BoardAndLensRecord.of(model.board_and_lens),
         )
 
@@ -183,7 +180,6 @@ class PredictionRecord(_Record):
             RobotNoise(self.noise_m, self.noise_rad),
             self.corner_sigma_px,
             self.degrees_of_freedom,
-            self.variance_inflation,
             None if self.board_and_lens is None else self.board_and_lens.model(),
         )
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from eyebolt.calibration.estimation import JointEstimate
+from eyebolt.calibration.estimation import JointEstimate, chi2_isf, fit_linear, variance_of
 from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.problem import PoseConvention, Problem
 from eyebolt.geometry import ANGLE_UNITS_RAD, LENGTH_UNITS_M, Array
@@ -19,6 +19,9 @@ _MAX_DECIMALS, _TOLERANCE = 6, 1e-4
 # Rounding that makes a smaller fraction of the variance of the poses is not worth a finding: without it the noise would
 # be 13 % smaller at most. Common practice, no source.
 _MIN_VARIANCE_SHARE = 0.25
+# p-value below which the residuals contradict a stated noise. The error holds with or without this finding: a stated
+# noise is only a prior.
+_CONTRADICTION_P = 1e-5
 # Standard deviation of a rounding error, uniform over one step, in steps.
 _ROUNDING_SIGMA = 1 / np.sqrt(12)
 
@@ -56,14 +59,20 @@ def find_coarse_pose_resolution(problem: Problem, pairs: Sequence[Pair], joint: 
 def find_excess_pose_noise(problem: Problem, joint: JointEstimate) -> Finding | None:
     """The finding that the poses are significantly noisier than the station file states."""
     stated = problem.robot_noise
-    if stated is None or joint.variance_inflation <= 1.0:
+    if stated is None:
         return None
-    noise_ratio = float(np.sqrt(joint.variance_inflation))
+    fits = fit_linear(joint.model, joint.corner_sigma_px, variance_of(stated)[None])
+    residual = fits.residual[0]
+    chi2 = float(np.einsum("ni,nij,nj->", residual, fits.weight[0], residual))
+    dof = residual.size - fits.design.shape[-1]
+    if dof <= 0 or chi2 <= chi2_isf(dof, _CONTRADICTION_P):
+        return None
+    noise_ratio = float(np.sqrt(chi2 / dof))
     return Finding(
         FindingCode.EXCESS_POSE_NOISE,
         Severity.WARN,
         f"the pose noise is about {noise_ratio:.1f} times that of noise_mm and noise_deg in the station file; the"
-        " expected error was widened accordingly",
+        " expected error allows for it",
         {
             "noise_ratio": noise_ratio,
             "stated_mm": stated.translation_m * 1e3,

@@ -4,6 +4,7 @@ from eyebolt.calibration.estimation.cross_validation import (
     HeldOutError,
     held_out_error,
     leave_one_out,
+    predictive_p_values,
     unused_pair_residuals,
 )
 from eyebolt.calibration.estimation.initialization import (
@@ -21,6 +22,7 @@ from eyebolt.calibration.estimation.linearization import (
     LinearModel,
     MovedPart,
     Observations,
+    arm_covariance,
     fit_linear,
     invert_information,
     invert_pose_covariance,
@@ -29,6 +31,7 @@ from eyebolt.calibration.estimation.linearization import (
     linearize_views,
 )
 from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate, joint_estimate
+from eyebolt.calibration.estimation.noise_shape import select_noise_shape
 from eyebolt.calibration.estimation.nuisance_parameters import (
     NuisanceEstimate,
     NuisanceParameter,
@@ -37,7 +40,15 @@ from eyebolt.calibration.estimation.nuisance_parameters import (
 )
 from eyebolt.calibration.estimation.observability import rotation_spread, unobservable_directions, weakest_direction
 from eyebolt.calibration.estimation.prior_check import PriorContradiction, find_contradiction
-from eyebolt.calibration.estimation.robot_noise import is_plausible_noise, noise_dof, reml_noise, variance_of
+from eyebolt.calibration.estimation.robot_noise import (
+    NoisePosterior,
+    NoisePrior,
+    is_plausible_noise,
+    most_likely_noise,
+    noise_dof,
+    noise_posterior,
+    variance_of,
+)
 from eyebolt.calibration.estimation.statistics import chi2_isf, chi2_sf, f_sf, mahalanobis_sq
 from eyebolt.calibration.estimation.vertical_axis import (
     describe_missing_height,
@@ -56,10 +67,13 @@ __all__ = [
     "JointEstimate",
     "LinearModel",
     "MovedPart",
+    "NoisePosterior",
+    "NoisePrior",
     "NuisanceEstimate",
     "NuisanceParameter",
     "Observations",
     "PriorContradiction",
+    "arm_covariance",
     "best_initial_estimate",
     "change_point_nuisances",
     "chi2_isf",
@@ -82,10 +96,13 @@ __all__ = [
     "linearize_board_poses",
     "linearize_views",
     "mahalanobis_sq",
+    "most_likely_noise",
     "noise_dof",
-    "reml_noise",
+    "noise_posterior",
+    "predictive_p_values",
     "resolve_tilt_branches",
     "rotation_spread",
+    "select_noise_shape",
     "slide_along_vertical",
     "slide_to_height",
     "slide_to_plausible",

@@ -8,8 +8,8 @@ import numpy as np
 
 from eyebolt.calibration.estimation.linearization import LinearModel, invert_information
 from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate
-from eyebolt.calibration.estimation.robot_noise import variance_of
-from eyebolt.calibration.estimation.statistics import mahalanobis_sq
+from eyebolt.calibration.estimation.robot_noise import noise_posterior, variance_of
+from eyebolt.calibration.estimation.statistics import chi2_sf, mahalanobis_sq
 from eyebolt.geometry import Array, se3
 
 
@@ -47,6 +47,30 @@ def unused_pair_residuals(joint: JointEstimate, model: LinearModel) -> Predictio
     jacobian = np.concatenate([model.transform_jacobian, model.nuisance_jacobian], axis=-1)
     residual = model.offset - model.nuisance_jacobian @ joint.nuisances
     return _residuals(model, residual, C + jacobian @ joint.covariance @ np.swapaxes(jacobian, -1, -2))
+
+
+def predictive_p_values(joint: JointEstimate, model: LinearModel) -> Array:
+    """p-values (n,) of the residuals of pairs that ``joint`` did not use, averaged over the posterior of the noise.
+
+    Few pairs may leave it open whether the arm errs in translation or in rotation: one of the two variances is then
+    estimated far too small, and the residuals in it look large.
+    """
+    posterior, found = noise_posterior(
+        joint.model, joint.corner_sigma_px, joint.noise.prior, joint.noise.best, joint.fits
+    )
+    basis = joint.model.state_basis
+    state, at = found.z @ basis.T, (joint.fits.z[0] @ basis.T)
+    # X and Y of ``model`` are those of ``joint``, its nuisance parameters are measured from zero.
+    state[:, :12] -= at[:12]
+    jacobian = np.concatenate([model.transform_jacobian, model.nuisance_jacobian], axis=-1)
+    variances = np.repeat(posterior.choices**2, 3, axis=1)
+    covariance = model.covariance(joint.corner_sigma_px, variances) + np.einsum(
+        "nia,mab,njb->mnij", jacobian, basis @ found.covariance @ basis.T, jacobian, optimize=True
+    )
+    residual = model.offset - np.einsum("nia,ma->mni", jacobian, state)
+    squares = np.einsum("mni,mni->mn", residual, np.linalg.solve(covariance, residual[..., None])[..., 0])
+    out: Array = posterior.weights @ chi2_sf(6, squares)
+    return out
 
 
 def _residuals(model: LinearModel, offset: Array, covariance: Array) -> PredictionResiduals:

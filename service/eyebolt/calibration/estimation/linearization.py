@@ -23,16 +23,13 @@ from functools import cached_property
 
 import numpy as np
 
+from eyebolt.calibration.estimation.corner_noise import MIN_CORNER_SIGMA_PX, CornerNoise, estimate_corner_noise
 from eyebolt.calibration.estimation.vertical_axis import observable_directions
 from eyebolt.calibration.nuisance_prior import NuisancePrior
 from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import Array, CameraModel, Mount, RowSelection, se3
-from eyebolt.observations import CornerObservations, PoseFits, linearize_corners
+from eyebolt.observations import CornerLinearization, CornerObservations, PoseFits, linearize_corners
 
-# Keeps noiseless data (tests, drawings) solvable: corners are never known better than this.
-_MIN_CORNER_SIGMA_PX = 0.003
-# Used if the views have no more corners than their poses need, and the residuals show nothing.
-_DEFAULT_CORNER_SIGMA_PX = 0.1
 # The fixed-point iteration for the corner noise converges by a factor of the order of unknowns over corners.
 _CORNER_NOISE_ITERATIONS = 3
 
@@ -78,42 +75,61 @@ class BoardPoses:
         return BoardPoses(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
 
-def linearize_board_poses(problem: Problem, corners: CornerObservations, camera_T_board: Array) -> BoardPoses:
+def linearize_board_poses(
+    problem: Problem, corners: CornerObservations, camera_T_board: Array, noise: CornerNoise | None = None
+) -> BoardPoses:
     """The corners linearised at ``camera_T_board`` (n, 4, 4), each pose moved to the least-squares pose of its view.
 
-    Every view must have a usable pose there (see ``fit_board_poses``).
+    Every view must have a usable pose there (see ``fit_board_poses``). ``noise`` of the corners; None: all alike.
     """
-    return linearize_views(problem.camera, problem.nuisance_prior, corners, camera_T_board)
+    return linearize_views(problem.camera, problem.nuisance_prior, corners, camera_T_board, noise)
 
 
 def linearize_views(
-    camera: CameraModel, prior: NuisancePrior, corners: CornerObservations, camera_T_board: Array
+    camera: CameraModel,
+    prior: NuisancePrior,
+    corners: CornerObservations,
+    camera_T_board: Array,
+    noise: CornerNoise | None = None,
 ) -> BoardPoses:
     """The same for a ``camera`` and the ``prior`` of its nuisance parameters."""
     fit = linearize_corners(camera, corners, camera_T_board)
-    unit_covariance = np.linalg.inv(fit.information)
+    return _board_poses(corners, fit, _nuisance_derivatives(camera, prior, corners, fit), noise)
+
+
+def _nuisance_derivatives(
+    camera: CameraModel, prior: NuisancePrior, corners: CornerObservations, fit: CornerLinearization
+) -> Array:
+    """(n, 2 K, r): derivative of the corners by the nuisance parameters."""
+    points_in_camera = se3.apply(fit.camera_T_board, corners.points_m)
+    derivatives = prior.corner_jacobian(camera, corners.points_m, points_in_camera, fit.jacobian[..., :3])
     n, k = corners.weights.shape
-    corner_jacobian = np.nan_to_num(
-        prior.corner_jacobian(
-            camera, corners.points_m, se3.apply(camera_T_board, corners.points_m), fit.jacobian[..., :3]
-        )
-    ).reshape(n, 2 * k, -1)
-    weighted = corner_jacobian * np.repeat(corners.weights, 2, axis=1)[..., None]
-    flat = fit.jacobian.reshape(n, 2 * k, 6)
-    weighted_transposed = np.swapaxes(weighted, 1, 2)
-    cross_information = np.swapaxes(flat, 1, 2) @ weighted
+    return np.nan_to_num(derivatives).reshape(n, 2 * k, -1)
+
+
+def _board_poses(
+    corners: CornerObservations, fit: CornerLinearization, derivatives: Array, noise: CornerNoise | None
+) -> BoardPoses:
+    """The board poses of linearised corners; ``derivatives`` (n, 2 K, r) by the nuisance parameters."""
+    n, k = corners.weights.shape
+    residual = fit.residual_px.reshape(n, 2 * k, 1)
+    columns = np.concatenate([fit.jacobian.reshape(n, 2 * k, 6), derivatives, residual], axis=-1)
+    weighted = columns * np.repeat(corners.weights, 2, axis=1)[..., None]
+    products = np.swapaxes(columns, 1, 2) @ weighted
+    if noise is not None:
+        products = noise.weighted_products(corners, columns, products)
+    information, cross_information, gradient = products[:, :6, :6], products[:, :6, 6:-1], products[:, :-1, -1:]
+    unit_covariance = np.linalg.inv(information)
+    step = (unit_covariance @ gradient[:, :6])[..., 0]
     pose_jacobian = unit_covariance @ cross_information
     # Schur complement: the information about the nuisances with the pose of each view eliminated.
     pose_transposed = np.swapaxes(pose_jacobian, 1, 2)
-    gradient = weighted_transposed @ fit.residual_px.reshape(n, 2 * k, 1) - pose_transposed @ (
-        fit.information @ fit.step[..., None]
-    )
     return BoardPoses(
-        camera_T_board @ se3.exp(fit.step),
+        fit.camera_T_board @ se3.exp(step),
         unit_covariance,
         pose_jacobian,
-        weighted_transposed @ corner_jacobian - pose_transposed @ cross_information,
-        gradient[..., 0],
+        products[:, 6:-1, 6:-1] - pose_transposed @ cross_information,
+        (gradient[:, 6:] - pose_transposed @ gradient[:, :6])[..., 0],
         fit.residual_px,
     )
 
@@ -129,37 +145,68 @@ class Observations:
     pose_fits: PoseFits
     """Board pose of each view alone, in both tilt branches."""
     board_poses: BoardPoses
-    """Corners linearised at these poses."""
+    """Corners linearised at these poses, with the corner noise of each view."""
+    corner_noise: CornerNoise
+    """Noise of the corners of each view."""
+    arm_shape: Array | None = None
+    """(n, 6, 6): structure of the arm's noise (see ``LinearModel``)."""
 
     @staticmethod
     def of(problem: Problem, A: Array, corners: CornerObservations, pose_fits: PoseFits) -> Observations:
         """The observations with the corners linearised at ``pose_fits``, which must all be usable."""
-        return Observations(A, corners, pose_fits, linearize_board_poses(problem, corners, pose_fits.camera_T_board))
+        fit = linearize_corners(problem.camera, corners, pose_fits.camera_T_board)
+        derivatives = _nuisance_derivatives(problem.camera, problem.nuisance_prior, corners, fit)
+        board_poses = _board_poses(corners, fit, derivatives, None)
+        noise = _corner_noise(corners, board_poses, fit, derivatives)
+        if not noise.is_uniform:
+            board_poses = _board_poses(corners, fit, derivatives, noise)
+        return Observations(A, corners, pose_fits, board_poses, noise)
 
     def subset(self, rows: RowSelection) -> Observations:
         """The observations of the pairs ``rows``."""
-        return Observations(self.A[rows], self.corners[rows], self.pose_fits[rows], self.board_poses[rows])
+        return Observations(
+            self.A[rows],
+            self.corners[rows],
+            self.pose_fits[rows],
+            self.board_poses[rows],
+            self.corner_noise[rows],
+            None if self.arm_shape is None else self.arm_shape[rows],
+        )
 
     @cached_property
     def corner_sigma_px(self) -> float:
-        """Corner noise, pixels per coordinate: residuals about each view's own pose, over their degrees of freedom.
+        """Corner noise of the session, pixels per coordinate."""
+        return self.corner_noise.sigma_px
 
-        The nuisance parameters are estimated beside it from the images and their prior: a lens that is a little off
-        must not count as noise. The fixed point is the maximum of the marginal likelihood of the noise.
-        """
-        dof = float(2 * self.corners.weights.sum() - 6 * len(self.A))
-        if dof <= 0:
-            return _DEFAULT_CORNER_SIGMA_PX
-        information = self.board_poses.nuisance_information.sum(axis=0)
-        gradient = self.board_poses.nuisance_gradient.sum(axis=0)
-        rss, identity = float(self.pose_fits.rss_px2.sum()), np.eye(len(gradient))
-        variance = max(rss / dof, _MIN_CORNER_SIGMA_PX**2)
-        for _ in range(_CORNER_NOISE_ITERATIONS):
-            covariance = np.linalg.inv(information / variance + identity)
-            u = covariance @ gradient / variance
-            remaining = rss - 2 * float(u @ gradient) + float(u @ information @ u)
-            variance = max(remaining / (dof - len(u) + float(np.trace(covariance))), _MIN_CORNER_SIGMA_PX**2)
-        return float(np.sqrt(variance))
+
+def _corner_noise(
+    corners: CornerObservations, board_poses: BoardPoses, fit: CornerLinearization, corner_jacobian: Array
+) -> CornerNoise:
+    """The noise of the corners of each view.
+
+    The nuisance parameters are estimated beside it from the images and their prior: a lens that is a little off must
+    not count as noise. The fixed point is the maximum of the marginal likelihood of the noise.
+    """
+    n, k = corners.weights.shape
+    flat = fit.jacobian.reshape(n, 2 * k, 6)
+    residual = fit.residual_px.reshape(n, 2 * k) - (flat @ fit.step[..., None])[..., 0]
+    weights = np.repeat(corners.weights, 2, axis=1)
+    dof = 2 * corners.weights.sum(axis=1) - 6.0
+    total_dof = float(dof.sum())
+    information = board_poses.nuisance_information.sum(axis=0)
+    gradient = board_poses.nuisance_gradient.sum(axis=0)
+    rss, identity = float((weights * residual**2).sum()), np.eye(len(gradient))
+    if total_dof <= 0 or not len(gradient):
+        return estimate_corner_noise(corners, fit, residual, dof)
+    variance = max(rss / total_dof, MIN_CORNER_SIGMA_PX**2)
+    for _ in range(_CORNER_NOISE_ITERATIONS):
+        covariance = np.linalg.inv(information / variance + identity)
+        u = covariance @ gradient / variance
+        remaining = rss - 2 * float(u @ gradient) + float(u @ information @ u)
+        used = len(u) - float(np.trace(covariance))
+        variance = max(remaining / (total_dof - used), MIN_CORNER_SIGMA_PX**2)
+    residual = residual - ((corner_jacobian - flat @ board_poses.nuisance_jacobian) @ u) * (weights > 0)
+    return estimate_corner_noise(corners, fit, residual, dof * (1 - used / total_dof))
 
 
 @dataclass(frozen=True)
@@ -182,6 +229,8 @@ class LinearModel:
     """(r, r): sum of ``BoardPoses.nuisance_information``."""
     nuisance_gradient: Array
     """(r,): sum of ``BoardPoses.nuisance_gradient``."""
+    arm_shape: Array | None = None
+    """(n, 6, 6): covariance of the pose errors relative to the variances of the arm; None: the identity."""
 
     @property
     def observable_jacobian(self) -> Array:
@@ -224,12 +273,27 @@ class LinearModel:
 
     def covariance(self, corner_sigma_px: float, variances: Array) -> Array:
         """C (m, n, 6, 6) of the offsets, for m choices of the arm's ``variances`` (m, 6) at the flange."""
-        out: Array = corner_sigma_px**2 * self.camera_unit_covariance + variances[:, None, :, None] * np.eye(6)
+        out: Array = corner_sigma_px**2 * self.camera_unit_covariance + arm_covariance(variances, self.arm_shape)
         return out
 
 
-def linearize(problem: Problem, board_poses: BoardPoses, A: Array, X: Array, Y: Array) -> LinearModel:
-    """The linear model of n views about X, Y (4, 4), for transforms of the arm ``A`` (n, 4, 4)."""
+def arm_covariance(variances: Array, arm_shape: Array | None) -> Array:
+    """(m, n or 1, 6, 6) of the pose errors at the flange, for m choices of the ``variances`` (m, 6) and the
+    ``arm_shape`` (n, 6, 6) of n pairs."""
+    if arm_shape is None:
+        return variances[:, None, :, None] * np.eye(6)
+    sigma = np.sqrt(variances)
+    out: Array = sigma[:, None, :, None] * arm_shape * sigma[:, None, None, :]
+    return out
+
+
+def linearize(
+    problem: Problem, board_poses: BoardPoses, A: Array, X: Array, Y: Array, arm_shape: Array | None = None
+) -> LinearModel:
+    """The linear model of n views about X, Y (4, 4), for transforms of the arm ``A`` (n, 4, 4).
+
+    ``arm_shape`` (n, 6, 6): structure of the arm's noise; None: two variances.
+    """
     chain_T_board = A @ Y
     predicted = se3.inverse(X) @ chain_T_board
     # inverse(M) = Ad(Y) if the camera is fixed, -Ad(A Y) if it is on the arm; G follows from P0 = inverse(X) A Y.
@@ -253,6 +317,7 @@ def linearize(problem: Problem, board_poses: BoardPoses, A: Array, X: Array, Y: 
         to_board,
         board_poses.nuisance_information.sum(axis=0),
         board_poses.nuisance_gradient.sum(axis=0),
+        arm_shape,
     )
 
 

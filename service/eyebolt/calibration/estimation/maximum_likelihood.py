@@ -1,6 +1,6 @@
 """The joint estimate of X and Y, with every arm pose in error by the noise of the arm, on the corners themselves.
 
-Gauss-Newton on the linear model of board poses, alternating with the noise of the arm where that is estimated. The
+Gauss-Newton on the linear model of board poses, alternating with the noise of the arm. The
 corners are linearised at the pose fit of each view and once more at the board pose that the estimated error of the arm
 implies; a third linearisation would change terms of second order only.
 """
@@ -16,18 +16,18 @@ from eyebolt.calibration.estimation.linearization import (
     LinearFits,
     LinearModel,
     Observations,
-    fit_linear,
+    arm_covariance,
     linearize,
     linearize_board_poses,
 )
 from eyebolt.calibration.estimation.robot_noise import (
     NoisePosterior,
+    NoisePrior,
+    known_noise,
+    most_likely_noise,
     noise_posterior,
-    reml_noise,
-    stated_noise,
     variance_of,
 )
-from eyebolt.calibration.estimation.statistics import chi2_isf
 from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.geometry import Array, se3
 
@@ -36,8 +36,6 @@ _MAX_ITERATIONS = 30
 _MAX_STEP_RAD = 0.5
 # Squared length of a negligible step in standard deviations of the estimate: a thousandth of one.
 _NEGLIGIBLE_STEP_SQ = 1e-6
-# p-value below which the residuals contradict a stated noise.
-_CONTRADICTION_P = 1e-5
 
 
 @dataclass(frozen=True)
@@ -67,13 +65,11 @@ class JointEstimate:
     means: Array
     """(m, 12 + r), m, rad and prior standard deviations: means, relative to X, Y and ``nuisances``."""
     covariances: Array
-    """(m, 12 + r, 12 + r): covariances, the variance of the offsets multiplied by ``variance_inflation``."""
+    """(m, 12 + r, 12 + r): covariances."""
     fits: LinearFits
     """Fit at the most likely noise."""
     converged: bool
     """Whether the iteration ended with a negligible step."""
-    variance_inflation: float
-    """Variance of the residuals over that of the stated noise; 1 where they agree or the noise was estimated."""
 
     @property
     def covariance(self) -> Array:
@@ -104,16 +100,18 @@ def joint_estimate(
 ) -> JointEstimate:
     """The maximum-likelihood estimate, iterated from X, Y (4, 4).
 
-    The noise of the arm is ``problem.robot_noise`` or, where that is None, estimated from ``noise_start``. With
+    The noise of the arm is estimated, with ``problem.robot_noise`` as its prior, from ``noise_start``. With
     ``posterior`` False, for trials with other pairs, the corners are not linearised anew and the noise counts as known.
     """
     corner_sigma_px = observations.corner_sigma_px
     noise = problem.robot_noise or noise_start
     board_poses = observations.board_poses
-    optimum = _optimize(problem, observations.A, board_poses, corner_sigma_px, X, Y, noise)
+    optimum = _optimize(problem, observations, board_poses, X, Y, noise)
     if posterior and optimum.converged:
-        board_poses = linearize_board_poses(problem, observations.corners, optimum.camera_T_board)
-        optimum = _optimize(problem, observations.A, board_poses, corner_sigma_px, optimum.X, optimum.Y, optimum.noise)
+        board_poses = linearize_board_poses(
+            problem, observations.corners, optimum.camera_T_board, observations.corner_noise
+        )
+        optimum = _optimize(problem, observations, board_poses, optimum.X, optimum.Y, optimum.noise)
     return _with_posterior(problem, optimum, board_poses, corner_sigma_px, posterior)
 
 
@@ -126,7 +124,7 @@ class _Optimum:
     model: LinearModel
     """Linearised at X, Y; its best step is negligible if ``converged``."""
     noise: RobotNoise
-    """Noise of the arm, stated or estimated."""
+    """Noise of the arm."""
     fits: LinearFits
     """Fit at ``noise``."""
     converged: bool
@@ -137,26 +135,22 @@ class _Optimum:
 
 def _optimize(
     problem: Problem,
-    A: Array,
+    observations: Observations,
     board_poses: BoardPoses,
-    corner_sigma_px: float,
     X: Array,
     Y: Array,
     noise: RobotNoise | None,
 ) -> _Optimum:
-    """Gauss-Newton from X, Y on fixed ``board_poses``, the noise estimated anew at every step unless it is stated."""
+    """Gauss-Newton from X, Y on fixed ``board_poses``, the noise estimated anew at every step."""
+    A, corner_sigma_px = observations.A, observations.corner_sigma_px
     converged = False
     updated = np.stack([X, Y])
     for _ in range(_MAX_ITERATIONS):
         X, Y = updated
-        model = linearize(problem, board_poses, A, X, Y)
-        if problem.robot_noise is None:
-            estimated, fits = reml_noise(model, corner_sigma_px, noise)
-        else:
-            estimated, fits = (
-                problem.robot_noise,
-                fit_linear(model, corner_sigma_px, variance_of(problem.robot_noise)[None]),
-            )
+        model = linearize(problem, board_poses, A, X, Y, observations.arm_shape)
+        estimated, fits = most_likely_noise(
+            model, corner_sigma_px, NoisePrior.of(problem.robot_noise, problem.robot_noise_dof), noise
+        )
         noise = estimated
         step, normal = fits.z[0], fits.normal[0]
         z = model.observable_basis @ step[: model.observable_basis.shape[1]]
@@ -168,8 +162,8 @@ def _optimize(
         if float(transforms @ normal @ transforms) < _NEGLIGIBLE_STEP_SQ or np.abs(z).max() < 1e-14:
             converged = True
             break
-    arm_error = variance_of(estimated) * (fits.weight[0] @ fits.residual[0][..., None])[..., 0]
-    displaced = (model.to_board @ arm_error[..., None])[..., 0]
+    of_arm = arm_covariance(variance_of(estimated)[None], model.arm_shape)[0]
+    displaced = (model.to_board @ of_arm @ fits.weight[0] @ fits.residual[0][..., None])[..., 0]
     displaced = displaced + board_poses.nuisance_jacobian @ step[model.observable_basis.shape[1] :]
     camera_T_board = se3.inverse(updated[0]) @ A @ updated[1] @ se3.exp(displaced)
     return _Optimum(X, Y, model, estimated, fits, converged, camera_T_board)
@@ -179,11 +173,10 @@ def _with_posterior(
     problem: Problem, optimum: _Optimum, board_poses: BoardPoses, corner_sigma_px: float, posterior: bool
 ) -> JointEstimate:
     model, noise, fits = optimum.model, optimum.noise, optimum.fits
-    noise_mixture, found, variance_inflation = stated_noise(noise), fits, 1.0
-    if problem.robot_noise is not None:
-        variance_inflation = _variance_inflation(fits, model.offset.size - model.observable_basis.shape[1])
-    elif posterior:
-        noise_mixture, found = noise_posterior(model, corner_sigma_px, noise, fits)
+    prior = NoisePrior.of(problem.robot_noise, problem.robot_noise_dof)
+    noise_mixture, found = known_noise(noise, prior), fits
+    if posterior:
+        noise_mixture, found = noise_posterior(model, corner_sigma_px, prior, noise, fits)
     basis = model.state_basis
     means = found.z @ basis.T
     # The point estimate is the mean of the posterior: X and Y move there.
@@ -199,32 +192,7 @@ def _with_posterior(
         noise_mixture,
         noise_mixture.weights,
         means - mean,
-        basis @ _inflated(found, variance_inflation) @ basis.T,
+        basis @ found.covariance @ basis.T,
         fits,
         optimum.converged,
-        variance_inflation,
     )
-
-
-def _inflated(fits: LinearFits, variance_inflation: float) -> Array:
-    """Covariances (m, k, k) of the estimates, the variance of the offsets being ``variance_inflation`` times larger.
-
-    Images and prior keep theirs: the residuals of the offsets contradict neither.
-    """
-    if variance_inflation == 1.0:
-        return fits.covariance
-    n, _, k = fits.design.shape
-    by_offsets = fits.design.reshape(6 * n, k).T @ fits.weighted_design.reshape(-1, 6 * n, k)
-    out: Array = fits.covariance + (variance_inflation - 1) * fits.covariance @ by_offsets @ fits.covariance
-    return out
-
-
-def _variance_inflation(fits: LinearFits, dof: int) -> float:
-    """Reduced chi-squared of the fit at the stated noise, and 1 unless that is significantly too large.
-
-    The stated noise keeps its role in the estimate; the stated error is widened (R. T. Birge, Phys. Rev. 40, 1932).
-    ``dof``: degrees of freedom of the residuals.
-    """
-    residual = fits.residual[0]
-    chi2 = float(np.einsum("ni,nij,nj->", residual, fits.weight[0], residual))
-    return chi2 / dof if dof > 0 and chi2 > chi2_isf(dof, _CONTRADICTION_P) else 1.0

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eyebolt.calibration.estimation.linearization import BoardPoses, LinearModel, MovedPart
-from eyebolt.calibration.estimation.robot_noise import noise_dof, noise_posterior, reml_noise
+from eyebolt.calibration.estimation.robot_noise import NoisePrior, most_likely_noise, noise_dof, noise_posterior
 from eyebolt.calibration.estimation.statistics import f_sf
 from eyebolt.calibration.problem import RobotNoise
 from eyebolt.geometry import Array
@@ -152,14 +152,15 @@ def estimate_nuisances(
     """
     own = own or {}
     extended = _with_parameters(model, board_poses, parameters)
-    noise, fits = reml_noise(extended, corner_sigma_px, start)
+    prior = NoisePrior.of(None)
+    noise, fits = most_likely_noise(extended, corner_sigma_px, prior, start)
     p, r = model.observable_basis.shape[1], model.nuisance_jacobian.shape[-1]
     selected = np.array([*range(p, p + len(own)), *range(p + r, p + r + len(parameters))], dtype=np.intp)
     unit = np.array([*own.values(), *(parameter.sigma for parameter in parameters)])
     units = unit[:, None] * unit
     by_noise: tuple[NoiseComponent, ...] = ()
     if posterior:
-        known, each = noise_posterior(extended, corner_sigma_px, noise, fits)
+        known, each = noise_posterior(extended, corner_sigma_px, prior, noise, fits)
         by_noise = tuple(
             NoiseComponent(weight, unit * estimate, units * covariance)
             for weight, estimate, covariance in zip(

@@ -16,8 +16,7 @@ import numpy as np
 
 from eyebolt.calibration.estimation.linearization import invert_information
 from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate
-from eyebolt.calibration.estimation.robot_noise import noise_dof
-from eyebolt.calibration.estimation.statistics import chi2_sf, f_sf
+from eyebolt.calibration.estimation.statistics import f_sf
 from eyebolt.calibration.nuisance_prior import NuisancePrior, ParameterGroup
 from eyebolt.geometry import Array
 
@@ -52,25 +51,11 @@ def _compare(joint: JointEstimate, prior: NuisancePrior, group: ParameterGroup) 
     score, information = _evidence(joint, prior, group)
     if not len(information):
         return None
-    # A stated noise that is too small would contradict every prior.
-    scale = max(_reduced_chi2(joint), 1.0) if joint.noise.stated else 1.0
-    score, information = score / scale, information / scale
     dof = len(information)
     squares = score**2
     chi2 = float((squares / (information * (1 + information))).sum())
-    if joint.noise.stated:
-        p_value = float(chi2_sf(dof, chi2))
-    else:
-        p_value = float(f_sf(dof, noise_dof(len(joint.model.offset)), chi2 / dof))
+    p_value = float(f_sf(dof, joint.noise.dof(len(joint.model.offset)), chi2 / dof))
     return PriorContradiction(group, p_value, _consistent_factor(squares, information))
-
-
-def _reduced_chi2(joint: JointEstimate) -> float:
-    """Chi-squared of the residuals of the offsets per degree of freedom."""
-    residual = joint.fits.residual[0]
-    dof = joint.model.offset.size - joint.model.observable_basis.shape[1]
-    chi2 = float(np.einsum("ni,nij,nj->", residual, joint.fits.weight[0], residual))
-    return chi2 / float(max(dof, 1))
 
 
 def _evidence(joint: JointEstimate, prior: NuisancePrior, group: ParameterGroup) -> tuple[Array, Array]:

@@ -22,7 +22,7 @@ def chi2_isf(dof: int, p_value: float) -> float:
     return float(scipy.special.chdtri(dof, p_value))
 
 
-def f_sf(dof: int, dof_denominator: int, ratio: Array | float) -> Array:
+def f_sf(dof: float, dof_denominator: float, ratio: Array | float) -> Array:
     """p-value: probability that an F variable with these degrees of freedom exceeds ``ratio``, a ratio of mean
     squares."""
     return np.asarray(scipy.special.fdtrc(dof, dof_denominator, ratio))

@@ -20,8 +20,8 @@ from eyebolt.calibration.estimation import (
     chi2_sf,
     f_sf,
     fit_linear,
-    noise_dof,
-    reml_noise,
+    most_likely_noise,
+    noise_posterior,
     variance_of,
 )
 from eyebolt.geometry import Array
@@ -105,30 +105,26 @@ class _Candidate:
     """(n,): squared residuals with the change included."""
 
 
-def find_step_change(joint: JointEstimate, variances: Array, noise_known: bool) -> StepChange | None:
-    """The most likely step change in the pairs of ``joint``, in their order, if it is significant.
-
-    ``variances`` (6,) of the arm. With ``noise_known`` False only their ratio is used, and estimated anew.
-    """
+def find_step_change(joint: JointEstimate) -> StepChange | None:
+    """The most likely step change in the pairs of ``joint``, in their order, if it is significant."""
     model = joint.model
     n = len(model.offset)
     if not _MIN_PAIRS <= n <= _MAX_PAIRS:
         return None
-    best = _best_change(model, joint.corner_sigma_px, variances)
-    dof = noise_dof(n, model.observable_basis.shape[1] + 6)
+    best = _best_change(model, joint.corner_sigma_px, variance_of(joint.noise.best))
+    dof = joint.noise.dof(n, model.observable_basis.shape[1] + 6)
     # A change inflates a noise that is estimated without it, so the noise is estimated anew with the change included.
     # Inflation alone would not matter: gain and residuals are inflated alike, and the F statistic is their ratio.
-    for _ in range(0 if noise_known or _p_value(model, best, dof) > _INSIGNIFICANT_P else _MAX_ROUNDS):
+    for _ in range(0 if _p_value(model, best, dof) > _INSIGNIFICANT_P else _MAX_ROUNDS):
         extended = _with_change(model, best.moved_part, best.at)
-        variances = variance_of(reml_noise(extended, joint.corner_sigma_px, joint.noise.best)[0])
-        best = _best_change(model, joint.corner_sigma_px, variances)
+        noise, _ = most_likely_noise(extended, joint.corner_sigma_px, joint.noise.prior, joint.noise.best)
+        best = _best_change(model, joint.corner_sigma_px, variance_of(noise))
     # Bonferroni correction: two transforms, each with every change point.
     candidates = 2 * (n - 2 * MIN_PAIRS_PER_SEGMENT + 1)
     p_value = _p_value(model, best, dof)
-    p_values_of_pairs = f_sf(6, dof, best.mahalanobis_sq / 6)
-    if noise_known:
-        p_value, p_values_of_pairs = max(p_value, float(chi2_sf(6, best.gain))), chi2_sf(6, best.mahalanobis_sq)
-    outliers = np.flatnonzero(p_values_of_pairs < _MIN_P_VALUE)
+    if candidates * p_value <= _FALSE_ALARM_RATE:
+        p_value = max(p_value, _predictive_p_value(joint, best))
+    outliers = np.flatnonzero(f_sf(6, dof, best.mahalanobis_sq / 6) < _MIN_P_VALUE)
     if candidates * p_value > _FALSE_ALARM_RATE or len(outliers) > _MAX_OUTLIER_FRACTION * n:
         return None
     return StepChange(best.moved_part, best.at, best.change, candidates * p_value, tuple(int(row) for row in outliers))
@@ -144,10 +140,21 @@ def is_confirmed(step_change: StepChange | None, without: int, of: int) -> bool:
     )
 
 
-def _p_value(model: LinearModel, best: _Candidate, dof: int) -> float:
+def _p_value(model: LinearModel, best: _Candidate, dof: float) -> float:
     """p-value of the change at its own change point (F test)."""
     scale = float(best.mahalanobis_sq.sum()) / (model.offset.size - model.observable_basis.shape[1] - 6)
     return float(f_sf(6, dof, best.gain / 6 / scale))
+
+
+def _predictive_p_value(joint: JointEstimate, best: _Candidate) -> float:
+    """p-value of the change at its own change point, averaged over the posterior of the noise: few pairs may estimate
+    one of the two variances far too small."""
+    extended = _with_change(joint.model, best.moved_part, best.at)
+    noise, fits = most_likely_noise(extended, joint.corner_sigma_px, joint.noise.prior, joint.noise.best)
+    posterior, found = noise_posterior(extended, joint.corner_sigma_px, joint.noise.prior, noise, fits)
+    change, covariance = found.z[:, -6:], found.covariance[:, -6:, -6:]
+    gain = np.einsum("mi,mi->m", change, np.linalg.solve(covariance, change[..., None])[..., 0])
+    return float(posterior.weights @ chi2_sf(6, gain))
 
 
 def _with_change(model: LinearModel, moved_part: MovedPart, at: int) -> LinearModel:

@@ -105,7 +105,7 @@ def arm_offsets(joint: JointEstimate, model: LinearModel, reported: Array, rows:
         reported[rows],
         (model.offset - model.nuisance_jacobian @ mean)[rows],
         model.transform_jacobian[rows] @ joint.model.observable_basis,
-        joint.variance_inflation * joint.corner_sigma_px**2 * model.camera_unit_covariance[rows],
+        joint.corner_sigma_px**2 * model.camera_unit_covariance[rows],
         model.nuisance_jacobian[rows] @ np.linalg.cholesky(covariance),
         pose_correlation(reported[rows], reported[rows]),
         arm_axes(reported[rows]),

@@ -92,13 +92,11 @@ class _LinearPairs:
         return out
 
 
-def consistent_subset(
-    model: LinearModel, corner_sigma_px: float, variances: Array, noise_known: bool
-) -> NDArray[np.intp]:
+def consistent_subset(model: LinearModel, corner_sigma_px: float, variances: Array) -> NDArray[np.intp]:
     """Rows that are consistent with each other, of at most 60 that are examined.
 
-    ``variances`` (6,) of the arm: known or, with ``noise_known`` False, to start from. Random subsets are from a fixed
-    seed: the same pairs always have the same result.
+    ``variances`` (6,) of the arm: to start from. Random subsets are from a fixed seed: the same pairs always have the
+    same result.
     """
     generator = np.random.Generator(np.random.PCG64(11))
     count = len(model.offset)
@@ -122,8 +120,7 @@ def consistent_subset(
             lowest_cost, consistent = float(cost.min()), mahalanobis_sq[int(np.argmin(cost))] < _OUTLIER_CHI2
         subsets = np.zeros_like(subsets)
         np.put_along_axis(subsets, np.argsort(mahalanobis_sq, axis=1)[:, :size], True, axis=1)
-        if not noise_known:
-            subset_variances = pairs.estimate_variances(subsets, residual)
+        subset_variances = pairs.estimate_variances(subsets, residual)
         if step + 1 == _FIRST_STEPS:
             best = np.argsort(cost)[:_SURVIVING_SUBSETS]
             subsets, subset_variances = subsets[best], subset_variances[best]

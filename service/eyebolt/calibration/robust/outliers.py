@@ -7,13 +7,13 @@
 5. All pairs are classified by the estimate on the inliers, at a controlled false discovery rate.
 6. Outliers that a systematic arm error explains better are readmitted.
 
-The null hypothesis throughout: an inlier's squared residual about the prediction of the other inliers is chi-squared
-with 6 degrees of freedom, or 6 times an F variable where the noise is estimated from the pairs.
+The null hypothesis throughout: an inlier's squared residual about the prediction of the other inliers is 6 times an F
+variable with 6 and, for the denominator, the degrees of freedom of the noise.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy
@@ -25,20 +25,20 @@ from eyebolt.calibration.estimation import (
     MovedPart,
     Observations,
     chi2_isf,
-    chi2_sf,
     consensus_start,
     f_sf,
     joint_estimate,
     leave_one_out,
     linearize,
     mahalanobis_sq,
-    noise_dof,
+    predictive_p_values,
     resolve_tilt_branches,
+    select_noise_shape,
     unused_pair_residuals,
     variance_of,
 )
 from eyebolt.calibration.problem import Problem
-from eyebolt.calibration.robust.change_points import ChangePoint, StepChange, find_step_change, is_confirmed
+from eyebolt.calibration.robust.change_points import ChangePoint, find_step_change, is_confirmed
 from eyebolt.calibration.robust.correlated_errors import (
     ErrorContrasts,
     arm_offsets,
@@ -63,16 +63,9 @@ _FALSE_DISCOVERY_RATE = 0.03
 _READMISSION_P = 0.01
 # With more outliers the fault is common to all pairs (board, lens, pose format), and no pair is to blame.
 _MAX_OUTLIER_FRACTION = 0.35
-# Ratio of observed to stated variance of the residuals from which on the stated noise no longer counts as known.
-_CONTRADICTED_SCALE = 2.0
-# The ratio may be 1 + this / sqrt(pairs) by chance (two and a half standard deviations of a median).
-_SCALE_TOLERANCE = 2.0
-# Squared leave-one-out residual below which a pair is not tried as an outlier.
-_SUSPECT_RESIDUAL_SQ = 12.0
+# p-value of the leave-one-out residual above which a pair is not tried as an outlier: each trial costs an estimate.
+_SUSPECT_P = 0.01
 _MIN_PAIRS_FOR_FORWARD_SEARCH = 12
-# With fewer pairs an estimated noise absorbs an outlier. Gross outliers are excluded at the start nevertheless, and
-# with a stated noise there is no such minimum.
-_MIN_PAIRS_TO_REJECT = 7
 _MAX_REASSIGNMENTS = 10
 # Prior of an outlier that may be a systematic arm error, standard deviation per axis: 3 mm, 0.3 deg; and the p-value
 # beyond which it is too far off for that.
@@ -128,7 +121,12 @@ def is_minority(inliers: int, pairs: int) -> bool:
 
 
 def robust_estimate(problem: Problem, observations: Observations) -> InlierEstimate:
-    """The joint estimate on the inliers of ``observations``."""
+    """The joint estimate on the inliers of ``observations``.
+
+    The search takes the noise of the arm from the pairs alone: a statement that is too small would make outliers of
+    clean pairs.
+    """
+    stated, problem = problem, replace(problem, robot_noise=None)
     start, inliers = consensus_start(problem, observations)
     observations = resolve_tilt_branches(problem, observations, start)
     joint = joint_estimate(problem, observations.subset(np.flatnonzero(inliers)), start.X, start.Y, posterior=False)
@@ -140,15 +138,17 @@ def robust_estimate(problem: Problem, observations: Observations) -> InlierEstim
     contaminated = False
     if current.inliers.sum() >= _MIN_PAIRS_FOR_FORWARD_SEARCH:
         current, contaminated = _forward_search(problem, segment, current)
-    inliers = current.inliers
-    if problem.robot_noise is not None or len(rows) >= _MIN_PAIRS_TO_REJECT:
-        current = _drop_single_outliers(problem, segment, current)
-        current = _reclassify(problem, segment, current, contaminated)
-        inliers = _readmit_systematic_errors(problem, segment, current)
+    current = _reclassify(problem, segment, _drop_single_outliers(problem, segment, current), contaminated)
+    segment = _with_noise_shape(problem, segment, current.joint, current.inliers)
+    if segment.arm_shape is not None:
+        # Pairs may have been outliers only of a noise without structure.
+        current = _refit(problem, segment, current.joint, current.inliers)
+        current = _reclassify(problem, segment, _drop_single_outliers(problem, segment, current), contaminated)
+    inliers = _readmit_systematic_errors(problem, segment, current)
     used = np.zeros_like(other_segments)
     used[rows[inliers]] = True
     joint = current.joint
-    final = joint_estimate(problem, observations.subset(np.flatnonzero(used)), joint.X, joint.Y, joint.noise.best)
+    final = joint_estimate(stated, segment.subset(np.flatnonzero(inliers)), joint.X, joint.Y, joint.noise.best)
     excluded = [_describe_outlier(observations, final, int(row)) for row in np.flatnonzero(~used & ~other_segments)]
     excluded += [
         ExcludedRow(
@@ -157,6 +157,28 @@ def robust_estimate(problem: Problem, observations: Observations) -> InlierEstim
         for row in np.flatnonzero(other_segments)
     ]
     return InlierEstimate(final, used, tuple(excluded), change_points)
+
+
+def _with_noise_shape(
+    problem: Problem, observations: Observations, joint: JointEstimate, inliers: Mask
+) -> Observations:
+    """The ``observations`` with the structure of the arm's noise that the ``inliers`` of ``joint`` show."""
+    centre = problem.board_corners_m.mean(axis=0)
+    distance_m = np.linalg.norm(
+        se3.apply(observations.board_poses.camera_T_board, np.broadcast_to(centre, (len(observations.A), 1, 3)))[:, 0],
+        axis=-1,
+    )
+    shape = select_noise_shape(
+        joint.model,
+        joint.corner_sigma_px,
+        joint.noise.prior,
+        joint.noise.best,
+        joint.fits,
+        problem.mount.chain(observations.A)[:, :3, :3],
+        distance_m,
+        inliers,
+    )
+    return replace(observations, arm_shape=shape)
 
 
 def _moved_part(change_points: tuple[ChangePoint, ...], count: int, row: int) -> MovedPart:
@@ -168,36 +190,21 @@ def _refit(problem: Problem, observations: Observations, joint: JointEstimate, i
     return _InlierSet(joint_estimate(problem, selected, joint.X, joint.Y, joint.noise.best, posterior=False), inliers)
 
 
-@dataclass(frozen=True)
-class _NullDistribution:
-    """Distribution of the squared residual of an inlier."""
+def _p_values(joint: JointEstimate, residual_sq: Array | float, dof: int = 6) -> Array:
+    """p-values of squared residuals about the estimate ``joint``, sums of ``dof`` squares each."""
+    return f_sf(dof, joint.noise.dof(len(joint.model.offset)), residual_sq / dof)
 
-    noise_known: bool
-    """Whether the noise is stated and the residuals do not contradict it: then chi-squared, else F."""
-    scale: float
-    """Ratio of observed to stated variance, 1 within its tolerance."""
-    noise_dof: int
-    """Degrees of freedom of the noise estimate, for the F distribution."""
 
-    @staticmethod
-    def of(problem: Problem, joint: JointEstimate) -> _NullDistribution:
-        """The distribution for the estimate ``joint``.
-
-        Residuals that are too large in all pairs alike point to the stated noise, the board or the lens and not to a
-        single pair; ``scale`` accounts for them.
-        """
-        dof = noise_dof(len(joint.model.offset))
-        if problem.robot_noise is None:
-            return _NullDistribution(False, 1.0, dof)
-        scale = float(np.median(leave_one_out(joint).mahalanobis_sq)) / chi2_isf(6, 0.5)
-        within_tolerance = scale < 1 + _SCALE_TOLERANCE / np.sqrt(len(joint.model.offset))
-        return _NullDistribution(scale < _CONTRADICTED_SCALE, 1.0 if within_tolerance else scale, dof)
-
-    def p_values(self, residual_sq: Array | float, dof: int = 6) -> Array:
-        """p-values of squared residuals, sums of ``dof`` squares each."""
-        if self.noise_known:
-            return chi2_sf(dof, residual_sq / self.scale)
-        return f_sf(dof, self.noise_dof, residual_sq / self.scale / dof)
+def _pair_p_values(problem: Problem, observations: Observations, current: _InlierSet) -> Array:
+    """p-values (n,) of all pairs; those of suspects that the estimate does not use are at least the averages over the
+    posterior of the noise."""
+    p_values = _p_values(current.joint, _squared_residuals(problem, observations, current))
+    suspects = np.flatnonzero(~current.inliers & (p_values < _SUSPECT_P))
+    if suspects.size:
+        others, joint = observations.subset(suspects), current.joint
+        model = linearize(problem, others.board_poses, others.A, joint.X, joint.Y, others.arm_shape)
+        p_values[suspects] = np.maximum(p_values[suspects], predictive_p_values(joint, model))
+    return p_values
 
 
 def _squared_residuals(problem: Problem, observations: Observations, current: _InlierSet) -> Array:
@@ -207,7 +214,7 @@ def _squared_residuals(problem: Problem, observations: Observations, current: _I
     out[inliers] = leave_one_out(current.joint).mahalanobis_sq
     if not inliers.all():
         others = observations.subset(np.flatnonzero(~inliers))
-        model = linearize(problem, others.board_poses, others.A, current.joint.X, current.joint.Y)
+        model = linearize(problem, others.board_poses, others.A, current.joint.X, current.joint.Y, others.arm_shape)
         out[~inliers] = unused_pair_residuals(current.joint, model).mahalanobis_sq
     return out
 
@@ -221,13 +228,13 @@ def _largest_segment(
     other_segments = np.zeros_like(inliers)
     change_points: list[ChangePoint] = []
     while True:
-        step_change = _step_change(problem, joint)
+        step_change = find_step_change(joint)
         if step_change is not None and step_change.outliers:
             # An outlier and a change point mask each other, so the change is tested again without the outliers.
             remaining = inliers.copy()
             remaining[np.flatnonzero(inliers)[list(step_change.outliers)]] = False
             without = _refit(problem, observations, joint, remaining).joint
-            retested = _step_change(problem, without)
+            retested = find_step_change(without)
             if is_confirmed(retested, len(step_change.outliers), int(inliers.sum())):
                 step_change, inliers, joint = retested, remaining, without
             else:
@@ -244,21 +251,15 @@ def _largest_segment(
         joint = _refit(problem, observations, joint, inliers).joint
 
 
-def _step_change(problem: Problem, joint: JointEstimate) -> StepChange | None:
-    noise_known = _NullDistribution.of(problem, joint).noise_known
-    return find_step_change(joint, variance_of(joint.noise.best), noise_known)
-
-
 def _forward_search(problem: Problem, observations: Observations, current: _InlierSet) -> tuple[_InlierSet, bool]:
     """The inlier set of a forward search, and True; ``current`` and False if the rest may be that far off by chance."""
     joint, inliers = current.joint, current.inliers
-    noise_known = _NullDistribution.of(problem, joint).noise_known
-    consistent = consistent_subset(joint.model, joint.corner_sigma_px, variance_of(joint.noise.best), noise_known)
+    consistent = consistent_subset(joint.model, joint.corner_sigma_px, variance_of(joint.noise.best))
     trial = np.zeros_like(inliers)
     trial[np.flatnonzero(inliers)[consistent]] = True
     grown = _refit(problem, observations, joint, trial)
     for _ in range(_MAX_REASSIGNMENTS):
-        p_values = _NullDistribution.of(problem, grown.joint).p_values(_squared_residuals(problem, observations, grown))
+        p_values = _p_values(grown.joint, _squared_residuals(problem, observations, grown))
         is_inlier = p_values > _READMISSION_P
         if (is_inlier == grown.inliers).all() or is_minority(int(is_inlier.sum()), len(inliers)):
             break
@@ -266,18 +267,15 @@ def _forward_search(problem: Problem, observations: Observations, current: _Inli
     if not 0 < (~grown.inliers).sum() <= _MAX_OUTLIER_FRACTION * len(inliers):
         return current, False
     residual_sq = _squared_residuals(problem, observations, grown)
-    null = _NullDistribution.of(problem, grown.joint)
-    certain_outliers = ~grown.inliers & (null.p_values(residual_sq) <= _FALSE_ALARM_RATE / len(inliers))
-    if _is_plausible_by_chance(null, residual_sq, ~grown.inliers & ~certain_outliers, certain_outliers):
+    certain_outliers = ~grown.inliers & (_p_values(grown.joint, residual_sq) <= _FALSE_ALARM_RATE / len(inliers))
+    if _is_plausible_by_chance(grown.joint, residual_sq, ~grown.inliers & ~certain_outliers, certain_outliers):
         if not certain_outliers.any():
             return current, False
         grown = _refit(problem, observations, grown.joint, ~certain_outliers)
     return grown, True
 
 
-def _is_plausible_by_chance(
-    null: _NullDistribution, residual_sq: Array, borderline: Mask, certain_outliers: Mask
-) -> bool:
+def _is_plausible_by_chance(joint: JointEstimate, residual_sq: Array, borderline: Mask, certain_outliers: Mask) -> bool:
     """Whether the k ``borderline`` pairs may be that far off by chance: the worst k of all but ``certain_outliers``.
 
     Bonferroni-corrected for the number of such groups. The more certain outliers there are, the likelier are further
@@ -286,7 +284,7 @@ def _is_plausible_by_chance(
     k, count = int(borderline.sum()), int((~certain_outliers).sum())
     if not k:
         return False
-    p_value = null.p_values(float(residual_sq[borderline].sum()), 6 * k)
+    p_value = _p_values(joint, float(residual_sq[borderline].sum()), 6 * k)
     log_groups = scipy.special.gammaln(count + 1) - scipy.special.gammaln(k + 1) - scipy.special.gammaln(count - k + 1)
     certain_count = float(certain_outliers.sum())
     # m certain outliers raise the prior odds of each of the k pairs about m-fold, hence m^k; with (1 + m) for the first
@@ -305,15 +303,17 @@ def _drop_single_outliers(problem: Problem, observations: Observations, current:
     while inliers.sum() > MIN_PAIRS + 1:
         rows = np.flatnonzero(inliers)
         loo_residual_sq = leave_one_out(joint).mahalanobis_sq
+        # A pair inflates the noise by which its own residual is judged: d^2 shows as d^2 / (1 + d^2 / nu) only.
+        nu, limit = joint.noise.dof(len(rows)), chi2_isf(6, _SUSPECT_P)
+        suspect_sq = limit * nu / (nu + limit)
         # The pair that inflates the noise estimate most is among those with the largest residuals, but its own need not
         # be the largest. Each trial costs an estimate, so three are tried.
         worst: tuple[float, _InlierSet] | None = None
-        for k in [k for k in np.argsort(-loo_residual_sq)[:3] if loo_residual_sq[k] > _SUSPECT_RESIDUAL_SQ]:
+        for k in [k for k in np.argsort(-loo_residual_sq)[:3] if loo_residual_sq[k] > suspect_sq]:
             trial = inliers.copy()
             trial[rows[k]] = False
             without = _refit(problem, observations, joint, trial)
-            residual_sq = _squared_residuals(problem, observations, without)
-            p_value = float(_NullDistribution.of(problem, without.joint).p_values(residual_sq)[rows[k]])
+            p_value = float(_pair_p_values(problem, observations, without)[rows[k]])
             if p_value <= _FALSE_ALARM_RATE / len(inliers) and (worst is None or p_value < worst[0]):
                 worst = (p_value, without)
         if worst is None:
@@ -329,8 +329,7 @@ def _reclassify(problem: Problem, observations: Observations, current: _InlierSe
     further outliers are likely.
     """
     for _ in range(_MAX_REASSIGNMENTS):
-        residual_sq = _squared_residuals(problem, observations, current)
-        p_values = _NullDistribution.of(problem, current.joint).p_values(residual_sq)
+        p_values = _pair_p_values(problem, observations, current)
         is_inlier = ~_outliers_by_fdr(p_values, contaminated)
         count = int(is_inlier.sum())
         if count < MIN_PAIRS or is_minority(count, len(is_inlier)) or (is_inlier == current.inliers).all():
@@ -361,10 +360,10 @@ def _readmit_systematic_errors(problem: Problem, observations: Observations, cur
     The errors of an arm with wrong geometry depend on its pose: some waypoints are far more consistent with each other
     than with the rest, which then look like outliers. To exclude these would hide the very error that a pick will have.
     So two models are compared by restricted likelihood: outliers beside an arm of little noise, or one arm with more
-    noise and pose-correlated errors. Only where the noise is estimated: a stated noise rules the second model out.
+    noise and pose-correlated errors.
     """
     joint, inliers = current.joint, current.inliers
-    if problem.robot_noise is not None or inliers.all() or inliers.sum() < _MIN_PAIRS_FOR_SYSTEMATIC_ERROR:
+    if inliers.all() or inliers.sum() < _MIN_PAIRS_FOR_SYSTEMATIC_ERROR:
         return inliers
     model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y)
     covariance = joint.corner_sigma_px**2 * model.camera_unit_covariance + np.diag(_SYSTEMATIC_ERROR_VARIANCE)

@@ -160,7 +160,7 @@ def _variances(joint: JointEstimate, pairs: ArmOffsets) -> _Variances:
     w W + s^2 K follows for all w and s from one generalised eigenvalue problem.
     """
     contrasts = ErrorContrasts.of(pairs)
-    stated = variance_of(joint.noise.best)[[0, 3]] * joint.variance_inflation
+    stated = variance_of(joint.noise.best)[[0, 3]]
     if joint.noise.stated:
         white, factors = stated, np.ones(1)
         estimate, likelihood_ratio = np.log([*white, _CORRELATED_M[0] ** 2, _CORRELATED_M[0] ** 2]), 0.0

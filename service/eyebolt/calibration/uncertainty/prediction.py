@@ -6,15 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from eyebolt.calibration.estimation import (
-    HeldOutError,
-    JointEstimate,
-    chi2_sf,
-    f_sf,
-    linearize_views,
-    noise_dof,
-    variance_of,
-)
+from eyebolt.calibration.estimation import JointEstimate, f_sf, linearize_views, variance_of
 from eyebolt.calibration.nuisance_prior import NuisancePrior
 from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.geometry import Array, CameraModel, Mount, se3
@@ -57,10 +49,8 @@ class PredictiveModel:
     """Noise of the arm."""
     corner_sigma_px: float
     """Standard deviation of a corner coordinate, px."""
-    dof: int
-    """Degrees of freedom of the noise estimate; 0 if the noise is stated."""
-    variance_inflation: float
-    """Reduced chi-square of the solution's own pairs if they exceed a stated noise, else 1."""
+    dof: float
+    """Degrees of freedom of the noise."""
     board_and_lens: PredictedBoardAndLens | None = None
     """Board and lens as estimated; None: as stated, r = 0."""
 
@@ -89,22 +79,17 @@ class PredictiveModel:
         return float(offset @ np.linalg.solve(covariance, offset))
 
     def p_value(self, base_T_flange: Array, observed: BoardPose) -> float:
-        """Probability that an inlier pair deviates at least as far; 0 where it cannot be computed.
-
-        Chi-squared with a stated noise, F with an estimated one.
-        """
+        """Probability that an inlier pair deviates at least as far; 0 where it cannot be computed."""
         try:
-            mahalanobis_sq = self.mahalanobis_sq(base_T_flange, observed) / self.variance_inflation
+            mahalanobis_sq = self.mahalanobis_sq(base_T_flange, observed)
         except np.linalg.LinAlgError:
             return 0.0
-        p_value = float(f_sf(6, self.dof, mahalanobis_sq / 6) if self.dof else chi2_sf(6, mahalanobis_sq))
+        p_value = float(f_sf(6, self.dof, mahalanobis_sq / 6))
         return p_value if np.isfinite(p_value) else 0.0
 
 
-def predictive_model(problem: Problem, joint: JointEstimate, held_out: HeldOutError | None) -> PredictiveModel:
-    """The predictive model of ``joint``; ``held_out``: leave-one-out error of its own pairs."""
-    stated = joint.noise.stated
-    reduced_chi2 = 1.0 if held_out is None or not np.isfinite(held_out.reduced_chi2) else held_out.reduced_chi2
+def predictive_model(problem: Problem, joint: JointEstimate) -> PredictiveModel:
+    """The predictive model of ``joint``."""
     return PredictiveModel(
         mount=problem.mount,
         X=joint.X,
@@ -112,7 +97,6 @@ def predictive_model(problem: Problem, joint: JointEstimate, held_out: HeldOutEr
         covariance=joint.covariance,
         noise=joint.noise.best,
         corner_sigma_px=joint.corner_sigma_px,
-        dof=0 if stated else noise_dof(len(joint.model.offset)),
-        variance_inflation=max(reduced_chi2, 1.0) if stated else 1.0,
+        dof=joint.noise.dof(len(joint.model.offset)),
         board_and_lens=PredictedBoardAndLens(problem.camera, problem.nuisance_prior, joint.nuisances),
     )

@@ -127,7 +127,7 @@ def touch_residuals(
     board_poses: Sequence[PlacedBoardPose],
 ) -> TouchResiduals:
     """The residuals at ``X`` (4, 4), whose vertical is ``vertical_X`` (3,); ``board_poses`` must not be empty."""
-    arm_variance = variance_of(joint.noise.best) * joint.variance_inflation
+    arm_variance = variance_of(joint.noise.best)
     boards = [_touches_of(problem, joint, X, vertical_X, tip, one, arm_variance) for one in board_poses]
     flat_X = np.concatenate([b.jacobian_X for b in boards]).reshape(-1, 6)
     flat_rotations = np.concatenate([b.rotations for b in boards]).reshape(-1, 3)
@@ -179,9 +179,7 @@ def _touches_of(
     pose_jacobian = rotation @ pose.camera_T_board[:3, :3] @ _point_jacobian(corners)
     # A larger board has its corners elsewhere, and its fitted pose changes as well.
     board_jacobian = problem.nuisance_prior.board_jacobian(corners)
-    shared_covariance = (
-        joint.variance_inflation * joint.corner_sigma_px**2 * _propagate(pose_jacobian, pose.unit_covariance)
-    )
+    shared_covariance = joint.corner_sigma_px**2 * _propagate(pose_jacobian, pose.unit_covariance)
     if problem.mount is Mount.ARM:
         shared_covariance = shared_covariance + _propagate(
             base_T_parent[:3, :3] @ _point_jacobian(in_parent), np.diag(arm_variance)
