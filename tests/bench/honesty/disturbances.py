@@ -49,7 +49,6 @@ class Row:
     arm: str | None = None
     """The serial arm whose waypoints must be reachable."""
     pairs: tuple[int, ...] = (5, 8, 12, 20, 40)
-    mounts: tuple[str, ...] = ("fixed", "arm")
 
 
 def session_of(row: Row, mount: str, pairs: int, seed: int) -> Session:

@@ -176,7 +176,7 @@ def _turn_like(arm: SerialArm | None, rotation: Rotation) -> Rotation:
 
 def _fixed_cell(rng, corners, arm):
     """Camera above the work place looking down, the board on a bracket of the flange."""
-    look = _turn_like(None, _down(rng, 25))
+    look = _down(rng, 25)
     place = _work_place(rng, arm, 0.1)
     middle_distance = (NEAR_M + FAR_M) / 2
     X = transform(look, place - look.apply([0, 0, middle_distance]))
@@ -216,8 +216,6 @@ class Session:
     """What the lens file says."""
     lens_sigma: np.ndarray | None
     """(9,): standard deviations in the lens file; None: none in it."""
-    lens_covariance: np.ndarray | None
-    """(9, 9): covariance in the lens file, instead of ``lens_sigma``."""
     scale_sigma: float | None
     """Stated standard deviation of the board scale; None: not stated."""
     nuisance_root: np.ndarray
@@ -299,7 +297,6 @@ def clean_session(cell: Cell) -> Session:
         cell=cell,
         stated_lens=cell.lens,
         lens_sigma=EXACT_LENS,
-        lens_covariance=None,
         scale_sigma=EXACT_SCALE,
         nuisance_root=np.zeros((10, 0)),
         real_board=board(),

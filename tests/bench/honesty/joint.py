@@ -61,7 +61,7 @@ def one(pictures: int, pairs: int, mount: str, seed: int) -> np.ndarray:
     else:
         note(0, solve_with_free_intrinsics(replace(problem, camera=first))[0])
     note(1, solve(replace(problem, camera=replace(first, sigma=exact, correlation=None))))
-    note(2, solve(replace(problem, camera=camera_of(opencv_lens(everything)[0], EXACT_LENS, None))))
+    note(2, solve(replace(problem, camera=camera_of(opencv_lens(everything)[0], EXACT_LENS))))
     root = np.zeros((10, 9))
     # Without pictures a prior that a lens of the kind has anyway.
     free = np.diag([100.0, 100.0, 50.0, 50.0, 0.2, 0.5, 0.01, 0.01, 0.5]) ** 2

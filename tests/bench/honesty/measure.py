@@ -84,16 +84,10 @@ class Measured:
         return cls(**{**record, "findings": tuple(record["findings"])})  # type: ignore[call-overload]
 
 
-def camera_of(lens: Lens, sigma: np.ndarray | None, covariance: np.ndarray | None) -> CameraModel:
-    """The product's lens file content."""
-    more: dict[str, object] = {}
-    if covariance is not None:
-        deviation = np.sqrt(np.diagonal(covariance))
-        more["sigma"] = dict(zip(LENS_NAMES, map(float, deviation), strict=True))
-        more["correlation"] = covariance / deviation[:, None] / deviation
-    elif sigma is not None:
-        more["sigma"] = dict(zip(LENS_NAMES, map(float, sigma), strict=True))
-    return CameraModel(WIDTH_PX, HEIGHT_PX, lens.matrix, lens.distortion, **more)
+def camera_of(lens: Lens, sigma: np.ndarray | None) -> CameraModel:
+    """The product's lens file content; ``sigma`` (9,) or None: not stated."""
+    stated = {} if sigma is None else dict(zip(LENS_NAMES, map(float, sigma), strict=True))
+    return CameraModel(WIDTH_PX, HEIGHT_PX, lens.matrix, lens.distortion, sigma=stated)
 
 
 def problem_of(session: Session, posture: str = "down") -> Problem:
@@ -119,7 +113,7 @@ def problem_of(session: Session, posture: str = "down") -> Problem:
 def _camera(session: Session) -> CameraModel:
     """The lens file; made by this program's own calibration where the session has only pictures for it."""
     if session.lens_pictures is None:
-        return camera_of(session.stated_lens, session.lens_sigma, session.lens_covariance)
+        return camera_of(session.stated_lens, session.lens_sigma)
     return own_lens(session.lens_pictures).camera
 
 

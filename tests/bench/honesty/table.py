@@ -60,9 +60,7 @@ def run(bench) -> None:
             if pairs not in row.pairs:
                 continue
             for mount in bench.mounts:
-                if mount in row.mounts:
-                    sets = cell(bench, row, mount, pairs)
-                    print_cell(table, row, mount, pairs, sets, bench.details)
+                print_cell(table, row, mount, pairs, cell(bench, row, mount, pairs), bench.details)
     print(f"{time.monotonic() - begin:.0f} s")
 
 
