@@ -105,7 +105,8 @@ def outcome(tmp_path_factory):
 @pytest.mark.parametrize("name", ["new", "watch", "keys", "solve", "plan"])
 def test_commands_that_write_no_record_run_without_posix(outcome, name):
     code, output = outcome[name]
-    assert code in (0, None), output
+    # Four pairs do not hold the session's tolerance for a pick: its result is rejected.
+    assert code in ((1,) if name == "solve" else (0, None)), output
     assert "internal error" not in output
 
 
@@ -114,7 +115,7 @@ def test_inspect_reports_without_posix(outcome):
     report = json.loads(output)
     # The golden session is kept without its images, which is damage.
     assert code == 1
-    assert report["result"]["acceptance"] == "accept"
+    assert report["result"]["acceptance"] == "reject"
 
 
 @pytest.mark.parametrize("name", ["serve", "accept", "lens"])
