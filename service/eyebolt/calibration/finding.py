@@ -32,6 +32,7 @@ class FindingCode(StrEnum):
     BOARD_OR_LENS = "board-or-lens"
     CAMERA_MOVED = "camera-moved"
     BOARD_MOVED = "board-moved"
+    DRIFT = "drift"
     LENS_DEVIATES = "lens-deviates"
     BOARD_DEVIATES = "board-deviates"
     BOARD_BOW = "board-bow"
@@ -111,6 +112,8 @@ EVIDENCE_KEYS: Mapping[str, str] = {
     "pose_moved_deg": "rotation between the flange poses of the pair and the pair before",
     "translation_mm": "size of the change",
     "rotation_deg": "size of the change",
+    "mm_per_hour": "rate of a drift; absent where the instants of the pairs are not known",
+    "deg_per_hour": "rate of a drift; absent where the instants of the pairs are not known",
     "p_value": "probability that data without a change show one as clear, anywhere in the session",
     "factor": "focal length in the images over that of the lens file",
     "stated_distortion_px": "distortion that the lens file states, at the edge of the image area covered by the board",
@@ -254,6 +257,12 @@ FINDING_KINDS: Mapping[FindingCode, FindingKind] = {
         _CHANGE_POINT,
     ),
     FindingCode.BOARD_MOVED: FindingKind((Severity.WARN,), "the board moved before some pair", _CHANGE_POINT),
+    FindingCode.DRIFT: FindingKind(
+        (Severity.WARN,),
+        "camera or board crept during the session; the result is that at its end",
+        ("translation_mm", "rotation_deg", "p_value"),
+        ("mm_per_hour", "deg_per_hour"),
+    ),
     FindingCode.LENS_DEVIATES: FindingKind(
         (Severity.WARN,),
         "the lens deviates from its file by more than its uncertainty; the result and its error account for it",

@@ -67,6 +67,7 @@ from eyebolt.observations import (
     PlacedBoard,
     downweight_outlier_corners,
     fit_board_poses,
+    is_duplicate_pose,
 )
 
 # Refinement of the lens. Prior standard deviations: of fx and fy relative to the focal length, of cx and cy relative to
@@ -118,7 +119,7 @@ def _solve(problem: Problem, checks: Sequence[Pair], placed: Sequence[PlacedBoar
             excluded=tuple(usable.excluded),
             findings=findings_on_corner_numbers(problem, problem.pairs),
         )
-    observations = usable.observations
+    observations = _with_instants(problem, usable.pairs, usable.observations, checks)
     # Pairs that determine no transforms (one pose throughout, poses of other images) lead to overflow, division by zero
     # and singular matrices. NumPy's warnings are silenced, since ``_outcome`` tests whether the estimate is finite and
     # observable.
@@ -155,12 +156,12 @@ def _estimate_with_consistent_priors(
         joint = inlier_estimate.joint
         # An estimate that has absorbed another fault shows nothing about board and lens.
         is_usable = joint.converged and is_plausible_noise(joint.noise.best)
-        found = find_contradiction(joint, problem.nuisance_prior) if is_usable else None
+        found = find_contradiction(joint.without_drift(), problem.nuisance_prior) if is_usable else None
         if found is None:
             return problem, observations, inlier_estimate
         widened = problem.nuisance_prior.widened(found.group, found.factor)
         problem = replace(problem, prior_override=widened)
-        observations = Observations.of(problem, observations.A, observations.corners, observations.pose_fits)
+        observations = observations.seen_with(problem, observations.corners, observations.pose_fits)
     return problem, observations, robust_estimate(problem, observations)
 
 
@@ -189,6 +190,30 @@ def _usable_pairs(problem: Problem, pairs: Sequence[Pair]) -> _UsablePairs:
         problem.camera, corners[rows], fits[rows], CornerField.of(problem.board_corners_m)
     )
     return _UsablePairs(usable, Observations.of(problem, A, corners, fits), excluded)
+
+
+def _instants(pairs: Sequence[Pair], session: Sequence[Pair]) -> Array:
+    """(n,): instants of ``pairs``, seconds; their capture indices where not all instants of the ``session`` are known,
+    or its clock was set back."""
+    known = np.array([np.nan if pair.time_s is None else pair.time_s for pair in sorted(session, key=_capture_index)])
+    is_clock_usable = np.isfinite(known).all() and (np.diff(known) > 0).all()
+    return np.array([pair.time_s if is_clock_usable else pair.index for pair in pairs], dtype=float)
+
+
+def _capture_index(pair: Pair) -> int:
+    return pair.index
+
+
+def _with_instants(
+    problem: Problem, pairs: Sequence[Pair], observations: Observations, checks: Sequence[Pair]
+) -> Observations:
+    """The ``observations`` of ``pairs`` with their instants, and with the checks at the pose of a pair as repeats."""
+    poses = np.array([pair.base_T_flange for pair in pairs])
+    usable = _usable_pairs(problem, [check for check in checks if is_duplicate_pose(check.base_T_flange, poses).any()])
+    session, repeats = [*pairs, *usable.pairs], usable.observations
+    if repeats is not None:
+        repeats = replace(repeats, time_s=_instants(usable.pairs, session))
+    return replace(observations, time_s=_instants(pairs, session), repeats=repeats)
 
 
 def _unusable_reason(pair: Pair) -> str | None:
@@ -282,6 +307,8 @@ def _solution(
     placed: Sequence[PlacedBoard],
 ) -> Solution:
     """``corners`` and ``reported`` base_T_flange (n, 4, 4): those of the pairs used."""
+    held_out = held_out_error(leave_one_out(joint), problem.board_corners_m)
+    with_drift, joint = joint, joint.without_drift()
     X, Y = joint.X, joint.Y
     A = problem.mount.chain(reported)
     if problem.flange_rotation is FlangeRotation.VERTICAL:
@@ -292,8 +319,7 @@ def _solution(
     pick = pick_error(problem, joint, reported, touched.height_update)
     matrix = problem.camera.matrix
     covariance = touched.joint.covariance[:6, :6]
-    contributions = error_contributions(problem, joint, touched.error_transfer, covariance)
-    held_out = held_out_error(leave_one_out(joint), problem.board_corners_m)
+    contributions = error_contributions(problem, with_drift, touched.error_transfer, covariance)
     return Solution(
         mount=problem.mount,
         X=touched.X,

@@ -23,7 +23,13 @@ from eyebolt.observations.half_turn import (
 )
 from eyebolt.observations.pair import DEFAULT_TIP_SIGMA_M, Dataset, Pair, PlacedBoard, PointerTip, Touch
 from eyebolt.observations.thresholds import Measure, Threshold, ThresholdSource, all_thresholds
-from eyebolt.observations.view_acceptance import WRONG_SIZE_REMEDY, Baseline, ViewAcceptance, assess_view
+from eyebolt.observations.view_acceptance import (
+    WRONG_SIZE_REMEDY,
+    Baseline,
+    ViewAcceptance,
+    assess_view,
+    is_duplicate_pose,
+)
 from eyebolt.observations.view_quality import MotionCheck, View, compare_images, measure_view
 
 __all__ = [
@@ -58,6 +64,7 @@ __all__ = [
     "fit_board_pose",
     "fit_board_poses",
     "half_turn_about_centre",
+    "is_duplicate_pose",
     "is_half_turn_symmetric",
     "linearize_corners",
     "measure_view",

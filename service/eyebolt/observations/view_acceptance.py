@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from eyebolt.boards import Detection, ExposureStats, MarkerLayout, NoDetection, OtherMarkers
 from eyebolt.geometry import Array, se3
@@ -189,6 +190,15 @@ def _least_shift_px(
     return max(by_rotation, by_translation)
 
 
+def is_duplicate_pose(base_T_flange: Array, poses: Array) -> NDArray[np.bool_]:
+    """(n,): whether the pose (4, 4) is one of ``poses`` (n, 4, 4), as closely as an arm returns to it."""
+    translation_m, rotation_rad = se3.pose_distance(poses, base_T_flange)
+    out: NDArray[np.bool_] = (translation_m * 1e3 < thresholds.DUPLICATE_TRANSLATION.value) & (
+        np.rad2deg(rotation_rad) < thresholds.DUPLICATE_ROTATION.value
+    )
+    return out
+
+
 def repeated_pose(base_T_flange: Array, kept_poses: Sequence[Array]) -> ViewAcceptance | None:
     """26 or 1: the pose is that of a kept pair, or close to it."""
     if not len(kept_poses):
@@ -198,9 +208,7 @@ def repeated_pose(base_T_flange: Array, kept_poses: Sequence[Array]) -> ViewAcce
     is_similar = (translation_mm < thresholds.SIMILAR_TRANSLATION.value) & (
         rotation_deg < thresholds.SIMILAR_ROTATION.value
     )
-    is_duplicate = (translation_mm < thresholds.DUPLICATE_TRANSLATION.value) & (
-        rotation_deg < thresholds.DUPLICATE_ROTATION.value
-    )
+    is_duplicate = is_duplicate_pose(base_T_flange, np.asarray(kept_poses))
     if not is_similar.any():
         return None
     # One such pair is enough for the reply, not necessarily the nearest: the earliest capture.

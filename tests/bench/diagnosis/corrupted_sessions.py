@@ -1,9 +1,10 @@
 """Sessions with one fault each, as they occur in practice, and the finding that should come first.
 
-Sizes: slip 1 mm (and 2 mm with 1 deg), camera knocked 2 mm and 0.2 deg, board and focal length 2 %, principal point 1
-% of the focal length, an undistorted stream with k1 -0.15 stated, focal length changed by 0.5 %, tool or frame on the
-controller changed by 120 mm and 30 deg, poses printed in steps of 1 mm and 1 deg, noise three times the stated one,
-an arm with joint offsets of 0.03 deg and link errors of 0.2 mm and no scatter (whatever the level).
+Sizes: slip 1 mm (and 2 mm with 1 deg), camera knocked 2 mm and 0.2 deg or creeping by 1 mm and 0.07 deg, board and
+focal length 2 %, principal point 1 % of the focal length, an undistorted stream with k1 -0.15 stated, focal length
+changed by 0.5 %, tool or frame on the controller changed by 120 mm and 30 deg, poses printed in steps of 1 mm and 1
+deg, noise three times the stated one, an arm with joint offsets of 0.03 deg and link errors of 0.2 mm and no scatter
+(whatever the level).
 """
 
 from dataclasses import replace
@@ -159,6 +160,21 @@ def moved(right, board=None, camera=None, flange=None, base=None):
     return corrupt
 
 
+def crept(right):
+    """From the first pair to the last the camera creeps by 1 mm and 0.07 deg."""
+
+    def corrupt(mount, poses, seed, level):
+        simulated = simulated_at(mount, poses, seed, level)
+        problem = cases.convert(simulated, False)
+        pairs = [
+            retaken(simulated, pair, row, inverse(by(share, 0.07 * share)) @ simulated.camera_T_board_true[row])
+            for (row, pair), share in zip(enumerate(problem.pairs), np.linspace(-1, 0, poses), strict=True)
+        ]
+        return CorruptedSession(replace(problem, pairs=pairs), right)
+
+    return corrupt
+
+
 def by(shift_mm, rotation_deg=0.0):
     """A translation with a rotation about an oblique axis."""
     axis = np.array([0.48, 0.6, 0.64])
@@ -228,6 +244,7 @@ FAULTS = {
     "slip 1 mm": moved(code("board-moved"), board=by(1.0)),
     "slip 2 mm 1 deg": moved(code("board-moved"), board=by(2.0, 1.0)),
     "camera 2 mm .2 deg": moved(code("camera-moved"), camera=by(2.0, 0.2)),
+    "creep 1 mm .07 deg": crept(code("drift")),
     "tool changed": moved(code("tool-changed"), flange=by(120.0, 30.0)),
     "frame changed": moved(code("frame-changed"), base=by(120.0, 30.0)),
     "pose coarse": coarse,

@@ -26,10 +26,11 @@ from eyebolt.calibration.diagnosis.correspondence import (
     find_swapped_outliers,
     find_swapped_pair,
 )
+from eyebolt.calibration.diagnosis.drift import find_drift
 from eyebolt.calibration.diagnosis.focus import find_focus_change
 from eyebolt.calibration.diagnosis.intrinsics import (
     INITIAL_NOISE,
-    explains_change_point,
+    explains_motion,
     findings_on_intrinsics,
     intrinsics_from_images,
 )
@@ -41,7 +42,13 @@ from eyebolt.calibration.diagnosis.moved_parts import (
 )
 from eyebolt.calibration.diagnosis.pose_resolution import find_coarse_pose_resolution, find_excess_pose_noise
 from eyebolt.calibration.diagnosis.refit import IntrinsicsFit
-from eyebolt.calibration.estimation import GROSS_RESIDUAL_M, InitialEstimate, Observations, best_initial_estimate
+from eyebolt.calibration.estimation import (
+    GROSS_RESIDUAL_M,
+    InitialEstimate,
+    Observations,
+    best_initial_estimate,
+    step_profile,
+)
 from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.robust import InlierEstimate
@@ -79,7 +86,7 @@ def diagnose(
     if coarse_residual_m > GROSS_RESIDUAL_M:
         # Under the prior of the problem again, not under the wide one of the refit.
         of_fit = fit.observations
-        read = Observations.of(refitted_problem, of_fit.A, of_fit.corners, of_fit.pose_fits)
+        read = of_fit.seen_with(refitted_problem, of_fit.corners, of_fit.pose_fits)
         gross = _gross_findings(refitted_problem, read, pairs, coarse_residual_m)
         if gross:
             return (*gross, *find_stale_pairs(pairs))
@@ -149,13 +156,22 @@ def _findings_of_estimate(
         noise, moves = joint.noise.best, zip(inlier_estimate.change_points, change_rows, strict=True)
         selected = stated.subset(rows)
         if not all(
-            explains_change_point(selected, start, noise, change_point.step_change.moved_part, row)
+            explains_motion(selected, start, noise, change_point.step_change.moved_part, step_profile(len(rows), row))
             for change_point, row in moves
         ):
             selected = stated.subset(used)
+        # A drift that the lens does not explain is estimated beside it.
+        drift = joint.drift
+        if drift is not None and not explains_motion(
+            selected, start, noise, drift.moved_part, drift.profile(selected.observations.time_s)
+        ):
+            selected = selected.with_drift(drift)
         on_intrinsics = findings_on_intrinsics(problem, selected, selected, start, noise)
         found += on_intrinsics
         if not on_intrinsics:
+            found.append(
+                find_drift(problem, joint, [pair for pair, is_used in zip(pairs, used, strict=True) if is_used])
+            )
             found += findings_on_change_points(problem.mount, inlier_estimate.change_points, indices)
             if not inlier_estimate.change_points:
                 found.append(find_change_among_excluded(problem, observations, start, used, indices))

@@ -20,14 +20,17 @@ from eyebolt.calibration.estimation import (
     NuisanceEstimate,
     NuisanceParameter,
     Observations,
-    change_point_nuisances,
     estimate_nuisances,
     is_plausible_noise,
     linearize,
     linearize_board_poses,
+    motion_nuisances,
+    ramp_profile,
+    step_profile,
 )
 from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.problem import Problem, RobotNoise
+from eyebolt.geometry import Array
 
 # p-values of a constant focal length: above the first the steps are not tested, to save time; below the second the
 # focal length changed. Up to 60 rows and a drift are tried, so the second must be small.
@@ -63,7 +66,8 @@ def find_focus_change(
     if len(observations.A) < _MIN_PAIRS:
         return None
     hypotheses = _FocalHypotheses.about(problem, observations, start, noise)
-    drift = hypotheses.nuisance_estimate(None)
+    ramp = ramp_profile(observations.time_s)
+    drift = hypotheses.nuisance_estimate(ramp)
     if not at and drift.p_value(()) > _SCREENING_P:
         return None
     places = np.linspace(
@@ -71,7 +75,8 @@ def find_focus_change(
         len(observations.A) - _MIN_PAIRS_PER_SIDE,
         min(len(observations.A) - 2 * _MIN_PAIRS_PER_SIDE + 1, _MAX_CANDIDATE_ROWS),
     )
-    steps = {row: hypotheses.nuisance_estimate(row) for row in {*places.astype(int).tolist(), *at}}
+    profiles = {row: step_profile(len(ramp), row) for row in {*places.astype(int).tolist(), *at}}
+    steps = {row: hypotheses.nuisance_estimate(profile) for row, profile in profiles.items()}
     row, step = max(steps.items(), key=lambda one: one[1].remaining_chi2(()))
     is_drift = drift.remaining_chi2(()) > step.remaining_chi2(())
     found = drift if is_drift else step
@@ -81,15 +86,16 @@ def find_focus_change(
         or not is_plausible_noise(found.noise)
     ):
         return None
-    # Reject it if a change of camera or board from there on explains the pairs better.
+    # Reject it if a change of camera or board, from there on or as gradual, explains the pairs better.
+    own = ramp if is_drift else profiles[row]
+    rivals = [profiles[place] for place in {row, *at}] + ([ramp] if is_drift else [])
     for moved_part in MovedPart:
-        for place in {row, *at}:
-            both = hypotheses.nuisance_estimate(None if is_drift else row, moved_part, place)
+        for rival in rivals:
+            both = hypotheses.nuisance_estimate(own, motion_nuisances(hypotheses.model, moved_part, rival))
             focus, other = both.p_value([_CHANGE]), both.p_value([n for n in both.names if n != _CHANGE])
             if focus < min(_EXPLAINED_P, other):
                 return None
-    at_row = None if is_drift else row
-    return _finding(hypotheses.nuisance_estimate(at_row, posterior=True), None if at_row is None else indices[at_row])
+    return _finding(hypotheses.nuisance_estimate(own, posterior=True), None if is_drift else indices[row])
 
 
 @dataclass(frozen=True)
@@ -117,23 +123,21 @@ class _FocalHypotheses:
         return _FocalHypotheses(board_poses, observations.corner_sigma_px, model, noise)
 
     def nuisance_estimate(
-        self, row: int | None, moved: MovedPart | None = None, place: int = 0, *, posterior: bool = False
+        self, profile: Array, motion: Sequence[NuisanceParameter] = (), *, posterior: bool = False
     ) -> NuisanceEstimate:
-        """The estimate of a step before ``row``, or of a linear drift if None, beside a constant deviation.
+        """The estimate of a change of the focal length times ``profile`` (n,), beside a constant deviation.
 
-        ``moved``: a part whose change from row ``place`` on is estimated as well; ``posterior``: see
-        ``estimate_nuisances``.
+        ``motion``: a change of camera or board that is estimated as well; ``posterior``: see ``estimate_nuisances``.
         """
-        n, _, r = self.model.nuisance_jacobian.shape
-        profile = np.arange(n) / (n - 1) if row is None else (np.arange(n) >= row).astype(float)
         change = NuisanceParameter.of_view_nuisance(
-            _CHANGE, _MAX_FOCAL_DEVIATION, self.model, r - 1, profile / _MAX_FOCAL_DEVIATION
+            _CHANGE,
+            _MAX_FOCAL_DEVIATION,
+            self.model,
+            self.model.nuisance_jacobian.shape[-1] - 1,
+            profile / _MAX_FOCAL_DEVIATION,
         )
-        nuisances = [change]
-        if moved is not None:
-            nuisances += change_point_nuisances(self.model, moved, place)
         return estimate_nuisances(
-            self.model, self.board_poses, self.corner_sigma_px, self.noise, nuisances, posterior=posterior
+            self.model, self.board_poses, self.corner_sigma_px, self.noise, [change, *motion], posterior=posterior
         )
 
 

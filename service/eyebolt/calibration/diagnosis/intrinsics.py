@@ -70,14 +70,15 @@ def intrinsics_from_images(problem: Problem, fit: IntrinsicsFit) -> IntrinsicsFi
     return found if is_relevant else None
 
 
-def explains_change_point(
-    fit: IntrinsicsFit, start: InitialEstimate, noise: RobotNoise, moved_part: MovedPart, before: int
+def explains_motion(
+    fit: IntrinsicsFit, start: InitialEstimate, noise: RobotNoise, moved_part: MovedPart, profile: Array
 ) -> bool:
-    """Whether one parameter of board or lens explains the pairs better than a change of ``moved_part`` before a row.
+    """Whether one parameter of board or lens explains the pairs better than a change of ``moved_part`` times
+    ``profile`` (n,), a step or a ramp.
 
-    With waypoints in groups, such as translations first and tilts later, a wrong lens has the effect of a change point.
+    With waypoints in groups, such as translations first and tilts later, a wrong lens has the effect of such a change.
     """
-    nuisance_estimate = fit.nuisances_with_change_point(start.X, start.Y, noise, moved_part, before)
+    nuisance_estimate = fit.nuisances_with_motion(start.X, start.Y, noise, moved_part, profile)
     moved = nuisance_estimate.p_value([name for name in nuisance_estimate.names if name not in NUISANCE_LIMITS])
     return max(nuisance_estimate.p_value(_parameter_names([group])) for group in _PARAMETER_GROUPS) > max(
         moved, _SURELY_EXPLAINED_P

@@ -13,12 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eyebolt.calibration.estimation import (
+    Drift,
     MovedPart,
     NuisanceEstimate,
     Observations,
-    change_point_nuisances,
     estimate_nuisances,
     linearize,
+    motion_nuisances,
 )
 from eyebolt.calibration.nuisance_prior import SCALE, NuisancePrior, PriorSource
 from eyebolt.calibration.problem import Problem, RobotNoise
@@ -61,7 +62,7 @@ class IntrinsicsFit:
         """Board and lens as the station states them."""
         return IntrinsicsFit.with_intrinsics(
             problem,
-            observations.A,
+            observations,
             observations.corners,
             observations.pose_fits,
             1.0,
@@ -70,16 +71,25 @@ class IntrinsicsFit:
 
     @staticmethod
     def with_intrinsics(
-        problem: Problem, A: Array, stack: CornerObservations, poses: PoseFits, scale: float, camera: CameraModel
+        problem: Problem,
+        pairs: Observations,
+        stack: CornerObservations,
+        poses: PoseFits,
+        scale: float,
+        camera: CameraModel,
     ) -> IntrinsicsFit:
-        """The corners of ``stack`` (points already scaled) under ``camera``; ``A`` (n, 4, 4): chain of the pairs."""
+        """The ``pairs`` with the corners of ``stack`` (points already scaled) under ``camera``."""
         prior = _wide_prior(camera, CornerField.of(problem.board_corners_m))
         relaxed_problem = replace(problem, camera=camera, prior_override=prior, robot_noise=None)
-        return IntrinsicsFit(relaxed_problem, scale, camera, Observations.of(relaxed_problem, A, stack, poses))
+        return IntrinsicsFit(relaxed_problem, scale, camera, pairs.seen_with(relaxed_problem, stack, poses))
 
     def subset(self, rows: RowSelection) -> IntrinsicsFit:
         """The fit restricted to the views at ``rows``."""
         return replace(self, observations=self.observations.subset(rows))
+
+    def with_drift(self, drift: Drift) -> IntrinsicsFit:
+        """The fit with the parameters of ``drift`` estimated as well."""
+        return replace(self, observations=self.observations.with_drift(drift))
 
     def moved(self, change: Array) -> IntrinsicsFit | None:
         """The fit after a change (6,) of the parameters; None if some view then has no board pose."""
@@ -100,7 +110,7 @@ class IntrinsicsFit:
             return None
         refined = replace(self.observations.pose_fits, camera_T_board=poses, rss_px2=rss)
         return IntrinsicsFit.with_intrinsics(
-            self.relaxed_problem, self.observations.A, stack, refined, self.scale * scale, camera
+            self.relaxed_problem, self.observations, stack, refined, self.scale * scale, camera
         )
 
     def with_refitted_board_poses(self) -> IntrinsicsFit:
@@ -109,7 +119,7 @@ class IntrinsicsFit:
         if not np.isfinite(poses.rss_px2).all():
             return self
         return IntrinsicsFit.with_intrinsics(
-            self.relaxed_problem, self.observations.A, self.observations.corners, poses, self.scale, self.camera
+            self.relaxed_problem, self.observations, self.observations.corners, poses, self.scale, self.camera
         )
 
     def deviation_from(self, stated: IntrinsicsFit) -> Array:
@@ -139,17 +149,17 @@ class IntrinsicsFit:
             posterior,
         )
 
-    def nuisances_with_change_point(
-        self, X: Array, Y: Array, noise: RobotNoise, moved_part: MovedPart, before: int
+    def nuisances_with_motion(
+        self, X: Array, Y: Array, noise: RobotNoise, moved_part: MovedPart, profile: Array
     ) -> NuisanceEstimate:
-        """The same jointly with a change of camera or board before row ``before``."""
+        """The same jointly with a change of camera or board times ``profile`` (n,)."""
         model = linearize(self.relaxed_problem, self.observations.board_poses, self.observations.A, X, Y)
         return estimate_nuisances(
             model,
             self.observations.board_poses,
             self.observations.corner_sigma_px,
             noise,
-            change_point_nuisances(model, moved_part, before),
+            motion_nuisances(model, moved_part, profile),
             NUISANCE_LIMITS,
         )
 

@@ -7,6 +7,13 @@ from eyebolt.calibration.estimation.cross_validation import (
     predictive_p_values,
     unused_pair_residuals,
 )
+from eyebolt.calibration.estimation.drift import (
+    DriftHypothesis,
+    average_over_drift,
+    is_drift_possible,
+    most_probable_drift,
+    timed_models,
+)
 from eyebolt.calibration.estimation.initialization import (
     GROSS_RESIDUAL_M,
     PLAUSIBLE_RESIDUAL_M,
@@ -19,6 +26,7 @@ from eyebolt.calibration.estimation.initialization import (
 )
 from eyebolt.calibration.estimation.linearization import (
     BoardPoses,
+    Drift,
     LinearModel,
     MovedPart,
     Observations,
@@ -29,14 +37,17 @@ from eyebolt.calibration.estimation.linearization import (
     linearize,
     linearize_board_poses,
     linearize_views,
+    motion_columns,
+    ramp_profile,
+    step_profile,
 )
 from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate, joint_estimate
 from eyebolt.calibration.estimation.noise_shape import select_noise_shape
 from eyebolt.calibration.estimation.nuisance_parameters import (
     NuisanceEstimate,
     NuisanceParameter,
-    change_point_nuisances,
     estimate_nuisances,
+    motion_nuisances,
 )
 from eyebolt.calibration.estimation.observability import rotation_spread, unobservable_directions, weakest_direction
 from eyebolt.calibration.estimation.prior_check import PriorContradiction, find_contradiction
@@ -62,6 +73,8 @@ __all__ = [
     "GROSS_RESIDUAL_M",
     "PLAUSIBLE_RESIDUAL_M",
     "BoardPoses",
+    "Drift",
+    "DriftHypothesis",
     "HeldOutError",
     "InitialEstimate",
     "JointEstimate",
@@ -74,8 +87,8 @@ __all__ = [
     "Observations",
     "PriorContradiction",
     "arm_covariance",
+    "average_over_drift",
     "best_initial_estimate",
-    "change_point_nuisances",
     "chi2_isf",
     "chi2_sf",
     "coarse_residuals_m",
@@ -89,6 +102,7 @@ __all__ = [
     "initial_estimates",
     "invert_information",
     "invert_pose_covariance",
+    "is_drift_possible",
     "is_plausible_noise",
     "joint_estimate",
     "leave_one_out",
@@ -97,15 +111,21 @@ __all__ = [
     "linearize_views",
     "mahalanobis_sq",
     "most_likely_noise",
+    "most_probable_drift",
+    "motion_columns",
+    "motion_nuisances",
     "noise_dof",
     "noise_posterior",
     "predictive_p_values",
+    "ramp_profile",
     "resolve_tilt_branches",
     "rotation_spread",
     "select_noise_shape",
     "slide_along_vertical",
     "slide_to_height",
     "slide_to_plausible",
+    "step_profile",
+    "timed_models",
     "unobservable_directions",
     "unused_pair_residuals",
     "variance_of",

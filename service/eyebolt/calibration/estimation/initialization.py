@@ -189,4 +189,4 @@ def resolve_tilt_branches(problem: Problem, observations: Observations, start: I
     swap = ambiguous & (second < first)
     if not swap.any():
         return observations
-    return Observations.of(problem, observations.A, observations.corners, fits.with_branches_swapped(swap))
+    return observations.seen_with(problem, observations.corners, fits.with_branches_swapped(swap))

@@ -54,6 +54,36 @@ class MovedPart(StrEnum):
 
 
 @dataclass(frozen=True)
+class Drift:
+    """A slow change of X or Y over the session, as six standardised nuisance parameters: X exp(d s), or Y exp(d s).
+
+    The profile s is -1 at ``start_s`` and 0 at ``end_s``: X and Y are the transforms at ``end_s``.
+    """
+
+    moved_part: MovedPart
+    """What creeps."""
+    start_s: float
+    """Instant of the first pair."""
+    end_s: float
+    """Instant of the last pair."""
+    sigma: Array
+    """(6,), m and rad: prior standard deviations of the change d between them."""
+
+    def profile(self, time_s: Array) -> Array:
+        """s (n,) at the instants ``time_s`` (n,)."""
+        out: Array = (time_s - self.end_s) / (self.end_s - self.start_s)
+        return out
+
+    def board_columns(self, camera_T_board: Array, time_s: Array) -> Array:
+        """(n, 6, 6): change of the board poses (n, 4, 4), board frame, per standardised parameter."""
+        by_change: Array = (
+            -se3.adjoint(se3.inverse(camera_T_board)) if self.moved_part is MovedPart.CAMERA else np.eye(6)
+        )
+        out: Array = by_change * self.profile(time_s)[:, None, None] * self.sigma
+        return out
+
+
+@dataclass(frozen=True)
 class BoardPoses:
     """The corners of n views linearised one view at a time: the best board pose of each, its covariance, and how it
     depends on the r standardised nuisance parameters of the problem's prior."""
@@ -73,6 +103,25 @@ class BoardPoses:
 
     def __getitem__(self, rows: RowSelection) -> BoardPoses:
         return BoardPoses(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+
+    def with_columns(self, columns: Array) -> BoardPoses:
+        """The same with the k ``columns`` (n, 6, k) as further nuisance parameters, which no image shows by itself."""
+        added = (0, columns.shape[-1])
+        return replace(
+            self,
+            nuisance_jacobian=np.concatenate([self.nuisance_jacobian, columns], axis=-1),
+            nuisance_information=np.pad(self.nuisance_information, ((0, 0), added, added)),
+            nuisance_gradient=np.pad(self.nuisance_gradient, ((0, 0), added)),
+        )
+
+    def without_columns(self, count: int) -> BoardPoses:
+        """The same without the last ``count`` nuisance parameters."""
+        return replace(
+            self,
+            nuisance_jacobian=self.nuisance_jacobian[..., :-count],
+            nuisance_information=self.nuisance_information[:, :-count, :-count],
+            nuisance_gradient=self.nuisance_gradient[:, :-count],
+        )
 
 
 def linearize_board_poses(
@@ -148,11 +197,19 @@ class Observations:
     """Corners linearised at these poses, with the corner noise of each view."""
     corner_noise: CornerNoise
     """Noise of the corners of each view."""
+    time_s: Array
+    """(n,), ascending: instants of the pairs, or their order where the instants are not known."""
     arm_shape: Array | None = None
     """(n, 6, 6): structure of the arm's noise (see ``LinearModel``)."""
+    drift: Drift | None = None
+    """A drift, whose parameters are the last six nuisance parameters."""
+    repeats: Observations | None = None
+    """Check pairs at the pose of one of the pairs: they show a drift, and determine nothing else."""
 
     @staticmethod
-    def of(problem: Problem, A: Array, corners: CornerObservations, pose_fits: PoseFits) -> Observations:
+    def of(
+        problem: Problem, A: Array, corners: CornerObservations, pose_fits: PoseFits, time_s: Array | None = None
+    ) -> Observations:
         """The observations with the corners linearised at ``pose_fits``, which must all be usable."""
         fit = linearize_corners(problem.camera, corners, pose_fits.camera_T_board)
         derivatives = _nuisance_derivatives(problem.camera, problem.nuisance_prior, corners, fit)
@@ -160,7 +217,17 @@ class Observations:
         noise = _corner_noise(corners, board_poses, fit, derivatives)
         if not noise.is_uniform:
             board_poses = _board_poses(corners, fit, derivatives, noise)
-        return Observations(A, corners, pose_fits, board_poses, noise)
+        time_s = np.arange(float(len(A))) if time_s is None else time_s
+        return Observations(A, corners, pose_fits, board_poses, noise, time_s)
+
+    def seen_with(self, problem: Problem, corners: CornerObservations, pose_fits: PoseFits) -> Observations:
+        """The same pairs with other ``corners`` or ``pose_fits``, or under another board and lens in ``problem``."""
+        out = Observations.of(problem, self.A, corners, pose_fits, self.time_s)
+        repeats = self.repeats
+        if repeats is not None:
+            repeats = repeats.seen_with(problem, repeats.corners, repeats.pose_fits)
+        out = replace(out, arm_shape=self.arm_shape, repeats=repeats)
+        return out if self.drift is None else out.with_drift(self.drift)
 
     def subset(self, rows: RowSelection) -> Observations:
         """The observations of the pairs ``rows``."""
@@ -170,8 +237,29 @@ class Observations:
             self.pose_fits[rows],
             self.board_poses[rows],
             self.corner_noise[rows],
+            self.time_s[rows],
             None if self.arm_shape is None else self.arm_shape[rows],
+            self.drift,
+            self.repeats,
         )
+
+    def with_drift(self, drift: Drift) -> Observations:
+        """The same with the parameters of ``drift`` as further nuisance parameters."""
+        columns = drift.board_columns(self.board_poses.camera_T_board, self.time_s)
+        return replace(self, board_poses=self.board_poses.with_columns(columns), drift=drift)
+
+    def without_drift(self) -> Observations:
+        """The same without the parameters of a drift."""
+        if self.drift is None:
+            return self
+        return replace(self, board_poses=self.board_poses.without_columns(6), drift=None)
+
+    def linearized_at(self, problem: Problem, camera_T_board: Array) -> BoardPoses:
+        """The corners linearised at other board poses (n, 4, 4), with their noise and the columns of the drift."""
+        out = linearize_board_poses(problem, self.corners, camera_T_board, self.corner_noise)
+        if self.drift is None:
+            return out
+        return out.with_columns(self.drift.board_columns(out.camera_T_board, self.time_s))
 
     @cached_property
     def corner_sigma_px(self) -> float:
@@ -271,6 +359,26 @@ class LinearModel:
             nuisance_gradient=np.pad(self.nuisance_gradient, added),
         )
 
+    def joined(self, other: LinearModel) -> LinearModel:
+        """The rows of both; ``other`` has the same unknowns, and its images show nothing about them by themselves."""
+        names = ("offset", "transform_jacobian", "nuisance_jacobian", "camera_unit_covariance", "to_board")
+        rows = {name: np.concatenate([getattr(self, name), getattr(other, name)]) for name in names}
+        shape = self.arm_shape
+        if shape is not None:
+            # The structure is known for the own rows; the others have its mean.
+            mean = np.broadcast_to(shape.mean(axis=0), (len(other.offset), 6, 6))
+            shape = np.concatenate([shape, mean if other.arm_shape is None else other.arm_shape])
+        return replace(self, arm_shape=shape, **rows)
+
+    def without_columns(self, count: int) -> LinearModel:
+        """The model without the last ``count`` nuisance parameters."""
+        return replace(
+            self,
+            nuisance_jacobian=self.nuisance_jacobian[..., :-count],
+            nuisance_information=self.nuisance_information[:-count, :-count],
+            nuisance_gradient=self.nuisance_gradient[:-count],
+        )
+
     def covariance(self, corner_sigma_px: float, variances: Array) -> Array:
         """C (m, n, 6, 6) of the offsets, for m choices of the arm's ``variances`` (m, 6) at the flange."""
         out: Array = corner_sigma_px**2 * self.camera_unit_covariance + arm_covariance(variances, self.arm_shape)
@@ -284,6 +392,23 @@ def arm_covariance(variances: Array, arm_shape: Array | None) -> Array:
         return variances[:, None, :, None] * np.eye(6)
     sigma = np.sqrt(variances)
     out: Array = sigma[:, None, :, None] * arm_shape * sigma[:, None, None, :]
+    return out
+
+
+def motion_columns(model: LinearModel, moved_part: MovedPart, profile: Array) -> Array:
+    """(n, 6, 6): derivative of the offsets by a change of X or Y times ``profile`` (n,): a slip, a knock or a drift."""
+    out: Array = model.transform_jacobian[..., moved_part.columns] * profile[:, None, None]
+    return out
+
+
+def step_profile(count: int, at: int) -> Array:
+    """(count,): 0 before row ``at``, 1 from there on."""
+    return (np.arange(count) >= at).astype(float)
+
+
+def ramp_profile(time_s: Array) -> Array:
+    """(n,): from 0 at the first of the instants ``time_s`` (n,) to 1 at the last."""
+    out: Array = (time_s - time_s[0]) / (time_s[-1] - time_s[0])
     return out
 
 

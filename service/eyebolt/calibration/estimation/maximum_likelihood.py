@@ -7,25 +7,25 @@ implies; a third linearisation would change terms of second order only.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from eyebolt.calibration.estimation.drift import DriftHypothesis, DriftMixture, average_over_drift, timed_models
 from eyebolt.calibration.estimation.linearization import (
     BoardPoses,
+    Drift,
     LinearFits,
     LinearModel,
     Observations,
     arm_covariance,
     linearize,
-    linearize_board_poses,
 )
 from eyebolt.calibration.estimation.robot_noise import (
     NoisePosterior,
     NoisePrior,
     known_noise,
     most_likely_noise,
-    noise_posterior,
     variance_of,
 )
 from eyebolt.calibration.problem import Problem, RobotNoise
@@ -70,6 +70,10 @@ class JointEstimate:
     """Fit at the most likely noise."""
     converged: bool
     """Whether the iteration ended with a negligible step."""
+    drift: Drift | None
+    """The drift that the model includes, as its last six nuisance parameters."""
+    drifts: tuple[DriftHypothesis, ...]
+    """The drift of each part, the most probable first; empty in trials and with too few pairs."""
 
     @property
     def covariance(self) -> Array:
@@ -78,6 +82,31 @@ class JointEstimate:
         within = np.einsum("m,mij->ij", self.weights, self.covariances)
         out: Array = within + np.einsum("m,mi,mj->ij", self.weights, centred, centred)
         return out
+
+    def without_drift(self) -> JointEstimate:
+        """The same at the end of the drift: its estimate is taken off the offsets, its uncertainty is in the rest."""
+        if self.drift is None:
+            return self
+        model, fits, kept = self.model, self.fits, slice(-6)
+        effect = model.nuisance_jacobian[..., -6:] @ self.nuisances[-6:]
+        own, cross, other = fits.normal[:, kept, kept], fits.normal[:, kept, -6:], fits.normal[:, -6:, -6:]
+        return replace(
+            self,
+            nuisances=self.nuisances[kept],
+            model=replace(model.without_columns(6), offset=model.offset - effect),
+            board_poses=self.board_poses.without_columns(6),
+            means=self.means[:, kept],
+            covariances=self.covariances[:, kept, kept],
+            fits=replace(
+                fits,
+                z=fits.z[:, kept],
+                covariance=fits.covariance[:, kept, kept],
+                normal=own - cross @ np.linalg.solve(other, np.swapaxes(cross, -1, -2)),
+                design=fits.design[..., kept],
+                weighted_design=fits.weighted_design[..., kept],
+            ),
+            drift=None,
+        )
 
     @property
     def normal(self) -> Array:
@@ -103,16 +132,13 @@ def joint_estimate(
     The noise of the arm is estimated, with ``problem.robot_noise`` as its prior, from ``noise_start``. With
     ``posterior`` False, for trials with other pairs, the corners are not linearised anew and the noise counts as known.
     """
-    corner_sigma_px = observations.corner_sigma_px
     noise = problem.robot_noise or noise_start
     board_poses = observations.board_poses
     optimum = _optimize(problem, observations, board_poses, X, Y, noise)
     if posterior and optimum.converged:
-        board_poses = linearize_board_poses(
-            problem, observations.corners, optimum.camera_T_board, observations.corner_noise
-        )
+        board_poses = observations.linearized_at(problem, optimum.camera_T_board)
         optimum = _optimize(problem, observations, board_poses, optimum.X, optimum.Y, optimum.noise)
-    return _with_posterior(problem, optimum, board_poses, corner_sigma_px, posterior)
+    return _with_posterior(problem, observations, optimum, board_poses, posterior)
 
 
 @dataclass(frozen=True)
@@ -170,17 +196,19 @@ def _optimize(
 
 
 def _with_posterior(
-    problem: Problem, optimum: _Optimum, board_poses: BoardPoses, corner_sigma_px: float, posterior: bool
+    problem: Problem, observations: Observations, optimum: _Optimum, board_poses: BoardPoses, posterior: bool
 ) -> JointEstimate:
     model, noise, fits = optimum.model, optimum.noise, optimum.fits
-    prior = NoisePrior.of(problem.robot_noise, problem.robot_noise_dof)
-    noise_mixture, found = known_noise(noise, prior), fits
+    corner_sigma_px = observations.corner_sigma_px
     if posterior:
-        noise_mixture, found = noise_posterior(model, corner_sigma_px, prior, noise, fits)
-    basis = model.state_basis
-    means = found.z @ basis.T
+        pairs, repeats = timed_models(problem, observations, model, optimum.X, optimum.Y)
+        mixture = average_over_drift(problem, pairs, repeats, corner_sigma_px, noise, observations.drift)
+    else:
+        prior, basis = NoisePrior.of(problem.robot_noise, problem.robot_noise_dof), model.state_basis
+        known = known_noise(noise, prior)
+        mixture = DriftMixture(known.weights, fits.z @ basis.T, basis @ fits.covariance @ basis.T, known, ())
     # The point estimate is the mean of the posterior: X and Y move there.
-    mean = noise_mixture.weights @ means
+    mean = mixture.weights @ mixture.means
     X, Y = np.stack([optimum.X, optimum.Y]) @ se3.exp(mean[:12].reshape(2, 6))
     return JointEstimate(
         X,
@@ -189,10 +217,12 @@ def _with_posterior(
         model,
         board_poses,
         corner_sigma_px,
-        noise_mixture,
-        noise_mixture.weights,
-        means - mean,
-        basis @ found.covariance @ basis.T,
+        mixture.noise,
+        mixture.weights,
+        mixture.means - mean,
+        mixture.covariances,
         fits,
         optimum.converged,
+        observations.drift,
+        mixture.drifts,
     )

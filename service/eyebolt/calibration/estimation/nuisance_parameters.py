@@ -12,14 +12,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from eyebolt.calibration.estimation.linearization import BoardPoses, LinearModel, MovedPart
+from eyebolt.calibration.estimation.linearization import BoardPoses, LinearModel, MovedPart, motion_columns
 from eyebolt.calibration.estimation.robot_noise import NoisePrior, most_likely_noise, noise_dof, noise_posterior
 from eyebolt.calibration.estimation.statistics import f_sf
 from eyebolt.calibration.problem import RobotNoise
 from eyebolt.geometry import Array
 
-# Prior sigma of a step change of a transform: metres, radians. It only keeps the fit solvable.
-_STEP_CHANGE_SIGMA = 1.0
+# Prior sigma of a change of a transform: metres, radians. It only keeps the fit solvable.
+_MOTION_SIGMA = 1.0
 
 
 @dataclass(frozen=True)
@@ -128,11 +128,10 @@ class NuisanceParameter:
         return NuisanceParameter(name, sigma, np.zeros((len(offsets), model.nuisance_jacobian.shape[-1])), offsets)
 
 
-def change_point_nuisances(model: LinearModel, moved_part: MovedPart, before: int) -> list[NuisanceParameter]:
-    """The step change of one transform from row ``before`` on, as six nuisance parameters."""
-    later = np.arange(len(model.offset)) >= before
-    moves = np.where(later[:, None, None], model.transform_jacobian[..., moved_part.columns], 0.0)
-    return [NuisanceParameter.of_offsets(f"moved-{k}", _STEP_CHANGE_SIGMA, model, moves[..., k]) for k in range(6)]
+def motion_nuisances(model: LinearModel, moved_part: MovedPart, profile: Array) -> list[NuisanceParameter]:
+    """A change of one transform times ``profile`` (n,), as six nuisance parameters."""
+    moves = motion_columns(model, moved_part, profile)
+    return [NuisanceParameter.of_offsets(f"moved-{k}", _MOTION_SIGMA, model, moves[..., k]) for k in range(6)]
 
 
 def estimate_nuisances(

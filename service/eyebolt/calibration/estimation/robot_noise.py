@@ -104,6 +104,8 @@ class NoisePosterior:
     """(m,), sum 1: posterior probability of each value."""
     prior: NoisePrior
     """The prior."""
+    log_evidence: float = 0.0
+    """Logarithm of the restricted likelihood, integrated over the prior of the noise, up to a constant."""
 
     @property
     def stated(self) -> bool:
@@ -226,4 +228,6 @@ def noise_posterior(
     found = fit_linear(model, corner_sigma_px, np.repeat(np.exp(grid), 3, axis=1))
     log_density = found.log_likelihood + prior.log_density(grid)
     weights = np.exp(log_density - log_density.max())
-    return NoisePosterior(best, np.exp(grid / 2), weights / weights.sum(), prior), found
+    # Every node stands for a cell of the grid; its width in units of ``spread`` is the same for all models.
+    log_evidence = float(log_density.max() + np.log(weights.sum()) + np.linalg.slogdet(spread)[1])
+    return NoisePosterior(best, np.exp(grid / 2), weights / weights.sum(), prior, log_evidence), found

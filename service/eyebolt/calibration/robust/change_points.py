@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eyebolt.calibration.estimation import (
+    Drift,
     JointEstimate,
     LinearModel,
     MovedPart,
@@ -21,7 +22,9 @@ from eyebolt.calibration.estimation import (
     f_sf,
     fit_linear,
     most_likely_noise,
+    motion_columns,
     noise_posterior,
+    step_profile,
     variance_of,
 )
 from eyebolt.geometry import Array
@@ -130,6 +133,22 @@ def find_step_change(joint: JointEstimate) -> StepChange | None:
     return StepChange(best.moved_part, best.at, best.change, candidates * p_value, tuple(int(row) for row in outliers))
 
 
+def creeps_rather(joint: JointEstimate, drift: Drift, time_s: Array, step_change: StepChange) -> bool:
+    """Whether a drift at the instants ``time_s`` (n,) explains the pairs of ``joint`` better than ``step_change``.
+
+    Both have six free parameters, compared by restricted likelihood; the step has its change point besides, one of
+    n - 3 that are equally probable.
+    """
+    model = joint.model
+    steps = step_profile(len(model.offset), step_change.at)
+    log_likelihoods = [
+        _restricted_log_likelihood(joint, model.with_columns(motion_columns(model, moved_part, profile)))
+        for moved_part, profile in ((drift.moved_part, drift.profile(time_s)), (step_change.moved_part, steps))
+    ]
+    places = len(model.offset) - 2 * MIN_PAIRS_PER_SEGMENT + 1
+    return log_likelihoods[0] + math.log(places) > log_likelihoods[1]
+
+
 def is_confirmed(step_change: StepChange | None, without: int, of: int) -> bool:
     """Whether a step change found after excluding ``without`` of ``of`` rows is significant for every way to choose
     these rows (Bonferroni correction)."""
@@ -159,8 +178,13 @@ def _predictive_p_value(joint: JointEstimate, best: _Candidate) -> float:
 
 def _with_change(model: LinearModel, moved_part: MovedPart, at: int) -> LinearModel:
     """The model with the change as six more nuisance parameters; their prior, 1 m and 1 rad, decides nothing."""
-    later = np.arange(len(model.offset)) >= at
-    return model.with_columns(np.where(later[:, None, None], model.transform_jacobian[..., moved_part.columns], 0.0))
+    return model.with_columns(motion_columns(model, moved_part, step_profile(len(model.offset), at)))
+
+
+def _restricted_log_likelihood(joint: JointEstimate, model: LinearModel) -> float:
+    """Of ``model`` at its own noise, which that of ``joint`` starts."""
+    noise = joint.noise
+    return float(most_likely_noise(model, joint.corner_sigma_px, noise.prior, noise.best)[1].log_likelihood[0])
 
 
 def _best_change(model: LinearModel, corner_sigma_px: float, variances: Array) -> _Candidate:
@@ -184,7 +208,7 @@ def _best_change(model: LinearModel, corner_sigma_px: float, variances: Array) -
             change = scale * np.linalg.lstsq(scaled, scale * right[at], rcond=1e-9)[0]
             candidates.append((float(change @ right[at]), moved_part, at, change))
     gain, moved_part, at, change = max(candidates, key=lambda one: one[0])
-    moved = np.where((np.arange(n) >= at)[:, None], model.transform_jacobian[..., moved_part.columns] @ change, 0.0)
+    moved = motion_columns(model, moved_part, step_profile(n, at)) @ change
     z = fits.z[0] - fits.covariance[0] @ np.einsum("nir,ni->r", weighted, moved)
     residual = model.offset - moved - fits.design @ z
     return _Candidate(moved_part, at, change, gain, np.einsum("ni,nij,nj->n", residual, weight, residual))

@@ -1,7 +1,8 @@
 """Outlier rejection: stale poses, swapped images, a moved board; and the joint estimate on the inliers.
 
 1. Gross outliers are excluded from the start (``initialization.consensus_start``).
-2. If board or camera moved during the session (``change_points``), the larger segment is kept.
+2. If board or camera moved during the session (``change_points``), the larger segment is kept; if one of them
+   crept, all that follows includes the drift.
 3. From 12 pairs on, a forward search finds a consistent subset; it grows by every pair that its noise explains.
 4. Single outliers are found by leaving one pair out at a time.
 5. All pairs are classified by the estimate on the inliers, at a controlled false discovery rate.
@@ -20,25 +21,30 @@ import scipy
 from numpy.typing import NDArray
 
 from eyebolt.calibration.estimation import (
+    Drift,
     JointEstimate,
     LinearModel,
     MovedPart,
     Observations,
+    average_over_drift,
     chi2_isf,
     consensus_start,
     f_sf,
+    is_drift_possible,
     joint_estimate,
     leave_one_out,
     linearize,
     mahalanobis_sq,
+    most_probable_drift,
     predictive_p_values,
     resolve_tilt_branches,
     select_noise_shape,
+    timed_models,
     unused_pair_residuals,
     variance_of,
 )
 from eyebolt.calibration.problem import Problem
-from eyebolt.calibration.robust.change_points import ChangePoint, find_step_change, is_confirmed
+from eyebolt.calibration.robust.change_points import ChangePoint, creeps_rather, find_step_change, is_confirmed
 from eyebolt.calibration.robust.correlated_errors import (
     ErrorContrasts,
     arm_offsets,
@@ -67,6 +73,9 @@ _MAX_OUTLIER_FRACTION = 0.35
 _SUSPECT_P = 0.01
 _MIN_PAIRS_FOR_FORWARD_SEARCH = 12
 _MAX_REASSIGNMENTS = 10
+# Probability from which on a drift is part of the final estimate, whose error allows for one in any case. The search
+# includes the most probable one, so that no pair is lost to it. Common practice, no source.
+_ADOPTED_DRIFT_PROBABILITY = 0.9
 # Prior of an outlier that may be a systematic arm error, standard deviation per axis: 3 mm, 0.3 deg; and the p-value
 # beyond which it is too far off for that.
 _SYSTEMATIC_ERROR_VARIANCE = np.repeat([3e-3, float(np.deg2rad(0.3))], 3) ** 2
@@ -129,11 +138,15 @@ def robust_estimate(problem: Problem, observations: Observations) -> InlierEstim
     stated, problem = problem, replace(problem, robot_noise=None)
     start, inliers = consensus_start(problem, observations)
     observations = resolve_tilt_branches(problem, observations, start)
+    if observations.repeats is not None:
+        observations = replace(observations, repeats=resolve_tilt_branches(problem, observations.repeats, start))
     joint = joint_estimate(problem, observations.subset(np.flatnonzero(inliers)), start.X, start.Y, posterior=False)
-    current, other_segments, change_points = _largest_segment(problem, observations, _InlierSet(joint, inliers))
+    with_drift, current, other_segments, change_points = _largest_segment(
+        problem, observations, _InlierSet(joint, inliers)
+    )
     # Pair by pair, the pairs of another segment are consistent with each other: they take no part from here on.
     rows = np.flatnonzero(~other_segments)
-    segment = observations.subset(rows)
+    segment = with_drift.subset(rows)
     current = _InlierSet(current.joint, current.inliers[rows])
     contaminated = False
     if current.inliers.sum() >= _MIN_PAIRS_FOR_FORWARD_SEARCH:
@@ -148,7 +161,15 @@ def robust_estimate(problem: Problem, observations: Observations) -> InlierEstim
     used = np.zeros_like(other_segments)
     used[rows[inliers]] = True
     joint = current.joint
-    final = joint_estimate(stated, segment.subset(np.flatnonzero(inliers)), joint.X, joint.Y, joint.noise.best)
+    selected = segment.without_drift().subset(np.flatnonzero(inliers))
+    if change_points:
+        # A check may be beyond the change.
+        selected = replace(selected, repeats=None)
+    final = joint_estimate(stated, selected, joint.X, joint.Y, joint.noise.best)
+    drift = most_probable_drift(final.drifts, _ADOPTED_DRIFT_PROBABILITY)
+    if drift is not None:
+        observations = observations.with_drift(drift)
+        final = joint_estimate(stated, selected.with_drift(drift), final.X, final.Y, final.noise.best)
     excluded = [_describe_outlier(observations, final, int(row)) for row in np.flatnonzero(~used & ~other_segments)]
     excluded += [
         ExcludedRow(
@@ -221,9 +242,12 @@ def _squared_residuals(problem: Problem, observations: Observations, current: _I
 
 def _largest_segment(
     problem: Problem, observations: Observations, current: _InlierSet
-) -> tuple[_InlierSet, Mask, tuple[ChangePoint, ...]]:
+) -> tuple[Observations, _InlierSet, Mask, tuple[ChangePoint, ...]]:
     """The inliers of the largest segment without a change point, the rows of all other segments, and the change
-    points."""
+    points; and the observations with the parameters of a drift if there probably is one.
+
+    A drift comes before a change point that explains the pairs no better.
+    """
     inliers, joint = current.inliers.copy(), current.joint
     other_segments = np.zeros_like(inliers)
     change_points: list[ChangePoint] = []
@@ -239,8 +263,14 @@ def _largest_segment(
                 step_change, inliers, joint = retested, remaining, without
             else:
                 step_change = None
+        selected = observations.subset(np.flatnonzero(inliers))
+        drift = _probable_drift(problem, joint, selected) if observations.drift is None else None
+        if drift is not None and (step_change is None or creeps_rather(joint, drift, selected.time_s, step_change)):
+            observations = observations.with_drift(drift)
+            joint = _refit(problem, observations, joint, inliers).joint
+            continue
         if step_change is None:
-            return _InlierSet(joint, inliers), other_segments, tuple(change_points)
+            return observations, _InlierSet(joint, inliers), other_segments, tuple(change_points)
         change_point = ChangePoint(
             step_change, int(np.flatnonzero(inliers)[step_change.at]), bool(step_change.at > inliers.sum() / 2)
         )
@@ -249,6 +279,15 @@ def _largest_segment(
         inliers &= ~excluded_rows
         change_points.append(change_point)
         joint = _refit(problem, observations, joint, inliers).joint
+
+
+def _probable_drift(problem: Problem, joint: JointEstimate, observations: Observations) -> Drift | None:
+    """A drift over the ``observations`` of ``joint`` that is more probable than none."""
+    noise, corner_sigma_px = joint.noise.best, joint.corner_sigma_px
+    pairs, repeats = timed_models(problem, observations, joint.model, joint.X, joint.Y)
+    if not is_drift_possible(problem, pairs, repeats, corner_sigma_px, noise):
+        return None
+    return most_probable_drift(average_over_drift(problem, pairs, repeats, corner_sigma_px, noise).drifts)
 
 
 def _forward_search(problem: Problem, observations: Observations, current: _InlierSet) -> tuple[_InlierSet, bool]:

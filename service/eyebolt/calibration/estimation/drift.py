@@ -1,0 +1,372 @@
+"""Drift: the camera or the holder of the board creeps during the session, as the cell warms up.
+
+The transform of a part that creeps is X exp(d s) with s = -1 at the first pair and 0 at the last: X is the transform at
+the end of the session, d its change over the session, six numbers (``linearization.Drift``). A priori nothing creeps,
+or the camera does, or the board, each as probable; d is Gaussian with one scale, that of a displacement at the working
+distance, and the scale is half-Cauchy (A. Gelman, Bayesian Analysis 1(3), 2006).
+
+The posterior of the transforms is the average over these hypotheses and scales by their probability (J. A. Hoeting
+et al., Statistical Science 14(4), 1999): a drift that is not there costs next to nothing, one that may be there widens
+the error, and one that is there is taken off. Given the noise of the arm all is Gaussian, so every scale follows in
+closed form from the fit at the largest one.
+
+Check pairs at the pose of a pair show a drift best, since an error of the arm at that pose cancels. They take part in
+the posterior of d and of the noise; the transforms depend on them through d alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from eyebolt.calibration.estimation.linearization import (
+    Drift,
+    LinearFits,
+    LinearModel,
+    MovedPart,
+    Observations,
+    fit_linear,
+    linearize,
+    motion_columns,
+)
+from eyebolt.calibration.estimation.robot_noise import (
+    NoisePosterior,
+    NoisePrior,
+    most_likely_noise,
+    noise_posterior,
+    variance_of,
+)
+from eyebolt.calibration.estimation.statistics import chi2_sf, f_sf, mahalanobis_sq
+from eyebolt.calibration.problem import Problem, RobotNoise
+from eyebolt.geometry import Array
+
+# Scale of the half-Cauchy prior: what a metre of aluminium (23e-6 per kelvin) grows by as it warms by 9 K.
+_PRIOR_SCALE_M = 0.2e-3
+# Nodes of the integral over the scale, a factor of three apart: a smaller drift is below the noise of any arm, a larger
+# one is no creep.
+_SCALES_M = np.array([0.05e-3, 0.15e-3, 0.45e-3, 1.35e-3])
+# With fewer pairs the six numbers cannot be estimated beside the transforms.
+_MIN_PAIRS = 5
+# p-value above which a drift is not tested with a noise of its own: none so unlikely was ever the most probable
+# hypothesis in 150 simulated sessions.
+_SCREENING_P = 0.2
+# Components of the mixture below this weight change no quantile that is stated.
+_MIN_WEIGHT = 1e-4
+
+
+@dataclass(frozen=True)
+class DriftHypothesis:
+    """The posterior of the drift of one part."""
+
+    drift: Drift
+    """The drift at its most probable scale."""
+    probability: float
+    """Posterior probability that this part creeps."""
+    change: Array
+    """(6,), m and rad: its change over the session, perturbed on the right."""
+    covariance: Array
+    """(6, 6): its covariance, if this part creeps."""
+    p_value: float
+    """p-value of the hypothesis that no part creeps, against a drift of any (F test, Bonferroni correction)."""
+
+
+@dataclass(frozen=True)
+class DriftMixture:
+    """The posterior of X, Y (12) and r nuisance parameters as a mixture of m Gaussians; the nuisance parameters include
+    those of a drift if the model does."""
+
+    weights: Array
+    """(m,), sum 1."""
+    means: Array
+    """(m, 12 + r)."""
+    covariances: Array
+    """(m, 12 + r, 12 + r)."""
+    noise: NoisePosterior
+    """Noise of the arm, under the drift that the estimate includes, if any."""
+    drifts: tuple[DriftHypothesis, ...]
+    """The drift of each part, the most probable first; empty where there are too few pairs for one."""
+
+
+@dataclass(frozen=True)
+class _Components:
+    """m components of the mixture under one hypothesis and scale, over the fit's k unknowns and the drift (6)."""
+
+    moved_part: MovedPart | None
+    """What creeps."""
+    scale_m: float
+    """Scale of the drift, metres."""
+    log_weights: Array
+    """(m,): not normalised."""
+    means: Array
+    """(m, k + 6): the drift relative to the largest scale."""
+    covariances: Array
+    """(m, k + 6, k + 6)."""
+
+
+@dataclass(frozen=True)
+class TimedModel:
+    """The linear model of n views with their instants."""
+
+    model: LinearModel
+    """Without a drift."""
+    time_s: Array
+    """(n,): instants."""
+
+    def joined(self, other: TimedModel | None) -> TimedModel:
+        """The views of both."""
+        if other is None:
+            return self
+        return TimedModel(self.model.joined(other.model), np.concatenate([self.time_s, other.time_s]))
+
+    def with_drift(self, drift: Drift) -> LinearModel:
+        """The model with the parameters of ``drift`` as the last six nuisance parameters."""
+        columns = motion_columns(self.model, drift.moved_part, drift.profile(self.time_s)) * drift.sigma
+        return self.model.with_columns(columns)
+
+
+def timed_models(
+    problem: Problem, observations: Observations, model: LinearModel, X: Array, Y: Array
+) -> tuple[TimedModel, TimedModel | None]:
+    """The pairs of ``observations``, whose ``model`` is linearised about X, Y (4, 4), and their repeats."""
+    pairs = TimedModel(model if observations.drift is None else model.without_columns(6), observations.time_s)
+    repeats = observations.repeats
+    if repeats is None:
+        return pairs, None
+    of_repeats = linearize(problem, repeats.board_poses, repeats.A, X, Y)
+    return pairs, TimedModel(replace(of_repeats, observable_basis=model.observable_basis), repeats.time_s)
+
+
+def average_over_drift(
+    problem: Problem,
+    pairs: TimedModel,
+    repeats: TimedModel | None,
+    corner_sigma_px: float,
+    start: RobotNoise,
+    active: Drift | None = None,
+) -> DriftMixture:
+    """The posterior of the transforms by ``pairs``, averaged over the noise of the arm and the hypotheses on a drift.
+
+    ``repeats``: check pairs that take part in what is known of a drift, and in nothing else; ``start``: noise to start
+    from; ``active``: a drift that the estimate includes, as the last six nuisance parameters of the mixture.
+    """
+    found = _hypotheses(problem, pairs, repeats, corner_sigma_px, start)
+    if problem.robot_noise is not None:
+        # A stated noise that is too small would make a drift of clean pairs: they alone decide among the hypotheses.
+        found = found.weighted_as(
+            _hypotheses(replace(problem, robot_noise=None), pairs, repeats, corner_sigma_px, start)
+        )
+    components = found.components
+    largest = max(float(own.log_weights.max()) for own in components)
+    weights = [np.exp(own.log_weights - largest) for own in components]
+    total = sum(float(own.sum()) for own in weights)
+    weights = [own / total for own in weights]
+    drifts = [
+        _hypothesis(drift, p_value, [(w, c) for w, c in zip(weights, components, strict=True) if c.moved_part is part])
+        for part, (drift, p_value) in found.at_largest.items()
+    ]
+    all_weights = np.concatenate(weights)
+    kept = all_weights > _MIN_WEIGHT
+    bases = [_state_basis(pairs.model, own, active) for own in components]
+    means = np.concatenate([own.means @ basis.T for own, basis in zip(components, bases, strict=True)])
+    covariances = np.concatenate(
+        [basis @ own.covariances @ basis.T for own, basis in zip(components, bases, strict=True)]
+    )
+    return DriftMixture(
+        all_weights[kept] / all_weights[kept].sum(),
+        means[kept],
+        covariances[kept],
+        found.noises[None if active is None else active.moved_part],
+        tuple(sorted(drifts, key=lambda drift: -drift.probability)),
+    )
+
+
+@dataclass(frozen=True)
+class _Hypotheses:
+    """The posterior under each hypothesis and scale."""
+
+    components: list[_Components]
+    """Nothing creeps; then each part at every scale."""
+    noises: dict[MovedPart | None, NoisePosterior]
+    """Noise of the arm under each hypothesis."""
+    at_largest: dict[MovedPart, tuple[Drift, float]]
+    """The drift of each part at the largest scale, and its p-value."""
+
+    def weighted_as(self, other: _Hypotheses) -> _Hypotheses:
+        """The same with the probabilities and p-values that ``other`` has."""
+        components = [
+            replace(own, log_weights=own.log_weights + _log_sum(reference.log_weights) - _log_sum(own.log_weights))
+            for own, reference in zip(self.components, other.components, strict=True)
+        ]
+        return replace(self, components=components, at_largest=other.at_largest)
+
+
+def _log_sum(log_weights: Array) -> float:
+    largest = float(log_weights.max())
+    return largest + float(np.log(np.exp(log_weights - largest).sum()))
+
+
+def _hypotheses(
+    problem: Problem, pairs: TimedModel, repeats: TimedModel | None, corner_sigma_px: float, start: RobotNoise
+) -> _Hypotheses:
+    """The arguments are those of ``average_over_drift``."""
+    both = pairs.joined(repeats)
+    noise, fits, _ = _fits(problem, both.model, corner_sigma_px, start)
+    log_weights = np.log(noise.weights) + noise.log_evidence
+    of_pairs = fits if repeats is None else _at_noise(pairs.model, corner_sigma_px, noise)
+    pad = (0, 6)
+    padded = np.pad(of_pairs.z, ((0, 0), pad)), np.pad(of_pairs.covariance, ((0, 0), pad, pad))
+    components = [_Components(None, 0.0, log_weights, *padded)]
+    noises: dict[MovedPart | None, NoisePosterior] = {None: noise}
+    at_largest: dict[MovedPart, tuple[Drift, float]] = {}
+    for moved_part in MovedPart if len(pairs.time_s) >= _MIN_PAIRS else ():
+        drift = _largest_drift(problem, pairs.time_s, moved_part)
+        extended = both.with_drift(drift)
+        own_noise, p_value = noise, _screening_p_value(both.model, extended, corner_sigma_px, noise.best)
+        if p_value > _SCREENING_P:
+            # Such a drift hardly affects the noise: the values of the noise without it serve.
+            own_fits = _at_noise(extended, corner_sigma_px, noise)
+            own_log_weights = log_weights + own_fits.log_likelihood - fits.log_likelihood
+        else:
+            own_noise, own_fits, at_best = _fits(problem, extended, corner_sigma_px, noise.best)
+            own_log_weights = np.log(own_noise.weights) + own_noise.log_evidence
+            p_value = _p_value(extended, own_noise, at_best, own_fits)
+        if repeats is not None:
+            own_fits = _with_drift_of(_at_noise(pairs.with_drift(drift), corner_sigma_px, own_noise), own_fits)
+        components += _components_with_drift(moved_part, own_log_weights, own_fits)
+        noises[moved_part] = own_noise
+        at_largest[moved_part] = drift, min(len(MovedPart) * p_value, 1.0)
+    return _Hypotheses(components, noises, at_largest)
+
+
+def most_probable_drift(drifts: Sequence[DriftHypothesis], min_probability: float = 0.0) -> Drift | None:
+    """The drift of ``drifts``, the most probable first, if it is more probable than that nothing creeps, and than
+    ``min_probability``."""
+    nothing_creeps = 1 - sum(drift.probability for drift in drifts)
+    return drifts[0].drift if drifts and drifts[0].probability > max(nothing_creeps, min_probability) else None
+
+
+def _largest_drift(problem: Problem, time_s: Array, moved_part: MovedPart) -> Drift:
+    """A drift of the largest scale over the instants ``time_s`` (n,) of the pairs.
+
+    A rotation counts by the displacement at the middle of the working distance.
+    """
+    lever_m = (problem.volume.near_m + problem.volume.far_m) / 2
+    sigma = _SCALES_M[-1] * np.repeat([1.0, 1 / lever_m], 3)
+    return Drift(moved_part, float(time_s[0]), float(time_s[-1]), sigma)
+
+
+def _at_noise(model: LinearModel, corner_sigma_px: float, noise: NoisePosterior) -> LinearFits:
+    return fit_linear(model, corner_sigma_px, np.repeat(noise.choices**2, 3, axis=1))
+
+
+def _fits(
+    problem: Problem, model: LinearModel, corner_sigma_px: float, start: RobotNoise
+) -> tuple[NoisePosterior, LinearFits, LinearFits]:
+    """The noise of ``model``, the fit at each value of it, and the fit at the most likely one."""
+    prior = NoisePrior.of(problem.robot_noise, problem.robot_noise_dof)
+    best, fits = most_likely_noise(model, corner_sigma_px, prior, start)
+    return *noise_posterior(model, corner_sigma_px, prior, best, fits), fits
+
+
+def _p_value(model: LinearModel, noise: NoisePosterior, at_best: LinearFits, fits: LinearFits) -> float:
+    """p-value of the drift in the last six columns of ``model`` being zero: the larger one of an F test at the most
+    likely noise and the average over the posterior of the noise, of which few pairs determine one half poorly."""
+    dof = noise.dof(len(model.offset), model.observable_basis.shape[1] + 6)
+    p_value = float(f_sf(6, dof, _chi2_of_drift(at_best)[0] / 6))
+    return max(p_value, float(noise.weights @ chi2_sf(6, _chi2_of_drift(fits))))
+
+
+def _chi2_of_drift(fits: LinearFits) -> Array:
+    """(m,): chi-squared of the last six unknowns being zero."""
+    return mahalanobis_sq(fits.z[:, -6:], fits.covariance[:, -6:, -6:])
+
+
+def _screening_p_value(model: LinearModel, extended: LinearModel, corner_sigma_px: float, noise: RobotNoise) -> float:
+    """The same without estimating the noise anew; that of ``model`` is inflated, hence the ratio of the squares."""
+    chi2, remaining = (
+        float(np.einsum("ni,nij,nj->", fits.residual[0], fits.weight[0], fits.residual[0]))
+        for fits in (fit_linear(one, corner_sigma_px, variance_of(noise)[None]) for one in (model, extended))
+    )
+    dof = model.offset.size - model.observable_basis.shape[1] - 6
+    return float(f_sf(6, dof, (chi2 - remaining) / 6 / (remaining / dof)))
+
+
+def is_drift_possible(
+    problem: Problem, pairs: TimedModel, repeats: TimedModel | None, corner_sigma_px: float, noise: RobotNoise
+) -> bool:
+    """Whether a drift may be more probable than none, by a test that costs little."""
+    both = pairs.joined(repeats)
+    return len(pairs.time_s) >= _MIN_PAIRS and any(
+        _screening_p_value(
+            both.model, both.with_drift(_largest_drift(problem, pairs.time_s, part)), corner_sigma_px, noise
+        )
+        <= _SCREENING_P
+        for part in MovedPart
+    )
+
+
+def _components_with_drift(moved_part: MovedPart, log_weights: Array, fits: LinearFits) -> list[_Components]:
+    """One for each scale; ``fits``, of ``log_weights`` (m,), have the drift at the largest scale as the last six
+    unknowns."""
+    log_prior = np.log(_SCALES_M / (1 + (_SCALES_M / _PRIOR_SCALE_M) ** 2))
+    log_prior -= np.log(np.exp(log_prior).sum())
+    out = []
+    for scale_m, log_density in zip(_SCALES_M.tolist(), log_prior.tolist(), strict=True):
+        log_gain, means, covariances = _under_narrower_prior(fits, float(_SCALES_M[-1]) / scale_m)
+        out.append(_Components(moved_part, scale_m, log_weights + log_gain + log_density, means, covariances))
+    return out
+
+
+def _under_narrower_prior(fits: LinearFits, ratio: float) -> tuple[Array, Array, Array]:
+    """Gain in log likelihood (m,), estimates and covariances if the prior of the last six unknowns is ``ratio`` times
+    narrower than N(0, I)."""
+    own = fits.covariance[:, -6:, -6:]
+    precision = np.linalg.inv(own)
+    new_precision = precision + (ratio**2 - 1) * np.eye(6)
+    new_own = np.linalg.inv(new_precision)
+    score = precision @ fits.z[:, -6:, None]
+    new = (new_own @ score)[..., 0]
+    log_determinants = np.linalg.slogdet(precision)[1] - np.linalg.slogdet(new_precision)[1]
+    log_gain = 0.5 * (((new - fits.z[:, -6:]) * score[..., 0]).sum(axis=-1) + log_determinants) + 6 * np.log(ratio)
+    return log_gain, *_given_drift(fits, new, new_own)
+
+
+def _with_drift_of(fits: LinearFits, other: LinearFits) -> LinearFits:
+    """``fits`` with the drift of ``other`` in place of their own."""
+    z, covariance = _given_drift(fits, other.z[:, -6:], other.covariance[:, -6:, -6:])
+    return replace(fits, z=z, covariance=covariance)
+
+
+def _given_drift(fits: LinearFits, drift: Array, covariance: Array) -> tuple[Array, Array]:
+    """Estimates and covariances of ``fits`` if the last six unknowns are ``drift`` (m, 6) with ``covariance``
+    (m, 6, 6): the other unknowns follow by their regression on these six."""
+    own = fits.covariance[:, -6:, -6:]
+    regression = fits.covariance[:, :, -6:] @ np.linalg.inv(own)
+    z = fits.z + (regression @ (drift - fits.z[:, -6:])[..., None])[..., 0]
+    return z, fits.covariance + regression @ (covariance - own) @ np.swapaxes(regression, -1, -2)
+
+
+def _state_basis(model: LinearModel, components: _Components, active: Drift | None) -> Array:
+    """From the unknowns of a fit and the drift to X, Y, the nuisance parameters and the ``active`` drift."""
+    basis = np.pad(model.state_basis, ((0, 0), (0, 6)))
+    if active is None:
+        return basis
+    relative = _SCALES_M[-1] / active.sigma[0] if components.moved_part is active.moved_part else 0.0
+    return np.concatenate([basis, np.pad(relative * np.eye(6), ((0, 0), (basis.shape[1] - 6, 0)))])
+
+
+def _hypothesis(drift: Drift, p_value: float, weighted: list[tuple[Array, _Components]]) -> DriftHypothesis:
+    """The posterior of the drift of one part; ``drift``: at the largest scale; ``weighted``: weights and components."""
+    by_scale = [float(weights.sum()) for weights, _ in weighted]
+    probability = sum(by_scale)
+    best = weighted[int(np.argmax(by_scale))][1]
+    share = np.concatenate([weights for weights, _ in weighted]) / max(probability, 1e-300)
+    means = np.concatenate([own.means[:, -6:] for _, own in weighted]) * drift.sigma
+    within = np.concatenate([own.covariances[:, -6:, -6:] for _, own in weighted]) * np.outer(drift.sigma, drift.sigma)
+    change = share @ means
+    centred = means - change
+    covariance = np.einsum("m,mij->ij", share, within) + np.einsum("m,mi,mj->ij", share, centred, centred)
+    scaled = replace(drift, sigma=drift.sigma * best.scale_m / _SCALES_M[-1])
+    return DriftHypothesis(scaled, probability, change, covariance, p_value)
