@@ -2,7 +2,7 @@
 
 import pytest
 
-from eyebolt.monitor.screen import render_screen
+from eyebolt.monitor.screen import render_screen, status_line
 from support.status_messages import make_status
 
 CHANGES = {
@@ -65,3 +65,11 @@ def test_when_no_more_is_needed_everything_else_comes_first(height):
 def test_empty_texts_take_no_room(progress):
     empty, none = (make_status(**CHANGES, progress=value) for value in (progress, None))
     assert render_screen(empty, 0.1, 80, 40, colour=False) == render_screen(none, 0.1, 80, 40, colour=False)
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+def test_a_tolerance_of_the_transform_alone_is_named_on_every_screen(width):
+    status = make_status(**CHANGES | {"tolerance_of": "transform"})
+    lines = "\n".join(render_screen(status, 0.1, width, 30, colour=False))
+    assert "transform error 0.80" in lines
+    assert "transform error 0.80 mm, tolerance 0.50 mm" in status_line(status, 0.1)
