@@ -87,6 +87,23 @@ def test_the_simplest_model_that_predicts_views_as_well_is_chosen(distortion, ex
     assert error @ np.linalg.solve(found.camera.covariance, error) < chi2.isf(1e-3, len(error))
 
 
+@pytest.mark.parametrize(
+    ("shortened", "distortion", "count"),
+    [
+        (0.4, (-0.3, 0.1, 0.0005, -0.0003, -0.01), 5),
+        (0.35, (-0.28, 0.09, 0.0005, -0.0003, -0.012), 5),
+    ],
+)
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_wide_angle_lens_is_found_without_a_start(shortened, distortion, count, seed):
+    """Fields of view of 106 and 113 degrees across; the first fits must not end in a local minimum."""
+    truth = make_views(seed, 14, distortion, shortened=shortened)
+    found = calibrated(truth.views, count)
+    assert found.rms_px == pytest.approx(0.14, abs=0.01)
+    error = values(found.camera) - true_values(truth.camera, count)
+    assert error @ np.linalg.solve(found.camera.covariance, error) < chi2.isf(1e-4, len(error))
+
+
 def test_a_model_that_the_pictures_leave_open_is_not_chosen():
     """Numerator and denominator of the rational model cancel where the distortion is ordinary."""
     found = calibrated(make_views(3, 8).views)

@@ -302,6 +302,12 @@ def _number_lines(found: LensCalibration) -> Sequence[str]:
     ]
     if found.outlier_corners:
         lines.append(f"  {found.outlier_corners} corners are outliers")
+    open_model = found.better_undetermined_model
+    if open_model is not None:
+        lines.append(
+            f"  the model with {open_model.coefficients} coefficients predicts pictures better"
+            f" ({open_model.rms_px:.2f} px), but these do not determine it: take more with the board near the corners"
+        )
     if found.dispersion > _NOTED_DISPERSION:
         lines.append(
             f"  the pictures differ by more than the noise of their corners explains (the covariance is widened"

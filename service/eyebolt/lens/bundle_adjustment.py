@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Array, CameraModel, se3
-from eyebolt.observations import CornerLinearization, CornerObservations, fit_board_poses, linearize_corners
+from eyebolt.observations import CornerLinearization, CornerObservations, PoseFits, fit_board_poses, linearize_corners
 
 # Focal lengths in image widths, of which the best is the start: fields of view of 90 to 10 degrees.
 _FOCAL_STARTS = np.geomspace(0.5, 6.0, 10)
@@ -172,8 +172,8 @@ def adjust(
     return fit
 
 
-def initial_lens(size_px: tuple[int, int], stack: CornerObservations) -> tuple[CameraModel, Array]:
-    """An undistorted lens with the principal point in the centre of the image, and the poses (n, 4, 4) of the views.
+def initial_lens(size_px: tuple[int, int], stack: CornerObservations) -> tuple[CameraModel, PoseFits]:
+    """An undistorted lens with the principal point in the centre of the image, and the poses of the views.
 
     The focal length is the best one of a geometric series: unlike closed forms, it cannot fail for parallel views.
     """
@@ -184,9 +184,11 @@ def initial_lens(size_px: tuple[int, int], stack: CornerObservations) -> tuple[C
         matrix = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1]])
         camera = CameraModel(width, height, matrix, np.zeros(0))
         fits = fit_board_poses(camera, stack)
-        starts.append((float(fits.rss_px2.sum()), camera, fits.camera_T_board))
-    _, camera, poses = min(starts, key=lambda start: start[0])
-    return camera, poses
+        # A view without a pose counts as one that is wrong by the size of the image.
+        rss = np.where(np.isfinite(fits.rss_px2), fits.rss_px2, stack.weights.sum(axis=1) * width**2)
+        starts.append((float(rss.sum()), camera, fits))
+    _, camera, fits = min(starts, key=lambda start: start[0])
+    return camera, fits
 
 
 def invert_information(information: Array) -> Array:

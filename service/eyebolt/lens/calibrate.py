@@ -25,6 +25,7 @@ from eyebolt.observations import (
     CornerObservations,
     PoseFits,
     downweight_outlier_corners,
+    fit_board_poses,
     refine_board_poses,
 )
 
@@ -32,6 +33,10 @@ MIN_VIEWS = 3
 """Views that a calibration needs: each gives two equations, and there are four parameters without the distortion."""
 # Outlier corners are looked for about a model that fits any ordinary lens.
 _OUTLIER_MODEL = 5
+# Unless the rational model leaves less than 70 % of its residuals, half of the variance: a strong wide-angle lens.
+_RATIONAL_MODEL, _RATIONAL_GAIN = 8, 0.7
+# Parameters of the first fits: with all at once, a strong distortion ends in a local minimum.
+_STAGES = (("fx", "fy", "k1"), ("fx", "fy", "cx", "cy", "k1", "k2"), parameter_names(_OUTLIER_MODEL))
 _ROUNDS = 3
 # A focal length known worse than this is as good as unknown: the views are too much alike. Common practice, no source.
 _MAX_FOCAL_SIGMA = 0.1
@@ -102,6 +107,15 @@ class LensCalibration:
         """(n,): noise of the corners of each view per coordinate, px."""
         out: Array = self.fit.view_weights**-0.5
         return out
+
+    @property
+    def better_undetermined_model(self) -> HeldOutModel | None:
+        """A model that predicts held-out views far better than the chosen one, but that the pictures leave open."""
+        chosen = [model.rms_px for model in self.models if model.coefficients == self.coefficients]
+        better = [
+            model for model in self.models if not model.is_determined and model.rms_px < _RATIONAL_GAIN * min(chosen)
+        ]
+        return better[0] if better else None
 
     @cached_property
     def outlier_corners(self) -> int:
@@ -180,35 +194,58 @@ def _first_fits(
     size_px: tuple[int, int], stack: CornerObservations, field: CornerField, counts: Sequence[int]
 ) -> dict[int, LensFit] | None:
     """A fit of each model by its number of coefficients, all with the same weights of corners and views."""
-    camera, poses = initial_lens(size_px, stack)
-    weights = np.ones(len(poses))
-    for count in (0, 4):
-        first = adjust(_with_coefficients(camera, count), parameter_names(count), stack, poses, weights)
-        if first is None:
-            return None
-        camera, poses = first.camera, first.camera_T_board
-    names, camera = parameter_names(_OUTLIER_MODEL), _with_coefficients(camera, _OUTLIER_MODEL)
-    fit = adjust(camera, names, stack, poses, weights)
-    for _ in range(_ROUNDS):
-        if fit is None:
-            return None
-        poses, rss = fit.camera_T_board, fit.equations.corners.rss_px2
-        stack, refined = downweight_outlier_corners(
-            fit.camera, stack, PoseFits(poses, rss, poses, np.full(len(poses), np.inf)), field
-        )
-        fit = adjust(fit.camera, names, stack, refined.camera_T_board, weights)
-    if fit is None:
+    camera, board_fits = initial_lens(size_px, stack)
+    # Without distortion a view near the edge of a wide-angle lens may have no pose.
+    rows = np.flatnonzero(np.isfinite(board_fits.rss_px2))
+    if len(rows) < MIN_VIEWS:
         return None
-    fit = _with_noise_of_views(fit)
+    poses, weights = board_fits.camera_T_board[rows], np.ones(len(rows))
+    plain = adjust(camera, parameter_names(0), stack[rows], poses, weights)
+    camera = _with_coefficients(camera, _OUTLIER_MODEL)
+    for names in _STAGES:
+        staged = adjust(camera, names, stack[rows], poses, weights)
+        if staged is None:
+            return None
+        camera, poses = staged.camera, staged.camera_T_board
+    poses, weights = fit_board_poses(camera, stack).camera_T_board, np.ones(len(stack.weights))
+    simple = adjust(camera, parameter_names(_OUTLIER_MODEL), stack, poses, weights)
+    if simple is None:
+        return None
+    base, poses = simple, simple.camera_T_board
+    rational = adjust(
+        _with_coefficients(camera, _RATIONAL_MODEL), parameter_names(_RATIONAL_MODEL), stack, poses, weights
+    )
+    if rational is not None and rational.rms_px < _RATIONAL_GAIN * base.rms_px:
+        base = rational
+    for _ in range(_ROUNDS):
+        poses, rss = base.camera_T_board, base.equations.corners.rss_px2
+        stack, refined = downweight_outlier_corners(
+            base.camera, stack, PoseFits(poses, rss, poses, np.full(len(poses), np.inf)), field
+        )
+        again = adjust(base.camera, base.names, stack, refined.camera_T_board, weights)
+        if again is None:
+            return None
+        base = again
+    if base.camera.distortion.size == _OUTLIER_MODEL:
+        simple = base
+    base = _with_noise_of_views(base)
     fits: dict[int, LensFit] = {}
     for count in counts:
-        # A model with more coefficients starts from the one before.
-        nearest = fits.get(max((c for c in fits if c >= _OUTLIER_MODEL), default=0), fit)
-        camera = _with_coefficients(nearest.camera, count)
-        found = adjust(camera, parameter_names(count), fit.stack, nearest.camera_T_board, fit.view_weights)
-        if found is not None:
-            fits[count] = found
+        # From the nearest models that are fitted: with more coefficients, each means something else.
+        starts = [simple] if count <= _OUTLIER_MODEL else [fits.get(_RATIONAL_MODEL, rational or simple)]
+        if count < _OUTLIER_MODEL and plain is not None and len(rows) == len(weights):
+            starts.append(plain)
+        found = [_refitted(start, count, base) for start in starts]
+        reached = [fit for fit in found if fit is not None]
+        if reached:
+            fits[count] = min(reached, key=lambda fit: float(fit.view_weights @ fit.equations.corners.rss_px2))
     return fits
+
+
+def _refitted(start: LensFit, count: int, base: LensFit) -> LensFit | None:
+    """The fit with ``count`` coefficients to the corners of ``base`` with its weights, started from ``start``."""
+    camera = _with_coefficients(start.camera, count)
+    return adjust(camera, parameter_names(count), base.stack, start.camera_T_board, base.view_weights)
 
 
 def is_linear(fit: LensFit) -> bool:
