@@ -1,0 +1,77 @@
+"""Corner noise of each view, and structure of the arm's noise: found where it is, absent where it is not."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from eyebolt.calibration.estimation.corner_noise import shrunk_variances
+from eyebolt.calibration.robust import robust_estimate
+from eyebolt.calibration.solve import _usable_pairs
+from eyebolt_sim.problems import make_problem
+from eyebolt_sim.transforms import exp_se3, inverse
+
+
+def with_corners(simulated, change):
+    """The simulated problem with ``change(k, corners)`` in place of the corners of each view k."""
+    return replace(simulated, corners_px=[change(k, corners) for k, corners in enumerate(simulated.corners_px)])
+
+
+def corner_noise(cases, simulated):
+    problem = cases.convert(simulated, False)
+    return _usable_pairs(problem, problem.pairs).observations.corner_noise
+
+
+def test_views_that_differ_by_chance_have_one_variance():
+    rng = np.random.default_rng(1)
+    dof = np.full(40, 150.0)
+    alike = shrunk_variances(rng.chisquare(150, 40) / 150, dof)
+    assert np.ptp(alike) < 0.1
+    assert alike.mean() == pytest.approx(1.0, abs=0.05)
+    # A view with few corners is drawn to the others, one with many is not.
+    scattered = rng.chisquare(150, 40) / 150 * np.exp(rng.normal(size=40))
+    scattered[:2], dof[0] = 9.0, 2.0
+    found = shrunk_variances(scattered, dof)
+    assert found[0] < 5 < 8 < found[1]
+
+
+def test_a_blurred_view_has_its_own_noise(cases):
+    simulated = make_problem("fixed", 8, 3)
+    clean = corner_noise(cases, simulated)
+    assert clean.sigma_px == pytest.approx(0.1, rel=0.05)
+    assert np.ptp(clean.relative_variance) < 0.3
+    exact = simulated.corners_px_true
+    blurred = with_corners(simulated, lambda k, px: exact[k] + (4 if k == 2 else 1) * (px - exact[k]))
+    noise = corner_noise(cases, blurred)
+    others = np.delete(noise.relative_variance, 2)
+    assert noise.relative_variance[2] / others.mean() == pytest.approx(16, rel=0.3)
+
+
+def test_corners_shifted_alike_over_a_region_are_a_shared_shift(cases):
+    simulated = make_problem("fixed", 8, 3)
+    assert not corner_noise(cases, simulated).shift_ratio.any()
+    right = simulated.board_corners_m[:, 0] > np.median(simulated.board_corners_m[:, 0])
+    shifted = with_corners(
+        simulated, lambda k, px: px + 0.3 * np.outer(right[simulated.corner_ids[k]], [1, 1]) * (k == 5)
+    )
+    ratio = corner_noise(cases, shifted).shift_ratio
+    assert ratio.argmax() == 5
+    assert ratio[5] > 5 * np.delete(ratio, 5).max()
+
+
+def test_an_axis_that_scatters_more_is_found_and_isotropic_noise_is_not(cases):
+    simulated, rng = make_problem("fixed", 20, 4), np.random.default_rng(7)
+    sigma = np.array([1e-4, 1e-4, 6e-4, *np.deg2rad([0.02, 0.02, 0.02])])
+    reported = [
+        pose @ inverse(exp_se3(xi[:3], xi[3:]))
+        for pose, xi in zip(simulated.base_T_flange_true, rng.normal(size=(20, 6)) * sigma, strict=True)
+    ]
+    for case, expected in ((replace(simulated, base_T_flange_reported=np.stack(reported)), True), (simulated, False)):
+        problem = cases.convert(case, False)
+        estimate = robust_estimate(problem, _usable_pairs(problem, problem.pairs).observations)
+        assert estimate.used.all()
+        shape = estimate.joint.model.arm_shape
+        assert (shape is not None) is expected
+        if shape is not None:
+            diagonal = np.diagonal(shape, axis1=1, axis2=2).mean(axis=0)
+            assert diagonal[2] > 4 * diagonal[:2].max()
