@@ -202,6 +202,12 @@ class _Hypotheses:
         return replace(self, components=components, at_largest=other.at_largest)
 
 
+def _log_weights(noise: NoisePosterior) -> Array:
+    """(m,): logarithm of the likelihood of each value of the noise; the bound keeps it finite where that underflows."""
+    out: Array = np.log(np.maximum(noise.weights, 1e-300)) + noise.log_evidence
+    return out
+
+
 def _log_sum(log_weights: Array) -> float:
     largest = float(log_weights.max())
     return largest + float(np.log(np.exp(log_weights - largest).sum()))
@@ -213,7 +219,7 @@ def _hypotheses(
     """The arguments are those of ``average_over_drift``."""
     both = pairs.joined(repeats)
     noise, fits, _ = _fits(problem, both.model, corner_sigma_px, start)
-    log_weights = np.log(noise.weights) + noise.log_evidence
+    log_weights = _log_weights(noise)
     of_pairs = fits if repeats is None else _at_noise(pairs.model, corner_sigma_px, noise)
     pad = (0, 6)
     padded = np.pad(of_pairs.z, ((0, 0), pad)), np.pad(of_pairs.covariance, ((0, 0), pad, pad))
@@ -227,10 +233,10 @@ def _hypotheses(
         if p_value > _SCREENING_P:
             # Such a drift hardly affects the noise: the values of the noise without it serve.
             own_fits = _at_noise(extended, corner_sigma_px, noise)
-            own_log_weights = log_weights + own_fits.log_likelihood - fits.log_likelihood
+            own_log_weights: Array = log_weights + own_fits.log_likelihood - fits.log_likelihood
         else:
             own_noise, own_fits, at_best = _fits(problem, extended, corner_sigma_px, noise.best)
-            own_log_weights = np.log(own_noise.weights) + own_noise.log_evidence
+            own_log_weights = _log_weights(own_noise)
             p_value = _p_value(extended, own_noise, at_best, own_fits)
         if repeats is not None:
             own_fits = _with_drift_of(_at_noise(pairs.with_drift(drift), corner_sigma_px, own_noise), own_fits)
