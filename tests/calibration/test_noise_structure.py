@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from eyebolt.calibration.estimation.corner_noise import shrunk_variances
+from eyebolt.calibration.estimation.linearization import invert_information
 from eyebolt.calibration.robust import robust_estimate
 from eyebolt.calibration.solve import _usable_pairs
 from eyebolt_sim.problems import make_problem
@@ -75,3 +76,19 @@ def test_an_axis_that_scatters_more_is_found_and_isotropic_noise_is_not(cases):
         if shape is not None:
             diagonal = np.diagonal(shape, axis1=1, axis2=2).mean(axis=0)
             assert diagonal[2] > 4 * diagonal[:2].max()
+
+
+def test_a_cluster_of_equal_eigenvalues_does_not_stop_the_inversion(monkeypatch):
+    """The divide-and-conquer driver may fail on a well-conditioned matrix; then another one is used."""
+    rng = np.random.default_rng(3)
+    factors = rng.normal(size=(2, 27, 40))
+    information = factors @ np.swapaxes(factors, 1, 2)
+
+    def failing(matrix):
+        raise np.linalg.LinAlgError("Eigenvalues did not converge")
+
+    expected = invert_information(information)
+    monkeypatch.setattr(np.linalg, "eigh", failing)
+    np.testing.assert_allclose(invert_information(information), expected, rtol=1e-9, atol=1e-15)
+    with pytest.raises(np.linalg.LinAlgError):
+        invert_information(np.full((3, 3), np.nan))

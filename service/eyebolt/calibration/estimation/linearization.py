@@ -22,6 +22,7 @@ from enum import StrEnum
 from functools import cached_property
 
 import numpy as np
+import scipy
 
 from eyebolt.calibration.estimation.corner_noise import MIN_CORNER_SIGMA_PX, CornerNoise, estimate_corner_noise
 from eyebolt.calibration.estimation.vertical_axis import observable_directions
@@ -538,6 +539,23 @@ def invert_information(normal: Array) -> Array:
     return _invert_with_log_determinant(normal)[0]
 
 
+def _eigh(symmetric: Array) -> tuple[Array, Array]:
+    """Eigenvalues (..., p) and eigenvectors (..., p, p) of symmetric matrices.
+
+    NumPy's divide-and-conquer driver, used from 26 unknowns on, now and then fails on a finite, well-conditioned matrix
+    whose nuisance parameters are stated as exact (a cluster of equal eigenvalues); the QR driver does not.
+    """
+    try:
+        values, vectors = np.linalg.eigh(symmetric)
+    except np.linalg.LinAlgError:
+        if not np.isfinite(symmetric).all():
+            raise
+        found = [scipy.linalg.eigh(one, driver="ev") for one in symmetric.reshape(-1, *symmetric.shape[-2:])]
+        values = np.array([one[0] for one in found]).reshape(symmetric.shape[:-1])
+        vectors = np.array([one[1] for one in found]).reshape(symmetric.shape)
+    return values, vectors
+
+
 def _invert_with_log_determinant(normal: Array) -> tuple[Array, Array]:
     """Pseudo-inverse (..., p, p) and log determinant (...) of the information, over directions with information.
 
@@ -545,7 +563,7 @@ def _invert_with_log_determinant(normal: Array) -> tuple[Array, Array]:
     """
     scale = 1 / np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), 1e-300))
     scales = scale[..., :, None] * scale[..., None, :]
-    values, vectors = np.linalg.eigh(normal * scales)
+    values, vectors = _eigh(normal * scales)
     has_information = values > 1e-14 * np.maximum(values[..., -1:], 1e-300)
     inverse = (
         vectors * np.where(has_information, 1 / np.where(has_information, values, 1.0), 0.0)[..., None, :]
