@@ -32,11 +32,11 @@ def test_what_nobody_states_has_the_default():
     prior = stated_prior(camera(count=0), DEFAULT_BOARD.corners_m, None, None)
     # 0.2 mm over the 200 mm between the outermost corners, and a bow of a thousandth of them.
     bow = {"bow_x": 2e-4, "bow_xy": 2e-4, "bow_y": 2e-4}
-    lens = {"fx": 2.0, "fy": 2.01, "cx": 2.0, "cy": 2.0, "k1": 0.005}
+    lens = {"fx": 2.0, "fy": 2.01, "cx": 2.0, "cy": 2.0, "k1": 0.005, "k2": 0.02, "p1": 3e-4, "p2": 3e-4, "k3": 0.05}
     assert sigmas(prior) == pytest.approx({"scale": 1e-3, **bow, **lens})
     assert set(prior.sources) == {PriorSource.DEFAULT}
     correlation = prior.covariance / np.sqrt(np.outer(*[np.diagonal(prior.covariance)] * 2))
-    expected = np.eye(9)
+    expected = np.eye(13)
     expected[4, 5] = expected[5, 4] = 1.0
     np.testing.assert_allclose(correlation, expected, atol=1e-12)
 

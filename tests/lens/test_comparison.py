@@ -55,10 +55,10 @@ def test_a_shift_of_the_principal_point_is_mostly_a_rotation_of_the_camera():
 
 
 def test_defaults_of_a_lens_without_standard_deviations():
-    """0.1 % of the focal length, in fx and fy together; 2 px; 0.005 of k1; nothing of the other coefficients."""
+    """0.1 % of the focal length, in fx and fy together; 2 px; five coefficients, and k1 alone if any is stated."""
     camera, _ = calibrated(3)
     covariance, is_default = stated_covariance(camera)
-    assert np.sqrt(np.diag(covariance)) == pytest.approx([1.21, 1.206, 2, 2, 0.005, 0, 0, 0, 0])
+    assert np.sqrt(np.diag(covariance)) == pytest.approx([1.21, 1.206, 2, 2, 0.005, 0.02, 3e-4, 3e-4, 0.05])
     assert covariance[0, 1] == pytest.approx(1.21 * 1.206)
     assert all(is_default)
     partly, is_default = stated_covariance(replace(camera, sigma={"fy": 0.5, "k3": 0.1}))

@@ -53,10 +53,15 @@ def convert(simulated, include_robot_noise: bool = True) -> Problem:
     )
 
 
+# What nobody states about the coefficients (service/eyebolt/calibration/README.md).
+_COEFFICIENT_SIGMA = {"k1": 0.005, "k2": 0.02, "p1": 3e-4, "p2": 3e-4, "k3": 0.05}
+
+
 def with_drawn_board_and_lens(problem: Problem, seed: int) -> tuple[Problem, dict[str, float]]:
     """The problem with board and lens as wrongly stated as the defaults of the solver allow, and the deviations.
 
-    The deviations are those of the truth from what is stated: board scale (relative), fx, fy, cx, cy (px), k1.
+    The deviations are those of the truth from what is stated: board scale (relative), fx, fy, cx, cy (px), five
+    coefficients.
     """
     rng = np.random.default_rng([seed, 91])
     camera = problem.camera
@@ -68,8 +73,9 @@ def with_drawn_board_and_lens(problem: Problem, seed: int) -> tuple[Problem, dic
         "fy": focal * camera.matrix[1, 1],
         "cx": centre[0],
         "cy": centre[1],
-        "k1": 0.005 * float(rng.normal()),
+        **{name: sigma * float(rng.normal()) for name, sigma in _COEFFICIENT_SIGMA.items()},
     }
+    camera = replace(camera, distortion=np.pad(camera.distortion, (0, max(5 - camera.distortion.size, 0))))
     stated = camera.perturbed({name: -value for name, value in off.items() if name != "scale"})
     return (
         replace(

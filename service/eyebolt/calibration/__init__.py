@@ -17,7 +17,7 @@ from eyebolt.calibration.finding import EVIDENCE_KEYS, FINDING_KINDS, Finding, F
 from eyebolt.calibration.nuisance_prior import (
     DEFAULT_CENTRE_SIGMA_PX,
     DEFAULT_FOCAL_SIGMA,
-    DEFAULT_K1_SIGMA,
+    default_coefficient_sigma,
     PRINTED_SCALE_SIGMA,
     NuisancePrior,
     PriorSource,
@@ -43,7 +43,7 @@ from eyebolt.protocol import AcceptanceStatus, Severity
 __all__ = [
     "DEFAULT_CENTRE_SIGMA_PX",
     "DEFAULT_FOCAL_SIGMA",
-    "DEFAULT_K1_SIGMA",
+    "default_coefficient_sigma",
     "EVIDENCE_KEYS",
     "FINDING_KINDS",
     "MIN_PAIRS",

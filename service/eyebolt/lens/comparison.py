@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import chdtrc, ndtr
 
-from eyebolt.calibration import DEFAULT_CENTRE_SIGMA_PX, DEFAULT_FOCAL_SIGMA, DEFAULT_K1_SIGMA
+from eyebolt.calibration import DEFAULT_CENTRE_SIGMA_PX, DEFAULT_FOCAL_SIGMA, default_coefficient_sigma
 from eyebolt.geometry import Array, CameraModel, parameter_names, se3
 from eyebolt.lens.bundle_adjustment import invert_information
 from eyebolt.lens.calibrate import LensCalibration, picture_grid, refit_from
@@ -96,7 +96,7 @@ def parameter_values(camera: CameraModel) -> Array:
 def stated_covariance(camera: CameraModel) -> tuple[Array, tuple[bool, ...]]:
     """Covariance (q, q) of all parameters of a lens as its file states it, with the defaults of a solve for the rest.
 
-    And for each parameter whether it is a default. Coefficients but k1 are exact where nothing is stated.
+    And for each parameter whether it is a default.
     """
     names = parameter_names(camera.distortion.size)
     out = np.zeros((len(names), len(names)))
@@ -105,7 +105,7 @@ def stated_covariance(camera: CameraModel) -> tuple[Array, tuple[bool, ...]]:
     focal = np.array([DEFAULT_FOCAL_SIGMA * camera.matrix[0, 0], DEFAULT_FOCAL_SIGMA * camera.matrix[1, 1]])
     free = [k for k in (0, 1) if k not in stated]
     out[np.ix_(free, free)] = np.outer(focal, focal)[np.ix_(free, free)]
-    defaults = {"cx": DEFAULT_CENTRE_SIGMA_PX, "cy": DEFAULT_CENTRE_SIGMA_PX, "k1": DEFAULT_K1_SIGMA}
+    defaults = {"cx": DEFAULT_CENTRE_SIGMA_PX, "cy": DEFAULT_CENTRE_SIGMA_PX, **default_coefficient_sigma(camera)}
     is_default = [name not in camera.sigma for name in names]
     for k, name in enumerate(names):
         if is_default[k] and name in defaults:
