@@ -17,10 +17,10 @@ from eyebolt.calibration.finding import EVIDENCE_KEYS, FINDING_KINDS, Finding, F
 from eyebolt.calibration.nuisance_prior import (
     DEFAULT_CENTRE_SIGMA_PX,
     DEFAULT_FOCAL_SIGMA,
-    default_coefficient_sigma,
     PRINTED_SCALE_SIGMA,
     NuisancePrior,
     PriorSource,
+    default_coefficient_sigma,
     measured_scale_sigma,
 )
 from eyebolt.calibration.problem import PoseConvention, Problem, RobotNoise, WorkingVolume
@@ -43,7 +43,6 @@ from eyebolt.protocol import AcceptanceStatus, Severity
 __all__ = [
     "DEFAULT_CENTRE_SIGMA_PX",
     "DEFAULT_FOCAL_SIGMA",
-    "default_coefficient_sigma",
     "EVIDENCE_KEYS",
     "FINDING_KINDS",
     "MIN_PAIRS",
@@ -78,6 +77,7 @@ __all__ = [
     "WorkingVolume",
     "assess_result",
     "chi2_isf",
+    "default_coefficient_sigma",
     "linearize",
     "linearize_board_poses",
     "measured_scale_sigma",

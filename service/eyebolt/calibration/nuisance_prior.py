@@ -27,9 +27,9 @@ MATRIX_PARAMETERS = ("fx", "fy", "cx", "cy")
 
 # Standard deviations of a lens that is calibrated with ordinary care and stated without its uncertainty: the focal
 # length (fx and fy together, since square pixels are exact) as a fraction, the principal point in pixels, and the
-# coefficients of the usual five-coefficient model: about three times what 15 images with 0.1 px of corner noise leave open
-# (``python -m bench.honesty table --rows lens-file-0.1``). Principal point and tangential coefficients replace each other in
-# images, so that an uncertain principal point beside exact tangential coefficients would be as good as exact.
+# coefficients of the usual five-coefficient model: about three times what 15 images with 0.1 px of corner noise leave
+# open (``python -m bench.honesty table --rows lens-file-0.1``). Principal point and tangential coefficients replace
+# each other in images: an uncertain principal point beside exact tangential coefficients would be as good as exact.
 DEFAULT_FOCAL_SIGMA = 1e-3
 DEFAULT_CENTRE_SIGMA_PX = 2.0
 DEFAULT_COEFFICIENT_SIGMA = {"k1": 0.005, "k2": 0.02, "p1": 3e-4, "p2": 3e-4, "k3": 0.05}

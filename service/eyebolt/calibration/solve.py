@@ -193,15 +193,13 @@ def _usable_pairs(problem: Problem, pairs: Sequence[Pair]) -> _UsablePairs:
 
 
 def _instants(pairs: Sequence[Pair], session: Sequence[Pair]) -> Array:
-    """(n,): instants of ``pairs``, seconds; their capture indices where not all instants of the ``session`` are known,
-    or its clock was set back."""
-    known = np.array([np.nan if pair.time_s is None else pair.time_s for pair in sorted(session, key=_capture_index)])
-    is_clock_usable = np.isfinite(known).all() and (np.diff(known) > 0).all()
-    return np.array([pair.time_s if is_clock_usable else pair.index for pair in pairs], dtype=float)
+    """(n,): place of ``pairs`` in the order of capture of the ``session``.
 
-
-def _capture_index(pair: Pair) -> int:
-    return pair.index
+    Not the clock: a replay at another speed, and a clock that was set, must leave the result as it is. A program stops
+    at its waypoints at an even pace, and the rate of a drift is stated by the clock all the same.
+    """
+    order = np.sort([pair.index for pair in session])
+    return np.searchsorted(order, [pair.index for pair in pairs]).astype(float)
 
 
 def _with_instants(

@@ -32,8 +32,10 @@ def find_drift(problem: Problem, joint: JointEstimate, pairs: Sequence[Pair]) ->
     rotation_deg = float(np.rad2deg(np.linalg.norm(found.change[3:])))
     evidence = {"translation_mm": translation_mm, "rotation_deg": rotation_deg, "p_value": found.p_value}
     rate = ""
-    if all(pair.time_s is not None for pair in pairs):
-        hours = (found.drift.end_s - found.drift.start_s) / 3600
+    instants_s = [pair.time_s for pair in pairs if pair.time_s is not None]
+    hours = (instants_s[-1] - instants_s[0]) / 3600 if len(instants_s) == len(pairs) else 0.0
+    # The clock may have been set back during the session.
+    if hours > 0:
         evidence |= {"mm_per_hour": translation_mm / hours, "deg_per_hour": rotation_deg / hours}
         rate = f" ({evidence['mm_per_hour']:.2g} mm and {evidence['deg_per_hour']:.2g} deg per hour)"
     fixture = "mount of the camera" if part is MovedPart.CAMERA else "holder of the board"

@@ -107,12 +107,12 @@ class _Components:
 
 @dataclass(frozen=True)
 class TimedModel:
-    """The linear model of n views with their instants."""
+    """The linear model of n views with their order."""
 
     model: LinearModel
     """Without a drift."""
     time_s: Array
-    """(n,): instants."""
+    """(n,): places in the order of capture."""
 
     def joined(self, other: TimedModel | None) -> TimedModel:
         """The views of both."""

@@ -199,7 +199,7 @@ class Observations:
     corner_noise: CornerNoise
     """Noise of the corners of each view."""
     time_s: Array
-    """(n,), ascending: instants of the pairs, or their order where the instants are not known."""
+    """(n,), ascending: place of the pairs in the order of capture."""
     arm_shape: Array | None = None
     """(n, 6, 6): structure of the arm's noise (see ``LinearModel``)."""
     drift: Drift | None = None
