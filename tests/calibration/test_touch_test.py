@@ -10,6 +10,7 @@ from eyebolt.calibration.acceptance import AcceptanceCause, assess_result
 from eyebolt.calibration.problem import WorkingVolume
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
+from eyebolt.protocol import ToleranceOf
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.views import ViewRange
 from support import long_forms, touched_board
@@ -122,7 +123,7 @@ def test_a_tip_three_millimetres_off_is_contradicted(cases, touched, mount, turn
         problem = replace(cases.convert(simulated), tip=touched.tip_of(simulated, TIP_SIGMA_MM))
         # Sideways: on a vertical arm rotations of the wrist reveal that, and nothing reveals a wrong length.
         outcome = solve(problem, (), [touched.lay_board(simulated, seed, 4, TIP_SIGMA_MM, tip_off_mm=(3, 0, 0))])
-        strict, wide = assess_result(outcome, 1.2), assess_result(outcome, 5.0)
+        strict, wide = (assess_result(outcome, mm, ToleranceOf.TRANSFORM) for mm in (1.2, 5.0))
         assert strict.cause is AcceptanceCause.TOUCHES_BEYOND_TOLERANCE, strict.reason
         assert wide.cause is AcceptanceCause.TOUCHES_CONTRADICT, wide.reason
 

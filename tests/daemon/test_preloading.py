@@ -11,16 +11,18 @@ USES = {
     "a pose in Euler angles": "PoseFormat('mm', 'euler-ZYX').to_fields(np.eye(4))",
     "a chance": "chi2_sf(6, 20.0)",
     "a crowd of squares": "largest_cluster(DetectedMarkers(np.zeros(0, int), squares[:0], squares))",
+    "a triangular system": "scipy.linalg.solve_triangular(np.eye(2), np.ones(2))",
 }
 RACES = """
 import os, sys, threading, time
 import numpy as np
+import scipy
 from eyebolt.boards.marker_detector import DetectedMarkers, largest_cluster
 from eyebolt.daemon.executor import preload_libraries
 from eyebolt.geometry import PoseFormat
 from eyebolt.calibration.estimation.statistics import chi2_sf
 squares = np.arange(6)[:, None, None] * 10.0 + np.array([[0, 0], [8, 0], [8, 8], [0, 8]])
-assert not any(name in sys.modules for name in ("scipy.sparse", "scipy.special", "scipy.spatial"))
+assert not any(name in sys.modules for name in ("scipy.sparse", "scipy.special", "scipy.spatial", "scipy.linalg"))
 assert threading.active_count() == 1, "a fork copies one thread"
 for delay_s in (0.0, 0.05, 0.2):
     child = os.fork()
@@ -30,7 +32,8 @@ for delay_s in (0.0, 0.05, 0.2):
         time.sleep(delay_s)
         {use}
         loading.join()
-        assert all(name in sys.modules for name in ("scipy.sparse.csgraph", "scipy.special", "scipy.spatial.transform"))
+        wanted = ("scipy.sparse.csgraph", "scipy.special", "scipy.spatial.transform", "scipy.linalg")
+        assert all(name in sys.modules for name in wanted)
         break
     status = os.waitpid(child, 0)[1]
     assert status == 0, (delay_s, status)

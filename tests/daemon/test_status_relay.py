@@ -2,8 +2,10 @@
 
 import asyncio
 import contextlib
+import gc
 import json
 import socket
+import struct
 import threading
 import time
 
@@ -12,7 +14,7 @@ import zmq
 from structlog.testing import capture_logs
 
 from eyebolt.daemon.status_publisher import StatusPublisher
-from eyebolt.daemon.status_relay import RelayedConnection, RelayLimits
+from eyebolt.daemon.status_relay import RelayedConnection, RelayLimits, StatusRelay
 from eyebolt.security.key_files import make_client_keys, make_station_secret, read_client_keys
 from support.daemon_process import free_ports
 from support.processes import Patience, until
@@ -229,3 +231,37 @@ def test_the_loop_of_the_daemon_never_waits_for_the_socket(opened):
         return time.thread_time() - begun
 
     assert asyncio.run(story()) < 1.0
+
+
+def test_a_peer_that_resets_its_connection_leaves_no_unretrieved_exception(monkeypatch):
+    """Asyncio logs an exception that nobody retrieved with a traceback, whenever the garbage collector finds it."""
+    # It retrieves the exception of a connection, but too late if the collector finds the exception's future first.
+    monkeypatch.delattr(asyncio.StreamReaderProtocol, "__del__")
+    (port,) = free_ports(1)
+    unretrieved = []
+
+    async def reset_after_a_byte():
+        _, peer = await asyncio.open_connection("127.0.0.1", port)
+        peer.write(b"x")
+        await peer.drain()
+        await asyncio.sleep(0.02)
+        peer.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        peer.transport.abort()
+
+    async def story():
+        asyncio.get_running_loop().set_exception_handler(lambda _, context: unretrieved.append(context))
+        inner = socket.create_server(("127.0.0.1", 0), backlog=128)
+        relay = StatusRelay(f"tcp://127.0.0.1:{port}")
+        running = asyncio.create_task(relay.run(inner.getsockname()[1]))
+        for _ in range(20):
+            await reset_after_a_byte()
+        await asyncio.sleep(0.1)
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+        relay.close()
+        inner.close()
+        gc.collect()
+        await asyncio.sleep(0)
+
+    asyncio.run(story())
+    assert not unretrieved

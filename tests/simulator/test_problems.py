@@ -92,7 +92,9 @@ def test_a_problem_file_has_the_content_of_the_problem(tmp_path):
     problem = make_problem("fixed", 5, seed=6, limits=ViewRange(min_visible_fraction=0.6, spread=0.95))
     problem.write(tmp_path / "problem.json", tolerance_mm=0.7, include_robot_noise=False)
     content = json.loads((tmp_path / "problem.json").read_text())
-    assert set(content) == {"mount", "turns", "camera", "board_corners_mm", "board_scale_sigma", "pairs", "goal"}
+    board = {"board_corners_mm", "board_scale_sigma", "board_bow_sigma_mm"}
+    assert set(content) == {"mount", "turns", "camera", "pairs", "goal"} | board
+    assert (content["board_scale_sigma"], content["board_bow_sigma_mm"]) == (1e-9, 1e-6)
     assert content["goal"] == {"tolerance_mm": 0.7, "near_mm": 600.0, "far_mm": 1000.0}
     assert content["camera"]["width"] == 2448
     assert np.array(content["board_corners_mm"])[0] == pytest.approx([20, 20, 0])
@@ -104,7 +106,7 @@ def test_a_problem_file_has_the_content_of_the_problem(tmp_path):
         assert pair["ids"] == ids.tolist()
         assert (np.array(pair["corners_px"]) == corners).all()
     assert min(ids.size for ids in problem.corner_ids) < 88, "these limits must cut off some boards at the edge"
-    assert problem.to_json()["robot_noise"] == {"mm": 0.1, "deg": 0.02}
+    assert problem.to_json()["robot_noise"] == {"mm": 0.1, "deg": 0.02, "degrees_of_freedom": 1e9}
 
 
 def test_a_board_that_does_not_fit_into_the_image_is_refused():

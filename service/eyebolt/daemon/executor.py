@@ -30,7 +30,7 @@ from eyebolt.store import FileSystem, SessionFolder, list_sessions, session_name
 
 # A package before its submodules, in the order in which a first use loads them. Importing a package and its submodule
 # concurrently can expose a partially initialised module.
-_PRELOADED = ("scipy.sparse", "scipy.sparse.csgraph", "scipy.special", "scipy.spatial")
+_PRELOADED = ("scipy.sparse", "scipy.sparse.csgraph", "scipy.special", "scipy.spatial", "scipy.linalg")
 
 _log = structlog.get_logger("session")
 

@@ -203,6 +203,9 @@ class StatusRelay:
             self._open.pop(inner_address, None)
             for open_writer in writers:
                 open_writer.transport.abort()
+            # Retrieves the exception of a connection that its peer has reset: asyncio logs with a traceback what is
+            # never retrieved.
+            await asyncio.gather(*(open_writer.wait_closed() for open_writer in writers), return_exceptions=True)
 
     async def _pass_in(
         self, connection: RelayedConnection, reader: asyncio.StreamReader, inner: asyncio.StreamWriter

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtrc, ndtr
+import scipy
 
 from eyebolt.calibration import DEFAULT_CENTRE_SIGMA_PX, DEFAULT_FOCAL_SIGMA, default_coefficient_sigma
 from eyebolt.geometry import Array, CameraModel, parameter_names, se3
@@ -74,14 +74,14 @@ def compare_with_stated(stated: CameraModel, calibration: LensCalibration) -> Le
     difference = after - before
     chi_squared = float(difference @ invert_information(prior + covariance) @ difference)
     sigma, stated_sigma = np.sqrt(np.diagonal(covariance)), np.sqrt(np.diagonal(prior))
-    p_values = 2 * ndtr(-np.abs(difference) / np.hypot(sigma, stated_sigma))
+    p_values = 2 * scipy.special.ndtr(-np.abs(difference) / np.hypot(sigma, stated_sigma))
     rms_px, largest_px, largest_at_px = _picture_difference(stated, fit.camera)
     columns = [column.tolist() for column in (before, stated_sigma, np.array(is_default), after, sigma, p_values)]
     return LensComparison(
         tuple(ParameterComparison(*row) for row in zip(names, *columns, strict=True)),
         chi_squared,
         len(names),
-        float(chdtrc(len(names), chi_squared)),
+        float(scipy.special.chdtrc(len(names), chi_squared)),
         rms_px,
         largest_px,
         largest_at_px,

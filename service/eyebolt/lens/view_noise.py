@@ -10,7 +10,7 @@ that differ by no more than chance share one variance.
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import digamma, polygamma
+import scipy
 
 from eyebolt.geometry import Array
 
@@ -24,13 +24,13 @@ def view_variances(rss_px2: Array, degrees_of_freedom: Array) -> Array:
     variance = np.maximum(rss_px2 / degrees_of_freedom, _MIN_SIGMA_PX**2)
     half = degrees_of_freedom / 2
     # Logarithms of the variances, without the bias of the logarithm of a chi-squared variable.
-    logs = np.log(variance) - digamma(half) + np.log(half)
-    excess = np.var(logs, ddof=1) - polygamma(1, half).mean() if len(logs) > 1 else 0.0
+    logs = np.log(variance) - scipy.special.digamma(half) + np.log(half)
+    excess = np.var(logs, ddof=1) - scipy.special.polygamma(1, half).mean() if len(logs) > 1 else 0.0
     if excess <= 0:
         common = float(rss_px2.sum() / degrees_of_freedom.sum())
         return np.full(len(variance), max(common, _MIN_SIGMA_PX**2))
     prior_half = _inverse_trigamma(float(excess))
-    prior = np.exp(logs.mean() + digamma(prior_half) - np.log(prior_half))
+    prior = np.exp(logs.mean() + scipy.special.digamma(prior_half) - np.log(prior_half))
     out: Array = (prior_half * prior + half * variance) / (prior_half + half)
     return out
 
@@ -39,8 +39,8 @@ def _inverse_trigamma(value: float) -> float:
     """The x > 0 with trigamma(x) = ``value`` > 0, by Newton's method on 1 / trigamma (Smyth, appendix)."""
     x = 0.5 + 1 / value
     for _ in range(_NEWTON_STEPS):
-        trigamma = float(polygamma(1, x))
-        change = trigamma * (1 - trigamma / value) / float(polygamma(2, x))
+        trigamma = float(scipy.special.polygamma(1, x))
+        change = trigamma * (1 - trigamma / value) / float(scipy.special.polygamma(2, x))
         x += change
         if abs(change) < 1e-9 * x:
             break
