@@ -2,7 +2,9 @@
 
 import asyncio
 import errno
+import gc
 import socket
+import struct
 from contextlib import asynccontextmanager
 
 import pytest
@@ -474,3 +476,27 @@ def test_an_address_that_was_turned_away_is_shown_until_the_robot_speaks():
             assert station.door.notice(None) == ""
 
     asyncio.run(story())
+
+
+@pytest.mark.parametrize("allow", [("127.0.0.1",), ("10.0.0.1",)], ids=["admitted", "turned away"])
+def test_a_peer_that_resets_its_connection_leaves_no_unretrieved_exception(monkeypatch, allow):
+    """Asyncio logs an exception that nobody retrieved with a traceback, whenever the garbage collector finds it."""
+    # It retrieves the exception of a connection, but too late if the collector finds the exception's future first.
+    monkeypatch.delattr(asyncio.StreamReaderProtocol, "__del__")
+    unretrieved = []
+
+    async def story():
+        asyncio.get_running_loop().set_exception_handler(lambda _, context: unretrieved.append(context))
+        async with opened(ConnectionLimits(), allow=allow) as (station, _):
+            for pause_s in [0.0, 0.02] * 10:
+                peer = socket.create_connection(("127.0.0.1", station.port))
+                peer.send(b"hello 0\nstatus 1\n" * 3)
+                await asyncio.sleep(pause_s)
+                peer.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+                peer.close()
+                await asyncio.sleep(0.02)
+        gc.collect()
+        await asyncio.sleep(0)
+
+    asyncio.run(story())
+    assert not unretrieved

@@ -180,6 +180,7 @@ class RobotServer:
                 remedy=remedy,
             )
             self._rejected_peer = peer
+            self._keep_task(asyncio.create_task(_retrieve_reset(writer)))
             rejected = RobotConnection(0, peer, writer, self._now_s())
             rejected.send_unsolicited(_NOT_ALLOWED)
             rejected.disconnect()
@@ -226,6 +227,7 @@ class RobotServer:
         connection = RobotConnection(next(self._numbers), _peer_of(writer), writer, self._now_s())
         number, peer = connection.number, connection.peer
         self._open[number] = connection
+        self._keep_task(asyncio.create_task(_retrieve_reset(writer)))
         if (robot_socket := writer.get_extra_info("socket")) is not None:
             detect_dead_peer(robot_socket)
         self._throttled_log.info("client connected", peer, peer=peer, connection=number)
@@ -409,6 +411,12 @@ class RobotServer:
     @staticmethod
     def _now_s() -> float:
         return asyncio.get_running_loop().time()
+
+
+async def _retrieve_reset(writer: asyncio.StreamWriter) -> None:
+    """Waits for the end of a connection: asyncio logs a reset by the peer with a traceback if nobody retrieves it."""
+    with contextlib.suppress(OSError):
+        await writer.wait_closed()
 
 
 def _peer_of(writer: asyncio.StreamWriter) -> str:
