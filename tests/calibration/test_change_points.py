@@ -19,7 +19,7 @@ POSES = 16
 
 def moved_from(cases, simulated, at, board=None, camera=None, stated=True):
     """The problem in which the board or the camera has moved, from pair ``at`` on, by a 4x4 in its own frame."""
-    problem = cases.convert(simulated, stated)
+    problem = cases.convert(simulated, stated, drift_sigma_m=None)
     pairs = list(problem.pairs)
     for row in range(at, len(pairs)):
         view = simulated.camera_T_board_true[row]
@@ -142,7 +142,7 @@ def test_two_change_points_leave_the_longest_segment(cases, mount):
 @pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
 def test_clean_pairs_and_single_outliers_are_no_change_point(cases, mount, stated, seeds):
     for seed in seeds:
-        problem = cases.convert(make_problem(mount, POSES, seed), stated)
+        problem = cases.convert(make_problem(mount, POSES, seed), stated, drift_sigma_m=None)
         for candidate in (problem, cases.with_stale_pose(problem, 9)):
             assert not [f for f in solve(candidate).findings if f.code.endswith("-moved")]
 

@@ -17,7 +17,7 @@ BARREL = simple_lens(2448, 2048, 2400.0, (-0.2, 0.05, 0, 0, 0))
 
 @pytest.mark.parametrize("pairs", [1, 4, 8])
 def test_columns_and_rows_exchanged_in_the_station_file(cases, pairs):
-    problem = cases.convert(make_problem("fixed", pairs, 1))
+    problem = cases.convert(make_problem("fixed", pairs, 1), drift_sigma_m=None)
     outcome = solve(replace(problem, board_corners_m=chessboard_shape(9, 12, 0.020).corners_m))
     assert isinstance(outcome, Refusal)
     assert (outcome.findings[0].code, outcome.findings[0].severity) == ("corner-numbering", "stop")
@@ -26,20 +26,20 @@ def test_columns_and_rows_exchanged_in_the_station_file(cases, pairs):
 
 @pytest.mark.parametrize("stated", [11, 13])
 def test_a_column_miscounted(cases, stated):
-    problem = cases.convert(make_problem("arm", 3, 2))
+    problem = cases.convert(make_problem("arm", 3, 2), drift_sigma_m=None)
     finding = find_wrong_row_length(chessboard_shape(stated, 9, 0.020).corners_m, problem.pairs)
     assert finding.evidence["corners_per_row"] == 11
     assert "columns = 12" in finding.remedy
 
 
 def test_corners_numbered_column_by_column(cases):
-    problem = cases.convert(make_problem("fixed", 5, 3))
+    problem = cases.convert(make_problem("fixed", 5, 3), drift_sigma_m=None)
     pairs = [replace(p, ids=p.ids % 11 * 8 + p.ids // 11) for p in problem.pairs]
     assert solve(replace(problem, pairs=pairs)).findings[0].code == "corner-numbering"
 
 
 def test_a_distorted_image_and_a_board_that_is_no_grid_raise_no_finding(cases):
-    problem = cases.convert(make_problem("fixed", 5, 4, camera=BARREL))
+    problem = cases.convert(make_problem("fixed", 5, 4, camera=BARREL), drift_sigma_m=None)
     assert find_wrong_row_length(problem.board_corners_m, problem.pairs) is None
     scattered = problem.board_corners_m + np.random.default_rng(1).normal(size=(88, 3)) * [0.003, 0.003, 0]
     assert find_wrong_row_length(scattered, problem.pairs) is None

@@ -17,7 +17,7 @@ MOUNTS = ["fixed", "arm"]
 
 
 def problem_of(cases, mount, poses, seed):
-    return cases.convert(make_problem(mount, poses, seed), include_robot_noise=False)
+    return cases.convert(make_problem(mount, poses, seed), include_robot_noise=False, drift_sigma_m=None)
 
 
 def shifted(problem, late):
@@ -71,7 +71,7 @@ def test_two_images_swapped_with_a_noisy_arm(cases, mount, seeds):
     named = 0
     for seed in seeds:
         simulated = make_problem(mount, 10, seed, 0.3, 0.3, 0.05)
-        problem = cases.convert(simulated, include_robot_noise=False)
+        problem = cases.convert(simulated, include_robot_noise=False, drift_sigma_m=None)
         a, b = problem.pairs[3], problem.pairs[7]
         spoilt = cases.with_pair(problem, 3, ids=b.ids, corners_px=b.corners_px)
         spoilt = cases.with_pair(spoilt, 7, ids=a.ids, corners_px=a.corners_px)

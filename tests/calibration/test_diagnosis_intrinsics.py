@@ -19,7 +19,9 @@ BARREL = simple_lens(2448, 2048, 2400.0, (-0.15, 0.05, 0, 0, 0))
 
 def taken_through(cases, mount, poses, seed, true=DEFAULT_LENS, stated=DEFAULT_LENS):
     simulated = make_problem(mount, poses, seed, camera=true, limits=VARIED)
-    return replace(cases.convert(simulated, include_robot_noise=False), camera=cases.camera_of(stated))
+    return replace(
+        cases.convert(simulated, include_robot_noise=False, drift_sigma_m=None), camera=cases.camera_of(stated)
+    )
 
 
 def centred(cx, cy):
@@ -40,7 +42,9 @@ def only_stop(problem):
 @pytest.mark.parametrize("poses", [5, 12])
 def test_a_board_printed_in_the_wrong_size(cases, mount, off, poses):
     simulated = make_problem(mount, poses, 1, board=chessboard_shape(12, 9, 0.020 * (1 + off)), limits=VARIED)
-    problem = replace(cases.convert(simulated, False), board_corners_m=chessboard_shape(12, 9, 0.020).corners_m)
+    problem = replace(
+        cases.convert(simulated, False, drift_sigma_m=None), board_corners_m=chessboard_shape(12, 9, 0.020).corners_m
+    )
     finding = only_stop(problem)
     assert finding.code == "board-scale"
     assert abs(finding.evidence["scale"] - off) < 4 * finding.evidence["scale_sigma"] < 0.01 * (1 + off)
@@ -88,7 +92,7 @@ def test_board_and_lens_both_off_are_both_found(cases, mount):
     simulated = make_problem(
         mount, 15, 6, camera=simple_lens(2448, 2048, 2448.0), board=chessboard_shape(12, 9, 0.0206), limits=VARIED
     )
-    problem = replace(cases.convert(simulated, False), camera=cases.camera_of(DEFAULT_LENS))
+    problem = replace(cases.convert(simulated, False, drift_sigma_m=None), camera=cases.camera_of(DEFAULT_LENS))
     problem = replace(problem, board_corners_m=chessboard_shape(12, 9, 0.020).corners_m)
     stops = {f.code: f for f in solve(problem).findings if f.severity == "stop"}
     assert set(stops) == {"board-scale", "focal-length"}
@@ -108,7 +112,9 @@ def test_a_deviation_within_the_stated_sigma_is_no_contradiction(cases):
 def test_a_session_without_a_fault_has_notes_only(cases, mount, seeds):
     for seed in seeds:
         for poses in (5, 9, 16):
-            problem = cases.convert(make_problem(mount, poses, seed), include_robot_noise=seed % 2 == 0)
+            problem = cases.convert(
+                make_problem(mount, poses, seed), include_robot_noise=seed % 2 == 0, drift_sigma_m=None
+            )
             assert {f.severity for f in solve(problem).findings} <= {"note"}
 
 

@@ -17,7 +17,7 @@ DEFAULT = PoseFormat()
 
 
 def read_wrongly(cases, mount, poses, seed, truly, stated, inverted=False):
-    problem = cases.convert(make_problem(mount, poses, seed), include_robot_noise=False)
+    problem = cases.convert(make_problem(mount, poses, seed), include_robot_noise=False, drift_sigma_m=None)
     fields = [cases.sent(inverse(p.base_T_flange) if inverted else p.base_T_flange, truly) for p in problem.pairs]
     read = PoseFormatHypothesis(stated).poses(np.array(fields), PoseConvention(stated))
     pairs = [replace(p, base_T_flange=A, fields=f) for p, A, f in zip(problem.pairs, read, fields, strict=True)]

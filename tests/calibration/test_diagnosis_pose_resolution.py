@@ -28,7 +28,7 @@ def printed(problem, decimals):
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 @pytest.mark.parametrize("poses", [6, 15])
 def test_a_pose_printed_in_whole_millimetres_and_degrees(cases, mount, poses):
-    problem = cases.convert(make_problem(mount, poses, 1), include_robot_noise=False)
+    problem = cases.convert(make_problem(mount, poses, 1), include_robot_noise=False, drift_sigma_m=None)
     first = solve(printed(problem, 0)).findings[0]
     assert (first.code, first.severity) == ("pose-resolution", "warn")
     assert (first.evidence["step_mm"], first.evidence["step_deg"]) == (1.0, pytest.approx(1.0))
@@ -39,7 +39,7 @@ def test_a_pose_printed_in_whole_millimetres_and_degrees(cases, mount, poses):
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_an_arm_noisier_than_stated(cases, mount):
-    problem = cases.convert(make_problem(mount, 12, 2))
+    problem = cases.convert(make_problem(mount, 12, 2), drift_sigma_m=None)
     quieter = replace(problem, robot_noise=RobotNoise(1e-4 / 3, np.deg2rad(0.02) / 3))
     (finding,) = [f for f in solve(quieter).findings if f.code == "excess-pose-noise"]
     assert finding.severity == "warn"

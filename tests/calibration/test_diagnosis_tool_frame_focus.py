@@ -22,7 +22,7 @@ def stops(problem):
 @pytest.mark.parametrize("mount", MOUNTS)
 @pytest.mark.parametrize(("poses", "at"), [(5, 3), (10, 5), (14, 4)])
 def test_another_tool_or_frame_from_some_pair_on(cases, mount, poses, at):
-    problem = cases.convert(make_problem(mount, poses, 2), include_robot_noise=False)
+    problem = cases.convert(make_problem(mount, poses, 2), include_robot_noise=False, drift_sigma_m=None)
     for what in ("tool", "frame"):
         pairs = list(problem.pairs)
         for row in range(at, poses):
@@ -35,7 +35,7 @@ def test_another_tool_or_frame_from_some_pair_on(cases, mount, poses, at):
 def with_focus(cases, mount, poses, seed, growth):
     """The session with the focal length of each image larger by the fractions ``growth`` (poses,)."""
     simulated = make_problem(mount, poses, seed)
-    problem = cases.convert(simulated, include_robot_noise=False)
+    problem = cases.convert(simulated, include_robot_noise=False, drift_sigma_m=None)
     pairs = []
     for row, pair in enumerate(problem.pairs):
         lens = simple_lens(2448, 2048, 2400.0 * (1 + growth[row]))
@@ -72,7 +72,7 @@ def test_a_drift_of_the_focal_length(cases, mount):
 @pytest.mark.parametrize("mount", MOUNTS)
 def test_a_camera_moved_along_its_axis_is_no_focus_change(cases, mount):
     simulated = make_problem(mount, 12, 5)
-    problem = cases.convert(simulated, include_robot_noise=False)
+    problem = cases.convert(simulated, include_robot_noise=False, drift_sigma_m=None)
     knocked = inverse(matrix(np.eye(3), [0.0, 0.0, -0.004]))
     for row in range(6, 12):
         seen = transform_points(

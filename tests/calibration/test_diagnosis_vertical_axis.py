@@ -26,7 +26,7 @@ def sessions(request, cases):
     """Problems of five pairs and their poses (5, 4, 4)."""
     mount, count = request.param
     made = [
-        cases.convert(make_problem(mount, 5, seed, turns="vertical"), include_robot_noise=False)
+        cases.convert(make_problem(mount, 5, seed, turns="vertical"), include_robot_noise=False, drift_sigma_m=None)
         for seed in range(count)
     ]
     return [(problem, [pair.base_T_flange for pair in problem.pairs]) for problem in made]

@@ -31,7 +31,7 @@ def crept(cases, simulated, part, mm, deg, shares=None, stated=False, seed=0):
 
     The truth of the simulated problem is that at the end.
     """
-    problem = cases.convert(simulated, stated)
+    problem = cases.convert(simulated, stated, drift_sigma_m=None)
     rng = np.random.default_rng([seed, 4])
     shift, rotation = mm * 1e-3 * unit(rng), np.deg2rad(deg) * unit(rng)
     pairs = list(problem.pairs)
@@ -57,7 +57,7 @@ def codes(solution):
 @pytest.fixture(scope="module")
 def linearized(cases):
     """An estimate without a drift, and its observations with instants."""
-    problem = cases.convert(make_problem("arm", 10, 3), False)
+    problem = cases.convert(make_problem("arm", 10, 3), False, drift_sigma_m=None)
     observations = cases.observations_of(problem)
     joint = joint_estimate(problem, observations, make_problem("arm", 10, 3).hand_eye_true, np.eye(4), posterior=False)
     return problem, observations, joint
@@ -108,7 +108,7 @@ def test_the_clock_changes_the_rate_of_a_drift_and_not_the_result(cases, pace_s)
 def test_without_a_drift_none_is_found_and_the_estimate_is_as_accurate(cases, bound, mount, poses, seeds):
     for seed in seeds:
         simulated = make_problem(mount, poses, seed)
-        solution = solve(cases.convert(simulated, False))
+        solution = solve(cases.convert(simulated, False, drift_sigma_m=None))
         assert "drift" not in codes(solution)
         assert not solution.excluded
 
@@ -178,9 +178,34 @@ def test_the_hypotheses_are_weighted_and_the_mixture_is_their_average(cases):
 
 def test_few_pairs_have_no_drift(cases):
     simulated = make_problem("fixed", 4, 4)
-    problem = cases.convert(simulated, False)
+    problem = cases.convert(simulated, False, drift_sigma_m=None)
     joint = joint_estimate(problem, cases.observations_of(problem), simulated.hand_eye_true, simulated.nuisance_true)
     assert joint.drifts == ()
+
+
+def test_where_nothing_creeps_as_stated_no_drift_is_estimated_and_every_check_tests_only(cases):
+    simulated = make_problem("fixed", 12, 5)
+    static = replace(crept(cases, simulated, "camera", 0.6, 0.04), drift_sigma_m=0.0)
+    truth = simulated.hand_eye_true, simulated.nuisance_true
+    assert joint_estimate(static, cases.observations_of(static), *truth).drifts == ()
+    again = replace(static.pairs[0], index=12)
+    pairs = replace(static, pairs=static.pairs[:-1])
+    assert (solve(pairs, [again]).X == solve(pairs).X).all()
+
+
+def test_a_stated_scale_is_that_of_every_drift(cases):
+    simulated = make_problem("fixed", 12, 4)
+    problem = replace(crept(cases, simulated, "camera", 0.3, 0.02), drift_sigma_m=3e-4)
+    truth = simulated.hand_eye_true, simulated.nuisance_true
+    joint = joint_estimate(problem, cases.observations_of(problem), *truth)
+    assert [one.drift.sigma[0] for one in joint.drifts] == pytest.approx([3e-4] * 2)
+    # A scale close to zero is no drift.
+    still, none = (
+        joint_estimate(one, cases.observations_of(one), *truth)
+        for one in (replace(problem, drift_sigma_m=1e-9), replace(problem, drift_sigma_m=0.0))
+    )
+    assert pytest.approx(none.X, abs=1e-8) == still.X
+    assert still.covariance == pytest.approx(none.covariance, rel=1e-4, abs=1e-14)
 
 
 @long_forms.seeds(4, 12)

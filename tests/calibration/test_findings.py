@@ -43,7 +43,7 @@ def test_the_findings_of_a_corrupted_session_conform(name):
 def test_the_findings_on_a_height_conform(cases, height_m):
     simulated = make_problem("fixed", 12, 1, turns="vertical")
     tip = touched_board.tip_of(simulated, 0.2)
-    problem = replace(cases.convert(simulated), tip=tip, height_m=height_m)
+    problem = replace(cases.convert(simulated, drift_sigma_m=None), tip=tip, height_m=height_m)
     findings = solve(problem, (), [touched_board.lay_board(simulated, 1)]).findings
     expected = FindingCode.HEIGHT_FROM_TOUCH if height_m is None else FindingCode.HEIGHT_MISMATCH
     assert expected in {finding.code for finding in findings}

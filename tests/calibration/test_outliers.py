@@ -29,7 +29,7 @@ def inject(cases, fault, simulated, problem):
 def test_one_outlier_among_fifteen_is_excluded_and_nothing_else(cases, bound, mount, stated, fault, seeds):
     for seed in seeds:
         simulated = make_problem(mount, 15, seed)
-        problem = cases.convert(simulated, stated)
+        problem = cases.convert(simulated, stated, drift_sigma_m=None)
         solution = solve(inject(cases, fault, simulated, problem))
         assert isinstance(solution, Solution)
         assert [p.pair for p in solution.excluded] == [ROW], f"seed {seed}: {solution.excluded}"
@@ -43,7 +43,7 @@ def test_one_outlier_among_fifteen_is_excluded_and_nothing_else(cases, bound, mo
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_the_reason_states_the_distance_of_the_outlier(cases, mount):
     simulated = make_problem(mount, 15, 1)
-    problem = cases.convert(simulated)
+    problem = cases.convert(simulated, drift_sigma_m=None)
     reason = solve(cases.with_slipped_board(simulated, problem, ROW, 5.0, 0.0)).excluded[0].reason
     millimetres = float(reason.split(" by ")[1].split(" mm")[0])
     assert millimetres == pytest.approx(5.0, abs=1.5)
@@ -54,7 +54,7 @@ def test_the_reason_states_the_distance_of_the_outlier(cases, mount):
 def test_three_outliers_of_different_kinds_among_fifteen(cases, mount, seeds):
     for seed in seeds:
         simulated = make_problem(mount, 15, seed)
-        problem = cases.convert(simulated, include_robot_noise=False)
+        problem = cases.convert(simulated, include_robot_noise=False, drift_sigma_m=None)
         problem = cases.with_stale_pose(problem, 3)
         problem = cases.with_neighbours_image(problem, 8)
         problem = cases.with_slipped_board(simulated, problem, 12, 3.0, 2.0)
@@ -70,7 +70,7 @@ def test_clean_sets_of_few_pairs_rarely_lose_one(cases, mount, seeds):
     losses = []
     for seed in seeds:
         for poses, stated in ((5, True), (8, False)):
-            solution = solve(cases.convert(make_problem(mount, poses, seed), stated))
+            solution = solve(cases.convert(make_problem(mount, poses, seed), stated, drift_sigma_m=None))
             assert isinstance(solution, Solution)
             assert len(solution.excluded) <= 1
             losses.extend(solution.excluded)
@@ -83,7 +83,7 @@ def test_a_wrong_stated_noise_excludes_no_pair_and_widens_the_error(cases, bound
     covered, wider = [], []
     for seed in range(4):
         simulated = make_problem(mount, 15, seed, robot_noise_mm=0.5, robot_noise_deg=0.1)
-        problem = cases.convert(simulated)
+        problem = cases.convert(simulated, drift_sigma_m=None)
         stated = RobotNoise(1e-4, float(np.deg2rad(0.02)))
         wrong = solve(replace(problem, robot_noise=stated, robot_noise_dof=STATED_NOISE_DOF))
         right = solve(problem)
@@ -101,7 +101,7 @@ def test_a_wrong_stated_noise_excludes_no_pair_and_widens_the_error(cases, bound
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_the_error_follows_the_stated_noise_without_a_step(cases, mount):
     """A statement a little larger never makes the error smaller, nor larger by more than itself."""
-    problem = cases.convert(make_problem(mount, 12, 4))
+    problem = cases.convert(make_problem(mount, 12, 4), drift_sigma_m=None)
     factors = np.geomspace(0.1, 10, 15)
     p95_mm = []
     for factor in factors:

@@ -68,6 +68,13 @@ def test_the_instants_of_the_pairs_are_optional(good):
     assert [p.time_s for p in read_problem(json.dumps(content), "cell.json")[0].pairs] == [0.0, 20.5, 41.0, 61.5]
 
 
+@pytest.mark.parametrize(("stated_mm", "sigma_m"), [(None, None), (0.0, 0.0), (0.2, 2e-4)])
+def test_the_scale_of_a_drift_is_optional(stated_mm, sigma_m):
+    content = make_problem("arm", 4, 1).to_json(drift_sigma_mm=stated_mm)
+    assert ("drift_sigma_mm" in content) == (stated_mm is not None)
+    assert read_problem(json.dumps(content), "cell.json")[0].drift_sigma_m == sigma_m
+
+
 def test_a_file_solves_as_the_problem_does(tmp_path, cases):
     simulated = make_problem("fixed", 8, 5)
     simulated.write(tmp_path / "problem.json")

@@ -61,7 +61,7 @@ def checked_outcome(problem, checks=()):
 @pytest.fixture(scope="module")
 def eight(cases):
     return {
-        (mount, stated, turns): cases.convert(make_problem(mount, 8, 2, turns=turns), stated)
+        (mount, stated, turns): cases.convert(make_problem(mount, 8, 2, turns=turns), stated, drift_sigma_m=None)
         for mount in ("fixed", "arm")
         for stated in (True, False)
         for turns in ("free", "vertical")
@@ -293,7 +293,7 @@ def test_a_vertical_arm_that_only_translates_is_asked_to_rotate(cases, which, mm
             turn = Rotation.from_rotvec([0, 0, np.deg2rad(0.2 * mm) * generator.normal()])
             reported = pose @ matrix(turn, generator.normal(size=3) * mm * 1e-3)
             pairs.append(Pair(index, reported, np.arange(len(corners)), corners))
-        outcome = checked_outcome(replace(cases.convert(simulated, stated), pairs=pairs))
+        outcome = checked_outcome(replace(cases.convert(simulated, stated, drift_sigma_m=None), pairs=pairs))
         assert outcome.code == "insufficient-rotation"
         assert "about the vertical" in outcome.remedy, "this arm cannot tilt"
 
@@ -320,7 +320,7 @@ def test_a_vertical_arm_solves_from_half_turns(cases, mount):
     """The axis of a half turn has no sign: both are tried."""
     for seed in range(3):
         simulated = make_problem(mount, 8, seed, turns="vertical")
-        problem = cases.convert(simulated)
+        problem = cases.convert(simulated, drift_sigma_m=None)
         pairs = []
         for index, true in enumerate(simulated.base_T_flange_true):
             pose = true.copy()

@@ -29,7 +29,7 @@ Given = tuple[Problem, Sequence[Pair], Sequence[PlacedBoard]]
 
 
 def _free(mount: str, pairs: int, seed: int, stated: bool = False) -> Problem:
-    return problems.convert(make_problem(mount, pairs, seed), stated)
+    return problems.convert(make_problem(mount, pairs, seed), stated, drift_sigma_m=None)
 
 
 def _with_checks() -> Given:
@@ -61,7 +61,7 @@ def _focal_length() -> Given:
 
 def _moved_board() -> Given:
     simulated = make_problem("fixed", 12, 25)
-    problem = problems.convert(simulated, False)
+    problem = problems.convert(simulated, False, drift_sigma_m=None)
     for row in range(7, 12):
         problem = problems.with_slipped_board(simulated, problem, row, 2.0, 0.5)
     return problem, (), ()
@@ -69,7 +69,11 @@ def _moved_board() -> Given:
 
 def _slipped_pair() -> Given:
     simulated = make_problem("arm", 11, 26)
-    return problems.with_slipped_board(simulated, problems.convert(simulated, False), 5, 1.5, 0.4), (), ()
+    return (
+        problems.with_slipped_board(simulated, problems.convert(simulated, False, drift_sigma_m=None), 5, 1.5, 0.4),
+        (),
+        (),
+    )
 
 
 def _shifted() -> Given:
@@ -98,7 +102,7 @@ def _coarse_poses() -> Given:
 
 def _outlier_corners() -> Given:
     simulated = make_problem("fixed", 9, 30)
-    problem = problems.convert(simulated, False)
+    problem = problems.convert(simulated, False, drift_sigma_m=None)
     for row in (2, 5):
         corners = problem.pairs[row].corners_px.copy()
         corners[:6] += 4.0
@@ -108,7 +112,7 @@ def _outlier_corners() -> Given:
 
 def _focus_change() -> Given:
     simulated = make_problem("arm", 12, 31)
-    problem = problems.convert(simulated, False)
+    problem = problems.convert(simulated, False, drift_sigma_m=None)
     lens = simulated.lens
     other = replace(lens, matrix=lens.matrix * np.array([[1.01], [1.01], [1.0]]))
     for row in range(6, 12):
@@ -121,13 +125,17 @@ def _focus_change() -> Given:
 
 def _vertical(mount: str, seed: int, height_m: float | None, touches: int, stated: bool = False) -> Given:
     simulated = make_problem(mount, 9, seed, turns="vertical")
-    problem = replace(problems.convert(simulated, stated), height_m=height_m, tip=touched_board.tip_of(simulated, 0.2))
+    problem = replace(
+        problems.convert(simulated, stated, drift_sigma_m=None),
+        height_m=height_m,
+        tip=touched_board.tip_of(simulated, 0.2),
+    )
     return problem, (), [touched_board.lay_board(simulated, seed, touches, 0.2)] if touches else ()
 
 
 def _touched(mount: str, seed: int) -> Given:
     simulated = make_problem(mount, 9, seed)
-    problem = replace(problems.convert(simulated, True), tip=touched_board.tip_of(simulated, 0.2))
+    problem = replace(problems.convert(simulated, True, drift_sigma_m=None), tip=touched_board.tip_of(simulated, 0.2))
     return problem, (), [touched_board.lay_board(simulated, seed, 4, 0.2)]
 
 

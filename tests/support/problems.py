@@ -35,8 +35,12 @@ def camera_of(lens, sigma: Mapping[str, float] = EXACT_SIGMA) -> CameraModel:
     return CameraModel(lens.width_px, lens.height_px, lens.matrix, lens.distortion, dict(sigma))
 
 
-def convert(simulated, include_robot_noise: bool = True) -> Problem:
-    """The solver's problem; without ``include_robot_noise`` the noise of the arm must be estimated."""
+def convert(simulated, include_robot_noise: bool = True, drift_sigma_m: float | None = 0.0) -> Problem:
+    """The solver's problem; without ``include_robot_noise`` the noise of the arm must be estimated.
+
+    Lens, board and noise are stated as exact, and camera and board as fixed unless ``drift_sigma_m`` says otherwise
+    (None: the default of the solver).
+    """
     poses = zip(simulated.base_T_flange_reported, simulated.corner_ids, simulated.corners_px, strict=True)
     noise = RobotNoise(simulated.robot_noise_mm * 1e-3, float(np.deg2rad(simulated.robot_noise_deg)))
     return Problem(
@@ -50,6 +54,7 @@ def convert(simulated, include_robot_noise: bool = True) -> Problem:
         robot_noise_dof=EXACT_NOISE_DOF,
         board_scale_sigma=EXACT_SCALE_SIGMA,
         board_bow_sigma_m=EXACT_BOW_SIGMA_MM / 1e3,
+        drift_sigma_m=drift_sigma_m,
     )
 
 
@@ -178,5 +183,6 @@ def rotating_only_about(
         robot_noise_dof=EXACT_NOISE_DOF,
         board_scale_sigma=EXACT_SCALE_SIGMA,
         board_bow_sigma_m=EXACT_BOW_SIGMA_MM / 1e3,
+        drift_sigma_m=0.0,
     )
     return exact, scene.hand_eye

@@ -121,6 +121,9 @@ class Problem:
     """Relative standard deviation of the board scale; None: as a ruler determines it."""
     board_bow_sigma_m: float | None = None
     """Standard deviation of each parameter of the bow of the board, metres; None: that of a board of its size."""
+    drift_sigma_m: float | None = None
+    """Standard deviation of a displacement by which camera or board may creep during the session, metres; 0: nothing
+    creeps, None: a prior over scales, see ``estimation.drift``."""
     prior_override: NuisancePrior | None = None
     """Prior of the nuisance parameters in place of ``stated_prior``."""
 

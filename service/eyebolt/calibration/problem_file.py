@@ -128,6 +128,9 @@ class ProblemRecord(_Record):
     """Relative standard deviation of the size of the board; 0.2 mm over its longer side if absent."""
     board_bow_sigma_mm: Annotated[float, Field(gt=0)] | None = None
     """Standard deviation of each parameter of the bow of the board, mm; 0.1 % of its longer side if absent."""
+    drift_sigma_mm: Annotated[float, Field(ge=0)] | None = None
+    """Standard deviation of a displacement by which camera or board may creep during the session, mm; 0: nothing
+    creeps. A prior over scales if absent."""
     goal: GoalRecord
     """Tolerance and working volume."""
 
@@ -146,6 +149,7 @@ class ProblemRecord(_Record):
             robot_noise_dof=STATED_NOISE_DOF if noise is None else noise.degrees_of_freedom,
             board_scale_sigma=self.board_scale_sigma,
             board_bow_sigma_m=None if self.board_bow_sigma_mm is None else self.board_bow_sigma_mm / 1e3,
+            drift_sigma_m=None if self.drift_sigma_mm is None else self.drift_sigma_mm / 1e3,
         )
 
 

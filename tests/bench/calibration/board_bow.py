@@ -77,7 +77,7 @@ def solve_bowed(seed, mount, poses, flatness_mm):
     shape = np.random.default_rng([seed, 77]).normal(size=3)
     bow_mm = shape * flatness_mm / np.ptp(1e3 * DEFAULT_BOARD.bowed_corners_m(tuple(shape))[:, 2])
     simulated = make(mount, poses, seed, "usual", board_bow_mm=tuple(bow_mm))
-    outcome = solve(replace(cases.convert(simulated, False), board_bow_sigma_m=None))
+    outcome = solve(replace(cases.convert(simulated, False, drift_sigma_m=None), board_bow_sigma_m=None))
     severities = [finding.severity for finding in outcome.findings]
     best = bound.rms_of_covariance_mm(bound.bound_covariance(simulated), working_points()) ** 2
     flags = Severity.STOP in severities, Severity.WARN in severities, len(outcome.excluded)

@@ -199,7 +199,10 @@ def solve_clean(seed, mount, poses, level):
     """The CleanSet of a seed."""
     simulated = make(mount, poses, seed, level)
     best = bound.rms_of_covariance_mm(bound.bound_covariance(simulated), working_points()) ** 2
-    stated, estimated = (solve(cases.convert(simulated, include_robot_noise)) for include_robot_noise in (True, False))
+    stated, estimated = (
+        solve(cases.convert(simulated, include_robot_noise, drift_sigma_m=None))
+        for include_robot_noise in (True, False)
+    )
     squared = inside = np.nan
     if isinstance(estimated, Solution):
         d = twist_between(estimated.X, simulated.hand_eye_true)

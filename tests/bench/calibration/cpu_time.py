@@ -101,7 +101,10 @@ class Case:
 
     def __init__(self, mount, pairs):
         simulated = make(mount, pairs, 0, "usual")
-        self.stated, self.free = cases.convert(simulated, True), cases.convert(simulated, False)
+        self.stated, self.free = (
+            cases.convert(simulated, True, drift_sigma_m=None),
+            cases.convert(simulated, False, drift_sigma_m=None),
+        )
         self.observations = cases.observations_of(self.free)
         self.start = closed_form_estimates(self.observations.A, self.observations.pose_fits.camera_T_board)[0]
 

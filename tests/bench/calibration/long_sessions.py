@@ -85,7 +85,7 @@ def compare(seed, mount, more=MORE, ratio=None):
 def session(seed, mount, start, more, ratio):
     """The fault, the problem with it, and a tolerance somewhere about the error at the start."""
     rng = np.random.default_rng([seed, 29])
-    problem = cases.convert(make_problem(mount, start + more, seed), include_robot_noise=False)
+    problem = cases.convert(make_problem(mount, start + more, seed), include_robot_noise=False, drift_sigma_m=None)
     fault, pairs = FAULTS[seed % len(FAULTS)], list(problem.pairs)
     if fault == "stale poses":
         for row in rng.choice(np.arange(start, len(pairs)), 2, replace=False):

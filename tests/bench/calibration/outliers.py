@@ -142,7 +142,7 @@ def shots(seed, mount, arm, poses, level):
     """The Shots of a seed, without faults."""
     if arm == "white":
         simulated = make(mount, poses, seed, level)
-        return Shots(cases.convert(simulated), simulated.scene, list(simulated.base_T_flange_true))
+        return Shots(cases.convert(simulated, drift_sigma_m=None), simulated.scene, list(simulated.base_T_flange_true))
     cell = session(mount, poses, seed, KINEMATIC, picks=0)
     _, mm, deg = LEVELS[level]
     stated = RobotNoise(mm * 1e-3, float(np.deg2rad(deg)))

@@ -62,7 +62,7 @@ def one_set(seed, mount, poses, level):
     up = vertical_of_X(simulated)
     squared, names, lost = [], [], []
     for state in (True, False):
-        outcome = solve(cases.convert(simulated, state))
+        outcome = solve(cases.convert(simulated, state, drift_sigma_m=None))
         lost.append(len(outcome.excluded))
         if not isinstance(outcome, Solution):
             squared.append(np.nan)

@@ -49,7 +49,9 @@ def board_off(by):
     def corrupt(mount, poses, seed, level):
         true = chessboard_shape(COLUMNS, ROWS, SQUARE_M * (1 + by))
         simulated = simulated_at(mount, poses, seed, level, board=true, limits=VARIED)
-        problem = replace(cases.convert(simulated, False), board_corners_m=true.corners_m / (1 + by))
+        problem = replace(
+            cases.convert(simulated, False, drift_sigma_m=None), board_corners_m=true.corners_m / (1 + by)
+        )
         return CorruptedSession(problem, code("board-scale"))
 
     return corrupt
@@ -58,7 +60,7 @@ def board_off(by):
 def taken_through(true, stated, mount, poses, seed, level):
     """Images taken through the lens ``true``, with the lens ``stated`` in the lens file."""
     simulated = simulated_at(mount, poses, seed, level, camera=true, limits=VARIED)
-    return replace(cases.convert(simulated, False), camera=cases.camera_of(stated))
+    return replace(cases.convert(simulated, False, drift_sigma_m=None), camera=cases.camera_of(stated))
 
 
 def lens_off(right, true=None, stated=None):
@@ -84,7 +86,7 @@ def focus_moved(drifting):
 
     def corrupt(mount, poses, seed, level):
         simulated = simulated_at(mount, poses, seed, level)
-        problem = cases.convert(simulated, False)
+        problem = cases.convert(simulated, False, drift_sigma_m=None)
         pairs = list(problem.pairs)
         for row in range(poses):
             share = row / (poses - 1) if drifting else float(row >= poses // 2)
@@ -144,7 +146,7 @@ def moved(right, board=None, camera=None, flange=None, base=None):
 
     def corrupt(mount, poses, seed, level):
         simulated = simulated_at(mount, poses, seed, level)
-        problem = cases.convert(simulated, False)
+        problem = cases.convert(simulated, False, drift_sigma_m=None)
         pairs = list(problem.pairs)
         for row in range(poses // 2, poses):
             view = simulated.camera_T_board_true[row]
@@ -165,7 +167,7 @@ def crept(right):
 
     def corrupt(mount, poses, seed, level):
         simulated = simulated_at(mount, poses, seed, level)
-        problem = cases.convert(simulated, False)
+        problem = cases.convert(simulated, False, drift_sigma_m=None)
         pairs = [
             retaken(simulated, pair, row, inverse(by(share, 0.07 * share)) @ simulated.camera_T_board_true[row])
             for (row, pair), share in zip(enumerate(problem.pairs), np.linspace(-1, 0, poses), strict=True)

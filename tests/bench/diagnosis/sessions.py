@@ -45,4 +45,4 @@ def simulated_at(mount, poses, seed, level, **more):
 def usual(mount, poses, seed, level):
     """The simulator's problem and the solver's, noise estimated."""
     simulated = simulated_at(mount, poses, seed, level)
-    return simulated, cases.convert(simulated, include_robot_noise=False)
+    return simulated, cases.convert(simulated, include_robot_noise=False, drift_sigma_m=None)

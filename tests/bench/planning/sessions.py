@@ -24,7 +24,7 @@ def random_session(mount, seed, level, pairs):
     """The simulator's problem at random waypoints and the solver's, noise not stated."""
     pixels, mm, deg = LEVELS[level]
     simulated = make_problem(mount, pairs, seed, pixels, mm, deg, limits=RANDOM)
-    return simulated, cases.convert(simulated, include_robot_noise=False)
+    return simulated, cases.convert(simulated, include_robot_noise=False, drift_sigma_m=None)
 
 
 class Shooter:

@@ -8,10 +8,12 @@ distance, and the scale is half-Cauchy (A. Gelman, Bayesian Analysis 1(3), 2006)
 The posterior of the transforms is the average over these hypotheses and scales by their probability (J. A. Hoeting
 et al., Statistical Science 14(4), 1999): a drift that is not there costs next to nothing, one that may be there widens
 the error, and one that is there is taken off. Given the noise of the arm all is Gaussian, so every scale follows in
-closed form from the fit at the largest one.
+closed form from the fit at the largest one. A problem that states the scale (``Problem.drift_sigma_m``) has that one
+alone; with a scale of zero there is no such hypothesis.
 
 Check pairs at the pose of a pair show a drift best, since an error of the arm at that pose cancels. They take part in
-the posterior of d and of the noise; the transforms depend on them through d alone.
+the posterior of d and of the noise; the transforms depend on them through these alone, and not at all where there is no
+hypothesis on a drift.
 """
 
 from __future__ import annotations
@@ -151,6 +153,8 @@ def average_over_drift(
     ``repeats``: check pairs that take part in what is known of a drift, and in nothing else; ``start``: noise to start
     from; ``active``: a drift that the estimate includes, as the last six nuisance parameters of the mixture.
     """
+    if not _parts_that_may_creep(problem, pairs):
+        repeats = None
     found = _hypotheses(problem, pairs, repeats, corner_sigma_px, start)
     if problem.robot_noise is not None:
         # A stated noise that is too small would make a drift of clean pairs: they alone decide among the hypotheses.
@@ -168,7 +172,7 @@ def average_over_drift(
     ]
     all_weights = np.concatenate(weights)
     kept = all_weights > _MIN_WEIGHT
-    bases = [_state_basis(pairs.model, own, active) for own in components]
+    bases = [_state_basis(pairs.model, own, active, float(_scales_m(problem)[-1])) for own in components]
     means = np.concatenate([own.means @ basis.T for own, basis in zip(components, bases, strict=True)])
     covariances = np.concatenate(
         [basis @ own.covariances @ basis.T for own, basis in zip(components, bases, strict=True)]
@@ -226,7 +230,7 @@ def _hypotheses(
     components = [_Components(None, 0.0, log_weights, *padded)]
     noises: dict[MovedPart | None, NoisePosterior] = {None: noise}
     at_largest: dict[MovedPart, tuple[Drift, float]] = {}
-    for moved_part in MovedPart if len(pairs.time_s) >= _MIN_PAIRS else ():
+    for moved_part in _parts_that_may_creep(problem, pairs):
         drift = _largest_drift(problem, pairs.time_s, moved_part)
         extended = both.with_drift(drift)
         own_noise, p_value = noise, _screening_p_value(both.model, extended, corner_sigma_px, noise.best)
@@ -240,7 +244,7 @@ def _hypotheses(
             p_value = _p_value(extended, own_noise, at_best, own_fits)
         if repeats is not None:
             own_fits = _with_drift_of(_at_noise(pairs.with_drift(drift), corner_sigma_px, own_noise), own_fits)
-        components += _components_with_drift(moved_part, own_log_weights, own_fits)
+        components += _components_with_drift(moved_part, _scales_m(problem), own_log_weights, own_fits)
         noises[moved_part] = own_noise
         at_largest[moved_part] = drift, min(len(MovedPart) * p_value, 1.0)
     return _Hypotheses(components, noises, at_largest)
@@ -253,13 +257,23 @@ def most_probable_drift(drifts: Sequence[DriftHypothesis], min_probability: floa
     return drifts[0].drift if drifts and drifts[0].probability > max(nothing_creeps, min_probability) else None
 
 
+def _scales_m(problem: Problem) -> Array:
+    """(k,), metres: nodes of the integral over the scale, ascending."""
+    return _SCALES_M if problem.drift_sigma_m is None else np.array([problem.drift_sigma_m])
+
+
+def _parts_that_may_creep(problem: Problem, pairs: TimedModel) -> tuple[MovedPart, ...]:
+    """The parts with a hypothesis of their own: none if nothing creeps as stated, or with too few ``pairs``."""
+    return () if problem.drift_sigma_m == 0 or len(pairs.time_s) < _MIN_PAIRS else tuple(MovedPart)
+
+
 def _largest_drift(problem: Problem, time_s: Array, moved_part: MovedPart) -> Drift:
     """A drift of the largest scale over the instants ``time_s`` (n,) of the pairs.
 
     A rotation counts by the displacement at the middle of the working distance.
     """
     lever_m = (problem.volume.near_m + problem.volume.far_m) / 2
-    sigma = _SCALES_M[-1] * np.repeat([1.0, 1 / lever_m], 3)
+    sigma = _scales_m(problem)[-1] * np.repeat([1.0, 1 / lever_m], 3)
     return Drift(moved_part, float(time_s[0]), float(time_s[-1]), sigma)
 
 
@@ -304,23 +318,25 @@ def is_drift_possible(
 ) -> bool:
     """Whether a drift may be more probable than none, by a test that costs little."""
     both = pairs.joined(repeats)
-    return len(pairs.time_s) >= _MIN_PAIRS and any(
+    return any(
         _screening_p_value(
             both.model, both.with_drift(_largest_drift(problem, pairs.time_s, part)), corner_sigma_px, noise
         )
         <= _SCREENING_P
-        for part in MovedPart
+        for part in _parts_that_may_creep(problem, pairs)
     )
 
 
-def _components_with_drift(moved_part: MovedPart, log_weights: Array, fits: LinearFits) -> list[_Components]:
-    """One for each scale; ``fits``, of ``log_weights`` (m,), have the drift at the largest scale as the last six
-    unknowns."""
-    log_prior = np.log(_SCALES_M / (1 + (_SCALES_M / _PRIOR_SCALE_M) ** 2))
+def _components_with_drift(
+    moved_part: MovedPart, scales_m: Array, log_weights: Array, fits: LinearFits
+) -> list[_Components]:
+    """One for each of ``scales_m`` (k,); ``fits``, of ``log_weights`` (m,), have the drift at the largest scale as the
+    last six unknowns."""
+    log_prior = np.log(scales_m / (1 + (scales_m / _PRIOR_SCALE_M) ** 2))
     log_prior -= np.log(np.exp(log_prior).sum())
     out = []
-    for scale_m, log_density in zip(_SCALES_M.tolist(), log_prior.tolist(), strict=True):
-        log_gain, means, covariances = _under_narrower_prior(fits, float(_SCALES_M[-1]) / scale_m)
+    for scale_m, log_density in zip(scales_m.tolist(), log_prior.tolist(), strict=True):
+        log_gain, means, covariances = _under_narrower_prior(fits, float(scales_m[-1]) / scale_m)
         out.append(_Components(moved_part, scale_m, log_weights + log_gain + log_density, means, covariances))
     return out
 
@@ -354,12 +370,12 @@ def _given_drift(fits: LinearFits, drift: Array, covariance: Array) -> tuple[Arr
     return z, fits.covariance + regression @ (covariance - own) @ np.swapaxes(regression, -1, -2)
 
 
-def _state_basis(model: LinearModel, components: _Components, active: Drift | None) -> Array:
+def _state_basis(model: LinearModel, components: _Components, active: Drift | None, largest_scale_m: float) -> Array:
     """From the unknowns of a fit and the drift to X, Y, the nuisance parameters and the ``active`` drift."""
     basis = np.pad(model.state_basis, ((0, 0), (0, 6)))
     if active is None:
         return basis
-    relative = _SCALES_M[-1] / active.sigma[0] if components.moved_part is active.moved_part else 0.0
+    relative = largest_scale_m / active.sigma[0] if components.moved_part is active.moved_part else 0.0
     return np.concatenate([basis, np.pad(relative * np.eye(6), ((0, 0), (basis.shape[1] - 6, 0)))])
 
 
@@ -374,5 +390,5 @@ def _hypothesis(drift: Drift, p_value: float, weighted: list[tuple[Array, _Compo
     change = share @ means
     centred = means - change
     covariance = np.einsum("m,mij->ij", share, within) + np.einsum("m,mi,mj->ij", share, centred, centred)
-    scaled = replace(drift, sigma=drift.sigma * best.scale_m / _SCALES_M[-1])
+    scaled = replace(drift, sigma=drift.sigma * best.scale_m / drift.sigma[0])
     return DriftHypothesis(scaled, probability, change, covariance, p_value)
