@@ -42,7 +42,7 @@ from eyebolt.calibration.estimation.linearization import (
     step_profile,
 )
 from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate, joint_estimate
-from eyebolt.calibration.estimation.noise_shape import select_noise_shape
+from eyebolt.calibration.estimation.noise_shape import select_noise_shape, select_pose_excess
 from eyebolt.calibration.estimation.nuisance_parameters import (
     NuisanceEstimate,
     NuisanceParameter,
@@ -121,6 +121,7 @@ __all__ = [
     "resolve_tilt_branches",
     "rotation_spread",
     "select_noise_shape",
+    "select_pose_excess",
     "slide_along_vertical",
     "slide_to_height",
     "slide_to_plausible",

@@ -115,6 +115,10 @@ class BoardPoses:
             nuisance_gradient=np.pad(self.nuisance_gradient, ((0, 0), added)),
         )
 
+    def scaled(self, factor: float) -> BoardPoses:
+        """The same with the covariance of the poses multiplied by ``factor``."""
+        return self if factor == 1.0 else replace(self, unit_covariance=factor * self.unit_covariance)
+
     def without_columns(self, count: int) -> BoardPoses:
         """The same without the last ``count`` nuisance parameters."""
         return replace(
@@ -206,6 +210,8 @@ class Observations:
     """A drift, whose parameters are the last six nuisance parameters."""
     repeats: Observations | None = None
     """Check pairs at the pose of one of the pairs: they show a drift, and determine nothing else."""
+    pose_excess: float = 1.0
+    """Variance of the board poses, as a multiple of that which the residuals of the corners imply."""
 
     @staticmethod
     def of(
@@ -242,7 +248,12 @@ class Observations:
             None if self.arm_shape is None else self.arm_shape[rows],
             self.drift,
             self.repeats,
+            self.pose_excess,
         )
+
+    def with_pose_excess(self, factor: float) -> Observations:
+        """The same with ``factor`` as the ``pose_excess``."""
+        return replace(self, board_poses=self.board_poses.scaled(factor / self.pose_excess), pose_excess=factor)
 
     def with_drift(self, drift: Drift) -> Observations:
         """The same with the parameters of ``drift`` as further nuisance parameters."""
@@ -257,7 +268,7 @@ class Observations:
 
     def linearized_at(self, problem: Problem, camera_T_board: Array) -> BoardPoses:
         """The corners linearised at other board poses (n, 4, 4), with their noise and the columns of the drift."""
-        out = linearize_board_poses(problem, self.corners, camera_T_board, self.corner_noise)
+        out = linearize_board_poses(problem, self.corners, camera_T_board, self.corner_noise).scaled(self.pose_excess)
         if self.drift is None:
             return out
         return out.with_columns(self.drift.board_columns(out.camera_T_board, self.time_s))

@@ -74,6 +74,8 @@ class JointEstimate:
     """The drift that the model includes, as its last six nuisance parameters."""
     drifts: tuple[DriftHypothesis, ...]
     """The drift of each part, the most probable first; empty in trials and with too few pairs."""
+    pose_excess: float = 1.0
+    """Variance of the board poses in ``model``, as a multiple of that of the residuals of the corners."""
 
     @property
     def covariance(self) -> Array:
@@ -225,4 +227,5 @@ def _with_posterior(
         optimum.converged,
         observations.drift,
         mixture.drifts,
+        observations.pose_excess,
     )

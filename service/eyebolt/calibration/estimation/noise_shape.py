@@ -33,6 +33,8 @@ _VARIANCE_RATIOS = (4.0, 9.0, 25.0)
 # The variance grows with the fourth power of the distance, the standard deviation with its square.
 _DISTANCE_POWER = 4
 _MAX_STRUCTURES = 3
+# Multiples of the variance of the board poses: half an octave of it is a fifth of the standard deviation.
+_POSE_EXCESSES = tuple(2 ** (k / 2) for k in range(1, 11))
 _BLOCKS = (slice(0, 3), slice(3, 6))
 # Two blocks (translation, rotation) by two frames (flange, base) by three axes, and the distance.
 _ALTERNATIVES = 13
@@ -100,6 +102,26 @@ def select_noise_shape(
         noise, fits, shape, model = likeliest
         log_likelihood, found = float(fits.log_likelihood[0]), True
     return shape if found else None
+
+
+def select_pose_excess(
+    model: LinearModel, corner_sigma_px: float, prior: NoisePrior, noise: RobotNoise, fits: LinearFits
+) -> float:
+    """The variance of the board poses that the pairs of ``model`` show, as a multiple of that of the residuals; 1 where
+    they show no more.
+
+    ``fits``: the fit of ``model`` at ``noise``. What all corners of a view share (an imperfect lens, an uneven board)
+    is taken up by the pose of the view: its residuals do not show it, and its effect has the shape of the covariance of
+    that pose.
+    """
+    required = np.log(max(model.offset.size - model.observable_basis.shape[1], 1)) + 2 * np.log(_ALTERNATIVES + 1)
+    best, largest = 1.0, float(fits.log_likelihood[0]) + required / 2
+    for factor in _POSE_EXCESSES:
+        trial = replace(model, camera_unit_covariance=factor * model.camera_unit_covariance)
+        log_likelihood = float(most_likely_noise(trial, corner_sigma_px, prior, noise)[1].log_likelihood[0])
+        if log_likelihood > largest:
+            best, largest = factor, log_likelihood
+    return best
 
 
 def _structures(base_R_flange: Array, relative_distance: Array) -> list[_Structure]:

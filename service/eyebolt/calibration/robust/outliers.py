@@ -31,6 +31,7 @@ from eyebolt.calibration.estimation import (
     consensus_start,
     f_sf,
     is_drift_possible,
+    is_plausible_noise,
     joint_estimate,
     leave_one_out,
     linearize,
@@ -39,6 +40,7 @@ from eyebolt.calibration.estimation import (
     predictive_p_values,
     resolve_tilt_branches,
     select_noise_shape,
+    select_pose_excess,
     timed_models,
     unused_pair_residuals,
     variance_of,
@@ -148,10 +150,14 @@ def robust_estimate(problem: Problem, observations: Observations) -> InlierEstim
     rows = np.flatnonzero(~other_segments)
     segment = with_drift.subset(rows)
     current = _InlierSet(current.joint, current.inliers[rows])
-    contaminated = False
-    if current.inliers.sum() >= _MIN_PAIRS_FOR_FORWARD_SEARCH:
-        current, contaminated = _forward_search(problem, segment, current)
-    current = _reclassify(problem, segment, _drop_single_outliers(problem, segment, current), contaminated)
+    candidates = current
+    current, contaminated = _search(problem, segment, candidates)
+    is_usable = is_plausible_noise(candidates.joint.noise.best)
+    if is_usable and (current.inliers != candidates.inliers).any() and _pose_excess(current.joint) > 1:
+        # Pairs may have been outliers only of a camera whose noise is larger than the residuals of the corners show.
+        segment = segment.with_pose_excess(_pose_excess(candidates.joint))
+        candidates = _refit(problem, segment, candidates.joint, candidates.inliers)
+        current, contaminated = _search(problem, segment, candidates)
     segment = _with_noise_shape(problem, segment, current.joint, current.inliers)
     if segment.arm_shape is not None:
         # Pairs may have been outliers only of a noise without structure.
@@ -178,6 +184,19 @@ def robust_estimate(problem: Problem, observations: Observations) -> InlierEstim
         for row in np.flatnonzero(other_segments)
     ]
     return InlierEstimate(final, used, tuple(excluded), change_points)
+
+
+def _search(problem: Problem, observations: Observations, current: _InlierSet) -> tuple[_InlierSet, bool]:
+    """The inliers among ``current`` ones, and whether the forward search found outliers."""
+    contaminated = False
+    if current.inliers.sum() >= _MIN_PAIRS_FOR_FORWARD_SEARCH:
+        current, contaminated = _forward_search(problem, observations, current)
+    dropped = _drop_single_outliers(problem, observations, current)
+    return _reclassify(problem, observations, dropped, contaminated), contaminated
+
+
+def _pose_excess(joint: JointEstimate) -> float:
+    return select_pose_excess(joint.model, joint.corner_sigma_px, joint.noise.prior, joint.noise.best, joint.fits)
 
 
 def _with_noise_shape(

@@ -96,7 +96,7 @@ def predictive_model(problem: Problem, joint: JointEstimate) -> PredictiveModel:
         Y=joint.Y,
         covariance=joint.covariance,
         noise=joint.noise.best,
-        corner_sigma_px=joint.corner_sigma_px,
+        corner_sigma_px=joint.corner_sigma_px * float(np.sqrt(joint.pose_excess)),
         dof=joint.noise.dof(len(joint.model.offset)),
         board_and_lens=PredictedBoardAndLens(problem.camera, problem.nuisance_prior, joint.nuisances),
     )
