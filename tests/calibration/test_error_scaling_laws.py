@@ -29,11 +29,19 @@ from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
 from eyebolt.geometry import Mount
 from eyebolt.geometry.camera_model import CameraModel
 from eyebolt.observations.pair import Pair
+from eyebolt_sim.lens import EXACT_SIGMA
+from eyebolt_sim.problems import EXACT_BOW_SIGMA_MM, EXACT_SCALE_SIGMA
 from eyebolt_sim.transforms import matrix
 
 SHIFT_SIGMA_M, TURN_SIGMA_RAD = 1e-4, np.deg2rad(0.02)
 FOCAL_PX, CENTRE_PX = 2400.0, np.array([1223.5, 1023.5])
-CAMERA = CameraModel(2448, 2048, np.array([[FOCAL_PX, 0, CENTRE_PX[0]], [0, FOCAL_PX, CENTRE_PX[1]], [0, 0, 1]]), [])
+CAMERA = CameraModel(
+    2448,
+    2048,
+    np.array([[FOCAL_PX, 0, CENTRE_PX[0]], [0, FOCAL_PX, CENTRE_PX[1]], [0, 0, 1]]),
+    [],
+    dict(EXACT_SIGMA),
+)
 # A board with its origin in the middle, so that it stays in view when it rotates about it.
 ACROSS, DOWN = np.meshgrid(np.linspace(-0.1, 0.1, 5), np.linspace(-0.07, 0.07, 4))
 BOARD_M = np.stack([ACROSS.ravel(), DOWN.ravel(), np.zeros(ACROSS.size)], axis=1)
@@ -62,7 +70,16 @@ def problem_of(mount, turns, errors=None):
         pairs.append(Pair(index, flange, np.arange(len(BOARD_M)), corners_px))
     stated = RobotNoise(SHIFT_SIGMA_M, float(TURN_SIGMA_RAD))
     return Problem(
-        Mount(mount), CAMERA, BOARD_M, pairs, WorkingVolume(0.6, 1.0), robot_noise=stated, robot_noise_dof=1e9
+        Mount(mount),
+        CAMERA,
+        BOARD_M,
+        pairs,
+        WorkingVolume(0.6, 1.0),
+        robot_noise=stated,
+        robot_noise_dof=1e9,
+        board_scale_sigma=EXACT_SCALE_SIGMA,
+        board_bow_sigma_m=EXACT_BOW_SIGMA_MM / 1e3,
+        drift_sigma_m=0.0,
     )
 
 

@@ -26,11 +26,11 @@ from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS
 from eyebolt_sim.transforms import inverse, matrix
 from eyebolt_sim.views import visible_fraction
 from eyebolt_sim.waypoints import plan_waypoints as simulated_waypoints
-from support import long_forms
+from support import long_forms, problems
 
 MOUNTS = ["fixed", "arm"]
 TOLERANCE_MM = 0.3
-CAMERA = CameraModel(2448, 2048, DEFAULT_LENS.matrix, DEFAULT_LENS.distortion)
+CAMERA = problems.camera_of(DEFAULT_LENS)
 
 
 def guessed(mount, seed, turns="free", camera=CAMERA, board_m=DEFAULT_BOARD.corners_m):
