@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.calibration.estimation.corner_noise import shrunk_variances
 from eyebolt.calibration.estimation.linearization import invert_information
+from eyebolt.calibration.estimation.statistics import shrunk_variances
 from eyebolt.calibration.robust import robust_estimate
 from eyebolt.calibration.solve import _usable_pairs
 from eyebolt_sim.problems import make_problem

@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
+from eyebolt.calibration import shrunk_variances
 from eyebolt.errors import InputFault
 from eyebolt.geometry import COEFFICIENT_COUNTS, Array, CameraModel, parameter_names, se3
 from eyebolt.lens.bundle_adjustment import (
@@ -18,7 +19,6 @@ from eyebolt.lens.bundle_adjustment import (
     invert_information,
     stack_views,
 )
-from eyebolt.lens.view_noise import view_variances
 from eyebolt.observations import (
     MIN_CORNERS,
     CornerField,
@@ -41,6 +41,8 @@ _ROUNDS = 3
 # A focal length known worse than this is as good as unknown: the views are too much alike. Common practice, no source.
 _MAX_FOCAL_SIGMA = 0.1
 _OUTLIER_WEIGHT = 0.5
+# The corner noise of a perfect image; keeps weights finite where residuals are only rounding.
+_MIN_SIGMA_PX = 0.003
 # Curvature within two standard deviations, as a share of the lens's standard error in the picture: the second-order
 # error of a linear propagation is then within a quarter of what it states. Common practice, no source.
 _MAX_CURVATURE = 0.5
@@ -296,7 +298,8 @@ def _with_coefficients(camera: CameraModel, count: int) -> CameraModel:
 def _with_noise_of_views(fit: LensFit) -> LensFit:
     """The fit with every view weighted by its own noise."""
     for _ in range(_ROUNDS):
-        variances = view_variances(fit.equations.corners.rss_px2, fit.degrees_of_freedom)
+        dof = fit.degrees_of_freedom
+        variances = shrunk_variances(np.maximum(fit.equations.corners.rss_px2 / dof, _MIN_SIGMA_PX**2), dof)
         again = adjust(fit.camera, fit.names, fit.stack, fit.camera_T_board, 1 / variances)
         if again is None:
             break

@@ -60,7 +60,7 @@ from eyebolt.calibration.estimation.robot_noise import (
     noise_posterior,
     variance_of,
 )
-from eyebolt.calibration.estimation.statistics import chi2_isf, chi2_sf, f_sf, mahalanobis_sq
+from eyebolt.calibration.estimation.statistics import chi2_isf, chi2_sf, f_sf, mahalanobis_sq, shrunk_variances
 from eyebolt.calibration.estimation.vertical_axis import (
     describe_missing_height,
     slide_along_vertical,
@@ -122,6 +122,7 @@ __all__ = [
     "rotation_spread",
     "select_noise_shape",
     "select_pose_excess",
+    "shrunk_variances",
     "slide_along_vertical",
     "slide_to_height",
     "slide_to_plausible",

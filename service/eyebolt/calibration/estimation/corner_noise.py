@@ -18,9 +18,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 
-from eyebolt.calibration.estimation.statistics import f_sf
+from eyebolt.calibration.estimation.statistics import f_sf, shrunk_variances
 from eyebolt.geometry import Array, RowSelection
 from eyebolt.observations import CornerLinearization, CornerObservations
 
@@ -35,9 +34,6 @@ MIN_CORNER_SIGMA_PX = 0.003
 _DEFAULT_SIGMA_PX = 0.1
 # At least a tenth of the squares is left to single corners: residuals of a wrong lens are shared altogether.
 _MAX_SHIFT_SHARE = 0.9
-# Relative change of a Newton step below which the inverse of the trigamma function is found.
-_TOLERANCE = 1e-8
-_MAX_ITERATIONS = 50
 
 
 @dataclass(frozen=True)
@@ -148,32 +144,3 @@ def _regions(corners: CornerObservations) -> Array:
     third = np.clip((points - low) / np.maximum(high - low, 1e-12) * _REGIONS, 0, _REGIONS - 1).astype(int)
     out: Array = np.eye(_REGIONS**2)[third[..., 0] * _REGIONS + third[..., 1]]
     return out
-
-
-def shrunk_variances(variances: Array, dof: Array) -> Array:
-    """Empirical Bayes estimates (n,) of variances estimated as ``variances`` (n,) > 0 with ``dof`` (n,)."""
-    pooled: Array = np.full(len(dof), np.average(variances, weights=dof)) if len(dof) else variances
-    if len(dof) < 2:
-        return pooled
-    half = dof / 2
-    log_variance = np.log(variances) - scipy.special.digamma(half) + np.log(half)
-    # Variance of the logarithms beyond that of a chi-squared variable.
-    excess = float(log_variance.var(ddof=1) - scipy.special.polygamma(1, half).mean())
-    if excess <= 0:
-        return pooled
-    half_prior = _inverse_trigamma(excess)
-    prior = np.exp(log_variance.mean() + scipy.special.digamma(half_prior) - np.log(half_prior))
-    out: Array = (2 * half_prior * prior + dof * variances) / (2 * half_prior + dof)
-    return out
-
-
-def _inverse_trigamma(value: float) -> float:
-    """y with trigamma(y) = ``value`` > 0, by Newton's method on 1 / trigamma, which is convex and almost linear."""
-    y = 0.5 + 1 / value
-    for _ in range(_MAX_ITERATIONS):
-        trigamma = float(scipy.special.polygamma(1, y))
-        step = trigamma * (1 - trigamma / value) / float(scipy.special.polygamma(2, y))
-        y += step
-        if abs(step) < _TOLERANCE * y:
-            break
-    return y
