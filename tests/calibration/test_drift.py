@@ -56,7 +56,7 @@ def codes(solution):
 
 @pytest.fixture(scope="module")
 def linearized(cases):
-    """An estimate without a drift, and its observations with instants."""
+    """An estimate without a drift, and its observations."""
     problem = cases.convert(make_problem("arm", 10, 3), False, drift_sigma_m=None)
     observations = cases.observations_of(problem)
     joint = joint_estimate(problem, observations, make_problem("arm", 10, 3).hand_eye_true, np.eye(4), posterior=False)
@@ -128,8 +128,8 @@ def test_the_columns_of_the_views_are_those_of_the_transforms(linearized):
     predicted = np.linalg.inv(joint.X) @ observations.A @ joint.Y
     for part in MovedPart:
         drift = Drift(part, 0.0, 9.0, np.array([1e-3] * 3 + [1e-2] * 3))
-        by_flange = motion_columns(joint.model, part, drift.profile(observations.time_s)) * drift.sigma
-        assert drift.board_columns(predicted, observations.time_s) == pytest.approx(
+        by_flange = motion_columns(joint.model, part, drift.profile(observations.capture_order)) * drift.sigma
+        assert drift.board_columns(predicted, observations.capture_order) == pytest.approx(
             joint.model.to_board @ by_flange, rel=1e-4, abs=1e-9
         )
 
@@ -137,7 +137,7 @@ def test_the_columns_of_the_views_are_those_of_the_transforms(linearized):
 def test_a_narrower_prior_follows_from_the_wide_one(linearized):
     _, observations, joint = linearized
     drift = Drift(MovedPart.CAMERA, 0.0, 9.0, np.array([1e-3] * 3 + [1e-3] * 3))
-    columns = motion_columns(joint.model, drift.moved_part, drift.profile(observations.time_s)) * drift.sigma
+    columns = motion_columns(joint.model, drift.moved_part, drift.profile(observations.capture_order)) * drift.sigma
     variances = variance_of(RobotNoise(1e-4, 3e-4))[None]
     still = fit_linear(joint.model, joint.corner_sigma_px, variances)
     wide = fit_linear(joint.model.with_columns(columns), joint.corner_sigma_px, variances)
@@ -223,7 +223,7 @@ def test_a_check_at_the_first_waypoint_shows_a_drift_better(cases, mount, seeds)
             corners_px=simulated.corners_px_true[0] + rng.normal(size=simulated.corners_px_true[0].shape) * 0.1,
         )
         observations = cases.observations_of(problem)
-        repeats = replace(cases.observations_of(replace(problem, pairs=[at_end])), time_s=np.array([7.5]))
+        repeats = replace(cases.observations_of(replace(problem, pairs=[at_end])), capture_order=np.array([7.5]))
         log_p_values.append(
             [
                 np.log(joint_estimate(problem, one, simulated.hand_eye_true, simulated.nuisance_true).drifts[0].p_value)

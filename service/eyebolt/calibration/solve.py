@@ -119,7 +119,7 @@ def _solve(problem: Problem, checks: Sequence[Pair], placed: Sequence[PlacedBoar
             excluded=tuple(usable.excluded),
             findings=findings_on_corner_numbers(problem, problem.pairs),
         )
-    observations = _with_instants(problem, usable.pairs, usable.observations, checks)
+    observations = _with_capture_order(problem, usable.pairs, usable.observations, checks)
     # Pairs that determine no transforms (one pose throughout, poses of other images) lead to overflow, division by zero
     # and singular matrices. NumPy's warnings are silenced, since ``_outcome`` tests whether the estimate is finite and
     # observable.
@@ -192,7 +192,7 @@ def _usable_pairs(problem: Problem, pairs: Sequence[Pair]) -> _UsablePairs:
     return _UsablePairs(usable, Observations.of(problem, A, corners, fits), excluded)
 
 
-def _instants(pairs: Sequence[Pair], session: Sequence[Pair]) -> Array:
+def _capture_order(pairs: Sequence[Pair], session: Sequence[Pair]) -> Array:
     """(n,): place of ``pairs`` in the order of capture of the ``session``.
 
     Not the clock: a replay at another speed, and a clock that was set, must leave the result as it is. A program stops
@@ -202,16 +202,16 @@ def _instants(pairs: Sequence[Pair], session: Sequence[Pair]) -> Array:
     return np.searchsorted(order, [pair.index for pair in pairs]).astype(float)
 
 
-def _with_instants(
+def _with_capture_order(
     problem: Problem, pairs: Sequence[Pair], observations: Observations, checks: Sequence[Pair]
 ) -> Observations:
-    """The ``observations`` of ``pairs`` with their instants, and with the checks at the pose of a pair as repeats."""
+    """The ``observations`` of ``pairs`` in their order of capture, the checks at the pose of a pair as repeats."""
     poses = np.array([pair.base_T_flange for pair in pairs])
     usable = _usable_pairs(problem, [check for check in checks if is_duplicate_pose(check.base_T_flange, poses).any()])
     session, repeats = [*pairs, *usable.pairs], usable.observations
     if repeats is not None:
-        repeats = replace(repeats, time_s=_instants(usable.pairs, session))
-    return replace(observations, time_s=_instants(pairs, session), repeats=repeats)
+        repeats = replace(repeats, capture_order=_capture_order(usable.pairs, session))
+    return replace(observations, capture_order=_capture_order(pairs, session), repeats=repeats)
 
 
 def _unusable_reason(pair: Pair) -> str | None:

@@ -163,7 +163,7 @@ def _findings_of_estimate(
         # A drift that the lens does not explain is estimated beside it.
         drift = joint.drift
         if drift is not None and not explains_motion(
-            selected, start, noise, drift.moved_part, drift.profile(selected.observations.time_s)
+            selected, start, noise, drift.moved_part, drift.profile(selected.observations.capture_order)
         ):
             selected = selected.with_drift(drift)
         on_intrinsics = findings_on_intrinsics(problem, selected, selected, start, noise)

@@ -66,7 +66,7 @@ def find_focus_change(
     if len(observations.A) < _MIN_PAIRS:
         return None
     hypotheses = _FocalHypotheses.about(problem, observations, start, noise)
-    ramp = ramp_profile(observations.time_s)
+    ramp = ramp_profile(observations.capture_order)
     drift = hypotheses.nuisance_estimate(ramp)
     if not at and drift.p_value(()) > _SCREENING_P:
         return None

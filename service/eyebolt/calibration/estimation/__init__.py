@@ -12,7 +12,7 @@ from eyebolt.calibration.estimation.drift import (
     average_over_drift,
     is_drift_possible,
     most_probable_drift,
-    timed_models,
+    ordered_models,
 )
 from eyebolt.calibration.estimation.initialization import (
     GROSS_RESIDUAL_M,
@@ -116,6 +116,7 @@ __all__ = [
     "motion_nuisances",
     "noise_dof",
     "noise_posterior",
+    "ordered_models",
     "predictive_p_values",
     "ramp_profile",
     "resolve_tilt_branches",
@@ -127,7 +128,6 @@ __all__ = [
     "slide_to_height",
     "slide_to_plausible",
     "step_profile",
-    "timed_models",
     "unobservable_directions",
     "unused_pair_residuals",
     "variance_of",

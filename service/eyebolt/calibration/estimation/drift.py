@@ -108,42 +108,42 @@ class _Components:
 
 
 @dataclass(frozen=True)
-class TimedModel:
+class OrderedModel:
     """The linear model of n views with their order."""
 
     model: LinearModel
     """Without a drift."""
-    time_s: Array
+    capture_order: Array
     """(n,): places in the order of capture."""
 
-    def joined(self, other: TimedModel | None) -> TimedModel:
+    def joined(self, other: OrderedModel | None) -> OrderedModel:
         """The views of both."""
         if other is None:
             return self
-        return TimedModel(self.model.joined(other.model), np.concatenate([self.time_s, other.time_s]))
+        return OrderedModel(self.model.joined(other.model), np.concatenate([self.capture_order, other.capture_order]))
 
     def with_drift(self, drift: Drift) -> LinearModel:
         """The model with the parameters of ``drift`` as the last six nuisance parameters."""
-        columns = motion_columns(self.model, drift.moved_part, drift.profile(self.time_s)) * drift.sigma
+        columns = motion_columns(self.model, drift.moved_part, drift.profile(self.capture_order)) * drift.sigma
         return self.model.with_columns(columns)
 
 
-def timed_models(
+def ordered_models(
     problem: Problem, observations: Observations, model: LinearModel, X: Array, Y: Array
-) -> tuple[TimedModel, TimedModel | None]:
+) -> tuple[OrderedModel, OrderedModel | None]:
     """The pairs of ``observations``, whose ``model`` is linearised about X, Y (4, 4), and their repeats."""
-    pairs = TimedModel(model if observations.drift is None else model.without_columns(6), observations.time_s)
+    pairs = OrderedModel(model if observations.drift is None else model.without_columns(6), observations.capture_order)
     repeats = observations.repeats
     if repeats is None:
         return pairs, None
     of_repeats = linearize(problem, repeats.board_poses, repeats.A, X, Y)
-    return pairs, TimedModel(replace(of_repeats, observable_basis=model.observable_basis), repeats.time_s)
+    return pairs, OrderedModel(replace(of_repeats, observable_basis=model.observable_basis), repeats.capture_order)
 
 
 def average_over_drift(
     problem: Problem,
-    pairs: TimedModel,
-    repeats: TimedModel | None,
+    pairs: OrderedModel,
+    repeats: OrderedModel | None,
     corner_sigma_px: float,
     start: RobotNoise,
     active: Drift | None = None,
@@ -218,7 +218,7 @@ def _log_sum(log_weights: Array) -> float:
 
 
 def _hypotheses(
-    problem: Problem, pairs: TimedModel, repeats: TimedModel | None, corner_sigma_px: float, start: RobotNoise
+    problem: Problem, pairs: OrderedModel, repeats: OrderedModel | None, corner_sigma_px: float, start: RobotNoise
 ) -> _Hypotheses:
     """The arguments are those of ``average_over_drift``."""
     both = pairs.joined(repeats)
@@ -231,7 +231,7 @@ def _hypotheses(
     noises: dict[MovedPart | None, NoisePosterior] = {None: noise}
     at_largest: dict[MovedPart, tuple[Drift, float]] = {}
     for moved_part in _parts_that_may_creep(problem, pairs):
-        drift = _largest_drift(problem, pairs.time_s, moved_part)
+        drift = _largest_drift(problem, pairs.capture_order, moved_part)
         extended = both.with_drift(drift)
         own_noise, p_value = noise, _screening_p_value(both.model, extended, corner_sigma_px, noise.best)
         if p_value > _SCREENING_P:
@@ -262,19 +262,19 @@ def _scales_m(problem: Problem) -> Array:
     return _SCALES_M if problem.drift_sigma_m is None else np.array([problem.drift_sigma_m])
 
 
-def _parts_that_may_creep(problem: Problem, pairs: TimedModel) -> tuple[MovedPart, ...]:
+def _parts_that_may_creep(problem: Problem, pairs: OrderedModel) -> tuple[MovedPart, ...]:
     """The parts with a hypothesis of their own: none if nothing creeps as stated, or with too few ``pairs``."""
-    return () if problem.drift_sigma_m == 0 or len(pairs.time_s) < _MIN_PAIRS else tuple(MovedPart)
+    return () if problem.drift_sigma_m == 0 or len(pairs.capture_order) < _MIN_PAIRS else tuple(MovedPart)
 
 
-def _largest_drift(problem: Problem, time_s: Array, moved_part: MovedPart) -> Drift:
-    """A drift of the largest scale over the instants ``time_s`` (n,) of the pairs.
+def _largest_drift(problem: Problem, capture_order: Array, moved_part: MovedPart) -> Drift:
+    """A drift of the largest scale over the places ``capture_order`` (n,) of the pairs.
 
     A rotation counts by the displacement at the middle of the working distance.
     """
     lever_m = (problem.volume.near_m + problem.volume.far_m) / 2
     sigma = _scales_m(problem)[-1] * np.repeat([1.0, 1 / lever_m], 3)
-    return Drift(moved_part, float(time_s[0]), float(time_s[-1]), sigma)
+    return Drift(moved_part, float(capture_order[0]), float(capture_order[-1]), sigma)
 
 
 def _at_noise(model: LinearModel, corner_sigma_px: float, noise: NoisePosterior) -> LinearFits:
@@ -314,13 +314,13 @@ def _screening_p_value(model: LinearModel, extended: LinearModel, corner_sigma_p
 
 
 def is_drift_possible(
-    problem: Problem, pairs: TimedModel, repeats: TimedModel | None, corner_sigma_px: float, noise: RobotNoise
+    problem: Problem, pairs: OrderedModel, repeats: OrderedModel | None, corner_sigma_px: float, noise: RobotNoise
 ) -> bool:
     """Whether a drift may be more probable than none, by a test that costs little."""
     both = pairs.joined(repeats)
     return any(
         _screening_p_value(
-            both.model, both.with_drift(_largest_drift(problem, pairs.time_s, part)), corner_sigma_px, noise
+            both.model, both.with_drift(_largest_drift(problem, pairs.capture_order, part)), corner_sigma_px, noise
         )
         <= _SCREENING_P
         for part in _parts_that_may_creep(problem, pairs)

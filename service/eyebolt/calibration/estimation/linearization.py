@@ -58,29 +58,29 @@ class MovedPart(StrEnum):
 class Drift:
     """A slow change of X or Y over the session, as six standardised nuisance parameters: X exp(d s), or Y exp(d s).
 
-    The profile s is -1 at ``start_s`` and 0 at ``end_s``: X and Y are the transforms at ``end_s``.
+    The profile s is -1 at ``first`` and 0 at ``last``: X and Y are the transforms at ``last``.
     """
 
     moved_part: MovedPart
     """What creeps."""
-    start_s: float
-    """Instant of the first pair."""
-    end_s: float
-    """Instant of the last pair."""
+    first: float
+    """Place of the first pair in the order of capture."""
+    last: float
+    """Place of the last pair in the order of capture."""
     sigma: Array
     """(6,), m and rad: prior standard deviations of the change d between them."""
 
-    def profile(self, time_s: Array) -> Array:
-        """s (n,) at the instants ``time_s`` (n,)."""
-        out: Array = (time_s - self.end_s) / (self.end_s - self.start_s)
+    def profile(self, capture_order: Array) -> Array:
+        """s (n,) at the places ``capture_order`` (n,)."""
+        out: Array = (capture_order - self.last) / (self.last - self.first)
         return out
 
-    def board_columns(self, camera_T_board: Array, time_s: Array) -> Array:
+    def board_columns(self, camera_T_board: Array, capture_order: Array) -> Array:
         """(n, 6, 6): change of the board poses (n, 4, 4), board frame, per standardised parameter."""
         by_change: Array = (
             -se3.adjoint(se3.inverse(camera_T_board)) if self.moved_part is MovedPart.CAMERA else np.eye(6)
         )
-        out: Array = by_change * self.profile(time_s)[:, None, None] * self.sigma
+        out: Array = by_change * self.profile(capture_order)[:, None, None] * self.sigma
         return out
 
 
@@ -202,7 +202,7 @@ class Observations:
     """Corners linearised at these poses, with the corner noise of each view."""
     corner_noise: CornerNoise
     """Noise of the corners of each view."""
-    time_s: Array
+    capture_order: Array
     """(n,), ascending: place of the pairs in the order of capture."""
     arm_shape: Array | None = None
     """(n, 6, 6): structure of the arm's noise (see ``LinearModel``)."""
@@ -215,7 +215,7 @@ class Observations:
 
     @staticmethod
     def of(
-        problem: Problem, A: Array, corners: CornerObservations, pose_fits: PoseFits, time_s: Array | None = None
+        problem: Problem, A: Array, corners: CornerObservations, pose_fits: PoseFits, capture_order: Array | None = None
     ) -> Observations:
         """The observations with the corners linearised at ``pose_fits``, which must all be usable."""
         fit = linearize_corners(problem.camera, corners, pose_fits.camera_T_board)
@@ -224,12 +224,12 @@ class Observations:
         noise = _corner_noise(corners, board_poses, fit, derivatives)
         if not noise.is_uniform:
             board_poses = _board_poses(corners, fit, derivatives, noise)
-        time_s = np.arange(float(len(A))) if time_s is None else time_s
-        return Observations(A, corners, pose_fits, board_poses, noise, time_s)
+        capture_order = np.arange(float(len(A))) if capture_order is None else capture_order
+        return Observations(A, corners, pose_fits, board_poses, noise, capture_order)
 
     def seen_with(self, problem: Problem, corners: CornerObservations, pose_fits: PoseFits) -> Observations:
         """The same pairs with other ``corners`` or ``pose_fits``, or under another board and lens in ``problem``."""
-        out = Observations.of(problem, self.A, corners, pose_fits, self.time_s)
+        out = Observations.of(problem, self.A, corners, pose_fits, self.capture_order)
         repeats = self.repeats
         if repeats is not None:
             repeats = repeats.seen_with(problem, repeats.corners, repeats.pose_fits)
@@ -244,7 +244,7 @@ class Observations:
             self.pose_fits[rows],
             self.board_poses[rows],
             self.corner_noise[rows],
-            self.time_s[rows],
+            self.capture_order[rows],
             None if self.arm_shape is None else self.arm_shape[rows],
             self.drift,
             self.repeats,
@@ -257,7 +257,7 @@ class Observations:
 
     def with_drift(self, drift: Drift) -> Observations:
         """The same with the parameters of ``drift`` as further nuisance parameters."""
-        columns = drift.board_columns(self.board_poses.camera_T_board, self.time_s)
+        columns = drift.board_columns(self.board_poses.camera_T_board, self.capture_order)
         return replace(self, board_poses=self.board_poses.with_columns(columns), drift=drift)
 
     def without_drift(self) -> Observations:
@@ -271,7 +271,7 @@ class Observations:
         out = linearize_board_poses(problem, self.corners, camera_T_board, self.corner_noise).scaled(self.pose_excess)
         if self.drift is None:
             return out
-        return out.with_columns(self.drift.board_columns(out.camera_T_board, self.time_s))
+        return out.with_columns(self.drift.board_columns(out.camera_T_board, self.capture_order))
 
     @cached_property
     def corner_sigma_px(self) -> float:
@@ -418,9 +418,9 @@ def step_profile(count: int, at: int) -> Array:
     return (np.arange(count) >= at).astype(float)
 
 
-def ramp_profile(time_s: Array) -> Array:
-    """(n,): from 0 at the first of the instants ``time_s`` (n,) to 1 at the last."""
-    out: Array = (time_s - time_s[0]) / (time_s[-1] - time_s[0])
+def ramp_profile(capture_order: Array) -> Array:
+    """(n,): from 0 at the first of the places ``capture_order`` (n,) to 1 at the last."""
+    out: Array = (capture_order - capture_order[0]) / (capture_order[-1] - capture_order[0])
     return out
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from eyebolt.calibration.estimation.drift import DriftHypothesis, DriftMixture, average_over_drift, timed_models
+from eyebolt.calibration.estimation.drift import DriftHypothesis, DriftMixture, average_over_drift, ordered_models
 from eyebolt.calibration.estimation.linearization import (
     BoardPoses,
     Drift,
@@ -203,7 +203,7 @@ def _with_posterior(
     model, noise, fits = optimum.model, optimum.noise, optimum.fits
     corner_sigma_px = observations.corner_sigma_px
     if posterior:
-        pairs, repeats = timed_models(problem, observations, model, optimum.X, optimum.Y)
+        pairs, repeats = ordered_models(problem, observations, model, optimum.X, optimum.Y)
         mixture = average_over_drift(problem, pairs, repeats, corner_sigma_px, noise, observations.drift)
     else:
         prior, basis = NoisePrior.of(problem.robot_noise, problem.robot_noise_dof), model.state_basis

@@ -133,8 +133,8 @@ def find_step_change(joint: JointEstimate) -> StepChange | None:
     return StepChange(best.moved_part, best.at, best.change, candidates * p_value, tuple(int(row) for row in outliers))
 
 
-def creeps_rather(joint: JointEstimate, drift: Drift, time_s: Array, step_change: StepChange) -> bool:
-    """Whether a drift at the instants ``time_s`` (n,) explains the pairs of ``joint`` better than ``step_change``.
+def creeps_rather(joint: JointEstimate, drift: Drift, capture_order: Array, step_change: StepChange) -> bool:
+    """Whether a drift at the places ``capture_order`` (n,) explains the pairs of ``joint`` better than ``step_change``.
 
     Both have six free parameters, compared by restricted likelihood; the step has its change point besides, one of
     n - 3 that are equally probable.
@@ -143,7 +143,7 @@ def creeps_rather(joint: JointEstimate, drift: Drift, time_s: Array, step_change
     steps = step_profile(len(model.offset), step_change.at)
     log_likelihoods = [
         _restricted_log_likelihood(joint, model.with_columns(motion_columns(model, moved_part, profile)))
-        for moved_part, profile in ((drift.moved_part, drift.profile(time_s)), (step_change.moved_part, steps))
+        for moved_part, profile in ((drift.moved_part, drift.profile(capture_order)), (step_change.moved_part, steps))
     ]
     places = len(model.offset) - 2 * MIN_PAIRS_PER_SEGMENT + 1
     return log_likelihoods[0] + math.log(places) > log_likelihoods[1]

@@ -37,11 +37,11 @@ from eyebolt.calibration.estimation import (
     linearize,
     mahalanobis_sq,
     most_probable_drift,
+    ordered_models,
     predictive_p_values,
     resolve_tilt_branches,
     select_noise_shape,
     select_pose_excess,
-    timed_models,
     unused_pair_residuals,
     variance_of,
 )
@@ -284,7 +284,9 @@ def _largest_segment(
                 step_change = None
         selected = observations.subset(np.flatnonzero(inliers))
         drift = _probable_drift(problem, joint, selected) if observations.drift is None else None
-        if drift is not None and (step_change is None or creeps_rather(joint, drift, selected.time_s, step_change)):
+        if drift is not None and (
+            step_change is None or creeps_rather(joint, drift, selected.capture_order, step_change)
+        ):
             observations = observations.with_drift(drift)
             joint = _refit(problem, observations, joint, inliers).joint
             continue
@@ -303,7 +305,7 @@ def _largest_segment(
 def _probable_drift(problem: Problem, joint: JointEstimate, observations: Observations) -> Drift | None:
     """A drift over the ``observations`` of ``joint`` that is more probable than none."""
     noise, corner_sigma_px = joint.noise.best, joint.corner_sigma_px
-    pairs, repeats = timed_models(problem, observations, joint.model, joint.X, joint.Y)
+    pairs, repeats = ordered_models(problem, observations, joint.model, joint.X, joint.Y)
     if not is_drift_possible(problem, pairs, repeats, corner_sigma_px, noise):
         return None
     return most_probable_drift(average_over_drift(problem, pairs, repeats, corner_sigma_px, noise).drifts)
