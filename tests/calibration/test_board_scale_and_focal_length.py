@@ -23,8 +23,7 @@ def sigmas(value, truth):
 
 
 @long_forms.seeds(1, 2)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+@long_forms.crossed_with_noise({"mount": ["fixed", "arm"]})
 @pytest.mark.parametrize("off", [0.01, -0.01])
 def test_a_board_one_percent_off(cases, mount, stated, off, seeds):
     """scale = true size / stated size - 1: a larger board is positive."""
@@ -40,8 +39,7 @@ def test_a_board_one_percent_off(cases, mount, stated, off, seeds):
 
 
 @long_forms.seeds(1, 2)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+@long_forms.crossed_with_noise({"mount": ["fixed", "arm"]})
 @pytest.mark.parametrize("off", [0.01, -0.01])
 def test_a_lens_one_percent_off(cases, mount, stated, off, seeds):
     """focal = true focal length / stated - 1: a longer lens is positive."""

@@ -57,8 +57,7 @@ def test_a_change_found_without_outliers_counts_the_ways_to_choose_them(p_value,
 
 
 @long_forms.seeds(1, 3)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+@long_forms.crossed_with_noise({"mount": ["fixed", "arm"]})
 @pytest.mark.parametrize("at", [2, 6, 13])
 def test_a_slipped_board_is_found_with_its_time_and_size(cases, bound, mount, stated, at, seeds):
     for seed in seeds:
@@ -89,8 +88,7 @@ def test_a_camera_knocked_late_stops_and_one_knocked_early_warns(cases, mount, s
 
 
 @long_forms.seeds(1, 3)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("poses", [5, 6, 7])
+@long_forms.crossed({"poses": [5, 6, 7], "mount": ["fixed", "arm"]})
 def test_a_slip_of_two_millimetres_and_a_degree_shows_in_five_pairs(cases, mount, poses, seeds):
     for seed in seeds:
         simulated = make_problem(mount, poses, seed)
@@ -112,8 +110,7 @@ def test_an_outlier_beside_a_change_point_masks_neither(cases, mount, seeds):
         assert {p.pair for p in solution.excluded} == {*range(7), 10}
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("at", [5, 11])
+@long_forms.crossed({"at": [5, 11], "mount": ["fixed", "arm"]})
 def test_checks_beyond_a_change_point_are_ignored(cases, mount, at):
     """Two checks before the change and two at the end: only those in the segment of the pairs used count."""
     slipped = moved_from(cases, make_problem(mount, POSES, 3), at, board=by(2.0, 1.0), stated=False)
@@ -138,8 +135,7 @@ def test_two_change_points_leave_the_longest_segment(cases, mount):
 
 
 @long_forms.seeds(2, 6)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+@long_forms.crossed_with_noise({"mount": ["fixed", "arm"]})
 def test_clean_pairs_and_single_outliers_are_no_change_point(cases, mount, stated, seeds):
     for seed in seeds:
         problem = cases.convert(make_problem(mount, POSES, seed), stated, drift_sigma_m=None)

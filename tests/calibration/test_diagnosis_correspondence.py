@@ -33,16 +33,14 @@ def shifted(problem, late):
     )
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize(("late", "pairs"), [(1, 4), (-1, 5), (2, 6), (-3, 10)])
+@long_forms.crossed({"late, pairs": [(1, 4), (-1, 5), (2, 6), (-3, 10)], "mount": MOUNTS})
 def test_images_of_the_waypoint_before_or_after(cases, mount, late, pairs):
     first = solve(shifted(problem_of(cases, mount, pairs + abs(late), 1), late)).findings[0]
     assert (first.code, first.severity, first.evidence["lag"]) == ("pairs-shifted", "stop", late)
     assert first.evidence["residual_mm"] < 3 < 12 < first.evidence["next_best_mm"]
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize(("pairs", "first", "second"), [(5, 0, 3), (6, 4, 5), (12, 2, 9)])
+@long_forms.crossed({"pairs, first, second": [(5, 0, 3), (6, 4, 5), (12, 2, 9)], "mount": MOUNTS})
 def test_two_images_swapped(cases, mount, pairs, first, second):
     problem = problem_of(cases, mount, pairs, 2)
     a, b = problem.pairs[first], problem.pairs[second]
@@ -80,8 +78,7 @@ def test_two_images_swapped_with_a_noisy_arm(cases, mount, seeds):
     assert named >= len(seeds) * 11 / 12
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize("pairs", [5, 12])
+@long_forms.crossed({"pairs": [5, 12], "mount": MOUNTS})
 def test_a_stale_pose_and_a_stale_image(cases, mount, pairs):
     problem = problem_of(cases, mount, pairs, 3)
     pose = solve(cases.with_stale_pose(problem, 3)).findings[0]
@@ -109,8 +106,7 @@ def test_a_waypoint_taken_twice_is_no_stale_pair():
     assert not find_stale_pairs([pair_at(0, 100.0, corners), pair_at(1, 105.0, corners + 20)])
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize("turned", [(1,), (0, 2, 5)])
+@long_forms.crossed({"turned": [(1,), (0, 2, 5)], "mount": MOUNTS})
 def test_views_numbered_from_the_opposite_end(cases, mount, turned):
     problem = problem_of(cases, mount, 9, 4)
     last = len(problem.board_corners_m) - 1

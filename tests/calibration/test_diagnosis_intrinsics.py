@@ -37,9 +37,7 @@ def only_stop(problem):
     return finding
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("off", [0.02, -0.02, 1.0])
-@pytest.mark.parametrize("poses", [5, 12])
+@long_forms.crossed({"poses": [5, 12], "off": [0.02, -0.02, 1.0], "mount": ["fixed", "arm"]})
 def test_a_board_printed_in_the_wrong_size(cases, mount, off, poses):
     simulated = make_problem(mount, poses, 1, board=chessboard_shape(12, 9, 0.020 * (1 + off)), limits=VARIED)
     problem = replace(
@@ -51,8 +49,7 @@ def test_a_board_printed_in_the_wrong_size(cases, mount, off, poses):
     assert f"by {1 + finding.evidence['scale']:.4f}" in finding.remedy
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("off", [0.02, -0.02])
+@long_forms.crossed({"off": [0.02, -0.02], "mount": ["fixed", "arm"]})
 def test_another_focal_length(cases, mount, off):
     finding = only_stop(taken_through(cases, mount, 10, 2, true=simple_lens(2448, 2048, 2400.0 * (1 + off))))
     assert finding.code == "focal-length"
@@ -77,10 +74,9 @@ def test_images_already_undistorted_and_images_of_another_distortion(cases, moun
     assert bent.evidence["k1"] == pytest.approx(-0.15, abs=0.01)
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.crossed({"poses, seed": [(8, 5), (10, 28)], "mount": ["fixed", "arm"]})
 @pytest.mark.parametrize("factor", [2.0, 0.5])
 # Under the lens file of the second case a view falls into the wrong tilt branch.
-@pytest.mark.parametrize(("poses", "seed"), [(8, 5), (10, 28)])
 def test_the_lens_file_of_another_resolution(cases, mount, factor, poses, seed):
     finding = only_stop(taken_through(cases, mount, poses, seed, stated=simple_lens(2448, 2048, 2400.0 / factor)))
     assert finding.code == "lens-resolution"

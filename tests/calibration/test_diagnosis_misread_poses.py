@@ -69,8 +69,7 @@ def test_inverse_poses_and_the_other_mount_are_one_finding(cases, mount, other):
 
 
 @long_forms.seeds(2, 5)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("poses", [4, 8])
+@long_forms.crossed({"poses": [4, 8], "mount": ["fixed", "arm"]})
 def test_the_right_format_raises_no_stop(cases, mount, poses, seeds):
     for seed in seeds:
         outcome = solve(

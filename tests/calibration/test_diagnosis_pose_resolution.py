@@ -10,6 +10,7 @@ from eyebolt.calibration.problem import PoseConvention, RobotNoise
 from eyebolt.calibration.solve import solve
 from eyebolt.geometry.pose_format import PoseFormat
 from eyebolt_sim.problems import make_problem
+from support import long_forms
 
 ZYX = PoseFormat("mm", "euler-ZYX")
 
@@ -25,8 +26,7 @@ def printed(problem, decimals):
     return replace(problem, pairs=pairs, pose_convention=PoseConvention(ZYX))
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("poses", [6, 15])
+@long_forms.crossed({"poses": [6, 15], "mount": ["fixed", "arm"]})
 def test_a_pose_printed_in_whole_millimetres_and_degrees(cases, mount, poses):
     problem = cases.convert(make_problem(mount, poses, 1), include_robot_noise=False, drift_sigma_m=None)
     first = solve(printed(problem, 0)).findings[0]

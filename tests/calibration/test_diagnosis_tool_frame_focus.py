@@ -10,6 +10,7 @@ from eyebolt.calibration.solve import solve
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.transforms import inverse, matrix, transform_points
+from support import long_forms
 
 MOUNTS = ["fixed", "arm"]
 CHANGE = matrix(Rotation.from_rotvec([0.3, 0.2, 0.4]).as_matrix(), [0.09, 0.0, 0.08])
@@ -19,8 +20,7 @@ def stops(problem):
     return [f for f in solve(problem).findings if f.severity == "stop"]
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize(("poses", "at"), [(5, 3), (10, 5), (14, 4)])
+@long_forms.crossed({"poses, at": [(5, 3), (10, 5), (14, 4)], "mount": MOUNTS})
 def test_another_tool_or_frame_from_some_pair_on(cases, mount, poses, at):
     problem = cases.convert(make_problem(mount, poses, 2), include_robot_noise=False, drift_sigma_m=None)
     for what in ("tool", "frame"):
@@ -45,8 +45,7 @@ def with_focus(cases, mount, poses, seed, growth):
     return replace(problem, pairs=pairs)
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize(("poses", "at"), [(6, 3), (12, 4)])
+@long_forms.crossed({"poses, at": [(6, 3), (12, 4)], "mount": MOUNTS})
 def test_a_step_of_the_focal_length(cases, mount, poses, at):
     growth = 0.005 * (np.arange(poses) >= at)
     (finding,) = stops(with_focus(cases, mount, poses, 3, growth))
@@ -54,8 +53,7 @@ def test_a_step_of_the_focal_length(cases, mount, poses, at):
     assert abs(finding.evidence["change"] - 0.005) < 4 * finding.evidence["change_sigma"] < 0.003
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize(("poses", "seed", "by"), [(20, 25, 0.005), (20, 1, -0.03), (6, 3, 0.03)])
+@long_forms.crossed({"poses, seed, by": [(20, 25, 0.005), (20, 1, -0.03), (6, 3, 0.03)], "mount": MOUNTS})
 def test_two_focal_lengths_are_not_one_wrong_lens(cases, mount, poses, seed, by):
     (finding,) = stops(with_focus(cases, mount, poses, seed, by * (np.arange(poses) >= poses // 2)))
     assert (finding.code, finding.evidence["pair"]) == ("focus-changed", poses // 2)

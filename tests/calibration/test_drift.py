@@ -64,9 +64,9 @@ def linearized(cases):
 
 
 @long_forms.seeds(2, 6)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("part", ["camera", "board"])
-@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+@long_forms.crossed(
+    {"stated": {"noise-stated": True, "noise-estimated": False}, "part": ["camera", "board"], "mount": ["fixed", "arm"]}
+)
 def test_a_drift_is_found_sized_and_taken_off_without_losing_a_pair(cases, bound, mount, part, stated, seeds):
     """1 mm and 0.07 deg in 20 pairs, 3 min apart: 1.05 mm per hour."""
     for seed in seeds:
@@ -103,8 +103,7 @@ def test_the_clock_changes_the_rate_of_a_drift_and_not_the_result(cases, pace_s)
 
 
 @long_forms.seeds(3, 40)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("poses", [8, 20])
+@long_forms.crossed({"poses": [8, 20], "mount": ["fixed", "arm"]})
 def test_without_a_drift_none_is_found_and_the_estimate_is_as_accurate(cases, bound, mount, poses, seeds):
     for seed in seeds:
         simulated = make_problem(mount, poses, seed)
@@ -114,8 +113,7 @@ def test_without_a_drift_none_is_found_and_the_estimate_is_as_accurate(cases, bo
 
 
 @long_forms.seeds(2, 8)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("at", [5, 10, 15])
+@long_forms.crossed({"at": [5, 10, 15], "mount": ["fixed", "arm"]})
 def test_a_slip_is_no_drift(cases, mount, at, seeds):
     for seed in seeds:
         shares = np.where(np.arange(POSES) >= at, 0.0, -1.0)

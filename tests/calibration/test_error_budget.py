@@ -57,8 +57,7 @@ def test_the_source_of_four_fifths_of_the_variance_is_reported(cases, contributi
     assert (None if found is None else found.code) == code
 
 
-@pytest.mark.parametrize("stated", [True, False])
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.crossed_with_noise({"mount": ["fixed", "arm"]})
 def test_the_contributions_add_up_to_the_error(cases, mount, stated):
     problem, _ = cases.with_drawn_board_and_lens(cases.convert(make_problem(mount, 10, 5), stated), 5)
     outcome = solve(problem)

@@ -171,8 +171,7 @@ def test_the_order_of_the_pairs_does_not_matter(cases, mount):
         assert [p.pair for p in again.excluded] == [p.pair for p in first.excluded] == [7]
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("stated", [True, False])
+@long_forms.crossed_with_noise({"mount": ["fixed", "arm"]})
 def test_the_same_problem_gives_the_same_bits(cases, mount, stated):
     problem = cases.convert(make_problem(mount, 9, 2), stated)
     first, again = solve(problem), solve(problem)

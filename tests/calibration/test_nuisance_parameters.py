@@ -88,8 +88,9 @@ def test_a_refined_lens_comes_back_to_the_true_one_and_the_trusted_one_does_not(
 
 
 @long_forms.seeds(4, 8)
-@pytest.mark.parametrize(("corner_sigma_px", "off_px"), [(0.1, 2.0), (0.006, 4.0)], ids=["usual", "sharp, far off"])
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.crossed(
+    {"mount": ["fixed", "arm"], "corner_sigma_px, off_px": {"usual": (0.1, 2.0), "sharp, far off": (0.006, 4.0)}}
+)
 def test_outlier_corners_cost_next_to_nothing_and_are_reported(cases, bound, mount, corner_sigma_px, off_px, seeds):
     """Outlier corners far beyond the noise bias the pose of their view until every corner of it seems off."""
     squares, clean = [], []

@@ -118,8 +118,7 @@ def test_a_lens_that_is_a_little_off_is_no_corner_noise(cases):
 
 
 @long_forms.seeds(3, 10)
-@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.crossed_with_noise({"mount": ["fixed", "arm"]})
 def test_a_board_beyond_its_stated_size_costs_little_and_is_named(cases, bound, mount, stated, seeds):
     """0.25 % off with a stated sigma of 0.02 %: below the stop of 0.3 %."""
     inside = []
@@ -154,8 +153,7 @@ def test_a_refocused_lens_costs_little_and_is_named(cases, bound, mount):
 
 
 @long_forms.seeds(10, 60)
-@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.crossed_with_noise({"mount": ["fixed", "arm"]})
 def test_priors_that_hold_are_rarely_contradicted(cases, mount, stated, seeds):
     """1 in 100 by the test's level."""
     contradicted = 0

@@ -21,8 +21,7 @@ def named_axis(text):
     return np.array([float(v) for v in text.split("(")[-1].split(")")[0].split(",")])
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+@long_forms.crossed_with_noise({"mount": ["fixed", "arm"]})
 def test_vertical_arms_leave_the_height_unobservable(cases, mount, stated):
     for seed, poses in enumerate((15, 40) if stated else (6, 15)):
         problem = cases.convert(make_problem(mount, poses, seed, turns="vertical"), stated)
@@ -63,8 +62,7 @@ def test_the_named_direction_is_the_axis_in_flange_coordinates(cases, seeds):
         )
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+@long_forms.crossed_with_noise({"mount": ["fixed", "arm"]})
 def test_pure_shifts_are_refused(cases, mount, stated):
     for seed, poses in enumerate((12, 40) if stated else (12,)):
         problem, _ = cases.rotating_only_about(mount, OBLIQUE, 0.0, poses, seed, stated)

@@ -23,8 +23,7 @@ def inject(cases, fault, simulated, problem):
 
 
 @long_forms.seeds(1, 2)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("stated", [True, False], ids=["noise-stated", "noise-estimated"])
+@long_forms.crossed_with_noise({"mount": ["fixed", "arm"]})
 @pytest.mark.parametrize("fault", ["stale-pose", "slipped-board", "neighbours-image"])
 def test_one_outlier_among_fifteen_is_excluded_and_nothing_else(cases, bound, mount, stated, fault, seeds):
     for seed in seeds:

@@ -43,8 +43,7 @@ def test_white_arms_pick_within_the_stated_error(cases, seeds):
 
 
 @long_forms.seeds(3, 12)
-@pytest.mark.parametrize("pose", list(PickPose))
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.crossed({"mount": ["fixed", "arm"], "pose": list(PickPose)})
 def test_picks_of_arms_with_wrong_geometry_are_within_the_stated_error(bench, mount, pose, seeds):
     """A few arms here; the bench has the figures for 200."""
     inside, transform = [], []

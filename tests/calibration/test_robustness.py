@@ -73,6 +73,21 @@ VERTICAL = [("fixed", False, "vertical"), ("arm", True, "vertical")]
 either = st.sampled_from([*FREE, *VERTICAL])
 
 
+def kinds(*which):
+    """Parametrizes by these problems; all but those of ``SHORT`` are the long form."""
+    return pytest.mark.parametrize(
+        "which",
+        [
+            pytest.param(each, id="-".join(map(str, each)), marks=() if each in SHORT else pytest.mark.long)
+            for each in which
+        ],
+    )
+
+
+# Between them both mounts, both kinds of noise, and both kinds of arm.
+SHORT = (FREE[1], VERTICAL[1])
+
+
 @long_forms.examples(8, 20)
 def test_any_selection_with_repetition(eight, examples):
     @settings(max_examples=examples)
@@ -142,7 +157,7 @@ def test_any_number_of_corners(eight, examples):
     solve_some_corners()
 
 
-@pytest.mark.parametrize("which", [FREE[0], FREE[3], *VERTICAL], ids=lambda which: "-".join(map(str, which)))
+@kinds(*FREE, *VERTICAL)
 class TestNamedCases:
     def test_one_pair(self, eight, which):
         assert isinstance(checked_outcome(replace(eight[which], pairs=eight[which].pairs[:1])), Refusal)
@@ -298,7 +313,7 @@ def test_a_vertical_arm_that_only_translates_is_asked_to_rotate(cases, which, mm
         assert "about the vertical" in outcome.remedy, "this arm cannot tilt"
 
 
-@pytest.mark.parametrize("which", [FREE[0], *VERTICAL], ids=lambda which: "-".join(map(str, which)))
+@kinds(*FREE, *VERTICAL)
 def test_poses_whose_squares_overflow_are_refused(eight, which):
     grow = np.ones((4, 4))
     grow[:3, 3] = 1e160
@@ -306,7 +321,7 @@ def test_poses_whose_squares_overflow_are_refused(eight, which):
     assert isinstance(checked_outcome(replace(eight[which], pairs=pairs)), Refusal)
 
 
-@pytest.mark.parametrize("which", [FREE[0], FREE[1], FREE[3], *VERTICAL], ids=lambda which: "-".join(map(str, which)))
+@kinds(*FREE, *VERTICAL)
 def test_a_frozen_image_is_refused_and_named(eight, which):
     first = eight[which].pairs[0]
     frozen = [replace(p, ids=first.ids, corners_px=first.corners_px) for p in eight[which].pairs]
@@ -333,6 +348,14 @@ def test_a_vertical_arm_solves_from_half_turns(cases, mount):
         assert np.abs(outcome.X[:3, :3] - simulated.hand_eye_true[:3, :3]).max() < 1e-3
 
 
+@pytest.fixture(scope="module")
+def refused(eight):
+    """A problem of an arm that stands still, and its refusal."""
+    still = [replace(pair, base_T_flange=np.eye(4)) for pair in eight[FREE[0]].pairs]
+    problem = replace(eight[FREE[0]], pairs=still)
+    return problem, checked_outcome(problem)
+
+
 # The package has the function of the same name.
 SOLVE_MODULE = sys.modules["eyebolt.calibration.solve"]
 
@@ -345,10 +368,8 @@ class TestGuard:
         assert isinstance(outcome, Refusal)
         assert outcome.code == "not-converged"
 
-    def test_a_failed_diagnosis_leaves_a_refusal_as_it_is(self, eight, monkeypatch, failure):
-        still = [replace(pair, base_T_flange=np.eye(4)) for pair in eight[FREE[0]].pairs]
-        problem = replace(eight[FREE[0]], pairs=still)
-        expected = checked_outcome(problem)
+    def test_a_failed_diagnosis_leaves_a_refusal_as_it_is(self, refused, monkeypatch, failure):
+        problem, expected = refused
         monkeypatch.setattr(SOLVE_MODULE, "diagnose", fails_with(failure))
         assert checked_outcome(problem) == replace(expected, findings=())
 
@@ -366,8 +387,9 @@ def fails_with(failure):
     return fails
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("noise", [RobotNoise(1e-7, 1e-8), RobotNoise(0.05, 0.2)], ids=["exact", "hopeless"])
+@long_forms.crossed(
+    {"noise": {"exact": RobotNoise(1e-7, 1e-8), "hopeless": RobotNoise(0.05, 0.2)}, "mount": ["fixed", "arm"]}
+)
 def test_extreme_statements_of_noise(eight, mount, noise):
     checked_outcome(replace(eight[mount, True, "free"], robot_noise=noise))
 

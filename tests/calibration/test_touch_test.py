@@ -115,8 +115,7 @@ def test_touches_leave_the_result_of_a_free_arm_unchanged(cases, touched, mount)
 
 
 @long_forms.seeds(2, 5)
-@pytest.mark.parametrize("mount", MOUNTS)
-@pytest.mark.parametrize("turns", ["free", "vertical"])
+@long_forms.crossed({"turns": ["free", "vertical"], "mount": MOUNTS})
 def test_a_tip_three_millimetres_off_is_contradicted(cases, touched, mount, turns, seeds):
     for seed in seeds:
         simulated = make_problem(mount, 12, seed, turns=turns)

@@ -40,8 +40,7 @@ def session(cases, mount, seed, focal_px=2400.0, camera_moves=None, poses=POSES)
 
 
 @long_forms.seeds(2, 8)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize("off", [0.02, -0.02])
+@long_forms.crossed({"off": [0.02, -0.02], "mount": ["fixed", "arm"]})
 def test_another_focal_length_is_found(cases, mount, off, seeds):
     for seed in seeds:
         first = solve(session(cases, mount, seed, 2400.0 * (1 + off))).findings[0]
