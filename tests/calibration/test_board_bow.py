@@ -47,7 +47,7 @@ def displacement_mm(problem, X, other):
     return 1e3 * np.linalg.norm(se3.apply(X, problem.grid) - se3.apply(other, problem.grid), axis=1).max()
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["arm", "fixed"])
 @long_forms.seeds(6, 100)
 def test_the_bow_is_found_within_its_sigma(mount, seeds):
     """The squared deviations over the variances are chi-squared with three degrees of freedom a set."""
@@ -81,10 +81,16 @@ def test_the_second_order_of_a_bow_is_negligible():
     assert found(solution) == pytest.approx([1.0, 0.5, -1.0], abs=0.008)
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
-@pytest.mark.parametrize(
-    ("bow_mm", "is_found"),
-    [((0.0, 0.0, 0.0), False), ((0.05, 0.0, 0.0), False), ((0.2, 0.0, 0.0), True), ((2.0, 0.0, 0.0), True)],
+@long_forms.crossed(
+    {
+        "bow_mm, is_found": [
+            ((0.0, 0.0, 0.0), False),
+            ((0.05, 0.0, 0.0), False),
+            ((0.2, 0.0, 0.0), True),
+            ((2.0, 0.0, 0.0), True),
+        ],
+        "mount": ["fixed", "arm"],
+    }
 )
 def test_a_bow_is_named_as_a_bow(mount, bow_mm, is_found):
     for seed in range(3):
@@ -127,14 +133,15 @@ def test_the_prior_without_a_statement_is_a_thousandth_of_the_longer_side():
     assert bow.x.prior_source is PriorSource.DEFAULT
 
 
-@pytest.mark.parametrize("bow_mm", [(0.0, 0.0, 0.0), BOW_MM])
-@pytest.mark.parametrize(
-    ("change", "code"),
-    [
-        ({"fx": 24.0, "fy": 24.0}, FindingCode.FOCAL_LENGTH),
-        ({"cx": 24.0}, FindingCode.PRINCIPAL_POINT),
-        ({"k1": 0.1}, FindingCode.ALREADY_UNDISTORTED),
-    ],
+@long_forms.crossed(
+    {
+        "change, code": [
+            ({"fx": 24.0, "fy": 24.0}, FindingCode.FOCAL_LENGTH),
+            ({"cx": 24.0}, FindingCode.PRINCIPAL_POINT),
+            ({"k1": 0.1}, FindingCode.ALREADY_UNDISTORTED),
+        ],
+        "bow_mm": [(0.0, 0.0, 0.0), BOW_MM],
+    }
 )
 def test_a_wrong_lens_is_found_beside_a_bow_and_is_no_bow(change, code, bow_mm):
     problem = bowed("arm", 15, 5, bow_mm)

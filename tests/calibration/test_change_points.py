@@ -77,7 +77,7 @@ def test_a_slipped_board_is_found_with_its_time_and_size(cases, bound, mount, st
 
 
 @long_forms.seeds(1, 3)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["arm", "fixed"])
 def test_a_camera_knocked_late_stops_and_one_knocked_early_warns(cases, mount, seeds):
     for at, severity in ((11, "stop"), (4, "warn")):
         for seed in seeds:
@@ -97,7 +97,7 @@ def test_a_slip_of_two_millimetres_and_a_degree_shows_in_five_pairs(cases, mount
 
 
 @long_forms.seeds(2, 4)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["fixed", "arm"])
 def test_an_outlier_beside_a_change_point_masks_neither(cases, mount, seeds):
     """The change inflates the noise until the outlier is an inlier; the outlier contradicts a common change."""
     for seed in seeds:
@@ -124,7 +124,7 @@ def test_checks_beyond_a_change_point_are_ignored(cases, mount, at):
     assert solve(replace(slipped, pairs=others), checks[2:] if at > POSES / 2 else checks[:2]).checks is None
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["fixed", "arm"])
 def test_two_change_points_leave_the_longest_segment(cases, mount):
     simulated = make_problem(mount, 24, 5)
     problem = moved_from(cases, simulated, 5, board=by(2.0))

@@ -3,7 +3,6 @@
 from dataclasses import replace
 
 import numpy as np
-import pytest
 
 from eyebolt.calibration.diagnosis.correspondence import find_stale_pairs
 from eyebolt.calibration.solution import Solution
@@ -63,7 +62,7 @@ def test_three_images_in_a_circle_are_no_two_swapped(cases):
 
 
 @long_forms.seeds(2, 12)
-@pytest.mark.parametrize("mount", MOUNTS)
+@long_forms.first("mount", ["fixed", "arm"])
 def test_two_images_swapped_with_a_noisy_arm(cases, mount, seeds):
     """Even the right pairs have residuals of millimetres: 0.3 mm and 0.05 deg per axis, corner noise of 0.3 px."""
     named = 0
@@ -117,7 +116,7 @@ def test_views_numbered_from_the_opposite_end(cases, mount, turned):
     assert (finding.evidence["pairs"], finding.evidence["first"]) == (len(turned), turned[0])
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
+@long_forms.first("mount", ["arm", "fixed"])
 def test_a_single_outlier_is_no_swap(cases, mount):
     problem = problem_of(cases, mount, 12, 5)
     outcome = solve(cases.with_neighbours_image(problem, 4))

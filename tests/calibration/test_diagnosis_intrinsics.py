@@ -83,7 +83,7 @@ def test_the_lens_file_of_another_resolution(cases, mount, factor, poses, seed):
     assert finding.evidence["factor"] == pytest.approx(factor, rel=0.01)
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["fixed", "arm"])
 def test_board_and_lens_both_off_are_both_found(cases, mount):
     simulated = make_problem(
         mount, 15, 6, camera=simple_lens(2448, 2048, 2448.0), board=chessboard_shape(12, 9, 0.0206), limits=VARIED
@@ -104,7 +104,7 @@ def test_a_deviation_within_the_stated_sigma_is_no_contradiction(cases):
 
 
 @long_forms.seeds(2, 4)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["arm", "fixed"])
 def test_a_session_without_a_fault_has_notes_only(cases, mount, seeds):
     for seed in seeds:
         for poses in (5, 9, 16):

@@ -60,14 +60,14 @@ def test_two_focal_lengths_are_not_one_wrong_lens(cases, mount, poses, seed, by)
     assert finding.evidence["change"] == pytest.approx(by, rel=0.1)
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
+@long_forms.first("mount", ["fixed", "arm"])
 def test_a_drift_of_the_focal_length(cases, mount):
     (finding,) = stops(with_focus(cases, mount, 12, 4, np.linspace(0, -0.006, 12)))
     assert finding.code == "focus-changed" and "pair" not in finding.evidence
     assert finding.evidence["change"] == pytest.approx(-0.006, abs=4 * finding.evidence["change_sigma"])
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
+@long_forms.first("mount", ["arm", "fixed"])
 def test_a_camera_moved_along_its_axis_is_no_focus_change(cases, mount):
     simulated = make_problem(mount, 12, 5)
     problem = cases.convert(simulated, include_robot_noise=False, drift_sigma_m=None)

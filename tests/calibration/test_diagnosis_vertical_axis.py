@@ -17,9 +17,9 @@ STATED = PoseFormat("mm", "angle-z")
 
 @pytest.fixture(
     params=[
-        pytest.param((mount, count), id=f"{mount}-{count} seeds", marks=pytest.mark.long if count > 2 else ())
+        pytest.param((mount, count), id=f"{mount}-{count} seeds", marks=pytest.mark.long if count > 1 else ())
         for mount in ("fixed", "arm")
-        for count in (2, 6)
+        for count in (1, 6)
     ]
 )
 def sessions(request, cases):

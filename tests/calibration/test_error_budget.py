@@ -72,7 +72,7 @@ def test_the_contributions_add_up_to_the_error(cases, mount, stated):
 
 
 @long_forms.seeds(3, 10)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["fixed", "arm"])
 def test_a_systematic_error_is_distinguished_from_noise(bench, mount, seeds):
     """Several arms per kind; most sessions of 40 pairs are too short to decide, but noise never looks systematic."""
     found = {

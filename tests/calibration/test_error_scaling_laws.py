@@ -32,6 +32,7 @@ from eyebolt.observations.pair import Pair
 from eyebolt_sim.lens import EXACT_SIGMA
 from eyebolt_sim.problems import EXACT_BOW_SIGMA_MM, EXACT_SCALE_SIGMA
 from eyebolt_sim.transforms import matrix
+from support import long_forms
 
 SHIFT_SIGMA_M, TURN_SIGMA_RAD = 1e-4, np.deg2rad(0.02)
 FOCAL_PX, CENTRE_PX = 2400.0, np.array([1223.5, 1023.5])
@@ -143,7 +144,7 @@ def assert_constant(products, spread, label):
 
 
 @pytest.mark.evidence
-@pytest.mark.parametrize("mount", MOUNTS)
+@long_forms.first("mount", ["fixed", "arm"])
 def test_error_falls_with_the_sine_of_half_the_rotation_between_waypoints(cases, mount):
     # Source: Tsai & Lenz 1989 (see above); confirmed here by Monte Carlo within 3 % over 10-120 deg.
     for by, error in (
@@ -158,7 +159,7 @@ def test_error_falls_with_the_sine_of_half_the_rotation_between_waypoints(cases,
 
 
 @pytest.mark.evidence
-@pytest.mark.parametrize("mount", MOUNTS)
+@long_forms.first("mount", ["arm", "fixed"])
 def test_error_falls_with_the_sine_of_the_angle_between_the_axes(cases, mount):
     # Source: Tsai & Lenz 1989 (see above); confirmed here by Monte Carlo within 3 %.
     for by, error in (
@@ -176,7 +177,7 @@ def test_error_falls_with_the_sine_of_the_angle_between_the_axes(cases, mount):
 @pytest.mark.parametrize(
     "drawn", [pytest.param((2, 8), id="2, 8"), pytest.param((2, 8, 16), id="2, 8, 16", marks=pytest.mark.long)]
 )
-@pytest.mark.parametrize("mount", MOUNTS)
+@long_forms.first("mount", ["fixed", "arm"])
 def test_error_falls_with_the_square_root_of_the_number_of_rotations(cases, mount, drawn):
     # Source: Tsai & Lenz 1989 (see above); confirmed here by Monte Carlo within 2 % for N = 2..64. The scatter of 64
     # rotations takes half a minute and was within 0.04 % too.
@@ -186,7 +187,7 @@ def test_error_falls_with_the_square_root_of_the_number_of_rotations(cases, moun
         assert_constant(products, 0.02, f"{mount}, {by}")
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
+@long_forms.first("mount", ["arm", "fixed"])
 def test_of_any_waypoints_every_two_count_as_the_law_says(cases, mount):
     """Where the laws hold only nearly, the joint estimate uses more than the rotations that they count."""
     for seed in range(4):

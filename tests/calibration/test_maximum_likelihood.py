@@ -135,7 +135,7 @@ def test_held_out_error_is_normalised_to_one(campaign):
 
 
 @long_forms.seeds(12, 40)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["fixed", "arm"])
 def test_board_and_lens_are_as_uncertain_as_stated(cases, mount, seeds):
     """Drawn from the default prior: errors are as large as sigma, deviations as prior and sigma together predict."""
     errors, deviations = [], []
@@ -159,7 +159,7 @@ def test_corner_rms_is_the_corner_noise(campaign):
         assert s.corner_rms_px == pytest.approx(0.1, rel=0.05)
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["arm", "fixed"])
 def test_the_order_of_the_pairs_does_not_matter(cases, mount):
     problem = cases.with_stale_pose(cases.convert(make_problem(mount, 12, 5), False), 7)
     first = solve(problem)
@@ -188,7 +188,7 @@ def test_noise_free_pairs_give_the_truth(cases, mount):
     assert pytest.approx(simulated.nuisance_true, abs=2e-6) == solution.Y
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["fixed", "arm"])
 def test_checks_test_the_result_and_do_not_change_it(cases, mount):
     simulated = make_problem(mount, 20, 4)
     problem = cases.convert(simulated)

@@ -140,7 +140,7 @@ def test_a_board_beyond_its_stated_size_costs_little_and_is_named(cases, bound, 
     assert np.mean(inside) > 0.7
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["fixed", "arm"])
 def test_a_refocused_lens_costs_little_and_is_named(cases, bound, mount):
     simulated = make_problem(mount, 15, 4)
     problem = cases.convert(simulated)

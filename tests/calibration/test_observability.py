@@ -103,7 +103,7 @@ def test_ordinary_turning_is_not_refused(cases, mount):
         assert isinstance(solve(cases.convert(make_problem(mount, poses, 3, limits=limits))), Solution)
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["arm", "fixed"])
 def test_what_is_observable_does_not_depend_on_the_size_of_the_cell(cases, mount):
     """The same cell ten times larger, the arm's noise with it: its weakest direction is then 30 mm and more."""
     small = cases.convert(make_problem(mount, 6, 2, 1.0, 2.0, 0.4))

@@ -49,7 +49,7 @@ def test_the_reason_states_the_distance_of_the_outlier(cases, mount):
 
 
 @long_forms.seeds(1, 2)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["fixed", "arm"])
 def test_three_outliers_of_different_kinds_among_fifteen(cases, mount, seeds):
     for seed in seeds:
         simulated = make_problem(mount, 15, seed)
@@ -63,7 +63,7 @@ def test_three_outliers_of_different_kinds_among_fifteen(cases, mount, seeds):
 
 
 @long_forms.seeds(4, 8)
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["arm", "fixed"])
 def test_clean_sets_of_few_pairs_rarely_lose_one(cases, mount, seeds):
     """Nominally 2 sets in 1000; measured on 900 others: 3 in 1000 of noise stated, 7 of noise estimated."""
     losses = []
@@ -76,7 +76,7 @@ def test_clean_sets_of_few_pairs_rarely_lose_one(cases, mount, seeds):
     assert len(losses) <= len(seeds) // 8, losses
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["fixed", "arm"])
 def test_a_wrong_stated_noise_excludes_no_pair_and_widens_the_error(cases, bound, mount):
     """Robot noise stated five times too small: no pair is an outlier, and the expected error still covers."""
     covered, wider = [], []
@@ -97,7 +97,7 @@ def test_a_wrong_stated_noise_excludes_no_pair_and_widens_the_error(cases, bound
     assert all(0.5 < w < 2.0 for w in wider)
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["arm", "fixed"])
 def test_the_error_follows_the_stated_noise_without_a_step(cases, mount):
     """A statement a little larger never makes the error smaller, nor larger by more than itself."""
     problem = cases.convert(make_problem(mount, 12, 4), drift_sigma_m=None)

@@ -330,7 +330,7 @@ def test_a_frozen_image_is_refused_and_named(eight, which):
     assert "stale-image" in [finding.code for finding in outcome.findings]
 
 
-@pytest.mark.parametrize("mount", ["fixed", "arm"])
+@long_forms.first("mount", ["arm", "fixed"])
 def test_a_vertical_arm_solves_from_half_turns(cases, mount):
     """The axis of a half turn has no sign: both are tried."""
     for seed in range(3):

@@ -85,7 +85,7 @@ def test_touch_determines_the_height_of_a_vertical_arm_within_its_sigma(cases, t
 
 
 @long_forms.seeds(4, 20)
-@pytest.mark.parametrize("mount", MOUNTS)
+@long_forms.first("mount", ["arm", "fixed"])
 def test_residuals_of_free_arms_are_as_predicted(cases, touched, mount, seeds):
     squares, dof = 0.0, 0
     for seed in seeds:
@@ -201,7 +201,7 @@ def test_without_touch_or_statement_the_height_is_unobservable(cases, touched):
 
 
 @long_forms.seeds(6, 15)
-@pytest.mark.parametrize("mount", MOUNTS)
+@long_forms.first("mount", ["fixed", "arm"])
 def test_a_corner_outside_the_image_is_predicted_from_the_board_pose(cases, touched, mount, seeds):
     squares = []
     for seed in seeds:
@@ -233,7 +233,7 @@ def at_one_distance(cases, touched, mount, seed, focal_off=0.0, sigma_mm=0.05):
     return problem, boards, simulated
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
+@long_forms.first("mount", ["arm", "fixed"])
 def test_touch_contradicts_a_wrong_focal_length_that_the_pairs_absorb(cases, touched, mount):
     problem, boards, _ = at_one_distance(cases, touched, mount, 2, focal_off=0.004)
     outcome = solve(problem, (), boards)

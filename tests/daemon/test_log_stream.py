@@ -12,6 +12,7 @@ from eyebolt.log_stream import LogStream
 from support.daemon_process import COMMAND, Robot, robot_port
 from support.folder_camera_cell import write_station
 from support.processes import end, until
+from support.warm_start import start_warm
 
 LONG_S = 60.0
 
@@ -106,13 +107,14 @@ def test_without_a_stream_every_line_is_lost():
 @pytest.mark.parametrize("log", ["full", "gone", "closed"])
 def test_the_daemon_goes_on_without_its_log(tmp_path, eyebolt, log):
     station = write_station(tmp_path)
-    command = [*COMMAND, "serve", str(station), "--log", "json"]
+    arguments = ["serve", str(station), "--log", "json"]
     with pipe() as (reader, writer), Path("/dev/full").open("wb") as full:
-        stderr = {"full": full.fileno(), "gone": writer, "closed": writer}[log]
+        stderr = full if log == "full" else os.fdopen(writer, "wb", closefd=False)
         os.close(reader)
-        if log == "closed":
-            command = ["sh", "-c", 'exec "$@" 2>&-', "sh", *command]
-        process = subprocess.Popen(command, stderr=stderr, stdout=subprocess.DEVNULL)
+        process = start_warm(arguments, stderr) if log != "closed" else None
+        if process is None:
+            without = ["sh", "-c", 'exec "$@" 2>&-', "sh"] if log == "closed" else []
+            process = subprocess.Popen([*without, *COMMAND, *arguments], stderr=stderr, stdout=subprocess.DEVNULL)
         try:
             port = robot_port(station)
 

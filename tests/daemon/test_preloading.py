@@ -1,5 +1,7 @@
 """Libraries preloaded in a thread are usable by other threads meanwhile; each race in a process of its own."""
 
+import itertools
+import json
 import os
 import subprocess
 import sys
@@ -13,8 +15,9 @@ USES = {
     "a crowd of squares": "largest_cluster(DetectedMarkers(np.zeros(0, int), squares[:0], squares))",
     "a triangular system": "scipy.linalg.solve_triangular(np.eye(2), np.ones(2))",
 }
+DELAYS_S = (0.0, 0.05, 0.2)
 RACES = """
-import os, sys, threading, time
+import json, os, sys, threading, time
 import numpy as np
 import scipy
 from eyebolt.boards.marker_detector import DetectedMarkers, largest_cluster
@@ -24,27 +27,33 @@ from eyebolt.calibration.estimation.statistics import chi2_sf
 squares = np.arange(6)[:, None, None] * 10.0 + np.array([[0, 0], [8, 0], [8, 8], [0, 8]])
 assert not any(name in sys.modules for name in ("scipy.sparse", "scipy.special", "scipy.spatial", "scipy.linalg"))
 assert threading.active_count() == 1, "a fork copies one thread"
-for delay_s in (0.0, 0.05, 0.2):
+for use, delay_s in json.loads(sys.argv[1]):
     child = os.fork()
     if child == 0:
         loading = threading.Thread(target=preload_libraries)
         loading.start()
         time.sleep(delay_s)
-        {use}
+        eval(use)
         loading.join()
         wanted = ("scipy.sparse.csgraph", "scipy.special", "scipy.spatial.transform", "scipy.linalg")
         assert all(name in sys.modules for name in wanted)
         break
     status = os.waitpid(child, 0)[1]
-    assert status == 0, (delay_s, status)
+    assert status == 0, (use, delay_s, status)
 """
 
 
-@pytest.mark.parametrize("use", USES)
-def test_a_use_during_preloading(use):
+@pytest.mark.parametrize(
+    "races",
+    [
+        pytest.param(list(zip(USES.values(), itertools.cycle(DELAYS_S))), id="one of each use"),
+        pytest.param(list(itertools.product(USES.values(), DELAYS_S)), id="all", marks=pytest.mark.long),
+    ],
+)
+def test_a_use_during_preloading(races):
     # With one thread, as the commands set it: a fork copies no other.
     environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
-    script = RACES.format(use=USES[use])
-    raced = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, env=environment)
+    command = [sys.executable, "-c", RACES, json.dumps(races)]
+    raced = subprocess.run(command, capture_output=True, text=True, env=environment)
     assert raced.returncode == 0, raced.stderr
     assert not raced.stderr

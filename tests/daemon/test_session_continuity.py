@@ -88,15 +88,26 @@ def check_it_is_the_same(robot, before, replies):
     assert robot.ask("status 99")[2] == replies[-1][2]
 
 
-@pytest.mark.parametrize("interrupted", [is_killed, is_ended, is_left_half_open, restarts_in_the_middle])
-def test_an_interruption_changes_nothing(interrupted, undisturbed, recorded_cell, start_daemon, greet, tmp_path):
+INTERRUPTIONS = (is_killed, is_ended, is_left_half_open, restarts_in_the_middle)
+
+
+@pytest.mark.parametrize(
+    "interruptions",
+    [
+        pytest.param((is_left_half_open, is_killed), id="half open, killed"),
+        pytest.param((restarts_in_the_middle, is_ended), id="restarts, ended"),
+        *(pytest.param((each,), id=each.__name__, marks=pytest.mark.long) for each in INTERRUPTIONS),
+    ],
+)
+def test_an_interruption_changes_nothing(interruptions, undisturbed, recorded_cell, start_daemon, greet, tmp_path):
     before, after = lines_of(recorded_cell)
     replies, replies_after, images = undisturbed
     station = recorded_cell.station(tmp_path)
     daemon, robot = work(start_daemon, greet, station, before, replies)
-    daemon = interrupted(daemon, robot, start_daemon)
-    robot = greet(daemon, (0, 0, replies[-1][2], 9))
-    check_it_is_the_same(robot, before, replies)
+    for interrupted in interruptions:
+        daemon = interrupted(daemon, robot, start_daemon)
+        robot = greet(daemon, (0, 0, replies[-1][2], 9))
+        check_it_is_the_same(robot, before, replies)
     assert [robot.final(line) for line in after] == replies_after
     assert images_taken(station) == images
 

@@ -89,6 +89,11 @@ VERTICAL = {
 }
 
 
+def long_if(condition):
+    """The mark of the long form, or none."""
+    return pytest.mark.long if condition else ()
+
+
 @pytest.mark.parametrize(
     "camera_lines",
     [
@@ -97,7 +102,15 @@ VERTICAL = {
     ],
 )
 @pytest.mark.parametrize(
-    ("turns", "name"), [*(("free", name) for name in EXPECTED), *(("vertical", name) for name in VERTICAL)]
+    ("turns", "name"),
+    [
+        # Stale pose and other frame: the test of the command has them as well.
+        *(pytest.param("free", name, marks=long_if(name in ("stale-pose", "frame-changed"))) for name in EXPECTED),
+        *(
+            pytest.param("vertical", name, marks=long_if(name in ("wrong-length-unit", "board-scale")))
+            for name in VERTICAL
+        ),
+    ],
 )
 def test_a_fault_is_detected_and_named(run_session, turns, name, camera_lines):
     mount, code, waypoints, finding, words = (EXPECTED if turns == "free" else VERTICAL)[name]

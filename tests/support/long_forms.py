@@ -31,6 +31,16 @@ def examples(short: int, long: int) -> pytest.MarkDecorator:
     )
 
 
+def first(name: str, values: Sequence[Any]) -> pytest.MarkDecorator:
+    """Parametrizes ``name`` by the first of ``values``, and by the others in the long form.
+
+    For a claim that does not depend on the value, in code that other tests run with the others.
+    """
+    return pytest.mark.parametrize(
+        name, [values[0], *(pytest.param(value, marks=pytest.mark.long) for value in values[1:])]
+    )
+
+
 def crossed(values: Mapping[str, Sequence[Any] | Mapping[str, Any]]) -> pytest.MarkDecorator:
     """Parametrizes by the product of ``values``: from a name, or several with commas, to their values by identifier.
 
