@@ -39,7 +39,8 @@ def off(pose, seed):
     )
 
 
-@pytest.fixture(params=["fixed", "arm"])
+# Plans of both mounts: tests/planning.
+@pytest.fixture(params=["arm", pytest.param("fixed", marks=pytest.mark.long)])
 def planned(request, tmp_path, eyebolt):
     """The cell, its station file, and what ``eyebolt plan`` wrote and said."""
     station = write_station(

@@ -12,9 +12,8 @@ import pytest
 from eyebolt.session import ImageFact, ReplyFact, TouchFact
 from eyebolt.store.names import list_sessions
 from eyebolt_sim.cell import CellOptions, prepare_cell
-from support.daemon_process import COMMAND, DaemonProcess, Robot
+from support.daemon_process import DaemonProcess, Robot
 from support.folder_camera_cell import grid_errors_mm, write_station
-from support.processes import run
 from support.recorded_facts import facts_in
 
 TIP_SIGMA_MM = 0.15
@@ -88,9 +87,9 @@ def test_the_touches_determine_the_height_and_errors_are_as_stated(touched):
     assert "height-from-touch" in [finding["code"] for finding in result["findings"]]
 
 
-def test_the_record_has_the_touches_and_solves_alike_offline(touched):
-    solve = run([*COMMAND, "solve", "--json", touched.session], limit_s=120.0, check=True)
-    offline = json.loads(solve.stdout)
+def test_the_record_has_the_touches_and_solves_alike_offline(touched, eyebolt):
+    _, printed, _ = eyebolt("solve", "--json", touched.session)
+    offline = json.loads(printed)
     recorded = dict(touched.result)
     offline.pop("timestamp"), recorded.pop("timestamp")
     assert offline == recorded

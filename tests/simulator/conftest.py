@@ -71,9 +71,9 @@ def warm_daemons(monkeypatch: pytest.MonkeyPatch) -> None:
 
     @contextlib.contextmanager
     def run_program(arguments: list[str], log: Path) -> Iterator[processes.Process]:
-        assert arguments[0] == "eyebolt.cli.main"
+        assert arguments[0] in ("eyebolt.cli.main", "support.short_grabs")
         with log.open("wb") as output:
-            warm = start_warm(arguments[1:], output)
+            warm = start_warm(arguments[1:], output, arguments[0])
         if warm is None:
             with cold(arguments, log) as process:
                 yield process

@@ -50,11 +50,12 @@ def limits(request, monkeypatch):
     monkeypatch.setattr("eyebolt_sim.replay.robot._RECONNECT_AFTER_S", 0.3)
     monkeypatch.setattr("eyebolt_sim.replay.faults._REPLY_TIMEOUT_S", 0.5)
     monkeypatch.setattr("eyebolt_sim.replay.faults._DELAY_S", 0.3)
-    cold = processes.run_program
+    request.getfixturevalue("warm_daemons")
+    warm = processes.run_program
 
     def run_program(arguments, log):
         assert arguments[0] == "eyebolt.cli.main"
-        return cold(["support.short_grabs", *arguments[1:]], log)
+        return warm(["support.short_grabs", *arguments[1:]], log)
 
     monkeypatch.setattr(processes, "run_program", run_program)
 

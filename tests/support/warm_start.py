@@ -4,13 +4,14 @@ A process with the modules imported, one for each worker of the suite, forks a d
 process of its own like any other: with the command line's ``main``, its own log, signals, exit code and clean-up at the
 end of the interpreter. Its parent is the test's process, which has adopted it (`processes.adopt_orphans`). A start in
 another environment than that of the suite, or under a coverage measurement, is a new interpreter, and so is every other
-command.
+command but those of ``support`` that are this one with other limits.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import runpy
 import socket
 import subprocess
 import sys
@@ -46,13 +47,13 @@ class _Template:
                 [sys.executable, "-m", "support.warm_start", str(other.fileno())], pass_fds=[other.fileno()]
             )
 
-    def start(self, arguments: list[str], log: BinaryIO) -> _Adopted:
-        request = json.dumps({"arguments": arguments, "folder": os.getcwd()}).encode()  # noqa: PTH109
-        socket.send_fds(self.connection, [request], [log.fileno()])
+    def start(self, arguments: list[str], log: BinaryIO, program: str) -> _Adopted:
+        request = json.dumps({"program": program, "arguments": arguments, "folder": os.getcwd()})  # noqa: PTH109
+        socket.send_fds(self.connection, [request.encode()], [log.fileno()])
         answer = self.connection.recv(_REQUEST_BYTES)
         if not answer:
             raise OSError("the process with the imported modules has ended")
-        return _Adopted(int(answer), [sys.executable, "-m", "eyebolt.cli.main", *arguments])
+        return _Adopted(int(answer), [sys.executable, "-m", program, *arguments])
 
     def end(self) -> None:
         self.connection.close()
@@ -67,8 +68,13 @@ def _environment() -> dict[str, str]:
     return {name: value for name, value in os.environ.items() if name != "PYTEST_CURRENT_TEST"}
 
 
-def start_warm(arguments: list[str], log: BinaryIO) -> subprocess.Popen[bytes] | None:
-    """``eyebolt`` with these arguments, its errors written to ``log``; None where it must be a new interpreter."""
+def start_warm(
+    arguments: list[str], log: BinaryIO, program: str = "eyebolt.cli.main"
+) -> subprocess.Popen[bytes] | None:
+    """``eyebolt`` with these arguments, its errors written to ``log``; None where it must be a new interpreter.
+
+    ``program``: the module that is run; it ends with ``main`` of the command line.
+    """
     global _template
     if not processes.adopts_orphans() or "COVERAGE_PROCESS_START" in os.environ:
         return None
@@ -77,7 +83,7 @@ def start_warm(arguments: list[str], log: BinaryIO) -> subprocess.Popen[bytes] |
             _template = _Template()
         if _template.environment != _environment():
             return None
-        return _template.start(arguments, log)
+        return _template.start(arguments, log, program)
 
 
 def end_template() -> None:
@@ -90,7 +96,7 @@ def end_template() -> None:
 
 
 def _wait_for_request(connection: socket.socket) -> list[str] | None:
-    """Forks for each request. Returns in each fork, with the arguments; None at the end of the connection."""
+    """Forks for each request. Returns in each fork, with program and arguments; None at the end of the connection."""
     while True:
         data, descriptors, *_ = socket.recv_fds(connection, _REQUEST_BYTES, 1)
         if not data:
@@ -110,8 +116,7 @@ def _wait_for_request(connection: socket.socket) -> list[str] | None:
                 for descriptor in (null, *descriptors):
                     os.close(descriptor)
                 connection.close()
-                arguments: list[str] = request["arguments"]
-                return arguments
+                return [request["program"], *request["arguments"]]
             os.write(writer, str(daemon).encode())
             os._exit(0)
         os.close(writer)
@@ -131,5 +136,9 @@ if __name__ == "__main__":
     preload_libraries()
     asked = _wait_for_request(socket.socket(fileno=int(sys.argv[1])))
     if asked is not None:
-        sys.argv = [sys.argv[0], *asked]
-        main()
+        program, *arguments = asked
+        sys.argv = [sys.argv[0], *arguments]
+        if program == "eyebolt.cli.main":
+            main()
+        else:
+            runpy.run_module(program, run_name="__main__")
