@@ -57,8 +57,7 @@ def test_a_change_found_without_outliers_counts_the_ways_to_choose_them(p_value,
 
 
 @long_forms.seeds(1, 3)
-@long_forms.crossed_with_noise({"mount": ["fixed", "arm"]})
-@pytest.mark.parametrize("at", [2, 6, 13])
+@long_forms.crossed_with_noise({"at": [2, 6, 13], "mount": ["fixed", "arm"]})
 def test_a_slipped_board_is_found_with_its_time_and_size(cases, bound, mount, stated, at, seeds):
     for seed in seeds:
         simulated = make_problem(mount, POSES, seed)

@@ -105,7 +105,7 @@ def test_any_selection_with_repetition(eight, examples):
 absurd = st.sampled_from([0.0, 1e-9, 1e-3, 1.0, 1e3, 1e6])
 
 
-@long_forms.examples(6, 15)
+@long_forms.examples(4, 15)
 def test_absurd_poses(eight, examples):
     @settings(max_examples=examples)
     @given(either, st.integers(0, 7), absurd, st.lists(st.floats(-4, 4), min_size=6, max_size=6), st.booleans())
@@ -123,7 +123,7 @@ def test_absurd_poses(eight, examples):
     solve_absurd_poses()
 
 
-@long_forms.examples(6, 15)
+@long_forms.examples(4, 15)
 def test_corners_that_are_nonsense(eight, examples):
     @settings(max_examples=examples)
     @given(either, st.integers(0, 2**32 - 1), st.sampled_from([0.0, 1.0, 100.0, 1e4, 1e7]), st.integers(1, 8))
@@ -139,7 +139,7 @@ def test_corners_that_are_nonsense(eight, examples):
     solve_nonsense()
 
 
-@long_forms.examples(6, 15)
+@long_forms.examples(4, 15)
 def test_any_number_of_corners(eight, examples):
     @settings(max_examples=examples)
     @given(either, st.lists(st.integers(0, 88), min_size=8, max_size=8), st.integers(0, 2**32 - 1))

@@ -240,7 +240,7 @@ def test_touch_contradicts_a_wrong_focal_length_that_the_pairs_absorb(cases, tou
     assert assess_result(outcome, 50.0).cause is AcceptanceCause.TOUCHES_CONTRADICT
 
 
-@long_forms.seeds(8, 20)
+@long_forms.seeds(4, 20)
 def test_the_sigma_of_the_lens_file_enters_the_covariance_of_the_touches(cases, touched, seeds):
     squares, dof, contradicted = 0.0, 0, 0
     for seed in seeds:

@@ -1,5 +1,6 @@
 """A stated lens against pictures: false alarms, detections, and the defaults where nothing is stated."""
 
+import functools
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +12,7 @@ from support import long_forms
 from support.lens_views import BOARD_M, SIZE_PX, make_views
 
 
+@functools.cache
 def calibrated(seed, count=8):
     truth = make_views(seed, count)
     return truth.camera, calibrate_lens(truth.views, SIZE_PX, BOARD_M, 5)

@@ -107,7 +107,7 @@ def test_a_tolerance_out_of_reach_ends_at_max_pairs_and_is_reported():
     assert len(plan.waypoints) == 14 + 1
 
 
-@pytest.mark.parametrize("mount", MOUNTS)
+@long_forms.first("mount", ["arm", "fixed"])
 def test_the_board_stays_in_view_although_the_guess_is_wrong(mount):
     scene, setup = guessed(mount, 3)
     plan = planned(setup, guess=GuessUncertainty())

@@ -14,12 +14,19 @@ from eyebolt.cli.main import main
 from eyebolt.store.names import list_sessions
 from support.daemon_process import DaemonProcess, Robot
 from support.folder_camera_cell import RecordedCell, record_cell
+from support.push_camera_cell import PushedCell, record_pushed_cell
 
 
 @pytest.fixture(scope="session")
 def recorded_cell(tmp_path_factory: pytest.TempPathFactory) -> RecordedCell:
     """Twelve waypoints of a simulated cell with a fixed camera: their images and the robot's pose at each."""
     return record_cell(tmp_path_factory.mktemp("cell"), waypoints=12, seed=4)
+
+
+@pytest.fixture(scope="session")
+def pushed_cell(tmp_path_factory: pytest.TempPathFactory) -> PushedCell:
+    """Twelve waypoints of a simulated cell whose camera pushes its images."""
+    return record_pushed_cell(tmp_path_factory.mktemp("pushed-cell"), waypoints=12, seed=4)
 
 
 @pytest.fixture(scope="session")
