@@ -13,12 +13,13 @@ from functools import cache
 
 import numpy as np
 import scipy
+from numpy.typing import NDArray
 
 from eyebolt.calibration.estimation import JointEstimate
 from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import Array
 
-_DRAWS = 1024
+_DRAWS = 512
 
 
 @dataclass(frozen=True)
@@ -65,31 +66,35 @@ def standard_normal(count: int, dimensions: int) -> Array:
 
 @cache
 def _standard_draws() -> Array:
-    """(1024, 7): six columns for the change of X, one for the component of the mixture."""
+    """(512, 7): six columns for the change of X, one for the component of the mixture."""
     return standard_normal(_DRAWS, 7)
 
 
-def _posterior_draws(joint: JointEstimate) -> Array:
-    """Changes of X (1024, 6), perturbed on the right, drawn from the posterior."""
-    points = _standard_draws()
-    edges = np.cumsum(joint.weights)
-    component = np.searchsorted(edges / edges[-1], scipy.special.ndtr(points[:, 6])).clip(0, len(edges) - 1)
-    roots = _root(joint.covariances[:, :6, :6])
+def _posterior_draws(problem: Problem, joint: JointEstimate) -> Array:
+    """Changes of X (512, 6), perturbed on the right, drawn from the posterior."""
+    points, covariances = _standard_draws(), joint.covariances[:, :6, :6]
+    # By the size of their error: quasi-random points are the more even, the smoother the error as a function of them.
+    order = np.argsort(np.einsum("mij,ij->m", covariances, problem.displacement_metric), kind="stable")
+    edges = np.cumsum(joint.weights[order])
+    component = order[np.searchsorted(edges / edges[-1], scipy.special.ndtr(points[:, 6])).clip(0, len(edges) - 1)]
+    roots = _root(problem, covariances)
     out: Array = joint.means[component, :6] + (roots[component] @ points[:, :6, None])[..., 0]
     return out
 
 
-def _root(covariance: Array) -> Array:
-    """Square root R (..., 6, 6), R R^T = covariance; scaled to a unit diagonal first, since m and rad differ widely."""
-    scale = np.sqrt(np.maximum(np.diagonal(covariance, axis1=-2, axis2=-1), 1e-300))
-    values, vectors = np.linalg.eigh(covariance / scale[..., :, None] / scale[..., None, :])
-    out: Array = scale[..., :, None] * vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]
+def _root(problem: Problem, covariance: Array) -> Array:
+    """Square root R (..., 6, 6), R R^T = covariance; its columns are independent displacements over the working volume,
+    the largest first, since quasi-random points are the most even in their first coordinates."""
+    metric_root = np.linalg.cholesky(problem.displacement_metric)
+    values, vectors = np.linalg.eigh(metric_root.T @ covariance @ metric_root)
+    columns = np.linalg.solve(metric_root.T, vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :])
+    out: Array = columns[..., ::-1]
     return out
 
 
 def expected_error(problem: Problem, joint: JointEstimate) -> tuple[ErrorSummary, ErrorMap]:
     """The error of X over the working volume, as a summary and as a map; without the error of measuring a point."""
-    summary, p95_m = _pooled_and_by_point(_displacements(_posterior_draws(joint), problem.grid))
+    summary, p95_m = _pooled_and_by_point(_squared_displacements(_posterior_draws(problem, joint), problem.grid))
     u_px, v_px, distance_m = problem.volume.axes(problem.camera)
     p95_mm = np.full((len(distance_m), len(v_px), len(u_px)), np.nan)
     is_seen = problem.volume.is_seen(problem.camera)
@@ -100,14 +105,14 @@ def expected_error(problem: Problem, joint: JointEstimate) -> tuple[ErrorSummary
 
 def p95_of_covariance(problem: Problem, covariance: Array) -> float:
     """The p95 of ``ErrorSummary``, mm, for a Gaussian error of X with ``covariance`` (6, 6), m and rad."""
-    errors_m = _displacements(_standard_draws()[:, :6] @ _root(covariance).T, problem.grid)
-    return float(_quantile(errors_m.reshape(-1), 0.95)) * 1e3
+    squares = _squared_displacements(_standard_draws()[:, :6] @ _root(problem, covariance).T, problem.grid)
+    return float(_root_quantile(squares.reshape(-1), 0.95)) * 1e3
 
 
-def _displacements(draws: Array, grid: Array) -> Array:
-    """Lengths (g, s), m, of the displacement t + w x p of grid points p (g, 3) by draws (s, 6) = (t, w).
+def _squared_displacements(draws: Array, grid: Array) -> NDArray[np.float32]:
+    """Squared lengths (g, s), m^2, of the displacement t + w x p of grid points p (g, 3) by draws (s, 6) = (t, w).
 
-    Squared, it is a sum of products of a term of the draw and a term of the point, so one matrix product gives all:
+    A sum of products of a term of the draw and a term of the point, so one matrix product gives all:
     t.t + 2 p.(t x w) + sum_ij p_i p_j (w.w delta_ij - w_i w_j).
     """
     t, w = draws[:, :3], draws[:, 3:]
@@ -117,33 +122,33 @@ def _displacements(draws: Array, grid: Array) -> Array:
     )
     products = (grid[:, :, None] * grid[:, None, :]).reshape(-1, 9)
     point_terms = np.concatenate([np.ones((len(grid), 1)), grid, products], axis=1)
-    out: Array = point_terms @ draw_terms.T
-    # Cancellation may leave a square slightly negative.
-    np.maximum(out, 0.0, out=out)
-    return np.sqrt(out, out=out)
+    # Cancellation may leave a square slightly negative. Single precision suffices for what is only sorted from here on.
+    out: NDArray[np.float32] = np.maximum(point_terms @ draw_terms.T, 0.0).astype(np.float32)
+    return out
 
 
-def pooled_summary(errors_m: Array) -> ErrorSummary:
-    """The summary of errors (points, draws), m; reorders ``errors_m``."""
-    return _pooled_and_by_point(errors_m)[0]
+def pooled_summary(squared_errors: NDArray[np.floating]) -> ErrorSummary:
+    """The summary of squared errors (points, draws), m^2; reorders them."""
+    return _pooled_and_by_point(squared_errors)[0]
 
 
-def _pooled_and_by_point(errors_m: Array) -> tuple[ErrorSummary, Array]:
-    """The summary, and the p95 (points,), m, of each point; reorders ``errors_m``."""
-    p95_of_points_m = _quantile(errors_m, 0.95)
-    pooled = errors_m.reshape(-1)
-    median, p95 = _quantile(pooled, 0.5), _quantile(pooled, 0.95)
+def _pooled_and_by_point(squared_errors: NDArray[np.floating]) -> tuple[ErrorSummary, Array]:
+    """The summary, and the p95 (points,), m, of each point; reorders ``squared_errors``, m^2."""
+    p95_of_points_m = _root_quantile(squared_errors, 0.95)
+    pooled = squared_errors.reshape(-1)
+    median, p95 = _root_quantile(pooled, 0.5), _root_quantile(pooled, 0.95)
     # No point can be better than all points together; where they are alike, the quantile of the fewer values may
     # nevertheless be a step lower, since it lies between other order statistics.
     worst = max(float(p95_of_points_m.max()), float(p95))
     return ErrorSummary(float(median) * 1e3, float(p95) * 1e3, worst * 1e3), p95_of_points_m
 
 
-def _quantile(values: Array, share: float) -> Array:
-    """NumPy's linear quantile along the last axis, in place: one partition at a time is many times faster."""
-    place = share * (values.shape[-1] - 1)
+def _root_quantile(squares: NDArray[np.floating], share: float) -> Array:
+    """NumPy's linear quantile of the roots of ``squares`` along the last axis, which it reorders: one partition at a
+    time is many times faster."""
+    place = share * (squares.shape[-1] - 1)
     low = int(place)
-    values.partition(low, axis=-1)
-    below, above = values[..., low], values[..., low + 1 :].min(axis=-1)
+    squares.partition(low, axis=-1)
+    below, above = (np.sqrt(one, dtype=float) for one in (squares[..., low], squares[..., low + 1 :].min(axis=-1)))
     out: Array = below + (place - low) * (above - below)
     return out

@@ -150,7 +150,7 @@ def _summary(covariances: Array) -> ErrorSummary:
     rank = draws[:, 3].argsort().argsort()
     roots = _roots(covariances)[rank * len(covariances) // _DRAWS]
     vectors = np.einsum("sqij,sj->qsi", roots, draws[:, :3])
-    return pooled_summary(np.sqrt((vectors**2).sum(axis=-1)))
+    return pooled_summary((vectors**2).sum(axis=-1))
 
 
 def _variances(joint: JointEstimate, pairs: ArmOffsets) -> _Variances:
