@@ -6,11 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from eyebolt.calibration.estimation.linearization import LinearModel, invert_information
+from eyebolt.calibration.estimation.linearization import LinearModel
 from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate
 from eyebolt.calibration.estimation.robot_noise import noise_posterior, variance_of
 from eyebolt.calibration.estimation.statistics import chi2_sf, mahalanobis_sq
 from eyebolt.geometry import Array, se3
+
+# Share of a direction of a pair's offset that the other pairs must determine, of which rounding leaves enough digits.
+_MIN_REDUNDANCY = 1e-9
 
 
 @dataclass(frozen=True)
@@ -26,16 +29,19 @@ class PredictionResiduals:
 def leave_one_out(joint: JointEstimate) -> PredictionResiduals:
     """The leave-one-out residual of every pair, at the most likely noise, without solving again."""
     model, fits = joint.model, joint.fits
-    design, weighted = fits.design, fits.weighted_design[0]
-    weighted_transposed = np.swapaxes(weighted, -1, -2)
-    # What the image of pair i shows about the lens by itself stays: it is independent of the pair's offset.
-    # Without pair i the normal equations are (N - N_i) z = N z_all - r_i.
-    others = invert_information(fits.normal[0] - weighted_transposed @ design)
-    right = (weighted_transposed @ model.offset[..., None])[..., 0]
-    z = (others @ (fits.normal[0] @ fits.z[0] - right)[..., None])[..., 0]
-    residual = model.offset - (design @ z[..., None])[..., 0]
     C = model.covariance(joint.corner_sigma_px, variance_of(joint.noise.best)[None])[0]
-    return _residuals(model, residual, C + design @ others @ np.swapaxes(design, -1, -2))
+    root = np.linalg.cholesky(C)
+    # What the image of pair i shows about the lens by itself stays: it is independent of the pair's offset. Taking a
+    # pair out of the normal equations (Woodbury) leaves the residual C (C - D S D^T)^-1 r with covariance
+    # C (C - D S D^T)^-1 C, for its residual r about the fit, design D and the covariance S of the unknowns.
+    whitened = np.linalg.solve(root, np.concatenate([fits.design, fits.residual[0][..., None]], axis=-1))
+    design, residual = whitened[..., :-1], whitened[..., -1:]
+    values, vectors = np.linalg.eigh(np.eye(6) - design @ fits.covariance[0] @ np.swapaxes(design, -1, -2))
+    determined = values > _MIN_REDUNDANCY
+    along = (np.swapaxes(vectors, -1, -2) @ residual)[..., 0]
+    inflated = np.where(determined, along / np.where(determined, values, 1.0), 0.0)
+    offset = (root @ vectors @ inflated[..., None])[..., 0]
+    return PredictionResiduals((model.to_board @ offset[..., None])[..., 0], (along * inflated).sum(axis=-1))
 
 
 def unused_pair_residuals(joint: JointEstimate, model: LinearModel) -> PredictionResiduals:

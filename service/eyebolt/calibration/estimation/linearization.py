@@ -33,6 +33,8 @@ from eyebolt.observations import CornerLinearization, CornerObservations, PoseFi
 
 # The fixed-point iteration for the corner noise converges by a factor of the order of unknowns over corners.
 _CORNER_NOISE_ITERATIONS = 3
+# Eigenvalue of a normal matrix, relative to the largest, below which a direction has no information: it is rounding.
+_MIN_EIGENVALUE_RATIO = 1e-14
 
 
 class MovedPart(StrEnum):
@@ -486,7 +488,7 @@ class LinearFits:
 def fit_linear(model: LinearModel, corner_sigma_px: float, variances: Array) -> LinearFits:
     """The fits of ``model`` for corner noise ``corner_sigma_px`` and the arm's ``variances`` (m, 6) at the flange.
 
-    Unknowns without information (eigenvalue below 1e-14 of the largest) stay zero.
+    Unknowns without information stay zero.
     """
     design = model.design
     n, _, unknowns = design.shape
@@ -550,6 +552,42 @@ def invert_information(normal: Array) -> Array:
     return _invert_with_log_determinant(normal)[0]
 
 
+def _invert_with_log_determinant(normal: Array) -> tuple[Array, Array]:
+    """Pseudo-inverse (..., p, p) and log determinant (...) of the information, over directions with information.
+
+    Scaled to a unit diagonal first: in metres and radians the eigenvalues differ by orders of magnitude.
+    """
+    scale = 1 / np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), 1e-300))
+    scales = scale[..., :, None] * scale[..., None, :]
+    scaled = normal * scales
+    inverse, log_determinant = _invert_regular(scaled) or _invert_by_eigenvalues(scaled)
+    return inverse * scales, log_determinant - 2 * np.log(scale).sum(axis=-1)
+
+
+def _invert_regular(symmetric: Array) -> tuple[Array, Array] | None:
+    """Inverse and log determinant of positive definite matrices; None if one of them may have a direction without
+    information. Four times faster than by eigenvalues."""
+    try:
+        roots, inverse = np.linalg.cholesky(symmetric), np.linalg.inv(symmetric)
+    except np.linalg.LinAlgError:
+        return None
+    # The product of the norms bounds the ratio of the largest and the least eigenvalue.
+    bound = np.abs(symmetric).sum(axis=-1).max(axis=-1) * np.abs(inverse).sum(axis=-1).max(axis=-1)
+    if not (bound < 1 / _MIN_EIGENVALUE_RATIO).all():
+        return None
+    return inverse, 2 * np.log(np.diagonal(roots, axis1=-2, axis2=-1)).sum(axis=-1)
+
+
+def _invert_by_eigenvalues(symmetric: Array) -> tuple[Array, Array]:
+    """Pseudo-inverse and log determinant over the directions with information."""
+    values, vectors = _eigh(symmetric)
+    has_information = values > _MIN_EIGENVALUE_RATIO * np.maximum(values[..., -1:], 1e-300)
+    inverse = (
+        vectors * np.where(has_information, 1 / np.where(has_information, values, 1.0), 0.0)[..., None, :]
+    ) @ np.swapaxes(vectors, -1, -2)
+    return inverse, np.log(np.where(has_information, values, 1.0)).sum(axis=-1)
+
+
 def _eigh(symmetric: Array) -> tuple[Array, Array]:
     """Eigenvalues (..., p) and eigenvectors (..., p, p) of symmetric matrices.
 
@@ -565,19 +603,3 @@ def _eigh(symmetric: Array) -> tuple[Array, Array]:
         values = np.array([one[0] for one in found]).reshape(symmetric.shape[:-1])
         vectors = np.array([one[1] for one in found]).reshape(symmetric.shape)
     return values, vectors
-
-
-def _invert_with_log_determinant(normal: Array) -> tuple[Array, Array]:
-    """Pseudo-inverse (..., p, p) and log determinant (...) of the information, over directions with information.
-
-    Scaled to a unit diagonal first: in metres and radians the eigenvalues differ by orders of magnitude.
-    """
-    scale = 1 / np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), 1e-300))
-    scales = scale[..., :, None] * scale[..., None, :]
-    values, vectors = _eigh(normal * scales)
-    has_information = values > 1e-14 * np.maximum(values[..., -1:], 1e-300)
-    inverse = (
-        vectors * np.where(has_information, 1 / np.where(has_information, values, 1.0), 0.0)[..., None, :]
-    ) @ np.swapaxes(vectors, -1, -2)
-    log_determinant = np.log(np.where(has_information, values, 1.0)).sum(axis=-1) - 2 * np.log(scale).sum(axis=-1)
-    return inverse * scales, log_determinant

@@ -8,6 +8,7 @@ implies; a third linearisation would change terms of second order only.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -77,7 +78,7 @@ class JointEstimate:
     pose_excess: float = 1.0
     """Variance of the board poses in ``model``, as a multiple of that of the residuals of the corners."""
 
-    @property
+    @cached_property
     def covariance(self) -> Array:
         """(12 + r, 12 + r) of the mixture: X, Y, each (translation, rotation), then the nuisance parameters."""
         centred = self.means - self.weights @ self.means

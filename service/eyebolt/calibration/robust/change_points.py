@@ -42,6 +42,8 @@ _MIN_P_VALUE = 1e-4
 # With more outliers than this the cause is outliers, not a common change.
 _MAX_OUTLIER_FRACTION = 0.2
 _MAX_ROUNDS = 2
+# Eigenvalue of the information on a change, relative to the largest, below which a direction of it is unobservable.
+_MIN_EIGENVALUE_RATIO = 1e-9
 # p-value above which the best candidate is not examined further.
 _INSIGNIFICANT_P = 0.1
 
@@ -196,17 +198,15 @@ def _best_change(model: LinearModel, corner_sigma_px: float, variances: Array) -
     candidates: list[tuple[float, MovedPart, int, Array]] = []
     for moved_part in MovedPart:
         jacobian = model.transform_jacobian[..., moved_part.columns]
+        transposed = np.swapaxes(jacobian, -1, -2)
         # Entry k of each is the sum over the pairs from row k on: normal equations of the change before row k.
-        right = _reversed_cumsum(np.einsum("nij,ni->nj", jacobian, weighted_residual))
-        direct = _reversed_cumsum(np.einsum("nia,nij,njb->nab", jacobian, weight, jacobian))
-        coupling = _reversed_cumsum(np.einsum("nia,nir->nar", jacobian, weighted))
-        information = direct - coupling @ fits.covariance[0] @ np.swapaxes(coupling, -1, -2)
-        for at in range(MIN_PAIRS_PER_SEGMENT, n - MIN_PAIRS_PER_SEGMENT + 1):
-            # Unit diagonal: metres and radians compare in ``rcond``. The bound avoids a division by zero.
-            scale = 1 / np.sqrt(np.maximum(np.diagonal(information[at]), 1e-300))
-            scaled = information[at] * scale[:, None] * scale
-            change = scale * np.linalg.lstsq(scaled, scale * right[at], rcond=1e-9)[0]
-            candidates.append((float(change @ right[at]), moved_part, at, change))
+        right = _sums_from_each_row((transposed @ weighted_residual[..., None])[..., 0])
+        direct = _sums_from_each_row(transposed @ weight @ jacobian)
+        coupling = _sums_from_each_row(transposed @ weighted)
+        change = _least_squares(direct - coupling @ fits.covariance[0] @ np.swapaxes(coupling, -1, -2), right)
+        gains = (change * right).sum(axis=-1)
+        best = int(gains.argmax())
+        candidates.append((float(gains[best]), moved_part, MIN_PAIRS_PER_SEGMENT + best, change[best]))
     gain, moved_part, at, change = max(candidates, key=lambda one: one[0])
     moved = motion_columns(model, moved_part, step_profile(n, at)) @ change
     z = fits.z[0] - fits.covariance[0] @ np.einsum("nir,ni->r", weighted, moved)
@@ -214,6 +214,20 @@ def _best_change(model: LinearModel, corner_sigma_px: float, variances: Array) -
     return _Candidate(moved_part, at, change, gain, np.einsum("ni,nij,nj->n", residual, weight, residual))
 
 
-def _reversed_cumsum(parts: Array) -> Array:
-    out: Array = np.cumsum(parts[::-1], axis=0)[::-1]
+def _sums_from_each_row(parts: Array) -> Array:
+    """Sums of ``parts`` (n, ...) from row k to the end, for every change point k."""
+    sums = np.cumsum(parts[::-1], axis=0)[::-1]
+    out: Array = sums[MIN_PAIRS_PER_SEGMENT : len(parts) - MIN_PAIRS_PER_SEGMENT + 1]
+    return out
+
+
+def _least_squares(information: Array, right: Array) -> Array:
+    """Solutions (m, 6) of normal equations, ``information`` (m, 6, 6) and ``right`` (m, 6); 0 in directions without
+    information."""
+    # Unit diagonal: metres and radians compare. The bound avoids a division by zero.
+    scale = 1 / np.sqrt(np.maximum(np.diagonal(information, axis1=-2, axis2=-1), 1e-300))
+    values, vectors = np.linalg.eigh(information * scale[:, :, None] * scale[:, None, :])
+    known = values > _MIN_EIGENVALUE_RATIO * values[:, -1:]
+    along = ((scale * right)[:, None] @ vectors)[:, 0] / np.where(known, values, np.inf)
+    out: Array = scale * (vectors @ along[..., None])[..., 0]
     return out

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 
 from eyebolt.calibration.estimation import JointEstimate, LinearModel
 from eyebolt.geometry import Array, RowSelection
@@ -154,21 +155,24 @@ class ErrorContrasts:
 
     def with_gradient(self, u: Array) -> tuple[float, Array, Array]:
         """Restricted log likelihood at u (4,), its gradient (4,), and its average information (4, 4)."""
-        value, weight, weighted_offset = self._fitted(u)
-        by_u = np.exp(u)[:, None, None] * self.variance_components
-        working_variates = by_u @ weighted_offset
-        gradient = 0.5 * (working_variates @ weighted_offset - np.tensordot(by_u, weight, axes=2))
-        return value, gradient, 0.5 * working_variates @ weight @ working_variates.T
+        value, root, weighted_offset = self._fitted(u)
+        half = scipy.linalg.lapack.dpotri(root, lower=True)[0]
+        # Of the inverse LAPACK gives the lower half; a trace with a symmetric matrix needs no more.
+        weight = np.tril(half, -1) * 2
+        np.fill_diagonal(weight, np.diagonal(half))
+        variances = np.exp(u)
+        working_variates = variances[:, None] * (self.variance_components @ weighted_offset)
+        traces = variances * np.tensordot(self.variance_components, weight, axes=2)
+        solved = scipy.linalg.lapack.dpotrs(root, working_variates.T, lower=True)[0]
+        return value, 0.5 * (working_variates @ weighted_offset - traces), 0.5 * working_variates @ solved
 
     def _fitted(self, u: Array) -> tuple[float, Array, Array]:
+        """The log likelihood, the lower root of the covariance, and its inverse times the offset."""
         C = self.measurement_covariance + np.tensordot(np.exp(u), self.variance_components, axes=1)
-        weight = np.linalg.inv(C)
-        weighted_offset = weight @ self.offset
-        return (
-            float(-0.5 * (np.linalg.slogdet(C)[1] + self.log_determinant + self.offset @ weighted_offset)),
-            weight,
-            weighted_offset,
-        )
+        root = np.linalg.cholesky(C)
+        weighted_offset = scipy.linalg.lapack.dpotrs(root, self.offset, lower=True)[0]
+        log_determinant = 2 * float(np.log(np.diagonal(root)).sum()) + self.log_determinant
+        return -0.5 * (log_determinant + float(self.offset @ weighted_offset)), root, weighted_offset
 
 
 def reml_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> tuple[Array, float]:
