@@ -1,5 +1,7 @@
 """The locks of a record folder: faults on the way to them, and how long a replacement of the result is waited for."""
 
+import errno
+import fcntl
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -31,6 +33,15 @@ def test_a_replacement_of_the_result_is_waited_for_ten_seconds(tmp_path, monkeyp
         pass
     assert fault.value.code == "results-busy"
     assert clock.now_s == pytest.approx(110.0, abs=0.1)
+
+
+def test_on_a_file_system_without_locks_a_result_is_replaced_without_one(tmp_path, monkeypatch):
+    def refuse(descriptor, operation):
+        raise OSError(errno.ENOLCK, "No locks available")
+
+    monkeypatch.setattr(fcntl, "flock", refuse)
+    with lock.results_lock(tmp_path, wait_s=0.0):
+        pass
 
 
 def test_a_lock_that_is_held_costs_the_second_process_no_open_file(tmp_path):

@@ -25,8 +25,9 @@ def error_map_svg(document: ResultDocument, tolerance_mm: float) -> str | None:
     Darker is larger; cells above ``tolerance_mm`` are hatched and outlined, so that no colours need be distinguished.
     A pixel for which the lens has no ray is an empty cell with a dash.
     """
-    error_map = document.error_map
-    if error_map is None:
+    error_map, transform, error = document.error_map, document.transform, document.expected_error_mm
+    # With an error map there are the other two.
+    if error_map is None or transform is None or error is None:
         return None
     u_px, v_px = error_map.u_px, error_map.v_px
     # The panel has the aspect ratio of the image, within limits that leave room for the numbers.
@@ -35,6 +36,11 @@ def error_map_svg(document: ResultDocument, tolerance_mm: float) -> str | None:
     planes = error_map.p95_mm
     numbers = [number for plane in planes for row in plane for number in row if number is not None]
     largest = max(numbers, default=0.0)
+    over = sum(number > tolerance_mm for number in numbers) or "none"
+    subtitle = (
+        f"{transform.name} alone: p95 {error.p95:.3f} mm over the working volume,"
+        f" tolerance {tolerance_mm:g} mm; {over} of {len(numbers)} points above it. Solved {document.timestamp}."
+    )
     rows = -(-(len(planes) + 1) // _PANELS_IN_A_ROW)
     width = _PANELS_IN_A_ROW * (_PANEL_PX + _MARGIN_PX) + _MARGIN_PX
     panel_height = _CAPTION_PX + down * len(v_px) + _MARGIN_PX
@@ -47,7 +53,7 @@ def error_map_svg(document: ResultDocument, tolerance_mm: float) -> str | None:
         f'<rect width="2" height="7" fill="{_EDGE}" fill-opacity="0.45"/></pattern></defs>',
         f'<rect width="{width:.0f}" height="{height:.0f}" fill="#ffffff"/>',
         _text(_MARGIN_PX, 36, _title(document), 20, weight="bold"),
-        _text(_MARGIN_PX, 64, _subtitle(document, numbers, tolerance_mm), 15),
+        _text(_MARGIN_PX, 64, subtitle, 15),
     ]
     for k, (distance_mm, plane) in enumerate(zip(error_map.distance_mm, planes, strict=True)):
         left, top = _place(k, panel_height)
@@ -61,17 +67,6 @@ def error_map_svg(document: ResultDocument, tolerance_mm: float) -> str | None:
 def _title(document: ResultDocument) -> str:
     station = document.station
     return f"Error map of {f'{station}, ' if station else ''}session {document.session}"
-
-
-def _subtitle(document: ResultDocument, numbers: Sequence[float], tolerance_mm: float) -> str:
-    over = sum(number > tolerance_mm for number in numbers) or "none"
-    transform, error = document.transform, document.expected_error_mm
-    if transform is None or error is None:
-        return ""
-    return (
-        f"{transform.name} alone: p95 {error.p95:.3f} mm over the working volume,"
-        f" tolerance {tolerance_mm:g} mm; {over} of {len(numbers)} points above it. Solved {document.timestamp}."
-    )
 
 
 def _span(plane: Sequence[Sequence[float | None]]) -> str:

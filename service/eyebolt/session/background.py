@@ -31,7 +31,7 @@ def begin_background_solve(state: State, is_after_restart: bool = False) -> Tran
     log = state.log
     if log is None or not is_solve_due(log):
         return state, []
-    number = state.last_number + 1
+    number = state.next_number
     solve = msg.Solve(number, log.dataset)
     return replace(state, background=BackgroundSolving(solve, state.kept, is_after_restart), last_number=number), [
         solve
@@ -42,7 +42,7 @@ def begin_next_view(state: State, solve: msg.Solve, outcome: Solution | Refusal)
     """Starts planning the next view after a solve; no decision depends on it."""
     if isinstance(outcome, Refusal) or not state.is_open:
         return state, []
-    number = state.last_number + 1
+    number = state.next_number
     command = msg.PlanNextView(number, solve.dataset.pairs, outcome)
     return replace(state, next_view=PlanningNextView(number, solve), last_number=number), [command]
 

@@ -167,7 +167,7 @@ def _defer(
     state: State, event: msg.RequestReceived, wait_ns: int, is_reading: bool = False
 ) -> tuple[State, msg.StartTimer]:
     """The state with a deferred request more, and its timer."""
-    request = DeferredRequest(state.last_number + 1, event, is_reading)
+    request = DeferredRequest(state.next_number, event, is_reading)
     state = replace(state, deferred_requests=(*state.deferred_requests, request), last_number=request.number)
     return state, msg.StartTimer(request.number, event.at_ns + wait_ns)
 

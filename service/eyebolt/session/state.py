@@ -428,6 +428,11 @@ class State:
         return self.log is not None and not self.log.is_closed
 
     @property
+    def next_number(self) -> int:
+        """The number of a region that begins now; numbers are unique, gaps do not matter."""
+        return self.last_number + 1
+
+    @property
     def kept(self) -> int:
         """Pairs kept."""
         return len(self.log.kept) if self.log else 0
@@ -487,7 +492,7 @@ Transition = tuple[State, list[msg.Command]]
 
 def new_job(state: State, event: msg.RequestReceived) -> tuple[State, Job]:
     """The job of a request, and the state in which its number is used."""
-    number, request = state.last_number + 1, event.request
+    number, request = state.next_number, event.request
     origin = Origin(event.caller, request.bracketed)
     job = Job(number, RequestRef.of(request), origin, event.at_ns, event.timestamp)
     return replace(state, last_number=number, unrecorded_seq=None), job

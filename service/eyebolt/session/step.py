@@ -214,7 +214,7 @@ def resume(state: State) -> Transition:
     image, pose = unanswered.image, None
     if unanswered.base_T_flange is not None:
         pose = ReportedPose(image.raw_pose, unanswered.base_T_flange)
-    job = Job(state.last_number + 1, image.request, None, 0, image.timestamp)
+    job = Job(state.next_number, image.request, None, 0, image.timestamp)
     resumed = Capture(image.index, image.file, pose, ImageWrite.DONE, None, None, image)
     state = replace(state, task=Detecting(job, resumed), last_number=job.number)
     return state, [*commands, msg.Detect(job.number, resumed.file)]
