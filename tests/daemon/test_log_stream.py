@@ -108,9 +108,10 @@ def test_without_a_stream_every_line_is_lost():
 def test_the_daemon_goes_on_without_its_log(tmp_path, eyebolt, log):
     station = write_station(tmp_path)
     arguments = ["serve", str(station), "--log", "json"]
-    with pipe() as (reader, writer), Path("/dev/full").open("wb") as full:
-        stderr = full if log == "full" else os.fdopen(writer, "wb", closefd=False)
-        os.close(reader)
+    reader, writer = os.pipe()
+    os.close(reader)
+    with os.fdopen(writer, "wb") as without_reader, Path("/dev/full").open("wb") as full:
+        stderr = full if log == "full" else without_reader
         process = start_warm(arguments, stderr) if log != "closed" else None
         if process is None:
             without = ["sh", "-c", 'exec "$@" 2>&-', "sh"] if log == "closed" else []
