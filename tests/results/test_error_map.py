@@ -1,8 +1,10 @@
 """The error map: in the document, and as an SVG drawing."""
 
 import json
+import os
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -153,6 +155,38 @@ def test_the_drawing_shows_every_number_in_its_place(answer):
     assert (least.get("y"), float(least.get("x")) < float(largest.get("x"))) == (largest.get("y"), True)
     captions = [t.text for t in root.iter(f"{SVG}text") if t.text.startswith("at ")]
     assert [c.split(":")[0] for c in captions] == [f"at {d} mm" for d in (600, 700, 800, 900, 1000)]
+
+
+def test_the_drawing_as_a_whole(answer):
+    """``EYEBOLT_UPDATE_SCREENS=1`` updates the file; open it in a browser."""
+    _, _, document = answer
+    error_map = {
+        "u_px": (0.0, 320.0, 640.0),
+        "v_px": (0.0, 480.0),
+        "distance_mm": (600.0, 700.0, 800.0),
+        "p95_mm": (((0.25, 1.0, 2.5), (0.0, None, 1.25)), ((None,) * 3,) * 2, ((0.5, 1.5, 2.0), (1.75, 2.25, 3.0))),
+    }
+    document = document.model_copy(
+        update={
+            "error_map": document.error_map.model_copy(update=error_map),
+            "transform": document.transform.model_copy(update={"name": "base_T_camera"}),
+            "expected_error_mm": document.expected_error_mm.model_copy(update={"p95": 0.75}),
+        }
+    )
+    drawing, path = error_map_svg(document, 1.0), Path(__file__).with_name("error-map.svg")
+    if os.environ.get("EYEBOLT_UPDATE_SCREENS"):
+        path.write_text(drawing, encoding="utf-8")
+    assert drawing == path.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(("rows_by_column", "cell_height_px"), [(2.0, 48 * 1.4), (0.5, 24.0), (0.2, 48 * 0.45)])
+def test_the_cells_have_the_aspect_of_the_image_within_limits(answer, rows_by_column, cell_height_px):
+    _, _, document = answer
+    error_map = document.error_map.model_copy(update={"v_px": [rows_by_column * u for u in document.error_map.u_px]})
+    root = drawn(document.model_copy(update={"error_map": error_map}), 1.0)
+    cells = [rect for g in root.iter(f"{SVG}g") if g.get("stroke") == "#ffffff" for rect in g.iter(f"{SVG}rect")]
+    assert {float(cell.get("width")) for cell in cells} == {48.0}
+    assert all(float(cell.get("height")) == pytest.approx(cell_height_px, abs=0.05) for cell in cells)
 
 
 def test_cells_over_the_tolerance_are_marked_and_counted(answer):
