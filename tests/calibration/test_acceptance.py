@@ -12,6 +12,7 @@ from eyebolt.calibration.estimation.cross_validation import HeldOutError
 from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.solution import Refusal, RefusalCode
 from eyebolt.calibration.uncertainty.touch_test import TouchCheck
+from eyebolt.protocol import ToleranceOf
 from support.solutions import made_up_solution
 
 TOLERANCE_MM = 0.5
@@ -54,6 +55,19 @@ def test_an_error_equal_to_the_tolerance_is_accepted():
 @pytest.mark.parametrize("p95_mm", [math.nextafter(TOLERANCE_MM, 1), 3.0, math.inf, math.nan])
 def test_an_error_above_the_tolerance_is_rejected(p95_mm):
     assert cause(p95_mm) is AcceptanceCause.ERROR_ABOVE_TOLERANCE
+
+
+@pytest.mark.parametrize("of", ToleranceOf)
+def test_the_upper_bound_of_the_p95_is_compared_and_both_are_in_the_reason(of):
+    """More than 1 in 20 of the results whose p95 is just within the tolerance exceed it."""
+    inside = made_up_solution(0.4)
+    doubtful = replace(inside.expected_error_mm, p95_upper=0.6)
+    field = "expected_pick_error_mm" if of is ToleranceOf.PICK else "expected_error_mm"
+    found = assess_result(replace(inside, **{field: doubtful}), TOLERANCE_MM, of)
+    assert found.cause is AcceptanceCause.ERROR_ABOVE_TOLERANCE
+    assert all(number in found.reason for number in ("0.40", "0.60", "0.5 mm"))
+    other = ToleranceOf.TRANSFORM if of is ToleranceOf.PICK else ToleranceOf.PICK
+    assert assess_result(replace(inside, **{field: doubtful}), TOLERANCE_MM, other).status is AcceptanceStatus.ACCEPT
 
 
 def test_a_refusal_is_rejected_with_its_own_message():

@@ -8,11 +8,22 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.calibration.estimation import joint_estimate
 from eyebolt.calibration.problem import RobotNoise
-from eyebolt.calibration.robust.correlated_errors import arm_axes, pose_correlation
+from eyebolt.calibration.robust.correlated_errors import (
+    arm_axes,
+    arm_offsets,
+    evenly_spaced_rows,
+    pose_correlation,
+)
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
-from eyebolt.calibration.uncertainty.expected_error import pooled_summary
-from eyebolt.calibration.uncertainty.pick_error import _pick_geometry
+from eyebolt.calibration.uncertainty.expected_error import p95_upper_m, pooled_summary
+from eyebolt.calibration.uncertainty.pick_error import (
+    _components,
+    _gain,
+    _pick_geometry,
+    _picks_of_one_result,
+    _XError,
+)
 from eyebolt.geometry import PickPose, PickPosture
 from eyebolt.geometry import se3 as se3
 from eyebolt_sim.problems import make_problem
@@ -140,6 +151,41 @@ def test_a_statement_of_the_scatter_that_the_pairs_contradict_does_not_make_the_
 def test_the_worst_point_is_never_better_than_all_points_together():
     # Alike points, as the picks of a fixed camera are nearly: the quantile of one point's draws is a step lower.
     draws = np.linspace(0.001, 0.256, 256)
-    summary = pooled_summary(np.tile(draws**2, (10, 1)))
+    summary = pooled_summary(np.tile(draws**2, (10, 1)), 0.0)
     assert summary.p95 > 1e3 * float(np.quantile(draws, 0.95))
-    assert summary.worst_p95 == summary.p95
+    assert summary.worst_p95 == summary.p95 == summary.p95_upper
+
+
+def test_the_bound_of_the_p95_is_that_of_the_results_and_not_of_single_points():
+    """All points of a result err alike but for a fixed profile: quantiles of results and of points multiply."""
+    rng = np.random.default_rng(1)
+    results, profile = np.abs(rng.normal(size=4000)), rng.uniform(0.5, 1.5, size=200)
+    errors = results[:, None] * profile
+    expected = np.quantile(results, 0.95) * np.quantile(profile, 0.95)
+    assert p95_upper_m(errors**2) == pytest.approx(expected, rel=1e-9)
+    assert p95_upper_m(errors**2) > 1.1 * np.quantile(errors, 0.95)
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_the_picks_of_one_result_have_the_covariance_of_single_picks(cases, mount):
+    simulated = make_problem(mount, 12, 1)
+    problem = cases.convert(simulated, False)
+    joint = joint_estimate(
+        problem, cases.observations_of(problem), simulated.hand_eye_true, simulated.nuisance_true
+    ).without_drift()
+    reported = simulated.base_T_flange_reported
+    pairs = arm_offsets(joint, joint.model, reported, evenly_spaced_rows(12))
+    X_error = _XError.of(joint, pairs, _gain(joint, pairs), np.zeros((6, 6)))
+    geometry = _pick_geometry(problem, joint, reported).spread()
+    single = _components(joint, pairs, X_error, geometry, problem.mount)
+    together = _picks_of_one_result(joint, pairs, X_error, geometry, problem.mount)
+    variances = np.array([1e-4, 3e-4, 2e-4, 4e-4]) ** 2
+    of_X = X_error.constant + np.tensordot(variances[:2], X_error.by_white, axes=1)
+    found = together.by_X @ of_X @ np.swapaxes(together.by_X, -1, -2)
+    found = found + np.tensordot(variances[:2], together.of_arm, axes=1)
+    for root, variance in zip(together.correlated, variances[2:], strict=True):
+        blocks = root.reshape(len(found), 3, -1)
+        found = found + variance * blocks @ np.swapaxes(blocks, -1, -2)
+    expected = single.constant + np.tensordot(variances, single.by_variance, axes=1)
+    # The modes of the correlated part are not all of it.
+    assert np.allclose(found, expected, rtol=0, atol=0.01 * np.trace(expected, axis1=1, axis2=2).mean())

@@ -74,7 +74,8 @@ def test_a_half_turn_symmetric_chessboard_is_solved(start_daemon, eyebolt, tmp_p
     lines = ('kind = "chessboard"', "columns = 12", "rows = 8", "square_mm = 15.0")
     (tmp_path / "cell").mkdir()
     cell = record_cell(tmp_path / "cell", waypoints=12, seed=6, board_lines=lines)
-    station = cell.station(tmp_path / "run", board_lines=lines)
+    # Of so few kept pairs the bound of the p95 is above the 1 mm of the other stations.
+    station = cell.station(tmp_path / "run", board_lines=lines, tolerance_mm=1.5)
     daemon = start_daemon(station)
     with Robot(daemon.port) as robot:
         robot.say("hello 0")

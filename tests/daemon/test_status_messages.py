@@ -70,11 +70,11 @@ def test_the_status_follows_a_session_a_restart_and_an_acceptance(
             assert (status["kept"], status["wanted"]) == reply[2:]
             assert (status["last_reply"]["seq"], status["last_reply"]["code"]) == (seq, reply[0])
         assert status["phase"] == "goal-met"
-        assert status["expected_p95_mm"] == status["p95_history_mm"][-1] == status["result"]["p95_mm"]
-        assert len(status["p95_history_mm"]) == 8
+        assert status["p95_upper_mm"] == status["p95_upper_history_mm"][-1] == status["result"]["p95_upper_mm"]
+        assert len(status["p95_upper_history_mm"]) == 8
         # Before the third pair there was nothing to solve.
-        assert status["p95_history_mm"][:2] == [None, None]
-        assert None not in status["p95_history_mm"][2:]
+        assert status["p95_upper_history_mm"][:2] == [None, None]
+        assert None not in status["p95_upper_history_mm"][2:]
         # A refusal is shown with what to do, and the counter stands.
         assert robot.final(recorded_cell.capture(9, 0))[0] == 26
         refused = watcher.until(lambda s: s["refused"] == 1)

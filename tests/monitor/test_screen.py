@@ -21,12 +21,16 @@ SCREENS = Path(__file__).with_name("screens")
 PROGRESS = {
     "message": "rotations up to 40 and 38 deg in tilt and 65 deg about the optical axis",
     "coverage": None,
-    "next_view": {"message": "tilt the board 45 deg, its left edge towards the camera", "p95_mm": 1.2, "pose": [1.0]},
+    "next_view": {
+        "message": "tilt the board 45 deg, its left edge towards the camera",
+        "p95_upper_mm": 1.2,
+        "pose": [1.0],
+    },
 }
 
 
 def result(status="accept", reason="two checks agree"):
-    return {"acceptance": {"status": status, "reason": reason}, "p95_mm": 0.41, "used": 8, "excluded": 0}
+    return {"acceptance": {"status": status, "reason": reason}, "p95_upper_mm": 0.41, "used": 8, "excluded": 0}
 
 
 def reply(code, message="", remedy="", seq=12, **more):
@@ -45,7 +49,7 @@ OFFLINE = {"robot": {"is_connected": False, "message": "not connected"}}
 
 
 IDLE = {"session": None, "session_folder": None, "kept": 0, "wanted": 13, "refused": 0, "checks": 0}
-IDLE |= {"expected_p95_mm": None, "last_reply": None, "p95_history_mm": [], "timings_ms": None, "phase": "idle"}
+IDLE |= {"p95_upper_mm": None, "last_reply": None, "p95_upper_history_mm": [], "timings_ms": None, "phase": "idle"}
 OPEN = {"message": "the height of the camera is unknown", "remedy": "touch corners of the board, then solve again."}
 CHANGED = {"message": "[station] mount was 'fixed', and is now 'arm'", "remedy": "calibrate again."}
 FAR = {"quantity": "distance", "value": 10.02, "limit": 1.0, "unit": "mm", "source": "station file"}
@@ -69,7 +73,7 @@ CASES = {
     "camera_back": make_status(phase="stopped", last_reply=reply(30, "camera lost", "Stop. Check the camera.")),
     "begun": make_status(last_reply=reply(0, "a new session with numbering of its own", verb="begin")),
     "working": make_status(phase="working"),
-    "goal_met": make_status(phase="goal-met", kept=13, wanted=0, expected_p95_mm=0.62, last_reply=reply(3, "kept")),
+    "goal_met": make_status(phase="goal-met", kept=13, wanted=0, p95_upper_mm=0.62, last_reply=reply(3, "kept")),
     "stopped": make_status(
         phase="stopped", last_reply=reply(34, "something slipped " * 20, "fasten the board"), wanted=5
     ),
@@ -238,7 +242,7 @@ def test_the_bars_are_full_only_when_the_goal_is_reached():
         return line[line.index("[") + 1 : line.index("]")]
 
     for kept, wanted, expected in ((0, 9, None), (1, 8, 50.0), (39, 1, 1.0001), (13, 0, 0.9), (8, 0, 1.0)):
-        status = make_status(kept=kept, wanted=wanted, expected_p95_mm=expected)
+        status = make_status(kept=kept, wanted=wanted, p95_upper_mm=expected)
         lines = render_screen(status, 0.1, 80, 24, colour=False, ascii_only=True)
         pairs = bar(next(line for line in lines if line.startswith("PAIRS")))
         accuracy = bar(next(line for line in lines if line.startswith("ACCURACY")))
@@ -249,7 +253,7 @@ def test_the_bars_are_full_only_when_the_goal_is_reached():
 
 
 def test_figures_that_round_alike_are_shown_with_more_digits():
-    text = text_of(render_screen(make_status(expected_p95_mm=1.0004), 0.1, 80, 24, colour=False))
+    text = text_of(render_screen(make_status(p95_upper_mm=1.0004), 0.1, 80, 24, colour=False))
     assert "1.0004" in text
     assert "1.0000" in text
 
@@ -302,13 +306,13 @@ REPLY = st.fixed_dictionaries(
 FINDING = st.fixed_dictionaries(
     {"code": TEXT, "severity": st.sampled_from(["stop", "warn", "note"]), "message": TEXT, "remedy": TEXT}
 )
-NEXT_VIEW = st.fixed_dictionaries({"message": TEXT, "p95_mm": NUMBER})
+NEXT_VIEW = st.fixed_dictionaries({"message": TEXT, "p95_upper_mm": NUMBER})
 RESULT = st.fixed_dictionaries(
     {
         "acceptance": st.fixed_dictionaries(
             {"status": st.sampled_from(["accept", "unproven", "reject"]), "reason": TEXT}
         ),
-        "p95_mm": NUMBER,
+        "p95_upper_mm": NUMBER,
         "used": COUNT,
         "excluded": COUNT,
     }
@@ -323,8 +327,8 @@ ANY_STATUS = st.fixed_dictionaries(
         "phase": st.sampled_from(["idle", "open", "working", "goal-met", "stopped", "closed"]),
         **dict.fromkeys(("kept", "wanted", "min_pairs", "max_pairs", "refused", "checks"), COUNT),
         "tolerance_mm": st.floats(0, exclude_min=True, allow_infinity=False),
-        "expected_p95_mm": NUMBER,
-        "p95_history_mm": st.lists(NUMBER, max_size=50),
+        "p95_upper_mm": NUMBER,
+        "p95_upper_history_mm": st.lists(NUMBER, max_size=50),
         "last_reply": st.none() | REPLY,
         "timings_ms": st.none() | st.fixed_dictionaries({"wait": NUMBER, "detect": NUMBER}),
         "robot": LINK,

@@ -10,9 +10,9 @@ CHANGES = {
     "wanted": 5,
     "tolerance_mm": 0.5,
     "tolerance_of": "pick",
-    "expected_p95_mm": 0.8,
+    "p95_upper_mm": 0.8,
     "last_reply": {"seq": 7, "code": 0, "message": "kept", "remedy": ""},
-    "p95_history_mm": [],
+    "p95_upper_history_mm": [],
     "timings_ms": None,
 }
 PROGRESS = {
@@ -71,5 +71,5 @@ def test_empty_texts_take_no_room(progress):
 def test_a_tolerance_of_the_transform_alone_is_named_on_every_screen(width):
     status = make_status(**CHANGES | {"tolerance_of": "transform"})
     lines = "\n".join(render_screen(status, 0.1, width, 30, colour=False))
-    assert "transform error 0.80" in lines
-    assert "transform error 0.80 mm, tolerance 0.50 mm" in status_line(status, 0.1)
+    assert "transform error up to 0.80" in lines
+    assert "transform error up to 0.80 mm, tolerance 0.50 mm" in status_line(status, 0.1)

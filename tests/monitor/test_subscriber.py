@@ -16,10 +16,10 @@ def parts(status):
 
 
 def test_what_the_daemon_writes_is_what_the_monitor_reads():
-    status = make_status(expected_p95_mm=float("inf"), station="b\u00fchne")
+    status = make_status(p95_upper_mm=float("inf"), station="b\u00fchne")
     assert decode_status([b"status", status.to_json()]) == status
     assert json.loads(status.to_json()).keys() == STATUS.keys()
-    assert status.expected_p95_mm is None
+    assert status.p95_upper_mm is None
 
 
 def test_unknown_keys_are_ignored():
@@ -51,7 +51,7 @@ def test_a_missing_key_is_an_invalid_message(key):
         (parts(STATUS | {"phase": None}), "'phase'"),
         (parts(STATUS | {"tolerance_mm": 0}), "'tolerance_mm'"),
         (parts(STATUS | {"robot": {"is_connected": "perhaps"}}), "'robot.is_connected'"),
-        (parts(STATUS | {"result": {"acceptance": {"status": "maybe", "reason": ""}, "p95_mm": 1}}), "'result"),
+        (parts(STATUS | {"result": {"acceptance": {"status": "maybe", "reason": ""}, "p95_upper_mm": 1}}), "'result"),
     ],
 )
 def test_a_malformed_message_is_refused_with_the_reason(message, reason):
@@ -60,9 +60,9 @@ def test_a_malformed_message_is_refused_with_the_reason(message, reason):
 
 
 def test_numbers_that_are_not_finite_are_unknown():
-    status = decode_status(parts(STATUS | {"expected_p95_mm": float("nan"), "p95_history_mm": [1, float("inf")]}))
-    assert status.expected_p95_mm is None
-    assert status.p95_history_mm == (1.0, None)
+    status = decode_status(parts(STATUS | {"p95_upper_mm": float("nan"), "p95_upper_history_mm": [1, float("inf")]}))
+    assert status.p95_upper_mm is None
+    assert status.p95_upper_history_mm == (1.0, None)
 
 
 NASTY = "a\x1b[2Jb\x07\x9b31mc\r\nd\u202ee\u200bf\ud800"

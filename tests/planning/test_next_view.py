@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 from eyebolt.calibration.problem import RobotNoise
 from eyebolt.calibration.solution import Refusal
 from eyebolt.calibration.solve import solve
-from eyebolt.calibration.uncertainty.expected_error import p95_of_covariance
+from eyebolt.calibration.uncertainty.expected_error import p95_upper_of_covariance
 from eyebolt.planning.candidates import candidate_flanges, vertical_flange_orientation
 from eyebolt.planning.coverage import coverage_after
 from eyebolt.planning.information import SetupEstimate, forecast, pairs_of_solution, setup_estimate
@@ -45,7 +45,9 @@ def test_the_information_of_pairs_gives_the_cramer_rao_bound(mount, pairs):
     assert 1e3 * np.sqrt(ahead.mean_square_m2(ahead.known_information)) == pytest.approx(
         bounds.rms_of_covariance_mm(bound, points), rel=0.01
     )
-    assert ahead.p95_mm(ahead.known_information) == pytest.approx(p95_of_covariance(problem, bound), rel=0.02)
+    assert ahead.p95_upper_mm(ahead.known_information) == pytest.approx(
+        p95_upper_of_covariance(problem, bound), rel=0.02
+    )
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
@@ -227,8 +229,10 @@ def test_the_error_predicted_for_a_pick_keeps_the_part_of_the_arm():
     solution = solve(problem)
     goal = Goal(1.0, 8, 40)
     pick, remaining = solution.expected_pick_error_mm.p95, solution.remaining_pick_error_mm
-    assert goal.p95_after_mm(solution, 1.0) == pytest.approx(pick)
-    assert goal.p95_after_mm(solution, 0.0) == pytest.approx(remaining)
-    assert goal.p95_after_mm(solution, 0.25) == pytest.approx(np.sqrt(remaining**2 + 0.25 * (pick**2 - remaining**2)))
+    assert goal.p95_upper_after_mm(solution, 1.0) == pytest.approx(pick)
+    assert goal.p95_upper_after_mm(solution, 0.0) == pytest.approx(remaining)
+    assert goal.p95_upper_after_mm(solution, 0.25) == pytest.approx(
+        np.sqrt(remaining**2 + 0.25 * (pick**2 - remaining**2))
+    )
     transform = replace(goal, tolerance_of=ToleranceOf.TRANSFORM)
-    assert transform.p95_after_mm(solution, 0.25) == pytest.approx(0.5 * solution.expected_error_mm.p95)
+    assert transform.p95_upper_after_mm(solution, 0.25) == pytest.approx(0.5 * solution.expected_error_mm.p95)

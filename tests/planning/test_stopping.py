@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import chi2
 
 from eyebolt.calibration.solution import Refusal, RefusalCode
-from eyebolt.planning.stopping import Goal, predicted_p95_mm, stopping_factor
+from eyebolt.planning.stopping import Goal, p95_upper_of_pick_mm, predicted_p95_upper_mm, stopping_factor
 from support.solutions import made_up_solution
 
 TOLERANCE_MM = 0.5
@@ -140,9 +141,19 @@ def test_excluded_pairs_do_not_count():
 
 @pytest.mark.parametrize("stated", [True, False])
 def test_the_predicted_p95_approaches_that_of_the_information(stated):
-    predicted = [predicted_p95_mm(pairs, 0.3, stated) for pairs in (3, 8, 20, 40, 1000)]
+    predicted = [predicted_p95_upper_mm(pairs, 0.3, stated) for pairs in (3, 8, 20, 40, 1000)]
     assert predicted == sorted(predicted, reverse=True)
     assert predicted[-1] == pytest.approx(0.3, rel=1e-3)
+
+
+@pytest.mark.parametrize("arm_mm", [0.0, 0.1, 0.5, 2.0])
+def test_the_bound_of_a_pick_contains_the_noise_of_the_arm_beside_the_shared_error(arm_mm):
+    """The transform at its bound, and many picks of a white arm around it."""
+    picks = np.random.default_rng(1).normal(size=(100000, 3)) * arm_mm / math.sqrt(chi2.isf(0.05, 3))
+    picks[:, 0] += 0.6
+    expected = np.quantile(np.linalg.norm(picks, axis=1), 0.95)
+    assert p95_upper_of_pick_mm(0.6, arm_mm) == pytest.approx(expected, rel=0.02)
+    assert p95_upper_of_pick_mm(math.inf, arm_mm) == math.inf
 
 
 def test_the_variance_at_the_stop_is_too_small_by_two_over_its_degrees_of_freedom():

@@ -94,8 +94,9 @@ def test_a_solution_fills_every_key(solved):
         rotation = Rotation.from_quat(content[part]["quaternion_wxyz"], scalar_first=True).as_matrix()
         assert np.allclose(rotation, matrix[:3, :3], atol=1e-12)
     for key in ("expected_error_mm", "expected_pick_error_mm"):
-        assert set(content[key]) == {"median", "p95", "worst_p95"}
+        assert set(content[key]) == {"median", "p95", "worst_p95", "p95_upper"}
         assert 0 < content[key]["median"] < content[key]["p95"] < content[key]["worst_p95"]
+        assert content[key]["p95"] < content[key]["p95_upper"]
     assert np.array_equal(content["covariance"], outcome.covariance)
     for key, count in (("cross_validation", 9), ("checks", 2), ("touches", 0)):
         assert set(content[key]) == RESIDUAL_KEYS

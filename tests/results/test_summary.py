@@ -80,18 +80,19 @@ def test_every_line_of_a_solution(solution):
         "acceptance: accept - good",
         f"base_T_camera (mm, euler-ZYX deg): {numbers(pose.values, (3, 3, 3, 4, 4, 4))}",
         f"  standard deviations: {numbers(pose.sigma, (3, 3, 3, 4, 4, 4))}",
-        f"expected error of a pick, with the arm's own errors: median {pick.median:.3f} mm, p95 {pick.p95:.3f} mm",
-        f"expected error of the transform alone: median {error.median:.3f} mm, p95 {error.p95:.3f} mm, p95 at the worst"
-        f" point {error.worst_p95:.3f} mm",
+        f"expected error of a pick, with the arm's own errors: median {pick.median:.3f} mm, p95 {pick.p95:.3f} mm"
+        f" (at 95 % confidence at most {pick.p95_upper:.3f} mm)",
+        f"expected error of the transform alone: median {error.median:.3f} mm, p95 {error.p95:.3f} mm"
+        f" (at 95 % confidence at most {error.p95_upper:.3f} mm), p95 at the worst point {error.worst_p95:.3f} mm",
         f"error by source (RMS): arm {sources.arm:.3f} mm, corners {sources.corners:.3f} mm,"
         f" lens {sources.lens:.3f} mm, board {sources.board:.3f} mm",
-        "tolerance: 1 mm, for the error of a pick",
+        "tolerance: 1 mm, for the p95 of the error of a pick, at 95 % confidence",
         f"cross-validation: RMS {left_out.rms_mm:.3f} mm, worst {left_out.worst_mm:.3f} mm at the board",
         f"corner residual: {document.corner_rms_px:.3f} px RMS; arm: {noise.mm:.3f} mm, {noise.deg:.4f} deg (stated)",
         f"deviation from stated: board scale {100 * scale.deviation:+.3f} % (sigma {100 * scale.sigma:.3f} %), focal"
         f" length {100 * focal.deviation:+.3f} % (sigma {100 * focal.sigma:.3f} %)",
-        "uncertainty before the pairs: stated: board scale 1e-07 %, bow 1e-06 mm, fx 1e-06, fy 1e-06, cx 1e-06,"
-        " cy 1e-06, k1 1e-09",
+        "uncertainty before the pairs: stated: board scale 1e-07 %, bow 1e-06 mm, fx 1e-06 px, fy 1e-06 px,"
+        " cx 1e-06 px, cy 1e-06 px, k1 1e-09",
         f"board: flat to {bow.flatness_mm:.3f} mm (sigma {bow.flatness_sigma_mm:.3f} mm)",
         "pairs: 9 used, 1 excluded",
         f"coverage: {COVERAGE.description}",
@@ -148,5 +149,5 @@ def test_a_new_solve_has_no_line_about_its_acceptance(solution):
 def test_a_tolerance_of_the_transform_alone_is_named(solution):
     provenance = replace(PROVENANCE, tolerance_of=ToleranceOf.TRANSFORM)
     document = ResultDocument.of(provenance, solution, assess_result(solution, 1.0, ToleranceOf.TRANSFORM))
-    assert "tolerance: 1 mm, for the error of the transform alone" in summary(document)
+    assert "tolerance: 1 mm, for the p95 of the error of the transform alone, at 95 % confidence" in summary(document)
     assert "of the transform alone" in document.reason

@@ -88,11 +88,11 @@ def test_the_background_solve_is_published_once_it_is_on_record(world, robot):
     run(world, robot, range(1, 7))
     before = world.status()
     held(world, robot, capture(7))
-    assert world.status().expected_p95_mm == before.expected_p95_mm, "what stood before still stands"
-    assert world.status().p95_history_mm == (*before.p95_history_mm, None)
+    assert world.status().p95_upper_mm == before.p95_upper_mm, "what stood before still stands"
+    assert world.status().p95_upper_history_mm == (*before.p95_upper_history_mm, None)
     world.work_done()
     after = world.status()
-    assert after.p95_history_mm[-1] == after.expected_p95_mm != before.expected_p95_mm
+    assert after.p95_upper_history_mm[-1] == after.p95_upper_mm != before.p95_upper_mm
     assert after.progress.next_view.message == "tilt it more"
 
 

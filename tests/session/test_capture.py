@@ -324,7 +324,7 @@ def test_undo_removes_the_newest_kept_pair(world, robot):
     assert [pair.index for pair in world.commands(msg.Solve)[-1].dataset.pairs] == [0]
     world.say(robot, "undo 9"), world.say(robot, "undo 10")
     assert world.say(robot, "undo 11") == "45,11,0,8"
-    assert world.status().p95_history_mm == ()
+    assert world.status().p95_upper_history_mm == ()
 
 
 def test_goal_met_takes_precedence_over_advice(world, robot):
@@ -594,7 +594,7 @@ def test_status_is_the_same_before_and_after_a_restart(world, robot):
     world.say(robot, capture(7, 2))
     before = world.status()
     assert (before.kept, before.refused, before.checks, before.last_reply.code) == (3, 1, 1, 26)
-    assert len(before.p95_history_mm) == 3
+    assert len(before.p95_upper_history_mm) == 3
     world.restart()
     assert world.status() == before
 

@@ -221,5 +221,5 @@ def test_places_and_touches_do_not_change_the_counters(world, robot):
     world.say(robot, "place 4"), world.say(robot, touch(5, 0))
     status = world.status()
     assert (status.kept, status.checks, status.wanted) == (3, 0, 5)
-    assert len(status.p95_history_mm) == 3
-    assert status.expected_p95_mm is not None
+    assert len(status.p95_upper_history_mm) == 3
+    assert status.p95_upper_mm is not None

@@ -26,8 +26,8 @@ _FLAT_MM = ParameterDeviation(0.01, 0.01, 0.2, PriorSource.DEFAULT)
 
 
 def made_up_solution(p95_mm: float, worst_p95_mm: float | None = None, **changes: Any) -> Solution:
-    """A solution of this expected error; ``changes``: further fields of the Solution."""
-    error = ErrorSummary(p95_mm / 2, p95_mm, p95_mm if worst_p95_mm is None else worst_p95_mm)
+    """A solution of this expected error, its bound included; ``changes``: further fields of the Solution."""
+    error = ErrorSummary(p95_mm / 2, p95_mm, p95_mm if worst_p95_mm is None else worst_p95_mm, p95_mm)
     found = Solution(
         mount=Mount.FIXED,
         X=np.eye(4),

@@ -21,8 +21,8 @@ STATUS: dict[str, Any] = {
     "checks": 1,
     "tolerance_mm": 1.0,
     "tolerance_of": "pick",
-    "expected_p95_mm": 1.62,
-    "p95_history_mm": [None, None, 2.31, 1.42],
+    "p95_upper_mm": 1.62,
+    "p95_upper_history_mm": [None, None, 2.31, 1.42],
     "request": None,
     "last_reply": {
         "seq": 12,

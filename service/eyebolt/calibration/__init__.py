@@ -36,7 +36,7 @@ from eyebolt.calibration.uncertainty import (
     PredictedBoardAndLens,
     PredictiveModel,
     TouchCheck,
-    p95_of_covariance,
+    p95_upper_of_covariance,
     standard_normal,
 )
 from eyebolt.protocol import AcceptanceStatus, Severity
@@ -83,7 +83,7 @@ __all__ = [
     "linearize_board_poses",
     "measured_scale_sigma",
     "noise_dof",
-    "p95_of_covariance",
+    "p95_upper_of_covariance",
     "read_problem",
     "shrunk_variances",
     "slide_to_plausible",

@@ -22,7 +22,7 @@ class AcceptanceCause(StrEnum):
     REFUSED = "refused"
     """The solve refused the pairs."""
     ERROR_ABOVE_TOLERANCE = "error-above-tolerance"
-    """The expected error (p95) is above the tolerance, or not a number."""
+    """The upper confidence bound of the p95 is above the tolerance, or not a number."""
     CHECKS_CONTRADICT = "checks-contradict"
     """Check pairs deviate by more than noise explains and by more than the tolerance."""
     TOUCHES_CONTRADICT = "touches-contradict"
@@ -32,7 +32,7 @@ class AcceptanceCause(StrEnum):
     UNOBSERVABLE_DIRECTION = "unobservable-direction"
     """The pairs leave a direction of the transform unobservable, such as the height of a vertical arm."""
     ERROR_WITHIN_TOLERANCE = "error-within-tolerance"
-    """None of these: the expected error (p95), that of board and lens included, is within the tolerance."""
+    """None of these: the upper confidence bound of the p95, board and lens included, is within the tolerance."""
 
     @property
     def status(self) -> AcceptanceStatus:
@@ -72,7 +72,9 @@ def assess_result(
 ) -> ResultAcceptance:
     """The acceptance of ``outcome``: the first cause that applies, in the order of ``AcceptanceCause``.
 
-    ``tolerance_of``: the error that is compared with the tolerance. Checks and touches are compared with it as well.
+    ``tolerance_of``: the error that the tolerance is for. The upper confidence bound of its p95 is compared: of results
+    whose p95 by itself is just within the tolerance, more than 1 in 20 exceed it. Checks and touches are compared with
+    the tolerance as well.
 
     Every comparison is written so that NaN fails it: a number that is missing never accepts a result.
     """
@@ -81,11 +83,15 @@ def assess_result(
         return ResultAcceptance(AcceptanceCause.STOP_FINDING, "; ".join(stops))
     if isinstance(outcome, Refusal):
         return ResultAcceptance(AcceptanceCause.REFUSED, outcome.message)
-    p95_mm = outcome.error_compared_mm(tolerance_of).p95
-    name = f"the expected error of {tolerance_of.description}"
+    compared = outcome.error_compared_mm(tolerance_of)
+    p95_mm = compared.p95
+    stated = (
+        f"the expected error of {tolerance_of.description} is {p95_mm:.2f} mm (p95),"
+        f" at 95 % confidence at most {compared.p95_upper:.2f} mm"
+    )
     checks, touches = outcome.checks, outcome.touches
-    if not p95_mm <= tolerance_mm:
-        reason = f"{name}, {p95_mm:.2f} mm (p95), is above the tolerance of {tolerance_mm:g} mm"
+    if not compared.p95_upper <= tolerance_mm:
+        reason = f"{stated}: above the tolerance of {tolerance_mm:g} mm"
         return ResultAcceptance(AcceptanceCause.ERROR_ABOVE_TOLERANCE, reason)
     if checks is not None and _checks_contradict(outcome, checks, tolerance_mm):
         reason = _describe_contradicting_checks(checks, p95_mm, tolerance_mm)
@@ -97,7 +103,7 @@ def assess_result(
     if outcome.unobservable:
         reason = f"these pairs leave unobservable: {'; '.join(outcome.unobservable)}"
         return ResultAcceptance(AcceptanceCause.UNOBSERVABLE_DIRECTION, reason)
-    reason = f"{name}, {p95_mm:.2f} mm (p95), is within the tolerance of {tolerance_mm:g} mm"
+    reason = f"{stated}: within the tolerance of {tolerance_mm:g} mm"
     return ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, reason)
 
 

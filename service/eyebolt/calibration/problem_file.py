@@ -86,7 +86,7 @@ class GoalRecord(_Record):
     """What the result is for."""
 
     tolerance_mm: Annotated[float, Field(gt=0)]
-    """Largest acceptable p95 of the expected error."""
+    """Largest acceptable upper confidence bound of the p95 of the error."""
     tolerance_of: ToleranceOf = Field(ToleranceOf.PICK, strict=False)
     """`"pick"` or `"transform"`: which error the tolerance is for."""
     pick_pose: PickPose = Field(PickPose.DOWN, strict=False)

@@ -88,7 +88,7 @@ class Solution:
     expected_pick_error_mm: ErrorSummary
     """Error of a pick as the problem states it, through the same arm, its noise and systematic error included."""
     remaining_pick_error_mm: float
-    """p95 of the error of a pick that remains however many further pairs are taken, mm."""
+    """Upper bound of the p95 of a pick that remains however many further pairs are taken, mm."""
     held_out: HeldOutError | None
     """Leave-one-out error of the pairs used."""
     checks: HeldOutError | None
@@ -125,7 +125,7 @@ class Solution:
     """Prediction of further pairs."""
 
     def error_compared_mm(self, tolerance_of: ToleranceOf) -> ErrorSummary:
-        """The stated error that is compared with the tolerance."""
+        """The error that the tolerance is for; its ``p95_upper`` is what is compared with the tolerance."""
         return self.expected_pick_error_mm if tolerance_of is ToleranceOf.PICK else self.expected_error_mm
 
 

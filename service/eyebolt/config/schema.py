@@ -236,7 +236,7 @@ class GoalSection(Section):
     """What the job requires. The working volume is the whole image between ``near_mm`` and ``far_mm``."""
 
     tolerance_mm: SizeMm = Field(description=_SIZE)
-    """Limit of the expected error (p95): of a pick, or of what ``tolerance_of`` names."""
+    """Limit of the expected error (p95, at 95 % confidence): of a pick, or of what ``tolerance_of`` names."""
     tolerance_of: ToleranceOf = Field(ToleranceOf.PICK, strict=False, description='"pick" or "transform"')
     """Which error the tolerance is for: a pick with the arm's own error, or the transform as if the arm were exact."""
     pick_pose: PickPose = Field(PickPose.DOWN, strict=False, description='"down" or "waypoints"')

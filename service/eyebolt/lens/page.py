@@ -280,7 +280,7 @@ def _models(found: LensCalibration) -> list[str]:
             word = "not determined by these pictures"
         else:
             word = "chosen" if chosen else "as good" if model.is_as_good else "worse"
-        rms = f"{model.rms_px:.4f}" if np.isfinite(model.rms_px) else "-"
+        rms = f"{model.rms_px:.4f}" if model.is_determined and np.isfinite(model.rms_px) else "-"
         difference = _difference_text(model)
         css = ' class="chosen"' if chosen else ""
         out.append(
@@ -290,7 +290,8 @@ def _models(found: LensCalibration) -> list[str]:
 
 
 def _difference_text(model: HeldOutModel) -> str:
-    if not np.isfinite(model.difference):
+    # The held-out error of a model that the pictures do not determine is a number without meaning.
+    if not (model.is_determined and np.isfinite(model.difference)):
         return "-"
     if model.difference == 0.0 and model.standard_error == 0.0:
         return "best"

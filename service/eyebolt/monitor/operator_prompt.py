@@ -231,7 +231,7 @@ def _but(status: StatusMessage) -> str:
 
 def result_line(result: ResultStatus, is_accepted: bool) -> str:
     """Assessment and expected error of a result, and whether the station uses it."""
-    error = "" if result.p95_mm is None else f", expected error {result.p95_mm:.2f} mm"
+    error = "" if result.p95_upper_mm is None else f", error up to {result.p95_upper_mm:.2f} mm"
     use = "accepted, in use" if is_accepted else "not accepted, not in use"
     if result.gap is not None:
         # The stated error is that of the part that is known.

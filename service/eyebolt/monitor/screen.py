@@ -197,20 +197,20 @@ def _bars(status: StatusMessage, width: int, glyphs: Glyphs) -> list[_Block]:
 
 
 def _error_text(status: StatusMessage) -> tuple[str, float]:
-    """The expected error against the tolerance in words, and the share of the goal that is reached (0 to 1)."""
-    expected_mm, tolerance_mm, name = status.expected_p95_mm, status.tolerance_mm, status.tolerance_of.value
+    """The bound of the error against the tolerance in words, and the share of the goal that is reached (0 to 1)."""
+    expected_mm, tolerance_mm, name = status.p95_upper_mm, status.tolerance_mm, status.tolerance_of.value
     if expected_mm is None:
         return f"{name} error not known yet, tolerance {tolerance_mm:.2f} mm", 0.0
     if expected_mm <= tolerance_mm:
-        return f"{name} error {expected_mm:.2f}, tolerance {tolerance_mm:.2f} mm: reached", 1.0
+        return f"{name} error up to {expected_mm:.2f}, tolerance {tolerance_mm:.2f} mm: reached", 1.0
     # Two figures rounded to the same text would contradict "not yet".
     digits = 2 if f"{expected_mm:.2f}" != f"{tolerance_mm:.2f}" else 4
-    words = f"{name} error {expected_mm:.{digits}f}, tolerance {tolerance_mm:.{digits}f} mm: not yet"
+    words = f"{name} error up to {expected_mm:.{digits}f}, tolerance {tolerance_mm:.{digits}f} mm: not yet"
     return words, tolerance_mm / expected_mm
 
 
 def _history_block(status: StatusMessage, width: int) -> _Block:
-    known = [f"{value:.2f}" if value is not None else "-" for value in status.p95_history_mm]
+    known = [f"{value:.2f}" if value is not None else "-" for value in status.p95_upper_history_mm]
     lead, tail = f"{'HISTORY':<{_LABEL}}", " mm"
     while known and len(lead + " ".join(known) + tail) > width:
         known.pop(0)
@@ -314,7 +314,7 @@ def status_line(status: StatusMessage | None, status_age_s: float) -> str:
             " network."
         )
     prompt = operator_prompt_for(status, status_age_s)
-    error = "not known" if status.expected_p95_mm is None else f"{status.expected_p95_mm:.2f} mm"
+    error = "not known" if status.p95_upper_mm is None else f"up to {status.p95_upper_mm:.2f} mm"
     parts = [
         f"{status.station} {status.session or 'no session'} {status.phase}",
         f"kept {status.kept} wanted {status.wanted} refused {status.refused} checks {status.checks}",

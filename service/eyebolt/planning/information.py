@@ -20,7 +20,7 @@ from eyebolt.calibration import (
     chi2_isf,
     linearize,
     linearize_board_poses,
-    p95_of_covariance,
+    p95_upper_of_covariance,
     slide_to_plausible,
     variance_of,
 )
@@ -121,9 +121,9 @@ class InformationForecast:
             (self.known_information if known_information is None else known_information) + self.information_gains
         )
 
-    def p95_mm(self, information: Array) -> float:
-        """p95 of the error over the working volume, millimetres, for information (r, r)."""
-        return p95_of_covariance(self.problem, self._covariance(information))
+    def p95_upper_mm(self, information: Array) -> float:
+        """``ErrorSummary.p95_upper`` of the transform, millimetres, for information (r, r)."""
+        return p95_upper_of_covariance(self.problem, self._covariance(information))
 
     def _covariance(self, information: Array) -> Array:
         # Scaled to a unit diagonal first: the unknowns have different units.

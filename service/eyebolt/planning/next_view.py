@@ -42,8 +42,8 @@ class NextView:
     """What to do, for an operator."""
     base_T_flange: Matrix4 | None = None
     """(4, 4), metres: the suggested pose; None where the message suggests none."""
-    p95_mm: float | None = None
-    """p95 of the expected error with that pair, millimetres."""
+    p95_upper_mm: float | None = None
+    """Upper confidence bound of the p95 with that pair, millimetres."""
 
 
 @dataclass(frozen=True)
@@ -81,15 +81,15 @@ def find_next_view(problem: Problem, outcome: Solution | Refusal, goal: Goal) ->
         found = suggest_view(setup_estimate(problem, outcome), pairs_of_solution(problem, outcome))
     if found is None:
         return None
-    p95_mm = goal.p95_after_mm(outcome, found.mean_square_ratio)
-    return NextView(f"{CAUTION}: {found.message}", to_matrix4(found.base_T_flange), p95_mm)
+    p95_upper_mm = goal.p95_upper_after_mm(outcome, found.mean_square_ratio)
+    return NextView(f"{CAUTION}: {found.message}", to_matrix4(found.base_T_flange), p95_upper_mm)
 
 
 def _describe_arm_limit(solution: Solution, tolerance_mm: float) -> str:
     return (
         f"further waypoints do not help: the arm's own error at a pick, {solution.remaining_pick_error_mm:.2f} mm"
-        f" (p95), is above the tolerance of {tolerance_mm:g} mm; have the joint offsets and link lengths checked,"
-        " take waypoints where the arm picks and in that posture, or state a larger tolerance"
+        f" (p95, at 95 % confidence), is above the tolerance of {tolerance_mm:g} mm; have the joint offsets and link"
+        " lengths checked, take waypoints where the arm picks and in that posture, or state a larger tolerance"
     )
 
 

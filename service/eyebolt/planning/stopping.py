@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from eyebolt.calibration import Refusal, Solution, noise_dof
+from eyebolt.calibration import Refusal, Solution, chi2_isf, noise_dof
 from eyebolt.protocol import ToleranceOf
 
 # With random waypoints the error falls as 1/sqrt(pairs - 4): the first few pairs only make the problem solvable.
@@ -29,14 +29,29 @@ def stopping_factor(pairs: int, noise_stated: bool) -> float:
     return 1.0 if noise_stated else math.exp(1 / noise_dof(pairs))
 
 
-def predicted_p95_mm(pairs: int, p95_mm: float, noise_stated: bool) -> float:
-    """The p95 that will be compared with the tolerance at ``pairs`` pairs, if their information alone gives ``p95_mm``.
+def predicted_p95_upper_mm(pairs: int, p95_upper_mm: float, noise_stated: bool) -> float:
+    """The bound that will be compared with the tolerance at ``pairs`` pairs, if their information alone gives
+    ``p95_upper_mm``.
 
-    The uncertainty of an estimated noise is part of the stated p95, which is then exp(1.5 / nu) times larger on average
+    The uncertainty of an estimated noise is part of the bound, which is then exp(1.5 / nu) times larger on average
     (measured by ``bench.planning stop``); to this comes ``stopping_factor``.
     """
     factor = stopping_factor(pairs, noise_stated)
-    return p95_mm if noise_stated else p95_mm * factor**_VARIANCE_EXPONENT * factor
+    return p95_upper_mm if noise_stated else p95_upper_mm * factor**_VARIANCE_EXPONENT * factor
+
+
+def p95_upper_of_pick_mm(p95_upper_of_transform_mm: float, arm_p95_mm: float) -> float:
+    """The bound for picks whose own white error has the p95 ``arm_p95_mm``, with a transform of the bound stated.
+
+    All picks share the error of the transform. Where it is at its bound, the squared error of a pick is noncentral
+    chi-squared; its quantile by P. B. Patnaik, Biometrika 36(1/2), 1949.
+    """
+    sigma_mm = arm_p95_mm / math.sqrt(chi2_isf(3, 0.05))
+    if not p95_upper_of_transform_mm < 1e4 * sigma_mm:
+        return p95_upper_of_transform_mm
+    noncentrality = (p95_upper_of_transform_mm / sigma_mm) ** 2
+    scale = (3 + 2 * noncentrality) / (3 + noncentrality)
+    return sigma_mm * math.sqrt(scale * chi2_isf((3 + noncentrality) / scale, 0.05))
 
 
 @dataclass(frozen=True)
@@ -44,7 +59,7 @@ class Goal:
     """The goal of a session."""
 
     tolerance_mm: float
-    """Tolerance on the p95 of the expected error, millimetres."""
+    """Tolerance on the upper confidence bound of the p95, millimetres."""
     min_pairs: int
     """Fewest pairs that the solution must rest on."""
     max_pairs: int
@@ -53,28 +68,30 @@ class Goal:
     """Which error the tolerance is for."""
 
     def is_met(self, kept: int, outcome: Solution | Refusal | None) -> bool:
-        """Whether the solution uses enough pairs and its p95, corrected for stopping on it, is within the tolerance."""
+        """Whether the solution uses enough pairs, and the bound of its p95, corrected for stopping on it, is within the
+        tolerance."""
         if not isinstance(outcome, Solution) or _effective_pairs(kept, outcome) < self.min_pairs:
             return False
         factor = stopping_factor(outcome.pairs_used, outcome.robot_noise_stated)
-        return outcome.error_compared_mm(self.tolerance_of).p95 * factor <= self.tolerance_mm
+        return outcome.error_compared_mm(self.tolerance_of).p95_upper * factor <= self.tolerance_mm
 
     def is_out_of_reach(self, outcome: Solution | Refusal | None) -> bool:
         """Whether no further pair brings the error within the tolerance, since the arm itself exceeds it at a pick."""
         return isinstance(outcome, Solution) and self._remaining_mm(outcome) > self.tolerance_mm
 
     def _remaining_mm(self, solution: Solution) -> float:
-        """The p95 that no further pair reduces."""
+        """The bound of the p95 that no further pair reduces."""
         return solution.remaining_pick_error_mm if self.tolerance_of is ToleranceOf.PICK else 0.0
 
-    def p95_after_mm(self, solution: Solution, mean_square_ratio: float) -> float:
-        """The p95 with further pairs that reduce the mean square error of the transform by ``mean_square_ratio``.
+    def p95_upper_after_mm(self, solution: Solution, mean_square_ratio: float) -> float:
+        """The bound of the p95 with further pairs that reduce the mean square error of the transform by
+        ``mean_square_ratio``.
 
-        The square of the p95 has two parts: that of the arm at the pick stays as it is.
+        Its square has two parts: that of the arm at the pick stays as it is.
         """
-        p95 = solution.error_compared_mm(self.tolerance_of).p95
-        remaining_fraction = min(self._remaining_mm(solution) / p95, 1.0) ** 2 if p95 > 0 else 0.0
-        return p95 * math.sqrt(remaining_fraction + (1 - remaining_fraction) * mean_square_ratio)
+        p95_upper = solution.error_compared_mm(self.tolerance_of).p95_upper
+        remaining_fraction = min(self._remaining_mm(solution) / p95_upper, 1.0) ** 2 if p95_upper > 0 else 0.0
+        return p95_upper * math.sqrt(remaining_fraction + (1 - remaining_fraction) * mean_square_ratio)
 
     def pairs_wanted(self, kept: int, outcome: Solution | Refusal | None) -> int:
         """Pairs still wanted if further waypoints are like those so far; 0 exactly when the goal is met.
@@ -92,12 +109,12 @@ class Goal:
     def _pairs_until_tolerance(self, solution: Solution, room: int) -> int:
         """Further pairs until the error is predicted to be within the tolerance, at most ``room``."""
         used, stated = solution.pairs_used, solution.robot_noise_stated
-        if not math.isfinite(solution.error_compared_mm(self.tolerance_of).p95):
+        if not math.isfinite(solution.error_compared_mm(self.tolerance_of).p95_upper):
             return room
         now = max(used - _PAIRS_TO_SOLVE, 1)
         for more in range(room):
-            p95 = self.p95_after_mm(solution, now / (now + more))
-            if p95 * stopping_factor(used + more, stated) <= self.tolerance_mm:
+            p95_upper = self.p95_upper_after_mm(solution, now / (now + more))
+            if p95_upper * stopping_factor(used + more, stated) <= self.tolerance_mm:
                 return more
         return room
 

@@ -6,7 +6,6 @@ without rotation. Only they separate board scale and focal length from an error 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -27,7 +26,7 @@ from eyebolt.planning.candidates import (
     vertical_flange_orientation,
 )
 from eyebolt.planning.information import InformationForecast, SetupEstimate, forecast
-from eyebolt.planning.stopping import Goal, predicted_p95_mm
+from eyebolt.planning.stopping import Goal, p95_upper_of_pick_mm, predicted_p95_upper_mm
 
 TRANSLATION_M = 0.1
 # Shorter translations where the full length does not fit into the view.
@@ -85,8 +84,9 @@ class PlannedWaypoint:
     """What it is for."""
     base_T_flange: Array
     """(4, 4), metres: the flange pose."""
-    p95_mm: float
-    """p95 of the expected error once this pair is kept, millimetres; for a check, that of the whole plan."""
+    p95_upper_mm: float
+    """Predicted upper confidence bound of the p95 once this pair is kept, millimetres; for a check, that of the whole
+    plan."""
 
 
 @dataclass(frozen=True)
@@ -146,8 +146,8 @@ def plan_waypoints(
     while True:
         count = len(captured) + len(translation_set) + len(chosen)
         known_information = base + ahead.information_gains[chosen].sum(axis=0)
-        transform_p95_mm = predicted_p95_mm(count, ahead.p95_mm(known_information), noise_stated)
-        reached = math.hypot(transform_p95_mm, arm_p95_mm) <= tolerance_mm
+        of_transform_mm = predicted_p95_upper_mm(count, ahead.p95_upper_mm(known_information), noise_stated)
+        reached = p95_upper_of_pick_mm(of_transform_mm, arm_p95_mm) <= tolerance_mm
         if (reached and count >= min_pairs) or count >= max_pairs:
             break
         chosen.append(search.best(known_information, [*translation_set, *chosen]))
@@ -166,13 +166,19 @@ def plan_waypoints(
     for number, (kind, row) in enumerate(order):
         known_information = known_information + ahead.information_gains[row]
         count = len(captured) + number + 1
-        p95 = math.hypot(predicted_p95_mm(count, ahead.p95_mm(known_information), noise_stated), arm_p95_mm)
+        of_transform_mm = predicted_p95_upper_mm(count, ahead.p95_upper_mm(known_information), noise_stated)
+        p95_upper = p95_upper_of_pick_mm(of_transform_mm, arm_p95_mm)
         # In this order the tolerance may be reached a waypoint sooner than in the order of the search.
-        if kind is WaypointKind.ROTATION and waypoints and waypoints[-1].p95_mm <= tolerance_mm and count > min_pairs:
+        if (
+            kind is WaypointKind.ROTATION
+            and waypoints
+            and waypoints[-1].p95_upper_mm <= tolerance_mm
+            and count > min_pairs
+        ):
             kind = WaypointKind.SPARE
-        waypoints.append(PlannedWaypoint(kind, everything[row], p95))
+        waypoints.append(PlannedWaypoint(kind, everything[row], p95_upper))
     if waypoints:
-        waypoints.append(replace(waypoints[0], kind=WaypointKind.CHECK, p95_mm=waypoints[-1].p95_mm))
+        waypoints.append(replace(waypoints[0], kind=WaypointKind.CHECK, p95_upper_mm=waypoints[-1].p95_upper_mm))
     return Plan(tuple(waypoints), reached, translation_length_m if translation_set else 0.0, tolerated)
 
 

@@ -338,8 +338,8 @@ _ROWS = (
     Verb("status", is_recorded=False, meaning="0 with count and aux"),
     Verb(
         "solve",
-        meaning="0 with aux = p95 in micrometres if the result is acceptable and complete; else 28 or 32 to 38 (36"
-        " while a direction is unknown, or the pose format cannot hold the transform)",
+        meaning="0 with aux = upper bound of the p95 in micrometres if the result is acceptable and complete; else 28"
+        " or 32 to 38 (36 while a direction is unknown, or the pose format cannot hold the transform)",
     ),
     Verb("bye", meaning="0; a last solve, and the session is closed. The same line again gets the stored reply"),
     Verb(

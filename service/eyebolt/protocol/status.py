@@ -156,8 +156,8 @@ class NextViewStatus(_Part):
 
     message: Text
     """How to move the board or the camera."""
-    p95_mm: OptionalNumber = None
-    """Expected error (p95) with that view added, mm."""
+    p95_upper_mm: OptionalNumber = None
+    """Upper confidence bound of the p95 with that view added, mm."""
     pose: tuple[float, ...] | None = None
     """Suggested pose in the robot's own format; null where no view is suggested."""
 
@@ -258,8 +258,8 @@ class ResultStatus(_Part):
 
     acceptance: AcceptanceSummary
     """Its assessment."""
-    p95_mm: OptionalNumber
-    """Expected error over the working volume (p95), mm; without a direction that ``gap`` names."""
+    p95_upper_mm: OptionalNumber
+    """Upper confidence bound of the p95 of what ``tolerance_of`` names, mm; without a direction that ``gap`` names."""
     used: Count
     """Pairs that the solution rests on."""
     excluded: Count
@@ -315,10 +315,11 @@ class StatusMessage(_Part):
     tolerance_of: ToleranceOf
     """``[goal] tolerance_of``: the error that is stated and compared with the tolerance, of a ``pick`` or of the
     ``transform`` alone."""
-    expected_p95_mm: OptionalNumber
-    """Expected error (p95) of what ``tolerance_of`` names, mm; null without a solution."""
-    p95_history_mm: tuple[OptionalNumber, ...]
-    """Expected error after each kept pair, oldest first."""
+    p95_upper_mm: OptionalNumber
+    """Upper bound, at 95 % confidence, of the p95 of what ``tolerance_of`` names, mm, which is compared with the
+    tolerance; null without a solution."""
+    p95_upper_history_mm: tuple[OptionalNumber, ...]
+    """That bound after each kept pair, oldest first."""
     request: RequestStatus | None
     """The request in progress; null between requests."""
     last_reply: LastReply | None

@@ -103,6 +103,9 @@ class ExpectedError(_Part):
     """95th percentile, mm."""
     worst_p95: float
     """95th percentile at the worst point of the working volume, mm."""
+    p95_upper: float | None = None
+    """Upper bound, at 95 % confidence, of the 95th percentile over the working volume, mm: what is compared with the
+    tolerance; null in results of before this key."""
 
 
 class Contributions(_Part):
@@ -350,7 +353,7 @@ class ResultDocument(_Part):
     tolerance_mm: float | None = None
     """Tolerance of the job, mm; null in results of before this key."""
     tolerance_of: ToleranceOf | None = None
-    """The error that was compared with it: that of a ``pick`` or of the ``transform``; null as above."""
+    """The error whose `p95_upper` was compared with it: that of a ``pick`` or of the ``transform``; null as above."""
     expected_error_mm: ExpectedError | None
     """Expected error of the transform over the working volume; null while a direction is unobservable."""
     error_contributions_mm: Contributions | None
@@ -361,7 +364,7 @@ class ResultDocument(_Part):
     """Expected error of a pick as the station file states it, with the arm's own errors; null while a direction is
     unobservable."""
     remaining_pick_error_mm: float | None = None
-    """p95 of that error which no further pairs reduce, mm; null as above."""
+    """Upper bound of the p95 of that error which no further pairs reduce, mm; null as above."""
     covariance: tuple[Row6, ...] | None
     """Covariance (6, 6) of the transform, perturbed on the right: translation, rotation; m and rad; null while a
     direction is unobservable."""

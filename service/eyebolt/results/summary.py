@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from eyebolt.geometry import PoseFormat
-from eyebolt.results.document import Contributions, Deviation, Lens, Residuals, ResultDocument
+from eyebolt.results.document import Contributions, Deviation, ExpectedError, Lens, Residuals, ResultDocument
+
+# Lens parameters in pixels; the others have no unit.
+_PIXELS = ("fx", "fy", "cx", "cy")
 
 
 def summary(document: ResultDocument, with_acceptance: bool = True) -> list[str]:
@@ -89,18 +92,23 @@ def _error_lines(document: ResultDocument) -> list[str]:
     if error is None or pick is None:
         return []
     return [
-        f"expected error of a pick, with the arm's own errors: median {pick.median:.3f} mm, p95 {pick.p95:.3f} mm",
-        f"expected error of the transform alone: median {error.median:.3f} mm, p95 {error.p95:.3f} mm,"
-        f" p95 at the worst point {error.worst_p95:.3f} mm",
+        f"expected error of a pick, with the arm's own errors: {_quantiles(pick)}",
+        f"expected error of the transform alone: {_quantiles(error)}, p95 at the worst point {error.worst_p95:.3f} mm",
         f"error by source (RMS): {_contributions(document.error_contributions_mm)}",
         *_tolerance_lines(document),
     ]
 
 
+def _quantiles(error: ExpectedError) -> str:
+    upper = "" if error.p95_upper is None else f" (at 95 % confidence at most {error.p95_upper:.3f} mm)"
+    return f"median {error.median:.3f} mm, p95 {error.p95:.3f} mm{upper}"
+
+
 def _tolerance_lines(document: ResultDocument) -> list[str]:
     if document.tolerance_mm is None or document.tolerance_of is None:
         return []
-    return [f"tolerance: {document.tolerance_mm:g} mm, for the error of {document.tolerance_of.description}"]
+    compared = f"the p95 of the error of {document.tolerance_of.description}, at 95 % confidence"
+    return [f"tolerance: {document.tolerance_mm:g} mm, for {compared}"]
 
 
 def _contributions(found: Contributions | None) -> str:
@@ -119,7 +127,10 @@ def _priors(document: ResultDocument) -> str:
     if document.board_bow is not None:
         bow = document.board_bow.x
         named["bow"] = (f"{bow.prior_sigma:.2g} mm", bow.prior_source)
-    named |= {name: (f"{found.prior_sigma:.4g}", found.prior_source) for name, found in (document.lens or {}).items()}
+    named |= {
+        name: (f"{found.prior_sigma:.4g}{' px' if name in _PIXELS else ''}", found.prior_source)
+        for name, found in (document.lens or {}).items()
+    }
     sources = dict.fromkeys(source for _, source in named.values())
     return "; ".join(
         f"{source}: " + ", ".join(f"{name} {sigma}" for name, (sigma, own) in named.items() if own == source)
@@ -139,7 +150,7 @@ def _residuals(measured: Residuals) -> str:
 
 def _lens_lines(lens: Lens) -> list[str]:
     (fx, _, cx), (_, fy, cy), _ = lens.matrix
-    pixels = {"fx": fx, "fy": fy, "cx": cx, "cy": cy}
+    pixels = dict(zip(_PIXELS, (fx, fy, cx, cy), strict=True))
     distortion = dict(zip((n for n in lens.sigma if n not in pixels), lens.distortion, strict=True))
     lines = ["lens estimated from the pairs (the station still uses its lens file):"]
     lines += [f"  {name} {value:.3f} px (sigma {lens.sigma[name]:.3f})" for name, value in pixels.items()]

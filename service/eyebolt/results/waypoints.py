@@ -74,8 +74,9 @@ def _format_line(pose_format: PoseFormat, flange_T_tool: Array | None) -> str:
 
 def _description(waypoint: PlannedWaypoint) -> str:
     # Before the pairs determine all directions the number is only that of the prior.
-    known = waypoint.p95_mm < 1e2 and waypoint.kind != "check"
-    return _KIND_LABELS[waypoint.kind] + (f"; expected error after it {waypoint.p95_mm:.3f} mm (p95)" if known else "")
+    known = waypoint.p95_upper_mm < 1e2 and waypoint.kind != "check"
+    after = f"; error after it up to {waypoint.p95_upper_mm:.3f} mm (p95, at 95 % confidence)" if known else ""
+    return _KIND_LABELS[waypoint.kind] + after
 
 
 def _fields(waypoint: PlannedWaypoint, pose_format: PoseFormat, flange_T_tool: Array | None) -> list[str]:

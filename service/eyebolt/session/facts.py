@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from typing import Annotated, Literal, get_args
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import AliasChoices, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from eyebolt.boards import DetectionRecord, NoDetectionRecord
 from eyebolt.calibration import (
@@ -303,8 +303,9 @@ class SolveFact(_Record):
     """Pairs kept once the request counts."""
     refusal_code: str | None
     """Why nothing was solved; null for a solution."""
-    expected_p95_mm: float | None
-    """p95 of the expected error that is compared with the tolerance; null if refused."""
+    p95_upper_mm: float | None = Field(validation_alias=AliasChoices("p95_upper_mm", "expected_p95_mm"))
+    """Upper confidence bound of the p95 of the expected error, which is compared with the tolerance; null if refused.
+    In records of before this key `expected_p95_mm`, the p95 itself."""
     tolerance_of: ToleranceOf = ToleranceOf.TRANSFORM
     """Which error that is: a ``pick``'s or the ``transform``'s; the latter in records of before this key."""
     acceptance: AcceptanceRecord

@@ -133,8 +133,8 @@ class SessionLog:
     """The newest reply."""
     ended_stop: Code | None = None
     """The stop before the newest reply whose cause is over with it: an image request failed, and the next did not."""
-    p95_history_mm: tuple[float | None, ...] = ()
-    """Expected error (p95) after each kept pair, mm; None where none was solved with exactly these."""
+    p95_upper_history_mm: tuple[float | None, ...] = ()
+    """Upper confidence bound of the p95 after each kept pair, mm; None where none was solved with exactly these."""
     is_closed: bool = False
     """``bye`` was answered 0."""
 
@@ -254,11 +254,11 @@ def _apply_touch(log: SessionLog, fact: TouchFact) -> SessionLog:
 
 
 def _apply_solve(log: SessionLog, fact: SolveFact) -> SessionLog:
-    history = log.p95_history_mm
+    history = log.p95_upper_history_mm
     if fact.is_background and history:
         # The reply to the newest pair was recorded before its solve.
-        history = (*history[:-1], fact.expected_p95_mm)
-    return replace(log, last_solve=fact, p95_history_mm=history)
+        history = (*history[:-1], fact.p95_upper_mm)
+    return replace(log, last_solve=fact, p95_upper_history_mm=history)
 
 
 def _apply_next_view(log: SessionLog, fact: NextViewFact) -> SessionLog:
@@ -271,7 +271,7 @@ def _apply_next_view(log: SessionLog, fact: NextViewFact) -> SessionLog:
 
 def _apply_reply(log: SessionLog, fact: ReplyFact) -> SessionLog:
     code, verb = fact.code, fact.request.verb
-    captures, history, solve = log.captures, log.p95_history_mm, log.last_solve
+    captures, history, solve = log.captures, log.p95_upper_history_mm, log.last_solve
     placed_board, touches = log.placed_board, log.touches
     newest = log.unanswered
     if newest is not None and newest.request == fact.request:
@@ -281,7 +281,7 @@ def _apply_reply(log: SessionLog, fact: ReplyFact) -> SessionLog:
         captures = (*captures[:-1], replace(newest, code=code, is_refused_by_solve=is_refused_by_solve))
         if verb == "capture" and code.keeps_pair:
             is_solved = solve is not None and solve.kept == fact.count
-            history = (*history, solve.expected_p95_mm if solve is not None and is_solved else None)
+            history = (*history, solve.p95_upper_mm if solve is not None and is_solved else None)
     elif newest is not None:
         # This capture was answered 31, and the robot went on: no restart may resume it.
         captures = (*captures[:-1], replace(newest, code=Code.CANNOT_RECORD))
@@ -308,7 +308,7 @@ def _apply_reply(log: SessionLog, fact: ReplyFact) -> SessionLog:
         ended_stop=before.code if before is not None and is_over else None,
         replies={**log.replies, fact.request.seq: fact},
         captures=captures,
-        p95_history_mm=history,
+        p95_upper_history_mm=history,
         placed_board=placed_board,
         touches=touches,
         pending_touch=None,

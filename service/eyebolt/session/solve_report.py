@@ -138,10 +138,10 @@ class SolveReport:
         )
 
     @property
-    def expected_p95_mm(self) -> float | None:
-        """p95 of the error that is compared with the tolerance; None after a refusal."""
+    def p95_upper_mm(self) -> float | None:
+        """Upper confidence bound of the p95, which is compared with the tolerance; None after a refusal."""
         outcome = self.outcome
-        return None if isinstance(outcome, Refusal) else outcome.error_compared_mm(self.tolerance_of).p95
+        return None if isinstance(outcome, Refusal) else outcome.error_compared_mm(self.tolerance_of).p95_upper
 
     @property
     def findings(self) -> tuple[FindingSummary, ...]:
@@ -168,7 +168,7 @@ class SolveReport:
             is_background=is_background,
             kept=self.kept,
             refusal_code=outcome.code if isinstance(outcome, Refusal) else None,
-            expected_p95_mm=self.expected_p95_mm,
+            p95_upper_mm=self.p95_upper_mm,
             tolerance_of=self.tolerance_of,
             acceptance=AcceptanceRecord(status=self.acceptance.status, reason=self.acceptance.reason),
             gap=None if self.gap is None else GapSummary(message=self.gap.message, remedy=self.gap.remedy),

@@ -139,9 +139,9 @@ def _as_outlier(index: int, outcome: Solution | Refusal) -> ViewAcceptance | Non
 
 
 def _solve_decision(state: State, report: SolveReport) -> Decision:
-    """The reply to ``solve``: 0 with the p95 in micrometres, or why there is no result that can be used.
+    """The reply to ``solve``: 0 with the bound of the p95 in micrometres, or why there is no result that can be used.
 
-    The p95 is that of the error which ``[goal] tolerance_of`` names.
+    The error is the one which ``[goal] tolerance_of`` names.
     """
     goal, outcome, wanted = state.config.goal, report.outcome, report.pairs_wanted
     if report.stop is not None:
@@ -155,12 +155,12 @@ def _solve_decision(state: State, report: SolveReport) -> Decision:
         gap = report.gap
         return Decision(Code.NOT_ACCEPTED, gap.message, gap.remedy, report.kept, wanted)
     elif report.acceptance.status is not AcceptanceStatus.REJECT:
-        p95_um = round(outcome.error_compared_mm(goal.tolerance_of).p95 * 1e3)
+        p95_upper_um = round(outcome.error_compared_mm(goal.tolerance_of).p95_upper * 1e3)
         reservation = report.reservation
         message = f"{report.acceptance.reason}; but {reservation}" if reservation else report.acceptance.reason
         remedy = "Read the findings, then the result." if reservation else "Read the result; the engineer accepts it."
-        return Decision(Code.OK, message, remedy, report.kept, p95_um)
-    elif outcome.error_compared_mm(goal.tolerance_of).p95 <= goal.tolerance_mm:
+        return Decision(Code.OK, message, remedy, report.kept, p95_upper_um)
+    elif outcome.error_compared_mm(goal.tolerance_of).p95_upper <= goal.tolerance_mm:
         # Not the cause of the acceptance: a stop of half-turned views precedes the p95 there and is not in ``stop``.
         code = Code.NOT_ACCEPTED
     else:

@@ -62,8 +62,8 @@ def status_message(
         checks=len(log.checks) if log is not None else 0,
         tolerance_mm=goal.tolerance_mm,
         tolerance_of=goal.tolerance_of,
-        expected_p95_mm=current.expected_p95_mm if current is not None else None,
-        p95_history_mm=log.p95_history_mm if log is not None else (),
+        p95_upper_mm=current.p95_upper_mm if current is not None else None,
+        p95_upper_history_mm=log.p95_upper_history_mm if log is not None else (),
         request=_request_in_progress(state),
         last_reply=_newest_reply(state),
         timings_ms=log.last_timings.ms if log is not None and log.last_timings is not None else None,
@@ -134,7 +134,9 @@ def _progress(state: State, current: SolveFact | None) -> ProgressStatus | None:
         pose = found.next_view.base_T_flange
         # Written as the robot writes poses, so that it can be compared with the teach pendant.
         fields = None if pose is None else tuple(state.config.pose_fields(np.array(pose)))
-        next_view = NextViewStatus(message=found.next_view.message, p95_mm=found.next_view.p95_mm, pose=fields)
+        next_view = NextViewStatus(
+            message=found.next_view.message, p95_upper_mm=found.next_view.p95_upper_mm, pose=fields
+        )
     if found.coverage is not None:
         coverage = CoverageStatus(**dataclasses.asdict(found.coverage))
     return ProgressStatus(
@@ -161,13 +163,13 @@ def _phase(state: State) -> Phase:
 
 
 def _result(current: SolveFact | None) -> ResultStatus | None:
-    if current is None or current.expected_p95_mm is None:
+    if current is None or current.p95_upper_mm is None:
         return None
     acceptance = AcceptanceSummary(status=current.acceptance.status, reason=current.acceptance.reason)
     excluded = len(current.excluded)
     used = len(current.based_on.pairs) - excluded
     return ResultStatus(
-        acceptance=acceptance, p95_mm=current.expected_p95_mm, used=used, excluded=excluded, gap=current.gap
+        acceptance=acceptance, p95_upper_mm=current.p95_upper_mm, used=used, excluded=excluded, gap=current.gap
     )
 
 

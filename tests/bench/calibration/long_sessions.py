@@ -103,8 +103,8 @@ def session(seed, mount, start, more, ratio):
             pairs[row] = replace(pairs[row], base_T_flange=pose @ moved if on_flange else moved @ pose)
     problem = replace(problem, pairs=pairs)
     first = solve(replace(problem, pairs=pairs[:start]))
-    p95_mm = first.expected_error_mm.p95 * stopping_factor(start, noise_stated=False)
-    return fault, problem, float(p95_mm * (ratio or rng.choice([0.98, 1.02, 1.06, 1.15, 1.5, 2.0])))
+    p95_upper_mm = first.expected_error_mm.p95_upper * stopping_factor(start, noise_stated=False)
+    return fault, problem, float(p95_upper_mm * (ratio or rng.choice([0.98, 1.02, 1.06, 1.15, 1.5, 2.0])))
 
 
 def play(problem, tolerance_mm, start):

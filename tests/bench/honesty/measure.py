@@ -53,6 +53,8 @@ class Measured:
     inside: float = np.nan
     """Share of the volume within the stated p95."""
     stated_p95_mm: float = np.nan
+    stated_upper_mm: float = np.nan
+    """Stated upper confidence bound of the p95."""
     true_p95_mm: float = np.nan
     """95 % quantile of the error over the volume."""
     clean_lost: int = 0
@@ -66,6 +68,8 @@ class Measured:
     pick_p95_mm: dict[str, float] = field(default_factory=dict)
     """95 % quantile of the pick errors, by posture."""
     stated_pick_p95_mm: dict[str, float] = field(default_factory=dict)
+    stated_pick_upper_mm: float = np.nan
+    """The bound for picks with the tool down."""
     findings: tuple[str, ...] = ()
     """``code/severity`` of each."""
     cause: str = ""
@@ -191,6 +195,8 @@ def measured(session: Session, row_name: str, seed: int) -> Measured:
         error_mm2=float((errors**2).mean()),
         inside=share_within(errors, stated),
         stated_p95_mm=stated,
+        stated_upper_mm=outcome.expected_error_mm.p95_upper,
+        stated_pick_upper_mm=outcome.expected_pick_error_mm.p95_upper,
         true_p95_mm=float(np.quantile(errors, 0.95)),
         accepted=assessed.status is AcceptanceStatus.ACCEPT,
         accepted_transform=of_transform.status is AcceptanceStatus.ACCEPT,

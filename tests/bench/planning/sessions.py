@@ -76,7 +76,7 @@ def tight_session(mount, seed, level, least):
 
 def met_tolerance_mm(found):
     """The smallest tolerance that a solution meets."""
-    low, high = 0.0, 4 * found.expected_error_mm.p95
+    low, high = 0.0, 4 * found.expected_error_mm.p95_upper
     for _ in range(60):
         middle = (low + high) / 2
         low, high = (low, middle) if goal_at(middle).is_met(FEWEST, found) else (middle, high)

@@ -21,7 +21,7 @@ def chi2_sf(dof: int, chi2: Array | float) -> Array:
     return np.asarray(scipy.special.chdtrc(dof, chi2))
 
 
-def chi2_isf(dof: int, p_value: float) -> float:
+def chi2_isf(dof: float, p_value: float) -> float:
     """Value that a chi-squared variable with ``dof`` degrees of freedom exceeds with probability ``p_value``."""
     return float(scipy.special.chdtri(dof, p_value))
 

@@ -6,7 +6,7 @@ from eyebolt.calibration.uncertainty.expected_error import (
     ErrorMap,
     ErrorSummary,
     expected_error,
-    p95_of_covariance,
+    p95_upper_of_covariance,
     standard_normal,
 )
 from eyebolt.calibration.uncertainty.pick_error import pick_error
@@ -26,7 +26,7 @@ __all__ = [
     "error_contributions",
     "expected_error",
     "findings_on_error_budget",
-    "p95_of_covariance",
+    "p95_upper_of_covariance",
     "pick_error",
     "predictive_model",
     "standard_normal",
