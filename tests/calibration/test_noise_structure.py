@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from eyebolt.calibration.estimation.linearization import invert_information
+from eyebolt.calibration.estimation.maximum_likelihood import joint_estimate
+from eyebolt.calibration.estimation.noise_shape import select_pose_excess
 from eyebolt.calibration.estimation.statistics import shrunk_variances
 from eyebolt.calibration.robust import robust_estimate
 from eyebolt.calibration.solve import _usable_pairs
@@ -92,3 +94,26 @@ def test_a_cluster_of_equal_eigenvalues_does_not_stop_the_inversion(monkeypatch)
     np.testing.assert_allclose(invert_information(information), expected, rtol=1e-9, atol=1e-15)
     with pytest.raises(np.linalg.LinAlgError):
         invert_information(np.full((3, 3), np.nan))
+
+
+def test_a_common_error_of_the_corners_of_a_view_is_a_pose_excess(cases):
+    """Views displaced with 15 times the covariance that their corner noise leaves to their poses, which absorb it."""
+    simulated, rng = make_problem("fixed", 12, 3, robot_noise_mm=0.01, robot_noise_deg=0.002), np.random.default_rng(5)
+    camera = cases.convert(simulated, False).camera
+    corners_px = []
+    for pose, ids, px in zip(simulated.camera_T_board_true, simulated.corner_ids, simulated.corners_px, strict=True):
+        points = simulated.board_corners_m[ids]
+
+        def seen(change, pose=pose, points=points):
+            moved = pose @ exp_se3(change[:3], change[3:])
+            return camera.project(points @ moved[:3, :3].T + moved[:3, 3])
+
+        steps = 1e-6 * np.eye(6)
+        jacobian = np.stack([(seen(step) - seen(-step)).ravel() / 2e-6 for step in steps], axis=-1)
+        covariance = 15 * 0.1**2 * np.linalg.inv(jacobian.T @ jacobian)
+        corners_px.append(px + seen(rng.multivariate_normal(np.zeros(6), covariance)) - seen(np.zeros(6)))
+    for case, low, high in ((replace(simulated, corners_px=corners_px), 8, 32), (simulated, 1, 1)):
+        problem = cases.convert(case, False)
+        joint = joint_estimate(problem, cases.observations_of(problem), case.hand_eye_true, case.nuisance_true)
+        excess = select_pose_excess(joint.model, joint.corner_sigma_px, joint.noise.prior, joint.noise.best, joint.fits)
+        assert low <= excess <= high

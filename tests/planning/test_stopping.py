@@ -8,8 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import chi2
 
+from eyebolt.calibration.problem import STATED_NOISE_DOF
 from eyebolt.calibration.solution import Refusal, RefusalCode
 from eyebolt.planning.stopping import Goal, p95_upper_of_pick_mm, predicted_p95_upper_mm, stopping_factor
+from eyebolt_sim.problems import EXACT_NOISE_DOF
 from support.solutions import made_up_solution
 
 TOLERANCE_MM = 0.5
@@ -17,8 +19,8 @@ GOAL = Goal(TOLERANCE_MM, min_pairs=8, max_pairs=40)
 REFUSAL = Refusal(RefusalCode.INSUFFICIENT_ROTATION, "the waypoints turn too little", "turn more", 5)
 
 
-def solution(p95_mm, findings=(), stated=True, **changes):
-    return made_up_solution(p95_mm, findings=tuple(findings), robot_noise_stated=stated, **changes)
+def solution(p95_mm, findings=(), dof=EXACT_NOISE_DOF, **changes):
+    return made_up_solution(p95_mm, findings=tuple(findings), robot_noise_prior_dof=dof, **changes)
 
 
 GOALS = st.builds(
@@ -107,27 +109,27 @@ def test_without_a_solution_every_pair_kept_is_one_less_wanted_down_to_one(goal,
     assert then == max(now - 1, 1)
 
 
-@pytest.mark.parametrize("stated", [True, False])
-def test_pairs_wanted_leads_to_the_goal_if_the_error_follows_the_law(stated):
+@pytest.mark.parametrize("dof", [0.0, STATED_NOISE_DOF, EXACT_NOISE_DOF])
+def test_pairs_wanted_leads_to_the_goal_if_the_error_follows_the_law(dof):
     """Error x sqrt(pairs - 4) constant, as ``bench.planning stop`` measures it: the loop ends as predicted."""
     kept, asked = 8, []
-    while (
-        wanted := GOAL.pairs_wanted(kept, solution(1.6 / math.sqrt(kept - 4), pairs_used=kept, stated=stated))
-    ) and len(asked) < 5:
+    while (wanted := GOAL.pairs_wanted(kept, solution(1.6 / math.sqrt(kept - 4), pairs_used=kept, dof=dof))) and len(
+        asked
+    ) < 5:
         asked.append(wanted)
         kept += wanted
     assert len(asked) == 1
-    assert 1.6 / math.sqrt(kept - 4) * stopping_factor(kept, stated) <= TOLERANCE_MM
-    assert 1.6 / math.sqrt(kept - 5) * stopping_factor(kept - 1, stated) > TOLERANCE_MM
+    assert 1.6 / math.sqrt(kept - 4) * stopping_factor(kept, dof) <= TOLERANCE_MM
+    assert 1.6 / math.sqrt(kept - 5) * stopping_factor(kept - 1, dof) > TOLERANCE_MM
 
 
 def test_an_estimated_noise_is_corrected_for_sequential_stopping():
     """The factor is exp(1 / nu) with nu = 3 n - 6 degrees of freedom of the noise."""
     factor = math.exp(1 / 18)
     just = TOLERANCE_MM / factor
-    assert GOAL.is_met(8, solution(just * (1 - 1e-9), pairs_used=8, stated=False))
-    assert not GOAL.is_met(8, solution(just * (1 + 1e-9), pairs_used=8, stated=False))
-    assert GOAL.is_met(8, solution(TOLERANCE_MM, pairs_used=8, stated=True))
+    assert GOAL.is_met(8, solution(just * (1 - 1e-9), pairs_used=8, dof=0.0))
+    assert not GOAL.is_met(8, solution(just * (1 + 1e-9), pairs_used=8, dof=0.0))
+    assert GOAL.is_met(8, solution(TOLERANCE_MM, pairs_used=8))
 
 
 def test_excluded_pairs_do_not_count():
@@ -139,9 +141,9 @@ def test_excluded_pairs_do_not_count():
     assert not GOAL.is_met(7, solution(TOLERANCE_MM / 4, pairs_used=8)), "nor do those that were refused and then used"
 
 
-@pytest.mark.parametrize("stated", [True, False])
-def test_the_predicted_p95_approaches_that_of_the_information(stated):
-    predicted = [predicted_p95_upper_mm(pairs, 0.3, stated) for pairs in (3, 8, 20, 40, 1000)]
+@pytest.mark.parametrize("dof", [0.0, STATED_NOISE_DOF, EXACT_NOISE_DOF])
+def test_the_predicted_p95_approaches_that_of_the_information(dof):
+    predicted = [predicted_p95_upper_mm(pairs, 0.3, dof) for pairs in (3, 8, 20, 40, 1000)]
     assert predicted == sorted(predicted, reverse=True)
     assert predicted[-1] == pytest.approx(0.3, rel=1e-3)
 
@@ -156,13 +158,15 @@ def test_the_bound_of_a_pick_contains_the_noise_of_the_arm_beside_the_shared_err
     assert p95_upper_of_pick_mm(math.inf, arm_mm) == math.inf
 
 
-def test_the_variance_at_the_stop_is_too_small_by_two_over_its_degrees_of_freedom():
-    """The basis of the stopping factor: variances of 3 numbers a pair, stopped when s / sqrt(n - 4) reaches a limit."""
+@pytest.mark.parametrize("dof", [0.0, STATED_NOISE_DOF, 10.0])
+def test_the_variance_at_the_stop_is_as_much_too_small_as_the_factor_corrects(dof):
+    """Variances of 3 numbers a pair beside a true statement, stopped when s / sqrt(n - 4) reaches a limit."""
     counts = np.arange(3, 151)
     squares = np.cumsum(np.random.default_rng(1).chisquare(3, size=(20000, len(counts))), axis=1)
-    variance = squares / (3 * counts - 6)
+    nu = 3 * counts - 6
+    variance = (squares + dof) / (nu + dof)
     stop = variance * 16 / np.maximum(counts - 4, 1e-9) <= 1
     stop[:, counts < 8] = False
     at_stop = variance[np.arange(len(stop)), stop.argmax(axis=1)]
     assert stop.any(axis=1).all()
-    assert at_stop.mean() == pytest.approx(stopping_factor(20, noise_stated=False) ** -2, abs=0.2 * 2 / 54)
+    assert at_stop.mean() == pytest.approx(stopping_factor(20, dof) ** -2, abs=0.2 * 2 / 54)

@@ -22,7 +22,7 @@ from eyebolt.results.waypoints import CAUTIONS
 from eyebolt_sim.arm import inverse_kinematics
 from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, make_cell_geometry
 from eyebolt_sim.pose_format import PoseFormat
-from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS
+from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS, EXACT_NOISE_DOF
 from eyebolt_sim.transforms import inverse, matrix
 from eyebolt_sim.views import visible_fraction
 from eyebolt_sim.waypoints import plan_waypoints as simulated_waypoints
@@ -40,7 +40,7 @@ def guessed(mount, seed, turns="free", camera=CAMERA, board_m=DEFAULT_BOARD.corn
 
 
 def planned(setup, tolerance_mm=TOLERANCE_MM, guess=None, max_pairs=40, **more):
-    return plan_waypoints(setup, [], Goal(tolerance_mm, 8, max_pairs), False, guess, **more)
+    return plan_waypoints(setup, [], Goal(tolerance_mm, 8, max_pairs), 0.0, guess, **more)
 
 
 def perturbed(scene, rng):
@@ -102,7 +102,7 @@ def test_the_plan_reaches_the_tolerance_with_no_pair_too_many(mount):
 
 def test_a_tolerance_out_of_reach_ends_at_max_pairs_and_is_reported():
     _, setup = guessed("fixed", 2)
-    plan = plan_waypoints(setup, [], Goal(1e-4, 8, 14), noise_stated=True)
+    plan = plan_waypoints(setup, [], Goal(1e-4, 8, 14), noise_prior_dof=EXACT_NOISE_DOF)
     assert not plan.is_met
     assert len(plan.waypoints) == 14 + 1
 

@@ -142,7 +142,7 @@ def test_a_goal_that_is_just_met_is_not_settled(share, is_settled):
 
 def made_up(share):
     """A solution from 41 pairs that meets the goal with this share of the tolerance."""
-    return replace(solution(TOLERANCE_MM * share / stopping_factor(41, False), 41), prediction=EXPECTATION)
+    return replace(solution(TOLERANCE_MM * share / stopping_factor(41, 0.0), 41), prediction=EXPECTATION)
 
 
 def test_a_failed_solve_is_repeated_before_the_next_reply(settled):

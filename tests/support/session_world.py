@@ -400,7 +400,7 @@ class World:
         elif self.wanted:
             # The error falls as 1 / sqrt(pairs - 4): this ratio needs the wanted number of further pairs.
             good = count - len(excluded)
-            ratio = np.sqrt(1 + (self.wanted - 0.5) / max(good - 4, 1)) / stopping_factor(good + self.wanted, False)
+            ratio = np.sqrt(1 + (self.wanted - 0.5) / max(good - 4, 1)) / stopping_factor(good + self.wanted, 0.0)
         else:
             ratio = 1 + 1e-6
         found = solution(float(TOLERANCE_MM * ratio), count - len(excluded), excluded, self.findings)

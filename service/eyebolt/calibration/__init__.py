@@ -24,7 +24,7 @@ from eyebolt.calibration.nuisance_prior import (
     default_coefficient_sigma,
     measured_scale_sigma,
 )
-from eyebolt.calibration.problem import PoseConvention, Problem, RobotNoise, WorkingVolume
+from eyebolt.calibration.problem import STATED_NOISE_DOF, PoseConvention, Problem, RobotNoise, WorkingVolume
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.result_format import ResultFormat, ResultGap
 from eyebolt.calibration.robust import MIN_PAIRS
@@ -48,6 +48,7 @@ __all__ = [
     "FINDING_KINDS",
     "MIN_PAIRS",
     "PRINTED_SCALE_SIGMA",
+    "STATED_NOISE_DOF",
     "AcceptanceCause",
     "AcceptanceStatus",
     "BoardBow",

@@ -99,8 +99,8 @@ class Solution:
     """Noise of the arm per axis, translation, mm."""
     robot_noise_deg: float
     """Noise of the arm per axis, rotation, deg."""
-    robot_noise_stated: bool
-    """Whether the noise is stated rather than estimated."""
+    robot_noise_prior_dof: float
+    """Degrees of freedom of the stated noise, the prior of the estimate; 0 where none is stated."""
     board_scale: ParameterDeviation
     """Board scale, estimated beside X; its uncertainty is part of the expected error."""
     focal_length: ParameterDeviation
@@ -123,6 +123,11 @@ class Solution:
     """Every lens parameter that is estimated beside X, by name."""
     prediction: PredictiveModel | None = None
     """Prediction of further pairs."""
+
+    @property
+    def robot_noise_stated(self) -> bool:
+        """Whether a noise is stated."""
+        return self.robot_noise_prior_dof > 0
 
     def error_compared_mm(self, tolerance_of: ToleranceOf) -> ErrorSummary:
         """The error that the tolerance is for; its ``p95_upper`` is what is compared with the tolerance."""

@@ -333,7 +333,7 @@ def _solution(
         corner_rms_px=_corner_rms_px(joint),
         robot_noise_mm=noise.translation_m * 1e3,
         robot_noise_deg=float(np.rad2deg(noise.rotation_rad)),
-        robot_noise_stated=joint.noise.stated,
+        robot_noise_prior_dof=joint.noise.prior.dof,
         board_scale=_deviation(problem, joint, {SCALE: 1.0}),
         focal_length=_deviation(problem, joint, {"fx": 0.5 / matrix[0, 0], "fy": 0.5 / matrix[1, 1]}),
         board_bow=_board_bow(problem, joint),

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from eyebolt.calibration import Refusal, RobotNoise, solve
+from eyebolt.calibration import STATED_NOISE_DOF, Refusal, RobotNoise, solve
 from eyebolt.cli.runner import write_text_file
 from eyebolt.context import StationContext, load_context, load_session
 from eyebolt.errors import InputFault
@@ -65,7 +65,7 @@ def plan_station(
         setup, capture_pairs = _setup_from_guess(context, camera, board, known_flanges), []
         guess = GuessUncertainty()
         arm_p95_mm = pick_scatter_p95_mm(setup)
-    is_noise_stated = context.station.robot_noise_m_rad is not None
+    noise_prior_dof = 0.0 if context.station.robot_noise_m_rad is None else STATED_NOISE_DOF
     reach_m = None if reach_mm is None else reach_mm / 1e3
     # The forecast knows how much the pairs of a session show about board and lens; a guess gets translations, with
     # which an operator sees at once that the arm goes where it is sent.
@@ -73,7 +73,7 @@ def plan_station(
         setup,
         capture_pairs,
         goal,
-        is_noise_stated,
+        noise_prior_dof,
         guess,
         guess is not None,
         reach_m,

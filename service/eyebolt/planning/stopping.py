@@ -15,29 +15,35 @@ _PAIRS_TO_SOLVE = 4
 _VARIANCE_EXPONENT = 1.5
 
 
-def stopping_factor(pairs: int, noise_stated: bool) -> float:
-    """Correction of the p95 for sequential stopping, with ``pairs`` used pairs.
+def stopping_factor(pairs: int, prior_dof: float) -> float:
+    """Correction of the bound for sequential stopping, with ``pairs`` used pairs and a statement of the noise with
+    ``prior_dof`` degrees of freedom, 0 for none.
 
     A rule that stops when an estimate falls below a limit stops sooner where the estimate happens to be too small. Let
     s^2 be the estimated noise variance over the true one, on nu degrees of freedom. nu (s^2 - 1) is a sum of
     independent terms of mean 0, so its mean at the stopping time is 0 too (A. Wald, Ann. Math. Statist. 15(3), 1944).
     The number of pairs at the stop follows s^2, whose variance is 2 / nu; hence the mean of s^2 there is 1 - 2 / nu,
     and the error is understated by exp(-1 / nu). Of the six residuals of a pair three carry the noise that decides,
-    translations or rotations, and half of the twelve unknowns are fitted to them: nu = 3 n - 6. A stated noise is not
-    estimated and has no such bias.
+    translations or rotations, and half of the twelve unknowns are fitted to them: nu = 3 n - 6.
+
+    A statement adds nu_0 degrees of freedom, and s^2 - 1 is that of the pairs times f = nu / (nu + nu_0). The mean of
+    (nu + nu_0) (s^2 - 1) at the stop is 0 as before, nu there is in proportion to s^2, whose variance is f^2 2 / nu:
+    the mean of s^2 - 1 is -f^3 2 / nu, and the error is understated by exp(-f^3 / nu).
     """
-    return 1.0 if noise_stated else math.exp(1 / noise_dof(pairs))
+    nu = noise_dof(pairs)
+    return math.exp((nu / (nu + prior_dof)) ** 3 / nu)
 
 
-def predicted_p95_upper_mm(pairs: int, p95_upper_mm: float, noise_stated: bool) -> float:
+def predicted_p95_upper_mm(pairs: int, p95_upper_mm: float, prior_dof: float) -> float:
     """The bound that will be compared with the tolerance at ``pairs`` pairs, if their information alone gives
     ``p95_upper_mm``.
 
-    The uncertainty of an estimated noise is part of the bound, which is then exp(1.5 / nu) times larger on average
-    (measured by ``bench.planning stop``); to this comes ``stopping_factor``.
+    The uncertainty of the noise is part of the bound, which is then exp(1.5 / nu) times larger on average (measured by
+    ``bench.planning stop``), nu being the degrees of freedom of pairs and statement; to this comes
+    ``stopping_factor``.
     """
-    factor = stopping_factor(pairs, noise_stated)
-    return p95_upper_mm if noise_stated else p95_upper_mm * factor**_VARIANCE_EXPONENT * factor
+    widening = math.exp(_VARIANCE_EXPONENT / (noise_dof(pairs) + prior_dof))
+    return p95_upper_mm * widening * stopping_factor(pairs, prior_dof)
 
 
 def p95_upper_of_pick_mm(p95_upper_of_transform_mm: float, arm_p95_mm: float) -> float:
@@ -72,7 +78,7 @@ class Goal:
         tolerance."""
         if not isinstance(outcome, Solution) or _effective_pairs(kept, outcome) < self.min_pairs:
             return False
-        factor = stopping_factor(outcome.pairs_used, outcome.robot_noise_stated)
+        factor = stopping_factor(outcome.pairs_used, outcome.robot_noise_prior_dof)
         return outcome.error_compared_mm(self.tolerance_of).p95_upper * factor <= self.tolerance_mm
 
     def is_out_of_reach(self, outcome: Solution | Refusal | None) -> bool:
@@ -108,13 +114,13 @@ class Goal:
 
     def _pairs_until_tolerance(self, solution: Solution, room: int) -> int:
         """Further pairs until the error is predicted to be within the tolerance, at most ``room``."""
-        used, stated = solution.pairs_used, solution.robot_noise_stated
+        used, prior_dof = solution.pairs_used, solution.robot_noise_prior_dof
         if not math.isfinite(solution.error_compared_mm(self.tolerance_of).p95_upper):
             return room
         now = max(used - _PAIRS_TO_SOLVE, 1)
         for more in range(room):
             p95_upper = self.p95_upper_after_mm(solution, now / (now + more))
-            if p95_upper * stopping_factor(used + more, stated) <= self.tolerance_mm:
+            if p95_upper * stopping_factor(used + more, prior_dof) <= self.tolerance_mm:
                 return more
         return room
 

@@ -107,7 +107,7 @@ def plan_waypoints(
     setup: SetupEstimate,
     captured: Sequence[Pair],
     goal: Goal,
-    noise_stated: bool,
+    noise_prior_dof: float,
     guess: GuessUncertainty | None = None,
     with_translations: bool = True,
     reach_m: float | None = None,
@@ -116,12 +116,11 @@ def plan_waypoints(
 ) -> Plan | None:
     """The plan that reaches ``goal``, or None if the whole board fits into the image nowhere.
 
-    ``captured``: pairs of the session so far, which count towards the goal. ``noise_stated``: the noise of the arm is
-    given, and not estimated from the pairs. ``guess``: uncertainty of ``setup`` where it is a guess. ``reach_m``:
+    ``captured``: pairs of the session so far, which count towards the goal. ``noise_prior_dof``: degrees of freedom of
+    the stated noise of the arm, 0 for none. ``guess``: uncertainty of ``setup`` where it is a guess. ``reach_m``:
     largest distance of the flange from the base, metres. ``known_flanges``: poses (4, 4) beside those of the pairs that
     the arm is known to reach; a vertical arm stays near the known ones. ``arm_p95_mm``: p95 of the arm's own error at a
-    pick, for a goal that is about picks. The last waypoint is the first once more, as a
-    check.
+    pick, for a goal that is about picks. The last waypoint is the first once more, as a check.
     """
     known = [*known_flanges, *(pair.base_T_flange for pair in setup.problem.pairs)]
     limits = FlangeLimits.of(setup.problem.flange_rotation, np.array(known).reshape(-1, 4, 4), reach_m)
@@ -146,7 +145,7 @@ def plan_waypoints(
     while True:
         count = len(captured) + len(translation_set) + len(chosen)
         known_information = base + ahead.information_gains[chosen].sum(axis=0)
-        of_transform_mm = predicted_p95_upper_mm(count, ahead.p95_upper_mm(known_information), noise_stated)
+        of_transform_mm = predicted_p95_upper_mm(count, ahead.p95_upper_mm(known_information), noise_prior_dof)
         reached = p95_upper_of_pick_mm(of_transform_mm, arm_p95_mm) <= tolerance_mm
         if (reached and count >= min_pairs) or count >= max_pairs:
             break
@@ -166,7 +165,7 @@ def plan_waypoints(
     for number, (kind, row) in enumerate(order):
         known_information = known_information + ahead.information_gains[row]
         count = len(captured) + number + 1
-        of_transform_mm = predicted_p95_upper_mm(count, ahead.p95_upper_mm(known_information), noise_stated)
+        of_transform_mm = predicted_p95_upper_mm(count, ahead.p95_upper_mm(known_information), noise_prior_dof)
         p95_upper = p95_upper_of_pick_mm(of_transform_mm, arm_p95_mm)
         # In this order the tolerance may be reached a waypoint sooner than in the order of the search.
         if (

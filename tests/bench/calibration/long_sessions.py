@@ -103,7 +103,7 @@ def session(seed, mount, start, more, ratio):
             pairs[row] = replace(pairs[row], base_T_flange=pose @ moved if on_flange else moved @ pose)
     problem = replace(problem, pairs=pairs)
     first = solve(replace(problem, pairs=pairs[:start]))
-    p95_upper_mm = first.expected_error_mm.p95_upper * stopping_factor(start, noise_stated=False)
+    p95_upper_mm = first.expected_error_mm.p95_upper * stopping_factor(start, prior_dof=0.0)
     return fault, problem, float(p95_upper_mm * (ratio or rng.choice([0.98, 1.02, 1.06, 1.15, 1.5, 2.0])))
 
 

@@ -89,7 +89,7 @@ def one_session(seed, mount, level):
         if np.isnan(plain) and upper <= tolerance:
             plain = (errors <= p95).mean()
         if goal.is_met(count, found):
-            inside = (errors <= p95 * np.array([[1.0], [stopping_factor(found.pairs_used, noise_stated=False)]])).mean(
+            inside = (errors <= p95 * np.array([[1.0], [stopping_factor(found.pairs_used, prior_dof=0.0)]])).mean(
                 axis=1
             )
             session = np.sqrt((errors**2).mean()) <= p95

@@ -93,7 +93,7 @@ def off_by(truth, rng):
 
 def planned_flanges(setup, tolerance, guess):
     """The flange poses of a plan, without its check."""
-    made = plan_waypoints(setup, [], goal_at(tolerance), False, guess)
+    made = plan_waypoints(setup, [], goal_at(tolerance), 0.0, guess)
     return [w.base_T_flange for w in made.waypoints if w.kind != "check"]
 
 
