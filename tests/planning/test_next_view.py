@@ -228,11 +228,11 @@ def test_the_error_predicted_for_a_pick_keeps_the_part_of_the_arm():
     problem = convert(make_problem("fixed", 9, seed=3), include_robot_noise=False)
     solution = solve(problem)
     goal = Goal(1.0, 8, 40)
-    pick, remaining = solution.expected_pick_error_mm.p95, solution.remaining_pick_error_mm
+    pick, remaining = solution.expected_pick_error_mm.p95_upper, solution.remaining_pick_error_mm
     assert goal.p95_upper_after_mm(solution, 1.0) == pytest.approx(pick)
     assert goal.p95_upper_after_mm(solution, 0.0) == pytest.approx(remaining)
     assert goal.p95_upper_after_mm(solution, 0.25) == pytest.approx(
         np.sqrt(remaining**2 + 0.25 * (pick**2 - remaining**2))
     )
     transform = replace(goal, tolerance_of=ToleranceOf.TRANSFORM)
-    assert transform.p95_upper_after_mm(solution, 0.25) == pytest.approx(0.5 * solution.expected_error_mm.p95)
+    assert transform.p95_upper_after_mm(solution, 0.25) == pytest.approx(0.5 * solution.expected_error_mm.p95_upper)
