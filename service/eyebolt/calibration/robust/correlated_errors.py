@@ -47,6 +47,8 @@ class ArmOffsets:
     """(n, n): correlation of the systematic error between two poses."""
     axes: Array
     """(n, 3, 3): the axes in which it is correlated, see ``arm_axes``."""
+    white_shape: Array
+    """(n, 6, 6): structure of the white noise (see ``LinearModel.arm_shape``), the identity where there is none."""
 
     @property
     def count(self) -> int:
@@ -110,6 +112,7 @@ def arm_offsets(joint: JointEstimate, model: LinearModel, reported: Array, rows:
         model.nuisance_jacobian[rows] @ np.linalg.cholesky(covariance),
         pose_correlation(reported[rows], reported[rows]),
         arm_axes(reported[rows]),
+        np.broadcast_to(np.eye(6), (len(reported[rows]), 6, 6)) if model.arm_shape is None else model.arm_shape[rows],
     )
 
 
@@ -138,7 +141,10 @@ class ErrorContrasts:
         in_axes = to_axes(pairs.axes, basis)
         variance_components = [
             np.tensordot(left[:, part], right[:, part], axes=((0, 1), (0, 1)))
-            for left, right in ((basis, basis), (in_axes, np.tensordot(pairs.correlation, in_axes, axes=1)))
+            for left, right in (
+                (basis, pairs.white_shape @ basis),
+                (in_axes, np.tensordot(pairs.correlation, in_axes, axes=1)),
+            )
             for part in (slice(0, 3), slice(3, 6))
         ]
         loading = flat.T @ pairs.nuisance_loading.reshape(6 * n, -1)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from eyebolt.calibration.estimation import JointEstimate, variance_of
+from eyebolt.calibration.estimation import JointEstimate, arm_covariance, variance_of
 from eyebolt.calibration.nuisance_prior import ParameterGroup
 from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import Array
@@ -61,7 +61,8 @@ def error_contributions(
     p = model.observable_basis.shape[1]
     gain = error_transfer @ model.state_basis @ fits.covariance[0]
     weighted = fits.weighted_design[0]
-    by_poses = np.einsum("nik,i,nil->kl", weighted, variance_of(joint.noise.best), weighted)
+    of_arm = arm_covariance(variance_of(joint.noise.best)[None], joint.model.arm_shape)[0]
+    by_poses = np.einsum("nik,nij,njl->kl", weighted, np.broadcast_to(of_arm, (len(weighted), 6, 6)), weighted)
     whole = error_transfer @ joint.covariance @ error_transfer.T
     at_best_noise = gain @ fits.normal[0] @ gain.T
     columns = {group: p + np.flatnonzero(problem.nuisance_prior.columns_of(group)) for group in ParameterGroup}

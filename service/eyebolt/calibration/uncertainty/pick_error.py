@@ -17,7 +17,7 @@ from functools import cache
 import numpy as np
 import scipy
 
-from eyebolt.calibration.estimation import JointEstimate, invert_information, variance_of
+from eyebolt.calibration.estimation import JointEstimate, arm_covariance, invert_information, variance_of
 from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.robust import (
     CONSTANT_SHARE,
@@ -228,7 +228,8 @@ def _classes(components: _Components, variances: _Variances) -> Array:
 
 def _gain(joint: JointEstimate, pairs: ArmOffsets) -> Array:
     """(6, 6n): derivative of the white-noise estimate of X by the offsets, board and lens estimated beside it."""
-    weight = np.linalg.inv(pairs.camera_covariance + np.diag(variance_of(joint.noise.best)))
+    of_arm = arm_covariance(variance_of(joint.noise.best)[None], pairs.white_shape)[0]
+    weight = np.linalg.inv(pairs.camera_covariance + of_arm)
     design = np.concatenate([pairs.design, pairs.nuisance_loading], axis=-1)
     weighted = (weight @ design).reshape(6 * pairs.count, -1)
     normal = design.reshape(6 * pairs.count, -1).T @ weighted
@@ -333,7 +334,8 @@ class _XError:
         by_nuisances = gain @ pairs.nuisance_loading.reshape(6 * pairs.count, -1)
         by_images = by_corners + by_nuisances @ by_nuisances.T
         by_white = [
-            np.einsum("anc,bnc->ab", blocks[:, :, part], blocks[:, :, part]) for part in (_TRANSLATION, _ROTATION)
+            np.einsum("anc,ncd,bnd->ab", blocks[:, :, part], pairs.white_shape[:, part, part], blocks[:, :, part])
+            for part in (_TRANSLATION, _ROTATION)
         ]
         return cls(blocks, by_images + added_covariance, np.array(by_white))
 
