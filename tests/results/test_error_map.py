@@ -170,7 +170,7 @@ def test_the_drawing_as_a_whole(answer):
         update={
             "error_map": document.error_map.model_copy(update=error_map),
             "transform": document.transform.model_copy(update={"name": "base_T_camera"}),
-            "expected_error_mm": document.expected_error_mm.model_copy(update={"p95": 0.75}),
+            "expected_error_mm": document.expected_error_mm.model_copy(update={"p95": 0.75, "p95_upper": 0.8}),
         }
     )
     drawing, path = error_map_svg(document, 1.0), Path(__file__).with_name("error-map.svg")
