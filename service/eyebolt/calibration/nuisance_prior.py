@@ -16,11 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eyebolt.geometry import COEFFICIENT_NAMES, Array, CameraModel
-from eyebolt.observations import BOW_PARAMETERS, CornerField
+from eyebolt.observations import BOW_PARAMETERS, PRINT_PARAMETERS, CornerField
 
 SCALE = "scale"
 """Name of the relative deviation of the board scale (0.01: the board is 1 % larger than stated)."""
-BOARD_PARAMETERS = (SCALE, *BOW_PARAMETERS)
+BOARD_PARAMETERS = (SCALE, *BOW_PARAMETERS, *PRINT_PARAMETERS)
 """Names of the parameters of the board; all others are those of the lens, in pixels or as the coefficients are."""
 MATRIX_PARAMETERS = ("fx", "fy", "cx", "cy")
 """Names of the parameters of the camera matrix, pixels."""
@@ -50,6 +50,8 @@ class PriorSource(StrEnum):
     """Not stated: the default of ``nuisance_prior``."""
     WIDENED = "widened"
     """Either of them, widened because the pairs contradict it."""
+    IMAGES = "images"
+    """Estimated from the images of all pairs."""
 
 
 class ParameterGroup(StrEnum):
@@ -58,7 +60,7 @@ class ParameterGroup(StrEnum):
     BOARD = "board"
     """The size of the board."""
     BOW = "bow"
-    """The bow of the board."""
+    """The shape of the board: its bow, and errors of its print."""
     LENS = "lens"
     """The intrinsics of the camera."""
 
@@ -100,13 +102,13 @@ class NuisancePrior:
         out: Array = raw @ self.root
         return out
 
-    def extended(self, deviation: Mapping[str, float]) -> NuisancePrior:
+    def extended(self, deviation: Mapping[str, float], source: PriorSource = PriorSource.STATED) -> NuisancePrior:
         """The prior with one more standardised parameter, the last, that changes raw parameters by ``deviation``."""
         names = (*self.names, *(name for name in deviation if name not in self.names))
         root = np.zeros((len(names), self.root.shape[1] + 1))
         root[: len(self.names), :-1] = self.root
         root[:, -1] = [deviation.get(name, 0.0) for name in names]
-        added = (PriorSource.STATED,) * (len(names) - len(self.names))
+        added = (source,) * (len(names) - len(self.names))
         return replace(self, names=names, root=root, sources=self.sources + added)
 
     def widened(self, group: ParameterGroup, factor: float) -> NuisancePrior:
@@ -117,6 +119,13 @@ class NuisancePrior:
             for name, source in zip(self.names, self.sources, strict=True)
         )
         return replace(self, root=root, sources=sources)
+
+    def with_print_error(self, sigmas: Mapping[str, float]) -> NuisancePrior:
+        """The prior with a further standardised parameter for each of PRINT_PARAMETERS in ``sigmas``."""
+        out = self
+        for name, sigma in sigmas.items():
+            out = out.extended({name: sigma}, PriorSource.IMAGES)
+        return out
 
     def corner_jacobian(
         self, camera: CameraModel, points_m: Array, points_in_camera_m: Array, pixel_by_point: Array
@@ -139,6 +148,9 @@ class NuisancePrior:
                 out += points_m[..., None] * row
             elif name in BOW_PARAMETERS:
                 out[..., 2, :] += heights[..., BOW_PARAMETERS.index(name), None] * row
+            elif name in PRINT_PARAMETERS:
+                in_plane = self.corner_field.in_plane_basis(points_m)[..., PRINT_PARAMETERS.index(name)]
+                out[..., :2, :] += in_plane[..., None] * row
         return out
 
 
@@ -146,7 +158,7 @@ def _group_of(name: str) -> ParameterGroup:
     """The group of a raw parameter."""
     if name == SCALE:
         return ParameterGroup.BOARD
-    return ParameterGroup.BOW if name in BOW_PARAMETERS else ParameterGroup.LENS
+    return ParameterGroup.BOW if name in BOARD_PARAMETERS else ParameterGroup.LENS
 
 
 def stated_prior(

@@ -6,7 +6,7 @@ X, A and Y are. X is wanted, Y is estimated beside it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -89,6 +89,18 @@ class WorkingVolume:
 
 
 @dataclass(frozen=True)
+class PrintError:
+    """How far the printed corners of the board are from their stated places (see ``estimation.print_error``)."""
+
+    sigma_m: float
+    """Standard deviation of a corner along each axis of the board, metres."""
+    length_m: float
+    """Distance over which the correlation of two corners falls to 1/e, metres; 0: they are independent."""
+    pose_like: Mapping[str, float]
+    """Prior standard deviations of those parts that look like another pose, by name (PRINT_PARAMETERS)."""
+
+
+@dataclass(frozen=True)
 class Problem:
     """One calibration problem."""
 
@@ -126,6 +138,9 @@ class Problem:
     creeps, None: a prior over scales, see ``estimation.drift``."""
     prior_override: NuisancePrior | None = None
     """Prior of the nuisance parameters in place of ``stated_prior``."""
+
+    print_error: PrintError | None = None
+    """Errors of the printed corners, as estimated from the images; None: there are none."""
 
     @cached_property
     def stated_prior(self) -> NuisancePrior:

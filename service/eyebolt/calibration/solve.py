@@ -29,13 +29,16 @@ from eyebolt.calibration.estimation import (
     find_contradiction,
     held_out_error,
     is_plausible_noise,
+    joint_estimate,
     leave_one_out,
     linearize,
+    log_likelihood_given_images,
     resolve_tilt_branches,
     rotation_spread,
     slide_to_height,
     unobservable_directions,
     unused_pair_residuals,
+    with_print_error,
 )
 from eyebolt.calibration.finding import Finding, Severity
 from eyebolt.calibration.nuisance_prior import SCALE
@@ -151,18 +154,42 @@ def _estimate_with_consistent_priors(
 
     Also returns problem and observations with the prior of that estimate.
     """
+    problem, observations, inlier_estimate = _estimate_with_print_error(problem, observations)
     for _ in range(_MAX_WIDENINGS):
-        inlier_estimate = robust_estimate(problem, observations)
         joint = inlier_estimate.joint
         # An estimate that has absorbed another fault shows nothing about board and lens.
         is_usable = joint.converged and is_plausible_noise(joint.noise.best)
         found = find_contradiction(joint.without_drift(), problem.nuisance_prior) if is_usable else None
         if found is None:
-            return problem, observations, inlier_estimate
+            break
         widened = problem.nuisance_prior.widened(found.group, found.factor)
         problem = replace(problem, prior_override=widened)
         observations = observations.seen_with(problem, observations.corners, observations.pose_fits)
-    return problem, observations, robust_estimate(problem, observations)
+        inlier_estimate = robust_estimate(problem, observations)
+    return problem, observations, inlier_estimate
+
+
+def _estimate_with_print_error(
+    problem: Problem, observations: Observations
+) -> tuple[Problem, Observations, InlierEstimate]:
+    """The robust estimate, with errors of the print where the images show them and the pairs confirm them."""
+    without, inlier_estimate = (problem, observations), robust_estimate(problem, observations)
+    printed = with_print_error(problem, observations)
+    if printed is None:
+        return *without, inlier_estimate
+    printed_estimate = robust_estimate(*printed)
+    joint, both = printed_estimate.joint, inlier_estimate.used & printed_estimate.used
+    if not joint.converged or both.sum() < MIN_PAIRS:
+        return *without, inlier_estimate
+    before, after = (
+        log_likelihood_given_images(
+            joint_estimate(
+                of_problem, seen.without_drift().subset(both), joint.X, joint.Y, joint.noise.best, posterior=False
+            )
+        )
+        for of_problem, seen in (without, printed)
+    )
+    return (*printed, printed_estimate) if after > before else (*without, inlier_estimate)
 
 
 def _usable_pairs(problem: Problem, pairs: Sequence[Pair]) -> _UsablePairs:
@@ -252,7 +279,7 @@ def _outcome(
     for change_point in inlier_estimate.change_points:
         moved_at = usable.pairs[change_point.row].index
         checks = [check for check in checks if (check.index < moved_at) == change_point.kept_before]
-    return _solution(problem, joint, observations.corners[used], reported, excluded, checks, placed)
+    return _solution(problem, joint, observations.subset(used), reported, excluded, checks, placed)
 
 
 def _unobservable_directions(problem: Problem, joint: JointEstimate) -> tuple[str, ...]:
@@ -298,13 +325,13 @@ def _not_converged(pairs_used: int, excluded: list[ExcludedPair]) -> Refusal:
 def _solution(
     problem: Problem,
     joint: JointEstimate,
-    corners: CornerObservations,
+    observations: Observations,
     reported: Array,
     excluded: list[ExcludedPair],
     checks: Sequence[Pair],
     placed: Sequence[PlacedBoard],
 ) -> Solution:
-    """``corners`` and ``reported`` base_T_flange (n, 4, 4): those of the pairs used."""
+    """``observations`` and ``reported`` base_T_flange (n, 4, 4): those of the pairs used."""
     held_out = held_out_error(leave_one_out(joint), problem.board_corners_m)
     with_drift, joint = joint, joint.without_drift()
     X, Y = joint.X, joint.Y
@@ -330,7 +357,7 @@ def _solution(
         remaining_pick_error_mm=pick.remaining_mm,
         held_out=held_out,
         checks=_check_error(problem, joint, checks),
-        corner_rms_px=_corner_rms_px(joint),
+        corner_rms_px=_corner_rms_px(problem, joint, observations),
         robot_noise_mm=noise.translation_m * 1e3,
         robot_noise_deg=float(np.rad2deg(noise.rotation_rad)),
         robot_noise_prior_dof=joint.noise.prior.dof,
@@ -339,7 +366,7 @@ def _solution(
         board_bow=_board_bow(problem, joint),
         pairs_used=len(reported),
         excluded=tuple(sorted(excluded, key=lambda p: p.pair)),
-        findings=(*touched.findings, *findings_on_error_budget(joint, contributions, pick, corners)),
+        findings=(*touched.findings, *findings_on_error_budget(joint, contributions, pick, observations.corners)),
         unobservable=(describe_missing_height(problem),) if touched.height_is_missing else (),
         touches=touched.check,
         height=touched.height,
@@ -348,13 +375,12 @@ def _solution(
     )
 
 
-def _corner_rms_px(joint: JointEstimate) -> float:
-    """RMS of the corner residuals, with board and lens as estimated."""
-    residual, u = joint.board_poses.residual_px, joint.nuisances
-    # What the nuisance parameters explain of the sum of squares, the pose of each view following them.
-    explained = float(2 * u @ joint.model.nuisance_gradient - u @ joint.model.nuisance_information @ u)
-    rss = float((residual**2).sum())
-    return float(np.sqrt(max(rss - explained, 0.0) / max(int(np.count_nonzero(residual)), 1)))
+def _corner_rms_px(problem: Problem, joint: JointEstimate, observations: Observations) -> float:
+    """RMS of the corner residuals of the pairs used, with board, lens and errors of the arm as estimated."""
+    residual = observations.residual_px(
+        problem, joint.camera_T_board, joint.board_poses.nuisance_jacobian, joint.nuisances
+    )
+    return float(np.sqrt((residual**2).sum() / max(int(np.count_nonzero(residual)), 1)))
 
 
 def _board_bow(problem: Problem, joint: JointEstimate) -> BoardBow:

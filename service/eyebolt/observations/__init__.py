@@ -1,7 +1,7 @@
 """A pair (one pose, one image), the board's pose in it, and the acceptance of a single view. Pure."""
 
 from eyebolt.observations.arm_motion import ArmMotion
-from eyebolt.observations.board_bow import BOW_PARAMETERS, CornerField
+from eyebolt.observations.board_bow import BOW_PARAMETERS, PRINT_PARAMETERS, CornerField
 from eyebolt.observations.board_pose import (
     MIN_CORNERS,
     BoardPose,
@@ -36,6 +36,7 @@ __all__ = [
     "BOW_PARAMETERS",
     "DEFAULT_TIP_SIGMA_M",
     "MIN_CORNERS",
+    "PRINT_PARAMETERS",
     "WRONG_SIZE_REMEDY",
     "ArmMotion",
     "Baseline",

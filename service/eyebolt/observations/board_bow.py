@@ -17,6 +17,9 @@ from eyebolt.geometry import Array
 
 BOW_PARAMETERS = ("bow_x", "bow_xy", "bow_y")
 """Names of b_x, b_xy and b_y, metres each, positive in the direction of the board's z axis."""
+PRINT_PARAMETERS = ("print_scale", "print_aspect", "print_shear", "print_px", "print_py")
+"""Names of the errors of a print that look like another pose: scale, aspect, shear and two projective terms. In
+fractions of half the longer side, at whose distance from the middle each displaces a corner by that much."""
 # Standard deviation of each, as a fraction of the longer side of the field: 0.3 mm on 300 mm. Sheets on a plate bow by
 # some tenths of a millimetre, larger boards more. Common practice, no source.
 _SIGMA_FRACTION = 1e-3
@@ -52,6 +55,14 @@ class CornerField:
         u, v = np.moveaxis((points_m[..., :2] - self.centre_m) / self.half_sides_m, -1, 0)
         out: Array = np.stack([u * u, u * v, v * v], axis=-1) - self.mean
         return out
+
+    def in_plane_basis(self, points_m: Array) -> Array:
+        """Displacement (..., 2, 5), metres, of points of the board (..., 2 or 3) per unit of PRINT_PARAMETERS."""
+        half = float(self.half_sides_m.max())
+        x, y = np.moveaxis(points_m[..., :2] - self.centre_m, -1, 0)
+        along_x = np.stack([x, x, y, x * x / half, x * y / half], axis=-1)
+        along_y = np.stack([y, -y, x, x * y / half, y * y / half], axis=-1)
+        return np.stack([along_x, along_y], axis=-2)
 
     def bowed(self, points_m: Array, bow_m: Array) -> Array:
         """Points of the flat board (..., 3) moved to where they are on a board with the bow (3,)."""

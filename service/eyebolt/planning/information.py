@@ -175,9 +175,5 @@ def _linearized(problem: Problem, captured: Sequence[Pair], views: Array) -> Boa
         linearized.append(
             linearize_board_poses(problem, CornerObservations(stack.points_m, pixels, stack.weights * share), at)
         )
-    names = [name for name in BoardPoses.__dataclass_fields__ if name != "residual_px"]
-    # Predicted corners have no residuals.
-    residual = np.zeros((len(views), 0, 2))
-    return BoardPoses(
-        **{name: np.concatenate([getattr(s, name) for s in linearized]) for name in names}, residual_px=residual
-    )
+    names = BoardPoses.__dataclass_fields__
+    return BoardPoses(**{name: np.concatenate([getattr(s, name) for s in linearized]) for name in names})

@@ -80,6 +80,8 @@ class IntrinsicsFit:
     ) -> IntrinsicsFit:
         """The ``pairs`` with the corners of ``stack`` (points already scaled) under ``camera``."""
         prior = _wide_prior(camera, CornerField.of(problem.board_corners_m))
+        if problem.print_error is not None:
+            prior = prior.with_print_error(problem.print_error.pose_like)
         relaxed_problem = replace(problem, camera=camera, prior_override=prior, robot_noise=None)
         return IntrinsicsFit(relaxed_problem, scale, camera, pairs.seen_with(relaxed_problem, stack, poses))
 

@@ -50,6 +50,7 @@ from eyebolt.calibration.estimation.nuisance_parameters import (
     motion_nuisances,
 )
 from eyebolt.calibration.estimation.observability import rotation_spread, unobservable_directions, weakest_direction
+from eyebolt.calibration.estimation.print_selection import log_likelihood_given_images, with_print_error
 from eyebolt.calibration.estimation.prior_check import PriorContradiction, find_contradiction
 from eyebolt.calibration.estimation.robot_noise import (
     NoisePosterior,
@@ -109,6 +110,7 @@ __all__ = [
     "linearize",
     "linearize_board_poses",
     "linearize_views",
+    "log_likelihood_given_images",
     "mahalanobis_sq",
     "most_likely_noise",
     "most_probable_drift",
@@ -133,4 +135,5 @@ __all__ = [
     "variance_of",
     "vertical_directions",
     "weakest_direction",
+    "with_print_error",
 ]

@@ -15,7 +15,7 @@ chance have one variance.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -49,6 +49,11 @@ class CornerNoise:
     dof: Array
     """(n,): their degrees of freedom; negative for views with fewer corners than their poses need."""
 
+    def uniform(self) -> CornerNoise:
+        """The same with independent corners of one variance."""
+        n = len(self.dof)
+        return replace(self, relative_variance=np.ones(n), shift_ratio=np.zeros(n))
+
     def __getitem__(self, rows: RowSelection) -> CornerNoise:
         return CornerNoise(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
@@ -74,6 +79,18 @@ class CornerNoise:
             products = products - np.swapaxes(flat, 1, 2) @ (flat * np.repeat(share, 2, axis=1)[..., None])
         out: Array = products / self.relative_variance[:, None, None]
         return out
+
+    def inverse_covariance(self, corners: CornerObservations) -> tuple[Array, Array]:
+        """The inverse covariance of the ``corners``, as a diagonal (n, 2 K) less ``factor @ factor.T`` (n, 2 K, b)."""
+        n, k = corners.weights.shape
+        own = np.repeat(corners.weights / self.relative_variance[:, None], 2, axis=1)
+        if not self.shift_ratio.any():
+            return own, np.zeros((n, 2 * k, 0))
+        regions = _regions(corners) * corners.weights[..., None]
+        t2 = self.shift_ratio[:, None]
+        share = t2 / (1 + t2 * regions.sum(axis=1))
+        scaled = regions * np.sqrt(share / self.relative_variance[:, None])[:, None, :]
+        return own, np.einsum("nkb,cd->nkcbd", scaled, np.eye(2)).reshape(n, 2 * k, -1)
 
     @property
     def sigma_px(self) -> float:

@@ -25,8 +25,13 @@ import numpy as np
 import scipy
 
 from eyebolt.calibration.estimation.corner_noise import MIN_CORNER_SIGMA_PX, CornerNoise, estimate_corner_noise
+from eyebolt.calibration.estimation.print_error import (
+    PRINT_ERROR_ITERATIONS,
+    CornerDisplacement,
+    eliminate_displacement,
+)
 from eyebolt.calibration.estimation.vertical_axis import observable_directions
-from eyebolt.calibration.nuisance_prior import NuisancePrior
+from eyebolt.calibration.nuisance_prior import NuisancePrior, ParameterGroup
 from eyebolt.calibration.problem import Problem
 from eyebolt.geometry import Array, CameraModel, Mount, RowSelection, se3
 from eyebolt.observations import CornerLinearization, CornerObservations, PoseFits, linearize_corners
@@ -35,6 +40,8 @@ from eyebolt.observations import CornerLinearization, CornerObservations, PoseFi
 _CORNER_NOISE_ITERATIONS = 3
 # Eigenvalue of a normal matrix, relative to the largest, below which a direction has no information: it is rounding.
 _MIN_EIGENVALUE_RATIO = 1e-14
+# A board that is flat to this is linearised as flat: the second order of 0.1 mm is 0.0001 mm.
+_LARGE_BOW_M = 1e-4
 
 
 class MovedPart(StrEnum):
@@ -101,8 +108,6 @@ class BoardPoses:
     """(n, r, r): information about the nuisances in each view alone, its pose being free, for corner noise of 1 px."""
     nuisance_gradient: Array
     """(n, r): gradient of the log likelihood for ``nuisance_information``."""
-    residual_px: Array
-    """(n, K, 2): residuals of the corners, 0 on padding."""
 
     def __getitem__(self, rows: RowSelection) -> BoardPoses:
         return BoardPoses(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
@@ -147,47 +152,115 @@ def linearize_views(
     corners: CornerObservations,
     camera_T_board: Array,
     noise: CornerNoise | None = None,
+    displacement: CornerDisplacement | None = None,
+    shape: Array | None = None,
 ) -> BoardPoses:
-    """The same for a ``camera`` and the ``prior`` of its nuisance parameters."""
+    """The same for a ``camera`` and the ``prior`` of its nuisance parameters.
+
+    ``displacement``: errors of the printed corners; ``shape`` (r,): nuisance parameters of the board at which it is
+    linearised. The result is about zero nuisances all the same.
+    """
+    return _linearized(camera, prior, corners, camera_T_board, displacement, shape).board_poses(noise)
+
+
+@dataclass(frozen=True)
+class _LinearizedCorners:
+    """The corners of n views linearised about poses of the board."""
+
+    corners: CornerObservations
+    """The corners."""
+    fit: CornerLinearization
+    """Residuals and derivatives by the poses."""
+    derivatives: Array
+    """(n, 2 K, r): derivatives by the nuisance parameters."""
+    displacement: CornerDisplacement | None
+    """Errors of the printed corners."""
+    shape: Array | None
+    """(r,): nuisance parameters of the residuals; None: zero."""
+
+    def board_poses(self, noise: CornerNoise | None) -> BoardPoses:
+        """The board poses; ``noise`` of the corners, None: all alike."""
+        corners, fit = self.corners, self.fit
+        n, k = corners.weights.shape
+        residual = fit.residual_px.reshape(n, 2 * k, 1)
+        columns = np.concatenate([fit.jacobian.reshape(n, 2 * k, 6), self.derivatives, residual], axis=-1)
+        weighted = columns * np.repeat(corners.weights, 2, axis=1)[..., None]
+        products = np.swapaxes(columns, 1, 2) @ weighted
+        if noise is not None:
+            products = noise.weighted_products(corners, columns, products)
+        information, cross_information, gradient = products[:, :6, :6], products[:, :6, 6:-1], products[:, :-1, -1:]
+        unit_covariance = np.linalg.inv(information)
+        step = (unit_covariance @ gradient[:, :6])[..., 0]
+        pose_jacobian = unit_covariance @ cross_information
+        # Schur complement: the information about the nuisances with the pose of each view eliminated.
+        pose_transposed = np.swapaxes(pose_jacobian, 1, 2)
+        nuisance_information = products[:, 6:-1, 6:-1] - pose_transposed @ cross_information
+        nuisance_gradient = (gradient[:, 6:] - pose_transposed @ gradient[:, :6])[..., 0]
+        camera_T_board = fit.camera_T_board @ se3.exp(step)
+        if self.displacement is not None:
+            nuisance_information = nuisance_information + self.displacement.information
+            nuisance_gradient = nuisance_gradient + self.displacement.gradient
+        if self.shape is not None:
+            camera_T_board = camera_T_board @ se3.exp(pose_jacobian @ self.shape)
+            nuisance_gradient = nuisance_gradient + nuisance_information @ self.shape
+        return BoardPoses(camera_T_board, unit_covariance, pose_jacobian, nuisance_information, nuisance_gradient)
+
+    def corner_noise(self, board_poses: BoardPoses) -> CornerNoise:
+        """The noise of the corners of each view, with their ``board_poses`` for equal noise.
+
+        The nuisance parameters are estimated beside it from the images and their prior: a lens that is a little off
+        must not count as noise. The fixed point is the maximum of the marginal likelihood of the noise.
+        """
+        corners, fit = self.corners, self.fit
+        n, k = corners.weights.shape
+        flat = fit.jacobian.reshape(n, 2 * k, 6)
+        residual = fit.residual_px.reshape(n, 2 * k) - (flat @ fit.step[..., None])[..., 0]
+        weights = np.repeat(corners.weights, 2, axis=1)
+        # Derivatives with the pose of each view following the nuisances.
+        by_nuisance = (self.derivatives - flat @ board_poses.nuisance_jacobian) * (weights > 0)[..., None]
+        if self.shape is not None:
+            residual = residual + by_nuisance @ self.shape
+        dof = 2 * corners.weights.sum(axis=1) - 6.0
+        taken = 0.0 if self.displacement is None else self.displacement.dof
+        total_dof = float(dof.sum()) - taken
+        information = board_poses.nuisance_information.sum(axis=0)
+        gradient = board_poses.nuisance_gradient.sum(axis=0)
+        rss, identity = float((weights * residual**2).sum()), np.eye(len(gradient))
+        if total_dof <= 0 or not len(gradient):
+            return estimate_corner_noise(corners, fit, residual, dof)
+        variance = max(rss / total_dof, MIN_CORNER_SIGMA_PX**2)
+        for _ in range(_CORNER_NOISE_ITERATIONS):
+            covariance = np.linalg.inv(information / variance + identity)
+            u = covariance @ gradient / variance
+            remaining = rss - 2 * float(u @ gradient) + float(u @ information @ u)
+            used = len(u) - float(np.trace(covariance))
+            variance = max(remaining / (total_dof - used), MIN_CORNER_SIGMA_PX**2)
+        return estimate_corner_noise(
+            corners, fit, residual - by_nuisance @ u, dof * (1 - (used + taken) / float(dof.sum()))
+        )
+
+
+def _linearized(
+    camera: CameraModel,
+    prior: NuisancePrior,
+    corners: CornerObservations,
+    camera_T_board: Array,
+    displacement: CornerDisplacement | None = None,
+    shape: Array | None = None,
+) -> _LinearizedCorners:
+    """The ``corners`` linearised at ``camera_T_board`` (n, 4, 4); ``displacement`` and ``shape``: see above."""
+    if displacement is not None:
+        corners = displacement.applied_to(corners)
+    if shape is not None:
+        corners = replace(corners, points_m=corners.points_m + prior.board_jacobian(corners.points_m) @ shape)
     fit = linearize_corners(camera, corners, camera_T_board)
-    return _board_poses(corners, fit, _nuisance_derivatives(camera, prior, corners, fit), noise)
-
-
-def _nuisance_derivatives(
-    camera: CameraModel, prior: NuisancePrior, corners: CornerObservations, fit: CornerLinearization
-) -> Array:
-    """(n, 2 K, r): derivative of the corners by the nuisance parameters."""
-    points_in_camera = se3.apply(fit.camera_T_board, corners.points_m)
+    points_in_camera = se3.apply(camera_T_board, corners.points_m)
     derivatives = prior.corner_jacobian(camera, corners.points_m, points_in_camera, fit.jacobian[..., :3])
     n, k = corners.weights.shape
-    return np.nan_to_num(derivatives).reshape(n, 2 * k, -1)
-
-
-def _board_poses(
-    corners: CornerObservations, fit: CornerLinearization, derivatives: Array, noise: CornerNoise | None
-) -> BoardPoses:
-    """The board poses of linearised corners; ``derivatives`` (n, 2 K, r) by the nuisance parameters."""
-    n, k = corners.weights.shape
-    residual = fit.residual_px.reshape(n, 2 * k, 1)
-    columns = np.concatenate([fit.jacobian.reshape(n, 2 * k, 6), derivatives, residual], axis=-1)
-    weighted = columns * np.repeat(corners.weights, 2, axis=1)[..., None]
-    products = np.swapaxes(columns, 1, 2) @ weighted
-    if noise is not None:
-        products = noise.weighted_products(corners, columns, products)
-    information, cross_information, gradient = products[:, :6, :6], products[:, :6, 6:-1], products[:, :-1, -1:]
-    unit_covariance = np.linalg.inv(information)
-    step = (unit_covariance @ gradient[:, :6])[..., 0]
-    pose_jacobian = unit_covariance @ cross_information
-    # Schur complement: the information about the nuisances with the pose of each view eliminated.
-    pose_transposed = np.swapaxes(pose_jacobian, 1, 2)
-    return BoardPoses(
-        fit.camera_T_board @ se3.exp(step),
-        unit_covariance,
-        pose_jacobian,
-        products[:, 6:-1, 6:-1] - pose_transposed @ cross_information,
-        (gradient[:, 6:] - pose_transposed @ gradient[:, :6])[..., 0],
-        fit.residual_px,
-    )
+    derivatives = np.nan_to_num(derivatives).reshape(n, 2 * k, -1)
+    if displacement is not None:
+        derivatives = displacement.followed(derivatives, fit)
+    return _LinearizedCorners(corners, fit, derivatives, displacement, shape)
 
 
 @dataclass(frozen=True)
@@ -206,6 +279,10 @@ class Observations:
     """Noise of the corners of each view."""
     capture_order: Array
     """(n,), ascending: place of the pairs in the order of capture."""
+    displacement: CornerDisplacement | None = None
+    """Errors of the printed corners, if ``Problem.print_error`` states that there are any."""
+    shape: Array | None = None
+    """(r,): nuisance parameters of the board at which the corners are linearised; None: zero."""
     arm_shape: Array | None = None
     """(n, 6, 6): structure of the arm's noise (see ``LinearModel``)."""
     drift: Drift | None = None
@@ -220,14 +297,29 @@ class Observations:
         problem: Problem, A: Array, corners: CornerObservations, pose_fits: PoseFits, capture_order: Array | None = None
     ) -> Observations:
         """The observations with the corners linearised at ``pose_fits``, which must all be usable."""
-        fit = linearize_corners(problem.camera, corners, pose_fits.camera_T_board)
-        derivatives = _nuisance_derivatives(problem.camera, problem.nuisance_prior, corners, fit)
-        board_poses = _board_poses(corners, fit, derivatives, None)
-        noise = _corner_noise(corners, board_poses, fit, derivatives)
+        camera, prior, poses = problem.camera, problem.nuisance_prior, pose_fits.camera_T_board
+        linearized = _linearized(camera, prior, corners, poses)
+        board_poses = linearized.board_poses(None)
+        noise = linearized.corner_noise(board_poses)
+        shape = _large_bow(prior, problem.board_corners_m, board_poses, noise.sigma_px)
+        if shape is not None:
+            linearized = _linearized(camera, prior, corners, poses, None, shape)
+            board_poses = linearized.board_poses(None)
+            noise = linearized.corner_noise(board_poses)
+        displacement = None
+        if problem.print_error is not None:
+            stated = linearized
+            for _ in range(PRINT_ERROR_ITERATIONS):
+                displacement = eliminate_displacement(
+                    problem.print_error, prior.corner_field, stated.corners, stated.fit, stated.derivatives, noise
+                )
+                linearized = _linearized(camera, prior, corners, poses, displacement, shape)
+                board_poses = linearized.board_poses(None)
+                noise = linearized.corner_noise(board_poses)
         if not noise.is_uniform:
-            board_poses = _board_poses(corners, fit, derivatives, noise)
+            board_poses = linearized.board_poses(noise)
         capture_order = np.arange(float(len(A))) if capture_order is None else capture_order
-        return Observations(A, corners, pose_fits, board_poses, noise, capture_order)
+        return Observations(A, corners, pose_fits, board_poses, noise, capture_order, displacement, shape)
 
     def seen_with(self, problem: Problem, corners: CornerObservations, pose_fits: PoseFits) -> Observations:
         """The same pairs with other ``corners`` or ``pose_fits``, or under another board and lens in ``problem``."""
@@ -247,6 +339,8 @@ class Observations:
             self.board_poses[rows],
             self.corner_noise[rows],
             self.capture_order[rows],
+            None if self.displacement is None else self.displacement[rows],
+            self.shape,
             None if self.arm_shape is None else self.arm_shape[rows],
             self.drift,
             self.repeats,
@@ -270,10 +364,27 @@ class Observations:
 
     def linearized_at(self, problem: Problem, camera_T_board: Array) -> BoardPoses:
         """The corners linearised at other board poses (n, 4, 4), with their noise and the columns of the drift."""
-        out = linearize_board_poses(problem, self.corners, camera_T_board, self.corner_noise).scaled(self.pose_excess)
+        linearized = _linearized(
+            problem.camera, problem.nuisance_prior, self.corners, camera_T_board, self.displacement, self.shape
+        )
+        out = linearized.board_poses(self.corner_noise).scaled(self.pose_excess)
         if self.drift is None:
             return out
         return out.with_columns(self.drift.board_columns(out.camera_T_board, self.capture_order))
+
+    def residual_px(self, problem: Problem, camera_T_board: Array, pose_jacobian: Array, nuisances: Array) -> Array:
+        """(n, K, 2): residuals of the corners with these ``nuisances`` (r,), to first order; 0 on padding.
+
+        ``camera_T_board`` (n, 4, 4): poses without nuisances, which follow them by ``pose_jacobian`` (n, 6, r).
+        """
+        linearized = _linearized(
+            problem.camera, problem.nuisance_prior, self.corners, camera_T_board, self.displacement, self.shape
+        )
+        fit = linearized.fit
+        change = nuisances if self.shape is None else nuisances - self.shape
+        followed = (fit.jacobian @ (pose_jacobian @ nuisances)[:, None, :, None])[..., 0]
+        explained = (linearized.derivatives @ change).reshape(fit.residual_px.shape) - followed
+        return np.asarray((fit.residual_px - explained) * (self.corners.weights > 0)[..., None])
 
     @cached_property
     def corner_sigma_px(self) -> float:
@@ -281,34 +392,17 @@ class Observations:
         return self.corner_noise.sigma_px
 
 
-def _corner_noise(
-    corners: CornerObservations, board_poses: BoardPoses, fit: CornerLinearization, corner_jacobian: Array
-) -> CornerNoise:
-    """The noise of the corners of each view.
-
-    The nuisance parameters are estimated beside it from the images and their prior: a lens that is a little off must
-    not count as noise. The fixed point is the maximum of the marginal likelihood of the noise.
-    """
-    n, k = corners.weights.shape
-    flat = fit.jacobian.reshape(n, 2 * k, 6)
-    residual = fit.residual_px.reshape(n, 2 * k) - (flat @ fit.step[..., None])[..., 0]
-    weights = np.repeat(corners.weights, 2, axis=1)
-    dof = 2 * corners.weights.sum(axis=1) - 6.0
-    total_dof = float(dof.sum())
-    information = board_poses.nuisance_information.sum(axis=0)
-    gradient = board_poses.nuisance_gradient.sum(axis=0)
-    rss, identity = float((weights * residual**2).sum()), np.eye(len(gradient))
-    if total_dof <= 0 or not len(gradient):
-        return estimate_corner_noise(corners, fit, residual, dof)
-    variance = max(rss / total_dof, MIN_CORNER_SIGMA_PX**2)
-    for _ in range(_CORNER_NOISE_ITERATIONS):
-        covariance = np.linalg.inv(information / variance + identity)
-        u = covariance @ gradient / variance
-        remaining = rss - 2 * float(u @ gradient) + float(u @ information @ u)
-        used = len(u) - float(np.trace(covariance))
-        variance = max(remaining / (total_dof - used), MIN_CORNER_SIGMA_PX**2)
-    residual = residual - ((corner_jacobian - flat @ board_poses.nuisance_jacobian) @ u) * (weights > 0)
-    return estimate_corner_noise(corners, fit, residual, dof * (1 - used / total_dof))
+def _large_bow(
+    prior: NuisancePrior, board_corners_m: Array, board_poses: BoardPoses, corner_sigma_px: float
+) -> Array | None:
+    """(r,): the nuisance parameters with the bow as the images show it and nothing else; None if it is small."""
+    variance = corner_sigma_px**2
+    information = board_poses.nuisance_information.sum(axis=0) / variance
+    gradient = board_poses.nuisance_gradient.sum(axis=0) / variance
+    found = np.linalg.solve(information + np.eye(len(gradient)), gradient)
+    shape = np.where(prior.columns_of(ParameterGroup.BOW), found, 0.0)
+    height = (prior.board_jacobian(board_corners_m) @ shape)[:, 2]
+    return shape if np.abs(height).max() > _LARGE_BOW_M else None
 
 
 @dataclass(frozen=True)

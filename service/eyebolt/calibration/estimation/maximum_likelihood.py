@@ -57,6 +57,8 @@ class JointEstimate:
     """Linearised at the estimate but for a last negligible step."""
     board_poses: BoardPoses
     """The linearised corners behind ``model``."""
+    camera_T_board: Array
+    """(n, 4, 4), metres: poses of the board by the estimate, as they look with board and lens as stated."""
     corner_sigma_px: float
     """Corner noise, pixels per coordinate."""
     noise: NoisePosterior
@@ -219,6 +221,7 @@ def _with_posterior(
         mean[12:],
         model,
         board_poses,
+        optimum.camera_T_board,
         corner_sigma_px,
         mixture.noise,
         mixture.weights,
