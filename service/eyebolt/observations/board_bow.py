@@ -4,7 +4,7 @@ A second-order surface over the field of the corners, z(x, y) = b_x u^2 + b_xy u
 corners, u and v running from -1 to 1 across and along the field. So b_x and b_y are the sagittas of the two middle
 lines, by how much their ends stand above the middle, and a twist lifts the four outermost corners by b_xy in turn. A
 plane takes no part: it belongs to the pose of the board. What the bow shortens the board by is a ten-thousandth of a
-per cent and is neglected.
+per cent and is neglected. In the plane, the same field has the five errors of a print that look like another pose.
 """
 
 from __future__ import annotations
