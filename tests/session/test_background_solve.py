@@ -285,6 +285,17 @@ def test_a_late_next_view_is_recorded_neither_in_a_new_session_nor_after_bye(wor
     assert recorded[-1].type == "reply"
 
 
+def test_a_next_view_is_recorded_beside_the_capture_that_follows(world, robot):
+    run(world, robot, range(1, 7))
+    world.holds = (msg.PlanNextView,)
+    world.say(robot, capture(7))
+    world.holds = (msg.PlanNextView, msg.Detect)
+    assert heard(world, robot, capture(8)) == ""
+    world.work_done()
+    order = [fact.type for fact in world.facts if fact.type in ("reply", "next_view")]
+    assert order[-4:] == ["reply", "next_view", "reply", "next_view"]
+
+
 LINES = st.one_of(
     st.builds(capture, st.integers(1, 30), st.integers(0, 30)),
     st.builds(check, st.integers(1, 30), st.integers(0, 30)),

@@ -44,6 +44,7 @@ def test_another_line_under_a_used_seq_is_47_with_the_last_seq(world, robot):
     [
         ("status 2", "0,2,1,7"),
         ("hello 2", "0,2,1,1"),
+        ("again 0", "43,0,1,1"),
         ("again 2", "43,2,1,1"),
         ("result 2", "36,2,0,0,0,0,0,0,0"),
         ("locate 2 1 2 3", "45,2,0,0,0"),

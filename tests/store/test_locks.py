@@ -35,6 +35,14 @@ def test_a_replacement_of_the_result_is_waited_for_ten_seconds(tmp_path, monkeyp
     assert clock.now_s == pytest.approx(110.0, abs=0.1)
 
 
+def test_a_result_is_replaced_by_one_at_a_time(tmp_path):
+    with lock.results_lock(tmp_path), pytest.raises(RecordFault) as fault, lock.results_lock(tmp_path, wait_s=0.0):
+        pass
+    assert fault.value.code == "results-busy"
+    with lock.results_lock(tmp_path, wait_s=0.0):
+        pass
+
+
 def test_on_a_file_system_without_locks_a_result_is_replaced_without_one(tmp_path, monkeypatch):
     def refuse(descriptor, operation):
         raise OSError(errno.ENOLCK, "No locks available")
