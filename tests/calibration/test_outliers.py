@@ -9,6 +9,7 @@ from eyebolt.calibration.problem import STATED_NOISE_DOF, RobotNoise
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
+from eyebolt_sim.transforms import exp_se3
 from support import long_forms
 
 ROW = 6
@@ -115,3 +116,15 @@ def test_the_error_follows_the_stated_noise_without_a_step(cases, mount):
     assert (growth < 1.0).all(), growth
     # Three degrees of freedom against 30 of the pairs: five times too small a statement changes the error by a tenth.
     assert p95_mm[3] / p95_mm[7] == pytest.approx(1.0, abs=0.1)
+
+
+@pytest.mark.parametrize(("mount", "seed"), [("fixed", 1), ("fixed", 2), ("arm", 1)])
+def test_two_outliers_that_mask_each_other_are_found_among_seven(cases, mount, seed):
+    """One at a time neither stands out: each inflates the noise by which the other is judged."""
+    simulated, rng = make_problem(mount, 7, seed), np.random.default_rng(seed)
+    reported = simulated.base_T_flange_reported.copy()
+    for row in (2, 5):
+        xi = rng.normal(size=6) * np.repeat([1e-3, np.deg2rad(0.2)], 3)
+        reported[row] = reported[row] @ exp_se3(xi[:3], xi[3:])
+    solution = solve(cases.convert(replace(simulated, base_T_flange_reported=reported), False))
+    assert [p.pair for p in solution.excluded] == [2, 5]

@@ -23,6 +23,7 @@ from eyebolt.protocol import ToleranceOf
 
 # Largest element of R^T R - I: poses printed with three digits pass and are made orthogonal, typing errors do not.
 _MAX_ORTHOGONALITY_ERROR = 1e-3
+# A screenful; the same fault in every pair needs no longer list.
 _MAX_LISTED_FAULTS = 40
 
 ImageSide = Annotated[int, Field(ge=1, le=100_000)]

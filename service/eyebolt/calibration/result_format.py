@@ -13,7 +13,8 @@ import numpy as np
 
 from eyebolt.geometry import Array, PoseFormat
 
-# Share of the tolerance that printing may use up: the error of the transform itself needs the rest.
+# Share of the tolerance that printing may use up: the error of the transform itself needs the rest. Added in squares, a
+# tenth is half a percent.
 _PRINTING_SHARE = 0.1
 _CLOSE_HEIGHT = (
     "Touch corners of a board that lies in the cell (place, then touch), or state [goal] board_height_mm in the station"

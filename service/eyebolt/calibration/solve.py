@@ -77,6 +77,7 @@ from eyebolt.observations import (
 # the image width, of the distortion coefficients by themselves. Common practice, no source.
 _FOCAL_SIGMA_FRACTION, _CENTRE_SIGMA_FRACTION, _TANGENTIAL_SIGMA = 0.05, 0.03, {"p1": 0.01, "p2": 0.01}
 _RADIAL_SIGMA = 0.3
+# Far more than a start within these priors needs; the estimate is valid at the last one too.
 _MAX_ROUNDS = 8
 # A correction below this fraction of its sigma is negligible.
 _CONVERGED_SIGMAS = 0.05

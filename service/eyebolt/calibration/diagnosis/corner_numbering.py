@@ -22,7 +22,8 @@ _MAX_IMAGES = 5
 _MIN_CORNERS = 9
 # Distortion leaves a few pixels at most, a wrong numbering leaves the size of a square.
 _GROSS_RESIDUAL_PX = 5.0
-# The residual with the right row length is this many times smaller than that of every other.
+# The residual with the right row length is this many times smaller than that of every other. Common practice, no
+# source.
 _IMPROVEMENT_RATIO = 5.0
 # Longer rows than those of any usual board.
 _MAX_ROW_LENGTH = 60

@@ -33,7 +33,8 @@ from eyebolt.observations import Pair, half_turn_about_centre, is_half_turn_symm
 _MAX_SHIFT = 3
 # For the median distance between the corners of two images.
 _MIN_SHARED_CORNERS = 4
-# The right hypothesis fits this many times better than the data as they came and than every rival.
+# The right hypothesis fits this many times better than the data as they came and than every rival. Common practice, no
+# source.
 _IMPROVEMENT_RATIO = 4.0
 # Median distance of corners: the same image is below the first (detection repeats), another waypoint is above the
 # second. Common practice, no source.
@@ -43,7 +44,7 @@ _POSE_CHANGED_M, _POSE_CHANGED_RAD = 1e-3, float(np.deg2rad(0.1))
 # Entries of a pose matrix that are equal to the last digit that a controller prints.
 _SAME_POSE_TOLERANCE = 1e-7
 # An image was taken at another waypoint if its residual with the pose of that waypoint is below the first number, and
-# smaller than with its own pose by the second, a factor.
+# smaller than with its own pose by the second, a factor. Common practice, no source.
 _MATCH_RESIDUAL_M, _MATCH_RATIO = 0.002, 6.0
 # For a noisy arm the limit is this many times the median residual of the inliers, which a good pair exceeds in fewer
 # than 1 of 10,000 cases.

@@ -46,6 +46,7 @@ _PARAMETER_GROUPS: dict[str, tuple[str, ...]] = {
 }
 # Binning, cropping and scaling change the resolution by these factors while the lens file remains the same.
 _RESOLUTION_RATIOS = (0.25, 1 / 3, 0.5, 2 / 3, 0.75, 4 / 3, 1.5, 2.0, 3.0, 4.0)
+# Far from the next of these ratios, and more than the focal length is off otherwise. Common practice, no source.
 _RATIO_TOLERANCE = 0.03
 
 

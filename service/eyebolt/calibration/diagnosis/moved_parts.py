@@ -29,6 +29,7 @@ _MAX_SLIP_M, _MAX_SLIP_RAD = 0.02, float(np.deg2rad(5.0))
 # Changes this close are the same one: transforms estimated from three pairs alone are that uncertain.
 _SAME_CHANGE_M, _SAME_CHANGE_RAD = 0.015, float(np.deg2rad(1.0))
 # The moved part is identified if a change of the other transform explains the excluded pairs this many times worse.
+# Common practice, no source.
 _IMPROVEMENT_RATIO = 8.0
 # With more pairs one side of the change is a majority, and the consensus start finds it.
 _MAX_PAIRS_WITHOUT_MAJORITY = 7

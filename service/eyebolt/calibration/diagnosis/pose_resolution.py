@@ -12,6 +12,7 @@ from eyebolt.calibration.problem import PoseConvention, Problem
 from eyebolt.geometry import ANGLE_UNITS_RAD, LENGTH_UNITS_M, Array
 from eyebolt.observations import Pair
 
+# Three pairs share a step by chance too often. Common practice, no source.
 _MIN_PAIRS = 4
 # The finest step considered, and how close to a multiple of the step a printed number is (in steps): room for the
 # rounding of floats that were read from text and carried through units.

@@ -39,6 +39,8 @@ from eyebolt.observations import (
 NUISANCE_LIMITS = {"scale": 0.3, "focal": 0.3, "cx": 0.2, "cy": 0.2, "k1": 0.5, "k2": 0.5}
 # The prior sigma of the bow as a multiple of that of ordinary boards. Common practice, no source.
 _BOW_LIMIT_SIGMAS = 10.0
+# A step below a tenth of a standard deviation adds half a percent to the error. Rounds: the largest deviation, 0.3 in
+# steps of at most 0.3, needs one to arrive, and Gauss-Newton a few to converge.
 _MAX_ROUNDS, _CONVERGED_SIGMAS = 8, 0.1
 # Largest step of a parameter in one round: beyond it the linear model is not valid.
 _MAX_STEP = 0.3

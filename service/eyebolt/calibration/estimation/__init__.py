@@ -61,7 +61,7 @@ from eyebolt.calibration.estimation.robot_noise import (
     noise_posterior,
     variance_of,
 )
-from eyebolt.calibration.estimation.statistics import chi2_isf, chi2_sf, f_sf, mahalanobis_sq, shrunk_variances
+from eyebolt.calibration.estimation.statistics import chi2_isf, chi2_sf, f_isf, f_sf, mahalanobis_sq, shrunk_variances
 from eyebolt.calibration.estimation.vertical_axis import (
     describe_missing_height,
     slide_along_vertical,
@@ -96,6 +96,7 @@ __all__ = [
     "consensus_start",
     "describe_missing_height",
     "estimate_nuisances",
+    "f_isf",
     "f_sf",
     "find_contradiction",
     "fit_linear",

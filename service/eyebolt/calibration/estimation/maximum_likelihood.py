@@ -32,6 +32,7 @@ from eyebolt.calibration.estimation.robot_noise import (
 from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.geometry import Array, se3
 
+# Gauss-Newton from the initial estimate takes four to eight; what does not converge by then is refused.
 _MAX_ITERATIONS = 30
 # Largest rotation of one step, radians: beyond it the linear model of a poor start is meaningless.
 _MAX_STEP_RAD = 0.5

@@ -32,6 +32,11 @@ def f_sf(dof: float, dof_denominator: float, ratio: Array | float) -> Array:
     return np.asarray(scipy.special.fdtrc(dof, dof_denominator, ratio))
 
 
+def f_isf(dof: float, dof_denominator: float, p_value: Array) -> Array:
+    """Ratio that an F variable with these degrees of freedom exceeds with probability ``p_value``, at least 1e-12."""
+    return np.asarray(scipy.special.fdtri(dof, dof_denominator, 1 - p_value))
+
+
 def mahalanobis_sq(offset: Array, covariance: Array) -> Array:
     """Squared Mahalanobis distance (n,) of offsets (n, k) with covariances (n, k, k)."""
     out: Array = np.einsum("ni,ni->n", offset, np.linalg.solve(covariance, offset[..., None])[..., 0])

@@ -40,7 +40,9 @@ _MAX_PAIRS = 150
 # p-value of a single pair below which it remains an outlier with the change included.
 _MIN_P_VALUE = 1e-4
 # With more outliers than this the cause is outliers, not a common change.
+# Common practice, no source.
 _MAX_OUTLIER_FRACTION = 0.2
+# The place is found under the noise without a change, and once more under the noise with it.
 _MAX_ROUNDS = 2
 # Eigenvalue of the information on a change, relative to the largest, below which a direction of it is unobservable.
 _MIN_EIGENVALUE_RATIO = 1e-9

@@ -29,6 +29,7 @@ from eyebolt.calibration.estimation import (
     average_over_drift,
     chi2_isf,
     consensus_start,
+    f_isf,
     f_sf,
     is_drift_possible,
     is_plausible_noise,
@@ -68,12 +69,17 @@ _GROUP_FALSE_ALARM_RATE = 5e-3
 # Expected fraction of inliers among the excluded pairs.
 _FALSE_DISCOVERY_RATE = 0.03
 # p-value from which on the growing consistent subset takes in a pair.
+# It loses one inlier in a hundred, which the classification afterwards readmits. Common practice, no source.
 _READMISSION_P = 0.01
 # With more outliers the fault is common to all pairs (board, lens, pose format), and no pair is to blame.
+# Common practice, no source.
 _MAX_OUTLIER_FRACTION = 0.35
 # p-value of the leave-one-out residual above which a pair is not tried as an outlier: each trial costs an estimate.
 _SUSPECT_P = 0.01
-_MIN_PAIRS_FOR_FORWARD_SEARCH = 12
+# A third of the pairs may be two outliers that mask each other, and the core of the others leaves nine degrees of
+# freedom for the noise.
+_MIN_PAIRS_FOR_FORWARD_SEARCH = 7
+# Reassignments that still alternate then do so for ever; the last one stands.
 _MAX_REASSIGNMENTS = 10
 # Probability from which on a drift is part of the final estimate, whose error allows for one in any case. The search
 # includes the most probable one, so that no pair is lost to it. Common practice, no source.
@@ -85,6 +91,8 @@ _SYSTEMATIC_ERROR_P = 1e-3
 # Prior log odds of an outlier against a systematic error, so that a board that slipped by 1.5 mm in a quarter of the
 # pairs is still found (``tests/bench/calibration outliers pick``).
 _OUTLIER_LOG_ODDS = 4.0
+# Four variances are estimated from 6 n - 12 contrasts; fewer pairs show no more than that an outlier is one. Common
+# practice, no source.
 _MIN_PAIRS_FOR_SYSTEMATIC_ERROR = 8
 
 
@@ -326,9 +334,13 @@ def _forward_search(problem: Problem, observations: Observations, current: _Inli
         grown = _refit(problem, observations, grown.joint, is_inlier)
     if not 0 < (~grown.inliers).sum() <= _MAX_OUTLIER_FRACTION * len(inliers):
         return current, False
-    residual_sq = _squared_residuals(problem, observations, grown)
-    certain_outliers = ~grown.inliers & (_p_values(grown.joint, residual_sq) <= _FALSE_ALARM_RATE / len(inliers))
-    if _is_plausible_by_chance(grown.joint, residual_sq, ~grown.inliers & ~certain_outliers, certain_outliers):
+    p_values = _pair_p_values(problem, observations, grown)
+    certain_outliers = ~grown.inliers & (p_values <= _FALSE_ALARM_RATE / len(inliers))
+    borderline = ~grown.inliers & ~certain_outliers
+    # A few pairs that happen to agree show too little noise: the others count as far off as their p-value has them.
+    dof = grown.joint.noise.dof(len(grown.joint.model.offset))
+    residual_sq = 6 * f_isf(6, dof, np.clip(p_values, 1e-12, 1.0))
+    if _is_plausible_by_chance(grown.joint, residual_sq, borderline, certain_outliers):
         if not certain_outliers.any():
             return current, False
         grown = _refit(problem, observations, grown.joint, ~certain_outliers)

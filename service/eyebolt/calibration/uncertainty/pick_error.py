@@ -48,6 +48,7 @@ _POINTS_OF_VOLUME = 48
 # A point farther from the base than this multiple of the farthest waypoint counts as out of reach. Common practice, no
 # source.
 _REACH = 1.1
+# Draws at each pick; all picks together are some ten thousand errors.
 _DRAWS = 256
 # Results, and white errors at each pick, of the simulation of p95_upper, which is within 2.4 % (RMS) of the bound by
 # many draws; twice as many results would leave 1.6 %.
@@ -62,7 +63,8 @@ _CORRELATED_M = 1e-6 * 2.0 ** np.arange(0, 12.5, 0.5)
 # Translation over rotation of the correlated part, metres: joint offsets displace the flange by their distance from it,
 # 0.2 to 1.2 m on the usual arms.
 _LEVERS_M = (0.2, 0.5, 1.2)
-# White standard deviation over its estimate.
+# White standard deviation over its estimate: with three degrees of freedom, the fewest, 1 in 20 is beyond a third to
+# three times.
 _WHITE_FACTORS = 2.0 ** np.arange(-1.5, 1.75, 0.25)
 _TRANSLATION, _ROTATION = slice(0, 3), slice(3, 6)
 
