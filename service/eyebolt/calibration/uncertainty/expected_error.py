@@ -79,12 +79,10 @@ def _standard_draws() -> Array:
 
 def _posterior_draws(problem: Problem, joint: JointEstimate) -> Array:
     """Changes of X (512, 6), perturbed on the right, drawn from the posterior."""
-    points, covariances = _standard_draws(), joint.covariances[:, :6, :6]
-    # By the size of their error: quasi-random points are the more even, the smoother the error as a function of them.
-    order = np.argsort(np.einsum("mij,ij->m", covariances, problem.displacement_metric), kind="stable")
-    edges = np.cumsum(joint.weights[order])
-    component = order[np.searchsorted(edges / edges[-1], scipy.special.ndtr(points[:, 6])).clip(0, len(edges) - 1)]
-    roots = root_of(problem, covariances)
+    points = _standard_draws()
+    edges = np.cumsum(joint.weights)
+    component = np.searchsorted(edges / edges[-1], scipy.special.ndtr(points[:, 6])).clip(0, len(edges) - 1)
+    roots = root_of(problem, joint.covariances[:, :6, :6])
     out: Array = joint.means[component, :6] + (roots[component] @ points[:, :6, None])[..., 0]
     return out
 
