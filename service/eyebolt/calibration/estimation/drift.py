@@ -222,8 +222,8 @@ def _hypotheses(
 ) -> _Hypotheses:
     """The arguments are those of ``average_over_drift``."""
     both = pairs.joined(repeats)
-    noise, fits, _ = _fits(problem, both.model, corner_sigma_px, start)
-    log_weights = _log_weights(noise)
+    noise, fits, at_best = _fits(problem, both.model, corner_sigma_px, start)
+    log_weights, without = _log_weights(noise), _sum_of_squares(at_best)
     of_pairs = fits if repeats is None else _at_noise(pairs.model, corner_sigma_px, noise)
     pad = (0, 6)
     padded = np.pad(of_pairs.z, ((0, 0), pad)), np.pad(of_pairs.covariance, ((0, 0), pad, pad))
@@ -233,7 +233,7 @@ def _hypotheses(
     for moved_part in _parts_that_may_creep(problem, pairs):
         drift = _largest_drift(problem, pairs.capture_order, moved_part)
         extended = both.with_drift(drift)
-        own_noise, p_value = noise, _screening_p_value(both.model, extended, corner_sigma_px, noise.best)
+        own_noise, p_value = noise, _screening_p_value(extended, without, corner_sigma_px, noise.best)
         if p_value > _SCREENING_P:
             # Such a drift hardly affects the noise: the values of the noise without it serve.
             own_fits = _at_noise(extended, corner_sigma_px, noise)
@@ -303,14 +303,18 @@ def _chi2_of_drift(fits: LinearFits) -> Array:
     return mahalanobis_sq(fits.z[:, -6:], fits.covariance[:, -6:, -6:])
 
 
-def _screening_p_value(model: LinearModel, extended: LinearModel, corner_sigma_px: float, noise: RobotNoise) -> float:
-    """The same without estimating the noise anew; that of ``model`` is inflated, hence the ratio of the squares."""
-    chi2, remaining = (
-        float(np.einsum("ni,nij,nj->", fits.residual[0], fits.weight[0], fits.residual[0]))
-        for fits in (fit_linear(one, corner_sigma_px, variance_of(noise)[None]) for one in (model, extended))
-    )
-    dof = model.offset.size - model.observable_basis.shape[1] - 6
-    return float(f_sf(6, dof, (chi2 - remaining) / 6 / (remaining / dof)))
+def _screening_p_value(extended: LinearModel, without: float, corner_sigma_px: float, noise: RobotNoise) -> float:
+    """The same without estimating the noise anew; that without a drift, under which the sum of squares is ``without``,
+    is inflated, hence the ratio of the squares."""
+    remaining = _sum_of_squares(fit_linear(extended, corner_sigma_px, variance_of(noise)[None]))
+    dof = extended.offset.size - extended.observable_basis.shape[1] - 6
+    return float(f_sf(6, dof, (without - remaining) / 6 / (remaining / dof)))
+
+
+def _sum_of_squares(fits: LinearFits) -> float:
+    """Weighted, of the residuals of the first fit."""
+    residual = fits.residual[0]
+    return float(((fits.weight[0] @ residual[..., None])[..., 0] * residual).sum())
 
 
 def is_drift_possible(
@@ -318,9 +322,10 @@ def is_drift_possible(
 ) -> bool:
     """Whether a drift may be more probable than none, by a test that costs little."""
     both = pairs.joined(repeats)
+    without = _sum_of_squares(fit_linear(both.model, corner_sigma_px, variance_of(noise)[None]))
     return any(
         _screening_p_value(
-            both.model, both.with_drift(_largest_drift(problem, pairs.capture_order, part)), corner_sigma_px, noise
+            both.with_drift(_largest_drift(problem, pairs.capture_order, part)), without, corner_sigma_px, noise
         )
         <= _SCREENING_P
         for part in _parts_that_may_creep(problem, pairs)

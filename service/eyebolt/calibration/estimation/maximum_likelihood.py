@@ -38,6 +38,8 @@ _MAX_ITERATIONS = 30
 _MAX_STEP_RAD = 0.5
 # Squared length of a negligible step in standard deviations of the estimate: a thousandth of one.
 _NEGLIGIBLE_STEP_SQ = 1e-6
+# The same for a trial with other pairs: what a step of one standard deviation leaves is of second order.
+_NEGLIGIBLE_TRIAL_STEP_SQ = 1.0
 
 
 @dataclass(frozen=True)
@@ -140,10 +142,11 @@ def joint_estimate(
     """
     noise = problem.robot_noise or noise_start
     board_poses = observations.board_poses
-    optimum = _optimize(problem, observations, board_poses, X, Y, noise)
+    negligible = _NEGLIGIBLE_STEP_SQ if posterior else _NEGLIGIBLE_TRIAL_STEP_SQ
+    optimum = _optimize(problem, observations, board_poses, X, Y, noise, negligible)
     if posterior and optimum.converged:
         board_poses = observations.linearized_at(problem, optimum.camera_T_board)
-        optimum = _optimize(problem, observations, board_poses, optimum.X, optimum.Y, optimum.noise)
+        optimum = _optimize(problem, observations, board_poses, optimum.X, optimum.Y, optimum.noise, negligible)
     return _with_posterior(problem, observations, optimum, board_poses, posterior)
 
 
@@ -172,6 +175,7 @@ def _optimize(
     X: Array,
     Y: Array,
     noise: RobotNoise | None,
+    negligible_step_sq: float,
 ) -> _Optimum:
     """Gauss-Newton from X, Y on fixed ``board_poses``, the noise estimated anew at every step."""
     A, corner_sigma_px = observations.A, observations.corner_sigma_px
@@ -191,7 +195,7 @@ def _optimize(
         # The nuisance parameters are estimated from zero at every step and take no part in the test of convergence.
         transforms = step.copy()
         transforms[model.observable_basis.shape[1] :] = 0.0
-        if float(transforms @ normal @ transforms) < _NEGLIGIBLE_STEP_SQ or np.abs(z).max() < 1e-14:
+        if float(transforms @ normal @ transforms) < negligible_step_sq or np.abs(z).max() < 1e-14:
             converged = True
             break
     of_arm = arm_covariance(variance_of(estimated)[None], model.arm_shape)[0]
