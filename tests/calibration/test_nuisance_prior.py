@@ -165,6 +165,17 @@ def test_priors_that_hold_are_rarely_contradicted(cases, mount, stated, seeds):
 
 
 @pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_a_refocused_lens_stands_out_among_the_uncertain_parameters(cases, mount):
+    """Five standard deviations of one parameter among nine: by itself the focal length contradicts its prior."""
+    for seed in range(3):
+        problem = cases.convert(make_problem(mount, 12, 40 + seed), False)
+        refocused = cases.camera_of(DEFAULT_LENS, {}).perturbed({"fx": -12.0, "fy": -12.0})
+        solution = solve(replace(problem, camera=refocused))
+        finding = next(f for f in solution.findings if f.code == "lens-deviates")
+        assert finding.evidence["focal"] == pytest.approx(0.005, abs=4 * finding.evidence["focal_sigma"])
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
 def test_a_parameter_stated_to_be_exact_is_tested_as_well(cases, mount):
     """Sigmas of a millionth: the posterior does not move, but the score of the likelihood shows the contradiction."""
     problem = cases.convert(make_problem(mount, 15, 6))

@@ -7,6 +7,7 @@ import pytest
 from scipy.stats import chi2
 
 from eyebolt.calibration.acceptance import AcceptanceCause, assess_result
+from eyebolt.calibration.finding import FindingCode
 from eyebolt.calibration.problem import WorkingVolume
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
@@ -235,9 +236,17 @@ def at_one_distance(cases, touched, mount, seed, focal_off=0.0, sigma_mm=0.05):
 
 @long_forms.first("mount", ["arm", "fixed"])
 def test_touch_contradicts_a_wrong_focal_length_that_the_pairs_absorb(cases, touched, mount):
-    problem, boards, _ = at_one_distance(cases, touched, mount, 2, focal_off=0.004)
+    problem, boards, _ = at_one_distance(cases, touched, mount, 2, focal_off=0.003)
     outcome = solve(problem, (), boards)
+    assert FindingCode.LENS_DEVIATES not in [finding.code for finding in outcome.findings]
     assert assess_result(outcome, 50.0).cause is AcceptanceCause.TOUCHES_CONTRADICT
+
+
+def test_touches_agree_with_a_focal_length_that_the_pairs_correct(cases, touched):
+    problem, boards, _ = at_one_distance(cases, touched, "arm", 2, focal_off=0.004)
+    outcome = solve(problem, (), boards)
+    assert FindingCode.LENS_DEVIATES in [finding.code for finding in outcome.findings]
+    assert assess_result(outcome, 50.0).cause is AcceptanceCause.ERROR_WITHIN_TOLERANCE
 
 
 @long_forms.seeds(4, 20)
