@@ -88,7 +88,7 @@ class Solution:
     expected_pick_error_mm: ErrorSummary
     """Error of a pick as the problem states it, through the same arm, its noise and systematic error included."""
     remaining_pick_error_mm: float
-    """Upper bound of the p95 of a pick that remains however many further pairs are taken, mm."""
+    """p95 of the error of a pick that remains however many further pairs are taken, mm."""
     held_out: HeldOutError | None
     """Leave-one-out error of the pairs used."""
     checks: HeldOutError | None

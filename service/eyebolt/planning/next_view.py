@@ -88,7 +88,7 @@ def find_next_view(problem: Problem, outcome: Solution | Refusal, goal: Goal) ->
 def _describe_arm_limit(solution: Solution, tolerance_mm: float) -> str:
     return (
         f"further waypoints do not help: the arm's own error at a pick, {solution.remaining_pick_error_mm:.2f} mm"
-        f" (p95, at 95 % confidence), is above the tolerance of {tolerance_mm:g} mm; have the joint offsets and link"
+        f" (p95), is above the tolerance of {tolerance_mm:g} mm; have the joint offsets and link"
         " lengths checked, take waypoints where the arm picks and in that posture, or state a larger tolerance"
     )
 

@@ -86,7 +86,7 @@ class Goal:
         return isinstance(outcome, Solution) and self._remaining_mm(outcome) > self.tolerance_mm
 
     def _remaining_mm(self, solution: Solution) -> float:
-        """The bound of the p95 that no further pair reduces."""
+        """The p95 that no further pair reduces: the bound cannot fall below it."""
         return solution.remaining_pick_error_mm if self.tolerance_of is ToleranceOf.PICK else 0.0
 
     def p95_upper_after_mm(self, solution: Solution, mean_square_ratio: float) -> float:

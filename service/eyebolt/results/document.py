@@ -364,7 +364,7 @@ class ResultDocument(_Part):
     """Expected error of a pick as the station file states it, with the arm's own errors; null while a direction is
     unobservable."""
     remaining_pick_error_mm: float | None = None
-    """Upper bound of the p95 of that error which no further pairs reduce, mm; null as above."""
+    """p95 of that error which no further pairs reduce, mm; null as above."""
     covariance: tuple[Row6, ...] | None
     """Covariance (6, 6) of the transform, perturbed on the right: translation, rotation; m and rad; null while a
     direction is unobservable."""

@@ -76,8 +76,7 @@ class PickError:
     summary: ErrorSummary
     """Error of the tip relative to the object."""
     remaining_mm: float
-    """``p95_upper`` that remains however many further pairs are taken, mm: that of the arm itself, its size being
-    typical."""
+    """p95 that remains however many further pairs are taken, mm: that of the arm itself, its size being typical."""
     correlated_m: float
     """Standard deviation per axis of the pose-correlated error in translation, metres."""
     correlated_rad: float
@@ -156,8 +155,9 @@ def pick_error(
     typical = classes[len(classes) // 2]
     together = _picks_of_one_result(joint, pairs, X_error, geometry.spread(), problem.mount)
     return PickError(
-        summary=_summary(covariances, together.p95_upper_m(problem, classes)),
-        remaining_mm=together.without_error_of_X().p95_upper_m(problem, typical[None]) * 1e3,
+        summary=_summary(covariances, p95_upper_m(together.squared_errors(problem, classes))),
+        # Pooled: where nothing but white noise remains, p95 and bound are the same.
+        remaining_mm=pooled_summary(together.without_error_of_X().squared_errors(problem, typical[None]), 0.0).p95,
         correlated_m=variances.correlated_m,
         correlated_rad=variances.correlated_rad,
         likelihood_ratio=variances.likelihood_ratio,
@@ -403,8 +403,8 @@ class _PicksOfOneResult:
         """The same with an exact X but for the correlated errors of the pairs, which further pairs do not reduce."""
         return replace(self, by_X=np.zeros_like(self.by_X))
 
-    def p95_upper_m(self, problem: Problem, classes: Array) -> float:
-        """The bound of ``ErrorSummary``, m; ``classes`` (m, 4): equally probable variances.
+    def squared_errors(self, problem: Problem, classes: Array) -> Array:
+        """(results, picks) m^2: squared errors; ``classes`` (m, 4): equally probable variances.
 
         Each of the simulated results has a class and an error of its own; the white errors are the same for all.
         """
@@ -424,7 +424,7 @@ class _PicksOfOneResult:
             roots = _roots(np.tensordot(variances[:2], self.of_arm, axes=1))
             errors = shared.reshape(-1, 1, q, 3) + (roots @ at_pick[..., None])[..., 0]
             squares[rows] = (errors**2).sum(axis=-1).reshape(len(rows), -1)
-        return p95_upper_m(squares)
+        return squares
 
 
 def _picks_of_one_result(
