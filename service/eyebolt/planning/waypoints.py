@@ -26,7 +26,7 @@ from eyebolt.planning.candidates import (
     vertical_flange_orientation,
 )
 from eyebolt.planning.information import InformationForecast, SetupEstimate, forecast
-from eyebolt.planning.stopping import Goal, p95_upper_of_pick_mm, predicted_p95_upper_mm
+from eyebolt.planning.stopping import Goal, arm_p95_upper_mm, p95_upper_of_pick_mm, predicted_p95_upper_mm
 
 TRANSLATION_M = 0.1
 # Shorter translations where the full length does not fit into the view.
@@ -146,7 +146,9 @@ def plan_waypoints(
         count = len(captured) + len(translation_set) + len(chosen)
         known_information = base + ahead.information_gains[chosen].sum(axis=0)
         of_transform_mm = predicted_p95_upper_mm(count, ahead.p95_upper_mm(known_information), noise_prior_dof)
-        reached = p95_upper_of_pick_mm(of_transform_mm, arm_p95_mm) <= tolerance_mm
+        reached = (
+            p95_upper_of_pick_mm(of_transform_mm, arm_p95_upper_mm(count, arm_p95_mm, noise_prior_dof)) <= tolerance_mm
+        )
         if (reached and count >= min_pairs) or count >= max_pairs:
             break
         chosen.append(search.best(known_information, [*translation_set, *chosen]))
@@ -166,7 +168,7 @@ def plan_waypoints(
         known_information = known_information + ahead.information_gains[row]
         count = len(captured) + number + 1
         of_transform_mm = predicted_p95_upper_mm(count, ahead.p95_upper_mm(known_information), noise_prior_dof)
-        p95_upper = p95_upper_of_pick_mm(of_transform_mm, arm_p95_mm)
+        p95_upper = p95_upper_of_pick_mm(of_transform_mm, arm_p95_upper_mm(count, arm_p95_mm, noise_prior_dof))
         # In this order the tolerance may be reached a waypoint sooner than in the order of the search.
         if (
             kind is WaypointKind.ROTATION
