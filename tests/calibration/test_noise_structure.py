@@ -5,13 +5,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from bench.honesty.disturbances import ROWS, session_of
+from bench.honesty.measure import problem_of
 from eyebolt.calibration.estimation.linearization import invert_information
 from eyebolt.calibration.estimation.maximum_likelihood import joint_estimate
 from eyebolt.calibration.estimation.noise_shape import select_pose_excess
 from eyebolt.calibration.estimation.statistics import shrunk_variances
 from eyebolt.calibration.robust import robust_estimate
 from eyebolt.calibration.robust.correlated_errors import arm_offsets
-from eyebolt.calibration.solve import _usable_pairs
+from eyebolt.calibration.solve import _usable_pairs, solve
 from eyebolt.calibration.uncertainty.contributions import error_contributions
 from eyebolt.calibration.uncertainty.pick_error import _gain, _XError
 from eyebolt_sim.problems import make_problem
@@ -91,6 +93,23 @@ def test_an_axis_that_scatters_more_is_found_and_isotropic_noise_is_not(cases):
         parts = error_contributions(problem, estimate.joint, np.eye(6, len(joint.covariance)), joint.covariance[:6, :6])
         arm = (problem.displacement_metric * by_white).sum()
         assert parts.arm == pytest.approx(1e3 * np.sqrt(arm), rel=0.15)
+
+
+@pytest.mark.parametrize(
+    ("row", "mount", "seed"),
+    [
+        pytest.param("reach", "fixed", 3, id="grows-with-reach"),
+        pytest.param("anisotropic", "fixed", 31, id="one-axis"),
+        pytest.param("reach", "arm", 46, id="grows-with-reach-as-a-change"),
+        pytest.param("geometry-puma-560", "arm", 3, id="wrong-geometry"),
+    ],
+)
+def test_a_structure_of_the_noise_makes_no_outlier_and_no_change_point(row, mount, seed):
+    """Judged by white noise, each session loses a clean pair, the last two several of them to a change point."""
+    outcome = solve(problem_of(session_of(ROWS[row], mount, 12, seed)))
+
+    assert outcome.excluded == ()
+    assert not [finding.code for finding in outcome.findings if finding.code.endswith("-moved")]
 
 
 def test_a_cluster_of_equal_eigenvalues_does_not_stop_the_inversion(monkeypatch):

@@ -26,7 +26,6 @@ from eyebolt.calibration.estimation import (
     Observations,
     chi2_sf,
     describe_missing_height,
-    find_contradiction,
     held_out_error,
     is_plausible_noise,
     joint_estimate,
@@ -43,7 +42,7 @@ from eyebolt.calibration.estimation import (
 from eyebolt.calibration.finding import Finding, Severity
 from eyebolt.calibration.nuisance_prior import SCALE
 from eyebolt.calibration.problem import Problem
-from eyebolt.calibration.robust import MIN_PAIRS, InlierEstimate, is_minority, robust_estimate
+from eyebolt.calibration.robust import MIN_PAIRS, InlierEstimate, find_contradiction, is_minority, robust_estimate
 from eyebolt.calibration.solution import (
     BoardBow,
     ExcludedPair,
@@ -160,7 +159,8 @@ def _estimate_with_consistent_priors(
         joint = inlier_estimate.joint
         # An estimate that has absorbed another fault shows nothing about board and lens.
         is_usable = joint.converged and is_plausible_noise(joint.noise.best)
-        found = find_contradiction(joint.without_drift(), problem.nuisance_prior) if is_usable else None
+        reported = problem.mount.chain(observations.A[inlier_estimate.used])
+        found = find_contradiction(joint, problem.nuisance_prior, reported) if is_usable else None
         if found is None:
             break
         widened = problem.nuisance_prior.widened(found.group, found.factor)

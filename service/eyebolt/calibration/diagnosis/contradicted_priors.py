@@ -1,6 +1,6 @@
 """Findings on a board or lens that is not within its stated uncertainty, though the estimate accounts for it.
 
-The prior was widened to agree with the pairs (``estimation.prior_check``), so the result is not biased, and its error
+The prior was widened to agree with the pairs (``robust.prior_check``), so the result is not biased, and its error
 includes the wider prior. Gross deviations are stops (``intrinsics``).
 """
 

@@ -42,7 +42,12 @@ from eyebolt.calibration.estimation.linearization import (
     step_profile,
 )
 from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate, joint_estimate
-from eyebolt.calibration.estimation.noise_shape import select_noise_shape, select_pose_excess
+from eyebolt.calibration.estimation.noise_shape import (
+    ViewGeometry,
+    select_noise_shape,
+    select_pose_excess,
+    structured_evidence,
+)
 from eyebolt.calibration.estimation.nuisance_parameters import (
     NuisanceEstimate,
     NuisanceParameter,
@@ -51,7 +56,6 @@ from eyebolt.calibration.estimation.nuisance_parameters import (
 )
 from eyebolt.calibration.estimation.observability import rotation_spread, unobservable_directions, weakest_direction
 from eyebolt.calibration.estimation.print_selection import log_likelihood_given_images, with_print_error
-from eyebolt.calibration.estimation.prior_check import PriorContradiction, find_contradiction
 from eyebolt.calibration.estimation.robot_noise import (
     NoisePosterior,
     NoisePrior,
@@ -86,7 +90,7 @@ __all__ = [
     "NuisanceEstimate",
     "NuisanceParameter",
     "Observations",
-    "PriorContradiction",
+    "ViewGeometry",
     "arm_covariance",
     "average_over_drift",
     "best_initial_estimate",
@@ -98,7 +102,6 @@ __all__ = [
     "estimate_nuisances",
     "f_isf",
     "f_sf",
-    "find_contradiction",
     "fit_linear",
     "held_out_error",
     "initial_estimates",
@@ -131,6 +134,7 @@ __all__ = [
     "slide_to_height",
     "slide_to_plausible",
     "step_profile",
+    "structured_evidence",
     "unobservable_directions",
     "unused_pair_residuals",
     "variance_of",

@@ -478,6 +478,12 @@ class LinearModel:
             shape = np.concatenate([shape, mean if other.arm_shape is None else other.arm_shape])
         return replace(self, arm_shape=shape, **rows)
 
+    def of_rows(self, rows: RowSelection) -> LinearModel:
+        """The offsets of ``rows``; what the images show about the nuisance parameters remains that of all."""
+        names = ("offset", "transform_jacobian", "nuisance_jacobian", "camera_unit_covariance", "to_board")
+        shape = None if self.arm_shape is None else self.arm_shape[rows]
+        return replace(self, arm_shape=shape, **{name: getattr(self, name)[rows] for name in names})
+
     def without_columns(self, count: int) -> LinearModel:
         """The model without the last ``count`` nuisance parameters."""
         return replace(

@@ -1,15 +1,19 @@
-"""Structure of the arm's noise beyond two variances: an axis that scatters more, or noise that grows with distance.
+"""Structure of the arm's noise beyond two variances: an axis that scatters more, or noise that grows with a length.
 
-An arm may scatter more along one axis of its flange or of its base, in translation or in rotation (a weak joint, a worn
-gear, a table that sways), and the error of a pose may grow with the square of the distance between camera and board.
-Each is one parameter more: the ratio of the variance along the axis to that along the others, or the growth. They are
-selected one at a time, by the restricted likelihood, which may be compared since all have the same mean.
+An arm may scatter more along or about one axis of its flange or of its base (a weak joint, a worn gear, a table that
+sways), and the error of a pose may grow with the square of the distance between camera and board, or with that of its
+reach. Each is one parameter more: the ratio of the variance along the axis to that along the others, or the growth.
+They are selected one at a time, by the restricted likelihood, which may be compared since all have the same mean.
 
 A one-sided score test (D. Zhang, X. Lin, in: Random Effect and Latent Variable Model Selection, Springer 2008) on the
 fit without the structure costs nothing. Its terms, one a pair, are bounded at their 1 % point, so that an outlier looks
 like no structure. Only what it suggests is fitted, and kept if twice the log likelihood that it gains exceeds
 log(N) + 2 log(K): the Bayesian information criterion (G. Schwarz, Annals of Statistics 6(2), 1978) for one parameter
 and N residual degrees of freedom, and equal prior odds for each of the K alternatives together.
+
+Whether pairs are outliers or the noise has a structure is decided by the average over all structures instead
+(``structured_evidence``; J. A. Hoeting et al., Statistical Science 14(4), 1999): the best single one would be penalised
+for being chosen although the question is not which.
 """
 
 from __future__ import annotations
@@ -28,16 +32,36 @@ from eyebolt.geometry import Array
 _BOUND, _BOUNDED_MEAN, _BOUNDED_VARIANCE = 6.635, 0.981, 1.725
 # Standard deviations of the score below which a structure is not fitted.
 _MIN_SCORE = 2.0
+# The same where likelihoods are averaged: one structure in six that is not there has more.
+_MIN_FITTED_SCORE = 1.0
 # Variance along the axis over that along the others; coarse, since the error of the result depends on it weakly.
 _VARIANCE_RATIOS = (4.0, 9.0, 25.0)
 # The variance grows with the fourth power of the distance, the standard deviation with its square.
-_DISTANCE_POWER = 4
+_LENGTH_POWER = 4
 _MAX_STRUCTURES = 3
 # Multiples of the variance of the board poses: half an octave of it is a fifth of the standard deviation.
 _POSE_EXCESSES = tuple(2 ** (k / 2) for k in range(1, 11))
 _BLOCKS = (slice(0, 3), slice(3, 6))
-# Two blocks (translation, rotation) by two frames (flange, base) by three axes, and the distance.
-_ALTERNATIVES = 13
+# Translation, rotation or both by two frames (flange, base) by three axes; distance and reach.
+_ALTERNATIVES = 20
+# Prior odds against a pose excess. Common practice, no source.
+_PRIOR_ODDS_OF_EXCESS = 14
+
+
+@dataclass(frozen=True)
+class ViewGeometry:
+    """What the structures of the noise of m pairs refer to."""
+
+    base_T_flange: Array
+    """(m, 4, 4), metres: reported poses."""
+    distance_m: Array
+    """(m,): from the camera to the middle of the board."""
+
+    @property
+    def reach_m(self) -> Array:
+        """(m,): from the base of the arm to its flange."""
+        out: Array = np.linalg.norm(self.base_T_flange[:, :3, 3], axis=-1)
+        return out
 
 
 @dataclass(frozen=True)
@@ -70,17 +94,16 @@ def select_noise_shape(
     prior: NoisePrior,
     noise: RobotNoise,
     fits: LinearFits,
-    base_R_flange: Array,
-    distance_m: Array,
+    views: ViewGeometry,
     inliers: NDArray[np.bool_],
 ) -> Array | None:
     """The shape of the arm's noise (m, 6, 6) for all m pairs, selected on the ``inliers`` (m,), which ``model`` holds;
     None where two variances are enough.
 
-    ``fits``: the fit of ``model`` at ``noise``; ``base_R_flange`` (m, 3, 3) and ``distance_m`` (m,): of all pairs. The
-    shape is the covariance of the pose errors relative to the two variances, with a mean of 1 on its diagonal.
+    ``fits``: the fit of ``model`` at ``noise``; ``views``: of all pairs. The shape is the covariance of the pose errors
+    relative to the two variances, with a mean of 1 on its diagonal.
     """
-    structures = _structures(base_R_flange, distance_m / distance_m[inliers].mean())
+    structures = _structures(views, inliers)
     selected = [one.of_rows(inliers) for one in structures]
     shape: Array = np.broadcast_to(np.eye(6), (len(inliers), 6, 6))
     found = False
@@ -104,6 +127,39 @@ def select_noise_shape(
     return shape if found else None
 
 
+def structured_evidence(
+    model: LinearModel,
+    corner_sigma_px: float,
+    prior: NoisePrior,
+    noise: RobotNoise,
+    views: ViewGeometry,
+    rows: NDArray[np.bool_],
+) -> tuple[float, Array | None]:
+    """The log evidence of the pairs ``rows`` (m,), which ``model`` holds, and the most probable shape (m, 6, 6) of all
+    pairs; None: none.
+
+    The restricted likelihood is averaged over the structures: none of them has a probability of 1/2, all alternatives
+    together the other half, and the values of a parameter are equally probable. A structure without a score above
+    ``_MIN_FITTED_SCORE`` counts as if it were no better than none.
+    """
+    noise, fits = most_likely_noise(model, corner_sigma_px, prior, noise)
+    structures, unshaped = _structures(views, rows), np.broadcast_to(np.eye(6), (len(rows), 6, 6))
+    plain = float(fits.log_likelihood[0])
+    # Log likelihoods times the probability of the value of the parameter and of the structure, and their shapes.
+    found: list[tuple[float, Array | None]] = [(plain, None)]
+    for structure in structures:
+        if _score(model, fits, structure.of_rows(rows), noise) < _MIN_FITTED_SCORE:
+            found.append((plain - np.log(len(structures)), None))
+            continue
+        for parameter in structure.parameters:
+            shape = _normalised(structure.applied(unshaped, parameter), rows)
+            shaped = replace(model, arm_shape=shape[rows])
+            log_likelihood = float(most_likely_noise(shaped, corner_sigma_px, prior, noise)[1].log_likelihood[0])
+            found.append((log_likelihood - np.log(len(structures) * len(structure.parameters)), shape))
+    evidence = float(np.logaddexp.reduce([value for value, _ in found])) - np.log(2)
+    return evidence, max(found, key=lambda one: one[0])[1]
+
+
 def select_pose_excess(
     model: LinearModel, corner_sigma_px: float, prior: NoisePrior, noise: RobotNoise, fits: LinearFits
 ) -> float:
@@ -114,7 +170,7 @@ def select_pose_excess(
     is taken up by the pose of the view: its residuals do not show it, and its effect has the shape of the covariance of
     that pose.
     """
-    required = np.log(max(model.offset.size - model.observable_basis.shape[1], 1)) + 2 * np.log(_ALTERNATIVES + 1)
+    required = np.log(max(model.offset.size - model.observable_basis.shape[1], 1)) + 2 * np.log(_PRIOR_ODDS_OF_EXCESS)
     best, largest = 1.0, float(fits.log_likelihood[0]) + required / 2
     for factor in _POSE_EXCESSES:
         trial = replace(model, camera_unit_covariance=factor * model.camera_unit_covariance)
@@ -124,18 +180,20 @@ def select_pose_excess(
     return best
 
 
-def _structures(base_R_flange: Array, relative_distance: Array) -> list[_Structure]:
-    m = len(base_R_flange)
+def _structures(views: ViewGeometry, rows: NDArray[np.bool_]) -> list[_Structure]:
+    m = len(rows)
     excess = tuple(ratio - 1 for ratio in _VARIANCE_RATIOS)
     out = []
-    for block in _BLOCKS:
-        for axes in (np.broadcast_to(np.eye(3), (m, 3, 3)), base_R_flange):
-            for k in range(3):
-                direction = np.zeros((m, 1, 6))
-                direction[:, 0, block] = axes[:, k]
-                out.append(_Structure(direction, np.ones(m), excess))
+    for axes in (np.broadcast_to(np.eye(3), (m, 3, 3)), views.base_T_flange[:, :3, :3]):
+        for k in range(3):
+            directions = np.zeros((m, 2, 6))
+            for row, block in enumerate(_BLOCKS):
+                directions[:, row, block] = axes[:, k]
+            out += [_Structure(directions[:, kept], np.ones(m), excess) for kept in (slice(1), slice(1, 2), slice(2))]
     every_direction = np.broadcast_to(np.eye(6), (m, 6, 6))
-    out.append(_Structure(every_direction, relative_distance**_DISTANCE_POWER - 1, (1.0,)))
+    for length in (views.distance_m, views.reach_m):
+        relative = length / length[rows].mean()
+        out.append(_Structure(every_direction, relative**_LENGTH_POWER - 1, (1.0,)))
     return out
 
 

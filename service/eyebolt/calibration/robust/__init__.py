@@ -4,28 +4,35 @@ from eyebolt.calibration.robust.change_points import MIN_PAIRS_PER_SEGMENT, Chan
 from eyebolt.calibration.robust.correlated_errors import (
     CONSTANT_SHARE,
     ArmOffsets,
+    ArmVariances,
     ErrorContrasts,
     arm_axes,
     arm_offsets,
     evenly_spaced_rows,
+    integrated_variances,
     matching_pose_correlation,
     pose_correlation,
     reml_variances,
 )
 from eyebolt.calibration.robust.outliers import MIN_PAIRS, InlierEstimate, is_minority, robust_estimate
+from eyebolt.calibration.robust.prior_check import PriorContradiction, find_contradiction
 
 __all__ = [
     "CONSTANT_SHARE",
     "MIN_PAIRS",
     "MIN_PAIRS_PER_SEGMENT",
     "ArmOffsets",
+    "ArmVariances",
     "ChangePoint",
     "ErrorContrasts",
     "InlierEstimate",
+    "PriorContradiction",
     "StepChange",
     "arm_axes",
     "arm_offsets",
     "evenly_spaced_rows",
+    "find_contradiction",
+    "integrated_variances",
     "is_minority",
     "matching_pose_correlation",
     "pose_correlation",

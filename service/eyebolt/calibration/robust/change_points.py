@@ -8,7 +8,7 @@ any single pair is. Only the order of capture is used, no clock.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from eyebolt.calibration.estimation import (
     JointEstimate,
     LinearModel,
     MovedPart,
+    ViewGeometry,
     chi2_sf,
     f_sf,
     fit_linear,
@@ -25,7 +26,15 @@ from eyebolt.calibration.estimation import (
     motion_columns,
     noise_posterior,
     step_profile,
+    structured_evidence,
     variance_of,
+)
+from eyebolt.calibration.robust.correlated_errors import (
+    ErrorContrasts,
+    arm_offsets,
+    evenly_spaced_rows,
+    reml_variances,
+    white_variances,
 )
 from eyebolt.geometry import Array
 
@@ -151,6 +160,33 @@ def creeps_rather(joint: JointEstimate, drift: Drift, capture_order: Array, step
     ]
     places = len(model.offset) - 2 * MIN_PAIRS_PER_SEGMENT + 1
     return log_likelihoods[0] + math.log(places) > log_likelihoods[1]
+
+
+def is_error_of_arm(joint: JointEstimate, views: ViewGeometry, step_change: StepChange) -> bool:
+    """Whether a structure of the noise, or pose-correlated errors, explain the pairs of ``joint``, whose ``views`` are
+    given, better than ``step_change`` does.
+
+    Compared by restricted likelihood, the step having a prior of its own size and one of n - 3 places that are equally
+    probable. Waypoints along which the pose changes steadily give an arm with wrong geometry the look of a change.
+    """
+    n, corner_sigma_px, prior = len(joint.model.offset), joint.corner_sigma_px, joint.noise.prior
+    log_places = math.log(n - 2 * MIN_PAIRS_PER_SEGMENT + 1)
+    size = np.repeat([step_change.translation_m, step_change.rotation_rad], 3) / math.sqrt(3)
+    columns = motion_columns(joint.model, step_change.moved_part, step_profile(n, step_change.at)) * size
+    with_step = replace(joint, model=joint.model.with_columns(columns))
+    structured, of_step = (
+        structured_evidence(one.model, corner_sigma_px, prior, joint.noise.best, views, np.ones(n, dtype=bool))[0]
+        for one in (joint, with_step)
+    )
+    if structured > of_step - log_places:
+        return True
+    noise, _ = most_likely_noise(with_step.model, corner_sigma_px, prior, joint.noise.best)
+    rows = evenly_spaced_rows(n)
+    correlated, white = (
+        ErrorContrasts.of(arm_offsets(one, one.model, views.base_T_flange, rows)) for one in (joint, with_step)
+    )
+    likelihood_of_step = white.log_likelihood(white_variances(noise)) - log_places
+    return correlated.log_likelihood(reml_variances(joint, correlated)[0]) > likelihood_of_step
 
 
 def is_confirmed(step_change: StepChange | None, without: int, of: int) -> bool:

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import scipy
 
-from eyebolt.calibration.estimation import JointEstimate, LinearModel
+from eyebolt.calibration.estimation import JointEstimate, LinearModel, variance_of
+from eyebolt.calibration.problem import RobotNoise
 from eyebolt.geometry import Array, RowSelection
 
 # Lengths of a Gaussian correlation, in distance and in the chord of the rotation, by restricted likelihood over
@@ -23,6 +24,15 @@ _CORRELATION_LENGTH_CHORD = 4.0
 CONSTANT_SHARE = 0.25
 """Variance, over that of the correlated part, of an error that is constant in the flange frame. No pair shows it,
 since Y or X contains it; a pick does. About four joints are behind the correlated part, and the last one errs alike."""
+# Standard deviation of the correlated part in translation, metres: from 1 um, which is as good as none, to 5 mm. The
+# steps are a fraction of what a few pairs can tell apart.
+_CORRELATED_M = 1e-6 * 2.0 ** np.arange(0, 12.5, 0.5)
+# Translation over rotation of the correlated part, metres: joint offsets displace the flange by their distance from it,
+# 0.2 to 1.2 m on the usual arms.
+_LEVERS_M = (0.2, 0.5, 1.2)
+# White standard deviation over its estimate: with three degrees of freedom, the fewest, 1 in 20 is beyond a third to
+# three times.
+_WHITE_FACTORS = 2.0 ** np.arange(-1.5, 1.75, 0.25)
 # The cost grows with the cube of the number of pairs.
 _MAX_PAIRS = 40
 MIN_LOG_VARIANCE, MAX_LOG_VARIANCE = 2 * np.log(1e-7), 2 * np.log(0.05)
@@ -139,11 +149,12 @@ class ErrorContrasts:
         basis = Q[:, p:].reshape(n, 6, -1)
         flat = basis.reshape(6 * n, -1)
         in_axes = to_axes(pairs.axes, basis)
+        correlated = np.tensordot(pairs.correlation, in_axes, axes=1)
         variance_components = [
             np.tensordot(left[:, part], right[:, part], axes=((0, 1), (0, 1)))
             for left, right in (
                 (basis, pairs.white_shape @ basis),
-                (in_axes, np.tensordot(pairs.correlation, in_axes, axes=1)),
+                (in_axes, correlated),
             )
             for part in (slice(0, 3), slice(3, 6))
         ]
@@ -184,7 +195,7 @@ class ErrorContrasts:
 def reml_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> tuple[Array, float]:
     """The log variances (4,) of maximum restricted likelihood, and the likelihood ratio statistic of the correlated
     part: twice the log likelihood that it gains over white noise alone."""
-    white_only = white_only_variances(joint)
+    white_only = white_variances(joint.noise.best)
     u = np.concatenate([white_only[:2] - 0.7, white_only[:2] - 0.3])
     value, gradient, information = contrasts.with_gradient(u)
     for _ in range(30):
@@ -202,8 +213,63 @@ def reml_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> tuple[Arr
     return u, max(2 * (value - contrasts.log_likelihood(white_only)), 0.0)
 
 
-def white_only_variances(joint: JointEstimate) -> Array:
-    """Log variances (4,) of the noise of ``joint`` without a correlated part."""
-    best = joint.noise.best
-    white = 2 * np.log(np.maximum([best.translation_m, best.rotation_rad], 1e-7))
+def white_variances(noise: RobotNoise) -> Array:
+    """Log variances (4,) of ``noise`` without a correlated part."""
+    white = 2 * np.log(np.maximum([noise.translation_m, noise.rotation_rad], 1e-7))
     return np.concatenate([white, [MIN_LOG_VARIANCE, MIN_LOG_VARIANCE]])
+
+
+@dataclass(frozen=True)
+class ArmVariances:
+    """What the pairs show of the four variances of the arm's error, in the order of ``ErrorContrasts``."""
+
+    values: Array
+    """(m, 4): possible values."""
+    weights: Array
+    """(m,), sum 1: their posterior probabilities."""
+    correlated_m: float
+    """Estimate of the correlated part in translation, metres per axis."""
+    correlated_rad: float
+    """The same in rotation, radians per axis."""
+    likelihood_ratio: float
+    """Twice the log likelihood that the correlated part gains over white noise alone."""
+
+
+def integrated_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> ArmVariances:
+    """Values of the variances over the grid, weighted by likelihood and prior.
+
+    With the white part W (from ``reml_variances``, or stated) and the correlated part K of one lever, the likelihood at
+    w W + s^2 K follows for all w and s from one generalised eigenvalue problem.
+    """
+    stated = variance_of(joint.noise.best)[[0, 3]]
+    if joint.noise.stated:
+        white, factors = stated, np.ones(1)
+        estimate, likelihood_ratio = np.log([*white, _CORRELATED_M[0] ** 2, _CORRELATED_M[0] ** 2]), 0.0
+    else:
+        estimate, likelihood_ratio = reml_variances(joint, contrasts)
+        white, factors = np.exp(estimate[:2]), _WHITE_FACTORS
+    parts = contrasts.variance_components
+    W = contrasts.measurement_covariance + np.tensordot(white, parts[:2], axes=1)
+    root = np.linalg.cholesky(W)
+    offset = scipy.linalg.solve_triangular(root, contrasts.offset, lower=True)
+    values, log_weights = [], []
+    for lever_m in _LEVERS_M:
+        half = scipy.linalg.solve_triangular(root, parts[2] + parts[3] / lever_m**2, lower=True)
+        eigenvalues, vectors = np.linalg.eigh(scipy.linalg.solve_triangular(root, half.T, lower=True))
+        squares = (vectors.T @ offset) ** 2
+        scaled = factors[:, None, None] ** 2 + _CORRELATED_M[None, :, None] ** 2 * np.maximum(eigenvalues, 0.0)
+        log_likelihood = -0.5 * (np.log(scaled) + squares / scaled).sum(axis=-1)
+        # Both grids are geometric: a prior that is flat in a standard deviation gives a node a weight in proportion.
+        log_weights.append(log_likelihood + np.log(factors)[:, None] + np.log(_CORRELATED_M))
+        w, s = np.meshgrid(factors**2, _CORRELATED_M**2, indexing="ij")
+        values.append(np.stack([w * white[0], w * white[1], s, s / lever_m**2], axis=-1))
+        if joint.noise.stated:
+            gained = 2 * float((log_likelihood - log_likelihood[:, :1]).max())
+            if gained > likelihood_ratio:
+                place = np.unravel_index(int(log_likelihood.argmax()), log_likelihood.shape)
+                estimate, likelihood_ratio = np.log(values[-1][place]), gained
+    found = np.concatenate([v.reshape(-1, 4) for v in values])
+    weights = np.concatenate([v.ravel() for v in log_weights])
+    weights = np.exp(weights - weights.max())
+    correlated_m, correlated_rad = (float(s) for s in np.exp(estimate[2:] / 2))
+    return ArmVariances(found, weights / weights.sum(), correlated_m, correlated_rad, likelihood_ratio)

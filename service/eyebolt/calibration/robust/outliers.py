@@ -7,7 +7,7 @@
    dispersed than those of most clean sessions; it grows by every pair that its noise explains.
 4. Single outliers are found by leaving one pair out at a time.
 5. All pairs are classified by the estimate on the inliers, at a controlled false discovery rate.
-6. Outliers that a systematic arm error explains better are readmitted.
+6. Outliers that a structure of the noise or a systematic arm error explains better are readmitted.
 
 The null hypothesis throughout: an inlier's squared residual about the prediction of the other inliers is 6 times an F
 variable with 6 and, for the denominator, the degrees of freedom of the noise.
@@ -27,6 +27,7 @@ from eyebolt.calibration.estimation import (
     LinearModel,
     MovedPart,
     Observations,
+    ViewGeometry,
     average_over_drift,
     chi2_isf,
     consensus_start,
@@ -44,17 +45,24 @@ from eyebolt.calibration.estimation import (
     resolve_tilt_branches,
     select_noise_shape,
     select_pose_excess,
+    structured_evidence,
     unused_pair_residuals,
     variance_of,
 )
 from eyebolt.calibration.problem import Problem
-from eyebolt.calibration.robust.change_points import ChangePoint, creeps_rather, find_step_change, is_confirmed
+from eyebolt.calibration.robust.change_points import (
+    ChangePoint,
+    creeps_rather,
+    find_step_change,
+    is_confirmed,
+    is_error_of_arm,
+)
 from eyebolt.calibration.robust.correlated_errors import (
     ErrorContrasts,
     arm_offsets,
     evenly_spaced_rows,
     reml_variances,
-    white_only_variances,
+    white_variances,
 )
 from eyebolt.calibration.robust.forward_search import consistent_subset
 from eyebolt.geometry import Array, RowSelection, se3
@@ -174,10 +182,17 @@ def robust_estimate(problem: Problem, observations: Observations) -> InlierEstim
         segment = segment.with_pose_excess(_pose_excess(candidates.joint))
         candidates = _refit(problem, segment, candidates.joint, candidates.inliers)
         current, contaminated = _search(problem, segment, candidates)
-    segment = _with_noise_shape(problem, segment, current.joint, current.inliers)
-    if segment.arm_shape is not None:
+    views = _view_geometry(problem, segment)
+    readmitted, shape = _readmit_structured(problem, segment, current, views)
+    is_changed = bool((readmitted != current.inliers).any())
+    if not is_changed:
+        shape = _noise_shape(current, views)
+    if is_changed or shape is not None:
+        segment = replace(segment, arm_shape=shape)
+        current = _refit(problem, segment, current.joint, readmitted)
+    if shape is not None:
         # Pairs may have been outliers only of a noise without structure.
-        current = _refit(problem, segment, current.joint, current.inliers)
+        contaminated = contaminated and not readmitted.all()
         current = _reclassify(problem, segment, _drop_single_outliers(problem, segment, current), contaminated)
     inliers = _readmit_systematic_errors(problem, segment, current)
     used = np.zeros_like(other_segments)
@@ -227,26 +242,61 @@ def _pose_excess(joint: JointEstimate) -> float:
     return select_pose_excess(joint.model, joint.corner_sigma_px, joint.noise.prior, joint.noise.best, joint.fits)
 
 
-def _with_noise_shape(
-    problem: Problem, observations: Observations, joint: JointEstimate, inliers: Mask
-) -> Observations:
-    """The ``observations`` with the structure of the arm's noise that the ``inliers`` of ``joint`` show."""
-    centre = problem.board_corners_m.mean(axis=0)
-    distance_m = np.linalg.norm(
-        se3.apply(observations.board_poses.camera_T_board, np.broadcast_to(centre, (len(observations.A), 1, 3)))[:, 0],
-        axis=-1,
+def _view_geometry(problem: Problem, observations: Observations) -> ViewGeometry:
+    centre = np.broadcast_to(problem.board_corners_m.mean(axis=0), (len(observations.A), 1, 3))
+    in_camera = se3.apply(observations.board_poses.camera_T_board, centre)[:, 0]
+    return ViewGeometry(problem.mount.chain(observations.A), np.linalg.norm(in_camera, axis=-1))
+
+
+def _noise_shape(current: _InlierSet, views: ViewGeometry) -> Array | None:
+    joint = current.joint
+    return select_noise_shape(
+        joint.model, joint.corner_sigma_px, joint.noise.prior, joint.noise.best, joint.fits, views, current.inliers
     )
-    shape = select_noise_shape(
-        joint.model,
-        joint.corner_sigma_px,
-        joint.noise.prior,
-        joint.noise.best,
-        joint.fits,
-        problem.mount.chain(observations.A)[:, :3, :3],
-        distance_m,
-        inliers,
+
+
+def _readmit_structured(
+    problem: Problem, observations: Observations, current: _InlierSet, views: ViewGeometry
+) -> tuple[Mask, Array | None]:
+    """The inliers (n,) with the outliers readmitted that a structure of the noise explains better, and its shape.
+
+    The search judges by a noise without structure. Two explanations compete: a pair is an outlier, with a density and
+    prior log odds of its own; or it is an inlier, the evidence of all inliers being averaged over the structures. The
+    outliers are readmitted in the order of their residuals, as many as are most probable.
+    """
+    joint, inliers = current.joint, current.inliers
+    log_density, candidates = _outlier_log_density(problem, observations, joint)
+    # A slip displaces and hardly rotates: half of the outliers have no rotation beyond that of the arm's noise.
+    displaced = np.concatenate([_SYSTEMATIC_ERROR_VARIANCE[:3], variance_of(joint.noise.best)[3:]])
+    log_density = np.logaddexp(log_density, _outlier_log_density(problem, observations, joint, displaced)[0]) - np.log(
+        2
     )
-    return replace(observations, arm_shape=shape)
+    outliers = np.flatnonzero(~inliers & candidates)
+    if not outliers.size:
+        return inliers, None
+    outliers = outliers[np.argsort(_squared_residuals(problem, observations, current)[outliers])]
+    model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y)
+    found: list[tuple[float, Mask, Array | None]] = []
+    for count in range(len(outliers) + 1):
+        trial = inliers.copy()
+        trial[outliers[:count]] = True
+        evidence, shape = structured_evidence(
+            model.of_rows(trial), joint.corner_sigma_px, joint.noise.prior, joint.noise.best, views, trial
+        )
+        found.append((evidence + float((log_density + _OUTLIER_LOG_ODDS)[outliers[count:]].sum()), trial, shape))
+    _, readmitted, shape = max(found, key=lambda one: one[0])
+    return readmitted, shape
+
+
+def _outlier_log_density(
+    problem: Problem, observations: Observations, joint: JointEstimate, variances: Array = _SYSTEMATIC_ERROR_VARIANCE
+) -> tuple[Array, Mask]:
+    """Log density (n,) of the offsets of outliers with ``variances`` (6,), by default those of a systematic arm error,
+    and whether the offsets are small enough for it (n,)."""
+    model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y)
+    covariance = joint.corner_sigma_px**2 * model.camera_unit_covariance + np.diag(variances)
+    residual_sq = mahalanobis_sq(model.offset - model.nuisance_jacobian @ joint.nuisances, covariance)
+    return -0.5 * (np.linalg.slogdet(covariance)[1] + residual_sq), residual_sq < chi2_isf(6, _SYSTEMATIC_ERROR_P)
 
 
 def _moved_part(change_points: tuple[ChangePoint, ...], count: int, row: int) -> MovedPart:
@@ -311,6 +361,8 @@ def _largest_segment(
             else:
                 step_change = None
         selected = observations.subset(np.flatnonzero(inliers))
+        if step_change is not None and is_error_of_arm(joint, _view_geometry(problem, selected), step_change):
+            step_change = None
         drift = _probable_drift(problem, joint, selected) if observations.drift is None else None
         if drift is not None and (
             step_change is None or creeps_rather(joint, drift, selected.capture_order, step_change)
@@ -460,20 +512,20 @@ def _readmit_systematic_errors(problem: Problem, observations: Observations, cur
     joint, inliers = current.joint, current.inliers
     if inliers.all() or inliers.sum() < _MIN_PAIRS_FOR_SYSTEMATIC_ERROR:
         return inliers
-    model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y)
-    covariance = joint.corner_sigma_px**2 * model.camera_unit_covariance + np.diag(_SYSTEMATIC_ERROR_VARIANCE)
-    residual_sq = mahalanobis_sq(model.offset - model.nuisance_jacobian @ joint.nuisances, covariance)
-    candidates = ~inliers & (residual_sq < chi2_isf(6, _SYSTEMATIC_ERROR_P))
+    log_density, near = _outlier_log_density(problem, observations, joint)
+    candidates = ~inliers & near
     if not candidates.any():
         return inliers
     rows = np.flatnonzero(inliers)
     rows = rows[evenly_spaced_rows(len(rows))]
+    model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y, observations.arm_shape)
     contrasts = _contrasts(problem, joint, model, observations, rows)
-    outlier_log_likelihood = contrasts.log_likelihood(white_only_variances(joint))
-    outlier_log_likelihood -= 0.5 * float((np.linalg.slogdet(covariance)[1] + residual_sq)[candidates].sum())
+    outlier_log_likelihood = contrasts.log_likelihood(white_variances(joint.noise.best))
+    outlier_log_likelihood += float(log_density[candidates].sum())
     extended = inliers | candidates
     joint_of_all = _refit(problem, observations, joint, extended).joint
-    model = linearize(problem, observations.board_poses, observations.A, joint_of_all.X, joint_of_all.Y)
+    X, Y = joint_of_all.X, joint_of_all.Y
+    model = linearize(problem, observations.board_poses, observations.A, X, Y, observations.arm_shape)
     rows = np.append(rows, np.flatnonzero(candidates))
     contrasts = _contrasts(problem, joint_of_all, model, observations, rows)
     systematic_log_likelihood = contrasts.log_likelihood(reml_variances(joint_of_all, contrasts)[0])

@@ -22,13 +22,14 @@ from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.robust import (
     CONSTANT_SHARE,
     ArmOffsets,
+    ArmVariances,
     ErrorContrasts,
     arm_axes,
     arm_offsets,
     evenly_spaced_rows,
+    integrated_variances,
     matching_pose_correlation,
     pose_correlation,
-    reml_variances,
 )
 from eyebolt.calibration.uncertainty.expected_error import (
     ErrorSummary,
@@ -57,15 +58,6 @@ _RESULTS, _PICKS_PER_POSE = 512, 4
 _MODES = 16
 # Classes of equal probability that stand for the values of the variances.
 _CLASSES = 16
-# Standard deviation of the correlated part in translation, metres: from 1 um, which is as good as none, to 5 mm. The
-# steps are a fraction of what a few pairs can tell apart.
-_CORRELATED_M = 1e-6 * 2.0 ** np.arange(0, 12.5, 0.5)
-# Translation over rotation of the correlated part, metres: joint offsets displace the flange by their distance from it,
-# 0.2 to 1.2 m on the usual arms.
-_LEVERS_M = (0.2, 0.5, 1.2)
-# White standard deviation over its estimate: with three degrees of freedom, the fewest, 1 in 20 is beyond a third to
-# three times.
-_WHITE_FACTORS = 2.0 ** np.arange(-1.5, 1.75, 0.25)
 _TRANSLATION, _ROTATION = slice(0, 3), slice(3, 6)
 
 
@@ -119,22 +111,6 @@ class _Components:
     """(4, q, 3, 3): per unit of each variance."""
 
 
-@dataclass(frozen=True)
-class _Variances:
-    """What the pairs show of the four variances of ``_Components``."""
-
-    values: Array
-    """(m, 4): possible values."""
-    weights: Array
-    """(m,), sum 1: their posterior probabilities."""
-    correlated_m: float
-    """Estimate of the correlated part in translation, as of ``PickError``."""
-    correlated_rad: float
-    """The same in rotation."""
-    likelihood_ratio: float
-    """As of ``PickError``."""
-
-
 def pick_error(
     problem: Problem, joint: JointEstimate, reported: Array, height_update: HeightUpdate | None = None
 ) -> PickError:
@@ -144,7 +120,7 @@ def pick_error(
     """
     rows = evenly_spaced_rows(len(reported))
     pairs = arm_offsets(joint, joint.model, reported, rows)
-    variances = _variances(joint, pairs)
+    variances = integrated_variances(joint, ErrorContrasts.of(pairs))
     geometry = _pick_geometry(problem, joint, reported[rows])
     update = HeightUpdate(np.eye(6), np.zeros((6, 6))) if height_update is None else height_update
     gain = update.error_transfer @ _gain(joint, pairs)
@@ -174,48 +150,7 @@ def _summary(covariances: Array, upper_m: float) -> ErrorSummary:
     return pooled_summary((vectors**2).sum(axis=-1), upper_m)
 
 
-def _variances(joint: JointEstimate, pairs: ArmOffsets) -> _Variances:
-    """Values of the variances over the grid, weighted by likelihood and prior.
-
-    With the white part W (from ``reml_variances``, or stated) and the correlated part K of one lever, the likelihood at
-    w W + s^2 K follows for all w and s from one generalised eigenvalue problem.
-    """
-    contrasts = ErrorContrasts.of(pairs)
-    stated = variance_of(joint.noise.best)[[0, 3]]
-    if joint.noise.stated:
-        white, factors = stated, np.ones(1)
-        estimate, likelihood_ratio = np.log([*white, _CORRELATED_M[0] ** 2, _CORRELATED_M[0] ** 2]), 0.0
-    else:
-        estimate, likelihood_ratio = reml_variances(joint, contrasts)
-        white, factors = np.exp(estimate[:2]), _WHITE_FACTORS
-    parts = contrasts.variance_components
-    W = contrasts.measurement_covariance + np.tensordot(white, parts[:2], axes=1)
-    root = np.linalg.cholesky(W)
-    offset = scipy.linalg.solve_triangular(root, contrasts.offset, lower=True)
-    values, log_weights = [], []
-    for lever_m in _LEVERS_M:
-        half = scipy.linalg.solve_triangular(root, parts[2] + parts[3] / lever_m**2, lower=True)
-        eigenvalues, vectors = np.linalg.eigh(scipy.linalg.solve_triangular(root, half.T, lower=True))
-        squares = (vectors.T @ offset) ** 2
-        scaled = factors[:, None, None] ** 2 + _CORRELATED_M[None, :, None] ** 2 * np.maximum(eigenvalues, 0.0)
-        log_likelihood = -0.5 * (np.log(scaled) + squares / scaled).sum(axis=-1)
-        # Both grids are geometric: a prior that is flat in a standard deviation gives a node a weight in proportion.
-        log_weights.append(log_likelihood + np.log(factors)[:, None] + np.log(_CORRELATED_M))
-        w, s = np.meshgrid(factors**2, _CORRELATED_M**2, indexing="ij")
-        values.append(np.stack([w * white[0], w * white[1], s, s / lever_m**2], axis=-1))
-        if joint.noise.stated:
-            gained = 2 * float((log_likelihood - log_likelihood[:, :1]).max())
-            if gained > likelihood_ratio:
-                place = np.unravel_index(int(log_likelihood.argmax()), log_likelihood.shape)
-                estimate, likelihood_ratio = np.log(values[-1][place]), gained
-    found = np.concatenate([v.reshape(-1, 4) for v in values])
-    weights = np.concatenate([v.ravel() for v in log_weights])
-    weights = np.exp(weights - weights.max())
-    correlated_m, correlated_rad = (float(s) for s in np.exp(estimate[2:] / 2))
-    return _Variances(found, weights / weights.sum(), correlated_m, correlated_rad, likelihood_ratio)
-
-
-def _classes(components: _Components, variances: _Variances) -> Array:
+def _classes(components: _Components, variances: ArmVariances) -> Array:
     """(m, 4): mean variances of classes of equal probability, in ascending order of the error of a pick."""
     mean_square = np.trace(components.by_variance, axis1=-2, axis2=-1).mean(axis=-1)
     order = np.argsort(variances.values @ mean_square, kind="stable")
