@@ -318,6 +318,20 @@ def test_a_connection_that_times_out_is_logged_and_the_station_is_free(logged):
     assert entry["remedy"] and entry["peer"] == "127.0.0.1"
 
 
+def test_a_group_behind_the_pose_is_logged_once_per_connection(logged):
+    async def story():
+        async with opened(ConnectionLimits()) as (station, connect):
+            for robot in (await connect(), await connect()):
+                assert await robot.say("hello 0") == "0,0,0,0"
+                robot.writer.write(b"pose (1,2,3,1,0,0,0)(7,0)\n" * 3)
+                for seq in (1, 2):
+                    assert await robot.say(f"capture {seq} (1,2,3,1,0,0,0)(7,0)") == f"0,{seq},0,0"
+            assert [parsed.verb for parsed in station.heard].count("pose") == 6
+
+    asyncio.run(story())
+    assert [entry["connection"] for entry in logged("group behind the pose ignored")] == [1, 2]
+
+
 def test_a_flooding_peer_is_throttled_and_the_robot_is_not(logged):
     """Two seconds' worth is read at once; the rest waits in the peer's own socket."""
 

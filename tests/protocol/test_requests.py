@@ -93,6 +93,31 @@ def test_controller_styles(line, pose, bracketed):
     assert (parsed.verb, parsed.seq, parsed.pose, parsed.bracketed) == ("capture", 5, pose, bracketed)
 
 
+@pytest.mark.parametrize(
+    ("line", "joints"),
+    [
+        ("capture 5 (512.25,-80.5,640.0,179.99,-0.5,90.0)(7,0)", None),
+        ("(capture,5,(512.25,-80.5,640.0,179.99,-0.5,90.0)(7,0))", None),
+        ("capture 5 [[512.25,-80.5,640.0],[179.99,-0.5,90.0],[0,-1,0,1],[9E9,9E9,9E9,9E9,9E9,9E9]]", None),
+        ("capture 5 ( 512.25,-80.5,640.0,179.99,-0.5,90.0 ) , [7]", None),
+        ("capture 5 p[512.25,-80.5,640.0,179.99,-0.5,90.0](7,0) j 1 -2", (1.0, -2.0)),
+    ],
+)
+def test_a_group_in_brackets_behind_a_complete_pose_is_ignored(line, joints):
+    parsed = request(line, 6)
+    assert (parsed.seq, parsed.pose, parsed.joints, parsed.has_ignored_group) == (5, P6, joints, True)
+    # The record is without the group, so that its line can be sent again without brackets.
+    repeated = request(parsed.text, 6)
+    assert (repeated.pose, repeated.joints, repeated.has_ignored_group) == (P6, joints, False)
+
+
+def test_a_decimal_comma_is_not_mistaken_for_a_group_of_flags():
+    # The first group has as many numbers as a pose, none of them the robot's.
+    found = fault("capture 5 [[512,25,-80,5,640,0],[179,99,-0,5,90,0]]", 6)
+    assert found.code == 41
+    assert "decimal comma" in found.message
+
+
 def test_four_axis_arms_send_four_numbers():
     assert request("capture 5 300.1 20.2 -15 90", 4).pose == (300.1, 20.2, -15.0, 90.0)
     assert fault("capture 5 300.1 20.2 -15 90 0 0", 4).code == 41
@@ -173,7 +198,16 @@ def test_every_seq_survives_single_precision(seq):
         ("capture", 41, 0, "got 0"),
         ("capture 3 1 2 3 4", 41, 3, "capture requires seq and 7 pose numbers (8 fields after the verb), got 5"),
         ("capture 3 1 2 3 1 0 0 0 0", 41, 3, "got 9"),
-        ("capture 3 (1,2,3,1,0,0,0)(4,1)", 41, 3, "group of flags"),
+        ("capture 3 (1,2,3,1,0,0)(4,1)", 41, 3, "group of flags"),
+        ("capture 3 (1,2,3,1,0,0,0)(4,1", 41, 3, "group of flags"),
+        ("capture 3 (1,2,3,1,0,0,0)(4,1)(", 41, 3, "group of flags"),
+        ("capture 3 1 2 3 1 0 0 0 (4,1)", 41, 3, "got 10"),
+        ("capture 3 (1,2,3,1,0,0,0),4,1", 41, 3, "got 10"),
+        ("capture 3 (1,2,3,1,0,0,0)(4),1", 41, 3, "got 10"),
+        ("capture 3 [[1,2],[5,2,5],[3,5]],[[1,0],[0,0],[0,0]]", 41, 3, "got 14"),
+        ("capture 3 (1,2,3,1,0,0,0)(4,a)", 42, 3, "'a'"),
+        ("hello 1 (4,1)", 41, 1, "got 3"),
+        ("place 4 (4,1)", 41, 4, "got 3"),
         ("pose 1 2 3", 41, 0, "pose requires 7 pose numbers (7 fields after the verb), got 3"),
         ("place 4 1", 41, 4, "place requires seq and 7 pose numbers or none (1 or 8 fields after the verb), got 2"),
         ("touch 4 1 2 3 1 0 0 0", 41, 4, "touch requires seq, k and 7 pose numbers (9 fields after the verb), got 8"),

@@ -394,6 +394,9 @@ class RobotServer:
             self._rejected_peer = None
             if has_reply:
                 _log.info("request received", line=line, connection=connection.number)
+            if parsed.has_ignored_group and not connection.has_sent_ignored_group:
+                connection.has_sent_ignored_group = True
+                _log.info("group behind the pose ignored", line=line, connection=connection.number)
         if has_reply:
             connection.inbox.append((caller, parsed))
             self._dispatch_next(connection)
@@ -447,6 +450,8 @@ class RobotConnection:
     """A line is in progress."""
     unknown_verbs: int = 0
     """Lines without a known verb before the first well-formed line."""
+    has_sent_ignored_group: bool = False
+    """A pose was followed by a group in brackets that is ignored, and the log has it."""
     is_refused: bool = False
     """It is no robot: nothing more is read from it."""
     line_timer: asyncio.TimerHandle | None = None

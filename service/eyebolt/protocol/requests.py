@@ -24,10 +24,12 @@ MAX_JOINTS = 12
 MAX_NUMBER = 1e9
 
 _SEPARATORS = " \t,;()[]"
-_SPLIT = re.compile(r"[ \t,;()\[\]]+")
 _POSE_PREFIX = re.compile(r"(?<![A-Za-z0-9_.])[pP](?=[(\[])")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_TOKEN = re.compile(r"[^ \t,;()\[\]]+")
 _TWO_GROUPS = re.compile(r"[)\]][ \t,;]*[(\[]")
+# What may follow the last number of a pose literal: its closing bracket, then whole groups.
+_TRAILING_GROUPS = re.compile(r"[ \t]*[)\]][ \t,;)\]]*(?:[(\[][^()\[\]]*[)\]][ \t,;)\]]*)+")
 _MAX_QUOTED_CHARACTERS = 24
 
 
@@ -49,6 +51,8 @@ class Request:
     """The tokens joined by single blanks, without brackets, the verb in lower case: lines are the same if these are."""
     bracketed: bool
     """The line stands in round brackets, and so does its reply."""
+    has_ignored_group: bool = False
+    """The pose was followed by groups in brackets, such as flags; ``text`` is without them."""
 
 
 @dataclass(frozen=True)
@@ -105,6 +109,10 @@ def _request(raw: str, tokens: list[str], bracketed: bool, pose_field_count: int
     verb = _verb(tokens)
     fields, joint_fields = _split_at_joints(tokens[1:])
     values = [_parse_number(token) for token in fields]
+    has_ignored_group = _ends_with_ignored_group(verb, raw, len(fields), pose_field_count)
+    if has_ignored_group:
+        fields = fields[: max(verb.field_counts(pose_field_count))]
+        values = values[: len(fields)]
     joints = None if joint_fields is None else tuple(_parse_number(token) for token in joint_fields)
     _check_count(verb, len(fields), pose_field_count, raw)
     before_pose = int(verb.has_seq) + len(verb.numbers)
@@ -115,9 +123,10 @@ def _request(raw: str, tokens: list[str], bracketed: bool, pose_field_count: int
     for name, value, token in zip(verb.numbers, numbers, fields[int(verb.has_seq) :], strict=False):
         if name in verb.integer_fields:
             _parse_integer(name, value, token)
-    _check_magnitude(tokens[1:])
-    text = " ".join([verb.name, *tokens[1:]])
-    return Request(verb.name, seq, numbers, pose, joints, text, bracketed)
+    kept = fields if joint_fields is None else [*fields, "j", *joint_fields]
+    _check_magnitude(kept)
+    text = " ".join([verb.name, *kept])
+    return Request(verb.name, seq, numbers, pose, joints, text, bracketed, has_ignored_group)
 
 
 def _is_bracketed(raw: str) -> bool:
@@ -125,8 +134,8 @@ def _is_bracketed(raw: str) -> bool:
 
 
 def _tokens(raw: str) -> list[str]:
-    # Brackets become blanks rather than nothing: "(1,2)(3,4)" has four numbers, not three.
-    return [token for token in _SPLIT.split(_POSE_PREFIX.sub(" ", raw)) if token]
+    # Brackets separate: "(1,2)(3,4)" has four numbers, not three.
+    return _TOKEN.findall(_POSE_PREFIX.sub(" ", raw))
 
 
 def _known_verb(tokens: Sequence[str]) -> str:
@@ -157,6 +166,20 @@ def _split_at_joints(tokens: Sequence[str]) -> tuple[list[str], list[str] | None
         if token in ("j", "J"):
             return list(tokens[:index]), list(tokens[index + 1 :])
     return list(tokens), None
+
+
+def _ends_with_ignored_group(verb: Verb, raw: str, got: int, pose_field_count: int) -> bool:
+    """Whether the ``got`` fields before any joint angles are a complete pose literal and groups in brackets behind it.
+
+    Not if a decimal comma explains their count: ``[[1,5,2,5,3,5],[...]]`` has six numbers in its first group.
+    """
+    wanted = max(verb.field_counts(pose_field_count))
+    if verb.pose == "none" or got <= wanted or got in _decimal_comma_counts(verb, wanted):
+        return False
+    plain = _POSE_PREFIX.sub(" ", raw)
+    spans = [token.span() for token in _TOKEN.finditer(plain)]
+    behind_pose = plain[spans[wanted][1] : spans[got + 1][0] if len(spans) > got + 1 else None]
+    return _TRAILING_GROUPS.fullmatch(behind_pose) is not None
 
 
 def _parse_number(token: str) -> float:
@@ -191,7 +214,7 @@ def _check_count(verb: Verb, got: int, pose_field_count: int, raw: str) -> None:
         elif got > 2:
             message += "; twice as many: two poses in one line, or a decimal comma that was replaced by a blank"
     elif _TWO_GROUPS.search(raw):
-        message += "; if a group of flags in brackets follows the numbers, leave it out"
+        message += "; a group of flags is ignored only in brackets of its own behind a complete pose in brackets"
     raise _ParseError(Code.WRONG_FIELD_COUNT, message)
 
 
