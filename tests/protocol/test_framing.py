@@ -49,8 +49,9 @@ def plain_lines(data):
             at += 1
             continue
         content = data[start:at]
-        if content.strip(b" \t"):
-            found.append((content, ending))
+        if text := content.lstrip(b" \t\0"):
+            # NUL bytes before the text are padding of the buffer that the line came in.
+            found.append((content[: -len(text)].replace(b"\0", b"") + text, ending))
         at += len(ending)
         start = at
     return found
@@ -133,6 +134,11 @@ def test_the_reply_stream_is_the_same_for_any_chunking_and_any_time_of_replying(
         (b"a\r\nb\r\n", [Line(b"a", b"\r"), LateLineFeed(), Line(b"b", b"\r"), LateLineFeed()]),
         (b"\n\r\n \t \r\n\r", []),
         (b"  a \n", [Line(b"  a ", b"\n")]),
+        (b"a\0\0\nb\0\n", [Line(b"a\0\0", b"\n"), Line(b"b\0", b"\n")]),
+        (b"a\r\n" + b"\0" * 300 + b"b\r\n", [Line(b"a", b"\r"), LateLineFeed(), Line(b"b", b"\r"), LateLineFeed()]),
+        (b"a\r" + b"\0" * 300 + b"b\r", [Line(b"a", b"\r"), Line(b"b", b"\r")]),
+        (b"\0\0\n \0\r\0\n", []),
+        (b"a" + b"\0" * 256 + b"\n", [OverlongLine(b"a" + b"\0" * 255, b"\n")]),
         (b"not ended", []),
         (b"x" * 256 + b"\n", [Line(b"x" * 256, b"\n")]),
         (b"x" * 257 + b"\n", [OverlongLine(b"x" * 256, b"\n")]),
@@ -160,7 +166,7 @@ def test_memory_is_bounded_and_one_item_comes_at_the_end(filler):
         assert splitter.feed(filler * 1000) == []
         assert splitter.buffered_bytes <= MAX_LINE_BYTES
     ended = splitter.feed(b"\n")
-    assert len(ended) == (0 if filler == b" " else 1)
+    assert len(ended) == (0 if filler in (b" ", b"\x00") else 1)
     assert splitter.buffered_bytes == 0
     assert splitter.feed(b"hello 1\n") == [Line(b"hello 1", b"\n")]
 
@@ -168,6 +174,7 @@ def test_memory_is_bounded_and_one_item_comes_at_the_end(filler):
 def test_the_table_omits_only_impossible_pairs():
     impossible = {
         (LineState.TOO_LONG, ByteClass.BLANK),
+        (LineState.TOO_LONG, ByteClass.NUL),
         (LineState.TOO_LONG, ByteClass.OTHER),
         (LineState.AFTER_CR, ByteClass.EXCESS_BLANK),
         (LineState.AFTER_CR, ByteClass.EXCESS_OTHER),
@@ -177,7 +184,15 @@ def test_the_table_omits_only_impossible_pairs():
 
 @pytest.mark.parametrize(
     ("data", "unfinished"),
-    [(b"", False), (b" \t", False), (b"hello 1", True), (b"x" * 300, True), (b"hello 1\r", False), (b"a\nb", True)],
+    [
+        (b"", False),
+        (b" \t", False),
+        (b" \0", False),
+        (b"hello 1", True),
+        (b"x" * 300, True),
+        (b"hello 1\r", False),
+        (b"a\nb", True),
+    ],
 )
 def test_a_line_is_unfinished_from_its_first_character_to_its_ending(data, unfinished):
     splitter = LineSplitter()

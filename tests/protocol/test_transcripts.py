@@ -34,7 +34,7 @@ def exchanges(path):
         if not line or line.startswith("#"):
             continue
         if line.startswith("> "):
-            found.append(Exchange(line[2:], ending))
+            found.append(Exchange(line[2:].replace("\\0", "\0"), ending))
         elif line.startswith("< "):
             assert found[-1].reply is None, place
             found[-1].reply = line[2:]

@@ -36,7 +36,9 @@ def steps(path: Path) -> list[Said | Directive]:
     ending = ENDINGS["LF"]
     for number, line in enumerate(path.read_text(encoding="ascii").splitlines(), start=1):
         if line.startswith("> "):
-            found.append(Said(line[2:].encode("ascii") + ending, b"", f"{path.name}:{number}: {line}"))
+            found.append(
+                Said(line[2:].replace("\\0", "\0").encode("ascii") + ending, b"", f"{path.name}:{number}: {line}")
+            )
         elif line.startswith("< "):
             said = found[-1]
             assert isinstance(said, Said), f"{path.name}:{number}: a reply without a line"

@@ -9,8 +9,8 @@ from __future__ import annotations
 import re
 from enum import Enum
 
-# Whitespace that some clients send first.
-_LEADING = b" \t\r\n"
+# Blanks, padding and line endings, which the lines of a robot may begin with as well.
+_LEADING = b" \t\0\r\n"
 # Methods of RFC 9110 and 5789, and the preface of HTTP/2 (RFC 9113).
 _METHODS = (b"GET", b"HEAD", b"POST", b"PUT", b"DELETE", b"CONNECT", b"OPTIONS", b"TRACE", b"PATCH", b"PRI")
 # Any other method, once the line has come as far as its version.

@@ -16,13 +16,13 @@ from types import MappingProxyType
 
 MAX_LINE_BYTES = 256
 
-CR, LF = 0x0D, 0x0A
+NUL, CR, LF = 0x00, 0x0D, 0x0A
 BLANKS = b" \t"
 
 
 @dataclass(frozen=True)
 class Line:
-    """A line of 1 to MAX_LINE_BYTES bytes that are not all blanks."""
+    """A line of 1 to MAX_LINE_BYTES bytes that are not all blanks or NUL."""
 
     content: bytes
     """The line without its ending."""
@@ -58,11 +58,12 @@ class LineState(Enum):
 
 
 class ByteClass(Enum):
-    """Class of an input byte; the EXCESS ones arrive at a full buffer."""
+    """Class of an input byte; the EXCESS ones arrive at a full buffer, where a NUL is a blank."""
 
     CR = auto()
     LF = auto()
     BLANK = auto()
+    NUL = auto()
     OTHER = auto()
     EXCESS_BLANK = auto()
     EXCESS_OTHER = auto()
@@ -87,12 +88,15 @@ TRANSITIONS: Mapping[tuple[LineState, ByteClass], tuple[LineState, Action]] = Ma
         (_S.ONLY_BLANKS, _B.CR): (_S.ONLY_BLANKS, _A.CLEAR),
         (_S.ONLY_BLANKS, _B.LF): (_S.ONLY_BLANKS, _A.CLEAR),
         (_S.ONLY_BLANKS, _B.BLANK): (_S.ONLY_BLANKS, _A.STORE),
+        # The rest of a fixed buffer, which does not count in the length of the next line.
+        (_S.ONLY_BLANKS, _B.NUL): (_S.ONLY_BLANKS, _A.SKIP),
         (_S.ONLY_BLANKS, _B.OTHER): (_S.TEXT, _A.STORE),
         (_S.ONLY_BLANKS, _B.EXCESS_BLANK): (_S.ONLY_BLANKS, _A.SKIP),
         (_S.ONLY_BLANKS, _B.EXCESS_OTHER): (_S.TOO_LONG, _A.SKIP),
         (_S.TEXT, _B.CR): (_S.AFTER_CR, _A.EMIT_LINE),
         (_S.TEXT, _B.LF): (_S.ONLY_BLANKS, _A.EMIT_LINE),
         (_S.TEXT, _B.BLANK): (_S.TEXT, _A.STORE),
+        (_S.TEXT, _B.NUL): (_S.TEXT, _A.STORE),
         (_S.TEXT, _B.OTHER): (_S.TEXT, _A.STORE),
         (_S.TEXT, _B.EXCESS_BLANK): (_S.TOO_LONG, _A.SKIP),
         (_S.TEXT, _B.EXCESS_OTHER): (_S.TOO_LONG, _A.SKIP),
@@ -103,6 +107,7 @@ TRANSITIONS: Mapping[tuple[LineState, ByteClass], tuple[LineState, Action]] = Ma
         (_S.AFTER_CR, _B.CR): (_S.ONLY_BLANKS, _A.CLEAR),
         (_S.AFTER_CR, _B.LF): (_S.ONLY_BLANKS, _A.EMIT_LATE_LF),
         (_S.AFTER_CR, _B.BLANK): (_S.ONLY_BLANKS, _A.STORE),
+        (_S.AFTER_CR, _B.NUL): (_S.ONLY_BLANKS, _A.SKIP),
         (_S.AFTER_CR, _B.OTHER): (_S.TEXT, _A.STORE),
     }
 )
@@ -122,11 +127,11 @@ class LineSplitter:
 
     @property
     def has_unfinished_line(self) -> bool:
-        """Whether bytes that are not all blanks wait for a line ending."""
+        """Whether bytes other than blanks and NUL wait for a line ending."""
         return self._state in (LineState.TEXT, LineState.TOO_LONG)
 
     def feed(self, data: bytes) -> list[Item]:
-        """The items that ``data`` completes, in order. Lines that are empty or only blanks give none."""
+        """The items that ``data`` completes, in order. Lines of nothing, or of blanks and NUL bytes, give none."""
         items: list[Item] = []
         for byte in data:
             self._state, action = TRANSITIONS[self._state, self._classify(byte)]
@@ -148,7 +153,9 @@ class LineSplitter:
         if byte == LF:
             return ByteClass.LF
         full = len(self._buffer) >= MAX_LINE_BYTES
-        if byte in BLANKS:
+        if byte == NUL and not full:
+            return ByteClass.NUL
+        if byte == NUL or byte in BLANKS:
             return ByteClass.EXCESS_BLANK if full else ByteClass.BLANK
         return ByteClass.EXCESS_OTHER if full else ByteClass.OTHER
 

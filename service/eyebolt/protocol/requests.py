@@ -24,6 +24,8 @@ MAX_JOINTS = 12
 MAX_NUMBER = 1e9
 
 _SEPARATORS = " \t,;()[]"
+# Possessive: a run of NUL bytes is padding as a whole, or not at all.
+_NUL_PADDING = re.compile(r"(?<![^ \t,;()\[\]])\x00++|\x00++(?![^ \t,;()\[\]])")
 _POSE_PREFIX = re.compile(r"(?<![A-Za-z0-9_.])[pP](?=[(\[])")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _TOKEN = re.compile(r"[^ \t,;()\[\]]+")
@@ -87,7 +89,7 @@ def parse(content: bytes, pose_field_count: int) -> Request | LineFault:
     """The request in ``content`` (a line without its ending), for poses of ``pose_field_count`` numbers."""
     if len(content) > MAX_LINE_BYTES:
         return overlong_fault(content[:MAX_LINE_BYTES])
-    raw = content.decode("latin-1")
+    raw = _decoded(content)
     bracketed, tokens = _is_bracketed(raw), _tokens(raw)
     try:
         return _request(raw, tokens, bracketed, pose_field_count)
@@ -97,7 +99,7 @@ def parse(content: bytes, pose_field_count: int) -> Request | LineFault:
 
 def overlong_fault(prefix: bytes) -> LineFault:
     """The LINE_TOO_LONG of a line that begins with ``prefix``, whose last token may be truncated and is ignored."""
-    raw = prefix.decode("latin-1")
+    raw = _decoded(prefix)
     tokens = _tokens(raw)
     if raw and raw[-1] not in _SEPARATORS:
         tokens = tokens[:-1]
@@ -127,6 +129,11 @@ def _request(raw: str, tokens: list[str], bracketed: bool, pose_field_count: int
     _check_magnitude(kept)
     text = " ".join([verb.name, *kept])
     return Request(verb.name, seq, numbers, pose, joints, text, bracketed, has_ignored_group)
+
+
+def _decoded(content: bytes) -> str:
+    """The text of a line, blanks in place of the NUL bytes with which strings of a fixed length are padded."""
+    return _NUL_PADDING.sub(lambda run: " " * len(run[0]), content.decode("latin-1"))
 
 
 def _is_bracketed(raw: str) -> bool:
