@@ -9,7 +9,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from eyebolt.errors import InputFault
-from eyebolt.geometry.pose_format import ROTATION_KINDS, PoseFormat
+from eyebolt.geometry.pose_format import LENGTH_UNITS_M, ROTATION_KINDS, PoseFormat
 from eyebolt.protocol.codes import Code
 from eyebolt.protocol.replies import Reply, encode, printed_pose, zero_numbers
 
@@ -132,3 +132,14 @@ def test_a_code_of_a_later_version_has_the_properties_of_its_range():
     for number in (-1, 100):
         with pytest.raises(ValueError, match=str(number)):
             Code(number)
+
+
+@pytest.mark.parametrize("length", ["mm", "m", "um"])
+@pytest.mark.parametrize("rotation", ["quaternion-wxyz", "rotation-vector", "euler-ZYX"])
+def test_any_two_numbers_of_a_result_fit_32_characters(length, rotation):
+    # Ten metres, and half turns: beyond any cell.
+    decimals = PoseFormat(length, rotation, "deg").decimals
+    largest = [-9.999999 / LENGTH_UNITS_M[length]] * 3 + [-179.9999] * (len(decimals) - 3)
+    printed = printed_pose(largest, decimals)
+    for first in range(len(printed) - 1):
+        assert len(encode(Reply(Code.OK, 999_999, 0, 0, printed[first : first + 2]), True, b"\n").rstrip()) <= 32

@@ -42,6 +42,8 @@ def fault(text, count=7):
         ("solve 999999", 999999, (), None),
         ("bye 10", 10, (), None),
         ("result 11", 11, (), None),
+        ("result 11 4", 11, (4.0,), None),
+        ("result 11 4 3", 11, (4.0, 3.0), None),
         ("locate 12 1 -2.5 700", 12, (1.0, -2.5, 700.0), None),
         (f"locate 12 1 -2.5 700 {P7_TEXT}", 12, (1.0, -2.5, 700.0), P7),
         ("pixel 13 1223.5 1023.5 0", 13, (1223.5, 1023.5, 0.0), None),
@@ -62,6 +64,10 @@ def test_the_table_has_the_verbs_of_the_protocol():
     assert not_recorded == {"hello", "status", "again", "result", "locate", "pixel", "pose"}
     lengths = {name: verb.reply_number_count(6) for name, verb in VERBS.items() if verb.reply == "numbers"}
     assert lengths == {"result": 6, "locate": 3, "pixel": 3}
+    pieces = [(), (2,), (2, 5), (1, 6), (1, 7), (1, 0)]
+    assert [VERBS["result"].reply_number_count(6, piece) for piece in pieces] == [6, 1, 5, 6, 6, 6]
+    assert VERBS["locate"].reply_number_count(6, (1, 2, 3)) == 3
+    assert VERBS["result"].syntax == "result n [first [amount]]"
     assert [name for name, verb in VERBS.items() if not verb.has_reply or not verb.has_seq] == ["pose"]
 
 
@@ -229,6 +235,7 @@ def test_every_seq_survives_single_precision(seq):
         ("place 4 1", 41, 4, "place requires seq and 7 pose numbers or none (1 or 8 fields after the verb), got 2"),
         ("touch 4 1 2 3 1 0 0 0", 41, 4, "touch requires seq, k and 7 pose numbers (9 fields after the verb), got 8"),
         ("locate 4 1 2", 41, 4, "locate requires seq, x, y, z and 7 pose numbers or none (4 or 11 fields"),
+        ("result 4 1 2 3", 41, 4, "result requires seq, first or none and amount or none (1 or 2 or 3 fields"),
         # 42: a number
         ("hello x1", 42, 0, "'x1' is not a number"),
         ("capture 3 1 2 3 nan 0 0 0", 42, 3, "'nan'"),
@@ -253,6 +260,8 @@ def test_every_seq_survives_single_precision(seq):
         ("hello 1e400", 43, 0, "'1e400'"),
         ("touch 4 1.5 1 2 3 1 0 0 0", 43, 4, "k is a whole number"),
         ("touch 4 -1 1 2 3 1 0 0 0", 43, 4, "k is a whole number"),
+        ("result 4 1.5", 43, 4, "first is a whole number"),
+        ("result 4 1 -2", 43, 4, "amount is a whole number"),
         ("capture 3 1e300 2 3 1 0 0 0", 43, 3, "'1e300'"),
         ("capture 3 1 2 3 1 0 0 0 j 1e10", 43, 3, "'1e10'"),
     ],

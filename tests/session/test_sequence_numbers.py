@@ -5,6 +5,7 @@ from datetime import datetime
 import numpy as np
 import pytest
 
+from eyebolt.geometry import PoseFormat
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import ImageFact, ReplyFact
 from eyebolt.session.messages import AcceptedResult
@@ -65,6 +66,22 @@ def test_result_is_the_accepted_transform_in_the_robots_pose_format(world, robot
         "session-1", "R. Ode", transform, None, None, is_newest=True, board_corners_m=np.zeros((1, 0, 3))
     )
     assert world.say(robot, "result 1") == "0,1,520.1,-30.5,900,0,1,0,0"
+
+
+@pytest.mark.parametrize("rotation", ["quaternion-wxyz", "euler-ZYX"])
+def test_the_pieces_of_a_result_are_the_whole(rotation):
+    pose_format = PoseFormat("mm", rotation, "deg")
+    world = World(config(pose_format=pose_format))
+    robot, world.accepted = world.connect(), a_result(-1.5204321)
+    whole = world.say(robot, "result 1").split(",")[2:]
+    assert len(whole) == pose_format.field_count
+    ones = [world.say(robot, f"result {n} {n}") for n in range(1, len(whole) + 1)]
+    assert ones == [f"0,{n},{number}" for n, number in enumerate(whole, start=1)]
+    for first in range(1, len(whole) + 1):
+        for amount in range(1, len(whole) - first + 2):
+            piece = ",".join(whole[first - 1 : first - 1 + amount])
+            assert world.say(robot, f"result 7 {first} {amount}") == f"0,7,{piece}"
+        assert world.say(robot, f"result 7 {first} {amount + 1}").startswith("43,7,0")
 
 
 def a_result(x_m):

@@ -44,7 +44,7 @@ class Request:
     seq: int | None
     """Sequence number, 0 to MAX_SEQ; None for verbs without one."""
     numbers: tuple[float, ...]
-    """The fields between seq and pose, in the order of ``Verb.numbers``."""
+    """The fields between seq and pose, in the order of ``Verb.numbers`` and ``Verb.optional_numbers``."""
     pose: tuple[float, ...] | None
     """The pose's numbers as the controller wrote them, in the station's pose format; None if left out."""
     joints: tuple[float, ...] | None
@@ -117,12 +117,13 @@ def _request(raw: str, tokens: list[str], bracketed: bool, pose_field_count: int
         values = values[: len(fields)]
     joints = None if joint_fields is None else tuple(_parse_number(token) for token in joint_fields)
     _check_count(verb, len(fields), pose_field_count, raw)
-    before_pose = int(verb.has_seq) + len(verb.numbers)
+    names = verb.numbers + verb.optional_numbers
+    before_pose = int(verb.has_seq) + len(names)
     pose = tuple(values[before_pose:]) or None
     _check_joints(verb, pose, joints)
     seq = _parse_integer("seq", values[0], fields[0]) if verb.has_seq else None
     numbers = tuple(values[int(verb.has_seq) : before_pose])
-    for name, value, token in zip(verb.numbers, numbers, fields[int(verb.has_seq) :], strict=False):
+    for name, value, token in zip(names, numbers, fields[int(verb.has_seq) :], strict=False):
         if name in verb.integer_fields:
             _parse_integer(name, value, token)
     kept = fields if joint_fields is None else [*fields, "j", *joint_fields]
@@ -227,12 +228,14 @@ def _check_count(verb: Verb, got: int, pose_field_count: int, raw: str) -> None:
 
 def _decimal_comma_counts(verb: Verb, count: int) -> set[int]:
     """The field counts that result from decimal commas: whole-number fields may have been printed without one."""
+    if verb.optional_numbers:
+        return set()
     integer_fields = int(verb.has_seq) + len(verb.integer_fields)
     return {2 * count - without for without in range(integer_fields + 1)} - {count}
 
 
 def _expected_fields(verb: Verb, pose_field_count: int) -> str:
-    names = ["seq"] * verb.has_seq + list(verb.numbers)
+    names = ["seq"] * verb.has_seq + list(verb.numbers) + [f"{name} or none" for name in verb.optional_numbers]
     if verb.pose == "required":
         names.append(f"{pose_field_count} pose numbers")
     elif verb.pose == "optional":
@@ -282,8 +285,10 @@ class Verb:
     """A sequence number follows."""
     numbers: tuple[str, ...] = ()
     """Names of the fields between seq and pose."""
+    optional_numbers: tuple[str, ...] = ()
+    """Names of the fields that may follow these, in a verb without a pose; those of ``result`` choose a piece of it."""
     integer_fields: tuple[str, ...] = ()
-    """Those of ``numbers`` that are whole numbers."""
+    """Those of ``numbers`` and ``optional_numbers`` that are whole numbers."""
     pose: Literal["none", "required", "optional"] = "none"
     """Whether a pose follows."""
     is_recorded: bool = True
@@ -301,17 +306,28 @@ class Verb:
     def syntax(self) -> str:
         """The line, optional parts in square brackets."""
         pose = {"none": "", "required": "<pose>", "optional": "[<pose>]"}[self.pose]
-        return " ".join(filter(None, [self.name, "n" if self.has_seq else "", *self.numbers, pose]))
+        optional = ""
+        for name in reversed(self.optional_numbers):
+            optional = f"[{name} {optional}]" if optional else f"[{name}]"
+        return " ".join(filter(None, [self.name, "n" if self.has_seq else "", *self.numbers, optional, pose]))
 
-    def reply_number_count(self, pose_field_count: int) -> int:
-        """Numbers after ``code,seq,`` in every reply to this verb, success or not; 0 for count replies."""
-        return pose_field_count if self.reply_numbers is None else self.reply_numbers
+    def reply_number_count(self, pose_field_count: int, numbers: Sequence[float] = ()) -> int:
+        """Numbers after ``code,seq,`` in every reply to this verb, success or not; 0 for count replies.
+
+        ``numbers`` are the request's; those that choose no possible piece make a failure with all numbers.
+        """
+        count = pose_field_count if self.reply_numbers is None else self.reply_numbers
+        if not self.optional_numbers or not numbers:
+            return count
+        amount = numbers[1] if len(numbers) > 1 else 1
+        return int(amount) if 1 <= amount <= count else count
 
     def field_counts(self, pose_field_count: int) -> tuple[int, ...]:
         """The allowed counts of fields after the verb, joint angles not included."""
         before_pose = int(self.has_seq) + len(self.numbers)
         with_pose = before_pose + pose_field_count
-        return {"none": (before_pose,), "required": (with_pose,), "optional": (before_pose, with_pose)}[self.pose]
+        without_pose = tuple(before_pose + count for count in range(len(self.optional_numbers) + 1))
+        return {"none": without_pose, "required": (with_pose,), "optional": (before_pose, with_pose)}[self.pose]
 
 
 _ROWS = (
@@ -374,11 +390,14 @@ _ROWS = (
     Verb("bye", meaning="0; a last solve, and the session is closed. The same line again gets the stored reply"),
     Verb(
         "result",
+        optional_numbers=("first", "amount"),
+        integer_fields=("first", "amount"),
         is_recorded=False,
         reply="numbers",
         reply_numbers=None,
         meaning="`0,n,` and the accepted transform in the robot's pose format ([robot] result_rotation); 36 and zeros"
-        " if none is accepted, if it is incomplete, or of another station, mount, lens or board",
+        " if none is accepted, if it is incomplete, or of another station, mount, lens or board. With `first` (from 1)"
+        " only that number of it, with `amount` so many from there on; 43 beyond the last",
     ),
     Verb(
         "locate",

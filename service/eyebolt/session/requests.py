@@ -63,7 +63,7 @@ def on_line_rejected(state: State, event: msg.LineRejected) -> Transition:
     fault = event.fault
     if not fault.has_reply:
         return state, []
-    numbers = _zero_numbers(state, fault.verb) if fault.verb else None
+    numbers = _zero_numbers(state, fault.verb, ()) if fault.verb else None
     reply = Reply(fault.code, fault.seq, state.kept, state.pairs_wanted, numbers)
     return state, [msg.SendReply(event.caller, reply, fault.bracketed, fault.message)]
 
@@ -172,8 +172,19 @@ def _defer(
     return state, msg.StartTimer(request.number, event.at_ns + wait_ns)
 
 
+def _piece(state: State, event: msg.RequestReceived) -> slice:
+    """Which of the result's numbers ``result`` wants; those beyond the last are included."""
+    first, *amount = event.request.numbers or (1, state.config.result_format.pose_format.field_count)
+    return slice(int(first) - 1, int(first) - 1 + int(amount[0] if amount else 1))
+
+
 def _begin_reading(state: State, event: msg.RequestReceived) -> Transition:
     """``result``: the accepted result is read, after everything that the disk was given before."""
+    piece, count = _piece(state, event), state.config.result_format.pose_format.field_count
+    if not 0 <= piece.start < piece.stop <= count:
+        amount = piece.stop - piece.start
+        message = f"first is {piece.start + 1} and amount {amount}, and the result has the numbers 1 to {count}"
+        return state, [_reply(state, event, Code.OUT_OF_RANGE, message)]
     state, timer = _defer(state, event, WORKING_REPLY_AFTER_NS, is_reading=True)
     return state, [timer, msg.ReadAcceptedResult(timer.task)]
 
@@ -191,7 +202,7 @@ def _result_reply(
         return _reply(state, event, Code.NOT_ACCEPTED, message + note)
     pose_format = state.config.result_format.pose_format
     numbers = printed_pose(pose_format.to_fields(accepted.transform), pose_format.decimals)
-    reply = Reply(Code.OK, event.request.seq or 0, 0, 0, numbers)
+    reply = Reply(Code.OK, event.request.seq or 0, 0, 0, numbers[_piece(state, event)])
     return msg.SendReply(event.caller, reply, event.request.bracketed, "the accepted transform" + note)
 
 
@@ -354,11 +365,11 @@ def _with_timer(event: msg.RequestReceived, job: Job, result: Transition) -> Tra
     return state, [timer, msg.PublishStatus(), *commands]
 
 
-def _zero_numbers(state: State, verb: str) -> tuple[tuple[float, int], ...] | None:
+def _zero_numbers(state: State, verb: str, requested: tuple[float, ...]) -> tuple[tuple[float, int], ...] | None:
     """The numbers of a reply that has some but failed; None for replies without."""
     row = VERBS[verb]
     field_count = state.config.result_format.pose_format.field_count
-    return zero_numbers(row.reply_number_count(field_count)) if row.reply == "numbers" else None
+    return zero_numbers(row.reply_number_count(field_count, requested)) if row.reply == "numbers" else None
 
 
 def _reply(
@@ -369,6 +380,6 @@ def _reply(
     aux: int | None = None,
 ) -> Command:
     request = event.request
-    numbers = _zero_numbers(state, request.verb)
+    numbers = _zero_numbers(state, request.verb, request.numbers)
     reply = Reply(code, request.seq or 0, state.kept, state.pairs_wanted if aux is None else aux, numbers)
     return msg.SendReply(event.caller, reply, request.bracketed, message)
