@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.calibration.estimation import with_print_error
 from eyebolt.calibration.estimation.linearization import linearize_views
 from eyebolt.calibration.estimation.print_error import eliminate_displacement
 from eyebolt.calibration.finding import Severity
 from eyebolt.calibration.problem import PrintError
+from eyebolt.calibration.robust import with_print_error
 from eyebolt.calibration.solve import solve
 from eyebolt.geometry import se3
 from eyebolt.observations import PRINT_PARAMETERS, CornerField, linearize_corners

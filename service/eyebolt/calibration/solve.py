@@ -28,21 +28,25 @@ from eyebolt.calibration.estimation import (
     describe_missing_height,
     held_out_error,
     is_plausible_noise,
-    joint_estimate,
     leave_one_out,
     linearize,
-    log_likelihood_given_images,
     resolve_tilt_branches,
     rotation_spread,
     slide_to_height,
     unobservable_directions,
     unused_pair_residuals,
-    with_print_error,
 )
 from eyebolt.calibration.finding import Finding, Severity
 from eyebolt.calibration.nuisance_prior import SCALE
 from eyebolt.calibration.problem import Problem
-from eyebolt.calibration.robust import MIN_PAIRS, InlierEstimate, find_contradiction, is_minority, robust_estimate
+from eyebolt.calibration.robust import (
+    MIN_PAIRS,
+    InlierEstimate,
+    estimate_with_print_error,
+    find_contradiction,
+    is_minority,
+    robust_estimate,
+)
 from eyebolt.calibration.solution import (
     BoardBow,
     ExcludedPair,
@@ -154,7 +158,7 @@ def _estimate_with_consistent_priors(
 
     Also returns problem and observations with the prior of that estimate.
     """
-    problem, observations, inlier_estimate = _estimate_with_print_error(problem, observations)
+    problem, observations, inlier_estimate = estimate_with_print_error(problem, observations)
     for _ in range(_MAX_WIDENINGS):
         joint = inlier_estimate.joint
         # An estimate that has absorbed another fault shows nothing about board and lens.
@@ -168,29 +172,6 @@ def _estimate_with_consistent_priors(
         observations = observations.seen_with(problem, observations.corners, observations.pose_fits)
         inlier_estimate = robust_estimate(problem, observations)
     return problem, observations, inlier_estimate
-
-
-def _estimate_with_print_error(
-    problem: Problem, observations: Observations
-) -> tuple[Problem, Observations, InlierEstimate]:
-    """The robust estimate, with errors of the print where the images show them and the pairs confirm them."""
-    without, inlier_estimate = (problem, observations), robust_estimate(problem, observations)
-    printed = with_print_error(problem, observations)
-    if printed is None:
-        return *without, inlier_estimate
-    printed_estimate = robust_estimate(*printed)
-    joint, both = printed_estimate.joint, inlier_estimate.used & printed_estimate.used
-    if not joint.converged or both.sum() < MIN_PAIRS:
-        return *without, inlier_estimate
-    before, after = (
-        log_likelihood_given_images(
-            joint_estimate(
-                of_problem, seen.without_drift().subset(both), joint.X, joint.Y, joint.noise.best, posterior=False
-            )
-        )
-        for of_problem, seen in (without, printed)
-    )
-    return (*printed, printed_estimate) if after > before else (*without, inlier_estimate)
 
 
 def _usable_pairs(problem: Problem, pairs: Sequence[Pair]) -> _UsablePairs:

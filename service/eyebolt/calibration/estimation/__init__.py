@@ -55,7 +55,7 @@ from eyebolt.calibration.estimation.nuisance_parameters import (
     motion_nuisances,
 )
 from eyebolt.calibration.estimation.observability import rotation_spread, unobservable_directions, weakest_direction
-from eyebolt.calibration.estimation.print_selection import log_likelihood_given_images, with_print_error
+from eyebolt.calibration.estimation.print_error import PRINT_ERROR_ITERATIONS, estimate_print_error, views_agree
 from eyebolt.calibration.estimation.robot_noise import (
     NoisePosterior,
     NoisePrior,
@@ -77,6 +77,7 @@ from eyebolt.calibration.estimation.vertical_axis import (
 __all__ = [
     "GROSS_RESIDUAL_M",
     "PLAUSIBLE_RESIDUAL_M",
+    "PRINT_ERROR_ITERATIONS",
     "BoardPoses",
     "Drift",
     "DriftHypothesis",
@@ -100,6 +101,7 @@ __all__ = [
     "consensus_start",
     "describe_missing_height",
     "estimate_nuisances",
+    "estimate_print_error",
     "f_isf",
     "f_sf",
     "fit_linear",
@@ -114,7 +116,6 @@ __all__ = [
     "linearize",
     "linearize_board_poses",
     "linearize_views",
-    "log_likelihood_given_images",
     "mahalanobis_sq",
     "most_likely_noise",
     "most_probable_drift",
@@ -139,6 +140,6 @@ __all__ = [
     "unused_pair_residuals",
     "variance_of",
     "vertical_directions",
+    "views_agree",
     "weakest_direction",
-    "with_print_error",
 ]

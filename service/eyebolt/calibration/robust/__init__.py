@@ -15,6 +15,7 @@ from eyebolt.calibration.robust.correlated_errors import (
     reml_variances,
 )
 from eyebolt.calibration.robust.outliers import MIN_PAIRS, InlierEstimate, is_minority, robust_estimate
+from eyebolt.calibration.robust.print_selection import estimate_with_print_error, with_print_error
 from eyebolt.calibration.robust.prior_check import PriorContradiction, find_contradiction
 
 __all__ = [
@@ -30,6 +31,7 @@ __all__ = [
     "StepChange",
     "arm_axes",
     "arm_offsets",
+    "estimate_with_print_error",
     "evenly_spaced_rows",
     "find_contradiction",
     "integrated_variances",
@@ -38,4 +40,5 @@ __all__ = [
     "pose_correlation",
     "reml_variances",
     "robust_estimate",
+    "with_print_error",
 ]

@@ -4,7 +4,7 @@ The images show errors that all views share, and the errors of the print that ex
 pairs measure the same poses independently: of the models with and without errors of the print, that one is kept under
 which the pairs are more probable, given the images (restricted likelihood of the offsets; both have the same unknowns).
 A lens that was calibrated with the same board has absorbed its errors, and poses that were measured by means of the
-board share them: then the pairs speak against correcting one side alone.
+board share them: then the pairs contradict a correction of one side alone.
 """
 
 from __future__ import annotations
@@ -13,12 +13,44 @@ from dataclasses import replace
 
 import numpy as np
 
-from eyebolt.calibration.estimation.linearization import Observations
-from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate
-from eyebolt.calibration.estimation.print_error import PRINT_ERROR_ITERATIONS, estimate_print_error, views_agree
-from eyebolt.calibration.estimation.robot_noise import variance_of
+from eyebolt.calibration.estimation import (
+    PRINT_ERROR_ITERATIONS,
+    JointEstimate,
+    Observations,
+    estimate_print_error,
+    joint_estimate,
+    variance_of,
+    views_agree,
+)
 from eyebolt.calibration.problem import Problem
+from eyebolt.calibration.robust.outliers import MIN_PAIRS, InlierEstimate, robust_estimate
 from eyebolt.observations import linearize_corners
+
+
+def estimate_with_print_error(
+    problem: Problem, observations: Observations
+) -> tuple[Problem, Observations, InlierEstimate]:
+    """The robust estimate, with errors of the print where the images show them and the pairs confirm them.
+
+    Also returns problem and observations with the errors of that estimate.
+    """
+    without, inlier_estimate = (problem, observations), robust_estimate(problem, observations)
+    printed = with_print_error(problem, observations)
+    if printed is None:
+        return *without, inlier_estimate
+    printed_estimate = robust_estimate(*printed)
+    joint, both = printed_estimate.joint, inlier_estimate.used & printed_estimate.used
+    if not joint.converged or both.sum() < MIN_PAIRS:
+        return *without, inlier_estimate
+    before, after = (
+        _log_likelihood_given_images(
+            joint_estimate(
+                of_problem, seen.without_drift().subset(both), joint.X, joint.Y, joint.noise.best, posterior=False
+            )
+        )
+        for of_problem, seen in (without, printed)
+    )
+    return (*printed, printed_estimate) if after > before else (*without, inlier_estimate)
 
 
 def with_print_error(problem: Problem, observations: Observations) -> tuple[Problem, Observations] | None:
@@ -40,7 +72,7 @@ def with_print_error(problem: Problem, observations: Observations) -> tuple[Prob
     return out, observations
 
 
-def log_likelihood_given_images(joint: JointEstimate) -> float:
+def _log_likelihood_given_images(joint: JointEstimate) -> float:
     """Restricted log likelihood of the pairs' offsets given the images, at the most likely noise, up to a constant."""
     model = joint.model
     n = len(model.offset)
