@@ -8,7 +8,7 @@ import numpy as np
 
 from eyebolt.calibration.estimation.linearization import LinearModel
 from eyebolt.calibration.estimation.maximum_likelihood import JointEstimate
-from eyebolt.calibration.estimation.robot_noise import noise_posterior, variance_of
+from eyebolt.calibration.estimation.robot_noise import noise_posterior
 from eyebolt.calibration.estimation.statistics import chi2_sf, mahalanobis_sq
 from eyebolt.geometry import Array, se3
 
@@ -29,7 +29,7 @@ class PredictionResiduals:
 def leave_one_out(joint: JointEstimate) -> PredictionResiduals:
     """The leave-one-out residual of every pair, at the most likely noise, without solving again."""
     model, fits = joint.model, joint.fits
-    C = model.covariance(joint.corner_sigma_px, variance_of(joint.noise.best)[None])[0]
+    C = joint.offset_covariance(model)
     root = np.linalg.cholesky(C)
     # What the image of pair i shows about the lens by itself stays: it is independent of the pair's offset. Taking a
     # pair out of the normal equations (Woodbury) leaves the residual C (C - D S D^T)^-1 r with covariance
@@ -49,7 +49,7 @@ def unused_pair_residuals(joint: JointEstimate, model: LinearModel) -> Predictio
 
     Board and lens are predicted as the estimate found them.
     """
-    C = model.covariance(joint.corner_sigma_px, variance_of(joint.noise.best)[None])[0]
+    C = joint.offset_covariance(model)
     jacobian = np.concatenate([model.transform_jacobian, model.nuisance_jacobian], axis=-1)
     residual = model.offset - model.nuisance_jacobian @ joint.nuisances
     return _residuals(model, residual, C + jacobian @ joint.covariance @ np.swapaxes(jacobian, -1, -2))

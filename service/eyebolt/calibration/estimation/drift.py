@@ -40,7 +40,7 @@ from eyebolt.calibration.estimation.robot_noise import (
     noise_posterior,
     variance_of,
 )
-from eyebolt.calibration.estimation.statistics import chi2_sf, f_sf, mahalanobis_sq
+from eyebolt.calibration.estimation.statistics import chi2_sf, f_sf
 from eyebolt.calibration.problem import Problem, RobotNoise
 from eyebolt.geometry import Array
 
@@ -294,13 +294,8 @@ def _p_value(model: LinearModel, noise: NoisePosterior, at_best: LinearFits, fit
     """p-value of the drift in the last six columns of ``model`` being zero: the larger one of an F test at the most
     likely noise and the average over the posterior of the noise, of which few pairs determine one half poorly."""
     dof = noise.dof(len(model.offset), model.observable_basis.shape[1] + 6)
-    p_value = float(f_sf(6, dof, _chi2_of_drift(at_best)[0] / 6))
-    return max(p_value, float(noise.weights @ chi2_sf(6, _chi2_of_drift(fits))))
-
-
-def _chi2_of_drift(fits: LinearFits) -> Array:
-    """(m,): chi-squared of the last six unknowns being zero."""
-    return mahalanobis_sq(fits.z[:, -6:], fits.covariance[:, -6:, -6:])
+    p_value = float(f_sf(6, dof, at_best.chi2_of_last(6)[0] / 6))
+    return max(p_value, float(noise.weights @ chi2_sf(6, fits.chi2_of_last(6))))
 
 
 def _screening_p_value(extended: LinearModel, without: float, corner_sigma_px: float, noise: RobotNoise) -> float:

@@ -30,6 +30,7 @@ from eyebolt.calibration.estimation.print_error import (
     CornerDisplacement,
     eliminate_displacement,
 )
+from eyebolt.calibration.estimation.statistics import mahalanobis_sq
 from eyebolt.calibration.estimation.vertical_axis import observable_directions
 from eyebolt.calibration.nuisance_prior import NuisancePrior, ParameterGroup
 from eyebolt.calibration.problem import Problem
@@ -469,8 +470,7 @@ class LinearModel:
 
     def joined(self, other: LinearModel) -> LinearModel:
         """The rows of both; ``other`` has the same unknowns, and its images show nothing about them by themselves."""
-        names = ("offset", "transform_jacobian", "nuisance_jacobian", "camera_unit_covariance", "to_board")
-        rows = {name: np.concatenate([getattr(self, name), getattr(other, name)]) for name in names}
+        rows = {name: np.concatenate([getattr(self, name), getattr(other, name)]) for name in _FIELDS_BY_ROW}
         shape = self.arm_shape
         if shape is not None:
             # The structure is known for the own rows; the others have its mean.
@@ -480,9 +480,8 @@ class LinearModel:
 
     def of_rows(self, rows: RowSelection) -> LinearModel:
         """The offsets of ``rows``; what the images show about the nuisance parameters remains that of all."""
-        names = ("offset", "transform_jacobian", "nuisance_jacobian", "camera_unit_covariance", "to_board")
         shape = None if self.arm_shape is None else self.arm_shape[rows]
-        return replace(self, arm_shape=shape, **{name: getattr(self, name)[rows] for name in names})
+        return replace(self, arm_shape=shape, **{name: getattr(self, name)[rows] for name in _FIELDS_BY_ROW})
 
     def without_columns(self, count: int) -> LinearModel:
         """The model without the last ``count`` nuisance parameters."""
@@ -497,6 +496,10 @@ class LinearModel:
         """C (m, n, 6, 6) of the offsets, for m choices of the arm's ``variances`` (m, 6) at the flange."""
         out: Array = corner_sigma_px**2 * self.camera_unit_covariance + arm_covariance(variances, self.arm_shape)
         return out
+
+
+# Fields of LinearModel with a row for each view, apart from ``arm_shape``, which may be None.
+_FIELDS_BY_ROW = ("offset", "transform_jacobian", "nuisance_jacobian", "camera_unit_covariance", "to_board")
 
 
 def arm_covariance(variances: Array, arm_shape: Array | None) -> Array:
@@ -583,6 +586,10 @@ class LinearFits:
     """(m, n, 6, k): weight times design."""
     log_likelihood: Array
     """(m,): restricted log likelihood, up to a constant."""
+
+    def chi2_of_last(self, count: int) -> Array:
+        """(m,): chi-squared of the last ``count`` unknowns being zero."""
+        return mahalanobis_sq(self.z[:, -count:], self.covariance[:, -count:, -count:])
 
 
 def fit_linear(model: LinearModel, corner_sigma_px: float, variances: Array) -> LinearFits:

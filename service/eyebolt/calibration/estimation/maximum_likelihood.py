@@ -116,6 +116,11 @@ class JointEstimate:
             drift=None,
         )
 
+    def offset_covariance(self, model: LinearModel) -> Array:
+        """(n, 6, 6): covariance of the offsets of ``model`` by corner noise and the most likely noise of the arm."""
+        out: Array = model.covariance(self.corner_sigma_px, variance_of(self.noise.best)[None])[0]
+        return out
+
     @property
     def normal(self) -> Array:
         """(12, 12) information about X and Y at the most likely noise, nuisance parameters eliminated."""

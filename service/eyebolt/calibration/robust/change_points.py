@@ -211,9 +211,7 @@ def _predictive_p_value(joint: JointEstimate, best: _Candidate) -> float:
     extended = _with_change(joint.model, best.moved_part, best.at)
     noise, fits = most_likely_noise(extended, joint.corner_sigma_px, joint.noise.prior, joint.noise.best)
     posterior, found = noise_posterior(extended, joint.corner_sigma_px, joint.noise.prior, noise, fits)
-    change, covariance = found.z[:, -6:], found.covariance[:, -6:, -6:]
-    gain = np.einsum("mi,mi->m", change, np.linalg.solve(covariance, change[..., None])[..., 0])
-    return float(posterior.weights @ chi2_sf(6, gain))
+    return float(posterior.weights @ chi2_sf(6, found.chi2_of_last(6)))
 
 
 def _with_change(model: LinearModel, moved_part: MovedPart, at: int) -> LinearModel:

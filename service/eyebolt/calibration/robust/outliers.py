@@ -265,17 +265,15 @@ def _readmit_structured(
     outliers are readmitted in the order of their residuals, as many as are most probable.
     """
     joint, inliers = current.joint, current.inliers
-    log_density, candidates = _outlier_log_density(problem, observations, joint)
+    model = _model(problem, observations, joint)
+    log_density, candidates = _outlier_log_density(joint, model)
     # A slip displaces and hardly rotates: half of the outliers have no rotation beyond that of the arm's noise.
     displaced = np.concatenate([_SYSTEMATIC_ERROR_VARIANCE[:3], variance_of(joint.noise.best)[3:]])
-    log_density = np.logaddexp(log_density, _outlier_log_density(problem, observations, joint, displaced)[0]) - np.log(
-        2
-    )
+    log_density = np.logaddexp(log_density, _outlier_log_density(joint, model, displaced)[0]) - np.log(2)
     outliers = np.flatnonzero(~inliers & candidates)
     if not outliers.size:
         return inliers, None
     outliers = outliers[np.argsort(_squared_residuals(problem, observations, current)[outliers])]
-    model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y)
     found: list[tuple[float, Mask, Array | None]] = []
     for count in range(len(outliers) + 1):
         trial = inliers.copy()
@@ -289,11 +287,10 @@ def _readmit_structured(
 
 
 def _outlier_log_density(
-    problem: Problem, observations: Observations, joint: JointEstimate, variances: Array = _SYSTEMATIC_ERROR_VARIANCE
+    joint: JointEstimate, model: LinearModel, variances: Array = _SYSTEMATIC_ERROR_VARIANCE
 ) -> tuple[Array, Mask]:
-    """Log density (n,) of the offsets of outliers with ``variances`` (6,), by default those of a systematic arm error,
-    and whether the offsets are small enough for it (n,)."""
-    model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y)
+    """Log density (n,) of the offsets in ``model`` as those of outliers with ``variances`` (6,), by default those of a
+    systematic arm error, and whether the offsets are small enough for it (n,)."""
     covariance = joint.corner_sigma_px**2 * model.camera_unit_covariance + np.diag(variances)
     residual_sq = mahalanobis_sq(model.offset - model.nuisance_jacobian @ joint.nuisances, covariance)
     return -0.5 * (np.linalg.slogdet(covariance)[1] + residual_sq), residual_sq < chi2_isf(6, _SYSTEMATIC_ERROR_P)
@@ -301,6 +298,11 @@ def _outlier_log_density(
 
 def _moved_part(change_points: tuple[ChangePoint, ...], count: int, row: int) -> MovedPart:
     return next(p.step_change.moved_part for p in change_points if p.excluded_rows(count)[row])
+
+
+def _model(problem: Problem, observations: Observations, joint: JointEstimate) -> LinearModel:
+    """The ``observations`` linearised about X and Y of ``joint``, which need not use them."""
+    return linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y, observations.arm_shape)
 
 
 def _refit(problem: Problem, observations: Observations, joint: JointEstimate, inliers: Mask) -> _InlierSet:
@@ -320,8 +322,7 @@ def _pair_p_values(problem: Problem, observations: Observations, current: _Inlie
     suspects = np.flatnonzero(~current.inliers & (p_values < _SUSPECT_P))
     if suspects.size:
         others, joint = observations.subset(suspects), current.joint
-        model = linearize(problem, others.board_poses, others.A, joint.X, joint.Y, others.arm_shape)
-        p_values[suspects] = np.maximum(p_values[suspects], predictive_p_values(joint, model))
+        p_values[suspects] = np.maximum(p_values[suspects], predictive_p_values(joint, _model(problem, others, joint)))
     return p_values
 
 
@@ -332,7 +333,7 @@ def _squared_residuals(problem: Problem, observations: Observations, current: _I
     out[inliers] = leave_one_out(current.joint).mahalanobis_sq
     if not inliers.all():
         others = observations.subset(np.flatnonzero(~inliers))
-        model = linearize(problem, others.board_poses, others.A, current.joint.X, current.joint.Y, others.arm_shape)
+        model = _model(problem, others, current.joint)
         out[~inliers] = unused_pair_residuals(current.joint, model).mahalanobis_sq
     return out
 
@@ -512,20 +513,19 @@ def _readmit_systematic_errors(problem: Problem, observations: Observations, cur
     joint, inliers = current.joint, current.inliers
     if inliers.all() or inliers.sum() < _MIN_PAIRS_FOR_SYSTEMATIC_ERROR:
         return inliers
-    log_density, near = _outlier_log_density(problem, observations, joint)
+    model = _model(problem, observations, joint)
+    log_density, near = _outlier_log_density(joint, model)
     candidates = ~inliers & near
     if not candidates.any():
         return inliers
     rows = np.flatnonzero(inliers)
     rows = rows[evenly_spaced_rows(len(rows))]
-    model = linearize(problem, observations.board_poses, observations.A, joint.X, joint.Y, observations.arm_shape)
     contrasts = _contrasts(problem, joint, model, observations, rows)
     outlier_log_likelihood = contrasts.log_likelihood(white_variances(joint.noise.best))
     outlier_log_likelihood += float(log_density[candidates].sum())
     extended = inliers | candidates
     joint_of_all = _refit(problem, observations, joint, extended).joint
-    X, Y = joint_of_all.X, joint_of_all.Y
-    model = linearize(problem, observations.board_poses, observations.A, X, Y, observations.arm_shape)
+    model = _model(problem, observations, joint_of_all)
     rows = np.append(rows, np.flatnonzero(candidates))
     contrasts = _contrasts(problem, joint_of_all, model, observations, rows)
     systematic_log_likelihood = contrasts.log_likelihood(reml_variances(joint_of_all, contrasts)[0])

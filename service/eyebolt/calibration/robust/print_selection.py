@@ -19,7 +19,6 @@ from eyebolt.calibration.estimation import (
     Observations,
     estimate_print_error,
     joint_estimate,
-    variance_of,
     views_agree,
 )
 from eyebolt.calibration.problem import Problem
@@ -80,9 +79,8 @@ def _log_likelihood_given_images(joint: JointEstimate) -> float:
     by_nuisance = model.nuisance_jacobian.reshape(6 * n, -1)
     design = model.observable_jacobian.reshape(6 * n, -1)
     spread = by_nuisance @ covariance @ by_nuisance.T
-    own = model.covariance(joint.corner_sigma_px, variance_of(joint.noise.best)[None])[0]
     blocks = spread.reshape(n, 6, n, 6)
-    blocks[np.arange(n), :, np.arange(n)] += own
+    blocks[np.arange(n), :, np.arange(n)] += joint.offset_covariance(model)
     # Metres and radians: scaled to a unit diagonal first.
     scale = 1 / np.sqrt(np.diagonal(spread))
     root = np.linalg.cholesky(spread * scale[:, None] * scale)
