@@ -582,6 +582,20 @@ def test_a_lost_configuration_file_is_named_with_its_place_and_its_remedy(tmp_pa
     assert "backup" not in fault.value.message
 
 
+@pytest.mark.parametrize(
+    ("numbers", "word"),
+    [
+        ((errno.ENOSPC, errno.EDQUOT), "free space"),
+        ((errno.EACCES, errno.EPERM), "permission"),
+        ((errno.EROFS,), "read-only"),
+        ((errno.EIO,), "replace"),
+    ],
+)
+def test_each_reason_of_a_refused_write_has_its_own_remedy(tmp_path: Path, numbers: tuple[int, ...], word: str) -> None:
+    for number in numbers:
+        assert word in write_fault("the result", tmp_path, OSError(number, os.strerror(number))).remedy
+
+
 @pytest.mark.parametrize("shape", [(6, 8), (6, 8, 3)])
 def test_the_directory_of_an_image_is_that_of_baseline_tiff(shape: tuple[int, ...]) -> None:
     """TIFF 6.0: the tags ascend (section 2), and those that every reader needs are there (sections 4 and 6)."""
