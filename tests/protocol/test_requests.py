@@ -69,6 +69,12 @@ def test_the_table_has_the_verbs_of_the_protocol():
     assert VERBS["locate"].reply_number_count(6, (1, 2, 3)) == 3
     assert VERBS["result"].syntax == "result n [first [amount]]"
     assert [name for name, verb in VERBS.items() if not verb.has_reply or not verb.has_seq] == ["pose"]
+    written = {verb.syntax for verb in VERBS.values()}
+    assert {"undo n", "pose <pose>", "touch n k <pose>", "place n [<pose>]", "pixel n u v h [<pose>]"} < written
+
+
+def test_the_largest_number_of_a_pose():
+    assert request("capture 3 1e9 -1e9 3 1 0 0 0").pose[:2] == (1e9, -1e9)
 
 
 P6 = (512.25, -80.5, 640.0, 179.99, -0.5, 90.0)
@@ -263,6 +269,7 @@ def test_every_seq_survives_single_precision(seq):
         ("result 4 1.5", 43, 4, "first is a whole number"),
         ("result 4 1 -2", 43, 4, "amount is a whole number"),
         ("capture 3 1e300 2 3 1 0 0 0", 43, 3, "'1e300'"),
+        ("capture 3 1 -1000000001 3 1 0 0 0", 43, 3, "'-1000000001'"),
         ("capture 3 1 2 3 1 0 0 0 j 1e10", 43, 3, "'1e10'"),
     ],
 )

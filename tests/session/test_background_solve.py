@@ -285,6 +285,19 @@ def test_a_late_next_view_is_recorded_neither_in_a_new_session_nor_after_bye(wor
     assert recorded[-1].type == "reply"
 
 
+@pytest.mark.parametrize(("line", "held"), [("begin 1", msg.OpenSession), ("bye 8", msg.RecordFacts)])
+def test_a_next_view_is_not_recorded_while_the_session_ends(world, robot, line, held):
+    run(world, robot, range(1, 7))
+    world.holds = (msg.PlanNextView,)
+    world.say(robot, capture(7))
+    world.holds = (msg.PlanNextView, held)
+    recorded = list(world.facts)
+    assert heard(world, robot, line) == ""
+    world.work_done()
+    assert "next_view" not in [fact.type for fact in world.facts[len(recorded) :]]
+    assert world.facts[-1].type == "reply"
+
+
 def test_a_next_view_is_recorded_beside_the_capture_that_follows(world, robot):
     run(world, robot, range(1, 7))
     world.holds = (msg.PlanNextView,)
