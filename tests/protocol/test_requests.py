@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from eyebolt.protocol.requests import VERBS, LineFault, Request, overlong_fault, parse
+from eyebolt.protocol.requests import VERBS, LineFault, Request, is_same_line, overlong_fault, parse
 
 P7 = (512.25, -80.5, 640.0, 0.70711, 0.0, -0.70711, 0.0)
 P7_TEXT = "512.25 -80.5 640.0 0.70711 0.0 -0.70711 0.0"
@@ -185,13 +185,32 @@ def test_one_and_twelve_joints_are_the_limits():
     assert len(request("capture 3 1 2 3 1 0 0 0 j" + " 1" * 12).joints) == 12
 
 
-def test_lines_that_differ_in_separators_only_are_the_same():
+def test_the_text_of_a_line_is_without_separators():
     bare = request("capture 3 1 2 3 1 0 0 0.50")
     dressed = request("(CAPTURE;3;p[1,2,3],[1,0,0,0.50])")
     assert bare.text == dressed.text == "capture 3 1 2 3 1 0 0 0.50"
     assert dressed.bracketed
     assert not bare.bracketed
-    assert request("capture 3 1 2 3 1 0 0 0.5").text != bare.text
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "same"),
+    [
+        ("capture 3 1 2 3 0.5", "capture 3 1 2 3 0.5", True),
+        ("capture 3 1 2 3 0.5", "capture 3.0 1.000 2e0 +3. .50", True),
+        ("capture 3 0 2 3 1e-05", "capture 3 -0.0 2 3 0.00001", True),
+        ("capture 3 1 2 3 4 j 1 2", "capture 3 1 2 3 4 j 1.0 2.0", True),
+        ("capture 3 1 2 3 0.5", "capture 3 1 2 3 0.50001", False),
+        ("capture 3 1 2 3 0.5", "check 3 1 2 3 0.5", False),
+        ("capture 3 1 2 3 4 j 1 2", "capture 3 1 2 3 4", False),
+        ("capture 3 1 2 3 4 j 1 2", "capture 3 1 2 3 4 j 1", False),
+        ("place 3", "place 3 1 2 3 4", False),
+        ("undo 3", "undo 3", True),
+    ],
+)
+def test_lines_are_the_same_if_their_numbers_are_equal(first, second, same):
+    first, second = request(first, 4), request(second, 4)
+    assert is_same_line(first.text, second.text) is is_same_line(second.text, first.text) is same
 
 
 def test_seq_may_be_printed_as_a_real():

@@ -30,6 +30,19 @@ def test_a_repeated_line_gets_the_recorded_reply_and_has_no_effect(world, robot)
     assert (len(world.commands(msg.Grab)), world.facts) == before
 
 
+def test_the_same_numbers_with_other_digits_are_the_same_line(world, robot):
+    line = capture(1)
+    verb, seq, *numbers = line.split()
+    spelled = " ".join([verb, f"{seq}.0", *(f"{float(number):.7e}" for number in numbers)])
+    assert world.say(robot, line) == world.say(robot, spelled) == "0,1,1,7"
+    world.holds = (msg.Grab,)
+    assert world.say(robot, capture(2)) == "10,2,1,7"
+    assert world.say(robot, capture(2).replace("capture 2 ", "capture 2.0 ")) == "10,2,1,7"
+    assert world.say(robot, capture(2, 9)) == "47,2,1,2"
+    # The record keeps what was sent first.
+    assert world.facts_of(ReplyFact)[-1].request.line == line
+
+
 def test_another_line_under_a_used_seq_is_47_with_the_last_seq(world, robot):
     world.say(robot, capture(1))
     world.say(robot, capture(5))

@@ -30,7 +30,7 @@ from eyebolt.planning.stopping import Goal, stopping_factor
 from eyebolt.protocol.codes import Code
 from eyebolt.protocol.framing import LateLineFeed, Line, LineSplitter, OverlongLine, ReplyEndings
 from eyebolt.protocol.replies import encode
-from eyebolt.protocol.requests import VERBS, LineFault, Request, overlong_fault, parse
+from eyebolt.protocol.requests import VERBS, LineFault, Request, is_same_line, overlong_fault, parse
 from eyebolt.protocol.status import LinkStatus, StatusMessage
 from eyebolt.session import messages as msg
 from eyebolt.session.executor import execute
@@ -363,10 +363,10 @@ class World:
         request, reply = self.is_recorded.get(command.caller), command.reply
         if request is None or reply.code in NEVER_ON_DISK:
             return
-        told = (request.text, reply.code, reply.count, reply.aux)
-        answers = [f for f in self.facts_of(ReplyFact) if f.request.seq == request.seq]
-        on_disk = [(f.request.line, f.code, f.count, f.aux) for f in answers]
-        assert told in on_disk, f"sent {told} before it was on record, where there is {on_disk}"
+        told = (reply.code, reply.count, reply.aux)
+        on_disk = [f for f in self.facts_of(ReplyFact) if f.request.seq == request.seq]
+        recorded = [f for f in on_disk if is_same_line(f.request.line, request.text)]
+        assert told in [(f.code, f.count, f.aux) for f in recorded], f"sent {told} before it was on record: {on_disk}"
 
     def _forget(self, connection: Connection) -> None:
         connection.dropped, connection.waiting = True, False

@@ -20,6 +20,7 @@ import numpy as np
 
 from eyebolt.errors import RecordFault
 from eyebolt.planning.stopping import Goal
+from eyebolt.protocol.requests import is_same_line
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import Fact, ReplyFact, decode_facts, encode_fact
 from eyebolt.session.session_log import fold
@@ -191,11 +192,11 @@ class DiskWorld(World):
         if (
             request is not None
             and stands
-            and request.text == stands[-1].request.line
+            and is_same_line(request.text, stands[-1].request.line)
             and reply.code not in (10, 31, 45, 47)
         ):
             name = self.opened.path.name
-            self.witness.told.append((name, reply.seq, request.text, reply.code, reply.count, reply.aux))
+            self.witness.told.append((name, reply.seq, stands[-1].request.line, reply.code, reply.count, reply.aux))
 
 
 def random_lines(random: Random, requests: int) -> list[str]:

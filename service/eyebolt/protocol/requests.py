@@ -16,7 +16,7 @@ from typing import Literal
 from eyebolt.protocol.codes import Code
 from eyebolt.protocol.framing import MAX_LINE_BYTES
 
-__all__ = ["MAX_SEQ", "VERBS", "LineFault", "Request", "Verb", "overlong_fault", "parse"]
+__all__ = ["MAX_SEQ", "VERBS", "LineFault", "Request", "Verb", "is_same_line", "overlong_fault", "parse"]
 
 MAX_SEQ = 999_999
 MAX_JOINTS = 12
@@ -50,7 +50,7 @@ class Request:
     joints: tuple[float, ...] | None
     """The numbers after a ``j``, 1 to 12."""
     text: str
-    """The tokens joined by single blanks, without brackets, the verb in lower case: lines are the same if these are."""
+    """The tokens as sent, joined by single blanks, without brackets, the verb in lower case; see ``is_same_line``."""
     bracketed: bool
     """The line stands in round brackets, and so does its reply."""
     has_ignored_group: bool = False
@@ -105,6 +105,18 @@ def overlong_fault(prefix: bytes) -> LineFault:
         tokens = tokens[:-1]
     message = f"the line is longer than {MAX_LINE_BYTES} bytes; does the robot program end each line with CR or LF?"
     return LineFault(Code.LINE_TOO_LONG, _seq_or_zero(tokens), message, _is_bracketed(raw), _known_verb(tokens))
+
+
+def is_same_line(text: str, other: str) -> bool:
+    """Whether two texts of requests (``Request.text``) are the same line: the same verb and equal numbers.
+
+    Controllers may print a number with other digits when they send a line again.
+    """
+    return text == other or _comparable(text) == _comparable(other)
+
+
+def _comparable(text: str) -> list[str | float]:
+    return [float(token) if _NUMBER.fullmatch(token) else token.lower() for token in text.split(" ")]
 
 
 def _request(raw: str, tokens: list[str], bracketed: bool, pose_field_count: int) -> Request:

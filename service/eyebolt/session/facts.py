@@ -47,7 +47,7 @@ class RequestRef(_Record):
     seq: int
     """Sequence number that the robot gave it."""
     line: str
-    """Fields of the line joined by single spaces; two requests are the same if their lines are."""
+    """Fields of the line as sent, joined by single spaces; those of another line with equal numbers are the same."""
 
     @property
     def verb(self) -> str:

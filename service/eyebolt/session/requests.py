@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Array, Mount
-from eyebolt.protocol import VERBS, Code, Reply, printed_pose, zero_numbers
+from eyebolt.protocol import VERBS, Code, Reply, is_same_line, printed_pose, zero_numbers
 from eyebolt.session import messages as msg
 from eyebolt.session.capture import begin_capture, record_begin
 from eyebolt.session.facts import IMAGE_VERBS
@@ -270,14 +270,14 @@ def _recorded_request(state: State, event: msg.RequestReceived) -> Transition:
         current = state.task.job.request
         if current.seq != seq:
             return state, [_reply(state, event, Code.NOT_NOW, f"request {current.seq} is in progress")]
-        if current.line != request.text:
+        if not is_same_line(current.line, request.text):
             return state, [_reply(state, event, Code.SEQ_REUSED, aux=seq)]
         return state, [_reply(state, event, Code.WORKING)]
     if log is not None and request.verb == "begin" and not log.is_empty:
         return _start_in_new_session(state, event, None)
     recorded = log.replies.get(seq) if log is not None else None
     if log is not None and recorded is not None and (not log.is_closed or request.verb == "bye"):
-        if recorded.request.line == request.text:
+        if is_same_line(recorded.request.line, request.text):
             reply = Reply(recorded.code, seq, recorded.count, recorded.aux)
             return state, [msg.SendReply(event.caller, reply, request.bracketed, "repeated: the recorded reply", True)]
         message = f"seq {seq} was used for '{recorded.request.line}'"
