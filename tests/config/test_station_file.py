@@ -230,6 +230,8 @@ ONE_FAULT = [
     (FIXED, '"127.0.0.1:4750"', '"::1:4750"', 6, "[robot] listen", "::1"),
     (FIXED, '"rotation-vector"', '"angle-z"', 8, "[robot] rotation", "angle-z"),
     (FIXED, "noise_deg = 0.02", "noise_deg = 0", 11, "[robot] noise_deg", "0"),
+    (FIXED, "noise_deg = 0.02", "noise_deg = 0.02\nreply_wait_s = 30.1", 12, "[robot] reply_wait_s", "30.1"),
+    (FIXED, "noise_deg = 0.02", "noise_deg = 0.02\nreply_wait_s = -1", 12, "[robot] reply_wait_s", "-1"),
     (FIXED, "noise_deg = 0.02", "noise_deg = nan", 11, "[robot] noise_deg", "nan"),
     (FIXED, "noise_deg = 0.02\n", "", 10, "[robot] noise_mm", "noise_deg"),
     (FIXED, "noise_deg = 0.02", 'noise_deg = 0.02\npose_of = "tool"', 12, "[robot] pose_of", "without"),

@@ -97,6 +97,28 @@ def test_the_pieces_of_a_result_are_the_whole(rotation):
         assert world.say(robot, f"result 7 {first} {amount + 1}").startswith("43,7,0")
 
 
+@pytest.mark.parametrize("wait_s", [0, 0.5, 30])
+def test_a_station_states_how_long_a_reply_is_held(wait_s):
+    world = World(config(reply_wait_ns=round(wait_s * 1e9)))
+    robot, world.holds = world.connect(), (msg.Grab,)
+    started_ns = world.now_ns
+    assert world.say(robot, capture(1)) == "10,1,0,8"
+    assert world.now_ns - started_ns == wait_s * 1e9
+    # Those that do not wait for an image keep their own limit.
+    new, asked_ns = world.connect(), world.now_ns
+    assert world.say(new, "hello 2") == "0,2,0,1"
+    assert world.now_ns - asked_ns == 1_400_000_000
+
+
+def test_a_reply_that_is_held_long_is_the_final_one():
+    world = World(config(reply_wait_ns=30_000_000_000))
+    robot, world.holds = world.connect(), (msg.Grab,)
+    assert world.say(robot, capture(1), patiently=False) == ""
+    world.now_ns += 29_000_000_000
+    world.work_done()
+    assert robot.sent == b"0,1,1,7\n"
+
+
 def a_result(x_m):
     transform = np.array([[1, 0, 0, x_m], [0, -1, 0, -0.0305], [0, 0, -1, 0.9], [0, 0, 0, 1.0]])
     return msg.AcceptedResult(

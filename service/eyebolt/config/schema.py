@@ -148,6 +148,8 @@ class RobotSection(Section):
     """How the reply to `result` writes its rotation; as `rotation` without it. "angle-z" holds no tilted camera."""
     angle: Literal["deg", "rad", "1e-4deg"] = Field("deg", description='"deg", "rad" or "1e-4deg"')
     """Unit of the angles in poses; without effect on quaternions."""
+    reply_wait_s: float = Field(1.4, ge=0, le=30, description="a number from 0 to 30, in seconds")
+    """How long an unfinished request goes unanswered before it is answered 10, for programs that cannot poll."""
     noise_mm: SizeMm | None = Field(None, description=_SIZE)
     """Standard deviation per axis of the flange position; estimated if absent; requires ``noise_deg``."""
     noise_deg: float | None = Field(None, gt=0, le=180, description="a number above 0 and at most 180, in degrees")

@@ -18,6 +18,7 @@ from eyebolt.session.messages import Command
 from eyebolt.session.session_log import SessionLog
 from eyebolt.session.solving import begin_solve, begin_touch
 from eyebolt.session.state import (
+    WORKING_REPLY_AFTER_NS,
     AwaitingBackground,
     DeferredRequest,
     Detecting,
@@ -30,8 +31,6 @@ from eyebolt.session.state import (
     new_job,
 )
 
-# The most impatient controllers wait two seconds for a reply: 10 is sent in time for them.
-WORKING_REPLY_AFTER_NS = 1_400_000_000
 # A ``result`` that waits for the background solve leaves this much of that time for the disk.
 _READ_RESULT_WITHIN_NS = 200_000_000
 # Requests that are answered at once, except during a background solve: their replies rest on it.
@@ -361,7 +360,7 @@ def _start_in_new_session(state: State, event: msg.RequestReceived, pose: Report
 def _with_timer(event: msg.RequestReceived, job: Job, result: Transition) -> Transition:
     """The same, with the timer for the reply 10 as the first command; the status announces the request."""
     state, commands = result
-    timer = msg.StartTimer(job.number, event.at_ns + WORKING_REPLY_AFTER_NS)
+    timer = msg.StartTimer(job.number, event.at_ns + state.config.reply_wait_ns)
     return state, [timer, msg.PublishStatus(), *commands]
 
 

@@ -38,6 +38,9 @@ from eyebolt.session.facts import (
 from eyebolt.session.session_log import SessionLog, apply_fact
 from eyebolt.session.solve_report import SolveReport
 
+# The most impatient controllers wait two seconds for a reply: 10 is sent in time for them.
+WORKING_REPLY_AFTER_NS = 1_400_000_000
+
 
 @dataclass(frozen=True)
 class SessionConfig:
@@ -71,6 +74,8 @@ class SessionConfig:
     """A preview frame before each image shows whether the board stands still."""
     exposure_ns: int | None = None
     """Exposure time stated in the station file."""
+    reply_wait_ns: int = WORKING_REPLY_AFTER_NS
+    """From receiving a recorded request to the reply 10, if its work is not done by then."""
     inputs: Mapping[str, str] = field(default_factory=dict)
     """SHA-256 digests of station file and lens file, by the names of their copies in a session's folder."""
 
