@@ -133,6 +133,21 @@ def test_a_camera_on_a_vertical_arm_written_with_dotted_keys_and_an_inline_table
     assert station.goal.min_pairs == 10 and station.record.folder == "/var/lib/cell/sessions"
 
 
+@pytest.mark.parametrize(
+    ("lines", "names", "units"),
+    [
+        ("", None, ("deg",)),
+        ('joint_names = ["J1", "J2"]', ("J1", "J2"), ("deg",)),
+        ('joint_names = ["J1", "J2"]\njoint_unit = "rad"', ("J1", "J2"), ("rad",)),
+        ('joint_names = ["J1", "Z"]\njoint_unit = ["deg", "mm"]', ("J1", "Z"), ("deg", "mm")),
+    ],
+)
+def test_names_and_units_of_joints(lines: str, names: tuple[str, ...] | None, units: tuple[str, ...]) -> None:
+    robot = parse_station(FIXED.replace("noise_deg = 0.02", f"noise_deg = 0.02\n{lines}"), "bay-3.toml").robot
+    assert (robot.joint_names, robot.joint_unit) == (names, units)
+    assert robot.joint_count == (None if names is None else len(names))
+
+
 def test_a_station_is_frozen_and_cannot_be_built_against_the_rules() -> None:
     station = parse_station(FIXED, "bay-3.toml")
     with pytest.raises(ValueError, match="frozen"):
@@ -232,6 +247,26 @@ ONE_FAULT = [
     (FIXED, "noise_deg = 0.02", "noise_deg = 0", 11, "[robot] noise_deg", "0"),
     (FIXED, "noise_deg = 0.02", "noise_deg = 0.02\nreply_wait_s = 30.1", 12, "[robot] reply_wait_s", "30.1"),
     (FIXED, "noise_deg = 0.02", "noise_deg = 0.02\nreply_wait_s = -1", 12, "[robot] reply_wait_s", "-1"),
+    (FIXED, "noise_deg = 0.02", "noise_deg = 0.02\njoint_names = []", 12, "[robot] joint_names", "[]"),
+    (FIXED, "noise_deg = 0.02", 'noise_deg = 0.02\njoint_names = ["a", "a"]', 12, "[robot] joint_names", "twice"),
+    (FIXED, "noise_deg = 0.02", 'noise_deg = 0.02\njoint_names = ["a b"]', 12, "[robot] joint_names", "a b"),
+    (FIXED, "noise_deg = 0.02", 'noise_deg = 0.02\njoint_unit = "deg"', 12, "[robot] joint_unit", "joint_names"),
+    (
+        FIXED,
+        "noise_deg = 0.02",
+        'noise_deg = 0.02\njoint_names = ["a"]\njoint_unit = "grad"',
+        13,
+        "[robot] joint_unit",
+        "grad",
+    ),
+    (
+        FIXED,
+        "noise_deg = 0.02",
+        'noise_deg = 0.02\njoint_names = ["a"]\njoint_unit = ["deg", "mm"]',
+        13,
+        "[robot] joint_unit",
+        "2 units",
+    ),
     (FIXED, "noise_deg = 0.02", "noise_deg = nan", 11, "[robot] noise_deg", "nan"),
     (FIXED, "noise_deg = 0.02\n", "", 10, "[robot] noise_mm", "noise_deg"),
     (FIXED, "noise_deg = 0.02", 'noise_deg = 0.02\npose_of = "tool"', 12, "[robot] pose_of", "without"),

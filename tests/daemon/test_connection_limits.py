@@ -332,6 +332,17 @@ def test_a_group_behind_the_pose_is_logged_once_per_connection(logged):
     assert [entry["connection"] for entry in logged("group behind the pose ignored")] == [1, 2]
 
 
+def test_a_wrong_number_of_joint_angles_is_41_where_the_station_names_its_joints():
+    async def story():
+        async with opened(ConnectionLimits(), joint_names=("J1", "J2", "J3")) as (_, connect):
+            robot = await connect()
+            assert await robot.say("capture 1 1 2 3 1 0 0 0 j 10 20 30") == "0,1,0,0"
+            assert await robot.say("capture 2 1 2 3 1 0 0 0 j 10 20") == "41,2,0,0"
+            assert await robot.say("capture 2 1 2 3 1 0 0 0") == "0,2,0,0"
+
+    asyncio.run(story())
+
+
 def test_a_flooding_peer_is_throttled_and_the_robot_is_not(logged):
     """Two seconds' worth is read at once; the rest waits in the peer's own socket."""
 

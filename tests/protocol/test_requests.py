@@ -185,6 +185,13 @@ def test_one_and_twelve_joints_are_the_limits():
     assert len(request("capture 3 1 2 3 1 0 0 0 j" + " 1" * 12).joints) == 12
 
 
+@pytest.mark.parametrize(("joints", "code"), [(" 1" * 5, 41), (" 1" * 6, None), (" 1" * 7, 41), ("", 41)])
+def test_a_station_that_names_its_joints_wants_as_many_angles(joints, code):
+    parsed = parse(b"capture 3 1 2 3 1 0 0 0 j" + joints.encode(), 7, joint_count=6)
+    assert getattr(parsed, "code", None) == code
+    assert isinstance(parse(b"capture 3 1 2 3 1 0 0 0", 7, joint_count=6), Request)
+
+
 def test_the_text_of_a_line_is_without_separators():
     bare = request("capture 3 1 2 3 1 0 0 0.50")
     dressed = request("(CAPTURE;3;p[1,2,3],[1,0,0,0.50])")

@@ -15,7 +15,7 @@ from eyebolt.observations.view_quality import MotionCheck, View
 from eyebolt.planning.stopping import Goal
 from eyebolt.protocol.requests import parse
 from eyebolt.session import messages as msg
-from eyebolt.session.facts import ImageFact, ReplyFact, TimingsFact, decode_facts
+from eyebolt.session.facts import ImageFact, ReplyFact, TimingsFact, decode_facts, encode_fact
 from eyebolt.session.session_log import fold
 from support.session_world import (
     CORNERS,
@@ -98,6 +98,19 @@ def test_a_detection_does_not_count_if_its_image_cannot_be_stored(world, robot):
     assert robot.sent == b"31,3,2,6\n"
     world.disk_full = False
     assert world.say(robot, capture(3)) == "0,3,3,5"
+
+
+def test_joint_angles_are_recorded_with_the_image(world, robot):
+    world.say(robot, "begin 1")
+    assert world.say(robot, f"{capture(2)} j 10.5 -20 30") == "0,2,1,7"
+    assert world.say(robot, capture(3)) == "0,3,2,6"
+    assert world.say(robot, f"{check(4, 4)} J[1,2,3]") == "0,4,2,6"
+    recorded = [(10.5, -20.0, 30.0), None, (1.0, 2.0, 3.0)]
+    assert [image.joints for image in world.facts_of(ImageFact)] == recorded
+    written = decode_facts(encode_fact(fact) for fact in world.facts)
+    assert [fact.joints for fact in written if isinstance(fact, ImageFact)] == recorded
+    # The recorded line can be sent again.
+    assert parse(world.facts_of(ImageFact)[0].request.line.encode(), 7, joint_count=3).joints == recorded[0]
 
 
 def test_step_times_are_recorded_and_published(world, robot):

@@ -10,7 +10,7 @@ import ipaddress
 import re
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from eyebolt import addresses
 from eyebolt.access import Access
@@ -24,7 +24,7 @@ from eyebolt.boards import (
 )
 from eyebolt.config.diagnostics import closest_match
 from eyebolt.geometry import ROTATION_KINDS, FlangeRotation, Mount, PickPose, PickPosture
-from eyebolt.protocol import ToleranceOf
+from eyebolt.protocol import MAX_JOINTS, ToleranceOf
 
 _NAME = re.compile(r"[A-Za-z0-9_-]{1,32}", re.ASCII)
 
@@ -50,6 +50,10 @@ def _validate_rotation_kind(text: str) -> str:
             + (f'; the closest is "{suggestion}"' if suggestion else "")
         )
     return text
+
+
+def _unit_as_list(value: object) -> object:
+    return (value,) if isinstance(value, str) else value
 
 
 def _validate_board_kind(text: str) -> str:
@@ -148,12 +152,28 @@ class RobotSection(Section):
     """How the reply to `result` writes its rotation; as `rotation` without it. "angle-z" holds no tilted camera."""
     angle: Literal["deg", "rad", "1e-4deg"] = Field("deg", description='"deg", "rad" or "1e-4deg"')
     """Unit of the angles in poses; without effect on quaternions."""
+    joint_names: tuple[Annotated[str, AfterValidator(_validate_name)], ...] | None = Field(
+        None, min_length=1, max_length=MAX_JOINTS, description='a list of 1 to 12 names, such as ["J1", "J2", "J3"]'
+    )
+    """Names of the numbers that may follow a pose after a `j`, in their order; without them 1 to 12 numbers may."""
+    joint_unit: Annotated[tuple[Literal["deg", "rad", "mm"], ...], BeforeValidator(_unit_as_list)] = Field(
+        ("deg",),
+        min_length=1,
+        max_length=MAX_JOINTS,
+        description='"deg", "rad" or "mm", or a list with one for each joint',
+    )
+    """Unit of these numbers, one for all or one for each joint; requires ``joint_names``."""
     reply_wait_s: float = Field(1.4, ge=0, le=30, description="a number from 0 to 30, in seconds")
     """How long an unfinished request goes unanswered before it is answered 10, for programs that cannot poll."""
     noise_mm: SizeMm | None = Field(None, description=_SIZE)
     """Standard deviation per axis of the flange position; estimated if absent; requires ``noise_deg``."""
     noise_deg: float | None = Field(None, gt=0, le=180, description="a number above 0 and at most 180, in degrees")
     """Standard deviation per axis of the flange rotation; requires ``noise_mm``."""
+
+    @property
+    def joint_count(self) -> int | None:
+        """How many numbers follow a `j`; None where the station file does not name them."""
+        return None if self.joint_names is None else len(self.joint_names)
 
     def allows(self, address: str) -> bool:
         """Whether a robot may connect from this IP address (as a socket reports it; IPv4 inside IPv6 is unwrapped)."""

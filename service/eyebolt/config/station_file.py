@@ -269,6 +269,7 @@ def rule_violations(values: FieldValues) -> list[RuleViolation]:
         _network_exposure,
         _pose_format,
         _paired_robot_keys,
+        _joints,
         _camera,
         lambda v: _board(v, "board"),
         lambda v: _board(v, "witness"),
@@ -342,6 +343,20 @@ def _paired_robot_keys(values: FieldValues) -> Iterator[RuleViolation]:
     for key, companion_key in (("tip_sigma_mm", "tip_mm"), ("noise_mm", "noise_deg"), ("noise_deg", "noise_mm")):
         if values.is_set("robot", key) and not values.is_set("robot", companion_key):
             yield RuleViolation("robot", key, f"no {companion_key} beside it", f"{key} together with {companion_key}")
+
+
+def _joints(values: FieldValues) -> Iterator[RuleViolation]:
+    names, units = values.valid_value("robot", "joint_names"), values.valid_value("robot", "joint_unit")
+    if names is not None and len(set(names)) < len(names):
+        yield RuleViolation("robot", "joint_names", "a name twice", "different names")
+    if not values.is_set("robot", "joint_unit"):
+        return
+    if not values.is_set("robot", "joint_names"):
+        yield RuleViolation("robot", "joint_unit", "no joint_names beside it", "joint_unit together with joint_names")
+    elif names is not None and units is not None and not isinstance(units, str) and len(units) not in (1, len(names)):
+        yield RuleViolation(
+            "robot", "joint_unit", f"{len(units)} units", f"one unit, or one for each of {len(names)} joints"
+        )
 
 
 def _camera(values: FieldValues) -> Iterator[RuleViolation]:

@@ -375,7 +375,7 @@ class RobotServer:
         if isinstance(item, OverlongLine):
             parsed = overlong_fault(item.prefix)
         else:
-            parsed = parse(item.content, self._pose_field_count)
+            parsed = parse(item.content, self._pose_field_count, self._robot.joint_count)
         has_reply = parsed.has_reply if isinstance(parsed, LineFault) else VERBS[parsed.verb].has_reply
         line = raw[:_MAX_LOGGED_CHARACTERS].decode("ascii", "backslashreplace")
         if isinstance(parsed, LineFault):

@@ -4,7 +4,16 @@ from eyebolt.protocol.codes import Code
 from eyebolt.protocol.foreign import OPENING_BYTES, ForeignProtocol, foreign_protocol
 from eyebolt.protocol.framing import LateLineFeed, Line, LineSplitter, OverlongLine, ReplyEndings
 from eyebolt.protocol.replies import Reply, encode, printed_pose, zero_numbers
-from eyebolt.protocol.requests import MAX_SEQ, VERBS, LineFault, Request, is_same_line, overlong_fault, parse
+from eyebolt.protocol.requests import (
+    MAX_JOINTS,
+    MAX_SEQ,
+    VERBS,
+    LineFault,
+    Request,
+    is_same_line,
+    overlong_fault,
+    parse,
+)
 from eyebolt.protocol.status import (
     STATUS_SCHEMA,
     STATUS_TOPIC,
@@ -30,6 +39,7 @@ from eyebolt.protocol.status import (
 )
 
 __all__ = [
+    "MAX_JOINTS",
     "MAX_SEQ",
     "OPENING_BYTES",
     "STATUS_SCHEMA",

@@ -16,7 +16,7 @@ from typing import Literal
 from eyebolt.protocol.codes import Code
 from eyebolt.protocol.framing import MAX_LINE_BYTES
 
-__all__ = ["MAX_SEQ", "VERBS", "LineFault", "Request", "Verb", "is_same_line", "overlong_fault", "parse"]
+__all__ = ["MAX_JOINTS", "MAX_SEQ", "VERBS", "LineFault", "Request", "Verb", "is_same_line", "overlong_fault", "parse"]
 
 MAX_SEQ = 999_999
 MAX_JOINTS = 12
@@ -48,7 +48,7 @@ class Request:
     pose: tuple[float, ...] | None
     """The pose's numbers as the controller wrote them, in the station's pose format; None if left out."""
     joints: tuple[float, ...] | None
-    """The numbers after a ``j``, 1 to 12."""
+    """The numbers after a ``j``, 1 to MAX_JOINTS; None without a ``j``."""
     text: str
     """The tokens as sent, joined by single blanks, without brackets, the verb in lower case; see ``is_same_line``."""
     bracketed: bool
@@ -85,14 +85,17 @@ class _ParseError(Exception):
         self.message = message
 
 
-def parse(content: bytes, pose_field_count: int) -> Request | LineFault:
-    """The request in ``content`` (a line without its ending), for poses of ``pose_field_count`` numbers."""
+def parse(content: bytes, pose_field_count: int, joint_count: int | None = None) -> Request | LineFault:
+    """The request in ``content`` (a line without its ending), for poses of ``pose_field_count`` numbers.
+
+    ``joint_count``: how many numbers follow a ``j``; None: 1 to MAX_JOINTS.
+    """
     if len(content) > MAX_LINE_BYTES:
         return overlong_fault(content[:MAX_LINE_BYTES])
     raw = _decoded(content)
     bracketed, tokens = _is_bracketed(raw), _tokens(raw)
     try:
-        return _request(raw, tokens, bracketed, pose_field_count)
+        return _request(raw, tokens, bracketed, pose_field_count, joint_count)
     except _ParseError as refused:
         return LineFault(refused.code, _seq_or_zero(tokens), refused.message, bracketed, _known_verb(tokens))
 
@@ -119,7 +122,7 @@ def _comparable(text: str) -> list[str | float]:
     return [float(token) if _NUMBER.fullmatch(token) else token.lower() for token in text.split(" ")]
 
 
-def _request(raw: str, tokens: list[str], bracketed: bool, pose_field_count: int) -> Request:
+def _request(raw: str, tokens: list[str], bracketed: bool, pose_field_count: int, joint_count: int | None) -> Request:
     verb = _verb(tokens)
     fields, joint_fields = _split_at_joints(tokens[1:])
     values = [_parse_number(token) for token in fields]
@@ -132,7 +135,7 @@ def _request(raw: str, tokens: list[str], bracketed: bool, pose_field_count: int
     names = verb.numbers + verb.optional_numbers
     before_pose = int(verb.has_seq) + len(names)
     pose = tuple(values[before_pose:]) or None
-    _check_joints(verb, pose, joints)
+    _check_joints(verb, pose, joints, joint_count)
     seq = _parse_integer("seq", values[0], fields[0]) if verb.has_seq else None
     numbers = tuple(values[int(verb.has_seq) : before_pose])
     for name, value, token in zip(names, numbers, fields[int(verb.has_seq) :], strict=False):
@@ -255,7 +258,9 @@ def _expected_fields(verb: Verb, pose_field_count: int) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
-def _check_joints(verb: Verb, pose: tuple[float, ...] | None, joints: tuple[float, ...] | None) -> None:
+def _check_joints(
+    verb: Verb, pose: tuple[float, ...] | None, joints: tuple[float, ...] | None, joint_count: int | None
+) -> None:
     if joints is None:
         return
     if verb.pose == "none":
@@ -264,6 +269,9 @@ def _check_joints(verb: Verb, pose: tuple[float, ...] | None, joints: tuple[floa
         )
     if pose is None:
         raise _ParseError(Code.WRONG_FIELD_COUNT, f"joint angles follow a pose, and this {verb.name} has none")
+    if joint_count is not None and len(joints) != joint_count:
+        message = f"{joint_count} numbers follow a j, as many as [robot] joint_names, got {len(joints)}"
+        raise _ParseError(Code.WRONG_FIELD_COUNT, message)
     if not 1 <= len(joints) <= MAX_JOINTS:
         raise _ParseError(Code.WRONG_FIELD_COUNT, f"1 to {MAX_JOINTS} joint angles follow a j, got {len(joints)}")
 

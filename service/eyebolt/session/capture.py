@@ -109,6 +109,7 @@ def record_image(
         timestamp=job.timestamp,
         raw_pose=None if pose is None else pose.raw,
         base_T_flange=None if pose is None else to_matrix4(pose.base_T_flange),
+        joints=None if pose is None else pose.joints,
         file=capture.file,
         sha256=event.digest_sha256,
         frame=capture.frame,

@@ -239,6 +239,8 @@ class ImageFact(_Record):
     """Numbers of the pose as the robot sent them; null for a ``place`` without one."""
     base_T_flange: Matrix4 | None
     """The flange pose, metres (a tool's transform taken off); null for a ``place`` without one."""
+    joints: tuple[float, ...] | None = None
+    """Numbers after the ``j`` as the robot sent them, one for each of [robot] joint_names; null without a ``j``."""
     file: str
     """Name of the image file."""
     sha256: str

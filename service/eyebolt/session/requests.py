@@ -312,7 +312,7 @@ def _start_capture(state: State, event: msg.RequestReceived) -> Transition:
         base_T_flange = _flange_pose(state, request.pose)
         if isinstance(base_T_flange, InputFault):
             return state, [_reply(state, event, Code.OUT_OF_RANGE, base_T_flange.message)]
-        pose = ReportedPose(request.pose, base_T_flange)
+        pose = ReportedPose(request.pose, base_T_flange, request.joints)
     if not state.is_open:
         return _start_in_new_session(state, event, pose)
     state, job = new_job(state, event)

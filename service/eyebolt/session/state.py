@@ -140,6 +140,8 @@ class ReportedPose:
     """As the robot sent it."""
     base_T_flange: Array
     """(4, 4), metres."""
+    joints: tuple[float, ...] | None = None
+    """Joint angles as the robot sent them; None if it sent none."""
     motion: ArmMotion = field(default_factory=ArmMotion)
     """That of the poses that the robot has streamed since the request."""
 

@@ -213,7 +213,7 @@ def resume(state: State) -> Transition:
         return state, commands
     image, pose = unanswered.image, None
     if unanswered.base_T_flange is not None:
-        pose = ReportedPose(image.raw_pose, unanswered.base_T_flange)
+        pose = ReportedPose(image.raw_pose, unanswered.base_T_flange, image.joints)
     job = Job(state.next_number, image.request, None, 0, image.timestamp)
     resumed = Capture(image.index, image.file, pose, ImageWrite.DONE, None, None, image)
     state = replace(state, task=Detecting(job, resumed), last_number=job.number)

@@ -56,7 +56,8 @@ class InProcessReplay:
 
     def _submit(self, line: RecordedLine) -> None:
         caller = msg.Caller(1, line.number)
-        request = parse(line.text.encode("ascii"), self._context.station.pose_format.field_count)
+        station = self._context.station
+        request = parse(line.text.encode("ascii"), station.pose_format.field_count, station.robot.joint_count)
         if isinstance(request, LineFault):
             self._apply(msg.LineRejected(caller, request))
         else:
