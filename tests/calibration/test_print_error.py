@@ -34,6 +34,17 @@ def misprinted(mount, pairs, seed):
     return replace(problem, board_corners_m=problem.board_corners_m - error), error
 
 
+def homography_fields(points_m, centre_m):
+    """(2 K, 8): fields of the plane that a pose of the board absorbs: two translations, rotation, scale, aspect, shear
+    and two projective terms."""
+    x, y = (points_m - centre_m).T
+    fields = np.zeros((len(x), 2, 8))
+    fields[:, 0, 0] = fields[:, 1, 1] = 1.0
+    fields[:, 0, 2:] = np.stack([-y, x, x, y, x * x, x * y], axis=1)
+    fields[:, 1, 2:] = np.stack([x, y, -y, x, x * y, y * y], axis=1)
+    return fields.reshape(-1, 8)
+
+
 def test_clean_images_show_no_errors_of_the_print():
     for seed in range(4):
         problem = cases.convert(make_problem("fixed", 12, seed))
@@ -64,12 +75,7 @@ def test_size_and_places_of_a_misprint_are_found(mount):
         assert found.print_error.sigma_m == pytest.approx(error[:, :2].std(), rel=0.8)
         assert found.print_error.length_m > 0
         # The rest is in the nuisance parameters, or part of Y.
-        x, y = (problem.board_corners_m[:, :2] - CornerField.of(problem.board_corners_m).centre_m).T
-        fields = np.zeros((len(x), 2, 8))
-        fields[:, 0, 0] = fields[:, 1, 1] = 1.0
-        fields[:, 0, 2:] = np.stack([-y, x, x, y, x * x, x * y], axis=1)
-        fields[:, 1, 2:] = np.stack([x, y, -y, x, x * y, y * y], axis=1)
-        fields = fields.reshape(-1, 8)
+        fields = homography_fields(problem.board_corners_m[:, :2], CornerField.of(problem.board_corners_m).centre_m)
         rest = error[:, :2].ravel() - fields @ np.linalg.lstsq(fields, error[:, :2].ravel())[0]
         ids = problem.pairs[0].ids
         shown = observations.displacement.mean_m[0][: len(ids)]
@@ -130,12 +136,7 @@ def test_eliminating_the_displacement_is_the_schur_complement():
     assert k == len(problem.board_corners_m)
     points = problem.board_corners_m[:, :2]
     distance = np.linalg.norm(points[:, None] - points[None], axis=-1)
-    x, y = (points - field.centre_m).T
-    fields = np.zeros((k, 2, 8))
-    fields[:, 0, 0] = fields[:, 1, 1] = 1.0
-    fields[:, 0, 2:] = np.stack([-y, x, x, y, x * x, x * y], axis=1)
-    fields[:, 1, 2:] = np.stack([x, y, -y, x, x * y, y * y], axis=1)
-    basis = np.linalg.qr(fields.reshape(2 * k, 8))[0]
+    basis = np.linalg.qr(homography_fields(points, field.centre_m))[0]
     root = np.kron(np.linalg.cholesky(np.exp(-distance / 0.08) + 1e-9 * np.eye(k)), np.eye(2))
     root = 3e-5 * (root - basis @ (basis.T @ root))
     by_place = np.zeros((n, 2 * k, 2 * k))

@@ -23,22 +23,19 @@ def stream_to(descriptor):
 
 @contextlib.contextmanager
 def pipe():
+    """Both ends as files, which may be closed more than once: a descriptor may be another file by then."""
     reader, writer = os.pipe()
-    try:
-        yield reader, writer
-    finally:
-        for descriptor in (reader, writer):
-            with contextlib.suppress(OSError):
-                os.close(descriptor)
+    with os.fdopen(reader, "rb", buffering=0) as read_end, os.fdopen(writer, "wb", buffering=0) as write_end:
+        yield read_end, write_end
 
 
 def test_lines_come_in_order():
     with pipe() as (reader, writer):
-        stream = stream_to(writer)
+        stream = stream_to(writer.fileno())
         for number in range(100):
             stream.write(f"{number}\n")
         stream.drain(LONG_S)
-        assert os.read(reader, 10_000).split() == [b"%d" % number for number in range(100)]
+        assert reader.read(10_000).split() == [b"%d" % number for number in range(100)]
         assert stream.lost == 0
 
 
@@ -88,11 +85,11 @@ stream.write("next\\n")
 def test_a_reader_that_does_not_read_holds_nobody_up(monkeypatch):
     monkeypatch.setattr("eyebolt.log_stream._MAX_WAITING", 100)
     with pipe() as (reader, writer):
-        stream = stream_to(writer)
+        stream = stream_to(writer.fileno())
         for _ in range(3000):
             stream.write("x" * 1000 + "\n")
         assert stream.lost > 2000
-        os.close(reader)
+        reader.close()
         stream.drain(LONG_S)
         assert stream.lost == pytest.approx(3000, abs=100)
 
@@ -108,9 +105,8 @@ def test_without_a_stream_every_line_is_lost():
 def test_the_daemon_goes_on_without_its_log(tmp_path, eyebolt, log):
     station = write_station(tmp_path)
     arguments = ["serve", str(station), "--log", "json"]
-    reader, writer = os.pipe()
-    os.close(reader)
-    with os.fdopen(writer, "wb") as without_reader, Path("/dev/full").open("wb") as full:
+    with pipe() as (reader, without_reader), Path("/dev/full").open("wb") as full:
+        reader.close()
         stderr = full if log == "full" else without_reader
         process = start_warm(arguments, stderr) if log != "closed" else None
         if process is None:

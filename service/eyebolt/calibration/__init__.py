@@ -27,7 +27,7 @@ from eyebolt.calibration.nuisance_prior import (
 from eyebolt.calibration.problem import STATED_NOISE_DOF, PoseConvention, Problem, RobotNoise, WorkingVolume
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.result_format import ResultFormat, ResultGap
-from eyebolt.calibration.robust import MIN_PAIRS
+from eyebolt.calibration.robust import MIN_PAIRS, evenly_spaced_rows
 from eyebolt.calibration.solution import BoardBow, ExcludedPair, ParameterDeviation, Refusal, RefusalCode, Solution
 from eyebolt.calibration.solve import solve, solve_with_free_intrinsics
 from eyebolt.calibration.uncertainty import (
@@ -80,6 +80,7 @@ __all__ = [
     "assess_result",
     "chi2_isf",
     "default_coefficient_sigma",
+    "evenly_spaced_rows",
     "linearize",
     "linearize_board_poses",
     "measured_scale_sigma",

@@ -15,15 +15,13 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from eyebolt.geometry import COEFFICIENT_NAMES, Array, CameraModel
+from eyebolt.geometry import COEFFICIENT_NAMES, MATRIX_NAMES, Array, CameraModel
 from eyebolt.observations import BOW_PARAMETERS, PRINT_PARAMETERS, CornerField
 
 SCALE = "scale"
 """Name of the relative deviation of the board scale (0.01: the board is 1 % larger than stated)."""
 BOARD_PARAMETERS = (SCALE, *BOW_PARAMETERS, *PRINT_PARAMETERS)
 """Names of the parameters of the board; all others are those of the lens, in pixels or as the coefficients are."""
-MATRIX_PARAMETERS = ("fx", "fy", "cx", "cy")
-"""Names of the parameters of the camera matrix, pixels."""
 
 # Standard deviations of a lens that is calibrated with ordinary care and stated without its uncertainty: the focal
 # length (fx and fy together, since square pixels are exact) as a fraction, the principal point in pixels, and the
@@ -205,7 +203,7 @@ def _lens_prior(camera: CameraModel) -> tuple[tuple[str, ...], Array, tuple[Prio
     stated = tuple(camera.sigma)
     default_coefficients = default_coefficient_sigma(camera)
     coefficients = [name for name in COEFFICIENT_NAMES if name in stated or name in default_coefficients]
-    names = (*MATRIX_PARAMETERS, *coefficients)
+    names = (*MATRIX_NAMES, *coefficients)
     columns: list[Array] = []
     if stated:
         values, vectors = np.linalg.eigh(np.eye(len(stated)) if camera.correlation is None else camera.correlation)

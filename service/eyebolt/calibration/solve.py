@@ -14,9 +14,8 @@ import numpy as np
 
 from eyebolt.calibration.diagnosis import (
     diagnose,
-    find_board_bow,
+    findings_on_board_and_lens,
     findings_on_corner_numbers,
-    findings_on_priors,
     prioritized,
 )
 from eyebolt.calibration.estimation import (
@@ -143,12 +142,11 @@ def _solve(problem: Problem, checks: Sequence[Pair], placed: Sequence[PlacedBoar
     except _NUMERICAL_FAILURES as failure:
         # A result without its diagnosis is not to be relied on; a refusal has its reason.
         return outcome if isinstance(outcome, Refusal) else _computation_failed(failure, outcome.pairs_used)
-    on_priors: tuple[Finding, ...] = ()
+    on_board_and_lens: tuple[Finding, ...] = ()
     # A stop names the same fault, or a graver one of which a prior that had to give way is a consequence.
     if isinstance(outcome, Solution) and not any(finding.severity is Severity.STOP for finding in diagnosed):
-        bow = find_board_bow(outcome)
-        on_priors = (*findings_on_priors(problem, outcome), *(() if bow is None else (bow,)))
-    return replace(outcome, findings=prioritized((*diagnosed, *on_priors, *outcome.findings)))
+        on_board_and_lens = findings_on_board_and_lens(problem, outcome)
+    return replace(outcome, findings=prioritized((*diagnosed, *on_board_and_lens, *outcome.findings)))
 
 
 def _estimate_with_consistent_priors(

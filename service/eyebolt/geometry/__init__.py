@@ -4,6 +4,7 @@ from eyebolt.geometry import se3
 from eyebolt.geometry.camera_model import (
     COEFFICIENT_COUNTS,
     COEFFICIENT_NAMES,
+    MATRIX_NAMES,
     CameraModel,
     correlation_problem,
     parameter_names,
@@ -19,6 +20,7 @@ __all__ = [
     "COEFFICIENT_NAMES",
     "EULER_KINDS",
     "LENGTH_UNITS_M",
+    "MATRIX_NAMES",
     "ROTATION_KINDS",
     "Array",
     "CameraModel",

@@ -19,6 +19,8 @@ from eyebolt.geometry.se3 import Array
 
 COEFFICIENT_COUNTS = (0, 4, 5, 8, 12)
 """Allowed numbers of distortion coefficients; those that are absent are 0."""
+MATRIX_NAMES = ("fx", "fy", "cx", "cy")
+"""Names of the parameters of the camera matrix, pixels."""
 COEFFICIENT_NAMES = ("k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6", "s1", "s2", "s3", "s4")
 """Names of the distortion coefficients, in order."""
 _MATRIX_INDICES = {"fx": (0, 0), "fy": (1, 1), "cx": (0, 2), "cy": (1, 2)}
@@ -282,7 +284,7 @@ def _distortion_derivative(
 
 def parameter_names(coefficients: int) -> tuple[str, ...]:
     """Names of the parameters of a lens with this many distortion coefficients: fx, fy, cx, cy, k1, ..."""
-    return ("fx", "fy", "cx", "cy", *COEFFICIENT_NAMES[:coefficients])
+    return (*MATRIX_NAMES, *COEFFICIENT_NAMES[:coefficients])
 
 
 def correlation_problem(correlation: Array, count: int) -> str:

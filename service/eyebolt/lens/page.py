@@ -12,7 +12,7 @@ from html import escape
 
 import numpy as np
 
-from eyebolt.geometry import Array, CameraModel
+from eyebolt.geometry import MATRIX_NAMES, Array, CameraModel
 from eyebolt.lens.calibrate import HeldOutModel, LensCalibration, picture_grid, picture_variance
 from eyebolt.lens.comparison import LensComparison, parameter_values
 from eyebolt.lens.next_view import NextLensView
@@ -102,7 +102,7 @@ def differences(comparison: LensComparison) -> str:
     for parameter in named:
         change = parameter.estimated - parameter.stated
         relative = f", {100 * change / parameter.stated:+.2f} %" if parameter.name in ("fx", "fy") else ""
-        unit = " px" if parameter.name in ("fx", "fy", "cx", "cy") else ""
+        unit = " px" if parameter.name in MATRIX_NAMES else ""
         sigmas = abs(change) / float(np.hypot(parameter.sigma, parameter.stated_sigma))
         parts.append(
             f"{parameter.name} is {change:+.{_decimals(parameter.sigma)}f}{unit}{relative} ({sigmas:.1f} sigma)"
@@ -305,7 +305,7 @@ def _parameters(page: LensPage) -> list[str]:
     out = ["<h2>The numbers</h2>", "<table><tr><th>parameter</th><th>value</th><th>sigma</th></tr>"]
     for name, value, sigma in zip(camera.sigma, parameter_values(camera), camera.sigma.values(), strict=True):
         decimals = _decimals(sigma)
-        unit = " px" if name in ("fx", "fy", "cx", "cy") else ""
+        unit = " px" if name in MATRIX_NAMES else ""
         out.append(f"<tr><td>{name}</td><td>{value:.{decimals}f}{unit}</td><td>{sigma:.{decimals}f}{unit}</td></tr>")
     out.append("</table>")
     if page.comparison is None or page.stated_name is None:

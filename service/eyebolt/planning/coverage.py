@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from eyebolt.calibration import Problem, Refusal, Solution, weakest_direction
+from eyebolt.calibration import Problem, Refusal, Solution, evenly_spaced_rows, weakest_direction
 from eyebolt.geometry import Array, se3
 from eyebolt.observations import Pair
 from eyebolt.planning.candidates import BoardOutline
@@ -69,7 +69,7 @@ def coverage_after(problem: Problem, outcome: Solution | Refusal) -> Coverage | 
 
 def _rotation_range_deg(views: Array) -> tuple[float, float, float]:
     """Largest component, in camera axes, of the rotation vectors between any two views (n, 4, 4)."""
-    rows = np.unique(np.linspace(0, len(views) - 1, min(len(views), _MAX_VIEWS)).astype(int))
+    rows = evenly_spaced_rows(len(views), _MAX_VIEWS)
     rotations = views[rows, :3, :3]
     between = se3.log_rotation(rotations[:, None] @ np.swapaxes(rotations, -1, -2)[None])
     x, y, z = np.rad2deg(np.abs(between).max(axis=(0, 1)))

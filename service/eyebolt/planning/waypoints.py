@@ -138,6 +138,12 @@ def plan_waypoints(
     translated = _translated(setup, flanges, translation_length_m) if len(translation_sets) else np.zeros((0, 4, 4))
     everything = np.concatenate([flanges, translated])
     ahead = forecast(setup, captured, everything)
+
+    def predicted_mm(pairs: int, information: Array) -> float:
+        """The bound of the p95 at ``pairs`` pairs with this ``information`` about the transform."""
+        of_transform_mm = predicted_p95_upper_mm(pairs, ahead.p95_upper_mm(information), noise_prior_dof)
+        return p95_upper_of_pick_mm(of_transform_mm, arm_p95_upper_mm(pairs, arm_p95_mm, noise_prior_dof))
+
     search = _Search(ahead, len(flanges))
     translation_set = search.best_translation_set(translation_sets) if len(translation_sets) else ()
     base = ahead.known_information + ahead.information_gains[list(translation_set)].sum(axis=0)
@@ -145,10 +151,7 @@ def plan_waypoints(
     while True:
         count = len(captured) + len(translation_set) + len(chosen)
         known_information = base + ahead.information_gains[chosen].sum(axis=0)
-        of_transform_mm = predicted_p95_upper_mm(count, ahead.p95_upper_mm(known_information), noise_prior_dof)
-        reached = (
-            p95_upper_of_pick_mm(of_transform_mm, arm_p95_upper_mm(count, arm_p95_mm, noise_prior_dof)) <= tolerance_mm
-        )
+        reached = predicted_mm(count, known_information) <= tolerance_mm
         if (reached and count >= min_pairs) or count >= max_pairs:
             break
         chosen.append(search.best(known_information, [*translation_set, *chosen]))
@@ -167,8 +170,7 @@ def plan_waypoints(
     for number, (kind, row) in enumerate(order):
         known_information = known_information + ahead.information_gains[row]
         count = len(captured) + number + 1
-        of_transform_mm = predicted_p95_upper_mm(count, ahead.p95_upper_mm(known_information), noise_prior_dof)
-        p95_upper = p95_upper_of_pick_mm(of_transform_mm, arm_p95_upper_mm(count, arm_p95_mm, noise_prior_dof))
+        p95_upper_mm = predicted_mm(count, known_information)
         # In this order the tolerance may be reached a waypoint sooner than in the order of the search.
         if (
             kind is WaypointKind.ROTATION
@@ -177,7 +179,7 @@ def plan_waypoints(
             and count > min_pairs
         ):
             kind = WaypointKind.SPARE
-        waypoints.append(PlannedWaypoint(kind, everything[row], p95_upper))
+        waypoints.append(PlannedWaypoint(kind, everything[row], p95_upper_mm))
     if waypoints:
         waypoints.append(replace(waypoints[0], kind=WaypointKind.CHECK, p95_upper_mm=waypoints[-1].p95_upper_mm))
     return Plan(tuple(waypoints), reached, translation_length_m if translation_set else 0.0, tolerated)

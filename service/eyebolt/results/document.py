@@ -107,6 +107,11 @@ class ExpectedError(_Part):
     """Upper bound, at 95 % confidence, of the 95th percentile over the working volume, mm: what is compared with the
     tolerance; null in results of before this key."""
 
+    @property
+    def upper_in_words(self) -> str:
+        """What follows the p95 in a sentence; empty where the bound is unknown."""
+        return "" if self.p95_upper is None else f" (at 95 % confidence at most {self.p95_upper:.3f} mm)"
+
 
 class Contributions(_Part):
     """RMS of the expected error over the working volume by source, mm; their squares add up to the whole."""
@@ -353,7 +358,7 @@ class ResultDocument(_Part):
     tolerance_mm: float | None = None
     """Tolerance of the job, mm; null in results of before this key."""
     tolerance_of: ToleranceOf | None = None
-    """The error whose `p95_upper` was compared with it: that of a ``pick`` or of the ``transform``; null as above."""
+    """The error whose ``p95_upper`` was compared with it: that of a ``pick`` or of the ``transform``; null as above."""
     expected_error_mm: ExpectedError | None
     """Expected error of the transform over the working volume; null while a direction is unobservable."""
     error_contributions_mm: Contributions | None

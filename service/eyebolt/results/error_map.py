@@ -37,9 +37,8 @@ def error_map_svg(document: ResultDocument, tolerance_mm: float) -> str | None:
     numbers = [number for plane in planes for row in plane for number in row if number is not None]
     largest = max(numbers, default=0.0)
     over = sum(number > tolerance_mm for number in numbers) or "none"
-    upper = "" if error.p95_upper is None else f" (at 95 % confidence at most {error.p95_upper:.3f} mm)"
     subtitle = (
-        f"{transform.name} alone: p95 {error.p95:.3f} mm over the working volume{upper},"
+        f"{transform.name} alone: p95 {error.p95:.3f} mm over the working volume{error.upper_in_words},"
         f" tolerance {tolerance_mm:g} mm; {over} of {len(numbers)} points above it. Solved {document.timestamp}."
     )
     rows = -(-(len(planes) + 1) // _PANELS_IN_A_ROW)

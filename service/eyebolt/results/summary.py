@@ -4,11 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from eyebolt.geometry import PoseFormat
+from eyebolt.geometry import MATRIX_NAMES, PoseFormat
 from eyebolt.results.document import Contributions, Deviation, ExpectedError, Lens, Residuals, ResultDocument
-
-# Lens parameters in pixels; the others have no unit.
-_PIXELS = ("fx", "fy", "cx", "cy")
 
 
 def summary(document: ResultDocument, with_acceptance: bool = True) -> list[str]:
@@ -100,8 +97,7 @@ def _error_lines(document: ResultDocument) -> list[str]:
 
 
 def _quantiles(error: ExpectedError) -> str:
-    upper = "" if error.p95_upper is None else f" (at 95 % confidence at most {error.p95_upper:.3f} mm)"
-    return f"median {error.median:.3f} mm, p95 {error.p95:.3f} mm{upper}"
+    return f"median {error.median:.3f} mm, p95 {error.p95:.3f} mm{error.upper_in_words}"
 
 
 def _tolerance_lines(document: ResultDocument) -> list[str]:
@@ -128,7 +124,7 @@ def _priors(document: ResultDocument) -> str:
         bow = document.board_bow.x
         named["bow"] = (f"{bow.prior_sigma:.2g} mm", bow.prior_source)
     named |= {
-        name: (f"{found.prior_sigma:.4g}{' px' if name in _PIXELS else ''}", found.prior_source)
+        name: (f"{found.prior_sigma:.4g}{' px' if name in MATRIX_NAMES else ''}", found.prior_source)
         for name, found in (document.lens or {}).items()
     }
     sources = dict.fromkeys(source for _, source in named.values())
@@ -150,7 +146,7 @@ def _residuals(measured: Residuals) -> str:
 
 def _lens_lines(lens: Lens) -> list[str]:
     (fx, _, cx), (_, fy, cy), _ = lens.matrix
-    pixels = dict(zip(_PIXELS, (fx, fy, cx, cy), strict=True))
+    pixels = dict(zip(MATRIX_NAMES, (fx, fy, cx, cy), strict=True))
     distortion = dict(zip((n for n in lens.sigma if n not in pixels), lens.distortion, strict=True))
     lines = ["lens estimated from the pairs (the station still uses its lens file):"]
     lines += [f"  {name} {value:.3f} px (sigma {lens.sigma[name]:.3f})" for name, value in pixels.items()]

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from eyebolt.calibration.finding import Finding, FindingCode, Severity
+from eyebolt.calibration.robust import evenly_spaced_rows
 from eyebolt.geometry import Array
 from eyebolt.observations import Pair
 
@@ -35,7 +36,7 @@ def find_wrong_row_length(board_corners_m: Array, pairs: Sequence[Pair]) -> Find
     usable = [pair for pair in pairs if len(pair.ids) >= _MIN_CORNERS]
     if stated is None or not usable:
         return None
-    sample = [usable[k] for k in np.unique(np.linspace(0, len(usable) - 1, min(len(usable), _MAX_IMAGES)).astype(int))]
+    sample = [usable[k] for k in evenly_spaced_rows(len(usable), _MAX_IMAGES)]
     as_stated_px = _homography_residual_px(sample, stated)
     if as_stated_px < _GROSS_RESIDUAL_PX:
         return None

@@ -24,6 +24,7 @@ from eyebolt.calibration.estimation import (
 )
 from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.problem import PoseConvention, Problem
+from eyebolt.calibration.robust import evenly_spaced_rows
 from eyebolt.errors import InputFault
 from eyebolt.geometry import EULER_KINDS, Array, Mount, PoseFormat, se3
 from eyebolt.observations import Pair
@@ -99,7 +100,7 @@ def ranked_hypotheses(
     ``fields`` (n, m): the numbers of the poses; ``observations``: of the same pairs, in the same order.
     """
     n = len(fields)
-    sample = np.unique(np.linspace(0, n - 1, min(n, _SCREENING_PAIRS)).astype(int))
+    sample = evenly_spaced_rows(n, _SCREENING_PAIRS)
     P = observations.pose_fits.camera_T_board
     screened: list[tuple[float, PoseFormatHypothesis]] = []
     for hypothesis in _rotation_hypotheses(pose_convention.pose_format, fields.shape[1]):

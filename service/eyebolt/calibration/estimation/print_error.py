@@ -29,9 +29,8 @@ import scipy
 from numpy.typing import NDArray
 
 from eyebolt.calibration.estimation.corner_noise import CornerNoise
-from eyebolt.calibration.nuisance_prior import MATRIX_PARAMETERS
 from eyebolt.calibration.problem import PrintError
-from eyebolt.geometry import COEFFICIENT_NAMES, Array, CameraModel, RowSelection, se3
+from eyebolt.geometry import COEFFICIENT_NAMES, MATRIX_NAMES, Array, CameraModel, RowSelection, se3
 from eyebolt.observations import PRINT_PARAMETERS, CornerField, CornerLinearization, CornerObservations
 
 PRINT_ERROR_ITERATIONS = 2
@@ -235,7 +234,7 @@ def _free_derivatives(
 ) -> Array:
     """(n, 2 K, q): of the corners by the whole lens and the bow, each scaled to a sum of squares of 1."""
     n, k = corners.weights.shape
-    names = (*MATRIX_PARAMETERS, *COEFFICIENT_NAMES[: max(camera.distortion.size, 5)])
+    names = (*MATRIX_NAMES, *COEFFICIENT_NAMES[: max(camera.distortion.size, 5)])
     by_lens = camera.parameter_jacobian(names, se3.apply(fit.camera_T_board, corners.points_m))
     by_bow = fit.jacobian[..., 2, None] * field.basis(corners.points_m)[..., None, :]
     out = np.nan_to_num(np.concatenate([by_lens, by_bow], axis=-1)) * (corners.weights > 0)[..., None, None]

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy
+from numpy.typing import NDArray
 
 from eyebolt.calibration.estimation import JointEstimate, LinearModel, variance_of
 from eyebolt.calibration.problem import RobotNoise
@@ -103,9 +104,9 @@ def to_axes(axes: Array, vectors: Array) -> Array:
     return out
 
 
-def evenly_spaced_rows(count: int) -> RowSelection:
-    """At most 40 rows of ``count`` pairs, evenly spaced: enough to separate a trend from noise."""
-    return np.unique(np.linspace(0, count - 1, min(count, _MAX_PAIRS)).astype(int))
+def evenly_spaced_rows(count: int, at_most: int = _MAX_PAIRS) -> NDArray[np.intp]:
+    """At most so many of ``count`` rows, evenly spaced; by default 40: enough to separate a trend from noise."""
+    return np.unique(np.linspace(0, count - 1, min(count, at_most)).astype(int))
 
 
 def arm_offsets(joint: JointEstimate, model: LinearModel, reported: Array, rows: RowSelection) -> ArmOffsets:

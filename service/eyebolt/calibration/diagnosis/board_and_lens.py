@@ -1,7 +1,8 @@
-"""Findings on a board or lens that is not within its stated uncertainty, though the estimate accounts for it.
+"""Findings on a board or lens that is not as stated, though the estimate accounts for it.
 
-The prior was widened to agree with the pairs (``robust.prior_check``), so the result is not biased, and its error
-includes the wider prior. Gross deviations are stops (``intrinsics``).
+Where the pairs contradict the stated uncertainty, the prior was widened to agree with them (``robust.prior_check``), so
+the result is not biased, and its error includes the wider prior. Gross deviations are stops (``intrinsics``). A bow of
+the board is estimated from the images alone.
 """
 
 from __future__ import annotations
@@ -13,15 +14,22 @@ from eyebolt.calibration.nuisance_prior import SCALE, PriorSource
 from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.solution import Solution
 
+# p-value of a flat board below which it has a bow.
+_FALSE_ALARM_RATE = 1e-5
+# Boards for work below a millimetre are flatter than this, mm; a smaller bow is no finding. Common practice, no source.
+_MIN_FLATNESS_MM = 0.1
 
-def findings_on_priors(problem: Problem, solution: Solution) -> tuple[Finding, ...]:
-    """One finding for the board and one for the lens, where the prior of ``problem`` had to be widened."""
+
+def findings_on_board_and_lens(problem: Problem, solution: Solution) -> tuple[Finding, ...]:
+    """One finding for the board and one for the lens, where the prior of ``problem`` had to be widened, and one for a
+    board that is not flat."""
     found = []
     if solution.board_scale.prior_source is PriorSource.WIDENED:
         found.append(_board_finding(problem, solution))
     if solution.focal_length.prior_source is PriorSource.WIDENED:
         found.append(_lens_finding(problem, solution))
-    return tuple(found)
+    bow = _bow_finding(solution)
+    return (*found, bow) if bow is not None else tuple(found)
 
 
 def _board_finding(problem: Problem, solution: Solution) -> Finding:
@@ -60,6 +68,32 @@ def _lens_finding(problem: Problem, solution: Solution) -> Finding:
             "cy_sigma": cy.sigma / focal_px,
         },
         "calibrate the lens again at this focus and this resolution; the expected error then becomes smaller.",
+    )
+
+
+def _bow_finding(solution: Solution) -> Finding | None:
+    """The finding that the board is bowed; a warning if that moves the result by more than its p95.
+
+    Such a result depends on the bow being of second order and the same in all views.
+    """
+    bow, p95_mm = solution.board_bow, solution.expected_error_mm.p95
+    if bow.p_value > _FALSE_ALARM_RATE or bow.flatness_mm < _MIN_FLATNESS_MM:
+        return None
+    return Finding(
+        FindingCode.BOARD_BOW,
+        Severity.WARN if bow.effect_mm > p95_mm else Severity.NOTE,
+        f"the board is not flat: it is bowed by {bow.flatness_mm:.2f} mm (sigma {bow.flatness_sigma_mm:.2f} mm); the"
+        f" result accounts for it, which moves it by {bow.effect_mm:.2f} mm",
+        {
+            "bow_mm": bow.flatness_mm,
+            "bow_sigma_mm": bow.flatness_sigma_mm,
+            "bow_x_mm": bow.x.deviation,
+            "bow_xy_mm": bow.xy.deviation,
+            "bow_y_mm": bow.y.deviation,
+            "bow_effect_mm": bow.effect_mm,
+        },
+        "fix the board to a stiff, flat plate, and check that its holder does not bend it; a board that bends between"
+        " waypoints cannot be accounted for.",
     )
 
 
