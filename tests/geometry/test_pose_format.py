@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from pytransform3d import batch_rotations as other_batch
 from pytransform3d import rotations as other
 from scipy.spatial.transform import Rotation
 
@@ -64,6 +65,87 @@ def test_quaternions_and_rotation_vectors_against_both_libraries():
         assert turn_of(PoseFormat("mm", "quaternion-wxyz"), wxyz) == pytest.approx(turn.as_matrix(), abs=1e-14)
         vector = other.compact_axis_angle_from_matrix(turn.as_matrix())
         assert turn_of(PoseFormat("m", "rotation-vector", "rad"), vector) == pytest.approx(turn.as_matrix(), abs=1e-13)
+
+
+# Distances from a singular triple, rad: within 1e-7 SciPy does not separate the first and the third angle.
+NEAR_SINGULAR_RAD = (0.0, 1e-15, 1e-12, 1e-10, 2e-7, 1e-5, 1e-3)
+
+
+def random_and_singular_numbers(kind, count):
+    """(count, 1, 3 or 4): numbers of rotations in this form, in rad; every other one is singular or nearly so."""
+    generator = np.random.default_rng(count)
+    if kind.startswith("quaternion"):
+        quaternions = Rotation.random(count, rng=generator).as_quat()
+        # Half turns, and the identity.
+        quaternions[::2, generator.integers(4)] = 0.0
+        return quaternions / np.linalg.norm(quaternions, axis=-1, keepdims=True)
+    if kind == "angle-z":
+        return generator.uniform(-math.pi, math.pi, (count, 1))
+    near = generator.choice(NEAR_SINGULAR_RAD, count) * generator.choice([-1, 1], count)
+    if kind == "rotation-vector":
+        axes = generator.normal(size=(count, 3))
+        angles = generator.uniform(0, math.pi, count)
+        angles[::2] = generator.choice([0.0, math.pi], count)[::2] + near[::2]
+        return axes / np.linalg.norm(axes, axis=-1, keepdims=True) * angles[:, None]
+    letters = kind.removeprefix("euler-")
+    angles = generator.uniform(-math.pi, math.pi, (count, 3))
+    singular = (0.0, math.pi) if letters[0] == letters[2] else (math.pi / 2, -math.pi / 2)
+    angles[::2, 1] = generator.choice(singular, count)[::2] + near[::2]
+    return angles
+
+
+def matrices_of_both_libraries(kind, numbers):
+    """(n, 3, 3) each, by SciPy and by pytransform3d."""
+    if kind.startswith("quaternion"):
+        xyzw = numbers if kind.endswith("xyzw") else np.roll(numbers, -1, axis=-1)
+        theirs = other_batch.matrices_from_quaternions(np.roll(xyzw, 1, axis=-1))
+        return Rotation.from_quat(xyzw).as_matrix(), theirs
+    if kind == "rotation-vector":
+        theirs = other_batch.matrices_from_compact_axis_angles(numbers)
+        return Rotation.from_rotvec(numbers).as_matrix(), theirs
+    if kind == "angle-z":
+        theirs = other_batch.active_matrices_from_angles(2, numbers[:, 0])
+        return Rotation.from_euler("z", numbers).as_matrix(), theirs
+    letters = kind.removeprefix("euler-")
+    first, second, third = ("xyz".index(letter) for letter in letters.lower())
+    if letters.islower():
+        theirs = other_batch.active_matrices_from_extrinsic_euler_angles(first, second, third, numbers)
+    else:
+        theirs = other_batch.active_matrices_from_intrinsic_euler_angles(first, second, third, numbers)
+    return Rotation.from_euler(letters, numbers).as_matrix(), theirs
+
+
+@pytest.mark.evidence
+@pytest.mark.parametrize("kind", ROTATION_KINDS)
+def test_ten_thousand_rotations_are_read_as_both_libraries_read_them(kind):
+    numbers = random_and_singular_numbers(kind, 10_000)
+    ours = PoseFormat("m", kind, "rad").to_matrices(np.column_stack([np.zeros((len(numbers), 3)), numbers]))
+    # Source: scipy Rotation and pytransform3d.batch_rotations.
+    for theirs in matrices_of_both_libraries(kind, numbers):
+        assert np.abs(ours[:, :3, :3] - theirs).max() < 1e-12
+
+
+@pytest.mark.evidence
+@pytest.mark.parametrize("kind", ROTATION_KINDS)
+def test_what_is_written_is_the_same_rotation_to_both_libraries(kind):
+    pose_format = PoseFormat("m", kind, "rad")
+    wanted, _ = matrices_of_both_libraries(kind, random_and_singular_numbers(kind, 60))
+    written = np.array([pose_format.to_fields(se3.compose_parts(turn, np.zeros(3))) for turn in wanted])
+    for theirs in matrices_of_both_libraries(kind, written[:, 3:]):
+        errors = np.abs(theirs - wanted).max(axis=(1, 2))
+        # Even ones are at a singular triple or near it.
+        assert errors[1::2].max() < 1e-12
+        assert errors[::2].max() < 1e-9
+
+
+@pytest.mark.parametrize("kind", EULER_KINDS)
+def test_within_a_ten_millionth_of_a_singular_triple_its_nearest_is_written(kind):
+    letters = kind.removeprefix("euler-")
+    middle = (0.0 if letters[0] == letters[2] else math.pi / 2) + 9e-8
+    wanted = Rotation.from_euler(letters, [1.0, middle, -2.0]).as_matrix()
+    fields = PoseFormat("m", kind, "rad").to_fields(se3.compose_parts(wanted, np.zeros(3)))
+    # 0.2 um at 1 m, a fifth of the last printed digit.
+    assert np.abs(Rotation.from_euler(letters, fields[3:]).as_matrix() - wanted).max() < 2e-7
 
 
 @pytest.mark.parametrize("kind", ROTATION_KINDS)
