@@ -1,4 +1,4 @@
-"""Corners printed beside their places: found in the images, no evidence about the lens, and confirmed by the pairs."""
+"""Displaced corners of a print: found in the images, no evidence about the lens, and confirmed by the pairs."""
 
 from dataclasses import replace
 
@@ -20,7 +20,7 @@ SHIFT_M = 1e-4
 
 
 def misprint(corners_m, seed):
-    """(K, 3): a region of the board is printed beside its place."""
+    """(K, 3): the corners of a region of the board are displaced."""
     rng = np.random.default_rng([seed, 5])
     middle, direction = corners_m[rng.integers(len(corners_m))], rng.uniform(0, 2 * np.pi)
     in_region = np.linalg.norm(corners_m - middle, axis=1) < 0.045

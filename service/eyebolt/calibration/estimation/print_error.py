@@ -1,8 +1,8 @@
 """Errors of the printed corners, common to all views: how large they are, and what the images show of them.
 
-A printed board differs from its drawing. Corner k lies delta_k (2, in the plane of the board) beside its stated place,
-in all views alike: a random field, delta ~ N(0, t^2 R), R exponential in the distance of two corners, or the identity.
-Without it, residuals that all views share would count as evidence about the lens.
+A printed board differs from its drawing. Corner k is displaced by delta_k (2, in the plane of the board) from its
+stated place, in all views alike: a random field, delta ~ N(0, t^2 R), R exponential in the distance of two corners, or
+the identity. Without it, residuals that all views share would count as evidence about the lens.
 
 *Size.* t and the length of R are estimated by restricted maximum likelihood (H. D. Patterson, R. Thompson, Biometrika
 58(3), 1971), the pose of every view, the bow and all lens parameters being free without a prior. With the information L

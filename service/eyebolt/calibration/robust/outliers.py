@@ -412,7 +412,8 @@ def _forward_search(problem: Problem, observations: Observations, current: _Inli
     p_values = _pair_p_values(problem, observations, grown)
     certain_outliers = ~grown.inliers & (p_values <= _FALSE_ALARM_RATE / len(inliers))
     borderline = ~grown.inliers & ~certain_outliers
-    # A few pairs that happen to agree show too little noise: the others count as far off as their p-value has them.
+    # A few pairs that happen to agree show too little noise: of the others the squared residuals count that correspond
+    # to their averaged p-values.
     dof = grown.joint.noise.dof(len(grown.joint.model.offset))
     residual_sq = 6 * f_isf(6, dof, np.clip(p_values, 1e-12, 1.0))
     if _is_plausible_by_chance(grown.joint, residual_sq, borderline, certain_outliers):

@@ -8,13 +8,13 @@ variance between groups (R. C. Paule, J. Mandel, J. Res. Natl. Bur. Stand. 87, 1
 Rev. 40, 1932) where the pairs are much better than the prior.
 
 A lens has up to nine parameters, among which a focal length that is five standard deviations off is no great distance.
-It is the one that changes by a turn of a ring, so it is tested by itself as well: its posterior mean has the variance
+It is the one that refocusing changes, so it is tested by itself as well: its posterior mean has the variance
 of the prior less that of the posterior if the prior holds.
 
 Errors of an arm with wrong geometry are smooth functions of its pose (``correlated_errors``), as is the effect of a
 wrong board: they displace the estimate by far more than inverse(L). Where the pairs show them (Bayesian information
-criterion), their covariance is added, and the p-value averaged over their size. That is what the pairs show of it with
-the group estimated freely, so that a wrong board does not pass for an error of the arm.
+criterion), their covariance is added, and the p-value averaged over their size. The size is estimated with the
+group free, so that a wrong board does not pass for an error of the arm.
 """
 
 from __future__ import annotations
