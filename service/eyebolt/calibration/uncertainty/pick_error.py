@@ -94,7 +94,7 @@ class _PickGeometry:
 
     def spread(self) -> _PickGeometry:
         """At most ``_POINTS_OF_VOLUME`` of the picks, evenly spaced."""
-        rows = np.unique(np.linspace(0, len(self.tips) - 1, min(len(self.tips), _POINTS_OF_VOLUME)).astype(int))
+        rows = evenly_spaced_rows(len(self.tips), _POINTS_OF_VOLUME)
         return _PickGeometry(self.views[rows], self.picks[rows], self.points[rows], self.tips[rows])
 
 
@@ -178,7 +178,7 @@ def _gain(joint: JointEstimate, pairs: ArmOffsets) -> Array:
 
 def _pick_geometry(problem: Problem, joint: JointEstimate, reported: Array) -> _PickGeometry:
     """The picks that ``problem.pick`` states; ``reported`` (n, 4, 4): the waypoints."""
-    waypoints = reported[np.unique(np.linspace(0, len(reported) - 1, min(len(reported), _MAX_PICK_POSES)).astype(int))]
+    waypoints = reported[evenly_spaced_rows(len(reported), _MAX_PICK_POSES)]
     if problem.pick.pose is PickPose.DOWN:
         return _picks_down(problem, joint, reported, waypoints)
     pick = problem.pick
