@@ -74,9 +74,9 @@ def test_images_already_undistorted_and_images_of_another_distortion(cases, moun
     assert bent.evidence["k1"] == pytest.approx(-0.15, abs=0.01)
 
 
+# Under the lens file of the second case a view falls into the wrong tilt branch.
 @long_forms.crossed({"poses, seed": [(8, 5), (10, 28)], "mount": ["fixed", "arm"]})
 @pytest.mark.parametrize("factor", [2.0, 0.5])
-# Under the lens file of the second case a view falls into the wrong tilt branch.
 def test_the_lens_file_of_another_resolution(cases, mount, factor, poses, seed):
     finding = only_stop(taken_through(cases, mount, poses, seed, stated=simple_lens(2448, 2048, 2400.0 / factor)))
     assert finding.code == "lens-resolution"

@@ -198,15 +198,15 @@ def _bars(status: StatusMessage, width: int, glyphs: Glyphs) -> list[_Block]:
 
 def _error_text(status: StatusMessage) -> tuple[str, float]:
     """The bound of the error against the tolerance in words, and the share of the goal that is reached (0 to 1)."""
-    expected_mm, tolerance_mm, name = status.p95_upper_mm, status.tolerance_mm, status.tolerance_of.value
-    if expected_mm is None:
+    upper_mm, tolerance_mm, name = status.p95_upper_mm, status.tolerance_mm, status.tolerance_of.value
+    if upper_mm is None:
         return f"{name} error not known yet, tolerance {tolerance_mm:.2f} mm", 0.0
-    if expected_mm <= tolerance_mm:
-        return f"{name} error up to {expected_mm:.2f}, tolerance {tolerance_mm:.2f} mm: reached", 1.0
+    if upper_mm <= tolerance_mm:
+        return f"{name} error up to {upper_mm:.2f}, tolerance {tolerance_mm:.2f} mm: reached", 1.0
     # Two figures rounded to the same text would contradict "not yet".
-    digits = 2 if f"{expected_mm:.2f}" != f"{tolerance_mm:.2f}" else 4
-    words = f"{name} error up to {expected_mm:.{digits}f}, tolerance {tolerance_mm:.{digits}f} mm: not yet"
-    return words, tolerance_mm / expected_mm
+    digits = 2 if f"{upper_mm:.2f}" != f"{tolerance_mm:.2f}" else 4
+    words = f"{name} error up to {upper_mm:.{digits}f}, tolerance {tolerance_mm:.{digits}f} mm: not yet"
+    return words, tolerance_mm / upper_mm
 
 
 def _history_block(status: StatusMessage, width: int) -> _Block:
