@@ -74,7 +74,8 @@ def test_a_failed_numbers_reply_keeps_its_number_count(daemon):
     with Robot(daemon.port) as robot:
         assert robot.say("hello 0").startswith("0,0,")
         assert robot.say("result 3") == "36,3,0,0,0,0,0,0,0"
-        assert robot.say("result 3 4") == "41,3,0,0,0,0,0,0,0"
+        assert robot.say("result 3 4 5 6") == "41,3,0,0,0,0,0,0,0"
+        assert robot.say("result 3 4 2") == "36,3,0,0"
         assert robot.say("locate 3 1 2 3") == "45,3,0,0,0"
 
 
