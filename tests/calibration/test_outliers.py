@@ -128,3 +128,15 @@ def test_two_outliers_that_mask_each_other_are_found_among_seven(cases, mount, s
         reported[row] = reported[row] @ exp_se3(xi[:3], xi[3:])
     solution = solve(cases.convert(replace(simulated, base_T_flange_reported=reported), False))
     assert [p.pair for p in solution.excluded] == [2, 5]
+
+
+@pytest.mark.parametrize(
+    ("mount", "pairs", "rows", "seed"), [("fixed", 12, (6, 7, 8), 0), ("arm", 20, (2, 5, 6, 14, 17), 9)]
+)
+def test_a_quarter_of_slipped_pairs_is_found(cases, mount, pairs, rows, seed):
+    """Alike slips inflate the noise: the residuals of all pairs are no more dispersed than those of clean pairs."""
+    simulated = make_problem(mount, pairs, seed)
+    problem = cases.convert(simulated, include_robot_noise=False, drift_sigma_m=None)
+    for row in rows:
+        problem = cases.with_slipped_board(simulated, problem, row, slip_mm=1.5, slip_deg=0.0)
+    assert [p.pair for p in solve(problem).excluded] == list(rows)

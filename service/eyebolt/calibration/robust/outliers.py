@@ -3,8 +3,7 @@
 1. Gross outliers are excluded from the start (``initialization.consensus_start``).
 2. If board or camera moved during the session (``change_points``), the larger segment is kept; if one of them
    crept, all that follows includes the drift.
-3. From 7 pairs on a forward search finds a consistent subset, from 12 on only where the squared residuals are more
-   dispersed than those of most clean sessions; it grows by every pair that its noise explains.
+3. From 7 pairs on a forward search finds a consistent subset; it grows by every pair that its noise explains.
 4. Single outliers are found by leaving one pair out at a time.
 5. All pairs are classified by the estimate on the inliers, at a controlled false discovery rate.
 6. Outliers that a structure of the noise or a systematic arm error explains better are readmitted.
@@ -91,10 +90,6 @@ _SUSPECT_P = 0.01
 # A third of the pairs may be two outliers that mask each other, and the core of the others leaves nine degrees of
 # freedom for the noise.
 _MIN_PAIRS_FOR_FORWARD_SEARCH = 7
-# Variance over squared mean of chi-squared with 6 degrees of freedom, and from how many pairs on it decides. Two thirds
-# of clean sessions stay below it by chance; of 236 sessions of 14 to 30 pairs in which the forward search found
-# outliers of 0.2 to 2 mm, one did.
-_CLEAN_DISPERSION, _MIN_PAIRS_FOR_DISPERSION = 2 / 6, 12
 # Reassignments that still alternate then do so for ever; the last one stands.
 _MAX_REASSIGNMENTS = 10
 # Probability from which on a drift is part of the final estimate, whose error allows for one in any case. The search
@@ -220,22 +215,10 @@ def robust_estimate(problem: Problem, observations: Observations) -> InlierEstim
 def _search(problem: Problem, observations: Observations, current: _InlierSet) -> tuple[_InlierSet, bool]:
     """The inliers among ``current`` ones, and whether the forward search found outliers."""
     contaminated = False
-    if current.inliers.sum() >= _MIN_PAIRS_FOR_FORWARD_SEARCH and _may_hide_outliers(current):
+    if current.inliers.sum() >= _MIN_PAIRS_FOR_FORWARD_SEARCH:
         current, contaminated = _forward_search(problem, observations, current)
     dropped = _drop_single_outliers(problem, observations, current)
     return _reclassify(problem, observations, dropped, contaminated), contaminated
-
-
-def _may_hide_outliers(current: _InlierSet) -> bool:
-    """Whether outliers may mask each other among the inliers.
-
-    A mixture of two scatters makes the squared residuals more dispersed than those of clean pairs. Where some pairs are
-    outliers already, further ones are likely.
-    """
-    residual_sq = leave_one_out(current.joint).mahalanobis_sq
-    if not current.inliers.all() or len(residual_sq) < _MIN_PAIRS_FOR_DISPERSION:
-        return True
-    return bool(residual_sq.var() > _CLEAN_DISPERSION * residual_sq.mean() ** 2)
 
 
 def _pose_excess(joint: JointEstimate) -> float:
