@@ -134,21 +134,32 @@ class NuisancePrior:
         ``pixel_by_point`` (..., 2, 3): derivative of the pixels by a displacement in the board frame.
         """
         is_board = np.array([name in BOARD_PARAMETERS for name in self.names])
-        out: Array = camera.parameter_jacobian(self.lens_names, points_in_camera_m) @ self.root[~is_board]
-        return out + pixel_by_point @ self.board_jacobian(points_m)
+        by_raw = np.empty((*pixel_by_point.shape[:-1], len(self.names)))
+        by_raw[..., ~is_board] = camera.parameter_jacobian(self.lens_names, points_in_camera_m)
+        by_raw[..., is_board] = pixel_by_point @ self._board_displacements(points_m)
+        out: Array = by_raw @ self.root
+        return out
 
     def board_jacobian(self, points_m: Array) -> Array:
         """Displacement (..., 3, r) of points of the board (..., 3), board frame, by the standardised parameters."""
-        out = np.zeros((*points_m.shape, self.root.shape[1]))
+        is_board = np.array([name in BOARD_PARAMETERS for name in self.names])
+        out: Array = self._board_displacements(points_m) @ self.root[is_board]
+        return out
+
+    def _board_displacements(self, points_m: Array) -> Array:
+        """Displacement (..., 3, b) of points of the board (..., 3), board frame, by the b raw parameters of the
+        board."""
+        names = [name for name in self.names if name in BOARD_PARAMETERS]
+        out = np.zeros((*points_m.shape, len(names)))
         heights = self.corner_field.basis(points_m)
-        for name, row in zip(self.names, self.root, strict=True):
+        for k, name in enumerate(names):
             if name == SCALE:
-                out += points_m[..., None] * row
+                out[..., k] = points_m
             elif name in BOW_PARAMETERS:
-                out[..., 2, :] += heights[..., BOW_PARAMETERS.index(name), None] * row
-            elif name in PRINT_PARAMETERS:
-                in_plane = self.corner_field.in_plane_basis(points_m)[..., PRINT_PARAMETERS.index(name)]
-                out[..., :2, :] += in_plane[..., None] * row
+                out[..., 2, k] = heights[..., BOW_PARAMETERS.index(name)]
+            else:
+                in_plane = self.corner_field.in_plane_basis(points_m)
+                out[..., :2, k] = in_plane[..., PRINT_PARAMETERS.index(name)]
         return out
 
 

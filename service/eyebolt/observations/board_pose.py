@@ -310,38 +310,36 @@ def _planar_initial_poses(camera: CameraModel, stack: CornerObservations) -> tup
     # Per branch: rotation vector and translation of the board rotated in its plane by ``spin`` about ``centre``.
     twists = np.tile([0.0, 0.0, 0.0, 0.0, 0.0, -1.0], (n, 2, 1))
     errors = np.full((n, 2), np.inf)
-    spins, centres = np.zeros((n, 1, 3)), np.zeros((n, 3))
+    spins = np.zeros((n, 1, 3))
     rays = camera.rays(stack.corners_px)[..., :2]
-    for row in range(n):
-        used = stack.weights[row] > 0
-        points_in_camera = np.ascontiguousarray(rays[row, used])
-        points = stack.points_m[row, used]
-        if len(points_in_camera) < 4 or not np.isfinite(points_in_camera).all():
-            continue
-        centre = points.mean(axis=0)
-        points = points - centre
-        # The planar solution of a board with a bow is that of its plane.
-        points[:, 2] = 0.0
-        if _is_collinear(points):
-            continue
+    used = stack.weights > 0
+    count = used.sum(axis=1)
+    centres = np.einsum("nk,nkd->nd", used, stack.points_m) / np.maximum(count, 1)[:, None]
+    # The planar solution of a board with a bow is that of its plane.
+    centred = (stack.points_m - centres[:, None]) * [1.0, 1.0, 0.0]
+    has_rays = (np.isfinite(rays).all(axis=-1) | ~used).all(axis=1)
+    for row in np.flatnonzero((count >= 4) & has_rays & ~_is_collinear(centred * used[..., None])):
+        points, points_in_camera = centred[row, used[row]], rays[row, used[row]]
         # For a noiseless board tilted about one of its own axes the method may take the root of a number just below
         # 0 by rounding; with the board rotated in its plane it does not.
         for spin_rad in (0.0, 0.5, 1.1):
             found = _tilt_branches(points, points_in_camera, spin_rad)
             if found:
                 twists[row], errors[row] = zip(found[0], found[-1], strict=True)
-                spins[row, 0, 2], centres[row] = spin_rad, centre
+                spins[row, 0, 2] = spin_rad
                 break
     spun_T_board = se3.compose_parts(se3.exp_rotation(spins), np.zeros(3))
     spun_T_board[:, 0, :3, 3] = -(spun_T_board[:, 0, :3, :3] @ centres[..., None])[..., 0]
     return se3.compose_parts(se3.exp_rotation(twists[..., :3]), twists[..., 3:]) @ spun_T_board, errors
 
 
-def _is_collinear(centred_m: Array) -> bool:
-    (a, b), (_, c) = centred_m[:, :2].T @ centred_m[:, :2]
+def _is_collinear(centred_m: Array) -> NDArray[np.bool_]:
+    """(n,): whether the points (n, K, 3) about their centres lie on a line."""
+    (a, b), (_, c) = np.moveaxis(np.swapaxes(centred_m, 1, 2) @ centred_m, 0, -1)[:2, :2]
     # Smaller eigenvalue of the scatter matrix, relative to its trace.
     smaller = (a + c) / 2 - np.hypot((a - c) / 2, b)
-    return bool(smaller < 1e-12 * max(a + c, 1e-12))
+    out: NDArray[np.bool_] = smaller < 1e-12 * np.maximum(a + c, 1e-12)
+    return out
 
 
 def _tilt_branches(centred_m: Array, rays: Array, spin_rad: float) -> list[tuple[Array, float]]:

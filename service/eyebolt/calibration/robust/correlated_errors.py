@@ -174,10 +174,11 @@ class ErrorContrasts:
     def with_gradient(self, u: Array) -> tuple[float, Array, Array]:
         """Restricted log likelihood at u (4,), its gradient (4,), and its average information (4, 4)."""
         value, root, weighted_offset = self._fitted(u)
-        half = scipy.linalg.lapack.dpotri(root, lower=True)[0]
         # Of the inverse LAPACK gives the lower half; a trace with a symmetric matrix needs no more.
-        weight = np.tril(half, -1) * 2
-        np.fill_diagonal(weight, np.diagonal(half))
+        weight = scipy.linalg.lapack.dpotri(root, lower=True)[0].T
+        diagonal = np.diagonal(weight).copy()
+        weight *= 2
+        np.fill_diagonal(weight, diagonal)
         variances = np.exp(u)
         working_variates = variances[:, None] * (self.variance_components @ weighted_offset)
         traces = variances * np.tensordot(self.variance_components, weight, axes=2)

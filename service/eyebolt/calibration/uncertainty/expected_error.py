@@ -117,8 +117,8 @@ def p95_upper_of_covariance(problem: Problem, covariance: Array) -> float:
 
 def p95_upper_m(squared_errors: NDArray[np.floating]) -> float:
     """The 95 % quantile over the draws of the 95 % quantile over the points, m, for squared errors (draws, points)."""
-    of_draws = _root_quantile(np.array(squared_errors, order="C"), 0.95)
-    return float(_root_quantile(of_draws**2, 0.95))
+    of_draws = root_quantile(np.array(squared_errors, order="C"), 0.95)
+    return float(root_quantile(of_draws**2, 0.95))
 
 
 def _squared_displacements(draws: Array, grid: Array) -> NDArray[np.float32]:
@@ -147,9 +147,9 @@ def pooled_summary(squared_errors: NDArray[np.floating], upper_m: float) -> Erro
 
 def _pooled_and_by_point(squared_errors: NDArray[np.floating], upper_m: float) -> tuple[ErrorSummary, Array]:
     """The summary, and the p95 (points,), m, of each point; reorders ``squared_errors``, m^2."""
-    p95_of_points_m = _root_quantile(squared_errors, 0.95)
+    p95_of_points_m = root_quantile(squared_errors, 0.95)
     pooled = squared_errors.reshape(-1)
-    median, p95 = _root_quantile(pooled, 0.5), _root_quantile(pooled, 0.95)
+    median, p95 = root_quantile(pooled, 0.5), root_quantile(pooled, 0.95)
     # No point can be better than all points together; where they are alike, the quantile of the fewer values may
     # nevertheless be a step lower, since it lies between other order statistics.
     worst = max(float(p95_of_points_m.max()), float(p95))
@@ -158,7 +158,7 @@ def _pooled_and_by_point(squared_errors: NDArray[np.floating], upper_m: float) -
     return ErrorSummary(float(median) * 1e3, float(p95) * 1e3, worst * 1e3, upper * 1e3), p95_of_points_m
 
 
-def _root_quantile(squares: NDArray[np.floating], share: float) -> Array:
+def root_quantile(squares: NDArray[np.floating], share: float) -> Array:
     """NumPy's linear quantile of the roots of ``squares`` along the last axis, which it reorders: one partition at a
     time is many times faster."""
     place = share * (squares.shape[-1] - 1)
