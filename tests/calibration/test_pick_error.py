@@ -189,3 +189,12 @@ def test_the_picks_of_one_result_have_the_covariance_of_single_picks(cases, moun
     expected = single.constant + np.tensordot(variances, single.by_variance, axes=1)
     # The modes of the correlated part are not all of it.
     assert np.allclose(found, expected, rtol=0, atol=0.01 * np.trace(expected, axis1=1, axis2=2).mean())
+
+
+@pytest.mark.parametrize("mount", ["fixed", "arm"])
+def test_the_bound_does_not_depend_on_rounding(cases, mount):
+    problem = cases.convert(make_problem(mount, 10, 3), False)
+    rounded = [replace(pair, corners_px=np.nextafter(pair.corners_px, np.inf)) for pair in problem.pairs]
+    one, other = solve(problem), solve(replace(problem, pairs=tuple(rounded)))
+    assert other.expected_pick_error_mm.p95_upper == pytest.approx(one.expected_pick_error_mm.p95_upper, rel=1e-6)
+    assert other.remaining_pick_error_mm == pytest.approx(one.remaining_pick_error_mm, rel=1e-6)

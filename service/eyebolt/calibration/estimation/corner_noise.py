@@ -114,8 +114,9 @@ def estimate_corner_noise(
     residual = residual_px.reshape(n, -1, 2)
     rss = (weights[..., None] * residual**2).sum(axis=(1, 2))
     regions = _regions(corners) * weights[..., None]
-    sums = np.einsum("nkb,nkc->nbc", regions, residual).reshape(n, -1)
-    jacobian_sums = np.einsum("nkb,nkcj->nbcj", regions, linearized.jacobian).reshape(n, -1, 6)
+    by_region = np.swapaxes(regions, 1, 2)
+    sums = (by_region @ residual).reshape(n, -1)
+    jacobian_sums = (by_region @ linearized.jacobian.reshape(n, -1, 12)).reshape(n, -1, 6)
     # Residuals have covariance s^2 M + t^2 M Z Z^T M, with Z the indicators of the regions and M the projector that the
     # fit of the pose leaves; Q = Z^T M Z is the covariance of the sums for s = 1.
     Q = np.einsum("nb,bc->nbc", np.repeat(regions.sum(axis=1), 2, axis=1), np.eye(2 * _REGIONS**2))

@@ -255,9 +255,10 @@ def integrated_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> Arm
     root = np.linalg.cholesky(W)
     offset = scipy.linalg.solve_triangular(root, contrasts.offset, lower=True)
     values, log_weights = [], []
+    halves = (scipy.linalg.solve_triangular(root, part, lower=True) for part in parts[2:])
+    translation, rotation = (scipy.linalg.solve_triangular(root, half.T, lower=True) for half in halves)
     for lever_m in _LEVERS_M:
-        half = scipy.linalg.solve_triangular(root, parts[2] + parts[3] / lever_m**2, lower=True)
-        eigenvalues, vectors = np.linalg.eigh(scipy.linalg.solve_triangular(root, half.T, lower=True))
+        eigenvalues, vectors = np.linalg.eigh(translation + rotation / lever_m**2)
         squares = (vectors.T @ offset) ** 2
         scaled = factors[:, None, None] ** 2 + _CORRELATED_M[None, :, None] ** 2 * np.maximum(eigenvalues, 0.0)
         log_likelihood = -0.5 * (np.log(scaled) + squares / scaled).sum(axis=-1)

@@ -77,7 +77,7 @@ class _LinearPairs:
     def fit_subsets(self, subsets: Mask, weight: Array) -> tuple[Array, Array]:
         """Residuals (m, n, 6) of all pairs about the fits to ``subsets`` (m, n), and their squares (m, n)."""
         subset_count, n = subsets.shape
-        flat = (weight @ self.design * subsets[..., None, None]).reshape(subset_count, 6 * n, -1)
+        flat = (weight * subsets[..., None, None] @ self.design).reshape(subset_count, 6 * n, -1)
         normal = self.design.reshape(6 * n, -1).T @ flat + self.prior_information
         # Scaled to a unit diagonal: unknowns that a subset does not determine stay near zero by the ridge alone.
         scale = 1 / np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), 1e-300))

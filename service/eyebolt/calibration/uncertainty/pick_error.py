@@ -356,7 +356,7 @@ class _PicksOfOneResult:
         for draw, root, variances in zip((translation, rotation), self.correlated, classes[rank, 2:].T, strict=True):
             shared += np.sqrt(variances)[:, None] * draw @ root.T
         shared = shared.reshape(-1, q, 3)
-        roots = _roots(np.tensordot(classes[:, :2], self.of_arm, axes=1))
+        roots = _symmetric_roots(np.tensordot(classes[:, :2], self.of_arm, axes=1))
         at_pick = standard_normal(_PICKS_PER_POSE * q, 3).reshape(_PICKS_PER_POSE, q, 3).transpose(1, 2, 0)
         own_squares = ((roots @ at_pick) ** 2).sum(axis=-2)
         # |s + R z|^2 = |s|^2 + |R z|^2 + 2 (R^T s) z: far fewer numbers than the errors themselves.
@@ -444,7 +444,15 @@ def _symmetric(covariance: Array) -> Array:
 
 
 def _roots(covariance: Array) -> Array:
-    """Square roots R (..., 3, 3), R R^T = covariance."""
+    """Square roots R (..., 3, 3), R R^T = covariance, with its principal axes as columns."""
     values, vectors = np.linalg.eigh(covariance)
     out: Array = vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]
+    return out
+
+
+def _symmetric_roots(covariance: Array) -> Array:
+    """Symmetric square roots R (..., 3, 3), R R = covariance. Where two principal axes are equally long, as for a
+    rotation about a lever, rounding decides on these axes, but not on R."""
+    values, vectors = np.linalg.eigh(covariance)
+    out: Array = (vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]) @ np.swapaxes(vectors, -1, -2)
     return out
