@@ -279,11 +279,14 @@ class _Search:
         """``chosen`` with each row replaced in turn by the best one in addition to the others."""
         chosen = list(chosen)
         for _ in range(_EXCHANGES):
+            before = list(chosen)
             for k in range(len(chosen)):
                 others = chosen[:k] + chosen[k + 1 :]
                 chosen[k] = self.best(
                     base + self.ahead.information_gains[others].sum(axis=0), [*translation_set, *others]
                 )
+            if chosen == before:
+                break
         return chosen
 
     def ordered(self, known_information: Array, chosen: list[int]) -> list[int]:
