@@ -132,8 +132,10 @@ def test_a_result_of_another_setup_is_not_given_to_the_robot(cell, session, old,
     accept_session(session, "R. Ode")
     cell.edit(old, new, file)
     gap = read_accepted(cell.context).gap
-    for text in named:
-        assert text in gap.message
+    places = [gap.message.find(text) for text in named]
+    # What differs, what it was, what it is now.
+    assert -1 not in places
+    assert places == sorted(places)
     cell.edit(new, old, file)
     assert read_accepted(cell.context).gap is None
 
