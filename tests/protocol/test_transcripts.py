@@ -1,18 +1,14 @@
 """The transcripts as far as the protocol alone decides them: lines at fault, and the form of every reply."""
 
-from dataclasses import dataclass
-from pathlib import Path
-
 import pytest
 
 from eyebolt.protocol.codes import Code
 from eyebolt.protocol.framing import LateLineFeed, LineSplitter, OverlongLine, ReplyEndings
 from eyebolt.protocol.replies import Reply, encode
 from eyebolt.protocol.requests import VERBS, LineFault, Request, overlong_fault, parse
+from eyebolt_sim.conformance import Directive, Exchange, transcript_files, transcript_steps
 
-FOLDER = Path(__file__).parent / "transcripts"
-FILES = sorted(FOLDER.glob("*.txt"))
-ENDINGS = {"LF": b"\n", "CR": b"\r", "CRLF": b"\r\n"}
+FILES = transcript_files()
 WORLD = {
     "sees board", "sees nothing", "frame late", "disk full", "disk fine", "work slow", "work done",
     "goal met", "goal open", "reconnect", "restart",
@@ -20,31 +16,13 @@ WORLD = {
 POSE_FIELDS = 7
 
 
-@dataclass
-class Exchange:
-    sent: str
-    ending: bytes
-    reply: str | None = None
-
-
 def exchanges(path):
-    found, ending = [], ENDINGS["LF"]
-    for number, line in enumerate(path.read_text(encoding="ascii").splitlines(), start=1):
-        place = f"{path.name}:{number}: {line}"
-        if not line or line.startswith("#"):
-            continue
-        if line.startswith("> "):
-            found.append(Exchange(line[2:].replace("\\0", "\0"), ending))
-        elif line.startswith("< "):
-            assert found[-1].reply is None, place
-            found[-1].reply = line[2:]
-        elif line.startswith("terminator "):
-            ending = ENDINGS[line.split()[1]]
-        else:
-            assert line.startswith("! "), place
-            words = line[2:].split()
-            assert line[2:] in WORLD or (words[0] in ("wanted", "connection") and int(words[1]) >= 0), place
-    return found
+    steps = transcript_steps(path)
+    for directive in (step for step in steps if isinstance(step, Directive)):
+        words = directive.words.split()
+        known = directive.words in WORLD or (words[0] in ("wanted", "connection") and int(words[1]) >= 0)
+        assert known, f"{path.name}: {directive.words}"
+    return [step for step in steps if isinstance(step, Exchange)]
 
 
 def understood(item):
@@ -52,7 +30,7 @@ def understood(item):
 
 
 def reply_of(text, numbers):
-    values = [int(part) for part in text.strip("()").split(",")]
+    values = [int(part) for part in text.strip(b"()\r\n").split(b",")]
     if numbers:
         return Reply(values[0], values[1], 0, 0, tuple((float(value), 3) for value in values[2:]))
     return Reply(*values)
@@ -65,17 +43,17 @@ def test_there_are_transcripts():
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
 def test_replies_have_the_form_that_their_requests_ask_for(path):
     for exchange in exchanges(path):
-        (item,) = LineSplitter().feed(exchange.sent.encode("ascii") + b"\n")
+        item, *_ = LineSplitter().feed(exchange.data)
         parsed = understood(item)
         verb = VERBS.get(parsed.verb)
         if verb is not None and not verb.has_reply:
-            assert exchange.reply is None, exchange
+            assert not exchange.reply, exchange
             continue
-        assert exchange.reply is not None, exchange
+        assert exchange.reply, exchange
         chosen = parsed.numbers if isinstance(parsed, Request) else ()
         zeros = 0 if verb is None else verb.reply_number_count(POSE_FIELDS, chosen)
-        reply = reply_of(exchange.reply, zeros > 0)
-        assert encode(reply, parsed.bracketed, b"\n") == exchange.reply.encode("ascii") + b"\n", exchange
+        reply, ending = reply_of(exchange.reply, zeros > 0), exchange.data[len(exchange.data.rstrip(b"\r\n")) :]
+        assert encode(reply, parsed.bracketed, ending) == exchange.reply, exchange
         assert reply.code in list(Code)
         assert reply.seq == parsed.seq
         assert len(reply.numbers or ()) == zeros
@@ -92,8 +70,8 @@ def test_replies_have_the_form_that_their_requests_ask_for(path):
 @pytest.mark.parametrize("chunk_bytes", [1, 7, 100_000])
 def test_the_bytes_of_a_conversation_are_the_same_for_any_chunking(path, chunk_bytes):
     conversation = exchanges(path)
-    sent = b"".join(exchange.sent.encode("ascii") + exchange.ending for exchange in conversation)
-    expected = b"".join(e.reply.encode("ascii") + e.ending for e in conversation if e.reply is not None)
+    sent = b"".join(exchange.data for exchange in conversation)
+    expected = b"".join(exchange.reply for exchange in conversation)
     splitter, endings, out, waiting = LineSplitter(), ReplyEndings(), b"", iter(conversation)
     for start in range(0, len(sent), chunk_bytes):
         for item in splitter.feed(sent[start : start + chunk_bytes]):
@@ -101,7 +79,7 @@ def test_the_bytes_of_a_conversation_are_the_same_for_any_chunking(path, chunk_b
                 out += endings.late_line_feed()
                 continue
             line_id, parsed, exchange = endings.register(item.terminator), understood(item), next(waiting)
-            if exchange.reply is None:
+            if not exchange.reply:
                 endings.discard(line_id)
                 continue
             verb = VERBS.get(parsed.verb)
@@ -115,7 +93,7 @@ def test_the_transcripts_use_every_verb_and_every_fault_of_a_line():
     conversation = [exchange for path in FILES for exchange in exchanges(path)]
     verbs, codes = set(), set()
     for exchange in conversation:
-        (item,) = LineSplitter().feed(exchange.sent.encode("ascii") + b"\n")
+        item, *_ = LineSplitter().feed(exchange.data)
         parsed = understood(item)
         verbs.add(parsed.verb)
         if isinstance(parsed, LineFault):

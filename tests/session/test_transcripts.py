@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from support.transcripts import ENDINGS, FILES, Directive, Robot, Said, steps
+from eyebolt_sim.conformance import LINE_ENDINGS, Directive, Exchange, transcript_steps
+from support.transcripts import FILES, Robot
 
 EACH = pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
 
@@ -12,7 +13,7 @@ EACH = pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
 def blocks(path):
     """Consecutive lines between directives, and the directives."""
     found = []
-    for step in steps(path):
+    for step in transcript_steps(path):
         if isinstance(step, Directive):
             found.append(step)
         elif found and isinstance(found[-1], list):
@@ -40,7 +41,7 @@ def test_there_are_transcripts():
 @EACH
 def test_line_by_line(path):
     robot = Robot()
-    for step in steps(path):
+    for step in transcript_steps(path):
         if isinstance(step, Directive):
             robot.heed(step.words)
         else:
@@ -71,7 +72,7 @@ def test_chunking_does_not_change_the_replies(path, data):
 def test_a_restart_before_any_line_changes_no_reply(path):
     """Everything acknowledged is on record, so that a restarted daemon gives the same replies."""
     robot = Robot()
-    for step in steps(path):
+    for step in transcript_steps(path):
         if isinstance(step, Directive):
             robot.heed(step.words)
             continue
@@ -83,8 +84,8 @@ def test_a_restart_before_any_line_changes_no_reply(path):
 def test_transcripts_are_parsed_as_their_format_says(tmp_path):
     path = tmp_path / "one.txt"
     path.write_text("# a remark\n\n> hello 1\n< 0,1,0,0\nterminator CRLF\n! work slow\n> pose 1\n")
-    assert steps(path) == [
-        Said(b"hello 1\n", b"0,1,0,0\n", "one.txt:3: > hello 1"),
+    assert transcript_steps(path) == [
+        Exchange(b"hello 1\n", b"0,1,0,0\n", "one.txt:3: > hello 1"),
         Directive("work slow"),
-        Said(b"pose 1" + ENDINGS["CRLF"], b"", "one.txt:7: > pose 1"),
+        Exchange(b"pose 1" + LINE_ENDINGS["CRLF"], b"", "one.txt:7: > pose 1"),
     ]

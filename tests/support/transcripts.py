@@ -1,53 +1,13 @@
-"""Reads the transcripts of tests/wire/transcripts and plays them to a world; FORMAT.md there says what they mean."""
+"""Plays the protocol's transcripts to a world; FORMAT.md beside them defines their notation."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from pathlib import Path
-
 from eyebolt.boards.detection import NoDetection
 from eyebolt.session import messages as msg
+from eyebolt_sim.conformance import transcript_files
 from support.session_world import GOOD_LIGHT, SIZE_PX, World, detection
 
-FOLDER = Path(__file__).resolve().parents[1] / "protocol" / "transcripts"
-FILES = sorted(FOLDER.glob("*.txt"))
-ENDINGS = {"LF": b"\n", "CR": b"\r", "CRLF": b"\r\n"}
-
-
-@dataclass
-class Said:
-    """A line of the robot with its ending, the bytes that must come back, and where it stands."""
-
-    data: bytes
-    reply: bytes
-    place: str
-
-
-@dataclass
-class Directive:
-    """A directive."""
-
-    words: str
-
-
-def steps(path: Path) -> list[Said | Directive]:
-    """Said and Directive in order."""
-    found: list[Said | Directive] = []
-    ending = ENDINGS["LF"]
-    for number, line in enumerate(path.read_text(encoding="ascii").splitlines(), start=1):
-        if line.startswith("> "):
-            found.append(
-                Said(line[2:].replace("\\0", "\0").encode("ascii") + ending, b"", f"{path.name}:{number}: {line}")
-            )
-        elif line.startswith("< "):
-            said = found[-1]
-            assert isinstance(said, Said), f"{path.name}:{number}: a reply without a line"
-            said.reply = line[2:].encode("ascii") + ending
-        elif line.startswith("terminator "):
-            ending = ENDINGS[line.split()[1]]
-        elif line.startswith("! "):
-            found.append(Directive(line[2:]))
-    return found
+FILES = transcript_files()
 
 
 class Robot:
