@@ -21,6 +21,11 @@ SIZE_PX = (1280, 960)
 CORNERS = 88
 LIGHT = ExposureStats(dark_level=0.1, bright_level=0.7, saturated_fraction=0.0, black_fraction=0.0, contrast=0.75)
 EPSILON = 1e-6
+EXPOSURE_LIMITS = {
+    "saturated_fraction": {2: 0.05, 25: 0.30},
+    "bright_level": {2: 0.16, 25: 0.08},
+    "contrast": {2: 0.20, 25: 0.10},
+}
 
 
 def detected(light=LIGHT, corners=CORNERS, size_px=SIZE_PX, blur_px=0.6):
@@ -102,6 +107,7 @@ def test_exposure(field, level, code, allow_repeated_pose):
     assert found.code == code
     if code:
         assert found.measure.value == level
+        assert found.measure.limit == EXPOSURE_LIMITS[field][code]
 
 
 @pytest.mark.parametrize("marginal", [{"saturated_fraction": 0.1}, {"bright_level": 0.12}, {"contrast": 0.15}])

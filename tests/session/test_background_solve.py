@@ -74,6 +74,7 @@ def test_the_next_image_is_taken_and_searched_but_not_answered_before_the_solve(
     assert robot.sent == b"0,8,8,19\n"
     order = [(f.type, f.kept if f.type == "solve" else f.count) for f in world.facts if f.type in ("reply", "solve")]
     assert order[-4:] == [("reply", 7), ("solve", 7), ("reply", 8), ("solve", 8)]
+    assert [len(result.dataset.pairs) for result in world.commands(msg.WriteResult)] == [7, 8]
 
 
 def test_a_robot_that_waits_for_the_background_solve_gets_10(world, robot):

@@ -11,8 +11,10 @@ from eyebolt.boards.detection import NoDetection
 from eyebolt.boards.exposure import ExposureStats
 from eyebolt.calibration.finding import Finding
 from eyebolt.calibration.solution import Refusal, RefusalCode
+from eyebolt.observations import WRONG_SIZE_REMEDY
 from eyebolt.observations.view_quality import MotionCheck, View
 from eyebolt.planning.stopping import Goal
+from eyebolt.protocol import Code
 from eyebolt.protocol.requests import parse
 from eyebolt.session import messages as msg
 from eyebolt.session.facts import ImageFact, ReplyFact, TimingsFact, decode_facts, encode_fact
@@ -243,6 +245,9 @@ def test_a_refused_view_is_recorded_and_not_counted(world, robot, sees, code):
 def test_a_grab_that_fails(world, robot, fault, code):
     world.grab_fails = fault
     assert world.say(robot, capture(1)) == f"{code},1,0,8"
+    # 38 has causes of other kinds; here only the size of the image is to be set right.
+    remedy = world.facts_of(ReplyFact)[-1].remedy
+    assert remedy == (WRONG_SIZE_REMEDY if fault == "image-size" else Code(code).remedy)
     world.grab_fails = None
     assert world.say(robot, capture(2)) == "0,2,1,7"
 

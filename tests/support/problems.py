@@ -153,19 +153,23 @@ def rotating_only_about(
 ) -> tuple[Problem, np.ndarray]:
     """Flanges that rotate about one ``axis`` of the base by up to ``spread_deg`` (0: not at all); and the true X.
 
-    The first flange faces the camera with its board (or the board with its camera), as a person would place it.
+    With several axes (m, 3) each rotates by an angle of its own, the last one first. The first flange faces the camera
+    with its board (or the board with its camera), as a person would place it.
     """
     rng = np.random.default_rng([seed, 77])
     lens, board = DEFAULT_LENS, DEFAULT_BOARD
     scene = make_cell_geometry(mount, seed, 0.8, board.size_m)
-    unit = np.asarray(axis, dtype=float) / np.linalg.norm(axis)
+    axes = np.atleast_2d(np.asarray(axis, dtype=float))
+    units = axes / np.linalg.norm(axes, axis=1)[:, None]
     facing = scene.flange_for(place(lens, board, Rotation.identity(), np.zeros(2), 0.8))[:3, :3]
     noise = PoseNoise(0.1, 0.02)
     pairs: list[Pair] = []
     while len(pairs) < poses:
         turned = np.eye(4)
-        angle = np.deg2rad(rng.uniform(-spread_deg, spread_deg))
-        turned[:3, :3] = Rotation.from_rotvec(unit * angle).as_matrix() @ facing
+        turned[:3, :3] = facing
+        for unit in units[::-1]:
+            angle = np.deg2rad(rng.uniform(-spread_deg, spread_deg))
+            turned[:3, :3] = Rotation.from_rotvec(unit * angle).as_matrix() @ turned[:3, :3]
         turn = Rotation.from_matrix(scene.view_from(turned)[:3, :3])
         view = place(lens, board, turn, rng.uniform(-0.6, 0.6, 2), rng.uniform(0.6, 1.0))
         if visible_fraction(lens, board, view, 12.0) < 1.0:
