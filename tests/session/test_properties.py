@@ -53,6 +53,9 @@ STEPS = st.one_of(
     *[st.tuples(st.just("next_view"), st.sampled_from(["capture", "capture", "capture", "check"]), st.integers(0, 30))]
     * 14,
     *[st.tuples(st.just("say"), st.booleans(), LINES)] * 4,
+    st.tuples(
+        st.just("operate"), st.sampled_from(["begin", "undo", "bye", *(f"capture {pose_text(n)}" for n in (31, 32))])
+    ),
     set_to("sees", VIEWS),
     set_to("grab_fails", st.sampled_from([None, None, "no-fresh-frame", "camera-lost"])),
     set_to("disk_full", st.sampled_from([False, False, True])),
@@ -88,6 +91,8 @@ class Play:
                 world.receive(self.lines[0], line.encode())
             case ("say", first, text):
                 world.receive(self.lines[0 if first else -1], text.encode() + b"\n", patiently=False)
+            case ("operate", text):
+                world.operate(text, patiently=False)
             case ("set", name, value):
                 setattr(world, name, value)
             case ("time",) if world.wakes:

@@ -96,6 +96,28 @@ def test_an_image_whose_reply_could_not_be_recorded_does_not_count(replay, recor
     assert code == 0, printed
 
 
+def test_a_request_of_the_operator_is_sent_as_a_robots_under_a_free_number(replay, recorded_session, tmp_path):
+    copy, facts = copied(recorded_session, tmp_path), []
+    for fact in facts_in(recorded_session):
+        request = getattr(fact, "request", None)
+        if request is not None and request.seq == 3:
+            verb, _, *fields = request.line.split(" ")
+            operators = RequestRef(seq=1000001, line=" ".join([verb, "1000001", *fields]))
+            fact = fact.model_copy(update={"request": operators})
+        facts.append(fact)
+    (copy / "facts.journal").unlink()
+    altered = SessionFolder.create(tmp_path / "made", copy.name, {}, first=[encode_fact(fact) for fact in facts])
+    altered.close()
+    shutil.copy(altered.path / "facts.journal", copy)
+    lines = read_recorded(copy).lines
+    before = read_recorded(recorded_session).lines
+    assert [line.number for line, old in zip(lines, before, strict=True) if line.text != old.text] == [3]
+    assert lines[2].seq == max(line.seq for line in before) + 1
+    assert lines[2].text.split(" ")[2:] == before[2].text.split(" ")[2:]
+    code, printed, _ = replay(copy, "--facts")
+    assert code == 0, printed
+
+
 def test_a_running_daemon_is_used_unless_it_has_an_open_session(replay, recorded_session, start_daemon, tmp_path):
     sender = ('source = "push"', f'endpoint = "ipc://{tmp_path}/pushed"', 'motion_check = "off"')
     daemon = start_daemon(write_station(tmp_path, camera_lines=sender, tolerance_mm=1.0))

@@ -77,7 +77,7 @@ def test_a_session_of_the_daemon_is_as_the_station_file_states(tmp_path):
     station_file = write_station(tmp_path)
     station_file.write_text(station_file.read_text() + 'access = "group"\n')
     context = load_context(station_file)
-    executor = DaemonExecutor(context, Mock(), None, Mock(), Mock(), Mock())
+    executor = DaemonExecutor(context, Mock(), None, Mock(), Mock(), Mock(), Mock())
     opened = executor._open_session(OpenSession(1, "bay-3", Mount.FIXED, "2026-03-14T09:15:00Z"))
     assert isinstance(opened, SessionOpened)
     assert modes(context.record_folder) == {0o750, 0o640}

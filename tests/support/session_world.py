@@ -212,6 +212,20 @@ class World:
         self.receive(connection, text.encode("ascii") + b"\n", patiently)
         return connection.sent[before:].decode("ascii").removesuffix("\n")
 
+    def operate(self, text: str, patiently: bool = True) -> str:
+        """A request of the operator without its seq; the reply to it, empty if there is none yet."""
+        verb, _, rest = text.partition(" ")
+        request = parse(f"{verb} 0 {rest}".encode(), self.state.config.pose_format.field_count)
+        assert isinstance(request, Request)
+        caller = msg.Caller(msg.OPERATOR_CONNECTION, len(self.owed))
+        self.owed.add(caller)
+        self.happens(msg.RequestReceived(caller, request, self.now_ns, "2025-11-25T15:00:00Z"))
+        while patiently and caller not in self.answers:
+            assert self.wakes, "no reply can come for the operator"
+            self.time_passes()
+        replies = [command.reply for command in self.answers.get(caller, ())]
+        return " ".join(f"{reply.code},{reply.seq},{reply.count},{reply.aux}" for reply in replies)
+
     def serve(self, connection: Connection) -> None:
         while connection.inbox and not connection.waiting and not connection.dropped:
             item = connection.inbox.popleft()
@@ -262,6 +276,7 @@ class World:
         for connection in self.connections.values():
             self._forget(connection)
         self.held, self.wakes = [], []
+        self.owed -= {caller for caller in self.owed - set(self.answers) if caller.is_operator}
         self.state = State(self.state.config, log=fold(self.facts))
         self.state, commands = resume(self.state)
         for command in commands:
@@ -284,6 +299,8 @@ class World:
     def send_reply(self, command: msg.SendReply) -> None:
         self.answers.setdefault(command.caller, []).append(command)
         self._check_that_the_reply_is_on_record(command)
+        if command.caller.is_operator:
+            return
         connection = self.connections[command.caller.connection]
         if connection.dropped:
             return
@@ -361,6 +378,8 @@ class World:
 
     def _check_that_the_reply_is_on_record(self, command: msg.SendReply) -> None:
         request, reply = self.is_recorded.get(command.caller), command.reply
+        if command.caller.is_operator and reply.seq:
+            assert self.stored(reply.seq) == (reply.code, reply.count, reply.aux) or reply.code in NEVER_ON_DISK
         if request is None or reply.code in NEVER_ON_DISK:
             return
         told = (reply.code, reply.count, reply.aux)

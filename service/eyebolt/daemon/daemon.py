@@ -11,9 +11,10 @@ import structlog
 from eyebolt.cameras import Camera
 from eyebolt.context import StationContext
 from eyebolt.daemon.executor import DaemonExecutor
+from eyebolt.daemon.operator_requests import OperatorRequests
 from eyebolt.daemon.robot_server import RobotServer
 from eyebolt.daemon.status_publisher import StatusPublisher
-from eyebolt.protocol import LineFault, LinkStatus, Request
+from eyebolt.protocol import LineFault, LinkStatus, Reply, Request
 from eyebolt.results import utc_timestamp
 from eyebolt.session import SessionDefect, State, execute_all, resume, status_message, step
 from eyebolt.session import messages as msg
@@ -52,8 +53,9 @@ class Daemon:
             self._on_disconnect,
             lambda: self._state.robot_connection,
         )
+        self._operator = OperatorRequests(station.robot, station.pose_format.field_count, self._events.put_nowait)
         self._executor = DaemonExecutor(
-            context, camera, folder, self._robot_server, self._events.put_nowait, self._publish
+            context, camera, folder, self._robot_server, self._operator.answer, self._events.put_nowait, self._publish
         )
         self._status_publisher = StatusPublisher(station.station.status, context.keys_folder)
 
@@ -83,6 +85,13 @@ class Daemon:
     def stop(self) -> None:
         """Ends ``run`` after the events that are queued already."""
         self._events.put_nowait(None)
+
+    async def submit_operator_request(self, verb: str, pose_line: str | None = None) -> Reply:
+        """The final reply to a request of the operator: ``begin``, ``capture`` with a pose, ``undo`` or ``bye``.
+
+        ``pose_line``: the numbers of the pose, and joint angles behind a ``j``, as the robot writes them.
+        """
+        return (await self._operator.submit(verb, pose_line)).reply
 
     def _take(self, event: msg.Event) -> None:
         try:

@@ -38,7 +38,8 @@ _log = structlog.get_logger("session")
 class DaemonExecutor:
     """The executor (``session.Executor``) of a daemon. ``folder``: the session to continue, if there is one.
 
-    ``post`` puts an event into the loop's queue and ``publish`` publishes the status; both are called in the loop.
+    ``answer_operator`` takes the replies to the operator, ``post`` puts an event into the loop's queue and ``publish``
+    publishes the status; all are called in the loop.
     """
 
     def __init__(
@@ -47,6 +48,7 @@ class DaemonExecutor:
         camera: Camera,
         folder: SessionFolder | None,
         robot_server: RobotServer,
+        answer_operator: Callable[[msg.SendReply], None],
         post: Callable[[msg.Event], None],
         publish: Callable[[], None],
     ) -> None:
@@ -54,6 +56,7 @@ class DaemonExecutor:
         self._camera = camera
         self._folder = folder
         self._robot_server = robot_server
+        self._answer_operator = answer_operator
         self._post = post
         self._publish = publish
         self._camera_pool = ThreadPoolExecutor(1, "camera")
@@ -92,7 +95,10 @@ class DaemonExecutor:
         message = command.message or reply.code.message
         log = _log.info if reply.code.is_success or not reply.code.is_final else _log.warning
         log("reply sent", code=int(reply.code), seq=reply.seq, kept=reply.count, aux=reply.aux, message=message)
-        self._robot_server.answer(command.caller, reply, command.bracketed)
+        if command.caller.is_operator:
+            self._answer_operator(command)
+        else:
+            self._robot_server.answer(command.caller, reply, command.bracketed)
 
     def close_connection(self, command: msg.CloseConnection) -> None:
         """Closes the connection of a robot that was superseded."""

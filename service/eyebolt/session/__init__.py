@@ -10,6 +10,7 @@ from eyebolt.session.facts import (
     FrameInfo,
     ImageFact,
     ReplyFact,
+    RequestRef,
     SessionFact,
     SolveFact,
     TimingsFact,
@@ -17,7 +18,7 @@ from eyebolt.session.facts import (
     decode_facts,
     encode_fact,
 )
-from eyebolt.session.messages import AcceptedResult, Caller
+from eyebolt.session.messages import OPERATOR_CONNECTION, AcceptedResult, Caller
 from eyebolt.session.session_log import CaptureRecord, SessionLog, fold
 from eyebolt.session.state import SessionConfig, State
 from eyebolt.session.status import last_reply, status_message
@@ -25,6 +26,7 @@ from eyebolt.session.step import SessionDefect, resume, state_diagram, step
 
 __all__ = [
     "IMAGE_VERBS",
+    "OPERATOR_CONNECTION",
     "PREVIEW_LEAD_NS",
     "AcceptedResult",
     "Caller",
@@ -35,6 +37,7 @@ __all__ = [
     "FrameInfo",
     "ImageFact",
     "ReplyFact",
+    "RequestRef",
     "SessionConfig",
     "SessionDefect",
     "SessionFact",

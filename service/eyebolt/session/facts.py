@@ -30,7 +30,7 @@ from eyebolt.errors import RecordFault
 from eyebolt.geometry import CameraModel, Matrix4, Mount, to_matrix4
 from eyebolt.observations import CornerField, Measure, View
 from eyebolt.planning import NextView, ProgressReport
-from eyebolt.protocol import Code, FindingSummary, GapSummary, Request, StepTimes, ToleranceOf
+from eyebolt.protocol import MAX_SEQ, Code, FindingSummary, GapSummary, Request, StepTimes, ToleranceOf
 
 ImageVerb = Literal["capture", "check", "place"]
 # Verbs that take an image.
@@ -45,7 +45,7 @@ class RequestRef(_Record):
     """The request that a fact belongs to."""
 
     seq: int
-    """Sequence number that the robot gave it."""
+    """Sequence number that the robot gave it; above 999999, that of a request of the operator."""
     line: str
     """Fields of the line as sent, joined by single spaces; those of another line with equal numbers are the same."""
 
@@ -53,6 +53,11 @@ class RequestRef(_Record):
     def verb(self) -> str:
         """The line's first field."""
         return self.line.split(" ", 1)[0]
+
+    @property
+    def is_operators(self) -> bool:
+        """The number is one that only a request of the operator has; its ``begin`` has the number 1, as a robot's."""
+        return self.seq > MAX_SEQ
 
     @classmethod
     def of(cls, request: Request) -> RequestRef:

@@ -21,15 +21,23 @@ from eyebolt.planning import Coverage, NextView
 from eyebolt.protocol import LineFault, Reply, Request
 from eyebolt.session.facts import Fact, SessionFact
 
+# The operator as a peer of its own: no robot connection has this number.
+OPERATOR_CONNECTION = 0
+
 
 @dataclass(frozen=True)
 class Caller:
     """Where a line came from."""
 
     connection: int
-    """Number of the robot connection."""
+    """Number of the robot connection, or OPERATOR_CONNECTION."""
     line_id: int
     """Number of the line on that connection."""
+
+    @property
+    def is_operator(self) -> bool:
+        """Whether it is a request of the operator."""
+        return self.connection == OPERATOR_CONNECTION
 
 
 @dataclass(frozen=True)
@@ -58,10 +66,11 @@ class AcceptedResult:
 
 @dataclass(frozen=True)
 class RequestReceived:
-    """A well-formed line was received."""
+    """A well-formed line was received, or a request of the operator."""
 
     caller: Caller
     request: Request
+    """The operator's has no seq: the session numbers it."""
     at_ns: int
     """When it was received."""
     timestamp: str

@@ -132,7 +132,7 @@ def fail_unrecorded(state: State, stage: TaskStage, event: msg.WriteFailed) -> T
 def send_working(state: State, stage: TaskStage, _: msg.TimerExpired) -> Transition:
     """TimerExpired: the work takes longer than a robot waits; the reply 10 makes it poll for the final one."""
     job = stage.job
-    if job.is_working_sent or job.origin is None:
+    if job.is_working_sent or job.origin is None or job.origin.caller.is_operator:
         return state, []
     reply = Reply(Code.WORKING, job.request.seq, state.kept, state.pairs_wanted)
     state = replace(state, task=replace(stage, job=replace(job, is_working_sent=True)))

@@ -33,6 +33,8 @@ from eyebolt.session.state import (
 
 # A ``result`` that waits for the background solve leaves this much of that time for the disk.
 _READ_RESULT_WITHIN_NS = 200_000_000
+# What an operator may request: the seq is given here, and never collides with a robot's.
+OPERATOR_VERBS = ("begin", "capture", "undo", "bye")
 # Requests that are answered at once, except during a background solve: their replies rest on it.
 _NEED_BACKGROUND_SOLVE = ("status", "result")
 
@@ -40,6 +42,8 @@ _NEED_BACKGROUND_SOLVE = ("status", "result")
 def on_request(state: State, event: msg.RequestReceived) -> Transition:
     """A well-formed line."""
     request, caller = event.request, event.caller
+    if caller.is_operator:
+        return _answer_or_defer(state, event)
     if request.verb == "pose":
         return _with_live_pose(state, event), []
     commands: list[Command] = []
@@ -95,6 +99,11 @@ def answer_as_things_stand(state: State, number: int) -> Transition:
         # The disk is slow, for this process as for the one that would accept another result meanwhile.
         reply = _result_reply(state, request.event, state.accepted, " (as read before: the disk does not answer)")
         return _without_deferred(state, request), [reply]
+    if _waits_for_operator(state, request.event):
+        # The robot is in nobody's way and does nothing wrong: its request is served after the operator's.
+        waiting = replace(request, is_working_sent=True)
+        others = tuple(waiting if deferred is request else deferred for deferred in state.deferred_requests)
+        return replace(state, deferred_requests=others), [_reply(state, request.event, Code.WORKING)]
     return _answer_deferred(state, request)
 
 
@@ -107,7 +116,12 @@ def answer_next_deferred(state: State) -> Transition | None:
 
 def _answer_deferred(state: State, request: DeferredRequest) -> Transition:
     # The station stays whose it is: nothing but a request that has just been received takes it.
-    return _answer(_without_deferred(state, request), request.event)
+    state, commands = _answer(_without_deferred(state, request), request.event)
+    if not request.is_working_sent:
+        return state, commands
+    if state.task is not None:
+        state = replace(state, task=replace(state.task, job=replace(state.task.job, is_working_sent=True)))
+    return state, [command for command in commands if not isinstance(command, msg.SendReply)]
 
 
 def _deferred(state: State, number: int) -> DeferredRequest | None:
@@ -221,14 +235,25 @@ def _must_wait(state: State, event: msg.RequestReceived) -> bool:
 
 
 def _is_task_of_another_connection(state: State, event: msg.RequestReceived) -> bool:
-    """Whether another request is in progress that was not received on this connection."""
+    """Whether another request is in progress that was not received on this connection.
+
+    The operator's count as received on connections of their own.
+    """
     if state.task is None or state.task.job.request.seq == event.request.seq:
         return False
     origin = state.task.job.origin
-    return origin is None or origin.caller.connection != event.caller.connection
+    return origin is None or event.caller.is_operator or origin.caller.connection != event.caller.connection
+
+
+def _waits_for_operator(state: State, event: msg.RequestReceived) -> bool:
+    """Whether a request of a robot waits for the operator's."""
+    origin = None if state.task is None else state.task.job.origin
+    return origin is not None and origin.caller.is_operator and not event.caller.is_operator
 
 
 def _answer(state: State, event: msg.RequestReceived) -> Transition:
+    if event.caller.is_operator:
+        return _operator_request(state, event)
     request = event.request
     if VERBS[request.verb].is_recorded:
         return _recorded_request(state, event)
@@ -247,10 +272,28 @@ def _answer(state: State, event: msg.RequestReceived) -> Transition:
     return state, [_reply(state, event, Code.NOT_NOW, f"'{request.verb}' is not served by this version")]
 
 
+def _operator_request(state: State, event: msg.RequestReceived) -> Transition:
+    """A request of the operator, which is numbered and then served as a robot's; it takes no station over."""
+    request, log = event.request, state.log
+    if request.verb not in OPERATOR_VERBS:
+        return state, [_reply(state, event, Code.NOT_NOW, f"an operator requests {', '.join(OPERATOR_VERBS)}")]
+    if request.verb == "capture" and not state.is_open:
+        return state, [_reply(state, event, Code.NOT_NOW, "no session is open: begin one")]
+    if request.verb == "begin" and (log is None or log.is_closed or not log.is_empty):
+        # A session's numbers go on after its begin, whoever began it: hello replies 1, and again 1 with this reply.
+        seq = 1
+    else:
+        seq = (log or SessionLog(name="")).next_operator_seq
+    verb, _, *fields = request.text.split(" ")
+    numbered = replace(request, seq=seq, text=" ".join([verb, str(seq), *fields]))
+    return _recorded_request(state, replace(event, request=numbered))
+
+
 def _again(state: State, event: msg.RequestReceived) -> Command:
     """The reply to a request that was made before, as far as there is one."""
     seq = event.request.seq
-    if state.task is not None and state.task.job.request.seq == seq:
+    waiting = (d.event.request.seq for d in state.deferred_requests if d.is_working_sent)
+    if (state.task is not None and state.task.job.request.seq == seq) or seq in waiting:
         return _reply(state, event, Code.WORKING)
     recorded = state.log.replies.get(seq or 0) if state.log is not None else None
     if recorded is not None:

@@ -12,7 +12,7 @@ import numpy as np
 from eyebolt.boards import Detection, NoDetection
 from eyebolt.geometry import Array
 from eyebolt.observations import Dataset, Pair, PlacedBoard, Touch
-from eyebolt.protocol import Code
+from eyebolt.protocol import MAX_SEQ, Code
 from eyebolt.session.facts import (
     IMAGE_VERBS,
     DetectionFact,
@@ -145,8 +145,15 @@ class SessionLog:
 
     @property
     def last_seq(self) -> int:
-        """The newest recorded seq; 0 without one."""
-        return 0 if self.last_reply is None else self.last_reply.request.seq
+        """The newest recorded seq, the operator's numbers left out; 0 without one."""
+        return next(
+            (reply.request.seq for reply in reversed(tuple(self.replies.values())) if not reply.request.is_operators), 0
+        )
+
+    @property
+    def next_operator_seq(self) -> int:
+        """The number of the operator's next request."""
+        return max((MAX_SEQ + 1, *self.replies)) + 1
 
     @property
     def is_empty(self) -> bool:

@@ -399,6 +399,8 @@ class DeferredRequest:
     event: msg.RequestReceived
     is_reading: bool = False
     """The accepted result is being read for it."""
+    is_working_sent: bool = False
+    """The line was answered 10 while a request of the operator was in progress; the robot polls for the reply."""
 
 
 @dataclass(frozen=True)
@@ -464,8 +466,11 @@ class State:
 
     @property
     def last_seq(self) -> int:
-        """The newest seq in use: that of the request in progress, otherwise the newest recorded one; 0 without one."""
-        if self.task is not None:
+        """The newest seq in use: that of the request in progress, otherwise the newest recorded one; 0 without one.
+
+        Those of the operator are not counted: a robot goes on after its own.
+        """
+        if self.task is not None and not self.task.job.request.is_operators:
             return self.task.job.request.seq
         return self.log.last_seq if self.log else 0
 

@@ -195,6 +195,9 @@ def _note_reply(state: State, command: msg.SendReply) -> State:
     """
     if command.is_recorded:
         return replace(state, unrecorded_reply=None)
+    if command.caller.is_operator:
+        # Whoever asked shows it; what could not be recorded is noted where that is decided.
+        return state
     code = command.reply.code
     is_holder = state.robot_connection in (None, command.caller.connection)
     if code.is_success or not code.is_final or not is_holder:

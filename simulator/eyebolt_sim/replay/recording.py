@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from eyebolt.context import LENS_SNAPSHOT, STATION_SNAPSHOT, StationContext, load_context
 from eyebolt.errors import EyeboltError, InputFault
-from eyebolt.protocol import Code
+from eyebolt.protocol import MAX_SEQ, Code
 from eyebolt.results import ResultDocument, read_result
-from eyebolt.session import IMAGE_VERBS, DetectionFact, Fact, ImageFact, ReplyFact, decode_facts
+from eyebolt.session import IMAGE_VERBS, DetectionFact, Fact, ImageFact, ReplyFact, RequestRef, decode_facts
 from eyebolt.store import SessionFolder
 
 # Wall-clock times are recorded in whole seconds.
@@ -142,10 +142,11 @@ def _lines(facts: Sequence[Fact]) -> list[RecordedLine]:
             is_of_request = pending_image is not None and pending_image.request == fact.request
             replied.append((fact, pending_image if is_of_request else None))
             pending_image = None
+    free_seqs = _free_seqs({reply.request.seq for reply, _ in replied})
     return [
         RecordedLine(
             number,
-            reply.request.line,
+            _line_of_robot(reply.request, free_seqs),
             RecordedReply(reply.code, reply.count, reply.aux),
             reply.timestamp,
             at_s,
@@ -154,6 +155,20 @@ def _lines(facts: Sequence[Fact]) -> list[RecordedLine]:
         )
         for number, ((reply, image), at_s) in enumerate(zip(replied, _request_times_s(replied), strict=True), 1)
     ]
+
+
+def _free_seqs(used: set[int]) -> Iterator[int]:
+    """Sequence numbers that no request of the robot has, after its last one first."""
+    last = max((seq for seq in used if seq <= MAX_SEQ), default=0)
+    return (seq for seq in (*range(last + 1, MAX_SEQ + 1), *range(last)) if seq not in used)
+
+
+def _line_of_robot(request: RequestRef, free_seqs: Iterator[int]) -> str:
+    """The line as a robot can send it: a request of the operator has a number that no line can have."""
+    if not request.is_operators:
+        return request.line
+    verb, _, *fields = request.line.split(" ")
+    return " ".join([verb, str(next(free_seqs)), *fields])
 
 
 def _request_times_s(replied: Sequence[tuple[ReplyFact, ImageFact | None]]) -> list[float]:
