@@ -87,9 +87,12 @@ def test_a_misprint_is_no_evidence_about_the_lens(mount):
     """The lens is stated as exact: taken for evidence, a misprint widened its prior and moved X by many sigmas."""
     squares = []
     for seed in range(4):
-        problem, _ = misprinted(mount, 12, seed)
+        problem, error = misprinted(mount, 12, seed)
+        misprint_m = error[:, :2]
         solution = solve(problem)
         assert not [finding for finding in solution.findings if finding.severity is not Severity.NOTE]
+        named = [finding for finding in solution.findings if finding.code == "print-error"]
+        assert [finding.evidence["print_mm"] for finding in named] == [pytest.approx(1e3 * misprint_m.std(), rel=0.8)]
         # The estimated places of the corners take up some degrees of freedom.
         assert 0.09 < solution.corner_rms_px < 0.1
         error = se3.log(se3.inverse(solution.X) @ make_problem(mount, 12, seed).hand_eye_true)

@@ -36,6 +36,7 @@ class FindingCode(StrEnum):
     LENS_DEVIATES = "lens-deviates"
     BOARD_DEVIATES = "board-deviates"
     BOARD_BOW = "board-bow"
+    PRINT_ERROR = "print-error"
     POSE_RESOLUTION = "pose-resolution"
     EXCESS_POSE_NOISE = "excess-pose-noise"
     HEIGHT_MISMATCH = "height-mismatch"
@@ -126,6 +127,8 @@ EVIDENCE_KEYS: Mapping[str, str] = {
     "bow_xy_mm": "how far a twist lifts the ends of one diagonal of the board",
     "bow_y_mm": "how far the ends of the board's middle line along y stand above its middle",
     "bow_effect_mm": "how far the bow moves the result, RMS over the working volume",
+    "print_mm": "errors of the printed corners in the plane of the board: standard deviation along each axis",
+    "print_length_mm": "distance over which the correlation of two printed corners falls to 1/e; 0: independent",
     "focal": "deviation of the focal length, a fraction of the stated one",
     "focal_sigma": "its standard deviation",
     "focal_stated_sigma": "standard deviation of the focal length before the pairs, as stated",
@@ -277,6 +280,11 @@ FINDING_KINDS: Mapping[FindingCode, FindingKind] = {
         (Severity.WARN, Severity.NOTE),
         "the board is not flat; the result accounts for it, a warning where that moves the result by more than its p95",
         ("bow_mm", "bow_sigma_mm", "bow_x_mm", "bow_xy_mm", "bow_y_mm", "bow_effect_mm"),
+    ),
+    FindingCode.PRINT_ERROR: FindingKind(
+        (Severity.NOTE,),
+        "the printed corners are not at their stated places; the result and its error account for it",
+        ("print_mm", "print_length_mm"),
     ),
     FindingCode.POSE_RESOLUTION: FindingKind(
         (Severity.WARN,),

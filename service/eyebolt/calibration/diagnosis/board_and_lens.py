@@ -2,7 +2,7 @@
 
 Where the pairs contradict the stated uncertainty, the prior was widened to agree with them (``robust.prior_check``), so
 the result is not biased, and its error includes the wider prior. Gross deviations are stops (``intrinsics``). A bow of
-the board is estimated from the images alone.
+the board is estimated from the images alone; errors of its print are proposed by them and confirmed by the pairs.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import numpy as np
 
 from eyebolt.calibration.finding import Finding, FindingCode, Severity
 from eyebolt.calibration.nuisance_prior import SCALE, PriorSource
-from eyebolt.calibration.problem import Problem
+from eyebolt.calibration.problem import PrintError, Problem
 from eyebolt.calibration.solution import Solution
 
 # p-value of a flat board below which it has a bow.
@@ -21,15 +21,19 @@ _MIN_FLATNESS_MM = 0.1
 
 
 def findings_on_board_and_lens(problem: Problem, solution: Solution) -> tuple[Finding, ...]:
-    """One finding for the board and one for the lens, where the prior of ``problem`` had to be widened, and one for a
-    board that is not flat."""
+    """One finding for the board and one for the lens, where the prior of ``problem`` had to be widened, one for a board
+    that is not flat, and one for errors of its print."""
     found = []
     if solution.board_scale.prior_source is PriorSource.WIDENED:
         found.append(_board_finding(problem, solution))
     if solution.focal_length.prior_source is PriorSource.WIDENED:
         found.append(_lens_finding(problem, solution))
     bow = _bow_finding(solution)
-    return (*found, bow) if bow is not None else tuple(found)
+    if bow is not None:
+        found.append(bow)
+    if problem.print_error is not None:
+        found.append(_print_finding(problem.print_error))
+    return tuple(found)
 
 
 def _board_finding(problem: Problem, solution: Solution) -> Finding:
@@ -94,6 +98,19 @@ def _bow_finding(solution: Solution) -> Finding | None:
         },
         "fix the board to a stiff, flat plate, and check that its holder does not bend it; a board that bends between"
         " waypoints cannot be accounted for.",
+    )
+
+
+def _print_finding(error: PrintError) -> Finding:
+    sigma_mm, length_mm = 1e3 * error.sigma_m, 1e3 * error.length_m
+    extent = f", alike over about {length_mm:.0f} mm" if length_mm else ", each by itself"
+    return Finding(
+        FindingCode.PRINT_ERROR,
+        Severity.NOTE,
+        f"the printed corners of the board are {sigma_mm:.3f} mm (one sigma, along each axis) from their stated places"
+        f"{extent}; the result uses the corners that the images show, and its error includes that",
+        {"print_mm": sigma_mm, "print_length_mm": length_mm},
+        "a board that is printed on a stiff plate to a stated accuracy makes the expected error smaller.",
     )
 
 
