@@ -124,7 +124,8 @@ class Daemon:
     def _publish(self) -> None:
         peer = self._robot_server.peer(self._state.robot_connection)
         notice = self._robot_server.notice(self._state.robot_connection)
-        connected = f"connected from {peer}" if peer else "not connected"
+        direction = "from" if self._context.station.robot.dial is None else "to"
+        connected = f"connected {direction} {peer}" if peer else "not connected"
         robot = LinkStatus(is_connected=peer is not None, message=f"{connected}: {notice}" if notice else connected)
         log = self._state.log
         folder = str((self._context.record_folder / log.name).resolve()) if log is not None else None

@@ -20,7 +20,8 @@ from eyebolt.addresses import split_host_port
 from eyebolt.config import RobotSection
 from eyebolt.daemon.connection_limits import READ_BYTES, WRITE_BYTES, ConnectionLimits, RateLimit
 from eyebolt.daemon.dead_peers import DEAD_AFTER_S, detect_dead_peer
-from eyebolt.logs import ThrottledLogger
+from eyebolt.daemon.dialler import Dialler
+from eyebolt.logs import LogThrottle, ThrottledLogger
 from eyebolt.protocol import (
     OPENING_BYTES,
     VERBS,
@@ -41,8 +42,6 @@ from eyebolt.protocol import (
 )
 from eyebolt.session import Caller
 
-_REDIAL_INTERVAL_S = 1.0
-_CONNECT_TIMEOUT_S = 5.0
 _DRAIN_POLL_S = 0.05
 _MAX_LOGGED_CHARACTERS = 120
 # Before a connection is closed that sent no request: seq 0, nothing kept.
@@ -91,13 +90,18 @@ class RobotServer:
         self._tasks: set[asyncio.Task[None]] = set()
         self._server: asyncio.Server | None = None
         self._throttled_log = ThrottledLogger(_log)
+        # A controller that accepts each connection and ends it is dialled for as long as it does so.
+        dials = LogThrottle(max_entries=4, window_s=600.0) if robot.dial is not None else LogThrottle()
+        self._connection_log = ThrottledLogger(_log, dials)
+        self._dialler: Dialler | None = None
         # The newest address that was turned away, until an admitted peer sends a line of the protocol.
         self._rejected_peer: str | None = None
 
     async def start(self) -> str:
         """Opens the port; returns the address, in words. Raises OSError if the address is taken."""
         if self._robot.dial is not None:
-            self._keep_task(asyncio.create_task(self._dial_forever(*split_host_port(self._robot.dial))))
+            self._dialler = Dialler(*split_host_port(self._robot.dial), self._serve)
+            self._keep_task(asyncio.create_task(self._dialler.run()))
             return f"dialling {self._robot.dial}"
         host, port = split_host_port(self._robot.listen or "")
         self._server = await asyncio.start_server(self._on_connection, host, port, limit=READ_BYTES)
@@ -126,7 +130,7 @@ class RobotServer:
         if connection is not None:
             connection.disconnect()
             peer = connection.peer
-            self._throttled_log.info("client disconnected", peer, peer=peer, connection=number)
+            self._connection_log.info("client disconnected", peer, peer=peer, connection=number)
 
     def peer(self, number: int | None) -> str | None:
         """Address of an open connection."""
@@ -142,28 +146,12 @@ class RobotServer:
                 return f"{connection.peer} sent {count} bytes without a line ending: {_LINE_ENDING_REMEDY}"
         if holder is None and self._rejected_peer is not None:
             return f"{self._rejected_peer} was turned away (46): its address is not in [robot] allow"
-        return ""
+        return self._dialler.notice() if holder is None and self._dialler is not None else ""
 
     def _keep_task(self, task: asyncio.Task[None]) -> None:
         # asyncio itself holds only weak references to tasks.
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
-
-    async def _dial_forever(self, host: str, port: int) -> None:
-        is_logged = False
-        while True:
-            try:
-                async with asyncio.timeout(_CONNECT_TIMEOUT_S):
-                    reader, writer = await asyncio.open_connection(host, port, limit=READ_BYTES)
-            except OSError as error:
-                if not is_logged:
-                    reason = str(error) or f"no answer in {_CONNECT_TIMEOUT_S:.0f} s"
-                    _log.warning("robot not reachable: retrying", address=f"{host}:{port}", reason=reason)
-                is_logged = True
-            else:
-                is_logged = False
-                await self._serve(reader, writer)
-            await asyncio.sleep(_REDIAL_INTERVAL_S)
 
     async def _on_connection(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         current = asyncio.current_task()
@@ -223,14 +211,15 @@ class RobotServer:
         connection.send_unsolicited(_NOT_NOW)
         self.drop(connection.number)
 
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> bool:
+        """Serves a connection to its end; whether a well-formed line was received on it."""
         connection = RobotConnection(next(self._numbers), _peer_of(writer), writer, self._now_s())
         number, peer = connection.number, connection.peer
         self._open[number] = connection
         self._keep_task(asyncio.create_task(_retrieve_reset(writer)))
         if (robot_socket := writer.get_extra_info("socket")) is not None:
             detect_dead_peer(robot_socket)
-        self._throttled_log.info("client connected", peer, peer=peer, connection=number)
+        self._connection_log.info("client connected", peer, peer=peer, connection=number)
         # A controller that the daemon itself dialled may be silent for ever: no other peer can have its place.
         timeout_s = None if self._robot.dial is not None else self._limits.first_line_timeout_s
         loop = asyncio.get_running_loop()
@@ -263,6 +252,7 @@ class RobotServer:
             connection.end_line_timer()
             self.drop(number)
             self._on_disconnect(number)
+        return connection.has_sent_valid_line
 
     async def _throttle(self, connection: RobotConnection, lines: int, size_bytes: int) -> None:
         rate_limit = self._rate_limit_of(connection)
