@@ -10,6 +10,7 @@ import tempfile
 import textwrap
 import time
 from collections.abc import Callable, Iterator
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -29,6 +30,15 @@ if TYPE_CHECKING:
     from eyebolt_sim.moving_arm import MovingArm
     from eyebolt_sim.replay import Played
     from eyebolt_sim.robot_program import ProgramOutcome
+
+
+class WayChoice(StrEnum):
+    """How the bytes of a transcript's lines are cut, as an option."""
+
+    lines = "lines"
+    bytes = "bytes"
+    merged = "merged"
+
 
 _FAULT_SPEC_HELP = "FAULT or FAULT@WAYPOINT; an unknown name lists them."
 STOPPED_BY_DAEMON = 3
@@ -209,6 +219,43 @@ def replay(
         raise typer.Exit(DIFFERS)
 
 
+@app.command()
+def conform(
+    address: Annotated[str, typer.Argument(metavar="HOST:PORT", help="The robot's port of a running daemon.")],
+    station: Annotated[
+        Path | None, typer.Option(help="Its station file, for pose format, joints and reply_wait_s.")
+    ] = None,
+    transcript: Annotated[list[str] | None, typer.Option(help="Play only this transcript; repeat it for more.")] = None,
+    way: Annotated[
+        list[WayChoice] | None, typer.Option(help="Cut the bytes only this way; repeat it for more.")
+    ] = None,
+    take_over: Annotated[
+        bool, typer.Option(help="Even if a robot is connected or a session is open, which ends it.")
+    ] = False,
+) -> None:
+    """Play the protocol's transcripts to a daemon, and print which rule of the wire specification it keeps.
+
+    Opens sessions of its own, which remain in the daemon's record. Does nothing if a robot is connected or a session is
+    open, unless --take-over is given. Exit code 0 if no rule failed, else 1.
+    """
+    from eyebolt.addresses import split_host_port
+    from eyebolt_sim import conformance
+
+    try:
+        host, port = split_host_port(address)
+    except ValueError as allowed:
+        raise InputFault("sim-usage", f"{address} is not an address", f"write {allowed}.") from None
+    ways = [conformance.Way[choice.name.upper()] for choice in way or WayChoice]
+    target = conformance.target_of(host, port, station)
+    print_line(f"Each transcript opens sessions of its own at {address}; they are ended, and remain in its record.")
+    with _progress_line() as show:
+        verdict = conformance.conform(target, conformance.chosen_transcripts(transcript or ()), ways, take_over, show)
+    for line in verdict.lines():
+        print_line(line)
+    if verdict.failed:
+        raise typer.Exit(DIFFERS)
+
+
 def _speed(text: str) -> float:
     try:
         speed = math.inf if text == "max" else float(text)
@@ -223,15 +270,22 @@ def _speed(text: str) -> float:
 
 @contextlib.contextmanager
 def _progress() -> Iterator[Callable[[Played], None]]:
-    """A progress line on a terminal."""
+    """A progress line on a terminal, for the lines of a replay."""
+    with _progress_line() as show:
+        yield lambda played: show(f"line {played.line.number}: {played.line.text[:60]}")
+
+
+@contextlib.contextmanager
+def _progress_line() -> Iterator[Callable[[str], None]]:
+    """A line on a terminal that each text replaces."""
     is_terminal = sys.stderr.isatty()
 
-    def on_played(played: Played) -> None:
+    def show(text: str) -> None:
         if is_terminal:
-            typer.echo(f"\r\x1b[Kline {played.line.number}: {clean_line(played.line.text[:60])}", err=True, nl=False)
+            typer.echo(f"\r\x1b[K{clean_line(text)}", err=True, nl=False)
 
     try:
-        yield on_played
+        yield show
     finally:
         if is_terminal:
             typer.echo("\r\x1b[K", err=True, nl=False)
