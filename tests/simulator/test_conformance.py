@@ -13,6 +13,7 @@ from eyebolt_sim.conformance import Rule, Target, Way, chosen_transcripts, confo
 from eyebolt_sim.verdict import Outcome
 from support.daemon_process import DaemonProcess, Robot
 from support.processes import run as run_process
+from support.processes import until
 from support.session_world import World
 
 ANY_HAND = {
@@ -154,6 +155,7 @@ def test_an_open_session_and_a_connected_robot_are_left_alone():
             with pytest.raises(InputFault) as connected:
                 play(False)
             assert robot.say("status 2") == "0,2,0,8"
+        until(lambda: daemon.world.state.robot_connection is None, "the end of the robot's connection")
         with pytest.raises(InputFault) as still_open:
             play(False)
         assert connected.value.code == still_open.value.code == "conform-in-use"
