@@ -18,13 +18,14 @@ from eyebolt_sim.board_texture import BoardTexture, Image, draw_board_texture
 from eyebolt_sim.camera_server import CameraServer, RemoteArm
 from eyebolt_sim.cell_faults import NO_FAULT, ActiveFault, CellFault
 from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, CellGeometry, Mount, Turns, make_cell_geometry, write_truth
+from eyebolt_sim.controllers import Controller, ControllerLink, ControllerProgram
 from eyebolt_sim.lens import Lens, read_lens
 from eyebolt_sim.moving_arm import MovingArm
 from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.pose_follower import PoseFollower
 from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.render import Renderer
-from eyebolt_sim.robot_link import open_link
+from eyebolt_sim.robot_link import open_connection, open_link
 from eyebolt_sim.robot_program import MovableArm, ProgramOutcome, RobotProgram, active_tool, check_waypoints
 from eyebolt_sim.touch_plan import Pointer, TouchPlan, plan_touches
 from eyebolt_sim.transforms import Array, inverse
@@ -63,6 +64,8 @@ class CellOptions:
     """standard deviation per axis of the pointer's tip; None: ``tip_sigma_mm`` of the station, or else 0"""
     fault: CellFault = NO_FAULT
     """injected fault"""
+    controller: Controller | None = None
+    """controller whose habits the robot has; None: a plain client"""
 
 
 @dataclass(frozen=True)
@@ -137,13 +140,21 @@ class Cell:
         return CameraServer(simulated_endpoint(self.station), expose, arm, before_exposure)
 
     def run_robot(self, arm: MovableArm, print_line: Callable[[str], None]) -> ProgramOutcome:
-        """Connect to the daemon and run the robot program. Raises what `open_link` and `RobotProgram` raise."""
-        robot = self.station.robot
+        """Connect to the daemon and run the robot program.
+
+        Raises what `open_link` and `RobotProgram` or `ControllerProgram` raise.
+        """
+        robot, speed = self.station.robot, self.options.speed
         pose_format = PoseFormat(robot.length, robot.rotation, robot.angle)
+        tool = active_tool(pose_format, robot.pose_of, robot.tool)
+        if self.options.controller is not None:
+            connection = open_connection(robot, self.options.wait_s)
+            with contextlib.closing(ControllerLink(self.options.controller, connection)) as controller_link:
+                controlled = ControllerProgram(controller_link, arm, tool, speed, print_line)
+                return controlled.run(self.captures, self.checks)
         with contextlib.closing(open_link(robot, self.options.wait_s)) as link:
-            tool = active_tool(pose_format, robot.pose_of, robot.tool)
             real_format = self.active_fault.fault.pose_format(pose_format)
-            program = RobotProgram(link, arm, real_format, tool, self.options.speed, print_line, self.active_fault)
+            program = RobotProgram(link, arm, real_format, tool, speed, print_line, self.active_fault)
             return program.run(self.captures, self.checks, self.touch_plan)
 
     def write_truth(self, path: Path) -> None:
@@ -167,7 +178,7 @@ def prepare_cell(station_file: Path, options: CellOptions) -> Cell:
     """The cell of a station file, with a truth drawn from the seed.
 
     Raises InputFault ``file-unreadable``, ``station-file``, ``lens-file``, ``sim-board``, ``sim-waypoints``,
-    ``sim-fault``, ``no-waypoints``, ``sim-tip`` or ``no-touches``.
+    ``sim-fault``, ``sim-controller``, ``no-waypoints``, ``sim-tip`` or ``no-touches``.
     """
     if not 3 <= options.waypoints <= MAX_WAYPOINTS:
         raise InputFault(
@@ -177,6 +188,8 @@ def prepare_cell(station_file: Path, options: CellOptions) -> Cell:
         )
     options.fault.check_fits(options.waypoints)
     station = load_station(station_file)
+    if options.controller is not None:
+        options.controller.check_fits(station.robot)
     board = station.board
     texture = draw_board_texture(
         board.kind,

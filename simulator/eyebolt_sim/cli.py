@@ -79,6 +79,9 @@ def cell(
     touch: Annotated[int, typer.Option(min=0, max=50, help="Corners of a placed board to touch at the end.")] = 0,
     tip_error_mm: Annotated[float | None, typer.Option(min=0, help="Error of the pointer's tip, one sigma.")] = None,
     inject: Annotated[str | None, typer.Option(help=f"A fault of the cell: {_FAULT_SPEC_HELP}")] = None,
+    controller: Annotated[
+        str | None, typer.Option(help="The robot has the habits of this controller language; an unknown lists them.")
+    ] = None,
     wait: Annotated[float, typer.Option(min=0.1, help="Seconds to wait for the daemon.")] = 15.0,
     truth: Annotated[Path | None, typer.Option(help="File for the truth (default: beside the station file).")] = None,
     camera_only: Annotated[
@@ -88,11 +91,14 @@ def cell(
 ) -> None:
     """Simulate camera and robot of a station against its daemon; --inject adds a fault of the cell.
 
+    With --controller the robot connects, prints, sends and reads as controllers of that language do.
+
     Exit code 0 if the session ended normally, 3 if the daemon stopped the robot program, 1 for an error.
     """
     from eyebolt.context import local_status_source
     from eyebolt_sim.cell import CellOptions, prepare_cell
     from eyebolt_sim.cell_faults import NO_FAULT, parse_cell_fault
+    from eyebolt_sim.controllers import find_controller
     from eyebolt_sim.robot_program import rejection_fault
 
     if camera_only and robot_only:
@@ -104,6 +110,12 @@ def cell(
             "sim-usage",
             "--inject cannot be combined with --camera-only, --robot-only or --touch",
             "a fault involves robot program and camera, and touches have none yet: omit the other options.",
+        )
+    if controller and (camera_only or inject or touch):
+        raise InputFault(
+            "sim-usage",
+            "--controller cannot be combined with --camera-only, --inject or --touch",
+            "its program captures and checks only: omit the other options.",
         )
     options = CellOptions(
         seed=seed,
@@ -118,6 +130,7 @@ def cell(
         touches=touch,
         tip_error_mm=tip_error_mm,
         fault=NO_FAULT if inject is None else parse_cell_fault(inject),
+        controller=None if controller is None else find_controller(controller),
     )
     simulated_cell = prepare_cell(station, options)
     if robot_only:

@@ -36,13 +36,17 @@ class PoseFormat:
     def format_pose(self, base_T_flange: Array) -> str:
         """The numbers of a pose (4, 4), m, separated by blanks, with as many decimals as a controller displays."""
         length_decimals = _LENGTH_DECIMALS[self.length]
-        rotation_part = self._rotation_numbers(Rotation.from_matrix(base_T_flange[:3, :3]))
-        rotation_decimals = _QUATERNION_DECIMALS if self._is_quaternion else _ANGLE_DECIMALS[self.angle]
-        lengths = base_T_flange[:3, 3] * _UNITS_PER_METRE[self.length]
-        texts = [f"{value:.{length_decimals}f}" for value in lengths] + [
-            f"{value:.{rotation_decimals}f}" for value in rotation_part
+        rotation_decimals = _QUATERNION_DECIMALS if self.is_quaternion else _ANGLE_DECIMALS[self.angle]
+        numbers = self.numbers(base_T_flange)
+        texts = [f"{value:.{length_decimals}f}" for value in numbers[:3]] + [
+            f"{value:.{rotation_decimals}f}" for value in numbers[3:]
         ]
         return " ".join(texts)
+
+    def numbers(self, base_T_flange: Array) -> list[float]:
+        """The numbers of a pose (4, 4), m, in full precision."""
+        lengths = base_T_flange[:3, 3] * _UNITS_PER_METRE[self.length]
+        return [float(v) for v in lengths] + self._rotation_numbers(Rotation.from_matrix(base_T_flange[:3, :3]))
 
     def parse_pose(self, numbers: Sequence[float]) -> Array:
         """The pose (4, 4), m, that ``numbers`` represent."""
@@ -50,13 +54,19 @@ class PoseFormat:
         return matrix(self._rotation(np.asarray(numbers[3:], dtype=float)), translation_m)
 
     @property
-    def _is_quaternion(self) -> bool:
+    def is_quaternion(self) -> bool:
+        """Whether rotations are unit quaternions."""
         return self.rotation.startswith("quaternion")
+
+    @property
+    def field_count(self) -> int:
+        """How many numbers a pose has."""
+        return 7 if self.is_quaternion else 4 if self.rotation == "angle-z" else 6
 
     def _rotation_numbers(self, rotation_part: Rotation) -> list[float]:
         unit = _UNITS_PER_RADIAN[self.angle]
         numbers: Array
-        if self._is_quaternion:
+        if self.is_quaternion:
             numbers = rotation_part.as_quat()
             numbers = np.roll(numbers, 1) if self.rotation == "quaternion-wxyz" else numbers
         elif self.rotation == "rotation-vector":
@@ -71,7 +81,7 @@ class PoseFormat:
 
     def _rotation(self, numbers: Array) -> Rotation:
         unit = _UNITS_PER_RADIAN[self.angle]
-        if self._is_quaternion:
+        if self.is_quaternion:
             return Rotation.from_quat(np.roll(numbers, -1) if self.rotation == "quaternion-wxyz" else numbers)
         if self.rotation == "rotation-vector":
             return Rotation.from_rotvec(numbers / unit)

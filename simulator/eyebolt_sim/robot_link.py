@@ -123,16 +123,30 @@ def open_link(robot: RobotSection, wait_s: float) -> RobotLink:
 
     Raises what `connect_to_daemon` and `accept_daemon` raise.
     """
-    host, port = split_host_port(robot.listen or robot.dial or "")
-    return (connect_to_daemon if robot.listen else accept_daemon)(host, port, wait_s)
+    return RobotLink(open_connection(robot, wait_s), robot.listen or robot.dial or "")
 
 
 def connect_to_daemon(host: str, port: int, wait_s: float) -> RobotLink:
     """Connect to a listening daemon, retrying for ``wait_s`` seconds. Raises MachineFault ``sim-no-daemon``."""
+    return RobotLink(_connect(host, port, wait_s), f"{host}:{port}")
+
+
+def accept_daemon(host: str, port: int, wait_s: float) -> RobotLink:
+    """Accept a connection of a daemon that dials. Raises MachineFault ``sim-no-daemon``, ``sim-port``."""
+    return RobotLink(_accept(host, port, wait_s), f"{host}:{port}")
+
+
+def open_connection(robot: RobotSection, wait_s: float) -> socket.socket:
+    """The socket of `open_link`."""
+    host, port = split_host_port(robot.listen or robot.dial or "")
+    return (_connect if robot.listen else _accept)(host, port, wait_s)
+
+
+def _connect(host: str, port: int, wait_s: float) -> socket.socket:
     deadline = Deadline.after(wait_s)
     while True:
         with contextlib.suppress(OSError):
-            return RobotLink(socket.create_connection((host, port), timeout=max(_RETRY_S, wait_s)), f"{host}:{port}")
+            return socket.create_connection((host, port), timeout=max(_RETRY_S, wait_s))
         if deadline.has_passed:
             raise MachineFault(
                 "sim-no-daemon",
@@ -144,8 +158,7 @@ def connect_to_daemon(host: str, port: int, wait_s: float) -> RobotLink:
         time.sleep(_RETRY_S)
 
 
-def accept_daemon(host: str, port: int, wait_s: float) -> RobotLink:
-    """Accept a connection of a daemon that dials. Raises MachineFault ``sim-no-daemon``, ``sim-port``."""
+def _accept(host: str, port: int, wait_s: float) -> socket.socket:
     try:
         listener = socket.create_server((host, port))
     except OSError as fault:
@@ -168,4 +181,4 @@ def accept_daemon(host: str, port: int, wait_s: float) -> RobotLink:
                 host=host,
                 port=port,
             ) from fault
-    return RobotLink(connection, f"{host}:{port}")
+    return connection

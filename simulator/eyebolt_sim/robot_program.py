@@ -53,6 +53,8 @@ class ProgramOutcome:
     """the end of the program in a few words"""
     rejected_requests: tuple[RejectedRequest, ...] = ()
     """requests without success, in order"""
+    result: tuple[float, ...] = ()
+    """numbers of the accepted result, in the robot's pose format; empty if none was handed out"""
 
     @property
     def solved(self) -> bool:
@@ -144,15 +146,16 @@ class RobotProgram:
             f"solve: {solved.code}" + (f", p95 {solved.aux / 1000:.3f} mm" if solved.code.is_success else "")
         )
         result = self._request("result")
-        numbers = " ".join(f"{value:g}" for value in result.numbers)
+        printed = " ".join(f"{value:g}" for value in result.numbers)
         self.print_line(
-            f"result: {numbers}" if result.code.is_success else f"result: {result.code}, none is handed out"
+            f"result: {printed}" if result.code.is_success else f"result: {result.code}, none is handed out"
         )
         self._request("bye")
         if solved.code == Code.NOT_ACCEPTED:
             return self._stopped(solved)
         message = "done" if solved.code.is_success else f"the daemon could not solve: {solved.code}"
-        return ProgramOutcome(None, self._pairs_kept, message, tuple(self._rejected_requests))
+        numbers = result.numbers if result.code.is_success else ()
+        return ProgramOutcome(None, self._pairs_kept, message, tuple(self._rejected_requests), numbers)
 
     def _note_rejection(self, verb: str, number: int, reply: Reply) -> None:
         if not reply.code.is_success:

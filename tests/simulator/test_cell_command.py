@@ -184,6 +184,8 @@ def test_errors_have_a_code_and_a_remedy(make_station, tmp_path, in_process):
         (in_process("cell", without_lens, "--waypoints", 50), "sim-waypoints"),
         (in_process("cell", without_lens, "--camera-only", "--robot-only"), "sim-usage"),
         (in_process("cell", without_lens, "--inject", "board-moved", "--touch", 3), "sim-usage"),
+        (in_process("cell", without_lens, "--controller", "krl", "--touch", 3), "sim-usage"),
+        (in_process("cell", without_lens, "--controller", "basic"), "sim-controller"),
         (in_process("cell", without_lens, "--inject", "board-move"), "sim-fault"),
     ):
         assert status == 1

@@ -445,6 +445,19 @@ def _cell_faults(_: str) -> str:
     return _table(("fault", "what is wrong", "first reply without success", "first finding"), rows)
 
 
+def _controllers(_: str) -> str:
+    """The models of controllers."""
+    from eyebolt_sim.controllers import CONTROLLERS
+
+    rows = []
+    for row in CONTROLLERS.values():
+        form = row.pose_format
+        angle = "" if form.is_quaternion else f", {form.angle}"
+        connections = ", ".join(f"`{connection}`" for connection in row.connections)
+        rows.append((f"`{row.name}`", connections, f"{form.length}, {form.rotation}{angle}", row.traits))
+    return _table(("controller", "[robot]", "`length`, `rotation`, `angle`", "habits"), rows)
+
+
 def _replay_faults(_: str) -> str:
     """Faults that a replay can inject, and the promise of the daemon under each."""
     from eyebolt_sim.replay.faults import REPLAY_FAULTS
@@ -458,6 +471,7 @@ TABLES: dict[str, Callable[[str], str]] = {
     "cell-faults": _cell_faults,
     "bench-results": _bench_results,
     "codes": _codes,
+    "controllers": _controllers,
     "verbs": _verbs,
     "errors": _errors,
     "evidence-keys": _evidence_keys,

@@ -18,7 +18,7 @@ from eyebolt_sim.cell import CellOptions, prepare_cell
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.render import Renderer
-from eyebolt_sim.waypoints import plan_waypoints
+from eyebolt_sim.waypoints import Waypoint, plan_waypoints
 from support.folder_camera_cell import FAR_MM, NEAR_MM, write_station
 
 LENS = simple_lens(640, 480, 700.0, (-0.1, 0.05, 0.0005, -0.0005, 0))
@@ -33,6 +33,10 @@ class PushedCell:
     """(n, H, W), gray levels"""
     poses: tuple[str, ...]
     """the fields of each waypoint's pose as the robot prints them"""
+    waypoints: tuple[Waypoint, ...]
+    """joints and pose of each"""
+    mount: str
+    """``fixed`` or ``arm``"""
 
     def station(
         self, place: Path, tolerance_mm: float = 0.001, min_pairs: int = 8, max_pairs: int = 1000, **changes: Any
@@ -40,6 +44,7 @@ class PushedCell:
         """A station file in the folder ``place``; the default tolerance is never met, so that sessions continue."""
         lines = ('source = "push"', f'endpoint = "{endpoint_of(place)}"', 'motion_check = "off"')
         goal = {"min_pairs = 8": f"min_pairs = {min_pairs}", "max_pairs = 40": f"max_pairs = {max_pairs}"}
+        changes = {"mount": self.mount} | changes
         return write_station(place, lens=LENS, camera_lines=lines, tolerance_mm=tolerance_mm, edit=goal, **changes)
 
     def line(self, verb: str, seq: int, index: int) -> str:
@@ -52,16 +57,17 @@ def endpoint_of(place: Path) -> str:
     return f"ipc://{place}/camera"
 
 
-def record_pushed_cell(folder: Path, waypoints: int, seed: int) -> PushedCell:
+def record_pushed_cell(folder: Path, waypoints: int, seed: int, mount: str = "fixed") -> PushedCell:
     """Renders the image of every waypoint; the robot noise is in the images, not in the reported poses."""
-    cell = prepare_cell(write_station(folder, lens=LENS), CellOptions(seed=seed, waypoints=3, checks=False))
+    station_file = write_station(folder, lens=LENS, mount=mount)
+    cell = prepare_cell(station_file, CellOptions(seed=seed, waypoints=3, checks=False))
     planned = plan_waypoints(cell.scene, LENS, cell.board.shape, NEAR_MM / 1e3, FAR_MM / 1e3, waypoints, seed)
     arm, renderer, images = cell.moving_arm(), Renderer(LENS, cell.board, seed=seed), []
     for number, waypoint in enumerate(planned):
         arm.move_to(waypoint.joints_rad, 1e-6, float(number))
         images.append(renderer.render(cell.view_from_outward(arm.pose_at(number + 0.5)), number))
     poses = tuple(PoseFormat().format_pose(waypoint.base_T_flange) for waypoint in planned)
-    return PushedCell(np.array(images), poses)
+    return PushedCell(np.array(images), poses, tuple(planned), mount)
 
 
 class PushingCamera:
