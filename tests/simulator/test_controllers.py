@@ -219,10 +219,7 @@ def test_every_model_runs_a_session_and_reads_the_result(row, connection, accept
     assert outcome.rejected_requests == (("solve", 1, Code(28)),)
     for raw_pose, index in zip(facts, (0, 1, 0, POSES - 1), strict=True):
         exact = form.numbers(cell.problem.base_T_flange_reported[index])
-        printed = [
-            float(row.number.text(v, row.decimals[0] if k < 3 else row.decimals[1])) for k, v in enumerate(exact)
-        ]
-        assert list(raw_pose) == printed
+        assert list(raw_pose) == row.printed_numbers(exact)
     read = form.parse_pose(outcome.result)
     # The reply rounds both; single precision holds seven digits.
     assert read == pytest.approx(transform, abs=3e-6)

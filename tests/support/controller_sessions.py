@@ -60,27 +60,29 @@ class ShownArm:
 
 @dataclass(frozen=True)
 class _Numbers:
-    """The pose format of a plain client that prints the numbers of a pose with ``text``."""
+    """The pose format of a plain client that prints all digits of the numbers of a pose, after ``printed``."""
 
     pose_format: PoseFormat
-    text: Callable[[list[float]], Sequence[str]]
+    printed: Callable[[list[float]], Sequence[float]]
 
     def format_pose(self, base_T_flange: np.ndarray) -> str:
         """See ``PoseFormat``."""
-        return " ".join(self.text(self.pose_format.numbers(base_T_flange)))
+        return " ".join(repr(number) for number in self.printed(self.pose_format.numbers(base_T_flange)))
 
 
 class ControllerCell:
     """A daemon of its own for the sessions of one controller in a recorded cell; a context manager."""
 
-    def __init__(self, cell: PushedCell, place: Path, controller: Controller, connection: Connection) -> None:
+    def __init__(
+        self, cell: PushedCell, place: Path, controller: Controller, connection: Connection, min_pairs: int = 6
+    ) -> None:
         self.controller = controller
         self._cell, self._place = cell, place
         form, wait_s = controller.pose_format, controller.min_reply_wait_s
         station_file = cell.station(
             place,
             tolerance_mm=3.0,
-            min_pairs=6,
+            min_pairs=min_pairs,
             max_pairs=40,
             connection=f'{connection} = "127.0.0.1:{free_ports(1)[0]}"',
             length=form.length,
@@ -110,15 +112,7 @@ class ControllerCell:
     def plain(self, full_precision: bool = False) -> ClientSession:
         """A session of a plain client that sends the same numbers, or those of ``full_precision``."""
         row = self.controller
-
-        def rounded(numbers: list[float]) -> list[str]:
-            texts = [row.number.text(v, row.decimals[0] if k < 3 else row.decimals[1]) for k, v in enumerate(numbers)]
-            return [repr(float(text)) for text in texts]
-
-        def full(numbers: list[float]) -> list[str]:
-            return [repr(number) for number in numbers]
-
-        numbers: Any = _Numbers(row.pose_format, full if full_precision else rounded)
+        numbers: Any = _Numbers(row.pose_format, (lambda exact: exact) if full_precision else row.printed_numbers)
         with contextlib.closing(RobotLink(open_connection(self.robot, LONGEST_S), "the daemon")) as link:
             return self._run(RobotProgram(link, self._arm(), numbers, np.eye(4), _SPEED, print_nothing))
 

@@ -102,9 +102,11 @@ class _PreparedContext(StationContext):
     """A station whose solves are looked up in ``solves``, if the same data set was solved before."""
 
     solves: Solves
+    delay: Callable[[], None]
 
     def solve(self, dataset: Dataset, refine_lens: bool = False) -> SolvedDataset:
         """See ``StationContext``."""
+        self.delay()
         key = (*_key(dataset.pairs), "checks", *_key(dataset.checks), len(dataset.placed_boards), refine_lens)
         if key not in self.solves:
             self.solves[key] = super().solve(dataset, refine_lens)
@@ -132,7 +134,7 @@ class _NoCamera:
 class _PreparedAcquisition:
     """Instead of ``ImageAcquisition``: an image is one pixel with the number of the pose where the robot stands."""
 
-    def __init__(self, context: StationContext, cell: PreparedCell, stands_at: Callable[[], int]) -> None:
+    def __init__(self, context: _PreparedContext, cell: PreparedCell, stands_at: Callable[[], int]) -> None:
         self._context, self._cell, self._stands_at = context, cell, stands_at
         self._frames: dict[int, Frame] = {}
         self._count = 0
@@ -142,6 +144,7 @@ class _PreparedAcquisition:
 
     def grab(self, command: msg.Grab) -> msg.Event:
         time.sleep(max(0.0, (command.not_before_ns - time.monotonic_ns()) / 1e9))
+        self._context.delay()
         self._count += 1
         now_ns = time.monotonic_ns()
         pixels = np.full((1, 1), self._stands_at(), np.uint8)
@@ -150,6 +153,7 @@ class _PreparedAcquisition:
         return msg.Grabbed(command.task, now_ns, now_ns, frame.method, frame.name)
 
     def detect(self, command: msg.Detect, load: Callable[[str], Pixels]) -> msg.Event:
+        self._context.delay()
         frame = self.frame(command.task)
         pixels = frame.pixels if frame is not None else load(command.name)
         found = self._cell.detection(int(pixels[0, 0]))
@@ -158,12 +162,18 @@ class _PreparedAcquisition:
 
 
 class PreparedDaemon:
-    """A daemon of ``station_file``. ``stands_at`` is the number of the pose where the robot stands."""
+    """A daemon of ``station_file``. ``stands_at`` is the number of the pose where the robot stands.
 
-    def __init__(self, cell: PreparedCell, station_file: Path, solves: Solves) -> None:
+    ``delay`` is called in the worker threads before an image, a detection and a solve, and takes as long as it likes.
+    """
+
+    def __init__(
+        self, cell: PreparedCell, station_file: Path, solves: Solves, delay: Callable[[], None] = lambda: None
+    ) -> None:
         loaded = load_context(station_file)
         self.context = _PreparedContext(**{field.name: getattr(loaded, field.name) for field in fields(loaded)})
-        object.__setattr__(self.context, "solves", solves)
+        for name, value in (("solves", solves), ("delay", delay)):
+            object.__setattr__(self.context, name, value)
         self.stands_at = 0
         self._cell = cell
         self._thread: threading.Thread | None = None

@@ -108,8 +108,15 @@ class Controller:
 
     def pose_parts(self, numbers: list[float]) -> list[str]:
         """The strings of a pose; ``numbers`` in the units of its format."""
+        return self.pose.parts(self._texts(numbers))
+
+    def printed_numbers(self, numbers: list[float]) -> list[float]:
+        """What `pose_parts` prints, as numbers: the pose as far as its decimals hold it."""
+        return [float(text) for text in self._texts(numbers)]
+
+    def _texts(self, numbers: list[float]) -> list[str]:
         lengths, rotation = self.decimals
-        return self.pose.parts([self.number.text(v, lengths if k < 3 else rotation) for k, v in enumerate(numbers)])
+        return [self.number.text(v, lengths if k < 3 else rotation) for k, v in enumerate(numbers)]
 
     def station_lines(self, connection: Connection, address: str) -> list[str]:
         """What its [robot] section needs."""

@@ -1,0 +1,1 @@
+"""Sessions of modelled controllers."""

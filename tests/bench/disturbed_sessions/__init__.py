@@ -1,0 +1,1 @@
+"""Sessions on disturbed lines."""
