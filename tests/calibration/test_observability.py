@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from eyebolt.calibration import WorkingVolume, weakest_direction
+from eyebolt.calibration.estimation import joint_estimate
+from eyebolt.calibration.estimation.observability import weak_directions
 from eyebolt.calibration.solution import Refusal, Solution
 from eyebolt.calibration.solve import solve
 from eyebolt.geometry import FlangeRotation
@@ -123,3 +125,14 @@ def test_what_is_observable_does_not_depend_on_the_size_of_the_cell(cases, mount
     ]
     assert sigmas_m[1] == pytest.approx(10 * sigmas_m[0], rel=1e-3)
     assert sigmas_m[1] > 0.03
+
+
+def test_sigmas_of_directions_are_displacements_at_the_middle_of_the_working_distance(cases):
+    """A rotation by 1 rad counts as a displacement by the distance, about each of the three axes."""
+    made = make_problem("arm", 12, 0)
+    problem = replace(cases.convert(made), volume=WorkingVolume(2.0, 4.0))
+    joint = joint_estimate(problem, cases.observations_of(problem), made.hand_eye_true, made.nuisance_true)
+    to_displacement = np.diag([1.0, 1.0, 1.0, 3.0, 3.0, 3.0])
+    covariance = to_displacement @ np.linalg.inv(joint.normal)[:6, :6] @ to_displacement
+    expected = np.sqrt(np.linalg.eigvalsh(covariance))[::-1]
+    assert [found.sigma_m for found in weak_directions(problem, joint)] == pytest.approx(expected, rel=1e-6)

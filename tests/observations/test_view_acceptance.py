@@ -249,6 +249,8 @@ def test_corners_that_do_not_fit_the_board():
     assert assessed(detected(), view=View(residual_px=3.1), baseline=Baseline(residual_px=2.0)).code == 0, (
         "usual in this session"
     )
+    unusual = assessed(detected(), view=View(residual_px=5.1), baseline=Baseline(residual_px=2.0))
+    assert (unusual.code, unusual.measure.limit) == (20, 3.0)
     assert assessed(detected(), view=View(no_pose=True)).code == 24
 
 

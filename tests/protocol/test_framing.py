@@ -200,3 +200,12 @@ def test_a_line_is_unfinished_from_its_first_character_to_its_ending(data, unfin
     assert splitter.has_unfinished_line is unfinished
     splitter.feed(b"\n")
     assert splitter.has_unfinished_line is False
+
+
+def test_a_line_without_a_reply_is_forgotten():
+    """Live poses come hundreds of times a second, for hours."""
+    endings = ReplyEndings()
+    line_id = endings.register(b"\n")
+    endings.discard(line_id)
+    with pytest.raises(KeyError):
+        endings.ending_for(line_id)

@@ -18,7 +18,7 @@ from eyebolt.errors import EyeboltError, InputFault
 from eyebolt.geometry import Mount
 from eyebolt.observations import Dataset
 from eyebolt.results import ACCEPTED_NAME, REPLACED_NAME, accept_session, read_accepted, read_result
-from eyebolt.results.files import write_result
+from eyebolt.results.files import accepted_signature, write_result
 from eyebolt.session import DetectionFact, ImageFact, ReplyFact, decode_facts, encode_fact, fold
 from eyebolt.session.facts import FrameInfo, RequestRef, SessionFact
 from eyebolt.store import RESULT_NAME, SessionFolder
@@ -115,6 +115,35 @@ def test_a_result_is_given_to_the_robot_once_it_is_accepted(cell, session):
     found = read_accepted(cell.context)
     assert (found.session, found.by, found.gap, found.is_newest) == (NAME, "R. Ode", None, True)
     assert np.array_equal(found.transform, np.eye(4))
+
+
+def test_checks_are_compared_with_the_board_of_the_accepted_result(cell):
+    session, Y = cell.session(), np.eye(4)
+    Y[:3, 3] = 0.1, -0.2, 0.3
+    cell.solve(session, Y=Y)
+    accept_session(session, "R. Ode")
+    assert read_accepted(cell.context).board_transform == pytest.approx(Y)
+
+
+def test_the_signature_changes_with_the_newest_result_of_the_accepted_session(cell, session):
+    accept_session(session, "R. Ode")
+    accepted = read_accepted(cell.context)
+    before = accepted_signature(cell.record, accepted), accepted_signature(cell.record, None)
+    assert accepted_signature(cell.record, accepted) == before[0]
+    cell.solve(session, corner_rms_px=0.2)
+    assert accepted_signature(cell.record, accepted) != before[0]
+    # Of which session it is, is known once it was read.
+    assert accepted_signature(cell.record, None) == before[1]
+
+
+def test_results_give_the_robot_the_same_only_if_both_give_it_a_transform(cell, session):
+    result = read_result(session)
+    assert result.has_transform_of(result)
+    refused = result.model_copy(update={"transform": None})
+    for other in (refused, result.model_copy(update={"session": OTHER})):
+        assert not result.has_transform_of(other)
+        assert not other.has_transform_of(result)
+    assert not refused.has_transform_of(refused)
 
 
 @pytest.mark.parametrize(

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from eyebolt.geometry import MATRIX_NAMES, PoseFormat
-from eyebolt.results.document import Contributions, Deviation, ExpectedError, Lens, Residuals, ResultDocument
+from eyebolt.results.document import Contributions, Deviation, ExpectedError, Lens, Residuals, ResultDocument, Transform
 
 
 def summary(document: ResultDocument, with_acceptance: bool = True) -> list[str]:
     """The lines. ``with_acceptance``: whether to state who accepted the result (a new solve is accepted by nobody)."""
     lines = [f"acceptance: {document.acceptance} - {document.reason}"]
-    lines += _refusal_lines(document) if document.transform is None else _solution_lines(document)
+    transform = document.transform
+    lines += _refusal_lines(document) if transform is None else _solution_lines(document, transform)
     lines += [f"  pair {p.pair}: {p.reason}" for p in document.pairs.excluded]
     if with_acceptance:
         accepted = document.accepted
@@ -24,8 +25,8 @@ def _refusal_lines(document: ResultDocument) -> list[str]:
     return [*lines, f"pairs: {document.pairs.used} usable"]
 
 
-def _solution_lines(document: ResultDocument) -> list[str]:
-    lines = [*_transform_lines(document), *_error_lines(document)]
+def _solution_lines(document: ResultDocument, transform: Transform) -> list[str]:
+    lines = [*_transform_lines(document, transform), *_error_lines(document)]
     lines.append(f"cross-validation: {_residuals(document.cross_validation)}")
     noise, scale, focal = document.robot_noise, document.board_scale, document.focal_length
     if noise is not None:
@@ -58,13 +59,11 @@ def _solution_lines(document: ResultDocument) -> list[str]:
     return lines + [f"{f.severity}: {f.message}: {f.remedy}" for f in document.findings]
 
 
-def _transform_lines(document: ResultDocument) -> list[str]:
-    if document.transform is None:
-        return []
-    lines, name, pose = [], document.transform.name, document.transform.robot_pose
+def _transform_lines(document: ResultDocument, transform: Transform) -> list[str]:
+    lines, name, pose = [], transform.name, transform.robot_pose
     if pose is None:
         # The robot's own format cannot hold it.
-        numbers = [*document.transform.translation_mm, *document.transform.quaternion_wxyz]
+        numbers = [*transform.translation_mm, *transform.quaternion_wxyz]
         lines.append(f"{name} (mm, quaternion-wxyz): {_numbers(numbers, PoseFormat().decimals)}")
     else:
         decimals = pose.pose_format.decimals
