@@ -7,7 +7,7 @@ import pytest
 from pydantic import TypeAdapter
 from scipy.spatial.transform import Rotation
 
-from eyebolt.boards.detection import Detection, NoDetection
+from eyebolt.boards.detection import Detection, MarkerLayout, NoDetection, OtherMarkers
 from eyebolt.boards.exposure import ExposureStats, not_found_reason
 from eyebolt.observations import thresholds
 from eyebolt.observations.arm_motion import ArmMotion
@@ -367,3 +367,58 @@ def test_few_common_corners_are_no_evidence_of_an_old_image():
     part = replace(seen, ids=seen.ids[:9], corners_px=seen.corners_px[:9] + 0.01)
     found = assessed(seen, at=pose(0, 30), view=View(distance_mm=700.0), earlier=[earlier(part)], focal_px=1450.0)
     assert found.code == 0
+
+
+@pytest.mark.parametrize(
+    ("layout", "columns", "named"),
+    [
+        (MarkerLayout.DICTIONARY, None, "5X5_100"),
+        (MarkerLayout.SWAPPED, 9, "columns = 9"),
+        (MarkerLayout.COLUMNS, 7, "columns = 7"),
+        (MarkerLayout.CORNER_ORDER, None, "corner_order"),
+        (MarkerLayout.MORE, None, "rows"),
+        (MarkerLayout.OTHER, None, "columns, rows and corner_order"),
+        (MarkerLayout.MIRRORED, None, "mirroring"),
+    ],
+)
+def test_markers_of_another_board_name_the_key_to_look_at(layout, columns, named):
+    markers = OtherMarkers(layout, "5X5_100", 12, 3, 40, columns)
+    found = assessed(NoDetection("no-board", LIGHT, SIZE_PX, markers))
+    assert found.code == 20
+    assert named in found.remedy
+    for text in ("12 markers", "5X5_100", "3 to 40"):
+        assert text in found.message
+
+
+def test_glare_is_named_where_it_may_hide_the_board():
+    glare = replace(LIGHT, saturated_fraction=0.06)
+    found = assessed(NoDetection("no-board", glare, SIZE_PX))
+    assert (found.code, "6%" in found.message) == (20, True)
+    assert (
+        "saturated" not in assessed(NoDetection("no-board", replace(glare, saturated_fraction=0.05), SIZE_PX)).message
+    )
+
+
+@pytest.mark.parametrize(("bits", "largest", "code"), [(10, 1023, 25), (12, 4095, 25), (14, 16383, 2)])
+def test_values_of_fewer_bits_in_16_bits_are_named_as_such_and_not_as_dark(bits, largest, code):
+    full = largest / 65535
+    dark = replace(LIGHT, dark_level=0.1 * full, bright_level=0.4 * full, largest_value=largest)
+    for found, expected in ((assessed(NoDetection("dark", dark, SIZE_PX)), 25), (assessed(detected(dark)), code)):
+        assert found.code == expected
+        assert f"{bits} bits" in found.message
+        assert f"times {65536 >> bits}" in found.remedy
+    night = replace(dark, bright_level=0.02 * full)
+    for found in (assessed(NoDetection("dark", night, SIZE_PX)), assessed(detected(night))):
+        assert found.code == 25
+        assert "bits" not in found.message
+
+
+def test_glare_is_named_where_corners_are_missing():
+    spot = ExposureMap(Region.UPPER_LEFT, 0.31, Region.WHOLE, 0.7, 0.01)
+    found = assessed(detected(corners=10), view=View(exposure_map=spot))
+    assert found.code == 25
+    assert Region.UPPER_LEFT.phrase in found.message
+    # Without a map of the board, which takes four corners, the whole image counts.
+    found = assessed(detected(corners=3), view=View(saturated_image_fraction=0.06))
+    assert (found.code, found.measure.value) == (25, 3 / CORNERS)
+    assert assessed(detected(corners=3), view=View(saturated_image_fraction=0.05)).code == 24

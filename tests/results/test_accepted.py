@@ -2,8 +2,10 @@
 
 import json
 import os
+import shutil
 import stat
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,17 +13,19 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from eyebolt.boards import ExposureStats
+from eyebolt.boards.chessboard import Chessboard
 from eyebolt.boards.detection import Detection
-from eyebolt.calibration import AcceptanceCause, ResultAcceptance
+from eyebolt.calibration import AcceptanceCause, Refusal, ResultAcceptance
+from eyebolt.calibration.solution import RefusalCode
 from eyebolt.context import load_context
 from eyebolt.errors import EyeboltError, InputFault
 from eyebolt.geometry import Mount
 from eyebolt.observations import Dataset
 from eyebolt.results import ACCEPTED_NAME, REPLACED_NAME, accept_session, read_accepted, read_result
-from eyebolt.results.files import accepted_signature, write_result
+from eyebolt.results.files import accepted_signature, unreadable_accepted, write_result
 from eyebolt.session import DetectionFact, ImageFact, ReplyFact, decode_facts, encode_fact, fold
 from eyebolt.session.facts import FrameInfo, RequestRef, SessionFact
-from eyebolt.store import RESULT_NAME, SessionFolder
+from eyebolt.store import ERROR_MAP_NAME, RESULT_NAME, SessionFolder
 from support.folder_camera_cell import write_station
 from support.solutions import made_up_solution
 
@@ -349,3 +353,83 @@ def test_the_note_of_a_replaced_result_is_on_the_disk(cell, session, monkeypatch
     cell.solve(other)
     accept_session(other, "T. Wright")
     assert REPLACED_NAME in synced
+
+
+def test_a_board_that_looks_the_same_from_its_other_end_has_two_numberings(cell, session):
+    accept_session(session, "R. Ode")
+    marked = read_accepted(cell.context).board_corners_m
+    assert marked.shape == (1, len(cell.context.board.corners_m()), 3)
+    plain = Chessboard(columns=10, rows=8, square_m=0.015)
+    here, there = read_accepted(replace(cell.context, board=plain)).board_corners_m
+    # The last corner is the first one of the board turned by half a turn in its plane.
+    assert there == pytest.approx(here[::-1], abs=1e-12)
+
+
+def test_without_its_session_the_accepted_result_is_in_use_and_not_known_to_be_the_newest(cell, session):
+    accept_session(session, "R. Ode")
+    shutil.rmtree(session)
+    found = read_accepted(cell.context)
+    assert (found.gap, found.is_newest) == (None, False)
+    assert np.array_equal(found.transform, np.eye(4))
+
+
+def test_an_accepted_result_that_cannot_be_read_gives_the_robot_nothing():
+    found = unreadable_accepted("it is empty")
+    assert (found.session, found.by, found.transform, found.board_transform, found.is_newest) == (
+        "",
+        "",
+        None,
+        None,
+        False,
+    )
+    assert "it is empty" in found.gap.message
+    assert found.board_corners_m.size == 0
+
+
+@pytest.mark.parametrize("content", [None, b"\xff\xfe"])
+def test_a_result_that_cannot_be_read_is_named(session, content):
+    path = session / RESULT_NAME
+    path.unlink()
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(EyeboltError) as fault:
+        read_result(session)
+    assert fault.value.code == "record-read"
+    assert str(path) in fault.value.message
+
+
+def test_an_older_result_does_not_state_what_it_rests_on(session):
+    path = session / RESULT_NAME
+    content = json.loads(path.read_text())
+    del content["based_on"]
+    path.write_text(json.dumps(content))
+    with pytest.raises(InputFault) as fault:
+        accept_session(session, "R. Ode")
+    assert fault.value.code == "result-outdated"
+    assert "nothing stated in the result" in fault.value.message
+
+
+def test_a_refusal_removes_the_error_map_of_the_result_before(cell, session):
+    drawing = session / ERROR_MAP_NAME
+    assert drawing.read_text().startswith("<svg")
+    refusal = Refusal(RefusalCode.TOO_FEW_PAIRS, "2 usable pairs", "capture more", 2)
+    for _ in range(2):
+        write_result(cell.context, session, dataset_of(session), refusal, GOOD, accept=False)
+        assert not drawing.exists()
+
+
+@pytest.mark.parametrize("blocked", [REPLACED_NAME, ACCEPTED_NAME, RESULT_NAME, ERROR_MAP_NAME])
+def test_a_file_that_cannot_be_written_is_named(cell, session, blocked):
+    accept_session(session, "R. Ode")
+    path = (session if blocked in (RESULT_NAME, ERROR_MAP_NAME) else cell.record) / blocked
+    path.unlink(missing_ok=True)
+    (path / "in the way").mkdir(parents=True)
+    with pytest.raises(EyeboltError) as fault:
+        if blocked == REPLACED_NAME:
+            accept_session(session, "T. Wright")
+        elif blocked == ERROR_MAP_NAME:
+            refusal = Refusal(RefusalCode.TOO_FEW_PAIRS, "2 usable pairs", "capture more", 2)
+            write_result(cell.context, session, dataset_of(session), refusal, GOOD, accept=False)
+        else:
+            cell.solve(session, accept=True)
+    assert str(path) in fault.value.message

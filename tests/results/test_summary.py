@@ -151,3 +151,12 @@ def test_a_tolerance_of_the_transform_alone_is_named(solution):
     document = ResultDocument.of(provenance, solution, assess_result(solution, 1.0, ToleranceOf.TRANSFORM))
     assert "tolerance: 1 mm, for the p95 of the error of the transform alone, at 95 % confidence" in summary(document)
     assert "of the transform alone" in document.reason
+
+
+def test_a_transform_that_the_robots_format_cannot_hold_is_printed_in_full(solution):
+    tilted = replace(PROVENANCE, result_format=result_format(PoseFormat("mm", "angle-z", "deg")))
+    document = ResultDocument.of(tilted, solution, ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, "good"))
+    assert document.transform.robot_pose is None
+    values = [*document.transform.translation_mm, *document.transform.quaternion_wxyz]
+    (line,) = [line for line in summary(document) if "(mm, quaternion-wxyz)" in line]
+    assert line.endswith(numbers(values, PoseFormat().decimals))
