@@ -2,49 +2,22 @@
 
 import contextlib
 import re
-import shutil
 import socket
-import subprocess
 import threading
-from pathlib import Path
 
 import pytest
 
 from eyebolt.geometry import PoseFormat
 from eyebolt.protocol import LateLineFeed, LineSplitter, encode
 from support.processes import run as run_process
+from support.robot_languages.c_option import SCRIPTS, compiled, has_compiler
 from support.robot_languages.cell import RESULT, Daemon, Plan
 
-FOLDER = Path(__file__).resolve().parents[2] / "robot_scripts" / "inform"
-STAND = Path(__file__).parent / "c_option"
 FORMAT = PoseFormat("um", "euler-xyz", "1e-4deg")
 POSES = ["-9999999 -9999999 -9999999 -1799999 -1799999 -1799999", "1 -2 3 -4 5 -6", "0 0 0 0 0 0", "7 8 9 900000 1 2"]
 DONE, NO_MORE, REFUSED, STOPPED, GIVEN_UP = range(5)
 
-pytestmark = pytest.mark.skipif(shutil.which("gcc") is None, reason="no C compiler")
-
-
-def compiled(folder, name, *changes):
-    """The program, with the changes (old, new) of its text; warnings are errors."""
-    text = (FOLDER / f"{name}.c").read_text("ascii")
-    for old, new in changes:
-        assert old in text
-        text = text.replace(old, new)
-    (folder / f"{name}.c").write_text(text)
-    shutil.copy(STAND / "c_option.h", folder)
-    command = [
-        "gcc",
-        "-std=c99",
-        "-D_GNU_SOURCE",
-        "-Wall",
-        "-Wextra",
-        "-Wformat-overflow",
-        "-Werror",
-        "-I",
-        str(folder),
-    ]
-    subprocess.run([*command, str(folder / f"{name}.c"), str(STAND / "stand.c"), "-o", str(folder / name)], check=True)
-    return folder / name
+pytestmark = pytest.mark.skipif(not has_compiler, reason="no C compiler")
 
 
 @pytest.fixture(scope="module")
@@ -214,7 +187,7 @@ def test_a_changed_program_is_found(tmp_path, change, requests):
 
 @pytest.mark.parametrize("name", ["calibrate", "eye_ask"])
 def test_the_labels_and_the_variables_of_a_job_fit_together(name):
-    lines = (FOLDER / f"{name}.jbi").read_text("ascii").splitlines()
+    lines = (SCRIPTS / f"{name}.jbi").read_text("ascii").splitlines()
     labels = {line for line in lines if line.startswith("*")}
     jumps = set(re.findall(r"^JUMP (\*\w+)", "\n".join(lines), re.MULTILINE))
     assert jumps <= labels
@@ -223,7 +196,7 @@ def test_the_labels_and_the_variables_of_a_job_fit_together(name):
     for message in re.findall(r'MSG "(.*)"', "\n".join(lines)):
         assert len(message) <= 32
     # The variables that the program and the job share.
-    program = (FOLDER / "calibrate.c").read_text("ascii")
+    program = (SCRIPTS / "calibrate.c").read_text("ascii")
     used = set(re.findall(r"\b([BI]0\d\d)\b", "\n".join(lines))) - {"B014", "B015"}
     assert used <= set(re.findall(r"\b([BI]0\d\d)\b", program.split("*/")[0]))
     patterns = (

@@ -5,9 +5,7 @@ with each reply code, lost replies, interrupted sessions and the largest numbers
 executed, so that no line it can send and no reply it can read is left out; and changed scripts are found.
 """
 
-import functools
 import re
-from pathlib import Path
 
 import pytest
 
@@ -15,50 +13,14 @@ from eyebolt.geometry import PoseFormat
 from eyebolt.protocol import Code
 from support.robot_languages import DIALECTS, ScriptError
 from support.robot_languages.cell import RESULT, Cell, Daemon, Plan
+from support.robot_languages.stations import SCRIPTS, STATIONS, TAUGHT, changed, stored_frame, texts_of
 
-FOLDER = Path(__file__).resolve().parents[2] / "robot_scripts"
-
-# Language: [robot] length, rotation, angle; decimals of lengths and rotation numbers.
-STATIONS = {
-    "rapid": (PoseFormat("mm", "quaternion-wxyz"), 3, 5),
-    "krl": (PoseFormat("mm", "euler-ZYX", "deg"), 3, 4),
-    "karel": (PoseFormat("mm", "euler-xyz", "deg"), 3, 4),
-    "rotation_vector_script": (PoseFormat("m", "rotation-vector", "rad"), 6, 6),
-    "spel": (PoseFormat("mm", "euler-ZYX", "deg"), 3, 4),
-    "val3": (PoseFormat("mm", "euler-XYZ", "deg"), 3, 4),
-    "melfa_basic": (PoseFormat("mm", "euler-xyz", "deg"), 3, 4),
-    "as": (PoseFormat("mm", "euler-ZYZ", "deg"), 3, 4),
-}
-# The setting by which a programmer states that the waypoints were taught.
-TAUGHT = {
-    "rapid": ("taught := FALSE", "taught := TRUE"),
-    "krl": ("eye_taught=FALSE", "eye_taught=TRUE"),
-    "karel": ("  taught = FALSE", "  taught = TRUE"),
-    "rotation_vector_script": ("taught = False", "taught = True"),
-    "spel": ("#define TAUGHT 0", "#define TAUGHT 1"),
-    "val3": ("bTaught = false", "bTaught = true"),
-    "melfa_basic": ("MTaught = 0", "MTaught = 1"),
-    "as": ("eb_taught = FALSE", "eb_taught = TRUE"),
-}
 # A new session in place of the open one, where a setting decides and not the operator.
 NEW = {"krl": ("eye_new=FALSE", "eye_new=TRUE"), "rotation_vector_script": ("begin_new = False", "begin_new = True")}
+README = (SCRIPTS / "README.md").read_text("ascii")
 EACH = pytest.mark.parametrize("language", STATIONS)
 YES, NO = 1, 2
 STRING_CHARACTERS = 80  # of most controllers, with the ending
-
-
-@functools.cache
-def texts_of(language, name):
-    dialect = DIALECTS[language]
-    paths = [FOLDER / language / f"{name}.{suffix}" for suffix in (dialect.data_suffix, dialect.suffix) if suffix]
-    return tuple(path.read_text("ascii") for path in paths if path.exists())
-
-
-def changed(texts, *changes):
-    for old, new in changes:
-        assert sum(text.count(old) for text in texts) >= 1, f"{old!r} is not in the script"
-        texts = tuple(text.replace(old, new) for text in texts)
-    return texts
 
 
 def pose_of(language):
@@ -156,23 +118,6 @@ def test_nothing_moves_and_nothing_is_sent_before_the_waypoints_were_taught(lang
 # The result
 
 
-def stored_frame(run, language):
-    variables, state = run.program.variables, run.program.state
-    frame = {
-        "rapid": "eyebolt_camera", "krl": "eye_camera", "rotation_vector_script": "camera", "val3": "tCamera",
-        "melfa_basic": "p_100", "as": "eb_camera",
-    }.get(language)  # fmt: skip
-    if language == "karel":
-        return list(state["registers"][98].values()) if 98 in state["registers"] else [0] * 6
-    if language == "spel":
-        return list(variables["p"][98].values())
-    value = variables[frame]
-    numbers = list(value) if isinstance(value, list) else [number for key, number in value.items() if key != "rot"]
-    if language == "melfa_basic":
-        numbers[3:] = [angle * 180 / 3.141592653589793 for angle in numbers[3:]]
-    return numbers
-
-
 def numbers_of_result(language):
     pose_format, *_ = STATIONS[language]
     return RESULT["quaternion" if pose_format.is_quaternion else pose_format.length]
@@ -181,8 +126,8 @@ def numbers_of_result(language):
 @EACH
 def test_the_result_is_taken_over_on_the_second_key_only_with_old_minus_new_shown_before(language):
     taken, kept = (Run(language, Plan(), [YES, answer]) for answer in (YES, NO))
-    assert stored_frame(taken, language) == pytest.approx(numbers_of_result(language), abs=1e-9)
-    assert stored_frame(kept, language) != pytest.approx(numbers_of_result(language), abs=1e-3)
+    assert stored_frame(taken.program, language) == pytest.approx(numbers_of_result(language), abs=1e-9)
+    assert stored_frame(kept.program, language) != pytest.approx(numbers_of_result(language), abs=1e-3)
     old = [0, 0, 0, 1, 0, 0, 0] if language == "rapid" else [0] * 6
     expected = [before - new for before, new in zip(old, numbers_of_result(language), strict=True)]
     if language == "melfa_basic":
@@ -360,6 +305,22 @@ def test_the_largest_and_the_smallest_numbers_arrive_in_short_strings(language, 
     check_numbers(language, name, texts=texts_of(language, name) if name == "guide" else None)
 
 
+def test_the_longest_capture_of_each_language_is_the_stated_one():
+    rows = re.findall(
+        r"^\| (.+?) \| `length.*? \| (?:S variables 32, C )?(\d+).*? \| (\d+).*? \| (CR|LF)", README, re.MULTILINE
+    )
+    stated = {name: (int(limit), int(longest)) for name, limit, longest, _ in rows}
+    assert stated.pop("INFORM (C)") == (80, 65)
+    for (limit, longest), language in zip(stated.values(), STATIONS, strict=True):
+        # In KRL a script declares the length of its strings itself.
+        assert limit == (80 if language == "krl" else DIALECTS[language].language.string_limit)
+        found = 0
+        for pose in extreme_poses(language):
+            run = Run(language, Plan(pairs=2), [NO], pose=pose, most_lines=5)
+            found = max(found, *(len(line) for line in run.daemon.lines if "capture" in line))
+        assert found == longest, language
+
+
 @EACH
 def test_the_longest_replies_are_read(language):
     run = Run(language, Plan(open_session=(999_900, 0), pairs=2_000_000), [YES, YES, YES], most_lines=6, chunk=3)
@@ -381,7 +342,7 @@ def test_a_4_axis_arm_sends_one_angle():
     for name in ("calibrate", "guide"):
         run = four_axes(name)
         assert {request.pose for request in run.daemon.requests if request.pose} == {(-9999.999, 1.0, 2.0, -179.9999)}
-    assert stored_frame(four_axes("calibrate"), "spel") == pytest.approx(RESULT["angle-z"])
+    assert stored_frame(four_axes("calibrate").program, "spel") == pytest.approx(RESULT["angle-z"])
 
 
 # Guiding by hand
@@ -512,7 +473,7 @@ CHANGES = {
         ("code <= 39", "code <= 34"),
         ("code <= 19", "code <= 18"),
         ("amount = 8", "amount = 7"),
-        ("socket_send_byte(10", "socket_send_byte(9"),
+        ("socket_send_line", "socket_send_string"),
         ("reply[4] == 0", "reply[3] == 0"),
         ("text = str_cat(text, fixed(here[5]))", "text = str_cat(text, fixed(here[4]))"),
     ],
@@ -576,7 +537,7 @@ def prove(language, texts):
     whole_session(language, texts)
     check_numbers(language, "calibrate", texts)
     taken = Run(language, Plan(), [YES, YES], texts)
-    assert stored_frame(taken, language) == pytest.approx(numbers_of_result(language), abs=1e-9)
+    assert stored_frame(taken.program, language) == pytest.approx(numbers_of_result(language), abs=1e-9)
     rejoined = Run(language, Plan(open_session=(905, 5), pairs=7), [YES, NO] if has_dialog(language) else [NO], texts)
     assert rejoined.verbs[1:3] == [("status", 905), ("capture", 906)]
     fresh = Run(language, Plan(pairs=8), [NO], texts)
@@ -604,8 +565,8 @@ def test_there_are_two_programs_of_each_language_and_their_lines_are_plain_and_s
     for language in (*STATIONS, "inform"):
         suffix = "c" if language == "inform" else DIALECTS[language].suffix
         for name in ("calibrate", "guide"):
-            assert (FOLDER / language / f"{name}.{suffix}").is_file()
-    for path in FOLDER.glob("*/*"):
+            assert (SCRIPTS / language / f"{name}.{suffix}").is_file()
+    for path in SCRIPTS.glob("*/*"):
         if path.is_file() and path.suffix != ".py":
             text = path.read_text("ascii")
             assert "\t" not in text or path.suffix == ".ls"

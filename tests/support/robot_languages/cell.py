@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import select
+import socket
+import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -228,3 +231,57 @@ class Cell:
 
     def pose(self) -> Sequence[float]:
         return self.poses()
+
+
+class NetworkCell:
+    """A host for a script that connects to a daemon on this computer; ``stand_at`` is told the number of each move."""
+
+    def __init__(
+        self, port: int, pose: Callable[[int], Sequence[float]], stand_at: Callable[[int], None], answers: Sequence[int]
+    ) -> None:
+        self._port, self._pose, self._stand_at, self._answers = port, pose, stand_at, list(answers)
+        self._socket: socket.socket | None = None
+        self.moves = -1
+        self.told: list[str] = []
+
+    def open(self) -> bool:
+        self.close()
+        self._socket = socket.create_connection(("127.0.0.1", self._port), timeout=10)
+        return True
+
+    def close(self) -> None:
+        if self._socket is not None:
+            self._socket.close()
+        self._socket = None
+
+    def send(self, text: str) -> None:
+        assert self._socket is not None
+        self._socket.sendall(text.encode("ascii"))
+
+    def receive(self, most: int) -> str | None:
+        assert self._socket is not None
+        return self._socket.recv(most).decode("ascii") or None
+
+    def waiting(self) -> int:
+        if self._socket is None:
+            return -1
+        readable, _, _ = select.select([self._socket], [], [], 0.05)
+        return len(self._socket.recv(100, socket.MSG_PEEK)) or -1 if readable else 0
+
+    def ask(self, question: str) -> int:
+        if not self._answers:
+            raise ProgramEnded
+        return self._answers.pop(0)
+
+    def tell(self, text: str) -> None:
+        self.told.append(text)
+
+    def move(self, target: str) -> None:
+        self.moves += 1
+        self._stand_at(self.moves)
+
+    def wait(self, seconds: float) -> None:
+        time.sleep(min(seconds, 0.02))
+
+    def pose(self) -> Sequence[float]:
+        return self._pose(self.moves)

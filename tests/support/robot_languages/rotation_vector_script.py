@@ -42,9 +42,8 @@ def _script_read(program: Program, arguments: list[Tree]) -> list[float]:
 
 
 def _script_send(program: Program, arguments: list[Tree]) -> bool:
-    value = program.value(arguments[0])
     try:
-        program.host.send(value if isinstance(value, str) else chr(value))
+        program.host.send(program.value(arguments[0]) + "\n")
     except LanguageError:
         return False
     return True
@@ -105,8 +104,8 @@ ROTATION_VECTOR_SCRIPT = Language(
         "is_steady": _script_steady,
         "socket_open": lambda program, arguments: program.host.open(),
         "socket_close": lambda program, arguments: program.host.close(),
-        "socket_send_string": _script_send,
-        "socket_send_byte": _script_send,
+        "socket_send_line": _script_send,
+        "socket_send_string": lambda program, arguments: program.host.send(program.value(arguments[0])),
         "socket_read_ascii_float": _script_read,
         "get_actual_tcp_pose": lambda program, arguments: list(pose_of(program, "x y z rx ry rz", "tool").values()),
         "popup": _script_popup,

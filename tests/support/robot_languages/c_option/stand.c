@@ -1,5 +1,6 @@
 /* Runs a program of the C option on this computer. Each line of the input is what the job asks for and where the arm is,
-   "REQUEST X Y Z RX RY RZ"; every variable that the program sets is printed as "TYPE INDEX VALUE". */
+   "REQUEST X Y Z RX RY RZ"; every variable that the program sets is printed as "TYPE INDEX VALUE". In the environment: PORT
+   of the daemon, BEGIN_NEW for B013, REAL_TIME for limits as stated and pauses of a tenth. */
 #include "c_option.h"
 
 #include <stdio.h>
@@ -55,7 +56,8 @@ int mpGetCartPos(MP_CTRL_GRP_SEND_DATA *group, MP_CART_POS_RSP_DATA *position)
 
 int mpTaskDelay(int ticks)
 {
-    (void)ticks;
+    if (getenv("REAL_TIME") != NULL)
+        usleep((useconds_t)ticks * 400);
     return 0;
 }
 
@@ -73,18 +75,19 @@ int mpClose(int s) { return close(s); }
 unsigned int mpInetAddr(char *address) { (void)address; return htonl(INADDR_LOOPBACK); }
 unsigned short mpHtons(unsigned short port) { (void)port; return htons((unsigned short)atoi(getenv("PORT"))); }
 
-/* The limit is a fiftieth of the stated one: a test does not wait for ten seconds. */
+/* Without REAL_TIME the limit is a fiftieth of the stated one: a test does not wait for ten seconds. */
 int mpSelect(int count, fd_set *reads, fd_set *writes, fd_set *errors, struct timeval *limit)
 {
     struct timeval shorter;
 
-    shorter.tv_sec = 0;
-    shorter.tv_usec = limit->tv_sec * 20000;
+    shorter.tv_sec = getenv("REAL_TIME") != NULL ? limit->tv_sec : 0;
+    shorter.tv_usec = getenv("REAL_TIME") != NULL ? 0 : limit->tv_sec * 20000;
     return select(count, reads, writes, errors, &shorter);
 }
 
 int main(void)
 {
+    setvbuf(stdout, NULL, _IOLBF, 0);
     mpUsrRoot(0, 0, 0, 0, 0, 0, 0, 0, 0, 0);
     return 0;
 }
