@@ -7,6 +7,7 @@ combinations of the offsets that X and Y do not affect (D. A. Harville, Biometri
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,14 +27,15 @@ CONSTANT_SHARE = 0.25
 """Variance, over that of the correlated part, of an error that is constant in the flange frame. No pair shows it,
 since Y or X contains it; a pick does. About four joints are behind the correlated part, and the last one errs alike."""
 # Standard deviation of the correlated part in translation, metres: from 1 um, which is as good as none, to 5 mm. The
-# steps are a fraction of what a few pairs can tell apart.
-_CORRELATED_M = 1e-6 * 2.0 ** np.arange(0, 12.5, 0.5)
+# steps are a fraction of what a few pairs can tell apart. Counted in quarters of an octave.
+_CORRELATED_STEPS = np.arange(0, 50, 2)
+_CORRELATED_M = 1e-6 * 2.0 ** (_CORRELATED_STEPS / 4)
 # Translation over rotation of the correlated part, metres: joint offsets displace the flange by their distance from it,
 # 0.2 to 1.2 m on the usual arms.
 _LEVERS_M = (0.2, 0.5, 1.2)
-# White standard deviation over its estimate: with three degrees of freedom, the fewest, 1 in 20 is beyond a third to
-# three times.
-_WHITE_FACTORS = 2.0 ** np.arange(-1.5, 1.75, 0.25)
+# White standard deviation over its estimate, in the same steps: with three degrees of freedom, the fewest, 1 in 20 is
+# beyond a third to three times.
+_WHITE_STEPS = np.arange(-6, 7)
 # The cost grows with the cube of the number of pairs.
 _MAX_PAIRS = 40
 MIN_LOG_VARIANCE, MAX_LOG_VARIANCE = 2 * np.log(1e-7), 2 * np.log(0.05)
@@ -201,7 +203,9 @@ def reml_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> tuple[Arr
     u = np.concatenate([white_only[:2] - 0.7, white_only[:2] - 0.3])
     value, gradient, information = contrasts.with_gradient(u)
     for _ in range(30):
-        step = np.clip(np.linalg.solve(information + 0.05 * np.eye(4), gradient), -1.5, 1.5)
+        # A variance that tends to nothing loses its information faster than its gradient: the ridge bounds the step,
+        # and has to be small for the step to get there.
+        step = np.clip(np.linalg.solve(information + 0.003 * np.eye(4), gradient), -3.0, 3.0)
         improved = False
         for shrink in (1.0, 0.4, 0.1):
             trial = np.clip(u + shrink * step, MIN_LOG_VARIANCE, MAX_LOG_VARIANCE)
@@ -241,27 +245,33 @@ def integrated_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> Arm
     """Values of the variances over the grid, weighted by likelihood and prior.
 
     With the white part W (from ``reml_variances``, or stated) and the correlated part K of one lever, the likelihood at
-    w W + s^2 K follows for all w and s from one generalised eigenvalue problem.
+    w^2 W + s^2 K follows for all w and s from the ratios s / w, of which the grid has few.
     """
     stated = variance_of(joint.noise.best)[[0, 3]]
     if joint.noise.stated:
-        white, factors = stated, np.ones(1)
+        white, white_steps = stated, np.zeros(1, dtype=int)
         estimate, likelihood_ratio = np.log([*white, _CORRELATED_M[0] ** 2, _CORRELATED_M[0] ** 2]), 0.0
     else:
         estimate, likelihood_ratio = reml_variances(joint, contrasts)
-        white, factors = np.exp(estimate[:2]), _WHITE_FACTORS
+        white, white_steps = np.exp(estimate[:2]), _WHITE_STEPS
     parts = contrasts.variance_components
     W = contrasts.measurement_covariance + np.tensordot(white, parts[:2], axes=1)
     root = np.linalg.cholesky(W)
     offset = scipy.linalg.solve_triangular(root, contrasts.offset, lower=True)
-    values, log_weights = [], []
+    factors = 2.0 ** (white_steps / 4)
+    steps, place = np.unique(_CORRELATED_STEPS - white_steps[:, None], return_inverse=True)
+    place = place.reshape(len(factors), -1)
     halves = (scipy.linalg.solve_triangular(root, part, lower=True) for part in parts[2:])
     translation, rotation = (scipy.linalg.solve_triangular(root, half.T, lower=True) for half in halves)
-    for lever_m in _LEVERS_M:
-        eigenvalues, vectors = np.linalg.eigh(translation + rotation / lever_m**2)
-        squares = (vectors.T @ offset) ** 2
-        scaled = factors[:, None, None] ** 2 + _CORRELATED_M[None, :, None] ** 2 * np.maximum(eigenvalues, 0.0)
-        log_likelihood = -0.5 * (np.log(scaled) + squares / scaled).sum(axis=-1)
+    by_lever = [translation + rotation / lever_m**2 for lever_m in _LEVERS_M]
+    log_determinants, squares = _quadratic_forms(by_lever, offset, 1e-12 * 2.0 ** (steps / 2))
+    values, log_weights = [], []
+    for lever_m, log_determinant, square in zip(_LEVERS_M, log_determinants, squares, strict=True):
+        log_likelihood = -0.5 * (
+            (2 * len(offset) * np.log(factors))[:, None]
+            + log_determinant[place]
+            + square[place] / factors[:, None] ** 2
+        )
         # Both grids are geometric: a prior that is flat in a standard deviation gives a node a weight in proportion.
         log_weights.append(log_likelihood + np.log(factors)[:, None] + np.log(_CORRELATED_M))
         w, s = np.meshgrid(factors**2, _CORRELATED_M**2, indexing="ij")
@@ -269,10 +279,31 @@ def integrated_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> Arm
         if joint.noise.stated:
             gained = 2 * float((log_likelihood - log_likelihood[:, :1]).max())
             if gained > likelihood_ratio:
-                place = np.unravel_index(int(log_likelihood.argmax()), log_likelihood.shape)
-                estimate, likelihood_ratio = np.log(values[-1][place]), gained
+                best = np.unravel_index(int(log_likelihood.argmax()), log_likelihood.shape)
+                estimate, likelihood_ratio = np.log(values[-1][best]), gained
     found = np.concatenate([v.reshape(-1, 4) for v in values])
     weights = np.concatenate([v.ravel() for v in log_weights])
     weights = np.exp(weights - weights.max())
     correlated_m, correlated_rad = (float(s) for s in np.exp(estimate[2:] / 2))
     return ArmVariances(found, weights / weights.sum(), correlated_m, correlated_rad, likelihood_ratio)
+
+
+def _quadratic_forms(matrices: Sequence[Array], vector: Array, factors: Array) -> tuple[Array, Array]:
+    """Log determinants (k, m) of I + f K for k positive semidefinite ``matrices`` K and m ``factors`` f, and the
+    squares (k, m) of the ``vector`` in the metric of the inverse.
+
+    The Householder reflections of K bordered by the vector make K tridiagonal and the vector a multiple of the first
+    axis. The pivots from the last row upwards yield both (G. H. Golub, C. F. Van Loan, Matrix Computations, 8.3).
+    """
+    diagonals, off_diagonals = [], []
+    for matrix in matrices:
+        bordered = np.zeros((len(vector) + 1, len(vector) + 1))
+        bordered[1:, 0], bordered[1:, 1:] = vector, matrix
+        _, diagonal, off_diagonal, _, _ = scipy.linalg.lapack.dsytrd(bordered, lower=1, lwork=32 * len(bordered))
+        diagonals.append(diagonal[1:])
+        off_diagonals.append(off_diagonal[1:])
+    pivots = 1 + np.array(diagonals).T[..., None] * factors
+    squared_off_diagonals = (np.array(off_diagonals).T[..., None] * factors) ** 2
+    for row in range(len(pivots) - 2, -1, -1):
+        pivots[row] -= squared_off_diagonals[row] / pivots[row + 1]
+    return np.log(pivots).sum(axis=0), vector @ vector / pivots[0]

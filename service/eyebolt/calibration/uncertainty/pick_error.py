@@ -11,11 +11,12 @@ each pick. The upper bound of their p95 is that of their joint distribution, by 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 import scipy
+from numpy.typing import NDArray
 
 from eyebolt.calibration.estimation import JointEstimate, arm_covariance, invert_information, variance_of
 from eyebolt.calibration.problem import Problem
@@ -110,6 +111,19 @@ class _Components:
     """(q, 3, 3): by corner noise, by board and lens, and by the height of a vertical arm."""
     by_variance: Array
     """(4, q, 3, 3): per unit of each variance."""
+    by_white_of_arm: Array
+    """(2, q, 3, 3): per unit of each white variance, with an exact X."""
+
+    def at(self, variances: Array) -> Array:
+        """(m, q, 3, 3): the covariances for ``variances`` (m, 4)."""
+        out: Array = self.constant + np.tensordot(variances, self.by_variance, axes=1)
+        return out
+
+    def remaining_at(self, variances: Array) -> Array:
+        """(q, 3, 3): the same for ``variances`` (4,) with an exact X but for the correlated errors of the pairs, which
+        further pairs do not reduce."""
+        out: Array = np.tensordot(variances[:2], self.by_white_of_arm, axes=1)
+        return out + np.tensordot(variances[2:], self.by_variance[2:], axes=1)
 
 
 def pick_error(
@@ -128,13 +142,13 @@ def pick_error(
     X_error = _XError.of(joint, pairs, gain, update.added_covariance)
     components = _components(joint, pairs, X_error, geometry, problem.mount)
     classes = _classes(components, variances)
-    covariances = components.constant + np.einsum("mv,vqij->mqij", classes, components.by_variance)
-    typical = classes[len(classes) // 2]
     together = _picks_of_one_result(joint, pairs, X_error, geometry.spread(), problem.mount)
-    remaining = together.without_error_of_X().squared_errors(problem, typical[None])
+    # Pooled: where nothing but white noise remains, p95 and bound are the same.
+    remaining = _squared_errors(components.remaining_at(classes[len(classes) // 2])[None])
     return PickError(
-        summary=_summary(covariances, p95_upper_m(together.squared_errors(problem, classes))),
-        # Pooled: where nothing but white noise remains, p95 and bound are the same.
+        summary=pooled_summary(
+            _squared_errors(components.at(classes)), p95_upper_m(together.squared_errors(problem, classes))
+        ),
         remaining_mm=1e3 * float(root_quantile(remaining.ravel(), 0.95)),
         correlated_m=variances.correlated_m,
         correlated_rad=variances.correlated_rad,
@@ -143,13 +157,16 @@ def pick_error(
     )
 
 
-def _summary(covariances: Array, upper_m: float) -> ErrorSummary:
-    """The summary of Gaussian errors with covariances (m, q, 3, 3), m^2, of m equally probable classes."""
+def _squared_errors(covariances: Array) -> Array:
+    """Squares (q, draws), m^2, of Gaussian errors with ``covariances`` (m, q, 3, 3), m^2, of m equally probable
+    classes."""
     draws = standard_normal(_DRAWS, 4)
-    rank = draws[:, 3].argsort().argsort()
-    roots = _roots(covariances)[rank * len(covariances) // _DRAWS]
-    vectors = np.einsum("sqij,sj->qsi", roots, draws[:, :3])
-    return pooled_summary((vectors**2).sum(axis=-1), upper_m)
+    m, q = covariances.shape[:2]
+    # Equally many draws for each class.
+    of_class = draws[draws[:, 3].argsort(), :3].reshape(m, 1, -1, 3)
+    vectors = _roots(covariances) @ np.swapaxes(of_class, -1, -2)
+    out: Array = np.swapaxes((vectors**2).sum(axis=-2), 0, 1).reshape(q, -1)
+    return out
 
 
 def _classes(components: _Components, variances: ArmVariances) -> Array:
@@ -303,15 +320,16 @@ def _components(
         out: Array = by_X @ covariance @ np.swapaxes(by_X, -1, -2)
         return out
 
-    white, correlated = [], []
+    white, white_of_arm, correlated = [], [], []
     between = matching_pose_correlation(geometry.picks, geometry.views) if len(arms) == 2 else None
     for part, of_pairs in zip((_TRANSLATION, _ROTATION), X_error.by_white, strict=True):
         gain_part = X_error.gain[:, :, part]
-        white.append(through_X(of_pairs) + sum(arm.square(part) for arm in arms))
+        white_of_arm.append(sum(arm.square(part) for arm in arms))
+        white.append(through_X(of_pairs) + white_of_arm[-1])
         # In the axes of the arm the correlated part has equal and independent components.
         in_axes = np.einsum("anc,nci->ani", gain_part, pairs.axes)
         total = through_X(np.einsum("ani,nm,bmi->ab", in_axes, pairs.correlation, in_axes, optimize=True))
-        total = total + sum(arm.square(part) for arm in arms)
+        total = total + white_of_arm[-1]
         for arm in arms:
             shared = np.einsum("ani,qn->qai", in_axes, pose_correlation(arm.poses, pairs.poses), optimize=True)
             total = total + _symmetric(by_X @ shared @ np.swapaxes(arm.in_axes(part), -1, -2))
@@ -320,7 +338,7 @@ def _components(
             total = total + _symmetric(across * between[:, None, None])
         constant = by_X @ gain_part.sum(axis=1) + sum(arm.jacobian[..., part] for arm in arms)
         correlated.append(total + CONSTANT_SHARE * constant @ np.swapaxes(constant, -1, -2))
-    return _Components(through_X(X_error.constant), np.array([*white, *correlated]))
+    return _Components(through_X(X_error.constant), np.array([*white, *correlated]), np.array(white_of_arm))
 
 
 @dataclass(frozen=True)
@@ -336,33 +354,28 @@ class _PicksOfOneResult:
     of_arm: Array
     """(2, q, 3, 3): covariance by the white error of the arm, per unit of its variances, another at each pick."""
 
-    def without_error_of_X(self) -> _PicksOfOneResult:
-        """The same with an exact X but for the correlated errors of the pairs, which further pairs do not reduce."""
-        return replace(self, by_X=np.zeros_like(self.by_X))
-
-    def squared_errors(self, problem: Problem, classes: Array) -> Array:
+    def squared_errors(self, problem: Problem, classes: Array) -> NDArray[np.float32]:
         """(results, picks) m^2: squared errors; ``classes`` (m, 4): equally probable variances.
 
         Each of the simulated results has a class and an error of its own; the white errors are the same for all.
         """
-        q = len(self.by_X)
+        m, q = len(classes), len(self.by_X)
         draws = _many_normals()
-        rank = draws[:, -1].argsort().argsort() * len(classes) // _RESULTS
-        widths = np.cumsum([6, *(root.shape[1] for root in self.correlated)])
-        of_X, translation, rotation, _ = np.split(draws, widths, axis=1)
+        # Equally many results for each class: (m, results of a class, ...).
+        draws = draws[draws[:, -1].argsort(), :-1].reshape(m, -1, draws.shape[1] - 1)
         X_covariances = self.X_error.constant + np.tensordot(classes[:, :2], self.X_error.by_white, axes=1)
-        X_roots = root_of(problem, X_covariances)[rank]
-        shared = (X_roots @ of_X[..., None])[..., 0] @ self.by_X.reshape(3 * q, 6).T
-        for draw, root, variances in zip((translation, rotation), self.correlated, classes[rank, 2:].T, strict=True):
-            shared += np.sqrt(variances)[:, None] * draw @ root.T
-        shared = shared.reshape(-1, q, 3)
-        roots = _symmetric_roots(np.tensordot(classes[:, :2], self.of_arm, axes=1))
+        of_X = draws[..., :6] @ np.swapaxes(root_of(problem, X_covariances), -1, -2)
+        sigmas = np.sqrt(classes[:, 2:]).repeat([root.shape[1] for root in self.correlated], axis=1)
+        effects = np.concatenate([self.by_X.reshape(3 * q, 6), *self.correlated], axis=1)
+        shared = np.concatenate([of_X, sigmas[:, None] * draws[..., 6:]], axis=-1) @ effects.T
+        # (m, q, results of a class, 3). Single precision suffices for what is only sorted from here on.
+        shared = np.swapaxes(shared.reshape(m, -1, q, 3), 1, 2).astype(np.float32)
         at_pick = standard_normal(_PICKS_PER_POSE * q, 3).reshape(_PICKS_PER_POSE, q, 3).transpose(1, 2, 0)
-        own_squares = ((roots @ at_pick) ** 2).sum(axis=-2)
-        # |s + R z|^2 = |s|^2 + |R z|^2 + 2 (R^T s) z: far fewer numbers than the errors themselves.
-        turned = np.einsum("sqi,sqij->qsj", shared, roots[rank])
-        squares = 2 * np.swapaxes(turned @ at_pick, 0, 1) + own_squares[rank] + (shared**2).sum(axis=-1)[..., None]
-        out: Array = np.maximum(squares, 0.0).reshape(_RESULTS, -1)
+        own = _symmetric_roots(np.tensordot(classes[:, :2], self.of_arm, axes=1)) @ at_pick
+        own = own.astype(np.float32)
+        # |s + R z|^2 = |s|^2 + |R z|^2 + 2 s (R z): far fewer numbers than the errors themselves.
+        squares = 2 * (shared @ own) + (own**2).sum(axis=-2, keepdims=True) + (shared**2).sum(axis=-1, keepdims=True)
+        out: NDArray[np.float32] = np.maximum(np.swapaxes(squares, 1, 2), 0.0).reshape(_RESULTS, -1)
         return out
 
 
