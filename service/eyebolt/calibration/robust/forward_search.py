@@ -112,7 +112,7 @@ def consistent_subset(model: LinearModel, corner_sigma_px: float, variances: Arr
     subsets = np.zeros((_INITIAL_SUBSETS, n), dtype=bool)
     for subset in subsets:
         subset[generator.choice(n, size=min(_SUBSET_SIZE, core_size), replace=False)] = True
-    subset_variances = np.tile(variances, (_INITIAL_SUBSETS, 1))
+    subset_variances = variances[None]
     lowest_cost, consistent = np.inf, np.ones(n, dtype=bool)
     for step, size in enumerate([core_size] * _CONCENTRATION_STEPS + list(range(core_size + 1, n + 1))):
         weight, log_determinant = invert_pose_covariance(pairs.covariance(subset_variances))
@@ -126,8 +126,13 @@ def consistent_subset(model: LinearModel, corner_sigma_px: float, variances: Arr
         subsets = np.zeros_like(subsets)
         np.put_along_axis(subsets, np.argsort(mahalanobis_sq, axis=1)[:, :size], True, axis=1)
         subset_variances = pairs.estimate_variances(subsets, residual)
-        if step + 1 == _FIRST_STEPS:
-            best = np.argsort(cost)[:_SURVIVING_SUBSETS]
-            subsets, subset_variances = subsets[best], subset_variances[best]
+        # Equal subsets grow alike from here on.
+        distinct: dict[bytes, int] = {}
+        for k in np.argsort(cost).tolist():
+            distinct.setdefault(subsets[k].tobytes(), k)
+        best = list(distinct.values())
+        if step + 1 >= _FIRST_STEPS:
+            best = best[:_SURVIVING_SUBSETS]
+        subsets, subset_variances = subsets[best], subset_variances[best]
     out: NDArray[np.intp] = rows[consistent]
     return out

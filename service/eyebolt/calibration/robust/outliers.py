@@ -389,7 +389,8 @@ def _forward_search(problem: Problem, observations: Observations, current: _Inli
         is_inlier = p_values > _READMISSION_P
         if (is_inlier == grown.inliers).all() or is_minority(int(is_inlier.sum()), len(inliers)):
             break
-        grown = _refit(problem, observations, grown.joint, is_inlier)
+        same = bool((is_inlier == inliers).all())
+        grown = current if same else _refit(problem, observations, grown.joint, is_inlier)
     if not 0 < (~grown.inliers).sum() <= _MAX_OUTLIER_FRACTION * len(inliers):
         return current, False
     p_values = _pair_p_values(problem, observations, grown)
