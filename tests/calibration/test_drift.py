@@ -132,15 +132,20 @@ def test_the_columns_of_the_views_are_those_of_the_transforms(linearized):
         )
 
 
-def test_a_narrower_prior_follows_from_the_wide_one(linearized):
+def test_a_fit_with_a_drift_follows_from_the_one_without(linearized):
     _, observations, joint = linearized
     drift = Drift(MovedPart.CAMERA, 0.0, 9.0, np.array([1e-3] * 3 + [1e-3] * 3))
     columns = motion_columns(joint.model, drift.moved_part, drift.profile(observations.capture_order)) * drift.sigma
     variances = variance_of(RobotNoise(1e-4, 3e-4))[None]
     still = fit_linear(joint.model, joint.corner_sigma_px, variances)
     wide = fit_linear(joint.model.with_columns(columns), joint.corner_sigma_px, variances)
+    given_drift = drift_module._DriftFits.of(still, columns)
+    assert given_drift.chi2 == pytest.approx(wide.chi2_of_last(6))
     for ratio in (1.0, 3.0, 27.0):
-        log_gain, means, covariances = drift_module._under_narrower_prior(wide, ratio)
+        components = drift_module._Components(
+            drift.moved_part, 1.0, still.z[:, 0], given_drift, *given_drift.drift(ratio)
+        )
+        means, covariances = components.state(np.array([True]))
         narrow = fit_linear(joint.model.with_columns(columns / ratio), joint.corner_sigma_px, variances)
         back = np.ones(means.shape[-1])
         back[-6:] = 1 / ratio
@@ -148,7 +153,8 @@ def test_a_narrower_prior_follows_from_the_wide_one(linearized):
         expected = narrow.covariance[0] * np.outer(back, back)
         sigma = np.sqrt(np.diagonal(expected))
         assert (covariances[0] - expected) / np.outer(sigma, sigma) == pytest.approx(0.0, abs=1e-7)
-        assert log_gain == pytest.approx(narrow.log_likelihood - wide.log_likelihood, abs=1e-6)
+        gained = narrow.log_likelihood - still.log_likelihood
+        assert given_drift.log_gain(ratio) == pytest.approx(gained, abs=1e-6)
     tiny = fit_linear(joint.model.with_columns(columns / 1e6), joint.corner_sigma_px, variances)
     assert tiny.log_likelihood == pytest.approx(still.log_likelihood, abs=1e-3), "no drift is one of scale zero"
 

@@ -133,34 +133,59 @@ class NuisancePrior:
         ``points_m`` (..., 3): corners, board frame; ``points_in_camera_m`` (..., 3): the same, camera frame;
         ``pixel_by_point`` (..., 2, 3): derivative of the pixels by a displacement in the board frame.
         """
-        is_board = np.array([name in BOARD_PARAMETERS for name in self.names])
-        by_raw = np.empty((*pixel_by_point.shape[:-1], len(self.names)))
-        by_raw[..., ~is_board] = camera.parameter_jacobian(self.lens_names, points_in_camera_m)
-        by_raw[..., is_board] = pixel_by_point @ self._board_displacements(points_m)
+        by_raw = raw_corner_jacobian(
+            self.names, self.corner_field, camera, points_m, points_in_camera_m, pixel_by_point
+        )
         out: Array = by_raw @ self.root
+        return out
+
+    def root_of(self, names: Sequence[str]) -> Array:
+        """(len(names), r): rows of ``root`` for raw parameters ``names``, zero for those that the prior has not."""
+        out = np.zeros((len(names), self.root.shape[1]))
+        out[[names.index(name) for name in self.names]] = self.root
         return out
 
     def board_jacobian(self, points_m: Array) -> Array:
         """Displacement (..., 3, r) of points of the board (..., 3), board frame, by the standardised parameters."""
-        is_board = np.array([name in BOARD_PARAMETERS for name in self.names])
-        out: Array = self._board_displacements(points_m) @ self.root[is_board]
+        names = [name for name in self.names if name in BOARD_PARAMETERS]
+        out: Array = _board_displacements(names, self.corner_field, points_m) @ self.root[self._is_of_board]
         return out
 
-    def _board_displacements(self, points_m: Array) -> Array:
-        """Displacement (..., 3, b) of points of the board (..., 3), board frame, by the b raw parameters of the
-        board."""
-        names = [name for name in self.names if name in BOARD_PARAMETERS]
-        out = np.zeros((*points_m.shape, len(names)))
-        heights = self.corner_field.basis(points_m)
-        for k, name in enumerate(names):
-            if name == SCALE:
-                out[..., k] = points_m
-            elif name in BOW_PARAMETERS:
-                out[..., 2, k] = heights[..., BOW_PARAMETERS.index(name)]
-            else:
-                in_plane = self.corner_field.in_plane_basis(points_m)
-                out[..., :2, k] = in_plane[..., PRINT_PARAMETERS.index(name)]
-        return out
+    @property
+    def _is_of_board(self) -> list[bool]:
+        return [name in BOARD_PARAMETERS for name in self.names]
+
+
+def raw_corner_jacobian(
+    names: Sequence[str],
+    field: CornerField,
+    camera: CameraModel,
+    points_m: Array,
+    points_in_camera_m: Array,
+    pixel_by_point: Array,
+) -> Array:
+    """Derivative (..., 2, q) of pixels by the raw parameters ``names`` (q); the others as ``corner_jacobian``."""
+    is_board = np.array([name in BOARD_PARAMETERS for name in names])
+    out = np.empty((*pixel_by_point.shape[:-1], len(names)))
+    of_lens = [name for name in names if name not in BOARD_PARAMETERS]
+    of_board = [name for name in names if name in BOARD_PARAMETERS]
+    out[..., ~is_board] = camera.parameter_jacobian(of_lens, points_in_camera_m)
+    out[..., is_board] = pixel_by_point @ _board_displacements(of_board, field, points_m)
+    return out
+
+
+def _board_displacements(names: Sequence[str], field: CornerField, points_m: Array) -> Array:
+    """Displacement (..., 3, b) of points of the board (..., 3), board frame, by the b raw parameters ``names``."""
+    out = np.zeros((*points_m.shape, len(names)))
+    heights = field.basis(points_m)
+    for k, name in enumerate(names):
+        if name == SCALE:
+            out[..., k] = points_m
+        elif name in BOW_PARAMETERS:
+            out[..., 2, k] = heights[..., BOW_PARAMETERS.index(name)]
+        else:
+            out[..., :2, k] = field.in_plane_basis(points_m)[..., PRINT_PARAMETERS.index(name)]
+    return out
 
 
 def _group_of(name: str) -> ParameterGroup:

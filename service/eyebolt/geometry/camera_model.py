@@ -119,6 +119,10 @@ class CameraModel:
         out: NDArray[np.bool_] = r2 >= self.max_radius**2
         return out if out.any() else None
 
+    def projects_as(self, other: CameraModel) -> bool:
+        """Whether both have the same pixel for every point: coefficients that one has not are 0."""
+        return np.array_equal(self.matrix, other.matrix) and self._coefficients() == other._coefficients()
+
     def perturbed(self, changes: Mapping[str, float]) -> CameraModel:
         """The camera with these amounts added to its parameters (fx, fy, cx, cy in pixels; k1, ...)."""
         matrix, distortion = self.matrix.copy(), self.distortion.copy()

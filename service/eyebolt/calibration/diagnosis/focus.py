@@ -23,7 +23,6 @@ from eyebolt.calibration.estimation import (
     estimate_nuisances,
     is_plausible_noise,
     linearize,
-    linearize_board_poses,
     motion_nuisances,
     ramp_profile,
     step_profile,
@@ -118,7 +117,7 @@ class _FocalHypotheses:
         """The hypotheses about the transforms ``start``; board and lens are as uncertain as in ``problem``."""
         size = {name: _MAX_FOCAL_DEVIATION * float(problem.camera.matrix[k, k]) for k, name in enumerate(("fx", "fy"))}
         problem = replace(problem, prior_override=problem.nuisance_prior.extended(size))
-        board_poses = linearize_board_poses(problem, observations.corners, observations.pose_fits.camera_T_board)
+        board_poses = observations.board_poses_under(problem)
         model = linearize(problem, board_poses, observations.A, start.X, start.Y)
         return _FocalHypotheses(board_poses, observations.corner_sigma_px, model, noise)
 

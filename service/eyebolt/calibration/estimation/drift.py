@@ -22,6 +22,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from eyebolt.calibration.estimation.linearization import (
     Drift,
@@ -92,8 +93,72 @@ class DriftMixture:
 
 
 @dataclass(frozen=True)
+class _DriftFits:
+    """Fits at m values of the noise with a drift beside their k unknowns, in closed form from the fits without it: the
+    Gaussian of the drift, and the other unknowns as linear functions of it (Schur complement)."""
+
+    z: Array
+    """(m, k): estimates without the drift."""
+    covariance: Array
+    """(m, k, k): covariance of the unknowns, given the drift."""
+    regression: Array
+    """(m, k, 6): change of the estimates per unit of the drift."""
+    values: Array
+    """(m, 6): eigenvalues of the information about the drift, its prior N(0, I) included."""
+    vectors: Array
+    """(m, 6, 6): eigenvectors, as columns."""
+    score: Array
+    """(m, 6): gradient of the log likelihood at no drift, along the eigenvectors."""
+
+    @staticmethod
+    def of(fits: LinearFits, columns: Array) -> _DriftFits:
+        """``columns`` (n, 6, 6): effect of the standardised drift on the offsets."""
+        m, rows = len(fits.z), columns.size // 6
+        flat = columns.reshape(rows, 6)
+        weighted = np.swapaxes((fits.weight @ columns).reshape(m, rows, 6), -1, -2)
+        cross = np.swapaxes(fits.weighted_design.reshape(m, rows, -1), -1, -2) @ flat
+        regression = -fits.covariance @ cross
+        information = weighted @ flat + np.swapaxes(cross, -1, -2) @ regression + np.eye(6)
+        values, vectors = np.linalg.eigh(information)
+        # No less than that of the prior; rounding may take it away where pairs contradict each other grossly.
+        values = np.maximum(values, 1.0)
+        score = (weighted @ fits.residual.reshape(m, rows, 1))[..., 0]
+        return _DriftFits(
+            fits.z,
+            fits.covariance,
+            regression,
+            values,
+            vectors,
+            (np.swapaxes(vectors, -1, -2) @ score[..., None])[..., 0],
+        )
+
+    @property
+    def chi2(self) -> Array:
+        """(m,): chi-squared of the drift being zero."""
+        out: Array = (self.score**2 / self.values).sum(axis=-1)
+        return out
+
+    def log_gain(self, ratio: float) -> Array:
+        """(m,): log likelihood gained over no drift, under a prior ``ratio`` times narrower than N(0, I)."""
+        values = self.values + (ratio**2 - 1)
+        out: Array = 0.5 * (self.score**2 / values - np.log(values)).sum(axis=-1) + 6 * np.log(ratio)
+        return out
+
+    def drift(self, ratio: float) -> tuple[Array, Array]:
+        """Mean (m, 6) and covariance (m, 6, 6) of the drift under such a prior."""
+        values = self.values + (ratio**2 - 1)
+        mean = (self.vectors @ (self.score / values)[..., None])[..., 0]
+        return mean, (self.vectors / values[:, None, :]) @ np.swapaxes(self.vectors, -1, -2)
+
+    def with_transforms_of(self, fits: LinearFits, columns: Array) -> _DriftFits:
+        """The same drift beside the unknowns of other ``fits``, with their own ``columns``."""
+        other = _DriftFits.of(fits, columns)
+        return replace(self, z=other.z, covariance=other.covariance, regression=other.regression)
+
+
+@dataclass(frozen=True)
 class _Components:
-    """m components of the mixture under one hypothesis and scale, over the fit's k unknowns and the drift (6)."""
+    """m components of the mixture under one hypothesis and scale."""
 
     moved_part: MovedPart | None
     """What creeps."""
@@ -101,10 +166,25 @@ class _Components:
     """Scale of the drift, metres."""
     log_weights: Array
     """(m,): not normalised."""
-    means: Array
-    """(m, k + 6): the drift relative to the largest scale."""
-    covariances: Array
-    """(m, k + 6, k + 6)."""
+    fits: LinearFits | _DriftFits
+    """Fits at the values of the noise."""
+    drift: Array
+    """(m, 6): mean of the drift relative to the largest scale."""
+    drift_covariance: Array
+    """(m, 6, 6): its covariance."""
+
+    def state(self, rows: NDArray[np.bool_]) -> tuple[Array, Array]:
+        """Means (j, k + 6) and covariances (j, k + 6, k + 6) of the k unknowns and the drift, for ``rows`` (m,)."""
+        z, covariance = self.fits.z[rows], self.fits.covariance[rows]
+        if isinstance(self.fits, LinearFits):
+            return np.pad(z, ((0, 0), (0, 6))), np.pad(covariance, ((0, 0), (0, 6), (0, 6)))
+        drift, of_drift, regression = self.drift[rows], self.drift_covariance[rows], self.fits.regression[rows]
+        cross = regression @ of_drift
+        means = np.concatenate([z + (regression @ drift[..., None])[..., 0], drift], axis=-1)
+        own = covariance + cross @ np.swapaxes(regression, -1, -2)
+        upper = np.concatenate([own, cross], axis=-1)
+        lower = np.concatenate([np.swapaxes(cross, -1, -2), of_drift], axis=-1)
+        return means, np.concatenate([upper, lower], axis=-2)
 
 
 @dataclass(frozen=True)
@@ -122,10 +202,10 @@ class OrderedModel:
             return self
         return OrderedModel(self.model.joined(other.model), np.concatenate([self.capture_order, other.capture_order]))
 
-    def with_drift(self, drift: Drift) -> LinearModel:
-        """The model with the parameters of ``drift`` as the last six nuisance parameters."""
-        columns = motion_columns(self.model, drift.moved_part, drift.profile(self.capture_order)) * drift.sigma
-        return self.model.with_columns(columns)
+    def drift_columns(self, drift: Drift) -> Array:
+        """(n, 6, 6): derivative of the offsets by the standardised parameters of ``drift``."""
+        out: Array = motion_columns(self.model, drift.moved_part, drift.profile(self.capture_order)) * drift.sigma
+        return out
 
 
 def ordered_models(
@@ -171,16 +251,19 @@ def average_over_drift(
         for part, (drift, p_value) in found.at_largest.items()
     ]
     all_weights = np.concatenate(weights)
-    kept = all_weights > _MIN_WEIGHT
-    bases = [_state_basis(pairs.model, own, active, float(_scales_m(problem)[-1])) for own in components]
-    means = np.concatenate([own.means @ basis.T for own, basis in zip(components, bases, strict=True)])
-    covariances = np.concatenate(
-        [basis @ own.covariances @ basis.T for own, basis in zip(components, bases, strict=True)]
-    )
+    all_weights = all_weights[all_weights > _MIN_WEIGHT]
+    means, covariances = [], []
+    for own, of_own in zip(components, weights, strict=True):
+        kept = of_own > _MIN_WEIGHT
+        if kept.any():
+            basis = _state_basis(pairs.model, own, active, float(_scales_m(problem)[-1]))
+            z, covariance = own.state(kept)
+            means.append(z @ basis.T)
+            covariances.append(basis @ covariance @ basis.T)
     return DriftMixture(
-        all_weights[kept] / all_weights[kept].sum(),
-        means[kept],
-        covariances[kept],
+        all_weights / all_weights.sum(),
+        np.concatenate(means),
+        np.concatenate(covariances),
         found.noises[None if active is None else active.moved_part],
         tuple(sorted(drifts, key=lambda drift: -drift.probability)),
     )
@@ -223,27 +306,28 @@ def _hypotheses(
     """The arguments are those of ``average_over_drift``."""
     both = pairs.joined(repeats)
     noise, fits, at_best = _fits(problem, both.model, corner_sigma_px, start)
-    log_weights, without = _log_weights(noise), _sum_of_squares(at_best)
+    log_weights = _log_weights(noise)
     of_pairs = fits if repeats is None else _at_noise(pairs.model, corner_sigma_px, noise)
-    pad = (0, 6)
-    padded = np.pad(of_pairs.z, ((0, 0), pad)), np.pad(of_pairs.covariance, ((0, 0), pad, pad))
-    components = [_Components(None, 0.0, log_weights, *padded)]
+    nothing = np.zeros((len(fits.z), 6))
+    components = [_Components(None, 0.0, log_weights, of_pairs, nothing, nothing[..., None] * nothing[:, None])]
     noises: dict[MovedPart | None, NoisePosterior] = {None: noise}
     at_largest: dict[MovedPart, tuple[Drift, float]] = {}
     for moved_part in _parts_that_may_creep(problem, pairs):
         drift = _largest_drift(problem, pairs.capture_order, moved_part)
-        extended = both.with_drift(drift)
-        own_noise, p_value = noise, _screening_p_value(extended, without, corner_sigma_px, noise.best)
+        columns = both.drift_columns(drift)
+        own_noise, p_value = noise, _screening_p_value(both.model, at_best, columns)
         if p_value > _SCREENING_P:
             # Such a drift hardly affects the noise: the values of the noise without it serve.
-            own_fits = _at_noise(extended, corner_sigma_px, noise)
-            own_log_weights: Array = log_weights + own_fits.log_likelihood - fits.log_likelihood
+            own_fits, own_log_weights = _DriftFits.of(fits, columns), log_weights
         else:
-            own_noise, own_fits, at_best = _fits(problem, extended, corner_sigma_px, noise.best)
-            own_log_weights = _log_weights(own_noise)
-            p_value = _p_value(extended, own_noise, at_best, own_fits)
+            own_noise, _, own_at_best = _fits(problem, both.model.with_columns(columns), corner_sigma_px, noise.best)
+            own_fits = _DriftFits.of(_at_noise(both.model, corner_sigma_px, own_noise), columns)
+            own_log_weights = _log_weights(own_noise) - own_fits.log_gain(1.0)
+            dof = own_noise.dof(len(both.model.offset), both.model.observable_basis.shape[1] + 6)
+            p_value = _p_value(own_noise, dof, own_at_best, own_fits)
         if repeats is not None:
-            own_fits = _with_drift_of(_at_noise(pairs.with_drift(drift), corner_sigma_px, own_noise), own_fits)
+            own_of_pairs = _at_noise(pairs.model, corner_sigma_px, own_noise)
+            own_fits = own_fits.with_transforms_of(own_of_pairs, pairs.drift_columns(drift))
         components += _components_with_drift(moved_part, _scales_m(problem), own_log_weights, own_fits)
         noises[moved_part] = own_noise
         at_largest[moved_part] = drift, min(len(MovedPart) * p_value, 1.0)
@@ -290,26 +374,30 @@ def _fits(
     return *noise_posterior(model, corner_sigma_px, prior, best, fits), fits
 
 
-def _p_value(model: LinearModel, noise: NoisePosterior, at_best: LinearFits, fits: LinearFits) -> float:
-    """p-value of the drift in the last six columns of ``model`` being zero: the larger one of an F test at the most
-    likely noise and the average over the posterior of the noise, of which few pairs determine one half poorly."""
-    dof = noise.dof(len(model.offset), model.observable_basis.shape[1] + 6)
+def _p_value(noise: NoisePosterior, dof: float, at_best: LinearFits, fits: _DriftFits) -> float:
+    """p-value of the drift being zero: the larger one of an F test at the most likely noise, under which the drift is
+    the last six unknowns, and the average over the posterior of the noise, of which few pairs determine one half
+    poorly."""
     p_value = float(f_sf(6, dof, at_best.chi2_of_last(6)[0] / 6))
-    return max(p_value, float(noise.weights @ chi2_sf(6, fits.chi2_of_last(6))))
+    return max(p_value, float(noise.weights @ chi2_sf(6, fits.chi2)))
 
 
-def _screening_p_value(extended: LinearModel, without: float, corner_sigma_px: float, noise: RobotNoise) -> float:
-    """The same without estimating the noise anew; that without a drift, under which the sum of squares is ``without``,
-    is inflated, hence the ratio of the squares."""
-    remaining = _sum_of_squares(fit_linear(extended, corner_sigma_px, variance_of(noise)[None]))
-    dof = extended.offset.size - extended.observable_basis.shape[1] - 6
+def _screening_p_value(model: LinearModel, at_best: LinearFits, columns: Array) -> float:
+    """The same without estimating the noise anew, from the fit ``at_best`` of ``model`` without a drift.
+
+    That noise is inflated by a drift, hence the ratio of the squares without and with it.
+    """
+    found = _DriftFits.of(at_best, columns)
+    drift = found.drift(1.0)[0][0]
+    residual = at_best.residual[0] - columns @ drift - at_best.design @ (found.regression[0] @ drift)
+    without, remaining = (_sum_of_squares(at_best.weight[0], one) for one in (at_best.residual[0], residual))
+    dof = model.offset.size - model.observable_basis.shape[1] - 6
     return float(f_sf(6, dof, (without - remaining) / 6 / (remaining / dof)))
 
 
-def _sum_of_squares(fits: LinearFits) -> float:
-    """Weighted, of the residuals of the first fit."""
-    residual = fits.residual[0]
-    return float(((fits.weight[0] @ residual[..., None])[..., 0] * residual).sum())
+def _sum_of_squares(weight: Array, residual: Array) -> float:
+    """Of residuals (n, 6) with their ``weight`` (n, 6, 6)."""
+    return float(((weight @ residual[..., None])[..., 0] * residual).sum())
 
 
 def is_drift_possible(
@@ -317,57 +405,26 @@ def is_drift_possible(
 ) -> bool:
     """Whether a drift may be more probable than none, by a test that costs little."""
     both = pairs.joined(repeats)
-    without = _sum_of_squares(fit_linear(both.model, corner_sigma_px, variance_of(noise)[None]))
+    fits = fit_linear(both.model, corner_sigma_px, variance_of(noise)[None])
     return any(
-        _screening_p_value(
-            both.with_drift(_largest_drift(problem, pairs.capture_order, part)), without, corner_sigma_px, noise
-        )
+        _screening_p_value(both.model, fits, both.drift_columns(_largest_drift(problem, pairs.capture_order, part)))
         <= _SCREENING_P
         for part in _parts_that_may_creep(problem, pairs)
     )
 
 
 def _components_with_drift(
-    moved_part: MovedPart, scales_m: Array, log_weights: Array, fits: LinearFits
+    moved_part: MovedPart, scales_m: Array, log_weights: Array, fits: _DriftFits
 ) -> list[_Components]:
-    """One for each of ``scales_m`` (k,); ``fits``, of ``log_weights`` (m,), have the drift at the largest scale as the
-    last six unknowns."""
+    """One for each of ``scales_m`` (k,), of which ``fits`` have the largest; ``log_weights`` (m,): of no drift."""
     log_prior = np.log(scales_m / (1 + (scales_m / _PRIOR_SCALE_M) ** 2))
     log_prior -= np.log(np.exp(log_prior).sum())
     out = []
     for scale_m, log_density in zip(scales_m.tolist(), log_prior.tolist(), strict=True):
-        log_gain, means, covariances = _under_narrower_prior(fits, float(scales_m[-1]) / scale_m)
-        out.append(_Components(moved_part, scale_m, log_weights + log_gain + log_density, means, covariances))
+        ratio = float(scales_m[-1]) / scale_m
+        own_weights = log_weights + fits.log_gain(ratio) + log_density
+        out.append(_Components(moved_part, scale_m, own_weights, fits, *fits.drift(ratio)))
     return out
-
-
-def _under_narrower_prior(fits: LinearFits, ratio: float) -> tuple[Array, Array, Array]:
-    """Gain in log likelihood (m,), estimates and covariances if the prior of the last six unknowns is ``ratio`` times
-    narrower than N(0, I)."""
-    own = fits.covariance[:, -6:, -6:]
-    precision = np.linalg.inv(own)
-    new_precision = precision + (ratio**2 - 1) * np.eye(6)
-    new_own = np.linalg.inv(new_precision)
-    score = precision @ fits.z[:, -6:, None]
-    new = (new_own @ score)[..., 0]
-    log_determinants = np.linalg.slogdet(precision)[1] - np.linalg.slogdet(new_precision)[1]
-    log_gain = 0.5 * (((new - fits.z[:, -6:]) * score[..., 0]).sum(axis=-1) + log_determinants) + 6 * np.log(ratio)
-    return log_gain, *_given_drift(fits, new, new_own)
-
-
-def _with_drift_of(fits: LinearFits, other: LinearFits) -> LinearFits:
-    """``fits`` with the drift of ``other`` in place of their own."""
-    z, covariance = _given_drift(fits, other.z[:, -6:], other.covariance[:, -6:, -6:])
-    return replace(fits, z=z, covariance=covariance)
-
-
-def _given_drift(fits: LinearFits, drift: Array, covariance: Array) -> tuple[Array, Array]:
-    """Estimates and covariances of ``fits`` if the last six unknowns are ``drift`` (m, 6) with ``covariance``
-    (m, 6, 6): the other unknowns follow by their regression on these six."""
-    own = fits.covariance[:, -6:, -6:]
-    regression = fits.covariance[:, :, -6:] @ np.linalg.inv(own)
-    z = fits.z + (regression @ (drift - fits.z[:, -6:])[..., None])[..., 0]
-    return z, fits.covariance + regression @ (covariance - own) @ np.swapaxes(regression, -1, -2)
 
 
 def _state_basis(model: LinearModel, components: _Components, active: Drift | None, largest_scale_m: float) -> Array:
@@ -385,8 +442,8 @@ def _hypothesis(drift: Drift, p_value: float, weighted: list[tuple[Array, _Compo
     probability = sum(by_scale)
     best = weighted[int(np.argmax(by_scale))][1]
     share = np.concatenate([weights for weights, _ in weighted]) / max(probability, 1e-300)
-    means = np.concatenate([own.means[:, -6:] for _, own in weighted]) * drift.sigma
-    within = np.concatenate([own.covariances[:, -6:, -6:] for _, own in weighted]) * np.outer(drift.sigma, drift.sigma)
+    means = np.concatenate([own.drift for _, own in weighted]) * drift.sigma
+    within = np.concatenate([own.drift_covariance for _, own in weighted]) * np.outer(drift.sigma, drift.sigma)
     change = share @ means
     centred = means - change
     covariance = np.einsum("m,mij->ij", share, within) + np.einsum("m,mi,mj->ij", share, centred, centred)

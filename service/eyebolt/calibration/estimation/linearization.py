@@ -17,6 +17,7 @@ the covariance is diagonal and the same for all views. M_i is an adjoint, so its
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cached_property
@@ -32,10 +33,17 @@ from eyebolt.calibration.estimation.print_error import (
 )
 from eyebolt.calibration.estimation.statistics import mahalanobis_sq
 from eyebolt.calibration.estimation.vertical_axis import observable_directions
-from eyebolt.calibration.nuisance_prior import NuisancePrior, ParameterGroup
+from eyebolt.calibration.nuisance_prior import SCALE, NuisancePrior, ParameterGroup, raw_corner_jacobian
 from eyebolt.calibration.problem import Problem
-from eyebolt.geometry import Array, CameraModel, Mount, RowSelection, se3
-from eyebolt.observations import CornerLinearization, CornerObservations, PoseFits, linearize_corners
+from eyebolt.geometry import COEFFICIENT_NAMES, MATRIX_NAMES, Array, CameraModel, Mount, RowSelection, se3
+from eyebolt.observations import (
+    BOW_PARAMETERS,
+    CornerField,
+    CornerLinearization,
+    CornerObservations,
+    PoseFits,
+    linearize_corners,
+)
 
 # The fixed-point iteration for the corner noise converges by a factor of the order of unknowns over corners.
 _CORNER_NOISE_ITERATIONS = 3
@@ -165,39 +173,91 @@ def linearize_views(
 
 
 @dataclass(frozen=True)
-class _LinearizedCorners:
-    """The corners of n views linearised about poses of the board."""
+class LinearizedCorners:
+    """The corners of n views linearised about poses of the board, with their derivatives by q raw parameters."""
 
+    camera: CameraModel
+    """The lens."""
     corners: CornerObservations
     """The corners."""
     fit: CornerLinearization
     """Residuals and derivatives by the poses."""
+    names: tuple[str, ...]
+    """(q): names of the raw parameters (see ``NuisancePrior``)."""
     derivatives: Array
-    """(n, 2 K, r): derivatives by the nuisance parameters."""
-    displacement: CornerDisplacement | None
+    """(n, 2 K, q): derivatives by the raw parameters."""
+
+    @staticmethod
+    def about(
+        camera: CameraModel,
+        field: CornerField,
+        corners: CornerObservations,
+        camera_T_board: Array,
+        names: Sequence[str],
+    ) -> LinearizedCorners:
+        """The ``corners`` on the ``field`` linearised at ``camera_T_board`` (n, 4, 4)."""
+        fit = linearize_corners(camera, corners, camera_T_board)
+        in_camera = se3.apply(camera_T_board, corners.points_m)
+        derivatives = raw_corner_jacobian(names, field, camera, corners.points_m, in_camera, fit.jacobian[..., :3])
+        n, k = corners.weights.shape
+        return LinearizedCorners(camera, corners, fit, tuple(names), np.nan_to_num(derivatives).reshape(n, 2 * k, -1))
+
+    def serves(
+        self, camera: CameraModel, prior: NuisancePrior, corners: CornerObservations, camera_T_board: Array
+    ) -> bool:
+        """Whether these are the same ``corners`` and poses under the same lens, with every parameter of ``prior``."""
+        return (
+            corners is self.corners
+            and camera_T_board is self.fit.camera_T_board
+            and camera.projects_as(self.camera)
+            and set(prior.names) <= set(self.names)
+        )
+
+    @cached_property
+    def columns(self) -> Array:
+        """(n, 2 K, 6 + q + 1): derivatives by the poses and by the raw parameters, and residuals."""
+        n, k = self.corners.weights.shape
+        by_pose, residual = self.fit.jacobian.reshape(n, 2 * k, 6), self.fit.residual_px.reshape(n, 2 * k, 1)
+        return np.concatenate([by_pose, self.derivatives, residual], axis=-1)
+
+    @cached_property
+    def products(self) -> Array:
+        """(n, 6 + q + 1, 6 + q + 1): products of the columns, all corners being alike."""
+        out: Array = np.swapaxes(self.columns, 1, 2) @ (
+            self.columns * np.repeat(self.corners.weights, 2, axis=1)[..., None]
+        )
+        return out
+
+
+@dataclass(frozen=True)
+class _LinearizedViews:
+    """Linearised corners under a prior of r standardised parameters."""
+
+    linearized: LinearizedCorners
+    """The corners."""
+    root: Array
+    """(q, r): raw per standardised parameters."""
+    displacement: CornerDisplacement | None = None
     """Errors of the printed corners."""
-    shape: Array | None
+    shape: Array | None = None
     """(r,): nuisance parameters of the residuals; None: zero."""
 
     def board_poses(self, noise: CornerNoise | None) -> BoardPoses:
         """The board poses; ``noise`` of the corners, None: all alike."""
-        corners, fit = self.corners, self.fit
-        n, k = corners.weights.shape
-        residual = fit.residual_px.reshape(n, 2 * k, 1)
-        columns = np.concatenate([fit.jacobian.reshape(n, 2 * k, 6), self.derivatives, residual], axis=-1)
-        weighted = columns * np.repeat(corners.weights, 2, axis=1)[..., None]
-        products = np.swapaxes(columns, 1, 2) @ weighted
+        linearized, root = self.linearized, self.root
+        products = linearized.products
         if noise is not None:
-            products = noise.weighted_products(corners, columns, products)
-        information, cross_information, gradient = products[:, :6, :6], products[:, :6, 6:-1], products[:, :-1, -1:]
+            products = noise.weighted_products(linearized.corners, linearized.columns, products)
+        information, cross_information = products[:, :6, :6], products[:, :6, 6:-1] @ root
+        pose_gradient, gradient = products[:, :6, -1:], root.T @ products[:, 6:-1, -1:]
         unit_covariance = np.linalg.inv(information)
-        step = (unit_covariance @ gradient[:, :6])[..., 0]
+        step = (unit_covariance @ pose_gradient)[..., 0]
         pose_jacobian = unit_covariance @ cross_information
         # Schur complement: the information about the nuisances with the pose of each view eliminated.
         pose_transposed = np.swapaxes(pose_jacobian, 1, 2)
-        nuisance_information = products[:, 6:-1, 6:-1] - pose_transposed @ cross_information
-        nuisance_gradient = (gradient[:, 6:] - pose_transposed @ gradient[:, :6])[..., 0]
-        camera_T_board = fit.camera_T_board @ se3.exp(step)
+        nuisance_information = root.T @ products[:, 6:-1, 6:-1] @ root - pose_transposed @ cross_information
+        nuisance_gradient = (gradient - pose_transposed @ pose_gradient)[..., 0]
+        camera_T_board = linearized.fit.camera_T_board @ se3.exp(step)
         if self.displacement is not None:
             nuisance_information = nuisance_information + self.displacement.information
             nuisance_gradient = nuisance_gradient + self.displacement.gradient
@@ -212,15 +272,19 @@ class _LinearizedCorners:
         The nuisance parameters are estimated beside it from the images and their prior: a lens that is a little off
         must not count as noise. The fixed point is the maximum of the marginal likelihood of the noise.
         """
-        corners, fit = self.corners, self.fit
+        corners, fit = self.linearized.corners, self.linearized.fit
         n, k = corners.weights.shape
         flat = fit.jacobian.reshape(n, 2 * k, 6)
         residual = fit.residual_px.reshape(n, 2 * k) - (flat @ fit.step[..., None])[..., 0]
         weights = np.repeat(corners.weights, 2, axis=1)
-        # Derivatives with the pose of each view following the nuisances.
-        by_nuisance = (self.derivatives - flat @ board_poses.nuisance_jacobian) * (weights > 0)[..., None]
+
+        def explained(u: Array) -> Array:
+            """(n, 2 K): effect of nuisances u (r,) on the corners, the pose of each view following them."""
+            followed = flat @ (board_poses.nuisance_jacobian @ u)[..., None]
+            return np.where(weights > 0, self.linearized.derivatives @ (self.root @ u) - followed[..., 0], 0.0)
+
         if self.shape is not None:
-            residual = residual + by_nuisance @ self.shape
+            residual = residual + explained(self.shape)
         dof = 2 * corners.weights.sum(axis=1) - 6.0
         taken = 0.0 if self.displacement is None else self.displacement.dof
         total_dof = float(dof.sum()) - taken
@@ -237,7 +301,7 @@ class _LinearizedCorners:
             used = len(u) - float(np.trace(covariance))
             variance = max(remaining / (total_dof - used), MIN_CORNER_SIGMA_PX**2)
         return estimate_corner_noise(
-            corners, fit, residual - by_nuisance @ u, dof * (1 - (used + taken) / float(dof.sum()))
+            corners, fit, residual - explained(u), dof * (1 - (used + taken) / float(dof.sum()))
         )
 
 
@@ -248,20 +312,25 @@ def _linearized(
     camera_T_board: Array,
     displacement: CornerDisplacement | None = None,
     shape: Array | None = None,
-) -> _LinearizedCorners:
+) -> _LinearizedViews:
     """The ``corners`` linearised at ``camera_T_board`` (n, 4, 4); ``displacement`` and ``shape``: see above."""
     if displacement is not None:
         corners = displacement.applied_to(corners)
     if shape is not None:
         corners = replace(corners, points_m=corners.points_m + prior.board_jacobian(corners.points_m) @ shape)
-    fit = linearize_corners(camera, corners, camera_T_board)
-    points_in_camera = se3.apply(camera_T_board, corners.points_m)
-    derivatives = prior.corner_jacobian(camera, corners.points_m, points_in_camera, fit.jacobian[..., :3])
-    n, k = corners.weights.shape
-    derivatives = np.nan_to_num(derivatives).reshape(n, 2 * k, -1)
-    if displacement is not None:
-        derivatives = displacement.followed(derivatives, fit)
-    return _LinearizedCorners(corners, fit, derivatives, displacement, shape)
+    linearized = LinearizedCorners.about(camera, prior.corner_field, corners, camera_T_board, prior.names)
+    if displacement is None:
+        return _LinearizedViews(linearized, prior.root, None, shape)
+    # The displacement follows the standardised parameters.
+    followed = displacement.followed(linearized.derivatives @ prior.root, linearized.fit)
+    followed_corners = replace(linearized, names=(), derivatives=followed)
+    return _LinearizedViews(followed_corners, np.eye(prior.root.shape[1]), displacement, shape)
+
+
+def _raw_names(camera: CameraModel, prior: NuisancePrior) -> list[str]:
+    """The raw parameters of ``prior``, and of any other prior on the same pairs."""
+    of_lens = (*MATRIX_NAMES, *COEFFICIENT_NAMES[: max(camera.distortion.size, 5)])
+    return list(dict.fromkeys((SCALE, *BOW_PARAMETERS, *of_lens, *prior.names)))
 
 
 @dataclass(frozen=True)
@@ -292,14 +361,27 @@ class Observations:
     """Check pairs at the pose of one of the pairs: they show a drift, and determine nothing else."""
     pose_excess: float = 1.0
     """Variance of the board poses, as a multiple of that which the residuals of the corners imply."""
+    at_pose_fits: LinearizedCorners | None = None
+    """The corners of all rows linearised at the pose fits, before errors of the print; None for a part of the rows."""
 
     @staticmethod
     def of(
-        problem: Problem, A: Array, corners: CornerObservations, pose_fits: PoseFits, capture_order: Array | None = None
+        problem: Problem,
+        A: Array,
+        corners: CornerObservations,
+        pose_fits: PoseFits,
+        capture_order: Array | None = None,
+        at_pose_fits: LinearizedCorners | None = None,
     ) -> Observations:
-        """The observations with the corners linearised at ``pose_fits``, which must all be usable."""
+        """The observations with the corners linearised at ``pose_fits``, which must all be usable.
+
+        ``at_pose_fits``: the linearised corners, where they are known.
+        """
         camera, prior, poses = problem.camera, problem.nuisance_prior, pose_fits.camera_T_board
-        linearized = _linearized(camera, prior, corners, poses)
+        if at_pose_fits is None or not at_pose_fits.serves(camera, prior, corners, poses):
+            names = _raw_names(camera, prior)
+            at_pose_fits = LinearizedCorners.about(camera, prior.corner_field, corners, poses, names)
+        linearized = _LinearizedViews(at_pose_fits, prior.root_of(at_pose_fits.names))
         board_poses = linearized.board_poses(None)
         noise = linearized.corner_noise(board_poses)
         shape = _large_bow(prior, problem.board_corners_m, board_poses, noise.sigma_px)
@@ -309,10 +391,10 @@ class Observations:
             noise = linearized.corner_noise(board_poses)
         displacement = None
         if problem.print_error is not None:
-            stated = linearized
+            stated, derivatives = linearized.linearized, linearized.linearized.derivatives @ linearized.root
             for _ in range(PRINT_ERROR_ITERATIONS):
                 displacement = eliminate_displacement(
-                    problem.print_error, prior.corner_field, stated.corners, stated.fit, stated.derivatives, noise
+                    problem.print_error, prior.corner_field, stated.corners, stated.fit, derivatives, noise
                 )
                 linearized = _linearized(camera, prior, corners, poses, displacement, shape)
                 board_poses = linearized.board_poses(None)
@@ -320,11 +402,13 @@ class Observations:
         if not noise.is_uniform:
             board_poses = linearized.board_poses(noise)
         capture_order = np.arange(float(len(A))) if capture_order is None else capture_order
-        return Observations(A, corners, pose_fits, board_poses, noise, capture_order, displacement, shape)
+        return Observations(
+            A, corners, pose_fits, board_poses, noise, capture_order, displacement, shape, at_pose_fits=at_pose_fits
+        )
 
     def seen_with(self, problem: Problem, corners: CornerObservations, pose_fits: PoseFits) -> Observations:
         """The same pairs with other ``corners`` or ``pose_fits``, or under another board and lens in ``problem``."""
-        out = Observations.of(problem, self.A, corners, pose_fits, self.capture_order)
+        out = Observations.of(problem, self.A, corners, pose_fits, self.capture_order, self.at_pose_fits)
         repeats = self.repeats
         if repeats is not None:
             repeats = repeats.seen_with(problem, repeats.corners, repeats.pose_fits)
@@ -333,6 +417,8 @@ class Observations:
 
     def subset(self, rows: RowSelection) -> Observations:
         """The observations of the pairs ``rows``."""
+        if np.array_equal(np.arange(len(self.A))[rows], np.arange(len(self.A))):
+            return self
         return Observations(
             self.A[rows],
             self.corners[rows],
@@ -363,6 +449,14 @@ class Observations:
             return self
         return replace(self, board_poses=self.board_poses.without_columns(6), drift=None)
 
+    def board_poses_under(self, problem: Problem) -> BoardPoses:
+        """The corners linearised at the pose fits under the prior in ``problem``, all corners being alike."""
+        camera, prior, poses = problem.camera, problem.nuisance_prior, self.pose_fits.camera_T_board
+        known = self.at_pose_fits
+        if known is None or not known.serves(camera, prior, self.corners, poses):
+            return linearize_views(camera, prior, self.corners, poses)
+        return _LinearizedViews(known, prior.root_of(known.names)).board_poses(None)
+
     def linearized_at(self, problem: Problem, camera_T_board: Array) -> BoardPoses:
         """The corners linearised at other board poses (n, 4, 4), with their noise and the columns of the drift."""
         linearized = _linearized(
@@ -381,10 +475,10 @@ class Observations:
         linearized = _linearized(
             problem.camera, problem.nuisance_prior, self.corners, camera_T_board, self.displacement, self.shape
         )
-        fit = linearized.fit
-        change = nuisances if self.shape is None else nuisances - self.shape
+        fit = linearized.linearized.fit
+        change = linearized.root @ (nuisances if self.shape is None else nuisances - self.shape)
         followed = (fit.jacobian @ (pose_jacobian @ nuisances)[:, None, :, None])[..., 0]
-        explained = (linearized.derivatives @ change).reshape(fit.residual_px.shape) - followed
+        explained = (linearized.linearized.derivatives @ change).reshape(fit.residual_px.shape) - followed
         return np.asarray((fit.residual_px - explained) * (self.corners.weights > 0)[..., None])
 
     @cached_property
@@ -435,7 +529,7 @@ class LinearModel:
         out: Array = self.transform_jacobian @ self.observable_basis
         return out
 
-    @property
+    @cached_property
     def design(self) -> Array:
         """(n, 6, p + r): derivative of the offsets by the observable changes, then by the nuisance parameters."""
         return np.concatenate([self.observable_jacobian, self.nuisance_jacobian], axis=-1)

@@ -62,7 +62,8 @@ def error_contributions(
     gain = error_transfer @ model.state_basis @ fits.covariance[0]
     weighted = fits.weighted_design[0]
     of_arm = arm_covariance(variance_of(joint.noise.best)[None], joint.model.arm_shape)[0]
-    by_poses = np.einsum("nik,nij,njl->kl", weighted, np.broadcast_to(of_arm, (len(weighted), 6, 6)), weighted)
+    k = weighted.shape[-1]
+    by_poses = weighted.reshape(-1, k).T @ (of_arm @ weighted).reshape(-1, k)
     whole = error_transfer @ joint.covariance @ error_transfer.T
     at_best_noise = gain @ fits.normal[0] @ gain.T
     columns = {group: p + np.flatnonzero(problem.nuisance_prior.columns_of(group)) for group in ParameterGroup}

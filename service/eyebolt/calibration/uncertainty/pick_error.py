@@ -367,7 +367,7 @@ class _PicksOfOneResult:
         of_X = draws[..., :6] @ np.swapaxes(root_of(problem, X_covariances), -1, -2)
         sigmas = np.sqrt(classes[:, 2:]).repeat([root.shape[1] for root in self.correlated], axis=1)
         effects = np.concatenate([self.by_X.reshape(3 * q, 6), *self.correlated], axis=1)
-        shared = np.concatenate([of_X, sigmas[:, None] * draws[..., 6:]], axis=-1) @ effects.T
+        shared = np.concatenate([of_X, sigmas[:, None] * draws[..., 6 : effects.shape[1]]], axis=-1) @ effects.T
         # (m, q, results of a class, 3). Single precision suffices for what is only sorted from here on.
         shared = np.swapaxes(shared.reshape(m, -1, q, 3), 1, 2).astype(np.float32)
         at_pick = standard_normal(_PICKS_PER_POSE * q, 3).reshape(_PICKS_PER_POSE, q, 3).transpose(1, 2, 0)
