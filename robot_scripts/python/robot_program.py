@@ -23,7 +23,8 @@ import socket
 import sys
 import time
 
-REPLY_TIMEOUT_S = 10.0  # the daemon replies within 1.5 s
+REPLY_TIMEOUT_S = 4.0  # the daemon replies within 1.5 s, or [robot] reply_wait_s
+GIVE_UP_S = 20.0  # without a reply to a line that is sent again and again
 POLL_INTERVAL_S = 0.5
 RETRY_PAUSE_S = 1.0
 
@@ -47,24 +48,55 @@ class DaemonConnection:
     """The connection to the daemon: one line out, one reply line back, a new sequence number for every request."""
 
     def __init__(self, host: str, port: int) -> None:
-        self.connection = socket.create_connection((host, port), timeout=REPLY_TIMEOUT_S)
-        self.buffer = b""
+        self.address = (host, port)
         self.seq = 0
+        self.connect()
+
+    def connect(self) -> None:
+        """Open the connection. What an older one still held is no reply to what is sent from here on."""
+        self.connection = socket.create_connection(self.address, timeout=REPLY_TIMEOUT_S)
+        self.buffer = b""
 
     def exchange(self, line: str) -> list[str]:
-        """Send one line; the fields of the reply: code, seq, and at least two others."""
+        """Send one line; the fields of the reply: code, seq, and at least two others.
+
+        If the reply is lost, or the connection breaks, the same line is sent again under the same number: the daemon
+        then repeats its reply and does nothing twice.
+        """
+        give_up_s = time.monotonic() + GIVE_UP_S
+        while True:
+            try:
+                return self.send_and_receive(line)
+            except OSError as why:  # a time-out is one, too
+                if time.monotonic() > give_up_s:
+                    raise ProgramStoppedError(f"no reply to: {line} ({why})") from None
+                print(f"  {line}  ->  no reply ({why}); connecting again")
+            self.connection.close()
+            time.sleep(RETRY_PAUSE_S)
+            try:
+                self.connect()
+                if line != "hello 0":  # takes the station over, if the daemon still waits on the old connection
+                    self.send_and_receive("hello 0")
+            except OSError:
+                continue
+
+    def send_and_receive(self, line: str) -> list[str]:
+        """Send one line, and read up to the reply with its number. Raises OSError if there is none."""
         self.connection.sendall(line.encode("ascii") + b"\n")
-        while b"\n" not in self.buffer:
-            chunk = self.connection.recv(256)
-            if not chunk:
-                raise ProgramStoppedError(f"the daemon closed the connection after: {line}")
-            self.buffer += chunk
-        reply, _, self.buffer = self.buffer.partition(b"\n")
-        print(f"  {line}  ->  {reply.decode('ascii', 'replace')}")
-        fields = reply.decode("ascii", "replace").strip().split(",")
-        if len(fields) < 4 or not (fields[0] + fields[1]).isdigit():
-            raise ProgramStoppedError(f"not a valid reply: {reply!r}")
-        return fields
+        while True:
+            while b"\n" not in self.buffer:
+                chunk = self.connection.recv(256)
+                if not chunk:
+                    raise ConnectionError("the daemon closed the connection")
+                self.buffer += chunk
+            reply, _, self.buffer = self.buffer.partition(b"\n")
+            print(f"  {line}  ->  {reply.decode('ascii', 'replace')}")
+            fields = reply.decode("ascii", "replace").strip().split(",")
+            if len(fields) < 4 or not (fields[0] + fields[1]).isdigit():
+                raise ProgramStoppedError(f"not a valid reply: {reply!r}")
+            # A reply to another number came late, or twice. A line at fault may have lost its number.
+            if int(fields[1]) == int(line.split()[1]) or int(fields[0]) > STOP[-1]:
+                return fields
 
     def hello(self) -> tuple[int, int] | None:
         """Say hello, and continue after the last sequence number that the daemon has used.

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from eyebolt_sim.moving_arm import MovingArm
     from eyebolt_sim.replay import Played
     from eyebolt_sim.robot_program import ProgramOutcome
+    from eyebolt_sim.verdict import Verdict
 
 
 class WayChoice(StrEnum):
@@ -263,6 +264,48 @@ def conform(
     print_line(f"Each transcript opens sessions of its own at {address}; they are ended, and remain in its record.")
     with _progress_line() as show:
         verdict = conformance.conform(target, conformance.chosen_transcripts(transcript or ()), ways, take_over, show)
+    for line in verdict.lines():
+        print_line(line)
+    if verdict.failed:
+        raise typer.Exit(DIFFERS)
+
+
+@app.command()
+def listen(
+    station: Annotated[Path, typer.Argument(help="The station file that the robot program is for.")],
+    part: Annotated[
+        list[str] | None, typer.Option(help="Play only this part: faults, stop or line-fault; repeat it for more.")
+    ] = None,
+    pairs: Annotated[
+        int | None, typer.Option(min=1, max=100, help="Pairs with which the goal is met (default: after all faults).")
+    ] = None,
+    wait: Annotated[float, typer.Option(min=1, help="Seconds to wait for the robot program, in each part.")] = 300.0,
+    away: Annotated[float, typer.Option(min=1, help="Seconds without a connection that end a part.")] = 60.0,
+) -> None:
+    """Stand in for the daemon of a station against any robot program, with faults, and print a verdict on the program.
+
+    No camera, lens file or board is needed: images, pairs and result are made up. A station with dial is dialled.
+    Ctrl-C ends it with the verdict on what was seen. Exit code 0 if no rule failed, else 1.
+    """
+    import asyncio
+    import signal
+
+    from eyebolt.context import load_station
+    from eyebolt_sim.program_check import PARTS, StandIn, Times
+
+    unknown = [name for name in part or () if name not in PARTS]
+    if unknown:
+        raise InputFault("sim-usage", f"there is no part {unknown[0]}", f"write one of {', '.join(PARTS)}.")
+    chosen = [PARTS[name] for name in part or PARTS]
+
+    async def run() -> Verdict:
+        stand_in = StandIn(load_station(station), chosen, print_line, pairs, Times(away_s=away))
+        with contextlib.suppress(NotImplementedError):
+            asyncio.get_running_loop().add_signal_handler(signal.SIGINT, stand_in.stop)
+        return await stand_in.run(wait)
+
+    verdict = asyncio.run(run())
+    print_line("")
     for line in verdict.lines():
         print_line(line)
     if verdict.failed:

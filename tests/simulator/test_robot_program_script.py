@@ -18,6 +18,14 @@ def run_script(tmp_path, port, *arguments, typed=""):
     return run(command, stdin_text=typed, limit_s=30.0)
 
 
+def run_impatient(tmp_path, port):
+    """The script with a limit of no time at all for a line that gets no reply."""
+    program = "import robot_program as program, sys; program.GIVE_UP_S = 0; sys.exit(program.main())"
+    waypoints = tmp_path / "waypoints.csv"
+    waypoints.write_text("\n".join(POSES))
+    return run([sys.executable, "-c", program, f"127.0.0.1:{port}", str(waypoints), "0"], limit_s=30.0, cwd=FOLDER)
+
+
 def script(*captures, **others):
     pending = list(captures)
 
@@ -108,7 +116,7 @@ def test_an_error_ends_the_program_with_1_and_one_line_of_text(scripted_daemon, 
 
 def test_a_closed_connection_a_missing_daemon_and_wrong_usage_are_errors(scripted_daemon, tmp_path, free_port):
     closing = scripted_daemon(lambda line: None if line.startswith("begin") else "0,0,0,0")
-    closed = run_script(tmp_path, closing.port, "0")
+    closed = run_impatient(tmp_path, closing.port)
     assert "begin 1" in closed.stderr
     for done in (closed, run_script(tmp_path, free_port(), "0"), run_script(tmp_path, free_port(), "0", "1")):
         assert done.returncode == 1
