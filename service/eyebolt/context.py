@@ -118,6 +118,7 @@ class StationContext:
             # A folder holds one image per capture.
             takes_preview=camera.motion_check == "two-images" and camera.source != "folder",
             exposure_ns=None if camera.exposure_us is None else round(camera.exposure_us * 1e3),
+            guided=self.station.robot.guided,
             reply_wait_ns=round(self.station.robot.reply_wait_s * 1e9),
             inputs=self.digests,
         )

@@ -8,6 +8,7 @@ import os
 import sys
 import tempfile
 import textwrap
+import threading
 import time
 from collections.abc import Callable, Iterator
 from enum import StrEnum
@@ -89,6 +90,11 @@ def cell(
         bool, typer.Option(help="Simulate the camera until interrupted; the arm stands where requests report it.")
     ] = False,
     robot_only: Annotated[bool, typer.Option(help="Simulate the robot; the camera is elsewhere.")] = False,
+    guided: Annotated[
+        bool, typer.Option(help="A hand guides the arm through the waypoints; the robot only streams its poses.")
+    ] = False,
+    pose_rate: Annotated[float, typer.Option(min=10, max=500, help="With --guided: poses per second.")] = 125.0,
+    pose_delay_ms: Annotated[float, typer.Option(min=0, max=250, help="With --guided: delay of the poses.")] = 60.0,
 ) -> None:
     """Simulate camera and robot of a station against its daemon; --inject adds a fault of the cell.
 
@@ -118,6 +124,12 @@ def cell(
             "--controller cannot be combined with --camera-only, --inject or --touch",
             "its program captures and checks only: omit the other options.",
         )
+    if guided and (camera_only or robot_only or inject or touch or controller):
+        raise InputFault(
+            "sim-usage",
+            "--guided cannot be combined with --camera-only, --robot-only, --inject, --controller or --touch",
+            "a guided arm has no program: omit the other options.",
+        )
     options = CellOptions(
         seed=seed,
         waypoints=waypoints,
@@ -134,6 +146,9 @@ def cell(
         controller=None if controller is None else find_controller(controller),
     )
     simulated_cell = prepare_cell(station, options)
+    if guided:
+        _run_guided(simulated_cell, truth or station.parent / "truth.json", pose_rate, pose_delay_ms / 1e3)
+        return
     if robot_only:
         outcome = _run_robot_only(simulated_cell)
     else:
@@ -357,6 +372,22 @@ def _run_camera_only(
         simulated_cell.write_truth(truth_file)
         print_line(f"{announcement}; the arm stands where the robot's requests report it")
         _wait_for_interrupt()
+
+
+def _run_guided(simulated_cell: Cell, truth_file: Path, rate_hz: float, delay_s: float) -> None:
+    from eyebolt_sim.guided_cell import GUIDED_ROUNDS, GuidedCell
+    from eyebolt_sim.hand_guiding import StreamTiming
+    from eyebolt_sim.robot_link import open_link
+
+    guided = GuidedCell(simulated_cell, StreamTiming(rate_hz=rate_hz, delay_s=delay_s), GUIDED_ROUNDS)
+    with simulated_cell.camera_server(guided.moving_arm()):
+        simulated_cell.write_truth(truth_file)
+        with contextlib.closing(open_link(simulated_cell.station.robot, simulated_cell.options.wait_s)) as link:
+            print_line(f"begin a session: eyebolt session begin; a hand guides the arm for {guided.end_s:.0f} s")
+            stop = threading.Event()
+            with contextlib.suppress(KeyboardInterrupt):
+                guided.stream(link, stop, print_line)
+    print_line("the hand let go of the arm")
 
 
 def _run_robot_only(simulated_cell: Cell) -> ProgramOutcome:

@@ -41,6 +41,7 @@ STATUS: dict[str, Any] = {
     "accepted_result": None,
     "timestamp": "2026-11-25T15:02:13Z",
     "log_lines_lost": 0,
+    "guidance": None,
 }
 
 

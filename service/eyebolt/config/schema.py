@@ -165,6 +165,9 @@ class RobotSection(Section):
     """Unit of these numbers, one for all or one for each joint; requires ``joint_names``."""
     reply_wait_s: float = Field(1.4, ge=0, le=30, description="a number from 0 to 30, in seconds")
     """How long an unfinished request goes unanswered before it is answered 10, for programs that cannot poll."""
+    guided: bool = Field(False, description="true or false")
+    """A session that the operator begins is guided: the arm is moved by hand, the robot streams `pose` only, and the
+    daemon takes the pairs; needs a live camera."""
     noise_mm: SizeMm | None = Field(None, description=_SIZE)
     """Standard deviation per axis of the flange position; estimated if absent; requires ``noise_deg``."""
     noise_deg: float | None = Field(None, gt=0, le=180, description="a number above 0 and at most 180, in degrees")

@@ -6,6 +6,7 @@ thread waits for the image, so that the comparison of the two costs the robot no
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import Future
@@ -23,6 +24,11 @@ from eyebolt.session import messages as msg
 
 # A request has its final reply within 30 s: detection, solve and disk need the rest.
 GRAB_TIMEOUT_S = 10.0
+
+# Images that are followed are kept until the live poses show whether the arm stood still: a third of a second of them,
+# and the longest delay of the poses.
+MAX_FOLLOWED_IMAGES = 24
+MAX_FOLLOWED_BYTES = 160_000_000
 
 DetectionResult = Detection | NoDetection
 
@@ -51,6 +57,27 @@ class ImageAcquisition:
         self._submit = submit
         self._frames: dict[int, Frame] = {}
         self._previews: dict[int, _Preview] = {}
+        # By number: the image and what was found in it, once it was searched.
+        self._followed: dict[int, tuple[Frame, DetectionResult]] = {}
+        self._followed_lock = threading.Lock()
+
+    def follow(self, not_before_ns: int) -> Frame:
+        """In the camera thread: the next image of a guided session. Raises CameraFault."""
+        return self._grab(not_before_ns)
+
+    def keep_followed(self, number: int, frame: Frame, detection: DetectionResult) -> int:
+        """Keeps an image that was searched, for a pair; returns the number of the oldest one that is still kept."""
+        with self._followed_lock:
+            self._followed[number] = frame, detection
+            limit = max(3, min(MAX_FOLLOWED_IMAGES, MAX_FOLLOWED_BYTES // max(frame.pixels.nbytes, 1)))
+            while len(self._followed) > limit:
+                del self._followed[next(iter(self._followed))]
+            return next(iter(self._followed))
+
+    def forget_followed(self) -> None:
+        """Drops the images of a guided session."""
+        with self._followed_lock:
+            self._followed.clear()
 
     def frame(self, task: int) -> Frame | None:
         """The image of a task, while it is the newest one."""
@@ -103,6 +130,8 @@ class ImageAcquisition:
 
     def _grab_with_preview(self, command: msg.Grab) -> Frame:
         self._previews = {}
+        if command.followed_image is not None:
+            return self._followed_frame(command, command.followed_image)
         if command.preview_not_before_ns is None:
             return self._grab(command.not_before_ns)
         first = self._grab(command.preview_not_before_ns)
@@ -114,6 +143,23 @@ class ImageAcquisition:
         found = self._submit(lambda: find_board(first.pixels, self._context.board))
         self._previews = {command.task: _Preview(first.exposed_ns, found)}
         return self._grab(max(command.not_before_ns, first.exposed_ns + PREVIEW_LEAD_NS))
+
+    def _followed_frame(self, command: msg.Grab, number: int) -> Frame:
+        """The image of a guided pair; the one before it takes the place of the preview frame."""
+        with self._followed_lock:
+            kept = self._followed.get(number)
+            before = next((self._followed[n] for n in sorted(self._followed, reverse=True) if n < number), None)
+        if kept is None:
+            raise CameraFault(
+                "no-fresh-frame",
+                "the image at which the arm stood still is no longer in memory",
+                "hold the arm still again; if it persists, this computer is too slow for the camera's images.",
+            )
+        if before is not None and command.preview_not_before_ns is not None:
+            found: Future[DetectionResult] = Future()
+            found.set_result(before[1])
+            self._previews = {command.task: _Preview(before[0].exposed_ns, found)}
+        return kept[0]
 
     def _grab(self, not_before_ns: int) -> Frame:
         wait_s = max(0.0, (not_before_ns - time.monotonic_ns()) / 1e9)

@@ -11,12 +11,13 @@ import structlog
 from eyebolt.cameras import Camera
 from eyebolt.context import StationContext
 from eyebolt.daemon.executor import DaemonExecutor
+from eyebolt.daemon.guiding import GuidedCapture
 from eyebolt.daemon.operator_requests import OperatorRequests
 from eyebolt.daemon.robot_server import RobotServer
 from eyebolt.daemon.status_publisher import StatusPublisher
 from eyebolt.protocol import LineFault, LinkStatus, Reply, Request
 from eyebolt.results import utc_timestamp
-from eyebolt.session import SessionDefect, State, execute_all, resume, status_message, step
+from eyebolt.session import GuidedRecord, SessionDefect, State, execute_all, resume, status_message, step
 from eyebolt.session import messages as msg
 from eyebolt.store import SessionFolder
 
@@ -57,6 +58,9 @@ class Daemon:
         self._executor = DaemonExecutor(
             context, camera, folder, self._robot_server, self._operator.answer, self._events.put_nowait, self._publish
         )
+        self._guided = GuidedCapture(
+            context, self._executor, lambda: self._state, self._submit_guided_pair, self._publish
+        )
         self._status_publisher = StatusPublisher(station.station.status, context.keys_folder)
 
     async def run(self, on_ready: Callable[[str], None]) -> None:
@@ -73,6 +77,8 @@ class Daemon:
             self._executor.preload_libraries()
             self._state, commands = resume(self._state)
             execute_all(commands, self._executor)
+            if self._context.station.robot.guided:
+                periodic.append(asyncio.create_task(self._guided.run()))
             while (event := await self._events.get()) is not None:
                 self._take(event)
         finally:
@@ -93,6 +99,9 @@ class Daemon:
         """
         return (await self._operator.submit(verb, pose_line)).reply
 
+    async def _submit_guided_pair(self, pose_line: str, at_ns: int, guided: GuidedRecord) -> Reply:
+        return (await self._operator.submit("capture", pose_line, at_ns, guided)).reply
+
     def _take(self, event: msg.Event) -> None:
         try:
             self._state, commands = step(self._state, event)
@@ -105,10 +114,14 @@ class Daemon:
     def _on_line(self, caller: msg.Caller, parsed: Request | LineFault) -> None:
         if isinstance(parsed, LineFault):
             self._events.put_nowait(msg.LineRejected(caller, parsed))
-        else:
-            self._events.put_nowait(msg.RequestReceived(caller, parsed, time.monotonic_ns(), utc_timestamp()))
+            return
+        at_ns = time.monotonic_ns()
+        if parsed.verb == "pose" and parsed.pose is not None and self._context.station.robot.guided:
+            self._guided.add_pose(caller.connection, parsed.pose, at_ns)
+        self._events.put_nowait(msg.RequestReceived(caller, parsed, at_ns, utc_timestamp()))
 
     def _on_disconnect(self, connection: int) -> None:
+        self._guided.drop_connection(connection)
         self._events.put_nowait(msg.Disconnected(connection))
 
     async def _heartbeat(self) -> None:
@@ -122,7 +135,9 @@ class Daemon:
             await self._executor.refresh_accepted()
 
     def _publish(self) -> None:
-        peer = self._robot_server.peer(self._state.robot_connection)
+        # A robot that only streams poses does not hold the station.
+        holder = self._state.robot_connection
+        peer = self._robot_server.peer(self._guided.streaming if holder is None else holder)
         notice = self._robot_server.notice(self._state.robot_connection)
         direction = "from" if self._context.station.robot.dial is None else "to"
         connected = f"connected {direction} {peer}" if peer else "not connected"
@@ -130,6 +145,12 @@ class Daemon:
         log = self._state.log
         folder = str((self._context.record_folder / log.name).resolve()) if log is not None else None
         message = status_message(
-            self._state, robot, self._camera.health(), folder, utc_timestamp(), self._log_lines_lost()
+            self._state,
+            robot,
+            self._camera.health(),
+            folder,
+            utc_timestamp(),
+            self._log_lines_lost(),
+            self._guided.status(),
         )
         self._status_publisher.publish(message.to_json())

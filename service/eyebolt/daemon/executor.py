@@ -13,10 +13,11 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
+from typing import TypeVar
 
 import structlog
 
-from eyebolt.cameras import Camera, Pixels
+from eyebolt.cameras import Camera, Frame, Pixels
 from eyebolt.context import StationContext
 from eyebolt.daemon.acquisition import ImageAcquisition
 from eyebolt.daemon.robot_server import RobotServer
@@ -31,6 +32,8 @@ from eyebolt.store import FileSystem, SessionFolder, list_sessions, session_name
 # A package before its submodules, in the order in which a first use loads them. Importing a package and its submodule
 # concurrently can expose a partially initialised module.
 _PRELOADED = ("scipy.sparse", "scipy.sparse.csgraph", "scipy.special", "scipy.spatial", "scipy.linalg")
+
+T = TypeVar("T")
 
 _log = structlog.get_logger("session")
 
@@ -77,6 +80,20 @@ class DaemonExecutor:
     def preload_libraries(self) -> None:
         """Loads what the first solve needs, in its thread; takes half a second."""
         self._solve_pool.submit(preload_libraries)
+
+    async def follow_image(self, not_before_ns: int) -> Frame:
+        """The next image of a guided session, taken in the camera thread. Raises CameraFault."""
+        loop = asyncio.get_running_loop()
+        return await loop.run_in_executor(self._camera_pool, self._acquisition.follow, not_before_ns)
+
+    async def in_detection_thread(self, work: Callable[[], T]) -> T:
+        """The result of ``work``, after what the detection thread was given before."""
+        return await asyncio.get_running_loop().run_in_executor(self._detect_pool, work)
+
+    @property
+    def acquisition(self) -> ImageAcquisition:
+        """The images of the station."""
+        return self._acquisition
 
     async def close(self) -> None:
         """Ends the threads. A grab in progress ends with the camera; the disk thread finishes what it was given."""

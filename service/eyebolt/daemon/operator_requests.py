@@ -10,7 +10,7 @@ from collections.abc import Callable
 from eyebolt.config import RobotSection
 from eyebolt.protocol import Code, LineFault, Reply, parse
 from eyebolt.results import utc_timestamp
-from eyebolt.session import OPERATOR_CONNECTION, Caller, messages
+from eyebolt.session import OPERATOR_CONNECTION, Caller, GuidedRecord, messages
 
 
 class OperatorRequests:
@@ -25,9 +25,16 @@ class OperatorRequests:
         self._numbers = itertools.count(1)
         self._waiting: dict[int, asyncio.Future[messages.SendReply]] = {}
 
-    async def submit(self, verb: str, pose_line: str | None = None) -> messages.SendReply:
+    async def submit(
+        self,
+        verb: str,
+        pose_line: str | None = None,
+        at_ns: int | None = None,
+        guided: GuidedRecord | None = None,
+    ) -> messages.SendReply:
         """The final reply to ``verb``, in words too; ``pose_line``: what follows the seq, as a robot writes it.
 
+        ``at_ns``: when it counts as received; None: now. ``guided``: the image to use, of a pair of a guided session.
         The session numbers the request. A line that cannot be parsed gets the code that a robot would get.
         """
         line = f"{verb} 0" if pose_line is None else f"{verb} 0 {pose_line}"
@@ -41,7 +48,8 @@ class OperatorRequests:
         reply: asyncio.Future[messages.SendReply] = asyncio.get_running_loop().create_future()
         self._waiting[caller.line_id] = reply
         try:
-            self._post(messages.RequestReceived(caller, parsed, time.monotonic_ns(), utc_timestamp()))
+            received_ns = time.monotonic_ns() if at_ns is None else at_ns
+            self._post(messages.RequestReceived(caller, parsed, received_ns, utc_timestamp(), guided))
             return await reply
         finally:
             del self._waiting[caller.line_id]

@@ -5,7 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from eyebolt.monitor.text import Tone
-from eyebolt.protocol import AcceptanceStatus, Code, LastReply, LinkStatus, Phase, ResultStatus, StatusMessage
+from eyebolt.protocol import (
+    AcceptanceStatus,
+    Code,
+    GuidancePhase,
+    GuidanceStatus,
+    LastReply,
+    LinkStatus,
+    Phase,
+    ResultStatus,
+    StatusMessage,
+)
 
 # The daemon publishes every 0.5 s. Five missed messages are more than a loaded computer delays them.
 STALE_AFTER_S = 2.5
@@ -56,6 +66,8 @@ def operator_prompt_for(status: StatusMessage | None, status_age_s: float) -> Op
             "Check its cable and power. The pairs kept so far are safe.",
             Tone.BAD,
         )
+    if status.guidance is not None and status.phase in (Phase.OPEN, Phase.WORKING, Phase.GOAL_MET):
+        return _guided(status, status.guidance)
     if status.phase is Phase.WORKING:
         return OperatorPrompt(
             "HOLD", "An image is being processed.", "Keep the arm and the board still. Wait.", Tone.WAIT
@@ -81,6 +93,44 @@ def operator_prompt_for(status: StatusMessage | None, status_age_s: float) -> Op
             message = f"Ready. No session yet.{_accepted_gap(status)}"
             return OperatorPrompt("START", message, "Start the robot program.", Tone.ACT)
     return _prompt_after_reply(status.last_reply)
+
+
+def _guided(status: StatusMessage, guidance: GuidanceStatus) -> OperatorPrompt:
+    """The prompt of a session in which a hand guides the arm."""
+    kept = f"{status.kept} kept."
+    next_view = status.progress.next_view if status.progress is not None else None
+    where = "Guide the arm to a new place, with the board in view, and hold it still there."
+    if next_view is not None:
+        where = _sentence(f"Guide the arm on: {next_view.message}")
+    reason = _sentence(guidance.message)
+    match guidance.phase:
+        case GuidancePhase.NO_POSES:
+            return OperatorPrompt(
+                "POSES", "The robot sends no poses.", "Start the robot's guiding program, which streams them.", Tone.BAD
+            )
+        case GuidancePhase.NO_IMAGES:
+            message = reason or "The camera delivers no images."
+            return OperatorPrompt("LOST", message, "Check its cable and power.", Tone.BAD)
+        case GuidancePhase.BOARD_NOT_IN_VIEW:
+            return OperatorPrompt(
+                "BOARD", "The board is not in view.", "Guide the arm until the camera sees the whole board.", Tone.WAIT
+            )
+        case GuidancePhase.HOLD_STILL:
+            return OperatorPrompt(
+                "HOLD", f"This place is new. {reason}".strip(), "Let the arm stand still until it is taken.", Tone.WAIT
+            )
+        case GuidancePhase.TAKING:
+            return OperatorPrompt("NEXT", f"A pair is being taken. {kept}", where, Tone.GOOD)
+        case GuidancePhase.PLACE_TAKEN:
+            return OperatorPrompt("NEXT", f"This place is done. {kept} {reason}".strip(), where, Tone.ACT)
+        case GuidancePhase.MOVE_ON:
+            return OperatorPrompt("NEXT", f"{kept} {reason}".strip(), where, Tone.ACT)
+    return OperatorPrompt(
+        "DONE",
+        f"The goal is met: no more pairs are needed{_but(status)}.",
+        "Let go of the arm and finish the session.",
+        Tone.WAIT if status.reservation else Tone.GOOD,
+    )
 
 
 def _no_daemon(status: StatusMessage | None, status_age_s: float) -> OperatorPrompt:

@@ -18,7 +18,7 @@ from eyebolt.monitor.text import (
     wrap,
 )
 from eyebolt.plain_text import sanitize
-from eyebolt.protocol import Code, LinkStatus, Phase, Severity, StatusMessage
+from eyebolt.protocol import Code, GuidanceStatus, LinkStatus, Phase, Severity, StatusMessage
 
 _LABEL = 10  # columns of the labels at the left edge
 _GAP = 3  # columns between big type and the text beside it
@@ -95,6 +95,7 @@ def _status_blocks(
         _reply_block(status, prompt, width),
         _link_block("ROBOT", status.robot, stale, status.phase in _PHASES_NEEDING_ROBOT, width),
         _link_block("CAMERA", status.camera, stale, True, width),
+        *([] if status.guidance is None else [_guided_block(status.guidance, width)]),
         _result_block(status, width),
         _finding_block(status, width),
         *_progress_blocks(status, width),
@@ -260,6 +261,18 @@ def _link_block(name: str, link: LinkStatus, stale: bool, needed: bool, width: i
     state, tone = ("online", Tone.PLAIN) if link.is_connected else ("OFFLINE", Tone.BAD if needed else Tone.PLAIN)
     message = f", {link.message}" if link.message else ""
     return _labelled_block(name, state + message, width, priority=7, max_lines=1, tone=tone)
+
+
+def _guided_block(guidance: GuidanceStatus, width: int) -> _Block:
+    """Rates of poses and images, and the delay of the poses with its confidence interval."""
+    text = f"{guidance.poses_per_s:.0f} poses/s, {guidance.images_per_s:.0f} images/s, "
+    if guidance.delay_ms is None:
+        text += "delay of the poses not known yet"
+    else:
+        text += f"poses {guidance.delay_ms:.1f} ms behind the camera"
+        if guidance.delay_half_width_ms is not None:
+            text += f" (+-{guidance.delay_half_width_ms:.1f})"
+    return _labelled_block("GUIDED", text, width, priority=10, max_lines=1)
 
 
 def _progress_blocks(status: StatusMessage, width: int) -> list[_Block]:

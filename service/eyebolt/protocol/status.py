@@ -52,6 +52,27 @@ class Phase(StrEnum):
     """The session was ended with ``bye``."""
 
 
+class GuidancePhase(StrEnum):
+    """What guided capture is doing, and so what the operator is to do."""
+
+    NO_POSES = "no-poses"
+    """The robot streams no poses."""
+    NO_IMAGES = "no-images"
+    """The camera delivers no images."""
+    BOARD_NOT_IN_VIEW = "board-not-in-view"
+    """The board is not found in the newest image."""
+    MOVE_ON = "move-on"
+    """The arm is to be guided to a new place."""
+    HOLD_STILL = "hold-still"
+    """The place is new: the arm is to be held still until the pair is taken."""
+    TAKING = "taking"
+    """A pair is being taken; the arm may move on already."""
+    PLACE_TAKEN = "place-taken"
+    """The arm is at rest where a pair was taken already."""
+    FINISHED = "finished"
+    """No further pair is taken: the goal is met, or the session is stopped or closed."""
+
+
 class _Part(BaseModel):
     model_config = ConfigDict(frozen=True)
 
@@ -63,6 +84,24 @@ class LinkStatus(_Part):
     """Whether it answers or delivers now."""
     message: Text = ""
     """One line about it."""
+
+
+class GuidanceStatus(_Part):
+    """Guided capture: what it sees of the arm, and what the operator is to do."""
+
+    phase: GuidancePhase
+    """What the operator is to do."""
+    poses_per_s: float
+    """Rate of the robot's live poses, per second; 0 without."""
+    images_per_s: float
+    """Rate at which images are searched for the board, per second."""
+    delay_ms: OptionalNumber = None
+    """From the middle of an exposure to the arrival of the pose of that instant, estimated from the motion; null while
+    it is not known."""
+    delay_half_width_ms: OptionalNumber = None
+    """Half the 95 % confidence interval of the delay."""
+    message: Text = ""
+    """Reason of the phase, for the operator; may be empty."""
 
 
 class MeasuredValue(_Part):
@@ -344,6 +383,8 @@ class StatusMessage(_Part):
     """UTC, ISO 8601."""
     log_lines_lost: Count
     """Lines of the daemon's log that could not be written since it started."""
+    guidance: GuidanceStatus | None
+    """Guided capture; null in a session that is not guided."""
 
     @property
     def reservation(self) -> str:

@@ -45,7 +45,8 @@ def begin_capture(state: State, job: Job, pose: ReportedPose | None) -> Transiti
     settled_ns = job.received_ns + state.config.settle_ns
     preview_not_before_ns = max(job.received_ns, settled_ns - PREVIEW_LEAD_NS) if state.config.takes_preview else None
     stage = Grabbing(job, index, f"{index:04d}.tif", pose)
-    return replace(state, task=stage), [msg.Grab(job.number, settled_ns, preview_not_before_ns)]
+    followed = None if job.guided is None else job.guided.image
+    return replace(state, task=stage), [msg.Grab(job.number, settled_ns, preview_not_before_ns, followed)]
 
 
 def start_in_session(state: State, stage: OpeningSession, event: msg.SessionOpened) -> Transition:
@@ -113,6 +114,7 @@ def record_image(
         file=capture.file,
         sha256=event.digest_sha256,
         frame=capture.frame,
+        guided=job.guided,
     )
     timed = capture.timed(disk=event.duration_ns / 1e6)
     stage = replace(stage, capture=replace(timed, write=ImageWrite.RECORDING, fact=fact))

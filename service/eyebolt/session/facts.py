@@ -28,6 +28,7 @@ from eyebolt.calibration import (
 )
 from eyebolt.errors import RecordFault
 from eyebolt.geometry import CameraModel, Matrix4, Mount, to_matrix4
+from eyebolt.guidance import LivePosesRecord
 from eyebolt.observations import CornerField, Measure, View
 from eyebolt.planning import NextView, ProgressReport
 from eyebolt.protocol import MAX_SEQ, Code, FindingSummary, GapSummary, Request, StepTimes, ToleranceOf
@@ -210,6 +211,23 @@ class AcceptanceRecord(_Record):
     """In one sentence."""
 
 
+class GuidedRecord(_Record):
+    """How a pair of a guided session was chosen, and the poses that the robot streamed before it."""
+
+    image: int
+    """Number of the image among those that were followed."""
+    predicted_px: float
+    """Largest motion of a corner during the exposure as the live poses predict it, px."""
+    image_shift_px: float
+    """Larger of its motions from the followed image before and to the one after, px."""
+    delay_ms: float | None
+    """From the middle of an exposure to the arrival of its pose, ms; null while it was not known."""
+    delay_half_width_ms: float | None
+    """Half the 95 % confidence interval of the delay, ms."""
+    live_poses: LivePosesRecord
+    """The live poses since the pair before, the newest 2000 of them."""
+
+
 class SessionFact(_Record):
     """A session was opened; always the first fact."""
 
@@ -225,6 +243,8 @@ class SessionFact(_Record):
     """UTC, ISO 8601: when the request that opened it was received."""
     inputs: dict[str, str] = {}
     """SHA-256 digests of the configuration files that the session began with, hexadecimal, by file name."""
+    is_guided: bool = False
+    """The arm is guided by hand, and pairs are taken by the daemon. False in records of before this key."""
 
 
 class ImageFact(_Record):
@@ -252,6 +272,8 @@ class ImageFact(_Record):
     """Digest of the file, hexadecimal."""
     frame: FrameInfo
     """Where the image came from and when."""
+    guided: GuidedRecord | None = None
+    """How the pair was chosen; null where a robot or an operator requested it."""
 
 
 class DetectionFact(_Record):

@@ -19,7 +19,7 @@ from eyebolt.geometry import Array, Mount
 from eyebolt.observations import BoardPose, Dataset, Pair, View
 from eyebolt.planning import Coverage, NextView
 from eyebolt.protocol import LineFault, Reply, Request
-from eyebolt.session.facts import Fact, SessionFact
+from eyebolt.session.facts import Fact, GuidedRecord, SessionFact
 
 # The operator as a peer of its own: no robot connection has this number.
 OPERATOR_CONNECTION = 0
@@ -75,6 +75,8 @@ class RequestReceived:
     """When it was received."""
     timestamp: str
     """The same in UTC, ISO 8601."""
+    guided: GuidedRecord | None = None
+    """The image to use, of a capture that the daemon requests by itself."""
 
 
 @dataclass(frozen=True)
@@ -286,6 +288,8 @@ class OpenSession:
     """UTC, ISO 8601."""
     inputs: Mapping[str, str] = field(default_factory=dict)
     """SHA-256 digests of the configuration files, by file name."""
+    is_guided: bool = False
+    """The arm is guided by hand."""
 
     def first_fact(self, session: str) -> SessionFact:
         """The first fact of a session of this name."""
@@ -295,6 +299,7 @@ class OpenSession:
             mount=self.mount,
             timestamp=self.timestamp,
             inputs=dict(self.inputs),
+            is_guided=self.is_guided,
         )
 
 
@@ -306,6 +311,8 @@ class Grab:
     not_before_ns: int
     preview_not_before_ns: int | None = None
     """Before it, take a preview frame exposed at or after this instant, to detect motion; None: take none."""
+    followed_image: int | None = None
+    """Number of the followed image that is the frame, instead of a new one; its predecessor is the preview frame."""
 
 
 @dataclass(frozen=True)

@@ -143,7 +143,9 @@ def open_session(state: State, stage: AwaitingBackground) -> Transition:
     """The background solve of the open session is on record, if there was one: a new session can be opened."""
     job, config = stage.job, state.config
     state = replace(state, task=OpeningSession(job, stage.pose))
-    return state, [msg.OpenSession(job.number, config.station, config.mount, job.timestamp, config.inputs)]
+    origin = job.origin
+    is_guided = config.guided and origin is not None and origin.caller.is_operator
+    return state, [msg.OpenSession(job.number, config.station, config.mount, job.timestamp, config.inputs, is_guided)]
 
 
 def _with_live_pose(state: State, event: msg.RequestReceived) -> State:
@@ -153,6 +155,9 @@ def _with_live_pose(state: State, event: msg.RequestReceived) -> State:
     """
     stage, request = state.task, event.request
     if event.caller.connection != state.robot_connection or request.pose is None:
+        return state
+    if stage is None or stage.job.guided is not None:
+        # The image of a guided pair was exposed before its request.
         return state
     if not isinstance(stage, AwaitingBackground | OpeningSession | Grabbing | Detecting) or stage.pose is None:
         return state

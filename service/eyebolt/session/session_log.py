@@ -115,6 +115,8 @@ class SessionLog:
     """Name of the session."""
     station: str = ""
     """Name of its station."""
+    is_guided: bool = False
+    """The arm is guided by hand, and pairs are taken by the daemon."""
     replies: Mapping[int, ReplyFact] = field(default_factory=dict)
     """The recorded reply to each seq."""
     captures: tuple[CaptureRecord, ...] = ()
@@ -235,7 +237,7 @@ def fold(facts: Iterable[Fact]) -> SessionLog | None:
 def apply_fact(log: SessionLog | None, fact: Fact) -> SessionLog:
     """The log with one fact more."""
     if isinstance(fact, SessionFact):
-        return SessionLog(name=fact.session, station=fact.station)
+        return SessionLog(name=fact.session, station=fact.station, is_guided=fact.is_guided)
     apply: Callable[[SessionLog, Any], SessionLog] = _APPLY[type(fact)]
     return apply(SessionLog(name="") if log is None else log, fact)
 

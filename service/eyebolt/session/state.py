@@ -29,6 +29,7 @@ from eyebolt.session import messages as msg
 from eyebolt.session.facts import (
     Fact,
     FrameInfo,
+    GuidedRecord,
     ImageFact,
     NextViewFact,
     ReplyFact,
@@ -76,6 +77,8 @@ class SessionConfig:
     """Exposure time stated in the station file."""
     reply_wait_ns: int = WORKING_REPLY_AFTER_NS
     """From receiving a recorded request to the reply 10, if its work is not done by then."""
+    guided: bool = False
+    """A session that the operator begins is a guided one."""
     inputs: Mapping[str, str] = field(default_factory=dict)
     """SHA-256 digests of station file and lens file, by the names of their copies in a session's folder."""
 
@@ -130,6 +133,8 @@ class Job:
     """The same in UTC, ISO 8601."""
     is_working_sent: bool = False
     """The line was answered 10; the robot polls for the final reply."""
+    guided: GuidedRecord | None = None
+    """How the pair was chosen, where the daemon requested it by itself."""
 
 
 @dataclass(frozen=True)
@@ -506,5 +511,5 @@ def new_job(state: State, event: msg.RequestReceived) -> tuple[State, Job]:
     """The job of a request, and the state in which its number is used."""
     number, request = state.next_number, event.request
     origin = Origin(event.caller, request.bracketed)
-    job = Job(number, RequestRef.of(request), origin, event.at_ns, event.timestamp)
+    job = Job(number, RequestRef.of(request), origin, event.at_ns, event.timestamp, guided=event.guided)
     return replace(state, last_number=number, unrecorded_seq=None), job

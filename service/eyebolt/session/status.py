@@ -11,6 +11,7 @@ from eyebolt.protocol import (
     AcceptedResultStatus,
     CoverageStatus,
     GapSummary,
+    GuidanceStatus,
     LastReply,
     LinkStatus,
     MeasuredValue,
@@ -41,6 +42,7 @@ def status_message(
     session_folder: str | None,
     timestamp: str,
     log_lines_lost: int = 0,
+    guidance: GuidanceStatus | None = None,
 ) -> StatusMessage:
     """The message for subscribers."""
     goal, log, accepted = state.config.goal, state.log, state.accepted
@@ -82,6 +84,7 @@ def status_message(
         accepted_result=_accepted_result(accepted),
         timestamp=timestamp,
         log_lines_lost=log_lines_lost,
+        guidance=guidance,
     )
 
 
