@@ -21,9 +21,9 @@
 ' ---- to here
 
 Global Boolean bLinked, bGot, bGivenUp
-Global Integer iSeq, iWanted, iStep
+Global Long iSeq, iWanted, iStep
 ' The newest reply: code, seq, count, aux; or code, seq and the numbers of a result.
-Global Integer iCode, iCount, iAux, iFields
+Global Long iCode, iCount, iAux, iFields
 Global Real rValue(8)
 
 Function calibrate
@@ -71,7 +71,7 @@ Fend
 
 ' The first step into iStep. An open session goes on, unless a stop ended it or the operator wants a new one.
 Function Rejoin
-  Integer iKept, iAnswer
+  Long iKept, iAnswer
   iStep = 1
   iAnswer = 2
   Call Exchange("hello 0")
@@ -108,7 +108,7 @@ Function Rejoin
 Fend
 
 ' Go and Move end in a stop; no CP.
-Function DriveTo(iGoal As Integer)
+Function DriveTo(iGoal As Long)
   Select iGoal
     Case 1
       Go P1
@@ -126,7 +126,7 @@ Fend
 
 ' A capture or a check where the arm stands; once more under a new number if it is refused.
 Function Take(sVerb$ As String)
-  Integer iTries, iAnswer
+  Long iTries, iAnswer
   Boolean bDone
   iTries = 0
   bDone = False
@@ -190,7 +190,7 @@ Fend
 
 ' The accepted transform, on the operator's key only, and taken over only on a second one.
 Function ReadResult
-  Integer iAnswer
+  Long iAnswer
   iAnswer = 1
   Do While iAnswer = 1 And bGivenUp = False
     Print "Result accepted on the PC? 1 read it, 2 end: "
@@ -241,7 +241,7 @@ Fend
 
 ' The line and its final reply: while the code is 10 to 19, stand still and poll.
 Function Request(sLine$ As String)
-  Integer iPolls
+  Long iPolls
   iPolls = 0
   Call Exchange(sLine$)
   Do While Int(iCode / 10) = 1 And iPolls < 60 And bGivenUp = False
@@ -256,7 +256,7 @@ Fend
 
 ' The line and its reply, up to three times, each on a new connection. The same line again is answered from the record.
 Function Exchange(sLine$ As String)
-  Integer iTries
+  Long iTries
   iTries = 0
   bGot = False
   iCode = 99
@@ -305,7 +305,7 @@ Fend
 ' Print adds the terminator of SetNet. Line Input waits for as long as SetNet states, and then fails.
 Function SendAndRead(sLine$ As String)
   String sReply$, sField$(0)
-  Integer i
+  Long i
   OnErr GoTo failed
   bGot = False
   Print #201, sLine$

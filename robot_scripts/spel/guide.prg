@@ -6,27 +6,27 @@
 
 ' 6, or 4 for an arm with U only: then [robot] rotation = "angle-z".
 #define AXES 6
-Global Boolean bLinked
+Global Boolean bGuiding
 
 Function guide
   Tool 0
-  bLinked = False
+  bGuiding = False
   Do While True
-    If bLinked = True Then
+    If bGuiding = True Then
       Call SendPose
       Wait 0.02
     Else
       CloseNet #201
       Wait 1
-      Call OpenLink
+      Call OpenGuide
     EndIf
   Loop
 Fend
 
 ' hello makes this connection the one that is listened to.
-Function OpenLink
+Function OpenGuide
   String sReply$, sField$(0)
-  Integer iFields
+  Long iFields
   OnErr GoTo failed
   SetNet #201, "192.168.1.10", 4750, LF, NONE, 10
   OpenNet #201 As Client
@@ -35,11 +35,11 @@ Function OpenLink
   Line Input #201, sReply$
   iFields = ParseStr(sReply$, sField$(), ",")
   If Val(sField$(0)) <= 9 Then
-    bLinked = True
+    bGuiding = True
   EndIf
   Exit Function
 failed:
-  bLinked = False
+  bGuiding = False
   EResume ended
 ended:
 Fend
@@ -55,7 +55,7 @@ Function SendPose
   Print #201, sText$
   Exit Function
 failed:
-  bLinked = False
+  bGuiding = False
   EResume ended
 ended:
 Fend

@@ -38,7 +38,7 @@ def declare(defaults: Mapping[str, Any], string_limit: int | None = None) -> Com
             size, value = found[2], defaults.get(kind)
             if found[3] and not found[3].startswith(("{", "[")):
                 value = program.value_of(found[3])
-            if program.language.rounds_integers and kind == "integer":
+            if program.language.rounds_integers and kind in ("integer", "long"):
                 program.integers.add(found[1].lower())
             if kind == "char" and size is not None:
                 program.declare(found[1], "", int(size))

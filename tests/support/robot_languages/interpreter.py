@@ -674,4 +674,4 @@ class Program:
         raise ScriptError(f"{name} is neither declared nor known")
 
 
-_TYPE_WORDS = {"NUM", "STRING", "BOOL", "IN", "OUT", "INTEGER", "REAL", "BOOLEAN", "AS", "TRSF"}
+_TYPE_WORDS = {"NUM", "STRING", "BOOL", "IN", "OUT", "INTEGER", "LONG", "REAL", "BOOLEAN", "AS", "TRSF"}

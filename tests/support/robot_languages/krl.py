@@ -35,6 +35,11 @@ def _formatted(pattern: str, values: Sequence[Any]) -> str:
     return pattern % tuple(values)
 
 
+def _strclear(program: Program, arguments: list[Tree]) -> bool:
+    program.assign(arguments[0], "")
+    return True
+
+
 def _swrite(program: Program, arguments: list[Tree]) -> None:
     offset = program.value(arguments[2])
     text = _formatted(program.value(arguments[3]), [program.value(tree) for tree in arguments[4:]])
@@ -144,6 +149,8 @@ KRL = Language(
             ("end:if", r"ENDIF"),
             ("while", r"WHILE (?P<cond>.+)|LOOP"),
             ("end:while", r"ENDWHILE|ENDLOOP"),
+            ("for", r"FOR (?P<var>\w+) = (?P<first>.+) TO (?P<last>.+)"),
+            ("end:for", r"ENDFOR"),
             ("select", r"SWITCH (?P<value>.+)"),
             ("case", r"CASE (?P<values>.+)"),
             ("default", r"DEFAULT"),
@@ -151,7 +158,7 @@ KRL = Language(
             ("return", r"RETURN(?: (?P<value>.+))?"),
             ("command", r"BAS\(#\w+, \d+\)|\$VEL\.CP = [\d.]+|\$BASE = \$NULLFRAME", nothing),
             ("command", r"\$TOOL = \$NULLFRAME", zero_tool),
-            ("command", r"(?:msg|opt|sk\[\d\]|par\[\d\]) = \{.*\}", nothing),
+            ("command", r"(?:msg|opt|sk\[\w+\]|par\[\w+\]) = \{.*\}", nothing),
             ("command", r"par\[1\]\.PAR_(?:INT|REAL) = (?P<value>.+)", _krl_parameter),
             ("command", r"msg\.MSG_TXT = (?P<value>.+)", _krl_text),
             ("command", r"end_of_line\[1\] = 10", _krl_eof),
@@ -167,7 +174,7 @@ KRL = Language(
     {
         "swrite": _swrite,
         "sread": _sread,
-        "strclear": lambda program, arguments: program.assign(arguments[0], ""),
+        "strclear": _strclear,
         "eki_init": lambda program, arguments: Struct(connected=False),
         "eki_open": _eki_open,
         "eki_send": _eki_send,

@@ -66,7 +66,7 @@ def _spel_here(program: Program, arguments: list[Tree]) -> Struct:
     return pose_of(program, names, "tool")
 
 
-_SPEL_DEFAULTS = {"boolean": False, "integer": 0, "real": 0.0, "string": ""}
+_SPEL_DEFAULTS = {"boolean": False, "long": 0, "real": 0.0, "string": ""}
 _SPEL_FUNCTIONS: dict[str, Callable[..., Any]] = {
     "str$": lambda value: str(value),
     "fmtstr$": lambda value, form: f"{value:.{len(form.partition('.')[2])}f}",
@@ -92,7 +92,7 @@ SPEL = Language(
             ("end:routine", r"Fend"),
             ("skip", r"ended:|OnErr GoTo failed"),
             ("return", r"Exit Function|EResume ended"),
-            ("declare", r"(?:Global )?(?P<type>Boolean|Integer|Real|String) (?P<names>.+)", declare(_SPEL_DEFAULTS)),
+            ("declare", r"(?:Global )?(?P<type>Boolean|Long|Real|String) (?P<names>.+)", declare(_SPEL_DEFAULTS)),
             ("if", r"If (?P<cond>.+) Then"),
             ("else", r"Else"),
             ("end:if", r"EndIf"),
