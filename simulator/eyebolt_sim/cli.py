@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 import os
+import shutil
 import sys
 import tempfile
 import textwrap
@@ -265,7 +266,7 @@ def conform(
     """Play the protocol's transcripts to a daemon, and print which rule of the wire specification it keeps.
 
     Opens sessions of its own, which remain in the daemon's record. Does nothing if a robot is connected or a session is
-    open, unless --take-over is given. Exit code 0 if no rule failed, else 1.
+    open, unless --take-over is given. Exit code 0 if no rule failed and one was tried, else 1.
     """
     from eyebolt.addresses import split_host_port
     from eyebolt_sim import conformance
@@ -279,10 +280,7 @@ def conform(
     print_line(f"Each transcript opens sessions of its own at {address}; they are ended, and remain in its record.")
     with _progress_line() as show:
         verdict = conformance.conform(target, conformance.chosen_transcripts(transcript or ()), ways, take_over, show)
-    for line in verdict.lines():
-        print_line(line)
-    if verdict.failed:
-        raise typer.Exit(DIFFERS)
+    _print_verdict(verdict)
 
 
 @app.command()
@@ -300,7 +298,7 @@ def listen(
     """Stand in for the daemon of a station against any robot program, with faults, and print a verdict on the program.
 
     No camera, lens file or board is needed: images, pairs and result are made up. A station with dial is dialled.
-    Ctrl-C ends it with the verdict on what was seen. Exit code 0 if no rule failed, else 1.
+    Ctrl-C ends it with the verdict on what was seen. Exit code 0 if no rule failed and one was tried, else 1.
     """
     import asyncio
     import signal
@@ -321,9 +319,13 @@ def listen(
 
     verdict = asyncio.run(run())
     print_line("")
-    for line in verdict.lines():
+    _print_verdict(verdict)
+
+
+def _print_verdict(verdict: Verdict) -> None:
+    for line in verdict.lines(shutil.get_terminal_size((100, 24)).columns):
         print_line(line)
-    if verdict.failed:
+    if not verdict.passed:
         raise typer.Exit(DIFFERS)
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 _WIDTH = 100
+_MIN_WIDTH = 60
 _MAX_EVIDENCE = 3
 
 
@@ -61,34 +62,41 @@ class Verdict:
         return any(rule.outcome is Outcome.FAILED for rule in self.rules)
 
     @property
+    def passed(self) -> bool:
+        """Whether no rule failed, and at least one was tried."""
+        return not self.failed and any(rule.outcome is Outcome.PASSED for rule in self.rules)
+
+    @property
     def summary(self) -> str:
         """The outcome in one line."""
         count = {outcome: sum(rule.outcome is outcome for rule in self.rules) for outcome in Outcome}
         counts = ", ".join(f"{count[outcome]} {outcome.value.lower()}" for outcome in Outcome)
-        return f"{'FAILED' if self.failed else 'PASSED'}: {counts}"
+        word = "FAILED" if self.failed else "PASSED" if self.passed else "NOTHING TRIED"
+        return f"{word}: {counts}"
 
-    def lines(self) -> Iterator[str]:
-        """The page, line by line: failures first."""
+    def lines(self, columns: int = _WIDTH) -> Iterator[str]:
+        """The page for a terminal of so many columns, line by line: failures first."""
+        width = max(_MIN_WIDTH, min(columns, _WIDTH))
         yield self.title
         yield self.summary
         for fact in self.facts:
-            yield from textwrap.wrap(fact, _WIDTH, subsequent_indent="  ")
+            yield from textwrap.wrap(fact, width, subsequent_indent="  ")
         for outcome in (Outcome.FAILED, Outcome.PASSED, Outcome.NOT_TRIED):
             for rule in self.rules:
                 if rule.outcome is outcome:
-                    yield from _rule_lines(rule)
+                    yield from _rule_lines(rule, width)
 
 
-def _rule_lines(rule: RuleVerdict) -> Iterator[str]:
+def _rule_lines(rule: RuleVerdict, width: int) -> Iterator[str]:
     text = f"{rule.outcome.value:<10} {rule.rule}"
     if rule.note:
         text += f" [{rule.note}]"
     if rule.outcome is Outcome.NOT_TRIED and rule.not_tried:
         text += f": {rule.not_tried}"
-    yield from textwrap.wrap(text, _WIDTH, subsequent_indent=" " * 11)
+    yield from textwrap.wrap(text, width, subsequent_indent=" " * 11)
     for failure in rule.failures[:_MAX_EVIDENCE]:
-        yield from textwrap.wrap(f"- {failure}", _WIDTH, initial_indent=" " * 11, subsequent_indent=" " * 13)
+        yield from textwrap.wrap(f"- {failure}", width, initial_indent=" " * 11, subsequent_indent=" " * 13)
     if len(rule.failures) > _MAX_EVIDENCE:
         yield f"{'':<11}- and {len(rule.failures) - _MAX_EVIDENCE} more"
     if rule.failures and rule.remedy:
-        yield from textwrap.wrap(f"change: {rule.remedy}", _WIDTH, initial_indent=" " * 11, subsequent_indent=" " * 13)
+        yield from textwrap.wrap(f"change: {rule.remedy}", width, initial_indent=" " * 11, subsequent_indent=" " * 13)

@@ -427,6 +427,25 @@ def test_the_shipped_program_passes():
     assert all(rule.outcome is Outcome.PASSED for rule in verdict.rules), "\n".join(verdict.lines())
 
 
+def test_an_interrupted_check_says_nothing_about_what_was_still_owed():
+    async def story():
+        made, port = station()
+        stand_in = StandIn(made, PARTS.values(), lambda line: None, None, PATIENT)
+        running = asyncio.create_task(stand_in.run(wait_s=60))
+        program = Program(port)
+        await program.connect()
+        for text in ("hello 0", "begin 1", f"capture 2 {POSES[0]}", f"capture 3 {POSES[1]}"):
+            reply = await program.exchange(text)
+        assert reply[0] == 10
+        stand_in.stop()
+        verdict = await running
+        await program.leave()
+        return verdict
+
+    verdict = asyncio.run(story())
+    assert verdict.passed and not verdict.failed, "\n".join(verdict.lines())
+
+
 def test_nobody_who_connects_and_a_taken_port_are_errors():
     async def story(made):
         await StandIn(made, PARTS.values(), lambda line: None, None, QUICK).run(wait_s=0.2)

@@ -266,8 +266,16 @@ class ProgramObserver:
             if parsed.verb == "bye":
                 self._fail(ProgramRule.BYE, "the connection was closed before the reply to bye")
 
-    def part_ended(self) -> None:
-        """The run of the program is over; what it owes is a failure now."""
+    def part_ended(self, is_interrupted: bool = False) -> None:
+        """The run of the program is over; what it owes is a failure now, unless the stand-in was interrupted."""
+        if not is_interrupted:
+            self._fail_what_is_owed()
+        self.has_met_goal = self.has_finished = False
+        self.ended_by = self._recovering = self._working = self._refused = self._expects_more = self._late = None
+        self._requests = {}
+        self.pose_check.forget_last()
+
+    def _fail_what_is_owed(self) -> None:
         if self._recovering is not None:
             trouble, request = self._recovering
             self._fail(
@@ -287,10 +295,6 @@ class ProgramObserver:
                 self._pass(ProgramRule.GOAL)
             if not self.has_finished and not self.rules[ProgramRule.BYE].failures:
                 self._fail(ProgramRule.BYE, "the program ended without bye")
-        self.has_met_goal = self.has_finished = False
-        self.ended_by = self._recovering = self._working = self._refused = self._expects_more = self._late = None
-        self._requests = {}
-        self.pose_check.forget_last()
 
     def finish(self) -> list[RuleVerdict]:
         """The rules, with figures."""

@@ -71,8 +71,16 @@ _PARTS = (
             Trouble.ADVICE,
         ),
     ),
-    Part("stop", "the second capture is answered 30", (Trouble.NONE, Trouble.STOP)),
-    Part("line-fault", "the second capture is answered 41", (Trouble.NONE, Trouble.LINE_FAULT)),
+    Part(
+        "stop",
+        "the second capture is answered 30; leave a question of the program to its operator open for 8 s",
+        (Trouble.NONE, Trouble.STOP),
+    ),
+    Part(
+        "line-fault",
+        "the second capture is answered 41; leave a question of the program to its operator open for 8 s",
+        (Trouble.NONE, Trouble.LINE_FAULT),
+    ),
 )
 PARTS: Mapping[str, Part] = MappingProxyType({part.name: part for part in _PARTS})
 

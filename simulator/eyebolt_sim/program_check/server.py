@@ -112,7 +112,7 @@ class StandIn:
                 self._begin(part, number)
                 await self._until_part_ends(wait_s)
                 self._drop_all()
-                self.observer.part_ended()
+                self.observer.part_ended(is_interrupted=self._stopped.is_set())
                 if self._stopped.is_set():
                     break
         finally:
@@ -335,6 +335,8 @@ class StandIn:
         data = encode(reply, command.bracketed, peer.endings.ending_for(command.caller.line_id))
         shown = clean_line(raw[:_SHOWN_CHARACTERS].decode("ascii", "replace"))
         note = "" if trouble in (Trouble.NONE, Trouble.REFUSED) else f"   [{trouble.value}]"
+        if isinstance(parsed, LineFault):
+            note = f"   [{parsed.message}]"
         self._print_line(f"  {shown}  ->  {data.decode('ascii').strip()}{note}")
         if trouble is Trouble.LATE and isinstance(parsed, Request):
             self.observer.late(parsed)
