@@ -241,6 +241,23 @@ class TakesAnyReply(Program):
         return True
 
 
+class MovesSlowly(TakesAnyReply):
+    """Its arm moves for longer than a capture takes: the lines come in an order that looks right."""
+
+    async def waypoint(self, pose):
+        await asyncio.sleep(0.2)
+        return await super().waypoint(pose)
+
+
+class RepeatsOnTheSameConnection(MovesSlowly):
+    """A late reply, and the one to the repeated line: two for one number."""
+
+    timeout_s = 0.4
+
+    async def recover(self):
+        pass
+
+
 class ReadsOnce(Program):
     async def line(self):
         async with asyncio.timeout(self.timeout_s):
@@ -342,6 +359,10 @@ WRONG = {
     "ignores stops": (ProgramRule.STOP, IgnoresStops, PARTS["stop"]),
     "ignores faults of the line": (ProgramRule.LINE_FAULT, IgnoresStops, PARTS["line-fault"]),
     "takes any reply": (ProgramRule.DOUBLED, TakesAnyReply, part(Trouble.DOUBLED)),
+    "takes any reply and moves slowly": (ProgramRule.DOUBLED, MovesSlowly, part(Trouble.DOUBLED, Trouble.SLOW)),
+    "two replies to one number": (
+        ProgramRule.LATE, RepeatsOnTheSameConnection, part(Trouble.NONE, Trouble.LATE, Trouble.SLOW)
+    ),
     "reads once": (ProgramRule.FRAGMENTED, ReadsOnce, part(Trouble.FRAGMENTED)),
     "takes half a reply": (ProgramRule.CUT, TakesHalfAReply, part(Trouble.CUT)),
     "gives up": (ProgramRule.DROPPED, GivesUp, part(Trouble.DROPPED)),

@@ -139,7 +139,8 @@ class _Connection:
     has_sent_line: bool = False
     # Lines without a reply, with the instant of each.
     pending: list[tuple[float, Request | LineFault]] = field(default_factory=list)
-    # Until a reply to another number is out, what comes shows whether the program is in step: the rule, and the number.
+    # After a reply that may put a program out of step: the rule, and the number of that reply. The next line shows it,
+    # if the next reply is a 10: out of step, the program does not know of it, however long its arm moves meanwhile.
     in_step: tuple[ProgramRule, int] | None = None
     # A reply is on its way to the program until then.
     replying_until_s: float = 0.0
@@ -205,7 +206,7 @@ class ProgramObserver:
         if isinstance(parsed, Request):
             self._check_end(parsed)
             self._check_recovery(parsed)
-            self._check_working(parsed, at_s)
+            self._check_working(state, parsed, at_s)
             self._check_refused(parsed)
             if VERBS[parsed.verb].is_recorded:
                 self._requests[parsed.seq or 0] = parsed
@@ -231,7 +232,7 @@ class ProgramObserver:
         state = self._connections.get(connection)
         if state is None:
             return
-        if state.in_step is not None and reply.seq != state.in_step[1]:
+        if state.in_step is not None and reply.seq != state.in_step[1] and reply.code.is_final:
             self._pass(state.in_step[0])
             state.in_step = None
         if trouble is not Trouble.LOST:
@@ -360,10 +361,17 @@ class ProgramObserver:
         what = f"after {_name(lost)} came {_name(parsed)}: nothing asked what became of it"
         self._check(_asks_for(parsed, lost), _TROUBLE_RULES[trouble], what)
 
-    def _check_working(self, parsed: Request, at_s: float) -> None:
+    def _check_working(self, state: _Connection, parsed: Request, at_s: float) -> None:
         if self._working is None or parsed.verb in ("hello", "status"):
             return
         request, since_s = self._working
+        in_step, state.in_step = state.in_step, None
+        if in_step is not None:
+            what = f"{_name(parsed)} came after 10 to {_name(request)}: the reply before was taken for the one to it"
+            self._check(_asks_for(parsed, request), in_step[0], what)
+            if not _asks_for(parsed, request):
+                self._working = None
+                return
         if parsed.verb == "again" and parsed.seq == request.seq:
             interval_s = at_s - since_s
             self.polls_s.append(interval_s)

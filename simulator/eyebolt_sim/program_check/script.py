@@ -58,13 +58,14 @@ _PARTS = (
         "faults",
         "a whole session with a fault at most captures",
         (
-            Trouble.NONE,
+            # The 10 behind a reply that comes twice or late shows whether the program is still in step.
+            Trouble.DOUBLED,
             Trouble.SLOW,
             Trouble.REFUSED,
             Trouble.LOST,
             Trouble.LATE,
+            Trouble.SLOW,
             Trouble.CUT,
-            Trouble.DOUBLED,
             Trouble.FRAGMENTED,
             Trouble.DROPPED,
             Trouble.RESTARTED,
