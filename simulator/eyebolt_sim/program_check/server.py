@@ -144,6 +144,7 @@ class StandIn:
         self._print_line(f"Part {number} of {len(self._parts)}, {part.name}: {part.description}. At {where}: {again}.")
 
     async def _until_part_ends(self, wait_s: float) -> None:
+        is_hint_shown = False
         while not self._stopped.is_set():
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._stopped.wait(), _POLL_S)
@@ -165,6 +166,13 @@ class StandIn:
                 watched_s = now_s - self._ended_since_s
                 if watched_s > self._times.quiet_s or (not self._peers and watched_s > self._times.quiet_s / 8):
                     return
+            if self._peers or self._is_down:
+                is_hint_shown = False
+            elif not is_hint_shown and now_s - self._last_activity_s > self._times.away_s / 10:
+                is_hint_shown = True
+                self._print_line(
+                    "no connection: if the program has ended, start it again; it has to go on where it was"
+                )
             if not self._peers and now_s - self._last_activity_s > self._times.away_s:
                 self._print_line(f"no connection for {self._times.away_s:.0f} s: the program has ended")
                 return
