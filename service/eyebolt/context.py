@@ -276,11 +276,28 @@ def local_status_source(
 
     Raises the InputFaults of the key files.
     """
-    status, keys = station.station.status, station.station.keys
-    if given is None and keys is not None and is_remote_endpoint(status):
+    return _local_source(station_file, station, station.station.status, given)
+
+
+def local_control_source(
+    station_file: Path, station: Station, given: ClientKeys | None = None
+) -> tuple[str, ClientKeys | None] | None:
+    """Control address of a station of this computer, and the keys for it as in ``local_status_source``; None without.
+
+    Raises the InputFaults of the key files.
+    """
+    control = station.station.control
+    return None if control is None else _local_source(station_file, station, control, given)
+
+
+def _local_source(
+    station_file: Path, station: Station, endpoint: str, given: ClientKeys | None
+) -> tuple[str, ClientKeys | None]:
+    keys = station.station.keys
+    if given is None and keys is not None and is_remote_endpoint(endpoint):
         given = local_client_keys(station_file.parent / keys)
     # The daemon may bind all addresses of its computer; a client needs one of them.
-    return status.replace("//0.0.0.0:", "//127.0.0.1:").replace("//[::]:", "//[::1]:"), given
+    return endpoint.replace("//0.0.0.0:", "//127.0.0.1:").replace("//[::]:", "//[::1]:"), given
 
 
 def load_context(station_file: Path, lens_file: Path | None = None) -> StationContext:
@@ -310,10 +327,10 @@ def load_context(station_file: Path, lens_file: Path | None = None) -> StationCo
 def _parse_station_file(data: bytes, path: Path) -> Station:
     """The station, its ``ipc://`` paths relative to the file as all its paths are."""
     station = parse_station(_decode_utf8(data, path), str(path))
-    status, endpoint = station.station.status, station.camera.endpoint
-    if (resolved := _resolve_endpoint(status, path)) != status:
-        section = station.station.model_copy(update={"status": resolved})
-        station = station.model_copy(update={"station": section})
+    section, endpoint = station.station, station.camera.endpoint
+    for key, given in (("status", section.status), ("control", section.control)):
+        if given is not None and (resolved := _resolve_endpoint(given, path)) != given:
+            station = station.model_copy(update={"station": station.station.model_copy(update={key: resolved})})
     if endpoint is not None and (resolved := _resolve_endpoint(endpoint, path)) != endpoint:
         camera = station.camera.model_copy(update={"endpoint": resolved})
         station = station.model_copy(update={"camera": camera})

@@ -32,6 +32,7 @@ def write_demo_cell(folder: Path, mount: str) -> Path:
         "demo-cell",
         mount,
         status=f"tcp://127.0.0.1:{status_port}",
+        control=None,
         connection=f'listen = "127.0.0.1:{robot_port}"',
         camera_lines=('source = "simulated"', f'endpoint = "tcp://127.0.0.1:{camera_port}"'),
         tolerance_mm=_TOLERANCE_MM[mount],

@@ -23,14 +23,17 @@ from eyebolt.errors import MachineFault
 from eyebolt.monitor import app
 from eyebolt.monitor.app import watch
 from eyebolt.monitor.operator_prompt import STALE_AFTER_S
+from eyebolt.protocol import ControlAction, ControlOutcome, ControlReply, parse_control_request
 from support.processes import Patience, wait_for_exit
 from support.status_messages import make_status
 
 CODE = """
 import sys
-from eyebolt.monitor import app, operator_prompt
+from eyebolt.monitor import app, control_client, operator_keys, operator_prompt
 app.STALE_AFTER_S = operator_prompt.STALE_AFTER_S = {stale_after_s}
-sys.exit(app.watch({endpoint!r}, once={once}, plain={plain}))
+# A busy machine is no daemon that is lost, and no operator who has gone away.
+control_client._REACHABLE_S = operator_keys._QUESTION_S = operator_keys._ANSWER_S = 600
+sys.exit(app.watch({endpoint!r}, once={once}, plain={plain}, control={control!r}, bell={bell}))
 """
 
 
@@ -73,8 +76,21 @@ def publisher(endpoint=None):
 class Watcher:
     """The process, its output so far, and bounded waiting for a pattern in it."""
 
-    def __init__(self, endpoint, once=False, plain=False, size=None, stale_after_s=STALE_AFTER_S, **environment):
-        code = CODE.format(endpoint=endpoint, once=once, plain=plain, stale_after_s=stale_after_s)
+    def __init__(
+        self,
+        endpoint,
+        once=False,
+        plain=False,
+        size=None,
+        stale_after_s=STALE_AFTER_S,
+        control=None,
+        bell=False,
+        **environment,
+    ):
+        control = None if control is None else (control, None)
+        code = CODE.format(
+            endpoint=endpoint, once=once, plain=plain, stale_after_s=stale_after_s, control=control, bell=bell
+        )
         env = {k: v for k, v in os.environ.items() if k not in {"NO_COLOR", "COLUMNS", "LINES", "LC_ALL", "LC_CTYPE"}}
         env |= {"LANG": "C.UTF-8", "TERM": "xterm-256color"} | environment
         self.slave = None
@@ -116,6 +132,9 @@ class Watcher:
         match = re.compile(pattern).search(self.output, since)
         assert match, f"no {pattern!r} in:\n{self.output[since:]}"
         return match.end()
+
+    def press(self, keys):
+        os.write(self.reader, keys.encode())
 
     def echoes(self):
         return bool(termios.tcgetattr(self.slave)[3] & termios.ECHO)
@@ -206,6 +225,120 @@ def test_the_screen_follows_the_window_and_restores_the_terminal():
         assert "Traceback" not in screen.output
 
 
+class ControlPort:
+    """A ROUTER socket that keeps requests and answers them, as a daemon's control socket does."""
+
+    def __init__(self):
+        self.context = zmq.Context()
+        self.socket = self.context.socket(zmq.ROUTER)
+        self.socket.setsockopt(zmq.LINGER, 0)
+        self.socket.bind("tcp://127.0.0.1:*")
+        self.endpoint = self.socket.getsockopt_string(zmq.LAST_ENDPOINT)
+        self.requests = []
+        self.kept = 7
+        self.ended = threading.Event()
+        self.thread = threading.Thread(target=self._answer)
+        self.thread.start()
+
+    def _answer(self):
+        while not self.ended.is_set():
+            if not self.socket.poll(20):
+                continue
+            client, content = self.socket.recv_multipart()
+            request = parse_control_request(content)
+            if request.action is not ControlAction.STATE:
+                self.requests.append(request)
+            self.kept -= request.action is ControlAction.UNDO
+            reply = ControlReply(
+                id=request.id,
+                outcome=ControlOutcome.DONE,
+                message=f"the reply to {request.action}" if request.action is not ControlAction.STATE else "",
+                remedy="",
+                station="bay-3",
+                session="s-1",
+                kept=self.kept,
+                wanted=6,
+                live_pose_age_s=0.1,
+            )
+            self.socket.send_multipart([client, reply.to_json()])
+        self.context.destroy(linger=0)
+
+    def close(self):
+        self.ended.set()
+        self.thread.join()
+
+
+@pytest.fixture
+def control_port():
+    port = ControlPort()
+    yield port
+    port.close()
+
+
+def test_keys_make_requests_and_lost_pairs_are_asked_about_first(control_port):
+    with publisher() as daemon, watcher(daemon.endpoint, size=(80, 24), control=control_port.endpoint) as screen:
+        screen.await_text("KEYS")
+        assert not screen.echoes()
+        # The code of a cursor key, and pasted text.
+        for ignored, kept in (("\x1b[B", 8), ("bbb", 9), ("q", 10)):
+            screen.press(ignored)
+            daemon.publish(kept=kept, wanted=5)
+            screen.await_text(f"{kept} of about {kept + 5} pairs kept")
+        screen.press("u")
+        end = screen.await_text("CONFIRM")
+        screen.press("n")
+        end = screen.await_text("undo: not done", since=end)
+        screen.press("u")
+        end = screen.await_text("CONFIRM", since=end)
+        screen.press("y")
+        end = screen.await_text("the reply to undo", since=end)
+        screen.press("t")
+        end = screen.await_text("the reply to take", since=end)
+        assert termios.tcgetattr(screen.slave)[3] & termios.ISIG, "Ctrl-C ends the program"
+        screen.process.send_signal(signal.SIGINT)
+        screen.await_text(r"\x1b\[\?1049l", since=end)
+        assert wait_for_exit(screen.process) == 0
+        assert screen.echoes()
+        assert "Traceback" not in screen.output
+    assert [(r.action, r.session, r.kept) for r in control_port.requests] == [("undo", "s-1", 7), ("take", None, None)]
+
+
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP", "SIGQUIT"])
+def test_a_signal_restores_a_terminal_whose_keys_are_read(control_port, name):
+    with publisher() as daemon, watcher(daemon.endpoint, size=(80, 24), control=control_port.endpoint) as screen:
+        before = termios.tcgetattr(screen.slave)
+        end = screen.await_text("KEYS")
+        during = termios.tcgetattr(screen.slave)
+        assert not during[3] & termios.ICANON
+        screen.process.send_signal(getattr(signal, name))
+        screen.await_text(r"\x1b\[\?1049l", since=end)
+        assert wait_for_exit(screen.process) == 0
+        after = termios.tcgetattr(screen.slave)
+        assert after[3] & termios.ICANON
+        assert after[3] & termios.ECHO
+        assert after[6] != during[6]
+        assert before[3] in (after[3], during[3])
+
+
+def test_keys_are_shown_only_while_the_daemon_takes_requests():
+    with publisher() as daemon, watcher(daemon.endpoint, size=(80, 24), control="tcp://127.0.0.1:9") as screen:
+        screen.await_text("7 of about 13 pairs kept")
+        screen.press("b")
+        end = len(screen.output)
+        daemon.publish(kept=8, wanted=5)
+        screen.await_text("8 of about 13 pairs kept", since=end)
+        assert "KEYS" not in screen.output
+
+
+def test_the_bell_rings_on_a_screen_if_wanted():
+    reply = {"verb": "capture", "code": 0, "message": "kept", "remedy": ""}
+    with publisher() as daemon, watcher(daemon.endpoint, size=(80, 24), bell=True) as screen:
+        end = screen.await_text("7 of about 13 pairs kept")
+        assert "\a" not in screen.output
+        daemon.publish(kept=8, wanted=5, last_reply={"seq": 31, **reply})
+        screen.await_text("\a", since=end)
+
+
 @pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
 def test_a_signal_restores_the_terminal_too(name):
     with publisher() as daemon, watcher(daemon.endpoint, size=(80, 24)) as screen:
@@ -266,7 +399,8 @@ def test_once_waits_for_the_reason_while_a_connection_is_open(monkeypatch, capsy
 
 def test_a_closed_pipe_is_no_fault():
     with publisher() as daemon:
-        code = CODE.format(endpoint=daemon.endpoint, once=False, plain=True, stale_after_s=STALE_AFTER_S)
+        options = {"once": False, "plain": True, "control": None, "bell": False}
+        code = CODE.format(endpoint=daemon.endpoint, stale_after_s=STALE_AFTER_S, **options)
         with subprocess.Popen(
             [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
         ) as process:

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
+from eyebolt.monitor.operator_keys import KeyRows
 from eyebolt.monitor.operator_prompt import operator_prompt_for
 from eyebolt.monitor.screen import render_screen, status_line
 from eyebolt.monitor.text import Tone
@@ -171,13 +172,35 @@ def test_the_wording_without_a_daemon():
         assert_snapshot(case, "\n".join(render_screen(status, 61.0, 80, 24, colour=False, ascii_only=True)) + "\n")
 
 
+def test_the_wording_of_the_keys():
+    keys = KeyRows("b: begin, u: undo", "undo: the newest of 7 pairs is taken back. y: yes", Tone.ACT, True)
+    lines = render_screen(CASES["kept"], 0.2, 80, 24, colour=False, ascii_only=True, keys=keys)
+    assert_snapshot("keys", "\n".join(lines) + "\n")
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (120, 40), (40, 12), (40, 10)])
+def test_a_question_is_on_every_screen_that_has_room_for_a_few_lines(width, height):
+    keys = KeyRows("b: begin", "undo it? y: yes", Tone.ACT, True)
+    for status in CASES.values():
+        lines = render_screen(status, 0.2, width, height, colour=False, keys=keys)
+        assert "y: yes" in text_of(lines)
+        assert len(lines) <= height
+
+
+def test_an_operators_request_is_named_so():
+    status = make_status(last_reply=reply(0, "kept", seq=1000003))
+    for text in (text_of(render_screen(status, 0.2, 80, 24, colour=False)), status_line(status, 0.2)):
+        assert "operator's request 3" in text
+        assert "1000003" not in text
+
+
 def test_the_wording_of_the_lines():
     lines = [status_line(status, 0.2) for status in CASES.values() if status is not None]
     assert_snapshot("lines", "\n".join([*lines, status_line(None, 61.0)]) + "\n")
 
 
 def test_a_screen_without_a_snapshot_is_none():
-    assert {path.stem for path in SCREENS.iterdir()} == {*CASES, "no_daemon", "daemon_lost", "lines"}
+    assert {path.stem for path in SCREENS.iterdir()} == {*CASES, "no_daemon", "daemon_lost", "keys", "lines"}
 
 
 @pytest.mark.parametrize("case", CASES)

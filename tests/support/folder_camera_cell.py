@@ -68,6 +68,7 @@ def write_station(
     chosen: dict[str, Any] = {
         "connection": f'listen = "127.0.0.1:{listen or robot_port}"',
         "status": f"tcp://127.0.0.1:{status_port}",
+        "control": None,
         "near_mm": NEAR_MM,
         "far_mm": FAR_MM,
         # The simulator draws its board exactly, as it knows its lens exactly.

@@ -180,6 +180,7 @@ class World:
         self.is_recorded: dict[msg.Caller, Request] = {}
         self.owed: set[msg.Caller] = set()
         self.connections: dict[int, Connection] = {}
+        self.answer_operator: Callable[[msg.SendReply], None] = lambda command: None
         self.state = State(given or config())
 
     # The robot's side.
@@ -300,6 +301,7 @@ class World:
         self.answers.setdefault(command.caller, []).append(command)
         self._check_that_the_reply_is_on_record(command)
         if command.caller.is_operator:
+            self.answer_operator(command)
             return
         connection = self.connections[command.caller.connection]
         if connection.dropped:

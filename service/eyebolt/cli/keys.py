@@ -1,4 +1,4 @@
-"""``eyebolt keys``: keys of a station that other computers can reach, and of its watchers and cameras.
+"""``eyebolt keys``: keys of a station that other computers can reach, and of its watchers, cameras and operators.
 
 A station file is read with everything that a station can have, OpenCV included; ``eyebolt watch --endpoint`` starts
 without: functions that read one import the reader.
@@ -6,7 +6,7 @@ without: functions that read one import the reader.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from eyebolt.addresses import is_remote_endpoint, split_host_port
@@ -19,8 +19,16 @@ from eyebolt.security import (
     read_client_keys,
 )
 
+_USES: Mapping[Role, str] = {
+    "watcher": "eyebolt watch --endpoint ADDRESS --key FILE",
+    "camera": "push_camera_sender.py",
+    "operator": "eyebolt watch --endpoint ADDRESS --control ADDRESS --key FILE",
+}
 
-def make_keys(station_file: Path, watchers: Sequence[str], cameras: Sequence[str]) -> list[str]:
+
+def make_keys(
+    station_file: Path, watchers: Sequence[str], cameras: Sequence[str], operators: Sequence[str] = ()
+) -> list[str]:
     """Makes the keys that are missing; returns the lines to print.
 
     Raises InputFault ``keys-unnamed`` if the station file names no folder for keys, and those of the key files.
@@ -33,11 +41,12 @@ def make_keys(station_file: Path, watchers: Sequence[str], cameras: Sequence[str
         raise InputFault("keys-unnamed", message, 'add keys = "keys" to [station].', path=str(station_file))
     made = make_station_secret(folder)
     lines = [f"{folder}: the station's keys {'were made: restart the daemon' if made else 'exist'}"]
-    requested: list[tuple[Role, str]] = [*(("watcher", n) for n in watchers), *(("camera", n) for n in cameras)]
-    for role, name in requested:
-        path = make_client_keys(folder, role, name)
-        use = "eyebolt watch --endpoint ADDRESS --key FILE" if role == "watcher" else "push_camera_sender.py"
-        lines.append(f"{path}: copy it to the {role} {name} over a trusted channel, and delete it here ({use})")
+    requested: Mapping[Role, Sequence[str]] = {"watcher": watchers, "camera": cameras, "operator": operators}
+    for role, names in requested.items():
+        for name in names:
+            path = make_client_keys(folder, role, name)
+            use = f"copy it to the {role} {name} over a trusted channel, and delete it here ({_USES[role]})"
+            lines.append(f"{path}: {use}")
     return lines
 
 
@@ -48,7 +57,13 @@ def status_source(station_file: Path | None, endpoint: str | None, key: Path | N
     """
     keys_of_client = None if key is None else read_client_keys(key)
     if endpoint is not None:
-        _check_endpoint(endpoint)
+        if not is_endpoint(endpoint):
+            raise MachineFault(
+                "status-address",
+                f"'{endpoint}' is not a valid status address",
+                "give the daemon's status address as tcp://HOST:PORT, with the port in figures.",
+                endpoint=endpoint,
+            )
         if keys_of_client is None and endpoint.startswith("tcp://") and is_remote_endpoint(endpoint):
             message = f"{endpoint} is on another computer, where watching requires a key"
             remedy = "on the cell's PC: eyebolt keys STATION --watcher NAME; then here: --key FILE."
@@ -67,16 +82,15 @@ def status_source(station_file: Path | None, endpoint: str | None, key: Path | N
     return local_status_source(station_file, station, keys_of_client)
 
 
-def _check_endpoint(endpoint: str) -> None:
-    """Raises MachineFault ``status-address``: ZeroMQ accepts addresses without a port, and then waits for ever."""
+def is_endpoint(endpoint: str) -> bool:
+    """Whether a client can connect there: ZeroMQ accepts addresses without a port, and then waits for ever."""
     if endpoint.startswith("ipc://"):
-        return
+        return True
     try:
         split_host_port(endpoint.removeprefix("tcp://") if endpoint.startswith("tcp://") else "")
     except ValueError:
-        remedy = "give the daemon's status address as tcp://HOST:PORT, with the port in figures."
-        message = f"'{endpoint}' is not a valid status address"
-        raise MachineFault("status-address", message, remedy, endpoint=endpoint) from None
+        return False
+    return True
 
 
 def _keys_folder(station_file: Path, keys: str | None) -> Path | None:

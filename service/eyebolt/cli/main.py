@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 # The matrices are small: threads of the linear algebra library cost more than they save, and compete with the camera.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -98,14 +98,77 @@ def watch(
     key: Annotated[Path | None, typer.Option(help="Key file, for a station on another computer.")] = None,
     once: Annotated[bool, typer.Option("--once", help="Show one status and exit.")] = False,
     plain: Annotated[bool, typer.Option("--plain", help="Print a line per change instead of a screen.")] = False,
+    control: Annotated[
+        str | None, typer.Option(help="Control address, for keys that control the session; with --endpoint.")
+    ] = None,
+    bell: Annotated[
+        bool, typer.Option("--bell", help="Ring the terminal's bell once for a kept pair, twice for another.")
+    ] = False,
 ) -> None:
     """Show the operator's screen of a station, until Ctrl-C. The daemon may start later."""
     if endpoint is None:
         require_opencv()  # the boards of the station file
     from eyebolt.cli.keys import status_source
+    from eyebolt.cli.session import control_source
     from eyebolt.monitor import watch as run
 
-    raise typer.Exit(run(*status_source(station, endpoint, key), once=once, plain=plain))
+    status, keys = status_source(station, endpoint, key)
+    source = control_source(station, control, key) if endpoint is None or control is not None else None
+    raise typer.Exit(run(status, keys, once=once, plain=plain, control=source, bell=bell))
+
+
+session_app = typer.Typer(
+    no_args_is_help=True,
+    help="Control the session of a running daemon. Exit codes: 0 done, 3 refused by the session, 4 not confirmed.",
+)
+app.add_typer(session_app, name="session")
+ControlledStation = Annotated[Path | None, typer.Argument(help="Station file (default: station.toml).")]
+ControlEndpoint = Annotated[str | None, typer.Option(help="Control address, instead of a station file.")]
+OperatorKey = Annotated[Path | None, typer.Option(help="Key file, for a station on another computer.")]
+
+
+def _control_session(
+    action: str, station: Path | None, endpoint: str | None, key: Path | None, new: bool = False
+) -> NoReturn:
+    if endpoint is None:
+        require_opencv()  # the boards of the station file
+    from eyebolt.cli.session import control_source, person_at_terminal, run_session
+    from eyebolt.protocol import ControlAction
+
+    ask = typer.confirm if person_at_terminal() else None
+    source = control_source(station, endpoint, key)
+    raise typer.Exit(run_session(ControlAction(action), source, new, print_line, ask))
+
+
+@session_app.command("begin")
+def session_begin(
+    station: ControlledStation = None,
+    new: Annotated[bool, typer.Option("--new", help="Also if a session with pairs is open.")] = False,
+    endpoint: ControlEndpoint = None,
+    key: OperatorKey = None,
+) -> None:
+    """Begin a session. The pairs of an open one do not count in it."""
+    _control_session("begin", station, endpoint, key, new)
+
+
+@session_app.command("take")
+def session_take(station: ControlledStation = None, endpoint: ControlEndpoint = None, key: OperatorKey = None) -> None:
+    """Take a pair now, with the pose that the robot streams. The arm stands still."""
+    _control_session("take", station, endpoint, key)
+
+
+@session_app.command("undo")
+def session_undo(station: ControlledStation = None, endpoint: ControlEndpoint = None, key: OperatorKey = None) -> None:
+    """Take the newest pair back."""
+    _control_session("undo", station, endpoint, key)
+
+
+@session_app.command("finish")
+def session_finish(
+    station: ControlledStation = None, endpoint: ControlEndpoint = None, key: OperatorKey = None
+) -> None:
+    """End the session; its result is written."""
+    _control_session("finish", station, endpoint, key)
 
 
 @app.command()
@@ -113,12 +176,15 @@ def keys(
     station: StationFile,
     watcher: Annotated[list[str] | None, typer.Option(help="Name of a computer that may watch.")] = None,
     camera: Annotated[list[str] | None, typer.Option(help="Name of a program that may send images.")] = None,
+    operator: Annotated[
+        list[str] | None, typer.Option(help="Name of a computer that may watch and control sessions.")
+    ] = None,
 ) -> None:
-    """Make keys for a station that other computers can reach, and for each watcher and camera."""
+    """Make keys for a station that other computers can reach, and for each watcher, camera and operator."""
     require_opencv()
     from eyebolt.cli.keys import make_keys
 
-    for line in make_keys(station, watcher or (), camera or ()):
+    for line in make_keys(station, watcher or (), camera or (), operator or ()):
         print_line(line)
 
 

@@ -111,8 +111,10 @@ class StationSection(Section):
     """Rotations that the arm can give its flange; with "vertical" one height is unobservable."""
     status: Endpoint = Field("tcp://127.0.0.1:4751", description=addresses.ENDPOINT_TEXT)
     """Where the daemon publishes its status and `eyebolt watch` subscribes."""
+    control: Endpoint | None = Field(None, description=addresses.ENDPOINT_TEXT)
+    """Where the daemon takes the operator's requests (`eyebolt session`, keys of `eyebolt watch`); none without it."""
     keys: FilePath | None = Field(None, description=_PATH + ": the folder that `eyebolt keys` makes")
-    """Folder of the keys; required if other computers can reach ``status`` or the endpoint of a push camera."""
+    """Folder of the keys; required if others can reach ``status``, ``control`` or the endpoint of a push camera."""
 
 
 class RobotSection(Section):

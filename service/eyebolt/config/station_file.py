@@ -287,18 +287,29 @@ def _connection(values: FieldValues) -> Iterator[RuleViolation]:
         yield RuleViolation("robot", "dial", "both listen and dial", one)
     elif not values.is_set("robot", "listen") and not values.is_set("robot", "dial"):
         yield RuleViolation("robot", None, "neither listen nor dial", one)
-    listen, status = values.valid_value("robot", "listen"), values.valid_value("station", "status")
-    if listen and status and status.startswith("tcp://"):
-        port = addresses.split_host_port(listen)[1]
-        if port == addresses.split_host_port(status.removeprefix("tcp://"))[1]:
-            yield RuleViolation("robot", "listen", f"port {port}, which [station] status uses too", "another port")
+    listen = values.valid_value("robot", "listen")
+    listen_port = addresses.split_host_port(listen)[1] if listen else None
+    status_port, control_port = (_tcp_port(values, key) for key in ("status", "control"))
+    for port, user in ((status_port, "status"), (control_port, "control")):
+        if port is not None and port == listen_port:
+            yield RuleViolation("robot", "listen", f"port {port}, which [station] {user} uses too", "another port")
+    if control_port is not None and control_port == status_port:
+        yield RuleViolation("station", "control", f"port {control_port}, which status uses too", "another port")
+
+
+def _tcp_port(values: FieldValues, key: str) -> int | None:
+    """The port of an endpoint of [station]; None for a Unix socket, and where there is none."""
+    endpoint = values.valid_value("station", key)
+    return (
+        addresses.split_host_port(endpoint.removeprefix("tcp://"))[1] if (endpoint or "").startswith("tcp://") else None
+    )
 
 
 def _network_exposure(values: FieldValues) -> Iterator[RuleViolation]:
     """Sockets that other computers can reach require keys; a simulated camera must be on this computer."""
     has_keys = values.is_set("station", "keys")
     source = values.valid_value("camera", "source")
-    for section, key in (("station", "status"), ("camera", "endpoint")):
+    for section, key in (("station", "status"), ("station", "control"), ("camera", "endpoint")):
         endpoint = values.valid_value(section, key)
         if endpoint is None or not addresses.is_remote_endpoint(endpoint):
             continue

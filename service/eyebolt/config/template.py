@@ -27,6 +27,7 @@ def station_template(
     *,
     turns: str = FlangeRotation.FREE,
     status: str = "tcp://127.0.0.1:4751",
+    control: str | None = "tcp://127.0.0.1:4752",
     connection: str = 'listen = "127.0.0.1:4750"',
     allow: Sequence[str] = ("127.0.0.1",),
     length: str = "mm",
@@ -44,8 +45,9 @@ def station_template(
 ) -> str:
     """The commented text of a station file.
 
-    ``connection`` is the ``listen`` or ``dial`` line; ``robot_lines`` are further lines of [robot]; ``camera_lines``
-    are the lines of [camera] that the source requires; ``board_lines`` are all lines of [board].
+    ``control``: None writes the line as a comment. ``connection`` is the ``listen`` or ``dial`` line; ``robot_lines``
+    are further lines of [robot]; ``camera_lines`` are the lines of [camera] that the source requires; ``board_lines``
+    are all lines of [board].
     Raises InputFault ``station-file`` if the text would not be a valid station file.
     """
     scene = (
@@ -56,6 +58,7 @@ def station_template(
     robot = "".join(f"{line}\n" for line in robot_lines)
     camera = "\n".join(camera_lines)
     board = "\n".join(board_lines)
+    control_line = '# control = "tcp://127.0.0.1:4752"' if control is None else f"control = {_quoted(control)}"
     text = f"""\
 # Station file of a cell: {scene}.
 # `eyebolt serve THIS-FILE` reports all its faults at once, with their lines.
@@ -66,6 +69,7 @@ name = {_quoted(name)}
 mount = {_quoted(mount)}                   # "fixed": camera in the cell, board on the arm. "arm": the other way round
 turns = {_quoted(turns)}                    # "vertical" for 4-axis arms, which rotate about the vertical only
 status = {_quoted(status)}   # where `eyebolt watch` subscribes
+{control_line}  # where `eyebolt session` and keys of `eyebolt watch` control a session
 # keys = "keys"                   # for addresses that other computers reach: folder made by `eyebolt keys THIS-FILE`
 
 [robot]
@@ -83,6 +87,9 @@ length = {_quoted(length)}                     # "mm", "m" or "um"
 rotation = {_quoted(rotation)}
 angle = {_quoted(angle)}                     # "deg", "rad" or "1e-4deg"; without effect on quaternions
 # result_rotation = "quaternion-wxyz"   # 4-axis arms: a form of the reply to result that holds a tilted camera
+# joint_names = ["J1", "J2", "J3", "J4", "J5", "J6"]   # names of the numbers that follow a pose behind a j
+# joint_unit = "deg"              # their unit: "deg", "rad" or "mm"; or a list with one for each
+# reply_wait_s = 1.4              # wait so long for the final reply before 10 is sent; up to 30 if it cannot be polled
 {robot}# noise_mm = 0.1                  # standard deviation of the arm's poses, if known: both lines or none.
 # noise_deg = 0.02                # Without them it is estimated from the pairs.
 # tip_mm = [0.0, 0.0, 152.4]      # pointer tip in the flange frame, for place and touch (4-axis arms: z points up)

@@ -10,6 +10,7 @@ import structlog
 
 from eyebolt.cameras import Camera
 from eyebolt.context import StationContext
+from eyebolt.daemon.control_server import ControlServer
 from eyebolt.daemon.executor import DaemonExecutor
 from eyebolt.daemon.guiding import GuidedCapture
 from eyebolt.daemon.operator_requests import OperatorRequests
@@ -54,7 +55,9 @@ class Daemon:
             self._on_disconnect,
             lambda: self._state.robot_connection,
         )
-        self._operator = OperatorRequests(station.robot, station.pose_format.field_count, self._events.put_nowait)
+        self._operator = OperatorRequests(
+            station.robot, station.pose_format.field_count, self._events.put_nowait, lambda: self._state
+        )
         self._executor = DaemonExecutor(
             context, camera, folder, self._robot_server, self._operator.answer, self._events.put_nowait, self._publish
         )
@@ -66,11 +69,13 @@ class Daemon:
     async def run(self, on_ready: Callable[[str], None]) -> None:
         """Serves until ``stop``; ``on_ready`` is called with the robot's address, in words.
 
-        Raises OSError if the robot's port is taken.
+        Raises OSError if the robot's port is taken, and as ControlServer.
         """
         periodic: list[asyncio.Task[None]] = []
+        control: ControlServer | None = None
         try:
             where = await self._robot_server.start()
+            control = self._open_control()
             await self._executor.refresh_accepted()
             periodic = [asyncio.create_task(self._heartbeat()), asyncio.create_task(self._poll_accepted())]
             on_ready(where)
@@ -85,6 +90,8 @@ class Daemon:
             for task in periodic:
                 task.cancel()
             await self._robot_server.close()
+            if control is not None:
+                control.close()
             self._status_publisher.close()
             await self._executor.close()
 
@@ -102,6 +109,13 @@ class Daemon:
     async def _submit_guided_pair(self, pose_line: str, at_ns: int, guided: GuidedRecord) -> Reply:
         return (await self._operator.submit("capture", pose_line, at_ns, guided)).reply
 
+    def _open_control(self) -> ControlServer | None:
+        """Raises MachineFault ``control-port``."""
+        endpoint = self._context.station.station.control
+        if endpoint is None:
+            return None
+        return ControlServer(endpoint, self._context.keys_folder, self._operator.handle, asyncio.get_running_loop())
+
     def _take(self, event: msg.Event) -> None:
         try:
             self._state, commands = step(self._state, event)
@@ -116,12 +130,15 @@ class Daemon:
             self._events.put_nowait(msg.LineRejected(caller, parsed))
             return
         at_ns = time.monotonic_ns()
-        if parsed.verb == "pose" and parsed.pose is not None and self._context.station.robot.guided:
-            self._guided.add_pose(caller.connection, parsed.pose, at_ns)
+        if parsed.verb == "pose":
+            self._operator.note_pose(caller.connection, parsed)
+            if parsed.pose is not None and self._context.station.robot.guided:
+                self._guided.add_pose(caller.connection, parsed.pose, at_ns)
         self._events.put_nowait(msg.RequestReceived(caller, parsed, at_ns, utc_timestamp()))
 
     def _on_disconnect(self, connection: int) -> None:
         self._guided.drop_connection(connection)
+        self._operator.forget_pose_of(connection)
         self._events.put_nowait(msg.Disconnected(connection))
 
     async def _heartbeat(self) -> None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from rich.cells import cell_len
 
+from eyebolt.monitor.operator_keys import KeyRows
 from eyebolt.monitor.operator_prompt import KEEPING_VERBS, OperatorPrompt, is_stale, operator_prompt_for, result_line
 from eyebolt.monitor.text import (
     Glyphs,
@@ -18,7 +19,7 @@ from eyebolt.monitor.text import (
     wrap,
 )
 from eyebolt.plain_text import sanitize
-from eyebolt.protocol import Code, GuidanceStatus, LinkStatus, Phase, Severity, StatusMessage
+from eyebolt.protocol import MAX_SEQ, Code, GuidanceStatus, LinkStatus, Phase, Severity, StatusMessage
 
 _LABEL = 10  # columns of the labels at the left edge
 _GAP = 3  # columns between big type and the text beside it
@@ -48,12 +49,13 @@ def render_screen(
     *,
     ascii_only: bool = False,
     note: str = "",
+    keys: KeyRows | None = None,
 ) -> list[str]:
     """The screen as at most ``height`` lines of at most ``width`` columns.
 
     ``status_age_s``: age of ``status``, or without one the time since the subscription began, seconds. ``colour``
-    allows escape codes, ``ascii_only`` excludes everything but ASCII; ``note`` is a remark of the monitor itself. When
-    room is short, the blocks of lowest priority are left out.
+    allows escape codes, ``ascii_only`` excludes everything but ASCII; ``note`` is a remark of the monitor itself,
+    ``keys`` what the operator's keys do. When room is short, the blocks of lowest priority are left out.
     """
     if width < 1 or height < 1:
         return []
@@ -62,6 +64,8 @@ def render_screen(
     blocks = [_prompt_block(prompt, width, height, glyphs)]
     if status is not None:
         blocks = _status_blocks(blocks[0], status, prompt, status_age_s, width, height, glyphs)
+    if keys is not None:
+        blocks += _key_blocks(keys, width)
     if not note and status is not None and status.log_lines_lost:
         note = f"the daemon's log cannot be written: {status.log_lines_lost} lines are lost"
     if note:
@@ -100,6 +104,16 @@ def _status_blocks(
         _finding_block(status, width),
         *_progress_blocks(status, width),
     ]
+
+
+def _key_blocks(keys: KeyRows, width: int) -> list[_Block]:
+    """A question is shown before anything but the prompt: the next key answers it."""
+    blocks = [_labelled_block("KEYS", keys.keys, width, priority=15, max_lines=1)]
+    if keys.prompt:
+        name = "CONFIRM" if keys.is_question else "ANSWER"
+        priority = 2 if keys.is_question else 8
+        blocks.append(_labelled_block(name, keys.prompt, width, priority=priority, max_lines=2, tone=keys.tone))
+    return blocks
 
 
 def _fit_height(blocks: list[_Block], height: int) -> list[Row]:
@@ -241,6 +255,11 @@ def _reply_kind(code: Code) -> str:
     return "invalid line" if code.is_line_fault else "unknown code"
 
 
+def _request_name(seq: int) -> str:
+    """The numbers above those of a robot are the operator's."""
+    return f"request {seq}" if seq <= MAX_SEQ else f"operator's request {seq - MAX_SEQ - 1}"
+
+
 def _reply_block(status: StatusMessage, prompt: OperatorPrompt, width: int) -> _Block:
     reply = status.last_reply
     if reply is None:
@@ -248,7 +267,7 @@ def _reply_block(status: StatusMessage, prompt: OperatorPrompt, width: int) -> _
     kind = _reply_kind(reply.code)
     if reply.code.is_success and reply.verb not in KEEPING_VERBS:
         kind = "done"
-    text = f"request {reply.seq}, code {reply.code} ({kind}): {reply.message}".rstrip(": ")
+    text = f"{_request_name(reply.seq)}, code {reply.code} ({kind}): {reply.message}".rstrip(": ")
     # The prompt usually gives the remedy already.
     if reply.remedy and reply.remedy.removeprefix("Stop. ").lower().rstrip(".") not in prompt.remedy.lower():
         text += f"; {reply.remedy}"
@@ -335,7 +354,7 @@ def status_line(status: StatusMessage | None, status_age_s: float) -> str:
     ]
     if status.last_reply is not None:
         reply = status.last_reply
-        line = f"request {reply.seq} code {reply.code} {reply.message}".rstrip()
+        line = f"{_request_name(reply.seq)} code {reply.code} {reply.message}".rstrip()
         parts.append(f"{line} ({reply.remedy})" if reply.remedy else line)
     if status.result is not None:
         parts.append(f"result {result_line(status.result, status.is_accepted)}")

@@ -19,7 +19,7 @@ from eyebolt.bounded_text import parse_json
 from eyebolt.errors import MachineFault
 from eyebolt.plain_text import sanitize
 from eyebolt.protocol import STATUS_SCHEMA, STATUS_TOPIC, StatusMessage
-from eyebolt.security import ClientKeys
+from eyebolt.security import ClientKeys, Role
 
 # A status has a few kilobytes; a larger message does not come from the daemon.
 _MAX_MESSAGE_BYTES = 1 << 20
@@ -123,13 +123,18 @@ class StatusSubscriber:
         """Whether a connection is open that has brought neither a status nor the reason of a failure yet."""
         return self.status is None and self._handshake.is_connected and not self.note
 
-    def wait(self, timeout_s: float) -> bool:
+    def wait(self, timeout_s: float, also: Sequence[zmq.Socket[bytes] | int] = ()) -> bool:
         """Waits up to ``timeout_s`` for messages and reads all of them; whether a status was among them.
+
+        The wait also ends when one of ``also``, sockets and file descriptors, can be read.
 
         (ZeroMQ's CONFLATE option does not support multipart messages.)
         """
         self._handshake.poll()
-        if not self._socket.poll(max(int(timeout_s * 1000), 0)):
+        poller = zmq.Poller()
+        for source in (self._socket, *also):
+            poller.register(source, zmq.POLLIN)
+        if self._socket not in dict(poller.poll(max(int(timeout_s * 1000), 0))):
             return False
         received = False
         for _ in range(_MAX_BATCH):
@@ -157,7 +162,7 @@ _AUTH_FAILED: int = zmq.EVENT_HANDSHAKE_FAILED_AUTH
 _NO_DETAIL: int = zmq.EVENT_HANDSHAKE_FAILED_NO_DETAIL
 _PROTOCOL_ERROR: int = zmq.EVENT_HANDSHAKE_FAILED_PROTOCOL
 _MESSAGES_WITH_KEY = {
-    _AUTH_FAILED: "the daemon does not accept this key: make one with 'eyebolt keys STATION --watcher NAME' on the"
+    _AUTH_FAILED: "the daemon does not accept this key: make one with 'eyebolt keys STATION --ROLE NAME' on the"
     " cell's PC.",
     _NO_DETAIL: "the connection is closed by the other side: the key is that of another station, or the daemon uses no"
     " keys (omit --key), or the program at that address is not an Eyebolt daemon.",
@@ -179,13 +184,14 @@ class HandshakeMonitor:
     Create it before the socket connects.
     """
 
-    def __init__(self, socket: zmq.Socket[bytes], endpoint: str, with_key: bool) -> None:
+    def __init__(self, socket: zmq.Socket[bytes], endpoint: str, with_key: bool, role: Role = "watcher") -> None:
         self.message = ""
         """Reason of the last failure; empty while there is none."""
         self.is_connected = False
         """Whether somebody accepted the connection and has not ended it."""
         self._socket, self._endpoint = socket, endpoint
-        self._messages = _MESSAGES_WITH_KEY if with_key else _MESSAGES_WITHOUT_KEY
+        messages = _MESSAGES_WITH_KEY if with_key else _MESSAGES_WITHOUT_KEY
+        self._messages = {event: text.replace("ROLE", role) for event, text in messages.items()}
         self._monitor: zmq.Socket[Any] = socket.get_monitor_socket(
             _AUTH_FAILED | _NO_DETAIL | _PROTOCOL_ERROR | zmq.EVENT_CONNECTED | zmq.EVENT_DISCONNECTED
         )

@@ -1,6 +1,16 @@
 """The robot protocol: bytes to requests, replies to bytes, reply codes. Tables; no sockets. Pure."""
 
 from eyebolt.protocol.codes import Code
+from eyebolt.protocol.control import (
+    CONTROL_SCHEMA,
+    MAX_REQUEST_BYTES,
+    ControlAction,
+    ControlOutcome,
+    ControlReply,
+    ControlRequest,
+    parse_control_reply,
+    parse_control_request,
+)
 from eyebolt.protocol.foreign import OPENING_BYTES, ForeignProtocol, foreign_protocol
 from eyebolt.protocol.framing import LateLineFeed, Line, LineSplitter, OverlongLine, ReplyEndings
 from eyebolt.protocol.replies import Reply, encode, printed_pose, zero_numbers
@@ -41,7 +51,9 @@ from eyebolt.protocol.status import (
 )
 
 __all__ = [
+    "CONTROL_SCHEMA",
     "MAX_JOINTS",
+    "MAX_REQUEST_BYTES",
     "MAX_SEQ",
     "OPENING_BYTES",
     "STATUS_SCHEMA",
@@ -51,6 +63,10 @@ __all__ = [
     "AcceptanceSummary",
     "AcceptedResultStatus",
     "Code",
+    "ControlAction",
+    "ControlOutcome",
+    "ControlReply",
+    "ControlRequest",
     "CoverageStatus",
     "FindingSummary",
     "ForeignProtocol",
@@ -83,6 +99,8 @@ __all__ = [
     "is_same_line",
     "overlong_fault",
     "parse",
+    "parse_control_reply",
+    "parse_control_request",
     "printed_pose",
     "zero_numbers",
 ]

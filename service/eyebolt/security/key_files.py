@@ -19,10 +19,16 @@ from eyebolt.bounded_file import read_bounded
 from eyebolt.bounded_text import parse_toml
 from eyebolt.errors import InputFault
 
-Role = Literal["watcher", "camera"]
+Role = Literal["watcher", "camera", "operator"]
 
 STATION_SECRET = "station.secret"
-_AUTHORIZED_FOLDERS: Mapping[Role, str] = {"watcher": "watchers", "camera": "cameras"}
+_AUTHORIZED_FOLDERS: Mapping[Role, str] = {"watcher": "watchers", "camera": "cameras", "operator": "operators"}
+# Who controls a session sees what it does: an operator's key also watches. A watcher's key commands nothing.
+_ADMITTED_ROLES: Mapping[Role, tuple[Role, ...]] = {
+    "watcher": ("watcher", "operator"),
+    "camera": ("camera",),
+    "operator": ("operator",),
+}
 _NAME = re.compile(r"[A-Za-z0-9_-]{1,32}", re.ASCII)
 _Z85 = re.compile(r"[0-9a-zA-Z.\-:+=^!/*?&<>()\[\]{}@%$#]{40}", re.ASCII)
 _OWNER_ONLY = 0o600
@@ -45,6 +51,11 @@ class ClientKeys:
         socket.setsockopt(zmq.CURVE_SECRETKEY, self.secret.encode("ascii"))
 
 
+def with_article(role: Role) -> str:
+    """The role in a sentence."""
+    return f"{'an' if role == 'operator' else 'a'} {role}"
+
+
 def make_station_secret(folder: Path) -> bool:
     """Creates the station's own key unless it exists; whether it was created.
 
@@ -60,12 +71,12 @@ def make_station_secret(folder: Path) -> bool:
 
 
 def make_client_keys(folder: Path, role: Role, name: str) -> Path:
-    """Creates the keys of one watcher or camera; the file that its computer needs.
+    """Creates the keys of one watcher, camera or operator; the file that its computer needs.
 
     Raises InputFault ``keys-name``, ``keys-exist``, ``keys-unwritable``.
     """
     if not _NAME.fullmatch(name):
-        message = f"{name[:80]!r} is not a valid name of a {role}"
+        message = f"{name[:80]!r} is not a valid name of {with_article(role)}"
         raise InputFault("keys-name", message, "use 1 to 32 of the letters a-z, A-Z, digits, - and _.", name=name)
     station = _public_key_of(read_station_secret(folder))
     authorized_key, key_file = folder / _AUTHORIZED_FOLDERS[role] / f"{name}.public", folder / f"{role}-{name}.key"
@@ -88,7 +99,7 @@ def read_station_secret(folder: Path) -> str:
 
 
 def local_client_keys(folder: Path) -> ClientKeys:
-    """Keys of a watcher on the station's computer, who uses the station's own secret.
+    """Keys of a watcher or operator on the station's computer, who uses the station's own secret.
 
     Raises as ``read_station_secret``.
     """
@@ -103,17 +114,17 @@ def read_client_keys(path: Path) -> ClientKeys:
 
 
 def authorized_keys(folder: Path, role: Role) -> dict[str, str]:
-    """Names of all clients of ``role`` that may connect, by public key. Files without a valid key are ignored.
+    """Names of all clients that may connect as ``role``, by public key. Files without a valid key are ignored.
 
     Raises as ``read_station_secret``.
     """
     names_by_key = {}
-    for path in sorted((folder / _AUTHORIZED_FOLDERS[role]).glob("*.public")):
+    for path in _public_files(folder, role):
         try:
             names_by_key[_read_key_file(path, ("public",), secret=False)["public"]] = path.stem
         except InputFault:
             continue
-    if role == "watcher":
+    if role != "camera":
         names_by_key[_public_key_of(read_station_secret(folder))] = "the station's own"
     return names_by_key
 
@@ -123,8 +134,14 @@ def key_folder_signature(folder: Path, role: Role) -> object:
 
     Far cheaper than reading the keys.
     """
-    paths = [folder / STATION_SECRET, *sorted((folder / _AUTHORIZED_FOLDERS[role]).glob("*.public"))]
-    return tuple((path.name, _file_signature(path)) for path in paths)
+    paths = [folder / STATION_SECRET, *_public_files(folder, role)]
+    return tuple((path.parent.name, path.name, _file_signature(path)) for path in paths)
+
+
+def _public_files(folder: Path, role: Role) -> list[Path]:
+    """Public keys of everybody who may connect as ``role``."""
+    folders = [folder / _AUTHORIZED_FOLDERS[admitted] for admitted in _ADMITTED_ROLES[role]]
+    return [path for one in folders for path in sorted(one.glob("*.public"))]
 
 
 def _file_signature(path: Path) -> tuple[int, ...] | None:

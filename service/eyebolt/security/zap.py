@@ -25,7 +25,7 @@ from zmq.utils.monitor import recv_monitor_message
 from eyebolt import addresses
 from eyebolt.errors import InputFault
 from eyebolt.logs import LogThrottle, ThrottledLogger
-from eyebolt.security.key_files import Role, authorized_keys, key_folder_signature, read_station_secret
+from eyebolt.security.key_files import Role, authorized_keys, key_folder_signature, read_station_secret, with_article
 
 _ZAP = "inproc://zeromq.zap.01"
 _ZAP_VERSION = b"1.0"
@@ -244,7 +244,8 @@ class ZapAuthenticator:
         return "?"
 
     def _log_rejected(self, peer: str) -> None:
-        reason = f"it has no key, or is not a {self._role}" if self._keys is not None else f"it is not a {self._role}"
+        a_client = with_article(self._role)
+        reason = f"it has no key, or is not {a_client}" if self._keys is not None else f"it is not {a_client}"
         if self._unauthorized_peer is not None:
             reason, peer, self._unauthorized_peer = "its key is unknown here", self._unauthorized_peer, None
         suppressed = self._log_throttle.admit((peer, reason), time.monotonic())

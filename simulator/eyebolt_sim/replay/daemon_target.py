@@ -117,7 +117,8 @@ def station_with_push_camera(
     """
     sections: dict[str, Any] = parse_toml(recorded.decode("utf-8-sig"))
     # Keys are not recorded, and not required on the loopback interface.
-    sections["station"].pop("keys", None)
+    for key in ("keys", "control"):
+        sections["station"].pop(key, None)
     sections["station"]["status"] = f"tcp://127.0.0.1:{status_port}"
     sections["robot"].pop("dial", None)
     sections["robot"] |= {"listen": f"127.0.0.1:{robot_port}", "allow": ["127.0.0.1"]}

@@ -13,8 +13,8 @@ import pytest
 import zmq
 from structlog.testing import capture_logs
 
+from eyebolt.daemon.socket_relay import RelayedConnection, RelayLimits, SocketRelay
 from eyebolt.daemon.status_publisher import StatusPublisher
-from eyebolt.daemon.status_relay import RelayedConnection, RelayLimits, StatusRelay
 from eyebolt.security.key_files import make_client_keys, make_station_secret, read_client_keys
 from support.daemon_process import free_ports
 from support.processes import Patience, until
@@ -251,7 +251,7 @@ def test_a_peer_that_resets_its_connection_leaves_no_unretrieved_exception(monke
     async def story():
         asyncio.get_running_loop().set_exception_handler(lambda _, context: unretrieved.append(context))
         inner = socket.create_server(("127.0.0.1", 0), backlog=128)
-        relay = StatusRelay(f"tcp://127.0.0.1:{port}")
+        relay = SocketRelay(f"tcp://127.0.0.1:{port}")
         running = asyncio.create_task(relay.run(inner.getsockname()[1]))
         for _ in range(20):
             await reset_after_a_byte()

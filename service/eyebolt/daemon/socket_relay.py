@@ -1,8 +1,8 @@
-"""The public side of the status address: relays bytes between subscribers and the ZeroMQ socket behind it.
+"""The public side of a ZeroMQ address: relays bytes between peers and the ZeroMQ socket behind it.
 
-libzmq has no bound on what subscribers send: it stores every topic that a connection ever subscribed to, and one call
-on the socket goes on for as long as messages arrive. Therefore it only gets connections from this relay, which passes
-on a bounded number of bytes of each peer. A subscriber sends a few hundred: a handshake and one subscription.
+libzmq has no bound on what peers send: a status socket stores every topic that a connection ever subscribed to, and one
+call on a socket goes on for as long as messages arrive. Therefore it only gets connections from this relay, which
+passes on a bounded number of bytes of each peer. A subscriber sends a few hundred: a handshake and one subscription.
 """
 
 from __future__ import annotations
@@ -31,12 +31,10 @@ _BACKLOG = 128
 _MAX_REMEMBERED = 2048
 _ACCEPT_RETRY_S = 0.2
 
-_log = structlog.get_logger("status")
-
 
 @dataclass(frozen=True)
 class RelayLimits:
-    """Limits of the status address, far above what any subscriber needs."""
+    """Limits of the status address, far above what any subscriber needs; those of the control address are stricter."""
 
     max_connections: int = 500
     """Open connections; more are closed at once."""
@@ -77,22 +75,38 @@ class RelayedConnection:
         self._writer.transport.abort()
 
 
-class StatusRelay:
+@dataclass(frozen=True)
+class RelayWords:
+    """What the log calls an address and its peers."""
+
+    name: str
+    """Of the address, in the events."""
+    peers: str
+    """Who connects to it."""
+    sends: str
+    """What one of them sends, for the remedy of one that sends more."""
+
+
+STATUS_WORDS = RelayWords("status", "watchers", "a subscriber sends its subscription, and nothing else")
+
+
+class SocketRelay:
     """Listens at ``endpoint``; accepts and relays in the loop that runs ``run``.
 
     The ZeroMQ socket knows each connection by an address of its own in 127.0.0.0/8, from which the relay connects.
     Raises OSError if the address is taken, and ValueError for a text that is no endpoint.
     """
 
-    def __init__(self, endpoint: str, limits: RelayLimits | None = None) -> None:
+    def __init__(self, endpoint: str, limits: RelayLimits | None = None, words: RelayWords = STATUS_WORDS) -> None:
         self._limits = limits or RelayLimits()
+        self._words = words
         self._listener = _listen(endpoint)
         self._socket_file = self._listener.getsockname() if _is_socket_file(self._listener) else None
         self._numbers = itertools.count(int.from_bytes(os.urandom(2), "big"))
         self._open: dict[str, RelayedConnection] = {}
         self._peers: OrderedDict[str, str] = OrderedDict()
         self._tasks: set[asyncio.Task[None]] = set()
-        self._throttled_log = ThrottledLogger(_log, LogThrottle(max_entries=5))
+        self._throttled_log = ThrottledLogger(structlog.get_logger(words.name), LogThrottle(max_entries=5))
 
     def peer(self, inner_address: str) -> str:
         """Address of the peer that the ZeroMQ socket knows as ``inner_address``; may be called in any thread."""
@@ -143,10 +157,10 @@ class StatusRelay:
             peer = _peer_of(accepted)
             accepted.close()
             self._throttled_log.warning(
-                "status connection rejected: connection limit reached",
+                f"{self._words.name} connection rejected: connection limit reached",
                 peer,
                 peer=peer,
-                remedy=f"close watchers that are not needed: {self._limits.max_connections} are connected",
+                remedy=f"close {self._words.peers} that are not needed: {self._limits.max_connections} are connected",
             )
             return
         task = asyncio.create_task(self._relay(accepted, inner_port))
@@ -218,10 +232,10 @@ class StatusRelay:
                 await inner.drain()
                 if admitted < len(data):
                     self._throttled_log.warning(
-                        "status connection closed: too much data received",
+                        f"{self._words.name} connection closed: too much data received",
                         connection.peer,
                         peer=connection.peer,
-                        remedy="find out which program it is: a subscriber sends its subscription, and nothing else",
+                        remedy=f"find out which program it is: {self._words.sends}",
                     )
                     await asyncio.sleep(self._limits.grace_s)
                     return
