@@ -6,6 +6,7 @@ from scipy.spatial.transform import Rotation
 
 from eyebolt.geometry import LENGTH_UNITS_M, PoseFormat
 from eyebolt.protocol import Request, parse
+from eyebolt_sim.controllers import CONTROLLERS
 
 # Language, format, decimals of lengths and of rotation numbers; then the characters of the longest line, and the
 # rounding error of the rotation: largest and RMS, deg, and the largest displacement at 1 m, um. The table of the
@@ -24,6 +25,17 @@ LANGUAGES = [
 EACH = pytest.mark.parametrize("row", LANGUAGES, ids=lambda row: row[0])
 # What most controllers can hold in one string.
 STRING_CHARACTERS = 80
+
+
+def test_the_models_of_controllers_print_what_is_stated_here():
+    stated = {name: (form, length, rotation) for name, form, length, rotation, *_ in LANGUAGES}
+    # A second model of a language prints its own literals.
+    rows = {name: row for name, row in CONTROLLERS.items() if not name.endswith("_literal")}
+    assert rows.keys() == stated.keys()
+    for name, row in rows.items():
+        form = row.pose_format
+        modelled = PoseFormat(form.length, form.rotation, form.angle)
+        assert (modelled, *row.decimals) == stated[name]
 
 
 def numbers_of(pose_format, turns):

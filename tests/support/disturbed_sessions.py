@@ -18,13 +18,14 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
 from eyebolt.session import ReplyFact, decode_facts, fold
 from eyebolt.store import SessionFolder, list_sessions
+from support.daemon_process import free_ports
 from support.prepared_daemon import PreparedCell, PreparedDaemon, Solves
 from support.processes import Patience
 
@@ -96,6 +97,8 @@ class DisturbedSession:
     """sessions on record"""
     mishaps: Counter[Mishap] = field(default_factory=Counter)
     """how often each happened"""
+    is_dialled: bool = False
+    """the daemon dialled the controller"""
 
     def differences(self, other: DisturbedSession) -> list[str]:
         """What differs from ``other``."""
@@ -110,6 +113,8 @@ class Robot:
         self.mishaps: Counter[Mishap] = Counter()
         self._daemon, self._cell, self._rng, self._rate = daemon, cell, rng, rate
         self._address = ("127.0.0.1", daemon.port)
+        # A controller that can only wait for a connection.
+        self._listener = socket.create_server(self._address) if daemon.context.station.robot.dial else None
         self._socket: socket.socket | None = None
         self._abandoned: list[socket.socket] = []
         self._received = b""
@@ -134,10 +139,10 @@ class Robot:
 
     def close(self) -> None:
         """Closes all connections."""
-        for connection in (self._socket, *self._abandoned):
+        for connection in (self._socket, self._listener, *self._abandoned):
             if connection is not None:
                 connection.close()
-        self._socket, self._abandoned = None, []
+        self._socket, self._listener, self._abandoned = None, None, []
 
     def _plan(self) -> list[tuple[str, int | None]]:
         """The requests in order; request k has the number k + 1: its line, and the pose where the robot stands."""
@@ -237,7 +242,7 @@ class Robot:
                 self._send(data)
                 self._abandon()
                 self._reply_to_again(seq)
-                with contextlib.suppress(OSError):
+                with contextlib.suppress(OSError, IndexError):
                     self._abandoned[-1].sendall(data)
             case Mishap.PROGRAM:
                 self._send(data)
@@ -284,7 +289,7 @@ class Robot:
             if self._socket is not None:
                 self._socket.close()
             try:
-                self._socket = socket.create_connection(self._address)
+                self._socket = self._open(patience)
                 self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 self._received, self._ending = b"", self._rng.choice([b"\n", b"\r", b"\r\n"])
                 self._send(b"hello 0" + self._ending)
@@ -294,12 +299,24 @@ class Robot:
                 assert not patience.is_over(), f"no connection to {self._address}"
                 time.sleep(_POLL_S)
 
+    def _open(self, patience: Patience) -> socket.socket:
+        if self._listener is None:
+            return socket.create_connection(self._address)
+        # What waits in the backlog may be a connection of a daemon that has ended.
+        while not select.select([self._listener], [], [], 0.2)[0]:
+            assert not patience.is_over(), "the daemon does not dial"
+        return self._listener.accept()[0]
+
     def _reset(self) -> None:
         self._connected.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
         self._connected.close()
         self._connect()
 
     def _abandon(self) -> None:
+        if self._listener is not None:
+            # The daemon has one connection to a controller that it dials: its program has to close it.
+            self._reset()
+            return
         self._abandoned.append(self._connected)
         self._socket = None
         self._connect()
@@ -374,7 +391,13 @@ class Disturber:
         try:
             # How long an unfinished request goes without a reply: 0 has the robot poll for each of them.
             wait_s = rng.choice([0.0, 0.01, 1.4])
-            station = self.cell.station(place, CAPTURES, robot_lines=[f"reply_wait_s = {wait_s}"])
+            way = rng.choice(["listen", "listen", "dial"])
+            station = self.cell.station(
+                place,
+                CAPTURES,
+                connection=f'{way} = "127.0.0.1:{free_ports(1)[0]}"',
+                robot_lines=[f"reply_wait_s = {wait_s}"],
+            )
             # Threads draw from it in any order.
             slow = random.Random(rng.random())
             delays_s = [0.0, 0.0, 0.005, 0.02] if rate else [0.0]
@@ -384,7 +407,7 @@ class Disturber:
                     handed_out = robot.run()
                 finally:
                     robot.close()
-            return self._read(place, handed_out, robot.mishaps)
+            return replace(self._read(place, handed_out, robot.mishaps), is_dialled=way == "dial")
         finally:
             shutil.rmtree(place)
 

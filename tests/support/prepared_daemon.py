@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import json
 import logging
 import threading
@@ -27,6 +28,7 @@ from eyebolt.cameras.camera import Frame, FreshnessMethod
 from eyebolt.config.template import station_template
 from eyebolt.context import SolvedDataset, StationContext, load_context
 from eyebolt.daemon.daemon import Daemon
+from eyebolt.daemon.dialler import Dialler
 from eyebolt.daemon.startup import recover
 from eyebolt.observations import Dataset, Pair
 from eyebolt.observations.board_pose import fit_board_pose
@@ -41,6 +43,7 @@ from support.daemon_process import LONGEST_S, free_ports
 from support.processes import until
 from support.session_world import GOOD_LIGHT
 
+_DIAL_PAUSE_S = 0.01
 BOARD_LINES = (
     'kind = "charuco"',
     "columns = 12",
@@ -180,8 +183,9 @@ class PreparedDaemon:
 
     @property
     def port(self) -> int:
-        """Where the robot connects to."""
-        return int(str(self.context.station.robot.listen).rsplit(":", 1)[1])
+        """Where the robot connects to, or waits."""
+        robot = self.context.station.robot
+        return int(str(robot.listen or robot.dial).rsplit(":", 1)[1])
 
     def stand_at(self, index: int) -> None:
         """The robot stands at the pose ``index``."""
@@ -248,7 +252,7 @@ class PreparedDaemon:
 
 @contextlib.contextmanager
 def prepared_daemons() -> Iterator[list[str]]:
-    """For the time of these daemons: plans of a next view are memoised too, and the log is silent.
+    """For the time of these daemons: plans of a next view are memoised too, dialling does not pause, the log is silent.
 
     Yields the errors that the daemons log.
     """
@@ -267,7 +271,11 @@ def prepared_daemons() -> Iterator[list[str]]:
 
     structlog.configure([note], wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
     try:
-        with mock.patch("eyebolt.daemon.executor.find_next_view", plan):
+        impatient = functools.partial(Dialler, min_pause_s=_DIAL_PAUSE_S)
+        with (
+            mock.patch("eyebolt.daemon.executor.find_next_view", plan),
+            mock.patch("eyebolt.daemon.robot_server.Dialler", impatient),
+        ):
             yield errors
     finally:
         structlog.reset_defaults()

@@ -6,9 +6,9 @@
 Daemon, sockets, record and solver are the product's, the corners are prepared (``support.prepared_daemon``). To each of
 the eleven requests of a session ``--rate`` mishaps happen on average (``support.disturbed_sessions``): lines in pieces,
 twice, glued, cut or lost, replies lost, connections reset, closed or half-open, robot program or daemon restarted; the
-numbers of a line that is sent again are printed otherwise. Bar: pairs, replies on record, result.json and the transform
-that is handed out are those of the undisturbed session, and no daemon logs an error. Ends with 1 if a session breaks
-it. Not collected by pytest.
+numbers of a line that is sent again are printed otherwise. A third of the controllers are dialled. Bar: pairs, replies
+on record, result.json and the transform that is handed out are those of the undisturbed session, and no daemon logs an
+error. Ends with 1 if a session breaks it. Not collected by pytest.
 """
 
 import os
@@ -40,6 +40,8 @@ class Run:
 
     sessions: Counter[str] = field(default_factory=Counter)
     """by mount"""
+    dialled: Counter[str] = field(default_factory=Counter)
+    """those of a dialled controller, by mount"""
     mishaps: Counter[tuple[str, Mishap]] = field(default_factory=Counter)
     """by mount and kind"""
     wrong: list[str] = field(default_factory=list)
@@ -62,6 +64,7 @@ def run(seeds: range, rate: float) -> Run:
             try:
                 session = disturber.run(random.Random(seed), rate)
                 differing = session.differences(disturber.undisturbed)
+                done.dialled[mount] += session.is_dialled
                 done.mishaps.update({(mount, mishap): count for mishap, count in session.mishaps.items()})
             except AssertionError as failure:
                 differing = [str(failure)]
@@ -80,6 +83,7 @@ def print_tables(runs: list[Run], duration_s: float) -> int:
     wrong = [text for run in runs for text in run.wrong]
     table = Table(f"{sessions.total()} sessions, what happened in them:", ("mishap", 20), *((m, 8) for m in MOUNTS))
     table.row("sessions", *(sessions[mount] for mount in MOUNTS))
+    table.row("controller dialled", *(sum(run.dialled[mount] for run in runs) for mount in MOUNTS))
     for mishap in Mishap:
         table.row(mishap.value, *(mishaps[mount, mishap] for mount in MOUNTS))
     table.row("all mishaps", *(sum(mishaps[mount, mishap] for mishap in Mishap) for mount in MOUNTS))
