@@ -214,7 +214,8 @@ class Robot:
                 self._send(data[: rng.randrange(1, len(data) - len(self._ending))])
                 self._reset() if rng.random() < 0.5 else self._connect()
             case Mishap.BEGUN:
-                self._send(data[: rng.randrange(1, len(data) - len(self._ending))] + data)
+                # More than a bracket, which would be none of the line's fault.
+                self._send(data[: rng.randrange(2, len(data) - len(self._ending))] + data)
                 while int(self._line().strip("()").split(",")[0]) not in LINE_FAULTS:
                     # Replies that came too late.
                     pass
