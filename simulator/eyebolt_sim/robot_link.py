@@ -45,11 +45,13 @@ class Reply:
 class RobotLink:
     """A connection to the daemon. Raises MachineFault ``sim-no-daemon`` if it breaks or a reply is malformed."""
 
-    def __init__(self, connection: socket.socket, peer: str) -> None:
+    def __init__(self, connection: socket.socket, peer: str, reply_wait_s: float = 0.0) -> None:
+        """``reply_wait_s``: how long the daemon holds a reply, see [robot] of a station file."""
         self._connection = connection
         self._peer = peer
         self._buffer = b""
-        connection.settimeout(_REPLY_TIMEOUT_S)
+        self._timeout_s = _REPLY_TIMEOUT_S + reply_wait_s
+        connection.settimeout(self._timeout_s)
 
     def exchange(self, line: str) -> Reply:
         """Send ``line`` and wait for the reply."""
@@ -96,7 +98,7 @@ class RobotLink:
                 self._buffer += chunk
         except TimeoutError as fault:
             raise self._link_fault(
-                f"the daemon at {self._peer} did not reply to {line!r} within {_REPLY_TIMEOUT_S:.0f} s"
+                f"the daemon at {self._peer} did not reply to {line!r} within {self._timeout_s:.0f} s"
             ) from fault
         except OSError as fault:
             raise self._link_fault(f"the connection to the daemon at {self._peer} broke: {fault.strerror}") from fault
@@ -123,7 +125,7 @@ def open_link(robot: RobotSection, wait_s: float) -> RobotLink:
 
     Raises what `connect_to_daemon` and `accept_daemon` raise.
     """
-    return RobotLink(open_connection(robot, wait_s), robot.listen or robot.dial or "")
+    return RobotLink(open_connection(robot, wait_s), robot.listen or robot.dial or "", robot.reply_wait_s)
 
 
 def connect_to_daemon(host: str, port: int, wait_s: float) -> RobotLink:

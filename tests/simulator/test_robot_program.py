@@ -1,16 +1,20 @@
 """The program of the simulated robot on a real socket, against scripted daemons."""
 
+import contextlib
 import socket
 import threading
+import time
 
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from eyebolt.config import RobotSection
 from eyebolt.errors import InputFault, MachineFault
+from eyebolt_sim import robot_link
 from eyebolt_sim.arm import Arm
 from eyebolt_sim.pose_format import PoseFormat
-from eyebolt_sim.robot_link import accept_daemon, connect_to_daemon
+from eyebolt_sim.robot_link import accept_daemon, connect_to_daemon, open_link
 from eyebolt_sim.robot_program import RobotProgram, active_tool
 from eyebolt_sim.transforms import matrix
 from eyebolt_sim.waypoints import Waypoint
@@ -176,3 +180,15 @@ def test_an_active_tool_changes_the_reported_pose(scripted_daemon):
     daemon = scripted_daemon(script(["3,SEQ,1,0"]))
     run_program(daemon, [rotated], tool=tool)
     assert daemon.lines[2] == "capture 43 450.000 0.000 200.000 0.707107 0.000000 0.707107 0.000000"
+
+
+def test_a_reply_is_waited_for_longer_than_the_daemon_holds_it(scripted_daemon, monkeypatch):
+    def answer(line):
+        time.sleep(0.4)
+        return "0,1,0,8"
+
+    monkeypatch.setattr(robot_link, "_REPLY_TIMEOUT_S", 0.1)
+    daemon = scripted_daemon(answer)
+    robot = RobotSection(listen=f"127.0.0.1:{daemon.port}", reply_wait_s=20.0)
+    with contextlib.closing(open_link(robot, 2.0)) as link:
+        assert link.exchange("solve 1").code == 0

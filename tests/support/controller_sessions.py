@@ -21,7 +21,7 @@ from eyebolt.session import ReplyFact, decode_facts
 from eyebolt.store import SessionFolder, list_sessions
 from eyebolt_sim.controllers import Connection, Controller, ControllerLink, ControllerProgram
 from eyebolt_sim.pose_format import PoseFormat
-from eyebolt_sim.robot_link import RobotLink, open_connection
+from eyebolt_sim.robot_link import open_connection, open_link
 from eyebolt_sim.robot_program import ProgramOutcome, RobotProgram, check_waypoints
 from support.daemon_process import LONGEST_S, DaemonProcess, free_ports
 from support.push_camera_cell import PushedCell, PushingCamera
@@ -113,7 +113,7 @@ class ControllerCell:
         """A session of a plain client that sends the same numbers, or those of ``full_precision``."""
         row = self.controller
         numbers: Any = _Numbers(row.pose_format, (lambda exact: exact) if full_precision else row.printed_numbers)
-        with contextlib.closing(RobotLink(open_connection(self.robot, LONGEST_S), "the daemon")) as link:
+        with contextlib.closing(open_link(self.robot, LONGEST_S)) as link:
             return self._run(RobotProgram(link, self._arm(), numbers, np.eye(4), _SPEED, print_nothing))
 
     def _arm(self) -> ShownArm:
