@@ -73,6 +73,14 @@ def test_the_transcripts_show_every_rule_that_needs_no_hand_in_the_cell():
     }  # fmt: skip
 
 
+def test_a_reply_of_a_session_before_the_conversation_is_not_judged():
+    conversation = Conversation(7, 7)
+    asked, begun = parse_line(b"again 2\n", 7, None), parse_line(b"begin 1\n", 7, None)
+    assert {28, 43} <= conversation.expect(1, asked).codes
+    conversation.heard(1, begun, conversation.expect(1, begun), Answer(0, 1, (0, 8)))
+    assert conversation.expect(1, asked).codes == {43}
+
+
 @pytest.mark.parametrize(
     ("pose_format", "expected"),
     [
