@@ -224,10 +224,8 @@ class CameraModel:
             return self._rays(np.asarray(pixels, dtype=float), iterations)
 
     def _rays(self, target_px: Array, iterations: int) -> Array:
-        flat = (
-            np.linalg.inv(self.matrix) @ np.concatenate([target_px, np.ones((*target_px.shape[:-1], 1))], -1)[..., None]
-        )
-        direction = self._pulled_inside(flat[..., 0].copy(), np.zeros(target_px.shape))
+        flat = np.concatenate([target_px, np.ones((*target_px.shape[:-1], 1))], -1) @ np.linalg.inv(self.matrix).T
+        direction = self._pulled_inside(flat, np.zeros(target_px.shape))
         for _ in range(iterations):
             projected, jacobian = self.project_with_jacobian(direction)
             (a, b), (c, d) = np.moveaxis(jacobian[..., :2], (-2, -1), (0, 1))

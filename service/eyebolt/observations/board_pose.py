@@ -173,9 +173,16 @@ def fit_board_poses(camera: CameraModel, stack: CornerObservations, iterations: 
     if close.size:
         second[close], second_rss[close] = refine_board_poses(camera, stack[close], second[close], iterations)
     if far.size:
-        second_rss[far] = linearize_corners(camera, stack[far], second[far]).rss_px2
+        second_rss[far] = _rss_px2(camera, stack[far], second[far])
     fits = PoseFits(first, first_rss, second, second_rss)
     return fits.with_branches_swapped(second_rss < first_rss)
+
+
+def _rss_px2(camera: CameraModel, stack: CornerObservations, camera_T_board: Array) -> Array:
+    """(n,): weighted residual sums of squares at the poses, infinite with a point behind the camera."""
+    residual = stack.corners_px - camera.project(se3.apply(camera_T_board, stack.points_m))
+    squares = (stack.weights[..., None] * residual**2).sum(axis=(1, 2))
+    return np.where(np.isfinite(squares), squares, np.inf)
 
 
 def refine_board_poses(

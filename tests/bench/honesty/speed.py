@@ -10,12 +10,15 @@
 - the whole ``solve()`` over the joint estimate (noise estimated, covariance, leave-one-out) on the same clean data.
   Bar: at most 2.5.
 - 1000 over 100 pairs, whole ``solve()``. Bar: at most 10.
+- its parts at 30 pairs: the least processor time of five solves, the mean over sets. Parts contain what they call.
 
 Clean data, nothing stated about lens and board. Median over sets of the ratio of a set; both programs of a ratio run in
 turn on the same data.
 """
 
+import importlib
 import time
+from unittest import mock
 
 import cv2
 import numpy as np
@@ -38,6 +41,17 @@ GENERIC_BAR, GROWTH_BAR, JOINT_BAR = 15.0, 10.0, 2.5
 _LSMR_TOLERANCE = 1e-8
 # Prior of the generic solver: board scale, focal lengths and centre (px), distortion.
 _PRIOR = np.array([1e-3, 2.4, 2.4, 2.0, 2.0, 5e-3, 5e-3, 1e-3, 1e-3, 5e-3])
+# The parts of a solve: label, module and function.
+_PARTS = {
+    "board poses of the usable pairs": ("solve", "_usable_pairs"),
+    "change points, drift": ("robust.outliers", "_largest_segment"),
+    "forward search": ("robust.outliers", "_forward_search"),
+    "joint estimates, trials included": ("robust.outliers", "joint_estimate"),
+    "errors of the print": ("robust.print_selection", "with_print_error"),
+    "expected error": ("solve", "expected_error"),
+    "pick error": ("solve", "pick_error"),
+    "diagnosis": ("solve", "diagnose"),
+}
 
 
 class GenericSolver:
@@ -110,6 +124,12 @@ def run(bench) -> None:
         _print(table, mount, "SciPy over whole solve, 30 pairs", generic, lambda a, b: b / a, GENERIC_BAR, ">=")
         _print(table, mount, "whole solve over joint estimate, 30 pairs", joint, lambda a, b: a / b, JOINT_BAR, "<=")
         _print(table, mount, "whole solve, 1000 over 100 pairs", growth, lambda a, b: b / a, GROWTH_BAR, "<=")
+        parts = [
+            parts_ms(problem_of(session_of(ROWS["nothing-stated"], mount, 30, seed)))
+            for seed in range(bench.first, bench.first + sets)
+        ]
+        means = {label: float(np.mean([one[label] for one in parts])) for label in parts[0]}
+        table.note(f"{mount}, ms: " + ", ".join(f"{label} {ms:.1f}" for label, ms in means.items()))
         table.note(f"{mount}: translations of X by SciPy and by solve() differ by {max(apart):.3f} mm at most")
 
 
@@ -134,6 +154,36 @@ def times_ms(*ways, repeats: int = 3) -> tuple[float, ...]:
             way()
             times[turn, place] = 1e3 * (time.process_time() - begin)
     return tuple(map(float, np.median(times[1:], axis=0)))
+
+
+def parts_ms(problem, repeats: int = 5) -> dict[str, float]:
+    """Least processor time of each part of a solve, and of the whole, in ms."""
+    times: dict[str, list[float]] = {}
+
+    def timed(label, function):
+        def run(*arguments, **named):
+            begin = time.process_time()
+            try:
+                return function(*arguments, **named)
+            finally:
+                times[label][-1] += 1e3 * (time.process_time() - begin)
+
+        return run
+
+    whole = timed("whole", solve)
+    patches = []
+    for label, (module, name) in _PARTS.items():
+        place = importlib.import_module(f"eyebolt.calibration.{module}")
+        patches.append(mock.patch.object(place, name, timed(label, getattr(place, name))))
+    for patch in patches:
+        patch.start()
+    for _ in range(repeats + 1):
+        for label in (*_PARTS, "whole"):
+            times.setdefault(label, []).append(0.0)
+        whole(problem)
+    for patch in patches:
+        patch.stop()
+    return {label: min(ms[1:]) for label, ms in times.items()}
 
 
 def _print(table: Table, mount: str, what: str, pairs, ratio, limit: float, sign: str) -> None:

@@ -18,6 +18,7 @@ for being chosen although the question is not which.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -110,7 +111,7 @@ def select_noise_shape(
     log_likelihood = float(fits.log_likelihood[0])
     required = np.log(max(model.offset.size - model.observable_basis.shape[1], 1)) + 2 * np.log(_ALTERNATIVES)
     for _ in range(_MAX_STRUCTURES):
-        scores = [_score(model, fits, one, noise) for one in selected]
+        scores = _scores(fits, selected, noise)
         best = int(np.argmax(scores))
         if scores[best] < _MIN_SCORE:
             break
@@ -147,8 +148,9 @@ def structured_evidence(
     plain = float(fits.log_likelihood[0])
     # Log likelihoods times the probability of the value of the parameter and of the structure, and their shapes.
     found: list[tuple[float, Array | None]] = [(plain, None)]
-    for structure in structures:
-        if _score(model, fits, structure.of_rows(rows), noise) < _MIN_FITTED_SCORE:
+    scores = _scores(fits, [structure.of_rows(rows) for structure in structures], noise)
+    for structure, score in zip(structures, scores, strict=True):
+        if score < _MIN_FITTED_SCORE:
             found.append((plain - np.log(len(structures)), None))
             continue
         for parameter in structure.parameters:
@@ -206,17 +208,20 @@ def _normalised(shape: Array, inliers: NDArray[np.bool_]) -> Array:
     return out
 
 
-def _score(model: LinearModel, fits: LinearFits, structure: _Structure, noise: RobotNoise) -> float:
-    """Score of the parameter at 0, in its standard deviations, from bounded terms."""
+def _scores(fits: LinearFits, structures: Sequence[_Structure], noise: RobotNoise) -> list[float]:
+    """Scores of the parameters at 0, each in its standard deviations, from bounded terms."""
     sigma = np.repeat([noise.translation_m, noise.rotation_rad], 3)
     weight, weighted = fits.weight[0], fits.weighted_design[0]
     # Covariance of the weighted residuals: the projector of restricted likelihood, its diagonal blocks.
     projector = weight - weighted @ fits.covariance[0] @ np.swapaxes(weighted, -1, -2)
     weighted_residual = (weight @ fits.residual[0][..., None])[..., 0] * sigma
     scaled = projector * sigma[:, None] * sigma
-    squares = (structure.directions @ weighted_residual[..., None])[..., 0] ** 2
-    expected = np.einsum("ndi,nij,ndj->nd", structure.directions, scaled, structure.directions)
-    terms = np.minimum(squares / np.maximum(expected, 1e-300), _BOUND) - _BOUNDED_MEAN
-    # In the likelihood a term weighs as its expectation does.
-    weights = structure.coefficient[:, None] * expected
-    return float((weights * terms).sum() / max(np.sqrt((weights**2).sum() * _BOUNDED_VARIANCE), 1e-300))
+    found = []
+    for structure in structures:
+        squares = (structure.directions @ weighted_residual[..., None])[..., 0] ** 2
+        expected = ((structure.directions @ scaled) * structure.directions).sum(axis=-1)
+        terms = np.minimum(squares / np.maximum(expected, 1e-300), _BOUND) - _BOUNDED_MEAN
+        # In the likelihood a term weighs as its expectation does.
+        weights = structure.coefficient[:, None] * expected
+        found.append(float((weights * terms).sum() / max(np.sqrt((weights**2).sum() * _BOUNDED_VARIANCE), 1e-300)))
+    return found

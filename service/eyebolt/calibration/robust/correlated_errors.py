@@ -87,7 +87,20 @@ def arm_axes(poses: Array) -> Array:
 
 def pose_correlation(first: Array, second: Array) -> Array:
     """(n, m) between poses (n, 4, 4) and (m, 4, 4): Gaussian in distance and in the chord of the rotation."""
-    return matching_pose_correlation(first[:, None], second[None])
+    # Both distances together are one in twelve dimensions: of the positions and of the entries of the rotations.
+    a, b = (
+        np.concatenate(
+            [
+                poses[:, :3, 3] / _CORRELATION_LENGTH_M,
+                poses[:, :3, :3].reshape(-1, 9) / (np.sqrt(2) * _CORRELATION_LENGTH_CHORD),
+            ],
+            axis=1,
+        )
+        for poses in (first, second)
+    )
+    squares = (a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1) - 2 * a @ b.T
+    out: Array = np.exp(-0.5 * np.maximum(squares, 0.0))
+    return out
 
 
 def matching_pose_correlation(first: Array, second: Array) -> Array:

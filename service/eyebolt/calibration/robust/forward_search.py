@@ -75,14 +75,19 @@ class _LinearPairs:
         return out
 
     def fit_subsets(self, subsets: Mask, weight: Array) -> tuple[Array, Array]:
-        """Residuals (m, n, 6) of all pairs about the fits to ``subsets`` (m, n), and their squares (m, n)."""
+        """Residuals (m, n, 6) of all pairs about the fits to ``subsets`` (m, n), of one size, and their squares (m, n).
+
+        ``weight`` (m or 1, n, 6, 6): inverse covariance of the offsets.
+        """
         subset_count, n = subsets.shape
-        flat = (weight * subsets[..., None, None] @ self.design).reshape(subset_count, 6 * n, -1)
-        normal = self.design.reshape(6 * n, -1).T @ flat + self.prior_information
+        rows = np.nonzero(subsets)[1].reshape(subset_count, -1)
+        design = self.design[rows]
+        flat = (weight[np.arange(len(weight))[:, None], rows] @ design).reshape(subset_count, 6 * rows.shape[1], -1)
+        normal = np.swapaxes(design.reshape(flat.shape), -1, -2) @ flat + self.prior_information
         # Scaled to a unit diagonal: unknowns that a subset does not determine stay near zero by the ridge alone.
         scale = 1 / np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), 1e-300))
         scaled = normal * scale[..., :, None] * scale[..., None, :] + _RIDGE * np.eye(normal.shape[-1])
-        right = scale * (self.offset.reshape(-1) @ flat)
+        right = scale * (self.offset[rows].reshape(subset_count, 1, -1) @ flat)[:, 0]
         z = scale * np.linalg.solve(scaled, right[..., None])[..., 0]
         residual = self.offset - (z @ self.design.reshape(6 * n, -1).T).reshape(subset_count, n, 6)
         return residual, ((weight @ residual[..., None])[..., 0] * residual).sum(axis=-1)

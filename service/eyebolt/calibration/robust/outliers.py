@@ -15,6 +15,7 @@ variable with 6 and, for the denominator, the degrees of freedom of the noise.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import scipy
@@ -139,6 +140,11 @@ class _InlierSet:
     """The joint estimate on the inliers."""
     inliers: Mask
     """(n,): the inliers."""
+
+    @cached_property
+    def leave_one_out_sq(self) -> Array:
+        """Squared leave-one-out residuals of the inliers."""
+        return leave_one_out(self.joint).mahalanobis_sq
 
 
 def is_minority(inliers: int, pairs: int) -> bool:
@@ -313,7 +319,7 @@ def _squared_residuals(problem: Problem, observations: Observations, current: _I
     """Squared residuals (n,): each inlier about the prediction of the others, each other pair about that of all."""
     inliers = current.inliers
     out = np.zeros(len(inliers))
-    out[inliers] = leave_one_out(current.joint).mahalanobis_sq
+    out[inliers] = current.leave_one_out_sq
     if not inliers.all():
         others = observations.subset(np.flatnonzero(~inliers))
         model = _model(problem, others, current.joint)
@@ -429,12 +435,10 @@ def _is_plausible_by_chance(joint: JointEstimate, residual_sq: Array, borderline
 
 def _drop_single_outliers(problem: Problem, observations: Observations, current: _InlierSet) -> _InlierSet:
     """Excludes one pair at a time, the one with the least p-value about the estimate without it, while significant."""
-    inliers = current.inliers.copy()
-    joint = current.joint
     # At least one pair more than the minimum remains, so that the estimate is still tested by residuals.
-    while inliers.sum() > MIN_PAIRS + 1:
+    while current.inliers.sum() > MIN_PAIRS + 1:
+        joint, inliers, loo_residual_sq = current.joint, current.inliers, current.leave_one_out_sq
         rows = np.flatnonzero(inliers)
-        loo_residual_sq = leave_one_out(joint).mahalanobis_sq
         # A pair inflates the noise by which its own residual is judged: d^2 shows as d^2 / (1 + d^2 / nu) only.
         nu = joint.noise.dof(len(rows))
         limit = 6 * float(f_isf(6, nu, np.array(_SUSPECT_MARGIN * _FALSE_ALARM_RATE / len(inliers))))
@@ -451,8 +455,8 @@ def _drop_single_outliers(problem: Problem, observations: Observations, current:
                 worst = (p_value, without)
         if worst is None:
             break
-        joint, inliers = worst[1].joint, worst[1].inliers
-    return _InlierSet(joint, inliers)
+        current = worst[1]
+    return current
 
 
 def _reclassify(problem: Problem, observations: Observations, current: _InlierSet, contaminated: bool) -> _InlierSet:

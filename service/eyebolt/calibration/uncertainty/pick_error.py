@@ -352,7 +352,8 @@ class _PicksOfOneResult:
     correlated: tuple[Array, Array]
     """(3q, r): effect of independent unit errors that all picks share, for unit variance of translation, rotation."""
     of_arm: Array
-    """(2, q, 3, 3): covariance by the white error of the arm, per unit of its variances, another at each pick."""
+    """(2, q, 3, 3): covariance by the white error of the arm, per unit of its variances, another at each pick; that of
+    the translation is a multiple of the identity."""
 
     def squared_errors(self, problem: Problem, classes: Array) -> NDArray[np.float32]:
         """(results, picks) m^2: squared errors; ``classes`` (m, 4): equally probable variances.
@@ -371,11 +372,23 @@ class _PicksOfOneResult:
         # (m, q, results of a class, 3). Single precision suffices for what is only sorted from here on.
         shared = np.swapaxes(shared.reshape(m, -1, q, 3), 1, 2).astype(np.float32)
         at_pick = standard_normal(_PICKS_PER_POSE * q, 3).reshape(_PICKS_PER_POSE, q, 3).transpose(1, 2, 0)
-        own = _symmetric_roots(np.tensordot(classes[:, :2], self.of_arm, axes=1)) @ at_pick
+        own = self._white_roots(classes[:, :2]) @ at_pick
         own = own.astype(np.float32)
         # |s + R z|^2 = |s|^2 + |R z|^2 + 2 s (R z): far fewer numbers than the errors themselves.
         squares = 2 * (shared @ own) + (own**2).sum(axis=-2, keepdims=True) + (shared**2).sum(axis=-1, keepdims=True)
         out: NDArray[np.float32] = np.maximum(np.swapaxes(squares, 1, 2), 0.0).reshape(_RESULTS, -1)
+        return out
+
+    def _white_roots(self, variances: Array) -> Array:
+        """Symmetric square roots (m, q, 3, 3) of the covariance by the white error for ``variances`` (m, 2).
+
+        Where two principal axes are equally long, as for a rotation about a lever, rounding decides on these axes, but
+        not on the symmetric root. An error in translation has no principal axes, so those of a rotation serve.
+        """
+        values, vectors = np.linalg.eigh(self.of_arm[1])
+        of_translation = self.of_arm[0, :, 0, 0, None]
+        sigmas = np.sqrt(variances[:, :1, None] * of_translation + variances[:, 1:, None] * np.maximum(values, 0.0))
+        out: Array = (vectors * sigmas[..., None, :]) @ np.swapaxes(vectors, -1, -2)
         return out
 
 
@@ -385,9 +398,10 @@ def _picks_of_one_result(
     by_X, arms = _jacobians(joint, geometry, mount)
     q = len(by_X)
     poses = np.concatenate([pairs.poses, *(arm.poses for arm in arms)])
-    values, vectors = np.linalg.eigh(pose_correlation(poses, poses))
+    largest = (max(len(poses) - _MODES, 0), len(poses) - 1)
+    values, vectors = scipy.linalg.eigh(pose_correlation(poses, poses), subset_by_index=largest)
     # Largest first: the first columns of the draws are spread best.
-    modes = (vectors * np.sqrt(np.maximum(values, 0.0)))[:, : -_MODES - 1 : -1]
+    modes = (vectors * np.sqrt(np.maximum(values, 0.0)))[:, ::-1]
     # The sign of an eigenvector is arbitrary, and the draws are not symmetric.
     modes = modes * np.sign(np.take_along_axis(modes, np.abs(modes).argmax(axis=0)[None], axis=0))
     correlated, of_arm = [], []
@@ -460,12 +474,4 @@ def _roots(covariance: Array) -> Array:
     """Square roots R (..., 3, 3), R R^T = covariance, with its principal axes as columns."""
     values, vectors = np.linalg.eigh(covariance)
     out: Array = vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]
-    return out
-
-
-def _symmetric_roots(covariance: Array) -> Array:
-    """Symmetric square roots R (..., 3, 3), R R = covariance. Where two principal axes are equally long, as for a
-    rotation about a lever, rounding decides on these axes, but not on R."""
-    values, vectors = np.linalg.eigh(covariance)
-    out: Array = (vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]) @ np.swapaxes(vectors, -1, -2)
     return out
