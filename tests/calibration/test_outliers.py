@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from eyebolt.calibration.problem import STATED_NOISE_DOF, RobotNoise
+from eyebolt.calibration.robust import is_minority
 from eyebolt.calibration.solution import Solution
 from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
@@ -140,3 +141,8 @@ def test_a_quarter_of_slipped_pairs_is_found(cases, mount, pairs, rows, seed):
     for row in rows:
         problem = cases.with_slipped_board(simulated, problem, row, slip_mm=1.5, slip_deg=0.0)
     assert [p.pair for p in solve(problem).excluded] == list(rows)
+
+
+@pytest.mark.parametrize(("inliers", "pairs", "expected"), [(4, 8, False), (3, 8, True), (4, 9, True), (5, 9, False)])
+def test_half_of_the_pairs_are_no_minority(inliers, pairs, expected):
+    assert is_minority(inliers, pairs) is expected

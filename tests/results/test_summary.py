@@ -160,3 +160,11 @@ def test_a_transform_that_the_robots_format_cannot_hold_is_printed_in_full(solut
     values = [*document.transform.translation_mm, *document.transform.quaternion_wxyz]
     (line,) = [line for line in summary(document) if "(mm, quaternion-wxyz)" in line]
     assert line.endswith(numbers(values, PoseFormat().decimals))
+
+
+@pytest.mark.parametrize("unknown", ["tolerance_mm", "tolerance_of"])
+def test_a_tolerance_is_named_only_with_what_it_is_for(solution, unknown):
+    document = ResultDocument.of(PROVENANCE, solution, ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, "good"))
+    assert [line for line in summary(document) if line.startswith("tolerance:")] != []
+    older = document.model_copy(update={unknown: None})
+    assert [line for line in summary(older) if line.startswith("tolerance:")] == []

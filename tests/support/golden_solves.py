@@ -139,6 +139,13 @@ def _touched(mount: str, seed: int) -> Given:
     return problem, (), [touched_board.lay_board(simulated, seed, 4, 0.2)]
 
 
+def _misprinted_board() -> Given:
+    problem = _free("fixed", 12, 39)
+    corners = problem.board_corners_m.copy()
+    corners[np.linalg.norm(corners - corners[30], axis=1) < 0.045, 0] -= 1e-4
+    return replace(problem, board_corners_m=corners), (), ()
+
+
 CASES: dict[str, Callable[[], Given]] = {
     "checks": _with_checks,
     "few pairs": lambda: (_free("arm", 4, 20), (), ()),
@@ -152,6 +159,7 @@ CASES: dict[str, Callable[[], Given]] = {
     "focal length": _focal_length,
     "focus change": _focus_change,
     "outlier corners": _outlier_corners,
+    "misprinted board": _misprinted_board,
     "shifted pairs": _shifted,
     "other mount": _swapped_mount,
     "coarse poses": _coarse_poses,
