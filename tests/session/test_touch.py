@@ -7,7 +7,7 @@ from eyebolt.boards.detection import NoDetection
 from eyebolt.calibration.uncertainty.touch_test import TouchCheck
 from eyebolt.geometry import Mount
 from eyebolt.session import messages as msg
-from eyebolt.session.facts import ImageFact, ReplyFact
+from eyebolt.session.facts import ImageFact, ReplyFact, TouchFact
 from eyebolt.session.session_log import fold
 from support.session_world import (
     GOOD_LIGHT,
@@ -94,6 +94,13 @@ def test_tool_poses_of_touches_are_converted_to_flange_poses():
     world.say(robot, "place 4"), world.say(robot, "touch 5 3 520 0 450 0 1 0 0")
     pose = world.commands(msg.Solve)[-1].dataset.placed_boards[0].touches[0].base_T_flange
     np.testing.assert_allclose(pose[:3, 3], [0.52, 0, 0.6], atol=1e-12)
+
+
+def test_the_joints_of_a_touch_are_recorded_as_sent(world, robot):
+    world.say(robot, "place 1")
+    world.say(robot, touch(2, 5) + " j 1 -2.50 3e1")
+    world.say(robot, touch(3, 6))
+    assert [fact.joints for fact in world.facts_of(TouchFact)] == [(1.0, -2.5, 30.0), None]
 
 
 def test_a_touch_is_recorded_before_its_reply_and_counts_only_with_it(world, robot):

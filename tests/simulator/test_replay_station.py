@@ -34,7 +34,9 @@ def test_only_endpoints_and_camera_change(source, connection):
     )
     assert (served.board, served.goal, served.witness) == (recorded.board, recorded.goal, recorded.witness)
     assert (served.pose_format, served.robot_noise_m_rad) == (recorded.pose_format, recorded.robot_noise_m_rad)
-    assert served.station == recorded.station.model_copy(update={"status": "tcp://127.0.0.1:5002", "keys": None})
+    assert served.station == recorded.station.model_copy(
+        update={"status": "tcp://127.0.0.1:5002", "keys": None, "control": None}
+    )
     assert (served.robot.listen, served.robot.dial, served.robot.allows("127.0.0.1")) == ("127.0.0.1:5001", None, True)
     assert (served.camera.source, served.camera.endpoint) == ("push", "tcp://127.0.0.1:5003")
     assert (served.camera.exposure_us, served.camera.motion_check) == (

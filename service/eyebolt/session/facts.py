@@ -317,6 +317,8 @@ class TouchFact(_Record):
     """UTC, ISO 8601: when the request was received."""
     base_T_flange: Matrix4
     """The flange pose, metres."""
+    joints: tuple[float, ...] | None = None
+    """Numbers after the ``j`` as the robot sent them, as in ``image``; null without a ``j``, and in older records."""
 
 
 class SolveFact(_Record):

@@ -384,8 +384,9 @@ def _start_touch(state: State, event: msg.RequestReceived, log: SessionLog) -> T
     base_T_flange = _flange_pose(state, request.pose or ())
     if isinstance(base_T_flange, InputFault):
         return state, [_reply(state, event, Code.OUT_OF_RANGE, base_T_flange.message)]
+    pose = ReportedPose(request.pose, base_T_flange, request.joints)
     state, job = new_job(state, event)
-    return _with_timer(event, job, begin_touch(state, job, log, log.placed_board, corner, base_T_flange))
+    return _with_timer(event, job, begin_touch(state, job, log, log.placed_board, corner, pose))
 
 
 def _flange_pose(state: State, raw_pose: tuple[float, ...]) -> Array | InputFault:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from eyebolt.calibration import MIN_PAIRS, AcceptanceStatus, Refusal, RefusalCode, Solution
-from eyebolt.geometry import Array, to_matrix4
+from eyebolt.geometry import to_matrix4
 from eyebolt.observations import ViewAcceptance
 from eyebolt.protocol import Code
 from eyebolt.session import messages as msg
@@ -13,7 +13,16 @@ from eyebolt.session.facts import SolveFact, TouchFact
 from eyebolt.session.reply import Decision, record_reply
 from eyebolt.session.session_log import SessionLog
 from eyebolt.session.solve_report import MIN_PAIRS_FOR_OUTLIERS, SolveReport, find_stop
-from eyebolt.session.state import AssessedView, Capture, Job, SolvingPair, SolvingSession, State, Transition
+from eyebolt.session.state import (
+    AssessedView,
+    Capture,
+    Job,
+    ReportedPose,
+    SolvingPair,
+    SolvingSession,
+    State,
+    Transition,
+)
 
 _DONE_MESSAGES = {"undo": "the newest kept pair is undone", "bye": "the session is closed"}
 
@@ -28,7 +37,7 @@ def begin_solve(state: State, job: Job, log: SessionLog) -> Transition:
 
 
 def begin_touch(
-    state: State, job: Job, log: SessionLog, placed_board: int, corner: int, base_T_flange: Array
+    state: State, job: Job, log: SessionLog, placed_board: int, corner: int, pose: ReportedPose
 ) -> Transition:
     """``touch``: solves the recorded pairs with this touch, if there are enough of them."""
     touch = TouchFact(
@@ -36,7 +45,8 @@ def begin_touch(
         corner=corner,
         request=job.request,
         timestamp=job.timestamp,
-        base_T_flange=to_matrix4(base_T_flange),
+        base_T_flange=to_matrix4(pose.base_T_flange),
+        joints=pose.joints,
     )
     dataset = log.dataset
     if len(dataset.pairs) < MIN_PAIRS:
