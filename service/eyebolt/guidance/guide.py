@@ -54,7 +54,7 @@ _MIN_COMMON_CORNERS = 10
 _GOOD_FIT_PX = 0.3
 # Followed images are kept for as long as the stream may lag behind, with the delay not known yet.
 _FRAMES = 64
-_MAX_TRIPLE_S = 0.5
+_MAX_TRIPLE_S = 1.0
 _SILENCE_S = 1.0
 # The operator sees the arm as standing still long before the corners do.
 _NEARLY_STILL_PX = 3.0
