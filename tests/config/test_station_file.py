@@ -551,3 +551,15 @@ def test_no_value_of_a_good_key_raises_anything_but_a_fault(data: st.DataObject)
     except InputFault as fault:
         # A fault may show on another line of the same section, or where its partner in another section stands.
         assert fault.code == "station-file"
+
+
+def test_a_guided_session_needs_an_operator_and_a_live_camera() -> None:
+    guided = replaced(FIXED, "[robot]\n", "[robot]\nguided = true\n")
+    (fault,) = faults_of(guided)
+    assert (fault.key, "control" in fault.allowed) == ("[robot] guided", True)
+    with_control = replaced(guided, "[station]\n", '[station]\ncontrol = "tcp://127.0.0.1:4752"\n')
+    assert parse_station(with_control, "x.toml").robot.guided
+    assert not parse_station(FIXED, "x.toml").robot.guided
+    recorded = replaced(replaced(with_control, 'source = "device"', 'source = "folder"'), '"/dev/video0"', '"pictures"')
+    (fault,) = faults_of(recorded)
+    assert (fault.key, "live camera" in fault.allowed) == ("[robot] guided", True)

@@ -49,6 +49,12 @@ FOUND = {"result": result() | {"used": 7, "excluded": 4}, "findings": [SLIPPED, 
 OFFLINE = {"robot": {"is_connected": False, "message": "not connected"}}
 
 
+def guided(guidance_phase, message="", delay_ms=None, delay_half_width_ms=None, **changes):
+    guidance = {"phase": guidance_phase, "poses_per_s": 125.0, "images_per_s": 29.5, "message": message}
+    guidance |= {"delay_ms": delay_ms, "delay_half_width_ms": delay_half_width_ms}
+    return make_status(**{"guidance": guidance, "last_reply": reply(0, "kept")} | changes)
+
+
 IDLE = {"session": None, "session_folder": None, "kept": 0, "wanted": 13, "refused": 0, "checks": 0}
 IDLE |= {"p95_upper_mm": None, "last_reply": None, "p95_upper_history_mm": [], "timings_ms": None, "phase": "idle"}
 OPEN = {"message": "the height of the camera is unknown", "remedy": "touch corners of the board, then solve again."}
@@ -102,6 +108,14 @@ CASES = {
     "robot_lost": make_status(robot={"is_connected": False, "message": "disconnected 4 s ago"}),
     "robot_offline_idle": make_status(**IDLE | {"robot": {"is_connected": False, "message": "not connected"}}),
     "max_pairs": make_status(kept=9999, wanted=9999, refused=9999, checks=9999, min_pairs=9999, max_pairs=9999),
+    "guided_hold_still": guided("hold-still"),
+    "guided_move_on": guided("move-on", progress=PROGRESS, delay_ms=61.3, delay_half_width_ms=0.84),
+    "guided_place_taken": guided("place-taken", message="too little of the board", delay_ms=61.3),
+    "guided_taking": guided("taking", phase="working"),
+    "guided_board_lost": guided("board-not-in-view"),
+    "guided_no_poses": guided("no-poses", **OFFLINE),
+    "guided_no_images": guided("no-images", message="no image came"),
+    "guided_finished": guided("finished", phase="goal-met", kept=13, wanted=0),
     "waiting": None,
 }
 HEADLINES = {
@@ -138,6 +152,14 @@ HEADLINES = {
     "robot_lost": "LOST",
     "robot_offline_idle": "START",
     "max_pairs": "RETRY",
+    "guided_hold_still": "HOLD",
+    "guided_move_on": "NEXT",
+    "guided_place_taken": "NEXT",
+    "guided_taking": "NEXT",
+    "guided_board_lost": "BOARD",
+    "guided_no_poses": "POSES",
+    "guided_no_images": "LOST",
+    "guided_finished": "DONE",
     "waiting": "WAIT",
 }
 

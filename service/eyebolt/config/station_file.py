@@ -270,6 +270,7 @@ def rule_violations(values: FieldValues) -> list[RuleViolation]:
         _pose_format,
         _paired_robot_keys,
         _joints,
+        _guided,
         _camera,
         lambda v: _board(v, "board"),
         lambda v: _board(v, "witness"),
@@ -368,6 +369,17 @@ def _joints(values: FieldValues) -> Iterator[RuleViolation]:
         yield RuleViolation(
             "robot", "joint_unit", f"{len(units)} units", f"one unit, or one for each of {len(names)} joints"
         )
+
+
+def _guided(values: FieldValues) -> Iterator[RuleViolation]:
+    if not values.valid_value("robot", "guided"):
+        return
+    if values.valid_value("camera", "source") == "folder":
+        allowed = "a live camera: recorded images cannot follow an arm"
+        yield RuleViolation("robot", "guided", 'true with source = "folder"', allowed)
+    if values.has_section("station") and not values.is_set("station", "control"):
+        allowed = 'control = "tcp://127.0.0.1:4752" under [station], where the operator begins a guided session'
+        yield RuleViolation("robot", "guided", "true without [station] control", allowed)
 
 
 def _camera(values: FieldValues) -> Iterator[RuleViolation]:

@@ -66,7 +66,8 @@ def operator_prompt_for(status: StatusMessage | None, status_age_s: float) -> Op
             "Check its cable and power. The pairs kept so far are safe.",
             Tone.BAD,
         )
-    if status.guidance is not None and status.phase in (Phase.OPEN, Phase.WORKING, Phase.GOAL_MET):
+    is_done = status.phase is Phase.GOAL_MET and (status.result is None or status.result.gap is None)
+    if status.guidance is not None and (is_done or status.phase in (Phase.OPEN, Phase.WORKING)):
         return _guided(status, status.guidance)
     if status.phase is Phase.WORKING:
         return OperatorPrompt(
@@ -100,7 +101,7 @@ def _guided(status: StatusMessage, guidance: GuidanceStatus) -> OperatorPrompt:
     kept = f"{status.kept} kept."
     next_view = status.progress.next_view if status.progress is not None else None
     where = "Guide the arm to a new place, with the board in view, and hold it still there."
-    if next_view is not None:
+    if next_view is not None and next_view.pose is not None:
         where = _sentence(f"Guide the arm on: {next_view.message}")
     reason = _sentence(guidance.message)
     match guidance.phase:
