@@ -209,6 +209,14 @@ def test_a_question_is_on_every_screen_that_has_room_for_a_few_lines(width, heig
         assert len(lines) <= height
 
 
+@pytest.mark.parametrize("case", ["idle", "kept", "closed"])
+def test_where_no_session_is_open_the_prompt_names_the_key_that_begins_one(case):
+    keys = KeyRows("b: begin")
+    named = "press b" in text_of(render_screen(CASES[case], 0.2, 80, 24, colour=False, keys=keys))
+    assert named == (operator_prompt_for(CASES[case], 0.2).headline in ("START", "END"))
+    assert "press b" not in text_of(render_screen(CASES[case], 0.2, 80, 24, colour=False))
+
+
 def test_an_operators_request_is_named_so():
     status = make_status(last_reply=reply(0, "kept", seq=1000003))
     for text in (text_of(render_screen(status, 0.2, 80, 24, colour=False)), status_line(status, 0.2)):

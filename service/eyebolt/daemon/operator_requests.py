@@ -126,6 +126,9 @@ class OperatorRequests:
         last = self._state().log
         recorded = None if last is None else last.replies.get(sent.reply.seq)
         remedy = recorded.remedy if sent.is_recorded and recorded is not None else code.remedy
+        if code is Code.NOT_NOW:
+            # That remedy is for robot programs; the message names what is missing, or who is first.
+            remedy = "look at the screen; if it is still wanted, request it again."
         return self._reply(request, outcome, sent.message or code.message, remedy, code)
 
     def _declined(self, request: ControlRequest) -> ControlReply | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from eyebolt.monitor.text import Tone
 from eyebolt.protocol import (
@@ -132,6 +132,13 @@ def _guided(status: StatusMessage, guidance: GuidanceStatus) -> OperatorPrompt:
         "Let go of the arm and finish the session.",
         Tone.WAIT if status.reservation else Tone.GOOD,
     )
+
+
+def with_begin_key(prompt: OperatorPrompt, status: StatusMessage | None) -> OperatorPrompt:
+    """The prompt where a key of the screen can begin a session: without one, the robot program is not the only way."""
+    if status is None or (prompt.headline, status.phase) not in (("START", Phase.IDLE), ("END", Phase.CLOSED)):
+        return prompt
+    return replace(prompt, remedy="Start the robot program, or press b to begin a session.")
 
 
 def _no_daemon(status: StatusMessage | None, status_age_s: float) -> OperatorPrompt:

@@ -7,7 +7,14 @@ from dataclasses import dataclass
 from rich.cells import cell_len
 
 from eyebolt.monitor.operator_keys import KeyRows
-from eyebolt.monitor.operator_prompt import KEEPING_VERBS, OperatorPrompt, is_stale, operator_prompt_for, result_line
+from eyebolt.monitor.operator_prompt import (
+    KEEPING_VERBS,
+    OperatorPrompt,
+    is_stale,
+    operator_prompt_for,
+    result_line,
+    with_begin_key,
+)
 from eyebolt.monitor.text import (
     Glyphs,
     Row,
@@ -61,6 +68,8 @@ def render_screen(
         return []
     glyphs = Glyphs.ascii() if ascii_only else Glyphs.blocks()
     prompt = operator_prompt_for(status, status_age_s)
+    if keys is not None:
+        prompt = with_begin_key(prompt, status)
     blocks = [_prompt_block(prompt, width, height, glyphs)]
     if status is not None:
         blocks = _status_blocks(blocks[0], status, prompt, status_age_s, width, height, glyphs)
