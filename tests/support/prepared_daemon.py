@@ -76,6 +76,7 @@ class PreparedCell:
             "mount": str(self.problem.mount),
             "connection": f'listen = "127.0.0.1:{robot_port}"',
             "status": f"tcp://127.0.0.1:{status_port}",
+            "control": None,
             "board_lines": BOARD_LINES,
             "tolerance_mm": 2.0,
             "near_mm": self.problem.near_m * 1e3,
