@@ -28,6 +28,8 @@ square_mm = 12.000000000000002
 def test_only_endpoints_and_camera_change(source, connection):
     text = station_template("bay-3", "fixed", connection=connection, camera_lines=CAMERAS[source]) + RECORDED
     text = text.replace('name = "bay-3"', 'name = "bay-3"\nkeys = "keys"')
+    if source != "folder":
+        text = text.replace("[robot]\n", "[robot]\nguided = true\n", 1)
     recorded = parse_station(text, "recorded")
     served = parse_station(
         station_with_push_camera(b"\xef\xbb\xbf" + text.encode(), 5001, 5002, 5003, 2.0, True), "served"
@@ -37,6 +39,7 @@ def test_only_endpoints_and_camera_change(source, connection):
     assert served.station == recorded.station.model_copy(
         update={"status": "tcp://127.0.0.1:5002", "keys": None, "control": None}
     )
+    assert not served.robot.guided
     assert (served.robot.listen, served.robot.dial, served.robot.allows("127.0.0.1")) == ("127.0.0.1:5001", None, True)
     assert (served.camera.source, served.camera.endpoint) == ("push", "tcp://127.0.0.1:5003")
     assert (served.camera.exposure_us, served.camera.motion_check) == (

@@ -120,7 +120,9 @@ def station_with_push_camera(
     for key in ("keys", "control"):
         sections["station"].pop(key, None)
     sections["station"]["status"] = f"tcp://127.0.0.1:{status_port}"
-    sections["robot"].pop("dial", None)
+    # The pairs that a daemon took by itself are lines of the robot in a replay.
+    for key in ("dial", "guided"):
+        sections["robot"].pop(key, None)
     sections["robot"] |= {"listen": f"127.0.0.1:{robot_port}", "allow": ["127.0.0.1"]}
     camera = {key: value for key, value in sections["camera"].items() if key not in ("path", "url", "serial")}
     recorded_ms = camera.get("settle_ms", 300)
