@@ -105,6 +105,7 @@ def make_station(tmp_path: Path, free_port: Callable[[], int]) -> Callable[..., 
         chosen: dict[str, object] = {
             "camera_lines": ('source = "simulated"', f'endpoint = "tcp://127.0.0.1:{free_port()}"'),
             "connection": f'listen = "127.0.0.1:{free_port()}"',
+            "control": None,
             **changes,
         }
         path = tmp_path / "station.toml"

@@ -199,6 +199,7 @@ class _Cell:
                 'dictionary = "5X5_100"',
             ),
             "tolerance_mm": TOLERANCE_MM,
+            "control": None,
             "near_mm": simulated.near_m * 1e3,
             "far_mm": simulated.far_m * 1e3,
             "accept": "when-proven" if plan.accept == "rule" else "by-hand",
