@@ -83,6 +83,14 @@ def test_the_lens_file_of_another_resolution(cases, mount, factor, poses, seed):
     assert finding.evidence["factor"] == pytest.approx(factor, rel=0.01)
 
 
+@pytest.mark.parametrize(("off", "code"), [(1.025, "lens-resolution"), (1.035, "focal-length")])
+def test_a_focal_length_near_a_ratio_of_resolutions_is_one_of_another_resolution(cases, off, code):
+    """The focal length of another image size is not known to the last percent."""
+    stated = simple_lens(2448, 2048, 2400.0 / (1.5 * off))
+    finding = only_stop(taken_through(cases, "fixed", 8, 5, stated=stated))
+    assert finding.code == code
+
+
 @long_forms.first("mount", ["fixed", "arm"])
 def test_board_and_lens_both_off_are_both_found(cases, mount):
     simulated = make_problem(

@@ -11,6 +11,7 @@ from eyebolt.calibration.problem import PoseConvention
 from eyebolt.calibration.solve import solve
 from eyebolt.geometry.pose_format import EULER_KINDS, PoseFormat
 from eyebolt_sim.cell_geometry import make_cell_geometry
+from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS, make_problem
 from eyebolt_sim.transforms import inverse
 from eyebolt_sim.views import place
@@ -66,6 +67,15 @@ def test_any_two_euler_kinds_are_distinguished(cases, mount, seeds):
         truly, stated = (PoseFormat("mm", str(kind)) for kind in rng.choice(EULER_KINDS, 2, replace=False))
         first = solve(read_wrongly(cases, mount, 6, seed, truly, stated)).findings[0]
         assert f'rotation = "{truly.rotation}"' in first.remedy, (truly, stated, first)
+
+
+@long_forms.first("mount", ["arm", "fixed"])
+def test_a_lens_file_of_another_size_does_not_hide_the_pose_format(cases, mount):
+    problem = cases.convert(make_problem(mount, 8, 0), include_robot_noise=False, drift_sigma_m=None)
+    problem = replace(problem, camera=cases.camera_of(simple_lens(2448, 2048, 1200.0)))
+    first = solve(misread(cases, problem, PoseFormat("mm", "euler-ZYX"), PoseFormat("mm", "euler-xyz"))).findings[0]
+    assert (first.code, first.severity) == ("pose-format", "stop")
+    assert 'rotation = "euler-ZYX"' in first.remedy
 
 
 @pytest.mark.parametrize(("mount", "other"), [("fixed", "arm"), ("arm", "fixed")])

@@ -139,6 +139,24 @@ def _touched(mount: str, seed: int) -> Given:
     return problem, (), [touched_board.lay_board(simulated, seed, 4, 0.2)]
 
 
+def _insignificant_slip() -> Given:
+    """Its p-value is between once and four times the limit for six pairs: no pair is excluded."""
+    simulated = make_problem("fixed", 6, 40)
+    problem = problems.convert(simulated, False, drift_sigma_m=None)
+    return problems.with_slipped_board(simulated, problem, 2, 2.0, 0.0), (), ()
+
+
+def _many_slipped_pairs() -> Given:
+    """More than the largest fraction of outliers: no pair is to blame."""
+    simulated = make_problem("fixed", 12, 41)
+    problem = problems.convert(simulated, False, drift_sigma_m=None)
+    rng = np.random.default_rng(41)
+    for row in (1, 3, 4, 6, 9):
+        slip_mm, slip_deg = float(rng.uniform(2, 6)), float(rng.uniform(0, 2))
+        problem = problems.with_slipped_board(simulated, problem, row, slip_mm, slip_deg)
+    return problem, (), ()
+
+
 def _misprinted_board() -> Given:
     problem = _free("fixed", 12, 39)
     corners = problem.board_corners_m.copy()
@@ -154,6 +172,8 @@ CASES: dict[str, Callable[[], Given]] = {
     "stale pose": lambda: (problems.with_stale_pose(_free("fixed", 10, 32), 4), (), ()),
     "stale image": lambda: (problems.with_neighbours_image(_free("arm", 10, 33), 4), (), ()),
     "slipped pair": _slipped_pair,
+    "insignificant slip": _insignificant_slip,
+    "many slipped pairs": _many_slipped_pairs,
     "moved board": _moved_board,
     "board scale": _board_scale,
     "focal length": _focal_length,
