@@ -12,7 +12,7 @@ from support.prepared_daemon import PreparedCell, PreparedDaemon, prepared_daemo
 from support.robot_languages import DIALECTS
 from support.robot_languages.c_option import compiled, has_compiler
 from support.robot_languages.cell import NetworkCell
-from support.robot_languages.stations import STATIONS, TAUGHT, changed, stored_frame, texts_of
+from support.robot_languages.stations import STATIONS, stored_frame, taught
 
 POSES = 17
 YES = 1
@@ -25,7 +25,9 @@ class Session:
     def __init__(self, place, form, mount):
         self.form = form
         self.cell = PreparedCell.draw(mount, POSES, 3)
-        station = self.cell.station(place, length=form.length, rotation=form.rotation, angle=form.angle, min_pairs=6)
+        station = self.cell.station(
+            place, length=form.length, rotation=form.rotation, angle=form.angle, min_pairs=6, control=None
+        )
         self.daemon = PreparedDaemon(self.cell, station, {})
 
     def numbers(self, index):
@@ -50,7 +52,7 @@ def test_a_session_of_each_script(case, tmp_path):
     with prepared_daemons() as errors, session.daemon as daemon:
         host = NetworkCell(daemon.port, session.numbers, daemon.stand_at, [YES, YES, YES])
         dialect = DIALECTS[language]
-        program = dialect.program(changed(texts_of(language, "calibrate"), TAUGHT[language]), host)
+        program = dialect.program(taught(language), host)
         dialect.run(program, "calibrate")
         host.close()
         session.check(stored_frame(program, language))

@@ -68,7 +68,20 @@ def wait(scale: float = 1.0) -> Command:
 
 
 def move(program: Program, match: re.Match[str]) -> None:
-    program.host.move(match["target"])
+    """Tells the host the target, numbers in place of the variables and expressions that have some."""
+
+    def number(part: re.Match[str]) -> str:
+        try:
+            value = program.value_of(part[0])
+        except ScriptError:
+            return part[0].strip()
+        if isinstance(value, Struct) and value:
+            value = list(value.values())
+        if isinstance(value, int | float):
+            return f"{value:g}"
+        return str(value) if isinstance(value, list) else part[0].strip()
+
+    program.host.move(re.sub(r"[^()\[\],:+*]++(?![(\[])", number, match["target"]))
 
 
 def leading_number(number: str) -> float:

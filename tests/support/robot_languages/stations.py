@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -51,6 +52,14 @@ def changed(texts: Sequence[str], *changes: tuple[str, str]) -> tuple[str, ...]:
         assert any(old in text for text in texts), f"{old!r} is not in the script"
         texts = [text.replace(old, new) for text in texts]
     return tuple(texts)
+
+
+def taught(language: str) -> tuple[str, ...]:
+    """The texts of ``calibrate`` with taught waypoints: the numbers of those that a script holds itself differ."""
+    texts = changed(texts_of(language, "calibrate"), TAUGHT[language])
+    if language == "rotation_vector_script":
+        texts = tuple(re.sub(r"(global w(\d+) = )\[.*\]", r"\1[\2, 0, 0, 0, 0, 0]", text) for text in texts)
+    return texts
 
 
 _FRAMES = {
