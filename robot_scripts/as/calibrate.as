@@ -66,7 +66,7 @@
 .PROGRAM eb_rejoin()
   eb_step = 1
   eb_answer = 2
-  $eb_line = "hello 0"
+  $eb_line = "hello " + $ENCODE(/I6, eb_seq)
   CALL eb_exchange
   IF eb_code > 9 THEN
     eb_given_up = TRUE
@@ -261,7 +261,7 @@
   TCP_CONNECT eb_sock, eb_port, eb_ip[1], 10
   eb_linked = eb_sock > 0
   IF eb_linked THEN
-    CALL eb_send("hello 0")
+    CALL eb_send("hello " + $ENCODE(/I6, eb_seq))
     eb_linked = eb_got AND (eb_code <= 9)
     eb_got = FALSE
   END
@@ -295,7 +295,8 @@
   IF eb_end > 0 THEN
     $eb_reply = $LEFT($eb_reply, eb_end - 1)
     CALL eb_split
-    eb_got = eb_fields >= 4
+    ; A reply to another line is none: connect anew.
+    eb_got = (eb_fields >= 4) AND (eb_value[2] == eb_seq)
   END
 .END
 

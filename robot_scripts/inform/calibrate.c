@@ -34,6 +34,7 @@ static int seq = 0;
 /* The newest reply: code, seq, count, aux; or code, seq and two numbers of a result. */
 static char reply[REPLY_CHARACTERS + 1];
 static int code = NO_CODE;
+static int replied_seq = 0;
 static long third = 0;
 static long fourth = 0;
 
@@ -105,13 +106,15 @@ static int send_and_read(const char *line)
     }
     reply[length] = '\0';
     put_reply();
-    return sscanf(reply, "%d,%*d,%ld,%ld", &code, &third, &fourth) == 3;
+    /* A reply to another line is none: connect anew. */
+    return sscanf(reply, "%d,%d,%ld,%ld", &code, &replied_seq, &third, &fourth) == 4 && replied_seq == seq;
 }
 
 /* Connects and says hello, which takes the station over from a connection that is dead. */
 static int open_link(void)
 {
     struct sockaddr_in address;
+    char line[32];
 
     sock = mpSocket(AF_INET, SOCK_STREAM, 0);
     if (sock < 0)
@@ -122,7 +125,8 @@ static int open_link(void)
     address.sin_port = mpHtons(port);
     if (mpConnect(sock, (struct sockaddr *)&address, sizeof address) < 0)
         return 0;
-    return send_and_read("hello 0") && code <= 9;
+    sprintf(line, "hello %d", seq);
+    return send_and_read(line) && code <= 9;
 }
 
 /* The line and its reply, up to three times, each on a new connection. The same line again is answered from the record. */
@@ -176,7 +180,8 @@ static int begin(void)
     char line[32];
     long kept;
 
-    if (!exchange("hello 0") || code > 9)
+    sprintf(line, "hello %d", seq);
+    if (!exchange(line) || code > 9)
         return GIVEN_UP;
     /* The last number in use; 0 if no session is open. */
     seq = (int)fourth;

@@ -70,7 +70,8 @@ End
 *SREJOIN
   MStep = 1
   MAns = 2
-  CLine$ = "hello 0"
+  CVerb$ = "hello "
+  GoSub *SVERB
   GoSub *SEXCH
   If MCode > 9 Then GoSub *SGIVEUP
   If MGiveUp = 0 Then
@@ -321,7 +322,8 @@ Return
   If M_Open(1) = 1 Then
     On Com(1) GoSub *SRECV
     Com(1) On
-    CSent$ = "hello 0"
+    MPrint = 1000000 + MSeq
+    CSent$ = "hello " + Right$(Str$(MPrint), 6)
     MFields = 4
     GoSub *SSEND
     If MGot = 1 And MCode <= 9 Then MLinked = 1
@@ -351,10 +353,13 @@ Return
   Else
     Input #1, MV(1), MV(2), MV(3), MV(4)
   EndIf
-  MCode = MV(1)
-  MCount = MV(3)
-  MAux = MV(4)
-  MGot = 1
+  ' A reply to another line is none.
+  If MV(2) = MSeq Then
+    MCode = MV(1)
+    MCount = MV(3)
+    MAux = MV(4)
+    MGot = 1
+  EndIf
 Return 0
 '
 *SASK

@@ -57,6 +57,7 @@ MODULE EyeboltCalibrate
         ENDIF
         given_up := FALSE;
         linked := FALSE;
+        seq := 0;
         wanted := 1;
         number := Rejoin();
         ! Steps 1 to 4: waypoint 1 and the ruler; from 5 on waypoint 2 and so on.
@@ -85,7 +86,7 @@ MODULE EyeboltCalibrate
     LOCAL FUNC num Rejoin()
         VAR num kept;
         VAR num answer := 2;
-        Exchange "hello 0";
+        Exchange "hello " + NumToStr(seq, 0);
         IF given_up RETURN 1;
         IF code > 9 THEN
             GiveUp "hello";
@@ -285,7 +286,7 @@ MODULE EyeboltCalibrate
         linked := FALSE;
         SocketCreate link;
         SocketConnect link, host, port \Time := 10;
-        SendAndRead "hello 0";
+        SendAndRead "hello " + NumToStr(seq, 0);
         linked := got AND code <= 9;
         got := FALSE;
     ERROR
@@ -310,7 +311,8 @@ MODULE EyeboltCalibrate
             text := text + part;
         ENDWHILE
         Split text;
-        got := fields >= 4;
+        ! A reply to another line is none: connect anew.
+        got := fields >= 4 AND value{2} = seq;
     ERROR
         got := FALSE;
         RETURN;

@@ -74,7 +74,7 @@ Function Rejoin
   Long iKept, iAnswer
   iStep = 1
   iAnswer = 2
-  Call Exchange("hello 0")
+  Call Exchange("hello " + Str$(iSeq))
   If iCode > 9 Then
     bGivenUp = True
   EndIf
@@ -284,7 +284,7 @@ Function OpenLink
   SetNet #201, "192.168.1.10", 4750, LF, NONE, 10
   OpenNet #201 As Client
   WaitNet #201, 10
-  Call SendAndRead("hello 0")
+  Call SendAndRead("hello " + Str$(iSeq))
   If bGot = True And iCode <= 9 Then
     bLinked = True
   EndIf
@@ -309,19 +309,22 @@ Function SendAndRead(sLine$ As String)
   OnErr GoTo failed
   bGot = False
   Print #201, sLine$
-  Line Input #201, sReply$
-  iFields = ParseStr(sReply$, sField$(), ",")
-  For i = 1 To iFields
-    If i <= 8 Then
-      rValue(i) = Val(sField$(i - 1))
+  Do While bGot = False
+    Line Input #201, sReply$
+    iFields = ParseStr(sReply$, sField$(), ",")
+    For i = 1 To iFields
+      If i <= 8 Then
+        rValue(i) = Val(sField$(i - 1))
+      EndIf
+    Next i
+    ' A reply to another line is none: read on.
+    If iFields >= 4 And rValue(2) = iSeq Then
+      bGot = True
     EndIf
-  Next i
+  Loop
   iCode = rValue(1)
   iCount = rValue(3)
   iAux = rValue(4)
-  If iFields >= 4 Then
-    bGot = True
-  EndIf
   Exit Function
 failed:
   bGot = False

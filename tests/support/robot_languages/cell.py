@@ -53,6 +53,8 @@ class Plan:
     """Codes of other verbs in turn; 0 afterwards."""
     lost: Sequence[int] = ()
     """Numbers of the lines, from 0, whose reply is lost; -1: every line."""
+    doubled: Sequence[int] = ()
+    """Numbers of the lines whose reply comes twice."""
     cut: Sequence[int] = ()
     """Numbers of the lines at whose end the connection is lost, noticed at once."""
     closed: Sequence[int] = ()
@@ -201,7 +203,7 @@ class Cell:
                 continue
             encoded = encode(reply, self.daemon.requests[-1].bracketed, item.terminator)
             self.daemon.replies.append(encoded)
-            self._incoming += encoded.decode("ascii")
+            self._incoming += encoded.decode("ascii") * (2 if number in self.daemon.plan.doubled else 1)
 
     def receive(self, most: int) -> str | None:
         if not self._incoming:
@@ -213,6 +215,9 @@ class Cell:
 
     def waiting(self) -> int:
         return len(self._incoming) if self._splitter is not None else -1
+
+    def peek(self) -> str:
+        return self._incoming
 
     def ask(self, question: str) -> int:
         self.asked.append(question)
@@ -259,7 +264,8 @@ class NetworkCell:
         self._socket.sendall(text.encode("ascii"))
 
     def receive(self, most: int) -> str | None:
-        assert self._socket is not None
+        if self._socket is None:
+            return None
         return self._socket.recv(most).decode("ascii") or None
 
     def waiting(self) -> int:
@@ -267,6 +273,11 @@ class NetworkCell:
             return -1
         readable, _, _ = select.select([self._socket], [], [], 0.05)
         return len(self._socket.recv(100, socket.MSG_PEEK)) or -1 if readable else 0
+
+    def peek(self) -> str:
+        if self.waiting() <= 0 or self._socket is None:
+            return ""
+        return self._socket.recv(200, socket.MSG_PEEK).decode("ascii")
 
     def ask(self, question: str) -> int:
         if not self._answers:

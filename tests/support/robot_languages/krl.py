@@ -85,10 +85,17 @@ def _eki_send(program: Program, arguments: list[Tree]) -> Struct:
     return Struct(connected=True)
 
 
+def _eki_clear(program: Program, arguments: list[Tree]) -> Struct:
+    del arguments
+    while "\n" in program.host.peek():
+        program.host.receive(1)
+    return Struct(connected=True)
+
+
 def _eki_get(program: Program, arguments: list[Tree]) -> Struct:
     text = ""
     while not text.endswith("\n"):
-        part = program.host.receive(100)
+        part = program.host.receive(1)
         if part is None:
             raise ScriptError(f"the add-on delivers up to LF: {text!r}")
         text += part
@@ -98,7 +105,7 @@ def _eki_get(program: Program, arguments: list[Tree]) -> Struct:
 
 def _krl_wait(program: Program, match: re.Match[str]) -> None:
     program.host.wait(program.value_of(match["time"]))
-    if program.host.waiting() > 0:
+    if "\n" in program.host.peek():
         program.variables["$flag"][10] = True
 
 
@@ -180,6 +187,7 @@ KRL = Language(
         "eki_send": _eki_send,
         "eki_close": _eki_close,
         "eki_getstring": _eki_get,
+        "eki_clearbuffer": _eki_clear,
         "set_krldlg": lambda program, arguments: 1,
         "exists_krldlg": _krl_dialog,
         "$pos_act": lambda program, arguments: pose_of(program, "x y z a b c", "tool"),

@@ -58,8 +58,10 @@ def _melfa_input(program: Program, match: re.Match[str]) -> None:
 
 def _melfa_timer(program: Program, arguments: list[Tree]) -> float:
     """The timer runs 50 ms from one reading to the next; a reply that has arrived interrupts."""
-    if program.state.get("com") and program.host.waiting() > 0:
+    if program.state.get("com") and "\r" in program.host.peek():
         program.call("*srecv", [])
+    else:
+        program.host.wait(0.05)
     program.state["timer"] = program.state.get("timer", 0) + 50
     return float(program.state["timer"])
 

@@ -32,7 +32,7 @@ from support.robot_languages.interpreter import (
 def _spel_line_input(program: Program, match: re.Match[str]) -> None:
     text = ""
     while not text.endswith("\n"):
-        part = program.host.receive(255)
+        part = program.host.receive(1)
         if part is None:
             raise LanguageError("time limit")
         text += part

@@ -25,6 +25,12 @@ from support.robot_languages.interpreter import (
 )
 
 
+def _val3_clear(program: Program, match: re.Match[str]) -> None:
+    del match
+    while program.host.waiting() > 0:
+        program.host.receive(128)
+
+
 def _val3_get(program: Program, arguments: list[Tree]) -> int:
     text = program.host.receive(1)
     if text is None:
@@ -109,7 +115,8 @@ VAL3 = Language(
             ("command", r"move[jl]\((?P<target>.+),flange,mSlow\)", move),
             ("command", r"delay\((?P<time>.+)\)", wait()),
             ("command", r"putln\((?P<items>.+)\)", tell_all),
-            ("command", r"(?:userPage|cls|waitEndMove)\(\)|clearBuffer\(siEye\)", nothing),
+            ("command", r"(?:userPage|cls|waitEndMove)\(\)", nothing),
+            ("command", r"clearBuffer\(siEye\)", _val3_clear),
             ("command", r"siEye=(?P<text>.+)", _val3_send),
             ("call", r"call (?P<name>\w+)\((?P<args>.*)\)"),
             ("assign", r"(?P<target>\w+(?:\.\w+|\[\w+\])?)=(?P<value>.+)"),
