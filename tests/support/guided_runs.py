@@ -210,23 +210,19 @@ def _is_usable(run: GuidedRun, begin_s: float, end_s: float, exposed_s: Array) -
     return False
 
 
-def transform_error_mm(run: GuidedRun, at_rest: bool, seed: int) -> float:
+def transform_error_mm(run: GuidedRun, at_waypoints: bool) -> float:
     """RMS error of the transform over the working volume, mm; NaN without a solution.
 
-    ``at_rest``: from the poses of the instants themselves and images that are not smeared, as at waypoints.
+    ``at_waypoints``: with the exact poses of the instants and the same corners, as if a program had stopped there.
     """
-    rng = np.random.default_rng([seed, 43])
     camera = CameraModel(run.lens.width_px, run.lens.height_px, run.lens.matrix, run.lens.distortion)
     middles_s = np.array([pair.frame.exposed_s + EXPOSURE_S / 2 for pair in run.pairs])
-    poses, corners = run.arm.reported_at(middles_s), _corners_px(run, middles_s)
+    exact = run.arm.reported_at(middles_s)
     pairs = []
     for k, pair in enumerate(run.pairs):
-        seen, pose = pair.frame.detection, pair.base_T_flange
+        seen = pair.frame.detection
         assert isinstance(seen, Detection)
-        ids, corners_px = seen.ids, seen.corners_px
-        if at_rest:
-            corners_px, pose = corners[k][ids] + rng.normal(0, _CORNER_SIGMA_PX, (len(ids), 2)), poses[k]
-        pairs.append(Pair(k, pose, ids, corners_px))
+        pairs.append(Pair(k, exact[k] if at_waypoints else pair.base_T_flange, seen.ids, seen.corners_px))
     volume = WorkingVolume(0.6, 1.0)
     outcome = solve(Problem(Mount(run.scene.mount.value), camera, run.board.corners_m, tuple(pairs), volume))
     if isinstance(outcome, Refusal):

@@ -15,8 +15,8 @@ of the corners are in view, its place is 30 mm or 5 degrees from every pair befo
 of which the middle one sees no corner move by more than 0.05 px during its exposure, shifted by up to 10 ms either way,
 and is not more than 0.08 px from the other two.
 
-The accuracy (two runs of ten, with 12 places) is that of a solve of the pairs, beside that of the same places with the
-exact pose of the instant and sharp images (waypoints).
+The accuracy (two runs of ten, with 12 places) is that of a solve of the pairs, beside that of the same images with the
+exact poses of their instants (waypoints).
 
 following: rendered images of the same motion at 5 megapixels, smeared by it: time of one image through the follower and
 the guide, on one thread. Bar: 20 images per second.
@@ -74,7 +74,7 @@ def runs(asked):
         # Accuracy needs as many places as a session has.
         is_solved = seed % 10 < 2
         run = guided_run(seed, 12 if is_solved else asked.places)
-        errors = [transform_error_mm(run, at_rest, seed) if is_solved else np.nan for at_rest in (False, True)]
+        errors = [transform_error_mm(run, exact) if is_solved else np.nan for exact in (False, True)]
         found.append((run, *errors))
         delay = run.delay
         print(
