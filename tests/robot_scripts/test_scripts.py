@@ -57,16 +57,14 @@ class Run:
 
     @property
     def verbs(self):
-        """Verb and number of each line after the first ``hello`` lines."""
-        found = [(request.verb, request.seq) for request in self.daemon.requests]
-        while found and found[0][0] == "hello":
-            found.pop(0)
-        return found
+        """Verb and number of each line but ``hello``."""
+        return [(request.verb, request.seq) for request in self.daemon.requests if request.verb != "hello"]
 
     @property
     def places(self):
         """How many moves precede each of these lines."""
-        return self.cell.places[len(self.cell.places) - len(self.verbs) :]
+        lines = zip(self.daemon.requests, self.cell.places, strict=False)
+        return [place for request, place in lines if request.verb != "hello"]
 
 
 def has_dialog(language):
