@@ -272,11 +272,12 @@ def test_the_right_pairing_fits_four_times_better(cases, monkeypatch, best_m, ne
 def test_swaps_are_tried_with_four_to_seven_pairs(cases, monkeypatch, pairs):
     problem = cases.convert(make_problem("fixed", pairs, 1))
     tried = []
-    monkeypatch.setattr(
-        correspondence,
-        "best_initial_estimate",
-        lambda problem, observations: (None, tried.append(observations) or 1e-3 * (9 * (len(tried) > 1) + 1)),
-    )
+
+    def fit(problem, observations):
+        tried.append(observations)
+        return None, 0.010 if len(tried) > 1 else 0.001
+
+    monkeypatch.setattr(correspondence, "best_initial_estimate", fit)
     found = find_swapped_pair(problem, cases.observations_of(problem), range(pairs), 0.05)
     assert len(tried) == {3: 0, 4: 6, 7: 21, 8: 0}[pairs]
     assert (found is not None) == (pairs in (4, 7))
