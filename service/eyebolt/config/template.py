@@ -90,6 +90,7 @@ angle = {_quoted(angle)}                     # "deg", "rad" or "1e-4deg"; withou
 # joint_names = ["J1", "J2", "J3", "J4", "J5", "J6"]   # names of the numbers that follow a pose behind a j
 # joint_unit = "deg"              # their unit: "deg", "rad" or "mm"; or a list with one for each
 # reply_wait_s = 1.4              # wait so long for the final reply before 10 is sent; up to 30 if it cannot be polled
+# guided = true                   # the arm is guided by hand and the robot streams pose only; needs [station] control
 {robot}# noise_mm = 0.1                  # standard deviation of the arm's poses, if known: both lines or none.
 # noise_deg = 0.02                # Without them it is estimated from the pairs.
 # tip_mm = [0.0, 0.0, 152.4]      # pointer tip in the flange frame, for place and touch (4-axis arms: z points up)
