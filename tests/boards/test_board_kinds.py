@@ -1,5 +1,8 @@
 """Every kind of board in images of the simulator, which computes its truth independently of the product."""
 
+from types import SimpleNamespace
+
+import cv2
 import numpy as np
 import pytest
 
@@ -61,6 +64,25 @@ def test_points_have_the_right_numbers_and_places(kind, rms_px, share, tilt, rol
     off = detection.corners_px - truth[detection.ids]
     assert np.sqrt((off**2).mean()) < rms_px
     assert np.abs(off).max() < 0.3
+
+
+@pytest.mark.parametrize("kind", BOARDS)
+def test_the_quick_search_measures_as_the_whole_one_does(kind):
+    board = board_from_mm(kind, **BOARDS[kind])
+    image, _ = rendered(kind)
+    assert find_board(image, board, is_quick=True) == find_board(image, board)
+
+
+def test_of_the_blobs_of_noise_only_the_largest_are_compared(monkeypatch):
+    # An image of noise at 5 megapixels has 100,000 of them; the matrix of their distances would fill any memory.
+    rng = np.random.default_rng(1)
+    at_px, sizes_px = rng.uniform(0, 1000, (4000, 2)), rng.uniform(4, 12, 4000)
+    blobs = [cv2.KeyPoint(float(x), float(y), float(size)) for (x, y), size in zip(at_px, sizes_px, strict=True)]
+    monkeypatch.setattr(circles, "_blob_detector", lambda size: SimpleNamespace(detect=lambda image: blobs))
+    kept = circles._blobs(np.zeros((1000, 1000), np.uint8))
+    assert 1000 < len(kept) <= circles._MAX_BLOBS
+    nearest = np.linalg.norm(kept[:, None] - at_px, axis=2).argmin(axis=1)
+    assert sizes_px[nearest].min() >= np.sort(sizes_px)[-circles._MAX_BLOBS] - 1e-3
 
 
 @pytest.mark.parametrize("kind", ["charuco", "grid"])

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from eyebolt.boards import CharucoBoard, Detection
+from eyebolt.boards import CharucoBoard, Detection, find_board
 from eyebolt.geometry import CameraModel, Mount, se3
-from eyebolt.guidance import BoardFollower, Guide, GuideSetup, is_new_place
+from eyebolt.guidance import BoardFollower, Guide, GuideSetup, following, is_new_place
 from eyebolt.protocol import GuidancePhase
 from eyebolt_sim.board_texture import draw_board_texture
 from eyebolt_sim.lens import simple_lens
@@ -92,6 +92,21 @@ def test_a_place_that_was_refused_twice_is_left_alone():
     now_s = stand(guide, 1.0, begin_s=now_s)
     assert guide.next_pair([]) is None
     assert guide.phase(now_s, [], False) is GuidancePhase.PLACE_TAKEN
+
+
+def test_a_lost_board_costs_one_whole_search_in_two_seconds(monkeypatch):
+    searches = []
+
+    def find(gray, board, *, is_quick=False):
+        searches.append(is_quick)
+        return find_board(gray, board, is_quick=True)
+
+    monkeypatch.setattr(following, "find_board", find)
+    follower = BoardFollower(BOARD)
+    for k in range(60):
+        follower.find(np.full((64, 64), 128, np.uint8), k / 30)
+    assert searches.count(False) == 1
+    assert 5 <= searches.count(True) <= 8
 
 
 def test_the_board_is_followed_in_a_part_of_the_image():

@@ -65,7 +65,7 @@ class Chessboard(Board):
 
     def locate(self, search_image: SearchImage) -> LocatedCorners | None:
         """All corners of the board; None unless all of it is in view."""
-        found = _search(search_image.gray_8bit, self)
+        found = _search(search_image, self)
         if found is None:
             return None
         grid = _oriented(_refine_grid(search_image.gray_8bit, found), search_image.gray, self)
@@ -95,9 +95,11 @@ class Chessboard(Board):
             )
 
 
-def _search(image: NDArray[np.uint8], board: Chessboard) -> Array | None:
+def _search(search_image: SearchImage, board: Chessboard) -> Array | None:
     """A grid of corners (rows - 1, columns - 1, 2), good to a few pixels, in the order in which OpenCV returns them."""
-    for longest_px, find in ((_FAST_SIZE_PX, _find_by_quads), (_THOROUGH_SIZE_PX, _find_by_saddles)):
+    image = search_image.gray_8bit
+    methods = ((_FAST_SIZE_PX, _find_by_quads), (_THOROUGH_SIZE_PX, _find_by_saddles))
+    for longest_px, find in methods[:1] if search_image.is_quick else methods:
         small = downsampled(image, pyramid_factor(2 * max(image.shape) / longest_px - 1e-9))
         found, corners = find(small.image, (board.columns - 1, board.rows - 1))
         if found and corners is not None:

@@ -26,6 +26,8 @@ from eyebolt.geometry import Array
 # Longest sides of the images searched, one after the other.
 _SIZES_PX = (820, 1640)
 _MIN_BLOB_PX2 = 12.0
+# Of more blobs only the largest are used: noise has tens of thousands of small ones, whose distances fill the memory.
+_MAX_BLOBS = 1500
 # A circle of the board has at least so many others of its size within so many of its diameters.
 _MIN_NEIGHBOURS, _NEIGHBOUR_DIAMETERS = 1, 4.0
 # Rays from the centre of a circle, and samples along each, in spacings: the next circle begins about 0.9 away.
@@ -76,7 +78,7 @@ class CircleGrid(Board):
     def locate(self, search_image: SearchImage) -> LocatedCorners | None:
         """The centres of at least 70 % of the circles; None unless all of the board is in view."""
         points = self.corners()
-        start = _search(search_image.gray_8bit, points)
+        start = _search(search_image, points)
         if start is None:
             return None
         edges = _edges(search_image.gray, start, points)
@@ -126,8 +128,10 @@ def _local_homographies(points: Array, centres_px: Array, valid: NDArray[np.bool
     return out
 
 
-def _search(image: NDArray[np.uint8], points: Array) -> PlaneHomography | None:
-    factors = {pyramid_factor(2 * max(image.shape) / size - 1e-9) for size in _SIZES_PX}
+def _search(search_image: SearchImage, points: Array) -> PlaneHomography | None:
+    image = search_image.gray_8bit
+    sizes_px = _SIZES_PX[:1] if search_image.is_quick else _SIZES_PX
+    factors = {pyramid_factor(2 * max(image.shape) / size - 1e-9) for size in sizes_px}
     for factor in sorted(factors, reverse=True):
         region = downsampled(image, factor)
         blobs = _blobs(region.image)
@@ -150,6 +154,8 @@ def _blobs(image: NDArray[np.uint8]) -> Array:
     """Centres (N, 2) of dark blobs that have neighbours of about their size."""
     keypoints = _blob_detector(image.size).detect(image)
     blobs = np.array([(*blob.pt, blob.size) for blob in keypoints], dtype=np.float64).reshape(-1, 3)
+    if len(blobs) > _MAX_BLOBS:
+        blobs = blobs[np.sort(np.argsort(-blobs[:, 2], kind="stable")[:_MAX_BLOBS])]
     size = blobs[:, 2]
     distance = np.linalg.norm(blobs[:, None, :2] - blobs[:, :2], axis=2)
     ratio = size[:, None] / np.maximum(size, 1e-9)
@@ -302,8 +308,9 @@ def _match_points(blobs: Array, lattice: dict[tuple[int, int], int], target_poin
     rotations = ((a, b), (-b, a), (-a, -b), (b, -a))
     sheared = [(p + k * q, q + m * p) for p, q in rotations for k, m in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1))]
     for rotated_a, rotated_b in sheared:
+        rotated = list(zip(rotated_a.tolist(), rotated_b.tolist(), strict=True))
         for shift_a, shift_b in lattice:
-            keys = [(int(p) + shift_a, int(q) + shift_b) for p, q in zip(rotated_a, rotated_b, strict=True)]
-            if all(key in lattice for key in keys):
-                return blobs[[lattice[key] for key in keys]]
+            # Most shifts fail at one of their first points.
+            if all((p + shift_a, q + shift_b) in lattice for p, q in rotated):
+                return blobs[[lattice[p + shift_a, q + shift_b] for p, q in rotated]]
     return None

@@ -19,8 +19,11 @@ from eyebolt.errors import InputFault, MachineFault
 _MIN_PX_PER_SQUARE = 4
 
 
-def find_board(pixels: NDArray[Any], board: Board) -> Detection | NoDetection:
+def find_board(pixels: NDArray[Any], board: Board, *, is_quick: bool = False) -> Detection | NoDetection:
     """Detect ``board`` in an image: (H, W) grey or (H, W, 3) blue-green-red, uint8 or uint16 filling its range.
+
+    ``is_quick``: only the quickest search is run, on the most reduced image, and no other markers are looked for. A
+    board that it finds is measured as by the whole search.
 
     Deterministic: the same image and board always give the same result. Raises InputFault ``image-format`` for an array
     that is not such an image, MachineFault ``image-library`` if OpenCV fails on it.
@@ -29,11 +32,11 @@ def find_board(pixels: NDArray[Any], board: Board) -> Detection | NoDetection:
     height, width = gray.shape
     size = (width, height)
     located = markers = None
-    search_image = SearchImage(gray)
+    search_image = SearchImage(gray, is_quick)
     if min(size) >= _MIN_PX_PER_SQUARE * min(board.columns, board.rows):
         try:
             located = board.locate(search_image)
-            if located is None and not_found_reason(measure_exposure(gray, None)) == "no-board":
+            if located is None and not is_quick and not_found_reason(measure_exposure(gray, None)) == "no-board":
                 markers = find_other_markers(search_image, board)
         except cv2.error as error:
             raise MachineFault(

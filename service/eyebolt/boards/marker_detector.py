@@ -74,7 +74,7 @@ def _search_passes(search_image: SearchImage, pattern: MarkerPattern) -> Iterato
     image = search_image.gray_8bit
     longest = max(image.shape)
     done: list[float] = []
-    for size_px in (_SMALL_PX, _MIDDLE_PX):
+    for size_px in (_SMALL_PX,) if search_image.is_quick else (_SMALL_PX, _MIDDLE_PX):
         factor = pyramid_factor(2 * longest / size_px - 1e-9)
         if factor in done:
             continue
@@ -95,6 +95,8 @@ def _search_passes(search_image: SearchImage, pattern: MarkerPattern) -> Iterato
             detected = read_markers(closer, pattern.dictionary, threshold_blocks, _MIN_SIDE_PX)
             if len(detected.ids) >= _MIN_TRUSTED_MARKERS or threshold_blocks == THOROUGH_THRESHOLD_BLOCKS:
                 yield closer, detected
+    if search_image.is_quick:
+        return
     region = downsampled(image, 1)
     yield (
         region,

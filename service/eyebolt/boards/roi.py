@@ -19,6 +19,8 @@ class SearchImage:
 
     gray: GrayImage
     """(H, W), as delivered by the camera; corners are measured on these values."""
+    is_quick: bool = False
+    """Whether only the quickest search of the board's kind is run, on the most reduced image."""
 
     @cached_property
     def gray_8bit(self) -> NDArray[np.uint8]:

@@ -1,4 +1,8 @@
-"""Following the board from image to image: it is searched where it was, and in the whole image only now and then."""
+"""Following the board from image to image: it is searched where it was, and in the whole image only now and then.
+
+All searches are the quick one on a reduced image, but for one every other second while the board is lost: boards of
+a few pixels per square need it, and it takes up to half a second in vain at 5 megapixels.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +17,8 @@ _MARGIN_SHARE = 0.15
 """Margin about the corners, as a share of their extent: an inner corner has a square beside it."""
 _MARGIN_PX = 40.0
 _WHOLE_IMAGE_INTERVAL_S = 0.3
-"""An image without the board takes ten times as long to search as one with it."""
+"""An image without the board takes up to ten times as long to search as one with it."""
+_THOROUGH_INTERVAL_S = 2.0
 
 
 @dataclass
@@ -25,6 +30,7 @@ class BoardFollower:
     _velocity_px_s: Array = field(default_factory=lambda: np.zeros(2))
     _last_s: float = 0.0
     _searched_s: float = -np.inf
+    _thorough_s: float = -np.inf
 
     def find(self, gray: GrayImage, exposed_s: float) -> Detection | NoDetection | None:
         """The board in the image ``gray`` (H, W) exposed at ``exposed_s``; None if it was not searched everywhere.
@@ -37,7 +43,7 @@ class BoardFollower:
         if not isinstance(found, Detection):
             if self._last is None and exposed_s - self._searched_s < _WHOLE_IMAGE_INTERVAL_S:
                 return None
-            found, self._searched_s = find_board(gray, self.board), exposed_s
+            found, self._searched_s = self._find_anywhere(gray, exposed_s), exposed_s
         if isinstance(found, Detection):
             before, elapsed_s = self._last, exposed_s - self._last_s
             self._velocity_px_s = np.zeros(2)
@@ -49,6 +55,15 @@ class BoardFollower:
             self._last = None
         return found
 
+    def _find_anywhere(self, gray: GrayImage, exposed_s: float) -> Detection | NoDetection:
+        found = find_board(gray, self.board, is_quick=True)
+        # A board that was followed until now is smeared or leaves the view.
+        is_lost = self._last is None and exposed_s - self._thorough_s >= _THOROUGH_INTERVAL_S
+        if isinstance(found, Detection) or not is_lost:
+            return found
+        self._thorough_s = exposed_s
+        return find_board(gray, self.board)
+
     def _find_nearby(self, gray: GrayImage, exposed_s: float, last: Detection) -> Detection | None:
         shift_px = self._velocity_px_s * (exposed_s - self._last_s)
         low, high = last.corners_px.min(axis=0), last.corners_px.max(axis=0)
@@ -58,7 +73,7 @@ class BoardFollower:
         right, bottom = np.clip(np.ceil(high + shift_px + margin_px), 1, size).astype(int)
         if right - left < 2 or bottom - top < 2:
             return None
-        found = find_board(np.ascontiguousarray(gray[top:bottom, left:right]), self.board)
+        found = find_board(np.ascontiguousarray(gray[top:bottom, left:right]), self.board, is_quick=True)
         if isinstance(found, NoDetection):
             return None
         return replace(

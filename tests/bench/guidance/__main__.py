@@ -18,8 +18,9 @@ and is not more than 0.08 px from the other two.
 The accuracy (two runs of ten, with 12 places) is that of a solve of the pairs, beside that of the same images with the
 exact poses of their instants (waypoints).
 
-following: rendered images of the same motion at 5 megapixels, smeared by it: time of one image through the follower and
-the guide, on one thread. Bar: 20 images per second.
+following: rendered images of the same motion at 5 megapixels, smeared by it, with a board of each kind: time of one
+image through the follower and the guide, on one thread. Bar: 20 images per second. Beside it the time of a search in
+vain, in images without the board: the quick one, and the whole one that is run every other second.
 
 Prints figures; fails nothing; not collected by pytest.
 """
@@ -35,7 +36,7 @@ import cv2
 import numpy as np
 
 from bench.record import Table, add_option, recording
-from eyebolt.boards import CharucoBoard, Detection
+from eyebolt.boards import Detection, board_from_mm, find_board
 from eyebolt.geometry import CameraModel, Mount
 from eyebolt.guidance import BoardFollower, Guide, GuideSetup
 from eyebolt_sim.board_texture import draw_board_texture
@@ -121,24 +122,42 @@ def runs(asked):
         )
 
 
+BOARDS = {
+    "charuco": {"columns": 9, "rows": 7, "square_mm": 30.0, "marker_mm": 22.0, "dictionary": "5X5_100"},
+    "chessboard": {"columns": 9, "rows": 6, "square_mm": 30.0},
+    "grid": {"columns": 6, "rows": 5, "marker_mm": 35.0, "gap_mm": 8.0, "dictionary": "APRILTAG_36h11"},
+    "circles": {"columns": 4, "rows": 9, "spacing_mm": 24.0},
+}
+
+
 def following(asked):
-    """Images of 5 megapixels through follower and guide."""
+    """Images of 5 megapixels through follower and guide, with each kind of board."""
     cv2.setNumThreads(1)
-    lens, texture = simple_lens(2448, 2048, 2900.0), draw_board_texture(
-        "charuco", 9, 7, 30.0, 22.0, "5X5_100", "current", None, None
+    table = Table(
+        f"following: {asked.images} images of 2448 x 2048 px, one thread",
+        ("board", 11), ("found", 8), ("median ms", 10), ("mean ms", 10), ("95 % ms", 10), ("images/s", 9),
+        ("images/s of CPU", 15), ("bar", 7), ("in vain, CPU ms", 15), ("whole search", 12),
     )  # fmt: skip
+    for kind in BOARDS:
+        followed(kind, asked.images, table)
+    table.note("on a computer that does other work, the rate of CPU time is that of an idle one")
+
+
+def followed(kind, images, table):
+    """One row of the table: a board of ``kind``."""
+    lens, texture = simple_lens(2448, 2048, 2900.0), draw_board_texture(kind, **BOARDS[kind])
     scene = make_cell_geometry("fixed", 3, 0.8, texture.shape.size_m)
     waypoints = plan_waypoints(scene, lens, texture.shape, 0.6, 1.0, 5, 3)
     rng = np.random.default_rng(5)
     arm = HandGuidedArm([w.base_T_flange for w in waypoints], PoseNoise(0.05, 0.01), rng)
     renderer = Renderer(lens, texture)
     camera = CameraModel(lens.width_px, lens.height_px, lens.matrix, lens.distortion)
-    board = CharucoBoard(9, 7, 0.03, 0.022, "5X5_100")
+    board = board_from_mm(kind, **BOARDS[kind])
     guide, follower = Guide(GuideSetup(Mount.FIXED, camera, board, EXPOSURE_S)), BoardFollower(board)
     instants_s, arrivals_s = StreamTiming(rate_hz=500.0).draw(arm.end_s, rng)
     poses, sent = arm.reported_at(instants_s), 0
     times_ms, cpu_ms, found = [], [], 0
-    for number in range(asked.images):
+    for number in range(images):
         exposed_s = 0.3 + number / FRAME_HZ
         shown = [scene.view_from(pose) for pose in arm.true_at(exposed_s + EXPOSURE_S * np.array([0.0, 0.5, 1.0]))]
         image = smeared(renderer.render(shown[1], number), lens, shown[0], shown[2])
@@ -153,17 +172,19 @@ def following(asked):
         times_ms.append((time.perf_counter() - begun) * 1e3)
         cpu_ms.append((time.thread_time() - begun_cpu) * 1e3)
         found += isinstance(detection, Detection)
-    table = Table(
-        f"following: {asked.images} images of 2448 x 2048 px, one thread",
-        ("found", 8), ("median ms", 10), ("mean ms", 10), ("95 % ms", 10), ("images/s", 9),
-        ("images/s of CPU", 15), ("bar", 7),
-    )  # fmt: skip
+    away = np.eye(4)
+    away[:3, 3] = 5.0, 0.0, 0.8
+    vain_ms = []
+    for is_quick in (True, False):
+        image = renderer.render(away, 1)
+        begun_cpu = time.thread_time()
+        find_board(image, board, is_quick=is_quick)
+        vain_ms.append((time.thread_time() - begun_cpu) * 1e3)
     rate, cpu_rate = (1e3 / float(np.mean(ms)) for ms in (times_ms, cpu_ms))
     table.row(
-        f"{found / asked.images:.0%}", float(np.median(times_ms)), float(np.mean(times_ms)),
-        float(np.percentile(times_ms, 95)), rate, cpu_rate, "met" if cpu_rate >= 20 else "MISSED",
+        kind, f"{found / images:.0%}", float(np.median(times_ms)), float(np.mean(times_ms)),
+        float(np.percentile(times_ms, 95)), rate, cpu_rate, "met" if cpu_rate >= 20 else "MISSED", *vain_ms,
     )  # fmt: skip
-    table.note("on a computer that does other work, the second rate is that of an idle one")
 
 
 def smeared(image, lens, first_view, last_view):
