@@ -9,7 +9,12 @@ import pytest
 from eyebolt.calibration.diagnosis import corner_numbering, correspondence, moved_parts
 from eyebolt.calibration.diagnosis.board_and_lens import findings_on_board_and_lens
 from eyebolt.calibration.diagnosis.corner_numbering import find_wrong_row_length
-from eyebolt.calibration.diagnosis.correspondence import find_pair_shift, find_stale_pairs, find_swapped_pair
+from eyebolt.calibration.diagnosis.correspondence import (
+    find_pair_shift,
+    find_stale_pairs,
+    find_swapped_outliers,
+    find_swapped_pair,
+)
 from eyebolt.calibration.diagnosis.intrinsics import _is_relevant, _near_ratio
 from eyebolt.calibration.diagnosis.moved_parts import find_change_among_excluded, findings_on_change_points
 from eyebolt.calibration.diagnosis.pose_resolution import (
@@ -80,6 +85,12 @@ def test_five_images_of_nine_corners_and_more_show_the_numbering(monkeypatch):
     assert seen[0] == ([0, 2, 5, 7, 9], 11)
     assert sorted(row_length for _, row_length in seen) == list(range(2, 60))
     assert find_wrong_row_length(BOARD, [pair(ids=range(8))] * 9) is None
+
+
+def test_corners_on_a_line_or_on_a_board_that_is_no_grid_show_no_numbering():
+    line = pair(ids=range(11))
+    assert corner_numbering._image_residual_px(line, 11) == np.inf
+    assert find_wrong_row_length(BOARD[:-1], [pair()]) is None
 
 
 @pytest.mark.parametrize(
@@ -268,6 +279,26 @@ def test_the_right_pairing_fits_four_times_better(cases, monkeypatch, best_m, ne
         assert swapped.evidence == {"pair": 11.0, "other_pair": 14.0, "residual_mm": as_paired_m * 1e3}
 
 
+@pytest.mark.parametrize(("pairs", "lags"), [(3, []), (4, [1, -1]), (5, [1, -1, 2, -2]), (9, [1, -1, 2, -2, 3, -3])])
+def test_poses_are_shifted_by_three_waypoints_at_most(cases, monkeypatch, pairs, lags):
+    """And at least three pairs remain."""
+    problem = cases.convert(make_problem("fixed", pairs, 1))
+    tried = []
+
+    def fit(problem, observations):
+        tried.append(observations)
+        return None, 0.010
+
+    monkeypatch.setattr(correspondence, "best_initial_estimate", fit)
+    observations = cases.observations_of(problem)
+    assert find_pair_shift(problem, observations, 0.05) is None
+    assert len(tried) == len(lags)
+    for found, lag in zip(tried, lags, strict=True):
+        first, last = max(lag, 0), pairs + min(lag, 0)
+        np.testing.assert_array_equal(found.A, observations.A[first - lag : last - lag])
+        np.testing.assert_array_equal(found.pose_fits.camera_T_board, observations.pose_fits.camera_T_board[first:last])
+
+
 @pytest.mark.parametrize("pairs", [3, 4, 7, 8])
 def test_swaps_are_tried_with_four_to_seven_pairs(cases, monkeypatch, pairs):
     problem = cases.convert(make_problem("fixed", pairs, 1))
@@ -281,6 +312,32 @@ def test_swaps_are_tried_with_four_to_seven_pairs(cases, monkeypatch, pairs):
     found = find_swapped_pair(problem, cases.observations_of(problem), range(pairs), 0.05)
     assert len(tried) == {3: 0, 4: 6, 7: 21, 8: 0}[pairs]
     assert (found is not None) == (pairs in (4, 7))
+
+
+@pytest.mark.parametrize(
+    ("own_mm", "inlier_mm", "match_mm", "is_found"),
+    [
+        (20.0, 0.1, 1.9, True),
+        (20.0, 0.1, 2.1, False),
+        # Four medians of the inliers.
+        (30.0, 1.0, 3.8, True),
+        (30.0, 1.0, 4.2, False),
+        # Six times closer than with its own pose.
+        (6.5, 0.1, 1.0, True),
+        (5.5, 0.1, 1.0, False),
+    ],
+)
+def test_outliers_that_match_the_poses_of_each_other(cases, monkeypatch, own_mm, inlier_mm, match_mm, is_found):
+    problem = cases.convert(make_problem("fixed", 6, 1))
+    with_every_pose = {1: [50.0, own_mm, 50, 50, match_mm, 50], 4: [50.0, match_mm, 50, 50, own_mm, 50]}
+    own = [inlier_mm, own_mm, inlier_mm, inlier_mm, own_mm, inlier_mm]
+    residuals_mm = iter([own, with_every_pose[1], with_every_pose[4]])
+    monkeypatch.setattr(correspondence, "coarse_residuals_m", lambda *_: 1e-3 * np.array(next(residuals_mm)))
+    start = InitialEstimate(np.eye(4), np.eye(4), "estimate")
+    found = find_swapped_outliers(problem, cases.observations_of(problem), range(10, 16), np.array([1, 4]), start)
+    wanted = {"pair": 11.0, "other_pair": 14.0, "residual_mm": pytest.approx(own_mm)}
+    assert [one.evidence for one in found] == ([wanted] if is_found else [])
+    assert find_swapped_outliers(problem, cases.observations_of(problem), range(6), np.array([1]), start) == []
 
 
 @pytest.mark.parametrize("part", MovedPart)

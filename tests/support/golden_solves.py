@@ -16,9 +16,10 @@ from typing import Any
 
 import numpy as np
 
-from eyebolt.calibration.problem import Problem, RobotNoise
+from eyebolt.calibration.problem import PoseConvention, Problem, RobotNoise
 from eyebolt.calibration.solution import Refusal, Solution
 from eyebolt.calibration.solve import solve
+from eyebolt.geometry import PoseFormat, se3
 from eyebolt.observations import Pair, PlacedBoard
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.transforms import transform_points
@@ -164,6 +165,117 @@ def _misprinted_board() -> Given:
     return replace(problem, board_corners_m=corners), (), ()
 
 
+def _creeping_board() -> Given:
+    """Steadily, by 1 mm and 0.1 deg from the first pair to the last."""
+    simulated = make_problem("fixed", 12, 42)
+    problem = problems.convert(simulated, False, drift_sigma_m=None)
+    for row in range(12):
+        share = 1 - row / 11
+        problem = problems.with_slipped_board(simulated, problem, row, 1.0 * share, 0.1 * share)
+    return problem, (), ()
+
+
+def _bent_arm() -> Given:
+    """An error of two millimetres that varies smoothly with the position of the flange."""
+    problem = _free("arm", 16, 43)
+    pairs = []
+    for pair in problem.pairs:
+        x, y, z = pair.base_T_flange[:3, 3]
+        error = 2e-3 * np.array(
+            [np.sin(3 * y), np.cos(2 * x), np.sin(4 * z), np.cos(3 * z), np.sin(2 * x), np.cos(4 * y)]
+        )
+        pairs.append(replace(pair, base_T_flange=pair.base_T_flange @ se3.exp(error)))
+    return replace(problem, pairs=pairs), (), ()
+
+
+def _weak_axis() -> Given:
+    """Six times the noise along one axis of the flange."""
+    problem = _free("fixed", 20, 44)
+    errors = 6e-4 * np.random.default_rng(44).normal(size=20)
+    pairs = [
+        replace(pair, base_T_flange=pair.base_T_flange @ se3.exp(np.array([0, 0, error, 0, 0, 0])))
+        for pair, error in zip(problem.pairs, errors, strict=True)
+    ]
+    return replace(problem, pairs=pairs), (), ()
+
+
+def _slips_on_a_bent_arm() -> Given:
+    problem, _, _ = _bent_arm()
+    simulated = make_problem("arm", 16, 43)
+    slipped = problems.with_slipped_board(simulated, problem, 4, 12.0, 1.0)
+    return problems.with_slipped_board(simulated, slipped, 11, 5.0, 0.2), (), ()
+
+
+def _tool_changed(at: int, pairs: int) -> Given:
+    problem = _free("fixed", pairs, 46)
+    tool = se3.exp(np.array([0.09, 0.0, 0.08, 0.3, 0.2, 0.4]))
+    return (
+        replace(
+            problem,
+            pairs=[
+                replace(pair, base_T_flange=pair.base_T_flange @ tool) if pair.index >= at else pair
+                for pair in problem.pairs
+            ],
+        ),
+        (),
+        (),
+    )
+
+
+def _swapped(pairs: int) -> Given:
+    problem = _free("arm", pairs, 47)
+    first, second = problem.pairs[1], problem.pairs[4]
+    problem = problems.with_pair(problem, 1, ids=second.ids, corners_px=second.corners_px)
+    return problems.with_pair(problem, 4, ids=first.ids, corners_px=first.corners_px), (), ()
+
+
+def _half_turned() -> Given:
+    problem = _free("fixed", 8, 48)
+    for row in (2, 5):
+        ids = len(problem.board_corners_m) - 1 - problem.pairs[row].ids
+        problem = problems.with_pair(problem, row, ids=ids)
+    return problem, (), ()
+
+
+def _other_pose_format() -> Given:
+    problem = _free("fixed", 7, 49)
+    sent, stated = PoseFormat("mm", "euler-XYZ"), PoseFormat("mm", "euler-ZYX")
+    pairs = []
+    for pair in problem.pairs:
+        numbers = sent.to_fields(pair.base_T_flange)
+        pairs.append(replace(pair, base_T_flange=stated.to_matrix(list(numbers)), fields=tuple(numbers)))
+    return replace(problem, pairs=pairs, pose_convention=PoseConvention(stated)), (), ()
+
+
+def _other_lens(change: dict[str, float]) -> Given:
+    problem = _free("arm", 10, 50)
+    camera = replace(problem.camera, distortion=np.zeros(5))
+    return replace(problem, camera=camera.perturbed(change)), (), ()
+
+
+def _focus_creeping() -> Given:
+    simulated = make_problem("arm", 12, 51)
+    problem = problems.convert(simulated, False, drift_sigma_m=None)
+    for row in range(12):
+        matrix = simulated.lens.matrix.copy()
+        matrix[:2, :2] *= 1 - 0.006 * row / 11
+        lens = replace(simulated.lens, matrix=matrix)
+        corners = simulated.board_corners_m[simulated.corner_ids[row]]
+        noise = simulated.corners_px[row] - simulated.corners_px_true[row]
+        seen = lens.project(transform_points(simulated.camera_T_board_true[row], corners)) + noise
+        problem = problems.with_pair(problem, row, corners_px=seen)
+    return problem, (), ()
+
+
+def _long_session() -> Given:
+    """More pairs than searches and covariances use, two of them slipped."""
+    simulated = make_problem("arm", 62, 45)
+    problem = problems.convert(simulated, False, drift_sigma_m=None)
+    for row, slip_mm in ((9, 1.0), (40, 4.0)):
+        problem = problems.with_slipped_board(simulated, problem, row, slip_mm, 0.1)
+    return problem, (), ()
+
+
 CASES: dict[str, Callable[[], Given]] = {
     "checks": _with_checks,
     "few pairs": lambda: (_free("arm", 4, 20), (), ()),
@@ -175,6 +287,20 @@ CASES: dict[str, Callable[[], Given]] = {
     "insignificant slip": _insignificant_slip,
     "many slipped pairs": _many_slipped_pairs,
     "moved board": _moved_board,
+    "creeping board": _creeping_board,
+    "bent arm": _bent_arm,
+    "weak axis": _weak_axis,
+    "slips on a bent arm": _slips_on_a_bent_arm,
+    "long session": _long_session,
+    "tool changed": lambda: _tool_changed(5, 9),
+    "tool changed among few pairs": lambda: _tool_changed(3, 6),
+    "swapped images": lambda: _swapped(10),
+    "swapped images of few pairs": lambda: _swapped(6),
+    "half-turned images": _half_turned,
+    "other pose format": _other_pose_format,
+    "already undistorted": lambda: _other_lens({"k1": 0.03}),
+    "other principal point": lambda: _other_lens({"cx": 25.0, "cy": -12.0}),
+    "focus creeping": _focus_creeping,
     "board scale": _board_scale,
     "focal length": _focal_length,
     "focus change": _focus_change,
