@@ -17,6 +17,7 @@ from eyebolt.boards import Board
 from eyebolt.bounded_file import read_bounded
 from eyebolt.calibration import (
     PRINTED_SCALE_SIGMA,
+    JointConvention,
     PoseConvention,
     Problem,
     Refusal,
@@ -151,6 +152,7 @@ class StationContext:
             height_m=None if self.station.goal.board_height_mm is None else self.station.goal.board_height_mm / 1e3,
             tip=self.tip,
             pose_convention=self.pose_convention,
+            joint_convention=self.joint_convention,
             board_scale_sigma=self.board_scale_sigma,
         )
 
@@ -182,6 +184,14 @@ class StationContext:
     def pose_convention(self) -> PoseConvention:
         """How the robot writes the poses of its flange."""
         return PoseConvention(self.pose_format, self.station.flange_T_tool)
+
+    @property
+    def joint_convention(self) -> JointConvention | None:
+        """How the robot writes its joints, if the station file states the model of the arm."""
+        robot = self.station.robot
+        if robot.arm is None:
+            return None
+        return JointConvention(robot.arm, robot.joint_units, robot.joint_names or ())
 
     @property
     def tip(self) -> PointerTip | None:

@@ -13,7 +13,7 @@ from eyebolt.config import Station
 from eyebolt.context import load_station
 from eyebolt.errors import InputFault
 from eyebolt.security import ClientKeys
-from eyebolt_sim.arm import Arm, faulty_arm
+from eyebolt_sim.arm import LINK_LENGTH_M, Arm, faulty_arm
 from eyebolt_sim.board_texture import BoardTexture, Image, draw_board_texture
 from eyebolt_sim.camera_server import CameraServer, RemoteArm
 from eyebolt_sim.cell_faults import NO_FAULT, ActiveFault, CellFault
@@ -154,8 +154,14 @@ class Cell:
                 return controlled.run(self.captures, self.checks)
         with contextlib.closing(open_link(robot, self.options.wait_s)) as link:
             real_format = self.active_fault.fault.pose_format(pose_format)
-            program = RobotProgram(link, arm, real_format, tool, speed, print_line, self.active_fault)
+            fault, units = self.active_fault, self._joint_units()
+            program = RobotProgram(link, arm, real_format, tool, speed, print_line, fault, units)
             return program.run(self.captures, self.checks, self.touch_plan)
+
+    def _joint_units(self) -> tuple[str, ...]:
+        """Unit of each joint that the robot program sends; empty if the station file names no six joints."""
+        units = self.station.robot.joint_units
+        return units if len(units) == len(LINK_LENGTH_M) and "mm" not in units else ()
 
     def write_truth(self, path: Path) -> None:
         """Write ``truth.json``. Raises InputFault ``sim-truth``."""

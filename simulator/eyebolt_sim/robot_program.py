@@ -83,6 +83,8 @@ class RobotProgram:
     """receives the progress, line by line"""
     active_fault: ActiveFault = field(default_factory=lambda: ActiveFault(NO_FAULT))
     """fault of the cell"""
+    joint_units: Sequence[str] = ()
+    """unit of each joint that is sent behind a pose, "deg" or "rad"; empty: none is"""
 
     def run(
         self, waypoints: Sequence[Waypoint], checks: Sequence[Waypoint], touch_plan: TouchPlan | None = None
@@ -169,9 +171,17 @@ class RobotProgram:
             self.arm.move_to(waypoint.joints_rad, seconds, time.monotonic())
             time.sleep(seconds)
             self._joints_rad = waypoint.joints_rad
-        reply = self._request(verb, self.pose_format.format_pose(fault.reported(self._poses, index, started)))
+        pose = self.pose_format.format_pose(fault.reported(self._poses, index, started))
+        reply = self._request(verb, pose + self._joints(waypoint))
         self._pairs_kept = reply.count
         return reply
+
+    def _joints(self, waypoint: Waypoint) -> str:
+        """The joints of a waypoint as they follow its pose."""
+        if not self.joint_units:
+            return ""
+        both = zip(waypoint.joints_rad, self.joint_units, strict=True)
+        return " j " + " ".join(f"{q:.6f}" if unit == "rad" else f"{np.rad2deg(q):.4f}" for q, unit in both)
 
     def _request(self, verb: str, arguments: str = "") -> Reply:
         """Send ``verb seq arguments`` under a new sequence number and wait for the final reply."""

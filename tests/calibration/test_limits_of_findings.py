@@ -18,9 +18,9 @@ from eyebolt.calibration.diagnosis.correspondence import (
 from eyebolt.calibration.diagnosis.intrinsics import _is_relevant, _near_ratio
 from eyebolt.calibration.diagnosis.moved_parts import find_change_among_excluded, findings_on_change_points
 from eyebolt.calibration.diagnosis.pose_resolution import (
-    _resolution_of,
     find_coarse_pose_resolution,
     find_excess_pose_noise,
+    resolution_of,
 )
 from eyebolt.calibration.estimation import InitialEstimate, MovedPart, chi2_isf
 from eyebolt.calibration.estimation.observability import describe_direction
@@ -107,7 +107,7 @@ def test_corners_on_a_line_or_on_a_board_that_is_no_grid_show_no_numbering():
     ],
 )
 def test_the_step_of_printed_numbers(column, step):
-    assert _resolution_of(np.array(column)) == pytest.approx(step)
+    assert resolution_of(np.array(column)) == pytest.approx(step)
 
 
 @pytest.mark.parametrize(

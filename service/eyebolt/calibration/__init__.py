@@ -24,7 +24,14 @@ from eyebolt.calibration.nuisance_prior import (
     default_coefficient_sigma,
     measured_scale_sigma,
 )
-from eyebolt.calibration.problem import STATED_NOISE_DOF, PoseConvention, Problem, RobotNoise, WorkingVolume
+from eyebolt.calibration.problem import (
+    STATED_NOISE_DOF,
+    JointConvention,
+    PoseConvention,
+    Problem,
+    RobotNoise,
+    WorkingVolume,
+)
 from eyebolt.calibration.problem_file import read_problem
 from eyebolt.calibration.result_format import ResultFormat, ResultGap
 from eyebolt.calibration.robust import MIN_PAIRS, evenly_spaced_rows
@@ -60,6 +67,7 @@ __all__ = [
     "FindingCode",
     "FindingKind",
     "HeldOutError",
+    "JointConvention",
     "NuisancePrior",
     "ParameterDeviation",
     "PoseConvention",

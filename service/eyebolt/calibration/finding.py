@@ -37,6 +37,7 @@ class FindingCode(StrEnum):
     BOARD_DEVIATES = "board-deviates"
     BOARD_BOW = "board-bow"
     PRINT_ERROR = "print-error"
+    JOINT_ANGLES = "joint-angles"
     POSE_RESOLUTION = "pose-resolution"
     EXCESS_POSE_NOISE = "excess-pose-noise"
     HEIGHT_MISMATCH = "height-mismatch"
@@ -149,6 +150,14 @@ EVIDENCE_KEYS: Mapping[str, str] = {
     "p_value_focal-length": "p-value of the data if only the focal length is free",
     "p_value_principal-point": "p-value of the data if only the principal point is free",
     "p_value_distortion": "p-value of the data if only the distortion is free",
+    "joints_mm": "distance of the reported poses from those of the joints by the model as stated, median over pairs",
+    "joints_deg": "rotation of the reported poses from those of the joints by the model as stated, median over pairs",
+    "joints_tolerance_mm": "distance that the printed digits of joints and poses explain",
+    "joints_tolerance_deg": "rotation that the printed digits of joints and poses explain",
+    "joints_corrected_mm": "the distance with the fault named corrected; absent for another model",
+    "joints_corrected_deg": "the rotation with the fault named corrected; absent for another model",
+    "joint": "number of the joint whose zero is another one, counted from 1",
+    "zero_deg": "what is to be added to the offset of this joint",
     "step_mm": "step in which the translations of the poses are printed",
     "step_deg": "step in which the rotations of the poses are printed",
     "share_of_translation_variance": "variance of the rounding over the estimated variance of a translation",
@@ -285,6 +294,20 @@ FINDING_KINDS: Mapping[FindingCode, FindingKind] = {
         (Severity.NOTE,),
         "the printed corners are not at their stated places; the result and its error account for it",
         ("print_mm", "print_length_mm"),
+    ),
+    FindingCode.JOINT_ANGLES: FindingKind(
+        (Severity.WARN,),
+        "the joints sent with the poses do not lead to them by the stated model of the arm: another order, sign, unit"
+        " or zero, a coupled joint, a tool, a base frame or another model; the result does not use the joints",
+        ("joints_mm", "joints_deg", "joints_tolerance_mm", "joints_tolerance_deg"),
+        (
+            "joints_corrected_mm",
+            "joints_corrected_deg",
+            "joint",
+            "zero_deg",
+            "translation_mm",
+            "rotation_deg",
+        ),
     ),
     FindingCode.POSE_RESOLUTION: FindingKind(
         (Severity.WARN,),

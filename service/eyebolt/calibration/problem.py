@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eyebolt.calibration.nuisance_prior import NuisancePrior, stated_prior
-from eyebolt.geometry import Array, CameraModel, FlangeRotation, Mount, PickPosture, PoseFormat, se3
+from eyebolt.geometry import Array, CameraModel, FlangeRotation, Mount, PickPosture, PoseFormat, SerialArm, se3
 from eyebolt.observations import Pair, PointerTip
 
 STATED_NOISE_DOF = 3.0
@@ -44,6 +44,18 @@ class PoseConvention:
     def remove_tool(self, reported: Array) -> Array:
         """base_T_flange (..., 4, 4) of ``reported`` poses (..., 4, 4), which include the tool if there is one."""
         return reported if self.flange_T_tool is None else reported @ se3.inverse(self.flange_T_tool)
+
+
+@dataclass(frozen=True)
+class JointConvention:
+    """How the joints behind a pose are written, and the model of the arm that they belong to."""
+
+    arm: SerialArm
+    """The nominal model, one joint for each number."""
+    units: tuple[str, ...]
+    """Unit of each number: "deg", "rad" or "mm"."""
+    names: tuple[str, ...]
+    """Name of each joint."""
 
 
 @dataclass(frozen=True)
@@ -129,6 +141,8 @@ class Problem:
     """The pick for which an error is stated."""
     pose_convention: PoseConvention | None = None
     """How the poses were read, where they came as numbers of a controller."""
+    joint_convention: JointConvention | None = None
+    """How the joints were written, where the model of the arm is stated; it is only checked."""
     board_scale_sigma: float | None = None
     """Relative standard deviation of the board scale; None: as a ruler determines it."""
     board_bow_sigma_m: float | None = None

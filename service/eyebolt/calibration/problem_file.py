@@ -14,12 +14,22 @@ import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from eyebolt.bounded_text import parse_json
-from eyebolt.calibration.problem import STATED_NOISE_DOF, Problem, RobotNoise, WorkingVolume
+from eyebolt.calibration.problem import STATED_NOISE_DOF, JointConvention, Problem, RobotNoise, WorkingVolume
 from eyebolt.config import LensCovariance, lists_to_tuples
 from eyebolt.errors import InputFault
-from eyebolt.geometry import CameraModel, FlangeRotation, Mount, PickPose, PickPosture, parameter_names, se3
+from eyebolt.geometry import (
+    CameraModel,
+    DhRow,
+    FlangeRotation,
+    Mount,
+    PickPose,
+    PickPosture,
+    SerialArm,
+    parameter_names,
+    se3,
+)
 from eyebolt.observations import Pair
-from eyebolt.protocol import ToleranceOf
+from eyebolt.protocol import MAX_JOINTS, ToleranceOf
 
 # Largest element of R^T R - I: poses printed with three digits pass and are made orthogonal, typing errors do not.
 _MAX_ORTHOGONALITY_ERROR = 1e-3
@@ -68,8 +78,26 @@ class PairRecord(_Record):
     """Numbers of the observed corners: rows of `board_corners_mm`."""
     corners_px: list[tuple[float, float]]
     """Pixels (u, v) of these corners, pixel centres at integers."""
+    joints_deg: list[float] | None = None
+    """Joints of the arm at this pose, in the order of `arm.dh_mm_deg`: deg, or mm of a prismatic joint."""
     time_s: float | None = None
     """Instant of the image, seconds from any origin that all pairs share; without it the order of the pairs counts."""
+
+
+class ArmRecord(_Record):
+    """The nominal model of the arm."""
+
+    dh_mm_deg: Annotated[list[DhRow], Field(min_length=1, max_length=MAX_JOINTS)]
+    """Standard Denavit-Hartenberg rows [a, alpha, d, offset], mm and deg, base to flange."""
+    prismatic: list[bool] | None = None
+    """For each joint whether it slides along z; all are revolute if absent."""
+
+    def to_convention(self) -> JointConvention:
+        """How the joints of the pairs are written."""
+        prismatic = self.prismatic or [False] * len(self.dh_mm_deg)
+        units = tuple("mm" if sliding else "deg" for sliding in prismatic)
+        names = tuple(f"joint {k + 1}" for k in range(len(units)))
+        return JointConvention(SerialArm.from_rows(self.dh_mm_deg, prismatic), units, names)
 
 
 class NoiseRecord(_Record):
@@ -123,6 +151,8 @@ class ProblemRecord(_Record):
     """Every corner of the board (K x 3), board frame."""
     pairs: list[PairRecord]
     """Pairs in order of capture."""
+    arm: ArmRecord | None = None
+    """Nominal model of the arm, with which `joints_deg` of the pairs are checked."""
     robot_noise: NoiseRecord | None = None
     """Noise of the arm; estimated from the pairs if absent."""
     board_scale_sigma: Annotated[float, Field(gt=0, le=1)] | None = None
@@ -148,6 +178,7 @@ class ProblemRecord(_Record):
             pick=self.goal.pick,
             robot_noise=None if noise is None else RobotNoise(noise.mm / 1e3, float(np.deg2rad(noise.deg))),
             robot_noise_dof=STATED_NOISE_DOF if noise is None else noise.degrees_of_freedom,
+            joint_convention=None if self.arm is None else self.arm.to_convention(),
             board_scale_sigma=self.board_scale_sigma,
             board_bow_sigma_m=None if self.board_bow_sigma_mm is None else self.board_bow_sigma_mm / 1e3,
             drift_sigma_m=None if self.drift_sigma_mm is None else self.drift_sigma_mm / 1e3,
@@ -184,6 +215,13 @@ def _faults_of_meaning(record: ProblemRecord) -> Iterator[str]:
             yield "camera: either sigma or covariance"
         if problem := record.camera.covariance.problem(parameter_names(len(record.camera.distortion))):
             yield f"camera.covariance.{problem}"
+    if record.arm is not None:
+        count = len(record.arm.dh_mm_deg)
+        if record.arm.prismatic is not None and len(record.arm.prismatic) != count:
+            yield f"arm.prismatic: {len(record.arm.prismatic)} values for {count} rows"
+        for k, pair in enumerate(record.pairs):
+            if pair.joints_deg is not None and len(pair.joints_deg) != count:
+                yield f"pairs.{k}.joints_deg: {len(pair.joints_deg)} numbers for {count} rows of arm.dh_mm_deg"
     for k, pair in enumerate(record.pairs):
         yield from _pair_faults(k, pair, len(record.board_corners_mm))
     if record.goal.far_mm <= record.goal.near_mm:
@@ -208,7 +246,8 @@ def _pair(k: int, record: PairRecord) -> Pair:
     pose = np.array(record.base_T_flange)
     pose[:3, :3] = se3.nearest_rotation(pose[:3, :3])
     corners_px = np.array(record.corners_px, dtype=float).reshape(-1, 2)
-    return Pair(k, pose, np.array(record.ids, dtype=np.int64), corners_px, time_s=record.time_s)
+    joints = None if record.joints_deg is None else tuple(record.joints_deg)
+    return Pair(k, pose, np.array(record.ids, dtype=np.int64), corners_px, time_s=record.time_s, joints=joints)
 
 
 def _invalid_problem_file(file_name: str, faults: list[str]) -> InputFault:

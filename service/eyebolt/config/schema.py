@@ -23,7 +23,7 @@ from eyebolt.boards import (
     dictionary_names,
 )
 from eyebolt.config.diagnostics import closest_match
-from eyebolt.geometry import ROTATION_KINDS, FlangeRotation, Mount, PickPose, PickPosture
+from eyebolt.geometry import ROTATION_KINDS, FlangeRotation, Mount, PickPose, PickPosture, SerialArm
 from eyebolt.protocol import MAX_JOINTS, ToleranceOf
 
 _NAME = re.compile(r"[A-Za-z0-9_-]{1,32}", re.ASCII)
@@ -80,6 +80,9 @@ HostPort = Annotated[str, AfterValidator(addresses.validate_host_port)]
 Endpoint = Annotated[str, AfterValidator(addresses.validate_endpoint)]
 FilePath = Annotated[str, AfterValidator(_validate_path)]
 SizeMm = Annotated[float, Field(gt=0, le=_MAX_SIZE_MM)]
+_DhLengthMm = Annotated[float, Field(ge=-_MAX_SIZE_MM, le=_MAX_SIZE_MM)]
+_DhAngleDeg = Annotated[float, Field(ge=-360, le=360)]
+DhRowOfStation = tuple[_DhLengthMm, _DhAngleDeg, _DhLengthMm, _DhAngleDeg]
 BoardCount = Annotated[int, Field(ge=1, le=MAX_COUNT_PER_SIDE)]
 
 # Keys of [board] that do not describe a board by themselves.
@@ -165,6 +168,14 @@ class RobotSection(Section):
         description='"deg", "rad" or "mm", or a list with one for each joint',
     )
     """Unit of these numbers, one for all or one for each joint; requires ``joint_names``."""
+    dh_mm_deg: tuple[DhRowOfStation, ...] | None = Field(
+        None,
+        min_length=1,
+        max_length=MAX_JOINTS,
+        description="a list of rows [a, alpha, d, offset] in mm and deg, one for each joint",
+    )
+    """The arm's nominal model, standard Denavit-Hartenberg, base to flange: Rz(joint + offset) Tz(d) Tx(a) Rx(alpha).
+    A joint in mm slides along z, and offset is its constant angle; requires ``joint_names``."""
     reply_wait_s: float = Field(1.4, ge=0, le=30, description="a number from 0 to 30, in seconds")
     """How long an unfinished request goes unanswered before it is answered 10, for programs that cannot poll."""
     guided: bool = Field(False, description="true or false")
@@ -179,6 +190,19 @@ class RobotSection(Section):
     def joint_count(self) -> int | None:
         """How many numbers follow a `j`; None where the station file does not name them."""
         return None if self.joint_names is None else len(self.joint_names)
+
+    @property
+    def joint_units(self) -> tuple[Literal["deg", "rad", "mm"], ...]:
+        """Unit of each joint; empty where the station file does not name the joints."""
+        count = self.joint_count or 0
+        return self.joint_unit * count if len(self.joint_unit) == 1 else self.joint_unit
+
+    @property
+    def arm(self) -> SerialArm | None:
+        """The nominal model of the arm, if it is stated."""
+        if self.dh_mm_deg is None:
+            return None
+        return SerialArm.from_rows(self.dh_mm_deg, [unit == "mm" for unit in self.joint_units])
 
     def allows(self, address: str) -> bool:
         """Whether a robot may connect from this IP address (as a socket reports it; IPv4 inside IPv6 is unwrapped)."""

@@ -361,6 +361,12 @@ def _joints(values: FieldValues) -> Iterator[RuleViolation]:
     names, units = values.valid_value("robot", "joint_names"), values.valid_value("robot", "joint_unit")
     if names is not None and len(set(names)) < len(names):
         yield RuleViolation("robot", "joint_names", "a name twice", "different names")
+    rows = values.valid_value("robot", "dh_mm_deg")
+    if rows is not None and not values.is_set("robot", "joint_names"):
+        yield RuleViolation("robot", "dh_mm_deg", "no joint_names beside it", "dh_mm_deg together with joint_names")
+    elif rows is not None and names is not None and len(rows) != len(names):
+        allowed = f"one row for each of {len(names)} joints in joint_names"
+        yield RuleViolation("robot", "dh_mm_deg", f"{len(rows)} rows", allowed)
     if not values.is_set("robot", "joint_unit"):
         return
     if not values.is_set("robot", "joint_names"):

@@ -89,6 +89,9 @@ angle = {_quoted(angle)}                     # "deg", "rad" or "1e-4deg"; withou
 # result_rotation = "quaternion-wxyz"   # 4-axis arms: a form of the reply to result that holds a tilted camera
 # joint_names = ["J1", "J2", "J3", "J4", "J5", "J6"]   # names of the numbers that follow a pose behind a j
 # joint_unit = "deg"              # their unit: "deg", "rad" or "mm"; or a list with one for each
+# dh_mm_deg = [[0.0, 90.0, 400.0, 0.0]]   # the arm's model from its manual, a row [a, alpha, d, offset] for each joint
+#   (standard Denavit-Hartenberg, base to flange; with a joint in mm: offset is its constant angle): joint angles that
+#   do not fit the reported pose are then named
 # reply_wait_s = 1.4              # wait so long for the final reply before 10 is sent; up to 30 if it cannot be polled
 # guided = true                   # the arm is guided by hand and the robot streams pose only; needs [station] control
 {robot}# noise_mm = 0.1                  # standard deviation of the arm's poses, if known: both lines or none.

@@ -1,4 +1,4 @@
-"""Rigid transforms, the mount of the camera, pose formats of controllers, and the camera model. Pure."""
+"""Rigid transforms, mount of the camera, pose formats of controllers, camera model and model of an arm. Pure."""
 
 from eyebolt.geometry import se3
 from eyebolt.geometry.camera_model import (
@@ -13,6 +13,7 @@ from eyebolt.geometry.mount import FlangeRotation, Mount
 from eyebolt.geometry.pick import PickPose, PickPosture
 from eyebolt.geometry.pose_format import ANGLE_UNITS_RAD, EULER_KINDS, LENGTH_UNITS_M, ROTATION_KINDS, PoseFormat
 from eyebolt.geometry.se3 import Array, Matrix4, Row4, RowSelection, to_matrix4
+from eyebolt.geometry.serial_arm import DhRow, SerialArm
 
 __all__ = [
     "ANGLE_UNITS_RAD",
@@ -24,6 +25,7 @@ __all__ = [
     "ROTATION_KINDS",
     "Array",
     "CameraModel",
+    "DhRow",
     "FlangeRotation",
     "Matrix4",
     "Mount",
@@ -32,6 +34,7 @@ __all__ = [
     "PoseFormat",
     "Row4",
     "RowSelection",
+    "SerialArm",
     "correlation_problem",
     "parameter_names",
     "se3",

@@ -26,6 +26,8 @@ class Pair:
     """The numbers that the controller printed for the pose, if known."""
     time_s: float | None = None
     """Instant of the image, seconds from any origin that the session's pairs share; None: not known."""
+    joints: tuple[float, ...] | None = None
+    """The numbers of the joints behind the pose, as sent; None: none were sent."""
 
 
 # A tip taught by reorienting it about a fixed point is accurate to some tenths of a millimetre. The default is on the

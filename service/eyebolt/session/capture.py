@@ -205,7 +205,8 @@ def _pair_of(log: SessionLog, capture: Capture, detection: Detection) -> Pair:
     # The frame of an image that was taken before a restart is on record only.
     frame = capture.frame or log.last_frame
     time_s = None if frame is None else frame.exposed_s
-    return Pair(capture.index, capture.base_T_flange, detection.ids, detection.corners_px, raw_pose, time_s)
+    joints = None if capture.pose is None else capture.pose.joints
+    return Pair(capture.index, capture.base_T_flange, detection.ids, detection.corners_px, raw_pose, time_s, joints)
 
 
 def _place_message(state: State, capture: Capture, found: ViewAcceptance) -> str:

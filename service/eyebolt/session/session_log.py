@@ -104,6 +104,7 @@ class CaptureRecord:
             self.detection.corners_px,
             self.image.raw_pose,
             self.image.frame.exposed_s,
+            self.image.joints,
         )
 
 

@@ -7,8 +7,8 @@
 4. Faults that need the estimate: focus, board and lens from all pairs, change points, swapped outliers, resolution and
    noise of the poses.
 
-A stop of the kinds 1 to 3 makes every later check meaningless, so the diagnosis ends there. Stale pairs are
-independent of all others and are always reported.
+A stop of the kinds 1 to 3 makes every later check meaningless, so the diagnosis ends there. Stale pairs and joints that
+contradict their poses are independent of all others and are always reported.
 """
 
 from __future__ import annotations
@@ -34,6 +34,7 @@ from eyebolt.calibration.diagnosis.intrinsics import (
     findings_on_intrinsics,
     intrinsics_from_images,
 )
+from eyebolt.calibration.diagnosis.joint_angles import find_wrong_joint_angles
 from eyebolt.calibration.diagnosis.misread_poses import findings_on_pose_format
 from eyebolt.calibration.diagnosis.moved_parts import (
     find_change_among_excluded,
@@ -76,23 +77,25 @@ def diagnose(
     numbering = findings_on_corner_numbers(problem, pairs)
     if numbering:
         return numbering
+    wrong_joints = find_wrong_joint_angles(problem, pairs)
+    independent = (*find_stale_pairs(pairs), *(() if wrong_joints is None else (wrong_joints,)))
     stated = IntrinsicsFit.as_stated(problem, observations)
     fit_to_images = intrinsics_from_images(problem, stated)
     fit = fit_to_images or stated
     refitted_problem = replace(problem, camera=fit.camera)
     start, coarse_residual_m = best_initial_estimate(refitted_problem, fit.observations)
     if fit_to_images is not None and coarse_residual_m < GROSS_RESIDUAL_M:
-        return (*_intrinsics_without_estimate(problem, stated, fit, start, pairs), *find_stale_pairs(pairs))
+        return (*_intrinsics_without_estimate(problem, stated, fit, start, pairs), *independent)
     if coarse_residual_m > GROSS_RESIDUAL_M:
         # Under the prior of the problem again, not under the wide one of the refit.
         of_fit = fit.observations
         read = of_fit.seen_with(refitted_problem, of_fit.corners, of_fit.pose_fits)
         gross = _gross_findings(refitted_problem, read, pairs, coarse_residual_m)
         if gross:
-            return (*gross, *find_stale_pairs(pairs))
+            return (*gross, *independent)
     if inlier_estimate is None:
-        return (*_intrinsics_without_estimate(problem, stated, fit, start, pairs), *find_stale_pairs(pairs))
-    return (*_findings_of_estimate(problem, observations, pairs, stated, inlier_estimate), *find_stale_pairs(pairs))
+        return (*_intrinsics_without_estimate(problem, stated, fit, start, pairs), *independent)
+    return (*_findings_of_estimate(problem, observations, pairs, stated, inlier_estimate), *independent)
 
 
 def findings_on_corner_numbers(problem: Problem, pairs: Sequence[Pair]) -> tuple[Finding, ...]:

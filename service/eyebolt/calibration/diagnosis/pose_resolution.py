@@ -32,7 +32,7 @@ def find_coarse_pose_resolution(problem: Problem, pairs: Sequence[Pair], joint: 
     if problem.pose_convention is None or len(pairs) < _MIN_PAIRS or any(pair.fields is None for pair in pairs):
         return None
     numbers = np.array([pair.fields for pair in pairs], dtype=float)
-    steps = np.array([_resolution_of(column) for column in numbers.T])
+    steps = np.array([resolution_of(column) for column in numbers.T])
     length_m, angle_rad = _units(problem.pose_convention)
     translation_step_m = float(steps[:3].max() * length_m)
     rotation_step_rad = float(steps[3:].max() * angle_rad)
@@ -84,7 +84,7 @@ def find_excess_pose_noise(problem: Problem, joint: JointEstimate) -> Finding | 
     )
 
 
-def _resolution_of(column: Array) -> float:
+def resolution_of(column: Array) -> float:
     """The largest power of ten, from 10 down to 1e-6, that divides every number; 0 if none does or all are equal."""
     if np.ptp(column) == 0:
         return 0.0
