@@ -24,7 +24,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.stats
+import scipy
 
 from eyebolt.geometry import Array, Mount, se3
 from eyebolt.guidance.pose_stream import PoseStream
@@ -234,5 +234,5 @@ def combine_segments(delays_s: Array, variances_s2: Array) -> DelayEstimate | No
         excess = ((delays_s - delay_s) ** 2 - variances_s2).sum() + variances_s2.mean()
         tau2 = max((_PRIOR_DOF * _PRIOR_TAU_S**2 + excess) / (_PRIOR_DOF + len(delays_s) - 1), (2e-4) ** 2)
     sigma_s = float(np.sqrt(1 / (1 / (variances_s2 + tau2)).sum()))
-    quantile = float(scipy.stats.t.ppf((1 + _CONFIDENCE) / 2, _PRIOR_DOF + len(delays_s) - 1))
+    quantile = float(scipy.special.stdtrit(_PRIOR_DOF + len(delays_s) - 1, (1 + _CONFIDENCE) / 2))
     return DelayEstimate(delay_s, sigma_s, quantile * sigma_s, len(delays_s))
