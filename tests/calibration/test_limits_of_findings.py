@@ -90,6 +90,9 @@ def test_five_images_of_nine_corners_and_more_show_the_numbering(monkeypatch):
 def test_corners_on_a_line_or_on_a_board_that_is_no_grid_show_no_numbering():
     line = pair(ids=range(11))
     assert corner_numbering._image_residual_px(line, 11) == np.inf
+    # Numbered in shorter rows the same corners are a field, to which some homography may fit.
+    noisy_px = np.stack([40.0 * np.arange(11), 0.3 * np.random.default_rng(0).normal(size=11)], axis=1)
+    assert find_wrong_row_length(BOARD, [line, pair(1, ids=range(11), corners_px=noisy_px)]) is None
     assert find_wrong_row_length(BOARD[:-1], [pair()]) is None
 
 
@@ -104,6 +107,9 @@ def test_corners_on_a_line_or_on_a_board_that_is_no_grid_show_no_numbering():
         ((3.0, 3.0), 0.0),
         ((1.0, 2.0 + 0.8e-4), 1.0),
         ((1.0, 2.0 + 2e-4), 1e-4),
+        # All near 0, or near 1, in steps of any length that do not tell them apart.
+        ((0.00012, 0.00034, -0.0002), 1e-5),
+        ((1.00003, 1.00005), 1e-5),
     ],
 )
 def test_the_step_of_printed_numbers(column, step):

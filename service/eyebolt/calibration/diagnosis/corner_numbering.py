@@ -38,7 +38,8 @@ def find_wrong_row_length(board_corners_m: Array, pairs: Sequence[Pair]) -> Find
         return None
     sample = [usable[k] for k in evenly_spaced_rows(len(usable), _MAX_IMAGES)]
     as_stated_px = _homography_residual_px(sample, stated)
-    if as_stated_px < _GROSS_RESIDUAL_PX:
+    # Images of a single row of corners fit no row length that is stated, and any other.
+    if as_stated_px < _GROSS_RESIDUAL_PX or not np.isfinite(as_stated_px):
         return None
     tried = sorted(
         (_homography_residual_px(sample, row_length), row_length)

@@ -91,7 +91,8 @@ def resolution_of(column: Array) -> float:
     for decimals in range(-1, _MAX_DECIMALS + 1):
         step = 10.0**-decimals
         steps = column / step
-        if np.abs(steps - np.round(steps)).max() < _TOLERANCE:
+        # Small numbers are all near 0 steps of 10: a step has to tell the numbers apart.
+        if np.abs(steps - np.round(steps)).max() < _TOLERANCE and np.ptp(np.round(steps)) > 0:
             return step
     return 0.0
 
