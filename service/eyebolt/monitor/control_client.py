@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import time
-from types import TracebackType
 
 import zmq
 
-from eyebolt.addresses import is_ipv6_endpoint
 from eyebolt.deadline import Deadline
 from eyebolt.errors import InputFault, MachineFault
-from eyebolt.monitor.subscriber import HandshakeMonitor
+from eyebolt.monitor.daemon_connection import DaemonConnection
 from eyebolt.plain_text import sanitize
 from eyebolt.protocol import ControlAction, ControlOutcome, ControlReply, ControlRequest, parse_control_reply
 from eyebolt.security import ClientKeys
@@ -25,11 +23,28 @@ _STATE_INTERVAL_S = 1.0
 _REACHABLE_S = 3.5
 
 
-class ControlClient:
+class ControlClient(DaemonConnection):
     """A connection to one control address. The daemon may start before or after it, and may restart."""
 
     def __init__(self, endpoint: str, keys: ClientKeys | None = None) -> None:
         """Raises MachineFault ``control-address`` if ``endpoint`` is not a ZeroMQ address."""
+        try:
+            super().__init__(
+                endpoint,
+                keys,
+                kind=zmq.DEALER,
+                role="operator",
+                max_message_bytes=_MAX_REPLY_BYTES,
+                # A request must not wait for a daemon that is started an hour later, and then be carried out.
+                options={zmq.IMMEDIATE: 1, zmq.SNDHWM: 4},
+            )
+        except zmq.ZMQError as fault:
+            raise MachineFault(
+                "control-address",
+                f"'{endpoint}' is not a valid control address: {zmq.strerror(fault.errno or 0)}",
+                "give the daemon's control address as tcp://HOST:PORT.",
+                endpoint=endpoint,
+            ) from None
         self.state: ControlReply | None = None
         """Newest reply, whatever it is to; None before the first."""
         self._endpoint = endpoint
@@ -37,44 +52,6 @@ class ControlClient:
         self._state_number = 0
         self._next_state_s = 0.0
         self._replied_s = float("-inf")
-        self._context = zmq.Context()
-        self.socket: zmq.Socket[bytes] = self._context.socket(zmq.DEALER)
-        """To be polled for replies."""
-        self.socket.set(zmq.LINGER, 0)
-        self.socket.set(zmq.MAXMSGSIZE, _MAX_REPLY_BYTES)
-        # A request must not wait for a daemon that is started an hour later, and then be carried out.
-        self.socket.set(zmq.IMMEDIATE, 1)
-        self.socket.set(zmq.SNDHWM, 4)
-        self.socket.set(zmq.RECONNECT_IVL, 100)
-        self.socket.set(zmq.RECONNECT_IVL_MAX, 1000)
-        self.socket.set(zmq.HEARTBEAT_IVL, 1000)
-        self.socket.set(zmq.HEARTBEAT_TIMEOUT, 3000)
-        self.socket.set(zmq.IPV6, is_ipv6_endpoint(endpoint))
-        if keys is not None:
-            keys.apply_to(self.socket)
-        self._handshake = HandshakeMonitor(self.socket, endpoint, keys is not None, "operator")
-        try:
-            self.socket.connect(endpoint)
-        except zmq.ZMQError as fault:
-            self.close()
-            raise MachineFault(
-                "control-address",
-                f"'{endpoint}' is not a valid control address: {zmq.strerror(fault.errno or 0)}",
-                "give the daemon's control address as tcp://HOST:PORT.",
-                endpoint=endpoint,
-            ) from None
-
-    def __enter__(self) -> ControlClient:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Ends the connection; never blocks."""
-        self._context.destroy(linger=0)
 
     @property
     def is_reachable(self) -> bool:
