@@ -1,5 +1,6 @@
 """Calibration boards: their kinds, their detection in an image, and the measurement of their corners. Pure."""
 
+from eyebolt.boards.artwork import Artwork, Cells, Disc
 from eyebolt.boards.board import BOARD_KEYS, MAX_COUNT_PER_SIDE, MAX_LENGTH_M, Board, BoardFault
 from eyebolt.boards.charuco import CharucoBoard
 from eyebolt.boards.chessboard import Chessboard
@@ -28,13 +29,16 @@ __all__ = [
     "MAX_LENGTH_M",
     "SATURATED_IMAGE_FRACTION",
     "AnyDetectionRecord",
+    "Artwork",
     "Board",
     "BoardFault",
+    "Cells",
     "CharucoBoard",
     "Chessboard",
     "CircleGrid",
     "Detection",
     "DetectionRecord",
+    "Disc",
     "ExposureStats",
     "GrayImage",
     "MarkerGrid",

@@ -15,6 +15,7 @@ from typing import ClassVar, Literal, Self, TypedDict, TypeGuard
 import numpy as np
 from numpy.typing import NDArray
 
+from eyebolt.boards.artwork import Artwork
 from eyebolt.boards.marker_dictionary import canonical_dictionary_name, dictionary_names, dictionary_size
 from eyebolt.boards.roi import SearchImage
 from eyebolt.errors import InputFault
@@ -119,6 +120,10 @@ class Board(ABC):
     @abstractmethod
     def locate(self, search_image: SearchImage) -> LocatedCorners | None:
         """The corners detected in an image, measured with sub-pixel accuracy; None if there is no such board."""
+
+    @abstractmethod
+    def artwork(self) -> Artwork:
+        """What is black on the board, in units of ``pitch_m``."""
 
     @property
     def half_turn_ambiguous(self) -> bool:

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from eyebolt.boards.artwork import Artwork, Cells, marker_cells
 from eyebolt.boards.board import (
     Board,
     BoardFault,
@@ -73,6 +74,13 @@ class CharucoBoard(Board):
     def locate(self, search_image: SearchImage) -> LocatedCorners | None:
         """The corners detected from any part of the board."""
         return detect_marker_board(search_image, _pattern(self))
+
+    def artwork(self) -> Artwork:
+        """The squares, and the markers centred in the white ones."""
+        ratio = self.marker_m / self.square_m
+        squares = Cells(0, 0, 0.0, float(self.columns), self.black_squares)
+        markers = marker_cells(self.marker_bits(), np.argwhere(~self.black_squares), (1 - ratio) / 2, ratio)
+        return Artwork((0.0, 0.0), (float(self.columns), float(self.rows)), (squares, *markers))
 
     def marker_bits(self) -> NDArray[np.uint8]:
         """Cells (M, n, n) of the board's markers with their black border; 1 is white."""

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from eyebolt.boards.artwork import Artwork, Cells
 from eyebolt.boards.board import Board, BoardFault, BoardValues, LocatedCorners, inner_corners
 from eyebolt.boards.corner_fit import fit_corners
 from eyebolt.boards.exposure import GrayImage
@@ -82,6 +83,11 @@ class Chessboard(Board):
             corners_px=np.where(valid[:, None], fits.corners_px, start_px),
             blur_px=float(np.median(fits.blur_px)),
         )
+
+    def artwork(self) -> Artwork:
+        """The squares."""
+        squares = Cells(0, 0, 0.0, float(self.columns), self.black_squares)
+        return Artwork((0.0, 0.0), (float(self.columns), float(self.rows)), (squares,))
 
     @classmethod
     def _check_combinations(cls, values: BoardValues) -> Iterator[BoardFault]:

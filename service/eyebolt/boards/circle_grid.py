@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from eyebolt.boards.artwork import Artwork, Disc
 from eyebolt.boards.board import Board, LocatedCorners
 from eyebolt.boards.exposure import GrayImage
 from eyebolt.boards.homography import PlaneHomography, fit_plane
@@ -42,6 +43,8 @@ _MAX_RESIDUAL_SPACINGS = 0.25
 _MAX_STEP_DEVIATION = 0.3
 # Blobs near the middle from which the lattice is grown, until one succeeds.
 _MAX_SEEDS = 6
+# Diameter of a circle as it is drawn, in spacings; detection works with others too.
+_DRAWN_DIAMETER = 1.0
 # OpenCV accepts x and y in one map or in two; its type stubs have the second form only.
 _NO_MAP: Any = None
 
@@ -74,6 +77,13 @@ class CircleGrid(Board):
         """Centres (K, 2) in spacings; whole numbers."""
         row, column = np.divmod(np.arange(self.columns * self.rows), self.columns)
         return np.column_stack([2.0 * column + row % 2, row.astype(float)])
+
+    def artwork(self) -> Artwork:
+        """The circles, as wide as their rows are apart."""
+        centres, radius = self.corners(), _DRAWN_DIAMETER / 2
+        x, y = centres.max(axis=0)
+        discs = tuple(Disc(float(x), float(y), _DRAWN_DIAMETER) for x, y in centres)
+        return Artwork((-radius, -radius), (float(x) + radius, float(y) + radius), discs=discs)
 
     def locate(self, search_image: SearchImage) -> LocatedCorners | None:
         """The centres of at least 70 % of the circles; None unless all of the board is in view."""

@@ -10,6 +10,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from eyebolt.boards.artwork import Artwork, marker_cells
 from eyebolt.boards.board import Board, BoardFault, BoardValues, LocatedCorners, check_marker_count
 from eyebolt.boards.corner_fit import fit_corners
 from eyebolt.boards.corner_refinement import MarkerPattern
@@ -65,6 +66,12 @@ class MarkerGrid(Board):
     def locate(self, search_image: SearchImage) -> LocatedCorners | None:
         """The marker corners detected from any part of the board."""
         return detect_marker_board(search_image, _pattern(self))
+
+    def artwork(self) -> Artwork:
+        """The markers; the outline ends with the last of them, without its gap."""
+        places = np.argwhere(np.ones((self.rows, self.columns)))
+        high = (self.columns - 1 + self.marker_ratio, self.rows - 1 + self.marker_ratio)
+        return Artwork((0.0, 0.0), high, tuple(marker_cells(self.marker_bits(), places, 0.0, self.marker_ratio)))
 
     def marker_bits(self) -> NDArray[np.uint8]:
         """Cells (M, n, n) of the board's markers with their black border; 1 is white."""

@@ -35,6 +35,14 @@ class ExportForm(StrEnum):
     camera_info = "camera-info"
 
 
+class PaperChoice(StrEnum):
+    """Paper of a printed board."""
+
+    a4 = "A4"
+    a3 = "A3"
+    letter = "letter"
+
+
 class LogChoice(StrEnum):
     """Format of the log of ``serve``."""
 
@@ -271,6 +279,39 @@ def lens(
     target = None if export is None else (LensForm(export[0].value), export[1])
     options = LensOptions(pictures, session, out, coefficients, import_file, target, force)
     raise typer.Exit(run_lens(station, options, print_line))
+
+
+@app.command()
+def board(
+    station: StationFile,
+    paper: Annotated[PaperChoice, typer.Option(help="Paper of the pages.", case_sensitive=False)] = PaperChoice.a4,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="File to write, without .pdf and .svg (default: board, beside the station file)."),
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace existing files.")] = False,
+    forecast: Annotated[
+        bool, typer.Option("--forecast", help="Only show which boards suit the station; write nothing.")
+    ] = False,
+    measured: Annotated[
+        tuple[float, float] | None,
+        typer.Option(
+            metavar="ACROSS_MM DOWN_MM",
+            help="Lengths over ten squares of the print (markers with gaps, spacings), along columns and rows: written"
+            " into the station file.",
+        ),
+    ] = None,
+    squares: Annotated[int, typer.Option(min=1, help="Number of squares that --measured is over.")] = 10,
+) -> None:
+    """Write the station's board as PDF and SVG at true scale; take over the measured size of the print."""
+    require_posix("board")
+    require_opencv()
+    from eyebolt.cli.board import BoardOptions, print_board, record_measurement
+
+    if measured is not None:
+        record_measurement(station, *measured, squares, print_line)
+    else:
+        print_board(station, BoardOptions(paper.value, out, force, forecast), print_line)
 
 
 @app.command()

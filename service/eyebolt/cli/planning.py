@@ -136,6 +136,23 @@ def _setup_from_guess(
     return SetupEstimate(problem, X, Y, noise, _DEFAULT_CORNER_SIGMA_PX)
 
 
+def typical_setup(context: StationContext) -> SetupEstimate:
+    """A setup for a forecast before anything is known: the board faces the camera, in the middle of what it sees."""
+    problem = context.problem(())
+    down = se3.compose_parts(_DOWN, np.array([0.5, 0.0, problem.volume.far_m]))
+    X: Array
+    Y: Array
+    if problem.mount is Mount.ARM:
+        X, Y = np.eye(4), down
+    else:
+        X, Y = down, _board_on_flange(context, se3.exp_rotation([np.pi, 0.0, 0.0]))
+    if problem.flange_rotation is FlangeRotation.VERTICAL:
+        guess = _Guess(down, False)
+        of_camera, of_board = (None, guess) if problem.mount is Mount.ARM else (guess, None)
+        X, Y = _upright_setup(context, of_camera, of_board, ())
+    return SetupEstimate(problem, X, Y, problem.robot_noise or _DEFAULT_ROBOT_NOISE, _DEFAULT_CORNER_SIGMA_PX)
+
+
 @dataclass(frozen=True)
 class _Guess:
     """A guessed pose of camera or board."""

@@ -23,7 +23,7 @@ _MARGIN = 0.02
 # Largest offset of the board's centre from the image centre, in half images.
 _MAX_OFF_CENTRE = 0.8
 # The board's diagonal covers at most this share of the shorter image side.
-_MAX_FILL = 0.75
+MAX_FILL = 0.75
 # A board too large for the working distances is viewed from the distance at which it fits, up to this many times it.
 _MAX_DISTANCE_RATIO = 1.4
 # How far a vertical arm is taken to get beyond its known poses: a part of its stroke, with room for a translation.
@@ -125,7 +125,7 @@ def distance_range_m(problem: Problem, outline: BoardOutline) -> tuple[float, fl
     """Smallest and largest distance of candidate views, metres: the working volume, adapted to the board's size."""
     camera = problem.camera
     smaller = min(camera.width_px / camera.matrix[0, 0], camera.height_px / camera.matrix[1, 1])
-    fits = outline.diagonal_m / (_MAX_FILL * float(smaller))
+    fits = outline.diagonal_m / (MAX_FILL * float(smaller))
     near = max(problem.volume.near_m, fits)
     return near, max(problem.volume.far_m, _MAX_DISTANCE_RATIO * near)
 

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import singledispatch
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from eyebolt.boards import Board, CharucoBoard, Chessboard, CircleGrid, MarkerGrid
+from eyebolt.boards import Artwork, Board, Cells, Disc
 from eyebolt.errors import InputFault
 from eyebolt.geometry import Array
 
 _MIN_PX_PER_SQUARE = 8
 _MAX_PIXELS = 400_000_000
-# Diameter of a drawn circle and white border around the outermost centres, in spacings.
-_CIRCLE_DIAMETER, _CIRCLE_BORDER = 1.0, 1.0
 
 GrayPixels = NDArray[np.uint8]
 
@@ -65,80 +62,43 @@ def draw_board(board: Board, pixels_per_square: int, margin_squares: float = 1.0
         raise InputFault(
             "board-drawing", f"an image of {width} x {height} pixels is too large", "use fewer pixels per square."
         )
-    artwork, origin = _artwork(board, size)
+    artwork, origin = _artwork(board.artwork(), size)
     image = np.pad(artwork, margin, constant_values=255)
     return BoardDrawing(image, (origin[0] + margin - 0.5, origin[1] + margin - 0.5), size, board.pitch_m)
 
 
-@singledispatch
-def _artwork(board: Board, size: int) -> tuple[GrayPixels, tuple[float, float]]:
+def _artwork(artwork: Artwork, size: int) -> tuple[GrayPixels, tuple[float, float]]:
     """The board without margin at ``size`` pixels per unit, and the distance of its origin from the upper left edge."""
-    raise InputFault("board-drawing", f"boards of kind {board.kind!r} cannot be drawn", "add their drawing here.")
+    low, high = (int(np.floor(v)) for v in artwork.low), (int(np.ceil(v)) for v in artwork.high)
+    (left, top), (right, bottom) = low, high
+    image = np.full(((bottom - top) * size, (right - left) * size), 255, np.uint8)
+    for cells in artwork.cells:
+        _paint_cells(image, cells, size)
+    for disc in artwork.discs:
+        _paint_disc(image, disc, size, (-left * size, -top * size))
+    return image, (float(-left * size), float(-top * size))
 
 
-@_artwork.register
-def _(board: Chessboard, size: int) -> tuple[GrayPixels, tuple[float, float]]:
-    return _squares(board.black_squares, size), (0.0, 0.0)
-
-
-@_artwork.register
-def _(board: CharucoBoard, size: int) -> tuple[GrayPixels, tuple[float, float]]:
-    image = _squares(board.black_squares, size)
-    marker_ratio = board.marker_m / board.square_m
-    _paint_markers(
-        image, board.marker_bits(), np.argwhere(~board.black_squares), size, marker_ratio, (1 - marker_ratio) / 2
-    )
-    return image, (0.0, 0.0)
-
-
-@_artwork.register
-def _(board: MarkerGrid, size: int) -> tuple[GrayPixels, tuple[float, float]]:
-    image = np.full((board.rows * size, board.columns * size), 255, np.uint8)
-    cells = np.argwhere(np.ones((board.rows, board.columns)))
-    _paint_markers(image, board.marker_bits(), cells, size, board.marker_ratio, 0.0)
-    return image, (0.0, 0.0)
-
-
-@_artwork.register
-def _(board: CircleGrid, size: int) -> tuple[GrayPixels, tuple[float, float]]:
-    border = round(_CIRCLE_BORDER * size)
-    extent = board.corners().max(axis=0) * size
-    width, height = (int(v) + 2 * border for v in extent)
-    image = np.full((height, width), 255, np.uint8)
-    radius = _CIRCLE_DIAMETER * size / 2
-    reach = int(np.ceil(radius)) + 1
-    for x, y in board.corners() * size + border - 0.5:
-        left, top = max(0, int(x) - reach), max(0, int(y) - reach)
-        part = image[top : int(y) + reach + 2, left : int(x) + reach + 2]
-        rows, columns = np.indices(part.shape)
-        covered = np.clip(radius + 0.5 - np.hypot(columns + left - x, rows + top - y), 0, 1)
-        np.minimum(part, np.round(255 * (1 - covered)).astype(np.uint8), out=part)
-    return image, (float(border), float(border))
-
-
-def _squares(black: NDArray[np.bool_], size: int) -> GrayPixels:
-    """Squares (rows, columns) of ``size`` pixels."""
-    shades = np.where(black, 0, 255).astype(np.uint8)
-    return np.kron(shades, np.ones((size, size), np.uint8))
-
-
-def _paint_markers(
-    image: GrayPixels,
-    bits: NDArray[np.uint8],
-    squares_at: NDArray[np.intp],
-    size: int,
-    marker_ratio: float,
-    margin: float,
-) -> None:
-    """Paint marker k of ``bits`` (M, n, n), 1 is white, into the square (``size`` px) at row, column ``squares_at[k]``.
-
-    A marker is ``marker_ratio`` of its square wide and starts at ``margin`` of it; each pixel has the colour at its
-    centre.
-    """
-    for cells, (row, column) in zip(bits, squares_at, strict=False):
-        place = ((np.arange(size) + 0.5) / size - margin) / marker_ratio * len(cells)
+def _paint_cells(image: GrayPixels, cells: Cells, size: int) -> None:
+    """Each pixel has the colour at its centre. The image begins at the origin of the board."""
+    rows, columns = cells.black.shape
+    height = cells.width * (rows / columns)
+    indices = []
+    for length, count, start in ((height, rows, cells.row), (cells.width, columns, cells.column)):
+        place = ((np.arange(int(np.ceil(length)) * size) + 0.5) / size - cells.margin) / length * count
         index = np.floor(place).astype(int)
-        within = (index >= 0) & (index < len(cells))
-        square = np.full((size, size), 255, np.uint8)
-        square[np.ix_(within, within)] = cells[np.ix_(index[within], index[within])] * 255
-        image[row * size : (row + 1) * size, column * size : (column + 1) * size] = square
+        within = np.flatnonzero((index >= 0) & (index < count))
+        indices.append((start * size + within, index[within]))
+    (y, row), (x, column) = indices
+    image[np.ix_(y, x)] = np.where(cells.black[np.ix_(row, column)], 0, 255)
+
+
+def _paint_disc(image: GrayPixels, disc: Disc, size: int, origin_px: tuple[int, int]) -> None:
+    radius = disc.diameter * size / 2
+    reach = int(np.ceil(radius)) + 1
+    x, y = disc.x * size + origin_px[0] - 0.5, disc.y * size + origin_px[1] - 0.5
+    left, top = max(0, int(x) - reach), max(0, int(y) - reach)
+    part = image[top : int(y) + reach + 2, left : int(x) + reach + 2]
+    rows, columns = np.indices(part.shape)
+    covered = np.clip(radius + 0.5 - np.hypot(columns + left - x, rows + top - y), 0, 1)
+    np.minimum(part, np.round(255 * (1 - covered)).astype(np.uint8), out=part)
