@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from eyebolt.calibration import FindingCode, JointConvention, Severity, solve
+from eyebolt.calibration import FindingCode, JointConvention, PoseConvention, Severity, solve
 from eyebolt.calibration.diagnosis.joint_angles import JointFaultKind, explain_joint_angles, find_wrong_joint_angles
-from eyebolt.geometry import SerialArm, se3
+from eyebolt.geometry import PoseFormat, SerialArm, se3
 from eyebolt.observations import Pair
 from eyebolt_sim.arm import Arm
 from eyebolt_sim.problems import make_problem
@@ -121,6 +121,25 @@ def test_joints_that_fit_their_poses_are_no_finding(problem, name):
         poses[3] = poses[2]
         stated = replace(problem, joint_convention=convention)
         assert find_wrong_joint_angles(stated, pairs_of(joints, poses)) is None
+
+
+def test_coarse_angles_beside_constant_ones_are_no_finding(problem):
+    """The tool stands straight down throughout: two of three printed angles never change, the third has one decimal."""
+    rng = np.random.default_rng(5)
+    convention = convention_of(*ARMS["four axes"])
+    joints = taught(rng, convention)
+    slides = convention.arm.is_prismatic
+    exact = convention.arm.forward(np.where(slides, joints / 1e3, np.deg2rad(joints)))
+    pose_format = PoseFormat(length="mm", rotation="euler-xyz", angle="deg")
+    fields = [[round(x, 2 if k < 3 else 1) for k, x in enumerate(pose_format.to_fields(T))] for T in exact]
+    assert np.ptp(np.array(fields)[:, 4]) == 0 < np.ptp(np.array(fields)[:, 5])
+    written = replace(problem, pose_convention=PoseConvention(pose_format))
+    poses = [pose_format.to_matrix(one) for one in fields]
+    pairs = [replace(pair, fields=tuple(one)) for pair, one in zip(pairs_of(joints, poses), fields, strict=True)]
+    assert explain_joint_angles(written, convention, pairs) is None
+    for pair in pairs[:4]:
+        pair.base_T_flange[:] = pair.base_T_flange @ se3.exp(np.r_[np.zeros(5), np.deg2rad(0.3)])
+    assert explain_joint_angles(written, convention, pairs) is not None
 
 
 def test_without_a_model_without_joints_and_with_two_pairs_there_is_no_finding(problem):

@@ -261,26 +261,24 @@ class _Check:
         q = self.numbers * self.units
         variance_m, variance_rad = np.zeros(len(q)), 0.0
         flange = self.arm.forward(q)[:, :3, 3]
-        steps = np.array([resolution_of(column) for column in self.numbers.T])
         for slides in (False, True):
-            of_kind = np.flatnonzero((self.arm.is_prismatic == slides) & (steps > 0))
-            if not len(of_kind):
-                continue
-            # The finest of one kind: one joint may stand at round numbers by chance.
-            step = min(float((steps * self.units)[of_kind].min()), _MAX_STEP_M if slides else _MAX_STEP_RAD)
-            for k in np.flatnonzero(self.arm.is_prismatic == slides):
+            of_kind = np.flatnonzero(self.arm.is_prismatic == slides)
+            finest = _finest_step(self.numbers[:, of_kind], self.units[of_kind])
+            step = min(finest, _MAX_STEP_M if slides else _MAX_STEP_RAD)
+            for k in of_kind:
                 before = self.arm.product(q, 0, int(k))
                 lever = np.cross(before[:, :3, 2], flange - before[:, :3, 3])
                 variance_m += step**2 * (1.0 if slides else (lever**2).sum(axis=-1))
                 variance_rad += 0.0 if slides else step**2
         if problem.pose_convention is not None and all(pair.fields is not None for pair in pairs):
             fields = np.array([pair.fields for pair in pairs], dtype=float)
-            steps = np.array([resolution_of(column) for column in fields.T])
             pose_format = problem.pose_convention.pose_format
             quaternion = pose_format.rotation.startswith("quaternion")
             angle = 2.0 if quaternion else ANGLE_UNITS_RAD[pose_format.angle]
-            variance_m += 3 * min(float(steps[:3].min()) * LENGTH_UNITS_M[pose_format.length], _MAX_STEP_M) ** 2
-            variance_rad += 3 * min(float(steps[3:].min()) * angle, _MAX_STEP_RAD) ** 2
+            length = np.full(3, LENGTH_UNITS_M[pose_format.length])
+            variance_m += 3 * min(_finest_step(fields[:, :3], length), _MAX_STEP_M) ** 2
+            angles = np.full(fields.shape[1] - 3, angle)
+            variance_rad += 3 * min(_finest_step(fields[:, 3:], angles), _MAX_STEP_RAD) ** 2
         rounding = _SIGMAS * _ROUNDING_SIGMA
         return (
             _TOLERANCE_M + rounding * math.sqrt(float(variance_m.max())),
@@ -384,6 +382,15 @@ def _distance(first: Array, second: Array) -> tuple[Array, Array]:
     metres = np.linalg.norm(first[..., :3, 3] - second[..., :3, 3], axis=-1)
     change = np.sqrt(((first[..., :3, :3] - second[..., :3, :3]) ** 2).sum(axis=(-2, -1)))
     return metres, 2 * np.arcsin(np.minimum(change / math.sqrt(8), 1.0))
+
+
+def _finest_step(columns: Array, units: Array) -> float:
+    """The finest step of the printed numbers (n, k) times their units; numbers of one kind have the same digits.
+
+    One column may stand at round numbers by chance, and one that is constant has no step.
+    """
+    varying = np.flatnonzero(np.ptp(columns, axis=0) > 0)
+    return min((resolution_of(columns[:, k]) * float(units[k]) for k in varying), default=0.0)
 
 
 def _wrapped(angle: Array) -> Array:
