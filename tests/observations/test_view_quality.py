@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from eyebolt.boards import Chessboard, Detection, ExposureStats
+from eyebolt.geometry import se3
 from eyebolt.geometry.camera_model import CameraModel
 from eyebolt.observations import measure_view
 
@@ -13,11 +14,13 @@ BOARD = Chessboard(8, 6, 0.02)
 LIGHT = ExposureStats(dark_level=0.1, bright_level=0.7, saturated_fraction=0.0, black_fraction=0.0, contrast=0.75)
 
 
-def facing(rows=slice(None), size_px=(WIDTH_PX, HEIGHT_PX)):
-    """The corners ``rows`` of a board that faces the camera, its middle on the optical axis."""
+def facing(rows=slice(None), size_px=(WIDTH_PX, HEIGHT_PX), turned_rad=(0.0, 0.0, 0.0)):
+    """The corners ``rows`` of a board with its middle on the optical axis, turned by a rotation vector from facing the
+    camera."""
     corners_m = BOARD.corners_m()
     middle = (corners_m.min(axis=0) + corners_m.max(axis=0)) / 2
-    corners_px = CAMERA.project(corners_m - middle + [0.0, 0.0, DISTANCE_M])
+    turned = (corners_m - middle) @ se3.exp_rotation(np.array(turned_rad)).T
+    corners_px = CAMERA.project(turned + np.array([0.0, 0.0, DISTANCE_M]))
     return Detection(np.arange(BOARD.corner_count)[rows], corners_px[rows], LIGHT, size_px, 0.6)
 
 
@@ -48,3 +51,17 @@ def test_corners_that_determine_no_pose(detection):
     assert board_pose is None
     assert view.no_pose
     assert (view.tilt_deg, view.distance_mm, view.residual_px) == (None, None, None)
+
+
+@pytest.mark.parametrize(
+    ("turned_deg", "tilt_deg", "direction_deg"),
+    # Its face, towards -z of the camera, is turned right by a negative rotation about y (down), down by one about x.
+    [((0, -30, 0), 30, 0), ((0, 25, 0), 25, 180), ((40, 0, 0), 40, 90), ((-40, 0, 0), 40, -90), ((0, -30, 170), 30, 0)],
+)
+def test_a_tilted_board_is_measured_with_the_direction_in_which_it_is_turned(turned_deg, tilt_deg, direction_deg):
+    about = np.deg2rad(turned_deg)
+    turned = se3.exp_rotation(about * [1, 1, 0]) @ se3.exp_rotation(about * [0, 0, 1])
+    detection = facing(turned_rad=se3.log_rotation(turned))
+    view, _ = measure_view(np.full((HEIGHT_PX, WIDTH_PX), 128, np.uint8), detection, CAMERA, BOARD)
+    assert view.tilt_deg == pytest.approx(tilt_deg, abs=0.01)
+    assert (view.tilt_direction_deg - direction_deg + 180) % 360 == pytest.approx(180, abs=0.1)

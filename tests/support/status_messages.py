@@ -34,6 +34,8 @@ STATUS: dict[str, Any] = {
     "timings_ms": {"wait": 101.2, "exposure": None, "transfer": 12.9, "detect": 95.1, "view_check": 3.2, "disk": 44.0},
     "robot": {"is_connected": True, "message": "connected from 127.0.0.1"},
     "camera": {"is_connected": True, "message": "last image 0.3 s ago"},
+    "last_refusal": None,
+    "kept_views": [],
     "progress": None,
     "result": None,
     "findings": [],

@@ -55,6 +55,9 @@ class View:
 
     tilt_deg: float | None = None
     """Angle between the board's normal and the line of sight to its centre, degrees."""
+    tilt_direction_deg: float | None = None
+    """Direction in the image in which the board's face is turned away from the line of sight, clockwise from the
+    image's right, degrees; null in records of before this key."""
     distance_mm: float | None = None
     """Distance of the board's centre from the camera, millimetres."""
     square_px: float | None = None
@@ -108,9 +111,13 @@ def measure_view(
     centre = camera_T_board[:3, :3] @ middle + camera_T_board[:3, 3]
     distance_m = float(np.linalg.norm(centre))
     cosine = abs(float(camera_T_board[:3, 2] @ centre)) / distance_m
+    sight = centre / distance_m
+    # The board's z axis points into the board.
+    turned = -camera_T_board[:3, 2] + (camera_T_board[:3, 2] @ sight) * sight
     focal_px = float(np.sqrt(camera.matrix[0, 0] * camera.matrix[1, 1]))
     view = View(
         tilt_deg=float(np.rad2deg(np.arccos(min(cosine, 1.0)))),
+        tilt_direction_deg=float(np.rad2deg(np.arctan2(turned[1], turned[0]))),
         distance_mm=distance_m * 1e3,
         square_px=board.pitch_m / distance_m * focal_px * cosine,
         residual_px=float(np.sqrt(rss_px2 / (2 * len(detection.ids)))),

@@ -173,6 +173,21 @@ class StepTimes(_Part):
     """Solve, if the reply waited for it."""
 
 
+class KeptView(_Part):
+    """Where the board was in the image of a kept pair, and how it stood to the camera."""
+
+    outline: tuple[tuple[float, float], ...]
+    """Outermost corners that were seen, clockwise: x and y as fractions of the image's width and height."""
+    tilt_deg: OptionalNumber = None
+    """Angle between the board's normal and the line of sight to its centre, deg."""
+    tilt_direction_deg: OptionalNumber = None
+    """Direction in the image in which its face is turned, clockwise from the image's right, deg."""
+    distance_mm: OptionalNumber = None
+    """Distance of its centre from the camera, mm."""
+    is_used: bool = True
+    """False: the newest solve left the pair out."""
+
+
 class CoverageStatus(_Part):
     """Coverage of rotations, distances and image by the kept pairs."""
 
@@ -369,6 +384,10 @@ class StatusMessage(_Part):
     """Connection to the robot."""
     camera: LinkStatus
     """Connection to the camera."""
+    last_refusal: LastReply | None
+    """The newest reply that refused a capture or a check, though others followed it; null without one."""
+    kept_views: tuple[KeptView, ...]
+    """Views of the newest 100 kept pairs, oldest first."""
     progress: ProgressStatus | None
     """Null before the first solve."""
     result: ResultStatus | None

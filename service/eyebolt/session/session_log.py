@@ -29,6 +29,9 @@ from eyebolt.session.facts import (
     TouchFact,
 )
 
+# Directions in the image in which the outermost corner is taken for a view's outline.
+_OUTLINE_DIRECTIONS = 16
+
 # Replies to a capture that is refused because of what all pairs together show, not because of its own view. Such
 # pairs stay in later solves: they are evidence for the diagnosis.
 REFUSED_BY_SOLVE = (Code.OUTLIER, Code.POSE_FORMAT_MISMATCH, Code.WRONG_MOUNT, Code.SETUP_MOVED)
@@ -73,6 +76,18 @@ class CaptureRecord:
     def detection(self) -> Detection | NoDetection | None:
         """What was found in the image; None until that is recorded."""
         return None if self.detection_fact is None else self.detection_fact.detection.to_detection()
+
+    @cached_property
+    def outline(self) -> tuple[tuple[float, float], ...]:
+        """The outermost corners, clockwise, as fractions of the image's width and height; empty without a board."""
+        if not isinstance(self.detection, Detection) or not len(self.detection.ids):
+            return ()
+        angles = np.arange(_OUTLINE_DIRECTIONS) * 2 * np.pi / _OUTLINE_DIRECTIONS
+        corners_px = self.detection.corners_px
+        outermost = np.argmax(corners_px @ np.array([np.cos(angles), np.sin(angles)]), axis=0)
+        rows = list(dict.fromkeys(outermost.tolist()))
+        fractions = (corners_px[rows] + 0.5) / self.detection.image_size_px
+        return tuple((round(float(x), 3), round(float(y), 3)) for x, y in fractions)
 
     @property
     def residual_px(self) -> float | None:
@@ -206,9 +221,12 @@ class SessionLog:
     @property
     def refused_count(self) -> int:
         """Captures and checks answered 20-29."""
-        return sum(
-            1 for reply in self.replies.values() if reply.code.is_refusal and reply.request.verb in ("capture", "check")
-        )
+        return sum(1 for reply in self.replies.values() if _is_refused_view(reply))
+
+    @property
+    def last_refusal(self) -> ReplyFact | None:
+        """The newest reply to a capture or check that is 20-29; None without one."""
+        return next((r for r in reversed(tuple(self.replies.values())) if _is_refused_view(r)), None)
 
     @property
     def unanswered(self) -> CaptureRecord | None:
@@ -220,6 +238,10 @@ class SessionLog:
     def last_frame(self) -> FrameInfo | None:
         """The newest image; None without one."""
         return self.captures[-1].image.frame if self.captures else None
+
+
+def _is_refused_view(reply: ReplyFact) -> bool:
+    return reply.code.is_refusal and reply.request.verb in ("capture", "check")
 
 
 def _pairs_of(captures: Iterable[CaptureRecord]) -> tuple[Pair, ...]:

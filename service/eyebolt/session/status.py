@@ -12,6 +12,7 @@ from eyebolt.protocol import (
     CoverageStatus,
     GapSummary,
     GuidanceStatus,
+    KeptView,
     LastReply,
     LinkStatus,
     MeasuredValue,
@@ -24,6 +25,7 @@ from eyebolt.protocol import (
 )
 from eyebolt.session.facts import ReplyFact, SolveFact
 from eyebolt.session.messages import AcceptedResult
+from eyebolt.session.session_log import SessionLog
 from eyebolt.session.state import (
     AwaitingBackground,
     AwaitingImageFact,
@@ -33,6 +35,9 @@ from eyebolt.session.state import (
     SolvingPair,
     State,
 )
+
+# Bounds the message: 100 views are about 12 kB.
+_MAX_KEPT_VIEWS = 100
 
 
 def status_message(
@@ -71,6 +76,8 @@ def status_message(
         timings_ms=log.last_timings.ms if log is not None and log.last_timings is not None else None,
         robot=robot,
         camera=camera,
+        last_refusal=_last_refusal(log),
+        kept_views=_kept_views(log, current),
         progress=_progress(state, current),
         result=_result(current),
         findings=current.findings if current is not None else (),
@@ -126,6 +133,34 @@ def _newest_reply(state: State) -> LastReply | None:
         return None
     ended_stop = state.ended_stop or log.ended_stop
     return last_reply(log.last_reply).model_copy(update={"ended_stop": ended_stop})
+
+
+def _last_refusal(log: SessionLog | None) -> LastReply | None:
+    refusal = None if log is None else log.last_refusal
+    return None if refusal is None else last_reply(refusal)
+
+
+def _kept_views(log: SessionLog | None, current: SolveFact | None) -> tuple[KeptView, ...]:
+    if log is None:
+        return ()
+    excluded = () if current is None else current.excluded
+    views = []
+    for capture in log.kept[-_MAX_KEPT_VIEWS:]:
+        measured = None if capture.detection_fact is None else capture.detection_fact.view
+        views.append(
+            KeptView(
+                outline=capture.outline,
+                tilt_deg=_rounded(None if measured is None else measured.tilt_deg),
+                tilt_direction_deg=_rounded(None if measured is None else measured.tilt_direction_deg),
+                distance_mm=_rounded(None if measured is None else measured.distance_mm),
+                is_used=capture.index not in excluded,
+            )
+        )
+    return tuple(views)
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 1)
 
 
 def _progress(state: State, current: SolveFact | None) -> ProgressStatus | None:
