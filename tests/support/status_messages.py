@@ -44,6 +44,7 @@ STATUS: dict[str, Any] = {
     "timestamp": "2026-11-25T15:02:13Z",
     "log_lines_lost": 0,
     "guidance": None,
+    "proof": None,
 }
 
 

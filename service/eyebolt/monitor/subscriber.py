@@ -1,4 +1,4 @@
-"""The newest status from the daemon's ZeroMQ socket, through restarts of the daemon and network failures.
+"""The newest status, and view, from the daemon's ZeroMQ socket, through restarts of the daemon and network failures.
 
 Messages are checked and cleaned on arrival.
 """
@@ -7,16 +7,17 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import zmq
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from eyebolt.bounded_text import parse_json
 from eyebolt.errors import MachineFault
 from eyebolt.monitor.daemon_connection import DaemonConnection
 from eyebolt.plain_text import sanitize
-from eyebolt.protocol import STATUS_SCHEMA, STATUS_TOPIC, StatusMessage
+from eyebolt.protocol import STATUS_SCHEMA, STATUS_TOPIC, VIEW_SCHEMA, VIEW_TOPIC, StatusMessage, ViewMessage
 from eyebolt.security import ClientKeys
 
 # A status has a few kilobytes; a larger message does not come from the daemon.
@@ -25,25 +26,49 @@ _MAX_MESSAGE_BYTES = 1 << 20
 _MAX_BATCH = 1000
 
 
+Message = TypeVar("Message", bound=BaseModel)
+
+
 class UnreadableStatusError(ValueError):
-    """A message that is not a status; the text gives the reason, for a note on the screen."""
+    """A message that is not a status or a view; the text gives the reason, for a note on the screen."""
+
+
+@dataclass(frozen=True)
+class ReceivedView:
+    """A view message as it was received."""
+
+    message: ViewMessage
+    """What was found in the image; strings are cleaned."""
+    jpeg: bytes
+    """The image, not decoded yet; empty where there is none."""
 
 
 def decode_status(parts: Sequence[bytes]) -> StatusMessage:
     """The status in a multipart message, its strings cleaned by ``sanitize``. Raises UnreadableStatusError."""
     if len(parts) != 2 or parts[0] != STATUS_TOPIC:
         raise UnreadableStatusError("it does not have the two parts 'status' and JSON")
+    return _decode(parts[1], StatusMessage, STATUS_SCHEMA)
+
+
+def decode_view(parts: Sequence[bytes]) -> ReceivedView:
+    """The view in a multipart message, its strings cleaned by ``sanitize``. Raises UnreadableStatusError."""
+    if len(parts) != 3 or parts[0] != VIEW_TOPIC:
+        raise UnreadableStatusError("it does not have the three parts 'view', JSON and JPEG")
+    return ReceivedView(_decode(parts[1], ViewMessage, VIEW_SCHEMA), parts[2])
+
+
+def _decode(text: bytes, form: type[Message], wanted_schema: int) -> Message:
     try:
-        content = _sanitize_strings(parse_json(parts[1], limit_values=False))
+        content = _sanitize_strings(parse_json(text, limit_values=False))
     except ValueError:
         raise UnreadableStatusError("its second part is not JSON") from None
     if not isinstance(content, dict):
         raise UnreadableStatusError("its JSON is not an object")
     schema = content.get("schema")
-    if schema != STATUS_SCHEMA:
-        raise UnreadableStatusError(f"its schema is {str(schema)[:8]}, this program reads {STATUS_SCHEMA}")
+    if schema != wanted_schema:
+        raise UnreadableStatusError(f"its schema is {str(schema)[:8]}, this program reads {wanted_schema}")
     try:
-        return StatusMessage.model_validate(content)
+        return form.model_validate(content)
     except ValidationError as fault:
         first = fault.errors(include_url=False, include_input=False)[0]
         key = ".".join(str(part) for part in first["loc"])
@@ -63,8 +88,10 @@ def _sanitize_strings(value: Any) -> Any:
 class StatusSubscriber(DaemonConnection):
     """A subscription to one endpoint. The daemon may start before or after it, and may restart."""
 
-    def __init__(self, endpoint: str, keys: ClientKeys | None = None) -> None:
-        """Raises MachineFault ``status-address`` if ``endpoint`` is not a ZeroMQ address."""
+    def __init__(self, endpoint: str, keys: ClientKeys | None = None, *, with_view: bool = False) -> None:
+        """``with_view``: also to what the camera sees, which costs the daemon work; see ``subscribe_view``.
+
+        Raises MachineFault ``status-address`` if ``endpoint`` is not a ZeroMQ address."""
         try:
             super().__init__(
                 endpoint,
@@ -83,8 +110,18 @@ class StatusSubscriber(DaemonConnection):
             ) from None
         self.status: StatusMessage | None = None
         """Newest status; None before the first."""
+        self.view: ReceivedView | None = None
+        """Newest view; None before the first."""
+        self._has_view = False
+        self.subscribe_view(with_view)
         self._ignored_count, self._ignored_message = 0, ""
         self._received_at_s = time.monotonic()
+
+    def subscribe_view(self, wanted: bool) -> None:
+        """Subscribes to what the camera sees, or ends that subscription."""
+        if wanted != self._has_view:
+            self.socket.set(zmq.SUBSCRIBE if wanted else zmq.UNSUBSCRIBE, VIEW_TOPIC)
+            self._has_view = wanted
 
     @property
     def status_age_s(self) -> float:
@@ -102,7 +139,7 @@ class StatusSubscriber(DaemonConnection):
         return self.status is None and self._handshake.is_connected and not self.note
 
     def wait(self, timeout_s: float, also: Sequence[zmq.Socket[bytes] | int] = ()) -> bool:
-        """Waits up to ``timeout_s`` for messages and reads all of them; whether a status was among them.
+        """Waits up to ``timeout_s`` for messages and reads all of them; whether a status or a view was among them.
 
         The wait also ends when one of ``also``, sockets and file descriptors, can be read.
 
@@ -125,6 +162,9 @@ class StatusSubscriber(DaemonConnection):
 
     def _handle(self, parts: list[bytes]) -> bool:
         try:
+            if parts[0] == VIEW_TOPIC:
+                self.view = decode_view(parts)
+                return True
             self.status = decode_status(parts)
         except UnreadableStatusError as reason:
             self._ignored_count += 1

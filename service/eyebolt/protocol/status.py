@@ -322,6 +322,34 @@ class ResultStatus(_Part):
     """Why the robot is not given this solution, even once it is accepted; null if it is."""
 
 
+class LiveProof(_Part):
+    """Where the result in use puts the board, against where the camera sees it, at views with the arm at rest.
+
+    Views are the places of the last time at which the arm stood still, or the newest checks; one place counts once.
+    """
+
+    time_s: float
+    """When the newest of them was exposed: Unix time, s."""
+    distance_px: float
+    """RMS distance of the board's corners in the newest view, px of the camera."""
+    distance_mm: float
+    """The same at the board, RMS over its corners in space, mm."""
+    p95_px: float
+    """95th percentile of ``distance_px`` over the views; with few views the largest."""
+    p95_mm: float
+    """``distance_mm`` of the view at the 95th percentile, ranked by distance against what is allowed there."""
+    allowed_mm: OptionalNumber
+    """What the expected error allows ``p95_mm`` to be, mm; null if the result does not state it."""
+    views: Annotated[int, Field(ge=1)]
+    """Number of views."""
+    consistent: bool | None
+    """Whether ``p95_mm`` is at most ``allowed_mm``; null if the result does not state it."""
+    message: Text
+    """The same in one sentence, for the operator."""
+    remedy: Text
+    """What to do about it; empty where nothing is to be done."""
+
+
 def describe_reservation(used: int, excluded: int, findings: Sequence[FindingSummary]) -> str:
     """What speaks against taking a solution as it stands: pairs left out and the gravest finding; empty if nothing.
 
@@ -404,6 +432,8 @@ class StatusMessage(_Part):
     """Lines of the daemon's log that could not be written since it started."""
     guidance: GuidanceStatus | None
     """Guided capture; null in a session that is not guided."""
+    proof: LiveProof | None
+    """Where the result in use puts the board, against where it is seen; null without a comparison so far."""
 
     @property
     def reservation(self) -> str:

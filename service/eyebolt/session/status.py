@@ -15,6 +15,7 @@ from eyebolt.protocol import (
     KeptView,
     LastReply,
     LinkStatus,
+    LiveProof,
     MeasuredValue,
     NextViewStatus,
     Phase,
@@ -48,6 +49,7 @@ def status_message(
     timestamp: str,
     log_lines_lost: int = 0,
     guidance: GuidanceStatus | None = None,
+    proof: LiveProof | None = None,
 ) -> StatusMessage:
     """The message for subscribers."""
     goal, log, accepted = state.config.goal, state.log, state.accepted
@@ -92,6 +94,7 @@ def status_message(
         timestamp=timestamp,
         log_lines_lost=log_lines_lost,
         guidance=guidance,
+        proof=proof,
     )
 
 
