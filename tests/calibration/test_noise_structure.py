@@ -149,3 +149,14 @@ def test_a_common_error_of_the_corners_of_a_view_is_a_pose_excess(cases):
         joint = joint_estimate(problem, cases.observations_of(problem), case.hand_eye_true, case.nuisance_true)
         excess = select_pose_excess(joint.model, joint.corner_sigma_px, joint.noise.prior, joint.noise.best, joint.fits)
         assert low <= excess <= high
+
+
+def test_eight_pairs_of_an_arm_with_wrong_geometry_are_all_kept_and_a_displaced_one_is_not():
+    """Seven inliers beside one outlier are enough to compare both explanations."""
+    row = ROWS["geometry-offset-wrist"]
+    for seed in (1, 4, 7, 9):
+        assert not solve(problem_of(session_of(row, "arm", 8, seed))).excluded
+    problem = problem_of(session_of(ROWS["nothing"], "arm", 8, 1))
+    pairs = list(problem.pairs)
+    pairs[3] = replace(pairs[3], base_T_flange=pairs[3].base_T_flange @ exp_se3(np.array([0, 2e-3, 0]), np.zeros(3)))
+    assert [one.pair for one in solve(replace(problem, pairs=pairs)).excluded] == [3]

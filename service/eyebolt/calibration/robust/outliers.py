@@ -103,9 +103,6 @@ _SYSTEMATIC_ERROR_P = 1e-3
 # Prior log odds of an outlier against a systematic error, so that a board that slipped by 1.5 mm in a quarter of the
 # pairs is still found (``tests/bench/calibration outliers pick``).
 _OUTLIER_LOG_ODDS = 4.0
-# Four variances are estimated from 6 n - 12 contrasts; fewer pairs show no more than that an outlier is one. Common
-# practice, no source.
-_MIN_PAIRS_FOR_SYSTEMATIC_ERROR = 8
 
 
 @dataclass(frozen=True)
@@ -500,7 +497,7 @@ def _readmit_systematic_errors(problem: Problem, observations: Observations, cur
     noise and pose-correlated errors.
     """
     joint, inliers = current.joint, current.inliers
-    if inliers.all() or inliers.sum() < _MIN_PAIRS_FOR_SYSTEMATIC_ERROR:
+    if inliers.all():
         return inliers
     model = _model(problem, observations, joint)
     log_density, near = _outlier_log_density(joint, model)
