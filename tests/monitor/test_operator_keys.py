@@ -3,7 +3,7 @@
 import pytest
 
 from eyebolt.monitor.operator_keys import Bell, KeyRequest, OperatorKeys
-from eyebolt.monitor.text import Tone
+from eyebolt.monitor.operator_prompt import Tone
 from eyebolt.protocol import ControlAction, ControlOutcome, ControlReply
 from support.status_messages import make_status
 

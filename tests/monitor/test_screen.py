@@ -2,6 +2,8 @@
 
 import itertools
 import os
+import shlex
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -10,9 +12,8 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from eyebolt.monitor.operator_keys import KeyRows
-from eyebolt.monitor.operator_prompt import operator_prompt_for
+from eyebolt.monitor.operator_prompt import Tone, how_far, operator_prompt_for
 from eyebolt.monitor.screen import render_screen, status_line
-from eyebolt.monitor.text import Tone
 from eyebolt.protocol import StatusMessage
 from support.status_messages import STATUS, make_status
 
@@ -148,8 +149,8 @@ HEADLINES = {
     "unproven": "CALL",
     "rejected": "CALL",
     "no_result": "END",
-    "camera_lost": "LOST",
-    "robot_lost": "LOST",
+    "camera_lost": "CAMERA",
+    "robot_lost": "ROBOT",
     "robot_offline_idle": "START",
     "max_pairs": "RETRY",
     "guided_hold_still": "HOLD",
@@ -158,7 +159,7 @@ HEADLINES = {
     "guided_taking": "NEXT",
     "guided_board_lost": "BOARD",
     "guided_no_poses": "POSES",
-    "guided_no_images": "LOST",
+    "guided_no_images": "CAMERA",
     "guided_finished": "DONE",
     "waiting": "WAIT",
 }
@@ -218,10 +219,12 @@ def test_where_no_session_is_open_the_prompt_names_the_key_that_begins_one(case)
 
 
 def test_an_operators_request_is_named_so():
-    status = make_status(last_reply=reply(0, "kept", seq=1000003))
-    for text in (text_of(render_screen(status, 0.2, 80, 24, colour=False)), status_line(status, 0.2)):
-        assert "operator's request 3" in text
-        assert "1000003" not in text
+    status = make_status(last_reply=reply(0, "kept", seq=1000003, verb="capture"))
+    screen = text_of(render_screen(status, 0.2, 80, 24, colour=False))
+    assert "operator's capture" in screen
+    line = status_line(status, 0.2)
+    assert "operator's request 3" in line
+    assert "1000003" not in screen + line
 
 
 def test_the_wording_of_the_lines():
@@ -239,8 +242,8 @@ def test_the_prompt_of_each_state(case):
     assert prompt.headline == HEADLINES[case]
     assert prompt.message
     assert prompt.remedy
-    assert operator_prompt_for(CASES[case], 2.6).headline == "LOST"
-    assert operator_prompt_for(CASES[case], float("nan")).headline == "LOST"
+    assert operator_prompt_for(CASES[case], 2.6).headline == "DAEMON"
+    assert operator_prompt_for(CASES[case], float("nan")).headline == "DAEMON"
 
 
 @pytest.mark.parametrize("case", ["closed_with_findings", "accepted_with_findings", "goal_met_with_findings"])
@@ -281,6 +284,70 @@ def test_the_small_screen_still_has_prompt_count_robot_and_camera(case):
     # Big figures replace the sentence where they fit.
     assert f"{status.kept} of about" in text or f"{status.kept} pairs kept" in text or "##" in text
     assert text.split(":")[0].split()[-1] == HEADLINES[case]
+
+
+@pytest.mark.parametrize("case", [c for c in CASES if c not in {"guided_move_on"}])
+def test_no_sentence_is_cut_short_on_a_common_screen(case):
+    lines = render_screen(CASES[case], 0.2, 80, 24, colour=False)
+    assert not [line for line in lines if line.endswith("...")]
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_a_remedy_is_on_the_screen_once(case):
+    status = CASES[case]
+    if status is None or status.last_reply is None:
+        return
+    remedy = status.last_reply.remedy.removeprefix("Stop. ").rstrip(".").lower()
+    # Beside big type, a remedy stands in several rows.
+    text = text_of(render_screen(status, 0.2, 300, 15, colour=False)).lower()
+    if remedy:
+        assert text.count(remedy) <= 1
+
+
+def test_a_command_to_copy_is_what_a_shell_reads():
+    folder = "/home/operator/cells of bay 3/a-long-name-of-a-cell/sessions/20261125-150213-01"
+    status = make_status(phase="closed", wanted=0, result=result(), session_folder=folder)
+    command = operator_prompt_for(status, 0.2).command
+    assert shlex.split(command) == ["eyebolt", "accept", folder, "--by", "NAME"]
+    for width in (40, 57, 80, 81, 96, 130):
+        lines = render_screen(status, 0.2, width, 30, colour=False)
+        first = next(i for i, line in enumerate(lines) if line.startswith("eyebolt accept"))
+        last = next(i for i in range(first, len(lines)) if not lines[i].endswith("\\"))
+        shown = "\n".join(lines[first : last + 1]).replace("eyebolt", "printf '%s|'", 1)
+        assert subprocess.check_output(["sh", "-c", shown], text=True) == f"accept|{folder}|--by|NAME|"
+        assert all(line[-2] in "/ " for line in lines[first:last])
+
+
+def test_while_pairs_are_wanted_no_result_is_judged():
+    rejected = {"result": result("reject", "above the tolerance")}
+    assert "reject" not in text_of(render_screen(make_status(**rejected), 0.2, 80, 24, colour=False))
+    assert how_far(make_status(**rejected)) == (
+        "About 6 more pairs are needed: the error may be up to 1.62 mm; 1.00 mm is allowed."
+    )
+    useless = {
+        "next_view": {"message": "further waypoints do not help: the arm; check it", "pose": None},
+        "message": "",
+    }
+    assert how_far(make_status(kept=9, wanted=1, progress=useless)) == "Further waypoints do not help: the arm."
+
+
+@pytest.mark.parametrize(("code", "headline"), [(20, "RETRY"), (22, "RETRY"), (26, "MOVE"), (27, "MOVE")])
+def test_where_the_same_place_again_helps_nothing_the_headline_is_another(code, headline):
+    assert operator_prompt_for(make_status(last_reply=reply(code, "refused")), 0.2).headline == headline
+
+
+def test_a_solve_before_the_pairs_suffice_is_no_refused_pair():
+    prompt = operator_prompt_for(make_status(last_reply=reply(28, "no result", "more", verb="solve")), 0.2)
+    assert prompt.headline == "MORE"
+    assert "kept" not in prompt.message
+
+
+def test_digits_grow_with_the_terminal():
+    rows = [
+        sum("##" in line for line in render_screen(CASES["kept"], 0.2, *size, colour=False, ascii_only=True))
+        for size in ((80, 24), (120, 40), (200, 60))
+    ]
+    assert rows == sorted(set(rows))
 
 
 def test_nothing_is_claimed_about_robot_and_camera_without_a_daemon():

@@ -2,10 +2,16 @@
 
 from eyebolt.monitor.app import watch
 from eyebolt.monitor.control_client import ControlClient
+from eyebolt.monitor.operator_prompt import OperatorPrompt, Tone, how_far, is_stale, operator_prompt_for
 from eyebolt.monitor.subscriber import StatusSubscriber
 
 __all__ = [
     "ControlClient",
+    "OperatorPrompt",
     "StatusSubscriber",
+    "Tone",
+    "how_far",
+    "is_stale",
+    "operator_prompt_for",
     "watch",
 ]

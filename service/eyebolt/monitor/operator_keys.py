@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from eyebolt.monitor.text import Tone
+from eyebolt.monitor.operator_prompt import Tone
 from eyebolt.protocol import ControlAction, ControlOutcome, ControlReply, StatusMessage
 
 _ACTIONS = {"b": ControlAction.BEGIN, "t": ControlAction.TAKE, "u": ControlAction.UNDO, "f": ControlAction.FINISH}

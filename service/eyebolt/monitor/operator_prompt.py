@@ -1,10 +1,15 @@
-"""The operator's next action: one word in big type, the state in a sentence, and the next step."""
+"""What the operator does now: the one place for these sentences, of the terminal's screen and of the page. Pure.
+
+``operator_prompt_for`` gives the prompt for a status message, ``how_far`` the way that is still to go. Sentences are
+for the operator; figures for the engineer stand elsewhere on the screen.
+"""
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
+from enum import Enum
 
-from eyebolt.monitor.text import Tone
 from eyebolt.protocol import (
     AcceptanceStatus,
     Code,
@@ -13,7 +18,6 @@ from eyebolt.protocol import (
     LastReply,
     LinkStatus,
     Phase,
-    ResultStatus,
     StatusMessage,
 )
 
@@ -27,11 +31,29 @@ _LINE_FAULTS = {
     Code.PEER_NOT_ALLOWED: "A robot program was turned away.",
     Code.SEQ_REUSED: "The robot program used a number twice.",
 }
+# Refusals after which the same place again helps nothing.
+_PLACE_REFUSED = (Code.DUPLICATE_POSE, Code.OUTLIER)
+
+
+class Tone(Enum):
+    """Urgency of a text. Colour only repeats what the words state: it must not be needed."""
+
+    PLAIN = "plain"
+    QUIET = "quiet"
+    GOOD = "good"
+    ACT = "act"
+    WAIT = "wait"
+    BAD = "bad"
+
+    @property
+    def symbol(self) -> str:
+        """Two ASCII characters in place of a colour."""
+        return {Tone.GOOD: "ok", Tone.ACT: "> ", Tone.WAIT: "! ", Tone.BAD: "!!"}.get(self, "  ")
 
 
 @dataclass(frozen=True)
 class OperatorPrompt:
-    """The prompt; no text is empty."""
+    """The prompt; no text but ``command`` is empty."""
 
     headline: str
     """One word for big type."""
@@ -41,6 +63,20 @@ class OperatorPrompt:
     """The next step."""
     tone: Tone
     """Urgency."""
+    command: str = ""
+    """Command to copy, with which the remedy is carried out; empty where it needs none."""
+
+    @property
+    def rank(self) -> int:
+        """Order among several stations, 0 first: faults, what the engineer or operator must decide, the usual, good."""
+        if self.headline in ("HOLD", "WAIT"):
+            return 3
+        if self.headline in ("CALL", "ACCEPT", "OPEN"):
+            return min(_TONE_RANKS[self.tone], 1)
+        return _TONE_RANKS[self.tone]
+
+
+_TONE_RANKS = {Tone.BAD: 0, Tone.WAIT: 1, Tone.ACT: 2, Tone.PLAIN: 3, Tone.QUIET: 3, Tone.GOOD: 4}
 
 
 def is_stale(status_age_s: float) -> bool:
@@ -56,12 +92,12 @@ def operator_prompt_for(status: StatusMessage | None, status_age_s: float) -> Op
     is_line_at_fault = status.last_reply is not None and status.last_reply.code.is_line_fault
     match status.phase:
         case Phase.STOPPED:
-            return _stopped(status.last_reply, status.camera)
+            return _stopped(status, status.camera)
         case Phase.CLOSED if not is_line_at_fault:
             return _closed(status)
     if not status.camera.is_connected:
         return OperatorPrompt(
-            "LOST",
+            "CAMERA",
             f"The camera delivers no images{_reason_suffix(status.camera.message)}.",
             "Check its cable and power. The pairs kept so far are safe.",
             Tone.BAD,
@@ -93,7 +129,7 @@ def operator_prompt_for(status: StatusMessage | None, status_age_s: float) -> Op
         case Phase.IDLE:
             message = f"Ready. No session yet.{_accepted_gap(status)}"
             return OperatorPrompt("START", message, "Start the robot program.", Tone.ACT)
-    return _prompt_after_reply(status.last_reply)
+    return _prompt_after_reply(status)
 
 
 def _guided(status: StatusMessage, guidance: GuidanceStatus) -> OperatorPrompt:
@@ -111,7 +147,7 @@ def _guided(status: StatusMessage, guidance: GuidanceStatus) -> OperatorPrompt:
             )
         case GuidancePhase.NO_IMAGES:
             message = reason or "The camera delivers no images."
-            return OperatorPrompt("LOST", message, "Check its cable and power.", Tone.BAD)
+            return OperatorPrompt("CAMERA", message, "Check its cable and power.", Tone.BAD)
         case GuidancePhase.BOARD_NOT_IN_VIEW:
             return OperatorPrompt(
                 "BOARD", "The board is not in view.", "Guide the arm until the camera sees the whole board.", Tone.WAIT
@@ -147,7 +183,7 @@ def _no_daemon(status: StatusMessage | None, status_age_s: float) -> OperatorPro
     silence = f"{status_age_s:.0f} s" if 0 <= status_age_s < 1e6 else "a long time"
     outdated = "" if status is None else " The values below are out of date."
     return OperatorPrompt(
-        "LOST",
+        "DAEMON",
         f"No status from the daemon for {silence}.{outdated}",
         "Start it on the cell's PC: eyebolt serve STATION. If it is running, check the address and the network.",
         Tone.BAD,
@@ -160,14 +196,15 @@ def _no_robot(status: StatusMessage) -> OperatorPrompt:
         message = f"Ready. The robot is offline{reason}.{_accepted_gap(status)}"
         return OperatorPrompt("START", message, "Start the robot program.", Tone.ACT)
     return OperatorPrompt(
-        "LOST",
+        "ROBOT",
         f"The robot is offline{reason}.",
         "Start the robot program again. The session continues; the pairs kept so far are safe.",
         Tone.BAD,
     )
 
 
-def _stopped(last_reply: LastReply | None, camera: LinkStatus) -> OperatorPrompt:
+def _stopped(status: StatusMessage, camera: LinkStatus) -> OperatorPrompt:
+    last_reply = status.last_reply
     if last_reply is not None and last_reply.code is Code.CAMERA_LOST and camera.is_connected:
         return OperatorPrompt(
             "START",
@@ -175,19 +212,54 @@ def _stopped(last_reply: LastReply | None, camera: LinkStatus) -> OperatorPrompt
             "Start the robot program again. The session continues; the pairs kept so far are safe.",
             Tone.ACT,
         )
-    message = last_reply.message if last_reply and last_reply.message else "The daemon cannot continue"
-    remedy = last_reply.remedy if last_reply and last_reply.remedy else "call the engineer"
-    remedy = _sentence(remedy.removeprefix("Stop. "))
-    return OperatorPrompt("STOP", _sentence(message), f"End the robot program. {remedy}", Tone.BAD)
+    if last_reply is None:
+        return OperatorPrompt(
+            "STOP", "The daemon cannot continue.", "End the robot program. Call the engineer.", Tone.BAD
+        )
+    remedy = _sentence(last_reply.remedy.removeprefix("Stop. ")) or "Call the engineer."
+    message = _sentence(_without_remedy(last_reply)) or "The daemon cannot continue."
+    if last_reply.code is Code.MAX_PAIRS_REACHED and status.p95_upper_mm is not None:
+        message = f"All {status.kept} pairs are taken, and {_error_against_tolerance(status)}."
+    return OperatorPrompt("STOP", message, f"End the robot program. {remedy}", Tone.BAD)
 
 
-def _prompt_after_reply(last_reply: LastReply | None) -> OperatorPrompt:
+def _without_remedy(reply: LastReply) -> str:
+    """The message of a reply; a finding that stops the program repeats its remedy there, for the robot's log."""
+    remedy = reply.remedy.removeprefix("Stop. ").rstrip(".")
+    head, found, tail = reply.message.partition(f": {remedy}") if remedy else (reply.message, "", "")
+    return head if found and not tail.strip(" .") else reply.message
+
+
+def _error_against_tolerance(status: StatusMessage) -> str:
+    """Bound and tolerance as the end of a sentence, in figures that do not round alike."""
+    upper_mm, tolerance_mm = status.p95_upper_mm, status.tolerance_mm
+    if upper_mm is None:
+        return f"the error is not known yet; {tolerance_mm:.2f} mm is allowed"
+    digits = 2 if upper_mm <= tolerance_mm or f"{upper_mm:.2f}" != f"{tolerance_mm:.2f}" else 4
+    return f"the error may be up to {upper_mm:.{digits}f} mm; {tolerance_mm:.{digits}f} mm is allowed"
+
+
+def how_far(status: StatusMessage) -> str:
+    """The way to the goal in one sentence: pairs still needed, and why more of them would not help if so."""
+    next_view = None if status.progress is None else status.progress.next_view
+    if not status.wanted:
+        return "No more pairs are needed."
+    if next_view is not None and next_view.pose is None and next_view.message and status.kept >= status.min_pairs:
+        return _sentence(next_view.message.partition(";")[0])
+    pairs = "1 more pair is" if status.wanted == 1 else f"{status.wanted} more pairs are"
+    return _sentence(f"about {pairs} needed: {_error_against_tolerance(status)}")
+
+
+def _prompt_after_reply(status: StatusMessage) -> OperatorPrompt:
     """The prompt of an open session, by the newest reply to the robot."""
+    last_reply = status.last_reply
     if last_reply is None:
         return OperatorPrompt("NEXT", "The session is open.", "Move to the first waypoint.", Tone.ACT)
     code, message, remedy = last_reply.code, _sentence(last_reply.message), _sentence(last_reply.remedy)
     if code.is_success:
-        kept = "Kept." if code is Code.OK else f"Kept. {message}".strip()
+        kept = "Kept." if code is Code.OK else _sentence(f"kept: {last_reply.message.removeprefix('kept, ')}")
+        if code is not Code.OK and last_reply.message.startswith("kept:"):
+            kept = message
         if last_reply.verb not in KEEPING_VERBS:
             kept = message or "Done."
         if last_reply.ended_stop is not None:
@@ -198,11 +270,15 @@ def _prompt_after_reply(last_reply: LastReply | None) -> OperatorPrompt:
         return OperatorPrompt("NEXT", kept, next_step, Tone.GOOD if code is Code.OK else Tone.ACT)
     if not code.is_final:
         return OperatorPrompt("HOLD", message or "An image is being processed.", remedy or "Wait.", Tone.WAIT)
+    if last_reply.verb == "solve" and code.is_refusal:
+        return OperatorPrompt("MORE", f"No result yet. {how_far(status)}", remedy, Tone.WAIT)
     if code.is_refusal:
         next_step = remedy or "Change the pose slightly and try again, or move to the next waypoint."
-        return OperatorPrompt("RETRY", f"Not kept. {message}".strip(), next_step, Tone.WAIT)
+        refused = "Not kept." if last_reply.verb in KEEPING_VERBS else "Not done."
+        headline = "MOVE" if code in _PLACE_REFUSED else "RETRY"
+        return OperatorPrompt(headline, f"{refused} {message}".strip(), next_step, Tone.WAIT)
     if code.is_stop:
-        return _stopped(last_reply, LinkStatus(is_connected=False))
+        return _stopped(status, LinkStatus(is_connected=False))
     return _invalid_line(last_reply)
 
 
@@ -239,7 +315,9 @@ def _closed(status: StatusMessage) -> OperatorPrompt:
     if status.is_accepted:
         message = f"The result is accepted and in use{_but(status)}."
         if status.reservation:
-            return OperatorPrompt("DONE", message, f"The engineer reads the findings: {_inspect(status)}", Tone.WAIT)
+            return OperatorPrompt(
+                "DONE", message, "The engineer reads the findings:", Tone.WAIT, inspect_command(status)
+            )
         return OperatorPrompt("DONE", message, "Nothing more to do.", Tone.GOOD)
     accepted = status.accepted_result
     if accepted is not None and accepted.gap is not None and accepted.session == status.session:
@@ -255,14 +333,25 @@ def _closed(status: StatusMessage) -> OperatorPrompt:
         return OperatorPrompt(
             "CALL",
             f"The result is within the tolerance{_but(status)}.",
-            f"Call the engineer, who reads the findings before accepting: {_inspect(status)}",
+            "Call the engineer, who reads the findings before accepting:",
             Tone.WAIT,
+            inspect_command(status),
         )
     if acceptance.status is AcceptanceStatus.ACCEPT:
-        return OperatorPrompt("ACCEPT", "The result is good but not in use yet.", accept_command(status), Tone.ACT)
+        return OperatorPrompt(
+            "ACCEPT",
+            "The result is good, but not in use yet.",
+            "The engineer takes it into use:",
+            Tone.ACT,
+            accept_command(status),
+        )
     if acceptance.status is AcceptanceStatus.UNPROVEN:
         return OperatorPrompt("CALL", f"The result is unproven{reason}.", "Call the engineer.", Tone.WAIT)
-    return OperatorPrompt("CALL", f"The result is rejected{reason}.", "Call the engineer.", Tone.BAD)
+    if status.result.p95_upper_mm is not None and status.result.p95_upper_mm > status.tolerance_mm:
+        compared = status.model_copy(update={"p95_upper_mm": status.result.p95_upper_mm})
+        message = f"No usable result: {_error_against_tolerance(compared)}."
+        return OperatorPrompt("CALL", message, "Call the engineer.", Tone.BAD)
+    return OperatorPrompt("CALL", f"No usable result{reason}.", "Call the engineer.", Tone.BAD)
 
 
 def _accepted_gap(status: StatusMessage) -> str:
@@ -275,11 +364,17 @@ def _accepted_gap(status: StatusMessage) -> str:
 
 def accept_command(status: StatusMessage) -> str:
     """The command with which the engineer takes the result into use."""
-    return f"The engineer accepts it: eyebolt accept {status.session_folder or 'SESSION-FOLDER'} --by NAME"
+    return f"eyebolt accept {_quoted_folder(status)} --by NAME"
 
 
-def _inspect(status: StatusMessage) -> str:
-    return f"eyebolt inspect {status.session_folder or 'SESSION-FOLDER'}"
+def inspect_command(status: StatusMessage) -> str:
+    """The command with which the engineer reads the session."""
+    return f"eyebolt inspect {_quoted_folder(status)}"
+
+
+def _quoted_folder(status: StatusMessage) -> str:
+    """For a shell; with backslashes, since a backslash that joins two lines of a command is none between quotes."""
+    return re.sub(r"([^\w@%+=:,./-])", r"\\\1", status.session_folder or "SESSION-FOLDER")
 
 
 def _but(status: StatusMessage) -> str:
@@ -287,16 +382,25 @@ def _but(status: StatusMessage) -> str:
     return f", but {status.reservation.rstrip('.')}" if status.reservation else ""
 
 
-def result_line(result: ResultStatus, is_accepted: bool) -> str:
-    """Assessment and expected error of a result, and whether the station uses it."""
+def result_line(status: StatusMessage, with_reason: bool = True) -> str:
+    """Assessment and expected error of the result, and whether the station uses it; the way to it while pairs are
+    wanted.
+    """
+    result = status.result
+    in_use = "; the accepted result is in use" if status.is_accepted else ""
+    if result is None:
+        return f"none in this session{in_use}"
+    if status.wanted and status.phase in (Phase.OPEN, Phase.WORKING) and not status.is_accepted:
+        return f"none yet: about {status.wanted} more pair{'' if status.wanted == 1 else 's'}"
     error = "" if result.p95_upper_mm is None else f", error up to {result.p95_upper_mm:.2f} mm"
-    use = "accepted, in use" if is_accepted else "not accepted, not in use"
+    use = "in use" if status.is_accepted else "not in use"
     if result.gap is not None:
         # The stated error is that of the part that is known.
         error, use = f"{error} of what is known" if error else "", f"not given to the robot: {result.gap.message}"
-    reason = f": {result.acceptance.reason}" if result.acceptance.reason else ""
+    word = {AcceptanceStatus.ACCEPT: "good", AcceptanceStatus.UNPROVEN: "unproven", AcceptanceStatus.REJECT: "unusable"}
+    reason = f": {result.acceptance.reason}" if result.acceptance.reason and with_reason else ""
     pairs = f", {result.used} of {result.used + result.excluded} pairs used" if result.excluded else ""
-    return f"{result.acceptance.status}{error}{pairs}; {use}{reason}"
+    return f"{word[result.acceptance.status]}{error}{pairs}; {use}{reason}"
 
 
 def _reason_suffix(reason: str) -> str:

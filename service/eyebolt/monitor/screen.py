@@ -4,21 +4,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rich.cells import cell_len
+from rich.cells import cell_len, set_cell_size
 
 from eyebolt.monitor.operator_keys import KeyRows
 from eyebolt.monitor.operator_prompt import (
     KEEPING_VERBS,
     OperatorPrompt,
+    Tone,
     is_stale,
     operator_prompt_for,
     result_line,
     with_begin_key,
 )
 from eyebolt.monitor.text import (
+    LETTER_ROWS,
     Glyphs,
     Row,
-    Tone,
     big_text,
     justify,
     progress_bar,
@@ -44,7 +45,9 @@ class _Block:
     full: list[Row]
     """Rows where there is room."""
     short: list[Row]
-    """Rows where there is little."""
+    """Rows where there is little; empty in a block that may wait for a taller screen."""
+    full_priority: int | None = None
+    """Order in which the full form gets room; None: ``priority``."""
 
 
 def render_screen(
@@ -94,7 +97,7 @@ def _status_blocks(
     stale = is_stale(status_age_s)
     blank = [Row("")]
     return [
-        _Block(6, [_header(status, width)], []),
+        _Block(7, [_header(status, width)], []),
         _Block(14, [Row(glyphs.rule * width, Tone.QUIET)], []),
         prompt_block,
         # Keeps the two blocks of big type apart.
@@ -109,8 +112,8 @@ def _status_blocks(
         _link_block("ROBOT", status.robot, stale, status.phase in _PHASES_NEEDING_ROBOT, width),
         _link_block("CAMERA", status.camera, stale, True, width),
         *([] if status.guidance is None else [_guided_block(status.guidance, width)]),
-        _result_block(status, width),
-        _finding_block(status, width),
+        _result_block(status, prompt, width),
+        _finding_block(status, prompt, width),
         *_progress_blocks(status, width),
     ]
 
@@ -126,16 +129,19 @@ def _key_blocks(keys: KeyRows, width: int) -> list[_Block]:
 
 
 def _fit_height(blocks: list[_Block], height: int) -> list[Row]:
-    """The rows that fit: the short form of each block by priority, then full forms as far as there is room left."""
+    """The rows that fit: first the short form of each block by priority, then full forms as far as there is room.
+
+    Full forms of blocks with a short form come first: no sentence is cut short for rows that may wait.
+    """
     chosen: dict[int, list[Row]] = {}
     room = height
     by_priority = sorted(range(len(blocks)), key=lambda i: blocks[i].priority)
     for i in by_priority:
         chosen[i] = blocks[i].short[:room]
         room -= len(chosen[i])
-    for i in by_priority:
+    for i in sorted(by_priority, key=lambda i: (not blocks[i].short, blocks[i].full_priority or blocks[i].priority)):
         extra = len(blocks[i].full) - len(chosen[i])
-        if 0 < extra <= room:
+        if blocks[i].full != chosen[i] and extra <= room:
             chosen[i], room = blocks[i].full, room - extra
     return [row for i in range(len(blocks)) for row in chosen[i]]
 
@@ -152,7 +158,7 @@ def _header(status: StatusMessage, width: int) -> Row:
 
 
 def _scale(width: int, height: int) -> int:
-    return 2 if width >= 110 and height >= 36 else 1
+    return max(min(width // 55, height // 18), 1)
 
 
 def _side_by_side(big: list[str], words: list[Row], width: int, tone: Tone) -> list[Row] | None:
@@ -167,20 +173,45 @@ def _side_by_side(big: list[str], words: list[Row], width: int, tone: Tone) -> l
 
 
 def _prompt_block(prompt: OperatorPrompt, width: int, height: int, glyphs: Glyphs) -> _Block:
-    sentences = [Row(line, prompt.tone) for line in wrap(f"{prompt.headline}: {prompt.message}", width, 3)]
-    short = sentences + [Row(line, prompt.tone) for line in wrap(f"> {prompt.remedy}", width, 3, indent=2)]
+    max_lines = max(height // 4, 3)
+    command = [Row(line, prompt.tone) for line in _command_lines(prompt.command, width)]
+    sentences = [Row(line, prompt.tone) for line in wrap(f"{prompt.headline}: {prompt.message}", width, max_lines)]
+    remedy_rows = [Row(line, prompt.tone) for line in wrap(f"> {prompt.remedy}", width, max_lines, indent=2)]
+    short = sentences + remedy_rows + command
     for scale in range(_scale(width, height), 0, -1):
         big = big_text(prompt.headline, glyphs.solid, scale)
         room = max(width - len(big[0]) - _GAP, 1)
-        message = wrap(prompt.message, room, len(big))
-        remedy = wrap(f"> {prompt.remedy}", room, len(big), indent=2)
+        # A line more than there is room for: a text that was cut short would pass for one that fits.
+        message = wrap(prompt.message, room, len(big) + 1)
+        remedy = wrap(f"> {prompt.remedy}", room, len(big) + 1, indent=2)
         full = _side_by_side(big, [Row(line) for line in message + remedy], width, prompt.tone)
-        if full is not None:
-            return _Block(1, full, short)
-    big = big_text(prompt.headline, glyphs.solid)
-    if len(big[0]) <= width and height >= 20:
-        return _Block(1, [Row(line, prompt.tone) for line in big] + short, short)
+        if full is not None and len(full) + len(command) <= height:
+            return _Block(1, full + command, short)
+    for scale in range(_scale(width, height), 0, -1):
+        big = big_text(prompt.headline, glyphs.solid, scale)
+        if len(big[0]) <= width and len(big) + len(short) <= max(height - 2 * LETTER_ROWS, 0):
+            return _Block(1, [Row(line, prompt.tone) for line in big] + short, short)
     return _Block(1, short, short)
+
+
+def _command_lines(command: str, width: int) -> list[str]:
+    """A command to copy, over lines of ``width`` columns from the left edge.
+
+    A line that goes on ends with a backslash, by which a shell joins it to the next; names in a path are not broken
+    unless one is wider than the screen.
+    """
+    lines = []
+    while cell_len(command) > width > 2:
+        end = len(set_cell_size(command, width - 1).rstrip())
+        for cut in (command.rfind("/", 0, end) + 1, command.rfind(" ", 0, end) + 1):
+            if cut > 1:
+                end = cut
+                break
+        else:
+            end -= command[end - 1] == "\\"
+        lines.append(command[:end] + "\\")
+        command = command[end:]
+    return [*lines, command] if command else lines
 
 
 def _count_block(status: StatusMessage, width: int, height: int, glyphs: Glyphs) -> _Block:
@@ -190,6 +221,8 @@ def _count_block(status: StatusMessage, width: int, height: int, glyphs: Glyphs)
     rest = f"{status.refused} refused, {status.checks} check{'' if status.checks == 1 else 's'}"
     limits = f"at least {status.min_pairs}, at most {status.max_pairs}"
     tone = Tone.GOOD if status.total and not status.wanted else Tone.PLAIN
+    # A session that has ended: what became of it is read first.
+    full_priority = 11 if status.phase is Phase.CLOSED else 2
     short = [Row(counted, tone)]
     for scale in range(_scale(width, height), 0, -1):
         big = big_text(figures, glyphs.solid, scale)
@@ -197,9 +230,9 @@ def _count_block(status: StatusMessage, width: int, height: int, glyphs: Glyphs)
             if all(len(big[0]) + _GAP + len(line) <= width for line in words):
                 full = _side_by_side(big, [Row(line) for line in words], width, tone)
                 if full is not None:
-                    return _Block(2, full, short)
+                    return _Block(2, full, short, full_priority)
     big = big_text(figures, glyphs.solid)
-    return _Block(2, [Row(line, tone) for line in big] if len(big[0]) <= width else short, short)
+    return _Block(2, [Row(line, tone) for line in big] if len(big[0]) <= width else short, short, full_priority)
 
 
 def _bars(status: StatusMessage, width: int, glyphs: Glyphs) -> list[_Block]:
@@ -217,7 +250,7 @@ def _bars(status: StatusMessage, width: int, glyphs: Glyphs) -> list[_Block]:
         progress_bar(name, part, words, length, _LABEL, glyphs, Tone.GOOD if part >= 1 else Tone.PLAIN)
         for name, part, words in (("PAIRS", fraction, pairs), ("ACCURACY", error_fraction, error))
     ]
-    return [_Block(10, rows[:1], []), _Block(5, rows[1:], rows[1:])]
+    return [_Block(10, rows[:1], []), _Block(8, rows[1:], rows[1:])]
 
 
 def _error_text(status: StatusMessage) -> tuple[str, float]:
@@ -229,7 +262,8 @@ def _error_text(status: StatusMessage) -> tuple[str, float]:
         return f"{name} error up to {upper_mm:.2f}, tolerance {tolerance_mm:.2f} mm: reached", 1.0
     # Two figures rounded to the same text would contradict "not yet".
     digits = 2 if f"{upper_mm:.2f}" != f"{tolerance_mm:.2f}" else 4
-    words = f"{name} error up to {upper_mm:.{digits}f}, tolerance {tolerance_mm:.{digits}f} mm: not yet"
+    end = "not reached" if status.phase is Phase.CLOSED else "not yet"
+    words = f"{name} error up to {upper_mm:.{digits}f}, tolerance {tolerance_mm:.{digits}f} mm: {end}"
     return words, tolerance_mm / upper_mm
 
 
@@ -270,17 +304,28 @@ def _request_name(seq: int) -> str:
 
 
 def _reply_block(status: StatusMessage, prompt: OperatorPrompt, width: int) -> _Block:
+    """What the robot was answered; without the number of the request: pairs are the one thing that is counted."""
     reply = status.last_reply
     if reply is None:
         return _labelled_block("REPLY", "none yet", width, priority=11, max_lines=1)
     kind = _reply_kind(reply.code)
     if reply.code.is_success and reply.verb not in KEEPING_VERBS:
         kind = "done"
-    text = f"{_request_name(reply.seq)}, code {reply.code} ({kind}): {reply.message}".rstrip(": ")
-    # The prompt usually gives the remedy already.
-    if reply.remedy and reply.remedy.removeprefix("Stop. ").lower().rstrip(".") not in prompt.remedy.lower():
-        text += f"; {reply.remedy}"
-    return _labelled_block("REPLY", text, width, priority=4, max_lines=2)
+    name = f"operator's {reply.verb or 'request'}" if reply.seq > MAX_SEQ else reply.verb
+    text = f"{name}: code {reply.code} ({kind})".removeprefix(": ")
+    unsaid = [reply.message] if reply.message != kind and _is_unsaid(reply.message, prompt) else []
+    remedy = reply.remedy.removeprefix("Stop. ")
+    # Beside "keep still", the "move on" of the reply before would be a contradiction.
+    is_due = not reply.code.is_success and status.phase is not Phase.WORKING
+    if is_due and _is_unsaid(remedy, prompt) and remedy.rstrip(".").lower() not in reply.message.lower():
+        unsaid.append(remedy)
+    text = f"{text}: {'; '.join(unsaid)}".rstrip(": ")
+    return _labelled_block("REPLY", text, width, priority=4, max_lines=6)
+
+
+def _is_unsaid(text: str, prompt: OperatorPrompt) -> bool:
+    """Whether the prompt does not give ``text`` already."""
+    return text.strip().rstrip(".").lower() not in f"{prompt.message} {prompt.remedy}".lower()
 
 
 def _link_block(name: str, link: LinkStatus, stale: bool, needed: bool, width: int) -> _Block:
@@ -308,10 +353,10 @@ def _progress_blocks(status: StatusMessage, width: int) -> list[_Block]:
     progress, blocks = status.progress, []
     if progress is not None and progress.next_view is not None and progress.next_view.message:
         priority = 12 if status.wanted else 21
-        block = _labelled_block("NEXT VIEW", progress.next_view.message, width, priority=priority, max_lines=3)
+        block = _labelled_block("NEXT VIEW", progress.next_view.message, width, priority=priority, max_lines=6)
         blocks.append(_Block(priority, block.full, []))
     if progress is not None and progress.error_sources:
-        block = _labelled_block("ERROR BY", progress.error_sources, width, priority=21, max_lines=1)
+        block = _labelled_block("ERROR BY", progress.error_sources, width, priority=21, max_lines=2)
         blocks.append(_Block(block.priority, block.full, []))
     if progress is not None and progress.message:
         block = _labelled_block("COVERAGE", progress.message, width, priority=22, max_lines=2)
@@ -319,23 +364,28 @@ def _progress_blocks(status: StatusMessage, width: int) -> list[_Block]:
     return blocks
 
 
-def _result_block(status: StatusMessage, width: int) -> _Block:
+def _result_block(status: StatusMessage, prompt: OperatorPrompt, width: int) -> _Block:
     if status.result is None:
-        text = "none in this session" + ("; the accepted result is in use" if status.is_accepted else "")
-        return _labelled_block("RESULT", text, width, priority=13, max_lines=1)
-    return _labelled_block("RESULT", result_line(status.result, status.is_accepted), width, priority=3, max_lines=2)
+        return _labelled_block("RESULT", result_line(status), width, priority=13, max_lines=1)
+    reason = status.result.acceptance.reason
+    text = result_line(status, with_reason=bool(reason) and _is_unsaid(reason, prompt))
+    return _labelled_block("RESULT", text, width, priority=3, max_lines=8)
 
 
-def _finding_block(status: StatusMessage, width: int) -> _Block:
-    """The gravest finding, with its remedy; notes are left to ``eyebolt inspect``."""
+def _finding_block(status: StatusMessage, prompt: OperatorPrompt, width: int) -> _Block:
+    """The gravest finding, with its remedy, as far as the prompt does not give them; notes are left to ``eyebolt
+    inspect``.
+    """
     grave = [f for f in status.findings if f.severity is not Severity.NOTE]
-    if not grave:
+    first = grave[0] if grave else None
+    if first is None or not (_is_unsaid(first.message, prompt) or _is_unsaid(first.remedy, prompt)):
         return _Block(9, [], [])
-    first = grave[0]
     more = f" (and {len(grave) - 1} more)" if len(grave) > 1 else ""
-    text = f"{first.severity}{more}: {first.message}: {first.remedy}"
     tone = Tone.BAD if first.severity is Severity.STOP else Tone.WAIT
-    return _labelled_block("FINDING", text, width, priority=9, max_lines=2, tone=tone)
+    text = f"{first.severity}{more}: {first.message}"
+    if _is_unsaid(first.remedy, prompt):
+        text += f": {first.remedy}"
+    return _labelled_block("FINDING", text, width, priority=9, max_lines=8, tone=tone)
 
 
 def _labelled_block(
@@ -366,7 +416,7 @@ def status_line(status: StatusMessage | None, status_age_s: float) -> str:
         line = f"{_request_name(reply.seq)} code {reply.code} {reply.message}".rstrip()
         parts.append(f"{line} ({reply.remedy})" if reply.remedy else line)
     if status.result is not None:
-        parts.append(f"result {result_line(status.result, status.is_accepted)}")
+        parts.append(f"result {result_line(status)}")
     if status.reservation:
         parts.append(f"but {status.reservation}")
     links = (("robot", status.robot), ("camera", status.camera))

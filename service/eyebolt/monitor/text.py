@@ -4,21 +4,10 @@ from __future__ import annotations
 
 import unicodedata
 from dataclasses import dataclass
-from enum import Enum
 
 from rich.cells import cell_len, chop_cells, set_cell_size
 
-
-class Tone(Enum):
-    """Urgency of a row. Colour only repeats what the words state: it must not be needed."""
-
-    PLAIN = "plain"
-    QUIET = "quiet"
-    GOOD = "good"
-    ACT = "act"
-    WAIT = "wait"
-    BAD = "bad"
-
+from eyebolt.monitor.operator_prompt import Tone
 
 # Colours of indicators after IEC 60073: green normal, yellow abnormal, red fault; cyan instead of blue (mandatory
 # action), because blue on black is illegible at a distance.
@@ -160,12 +149,14 @@ _LETTER_SHAPES = {
     "H": "#.# #.# ### #.# #.#",
     "I": "# # # # #",
     "L": "#.. #.. #.. #.. ###",
+    "M": "#...# ##.## #.#.# #...# #...#",
     "N": "#..# ##.# #.## #..# #..#",
     "O": "### #.# #.# #.# ###",
     "P": "### #.# ### #.. #..",
     "R": "### #.# ##. #.# #.#",
     "S": "### #.. ### ..# ###",
     "T": "### .#. .#. .#. .#.",
+    "V": "#.# #.# #.# #.# .#.",
     "W": "#...# #...# #.#.# ##.## #...#",
     "X": "#.# #.# .#. #.# #.#",
     "Y": "#.# #.# ### .#. .#.",
