@@ -28,12 +28,13 @@ KEYS = {
     "tolerance_mm", "tolerance_of", "cross_validation", "checks", "touches", "error_contributions_mm",
     "height", "corner_rms_px", "robot_noise", "board_scale", "focal_length", "board_bow", "lens", "refined_lens",
     "pairs", "findings", "acceptance", "reason", "accepted", "inputs", "software", "incomplete", "based_on", "setup",
+    "prediction",
 }  # fmt: skip
 NULL_AFTER_REFUSAL = {
     "transform", "board_transform", "expected_error_mm", "error_map", "expected_pick_error_mm",
     "remaining_pick_error_mm", "covariance", "height",
     "corner_rms_px", "robot_noise", "board_scale", "focal_length", "board_bow", "lens", "refined_lens", "coverage",
-    "accepted", "incomplete", "based_on", "setup", "error_contributions_mm",
+    "accepted", "incomplete", "based_on", "setup", "error_contributions_mm", "prediction",
 }  # fmt: skip
 TRANSFORM_KEYS = {"name", "matrix", "translation_mm", "quaternion_wxyz", "robot_pose"}
 RESIDUAL_KEYS = {"count", "rms_mm", "worst_mm", "reduced_chi2"}
@@ -98,6 +99,7 @@ def test_a_solution_fills_every_key(solved):
         assert 0 < content[key]["median"] < content[key]["p95"] < content[key]["worst_p95"]
         assert content[key]["p95"] < content[key]["p95_upper"]
     assert np.array_equal(content["covariance"], outcome.covariance)
+    assert np.array_equal(content["prediction"]["covariance"], outcome.prediction.covariance)
     for key, count in (("cross_validation", 9), ("checks", 2), ("touches", 0)):
         assert set(content[key]) == RESIDUAL_KEYS
         assert content[key]["count"] == count

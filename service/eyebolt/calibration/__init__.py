@@ -43,9 +43,13 @@ from eyebolt.calibration.uncertainty import (
     ErrorMap,
     PredictedBoardAndLens,
     PredictiveModel,
+    ProvenView,
     TouchCheck,
+    compare_view,
     p95_upper_of_covariance,
     standard_normal,
+    summarize_proof,
+    with_view,
 )
 from eyebolt.protocol import AcceptanceStatus, Severity
 
@@ -77,6 +81,7 @@ __all__ = [
     "PredictiveModel",
     "PriorSource",
     "Problem",
+    "ProvenView",
     "Refusal",
     "RefusalCode",
     "ResultAcceptance",
@@ -89,6 +94,7 @@ __all__ = [
     "WorkingVolume",
     "assess_result",
     "chi2_isf",
+    "compare_view",
     "default_coefficient_sigma",
     "evenly_spaced_rows",
     "linearize",
@@ -102,7 +108,9 @@ __all__ = [
     "solve",
     "solve_with_free_intrinsics",
     "standard_normal",
+    "summarize_proof",
     "variance_of",
     "vertical_directions",
     "weakest_direction",
+    "with_view",
 ]

@@ -34,6 +34,7 @@ from eyebolt.geometry import Array, CameraModel, Matrix4, Mount, PoseFormat, Row
 from eyebolt.observations import Dataset
 from eyebolt.planning import Coverage
 from eyebolt.protocol import GapSummary, ToleranceOf
+from eyebolt.session import PredictionRecord
 
 RESULT_SCHEMA: Literal[1] = 1
 # Rotation matrices are written at full precision; a larger deviation comes from an edited file.
@@ -379,6 +380,9 @@ class ResultDocument(_Part):
     """Residuals of the check pairs."""
     touches: Residuals
     """Residuals of the touched corners."""
+    prediction: PredictionRecord | None = None
+    """What the solution predicts for a further view, by which it is proven while it is in use; null in results of
+    before this key and while a direction is unobservable."""
     height: HeightEvidence | None
     """Height of the transform; null for an arm that rotates freely."""
     corner_rms_px: float | None
@@ -529,6 +533,7 @@ def _solution_fields(solution: Solution, result_format: ResultFormat) -> dict[st
 
 
 _ERROR_FIELDS = (
+    "prediction",
     "expected_error_mm",
     "error_contributions_mm",
     "error_map",
@@ -549,10 +554,12 @@ def _error_fields(solution: Solution) -> dict[str, object]:
         "expected_pick_error_mm": ExpectedError.model_validate(solution.expected_pick_error_mm),
         "remaining_pick_error_mm": solution.remaining_pick_error_mm,
         "covariance": solution.covariance.tolist(),
+        "prediction": None if solution.prediction is None else PredictionRecord.of(solution.prediction),
     }
 
 
 _NULL_AFTER_REFUSAL = (
+    "prediction",
     "transform",
     "board_transform",
     "incomplete",

@@ -171,6 +171,7 @@ def read_accepted(context: StationContext) -> AcceptedResult | None:
         gap=gap,
         is_newest=_is_newest(context.record_folder, document),
         board_corners_m=_numberings(context.board),
+        prediction=None if document.prediction is None else document.prediction.model(),
     )
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from eyebolt.boards import Detection, NoDetection
-from eyebolt.calibration import Refusal, ResultAcceptance, ResultGap, Solution
+from eyebolt.calibration import PredictiveModel, Refusal, ResultAcceptance, ResultGap, Solution
 from eyebolt.geometry import Array, Mount
 from eyebolt.observations import BoardPose, Dataset, Pair, View
 from eyebolt.planning import Coverage, NextView
@@ -59,6 +59,8 @@ class AcceptedResult:
     board_corners_m: Array
     """(k, n, 3), metres, board frame: the board's corners by number; k = 2 numberings if it looks the same after half a
     turn, else 1."""
+    prediction: PredictiveModel | None = None
+    """What it predicts for a further view; None if the file cannot be read, or is of before this was written."""
 
 
 # Events without a task's number.

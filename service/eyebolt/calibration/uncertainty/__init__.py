@@ -9,11 +9,21 @@ from eyebolt.calibration.uncertainty.expected_error import (
     p95_upper_of_covariance,
     standard_normal,
 )
+from eyebolt.calibration.uncertainty.live_proof import (
+    MAX_PROVEN_AGE_S,
+    MAX_PROVEN_VIEWS,
+    ProvenView,
+    compare_view,
+    summarize_proof,
+    with_view,
+)
 from eyebolt.calibration.uncertainty.pick_error import pick_error
 from eyebolt.calibration.uncertainty.prediction import PredictedBoardAndLens, PredictiveModel, predictive_model
 from eyebolt.calibration.uncertainty.touch_test import Height, HeightSource, TouchCheck, apply_touches
 
 __all__ = [
+    "MAX_PROVEN_AGE_S",
+    "MAX_PROVEN_VIEWS",
     "ErrorContributions",
     "ErrorMap",
     "ErrorSummary",
@@ -21,8 +31,10 @@ __all__ = [
     "HeightSource",
     "PredictedBoardAndLens",
     "PredictiveModel",
+    "ProvenView",
     "TouchCheck",
     "apply_touches",
+    "compare_view",
     "error_contributions",
     "expected_error",
     "findings_on_error_budget",
@@ -30,4 +42,6 @@ __all__ = [
     "pick_error",
     "predictive_model",
     "standard_normal",
+    "summarize_proof",
+    "with_view",
 ]

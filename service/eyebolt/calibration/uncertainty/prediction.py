@@ -54,10 +54,10 @@ class PredictiveModel:
     board_and_lens: PredictedBoardAndLens | None = None
     """Board and lens as estimated; None: as stated, r = 0."""
 
-    def mahalanobis_sq(self, base_T_flange: Array, observed: BoardPose) -> float:
-        """Squared Mahalanobis distance of the observed board pose from that predicted for a flange pose (4, 4).
+    def deviation(self, base_T_flange: Array, observed: BoardPose) -> tuple[Array, Array]:
+        """Deviation (6,) of the observed board pose from that predicted for a flange pose (4, 4), and its covariance.
 
-        Its expectation is 6. Raises LinAlgError if the covariance is singular.
+        Perturbed on the right, (translation m, rotation rad), in the frame of the predicted board; (6, 6).
         """
         chain = self.mount.chain(base_T_flange[None])[0]
         predicted = se3.inverse(self.X) @ chain @ self.Y
@@ -76,6 +76,25 @@ class PredictiveModel:
             + (by_arm * variance_of(self.noise)) @ by_arm.T
             + design @ self.covariance @ design.T
         )
+        return offset, covariance
+
+    def predict(self, base_T_flange: Array, board_corners_m: Array) -> Array:
+        """camera_T_board (4, 4), metres, that a camera would be found to see at a flange pose (4, 4).
+
+        With board and lens as estimated, in terms of the stated ones. ``board_corners_m`` (n, 3): its corners.
+        """
+        out: Array = se3.inverse(self.X) @ self.mount.chain(base_T_flange[None])[0] @ self.Y
+        if self.board_and_lens is not None:
+            by_nuisances = self.board_and_lens.pose_jacobian(BoardPose(out, np.eye(6), board_corners_m))
+            out = out @ se3.exp(by_nuisances @ self.board_and_lens.estimate)
+        return out
+
+    def mahalanobis_sq(self, base_T_flange: Array, observed: BoardPose) -> float:
+        """Squared Mahalanobis distance of the observed board pose from that predicted for a flange pose (4, 4).
+
+        Its expectation is 6. Raises LinAlgError if the covariance is singular.
+        """
+        offset, covariance = self.deviation(base_T_flange, observed)
         return float(offset @ np.linalg.solve(covariance, offset))
 
     def p_value(self, base_T_flange: Array, observed: BoardPose) -> float:
