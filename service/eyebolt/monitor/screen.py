@@ -356,7 +356,10 @@ def _progress_blocks(status: StatusMessage, width: int) -> list[_Block]:
         block = _labelled_block("NEXT VIEW", progress.next_view.message, width, priority=priority, max_lines=6)
         blocks.append(_Block(priority, block.full, []))
     if progress is not None and progress.error_sources:
-        block = _labelled_block("ERROR BY", progress.error_sources, width, priority=21, max_lines=2)
+        sources = progress.error_sources
+        if _LABEL + cell_len(sources) > width:
+            sources = sources.partition(", together")[0]
+        block = _labelled_block("ERROR BY", sources, width, priority=21, max_lines=1)
         blocks.append(_Block(block.priority, block.full, []))
     if progress is not None and progress.message:
         block = _labelled_block("COVERAGE", progress.message, width, priority=22, max_lines=2)
