@@ -19,6 +19,7 @@ from urllib.parse import unquote, urlsplit
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = {"service": "eyebolt", "simulator": "eyebolt_sim"}
+PAGE_FILES = "service/eyebolt/page/static"
 PROBE = """
 import importlib.util, json, os, sys
 import eyebolt.cli, eyebolt.errors, eyebolt_sim
@@ -70,7 +71,7 @@ def build(folder: Path) -> Path:
 
 
 def check_contents(wheel: Path) -> None:
-    """Every module of both packages is in the wheel, and nothing of the rest of the tree."""
+    """Every module and every file of the page is in the wheel, and nothing of the rest of the tree."""
     with zipfile.ZipFile(wheel) as archive:
         names = archive.namelist()
     tops = {name.split("/")[0] for name in names}
@@ -84,8 +85,11 @@ def check_contents(wheel: Path) -> None:
         for path in (ROOT / root).rglob("*.py")
         if "__pycache__" not in path.parts
     }
-    packed = {name for name in names if name.endswith(".py")}
-    require(packed == sources, f"missing or superfluous modules: {sorted(packed ^ sources)}")
+    sources |= {str(path.relative_to(ROOT / "service")) for path in (ROOT / PAGE_FILES).iterdir()}
+    packed = {
+        name for name in names if name.endswith(".py") or Path(name).parent == Path(PAGE_FILES).relative_to("service")
+    }
+    require(packed == sources, f"missing or superfluous files: {sorted(packed ^ sources)}")
 
 
 def install(wheel: Path, folder: Path) -> Path:

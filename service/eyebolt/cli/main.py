@@ -125,6 +125,32 @@ def watch(
     raise typer.Exit(run(status, keys, once=once, plain=plain, control=source, bell=bell))
 
 
+@app.command()
+def page(
+    station: Annotated[Path | None, typer.Argument(help="Station file (default: station.toml).")] = None,
+    endpoint: Annotated[str | None, typer.Option(help="Status address, instead of a station file.")] = None,
+    key: Annotated[Path | None, typer.Option(help="Key file, for a station on another computer.")] = None,
+    address: Annotated[
+        str,
+        typer.Option(
+            help="ADDRESS:PORT to serve at. Beyond this computer only with --token, --certificate and --private-key."
+        ),
+    ] = "127.0.0.1:4753",
+    name: Annotated[
+        list[str] | None, typer.Option(help="Further address or host name under which browsers open the page.")
+    ] = None,
+    token: Annotated[Path | None, typer.Option(help="Token file; made if it does not exist.")] = None,
+    certificate: Annotated[Path | None, typer.Option(help="TLS certificate of this computer (PEM).")] = None,
+    private_key: Annotated[Path | None, typer.Option(help="Private key of the certificate (PEM).")] = None,
+) -> None:
+    """Serve a page for a browser at the arm: what the camera sees and what to do now. It only shows. Until Ctrl-C."""
+    from eyebolt.cli.page import PageOptions, serve_page
+
+    if endpoint is None:
+        require_opencv()  # the boards of the station file
+    serve_page(station, endpoint, key, PageOptions(address, name or (), token, certificate, private_key), print_line)
+
+
 session_app = typer.Typer(
     no_args_is_help=True,
     help="Control the session of a running daemon. Exit codes: 0 done, 3 refused by the session, 4 not confirmed.",

@@ -2,16 +2,18 @@
 
 from eyebolt.monitor.app import watch
 from eyebolt.monitor.control_client import ControlClient
-from eyebolt.monitor.operator_prompt import OperatorPrompt, Tone, how_far, is_stale, operator_prompt_for
-from eyebolt.monitor.subscriber import StatusSubscriber
+from eyebolt.monitor.operator_prompt import OperatorPrompt, Tone, how_far, is_stale, operator_prompt_for, result_line
+from eyebolt.monitor.subscriber import ReceivedView, StatusSubscriber
 
 __all__ = [
     "ControlClient",
     "OperatorPrompt",
+    "ReceivedView",
     "StatusSubscriber",
     "Tone",
     "how_far",
     "is_stale",
     "operator_prompt_for",
+    "result_line",
     "watch",
 ]
