@@ -21,7 +21,7 @@ import zmq
 
 from eyebolt.errors import MachineFault
 from eyebolt.monitor import app
-from eyebolt.monitor.app import watch
+from eyebolt.monitor.app import watch, watch_stations
 from eyebolt.monitor.operator_prompt import STALE_AFTER_S
 from eyebolt.protocol import ControlAction, ControlOutcome, ControlReply, parse_control_request
 from support.processes import Patience, wait_for_exit
@@ -416,3 +416,23 @@ def test_an_invalid_address_is_a_fault_with_a_remedy(endpoint):
     with pytest.raises(MachineFault, match="tcp://HOST:PORT") as fault:
         watch(endpoint)
     assert fault.value.code == "status-address"
+
+
+def test_once_of_another_station_is_no_success(capsys):
+    with publisher() as source:
+        assert watch(source.endpoint, once=True, plain=True, station="bay-3") == 0
+        assert watch(source.endpoint, once=True, plain=True, station="bay-4") == 1
+    lines = capsys.readouterr().out.splitlines()
+    assert "| bay-3 " in lines[0]
+    assert "OTHER" in lines[1]
+
+
+def test_several_stations_are_shown_at_once(capsys):
+    with publisher() as first, publisher() as second:
+        sources = [("bay-3", first.endpoint, None), ("bay-4", second.endpoint, None)]
+        assert watch_stations(sources, once=True, plain=True) == 1
+        second.parts = [b"status", make_status(station="bay-4").to_json()]
+        assert watch_stations(sources, once=True, plain=True) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[1].startswith("bay-4: ")
+    assert [line.split("|")[1].split()[0] for line in lines[2:]] == ["bay-3", "bay-4"]

@@ -50,8 +50,10 @@ def make_keys(
     return lines
 
 
-def status_source(station_file: Path | None, endpoint: str | None, key: Path | None) -> tuple[str, ClientKeys | None]:
-    """Status address of a station, and the keys for it if it is on another computer.
+def status_source(
+    station_file: Path | None, endpoint: str | None, key: Path | None
+) -> tuple[str | None, str, ClientKeys | None]:
+    """Name of a station (None with ``endpoint``), its status address, and the keys for it if it is on another computer.
 
     Raises MachineFault ``status-address``, InputFault ``keys-needed``, and those of the station file and the key files.
     """
@@ -68,7 +70,7 @@ def status_source(station_file: Path | None, endpoint: str | None, key: Path | N
             message = f"{endpoint} is on another computer, where watching requires a key"
             remedy = "on the cell's PC: eyebolt keys STATION --watcher NAME; then here: --key FILE."
             raise InputFault("keys-needed", message, remedy, endpoint=endpoint)
-        return endpoint, keys_of_client
+        return None, endpoint, keys_of_client
     from eyebolt.context import load_station, local_status_source
 
     station_file = station_file or Path("station.toml")
@@ -79,7 +81,7 @@ def status_source(station_file: Path | None, endpoint: str | None, key: Path | N
             raise
         hint = "Without the file: --endpoint, for example tcp://127.0.0.1:4751."
         raise InputFault(fault.code, fault.message, f"{fault.remedy} {hint}", **fault.data) from None
-    return local_status_source(station_file, station, keys_of_client)
+    return station.station.name, *local_status_source(station_file, station, keys_of_client)
 
 
 def is_endpoint(endpoint: str) -> bool:

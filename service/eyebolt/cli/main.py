@@ -101,7 +101,10 @@ def serve(
 
 @app.command()
 def watch(
-    station: Annotated[Path | None, typer.Argument(help="Station file (default: station.toml).")] = None,
+    stations: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="[STATION]...", help="Station file (default: station.toml); several: a line each."),
+    ] = None,
     endpoint: Annotated[str | None, typer.Option(help="Status address, instead of a station file.")] = None,
     key: Annotated[Path | None, typer.Option(help="Key file, for a station on another computer.")] = None,
     once: Annotated[bool, typer.Option("--once", help="Show one status and exit.")] = False,
@@ -113,16 +116,27 @@ def watch(
         bool, typer.Option("--bell", help="Ring the terminal's bell once for a kept pair, twice for another.")
     ] = False,
 ) -> None:
-    """Show the operator's screen of a station, until Ctrl-C. The daemon may start later."""
+    """Show the operator's screen of a station, or a line for each of several, until Ctrl-C. Daemons may start later."""
     if endpoint is None:
         require_opencv()  # the boards of the station file
     from eyebolt.cli.keys import status_source
     from eyebolt.cli.session import control_source
     from eyebolt.monitor import watch as run
+    from eyebolt.monitor import watch_stations
 
-    status, keys = status_source(station, endpoint, key)
+    files = stations or []
+    if len(files) > 1:
+        if endpoint is not None or control is not None or bell:
+            raise typer.BadParameter("with several stations there is no --endpoint, --control or --bell")
+        sources = []
+        for file in files:
+            found, address, keys = status_source(file, None, key)
+            sources.append((found or str(file), address, keys))
+        raise typer.Exit(watch_stations(sources, once=once, plain=plain))
+    station = files[0] if files else None
+    name, status, keys = status_source(station, endpoint, key)
     source = control_source(station, control, key) if endpoint is None or control is not None else None
-    raise typer.Exit(run(status, keys, once=once, plain=plain, control=source, bell=bell))
+    raise typer.Exit(run(status, keys, once=once, plain=plain, control=source, bell=bell, station=name))
 
 
 @app.command()

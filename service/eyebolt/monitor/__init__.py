@@ -1,6 +1,6 @@
 """The operator's screen: the status message of a daemon, legible from two metres away."""
 
-from eyebolt.monitor.app import watch
+from eyebolt.monitor.app import watch, watch_stations
 from eyebolt.monitor.control_client import ControlClient
 from eyebolt.monitor.operator_prompt import OperatorPrompt, Tone, how_far, is_stale, operator_prompt_for, result_line
 from eyebolt.monitor.subscriber import ReceivedView, StatusSubscriber
@@ -16,4 +16,5 @@ __all__ = [
     "operator_prompt_for",
     "result_line",
     "watch",
+    "watch_stations",
 ]

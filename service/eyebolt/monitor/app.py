@@ -7,17 +7,19 @@ import select
 import signal
 import sys
 import time
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, nullcontext, suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager, nullcontext, suppress
+from dataclasses import dataclass
 from types import FrameType
 
 import zmq
-from rich.console import Console
+from rich.console import Console, ScreenContext
 from rich.text import Text
 
 from eyebolt.monitor.control_client import ControlClient
 from eyebolt.monitor.operator_keys import Bell, KeyRows, OperatorKeys
-from eyebolt.monitor.operator_prompt import STALE_AFTER_S
+from eyebolt.monitor.operator_prompt import STALE_AFTER_S, is_other_station
+from eyebolt.monitor.overview import WatchedStation, render_overview
 from eyebolt.monitor.screen import render_screen, status_line
 from eyebolt.monitor.subscriber import StatusSubscriber
 from eyebolt.security import ClientKeys
@@ -38,6 +40,7 @@ def watch(
     plain: bool = False,
     control: tuple[str, ClientKeys | None] | None = None,
     bell: bool = False,
+    station: str | None = None,
 ) -> int:
     """Shows the status that a daemon publishes at ``endpoint`` until Ctrl-C; returns the exit code.
 
@@ -45,23 +48,106 @@ def watch(
     open and its handshake not decided, it waits for ``ONCE_LIMIT_S``. With ``plain``, or an output
     that is not a terminal or a dumb one, it prints a line per change. ``keys``: for a daemon on another computer.
     ``control``: address of the control socket and the keys for it; on a screen, keys make requests there. ``bell``: the
-    terminal's bell rings for each pair, kept or not. Raises MachineFault ``status-address``, ``control-address``.
+    terminal's bell rings for each pair, kept or not. ``station``: name of the station that is expected there; of
+    another one nothing is shown but its name, and no key reaches it. Raises MachineFault ``status-address``,
+    ``control-address``.
     """
-    with StatusSubscriber(endpoint, keys) as subscriber, _signals_as_interrupt():
-        try:
+
+    def run() -> int:
+        with StatusSubscriber(endpoint, keys) as subscriber:
+            watched, console = _Watched(subscriber, endpoint, station), _console()
+            if once:
+                return _print_once([watched], console, plain)
+            if plain or not _has_screen(console):
+                return _print_changes([watched])
+            with nullcontext() if control is None else ControlClient(*control) as client:
+                return _run_screen(watched, console, client, bell)
+
+    return _until_ended(run)
+
+
+def watch_stations(
+    sources: Sequence[tuple[str, str, ClientKeys | None]], once: bool = False, plain: bool = False
+) -> int:
+    """Shows several stations on one screen, the worst first, until Ctrl-C; returns the exit code.
+
+    ``sources``: name, status address and keys of each. ``once`` and ``plain`` as in ``watch``; with ``once`` the exit
+    code is 0 only if each station sent its status. Raises MachineFault ``status-address``.
+    """
+
+    def run() -> int:
+        with ExitStack() as stack:
+            watched = [
+                _Watched(stack.enter_context(StatusSubscriber(endpoint, keys)), endpoint, name)
+                for name, endpoint, keys in sources
+            ]
             console = _console()
             if once:
-                return _print_once(subscriber, console, plain)
-            if plain or not _has_screen(console):
-                return _print_changes(subscriber)
-            with nullcontext() if control is None else ControlClient(*control) as client:
-                return _run_screen(subscriber, console, client, bell)
+                return _print_once(watched, console, plain)
+            return _print_changes(watched) if plain or not _has_screen(console) else _run_overview(watched, console)
+
+    return _until_ended(run)
+
+
+def _until_ended(run: Callable[[], int]) -> int:
+    with _signals_as_interrupt():
+        try:
+            return run()
         except KeyboardInterrupt:
             return 0
         except BrokenPipeError:
             # The reader of the pipe has closed it; without this, Python's flush at exit would report the same error.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             return 0
+
+
+@dataclass(frozen=True)
+class _Watched:
+    """A station that is watched, and the name that its status has to have."""
+
+    subscriber: StatusSubscriber
+    endpoint: str
+    station: str | None
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether there is a status of this station."""
+        status = self.subscriber.status
+        return status is not None and not is_other_station(status, self.station)
+
+    @property
+    def line(self) -> str:
+        """The status on one line, without a time."""
+        return status_line(self.subscriber.status, self.subscriber.status_age_s, self.station)
+
+    @property
+    def plain_line(self) -> str:
+        """The same with the time of the status."""
+        status = self.subscriber.status
+        return self.line if status is None else f"{status.timestamp} {self.line}"
+
+    @property
+    def is_pending(self) -> bool:
+        """Whether a status may still come, as ``watch`` states for ``once``."""
+        subscriber, age_s = self.subscriber, self.subscriber.status_age_s
+        return subscriber.status is None and (
+            age_s <= STALE_AFTER_S or (subscriber.is_pending and age_s <= ONCE_LIMIT_S)
+        )
+
+    @property
+    def for_overview(self) -> WatchedStation:
+        """What the screen of several stations needs."""
+        subscriber = self.subscriber
+        name = self.station or self.endpoint
+        return WatchedStation(name, subscriber.status, subscriber.status_age_s, subscriber.note, self.station)
+
+
+def _wait(watched: Sequence[_Watched], timeout_s: float) -> None:
+    """Reads what arrives at any of them, at most ``timeout_s`` later."""
+    first, *others = (station.subscriber for station in watched)
+    first.wait(timeout_s, [subscriber.socket for subscriber in others])
+    for subscriber in others:
+        subscriber.wait(0.0)
 
 
 def ascii_only(environment: Mapping[str, str], encoding: str | None) -> bool:
@@ -89,53 +175,70 @@ def _has_screen(console: Console) -> bool:
     return sys.stdout.isatty() and not console.is_dumb_terminal
 
 
+def _allows_colour(console: Console) -> bool:
+    return console.color_system is not None and not console.no_color
+
+
 def _screen_lines(
-    subscriber: StatusSubscriber, console: Console, keys: KeyRows | None = None, control_note: str = ""
+    watched: _Watched, console: Console, keys: KeyRows | None = None, control_note: str = ""
 ) -> list[str]:
+    subscriber = watched.subscriber
     return render_screen(
         subscriber.status,
         subscriber.status_age_s,
         console.size.width,
         console.size.height,
-        colour=console.color_system is not None and not console.no_color,
+        colour=_allows_colour(console),
         ascii_only=ascii_only(os.environ, sys.stdout.encoding),
         note=subscriber.note or (f"keys are off: {control_note}" if control_note else ""),
         keys=keys,
+        expected_station=watched.station,
     )
 
 
-def _print_once(subscriber: StatusSubscriber, console: Console, plain: bool) -> int:
-    while subscriber.status is None and (
-        subscriber.status_age_s <= STALE_AFTER_S or (subscriber.is_pending and subscriber.status_age_s <= ONCE_LIMIT_S)
-    ):
-        subscriber.wait(_TICK_S)
+def _overview_lines(watched: Sequence[_Watched], console: Console) -> list[str]:
+    return render_overview(
+        [station.for_overview for station in watched],
+        console.size.width,
+        console.size.height,
+        colour=_allows_colour(console),
+        ascii_only=ascii_only(os.environ, sys.stdout.encoding),
+    )
+
+
+def _print_once(watched: Sequence[_Watched], console: Console, plain: bool) -> int:
+    while any(station.is_pending for station in watched):
+        _wait(watched, _TICK_S)
     if plain or not _has_screen(console):
-        _print_line(_plain_line(subscriber))
-        if subscriber.note:
-            _print_line(subscriber.note)
+        for station in watched:
+            _print_line(_named(station, station.plain_line, watched))
+            if station.subscriber.note:
+                _print_line(_named(station, station.subscriber.note, watched))
     else:
-        for line in _screen_lines(subscriber, console)[: console.size.height - 1]:
+        lines = _screen_lines(watched[0], console) if len(watched) == 1 else _overview_lines(watched, console)
+        for line in lines[: console.size.height - 1]:
             console.print(Text.from_ansi(line), no_wrap=True, crop=True)
-    return 0 if subscriber.status is not None else 1
+    return 0 if all(station.is_shown for station in watched) else 1
 
 
-def _print_changes(subscriber: StatusSubscriber) -> int:
-    last_line, last_note = "", ""
+def _print_changes(watched: Sequence[_Watched]) -> int:
+    last_lines, last_notes = [""] * len(watched), [""] * len(watched)
     while True:
-        subscriber.wait(_TICK_S)
-        line = status_line(subscriber.status, subscriber.status_age_s)
-        waiting = subscriber.status is None and subscriber.status_age_s <= STALE_AFTER_S
-        if line != last_line and not waiting:
-            _print_line(_plain_line(subscriber))
-            last_line = line
-        if subscriber.note != last_note:
-            _print_line(subscriber.note)
-            last_note = subscriber.note
+        _wait(watched, _TICK_S)
+        for number, station in enumerate(watched):
+            subscriber, line = station.subscriber, station.line
+            waiting = subscriber.status is None and subscriber.status_age_s <= STALE_AFTER_S
+            if line != last_lines[number] and not waiting:
+                _print_line(_named(station, station.plain_line, watched))
+                last_lines[number] = line
+            if subscriber.note != last_notes[number]:
+                _print_line(_named(station, subscriber.note, watched))
+                last_notes[number] = subscriber.note
 
 
-def _plain_line(subscriber: StatusSubscriber) -> str:
-    line = status_line(subscriber.status, subscriber.status_age_s)
-    return line if subscriber.status is None else f"{subscriber.status.timestamp} {line}"
+def _named(station: _Watched, line: str, watched: Sequence[_Watched]) -> str:
+    """A line that has to tell of which of several stations it is; a status names its own."""
+    return line if len(watched) == 1 or station.is_shown else f"{station.station or station.endpoint}: {line}"
 
 
 def _print_line(line: str) -> None:
@@ -145,22 +248,42 @@ def _print_line(line: str) -> None:
     sys.stdout.flush()
 
 
-def _run_screen(subscriber: StatusSubscriber, console: Console, client: ControlClient | None, bell: bool) -> int:
-    drawn: tuple[object, ...] = ()
-    drawn_s = float("-inf")
-    rings = Bell()
+def _run_screen(watched: _Watched, console: Console, client: ControlClient | None, bell: bool) -> int:
+    subscriber, rings = watched.subscriber, Bell()
     with _quiet_keyboard(reads_keys=client is not None) as keyboard, console.screen(hide_cursor=True) as screen:
         control = None if client is None or keyboard is None else _KeyControl(client, keyboard)
+        painter = _Painter(screen, console)
         while True:
-            rows, note = (None, "") if control is None else control.step()
-            content = (tuple(_screen_lines(subscriber, console, rows, note)), console.size)
-            if content != drawn or time.monotonic() - drawn_s >= _REPAINT_S:
-                text = Text.from_ansi("\n".join(content[0]), no_wrap=True, overflow="crop")
-                screen.update(text)
-                drawn, drawn_s = content, time.monotonic()
-            if bell and subscriber.status is not None:
+            is_other = is_other_station(subscriber.status, watched.station)
+            rows, note = (None, "") if control is None or is_other else control.step()
+            painter.paint(_screen_lines(watched, console, rows, note))
+            if bell and subscriber.status is not None and not is_other:
                 _ring(rings.rings(subscriber.status))
-            subscriber.wait(_TICK_S, () if control is None else control.sources)
+            subscriber.wait(_TICK_S, () if control is None or is_other else control.sources)
+
+
+def _run_overview(watched: Sequence[_Watched], console: Console) -> int:
+    with _quiet_keyboard(reads_keys=False), console.screen(hide_cursor=True) as screen:
+        painter = _Painter(screen, console)
+        while True:
+            painter.paint(_overview_lines(watched, console))
+            _wait(watched, _TICK_S)
+
+
+class _Painter:
+    """Writes the screen where it has changed, and now and then in any case."""
+
+    def __init__(self, screen: ScreenContext, console: Console) -> None:
+        self._screen, self._console = screen, console
+        self._painted: tuple[object, ...] = ()
+        self._painted_s = float("-inf")
+
+    def paint(self, lines: Sequence[str]) -> None:
+        """``lines`` with escape codes, at most as many as the screen has."""
+        content = (tuple(lines), self._console.size)
+        if content != self._painted or time.monotonic() - self._painted_s >= _REPAINT_S:
+            self._screen.update(Text.from_ansi("\n".join(lines), no_wrap=True, overflow="crop"))
+            self._painted, self._painted_s = content, time.monotonic()
 
 
 def _ring(times: int) -> None:

@@ -45,11 +45,6 @@ class Tone(Enum):
     WAIT = "wait"
     BAD = "bad"
 
-    @property
-    def symbol(self) -> str:
-        """Two ASCII characters in place of a colour."""
-        return {Tone.GOOD: "ok", Tone.ACT: "> ", Tone.WAIT: "! ", Tone.BAD: "!!"}.get(self, "  ")
-
 
 @dataclass(frozen=True)
 class OperatorPrompt:
@@ -75,6 +70,11 @@ class OperatorPrompt:
             return min(_TONE_RANKS[self.tone], 1)
         return _TONE_RANKS[self.tone]
 
+    @property
+    def symbol(self) -> str:
+        """Two ASCII characters for the rank, so that colour is not needed."""
+        return ("!!", "! ", "> ", "..", "ok")[self.rank]
+
 
 _TONE_RANKS = {Tone.BAD: 0, Tone.WAIT: 1, Tone.ACT: 2, Tone.PLAIN: 3, Tone.QUIET: 3, Tone.GOOD: 4}
 
@@ -84,10 +84,27 @@ def is_stale(status_age_s: float) -> bool:
     return not status_age_s <= STALE_AFTER_S
 
 
-def operator_prompt_for(status: StatusMessage | None, status_age_s: float) -> OperatorPrompt:
-    """The prompt for the newest status (None before the first one) of age ``status_age_s``, seconds."""
+def is_other_station(status: StatusMessage | None, expected_station: str | None) -> bool:
+    """Whether the status is that of another station than the expected one, whose values it must not be taken for."""
+    return status is not None and expected_station is not None and status.station != expected_station
+
+
+def operator_prompt_for(
+    status: StatusMessage | None, status_age_s: float, expected_station: str | None = None
+) -> OperatorPrompt:
+    """The prompt for the newest status (None before the first one) of age ``status_age_s``, seconds.
+
+    ``expected_station``: name in the station file whose address is listened to; None where only an address was given.
+    """
     if status is None or is_stale(status_age_s):
         return _no_daemon(status, status_age_s)
+    if is_other_station(status, expected_station):
+        return OperatorPrompt(
+            "OTHER",
+            f"Another station answers at this address: {status.station}, not {expected_station}.",
+            f"Start the daemon of {expected_station}. On one PC, each needs its own [station] status address.",
+            Tone.BAD,
+        )
     # What ends the session comes before a lost connection, which then no longer matters.
     is_line_at_fault = status.last_reply is not None and status.last_reply.code.is_line_fault
     match status.phase:

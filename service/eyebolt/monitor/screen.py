@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rich.cells import cell_len, set_cell_size
+from rich.cells import cell_len
 
 from eyebolt.monitor.operator_keys import KeyRows
 from eyebolt.monitor.operator_prompt import (
     KEEPING_VERBS,
     OperatorPrompt,
     Tone,
+    is_other_station,
     is_stale,
     operator_prompt_for,
     result_line,
@@ -21,6 +22,7 @@ from eyebolt.monitor.text import (
     Glyphs,
     Row,
     big_text,
+    command_lines,
     justify,
     progress_bar,
     render_row,
@@ -60,17 +62,21 @@ def render_screen(
     ascii_only: bool = False,
     note: str = "",
     keys: KeyRows | None = None,
+    expected_station: str | None = None,
 ) -> list[str]:
     """The screen as at most ``height`` lines of at most ``width`` columns.
 
     ``status_age_s``: age of ``status``, or without one the time since the subscription began, seconds. ``colour``
     allows escape codes, ``ascii_only`` excludes everything but ASCII; ``note`` is a remark of the monitor itself,
-    ``keys`` what the operator's keys do. When room is short, the blocks of lowest priority are left out.
+    ``keys`` what the operator's keys do. When room is short, the blocks of lowest priority are left out. Of another
+    station than ``expected_station`` nothing is shown but its name.
     """
     if width < 1 or height < 1:
         return []
     glyphs = Glyphs.ascii() if ascii_only else Glyphs.blocks()
-    prompt = operator_prompt_for(status, status_age_s)
+    prompt = operator_prompt_for(status, status_age_s, expected_station)
+    if is_other_station(status, expected_station):
+        status = None
     if keys is not None:
         prompt = with_begin_key(prompt, status)
     blocks = [_prompt_block(prompt, width, height, glyphs)]
@@ -174,7 +180,7 @@ def _side_by_side(big: list[str], words: list[Row], width: int, tone: Tone) -> l
 
 def _prompt_block(prompt: OperatorPrompt, width: int, height: int, glyphs: Glyphs) -> _Block:
     max_lines = max(height // 4, 3)
-    command = [Row(line, prompt.tone) for line in _command_lines(prompt.command, width)]
+    command = [Row(line, prompt.tone) for line in command_lines(prompt.command, width)]
     sentences = [Row(line, prompt.tone) for line in wrap(f"{prompt.headline}: {prompt.message}", width, max_lines)]
     remedy_rows = [Row(line, prompt.tone) for line in wrap(f"> {prompt.remedy}", width, max_lines, indent=2)]
     short = sentences + remedy_rows + command
@@ -192,26 +198,6 @@ def _prompt_block(prompt: OperatorPrompt, width: int, height: int, glyphs: Glyph
         if len(big[0]) <= width and len(big) + len(short) <= max(height - 2 * LETTER_ROWS, 0):
             return _Block(1, [Row(line, prompt.tone) for line in big] + short, short)
     return _Block(1, short, short)
-
-
-def _command_lines(command: str, width: int) -> list[str]:
-    """A command to copy, over lines of ``width`` columns from the left edge.
-
-    A line that goes on ends with a backslash, by which a shell joins it to the next; names in a path are not broken
-    unless one is wider than the screen.
-    """
-    lines = []
-    while cell_len(command) > width > 2:
-        end = len(set_cell_size(command, width - 1).rstrip())
-        for cut in (command.rfind("/", 0, end) + 1, command.rfind(" ", 0, end) + 1):
-            if cut > 1:
-                end = cut
-                break
-        else:
-            end -= command[end - 1] == "\\"
-        lines.append(command[:end] + "\\")
-        command = command[end:]
-    return [*lines, command] if command else lines
 
 
 def _count_block(status: StatusMessage, width: int, height: int, glyphs: Glyphs) -> _Block:
@@ -400,14 +386,16 @@ def _labelled_block(
     return _Block(priority, [Row(line, tone) for line in lines], [Row(line, tone) for line in first])
 
 
-def status_line(status: StatusMessage | None, status_age_s: float) -> str:
+def status_line(status: StatusMessage | None, status_age_s: float, expected_station: str | None = None) -> str:
     """The status on one line, without times and connection messages: it changes only with an event."""
     if status is None or is_stale(status_age_s):
         return (
             "no status from the daemon. Start it on the cell's PC: eyebolt serve STATION; or check the address and the"
             " network."
         )
-    prompt = operator_prompt_for(status, status_age_s)
+    prompt = operator_prompt_for(status, status_age_s, expected_station)
+    if is_other_station(status, expected_station):
+        return f"{prompt.headline} | {prompt.message} {prompt.remedy}"
     error = "not known" if status.p95_upper_mm is None else f"up to {status.p95_upper_mm:.2f} mm"
     parts = [
         f"{status.station} {status.session or 'no session'} {status.phase}",

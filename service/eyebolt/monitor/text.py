@@ -95,6 +95,26 @@ def wrap(text: str, width: int, max_lines: int, indent: int = 0) -> list[str]:
     return [(lead if number == 0 else " " * indent) + line for number, line in enumerate(lines)]
 
 
+def command_lines(command: str, width: int) -> list[str]:
+    """A command to copy, over lines of ``width`` columns from the left edge.
+
+    A line that goes on ends with a backslash, by which a shell joins it to the next; names in a path are not broken
+    unless one is wider than the screen.
+    """
+    lines = []
+    while cell_len(command) > width > 2:
+        end = len(set_cell_size(command, width - 1).rstrip())
+        for cut in (command.rfind("/", 0, end) + 1, command.rfind(" ", 0, end) + 1):
+            if cut > 1:
+                end = cut
+                break
+        else:
+            end -= command[end - 1] == "\\"
+        lines.append(command[:end] + "\\")
+        command = command[end:]
+    return [*lines, command] if command else lines
+
+
 def justify(parts: list[str], width: int) -> str:
     """``parts`` spread over ``width`` columns, at least two columns apart; may be longer than ``width``."""
     gaps = len(parts) - 1
