@@ -36,7 +36,7 @@ def serve_page(
 ) -> None:
     """Serves the page of a station until Ctrl-C. Raises what ``page_access``, ``status_source`` and ``run_page`` do."""
     access = page_access(options.address, options.names, options.token, options.certificate, options.private_key)
-    _, status, keys = status_source(station_file, endpoint, key)
+    station, status, keys = status_source(station_file, endpoint, key)
     record_folder = None if endpoint is not None else _record_folder(station_file or Path("station.toml"))
 
     def ready() -> None:
@@ -47,7 +47,7 @@ def serve_page(
             # A log is read by others than the terminal is.
             print_line(f"Open it once on each tablet with ?token= and the content of {options.token} behind it.")
 
-    run_page(status, keys, access, record_folder, ready)
+    run_page(status, keys, access, record_folder, ready, station)
 
 
 def _record_folder(station_file: Path) -> Path:

@@ -2,7 +2,16 @@
 
 from eyebolt.monitor.app import watch, watch_stations
 from eyebolt.monitor.control_client import ControlClient
-from eyebolt.monitor.operator_prompt import OperatorPrompt, Tone, how_far, is_stale, operator_prompt_for, result_line
+from eyebolt.monitor.operator_prompt import (
+    OperatorPrompt,
+    Tone,
+    how_far,
+    is_other_station,
+    is_stale,
+    needs_robot,
+    operator_prompt_for,
+    result_line,
+)
 from eyebolt.monitor.subscriber import ReceivedView, StatusSubscriber
 
 __all__ = [
@@ -12,7 +21,9 @@ __all__ = [
     "StatusSubscriber",
     "Tone",
     "how_far",
+    "is_other_station",
     "is_stale",
+    "needs_robot",
     "operator_prompt_for",
     "result_line",
     "watch",

@@ -89,6 +89,11 @@ def is_other_station(status: StatusMessage | None, expected_station: str | None)
     return status is not None and expected_station is not None and status.station != expected_station
 
 
+def needs_robot(status: StatusMessage) -> bool:
+    """Whether a session is under way, in which a robot that is offline is a fault."""
+    return status.phase in (Phase.OPEN, Phase.WORKING, Phase.GOAL_MET)
+
+
 def operator_prompt_for(
     status: StatusMessage | None, status_age_s: float, expected_station: str | None = None
 ) -> OperatorPrompt:
@@ -264,6 +269,12 @@ def how_far(status: StatusMessage) -> str:
     if next_view is not None and next_view.pose is None and next_view.message and status.kept >= status.min_pairs:
         return _sentence(next_view.message.partition(";")[0])
     pairs = "1 more pair is" if status.wanted == 1 else f"{status.wanted} more pairs are"
+    if (
+        status.p95_upper_mm is not None
+        and status.p95_upper_mm <= status.tolerance_mm
+        and status.kept < status.min_pairs
+    ):
+        return _sentence(f"{pairs} needed: a result rests on at least {status.min_pairs}")
     return _sentence(f"about {pairs} needed: {_error_against_tolerance(status)}")
 
 

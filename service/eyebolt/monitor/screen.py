@@ -13,6 +13,7 @@ from eyebolt.monitor.operator_prompt import (
     Tone,
     is_other_station,
     is_stale,
+    needs_robot,
     operator_prompt_for,
     result_line,
     with_begin_key,
@@ -34,8 +35,6 @@ from eyebolt.protocol import MAX_SEQ, Code, GuidanceStatus, LinkStatus, Phase, S
 _LABEL = 10  # columns of the labels at the left edge
 _GAP = 3  # columns between big type and the text beside it
 _MIN_TEXT_COLUMNS = 24  # least columns for text beside big type
-
-_PHASES_NEEDING_ROBOT = {Phase.OPEN, Phase.WORKING, Phase.GOAL_MET}
 
 
 @dataclass(frozen=True)
@@ -115,7 +114,7 @@ def _status_blocks(
         _timing_block(status, width),
         _Block(20, blank, []),
         _reply_block(status, prompt, width),
-        _link_block("ROBOT", status.robot, stale, status.phase in _PHASES_NEEDING_ROBOT, width),
+        _link_block("ROBOT", status.robot, stale, needs_robot(status), width),
         _link_block("CAMERA", status.camera, stale, True, width),
         *([] if status.guidance is None else [_guided_block(status.guidance, width)]),
         _result_block(status, prompt, width),

@@ -5,7 +5,15 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
-from eyebolt.monitor import ReceivedView, how_far, is_stale, operator_prompt_for, result_line
+from eyebolt.monitor import (
+    ReceivedView,
+    how_far,
+    is_other_station,
+    is_stale,
+    needs_robot,
+    operator_prompt_for,
+    result_line,
+)
 from eyebolt.protocol import StatusMessage
 
 # Cannot occur in a JPEG by chance: 122 random bits.
@@ -42,14 +50,21 @@ class View:
 
 
 def page_state(
-    status: StatusMessage | None, status_age_s: float, note: str, result_key: str | None
+    status: StatusMessage | None,
+    status_age_s: float,
+    note: str,
+    result_key: str | None,
+    expected_station: str | None = None,
 ) -> tuple[bytes, object]:
     """The state of the page as one line of JSON, and a key that is equal while nothing has changed.
 
     ``status``: the newest one, ``status_age_s`` seconds old, or None before the first one. ``note``: remark of the
-    subscription. ``result_key``: changes with the result that ``/result`` answers; None while there is none.
+    subscription. ``result_key``: changes with the result that ``/result`` answers; None while there is none. Of another
+    station than ``expected_station`` (None: any) nothing is shown but its name.
     """
-    prompt = operator_prompt_for(status, status_age_s)
+    prompt = operator_prompt_for(status, status_age_s, expected_station)
+    if is_other_station(status, expected_station):
+        status = None
     shown = None if status is None else status.model_dump(mode="json", by_alias=True)
     state = {
         "prompt": {
@@ -62,7 +77,8 @@ def page_state(
         "silent": is_stale(status_age_s),
         "note": note,
         "how_far": "" if status is None else how_far(status),
-        "result_line": "" if status is None or status.result is None else result_line(status),
+        "result_line": "" if status is None or status.result is None else result_line(status, with_reason=False),
+        "needs_robot": status is not None and needs_robot(status),
         "result": result_key,
         "status": shown,
     }

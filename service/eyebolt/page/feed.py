@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from eyebolt.monitor import ReceivedView, StatusSubscriber
+from eyebolt.monitor import ReceivedView, StatusSubscriber, is_other_station
 from eyebolt.page.content import View, page_state
 
 if TYPE_CHECKING:
@@ -83,7 +83,7 @@ class FeedThread:
 
     ``subscribe`` makes a subscription to the status (False) or to the views as well (True). The views have a connection
     of their own, which exists only while they are wanted: the daemon bounds how often one connection may change what it
-    subscribes to.
+    subscribes to. Of another station than ``expected_station`` (None: any) no view and no result is passed on.
     """
 
     def __init__(
@@ -93,8 +93,10 @@ class FeedThread:
         subscribe: Callable[[bool], StatusSubscriber],
         results: ResultReader | None,
         failed: Callable[[BaseException], None],
+        expected_station: str | None = None,
     ) -> None:
         self._feed, self._loop, self._subscribe, self._results, self._failed = feed, loop, subscribe, results, failed
+        self._expected_station = expected_station
         self._status_subscriber = subscribe(False)
         self._view_subscriber: StatusSubscriber | None = None
         self._last_key: object = None
@@ -126,8 +128,10 @@ class FeedThread:
     def _pass_state_on(self) -> None:
         source = self._status_subscriber
         status = source.status
-        result_key = None if self._results is None or status is None else self._results.follow(status)
-        state, key = page_state(status, source.status_age_s, source.note, result_key)
+        result_key = None
+        if self._results is not None and status is not None and not is_other_station(status, self._expected_station):
+            result_key = self._results.follow(status)
+        state, key = page_state(status, source.status_age_s, source.note, result_key, self._expected_station)
         if key != self._last_key:
             self._last_key = key
             self._loop.call_soon_threadsafe(self._feed.set_state, state)
@@ -146,5 +150,7 @@ class FeedThread:
         received = self._view_subscriber.view
         if received is not None and received is not self._last_view:
             self._last_view = received
+            if self._expected_station not in (None, received.message.station):
+                return
             self._view_number += 1
             self._loop.call_soon_threadsafe(self._feed.set_view, View(self._view_number, received))

@@ -52,14 +52,17 @@ def run_page(
     access: PageAccess,
     record_folder: Path | None,
     ready: Callable[[], None],
+    expected_station: str | None = None,
 ) -> None:
     """Serves the page of the daemon that publishes at ``endpoint`` until Ctrl-C or SIGTERM.
 
     ``record_folder``: where the sessions are, if the daemon is on this computer; without it the error map is not shown.
+    ``expected_station``: name in the station file; of another station nothing is shown. None where only an address is
+    known.
     ``ready`` is called once browsers can connect. Raises MachineFault ``page-libraries``, ``page-port``,
     ``status-address``.
     """
-    server = PageServer(endpoint, keys, access, record_folder)
+    server = PageServer(endpoint, keys, access, record_folder, expected_station)
     with _on_signals(server.stop):
         server.run(ready)
 
@@ -68,10 +71,16 @@ class PageServer:
     """The page of one daemon; arguments as of ``run_page``. Raises MachineFault ``page-libraries``."""
 
     def __init__(
-        self, endpoint: str, keys: ClientKeys | None, access: PageAccess, record_folder: Path | None = None
+        self,
+        endpoint: str,
+        keys: ClientKeys | None,
+        access: PageAccess,
+        record_folder: Path | None = None,
+        expected_station: str | None = None,
     ) -> None:
         require_page_libraries()
         self._endpoint, self._keys, self._access = endpoint, keys, access
+        self._expected_station = expected_station
         self._results = None if record_folder is None else _result_reader(record_folder)
         self._stop: Callable[[], object] | None = None
         self._is_stopped = False
@@ -109,7 +118,7 @@ class PageServer:
         def subscribe(with_view: bool) -> StatusSubscriber:
             return StatusSubscriber(self._endpoint, self._keys, with_view=with_view)
 
-        thread = FeedThread(feed, loop, subscribe, self._results, failed)
+        thread = FeedThread(feed, loop, subscribe, self._results, failed, self._expected_station)
         self._stop = lambda: loop.call_soon_threadsafe(end)
         if self._is_stopped:
             end()

@@ -17,7 +17,11 @@ const LOST_PROGRAM = {
   message: "This page has lost its connection. The values below are out of date.",
   tone: "bad",
 };
-const TONE_SIGNS = { good: "good", act: "act", wait: "wait", bad: "bad", plain: "act", quiet: "wait" };
+const TONES = { good: "good", act: "act", wait: "wait", bad: "bad", plain: "act", quiet: "wait" };
+// Headlines of the same urgency as others, at which nothing is to be done.
+const WAITING = ["HOLD", "WAIT"];
+// Text beside a picture that changes ten times a second is read, by eye and by a screen reader, at this pace.
+const TEXT_EVERY_MS = 500;
 
 const id = (name) => document.getElementById(name);
 const setText = (name, text) => {
@@ -66,14 +70,15 @@ let viewRatio = 4 / 3;
 let shownResult = null;
 
 function showPrompt(prompt) {
-  document.body.dataset.tone = TONE_SIGNS[prompt.tone] ?? "wait";
+  const tone = TONES[prompt.tone] ?? "wait";
+  document.body.dataset.tone = tone;
   setText("now-word", prompt.headline);
   setText("now-remedy", prompt.remedy);
   id("now-remedy").classList.toggle("long", prompt.remedy.length > 90);
   setText("now-message", prompt.message);
   show("now-command", Boolean(prompt.command));
   setText("now-command", prompt.command ?? "");
-  id("now-sign").firstElementChild.setAttribute("href", `#sign-${document.body.dataset.tone}`);
+  id("now-sign").firstElementChild.setAttribute("href", `#sign-${tone === "wait" && !WAITING.includes(prompt.headline) ? "notice" : tone}`);
   // Seconds that count up are not read out again.
   const words = `${prompt.message} ${prompt.remedy}`;
   if (words.replace(/[0-9]+ s\b/g, "") !== announced) {
@@ -82,25 +87,30 @@ function showPrompt(prompt) {
   }
 }
 
-function showLinks(status, isSilent) {
-  const link = (name, value) => {
-    const known = value !== null && !isSilent;
-    const tone = known ? (value.is_connected ? "good" : "bad") : "wait";
-    const words = known ? (value.is_connected ? "connected" : "not connected") : "unknown";
-    const item = element("li", "", { "data-tone": tone, title: known ? value.message : "" });
-    item.append(sign(known ? (value.is_connected ? "on" : "off") : "unknown"), element("span", `${name} ${words}`));
-    return item;
+function link(name, words, signName, tone) {
+  const item = element("li", "", { "data-tone": tone });
+  const rest = element("span", ` ${words}`, { class: "rest" });
+  const label = element("span", name);
+  label.append(rest);
+  item.append(sign(signName), label);
+  return item;
+}
+
+// `daemon`: "connected", "silent" or "unknown"; of robot and camera nothing is known without it.
+function showLinks(daemon, status, needsRobot) {
+  const other = (name, value, isNeeded) => {
+    if (daemon !== "connected" || !value) return link(name, "unknown", "unknown", "wait");
+    if (value.is_connected) return link(name, "connected", "on", "good");
+    return link(name, "not connected", "off", isNeeded ? "bad" : "wait");
   };
+  const [signName, tone] = { connected: ["on", "good"], silent: ["off", "bad"], unknown: ["unknown", "wait"] }[daemon];
   id("links").replaceChildren(
-    link("Daemon", isSilent ? { is_connected: false, message: "" } : { is_connected: true, message: "" }),
-    link("Robot", status?.robot ?? null),
-    link("Camera", status?.camera ?? null),
+    link("Daemon", daemon, signName, tone),
+    other("Robot", status?.robot, needsRobot),
+    other("Camera", status?.camera, true),
   );
-  if (isSilent) {
-    const daemon = id("links").firstElementChild;
-    daemon.dataset.tone = "bad";
-    daemon.replaceChildren(sign("off"), element("span", "Daemon silent"));
-  }
+  const known = daemon === "connected" && status !== null ? [["robot", status.robot], ["camera", status.camera]] : [];
+  fillList("link-words", known.filter(([, value]) => value.message).map(([name, value]) => [name, value.message]));
 }
 
 function showCount(status) {
@@ -122,67 +132,85 @@ function showCount(status) {
   }
 }
 
-function showRefusal(status) {
-  const refusal = status.last_refusal;
-  show("refusal", refusal !== null);
-  document.querySelector("main").classList.toggle("no-refusal", refusal === null);
-  if (refusal === null) return;
+// Whether the prompt has this text already, which is not repeated then.
+const isTold = (prompt, text) => {
+  const plain = text.trim().replace(/\.$/, "").toLowerCase();
+  return `${prompt.message} ${prompt.remedy}`.toLowerCase().includes(plain);
+};
+
+function showRefusal(status, prompt) {
+  const refusal = status.phase === "closed" ? null : status.last_refusal;
+  const isNew = refusal !== null && isTold(prompt, refusal.message) && isTold(prompt, refusal.remedy);
+  show("refusal", refusal !== null && !isNew);
+  setText("now-measure", isNew ? measureWords(refusal) : "");
+  if (refusal === null || isNew) return;
   setText("refusal-message", sentence(refusal.message));
   setText("refusal-remedy", sentence(refusal.remedy));
-  const m = refusal.measure;
-  const unit = m && m.unit ? ` ${m.unit}` : "";
-  const number = (value) => (value === null ? "not known" : `${Number(value.toPrecision(3))}${unit}`);
-  const isNewest = status.last_reply !== null && status.last_reply.seq === refusal.seq;
-  const when = isNewest ? "The newest reply" : "Others followed it";
-  setText("refusal-measure", `${when}; code ${refusal.code}${m ? `; ${m.quantity} ${number(m.value)}, limit ${number(m.limit)}` : ""}.`);
+  setText("refusal-measure", measureWords(refusal));
 }
 
-function showFindings(status) {
-  const tones = { stop: "bad", warn: "wait", note: "act" };
-  const names = { stop: "Stop", warn: "Attention", note: "Note" };
-  show("findings", status.findings.length > 0);
-  id("findings-list").replaceChildren(...status.findings.map((finding) => {
-    const item = element("li", "", { "data-tone": tones[finding.severity] ?? "wait" });
-    const words = document.createElement("div");
-    words.append(
-      element("p", `${names[finding.severity] ?? finding.severity}: ${sentence(finding.message)}`),
-      element("p", sentence(finding.remedy), { class: "remedy" }),
-    );
-    item.append(sign(tones[finding.severity] ?? "wait"), words);
-    return item;
-  }));
+function measureWords(refusal) {
+  const m = refusal.measure;
+  if (!m) return `Code ${refusal.code}.`;
+  const number = (value) => (value === null ? "not known" : `${Number(value.toPrecision(3))} ${m.unit}`.trim());
+  return `Code ${refusal.code}: ${m.quantity} ${number(m.value)}, limit ${number(m.limit)}.`;
+}
+
+function showFindings(status, prompt) {
+  const tones = { stop: "bad", warn: "notice", note: "act" };
+  const names = { stop: "Stop: ", warn: "Attention: ", note: "" };
+  const fill = (section, list, findings) => {
+    show(section, findings.length > 0);
+    id(list).replaceChildren(...findings.map((finding) => {
+      const item = element("li", "", { "data-tone": tones[finding.severity] ?? "notice" });
+      const words = document.createElement("div");
+      words.append(element("p", sentence(`${names[finding.severity] ?? ""}${finding.message}`)));
+      if (!isTold(prompt, finding.remedy)) words.append(element("p", sentence(finding.remedy), { class: "remedy" }));
+      item.append(sign(tones[finding.severity] ?? "notice"), words);
+      return item;
+    }));
+  };
+  const isGrave = (finding) => finding.severity !== "note";
+  const isWholeTold = (finding) => isTold(prompt, finding.message) && isTold(prompt, finding.remedy);
+  fill("findings", "findings-list", status.findings.filter((finding) => isGrave(finding) && !isWholeTold(finding)));
+  fill("notes", "notes-list", status.findings.filter((finding) => !isGrave(finding)));
 }
 
 function showResult(content) {
-  show("result", content.result_line !== "");
+  // While pairs are wanted it is not the result yet.
+  const isDue = content.result_line !== "" && (content.status.wanted === 0 || content.status.phase === "closed");
+  show("result", isDue);
   setText("result-line", sentence(content.result_line));
-  if (content.result === shownResult) return;
-  shownResult = content.result;
-  if (content.result === null) {
-    fillList("result-figures", []);
-    show("map-block", false);
-    return;
-  }
+  setText("result-reason", isTold(content.prompt, content.status.result?.acceptance.reason ?? "")
+    ? "" : sentence(content.status.result.acceptance.reason));
+  const wanted = isDue ? content.result : null;
+  if (wanted === shownResult) return;
+  shownResult = wanted;
+  fillList("result-figures", []);
+  show("map-block", false);
+  if (wanted === null) return;
   fetch("result").then((reply) => (reply.ok ? reply.json() : null)).then((found) => {
-    if (content.result === shownResult) drawResult(found);
+    if (wanted === shownResult) drawResult(found);
   }).catch(() => { shownResult = null; });
 }
 
 function showState(content) {
   state = content;
-  const status = content.status;
-  showPrompt(content.prompt);
+  const { status, prompt } = content;
+  showPrompt(prompt);
   document.body.classList.toggle("is-stale", content.silent);
-  showLinks(status, content.silent);
+  document.body.classList.toggle("is-empty", status === null);
+  showLinks(content.silent ? "silent" : status === null ? "unknown" : "connected", status, content.needs_robot);
   setText("note", content.note);
+  if (content.silent || status === null) showNoPicture(noPictureWords());
   if (status === null) return;
-  document.title = `${content.prompt.headline} - ${status.station}`;
+  document.title = `${prompt.headline} - ${status.station}`;
   setText("station", status.station);
   setText("session", status.session ? `session ${status.session}` : "no session");
   showCount(status);
   setText("how-far", status.kept ? content.how_far : "");
-  showRefusal(status);
-  showFindings(status);
+  showRefusal(status, prompt);
+  showFindings(status, prompt);
   showProof(status.proof);
   showResult(content);
   drawCharts();
@@ -192,8 +220,9 @@ function showState(content) {
 
 function sized(name) {
   const svg = id(name);
-  const { width, height } = svg.getBoundingClientRect();
-  svg.setAttribute("viewBox", `0 0 ${Math.max(width, 1)} ${Math.max(height, 1)}`);
+  // A window can be too small for any chart, if only while its size changes.
+  const box = svg.getBoundingClientRect(), width = Math.max(box.width, 160), height = Math.max(box.height, 120);
+  svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
   svg.replaceChildren();
   return [svg, width, height];
 }
@@ -209,7 +238,9 @@ function drawCharts() {
 }
 
 function drawError(status) {
-  const history = status.p95_upper_history_mm;
+  const history = [...status.p95_upper_history_mm];
+  // The newest value may have been solved for once more since its pair was kept.
+  if (history.length) history[history.length - 1] = status.p95_upper_mm;
   const tolerance = status.tolerance_mm;
   const known = history.map((value, k) => [k + 1, value]).filter(([, value]) => value !== null);
   const newest = status.p95_upper_mm;
@@ -231,7 +262,8 @@ function drawError(status) {
     draw(svg, "path", { d: `M${left} ${y(tick)}H${width - right}`, class: "grid" });
     draw(svg, "text", { x: left - 6, y: y(tick) + 4, "text-anchor": "end" }, String(tick));
   }
-  draw(svg, "text", { x: 2, y: height - 8 }, "mm");
+  draw(svg, "text", { x: 2, y: top + 4 }, "mm");
+  draw(svg, "text", { x: 2, y: height - 8 }, "pairs");
   const step = Math.max(1, Math.ceil(last / Math.max((width - left) / 40, 1)));
   for (let pair = step; pair <= last; pair += step) {
     draw(svg, "text", { x: x(pair), y: height - 8, "text-anchor": "middle" }, String(pair));
@@ -350,7 +382,7 @@ function drawDistances(views) {
   draw(svg, "text", { x: 2, y: height - 6 }, "mm");
   draw(svg, "text", { x: width - 8, y: height - 6, "text-anchor": "end" }, "pair by pair");
   known.forEach((view, k) => draw(svg, "circle", { cx: x(k), cy: y(view.distance_mm), r: 5, class: viewClass("dot", view, k, known) }));
-  setText("distance-words", `Distance from the camera: ${near.toFixed(0)} to ${far.toFixed(0)} mm.`);
+  setText("distance-words", `Distance from the camera: ${[...new Set([near.toFixed(0), far.toFixed(0)])].join(" to ")} mm.`);
 }
 
 // --- the result ---------------------------------------------------------------------------------------------------
@@ -367,8 +399,8 @@ function drawResult(result) {
   if (result.cross_validation.count) rows.push(["pairs left out in turn", residual(result.cross_validation)]);
   if (result.checks.count) rows.push(["check pairs", residual(result.checks)]);
   fillList("result-figures", rows);
-  show("map-block", result.error_map !== null && result.tolerance_mm !== null);
   if (result.error_map === null || result.tolerance_mm === null) return;
+  show("map-block", true);
   const map = result.error_map, tolerance = result.tolerance_mm;
   setText("map-words", `Error of the transform (95th percentile, mm) at points of the picture. White is none, the darkest is the tolerance of ${mm(tolerance)}; hatched with an outline is above it.`);
   id("map").replaceChildren(...map.distance_mm.map((distance, k) => mapPanel(map, distance, map.p95_mm[k], tolerance)));
@@ -405,6 +437,7 @@ function mapPanel(map, distance, plane, tolerance) {
 
 let viewNumber = 0;
 let lastPictureAt = 0;
+let lastTextAt = 0;
 
 const closed = (points) => `M${points.map(([x, y]) => `${x} ${y}`).join("L")}Z`;
 
@@ -434,7 +467,8 @@ async function showView(reply) {
 
 function drawOverlay(header, width, height) {
   const svg = id("overlay");
-  svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
+  // A pixel's centre has integer coordinates.
+  svg.setAttribute("viewBox", `-0.5 -0.5 ${width} ${height}`);
   svg.replaceChildren();
   const arm = width / 160;
   if (header.corners_px.length) {
@@ -453,7 +487,10 @@ function drawOverlay(header, width, height) {
 }
 
 function describeView(header) {
+  const isNewSight = id("no-picture").hidden === false;
   show("no-picture", false);
+  if (!isNewSight && performance.now() - lastTextAt < TEXT_EVERY_MS) return;
+  lastTextAt = performance.now();
   const words = header.found
     ? `The board is found, with ${count(header.corners_px.length, "corner")}.`
     : `${sentence(header.reason?.message ?? "the board is not found")} ${sentence(header.reason?.remedy ?? "")}`;
@@ -496,6 +533,12 @@ function showNoPicture(words) {
   id("picture").setAttribute("aria-label", words);
 }
 
+function noPictureWords() {
+  if (state === null || state.silent) return "No picture: the daemon is silent.";
+  const camera = state.status?.camera;
+  return camera && !camera.is_connected ? "No picture: the camera delivers none." : "No picture yet.";
+}
+
 const pause = (ms) => new Promise((done) => { setTimeout(done, ms); });
 const untilVisible = () => new Promise((done) => {
   if (document.hidden) document.addEventListener("visibilitychange", done, { once: true });
@@ -512,11 +555,7 @@ async function followViews() {
     } catch {
       await pause(RETRY_MS);
     }
-    if (performance.now() - lastPictureAt > NO_PICTURE_MS) {
-      const camera = state?.status?.camera;
-      showNoPicture(state?.silent !== false ? "No picture: the daemon is silent."
-        : camera && !camera.is_connected ? "No picture: the camera delivers none." : "No picture yet.");
-    }
+    if (performance.now() - lastPictureAt > NO_PICTURE_MS) showNoPicture(noPictureWords());
   }
 }
 
@@ -525,27 +564,33 @@ async function followViews() {
 let events = null;
 let heardAt = performance.now();
 let lostReason = null;
+let attempts = 0;
 
 function lost(message) {
   if (message) lostReason = message;
   document.body.classList.add("is-stale");
   showPrompt({ ...LOST_PROGRAM, message: lostReason ?? LOST_PROGRAM.message });
-  showLinks(state?.status ?? null, true);
-  id("links").firstElementChild.replaceChildren(sign("unknown"), element("span", "Daemon unknown"));
+  showLinks("unknown", null, false);
+  showNoPicture("No picture.");
 }
 
 function follow() {
   if (events !== null) events.close();
   events = new EventSource("events");
   heardAt = performance.now();
-  events.addEventListener("open", () => { viewNumber = 0; lostReason = null; });
+  events.addEventListener("open", () => { viewNumber = 0; lostReason = null; attempts = 0; });
   events.addEventListener("alive", () => { heardAt = performance.now(); });
   events.addEventListener("state", (event) => {
     heardAt = performance.now();
     showState(JSON.parse(event.data));
   });
   events.addEventListener("error", () => {
-    if (events.readyState !== EventSource.CLOSED) return;
+    if (events.readyState !== EventSource.CLOSED) {
+      // The browser tries again by itself. Once in vain: the program is not there.
+      attempts += 1;
+      if (attempts > 1) lost();
+      return;
+    }
     // Refused, not interrupted: the reply has the reason, which the stream does not give.
     fetch("events", { method: "HEAD" }).then((reply) => {
       if (reply.status === 503) lost("The page is open in too many browsers already. Close one of them.");
