@@ -5,6 +5,7 @@ A ``validate_`` function returns its argument, or raises ValueError with the tex
 
 from __future__ import annotations
 
+import errno
 import ipaddress
 import re
 from urllib.parse import urlsplit
@@ -92,6 +93,44 @@ def resolve_endpoint(endpoint: str, folder: str) -> str:
     if path == endpoint or path.startswith(("/", "@")) or folder in ("", "."):
         return endpoint
     return f"ipc://{folder.rstrip('/')}/{path}"
+
+
+def listening_reason(error: Exception, address: str) -> str:
+    """Why ``address`` (host:port or an endpoint) cannot be listened at, from the error of opening it: one clause."""
+    number = _error_number(error)
+    if number == errno.EADDRINUSE:
+        return "another program uses it already"
+    if number == errno.EADDRNOTAVAIL:
+        return f"this computer has no address {_host(address)}"
+    if number == errno.EACCES and not address.startswith("ipc://"):
+        return "this user may not open so low a port number"
+    if number < 0:
+        return f"the name {_host(address)} is not known"
+    return getattr(error, "strerror", None) or "it is no address"
+
+
+def listening_remedy(error: Exception, address: str, key: str) -> str:
+    """What to do about it; ``key`` states the address."""
+    number = _error_number(error)
+    if number == errno.EADDRINUSE:
+        return f"end that program (often a second daemon of this station), or give {key} another port."
+    if number == errno.EADDRNOTAVAIL:
+        return (
+            f"give {key} an address that this computer has (ip address lists them); if it should have this one, check"
+            " the network cable and the network settings."
+        )
+    if number == errno.EACCES and not address.startswith("ipc://"):
+        return f"give {key} a port from 1024 to 65535."
+    return f"give {key} an IP address of this computer, and a port that no other program uses."
+
+
+def _error_number(error: Exception) -> int:
+    """``errno``; below 0 for a name that cannot be looked up, as on Linux and macOS."""
+    return (error.errno or 0) if isinstance(error, OSError) else 0
+
+
+def _host(address: str) -> str:
+    return address.removeprefix("tcp://").rpartition(":")[0].strip("[]")
 
 
 def validate_stream_url(text: str) -> str:

@@ -209,11 +209,6 @@ class RobotProgram:
         )
 
 
-def check_waypoints(captures: Sequence[Waypoint], spare: Waypoint) -> list[Waypoint]:
-    """The waypoints of the checks: the first capture again, and ``spare``, where no pair was captured."""
-    return [captures[0], spare]
-
-
 def active_tool(pose_format: PoseFormat, pose_of: str, tool: Sequence[float] | None) -> Array:
     """flange_T_reported (4, 4): the tool of the station file if poses are of the tool, else the identity."""
     return pose_format.parse_pose(tool) if pose_of == "tool" and tool is not None else np.eye(4)

@@ -14,6 +14,7 @@ from eyebolt.cameras.device import DeviceCamera, parse_video_source, set_exposur
 from eyebolt.cameras.video_file import VideoFileCamera
 from eyebolt.errors import CameraFault, InputFault
 from eyebolt.testing.camera_conformance import check_camera
+from support.processes import until
 
 FRAMES_PER_S = 30
 BLOCK_PX = 40
@@ -227,9 +228,26 @@ def test_an_address_without_a_server_is_lost():
         assert "secret" not in fault.message + camera.health().message
 
 
-def test_a_device_that_does_not_exist_is_lost():
+def test_a_device_that_does_not_exist_is_lost_and_named(capfd):
     with contextlib.closing(DeviceCamera("/dev/video-of-nobody")) as camera:
-        assert fault_of(camera).code == "camera-lost"
+        fault = fault_of(camera)
+        health = camera.health()
+    assert fault.code == "camera-lost"
+    assert "/dev/video-of-nobody is gone: it does not exist" in fault.message
+    assert health.remedy == fault.remedy
+    assert "[camera]" in fault.remedy
+    # The libraries would write a line of their own at each attempt.
+    assert capfd.readouterr().err == ""
+
+
+def test_another_size_is_known_before_any_request(stream):
+    wanted, found = (1280, 1024), (240, 160)
+    with device(stream, size_px=wanted) as camera:
+        until(lambda: "lens file" in camera.health().message, "the size of the first image")
+        assert not camera.health().is_connected
+        assert f"{found[0]} x {found[1]} pixels" in camera.health().message
+    with device(stream, size_px=found) as camera:
+        until(lambda: camera.health().is_connected, "images")
 
 
 def test_close_ends_a_waiting_grab(stream):

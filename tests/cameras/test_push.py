@@ -117,6 +117,18 @@ def test_frames_queued_before_the_request_are_never_returned(camera, endpoint, i
         assert (frame.method, frame.name) == ("timestamp", "boot-1/80")
 
 
+def test_another_size_is_known_before_any_request(endpoint, instant):
+    height, width = instant.paint(0).shape[:2]
+    for size_px, is_usable in [((width + 1, height), False), ((width, height), True)]:
+        opened = contextlib.closing(PushCamera(endpoint, 30.0, size_px=size_px))
+        with opened as camera, Sender(endpoint, instant) as sender:
+            sender.send()
+            wait_until(lambda: "no sender yet" not in camera.health().message)
+            assert camera.health().is_connected is is_usable
+            assert ("lens file" in camera.health().message) is not is_usable
+            assert bool(camera.health().remedy) is not is_usable
+
+
 def test_a_late_backlog_of_a_stopped_sender_is_harmless(endpoint, instant):
     """The camera binds after the sender has queued frames: they arrive at once, all older than the request."""
     with Sender(endpoint, instant) as sender:

@@ -40,7 +40,7 @@ def test_a_proven_result_accepts_itself_where_the_station_says_so(recorded_cell,
     handed_over = np.eye(4)
     handed_over[:3, :3] = Rotation.from_quat(result[5:], scalar_first=True).as_matrix()
     handed_over[:3, 3] = np.array(result[2:5]) / 1e3
-    assert np.abs(handed_over - document["transform"]["matrix"]).max() < 3e-6
+    assert np.abs(handed_over - document["transform"]["matrix_m"]).max() < 3e-6
     assert np.quantile(grid_errors_mm(handed_over, recorded_cell.hand_eye), 0.95) < 3 * solved[3] / 1e3
 
 
@@ -108,7 +108,7 @@ def test_problem_files_give_one_json_line_each_whatever_is_in_them(eyebolt, tmp_
         assert document["session"] == str(path)
         assert document["mount"] == problem.mount
         errors = grid_errors_mm(
-            document["transform"]["matrix"],
+            document["transform"]["matrix_m"],
             problem.hand_eye_true,
             problem.lens,
             problem.near_m * 1e3,

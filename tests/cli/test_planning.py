@@ -99,7 +99,7 @@ def test_the_plan_of_a_rough_guess_meets_the_goal(planned, eyebolt):
     assert solved[-1].goal_met, document["reason"]
     assert document["acceptance"] != "reject", document["reason"]
     assert document["pairs"]["used"] <= len(captures)
-    errors = grid_errors_mm(np.array(document["transform"]["matrix"]), cell.scene.hand_eye)
+    errors = grid_errors_mm(np.array(document["transform"]["matrix_m"]), cell.scene.hand_eye)
     assert np.sqrt((errors**2).mean()) <= 0.6
     # The session determines where to continue: its pairs show how uncertain board and lens still are.
     code, said, errors = eyebolt("plan", station, "--session", session)

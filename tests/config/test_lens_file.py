@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -62,6 +63,38 @@ def test_text_and_back_is_exact(
     assert (back.width_px, back.height_px, back.sigma) == (640, 480, sigma)
     assert back.matrix.tolist() == lens.matrix.tolist()
     assert back.distortion.tolist() == lens.distortion.tolist()
+
+
+def calibrated_by_opencv():
+    """Matrix and distortion of a made-up camera as OpenCV's calibrateCamera returns them."""
+    truth = np.array([[900.0, 0, 320], [0, 905, 240], [0, 0, 1]])
+    board = np.array([[x, y, 0] for y in range(5) for x in range(7)], dtype=np.float32) * 0.03
+    turns = [[0.4, 0.1, 0.0], [-0.4, 0.2, 0.3], [0.1, 0.5, -0.2], [0.2, -0.5, 0.1]]
+    seen = [cv2.projectPoints(board, np.array(t), np.array([-0.1, -0.06, 0.7]), truth, None)[0] for t in turns]
+    points = [corners.astype(np.float32) for corners in seen]
+    _, matrix, distortion, *_ = cv2.calibrateCamera([board] * len(turns), points, (640, 480), None, None)
+    return matrix, distortion
+
+
+@pytest.mark.parametrize("as_returned", [lambda d: d, lambda d: d.reshape(-1, 1), lambda d: d.reshape(1, -1)])
+def test_what_opencv_returns_is_taken_as_it_is(as_returned):
+    """Reference: OpenCV's own shapes of ``calibrateCamera``; older versions give a column."""
+    matrix, distortion = calibrated_by_opencv()
+    content = {"width": 640, "height": 480, "matrix": matrix.tolist(), "distortion": as_returned(distortion).tolist()}
+    lens = parse_lens(json.dumps(content), "camera.json")
+    assert lens.matrix.tolist() == matrix.tolist()
+    assert lens.distortion.tolist() == distortion.ravel().tolist()
+
+
+@pytest.mark.parametrize(
+    "distortion", [[[0.1] * 3], [[0.1, 0.2], [0.3, 0.4]], [[[0.1] * 5]], [[0.1], 0.2, 0.3, 0.4], [["a"] * 5]]
+)
+def test_other_lists_in_lists_are_refused(distortion):
+    with pytest.raises(InputFault) as caught:
+        parse_lens(json.dumps({**GOOD, "distortion": distortion, "sigma": {}}), "camera.json")
+    faults = caught.value.data["faults"]
+    assert isinstance(faults, tuple)
+    assert [fault.key for fault in faults] == ["distortion"]
 
 
 def test_all_faults_at_once() -> None:

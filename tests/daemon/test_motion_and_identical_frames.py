@@ -88,7 +88,7 @@ def test_a_half_turn_symmetric_chessboard_is_solved(start_daemon, eyebolt, tmp_p
     (session,) = list_sessions(tmp_path / "run" / "sessions")
     result = json.loads((session / "result.json").read_text())
     assert result["pairs"] == {"used": kept, "excluded": []}
-    errors_mm = grid_errors_mm(np.array(result["transform"]["matrix"]), cell.hand_eye)
+    errors_mm = grid_errors_mm(np.array(result["transform"]["matrix_m"]), cell.hand_eye)
     assert np.sqrt((errors_mm**2).mean()) < 2 * result["expected_error_mm"]["p95"]
     _, said, _ = eyebolt("solve", session, "--json")
     assert json.loads(said)["pairs"]["used"] == kept

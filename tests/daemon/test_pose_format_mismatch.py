@@ -49,6 +49,6 @@ def test_angles_in_the_wrong_order_stop_the_robot_early(start_daemon, recorded_c
     _, solved, _ = eyebolt("solve", session, "--json", "--pose-format", "euler-ZYX,deg,mm")
     anew = json.loads(solved)
     assert anew["transform"]["robot_pose"]["rotation"] == "euler-ZYX"
-    errors_mm = grid_errors_mm(np.array(anew["transform"]["matrix"]), recorded_cell.hand_eye)
+    errors_mm = grid_errors_mm(np.array(anew["transform"]["matrix_m"]), recorded_cell.hand_eye)
     assert np.mean(errors_mm) < 3 * anew["expected_error_mm"]["p95"]
     assert not [f for f in anew["findings"] if f["severity"] == "stop"]

@@ -191,7 +191,7 @@ def test_real_images_through_the_socket_come_close_to_stereo_calibration(
     session = list_sessions(tmp_path / "sessions")[-1]
     result = json.loads((session / "result.json").read_text())
 
-    found = off_by(np.array(result["transform"]["matrix"]), wanted)
+    found = off_by(np.array(result["transform"]["matrix_m"]), wanted)
     seen = [fact.detection for fact in facts_in(session, DetectionFact)]
     camera_T_board = [board_pose(s.corners_px, camera, distortion) for s in seen]
     reported = [read_back(f) if mount == "fixed" else np.linalg.inv(read_back(f)) for f in fields]

@@ -100,7 +100,7 @@ def test_the_true_error_is_consistent_with_the_stated_one(played):
         result = played.result(number)
         name = "base_T_camera" if played.mount == "fixed" else "flange_T_camera"
         assert result["transform"]["name"] == name
-        errors = grid_errors_mm(result["transform"]["matrix"], truth)
+        errors = grid_errors_mm(result["transform"]["matrix_m"], truth)
         stated = result["expected_error_mm"]
         print(
             f"\n{played.mount}, seed {SEEDS[number]}: true error rms {np.sqrt((errors**2).mean()):.3f} mm,"
@@ -131,7 +131,7 @@ def test_no_result_is_served_before_a_person_accepts_it(played, eyebolt):
     code, out, _ = eyebolt("accept", played.sessions[0], "--by", "R. Ode")
     assert code == 0
     assert "accepted by R. Ode at " in out
-    wanted = np.array(played.result(0)["transform"]["matrix"])
+    wanted = np.array(played.result(0)["transform"]["matrix_m"])
     code, seq, *numbers = played.say_until_accepted("result 51")
     assert (code, seq) == (0, 51)
     assert same_as(matrix_of(played.mount, numbers), wanted)
@@ -141,7 +141,7 @@ def test_no_result_is_served_before_a_person_accepts_it(played, eyebolt):
     assert played.result(1)["accepted"] is None
     assert played.result(0)["accepted"]["by"] == "R. Ode"
     assert eyebolt("accept", played.sessions[1], "--by", "R. Ode")[0] == 0
-    wanted = np.array(played.result(1)["transform"]["matrix"])
+    wanted = np.array(played.result(1)["transform"]["matrix_m"])
     # The first transform is served until the disk has shown the second.
     deadline = time.monotonic() + 120
     while not same_as(matrix_of(played.mount, played.say("result 52")[2:]), wanted):

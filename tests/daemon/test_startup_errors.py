@@ -1,9 +1,17 @@
 """A station that cannot be served: one text, exit code 1, no traceback."""
 
 import json
+import re
+import socket
 
 import pytest
+from structlog.testing import capture_logs
 
+from eyebolt.daemon.control_server import ControlServer
+from eyebolt.daemon.daemon import CameraLog
+from eyebolt.daemon.status_publisher import StatusPublisher
+from eyebolt.errors import MachineFault
+from eyebolt.protocol import LinkStatus
 from support.daemon_process import Robot
 
 
@@ -61,6 +69,31 @@ def test_files_that_are_missing_or_wrong(station, eyebolt, spoil, code, words):
     assert not (path.parent / "sessions").exists()
 
 
+# TEST-NET-1 of RFC 5737: no computer has an address of it.
+ELSEWHERE = "192.0.2.1"
+
+
+@pytest.mark.parametrize("opened", [StatusPublisher, lambda endpoint: ControlServer(endpoint, None, None, None)])
+@pytest.mark.parametrize(
+    ("endpoint", "words"),
+    [(f"tcp://{ELSEWHERE}:4751", f"this computer has no address {ELSEWHERE}"), ("taken", "another program")],
+)
+def test_an_address_that_this_computer_lacks_is_not_told_as_taken(opened, endpoint, words):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        address = f"tcp://127.0.0.1:{taken.getsockname()[1]}" if endpoint == "taken" else endpoint
+        with pytest.raises(MachineFault) as caught:
+            opened(address)
+    assert words in caught.value.message
+    assert ("another port" in caught.value.remedy) is (endpoint == "taken")
+
+
+def test_the_robots_address_is_told_alike(station, eyebolt):
+    path = station("elsewhere")
+    path.write_text(re.sub(r'listen = "127.0.0.1', f'listen = "{ELSEWHERE}', path.read_text()))
+    exit_code, _, text = eyebolt("serve", path, "--log", "json")
+    is_one_clear_text(text, exit_code, "robot-port", f"this computer has no address {ELSEWHERE}")
+
+
 def test_ports_locks_and_folders_that_are_not_available(recorded_cell, station, start_daemon, eyebolt, tmp_path):
     record = str(tmp_path / "record")
     served = station("served", folder=record)
@@ -82,3 +115,18 @@ def test_ports_locks_and_folders_that_are_not_available(recorded_cell, station, 
     # None of them has disturbed the one that was there first.
     with Robot(daemon.port) as robot:
         assert robot.final(recorded_cell.capture(1))[:3] == (0, 1, 1)
+
+
+def test_a_camera_without_images_is_logged_once_then_every_ten_minutes():
+    silent, alive = LinkStatus(is_connected=False, message="gone", remedy="plug it in"), LinkStatus(is_connected=True)
+    log = CameraLog()
+    with capture_logs() as entries:
+        for second in (*range(4), 5.0):
+            log.note(silent, float(second))
+        assert [(e["log_level"], e["camera"], e["remedy"]) for e in entries] == [("warning", "gone", "plug it in")]
+        log.note(silent, 700.0)
+        assert len(entries) == 2
+        log.note(alive, 701.0)
+        log.note(silent, 702.0)
+        log.note(alive, 703.0)
+    assert [e["log_level"] for e in entries] == ["warning", "warning", "info"]

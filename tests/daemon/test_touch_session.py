@@ -74,7 +74,7 @@ def test_the_touches_determine_the_height_and_errors_are_as_stated(touched):
     sigma_mm = result["height"]["sigma_mm"]
     assert TIP_SIGMA_MM < sigma_mm < 1.0
     assert abs(height_mm - touched.truth[2, 3] * 1e3) < 4 * sigma_mm
-    errors = grid_errors_mm(result["transform"]["matrix"], touched.truth)
+    errors = grid_errors_mm(result["transform"]["matrix_m"], touched.truth)
     print(
         f"{touched.mount}: rms {np.sqrt((errors**2).mean()):.3f}, stated {result['expected_error_mm']},"
         f" {result['reason']}"

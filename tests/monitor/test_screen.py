@@ -350,6 +350,14 @@ def test_digits_grow_with_the_terminal():
     assert rows == sorted(set(rows))
 
 
+def test_what_is_known_about_a_camera_takes_the_place_of_power_and_cable():
+    camera = {"is_connected": False, "message": "there is no /dev/video0", "remedy": "plug the camera in."}
+    prompt = operator_prompt_for(make_status(camera=camera), 0.0)
+    assert prompt.headline == "CAMERA"
+    assert "there is no /dev/video0" in prompt.message
+    assert prompt.remedy.startswith("Plug the camera in.")
+
+
 def test_nothing_is_claimed_about_robot_and_camera_without_a_daemon():
     text = text_of(render_screen(make_status(), 61.0, 120, 24, colour=False))
     assert "ROBOT unknown" in text

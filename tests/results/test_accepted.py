@@ -241,7 +241,7 @@ def test_who_accepted_before_is_kept(cell, session):
     accept_session(session, "S. Mason")
     notes = [json.loads(line) for line in (cell.record / REPLACED_NAME).read_text().splitlines()]
     assert [(note["session"], note["by"]) for note in notes] == [(NAME, "R. Ode"), (OTHER, "T. Wright")]
-    assert notes[0]["transform"]["matrix"] == np.eye(4).tolist()
+    assert notes[0]["transform"]["matrix_m"] == np.eye(4).tolist()
 
 
 def test_a_session_is_found_through_any_path_to_it(cell, session, monkeypatch, tmp_path):
@@ -309,13 +309,13 @@ def test_accepting_and_solving_at_once_loses_no_newer_result(cell, session):
             X = np.eye(4)
             X[2, 3] = height
             cell.solve(session, X=X)
-            assert read_result(session).transform.matrix[2][3] == height
+            assert read_result(session).transform.matrix_m[2][3] == height
     finally:
         stop.set()
         for thread in threads:
             thread.join()
     assert failed == []
-    assert read_result(session).transform.matrix[2][3] == 30
+    assert read_result(session).transform.matrix_m[2][3] == 30
     assert [path.name for path in session.glob(".*")] == []
 
 

@@ -36,7 +36,7 @@ NULL_AFTER_REFUSAL = {
     "corner_rms_px", "robot_noise", "board_scale", "focal_length", "board_bow", "lens", "refined_lens", "coverage",
     "accepted", "incomplete", "based_on", "setup", "error_contributions_mm", "prediction",
 }  # fmt: skip
-TRANSFORM_KEYS = {"name", "matrix", "translation_mm", "quaternion_wxyz", "robot_pose"}
+TRANSFORM_KEYS = {"name", "matrix_m", "translation_mm", "quaternion_wxyz", "robot_pose"}
 RESIDUAL_KEYS = {"count", "rms_mm", "worst_mm", "reduced_chi2"}
 TIME = "2026-03-14T09:15:00Z"
 ACCEPT = ResultAcceptance(AcceptanceCause.ERROR_WITHIN_TOLERANCE, "as good as it must be")
@@ -89,7 +89,7 @@ def test_a_solution_fills_every_key(solved):
     assert (content["transform"]["name"], content["board_transform"]["name"]) == names
     for part, expected in (("transform", outcome.X), ("board_transform", outcome.Y)):
         assert set(content[part]) == TRANSFORM_KEYS
-        matrix = np.array(content[part]["matrix"])
+        matrix = np.array(content[part]["matrix_m"])
         assert np.array_equal(matrix, expected), "every digit is written"
         assert np.allclose(content[part]["translation_mm"], matrix[:3, 3] * 1e3)
         rotation = Rotation.from_quat(content[part]["quaternion_wxyz"], scalar_first=True).as_matrix()
@@ -118,7 +118,7 @@ def test_a_solution_fills_every_key(solved):
     ]
     assert (content["acceptance"], content["reason"], content["accepted"]) == ("accept", ACCEPT.reason, None)
     assert content["inputs"] == {"station.toml": "ab" * 32}
-    assert content["schema"] == 1
+    assert content["schema"] == 2
     assert (content["station"], content["session"], content["timestamp"]) == ("bay-3", "20260314-091500-01", TIME)
     assert content["software"].startswith("eyebolt ")
     assert problem.mount == content["mount"]
@@ -208,13 +208,13 @@ def test_a_rejected_result_cannot_be_accepted(refused):
 
 def transform_with(matrix):
     transform = document_of(solution("fixed")[1]).transform.model_dump(mode="json")
-    return {"transform": {**transform, "matrix": matrix}}
+    return {"transform": {**transform, "matrix_m": matrix}}
 
 
 @pytest.mark.parametrize(
     "damage",
     [
-        {"schema": 2},
+        {"schema": 3},
         {"acceptance": None},
         {"acceptance": "accepted"},
         {"transform": 5},
@@ -233,6 +233,15 @@ def test_a_damaged_document_is_refused(damage):
     with pytest.raises(InputFault) as fault:
         ResultDocument.from_text(json.dumps(content))
     assert fault.value.code == "result-file"
+
+
+def test_a_document_of_schema_1_is_read():
+    """Its matrices had no unit in their name; an accepted result outlives an update of the program."""
+    document = document_of(solution("fixed")[1])
+    content = as_json(document)
+    for key in ("transform", "board_transform"):
+        content[key]["matrix"] = content[key].pop("matrix_m")
+    assert ResultDocument.from_text(json.dumps(content | {"schema": 1})) == document
 
 
 def rotated(factor):
@@ -264,7 +273,7 @@ def test_only_a_rigid_transform_is_read(matrix, is_rigid):
     assert fault.value.code == "result-file"
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", "5", "null", '{"schema": 1}', "[" * 100_000])
+@pytest.mark.parametrize("text", ["", "{", "[]", "5", "null", '{"schema": 1}', '{"schema": 2}', "[" * 100_000])
 def test_a_text_that_is_no_result_is_refused(text):
     with pytest.raises(InputFault) as fault:
         ResultDocument.from_text(text)

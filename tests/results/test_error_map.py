@@ -151,7 +151,7 @@ def test_the_drawing_shows_every_number_in_its_place(answer):
         if element.tag in (f"{SVG}rect", f"{SVG}text") and element.get("x"):
             assert 0 <= float(element.get("x")) <= width
             assert 0 <= float(element.get("y")) <= height
-    least, largest = (t for t in root.iter(f"{SVG}text") if t.text in ("0 mm", f"{numbers.max():.3f} mm"))
+    least, largest = (t for t in root.iter(f"{SVG}text") if t.text in ("0 mm", "tolerance, 1 mm"))
     assert (least.get("y"), float(least.get("x")) < float(largest.get("x"))) == (largest.get("y"), True)
     captions = [t.text for t in root.iter(f"{SVG}text") if t.text.startswith("at ")]
     assert [c.split(":")[0] for c in captions] == [f"at {d} mm" for d in (600, 700, 800, 900, 1000)]
@@ -221,6 +221,18 @@ def test_darker_is_larger(answer):
     order = np.argsort(numbers)
     assert (np.diff(np.array(shades)[order]) <= 0).all()
     assert shades[order[-1]] < shades[order[0]] - 20
+
+
+def test_the_darkest_shade_is_the_tolerance(answer):
+    """A fifth of the tolerance is pale, whatever the largest number of the map is."""
+    _, _, document = answer
+    plane = [[0.0, 0.2, 0.5, 1.0, 1.2, 0.2, 0.2, 0.2, 0.2]] * 9
+    drawn_map = document.error_map.model_copy(update={"p95_mm": [plane] * 5})
+    root = drawn(document.model_copy(update={"error_map": drawn_map}), 1.0)
+    panel = next(g for g in root.iter(f"{SVG}g") if g.get("stroke") == "#ffffff")
+    none, fifth, half, full, over, *_ = [int(rect.get("fill")[1:3], 16) for rect in panel.iter(f"{SVG}rect")]
+    assert full == over < half < fifth < none
+    assert (none - fifth) / (none - full) == pytest.approx(0.2, abs=0.01)
 
 
 @pytest.mark.parametrize("value", [0.0, 1e-9, 12.0, 5e4, 1e12])

@@ -37,7 +37,7 @@ class Session:
         """``taken``: the numbers that the script took over."""
         (document,) = self.daemon.context.record_folder.glob("*/result.json")
         result = json.loads(document.read_text("utf-8"))
-        transform = np.array(result["transform"]["matrix"])
+        transform = np.array(result["transform"]["matrix_m"])
         # The reply rounds to 1 um and 0.0001 deg or less.
         assert self.form.parse_pose(taken) == pytest.approx(transform, abs=3e-6)
         assert transform[:3, 3] == pytest.approx(self.cell.problem.hand_eye_true[:3, 3], abs=2e-3)

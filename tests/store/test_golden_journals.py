@@ -45,7 +45,7 @@ def test_it_solves_to_what_it_solved_to(path):
     """The solver may get better; where the camera is may not move by more than a hundredth of its stated error."""
     expected = json.loads((path / "expected.json").read_text())
     document = solve_session(SessionFolder.open_read_only(path), SolveOptions())
-    now, then = np.array(document.transform.matrix), np.array(expected["matrix"])
+    now, then = np.array(document.transform.matrix_m), np.array(expected["matrix"])
     stated_mm = document.expected_error_mm.median
     assert np.linalg.norm(now[:3, 3] - then[:3, 3]) * 1e3 < 0.01 * stated_mm
     assert abs(stated_mm - expected["median_mm"]) < 0.01 * stated_mm

@@ -22,7 +22,7 @@ from eyebolt.store import SessionFolder, list_sessions
 from eyebolt_sim.controllers import Connection, Controller, ControllerLink, ControllerProgram
 from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.robot_link import open_connection, open_link
-from eyebolt_sim.robot_program import ProgramOutcome, RobotProgram, check_waypoints
+from eyebolt_sim.robot_program import ProgramOutcome, RobotProgram
 from support.daemon_process import LONGEST_S, DaemonProcess, free_ports
 from support.push_camera_cell import PushedCell, PushingCamera
 
@@ -121,7 +121,7 @@ class ControllerCell:
 
     def _run(self, program: ControllerProgram | RobotProgram) -> ClientSession:
         *captures, spare = self._cell.waypoints
-        outcome = program.run(captures, check_waypoints(captures, spare))
+        outcome = program.run(captures, [captures[0], spare])
         session = list_sessions(self._place / "sessions")[-1]
         document = json.loads((session / "result.json").read_text(encoding="utf-8"))
         facts = decode_facts(SessionFolder.open_read_only(session).records)
@@ -130,7 +130,7 @@ class ControllerCell:
             for fact in facts
             if isinstance(fact, ReplyFact) and fact.request.line.split()[0] in ("capture", "check")
         )
-        return ClientSession(outcome, np.array(document["transform"]["matrix"]), lines)
+        return ClientSession(outcome, np.array(document["transform"]["matrix_m"]), lines)
 
 
 def print_nothing(line: str) -> None:

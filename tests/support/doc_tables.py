@@ -290,11 +290,25 @@ def _texts(node: ast.expr, function: _Function) -> list[str]:
             return of(inner) + of(default)
         case ast.Call(func=ast.Attribute(attr="format", value=inner)):
             return [re.sub(r"\{(\w*)\}", r"`<\1>`", text) for text in of(inner)]
+        case ast.Call(func=ast.Name(id=name)):
+            return _returned_texts(name, function)
         case ast.Name(id=name) if name in function.assigned:
             return [text for value in function.assigned[name] for text in of(value)]
         case ast.Name(id=name):
             return _argument_texts(name, function)
     return []
+
+
+def _returned_texts(name: str, caller: _Function) -> list[str]:
+    """The texts that the functions called ``name`` return."""
+    return [
+        text
+        for function in _functions()
+        if function.node.name == name and (not name.startswith("_") or function.module == caller.module)
+        for node in ast.walk(function.node)
+        if isinstance(node, ast.Return) and node.value is not None
+        for text in _texts(node.value, function)
+    ]
 
 
 def _argument_texts(name: str, function: _Function) -> list[str]:

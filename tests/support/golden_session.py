@@ -58,7 +58,7 @@ def expectation(session: Path) -> dict[str, Any]:
         "touched": [[touch.placed_board, touch.corner] for touch in log.touches],
         "replies": {str(seq): [reply.code, reply.count, reply.aux] for seq, reply in log.replies.items()},
         "last_seq": log.last_seq,
-        "matrix": document.transform.matrix,
+        "matrix": document.transform.matrix_m,
         "median_mm": document.expected_error_mm.median,
     }
 

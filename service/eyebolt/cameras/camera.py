@@ -83,13 +83,13 @@ def no_fresh_frame(source: str, detail: str, **data: object) -> CameraFault:
     )
 
 
-def camera_lost(source: str, detail: str, **data: object) -> CameraFault:
-    """The source is gone."""
+def camera_lost(source: str, detail: str, remedy: str = "") -> CameraFault:
+    """The source is gone; ``remedy``: if more is known than to check power and cable."""
     return CameraFault(
         "camera-lost",
         f"the camera at {source} is gone: {detail}",
-        "check its power, its cable or its sending program; it is reopened automatically as soon as it answers.",
-        **data,
+        remedy
+        or "check its power, its cable or its sending program; it is reopened automatically as soon as it answers.",
     )
 
 
@@ -101,6 +101,12 @@ def wrong_size(source: str, found_px: tuple[int, int], wanted_px: tuple[int, int
         "set the camera to the image size of the lens calibration, or use the lens file of this size.",
         source=source,
     )
+
+
+def wrong_size_status(source: str, found_px: tuple[int, int], wanted_px: tuple[int, int]) -> LinkStatus:
+    """The state of a source whose images have another size: none of them can be used."""
+    fault = wrong_size(source, found_px, wanted_px)
+    return LinkStatus(is_connected=False, message=f"{source}: {fault.message}", remedy=fault.remedy)
 
 
 def camera_closed(source: str) -> CameraFault:

@@ -6,6 +6,7 @@ path, streams by address, both with bounded waiting.
 
 from __future__ import annotations
 
+import os
 import re
 import sys
 import threading
@@ -15,7 +16,15 @@ from pathlib import Path
 
 import cv2
 
-from eyebolt.cameras.camera import Frame, FreshnessMethod, camera_closed, camera_lost, copy_pixels, no_fresh_frame
+from eyebolt.cameras.camera import (
+    Frame,
+    FreshnessMethod,
+    camera_closed,
+    camera_lost,
+    copy_pixels,
+    no_fresh_frame,
+    wrong_size_status,
+)
 from eyebolt.cameras.freshness import ArrivalGate
 from eyebolt.deadline import NS_PER_S
 from eyebolt.errors import CameraFault, InputFault, MachineFault
@@ -47,7 +56,8 @@ class DeviceCamera:
     ``frames_per_s``: the frame rate if it is known; otherwise it is learned, one second after each opening.
     ``exposure_us``: for Linux devices; a stream's exposure is set in its camera. ``gain_db`` is refused: the gain of a
     video device is in driver-specific units. ``read_timeout_s``: after so long a silence the source counts as lost and
-    is reopened; a device driver may block the thread longer (10 s), but never a grab.
+    is reopened; a device driver may block the thread longer (10 s), but never a grab. ``size_px``: (width, height) that
+    is wanted; the first image after each opening is decoded, so that ``health`` names another size before any request.
     Raises InputFault ``camera-setting``, ``camera-path``, ``camera-not-live``; MachineFault ``no-video-reader``.
     """
 
@@ -61,6 +71,7 @@ class DeviceCamera:
         frames_per_s: float | None = None,
         open_timeout_s: float = 5.0,
         read_timeout_s: float = 2.0,
+        size_px: tuple[int, int] | None = None,
     ) -> None:
         self._source = parse_video_source(path)
         _check_settings(exposure_us, gain_db, self._source.is_device)
@@ -76,6 +87,9 @@ class DeviceCamera:
         self._last_arrival_ns: int | None = None
         self._rate_message = ""
         self._last_error = "being opened"
+        self._remedy = ""
+        self._size_px = size_px
+        self._found_px: tuple[int, int] | None = None
         self._settings_note = ""
         name = f"eyebolt-camera-device {self._source.display_name}"
         self._thread = threading.Thread(target=self._run, name=name, daemon=True)
@@ -100,9 +114,12 @@ class DeviceCamera:
             if self._closed.is_set():
                 return LinkStatus(is_connected=False, message=f"{self._source.display_name}: closed")
             is_alive = self._is_alive()
+            if is_alive and self._size_px is not None and self._found_px not in (None, self._size_px):
+                return wrong_size_status(self._source.display_name, self._found_px, self._size_px)
             message = self._rate_message if is_alive else self._silence_message()
             note = f"; {self._settings_note}" if self._settings_note else ""
-            return LinkStatus(is_connected=is_alive, message=f"{self._source.display_name}: {message}{note}")
+            text, remedy = f"{self._source.display_name}: {message}{note}", "" if is_alive else self._remedy
+            return LinkStatus(is_connected=is_alive, message=text, remedy=remedy)
 
     def close(self) -> None:
         """Ends the thread; waits no longer than one opening or one read may take."""
@@ -116,7 +133,7 @@ class DeviceCamera:
         while not self._closed.is_set():
             capture = open_video(self._source, *self._timeouts_s)
             if capture is None:
-                self._set_error("it does not answer")
+                self._set_error(*_open_problem(self._source))
             else:
                 try:
                     if self._read_one_epoch(capture):
@@ -146,6 +163,8 @@ class DeviceCamera:
             arrived_ns = time.monotonic_ns()
             gate.add_arrival(arrived_ns)
             self._frames += 1
+            if self._frames == 1 and self._size_px is not None:
+                self._note_size(capture)
             request = self._satisfied_request(gate, arrived_ns)
             if request is None:
                 continue
@@ -161,6 +180,11 @@ class DeviceCamera:
                 request.frame = frame
                 self._condition.notify_all()
         return self._frames > 0
+
+    def _note_size(self, capture: cv2.VideoCapture) -> None:
+        decoded, image = capture.retrieve()
+        with self._condition:
+            self._found_px = (image.shape[1], image.shape[0]) if decoded else None
 
     def _satisfied_request(self, gate: ArrivalGate, arrived_ns: int) -> _Request | None:
         """The waiting request, if the frame that just arrived was certainly exposed after it."""
@@ -184,9 +208,10 @@ class DeviceCamera:
                 return None
             return request
 
-    def _set_error(self, error: str) -> None:
+    def _set_error(self, error: str, remedy: str = "") -> None:
         with self._condition:
             self._last_error = error
+            self._remedy = remedy
 
     def _is_alive(self) -> bool:
         if self._last_arrival_ns is None or self._last_error:
@@ -204,7 +229,7 @@ class DeviceCamera:
             latency_ms = self._max_latency_ns / 1e6
             detail = f"{self._rate_message}; none is trusted until {latency_ms:.0f} ms after the request"
             return no_fresh_frame(self._source.display_name, detail)
-        return camera_lost(self._source.display_name, self._silence_message())
+        return camera_lost(self._source.display_name, self._silence_message(), self._remedy)
 
 
 def _check_settings(exposure_us: float | None, gain_db: float | None, is_device: bool) -> None:
@@ -238,6 +263,13 @@ class VideoSource:
     """Name in messages, without a password."""
     is_device: bool
     """A local device, not a stream."""
+
+    @property
+    def device_path(self) -> Path | None:
+        """File of a local device under Linux, else None."""
+        if not self.is_device or sys.platform != "linux":
+            return None
+        return Path(f"/dev/video{self.target}" if isinstance(self.target, int) else self.target)
 
 
 def parse_video_source(path: str | int) -> VideoSource:
@@ -276,6 +308,9 @@ def parse_video_source(path: str | int) -> VideoSource:
 
 def open_video(source: VideoSource, open_timeout_s: float, read_timeout_s: float) -> cv2.VideoCapture | None:
     """An open capture, or None if the source does not answer. The time-outs apply to streams; a device has its own."""
+    # The libraries write to stderr at each attempt; ``_open_problem`` and ``health`` have the reason.
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
     try:
         if source.is_device:
             capture = cv2.VideoCapture(source.target, cv2.CAP_V4L2 if sys.platform == "linux" else cv2.CAP_ANY)
@@ -295,6 +330,31 @@ def open_video(source: VideoSource, open_timeout_s: float, read_timeout_s: float
         return capture
     capture.release()
     return None
+
+
+def _open_problem(source: VideoSource) -> tuple[str, str]:
+    """Why a source cannot be opened, and what to do about it, as far as this computer shows."""
+    path = source.device_path
+    if path is None:
+        return "it does not answer", ""
+    if not path.exists():
+        others = sorted(str(other) for other in Path("/dev").glob("video[0-9]*"))
+        found = f"this computer has {', '.join(others)}" if others else "this computer has no video device"
+        name = "it" if source.display_name == str(path) else path
+        return (
+            f"{name} does not exist; {found}",
+            "plug the camera in, or correct path in [camera] of the station file.",
+        )
+    if not os.access(path, os.R_OK | os.W_OK):
+        return (
+            f"this user may not open {path}",
+            "add the user that runs eyebolt to the group of that file (often video), and log in again.",
+        )
+    return (
+        "it does not answer",
+        "end other programs that use it; unplug the camera and plug it in again; a camera often has several devices,"
+        " of which only the first delivers images.",
+    )
 
 
 def set_exposure(capture: cv2.VideoCapture, exposure_us: float) -> str:

@@ -47,7 +47,7 @@ def open_camera(
         video_file = base_folder / str(section.path)
         if video_file.is_file():
             return VideoFileCamera(video_file, start_after)
-        return DeviceCamera(str(section.path), section.exposure_us, section.gain_db)
+        return DeviceCamera(str(section.path), section.exposure_us, section.gain_db, size_px=size_px)
     raise InputFault(
         "camera-source",
         f'source = "{section.source}" is not served by this version',

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import threading
 import time
 from collections import deque
@@ -10,7 +11,15 @@ from pathlib import Path
 
 import zmq
 
-from eyebolt.cameras.camera import Frame, FreshnessMethod, camera_closed, camera_lost, no_fresh_frame, wrong_size
+from eyebolt.cameras.camera import (
+    Frame,
+    FreshnessMethod,
+    camera_closed,
+    camera_lost,
+    no_fresh_frame,
+    wrong_size,
+    wrong_size_status,
+)
 from eyebolt.cameras.frame_message import MAX_FRAME_BYTES, FrameHeader, FrameMessage, decode_frame
 from eyebolt.deadline import NS_PER_S
 from eyebolt.errors import CameraFault, EyeboltError, InputFault, MachineFault
@@ -100,6 +109,10 @@ class PushCamera:
             is_alive, message = self._connection_state()
             rejection = self._recent_rejection()
             text = f"{self._endpoint}: {message}" + (f"; rejected: {rejection}" if rejection else "")
+            if is_alive and self._newest is not None and self._size_px is not None:
+                header = self._newest.message.header
+                if header.size_px != self._size_px:
+                    return wrong_size_status(self._endpoint, header.size_px, self._size_px)
             return LinkStatus(is_connected=is_alive, message=text)
 
     def close(self) -> None:
@@ -207,9 +220,12 @@ def _bind_fault(endpoint: str, error: zmq.ZMQError) -> InputFault | MachineFault
             "end it, or choose another endpoint in [camera] of the station file.",
             endpoint=endpoint,
         )
+    # libzmq has a number of its own for an address that no interface has.
+    is_elsewhere = error.errno in (errno.ENODEV, errno.EADDRNOTAVAIL)
+    reason = "this computer has no such address" if is_elsewhere else error.strerror
     return InputFault(
         "camera-endpoint",
-        f"cannot listen at the camera endpoint {endpoint}: {error.strerror}",
+        f"cannot listen at the camera endpoint {endpoint}: {reason}",
         'write it as "tcp://127.0.0.1:4760" or "ipc:///path/to/file", with an address of this computer.',
         endpoint=endpoint,
     )

@@ -265,6 +265,7 @@ def plan(
         str | None,
         typer.Option(
             help="Guessed pose of the camera in the robot's format: in the base, or in the flange if it is on the arm."
+            " Its axes: z forward along the line of sight, x right and y down in the image."
         ),
     ] = None,
     board: Annotated[

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Annotated, Self
 
 import numpy as np
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, ValidationInfo
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
 
 from eyebolt.bounded_text import TextLimitError, parse_json
 from eyebolt.config.diagnostics import (
@@ -53,6 +53,16 @@ def _validate_matrix(matrix: tuple[Row, Row, Row]) -> tuple[Row, Row, Row]:
     if fx <= 0 or fy <= 0 or below_fx != 0 or last != (0, 0, 1):
         raise ValueError(_MATRIX_TEXT)
     return matrix
+
+
+def _flatten_row(value: object) -> object:
+    """The coefficients of a list in a list: OpenCV's calibrateCamera returns one row or one column of them."""
+    if isinstance(value, tuple) and value and all(isinstance(part, tuple) for part in value):
+        if len(value) == 1:
+            return value[0]
+        if all(len(part) == 1 for part in value):
+            return tuple(part[0] for part in value)
+    return value
 
 
 def _validate_distortion(distortion: tuple[float, ...]) -> tuple[float, ...]:
@@ -132,8 +142,11 @@ class LensRecord(BaseModel):
     """Their height, px."""
     matrix: Annotated[tuple[Row, Row, Row], AfterValidator(_validate_matrix)] = Field(description=_MATRIX_TEXT)
     """Camera matrix, px; pixel centres have integer coordinates."""
-    distortion: Annotated[tuple[float, ...], AfterValidator(_validate_distortion)] = Field(description=_DISTORTION_TEXT)
-    """Coefficients k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4, in OpenCV's order and model; 0, 4, 5, 8 or 12 of them."""
+    distortion: Annotated[tuple[float, ...], BeforeValidator(_flatten_row), AfterValidator(_validate_distortion)] = (
+        Field(description=_DISTORTION_TEXT)
+    )
+    """Coefficients k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4, in OpenCV's order and model; 0, 4, 5, 8 or 12 of them, also as
+    a list in a list, as OpenCV's calibrateCamera returns them."""
     sigma: dict[Annotated[str, AfterValidator(_validate_sigma_name)], Annotated[float, Field(gt=0)]] = Field(
         default={}, description=_SIGMA_TEXT
     )

@@ -16,6 +16,7 @@ from pathlib import Path
 import structlog
 import zmq
 
+from eyebolt.addresses import listening_reason, listening_remedy
 from eyebolt.daemon.relayed_socket import RelayedSocket, SocketPurpose, sender_of
 from eyebolt.daemon.socket_relay import RelayLimits, RelayWords
 from eyebolt.errors import MachineFault
@@ -41,11 +42,11 @@ _MAX_IN_PROGRESS = 8
 _MAX_INVALID = 4
 
 
-def _port_fault(endpoint: str, reason: str) -> MachineFault:
+def _port_fault(endpoint: str, error: Exception) -> MachineFault:
     return MachineFault(
         "control-port",
-        f"the operator's requests cannot be received at {endpoint}: {reason}",
-        "stop the other daemon of this computer, or give this station another [station] control address.",
+        f"the operator's requests cannot be received at {endpoint}: {listening_reason(error, endpoint)}",
+        listening_remedy(error, endpoint, "[station] control"),
         endpoint=endpoint,
     )
 

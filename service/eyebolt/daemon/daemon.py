@@ -24,8 +24,37 @@ from eyebolt.store import SessionFolder
 
 # A subscriber takes the daemon for lost after five missed messages.
 HEARTBEAT_S = 0.5
+# A device is opened within this time, and a sender that is restarted is back.
+_SILENCE_LOGGED_S = 2.0
+_REMINDER_S = 600.0
 
 _log = structlog.get_logger("session")
+
+
+class CameraLog:
+    """Logs a camera that delivers no images: once it has been so for some seconds, then every ten minutes.
+
+    Sources retry without a word, and show their state in the status only.
+    """
+
+    def __init__(self) -> None:
+        self._silent_since_s: float | None = None
+        self._logged_s: float | None = None
+
+    def note(self, camera: LinkStatus, now_s: float) -> None:
+        """The state of the camera at the monotonic instant ``now_s``, s."""
+        if camera.is_connected:
+            if self._logged_s is not None:
+                _log.info("camera delivers images again", camera=camera.message)
+            self._silent_since_s = self._logged_s = None
+            return
+        if self._silent_since_s is None:
+            self._silent_since_s = now_s
+        is_due = self._logged_s is None or now_s - self._logged_s >= _REMINDER_S
+        if is_due and now_s - self._silent_since_s >= _SILENCE_LOGGED_S:
+            self._logged_s = now_s
+            remedy = camera.remedy or "check its power and cable, or its sending program: it is reopened automatically"
+            _log.warning("camera delivers no usable images", camera=camera.message, remedy=remedy)
 
 
 class Daemon:
@@ -45,6 +74,7 @@ class Daemon:
         self._log_lines_lost = log_lines_lost
         self._context = context
         self._camera = camera
+        self._camera_log = CameraLog()
         self._state = state
         self._events: asyncio.Queue[msg.Event | None] = asyncio.Queue()
         station = context.station
@@ -161,10 +191,12 @@ class Daemon:
         robot = LinkStatus(is_connected=peer is not None, message=f"{connected}: {notice}" if notice else connected)
         log = self._state.log
         folder = str((self._context.record_folder / log.name).resolve()) if log is not None else None
+        camera = self._camera.health()
+        self._camera_log.note(camera, time.monotonic())
         message = status_message(
             self._state,
             robot,
-            self._camera.health(),
+            camera,
             folder,
             utc_timestamp(),
             self._log_lines_lost(),

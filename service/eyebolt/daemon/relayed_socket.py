@@ -35,8 +35,8 @@ class SocketPurpose:
     """Messages that wait for a peer that reads too slowly; more are discarded."""
     max_message_bytes: int
     """Of a message of a peer; its connection is closed for a larger one."""
-    port_fault: Callable[[str, str], MachineFault]
-    """The fault of an address that cannot be opened, from the address and the reason."""
+    port_fault: Callable[[str, Exception], MachineFault]
+    """The fault of an address that cannot be opened, from the address and the error."""
 
 
 class RelayedSocket:
@@ -71,14 +71,15 @@ class RelayedSocket:
             self._relay = SocketRelay(endpoint, limits, purpose.words)
         except (OSError, ValueError) as error:
             self._destroy()
-            raise purpose.port_fault(endpoint, getattr(error, "strerror", None) or "it is no address") from None
+            raise purpose.port_fault(endpoint, error) from None
         try:
             self._authenticator.bind(self.socket, endpoint, keys, self)
         except (zmq.ZMQError, EyeboltError) as error:
             self._relay.close()
             self._destroy()
-            fault = purpose.port_fault(endpoint, error.strerror) if isinstance(error, zmq.ZMQError) else error
-            raise fault from None
+            if isinstance(error, EyeboltError):
+                raise
+            raise purpose.port_fault(endpoint, error) from None
         self._thread = threading.Thread(target=self._run_thread, name=f"eyebolt-{purpose.words.name}", daemon=True)
 
     def start(self) -> None:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import structlog
 
+from eyebolt.addresses import listening_reason, listening_remedy
 from eyebolt.bounded_file import read_bounded
 from eyebolt.cameras import Camera, open_camera, replay_path
 from eyebolt.context import StationContext, load_context
@@ -69,8 +70,8 @@ async def _serve(daemon: Daemon, listen: str | None) -> None:
     except OSError as error:
         raise MachineFault(
             "robot-port",
-            f"the robot's port {listen} cannot be opened: {error.strerror or error}",
-            "stop the other program on that port, or give [robot] listen another one.",
+            f"the robot's port {listen} cannot be opened: {listening_reason(error, str(listen))}",
+            listening_remedy(error, str(listen), "[robot] listen"),
         ) from None
     finally:
         notifier.stopping()

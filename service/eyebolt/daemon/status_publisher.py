@@ -9,6 +9,7 @@ from pathlib import Path
 import structlog
 import zmq
 
+from eyebolt.addresses import listening_reason, listening_remedy
 from eyebolt.daemon.relayed_socket import RelayedSocket, SocketPurpose, sender_of
 from eyebolt.daemon.socket_relay import STATUS_WORDS, RelayLimits
 from eyebolt.errors import MachineFault
@@ -23,11 +24,11 @@ _MAX_COUNTED_CONNECTIONS = 2000
 _SUBSCRIBE, _UNSUBSCRIBE = b"\x01", b"\x00"
 
 
-def _port_fault(endpoint: str, reason: str) -> MachineFault:
+def _port_fault(endpoint: str, error: Exception) -> MachineFault:
     return MachineFault(
         "status-port",
-        f"the status cannot be published at {endpoint}: {reason}",
-        "stop the other daemon of this computer, or give this station another [station] status address.",
+        f"the status cannot be published at {endpoint}: {listening_reason(error, endpoint)}",
+        listening_remedy(error, endpoint, "[station] status"),
         endpoint=endpoint,
     )
 

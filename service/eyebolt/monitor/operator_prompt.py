@@ -118,10 +118,11 @@ def operator_prompt_for(
         case Phase.CLOSED if not is_line_at_fault:
             return _closed(status)
     if not status.camera.is_connected:
+        what = "cannot be used" if status.camera.remedy else "delivers no images"
         return OperatorPrompt(
             "CAMERA",
-            f"The camera delivers no images{_reason_suffix(status.camera.message)}.",
-            "Check its cable and power. The pairs kept so far are safe.",
+            f"The camera {what}{_reason_suffix(status.camera.message)}.",
+            f"{_sentence(status.camera.remedy) or 'Check its cable and power.'} The pairs kept so far are safe.",
             Tone.BAD,
         )
     is_done = status.phase is Phase.GOAL_MET and (status.result is None or status.result.gap is None)

@@ -13,6 +13,7 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
 
+from eyebolt.addresses import listening_reason, listening_remedy
 from eyebolt.errors import MachineFault
 from eyebolt.monitor import StatusSubscriber
 from eyebolt.page.access import PageAccess
@@ -164,10 +165,11 @@ def _listening_socket(access: PageAccess) -> Iterator[socket.socket]:
 
 
 def _port_fault(access: PageAccess, error: OSError) -> MachineFault:
+    address = f"{access.host}:{access.port}"
     return MachineFault(
         "page-port",
-        f"the page cannot be served at {access.host}, port {access.port}: {error.strerror}",
-        "stop the other program at that port, or give another --address; its address must be one of this computer.",
+        f"the page cannot be served at {access.host}, port {access.port}: {listening_reason(error, address)}",
+        listening_remedy(error, address, "--address"),
         host=access.host,
         port=access.port,
     )

@@ -84,6 +84,8 @@ class LinkStatus(_Part):
     """Whether it answers or delivers now."""
     message: Text = ""
     """One line about it."""
+    remedy: Text = ""
+    """What to do about it, where more is known than to check power and cable."""
 
 
 class GuidanceStatus(_Part):

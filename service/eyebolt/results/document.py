@@ -36,7 +36,7 @@ from eyebolt.planning import Coverage
 from eyebolt.protocol import GapSummary, ToleranceOf
 from eyebolt.session import PredictionRecord
 
-RESULT_SCHEMA: Literal[1] = 1
+RESULT_SCHEMA: Literal[2] = 2
 # Rotation matrices are written at full precision; a larger deviation comes from an edited file.
 _MAX_ORTHOGONALITY_ERROR = 1e-6
 
@@ -81,10 +81,10 @@ class Transform(_Part):
 
     name: str
     """``base_T_camera`` (maps points of the camera frame to the base frame) or another of that form."""
-    matrix: Matrix4
-    """Homogeneous matrix (4, 4), translation in metres."""
+    matrix_m: Matrix4
+    """Homogeneous matrix (4, 4), translation in metres; `matrix` in results of schema 1."""
     translation_mm: tuple[float | None, float | None, float | None]
-    """Translation, mm; null for a value that nothing determines (0 in ``matrix``)."""
+    """Translation, mm; null for a value that nothing determines (0 in ``matrix_m``)."""
     quaternion_wxyz: Row4
     """Rotation as a unit quaternion, scalar first."""
     robot_pose: RobotPose | None
@@ -92,7 +92,7 @@ class Transform(_Part):
 
     def to_array(self) -> Array:
         """The matrix (4, 4), metres."""
-        return np.array(self.matrix)
+        return np.array(self.matrix_m)
 
 
 class ExpectedError(_Part):
@@ -338,7 +338,7 @@ class Provenance:
 class ResultDocument(_Part):
     """One result; the keys that a refusal cannot fill are null."""
 
-    schema_version: Literal[1] = Field(default=RESULT_SCHEMA, alias="schema")
+    schema_version: Literal[2] = Field(default=RESULT_SCHEMA, alias="schema")
     """Version of these keys."""
     station: str
     """Name of the station; empty for a problem file."""
@@ -463,8 +463,10 @@ class ResultDocument(_Part):
             raise _result_fault("it is not JSON") from None
         except ValueError as error:
             raise _result_fault(f"it has {error}") from None
-        if not isinstance(content, dict) or content.get("schema") != RESULT_SCHEMA:
-            raise _result_fault(f"its schema is not {RESULT_SCHEMA}")
+        if not isinstance(content, dict) or content.get("schema") not in (1, RESULT_SCHEMA):
+            raise _result_fault(f"its schema is neither 1 nor {RESULT_SCHEMA}")
+        if content["schema"] == 1:
+            content = _from_schema_1(content)
         try:
             document = cls.model_validate(content)
         except ValidationError as fault:
@@ -486,7 +488,7 @@ class ResultDocument(_Part):
         """Whether ``other`` is of the same session and gives the robot the same, to the last digit."""
         if self.transform is None or other.transform is None or self.session != other.session:
             return False
-        same_numbers = self.transform.matrix == other.transform.matrix
+        same_numbers = self.transform.matrix_m == other.transform.matrix_m
         return same_numbers and self.unobservable == other.unobservable and self.setup == other.setup
 
     def accepted_as(self, other: ResultDocument) -> ResultDocument:
@@ -599,7 +601,7 @@ def _transform(
     translation_mm: list[float | None] = [float(v) * 1e3 for v in target_T_source[:3, 3]]
     return Transform(
         name=name,
-        matrix=to_matrix4(target_T_source),
+        matrix_m=to_matrix4(target_T_source),
         translation_mm=_without_unobservable(translation_mm, solution),
         quaternion_wxyz=se3.quaternion_wxyz(target_T_source[:3, :3]).tolist(),
         robot_pose=_robot_pose(solution, target_T_source, result_format, covariance),
@@ -656,6 +658,16 @@ def _require_rigid(target_T_source: Array) -> None:
     )
     if not is_rigid:
         raise _result_fault("its transform is not rigid")
+
+
+def _from_schema_1(content: Mapping[str, object]) -> dict[str, object]:
+    """The content with the keys of schema 2: the matrix of a transform had no unit in its name."""
+    renamed = dict(content) | {"schema": RESULT_SCHEMA}
+    for key in ("transform", "board_transform"):
+        transform = content.get(key)
+        if isinstance(transform, dict) and "matrix" in transform:
+            renamed[key] = {"matrix_m" if name == "matrix" else name: value for name, value in transform.items()}
+    return renamed
 
 
 def _result_fault(detail: str) -> InputFault:

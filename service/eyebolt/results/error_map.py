@@ -22,7 +22,8 @@ def error_map_svg(document: ResultDocument, tolerance_mm: float) -> str | None:
     """The drawing of ``error_map``; None after a refusal, and while a direction is unobservable.
 
     A panel is the camera's image at one distance, a cell one of its 9 x 9 points with the p95 of the error there, mm.
-    Darker is larger; cells above ``tolerance_mm`` are hatched and outlined, so that no colours need be distinguished.
+    Darker is larger, and the darkest is ``tolerance_mm``; cells above it are hatched and outlined, so that no colours
+    need be distinguished.
     A pixel for which the lens has no ray is an empty cell with a dash.
     """
     error_map, transform, error = document.error_map, document.transform, document.expected_error_mm
@@ -35,7 +36,6 @@ def error_map_svg(document: ResultDocument, tolerance_mm: float) -> str | None:
     down = across * min(max(v_px[-1] / max(u_px[-1], 1.0), 0.45), 1.4)
     planes = error_map.p95_mm
     numbers = [number for plane in planes for row in plane for number in row if number is not None]
-    largest = max(numbers, default=0.0)
     over = sum(number > tolerance_mm for number in numbers) or "none"
     subtitle = (
         f"{transform.name} alone: p95 {error.p95:.3f} mm over the working volume{error.upper_in_words},"
@@ -58,9 +58,9 @@ def error_map_svg(document: ResultDocument, tolerance_mm: float) -> str | None:
     for k, (distance_mm, plane) in enumerate(zip(error_map.distance_mm, planes, strict=True)):
         left, top = _place(k, panel_height)
         parts.append(_text(left, top + 18, f"at {distance_mm:g} mm: {_span(plane)}", 14))
-        parts += _cells(left, top + _CAPTION_PX, across, down, plane, largest, tolerance_mm)
+        parts += _cells(left, top + _CAPTION_PX, across, down, plane, tolerance_mm)
     left, top = _place(len(planes), panel_height)
-    parts += _legend(left, top + _CAPTION_PX, largest, tolerance_mm)
+    parts += _legend(left, top + _CAPTION_PX, tolerance_mm)
     return "\n".join([*parts, "</svg>", ""])
 
 
@@ -87,7 +87,6 @@ def _cells(
     across: float,
     down: float,
     plane: Sequence[Sequence[float | None]],
-    largest: float,
     tolerance_mm: float,
 ) -> list[str]:
     cells, outlines, words = [], [], []
@@ -99,7 +98,7 @@ def _cells(
                 cells.append(f'<rect {box} fill="{_EDGE}"/>')
                 words.append(f'<text x="{x + across / 2:.1f}" y="{y + down / 2 + 4:.1f}" fill="{_INK}">-</text>')
                 continue
-            colour, ink = _shade(number, largest)
+            colour, ink = _shade(number, tolerance_mm)
             cells.append(f'<rect {box} fill="{colour}"/>')
             middle, line = x + across / 2, y + down / 2 + 4
             if number > tolerance_mm:
@@ -120,16 +119,16 @@ def _cells(
     ]
 
 
-def _legend(left: float, top: float, largest: float, tolerance_mm: float) -> list[str]:
+def _legend(left: float, top: float, tolerance_mm: float) -> list[str]:
     steps, wide, tall = 9, _PANEL_PX / 9, 22.0
     parts = [
         f'<rect x="{left + k * wide:.1f}" y="{top:.1f}" width="{wide:.1f}" height="{tall:.1f}"'
-        f' fill="{_shade(largest * k / (steps - 1), largest)[0]}"/>'
+        f' fill="{_shade(tolerance_mm * k / (steps - 1), tolerance_mm)[0]}"/>'
         for k in range(steps)
     ]
     parts += [
         _text(left, top + tall + 18, "0 mm", 13),
-        _text(left + _PANEL_PX, top + tall + 18, f"{largest:.3f} mm", 13, anchor="end"),
+        _text(left + _PANEL_PX, top + tall + 18, f"tolerance, {tolerance_mm:g} mm", 13, anchor="end"),
         f'<rect x="{left:.1f}" y="{top + 62:.1f}" width="{wide:.1f}" height="{tall:.1f}" fill="{_rgb(_DARK)}"/>',
         f'<rect x="{left:.1f}" y="{top + 62:.1f}" width="{wide:.1f}" height="{tall:.1f}" fill="url(#over)"'
         f' stroke="{_INK}" stroke-width="2"/>',
@@ -144,9 +143,9 @@ def _legend(left: float, top: float, largest: float, tolerance_mm: float) -> lis
     return parts + [_text(left, top + 116 + 20 * k, line, 13) for k, line in enumerate(lines)]
 
 
-def _shade(number: float, largest: float) -> tuple[str, str]:
+def _shade(number: float, tolerance_mm: float) -> tuple[str, str]:
     """Colour of a cell and of the number on it."""
-    share = min(max(number / largest, 0.0), 1.0) if largest > 0 else 0.0
+    share = min(max(number / tolerance_mm, 0.0), 1.0)
     return _rgb([p + (d - p) * share for p, d in zip(_PALE, _DARK, strict=True)]), _INK if share < 0.6 else _EDGE
 
 

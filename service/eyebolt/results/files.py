@@ -279,7 +279,7 @@ def _note_replaced(path: Path, replaced: ResultDocument, session: Path) -> None:
         "by": None if accepted is None else accepted.by,
         "timestamp": None if accepted is None else accepted.timestamp,
         "acceptance": replaced.acceptance,
-        "transform": None if transform is None else {"name": transform.name, "matrix": transform.matrix},
+        "transform": None if transform is None else {"name": transform.name, "matrix_m": transform.matrix_m},
         "replaced": utc_timestamp(),
     }
     try:
