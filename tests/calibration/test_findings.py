@@ -10,6 +10,7 @@ from eyebolt.calibration.finding import EVIDENCE_KEYS, FINDING_KINDS, Finding, F
 from eyebolt.calibration.solve import solve
 from eyebolt_sim.problems import make_problem
 from support import touched_board
+from support.shown_whole import assert_finding_shown_whole
 
 
 def assert_conforms(finding: Finding) -> None:
@@ -19,6 +20,7 @@ def assert_conforms(finding: Finding) -> None:
     assert all(isinstance(value, float) for value in finding.evidence.values())
     assert finding.message and not finding.message.endswith(".")
     assert finding.remedy
+    assert_finding_shown_whole(finding.code, finding.severity, finding.message, finding.remedy)
 
 
 def test_the_catalogue_describes_every_code_and_every_key():

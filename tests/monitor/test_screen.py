@@ -60,6 +60,28 @@ IDLE = {"session": None, "session_folder": None, "kept": 0, "wanted": 13, "refus
 IDLE |= {"p95_upper_mm": None, "last_reply": None, "p95_upper_history_mm": [], "timings_ms": None, "phase": "idle"}
 OPEN = {"message": "the height of the camera is unknown", "remedy": "touch corners of the board, then solve again."}
 CHANGED = {"message": "[station] mount was 'fixed', and is now 'arm'", "remedy": "calibrate again."}
+USELESS = {
+    "message": "",
+    "next_view": {
+        "message": "further waypoints do not help: the arm's own error at a pick, 1.40 mm (p95), is above the tolerance"
+        " of 1 mm; have the joint offsets and link lengths checked, take waypoints where the arm picks and in that"
+        " posture, or state a larger tolerance",
+        "pose": None,
+    },
+}
+PROOF = {
+    "time_s": 1764082933.0,
+    "distance_px": 2.31,
+    "distance_mm": 1.42,
+    "p95_px": 2.6,
+    "p95_mm": 1.51,
+    "allowed_mm": 0.92,
+    "views": 7,
+    "consistent": False,
+    "message": "the board is 1.42 mm from where the result puts it, p95 of 7 places 1.51 mm: more than the 0.92 mm that"
+    " its expected error allows",
+    "remedy": "Check that camera, board and tool are tight and the right tool and frame active; then calibrate again.",
+}
 FAR = {"quantity": "distance", "value": 10.02, "limit": 1.0, "unit": "mm", "source": "station file"}
 CASES = {
     "idle": make_status(**IDLE),
@@ -79,6 +101,16 @@ CASES = {
     ),
     "stop_ended": make_status(last_reply=reply(0, "kept", "Move on.", verb="capture", ended_stop=31)),
     "camera_back": make_status(phase="stopped", last_reply=reply(30, "camera lost", "Stop. Check the camera.")),
+    "loose": make_status(
+        kept=5, last_reply=reply(27, "the board had another pose", "Move on; look around."), findings=[SLIPPED]
+    ),
+    "no_further_pair_helps": make_status(kept=9, wanted=1, last_reply=reply(0, "kept", "Move on."), progress=USELESS),
+    "enough_but_for_pairs": make_status(kept=6, wanted=2, p95_upper_mm=0.81, last_reply=reply(0, "kept", "Move on.")),
+    "proof_off": make_status(phase="closed", wanted=0, result=result(), is_accepted=True, proof=PROOF),
+    "proof_off_later": make_status(**IDLE | OFFLINE | {"proof": PROOF}),
+    "proof_good": make_status(
+        phase="closed", wanted=0, result=result(), is_accepted=True, proof=PROOF | {"p95_mm": 0.6, "consistent": True}
+    ),
     "begun": make_status(last_reply=reply(0, "a new session with numbering of its own", verb="begin")),
     "working": make_status(phase="working"),
     "goal_met": make_status(phase="goal-met", kept=13, wanted=0, p95_upper_mm=0.62, last_reply=reply(3, "kept")),
@@ -131,6 +163,12 @@ HEADLINES = {
     "cannot_record": "STOP",
     "stop_ended": "NEXT",
     "camera_back": "START",
+    "loose": "LOOSE",
+    "no_further_pair_helps": "CALL",
+    "enough_but_for_pairs": "NEXT",
+    "proof_off": "CHECK",
+    "proof_off_later": "CHECK",
+    "proof_good": "DONE",
     "begun": "NEXT",
     "closed_with_findings": "CALL",
     "accepted_with_findings": "DONE",
@@ -253,7 +291,7 @@ def test_a_result_with_findings_is_never_plain_green(case):
     assert prompt.tone is Tone.WAIT
     assert "4 of 11 pairs" in prompt.message
     assert SLIPPED["message"] in prompt.message
-    assert SLIPPED["message"] in text_of(render_screen(status, 0.2, 80, 24, colour=False))
+    assert SLIPPED["message"][1:] in text_of(render_screen(status, 0.2, 80, 24, colour=False))
     assert "4 of 11 pairs" in status_line(status, 0.2)
     notes_only = status.model_copy(update={"findings": status.findings[1:], "result": CASES["closed"].result})
     assert operator_prompt_for(notes_only, 0.2).tone in (Tone.GOOD, Tone.ACT)
@@ -324,11 +362,23 @@ def test_while_pairs_are_wanted_no_result_is_judged():
     assert how_far(make_status(**rejected)) == (
         "About 6 more pairs are needed: the error may be up to 1.62 mm; 1.00 mm is allowed."
     )
-    useless = {
-        "next_view": {"message": "further waypoints do not help: the arm; check it", "pose": None},
-        "message": "",
-    }
-    assert how_far(make_status(kept=9, wanted=1, progress=useless)) == "Further waypoints do not help: the arm."
+
+
+def test_where_no_further_pair_helps_none_is_counted_on():
+    status = CASES["no_further_pair_helps"]
+    assert how_far(status).startswith("Further waypoints do not help: the arm's own error")
+    text = text_of(render_screen(status, 0.2, 80, 24, colour=False))
+    assert "more needed" not in text
+    assert "9 of about 10" not in text
+    # After a solve that was refused, the same field has the remedy: then more pairs do help.
+    refused = status.model_copy(update={"p95_upper_mm": None})
+    assert how_far(refused).startswith("About 1 more pair is needed")
+
+
+def test_too_few_pairs_are_no_error_above_the_tolerance():
+    assert how_far(CASES["enough_but_for_pairs"]) == ("2 more pairs are needed: a result rests on at least 8.")
+    text = text_of(render_screen(CASES["enough_but_for_pairs"], 0.2, 80, 24, colour=False))
+    assert "reached" not in text
 
 
 @pytest.mark.parametrize(("code", "headline"), [(20, "RETRY"), (22, "RETRY"), (26, "MOVE"), (27, "MOVE")])

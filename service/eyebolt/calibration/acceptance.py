@@ -123,22 +123,19 @@ def _is_consistent(touches: TouchCheck) -> bool:
 
 
 def _describe_contradicting_checks(checks: HeldOutError, p95_mm: float, tolerance_mm: float) -> str:
-    subject = "check pair that took no part in the solve deviates"
-    if checks.count > 1:
-        subject = "check pairs that took no part in the solve deviate"
+    subject = "check pair deviates" if checks.count == 1 else "check pairs deviate"
     return (
         f"{checks.count} {subject} from the result by {checks.rms_mm:.2f} mm (RMS), at worst by"
-        f" {checks.worst_mm:.2f} mm: more than noise explains (expected error {p95_mm:.2f} mm p95) and more than the"
-        f" tolerance of {tolerance_mm:g} mm. The board or the camera moved after the solve, or another tool or frame"
-        " became active, or poses and images of the checks are not of the same waypoint: correct that and take all"
-        " pairs again"
+        f" {checks.worst_mm:.2f} mm, where {p95_mm:.2f} mm (p95) is expected and {tolerance_mm:g} mm tolerated. The"
+        " board or the camera moved after the solve, another tool or frame became active, or these poses and images"
+        " are not of the same waypoint: correct that and take all pairs again"
     )
 
 
 def _describe_contradicting_touches(touches: TouchCheck, p95_mm: float) -> str:
     return (
         f"{touches.count} touched corners deviate from the result by {touches.rms_mm:.2f} mm (RMS), at worst by"
-        f" {touches.worst_mm:.2f} mm (corner {touches.worst_corner}): more than the stated errors of result, arm and"
-        f" tip explain (expected error {p95_mm:.2f} mm p95). Check the pointer tip, the corner numbers, and that the"
-        " board did not move; then place and touch it again in a new session"
+        f" {touches.worst_mm:.2f} mm (corner {touches.worst_corner}), where {p95_mm:.2f} mm (p95) is expected. Check"
+        " the pointer tip, the corner numbers, and that the board did not move; then place and touch it again in a new"
+        " session"
     )

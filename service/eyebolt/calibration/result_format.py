@@ -17,9 +17,8 @@ from eyebolt.geometry import Array, PoseFormat
 # tenth is half a percent.
 _PRINTING_SHARE = 0.1
 _CLOSE_HEIGHT = (
-    "Touch corners of a board that lies in the cell (place, then touch), or state [goal] board_height_mm in the station"
-    " file, the height of the board's origin above the flange (camera fixed) or the base (camera on the arm); then"
-    " solve again."
+    "Lay the board in the camera's view, send place, and touch its corners; or state [goal] board_height_mm in the"
+    " station file. Then solve again."
 )
 _STATE_FULL_FORM = (
     'State a full form for the reply to result in the station file, [robot] result_rotation = "quaternion-wxyz" (7'
@@ -66,8 +65,8 @@ class ResultFormat:
         gaps = []
         if unobservable:
             # The remedy is stated once, below; a description goes on with it after its colon.
-            names = "; ".join(direction.partition(":")[0] for direction in unobservable)
-            gaps.append(ResultGap(f"a part of the transform is unknown: {names}", _CLOSE_HEIGHT))
+            names = " and the ".join(direction.partition(":")[0] for direction in unobservable)
+            gaps.append(ResultGap(f"the {names} is unknown", _CLOSE_HEIGHT))
         if not self.can_hold(transform):
             error_mm, limit_mm = self.printing_error_mm(transform), _PRINTING_SHARE * self.tolerance_mm
             message = (

@@ -80,7 +80,7 @@ class SimulatedCamera:
         finally:
             self._lock.release()
         message = "connected" if is_connected else "not connected"
-        error = f"; {self._last_error}" if self._last_error else ""
+        error = f"; last fault: {self._last_error}" if self._last_error else ""
         return LinkStatus(is_connected=is_connected, message=f"{self._endpoint}: {message}{error}")
 
     def close(self) -> None:

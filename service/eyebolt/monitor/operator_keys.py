@@ -104,7 +104,7 @@ class OperatorKeys:
         """What the screen shows."""
         self._expire(now_s)
         age_s = state.live_pose_age_s
-        pose = " (needs poses: the robot streams none)" if age_s is None or age_s > _LIVE_POSE_S else ""
+        pose = " (no pose comes)" if age_s is None or age_s > _LIVE_POSE_S else ""
         keys = f"b: begin, t: take a pair{pose}, u: undo, f: finish"
         if self._question is not None:
             return KeyRows(keys, f"{self._question[1]}. y: yes, any other key: no", Tone.ACT, True)

@@ -1,7 +1,8 @@
 """What the operator does now: the one place for these sentences, of the terminal's screen and of the page. Pure.
 
 ``operator_prompt_for`` gives the prompt for a status message, ``how_far`` the way that is still to go. Sentences are
-for the operator; figures for the engineer stand elsewhere on the screen.
+for the operator; figures for the engineer stand elsewhere on the screen: of a finding, which has the form "what is
+wrong: the figures that show it", the prompt gives the first half.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from eyebolt.protocol import (
     GuidanceStatus,
     LastReply,
     LinkStatus,
+    LiveProof,
     Phase,
     StatusMessage,
 )
@@ -33,6 +35,10 @@ _LINE_FAULTS = {
 }
 # Refusals after which the same place again helps nothing.
 _PLACE_REFUSED = (Code.DUPLICATE_POSE, Code.OUTLIER)
+# Findings after which the pairs to come are refused as well, until somebody has fastened what moved.
+_LOOSE_PARTS = {"board-moved": "board", "camera-moved": "camera"}
+# A robot that is not connected has no other reason.
+_PLAIN_OFFLINE = "not connected"
 
 
 class Tone(Enum):
@@ -66,7 +72,7 @@ class OperatorPrompt:
         """Order among several stations, 0 first: faults, what the engineer or operator must decide, the usual, good."""
         if self.headline in ("HOLD", "WAIT"):
             return 3
-        if self.headline in ("CALL", "ACCEPT", "OPEN"):
+        if self.headline in ("CALL", "ACCEPT", "OPEN", "LOOSE"):
             return min(_TONE_RANKS[self.tone], 1)
         return _TONE_RANKS[self.tone]
 
@@ -122,7 +128,7 @@ def operator_prompt_for(
         return OperatorPrompt(
             "CAMERA",
             f"The camera {what}{_reason_suffix(status.camera.message)}.",
-            f"{_sentence(status.camera.remedy) or 'Check its cable and power.'} The pairs kept so far are safe.",
+            f"{sentence(status.camera.remedy) or 'Check its cable and power.'} The pairs kept so far are safe.",
             Tone.BAD,
         )
     is_done = status.phase is Phase.GOAL_MET and (status.result is None or status.result.gap is None)
@@ -140,8 +146,8 @@ def operator_prompt_for(
     match status.phase:
         case Phase.GOAL_MET if status.result is not None and status.result.gap is not None:
             gap = status.result.gap
-            message = f"No further waypoint helps, but the robot is not given the result: {gap.message}."
-            return OperatorPrompt("OPEN", message, _sentence(gap.remedy), Tone.ACT)
+            message = f"Enough pairs, but the robot is not given the result yet: {gap.message}."
+            return OperatorPrompt("OPEN", message, sentence(gap.remedy), Tone.ACT)
         case Phase.GOAL_MET:
             return OperatorPrompt(
                 "DONE",
@@ -151,7 +157,7 @@ def operator_prompt_for(
             )
         case Phase.IDLE:
             message = f"Ready. No session yet.{_accepted_gap(status)}"
-            return OperatorPrompt("START", message, "Start the robot program.", Tone.ACT)
+            return _off_prompt(status) or OperatorPrompt("START", message, "Start the robot program.", Tone.ACT)
     return _prompt_after_reply(status)
 
 
@@ -161,8 +167,8 @@ def _guided(status: StatusMessage, guidance: GuidanceStatus) -> OperatorPrompt:
     next_view = status.progress.next_view if status.progress is not None else None
     where = "Guide the arm to a new place, with the board in view, and hold it still there."
     if next_view is not None and next_view.pose is not None:
-        where = _sentence(f"Guide the arm on: {next_view.message}")
-    reason = _sentence(guidance.message)
+        where = sentence(f"Guide the arm on: {next_view.message}")
+    reason = sentence(guidance.message)
     match guidance.phase:
         case GuidancePhase.NO_POSES:
             return OperatorPrompt(
@@ -214,10 +220,10 @@ def _no_daemon(status: StatusMessage | None, status_age_s: float) -> OperatorPro
 
 
 def _no_robot(status: StatusMessage) -> OperatorPrompt:
-    reason = _reason_suffix(status.robot.message)
+    reason = "" if status.robot.message == _PLAIN_OFFLINE else _reason_suffix(status.robot.message)
     if status.phase is Phase.IDLE:
         message = f"Ready. The robot is offline{reason}.{_accepted_gap(status)}"
-        return OperatorPrompt("START", message, "Start the robot program.", Tone.ACT)
+        return _off_prompt(status) or OperatorPrompt("START", message, "Start the robot program.", Tone.ACT)
     return OperatorPrompt(
         "ROBOT",
         f"The robot is offline{reason}.",
@@ -239,18 +245,55 @@ def _stopped(status: StatusMessage, camera: LinkStatus) -> OperatorPrompt:
         return OperatorPrompt(
             "STOP", "The daemon cannot continue.", "End the robot program. Call the engineer.", Tone.BAD
         )
-    remedy = _sentence(last_reply.remedy.removeprefix("Stop. ")) or "Call the engineer."
-    message = _sentence(_without_remedy(last_reply)) or "The daemon cannot continue."
+    remedy = sentence(last_reply.remedy.removeprefix("Stop. ")) or "Call the engineer."
+    message = message_without_remedy(last_reply)
+    if any(message == finding.message for finding in status.findings):
+        message = _first_half(message)
+    if last_reply.code is Code.INSUFFICIENT_ROTATION:
+        message = _first_half(message)
+    if last_reply.code is Code.CANNOT_RECORD and ": " in message:
+        # Which file it was matters to nobody who frees a disk.
+        message = f"the record cannot be written: {message.rpartition(': ')[2]}"
     if last_reply.code is Code.MAX_PAIRS_REACHED and status.p95_upper_mm is not None:
-        message = f"All {status.kept} pairs are taken, and {_error_against_tolerance(status)}."
+        message = f"All {status.kept} pairs are taken, and {_error_against_tolerance(status)}"
+    message = sentence(message) or "The daemon cannot continue."
     return OperatorPrompt("STOP", message, f"End the robot program. {remedy}", Tone.BAD)
 
 
-def _without_remedy(reply: LastReply) -> str:
+def message_without_remedy(reply: LastReply) -> str:
     """The message of a reply; a finding that stops the program repeats its remedy there, for the robot's log."""
     remedy = reply.remedy.removeprefix("Stop. ").rstrip(".")
     head, found, tail = reply.message.partition(f": {remedy}") if remedy else (reply.message, "", "")
     return head if found and not tail.strip(" .") else reply.message
+
+
+def _first_half(message: str) -> str:
+    """What is wrong, without the figures that show it."""
+    return message.partition(": ")[0]
+
+
+def _off_prompt(status: StatusMessage) -> OperatorPrompt | None:
+    """The prompt where the board is not where the result in use puts it; None where it is, or nobody knows."""
+    if status.proof is None or status.proof.consistent is not False:
+        return None
+    proof = status.proof
+    allowed = "" if proof.allowed_mm is None else f", where {proof.allowed_mm:.2f} mm is allowed"
+    message = f"The result in use no longer fits: the board is off by up to {proof.p95_mm:.2f} mm{allowed}."
+    return OperatorPrompt("CHECK", message, sentence(status.proof.remedy) or "Call the engineer.", Tone.BAD)
+
+
+def describe_proof(proof: LiveProof) -> str:
+    """Where the result in use puts the board against where it is seen, and whether its expected error allows that."""
+    verdict = {True: "as expected", False: "NOT as expected", None: "not judged"}[proof.consistent]
+    now = f"{proof.distance_mm:.2f} mm ({proof.distance_px:.1f} px)"
+    text = f"{verdict}: the board is {now} from where the result puts it"
+    if proof.views > 1:
+        text += f", p95 of {proof.views} places {proof.p95_mm:.2f} mm ({proof.p95_px:.1f} px)"
+    if proof.allowed_mm is None:
+        return f"{text}; the result states no limit"
+    # Two figures rounded to the same text would contradict the verdict.
+    digits = 2 if f"{proof.p95_mm:.2f}" != f"{proof.allowed_mm:.2f}" else 4
+    return f"{text}; its expected error allows {proof.allowed_mm:.{digits}f} mm"
 
 
 def _error_against_tolerance(status: StatusMessage) -> str:
@@ -264,19 +307,40 @@ def _error_against_tolerance(status: StatusMessage) -> str:
 
 def how_far(status: StatusMessage) -> str:
     """The way to the goal in one sentence: pairs still needed, and why more of them would not help if so."""
-    next_view = None if status.progress is None else status.progress.next_view
     if not status.wanted:
         return "No more pairs are needed."
-    if next_view is not None and next_view.pose is None and next_view.message and status.kept >= status.min_pairs:
-        return _sentence(next_view.message.partition(";")[0])
+    useless = _why_more_pairs_do_not_help(status)
+    if useless:
+        return sentence(useless[0])
     pairs = "1 more pair is" if status.wanted == 1 else f"{status.wanted} more pairs are"
-    if (
-        status.p95_upper_mm is not None
-        and status.p95_upper_mm <= status.tolerance_mm
-        and status.kept < status.min_pairs
-    ):
-        return _sentence(f"{pairs} needed: a result rests on at least {status.min_pairs}")
-    return _sentence(f"about {pairs} needed: {_error_against_tolerance(status)}")
+    if status.p95_upper_mm is not None and status.p95_upper_mm <= status.tolerance_mm:
+        if status.kept < status.min_pairs:
+            return sentence(f"{pairs} needed: a result rests on at least {status.min_pairs}")
+        return sentence(f"about {pairs} needed to be sure: {_error_against_tolerance(status)}")
+    return sentence(f"about {pairs} needed: {_error_against_tolerance(status)}")
+
+
+def is_counted_on(status: StatusMessage) -> bool:
+    """Whether further pairs would bring the error within the tolerance, so that they are counted."""
+    return _why_more_pairs_do_not_help(status) is None
+
+
+def pairs_needed(status: StatusMessage) -> str:
+    """The same in a few words, beside the counter."""
+    if not status.wanted:
+        return "no more needed"
+    return "more do not help" if _why_more_pairs_do_not_help(status) else f"about {status.wanted} more needed"
+
+
+def _why_more_pairs_do_not_help(status: StatusMessage) -> tuple[str, str] | None:
+    """Why the pairs that are still wanted would not reach the tolerance, and what would; None where they do."""
+    next_view = None if status.progress is None else status.progress.next_view
+    if next_view is None or next_view.pose is not None or not next_view.message or status.p95_upper_mm is None:
+        return None
+    if status.kept < status.min_pairs:
+        return None
+    reason, _, remedy = next_view.message.partition("; ")
+    return reason, remedy
 
 
 def _prompt_after_reply(status: StatusMessage) -> OperatorPrompt:
@@ -284,9 +348,9 @@ def _prompt_after_reply(status: StatusMessage) -> OperatorPrompt:
     last_reply = status.last_reply
     if last_reply is None:
         return OperatorPrompt("NEXT", "The session is open.", "Move to the first waypoint.", Tone.ACT)
-    code, message, remedy = last_reply.code, _sentence(last_reply.message), _sentence(last_reply.remedy)
+    code, message, remedy = last_reply.code, sentence(last_reply.message), sentence(last_reply.remedy)
     if code.is_success:
-        kept = "Kept." if code is Code.OK else _sentence(f"kept: {last_reply.message.removeprefix('kept, ')}")
+        kept = "Kept." if code is Code.OK else sentence(f"kept: {last_reply.message.removeprefix('kept, ')}")
         if code is not Code.OK and last_reply.message.startswith("kept:"):
             kept = message
         if last_reply.verb not in KEEPING_VERBS:
@@ -296,12 +360,21 @@ def _prompt_after_reply(status: StatusMessage) -> OperatorPrompt:
         next_step = remedy or "Move to the next waypoint."
         if last_reply.verb == "check" and _exceeds_limit(last_reply):
             return OperatorPrompt("CHECK", f"Kept, but {last_reply.message}.", next_step, Tone.BAD)
+        useless = _why_more_pairs_do_not_help(status) if status.wanted and last_reply.verb in KEEPING_VERBS else None
+        if useless:
+            engineer = f"Call the engineer: {useless[1]}" if useless[1] else "Call the engineer"
+            return OperatorPrompt("CALL", f"Kept, but {useless[0]}.", sentence(engineer), Tone.WAIT)
         return OperatorPrompt("NEXT", kept, next_step, Tone.GOOD if code is Code.OK else Tone.ACT)
     if not code.is_final:
         return OperatorPrompt("HOLD", message or "An image is being processed.", remedy or "Wait.", Tone.WAIT)
     if last_reply.verb == "solve" and code.is_refusal:
         return OperatorPrompt("MORE", f"No result yet. {how_far(status)}", remedy, Tone.WAIT)
     if code.is_refusal:
+        loose = next((finding for finding in status.findings if finding.code in _LOOSE_PARTS), None)
+        if code is Code.OUTLIER and loose is not None:
+            message = f"Not kept, and {_first_half(loose.message)}."
+            remedy = f"Fasten the {_LOOSE_PARTS[loose.code]}, then begin a new session."
+            return OperatorPrompt("LOOSE", message, remedy, Tone.BAD)
         next_step = remedy or "Change the pose slightly and try again, or move to the next waypoint."
         refused = "Not kept." if last_reply.verb in KEEPING_VERBS else "Not done."
         headline = "MOVE" if code in _PLACE_REFUSED else "RETRY"
@@ -323,8 +396,8 @@ def _invalid_line(last_reply: LastReply) -> OperatorPrompt:
     fault = _LINE_FAULTS.get(last_reply.code, "The robot program sent an invalid line.")
     return OperatorPrompt(
         "FIX",
-        f"{fault} {_sentence(last_reply.message)}".strip(),
-        _sentence(last_reply.remedy) or "Correct the robot program.",
+        f"{fault} {sentence(last_reply.message)}".strip(),
+        sentence(last_reply.remedy) or "Correct the robot program.",
         Tone.BAD,
     )
 
@@ -342,6 +415,9 @@ def _closed(status: StatusMessage) -> OperatorPrompt:
         message = f"The result that is in use is rejected by a later solve{reason}."
         return OperatorPrompt("CALL", message, "Call the engineer.", Tone.BAD)
     if status.is_accepted:
+        off = _off_prompt(status)
+        if off is not None:
+            return off
         message = f"The result is accepted and in use{_but(status)}."
         if status.reservation:
             return OperatorPrompt(
@@ -350,11 +426,11 @@ def _closed(status: StatusMessage) -> OperatorPrompt:
         return OperatorPrompt("DONE", message, "Nothing more to do.", Tone.GOOD)
     accepted = status.accepted_result
     if accepted is not None and accepted.gap is not None and accepted.session == status.session:
-        return OperatorPrompt("CALL", _accepted_gap(status).strip(), _sentence(accepted.gap.remedy), Tone.BAD)
+        return OperatorPrompt("CALL", _accepted_gap(status).strip(), sentence(accepted.gap.remedy), Tone.BAD)
     if status.result.gap is not None:
         gap = status.result.gap
         message = f"The robot is not given the result: {gap.message}."
-        return OperatorPrompt("CALL", message, _sentence(gap.remedy), Tone.WAIT)
+        return OperatorPrompt("CALL", message, sentence(gap.remedy), Tone.WAIT)
     acceptance = status.result.acceptance
     reason = _reason_suffix(acceptance.reason)
     if acceptance.status is AcceptanceStatus.ACCEPT and status.reservation:
@@ -419,24 +495,41 @@ def result_line(status: StatusMessage, with_reason: bool = True) -> str:
     in_use = "; the accepted result is in use" if status.is_accepted else ""
     if result is None:
         return f"none in this session{in_use}"
-    if status.wanted and status.phase in (Phase.OPEN, Phase.WORKING) and not status.is_accepted:
+    goes_on = status.phase in (Phase.OPEN, Phase.WORKING) or (
+        status.phase is Phase.STOPPED
+        and status.last_reply is not None
+        and status.last_reply.code is not Code.MAX_PAIRS_REACHED
+    )
+    if status.wanted and goes_on and not status.is_accepted:
+        if _why_more_pairs_do_not_help(status):
+            return "none yet, and more pairs do not help"
         return f"none yet: about {status.wanted} more pair{'' if status.wanted == 1 else 's'}"
-    error = "" if result.p95_upper_mm is None else f", error up to {result.p95_upper_mm:.2f} mm"
+    word = {AcceptanceStatus.ACCEPT: "good", AcceptanceStatus.UNPROVEN: "unproven", AcceptanceStatus.REJECT: "unusable"}
+    text = word[result.acceptance.status]
     use = "in use" if status.is_accepted else "not in use"
+    reason = result.acceptance.reason if with_reason else ""
     if result.gap is not None:
         # The stated error is that of the part that is known.
-        error, use = f"{error} of what is known" if error else "", f"not given to the robot: {result.gap.message}"
-    word = {AcceptanceStatus.ACCEPT: "good", AcceptanceStatus.UNPROVEN: "unproven", AcceptanceStatus.REJECT: "unusable"}
-    reason = f": {result.acceptance.reason}" if result.acceptance.reason and with_reason else ""
-    pairs = f", {result.used} of {result.used + result.excluded} pairs used" if result.excluded else ""
-    return f"{word[result.acceptance.status]}{error}{pairs}; {use}{reason}"
+        part, use, reason = " of what is known", "not given to the robot", result.gap.message if with_reason else ""
+    elif result.p95_upper_mm is not None:
+        part = f", {status.tolerance_mm:.2f} mm is allowed"
+        if result.acceptance.status is AcceptanceStatus.ACCEPT or result.p95_upper_mm > status.tolerance_mm:
+            # The two figures are the reason.
+            reason = ""
+    if result.p95_upper_mm is not None:
+        digits = 2 if f"{result.p95_upper_mm:.2f}" != f"{status.tolerance_mm:.2f}" else 4
+        text += f": error up to {result.p95_upper_mm:.{digits}f} mm{part}"
+    if result.excluded:
+        text += f"; {result.used} of {result.used + result.excluded} pairs used"
+    return f"{text}; {use}{_reason_suffix(reason)}"
 
 
 def _reason_suffix(reason: str) -> str:
     return f": {reason.rstrip('.')}" if reason else ""
 
 
-def _sentence(text: str) -> str:
+def sentence(text: str) -> str:
+    """``text`` with a capital letter and a full stop; empty if it is."""
     text = text.strip()
     if not text:
         return ""

@@ -11,11 +11,16 @@ from eyebolt.monitor.operator_prompt import (
     KEEPING_VERBS,
     OperatorPrompt,
     Tone,
+    describe_proof,
+    is_counted_on,
     is_other_station,
     is_stale,
+    message_without_remedy,
     needs_robot,
     operator_prompt_for,
+    pairs_needed,
     result_line,
+    sentence,
     with_begin_key,
 )
 from eyebolt.monitor.text import (
@@ -23,6 +28,7 @@ from eyebolt.monitor.text import (
     Glyphs,
     Row,
     big_text,
+    clause_that_fits,
     command_lines,
     justify,
     progress_bar,
@@ -30,11 +36,13 @@ from eyebolt.monitor.text import (
     wrap,
 )
 from eyebolt.plain_text import sanitize
-from eyebolt.protocol import MAX_SEQ, Code, GuidanceStatus, LinkStatus, Phase, Severity, StatusMessage
+from eyebolt.protocol import MAX_SEQ, GuidanceStatus, LinkStatus, Phase, Severity, StatusMessage
 
 _LABEL = 10  # columns of the labels at the left edge
 _GAP = 3  # columns between big type and the text beside it
 _MIN_TEXT_COLUMNS = 24  # least columns for text beside big type
+# Rows that the prompt leaves to the others on a screen of common height: counter, links, result, newest reply, key.
+_OTHER_ROWS = 7
 
 
 @dataclass(frozen=True)
@@ -86,7 +94,7 @@ def render_screen(
     if not note and status is not None and status.log_lines_lost:
         note = f"the daemon's log cannot be written: {status.log_lines_lost} lines are lost"
     if note:
-        blocks.append(_labelled_block("NOTE", sanitize(note), width, priority=12, max_lines=2, tone=Tone.WAIT))
+        blocks.append(_labelled_block("NOTE", sanitize(note), width, priority=12, tone=Tone.WAIT))
     return [render_row(row, width, colour, ascii_only) for row in _fit_height(blocks, height)]
 
 
@@ -118,6 +126,7 @@ def _status_blocks(
         _link_block("CAMERA", status.camera, stale, True, width),
         *([] if status.guidance is None else [_guided_block(status.guidance, width)]),
         _result_block(status, prompt, width),
+        *_proof_blocks(status, width),
         _finding_block(status, prompt, width),
         *_progress_blocks(status, width),
     ]
@@ -125,11 +134,11 @@ def _status_blocks(
 
 def _key_blocks(keys: KeyRows, width: int) -> list[_Block]:
     """A question is shown before anything but the prompt: the next key answers it."""
-    blocks = [_labelled_block("KEYS", keys.keys, width, priority=15, max_lines=1)]
+    blocks = [_labelled_block("KEYS", keys.keys, width, priority=15)]
     if keys.prompt:
         name = "CONFIRM" if keys.is_question else "ANSWER"
         priority = 2 if keys.is_question else 8
-        blocks.append(_labelled_block(name, keys.prompt, width, priority=priority, max_lines=2, tone=keys.tone))
+        blocks.append(_labelled_block(name, keys.prompt, width, priority=priority, tone=keys.tone))
     return blocks
 
 
@@ -178,17 +187,17 @@ def _side_by_side(big: list[str], words: list[Row], width: int, tone: Tone) -> l
 
 
 def _prompt_block(prompt: OperatorPrompt, width: int, height: int, glyphs: Glyphs) -> _Block:
-    max_lines = max(height // 4, 3)
     command = [Row(line, prompt.tone) for line in command_lines(prompt.command, width)]
-    sentences = [Row(line, prompt.tone) for line in wrap(f"{prompt.headline}: {prompt.message}", width, max_lines)]
-    remedy_rows = [Row(line, prompt.tone) for line in wrap(f"> {prompt.remedy}", width, max_lines, indent=2)]
-    short = sentences + remedy_rows + command
+    message, remedy = wrap(f"{prompt.headline}: {prompt.message}", width), wrap(f"> {prompt.remedy}", width, indent=2)
+    if len(message) + len(remedy) + len(command) + _OTHER_ROWS > height:
+        max_lines = max(height // 4, 3)
+        message = wrap(f"{prompt.headline}: {prompt.message}", width, max_lines)
+        remedy = wrap(f"> {prompt.remedy}", width, max_lines, indent=2)
+    short = [Row(line, prompt.tone) for line in message + remedy] + command
     for scale in range(_scale(width, height), 0, -1):
         big = big_text(prompt.headline, glyphs.solid, scale)
         room = max(width - len(big[0]) - _GAP, 1)
-        # A line more than there is room for: a text that was cut short would pass for one that fits.
-        message = wrap(prompt.message, room, len(big) + 1)
-        remedy = wrap(f"> {prompt.remedy}", room, len(big) + 1, indent=2)
+        message, remedy = wrap(prompt.message, room), wrap(f"> {prompt.remedy}", room, indent=2)
         full = _side_by_side(big, [Row(line) for line in message + remedy], width, prompt.tone)
         if full is not None and len(full) + len(command) <= height:
             return _Block(1, full + command, short)
@@ -200,9 +209,12 @@ def _prompt_block(prompt: OperatorPrompt, width: int, height: int, glyphs: Glyph
 
 
 def _count_block(status: StatusMessage, width: int, height: int, glyphs: Glyphs) -> _Block:
-    figures = f"{status.kept}/{status.total}" if status.total else "0"
-    counted = f"{status.kept} of about {status.total} pairs kept" if status.wanted else f"{status.kept} pairs kept"
-    wanted = f"about {status.wanted} more needed" if status.wanted else "no more needed"
+    wanted = pairs_needed(status)
+    is_open = status.wanted > 0 and is_counted_on(status)
+    figures = f"{status.kept}/{status.total}" if is_open or not status.wanted else f"{status.kept}"
+    if not status.total:
+        figures = "0"
+    counted = f"{status.kept} of about {status.total} pairs kept" if is_open else f"{status.kept} pairs kept"
     rest = f"{status.refused} refused, {status.checks} check{'' if status.checks == 1 else 's'}"
     limits = f"at least {status.min_pairs}, at most {status.max_pairs}"
     tone = Tone.GOOD if status.total and not status.wanted else Tone.PLAIN
@@ -231,11 +243,12 @@ def _bars(status: StatusMessage, width: int, glyphs: Glyphs) -> list[_Block]:
     if _LABEL + len(error) > width:
         error = error.replace(", tolerance", " of")
     length = min(width - _LABEL - max(len(pairs), len(error)) - 3, 60)
+    pairs_shown = is_counted_on(status) or not status.wanted
     rows = [
         progress_bar(name, part, words, length, _LABEL, glyphs, Tone.GOOD if part >= 1 else Tone.PLAIN)
         for name, part, words in (("PAIRS", fraction, pairs), ("ACCURACY", error_fraction, error))
     ]
-    return [_Block(10, rows[:1], []), _Block(8, rows[1:], rows[1:])]
+    return [_Block(10, rows[:1] if pairs_shown else [], []), _Block(8, rows[1:], rows[1:])]
 
 
 def _error_text(status: StatusMessage) -> tuple[str, float]:
@@ -243,8 +256,12 @@ def _error_text(status: StatusMessage) -> tuple[str, float]:
     upper_mm, tolerance_mm, name = status.p95_upper_mm, status.tolerance_mm, status.tolerance_of.value
     if upper_mm is None:
         return f"{name} error not known yet, tolerance {tolerance_mm:.2f} mm", 0.0
+    if status.result is not None and status.result.gap is not None:
+        return f"{name} error up to {upper_mm:.2f} mm, and an unknown part", 0.0
     if upper_mm <= tolerance_mm:
-        return f"{name} error up to {upper_mm:.2f}, tolerance {tolerance_mm:.2f} mm: reached", 1.0
+        # That alone is not the goal.
+        end = "too few pairs" if status.wanted else "reached"
+        return f"{name} error up to {upper_mm:.2f}, tolerance {tolerance_mm:.2f} mm: {end}", 1.0
     # Two figures rounded to the same text would contradict "not yet".
     digits = 2 if f"{upper_mm:.2f}" != f"{tolerance_mm:.2f}" else 4
     end = "not reached" if status.phase is Phase.CLOSED else "not yet"
@@ -271,18 +288,6 @@ def _timing_block(status: StatusMessage, width: int) -> _Block:
     return _Block(19, rows, [])
 
 
-def _reply_kind(code: Code) -> str:
-    if code.is_success:
-        return "kept, with advice" if code.is_advice else "kept"
-    if not code.is_final:
-        return "working"
-    if code.is_refusal:
-        return "refused"
-    if code.is_stop:
-        return "stop"
-    return "invalid line" if code.is_line_fault else "unknown code"
-
-
 def _request_name(seq: int) -> str:
     """The numbers above those of a robot are the operator's."""
     return f"request {seq}" if seq <= MAX_SEQ else f"operator's request {seq - MAX_SEQ - 1}"
@@ -292,20 +297,23 @@ def _reply_block(status: StatusMessage, prompt: OperatorPrompt, width: int) -> _
     """What the robot was answered; without the number of the request: pairs are the one thing that is counted."""
     reply = status.last_reply
     if reply is None:
-        return _labelled_block("REPLY", "none yet", width, priority=11, max_lines=1)
-    kind = _reply_kind(reply.code)
+        return _labelled_block("REPLY", "none yet", width, priority=11)
+    kind = reply.code.message
     if reply.code.is_success and reply.verb not in KEEPING_VERBS:
         kind = "done"
     name = f"operator's {reply.verb or 'request'}" if reply.seq > MAX_SEQ else reply.verb
     text = f"{name}: code {reply.code} ({kind})".removeprefix(": ")
-    unsaid = [reply.message] if reply.message != kind and _is_unsaid(reply.message, prompt) else []
-    remedy = reply.remedy.removeprefix("Stop. ")
-    # Beside "keep still", the "move on" of the reply before would be a contradiction.
-    is_due = not reply.code.is_success and status.phase is not Phase.WORKING
-    if is_due and _is_unsaid(remedy, prompt) and remedy.rstrip(".").lower() not in reply.message.lower():
-        unsaid.append(remedy)
-    text = f"{text}: {'; '.join(unsaid)}".rstrip(": ")
-    return _labelled_block("REPLY", text, width, priority=4, max_lines=6)
+    message, remedy = message_without_remedy(reply), reply.remedy.removeprefix("Stop. ")
+    # A finding has its own row.
+    is_found = any(finding.message == message for finding in status.findings)
+    sentences = [message] if not is_found and message not in kind and _is_unsaid(message, prompt) else []
+    # Beside "keep still", the "move on" of the reply before would be a contradiction; so would a remedy that is done.
+    is_due = not reply.code.is_success and status.phase not in (Phase.WORKING, Phase.CLOSED)
+    is_due = is_due and prompt.headline not in ("START", "LOOSE")
+    if is_due and not is_found and _is_unsaid(remedy, prompt) and remedy.rstrip(".").lower() not in message.lower():
+        sentences.append(remedy)
+    text = f"{text}: {' '.join(sentence(words) for words in sentences)}".rstrip(": ")
+    return _labelled_block("REPLY", text, width, priority=4)
 
 
 def _is_unsaid(text: str, prompt: OperatorPrompt) -> bool:
@@ -315,10 +323,10 @@ def _is_unsaid(text: str, prompt: OperatorPrompt) -> bool:
 
 def _link_block(name: str, link: LinkStatus, stale: bool, needed: bool, width: int) -> _Block:
     if stale:
-        return _labelled_block(name, "unknown", width, priority=7, max_lines=1, tone=Tone.WAIT)
+        return _labelled_block(name, "unknown", width, priority=7, tone=Tone.WAIT)
     state, tone = ("online", Tone.PLAIN) if link.is_connected else ("OFFLINE", Tone.BAD if needed else Tone.PLAIN)
     message = f", {link.message}" if link.message else ""
-    return _labelled_block(name, state + message, width, priority=7, max_lines=1, tone=tone)
+    return _labelled_block(name, state + message, width, priority=7, tone=tone)
 
 
 def _guided_block(guidance: GuidanceStatus, width: int) -> _Block:
@@ -330,7 +338,7 @@ def _guided_block(guidance: GuidanceStatus, width: int) -> _Block:
         text += f"poses {guidance.delay_ms:.1f} ms behind the camera"
         if guidance.delay_half_width_ms is not None:
             text += f" (+-{guidance.delay_half_width_ms:.1f})"
-    return _labelled_block("GUIDED", text, width, priority=10, max_lines=1)
+    return _labelled_block("GUIDED", text, width, priority=10)
 
 
 def _progress_blocks(status: StatusMessage, width: int) -> list[_Block]:
@@ -338,26 +346,35 @@ def _progress_blocks(status: StatusMessage, width: int) -> list[_Block]:
     progress, blocks = status.progress, []
     if progress is not None and progress.next_view is not None and progress.next_view.message:
         priority = 12 if status.wanted else 21
-        block = _labelled_block("NEXT VIEW", progress.next_view.message, width, priority=priority, max_lines=6)
+        block = _labelled_block("NEXT VIEW", progress.next_view.message, width, priority=priority)
         blocks.append(_Block(priority, block.full, []))
     if progress is not None and progress.error_sources:
         sources = progress.error_sources
         if _LABEL + cell_len(sources) > width:
             sources = sources.partition(", together")[0]
-        block = _labelled_block("ERROR BY", sources, width, priority=21, max_lines=1)
+        block = _labelled_block("ERROR BY", sources, width, priority=21)
         blocks.append(_Block(block.priority, block.full, []))
     if progress is not None and progress.message:
-        block = _labelled_block("COVERAGE", progress.message, width, priority=22, max_lines=2)
+        block = _labelled_block("COVERAGE", progress.message, width, priority=22)
         blocks.append(_Block(block.priority, block.full, []))
     return blocks
 
 
 def _result_block(status: StatusMessage, prompt: OperatorPrompt, width: int) -> _Block:
     if status.result is None:
-        return _labelled_block("RESULT", result_line(status), width, priority=13, max_lines=1)
-    reason = status.result.acceptance.reason
+        return _labelled_block("RESULT", result_line(status), width, priority=13)
+    reason = status.result.acceptance.reason if status.result.gap is None else status.result.gap.message
     text = result_line(status, with_reason=bool(reason) and _is_unsaid(reason, prompt))
-    return _labelled_block("RESULT", text, width, priority=3, max_lines=8)
+    return _labelled_block("RESULT", text, width, priority=3)
+
+
+def _proof_blocks(status: StatusMessage, width: int) -> list[_Block]:
+    """Whether the result in use is borne out by what the camera sees."""
+    if status.proof is None:
+        return []
+    tone = Tone.BAD if status.proof.consistent is False else Tone.PLAIN
+    block = _labelled_block("PROOF", describe_proof(status.proof), width, priority=14, tone=tone)
+    return [_Block(14, block.full, block.short, full_priority=6)]
 
 
 def _finding_block(status: StatusMessage, prompt: OperatorPrompt, width: int) -> _Block:
@@ -368,21 +385,30 @@ def _finding_block(status: StatusMessage, prompt: OperatorPrompt, width: int) ->
     first = grave[0] if grave else None
     if first is None or not (_is_unsaid(first.message, prompt) or _is_unsaid(first.remedy, prompt)):
         return _Block(9, [], [])
-    more = f" (and {len(grave) - 1} more)" if len(grave) > 1 else ""
     tone = Tone.BAD if first.severity is Severity.STOP else Tone.WAIT
-    text = f"{first.severity}{more}: {first.message}"
-    if _is_unsaid(first.remedy, prompt):
-        text += f": {first.remedy}"
-    return _labelled_block("FINDING", text, width, priority=9, max_lines=8, tone=tone)
+    sentences = [first.message]
+    if prompt.headline != "LOOSE" and _is_unsaid(first.remedy, prompt):
+        sentences.append(first.remedy)
+    if len(grave) > 1:
+        sentences.append(f"and {len(grave) - 1} more")
+    text = " ".join(sentence(words) for words in sentences)
+    return _labelled_block(
+        "FINDING", text, width, priority=9, tone=tone, short=f"{first.code}: eyebolt inspect shows it"
+    )
 
 
 def _labelled_block(
-    name: str, text: str, width: int, *, priority: int, max_lines: int, tone: Tone = Tone.PLAIN
+    name: str, text: str, width: int, *, priority: int, tone: Tone = Tone.PLAIN, short: str = ""
 ) -> _Block:
-    """A block with a label at the left edge; its short form is the first row."""
-    lines = wrap(f"{name:<{_LABEL}}{text}", width, max_lines, indent=_LABEL)
-    first = wrap(f"{name:<{_LABEL}}{text}", width, 1, indent=_LABEL)
-    return _Block(priority, [Row(line, tone) for line in lines], [Row(line, tone) for line in first])
+    """A block with a label at the left edge; its short form is one row, up to the end of a clause or ``short``."""
+    lines = wrap(f"{name:<{_LABEL}}{text}", width, indent=_LABEL)
+    if short and len(lines) > 1:
+        text = short
+    return _Block(
+        priority,
+        [Row(line, tone) for line in lines],
+        [Row(f"{name:<{_LABEL}}{clause_that_fits(text, width - _LABEL)}", tone)],
+    )
 
 
 def status_line(status: StatusMessage | None, status_age_s: float, expected_station: str | None = None) -> str:

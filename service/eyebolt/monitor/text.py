@@ -73,8 +73,22 @@ def render_row(row: Row, width: int, colour: bool, ascii_only: bool) -> str:
     return f"{code}{text}{_ANSI_RESET}" if code and text else text
 
 
-def wrap(text: str, width: int, max_lines: int, indent: int = 0) -> list[str]:
-    """``text`` broken at spaces into at most ``max_lines`` lines of ``width`` columns; "..." marks a truncated text.
+def clause_that_fits(text: str, room: int) -> str:
+    """The longest part of ``text`` up to the end of a clause that has at most ``room`` columns; "..." if none has."""
+    if cell_len(text) <= room:
+        return text
+    ends = [i for i in range(1, len(text) - 1) if text[i] in ".;:," and text[i + 1] == " " and text[i - 1] != "."]
+    fitting = [i for i in ends if cell_len(text[:i]) <= room]
+    # A comma may stand within a list.
+    for marks in (".;:", ","):
+        for end in reversed(fitting):
+            if text[end] in marks:
+                return text[:end]
+    return wrap(text, max(room, 1), 1)[0]
+
+
+def wrap(text: str, width: int, max_lines: int | None = None, indent: int = 0) -> list[str]:
+    """``text`` broken at spaces into lines of ``width`` columns, at most ``max_lines``; "..." marks a truncated text.
 
     Lines after the first are indented by ``indent`` columns. The first ``indent`` columns of the text are kept as is.
     """
@@ -89,7 +103,7 @@ def wrap(text: str, width: int, max_lines: int, indent: int = 0) -> list[str]:
                 lines[-1] = joined
             else:
                 lines.append(piece)
-    if len(lines) > max_lines:
+    if max_lines is not None and len(lines) > max_lines:
         lines = lines[:max_lines]
         lines[-1] = set_cell_size(lines[-1], max(min(cell_len(lines[-1]), room - 3), 0)).rstrip() + "..."[:room]
     return [(lead if number == 0 else " " * indent) + line for number, line in enumerate(lines)]
