@@ -138,6 +138,22 @@ def test_it_keeps_the_promise_of_a_camera(stream):
     assert found == []
 
 
+def test_a_spectator_gets_frames_beside_the_grabs(stream):
+    with device(stream) as camera:
+        first = camera.observe(0, 60.0)
+        later = camera.observe(first.exposed_ns, 60.0)
+        assert read_counter(later.pixels) > read_counter(first.pixels)
+        assert first.exposed_ns <= stream.true_exposure_ns(first)
+        assert camera.observe(time.monotonic_ns() + 10**12, 0.05) is None
+        # A spectator that waits takes no frame from a request.
+        watching = threading.Thread(target=lambda: camera.observe(time.monotonic_ns() + 10**12, 1.0))
+        watching.start()
+        not_before_ns = time.monotonic_ns()
+        frame = camera.grab(not_before_ns, 60.0)
+        assert stream.true_exposure_ns(frame) >= not_before_ns
+        watching.join()
+
+
 def test_the_test_camera_serves_stale_images_to_a_naive_reader(stream):
     """Otherwise the tests here would prove nothing: read on demand after a pause, the next image is an old one."""
     capture = cv2.VideoCapture(stream.url, cv2.CAP_FFMPEG)

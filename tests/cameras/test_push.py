@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import zmq
 
+from eyebolt.cameras import StreamingCamera
 from eyebolt.cameras.frame_message import encode_frame
 from eyebolt.cameras.push import PushCamera
 from eyebolt.errors import CameraFault, InputFault, MachineFault
@@ -127,6 +128,21 @@ def test_another_size_is_known_before_any_request(endpoint, instant):
             assert camera.health().is_connected is is_usable
             assert ("lens file" in camera.health().message) is not is_usable
             assert bool(camera.health().remedy) is not is_usable
+
+
+def test_a_spectator_gets_the_newest_frame_and_takes_none_from_a_grab(camera, endpoint, instant):
+    with Sender(endpoint, instant) as sender:
+        assert camera.observe(0, 0.05) is None
+        first_ns, second_ns = sender.send(), sender.send()
+        wait_until(lambda: camera.observe(first_ns, 0.0) is not None)
+        frame = camera.observe(0, PATIENT_S)
+        assert (frame.exposed_ns, instant.read(frame.pixels)) == (second_ns, second_ns)
+        assert camera.observe(second_ns, 0.05) is None, "it was seen already"
+        assert camera.grab(second_ns, PATIENT_S).exposed_ns == second_ns
+        assert isinstance(camera, StreamingCamera)
+    camera.close()
+    with pytest.raises(CameraFault):
+        camera.observe(0, 0.1)
 
 
 def test_a_late_backlog_of_a_stopped_sender_is_harmless(endpoint, instant):

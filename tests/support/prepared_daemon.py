@@ -142,6 +142,7 @@ class _PreparedAcquisition:
         self._context, self._cell, self._stands_at = context, cell, stands_at
         self._frames: dict[int, Frame] = {}
         self._count = 0
+        self.newest_searched = None
 
     def frame(self, task: int) -> Frame | None:
         return self._frames.get(task)

@@ -3,7 +3,7 @@
 Instants are CLOCK_MONOTONIC nanoseconds of this computer (``time.monotonic_ns()``). See README.md beside this file.
 """
 
-from eyebolt.cameras.camera import Camera, Frame, FreshnessMethod, Pixels, wrong_size
+from eyebolt.cameras.camera import Camera, Frame, FreshnessMethod, Pixels, StreamingCamera, wrong_size
 from eyebolt.cameras.factory import open_camera, replay_path
 from eyebolt.cameras.folder import IMAGE_SUFFIXES, natural_sort_key, read_image
 from eyebolt.cameras.frame_message import (
@@ -22,6 +22,7 @@ __all__ = [
     "FrameRequest",
     "FreshnessMethod",
     "Pixels",
+    "StreamingCamera",
     "decode_request",
     "encode_error",
     "encode_frame",

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,6 +70,20 @@ class Camera(Protocol):
 
     def close(self) -> None:
         """Releases the source and ends its thread. Closing twice has no effect."""
+        ...
+
+
+@runtime_checkable
+class StreamingCamera(Camera, Protocol):
+    """A source that delivers frames by itself, whether or not one is requested."""
+
+    def observe(self, after_ns: int, timeout_s: float) -> Frame | None:
+        """The newest frame that is dated after ``after_ns``; None if none came within ``timeout_s``.
+
+        For a spectator, in another thread than that of ``grab``: a grab that waits gets its frame first and no later.
+        Of method ARRIVAL it may be a frame that ``grab`` would not trust. Raises CameraFault ``image-size`` as ``grab``
+        does, ``camera-lost`` once the source is closed.
+        """
         ...
 
 

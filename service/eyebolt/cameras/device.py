@@ -82,6 +82,7 @@ class DeviceCamera:
         self._condition = threading.Condition()
         self._closed = threading.Event()
         self._request: _Request | None = None
+        self._spectator: _Request | None = None
         self._epoch = 0
         self._frames = 0
         self._last_arrival_ns: int | None = None
@@ -107,6 +108,17 @@ class DeviceCamera:
             if self._closed.is_set():
                 raise camera_closed(self._source.display_name)
             raise self._no_fresh_frame_fault()
+
+    def observe(self, after_ns: int, timeout_s: float) -> Frame | None:
+        """The next frame whose lower bound is after ``after_ns``; see StreamingCamera.observe."""
+        spectator = _Request(after_ns + 1)
+        with self._condition:
+            self._spectator = spectator
+            self._condition.wait_for(lambda: self._closed.is_set() or spectator.frame is not None, max(timeout_s, 0.0))
+            self._spectator = None
+            if self._closed.is_set():
+                raise camera_closed(self._source.display_name)
+        return spectator.frame
 
     def health(self) -> LinkStatus:
         """Whether frames arrive and at what rate, or why not."""
@@ -187,7 +199,7 @@ class DeviceCamera:
             self._found_px = (image.shape[1], image.shape[0]) if decoded else None
 
     def _satisfied_request(self, gate: ArrivalGate, arrived_ns: int) -> _Request | None:
-        """The waiting request, if the frame that just arrived was certainly exposed after it."""
+        """The waiting request, if the frame that just arrived was certainly exposed after it; or the spectator's."""
         period_ns = gate.frame_period_ns()
         earliest_ns = gate.earliest_exposure_ns()
         with self._condition:
@@ -199,14 +211,22 @@ class DeviceCamera:
             if earliest_ns is None and period_ns is not None:
                 self._rate_message += ", arrivals irregular"
             request = self._request
-            if (
-                request is None
-                or request.frame is not None
-                or earliest_ns is None
-                or earliest_ns < request.not_before_ns
-            ):
+            if request is None:
+                # Nothing is decoded for a spectator while a grab waits.
+                return self._satisfied_spectator(arrived_ns)
+            if request.frame is not None or earliest_ns is None or earliest_ns < request.not_before_ns:
                 return None
             return request
+
+    def _satisfied_spectator(self, arrived_ns: int) -> _Request | None:
+        spectator = self._spectator
+        if (
+            spectator is None
+            or spectator.frame is not None
+            or arrived_ns - self._max_latency_ns < spectator.not_before_ns
+        ):
+            return None
+        return spectator
 
     def _set_error(self, error: str, remedy: str = "") -> None:
         with self._condition:

@@ -94,12 +94,18 @@ class PushCamera:
             fresh = self._fresh_frame(not_before_ns)
             if fresh is None:
                 raise self._no_fresh_frame_fault(not_before_ns)
-        message = fresh.message
-        if self._size_px is not None and message.header.size_px != self._size_px:
-            raise wrong_size(message.name, message.header.size_px, self._size_px)
-        return Frame(
-            message.pixels(), message.header.exposed_ns, fresh.arrived_ns, FreshnessMethod.TIMESTAMP, message.name
-        )
+        return self._frame(fresh)
+
+    def observe(self, after_ns: int, timeout_s: float) -> Frame | None:
+        """The newest frame exposed after ``after_ns``; see StreamingCamera.observe."""
+        with self._condition:
+            self._condition.wait_for(
+                lambda: self._closed or self._fresh_frame(after_ns + 1) is not None, max(timeout_s, 0.0)
+            )
+            if self._closed:
+                raise camera_closed(self._endpoint)
+            fresh = self._fresh_frame(after_ns + 1)
+        return None if fresh is None else self._frame(fresh)
 
     def health(self) -> LinkStatus:
         """Whether frames arrive, at what rate, and the reason of the latest rejection."""
@@ -183,6 +189,13 @@ class PushCamera:
             ahead_ms = (header.exposed_ns - arrived_ns) / 1e6
             return f"an image dated {ahead_ms:.1f} ms after its arrival: exposed_ns is not this computer's clock"
         return ""
+
+    def _frame(self, received: _ReceivedFrame) -> Frame:
+        """Raises CameraFault ``image-size``."""
+        message, header = received.message, received.message.header
+        if self._size_px is not None and header.size_px != self._size_px:
+            raise wrong_size(message.name, header.size_px, self._size_px)
+        return Frame(message.pixels(), header.exposed_ns, received.arrived_ns, FreshnessMethod.TIMESTAMP, message.name)
 
     def _fresh_frame(self, not_before_ns: int) -> _ReceivedFrame | None:
         newest = self._newest

@@ -18,7 +18,7 @@ from eyebolt.boards import Detection, NoDetection, find_board, to_gray
 from eyebolt.cameras import Camera, Frame, Pixels, wrong_size
 from eyebolt.context import StationContext
 from eyebolt.errors import CameraFault, EyeboltError
-from eyebolt.observations import MotionCheck, compare_images, measure_view
+from eyebolt.observations import BoardPose, MotionCheck, View, compare_images, measure_view
 from eyebolt.session import PREVIEW_LEAD_NS
 from eyebolt.session import messages as msg
 
@@ -43,6 +43,20 @@ class _Preview:
     """The board in it."""
 
 
+@dataclass(frozen=True)
+class SearchedImage:
+    """An image in which the board was searched."""
+
+    frame: Frame
+    detection: DetectionResult
+    view: View | None
+    """Its measures; None if they were not measured."""
+    board_pose: BoardPose | None
+    """Pose of the board; None if it was not fitted, or the corners allow none."""
+    is_followed: bool
+    """The image is one of those that a guided arm is followed in, not that of a request."""
+
+
 class ImageAcquisition:
     """Keeps the pixels of the newest image between the steps. ``submit`` runs a function in the detection thread."""
 
@@ -60,6 +74,8 @@ class ImageAcquisition:
         # By number: the image and what was found in it, once it was searched.
         self._followed: dict[int, tuple[Frame, DetectionResult]] = {}
         self._followed_lock = threading.Lock()
+        self.newest_searched: SearchedImage | None = None
+        """The newest image that was searched for a request or for guided capture; may be read in any thread."""
 
     def follow(self, not_before_ns: int) -> Frame:
         """In the camera thread: the next image of a guided session. Raises CameraFault."""
@@ -67,6 +83,7 @@ class ImageAcquisition:
 
     def keep_followed(self, number: int, frame: Frame, detection: DetectionResult) -> int:
         """Keeps an image that was searched, for a pair; returns the number of the oldest one that is still kept."""
+        self.newest_searched = SearchedImage(frame, detection, None, None, is_followed=True)
         with self._followed_lock:
             self._followed[number] = frame, detection
             limit = max(3, min(MAX_FOLLOWED_IMAGES, MAX_FOLLOWED_BYTES // max(frame.pixels.nbytes, 1)))
@@ -119,6 +136,8 @@ class ImageAcquisition:
                 motion_check,
                 motion_unchecked_reason,
             )
+            if frame is not None:
+                self.newest_searched = SearchedImage(frame, detection, view, board_pose, is_followed=False)
             return msg.Detected(
                 command.task, detection, view, board_pose, found_ns - started_ns, time.monotonic_ns() - found_ns
             )

@@ -13,6 +13,7 @@ from eyebolt.context import StationContext
 from eyebolt.daemon.control_server import ControlServer
 from eyebolt.daemon.executor import DaemonExecutor
 from eyebolt.daemon.guiding import GuidedCapture
+from eyebolt.daemon.live_view import LiveView
 from eyebolt.daemon.operator_requests import OperatorRequests
 from eyebolt.daemon.robot_server import RobotServer
 from eyebolt.daemon.status_publisher import StatusPublisher
@@ -94,7 +95,17 @@ class Daemon:
         self._guided = GuidedCapture(
             context, self._executor, lambda: self._state, self._submit_guided_pair, self._publish
         )
-        self._status_publisher = StatusPublisher(station.station.status, context.keys_folder)
+        self._live_view = LiveView(
+            context,
+            camera,
+            lambda: self._executor.acquisition.newest_searched,
+            lambda: self._status_publisher.has_view_subscribers,
+            lambda: self._state.task is not None,
+            lambda content, jpeg: self._status_publisher.publish_view(content, jpeg),
+        )
+        self._status_publisher = StatusPublisher(
+            station.station.status, context.keys_folder, on_view_subscribed=self._live_view.wake
+        )
 
     async def run(self, on_ready: Callable[[str], None]) -> None:
         """Serves until ``stop``; ``on_ready`` is called with the robot's address, in words.
@@ -110,6 +121,7 @@ class Daemon:
             periodic = [asyncio.create_task(self._heartbeat()), asyncio.create_task(self._poll_accepted())]
             on_ready(where)
             self._executor.preload_libraries()
+            self._live_view.start()
             self._state, commands = resume(self._state)
             execute_all(commands, self._executor)
             if self._context.station.robot.guided:
@@ -122,8 +134,9 @@ class Daemon:
             await self._robot_server.close()
             if control is not None:
                 control.close()
-            self._status_publisher.close()
             await self._executor.close()
+            await asyncio.to_thread(self._live_view.close)
+            self._status_publisher.close()
 
     def stop(self) -> None:
         """Ends ``run`` after the events that are queued already."""

@@ -9,7 +9,7 @@ from eyebolt.guidance.delay import (
     combine_segments,
     fit_segment,
 )
-from eyebolt.guidance.following import BoardFollower
+from eyebolt.guidance.following import THOROUGH_INTERVAL_S, BoardFollower
 from eyebolt.guidance.guide import (
     MAX_IMAGE_SHIFT_PX,
     MAX_PREDICTED_PX,
@@ -33,6 +33,7 @@ __all__ = [
     "MIN_DELAY_S",
     "NEW_PLACE_M",
     "NEW_PLACE_RAD",
+    "THOROUGH_INTERVAL_S",
     "UNKNOWN_EXPOSURE_S",
     "BoardFollower",
     "DelayEstimate",

@@ -18,7 +18,8 @@ _MARGIN_SHARE = 0.15
 _MARGIN_PX = 40.0
 _WHOLE_IMAGE_INTERVAL_S = 0.3
 """An image without the board takes up to ten times as long to search as one with it."""
-_THOROUGH_INTERVAL_S = 2.0
+THOROUGH_INTERVAL_S = 2.0
+"""Of images of 5 megapixels, on which a whole search takes up to half a second."""
 
 
 @dataclass
@@ -26,6 +27,8 @@ class BoardFollower:
     """Searches one board in successive images."""
 
     board: Board
+    thorough_interval_s: float = THOROUGH_INTERVAL_S
+    """Time between two whole searches while the board is lost, seconds."""
     _last: Detection | None = None
     _velocity_px_s: Array = field(default_factory=lambda: np.zeros(2))
     _last_s: float = 0.0
@@ -58,7 +61,7 @@ class BoardFollower:
     def _find_anywhere(self, gray: GrayImage, exposed_s: float) -> Detection | NoDetection:
         found = find_board(gray, self.board, is_quick=True)
         # A board that was followed until now is smeared or leaves the view.
-        is_lost = self._last is None and exposed_s - self._thorough_s >= _THOROUGH_INTERVAL_S
+        is_lost = self._last is None and exposed_s - self._thorough_s >= self.thorough_interval_s
         if isinstance(found, Detection) or not is_lost:
             return found
         self._thorough_s = exposed_s

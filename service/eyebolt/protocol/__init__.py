@@ -53,6 +53,7 @@ from eyebolt.protocol.status import (
 )
 from eyebolt.protocol.view import (
     MAX_VIEW_BYTES,
+    MAX_VIEW_CORNERS,
     MAX_VIEW_SIDE_PX,
     VIEW_SCHEMA,
     VIEW_TOPIC,
@@ -66,6 +67,7 @@ __all__ = [
     "MAX_REQUEST_BYTES",
     "MAX_SEQ",
     "MAX_VIEW_BYTES",
+    "MAX_VIEW_CORNERS",
     "MAX_VIEW_SIDE_PX",
     "OPENING_BYTES",
     "STATUS_SCHEMA",

@@ -1,7 +1,7 @@
 """A session as ``step(state, event) -> state, commands``: decides everything, does nothing. Pure."""
 
 from eyebolt.session import messages
-from eyebolt.session.capture import PREVIEW_LEAD_NS
+from eyebolt.session.capture import PREVIEW_LEAD_NS, code_without_image
 from eyebolt.session.executor import Executor, execute, execute_all
 from eyebolt.session.facts import (
     IMAGE_VERBS,
@@ -50,6 +50,7 @@ __all__ = [
     "State",
     "TimingsFact",
     "TouchFact",
+    "code_without_image",
     "decode_facts",
     "encode_fact",
     "execute",

@@ -89,10 +89,15 @@ def store_and_detect(state: State, stage: Grabbing, event: msg.Grabbed) -> Trans
 
 def refuse_grab(state: State, stage: Grabbing, event: msg.GrabFailed) -> Transition:
     """Grabbing, GrabFailed: there is no image."""
-    code = _GRAB_CODES.get(event.code, Code.NO_FRESH_FRAME)
-    remedy = WRONG_SIZE_REMEDY if code is Code.BOARD_OR_LENS_MISMATCH else code.remedy
+    code, remedy = code_without_image(event.code)
     decision = Decision(code, event.message, remedy, state.kept, state.pairs_wanted)
     return record_reply(state, stage.job, decision)
+
+
+def code_without_image(fault_code: str) -> tuple[Code, str]:
+    """The reply code for a camera fault, and its remedy."""
+    code = _GRAB_CODES.get(fault_code, Code.NO_FRESH_FRAME)
+    return code, WRONG_SIZE_REMEDY if code is Code.BOARD_OR_LENS_MISMATCH else code.remedy
 
 
 def record_image(
