@@ -86,12 +86,14 @@ class Problem:
         board_bow_sigma_mm: float | None = EXACT_BOW_SIGMA_MM,
         noise_dof: float = EXACT_NOISE_DOF,
         drift_sigma_mm: float | None = 0.0,
+        correlated_error_range_mm: float | None = 0.0,
     ) -> dict[str, object]:
         """The content of a problem file; without robot noise, the solver estimates it.
 
-        Lens, board and robot noise are stated as exact and camera and board as fixed, which they are, or with
-        ``lens_sigma``, the relative ``board_scale_sigma``, ``board_bow_sigma_mm``, ``noise_dof`` degrees of freedom and
-        ``drift_sigma_mm``; None leaves the solver its defaults.
+        Lens, board and robot noise are stated as exact, camera and board as fixed and the arm as free from
+        pose-correlated errors, which they are, or with ``lens_sigma``, the relative ``board_scale_sigma``,
+        ``board_bow_sigma_mm``, ``noise_dof`` degrees of freedom, ``drift_sigma_mm`` and ``correlated_error_range_mm``;
+        None leaves the solver its defaults.
         """
         out: dict[str, object] = {
             "mount": self.mount,
@@ -112,6 +114,8 @@ class Problem:
             out["board_bow_sigma_mm"] = board_bow_sigma_mm
         if drift_sigma_mm is not None:
             out["drift_sigma_mm"] = drift_sigma_mm
+        if correlated_error_range_mm is not None:
+            out["correlated_error_range_mm"] = correlated_error_range_mm
         if include_robot_noise:
             out["robot_noise"] = {
                 "mm": self.robot_noise_mm,

@@ -69,8 +69,9 @@ def test_the_bound_is_that_of_the_problem_with_every_arm_error_as_an_unknown(mou
 @pytest.mark.parametrize("mount", generator.MOUNTS)
 def test_with_everything_stated_the_product_s_covariance_is_the_bound(mount):
     session = session_of(ROWS["noise-stated"], mount, 12, seed=2)
-    # The bound knows the noise of the arm and that nothing creeps.
-    outcome = solve(replace(measure.problem_of(session), robot_noise_dof=EXACT_NOISE_DOF, drift_sigma_m=0.0))
+    # The bound knows the noise of the arm, that it is white and that nothing creeps.
+    exact = {"robot_noise_dof": EXACT_NOISE_DOF, "drift_sigma_m": 0.0, "correlated_error_range_m": 0.0}
+    outcome = solve(replace(measure.problem_of(session), **exact))
     assert isinstance(outcome, Solution)
     stated = bound.rms_mm(outcome.covariance, session.cell.lens)
     best = bound.rms_mm(bound.covariance(session), session.cell.lens)

@@ -12,10 +12,9 @@ from eyebolt.calibration.estimation.maximum_likelihood import joint_estimate
 from eyebolt.calibration.estimation.noise_shape import select_pose_excess
 from eyebolt.calibration.estimation.statistics import shrunk_variances
 from eyebolt.calibration.robust import robust_estimate
-from eyebolt.calibration.robust.correlated_errors import arm_offsets
 from eyebolt.calibration.solve import _usable_pairs, solve
 from eyebolt.calibration.uncertainty.contributions import error_contributions
-from eyebolt.calibration.uncertainty.pick_error import _gain, _XError
+from eyebolt.calibration.uncertainty.transform_error import TransformError
 from eyebolt_sim.problems import make_problem
 from eyebolt_sim.transforms import exp_se3, inverse
 
@@ -85,12 +84,13 @@ def test_an_axis_that_scatters_more_is_found_and_isotropic_noise_is_not(cases):
             assert diagonal[2] > 4 * diagonal[:2].max()
         # The pick statement and the contributions have the error of X of this very estimate.
         joint = estimate.joint.without_drift()
-        pairs = arm_offsets(joint, joint.model, case.base_T_flange_reported, np.arange(20))
-        X_error, best = _XError.of(joint, pairs, _gain(joint, pairs), np.zeros((6, 6))), joint.noise.best
+        X_error, best = TransformError.of(joint, case.base_T_flange_reported), joint.noise.best
         by_white = best.translation_m**2 * X_error.by_white[0] + best.rotation_rad**2 * X_error.by_white[1]
         found, expected = X_error.constant + by_white, joint.fits.covariance[0][:6, :6]
         assert np.diagonal(found) == pytest.approx(np.diagonal(expected), rel=0.02)
-        parts = error_contributions(problem, estimate.joint, np.eye(6, len(joint.covariance)), joint.covariance[:6, :6])
+        covariance = joint.covariance[:6, :6]
+        transfer = np.eye(6, len(joint.covariance))
+        parts = error_contributions(problem, estimate.joint, transfer, covariance, covariance)
         arm = (problem.displacement_metric * by_white).sum()
         assert parts.arm == pytest.approx(1e3 * np.sqrt(arm), rel=0.15)
 

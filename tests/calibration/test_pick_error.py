@@ -10,8 +10,6 @@ from eyebolt.calibration.estimation import joint_estimate
 from eyebolt.calibration.problem import RobotNoise
 from eyebolt.calibration.robust.correlated_errors import (
     arm_axes,
-    arm_offsets,
-    evenly_spaced_rows,
     pose_correlation,
 )
 from eyebolt.calibration.solution import Solution
@@ -19,11 +17,10 @@ from eyebolt.calibration.solve import solve
 from eyebolt.calibration.uncertainty.expected_error import p95_upper_m, pooled_summary
 from eyebolt.calibration.uncertainty.pick_error import (
     _components,
-    _gain,
     _pick_geometry,
     _picks_of_one_result,
-    _XError,
 )
+from eyebolt.calibration.uncertainty.transform_error import TransformError
 from eyebolt.geometry import PickPose, PickPosture
 from eyebolt.geometry import se3 as se3
 from eyebolt_sim.problems import make_problem
@@ -174,11 +171,10 @@ def test_the_picks_of_one_result_have_the_covariance_of_single_picks(cases, moun
         problem, cases.observations_of(problem), simulated.hand_eye_true, simulated.nuisance_true
     ).without_drift()
     reported = simulated.base_T_flange_reported
-    pairs = arm_offsets(joint, joint.model, reported, evenly_spaced_rows(12))
-    X_error = _XError.of(joint, pairs, _gain(joint, pairs), np.zeros((6, 6)))
+    X_error = TransformError.of(joint, reported)
     geometry = _pick_geometry(problem, joint, reported).spread()
-    single = _components(joint, pairs, X_error, geometry, problem.mount)
-    together = _picks_of_one_result(joint, pairs, X_error, geometry, problem.mount)
+    single = _components(joint, X_error, geometry, problem.mount)
+    together = _picks_of_one_result(joint, X_error, geometry, problem.mount)
     variances = np.array([1e-4, 3e-4, 2e-4, 4e-4]) ** 2
     of_X = X_error.constant + np.tensordot(variances[:2], X_error.by_white, axes=1)
     found = together.by_X @ of_X @ np.swapaxes(together.by_X, -1, -2)

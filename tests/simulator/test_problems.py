@@ -93,9 +93,12 @@ def test_a_problem_file_has_the_content_of_the_problem(tmp_path):
     problem.write(tmp_path / "problem.json", tolerance_mm=0.7, include_robot_noise=False)
     content = json.loads((tmp_path / "problem.json").read_text())
     board = {"board_corners_mm", "board_scale_sigma", "board_bow_sigma_mm"}
-    assert set(content) == {"mount", "turns", "camera", "pairs", "goal", "drift_sigma_mm"} | board
+    assert (
+        set(content)
+        == {"mount", "turns", "camera", "pairs", "goal", "drift_sigma_mm", "correlated_error_range_mm"} | board
+    )
     assert (content["board_scale_sigma"], content["board_bow_sigma_mm"]) == (1e-9, 1e-6)
-    assert content["drift_sigma_mm"] == 0
+    assert content["drift_sigma_mm"] == content["correlated_error_range_mm"] == 0
     assert content["goal"] == {"tolerance_mm": 0.7, "near_mm": 600.0, "far_mm": 1000.0}
     assert content["camera"]["width"] == 2448
     assert np.array(content["board_corners_mm"])[0] == pytest.approx([20, 20, 0])

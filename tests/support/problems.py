@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from scipy.spatial.transform import Rotation
 
 from eyebolt.calibration.estimation.linearization import Observations
-from eyebolt.calibration.problem import Problem, RobotNoise, WorkingVolume
+from eyebolt.calibration.problem import CORRELATED_ERROR_RANGE_M, Problem, RobotNoise, WorkingVolume
 from eyebolt.geometry import FlangeRotation, Mount
 from eyebolt.geometry.camera_model import CameraModel
 from eyebolt.observations.board_pose import CornerObservations, fit_board_poses
@@ -38,8 +38,8 @@ def camera_of(lens, sigma: Mapping[str, float] = EXACT_SIGMA) -> CameraModel:
 def convert(simulated, include_robot_noise: bool = True, drift_sigma_m: float | None = 0.0) -> Problem:
     """The solver's problem; without ``include_robot_noise`` the noise of the arm must be estimated.
 
-    Lens, board and noise are stated as exact, and camera and board as fixed unless ``drift_sigma_m`` says otherwise
-    (None: the default of the solver).
+    Lens, board and noise are stated as exact, camera and board as fixed and the arm as without pose-correlated error
+    unless ``drift_sigma_m`` is not 0 (None: the defaults of the solver).
     """
     poses = zip(simulated.base_T_flange_reported, simulated.corner_ids, simulated.corners_px, strict=True)
     noise = RobotNoise(simulated.robot_noise_mm * 1e-3, float(np.deg2rad(simulated.robot_noise_deg)))
@@ -55,6 +55,7 @@ def convert(simulated, include_robot_noise: bool = True, drift_sigma_m: float | 
         board_scale_sigma=EXACT_SCALE_SIGMA,
         board_bow_sigma_m=EXACT_BOW_SIGMA_MM / 1e3,
         drift_sigma_m=drift_sigma_m,
+        correlated_error_range_m=0.0 if drift_sigma_m == 0 else CORRELATED_ERROR_RANGE_M,
     )
 
 
@@ -188,5 +189,6 @@ def rotating_only_about(
         board_scale_sigma=EXACT_SCALE_SIGMA,
         board_bow_sigma_m=EXACT_BOW_SIGMA_MM / 1e3,
         drift_sigma_m=0.0,
+        correlated_error_range_m=0.0,
     )
     return exact, scene.hand_eye

@@ -14,7 +14,14 @@ import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from eyebolt.bounded_text import parse_json
-from eyebolt.calibration.problem import STATED_NOISE_DOF, JointConvention, Problem, RobotNoise, WorkingVolume
+from eyebolt.calibration.problem import (
+    CORRELATED_ERROR_RANGE_M,
+    STATED_NOISE_DOF,
+    JointConvention,
+    Problem,
+    RobotNoise,
+    WorkingVolume,
+)
 from eyebolt.config import LensCovariance, lists_to_tuples
 from eyebolt.errors import InputFault
 from eyebolt.geometry import (
@@ -162,6 +169,9 @@ class ProblemRecord(_Record):
     drift_sigma_mm: Annotated[float, Field(ge=0)] | None = None
     """Standard deviation of a displacement by which camera or board may creep during the session, mm; 0: nothing
     creeps. A prior over scales if absent."""
+    correlated_error_range_mm: Annotated[float, Field(ge=0)] = CORRELATED_ERROR_RANGE_M * 1e3
+    """Range over which the standard deviation of a pose-correlated error of the arm is expected, mm; 0: there is
+    none."""
     goal: GoalRecord
     """Tolerance and working volume."""
 
@@ -182,6 +192,7 @@ class ProblemRecord(_Record):
             board_scale_sigma=self.board_scale_sigma,
             board_bow_sigma_m=None if self.board_bow_sigma_mm is None else self.board_bow_sigma_mm / 1e3,
             drift_sigma_m=None if self.drift_sigma_mm is None else self.drift_sigma_mm / 1e3,
+            correlated_error_range_m=self.correlated_error_range_mm / 1e3,
         )
 
 

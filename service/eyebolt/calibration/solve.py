@@ -55,10 +55,13 @@ from eyebolt.calibration.solution import (
     Solution,
 )
 from eyebolt.calibration.uncertainty import (
+    TransformError,
+    XPosterior,
     apply_touches,
     error_contributions,
     expected_error,
     findings_on_error_budget,
+    findings_on_height,
     pick_error,
     predictive_model,
 )
@@ -320,16 +323,21 @@ def _solution(
         X, Y = slide_to_height(problem, A, X, Y)
     touched = apply_touches(problem, joint, X, Y, A, placed)
     noise = joint.noise.best
-    summary, error_map = expected_error(problem, touched.joint)
-    pick = pick_error(problem, joint, reported, touched.height_update)
+    X_error = TransformError.of(joint, reported, touched.height_update)
+    posterior = XPosterior.of(problem, touched.joint, X_error)
+    summary, error_map = expected_error(problem, posterior)
+    pick = pick_error(problem, joint, reported, X_error)
+    height = touched.height(posterior.covariance)
     matrix = problem.camera.matrix
-    covariance = touched.joint.covariance[:6, :6]
-    contributions = error_contributions(problem, with_drift, touched.error_transfer, covariance)
+    touched_covariance = touched.joint.covariance[:6, :6]
+    contributions = error_contributions(
+        problem, with_drift, touched.error_transfer, touched_covariance, posterior.covariance
+    )
     return Solution(
         mount=problem.mount,
         X=touched.X,
         Y=touched.Y,
-        covariance=covariance,
+        covariance=posterior.covariance,
         expected_error_mm=summary,
         error_map=error_map,
         error_contributions_mm=contributions,
@@ -346,10 +354,14 @@ def _solution(
         board_bow=_board_bow(problem, joint),
         pairs_used=len(reported),
         excluded=tuple(sorted(excluded, key=lambda p: p.pair)),
-        findings=(*touched.findings, *findings_on_error_budget(joint, contributions, pick, observations.corners)),
+        findings=(
+            *touched.findings,
+            *findings_on_height(problem, height),
+            *findings_on_error_budget(joint, contributions, pick, observations.corners),
+        ),
         unobservable=(describe_missing_height(problem),) if touched.height_is_missing else (),
         touches=touched.check,
-        height=touched.height,
+        height=height,
         lens={name: _deviation(problem, joint, {name: 1.0}) for name in problem.nuisance_prior.lens_names},
         prediction=predictive_model(problem, joint),
     )

@@ -30,6 +30,8 @@ since Y or X contains it; a pick does. About four joints are behind the correlat
 # steps are a fraction of what a few pairs can tell apart. Counted in quarters of an octave.
 _CORRELATED_STEPS = np.arange(0, 50, 2)
 _CORRELATED_M = 1e-6 * 2.0 ** (_CORRELATED_STEPS / 4)
+# Prior probability that an arm has a correlated part beside its noise: neither is the exception.
+_CORRELATED_PRIOR = 0.5
 # Translation over rotation of the correlated part, metres: joint offsets displace the flange by their distance from it,
 # 0.2 to 1.2 m on the usual arms.
 _LEVERS_M = (0.2, 0.5, 1.2)
@@ -252,6 +254,17 @@ class ArmVariances:
     """The same in rotation, radians per axis."""
     likelihood_ratio: float
     """Twice the log likelihood that the correlated part gains over white noise alone."""
+    integral_ratio_m: float
+    """Integral of the likelihood over the standard deviation of the correlated part in translation, over the likelihood
+    without one, metres."""
+
+    def correlated_probability(self, range_m: float) -> float:
+        """Posterior probability that there is a correlated part, if its standard deviation in translation is expected
+        anywhere from 0 to ``range_m``, metres; 0: there is none."""
+        if range_m == 0:
+            return 0.0
+        odds = _CORRELATED_PRIOR / (1 - _CORRELATED_PRIOR) * self.integral_ratio_m / range_m
+        return odds / (1 + odds) if np.isfinite(odds) else 1.0
 
 
 def integrated_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> ArmVariances:
@@ -295,10 +308,21 @@ def integrated_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> Arm
                 best = np.unravel_index(int(log_likelihood.argmax()), log_likelihood.shape)
                 estimate, likelihood_ratio = np.log(values[-1][best]), gained
     found = np.concatenate([v.reshape(-1, 4) for v in values])
-    weights = np.concatenate([v.ravel() for v in log_weights])
-    weights = np.exp(weights - weights.max())
+    logs = np.array(log_weights)
+    # (levers, white, correlated).
+    weights = np.exp(logs - logs.max())
+    # A weight is the likelihood times the width of its node. At the first one the correlated part is as good as absent.
+    without = weights[..., 0].sum() / _CORRELATED_M[0]
+    integral = weights.sum() * np.log(_CORRELATED_M[1] / _CORRELATED_M[0])
     correlated_m, correlated_rad = (float(s) for s in np.exp(estimate[2:] / 2))
-    return ArmVariances(found, weights / weights.sum(), correlated_m, correlated_rad, likelihood_ratio)
+    return ArmVariances(
+        found,
+        weights.ravel() / weights.sum(),
+        correlated_m,
+        correlated_rad,
+        likelihood_ratio,
+        float(integral / max(without, np.finfo(float).tiny)),
+    )
 
 
 def _quadratic_forms(matrices: Sequence[Array], vector: Array, factors: Array) -> tuple[Array, Array]:

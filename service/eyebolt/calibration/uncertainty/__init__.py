@@ -5,6 +5,7 @@ from eyebolt.calibration.uncertainty.error_budget import findings_on_error_budge
 from eyebolt.calibration.uncertainty.expected_error import (
     ErrorMap,
     ErrorSummary,
+    XPosterior,
     expected_error,
     p95_upper_of_covariance,
     standard_normal,
@@ -19,7 +20,14 @@ from eyebolt.calibration.uncertainty.live_proof import (
 )
 from eyebolt.calibration.uncertainty.pick_error import pick_error
 from eyebolt.calibration.uncertainty.prediction import PredictedBoardAndLens, PredictiveModel, predictive_model
-from eyebolt.calibration.uncertainty.touch_test import Height, HeightSource, TouchCheck, apply_touches
+from eyebolt.calibration.uncertainty.touch_test import (
+    Height,
+    HeightSource,
+    TouchCheck,
+    apply_touches,
+    findings_on_height,
+)
+from eyebolt.calibration.uncertainty.transform_error import TransformError
 
 __all__ = [
     "MAX_PROVEN_AGE_S",
@@ -33,11 +41,14 @@ __all__ = [
     "PredictiveModel",
     "ProvenView",
     "TouchCheck",
+    "TransformError",
+    "XPosterior",
     "apply_touches",
     "compare_view",
     "error_contributions",
     "expected_error",
     "findings_on_error_budget",
+    "findings_on_height",
     "p95_upper_of_covariance",
     "pick_error",
     "predictive_model",

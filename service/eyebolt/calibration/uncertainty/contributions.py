@@ -4,7 +4,8 @@ The estimate solves ``N (z, u) = D^T W offsets + gradient of the images``, N wit
 is linear in four independent sources: the noise of the poses and that of the corners, which enter the offsets (the
 corners also the images' own part), and the deviations of lens and board from what is stated, which enter as their
 prior. Each yields a covariance of X, and these add up to inverse(N). What the posterior adds because the noise of the
-arm is uncertain, or larger than stated, or because camera or board may have crept, is counted to the arm.
+arm is uncertain, or larger than stated, or correlated over its poses, or because camera or board may have crept, is
+counted to the arm.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ class ErrorContributions:
     """RMS error over the working volume by source, mm; the squares add up to that of the expected error."""
 
     arm: float
-    """Noise of the poses, and its uncertainty where it is estimated; a drift of camera or board."""
+    """Noise of the poses and its uncertainty, a pose-correlated error of the arm, a drift of camera or board."""
     corners: float
     """Noise of the corners."""
     lens: float
@@ -48,12 +49,13 @@ class ErrorContributions:
 
 
 def error_contributions(
-    problem: Problem, joint: JointEstimate, error_transfer: Array, covariance: Array
+    problem: Problem, joint: JointEstimate, error_transfer: Array, touched: Array, posterior: Array
 ) -> ErrorContributions:
-    """The contributions to the error of X with ``covariance`` (6, 6).
+    """The contributions to the error of X with covariance ``posterior`` (6, 6).
 
     ``joint``: the estimate before touches; ``error_transfer`` (6, 12 + r): from its error, but for that of a drift, to
-    that of X. A drift counts with the arm.
+    that of X with covariance ``touched`` (6, 6) under white noise of the arm. A drift counts with the arm, and what a
+    pose-correlated error adds.
     """
     fits, model = joint.fits, joint.model
     drift_columns = 0 if joint.drift is None else 6
@@ -74,7 +76,8 @@ def error_contributions(
     board = size + bow
     drift = gain[:, gain.shape[1] - drift_columns :]
     corners = at_best_noise - gain @ by_poses @ gain.T - drift @ drift.T - lens - board
-    parts = (whole - corners - lens - board, corners, lens, board, covariance - whole)
+    arm = whole - corners - lens - board + posterior - touched
+    parts = (arm, corners, lens, board, touched - whole)
     # Rounding may leave a source without effect slightly negative.
     squares = [max(float((problem.displacement_metric * part).sum()), 0.0) for part in parts]
     negligible = 1e-12 * sum(squares)

@@ -1,9 +1,8 @@
 """Expected error of the result over the working volume: the error of camera points transformed by X.
 
-Draws from the posterior of X, a Gaussian mixture over the possible values of the pose noise, displace every point of a
-grid over the working volume. The error is the length of that displacement; it is summarised by quantiles over draws and
-points together, and at each point by itself. The draws are quasi-random and always the same, so that equal data give
-equal numbers.
+Draws from the posterior of X, a Gaussian mixture (``XPosterior``), displace every point of a grid over the working
+volume. The error is the length of that displacement; it is summarised by quantiles over draws and points together, and
+at each point by itself. The draws are quasi-random and always the same, so that equal data give equal numbers.
 
 The points of one result err together: if it errs by more than most, it does so nearly everywhere. So a result whose
 pooled p95 is just within a tolerance exceeds it in more than 1 of 20 cases, and the upper confidence bound of the p95
@@ -21,6 +20,7 @@ from numpy.typing import NDArray
 
 from eyebolt.calibration.estimation import JointEstimate
 from eyebolt.calibration.problem import Problem
+from eyebolt.calibration.uncertainty.transform_error import TransformError
 from eyebolt.geometry import Array
 
 _DRAWS = 512
@@ -77,14 +77,45 @@ def _standard_draws() -> Array:
     return standard_normal(_DRAWS, 7)
 
 
-def _posterior_draws(problem: Problem, joint: JointEstimate) -> Array:
-    """Changes of X (512, 6), perturbed on the right, drawn from the posterior."""
-    points = _standard_draws()
-    edges = np.cumsum(joint.weights)
-    component = np.searchsorted(edges / edges[-1], scipy.special.ndtr(points[:, 6])).clip(0, len(edges) - 1)
-    roots = root_of(problem, joint.covariances[:, :6, :6])
-    out: Array = joint.means[component, :6] + (roots[component] @ points[:, :6, None])[..., 0]
-    return out
+@dataclass(frozen=True)
+class XPosterior:
+    """What is known about X: a Gaussian mixture over the noise of the arm, and over a pose-correlated error of it."""
+
+    weights: Array
+    """(m,), sum 1."""
+    means: Array
+    """(m, 6), m and rad: changes of X, perturbed on the right."""
+    covariances: Array
+    """(m, 6, 6)."""
+
+    @staticmethod
+    def of(problem: Problem, joint: JointEstimate, X_error: TransformError) -> XPosterior:
+        """The posterior by ``joint`` without a pose-correlated error, and by ``X_error`` with one."""
+        probability = X_error.variances.correlated_probability(problem.correlated_error_range_m)
+        correlated = X_error.correlated_covariances(problem.displacement_metric)
+        count, mean = len(correlated), joint.weights @ joint.means[:, :6]
+        return XPosterior(
+            np.concatenate([(1 - probability) * joint.weights, np.full(count, probability / count)]),
+            np.concatenate([joint.means[:, :6], np.broadcast_to(mean, (count, 6))]),
+            np.concatenate([joint.covariances[:, :6, :6], correlated]),
+        )
+
+    @property
+    def covariance(self) -> Array:
+        """(6, 6) of the mixture."""
+        centred = self.means - self.weights @ self.means
+        spread = self.covariances + centred[:, :, None] * centred[:, None, :]
+        out: Array = np.tensordot(self.weights, spread, axes=1)
+        return out
+
+    def draws(self, problem: Problem) -> Array:
+        """(512, 6) changes of X."""
+        points = _standard_draws()
+        edges = np.cumsum(self.weights)
+        component = np.searchsorted(edges / edges[-1], scipy.special.ndtr(points[:, 6])).clip(0, len(edges) - 1)
+        roots = root_of(problem, self.covariances)
+        out: Array = self.means[component] + (roots[component] @ points[:, :6, None])[..., 0]
+        return out
 
 
 def root_of(problem: Problem, covariance: Array) -> Array:
@@ -97,9 +128,9 @@ def root_of(problem: Problem, covariance: Array) -> Array:
     return out
 
 
-def expected_error(problem: Problem, joint: JointEstimate) -> tuple[ErrorSummary, ErrorMap]:
+def expected_error(problem: Problem, posterior: XPosterior) -> tuple[ErrorSummary, ErrorMap]:
     """The error of X over the working volume, as a summary and as a map; without the error of measuring a point."""
-    squares = _squared_displacements(_posterior_draws(problem, joint), problem.grid)
+    squares = _squared_displacements(posterior.draws(problem), problem.grid)
     summary, p95_m = _pooled_and_by_point(squares, p95_upper_m(squares.T))
     u_px, v_px, distance_m = problem.volume.axes(problem.camera)
     p95_mm = np.full((len(distance_m), len(v_px), len(u_px)), np.nan)

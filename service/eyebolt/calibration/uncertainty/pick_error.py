@@ -1,9 +1,8 @@
 """Expected error of a pick by the same arm, whose geometry differs from the model in its controller.
 
-The arm's error has a white part and a part that is correlated over the poses (``robust.correlated_errors``), which
-averaging over the pairs does not remove. X remains the estimate under white noise; its error, and that of the arm at
-the pick and at the image, are propagated under both parts, with their correlation. The size of both parts is uncertain:
-the restricted likelihood is integrated over a fixed grid, under a prior that is flat in each standard deviation.
+The error of X (``transform_error``) and that of the arm at the pick and at the image are propagated under the white
+and the pose-correlated part of the arm's error, with their correlation; the size of both parts is uncertain, under a
+prior that is flat in each standard deviation.
 
 All picks with one result share the error of X and, nearly, the pose-correlated error; only the white part is another at
 each pick. The upper bound of their p95 is that of their joint distribution, by simulation.
@@ -18,17 +17,12 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from eyebolt.calibration.estimation import JointEstimate, arm_covariance, invert_information, variance_of
+from eyebolt.calibration.estimation import JointEstimate
 from eyebolt.calibration.problem import Problem
 from eyebolt.calibration.robust import (
     CONSTANT_SHARE,
-    ArmOffsets,
-    ArmVariances,
-    ErrorContrasts,
     arm_axes,
-    arm_offsets,
     evenly_spaced_rows,
-    integrated_variances,
     matching_pose_correlation,
     pose_correlation,
 )
@@ -40,7 +34,7 @@ from eyebolt.calibration.uncertainty.expected_error import (
     root_quantile,
     standard_normal,
 )
-from eyebolt.calibration.uncertainty.touch_test import HeightUpdate
+from eyebolt.calibration.uncertainty.transform_error import ROTATION, TRANSLATION, TransformError, variance_classes
 from eyebolt.geometry import Array, FlangeRotation, Mount, PickPose, PickPosture, se3
 
 # Picks at up to ten of the waypoints; with the camera on the arm at 12 points of the working volume of each.
@@ -58,9 +52,6 @@ _DRAWS = 256
 _RESULTS, _PICKS_PER_POSE = 512, 4
 # Modes of the correlated error that the simulation includes; together 99.6 % of its variance.
 _MODES = 16
-# Classes of equal probability that stand for the values of the variances.
-_CLASSES = 16
-_TRANSLATION, _ROTATION = slice(0, 3), slice(3, 6)
 
 
 @dataclass(frozen=True)
@@ -126,23 +117,16 @@ class _Components:
         return out + np.tensordot(variances[2:], self.by_variance[2:], axes=1)
 
 
-def pick_error(
-    problem: Problem, joint: JointEstimate, reported: Array, height_update: HeightUpdate | None = None
-) -> PickError:
+def pick_error(problem: Problem, joint: JointEstimate, reported: Array, X_error: TransformError) -> PickError:
     """Expected error of a pick, as ``problem.pick`` states it, at a point that the camera observed.
 
-    ``reported`` (n, 4, 4): base_T_flange of the pairs in ``joint``; ``height_update``: of a height found by touch.
+    ``reported`` (n, 4, 4): base_T_flange of the pairs in ``joint``; ``X_error``: that of its X.
     """
-    rows = evenly_spaced_rows(len(reported))
-    pairs = arm_offsets(joint, joint.model, reported, rows)
-    variances = integrated_variances(joint, ErrorContrasts.of(pairs))
-    geometry = _pick_geometry(problem, joint, reported[rows])
-    update = HeightUpdate(np.eye(6), np.zeros((6, 6))) if height_update is None else height_update
-    gain = update.error_transfer @ _gain(joint, pairs)
-    X_error = _XError.of(joint, pairs, gain, update.added_covariance)
-    components = _components(joint, pairs, X_error, geometry, problem.mount)
-    classes = _classes(components, variances)
-    together = _picks_of_one_result(joint, pairs, X_error, geometry.spread(), problem.mount)
+    variances = X_error.variances
+    geometry = _pick_geometry(problem, joint, X_error.pairs.poses)
+    components = _components(joint, X_error, geometry, problem.mount)
+    classes = variance_classes(variances, np.trace(components.by_variance, axis1=-2, axis2=-1).mean(axis=-1))
+    together = _picks_of_one_result(joint, X_error, geometry.spread(), problem.mount)
     # Pooled: where nothing but white noise remains, p95 and bound are the same.
     remaining = _squared_errors(components.remaining_at(classes[len(classes) // 2])[None])
     return PickError(
@@ -166,32 +150,6 @@ def _squared_errors(covariances: Array) -> Array:
     of_class = draws[draws[:, 3].argsort(), :3].reshape(m, 1, -1, 3)
     vectors = _roots(covariances) @ np.swapaxes(of_class, -1, -2)
     out: Array = np.swapaxes((vectors**2).sum(axis=-2), 0, 1).reshape(q, -1)
-    return out
-
-
-def _classes(components: _Components, variances: ArmVariances) -> Array:
-    """(m, 4): mean variances of classes of equal probability, in ascending order of the error of a pick."""
-    mean_square = np.trace(components.by_variance, axis1=-2, axis2=-1).mean(axis=-1)
-    order = np.argsort(variances.values @ mean_square, kind="stable")
-    upper = np.cumsum(variances.weights[order])
-    lower = upper - variances.weights[order]
-    edges = np.arange(_CLASSES + 1) / _CLASSES * upper[-1]
-    # (m, nodes): the share of each node that falls into each class.
-    shares = np.clip(np.minimum(upper, edges[1:, None]) - np.maximum(lower, edges[:-1, None]), 0.0, None)
-    out: Array = shares @ variances.values[order] / shares.sum(axis=1, keepdims=True)
-    return out
-
-
-def _gain(joint: JointEstimate, pairs: ArmOffsets) -> Array:
-    """(6, 6n): derivative of the white-noise estimate of X by the offsets, board and lens estimated beside it."""
-    of_arm = arm_covariance(variance_of(joint.noise.best)[None], pairs.white_shape)[0]
-    weight = np.linalg.inv(pairs.camera_covariance + of_arm)
-    design = np.concatenate([pairs.design, pairs.nuisance_loading], axis=-1)
-    weighted = (weight @ design).reshape(6 * pairs.count, -1)
-    normal = design.reshape(6 * pairs.count, -1).T @ weighted
-    p = pairs.design.shape[-1]
-    normal[p:, p:] += np.eye(len(normal) - p)
-    out: Array = joint.model.observable_basis[:6] @ (invert_information(normal) @ weighted.T)[:p]
     return out
 
 
@@ -271,31 +229,6 @@ def _tilt_rad(problem: Problem, geometry: _PickGeometry, reported: Array) -> flo
     return float(np.median(np.arccos(np.clip(cosines.max(axis=1), -1.0, 1.0))))
 
 
-@dataclass(frozen=True)
-class _XError:
-    """The error of X by its sources."""
-
-    gain: Array
-    """(6, n, 6): derivative by the offsets of the pairs."""
-    constant: Array
-    """(6, 6): covariance by corner noise, by board and lens, and by the height of a vertical arm."""
-    by_white: Array
-    """(2, 6, 6): covariance per unit of the white variances, translation and rotation."""
-
-    @classmethod
-    def of(cls, joint: JointEstimate, pairs: ArmOffsets, gain: Array, added_covariance: Array) -> _XError:
-        """The error of X by ``gain`` (6, 6n), and by ``added_covariance`` (6, 6)."""
-        blocks = gain.reshape(6, pairs.count, 6)
-        by_corners = np.einsum("anb,nbc,dnc->ad", blocks, pairs.camera_covariance, blocks)
-        by_nuisances = gain @ pairs.nuisance_loading.reshape(6 * pairs.count, -1)
-        by_images = by_corners + by_nuisances @ by_nuisances.T
-        by_white = [
-            np.einsum("anc,ncd,bnd->ab", blocks[:, :, part], pairs.white_shape[:, part, part], blocks[:, :, part])
-            for part in (_TRANSLATION, _ROTATION)
-        ]
-        return cls(blocks, by_images + added_covariance, np.array(by_white))
-
-
 def _jacobians(joint: JointEstimate, geometry: _PickGeometry, mount: Mount) -> tuple[Array, list[_ArmAt]]:
     """Tip minus object, base axes: (q, 3, 6) per error of X, and per error of the arm.
 
@@ -310,9 +243,7 @@ def _jacobians(joint: JointEstimate, geometry: _PickGeometry, mount: Mount) -> t
     return by_X, arms
 
 
-def _components(
-    joint: JointEstimate, pairs: ArmOffsets, X_error: _XError, geometry: _PickGeometry, mount: Mount
-) -> _Components:
+def _components(joint: JointEstimate, X_error: TransformError, geometry: _PickGeometry, mount: Mount) -> _Components:
     """The covariances of tip minus object; the pose-correlated part makes the errors of X and arm correlated."""
     by_X, arms = _jacobians(joint, geometry, mount)
 
@@ -322,22 +253,22 @@ def _components(
 
     white, white_of_arm, correlated = [], [], []
     between = matching_pose_correlation(geometry.picks, geometry.views) if len(arms) == 2 else None
-    for part, of_pairs in zip((_TRANSLATION, _ROTATION), X_error.by_white, strict=True):
-        gain_part = X_error.gain[:, :, part]
+    parts = zip((TRANSLATION, ROTATION), X_error.by_white, X_error.by_correlated, strict=True)
+    for part, by_white, by_correlated in parts:
         white_of_arm.append(sum(arm.square(part) for arm in arms))
-        white.append(through_X(of_pairs) + white_of_arm[-1])
-        # In the axes of the arm the correlated part has equal and independent components.
-        in_axes = np.einsum("anc,nci->ani", gain_part, pairs.axes)
-        total = through_X(np.einsum("ani,nm,bmi->ab", in_axes, pairs.correlation, in_axes, optimize=True))
-        total = total + white_of_arm[-1]
+        white.append(through_X(by_white) + white_of_arm[-1])
+        total = through_X(by_correlated) + white_of_arm[-1]
+        in_axes = X_error.gain_in_axes(part)
         for arm in arms:
-            shared = np.einsum("ani,qn->qai", in_axes, pose_correlation(arm.poses, pairs.poses), optimize=True)
+            shared = np.einsum("ani,qn->qai", in_axes, pose_correlation(arm.poses, X_error.pairs.poses), optimize=True)
             total = total + _symmetric(by_X @ shared @ np.swapaxes(arm.in_axes(part), -1, -2))
         if between is not None:
             across = arms[0].in_axes(part) @ np.swapaxes(arms[1].in_axes(part), -1, -2)
             total = total + _symmetric(across * between[:, None, None])
-        constant = by_X @ gain_part.sum(axis=1) + sum(arm.jacobian[..., part] for arm in arms)
-        correlated.append(total + CONSTANT_SHARE * constant @ np.swapaxes(constant, -1, -2))
+        # What an error that is constant in the flange frame adds to its square in X.
+        of_X, of_arm = by_X @ X_error.by_constant(part), sum(arm.jacobian[..., part] for arm in arms)
+        beside_X = of_arm @ np.swapaxes(of_arm, -1, -2) + _symmetric(of_X @ np.swapaxes(of_arm, -1, -2))
+        correlated.append(total + CONSTANT_SHARE * beside_X)
     return _Components(through_X(X_error.constant), np.array([*white, *correlated]), np.array(white_of_arm))
 
 
@@ -347,7 +278,7 @@ class _PicksOfOneResult:
 
     by_X: Array
     """(q, 3, 6): tip minus object, base axes, per error of X by the sources below."""
-    X_error: _XError
+    X_error: TransformError
     """These sources; the correlated errors of the pairs are in ``correlated``."""
     correlated: tuple[Array, Array]
     """(3q, r): effect of independent unit errors that all picks share, for unit variance of translation, rotation."""
@@ -393,10 +324,10 @@ class _PicksOfOneResult:
 
 
 def _picks_of_one_result(
-    joint: JointEstimate, pairs: ArmOffsets, X_error: _XError, geometry: _PickGeometry, mount: Mount
+    joint: JointEstimate, X_error: TransformError, geometry: _PickGeometry, mount: Mount
 ) -> _PicksOfOneResult:
     by_X, arms = _jacobians(joint, geometry, mount)
-    q = len(by_X)
+    q, pairs = len(by_X), X_error.pairs
     poses = np.concatenate([pairs.poses, *(arm.poses for arm in arms)])
     largest = (max(len(poses) - _MODES, 0), len(poses) - 1)
     values, vectors = scipy.linalg.eigh(pose_correlation(poses, poses), subset_by_index=largest)
@@ -405,13 +336,11 @@ def _picks_of_one_result(
     # The sign of an eigenvector is arbitrary, and the draws are not symmetric.
     modes = modes * np.sign(np.take_along_axis(modes, np.abs(modes).argmax(axis=0)[None], axis=0))
     correlated, of_arm = [], []
-    for part in (_TRANSLATION, _ROTATION):
-        gain_part = X_error.gain[:, :, part]
-        in_axes = np.einsum("anc,nci->ani", gain_part, pairs.axes)
-        root = by_X @ np.einsum("ani,nr->ari", in_axes, modes[: pairs.count]).reshape(6, -1)
+    for part in (TRANSLATION, ROTATION):
+        root = by_X @ np.einsum("ani,nr->ari", X_error.gain_in_axes(part), modes[: pairs.count]).reshape(6, -1)
         for arm, at in zip(arms, np.split(modes[pairs.count :], len(arms)), strict=True):
             root += np.einsum("qai,qr->qari", arm.in_axes(part), at).reshape(q, 3, -1)
-        constant = by_X @ gain_part.sum(axis=1) + sum(arm.jacobian[..., part] for arm in arms)
+        constant = by_X @ X_error.by_constant(part) + sum(arm.jacobian[..., part] for arm in arms)
         root = np.concatenate([np.sqrt(CONSTANT_SHARE) * constant, root], axis=-1)
         correlated.append(root.reshape(3 * q, -1))
         of_arm.append(sum(arm.square(part) for arm in arms))

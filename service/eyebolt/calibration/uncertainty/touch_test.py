@@ -90,19 +90,31 @@ class TouchedSolution:
     """(4, 4), metres: Y at the determined height."""
     check: TouchCheck | None
     """Comparison with the touches; None without touches."""
-    height: Height | None
-    """The height; None for an arm that rotates freely."""
+    vertical_X: Array | None
+    """(3,): the vertical in the parent frame of X; None for an arm that rotates freely."""
+    height_source: HeightSource | None
+    """What determined the height; None while it is unobservable."""
     height_update: HeightUpdate | None
     """Effect of the touches on the height; None unless they determined it."""
     error_transfer: Array
     """(6, 12 + r): from the error of the estimate before (X, Y, board, lens) to that of X, without the touches' own."""
     findings: tuple[Finding, ...]
-    """Findings on the touches and the height."""
+    """Findings on the touches."""
 
     @property
     def height_is_missing(self) -> bool:
         """Whether this is a vertical arm whose height nothing determined."""
-        return self.height is not None and self.height.determined_by is None
+        return self.vertical_X is not None and self.height_source is None
+
+    def height(self, covariance: Array) -> Height | None:
+        """The height, X having that ``covariance`` (6, 6); None for an arm that rotates freely."""
+        if self.vertical_X is None:
+            return None
+        if self.height_source is None:
+            return Height()
+        up = _vertical_twist(self.X, self.vertical_X)
+        sigma_m = float(np.sqrt(np.maximum(up @ covariance @ up, 0.0)))
+        return Height(self.height_source, float(self.vertical_X @ self.X[:3, 3]) * 1e3, sigma_m * 1e3)
 
 
 @dataclass(frozen=True)
@@ -126,30 +138,30 @@ def apply_touches(
     """
     vertical_X, vertical_Y = vertical_directions(problem, A)
     vertical = problem.flange_rotation is FlangeRotation.VERTICAL
+    source = HeightSource.BOARD_HEIGHT if vertical and problem.height_m is not None else None
+    along = vertical_X if vertical else None
     tip, board_poses = problem.tip, placed_board_poses(problem, placed)
     if tip is None or not board_poses:
-        height = _stated_height(problem, joint, X, vertical_X)
-        return TouchedSolution(joint, X, Y, None, height, None, _unchanged(joint), ())
-    sets_height = vertical and problem.height_m is None
+        return TouchedSolution(joint, X, Y, None, along, source, None, _unchanged(joint), ())
+    sets_height = vertical and source is None
     found = touch_residuals(problem, joint, X, vertical_X, tip, board_poses)
     for _ in range(_HEIGHT_STEPS if sets_height else 0):
         # The height may be off by a metre before the first step; later steps change the weights only.
         X, Y = slide_along_vertical(X, Y, _fit_height(found).offset_m, vertical_X, vertical_Y)
         found = touch_residuals(problem, joint, X, vertical_X, tip, board_poses)
     fitted = _fit_height(found)
-    height_update, height, findings = None, _stated_height(problem, joint, X, vertical_X), list[Finding]()
-    error_transfer = _unchanged(joint)
+    findings: tuple[Finding, ...] = ()
+    height_update, error_transfer = None, _unchanged(joint)
     if sets_height:
         height_update = _height_update(joint, X, vertical_X, found, fitted.weights)
         lift = np.outer(_vertical_twist(X, vertical_X), _state_weights(joint, found, fitted.weights))
         error_transfer = error_transfer - lift
         joint = _with_height(joint, X, Y, vertical_X, vertical_Y, found, fitted.weights)
-        height = _height(joint, X, vertical_X, HeightSource.TOUCH)
-        findings.append(_height_from_touch_finding(problem, height))
+        source = HeightSource.TOUCH
     elif vertical and abs(fitted.offset_m) > _MAX_DEVIATION_SIGMA * fitted.sigma_m:
-        findings.append(_height_mismatch_finding(problem, fitted))
+        findings = (_height_mismatch_finding(problem, fitted),)
     check = _check(found, int(sets_height))
-    return TouchedSolution(joint, X, Y, check, height, height_update, error_transfer, tuple(findings))
+    return TouchedSolution(joint, X, Y, check, along, source, height_update, error_transfer, findings)
 
 
 def _unchanged(joint: JointEstimate) -> Array:
@@ -230,20 +242,10 @@ def _check(found: TouchResiduals, fitted: int) -> TouchCheck:
     )
 
 
-def _stated_height(problem: Problem, joint: JointEstimate, X: Array, vertical_X: Array) -> Height | None:
-    """The height by the station file: None for an arm that rotates freely, empty where it is not stated."""
-    if problem.flange_rotation is FlangeRotation.FREE:
-        return None
-    return Height() if problem.height_m is None else _height(joint, X, vertical_X, HeightSource.BOARD_HEIGHT)
-
-
-def _height(joint: JointEstimate, X: Array, vertical_X: Array, determined_by: HeightSource) -> Height:
-    up = _vertical_twist(X, vertical_X)
-    sigma_m = float(np.sqrt(np.maximum(up @ joint.covariance[:6, :6] @ up, 0.0)))
-    return Height(determined_by, float(vertical_X @ X[:3, 3]) * 1e3, sigma_m * 1e3)
-
-
-def _height_from_touch_finding(problem: Problem, height: Height) -> Finding:
+def findings_on_height(problem: Problem, height: Height | None) -> tuple[Finding, ...]:
+    """That the ``height`` comes from touch alone."""
+    if height is None or height.determined_by is not HeightSource.TOUCH:
+        return ()
     mm, sigma_mm = height.mm or 0.0, height.sigma_mm or 0.0
     reference = "above the base" if problem.mount is Mount.FIXED else "along the flange axis"
     message = (
@@ -252,7 +254,7 @@ def _height_from_touch_finding(problem: Problem, height: Height) -> Finding:
         " apart reveal only a sideways error of the tip"
     )
     remedy = "measure the pointer's length from the flange by other means and check [robot] tip_mm in the station file."
-    return Finding(FindingCode.HEIGHT_FROM_TOUCH, Severity.NOTE, message, {"mm": mm, "sigma_mm": sigma_mm}, remedy)
+    return (Finding(FindingCode.HEIGHT_FROM_TOUCH, Severity.NOTE, message, {"mm": mm, "sigma_mm": sigma_mm}, remedy),)
 
 
 def _height_mismatch_finding(problem: Problem, fitted: _HeightFit) -> Finding:
