@@ -25,7 +25,7 @@ from eyebolt_sim.noise import PoseNoise
 from eyebolt_sim.pose_follower import PoseFollower
 from eyebolt_sim.pose_format import PoseFormat
 from eyebolt_sim.render import Renderer
-from eyebolt_sim.robot_link import open_connection, open_link
+from eyebolt_sim.robot_link import RobotLink, open_connection, open_link
 from eyebolt_sim.robot_program import MovableArm, ProgramOutcome, RobotProgram, active_tool
 from eyebolt_sim.touch_plan import Pointer, TouchPlan, plan_touches
 from eyebolt_sim.transforms import Array, inverse
@@ -141,9 +141,17 @@ class Cell:
 
         return CameraServer(simulated_endpoint(self.station), expose, arm, before_exposure)
 
-    def run_robot(self, arm: MovableArm, print_line: Callable[[str], None]) -> ProgramOutcome:
+    def run_robot(
+        self,
+        arm: MovableArm,
+        print_line: Callable[[str], None],
+        first_waypoint: int = 1,
+        on_waypoint: Callable[[int, RobotLink], None] = lambda *_: None,
+    ) -> ProgramOutcome:
         """Connect to the daemon and run the robot program.
 
+        ``first_waypoint``: see `RobotProgram.run`. ``on_waypoint`` is called before each capture of a plain client with
+        the number of its waypoint and the connection.
         Raises what `open_link` and `RobotProgram` or `ControllerProgram` raise.
         """
         robot, speed = self.station.robot, self.options.speed
@@ -157,8 +165,10 @@ class Cell:
         with contextlib.closing(open_link(robot, self.options.wait_s)) as link:
             real_format = self.active_fault.fault.pose_format(pose_format)
             fault, units = self.active_fault, self._joint_units()
-            program = RobotProgram(link, arm, real_format, tool, speed, print_line, fault, units)
-            return program.run(self.captures, self.checks, self.touch_plan)
+            program = RobotProgram(
+                link, arm, real_format, tool, speed, print_line, fault, units, lambda number: on_waypoint(number, link)
+            )
+            return program.run(self.captures, self.checks, self.touch_plan, first_waypoint)
 
     def _joint_units(self) -> tuple[str, ...]:
         """Unit of each joint that the robot program sends; empty if the station file names no six joints."""

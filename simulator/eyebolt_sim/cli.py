@@ -24,6 +24,7 @@ import typer
 from eyebolt.cli import MountChoice, print_line, run_command
 from eyebolt.errors import InputFault
 from eyebolt.plain_text import clean_line
+from eyebolt_sim.scenario_names import ScenarioName
 
 # Each command imports what it needs, so that --help does not load the solver.
 if TYPE_CHECKING:
@@ -56,16 +57,27 @@ def _root() -> None:
     """Simulated cells for Eyebolt."""
 
 
-@app.command()
+@app.command(
+    help="""Calibrate a simulated cell, without hardware, and compare what the tool answers with what it has to answer.
+
+Robot program, camera and what befalls them are simulated; the daemon is a real one. Exit code 0 if the tool answered
+all that it had to, else 1. The scenarios:
+
+\b
+"""
+    + "\n".join(f"{name:<17} {name.description}" for name in ScenarioName)
+)
 def demo(
-    mount: Annotated[MountChoice, typer.Option(help="Camera fixed in the cell, or on the arm.")] = MountChoice.fixed,
+    scenario: Annotated[
+        ScenarioName, typer.Option(metavar="NAME", help="What happens in the cell: one of those above.")
+    ] = ScenarioName.CAMERA_FIXED,
     seed: Annotated[int, typer.Option(min=0, help="Seed of geometry, waypoints and noise.")] = 0,
     folder: Annotated[Path | None, typer.Option(help="Folder for all files (default: a new temporary one).")] = None,
 ) -> None:
-    """Calibrate a simulated cell, in under a minute and without hardware, and compare the result with the truth."""
+    """Play a scenario."""
     from eyebolt_sim.demo import run_demo
 
-    raise typer.Exit(run_demo(mount.value, seed, folder))
+    raise typer.Exit(run_demo(scenario, seed, folder))
 
 
 @app.command()

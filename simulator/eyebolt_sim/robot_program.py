@@ -85,23 +85,36 @@ class RobotProgram:
     """fault of the cell"""
     joint_units: Sequence[str] = ()
     """unit of each joint that is sent behind a pose, "deg" or "rad"; empty: none is"""
+    on_waypoint: Callable[[int], None] = lambda _: None
+    """called before the move to each waypoint of a capture with its number, counted from 1"""
 
     def run(
-        self, waypoints: Sequence[Waypoint], checks: Sequence[Waypoint], touch_plan: TouchPlan | None = None
+        self,
+        waypoints: Sequence[Waypoint],
+        checks: Sequence[Waypoint],
+        touch_plan: TouchPlan | None = None,
+        first_waypoint: int = 1,
     ) -> ProgramOutcome:
-        """Run the program from the first waypoint on; ``checks`` follow the captures, touches come last."""
+        """Run the program; ``checks`` follow the captures, touches come last.
+
+        ``first_waypoint``: the program goes on there, counted from 1, in the session that is open.
+        """
         self._seq = self._checked_exchange("hello 0", 0).aux
         self._joints_rad = waypoints[0].joints_rad
         self._pairs_kept = 0
         self._rejected_requests: list[RejectedRequest] = []
         self._poses = [waypoint.base_T_flange @ self.flange_T_reported for waypoint in (*waypoints, *checks)]
-        begin = self._request("begin")
-        if not begin.code.is_success:
-            if begin.code.is_stop:
-                return self._stopped(begin)
-            raise rejection_fault(f"the daemon replied {begin.code} to begin")
+        if first_waypoint == 1:
+            begin = self._request("begin")
+            if not begin.code.is_success:
+                if begin.code.is_stop:
+                    return self._stopped(begin)
+                raise rejection_fault(f"the daemon replied {begin.code} to begin")
         for number, waypoint in enumerate(waypoints, 1):
+            if number < first_waypoint:
+                continue
             self.active_fault.advance_to(number)
+            self.on_waypoint(number)
             reply = self._move_and_request("capture", waypoint, number - 1)
             self._note_rejection("capture", number, reply)
             self.print_line(f"waypoint {number}/{len(waypoints)}: {_reply_text(reply)}")
