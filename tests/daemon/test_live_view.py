@@ -14,9 +14,10 @@ from eyebolt.context import load_context
 from eyebolt.daemon.acquisition import SearchedImage
 from eyebolt.daemon.camera_view import ViewComposer, measure_board
 from eyebolt.daemon.live_view import LiveView
+from eyebolt.daemon.proving import ResultProver
 from eyebolt.daemon.status_publisher import MAX_VIEW_SUBSCRIBERS, StatusPublisher
 from eyebolt.protocol import Code, LinkStatus, ViewMessage
-from eyebolt.session import ImageFact
+from eyebolt.session import ImageFact, State
 from support.daemon_process import Robot, free_ports
 from support.processes import until
 from support.push_camera_cell import PushingCamera
@@ -110,7 +111,8 @@ def view_of(context):
 
     def start(camera, is_busy=lambda: False, newest=lambda: None):
         published = []
-        view = LiveView(context, camera, newest, lambda: True, is_busy, lambda *parts: published.append(parts))
+        prover = ResultProver(context, lambda: State(context.session_config))
+        view = LiveView(context, camera, prover, newest, lambda: True, is_busy, lambda *parts: published.append(parts))
         view.start()
         started.append(view)
         return published
@@ -122,7 +124,7 @@ def view_of(context):
 
 def test_nothing_is_done_while_a_request_is_in_progress(view_of, pushed_cell):
     """The request comes at every instant at which the thread looks: it looks again before each step."""
-    for steps_before in range(1, 8):
+    for steps_before in range(1, 9):
         lock, looks = threading.Lock(), []
 
         def is_busy(steps_before=steps_before, lock=lock, looks=looks):
@@ -132,8 +134,8 @@ def test_nothing_is_done_while_a_request_is_in_progress(view_of, pushed_cell):
 
         published = view_of(FakeCamera(pushed_cell.images[0]), is_busy)
         until(lambda looks=looks, limit=steps_before: len(looks) > limit + 3, "further looks")
-        # It looks before the frame is taken, before and after the search, and before the image and the message.
-        assert len(published) == (1 if steps_before == 7 else 0), steps_before
+        # It looks before the frame is taken, before and after the search, before prediction, image and message.
+        assert len(published) == (1 if steps_before == 8 else 0), steps_before
 
 
 def test_followed_images_of_a_guided_arm_are_shown_as_they_were_searched(view_of, pushed_cell, context):

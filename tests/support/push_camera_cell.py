@@ -6,6 +6,7 @@ import contextlib
 import json
 import threading
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -57,15 +58,29 @@ def endpoint_of(place: Path) -> str:
     return f"ipc://{place}/camera"
 
 
-def record_pushed_cell(folder: Path, waypoints: int, seed: int, mount: str = "fixed") -> PushedCell:
-    """Renders the image of every waypoint; the robot noise is in the images, not in the reported poses."""
+def record_pushed_cell(
+    folder: Path,
+    waypoints: int,
+    seed: int,
+    mount: str = "fixed",
+    camera_shift_m: Sequence[float] = (0.0, 0.0, 0.0),
+    only: Sequence[int] | None = None,
+) -> PushedCell:
+    """Renders the image of every waypoint; the robot noise is in the images, not in the reported poses.
+
+    ``camera_shift_m``: the camera was moved so far along its own axes. ``only``: images of these waypoints alone.
+    """
     station_file = write_station(folder, lens=LENS, mount=mount)
     cell = prepare_cell(station_file, CellOptions(seed=seed, waypoints=3, checks=False))
     planned = plan_waypoints(cell.scene, LENS, cell.board.shape, NEAR_MM / 1e3, FAR_MM / 1e3, waypoints, seed)
     arm, renderer, images = cell.moving_arm(), Renderer(LENS, cell.board, seed=seed), []
     for number, waypoint in enumerate(planned):
         arm.move_to(waypoint.joints_rad, 1e-6, float(number))
-        images.append(renderer.render(cell.view_from_outward(arm.pose_at(number + 0.5)), number))
+        if only is not None and number not in only:
+            continue
+        camera_T_board = cell.view_from_outward(arm.pose_at(number + 0.5))
+        camera_T_board[:3, 3] -= camera_shift_m
+        images.append(renderer.render(camera_T_board, number))
     poses = tuple(PoseFormat().format_pose(waypoint.base_T_flange) for waypoint in planned)
     return PushedCell(np.array(images), poses, tuple(planned), mount)
 

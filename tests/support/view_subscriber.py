@@ -10,8 +10,8 @@ from typing import Self
 import zmq
 
 from eyebolt.context import load_station
-from eyebolt.monitor.subscriber import ReceivedView, decode_view
-from eyebolt.protocol import STATUS_TOPIC, VIEW_TOPIC, ViewMessage
+from eyebolt.monitor.subscriber import ReceivedView, decode_status, decode_view
+from eyebolt.protocol import STATUS_TOPIC, VIEW_TOPIC, StatusMessage, ViewMessage
 from support.processes import until
 
 
@@ -26,6 +26,8 @@ class BareSubscriber:
         self.socket.connect(load_station(station_file).station.status)
         self.statuses = 0
         """Statuses received."""
+        self.status: StatusMessage | None = None
+        """The newest status."""
         self.views: list[ReceivedView] = []
         """Views received."""
         for topic in topics:
@@ -49,8 +51,14 @@ class BareSubscriber:
             parts = self.socket.recv_multipart()
             if parts[0] == STATUS_TOPIC:
                 self.statuses += 1
+                self.status = decode_status(parts)
             else:
                 self.views.append(decode_view(parts))
+
+    def read_status(self) -> StatusMessage | None:
+        """Takes what has arrived; the newest status."""
+        self.read()
+        return self.status
 
     def after_statuses(self, count: int) -> int:
         """Waits for so many more statuses; how many views came meanwhile."""

@@ -15,6 +15,7 @@ from eyebolt.daemon.executor import DaemonExecutor
 from eyebolt.daemon.guiding import GuidedCapture
 from eyebolt.daemon.live_view import LiveView
 from eyebolt.daemon.operator_requests import OperatorRequests
+from eyebolt.daemon.proving import ResultProver
 from eyebolt.daemon.robot_server import RobotServer
 from eyebolt.daemon.status_publisher import StatusPublisher
 from eyebolt.protocol import LineFault, LinkStatus, Reply, Request
@@ -95,9 +96,11 @@ class Daemon:
         self._guided = GuidedCapture(
             context, self._executor, lambda: self._state, self._submit_guided_pair, self._publish
         )
+        self._prover = ResultProver(context, lambda: self._state)
         self._live_view = LiveView(
             context,
             camera,
+            self._prover,
             lambda: self._executor.acquisition.newest_searched,
             lambda: self._status_publisher.has_view_subscribers,
             lambda: self._state.task is not None,
@@ -167,6 +170,8 @@ class Daemon:
             _log.exception("event dropped: impossible in this state", type=type(event).__name__)
             return
         execute_all(commands, self._executor)
+        if self._prover.has_news:
+            self._live_view.wake()
 
     def _on_line(self, caller: msg.Caller, parsed: Request | LineFault) -> None:
         if isinstance(parsed, LineFault):
@@ -175,6 +180,8 @@ class Daemon:
         at_ns = time.monotonic_ns()
         if parsed.verb == "pose":
             self._operator.note_pose(caller.connection, parsed)
+            if parsed.pose is not None and self._prover.add_pose(caller.connection, parsed.pose, at_ns):
+                self._live_view.wake()
             if parsed.pose is not None and self._context.station.robot.guided:
                 self._guided.add_pose(caller.connection, parsed.pose, at_ns)
         self._events.put_nowait(msg.RequestReceived(caller, parsed, at_ns, utc_timestamp()))
@@ -214,5 +221,6 @@ class Daemon:
             utc_timestamp(),
             self._log_lines_lost(),
             self._guided.status(),
+            self._prover.proof,
         )
         self._status_publisher.publish(message.to_json())

@@ -1,4 +1,4 @@
-"""Views between captures, in a thread of its own, while somebody subscribes to them.
+"""Views between captures, in a thread of its own, while somebody subscribes to them; and views for the live proof.
 
 A request comes first: while one is in progress nothing is taken, searched or published here, and work that was begun is
 dropped before its next step. Between two views the thread rests for three times as long as it worked, so that it
@@ -20,6 +20,7 @@ from eyebolt.cameras import Camera, Frame, StreamingCamera
 from eyebolt.context import StationContext
 from eyebolt.daemon.acquisition import SearchedImage
 from eyebolt.daemon.camera_view import SeenBoard, ViewComposer, measure_board
+from eyebolt.daemon.proving import ResultProver
 from eyebolt.errors import CameraFault
 from eyebolt.guidance import THOROUGH_INTERVAL_S, BoardFollower
 from eyebolt.protocol import Code, ViewMessage
@@ -35,6 +36,8 @@ _OBSERVE_TIMEOUT_S = 0.5
 _SILENT_S = 2.0
 # The size of the images that THOROUGH_INTERVAL_S is meant for; smaller ones are searched in less time.
 _THOROUGH_MEGAPIXELS = 5.0
+# Between two looks at the live poses, while nobody subscribes.
+_FOLLOWING_S = 0.25
 # Images of a guided arm that are older have been superseded by those of the camera.
 _MAX_FOLLOWED_AGE_S = 0.3
 
@@ -63,6 +66,7 @@ class LiveView:
         self,
         context: StationContext,
         camera: Camera,
+        prover: ResultProver,
         newest_searched: Callable[[], SearchedImage | None],
         is_wanted: Callable[[], bool],
         is_busy: Callable[[], bool],
@@ -70,6 +74,7 @@ class LiveView:
     ) -> None:
         self._context = context
         self._camera = camera
+        self._prover = prover
         self._newest_searched = newest_searched
         self._is_wanted = is_wanted
         self._is_busy = is_busy
@@ -92,7 +97,7 @@ class LiveView:
         self._thread.start()
 
     def wake(self) -> None:
-        """Somebody has subscribed; may be called in any thread."""
+        """Somebody has subscribed, or the prover has something to do; may be called in any thread."""
         self._wake.set()
 
     def close(self) -> None:
@@ -104,8 +109,10 @@ class LiveView:
 
     def _run(self) -> None:
         while not self._closed.is_set():
-            if not self._is_wanted():
+            is_shown = self._is_wanted()
+            if not is_shown:
                 self._last_message = None
+            if not (is_shown or self._prover.has_news or self._prover.is_following):
                 self._wake.wait()
                 self._wake.clear()
                 self._last_frame_s = time.monotonic()
@@ -116,18 +123,20 @@ class LiveView:
                 continue
             begun_s = time.monotonic()
             worked_s = 0.0
+            interval_s = _INTERVAL_S if is_shown else _FOLLOWING_S
             try:
-                worked_s = self._show_next()
+                worked_s = self._show_next() if is_shown else self._prove_next()
             except _RequestCameError:
                 continue
             except Exception:
                 _log.exception("view failed unexpectedly")
                 self._closed.wait(_REPEAT_S)
             elapsed_s = time.monotonic() - begun_s
-            self._closed.wait(max(_INTERVAL_S - elapsed_s, _REST_FACTOR * worked_s))
+            self._closed.wait(max(interval_s - elapsed_s, _REST_FACTOR * worked_s))
 
     def _show_next(self) -> float:
         """Publishes what there is to see now, if anything; the seconds of work that it took."""
+        self._prover.refresh()
         try:
             taken = self._next_frame()
         except CameraFault as fault:
@@ -142,9 +151,38 @@ class LiveView:
         if found is None:
             return time.monotonic() - begun_s
         self._give_way()
-        message, jpeg = self._composer.compose(found.frame, found.seen, is_of_capture=found.is_of_capture)
+        predicted = self._prover.predict(found.frame, found.seen)
+        if not found.is_of_capture:
+            self._prover.note_view(found.frame, found.seen)
+        self._give_way()
+        message, jpeg = self._composer.compose(
+            found.frame,
+            found.seen,
+            is_of_capture=found.is_of_capture,
+            predicted=predicted,
+            proof=self._prover.proof,
+        )
         self._give_way()
         self._send(message, jpeg)
+        return time.monotonic() - begun_s
+
+    def _prove_next(self) -> float:
+        """Takes a view for the proof alone, where the arm stands still at a place that was not proven lately."""
+        begun_s = time.monotonic()
+        self._prover.refresh()
+        if not self._prover.wants_view or not isinstance(self._camera, StreamingCamera):
+            return time.monotonic() - begun_s
+        try:
+            frame = self._camera.observe(self._last_exposed_ns, _OBSERVE_TIMEOUT_S)
+        except CameraFault:
+            return 0.0
+        if frame is None:
+            return 0.0
+        begun_s = time.monotonic()
+        self._note_frame(frame)
+        found = self._search(frame)
+        if found is not None:
+            self._prover.note_view(frame, found.seen)
         return time.monotonic() - begun_s
 
     def _next_frame(self) -> Frame | _Found | None:
@@ -211,7 +249,7 @@ class LiveView:
 
     def _show_fault(self, code: Code, message: str, remedy: str) -> None:
         if time.monotonic() - self._sent_s >= _REPEAT_S:
-            self._send(self._composer.without_image(code, message, remedy), b"")
+            self._send(self._composer.without_image(code, message, remedy, self._prover.proof), b"")
 
     def _send(self, message: ViewMessage, jpeg: bytes) -> None:
         self._last_message = message.to_json(), jpeg

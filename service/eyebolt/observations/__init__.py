@@ -22,7 +22,14 @@ from eyebolt.observations.half_turn import (
     reversed_views,
 )
 from eyebolt.observations.pair import DEFAULT_TIP_SIGMA_M, Dataset, Pair, PlacedBoard, PointerTip, Touch
-from eyebolt.observations.thresholds import Measure, Threshold, ThresholdSource, all_thresholds
+from eyebolt.observations.thresholds import (
+    ARM_ROTATION,
+    ARM_TRANSLATION,
+    Measure,
+    Threshold,
+    ThresholdSource,
+    all_thresholds,
+)
 from eyebolt.observations.view_acceptance import (
     WRONG_SIZE_REMEDY,
     Baseline,
@@ -33,6 +40,8 @@ from eyebolt.observations.view_acceptance import (
 from eyebolt.observations.view_quality import MotionCheck, View, compare_images, measure_view
 
 __all__ = [
+    "ARM_ROTATION",
+    "ARM_TRANSLATION",
     "BOW_PARAMETERS",
     "DEFAULT_TIP_SIGMA_M",
     "MIN_CORNERS",
