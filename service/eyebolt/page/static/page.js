@@ -202,7 +202,7 @@ function showState(content) {
   document.body.classList.toggle("is-empty", status === null);
   showLinks(content.silent ? "silent" : status === null ? "unknown" : "connected", status, content.needs_robot);
   setText("note", content.note);
-  if (content.silent || status === null) showNoPicture(noPictureWords());
+  if (content.silent || status === null || isPictureOld()) showNoPicture(noPictureWords());
   if (status === null) return;
   document.title = `${prompt.headline} - ${status.station}`;
   setText("station", status.station);
@@ -436,7 +436,7 @@ function mapPanel(map, distance, plane, tolerance) {
 // --- the picture --------------------------------------------------------------------------------------------------
 
 let viewNumber = 0;
-let lastPictureAt = 0;
+let lastPictureAt = -Infinity;
 let lastTextAt = 0;
 
 const closed = (points) => `M${points.map(([x, y]) => `${x} ${y}`).join("L")}Z`;
@@ -533,8 +533,10 @@ function showNoPicture(words) {
   id("picture").setAttribute("aria-label", words);
 }
 
+const isPictureOld = () => performance.now() - lastPictureAt > NO_PICTURE_MS;
+
 function noPictureWords() {
-  if (state === null || state.silent) return "No picture: the daemon is silent.";
+  if (state?.silent) return "No picture: the daemon is silent.";
   const camera = state.status?.camera;
   return camera && !camera.is_connected ? "No picture: the camera delivers none." : "No picture yet.";
 }
@@ -555,7 +557,7 @@ async function followViews() {
     } catch {
       await pause(RETRY_MS);
     }
-    if (performance.now() - lastPictureAt > NO_PICTURE_MS) showNoPicture(noPictureWords());
+    if (isPictureOld()) showNoPicture(noPictureWords());
   }
 }
 
