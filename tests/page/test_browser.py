@@ -275,20 +275,20 @@ def test_the_picture_with_the_corners_drawn_in(station, picture):
     ).reshape(320, 4)
     assert np.abs(row[[40, 280]] - [[200, 200, 200, 255], [40, 40, 40, 255]]).max() < 4
     path = "return document.querySelector(`#overlay .${arguments[0]}`).getAttribute('d')"
-    assert station.browser.run(path, "corners").count("h") == 4
+    assert station.browser.run(path, "corner").count("h0") == 4
     assert station.browser.run(path, "seen") == "M60 40L180 42L182 160L61 158Z"
     assert station.browser.run(path, "predicted") == "M64 41L184 43L186 161L65 159Z"
-    # Drawn where they are: the cross of the first corner is around its place in the picture.
-    cross, frame = station.browser.run(
+    # Drawn where they are in the picture as it is shown: corners and outline, with a pixel's centre at integers.
+    corners, outline, frame = station.browser.run(
         "const box = (e) => { const { left, top, width } = e.getBoundingClientRect(); return [left, top, width]; };"
-        "return [box(document.querySelector('#overlay .corners')), box(document.getElementById('picture'))]"
+        "return ['#overlay .corner', '#overlay .seen', '#picture'].map(name => box(document.querySelector(name)))"
     )
     scale = frame[2] / 320
-    assert abs(cross[0] - frame[0] - scale * (100.5 + 0.5 - 2)) < 2
-    assert abs(cross[1] - frame[1] - scale * (80.0 + 0.5 - 2)) < 2
+    assert [corners[k] - frame[k] for k in (0, 1)] == pytest.approx([101.0 * scale, 80.5 * scale], abs=4)
+    assert [outline[k] - frame[k] for k in (0, 1)] == pytest.approx([60.5 * scale, 40.5 * scale], abs=4)
     assert "0.70 px" in station.text("figures")
     assert any("4 corners" in node["name"] for node in station.nodes("image"))
-    assert station.text("key").split("\n") == ["seen here", "expected here by the result"]
+    assert station.text("key").split("\n") == ["seen here", "corner found", "expected here by the result"]
 
     station.sees(make_view(found=False), picture)
     station.browser.until(lambda: "No board in the image." in station.text("seen"), "the view without a board")

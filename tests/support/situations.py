@@ -63,7 +63,7 @@ SITUATIONS = {
     "to-accept": Answers("all", "the engineer accepts it", "yes", "nothing"),
     "accepted": Answers("all", "nothing", "yes, in use", "nothing"),
 }
-"""Two of them, of the camera and of the result, are pairs: what it is at first, and what it is then."""
+"""Camera and result have two each: what it is at first, and what it is then."""
 
 
 @dataclass(frozen=True)
@@ -94,6 +94,8 @@ class StagedCell:
         robot = self._cell.station.robot
         self._format = fault.pose_format(PoseFormat(robot.length, robot.rotation, robot.angle))
         self._before, self._seq = before, 0
+        self.is_faulty = False
+        """Whether a fault that begins at a waypoint has begun."""
         self._camera: CameraServer | None = None
         self._status: StatusMessage | None = None
         self._view: ReceivedView | None = None
@@ -140,7 +142,7 @@ class StagedCell:
     def take(self, number: int, verb: str = "capture") -> int:
         """The code for a pair at a waypoint, from 1 on; those after the last are the checks."""
         waypoint = (*self._cell.captures, *self._cell.checks)[number - 1]
-        self._cell.active_fault.advance_to(number)
+        self._cell.active_fault.advance_to(len(self._cell.captures) if self.is_faulty else 1)
         self._arm.move_to(waypoint.joints_rad, 1e-3, time.monotonic())
         time.sleep(0.05)
         return self.say(verb, self._format.format_pose(waypoint.base_T_flange))
@@ -221,9 +223,13 @@ def _play_good_session(place: Path) -> Iterator[tuple[str, Published]]:
 
 
 def _play_slipped(place: Path) -> Iterator[tuple[str, Published]]:
-    with StagedCell(place / "slipped", fault=parse_cell_fault("board-moved@5")) as cell:
+    with StagedCell(place / "slipped", fault=parse_cell_fault("board-moved")) as cell:
         cell.say("begin")
-        cell.take_until(lambda status: any(finding.code == "board-moved" for finding in status.findings))
+        following = cell.take_until(lambda status: status.kept == 4)
+        cell.is_faulty = True
+        cell.take_until(
+            lambda status: any(finding.code == "board-moved" for finding in status.findings), first=following
+        )
         yield "slipped", cell.published(lambda status: status.phase is not Phase.WORKING)
 
 

@@ -140,7 +140,8 @@ const isTold = (prompt, text) => {
 
 function showRefusal(status, prompt) {
   const refusal = status.phase === "closed" ? null : status.last_refusal;
-  const isNew = refusal !== null && isTold(prompt, refusal.message) && isTold(prompt, refusal.remedy);
+  const reply = status.last_reply;
+  const isNew = refusal !== null && reply !== null && reply.seq === refusal.seq && reply.code === refusal.code;
   show("refusal", refusal !== null && !isNew);
   setText("now-measure", isNew ? measureWords(refusal) : "");
   if (refusal === null || isNew) return;
@@ -159,20 +160,22 @@ function measureWords(refusal) {
 function showFindings(status, prompt) {
   const tones = { stop: "bad", warn: "notice", note: "act" };
   const names = { stop: "Stop: ", warn: "Attention: ", note: "" };
+  const isRemedyTold = (finding) => prompt.headline === "LOOSE" || isTold(prompt, finding.remedy);
   const fill = (section, list, findings) => {
     show(section, findings.length > 0);
     id(list).replaceChildren(...findings.map((finding) => {
       const item = element("li", "", { "data-tone": tones[finding.severity] ?? "notice" });
       const words = document.createElement("div");
       words.append(element("p", sentence(`${names[finding.severity] ?? ""}${finding.message}`)));
-      if (!isTold(prompt, finding.remedy)) words.append(element("p", sentence(finding.remedy), { class: "remedy" }));
+      if (!isRemedyTold(finding)) words.append(element("p", sentence(finding.remedy), { class: "remedy" }));
       item.append(sign(tones[finding.severity] ?? "notice"), words);
       return item;
     }));
   };
   const isGrave = (finding) => finding.severity !== "note";
-  const isWholeTold = (finding) => isTold(prompt, finding.message) && isTold(prompt, finding.remedy);
-  fill("findings", "findings-list", status.findings.filter((finding) => isGrave(finding) && !isWholeTold(finding)));
+  // Behind a colon is the evidence.
+  const isKnown = (finding) => isTold(prompt, finding.message.split(": ")[0]) && isRemedyTold(finding);
+  fill("findings", "findings-list", status.findings.filter((finding) => isGrave(finding) && !isKnown(finding)));
   fill("notes", "notes-list", status.findings.filter((finding) => !isGrave(finding)));
 }
 
@@ -278,7 +281,9 @@ function drawError(status) {
   });
   const [pair, value] = known[known.length - 1];
   const atEnd = x(pair) > width - 70;
-  draw(svg, "text", { x: x(pair) + (atEnd ? 0 : 8), y: y(value) - 9, "text-anchor": atEnd ? "end" : "start" }, value.toFixed(2));
+  // On its own side of the line of the tolerance.
+  const beside = value > tolerance ? -9 : Math.min(18, height - bottom - 4 - y(value));
+  draw(svg, "text", { x: x(pair) + (atEnd ? 0 : 8), y: y(value) + beside, "text-anchor": atEnd ? "end" : "start" }, value.toFixed(2));
 }
 
 function ticks(low, high) {
@@ -465,16 +470,24 @@ async function showView(reply) {
   describeView(header);
 }
 
+// Distance of neighbouring corners, pixels of the picture.
+function spacing(corners) {
+  const near = corners.slice(0, 24).map(([x, y]) =>
+    Math.min(...corners.map(([u, v]) => Math.hypot(u - x, v - y)).filter((distance) => distance > 0)));
+  return near.sort((a, b) => a - b)[Math.floor(near.length / 2)];
+}
+
 function drawOverlay(header, width, height) {
   const svg = id("overlay");
   // A pixel's centre has integer coordinates.
   svg.setAttribute("viewBox", `-0.5 -0.5 ${width} ${height}`);
   svg.replaceChildren();
-  const arm = width / 160;
   if (header.corners_px.length) {
-    const crosses = header.corners_px.map(([x, y]) => `M${x - arm} ${y}h${2 * arm}M${x} ${y - arm}v${2 * arm}`).join("");
-    draw(svg, "path", { d: crosses, class: "edge" });
-    draw(svg, "path", { d: crosses, class: "corners" });
+    // Lines of no length are dots, which leave what is between them to be seen.
+    const dots = header.corners_px.map(([x, y]) => `M${x} ${y}h0`).join("");
+    const size = Math.min(Math.max((spacing(header.corners_px) * svg.clientWidth * 0.3) / width, 1.5), 6);
+    if (size > 2) draw(svg, "path", { d: dots, class: "corner-edge", "stroke-width": size + 2 });
+    draw(svg, "path", { d: dots, class: "corner", "stroke-width": size });
   }
   for (const [name, kind] of [["board_outline_px", "seen"], ["predicted_outline_px", "predicted"]]) {
     const outline = header[name];
@@ -486,6 +499,8 @@ function drawOverlay(header, width, height) {
   show("key-predicted", Boolean(header.predicted_outline_px));
 }
 
+const clock = (time_s) => new Date(1000 * time_s).toTimeString().slice(0, 8);
+
 function describeView(header) {
   const isNewSight = id("no-picture").hidden === false;
   show("no-picture", false);
@@ -494,12 +509,13 @@ function describeView(header) {
   const words = header.found
     ? `The board is found, with ${count(header.corners_px.length, "corner")}.`
     : `${sentence(header.reason?.message ?? "the board is not found")} ${sentence(header.reason?.remedy ?? "")}`;
-  setText("seen", header.is_of_capture ? `${words} (Picture of the newest pair.)` : words);
+  setText("seen", words);
+  setText("taken", header.is_of_capture ? `Picture of the newest capture, ${clock(header.time_s)}.` : "");
   id("picture").setAttribute("aria-label", `Picture of the camera. ${words}`);
   const rows = [];
   const percent = (share, digits) => `${(100 * share).toFixed(digits)} %`;
   if (header.brightness !== null) {
-    const saturated = header.saturated_fraction === null ? "" : `, ${percent(header.saturated_fraction, 1)} saturated`;
+    const saturated = (header.saturated_fraction ?? 0) < 0.0005 ? "" : `, ${percent(header.saturated_fraction, 1)} saturated`;
     rows.push([header.found ? "light on the board" : "light", `${percent(header.brightness, 0)} of white${saturated}`]);
   }
   if (header.edge_blur_px !== null) rows.push(["blur of edges", `${header.edge_blur_px.toFixed(2)} px`]);
@@ -527,6 +543,7 @@ function showNoPicture(words) {
   show("no-picture", true);
   setText("no-picture", words);
   setText("seen", "");
+  setText("taken", "");
   show("key", false);
   id("overlay").replaceChildren();
   fillList("figures", []);
