@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from eyebolt.cameras.device import DeviceCamera, parse_video_source, set_exposure
+from eyebolt.cameras.device import DeviceCamera, DriverSettings, parse_video_source, read_driver_settings, set_exposure
 from eyebolt.cameras.video_file import VideoFileCamera
 from eyebolt.errors import CameraFault, InputFault
 from eyebolt.testing.camera_conformance import check_camera
@@ -316,6 +316,22 @@ def test_exposure_is_set_in_units_of_100_us_and_a_deviation_of_the_driver_is_rep
     assert set_exposure(driver, 5000.0) == ""
     assert driver.values == {cv2.CAP_PROP_AUTO_EXPOSURE: 1, cv2.CAP_PROP_EXPOSURE: 50}
     assert "did not accept" in set_exposure(DriverStub(most=20), 5000.0)
+
+
+@pytest.mark.parametrize(
+    ("exposure", "focus", "wanted"),
+    [
+        (1, 0, DriverSettings(True, True)),
+        (3, 1, DriverSettings(False, False)),
+        (0, -1, DriverSettings(False, None)),
+        (-1, -1, DriverSettings(None, None)),
+    ],
+)
+def test_what_the_driver_states_of_exposure_and_focus(exposure, focus, wanted):
+    """V4L2_CID_EXPOSURE_AUTO and V4L2_CID_FOCUS_AUTO: Linux kernel, "Camera Control Reference", from memory."""
+    driver = DriverStub(most=9)
+    driver.values = {cv2.CAP_PROP_AUTO_EXPOSURE: exposure, cv2.CAP_PROP_AUTOFOCUS: focus}
+    assert read_driver_settings(driver) == wanted
 
 
 @pytest.fixture

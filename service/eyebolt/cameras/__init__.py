@@ -4,6 +4,7 @@ Instants are CLOCK_MONOTONIC nanoseconds of this computer (``time.monotonic_ns()
 """
 
 from eyebolt.cameras.camera import Camera, Frame, FreshnessMethod, Pixels, StreamingCamera, wrong_size
+from eyebolt.cameras.device import DeviceCamera, DriverSettings
 from eyebolt.cameras.factory import open_camera, replay_path
 from eyebolt.cameras.folder import IMAGE_SUFFIXES, natural_sort_key, read_image
 from eyebolt.cameras.frame_message import (
@@ -17,6 +18,8 @@ from eyebolt.cameras.frame_message import (
 __all__ = [
     "IMAGE_SUFFIXES",
     "Camera",
+    "DeviceCamera",
+    "DriverSettings",
     "Frame",
     "FrameHeader",
     "FrameRequest",

@@ -38,6 +38,16 @@ _MIN_RETRY_S = 0.1
 _MAX_RETRY_S = 2.0
 
 
+@dataclass(frozen=True)
+class DriverSettings:
+    """What the driver of a video device states about itself; None where it states nothing."""
+
+    has_fixed_exposure: bool | None
+    """The exposure time is fixed, not regulated."""
+    has_fixed_focus: bool | None
+    """The focus is fixed, not regulated."""
+
+
 @dataclass
 class _Request:
     not_before_ns: int
@@ -92,6 +102,7 @@ class DeviceCamera:
         self._size_px = size_px
         self._found_px: tuple[int, int] | None = None
         self._settings_note = ""
+        self._driver_settings: DriverSettings | None = None
         name = f"eyebolt-camera-device {self._source.display_name}"
         self._thread = threading.Thread(target=self._run, name=name, daemon=True)
         self._thread.start()
@@ -133,6 +144,12 @@ class DeviceCamera:
             text, remedy = f"{self._source.display_name}: {message}{note}", "" if is_alive else self._remedy
             return LinkStatus(is_connected=is_alive, message=text, remedy=remedy)
 
+    @property
+    def driver_settings(self) -> DriverSettings | None:
+        """Settings of the device as it was last opened; None before that, and of a stream."""
+        with self._condition:
+            return self._driver_settings
+
     def close(self) -> None:
         """Ends the thread; waits no longer than one opening or one read may take."""
         with self._condition:
@@ -166,6 +183,9 @@ class DeviceCamera:
         gate = ArrivalGate(self._max_latency_ns, self._period_ns)
         if self._exposure_us is not None:
             self._settings_note = set_exposure(capture, self._exposure_us)
+        if self._source.device_path is not None:
+            with self._condition:
+                self._driver_settings = read_driver_settings(capture)
         self._epoch += 1
         self._frames = 0
         while not self._closed.is_set():
@@ -271,6 +291,8 @@ def _check_settings(exposure_us: float | None, gain_db: float | None, is_device:
 # "Camera Control Reference". OpenCV passes both numbers on as they are.
 _EXPOSURE_UNIT_US = 100
 _EXPOSURE_MANUAL = 1
+# V4L2_CID_FOCUS_AUTO, same source: 0 is off, 1 continuous. OpenCV gives a negative number for a control that is absent.
+_FOCUS_MANUAL = 0
 
 
 @dataclass(frozen=True)
@@ -386,3 +408,11 @@ def set_exposure(capture: cv2.VideoCapture, exposure_us: float) -> str:
     if abs(actual_us - exposure_us) <= max(0.05 * exposure_us, _EXPOSURE_UNIT_US / 2):
         return ""
     return f"the driver did not accept exposure_us = {exposure_us:g} (it reports {actual_us:g})"
+
+
+def read_driver_settings(capture: cv2.VideoCapture) -> DriverSettings:
+    """The settings of an open video device under Linux."""
+    exposure, focus = capture.get(cv2.CAP_PROP_AUTO_EXPOSURE), capture.get(cv2.CAP_PROP_AUTOFOCUS)
+    return DriverSettings(
+        None if exposure < 0 else exposure == _EXPOSURE_MANUAL, None if focus < 0 else focus == _FOCUS_MANUAL
+    )

@@ -356,6 +356,23 @@ def board(
 
 
 @app.command()
+def doctor(
+    station: StationFile,
+    pose: Annotated[
+        float | None,
+        typer.Option(metavar="SECONDS", min=0.1, max=3600, help="Wait so long for one line of the robot with a pose."),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print a JSON line per check.")] = False,
+) -> None:
+    """Check what can be known before the arm moves. Exit codes: 0 ready, 3 warnings, 1 a fault. It moves nothing."""
+    require_posix("doctor")
+    require_opencv()
+    from eyebolt.cli.doctor import run_doctor
+
+    raise typer.Exit(run_doctor(station, pose, json))
+
+
+@app.command()
 def inspect(
     session: Annotated[Path, typer.Argument(help="Session folder.")],
     json: Annotated[bool, typer.Option("--json", help="Print one JSON line.")] = False,

@@ -7,6 +7,7 @@ from eyebolt.security.key_files import (
     make_client_keys,
     make_station_secret,
     read_client_keys,
+    read_station_secret,
 )
 from eyebolt.security.zap import ZapAuthenticator
 
@@ -18,4 +19,5 @@ __all__ = [
     "make_client_keys",
     "make_station_secret",
     "read_client_keys",
+    "read_station_secret",
 ]

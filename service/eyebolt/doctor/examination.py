@@ -1,0 +1,113 @@
+"""The order of the checks: each one only where what it rests on is there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from eyebolt.context import StationContext, load_context, local_status_source
+from eyebolt.doctor import camera, computer, files, robot, running
+from eyebolt.doctor.bounded import Report, Work, run_bounded
+from eyebolt.doctor.report import CheckResult, State
+
+_FILE_S = 5.0
+_DISK_S = 15.0
+_DAEMON_S = running.STATUS_S + running.VIEW_S + 3.0
+# Opening, three images, and the driver's own 10 s.
+_CAMERA_S = camera.CONNECT_S + 3 * camera.GRAB_S + 5.0
+_SPARE_S = 3.0
+
+
+@dataclass(frozen=True)
+class Progress:
+    """A check that has begun."""
+
+    subject: str
+    """The thing that is checked."""
+    limit_s: float
+    """It is given up after so many seconds."""
+
+
+Run = Callable[[str, Work, float], Iterator[CheckResult]]
+
+
+def examine(station_file: Path, pose_wait_s: float | None, run: Run = run_bounded) -> Iterator[Progress | CheckResult]:
+    """Everything that can be known before the arm moves, as it is found.
+
+    ``pose_wait_s``: how long a pose of the robot is waited for; None: not at all. ``run`` runs one check.
+    """
+    clock = computer.ClockCheck()
+    yield computer.version_result()
+    context = None
+    for subject, check in (("station file", files.check_station_file), ("lens file", files.check_lens_file)):
+        yield Progress(subject, _FILE_S)
+        is_usable = True
+        for result in run(subject, _on_file(check, station_file), _FILE_S):
+            is_usable &= result.subject != subject or result.state is not State.FAULT
+            yield result
+        if not is_usable:
+            break
+    else:
+        context = load_context(station_file)
+    if context is not None:
+        yield from _examine_station(station_file, context, pose_wait_s, run)
+    else:
+        message = "the other checks need station file and lens file"
+        yield CheckResult(
+            subject="the rest", state=State.NOT_TRIED, message=message, remedy="Mend these first, then try again."
+        )
+    record_folder = None if context is None else context.record_folder
+    yield from run("clock", lambda report: report(clock.result(record_folder)), _FILE_S)
+
+
+def _examine_station(
+    station_file: Path, context: StationContext, pose_wait_s: float | None, run: Run
+) -> Iterator[Progress | CheckResult]:
+    yield Progress("disk", _DISK_S)
+    yield from run("disk", lambda report: computer.check_disk(context, report), _DISK_S)
+    yield Progress("keys", _FILE_S)
+    yield from run("keys", lambda report: computer.check_keys(context, report), _FILE_S)
+    yield Progress(running.RUNNING, _DAEMON_S)
+    states = []
+    for result in run(running.RUNNING, _asking(station_file, context), _DAEMON_S):
+        if result.subject == running.RUNNING:
+            states.append(result.state)
+        yield result
+    if not states:
+        message = "does not run, so that camera and ports are free for these checks"
+        yield CheckResult(subject=running.RUNNING, state=State.OK, message=message)
+        yield Progress("ports", _FILE_S)
+        yield from run("ports", lambda report: computer.check_ports(context, report), _FILE_S)
+        yield Progress("camera", _CAMERA_S)
+        yield from run("camera", camera.CameraCheck(context).run, _CAMERA_S)
+    if State.FAULT not in states:
+        yield from _examine_pose(context, pose_wait_s, bool(states), run)
+
+
+def _examine_pose(
+    context: StationContext, wait_s: float | None, is_running: bool, run: Run
+) -> Iterator[Progress | CheckResult]:
+    if wait_s is None or is_running:
+        reason = "the daemon has the robot's port" if is_running else "not waited for"
+        remedy = robot.how_to_send(context)
+        if is_running:
+            remedy = "End the daemon, and wait for one with --pose SECONDS."
+        else:
+            remedy = f"Add --pose SECONDS. {remedy}"
+        yield CheckResult(subject=robot.SUBJECT, state=State.NOT_TRIED, message=reason, remedy=remedy)
+        return
+    yield Progress(robot.SUBJECT, wait_s)
+    yield from run(robot.SUBJECT, robot.PoseCheck(context, wait_s).run, wait_s + _SPARE_S)
+
+
+def _on_file(check: Callable[[Path, Report], None], station_file: Path) -> Work:
+    return lambda report: check(station_file, report)
+
+
+def _asking(station_file: Path, context: StationContext) -> Work:
+    def ask(report: Report) -> None:
+        address, keys = local_status_source(station_file, context.station)
+        running.ask_daemon(context, address, keys, report)
+
+    return ask
