@@ -68,6 +68,8 @@ class CellOptions:
     """injected fault"""
     controller: Controller | None = None
     """controller whose habits the robot has; None: a plain client"""
+    lens_file: Path | None = None
+    """file of the real lens; None: it is that of the station's lens file"""
 
 
 @dataclass(frozen=True)
@@ -81,7 +83,7 @@ class Cell:
     scene: CellGeometry
     """true poses of camera and board"""
     lens: Lens
-    """lens as stated in the lens file"""
+    """real lens, but for the fault"""
     board: BoardTexture
     """board as stated in the station file"""
     noise: PoseNoise
@@ -208,19 +210,8 @@ def prepare_cell(station_file: Path, options: CellOptions) -> Cell:
     station = load_station(station_file)
     if options.controller is not None:
         options.controller.check_fits(station.robot)
-    board = station.board
-    texture = draw_board_texture(
-        board.kind,
-        board.columns,
-        board.rows,
-        board.square_mm,
-        board.marker_mm,
-        board.dictionary,
-        board.corner_order,
-        board.gap_mm,
-        board.spacing_mm,
-    )
-    lens = read_lens(station_file.parent / station.camera.intrinsics)
+    texture = station_texture(station)
+    lens = read_lens(options.lens_file or station_file.parent / station.camera.intrinsics)
     near_m, far_m = station.goal.near_mm * 1e-3, station.goal.far_mm * 1e-3
     mount, turns = Mount(station.station.mount.value), Turns(station.station.turns.value)
     scene = make_cell_geometry(mount, options.seed, (near_m + far_m) / 2, texture.shape.size_m, turns)
@@ -236,6 +227,22 @@ def prepare_cell(station_file: Path, options: CellOptions) -> Cell:
             scene, lens, texture.shape, middle_m, real, noise, pointer, options.touches, captures[0], options.seed
         )
     return Cell(station, options, scene, lens, texture, noise, captures, checks, ActiveFault(options.fault), touch_plan)
+
+
+def station_texture(station: Station) -> BoardTexture:
+    """The board as the station file states it. Raises InputFault ``sim-board``."""
+    board = station.board
+    return draw_board_texture(
+        board.kind,
+        board.columns,
+        board.rows,
+        board.square_mm,
+        board.marker_mm,
+        board.dictionary,
+        board.corner_order,
+        board.gap_mm,
+        board.spacing_mm,
+    )
 
 
 def simulated_endpoint(station: Station) -> str:

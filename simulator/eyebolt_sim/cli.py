@@ -98,6 +98,7 @@ def cell(
         str | None, typer.Option(help="The robot has the habits of this controller language; an unknown lists them.")
     ] = None,
     wait: Annotated[float, typer.Option(min=0.1, help="Seconds to wait for the daemon.")] = 15.0,
+    lens: Annotated[Path | None, typer.Option(help="File of the real lens (default: the station's lens file).")] = None,
     truth: Annotated[Path | None, typer.Option(help="File for the truth (default: beside the station file).")] = None,
     camera_only: Annotated[
         bool, typer.Option(help="Simulate the camera until interrupted; the arm stands where requests report it.")
@@ -157,6 +158,7 @@ def cell(
         tip_error_mm=tip_error_mm,
         fault=NO_FAULT if inject is None else parse_cell_fault(inject),
         controller=None if controller is None else find_controller(controller),
+        lens_file=lens,
     )
     simulated_cell = prepare_cell(station, options)
     if guided:
@@ -181,6 +183,23 @@ def cell(
         raise typer.Exit(STOPPED_BY_DAEMON)
     if not outcome.solved:
         raise rejection_fault(outcome.message)
+
+
+@app.command()
+def pictures(
+    station: Annotated[Path, typer.Argument(help="The station file whose board is taken.")],
+    folder: Annotated[Path, typer.Argument(help="Folder for the pictures.")],
+    count: Annotated[int, typer.Option(min=1, max=200, help="Number of pictures.")] = 20,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of views and noise.")] = 0,
+) -> None:
+    """Take pictures of a station's board with a simulated camera, for `eyebolt lens`.
+
+    The lens that took them is written beside the station file; `cell --lens` simulates the same camera.
+    """
+    from eyebolt_sim.lens_pictures import take_pictures
+
+    true_lens = take_pictures(station, folder, count, seed)
+    print_line(f"{count} pictures in {folder}, taken with the lens in {true_lens}")
 
 
 @app.command()

@@ -6,11 +6,9 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-import numpy as np
-
 from eyebolt.config import station_template
 from eyebolt.errors import InputFault
-from eyebolt_sim.lens import CALIBRATED_SIGMA, Lens
+from eyebolt_sim.lens import CALIBRATED_SIGMA, INVENTED_LENS
 from eyebolt_sim.processes import free_ports
 
 # With the camera on the arm, its noise in rotation acts over the viewing distance at every pick.
@@ -35,12 +33,6 @@ def write_demo_cell(
     Raises InputFault ``folder-unwritable``.
     """
     robot_port, status_port, camera_port = free_ports(3)
-    lens = Lens(
-        1280,
-        1024,
-        np.array([[1450.0, 0.0, 643.0], [0.0, 1451.0, 508.0], [0.0, 0.0, 1.0]]),
-        np.array([-0.12, 0.09, 0.0004, -0.0003, 0.0]),
-    )
     text = station_template(
         "demo-cell",
         mount,
@@ -59,7 +51,7 @@ def write_demo_cell(
     try:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "camera.json").write_text(
-            json.dumps(lens.to_json(CALIBRATED_SIGMA), indent=2) + "\n", encoding="utf-8"
+            json.dumps(INVENTED_LENS.to_json(CALIBRATED_SIGMA), indent=2) + "\n", encoding="utf-8"
         )
         station_file.write_text(text, encoding="utf-8")
     except OSError as error:

@@ -97,6 +97,15 @@ def simple_lens(width_px: int, height_px: int, focal_px: float, distortion: Arra
     return Lens(width_px, height_px, matrix, np.asarray(distortion, dtype=float))
 
 
+INVENTED_LENS = Lens(
+    1280,
+    1024,
+    np.array([[1450.0, 0.0, 643.0], [0.0, 1451.0, 508.0], [0.0, 0.0, 1.0]]),
+    np.array([-0.12, 0.09, 0.0004, -0.0003, 0.0]),
+)
+"""the lens of invented cells"""
+
+
 def read_lens(path: Path) -> Lens:
     """The lens in a ``camera.json``. Raises InputFault ``lens-file``."""
     try:

@@ -20,6 +20,13 @@ def test_the_version_has_one_source(eyebolt):
     assert __version__ == version("eyebolt") == stated
 
 
+def test_a_shell_completes_commands(eyebolt, monkeypatch):
+    for name, value in (("_EYEBOLT_COMPLETE", "complete_bash"), ("COMP_WORDS", "eyebolt bo"), ("COMP_CWORD", "1")):
+        monkeypatch.setenv(name, value)
+    code, out, _ = eyebolt()
+    assert (code, out.split()) == (0, ["board"])
+
+
 @pytest.mark.parametrize(
     "arguments",
     [("solve",), ("accept", "folder"), ("new", "--mount", "ceiling"), ("no-such-command",), ("--nonsense",)],

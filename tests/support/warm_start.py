@@ -47,9 +47,10 @@ class _Template:
                 [sys.executable, "-m", "support.warm_start", str(other.fileno())], pass_fds=[other.fileno()]
             )
 
-    def start(self, arguments: list[str], log: BinaryIO, program: str) -> _Adopted:
+    def start(self, arguments: list[str], log: BinaryIO, program: str, output: BinaryIO | None) -> _Adopted:
         request = json.dumps({"program": program, "arguments": arguments, "folder": os.getcwd()})  # noqa: PTH109
-        socket.send_fds(self.connection, [request.encode()], [log.fileno()])
+        files = [log.fileno()] if output is None else [log.fileno(), output.fileno()]
+        socket.send_fds(self.connection, [request.encode()], files)
         answer = self.connection.recv(_REQUEST_BYTES)
         if not answer:
             raise OSError("the process with the imported modules has ended")
@@ -69,9 +70,11 @@ def _environment() -> dict[str, str]:
 
 
 def start_warm(
-    arguments: list[str], log: BinaryIO, program: str = "eyebolt.cli.main"
+    arguments: list[str], log: BinaryIO, program: str = "eyebolt.cli.main", output: BinaryIO | None = None
 ) -> subprocess.Popen[bytes] | None:
     """``eyebolt`` with these arguments, its errors written to ``log``; None where it must be a new interpreter.
+
+    Its output is written to ``output``, or nowhere.
 
     ``program``: the module that is run; it ends with ``main`` of the command line.
     """
@@ -83,7 +86,7 @@ def start_warm(
             _template = _Template()
         if _template.environment != _environment():
             return None
-        return _template.start(arguments, log, program)
+        return _template.start(arguments, log, program, output)
 
 
 def end_template() -> None:
@@ -98,7 +101,7 @@ def end_template() -> None:
 def _wait_for_request(connection: socket.socket) -> list[str] | None:
     """Forks for each request. Returns in each fork, with program and arguments; None at the end of the connection."""
     while True:
-        data, descriptors, *_ = socket.recv_fds(connection, _REQUEST_BYTES, 1)
+        data, descriptors, *_ = socket.recv_fds(connection, _REQUEST_BYTES, 2)
         if not data:
             return None
         reader, writer = os.pipe()
@@ -111,7 +114,7 @@ def _wait_for_request(connection: socket.socket) -> list[str] | None:
                 request = json.loads(data)
                 os.chdir(request["folder"])
                 null = os.open(os.devnull, os.O_WRONLY)
-                os.dup2(null, 1)
+                os.dup2(descriptors[1] if len(descriptors) > 1 else null, 1)
                 os.dup2(descriptors[0], 2)
                 for descriptor in (null, *descriptors):
                     os.close(descriptor)
@@ -120,7 +123,8 @@ def _wait_for_request(connection: socket.socket) -> list[str] | None:
             os.write(writer, str(daemon).encode())
             os._exit(0)
         os.close(writer)
-        os.close(descriptors[0])
+        for descriptor in descriptors:
+            os.close(descriptor)
         # Only when the process between has ended is the daemon a child of the test's process.
         os.waitpid(between, 0)
         connection.send(os.read(reader, 32))

@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from eyebolt.logs import LogFormat
 
 app = typer.Typer(
-    add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     help="Finds, proves and keeps proving where a camera is relative to a robot arm. Never moves the robot; its output"
