@@ -186,6 +186,12 @@ def _play_drifted_camera(stage: Stage) -> Scene:
         next((a.message for a in later.answers if a.verb == "check"), "no check was answered"),
         len(told) == len(true) and min(told, default=0.0) > tolerance_mm,
     )
+    is_shown = stage.status(lambda status: status.proof is not None and status.proof.consistent is False)
+    yield Statement(
+        "the screen shows that the result in use no longer fits what the camera sees",
+        "the screen shows that" if is_shown else "the screen shows nothing of it",
+        is_shown,
+    )
     error = run.result.expected_pick_error_mm if run.result else None
     limit_mm = error.worst_p95 if error else 0.0
     differences_mm = np.abs(np.subtract(told, true)) if len(told) == len(true) else np.array([np.inf])
@@ -200,7 +206,7 @@ def _play_drifted_camera(stage: Stage) -> Scene:
         _is_given(later, run),
     )
     moved = inverse(drifted.active_fault.fault.view(np.eye(4), True))
-    yield from _good_result(stage, later, drifted.scene.hand_eye @ moved)
+    yield from _good_result(stage, later, drifted.scene.hand_eye @ moved, "calibrated again: ")
 
 
 def _ended(stage: Stage, cell: Cell, first_waypoint: int = 1, on_waypoint: OnWaypoint = lambda *_: None) -> Run:
@@ -216,11 +222,11 @@ def _from_the_start(name: FaultName) -> CellFault:
     return replace(fault, start_waypoint=1) if isinstance(fault, StartingFault) else fault
 
 
-def _good_result(stage: Stage, run: Run, hand_eye: Array) -> Scene:
+def _good_result(stage: Stage, run: Run, hand_eye: Array, preface: str = "") -> Scene:
     """That ``run`` led to a proven result, true to what it states; ``hand_eye``: the true transform (4, 4)."""
     acceptance, reason = (run.result.acceptance, run.result.reason) if run.result else (None, "no result")
     yield Statement(
-        "solve is answered 0, and the result is proven on check pairs that the solve has not used",
+        f"{preface}solve is answered 0, and the result is proven on check pairs that the solve has not used",
         f"{run.outcome.message}; {acceptance}: {reason}",
         run.outcome.solved and acceptance is AcceptanceStatus.ACCEPT,
     )
