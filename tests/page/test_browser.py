@@ -1,6 +1,9 @@
 """The page in a real browser: what it shows of each message, to eyes at three widths and to a screen reader."""
 
+import contextlib
+import dataclasses
 import re
+import ssl
 import threading
 
 import cv2
@@ -78,6 +81,20 @@ def write_result(record_folder):
     (folder / "result.json").write_text(document.to_text())
 
 
+@contextlib.contextmanager
+def serving(server):
+    """The server in a thread of its own."""
+    ready = threading.Event()
+    thread = threading.Thread(target=server.run, args=(ready.set,))
+    thread.start()
+    try:
+        assert ready.wait(30)
+        yield
+    finally:
+        server.stop()
+        thread.join()
+
+
 class Station:
     """A published status, the page of it, and the browser that shows it."""
 
@@ -87,14 +104,11 @@ class Station:
         self.address = f"http://127.0.0.1:{port}/"
         access = page_access(f"127.0.0.1:{port}")
         self.server = PageServer(published.endpoint, None, access, record_folder, "bay-3")
-        ready = threading.Event()
-        self._thread = threading.Thread(target=self.server.run, args=(ready.set,))
-        self._thread.start()
-        assert ready.wait(30)
+        self._serving = contextlib.ExitStack()
+        self._serving.enter_context(serving(self.server))
 
     def stop(self):
-        self.server.stop()
-        self._thread.join()
+        self._serving.close()
 
     def shows(self, **changes):
         """Publishes a status with these keys, and waits until the page shows it; the prompt that it must show."""
@@ -140,6 +154,33 @@ def _no_complaint(station):
     """No test makes the browser complain: an error of the script, or something that the policy has refused."""
     yield
     assert station.browser.complaints() == []
+
+
+def test_a_browser_that_has_brought_the_token_once_is_let_in_and_no_other(station, tls_files):
+    """Over TLS; by the cookie, which no script sees, and which another browser does not have."""
+    (port,) = free_ports(1)
+    tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    tls.load_cert_chain(*tls_files)
+    access = dataclasses.replace(page_access(f"127.0.0.1:{port}"), token="k" * 43, tls=tls)
+    browser = station.browser
+    status = make_status()
+    station.published.status = status
+    with serving(PageServer(station.published.endpoint, None, access, None, "bay-3")):
+        browser.open(f"{access.origin}/")
+        assert "token" in browser.run("return document.body.innerText")
+        browser.driver.get(f"{access.origin}/?token={'k' * 42}l")
+        assert "token" in browser.run("return document.body.innerText")
+        browser.driver.get(f"{access.origin}/?token={access.token}")
+        browser.until(lambda: browser.text("session") == f"session {status.session}", "the page")
+        assert browser.run("return location.href + document.cookie") == f"{access.origin}/"
+        browser.driver.get(f"{access.origin}/")
+        browser.until(lambda: browser.text("session") == f"session {status.session}", "the page by its cookie")
+        browser.driver.delete_all_cookies()
+        browser.driver.get(f"{access.origin}/")
+        assert "token" in browser.run("return document.body.innerText")
+    # The browser notes each refusal.
+    assert all("401" in complaint for complaint in browser.complaints())
+    browser.open(station.address)
 
 
 @pytest.fixture(scope="module")
@@ -304,11 +345,12 @@ def test_whether_the_result_in_use_still_holds(station):
     station.shows(proof=PROOF)
     assert station.text("proof-answer") == "Yes"
     figures = station.text("proof-figures")
-    assert all(text in figures for text in ("0.21 mm", "0.41 px", "0.33 mm", "0.62 px", "8 views", "0.50 mm"))
+    assert all(text in figures for text in ("0.21 mm", "0.41 px", "0.33 mm", "0.62 px", "8 places", "0.50 mm"))
     off = {"consistent": False, "p95_mm": 1.7, "message": "the board is 1.70 mm off", "remedy": "calibrate again"}
-    station.shows(proof=PROOF | off)
+    prompt = station.shows(proof=PROOF | off, last_reply=KEPT)
     assert station.text("proof-answer") == "No"
-    assert "Calibrate again." in station.text("proof-remedy")
+    assert "1.70 mm" in station.text("proof-words")
+    assert station.text("now-remedy") == prompt.remedy
     station.shows(proof=PROOF | {"allowed_mm": None, "consistent": None})
     assert station.text("proof-answer") == "Not known"
     station.shows()

@@ -51,6 +51,8 @@ class Browser:
         options.binary_location = cast(str, shutil.which("chromium"))
         for argument in _ARGUMENTS:
             options.add_argument(argument)
+        # Certificates of the tests are their own.
+        options.accept_insecure_certs = True
         options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
         # The driver is given: nothing is searched for on the network.
         os.environ["SE_OFFLINE"] = "true"

@@ -214,7 +214,7 @@ function showState(content) {
   setText("how-far", status.kept ? content.how_far : "");
   showRefusal(status, prompt);
   showFindings(status, prompt);
-  showProof(status.proof);
+  showProof(status.proof, prompt);
   showResult(content);
   drawCharts();
 }
@@ -524,17 +524,17 @@ function describeView(header) {
   fillList("figures", rows);
 }
 
-function showProof(proof) {
+function showProof(proof, prompt) {
   show("proof", proof !== null);
   if (proof === null) return;
   id("proof").dataset.tone = proof.consistent === null ? "wait" : proof.consistent ? "good" : "bad";
   setText("proof-answer", proof.consistent === null ? "Not known" : proof.consistent ? "Yes" : "No");
   setText("proof-words", sentence(proof.message));
-  setText("proof-remedy", sentence(proof.remedy));
+  setText("proof-remedy", isTold(prompt, proof.remedy) ? "" : sentence(proof.remedy));
   const both = (px, millimetres) => `${mm(millimetres)} at the board, ${px.toFixed(2)} px`;
   fillList("proof-figures", [
     ["difference now", both(proof.distance_px, proof.distance_mm)],
-    [`95 % of ${count(proof.views, "view")}`, `within ${both(proof.p95_px, proof.p95_mm)}`],
+    [`95 % of ${count(proof.views, "place")}`, `within ${both(proof.p95_px, proof.p95_mm)}`],
     ["allowed", proof.allowed_mm === null ? "not stated by the result" : `up to ${mm(proof.allowed_mm)}`],
   ]);
 }
