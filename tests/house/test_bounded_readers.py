@@ -10,6 +10,7 @@ ALLOWED = {
     ("config/diagnostics.py", "loads"): "statements of a text that the bounded reader has seen",
     ("store/journal.py", "read_bytes"): "a file of the length of the one that is compared",
     ("cameras/folder.py", "imread"): "after the size in its header",
+    ("cli/snapshot.py", "imdecode"): "after the size in its header",
     ("page/app.py", "read_bytes"): "files of this distribution",
     ("page/server.py", "load"): "no reader: the web server's settings",
 }

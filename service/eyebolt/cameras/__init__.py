@@ -14,6 +14,7 @@ from eyebolt.cameras.frame_message import (
     encode_error,
     encode_frame,
 )
+from eyebolt.cameras.image_header import image_size
 
 __all__ = [
     "IMAGE_SUFFIXES",
@@ -29,6 +30,7 @@ __all__ = [
     "decode_request",
     "encode_error",
     "encode_frame",
+    "image_size",
     "natural_sort_key",
     "open_camera",
     "read_image",

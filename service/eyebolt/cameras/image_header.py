@@ -29,11 +29,16 @@ def read_image_size(path: Path) -> tuple[int, int]:
     OSError for one that cannot be read.
     """
     with path.open("rb") as file:
-        head = file.read(_HEAD_BYTES)
-        try:
-            width, height = _size(head, file)
-        except (struct.error, IndexError):
-            raise ValueError("its header ends early") from None
+        return image_size(file)
+
+
+def image_size(file: BinaryIO) -> tuple[int, int]:
+    """(width, height) in pixels as the header of an encoded image states them. Raises ValueError as above."""
+    head = file.read(_HEAD_BYTES)
+    try:
+        width, height = _size(head, file)
+    except (struct.error, IndexError):
+        raise ValueError("its header ends early") from None
     if not 0 < width * height <= MAX_FILE_PIXELS or width < 0:
         raise ValueError(f"its header states {width} x {height} pixels, and at most {MAX_FILE_PIXELS} are read")
     return width, height

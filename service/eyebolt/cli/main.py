@@ -372,6 +372,20 @@ def doctor(
 
 
 @app.command()
+def snapshot(
+    station: StationFile = Path("station.toml"),
+    out: Annotated[
+        Path | None, typer.Option(help="File, .png or .jpg (default: STATION-TIME.png, in this folder).")
+    ] = None,
+) -> None:
+    """Write one picture of the camera with what was found drawn in. Exits with 3 if the board was not found."""
+    require_opencv()
+    from eyebolt.cli.snapshot import take_snapshot
+
+    raise typer.Exit(take_snapshot(station, out, print_line))
+
+
+@app.command()
 def inspect(
     session: Annotated[Path, typer.Argument(help="Session folder.")],
     json: Annotated[bool, typer.Option("--json", help="Print one JSON line.")] = False,

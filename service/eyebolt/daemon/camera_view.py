@@ -64,7 +64,7 @@ class ViewComposer:
     ) -> tuple[ViewMessage, bytes]:
         """The message of a frame, and its JPEG. ``predicted``: camera_T_board (4, 4), metres, by the result in use."""
         height, width = frame.pixels.shape[:2]
-        shown = _reduced(frame.pixels, seen.detection.exposure.narrower_bits)
+        shown = displayable(_reduced(frame.pixels), seen.detection.exposure.narrower_bits)
         scale = np.array([shown.shape[1] / width, shown.shape[0] / height])
         detection, view = seen.detection, seen.view
         outline = predicted_outline = None
@@ -142,15 +142,20 @@ def project_outline(camera: CameraModel, camera_T_board: Array, outline_m: Array
     return outline_px if np.isfinite(outline_px).all() else None
 
 
-def _reduced(pixels: Pixels, narrower_bits: int | None) -> NDArray[np.uint8]:
-    """The image as it is shown: 8 bits a value, no side longer than ``MAX_VIEW_SIDE_PX``."""
+def displayable(pixels: Pixels, narrower_bits: int | None) -> NDArray[np.uint8]:
+    """The image with 8 bits a value; ``narrower_bits``: those that hold all values of a 16-bit image, if fewer."""
+    if pixels.dtype == np.uint16:
+        pixels = (pixels >> ((narrower_bits or 16) - 8)).astype(np.uint8)
+    return pixels
+
+
+def _reduced(pixels: Pixels) -> Pixels:
+    """The image with no side longer than ``MAX_VIEW_SIDE_PX``."""
     height, width = pixels.shape[:2]
     factor = min(1.0, MAX_VIEW_SIDE_PX / max(width, height))
     if factor < 1:
         size = max(1, round(width * factor)), max(1, round(height * factor))
         pixels = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA))
-    if pixels.dtype == np.uint16:
-        pixels = (pixels >> ((narrower_bits or 16) - 8)).astype(np.uint8)
     return pixels
 
 
