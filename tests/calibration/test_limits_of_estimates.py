@@ -34,6 +34,7 @@ from eyebolt.calibration.estimation.initialization import (
 from eyebolt.calibration.estimation.robot_noise import _GRID_NODES
 from eyebolt.calibration.nuisance_prior import ParameterGroup
 from eyebolt.calibration.problem import RobotNoise
+from eyebolt.calibration.robust import PriorContradiction
 from eyebolt.calibration.robust.outliers import _is_plausible_by_chance, _outliers_by_fdr, robust_estimate
 from eyebolt.calibration.solve import _wide_sigmas, solve_with_free_intrinsics
 from eyebolt.geometry import se3
@@ -117,7 +118,8 @@ def test_priors_are_widened_three_times_at_most(cases, monkeypatch, contradictio
 
     def contradiction(*_):
         left[0] -= 1
-        return SimpleNamespace(group=ParameterGroup.LENS, factor=2.0) if left[0] >= 0 else None
+        found = PriorContradiction(ParameterGroup.LENS, False, 1e-9, 2.0)
+        return (found,) if left[0] >= 0 else ()
 
     def estimate(*_):
         count[0] += 1
@@ -125,7 +127,8 @@ def test_priors_are_widened_three_times_at_most(cases, monkeypatch, contradictio
 
     monkeypatch.setattr(solving, "estimate_with_print_error", lambda *given: (*given, found))
     monkeypatch.setattr(solving, "robust_estimate", estimate)
-    monkeypatch.setattr(solving, "find_contradiction", contradiction)
+    monkeypatch.setattr(solving, "find_contradictions", contradiction)
+    monkeypatch.setattr(solving, "is_wider_prior_preferred", lambda *_: True)
     widened, _, _ = solving._estimate_with_consistent_priors(problem, observations)
     assert count[0] == estimates
     ratio = widened.nuisance_prior.functional({"fx": 1.0}) @ np.ones(len(problem.nuisance_prior.root.T))

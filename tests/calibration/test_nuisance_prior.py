@@ -5,11 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from bench.honesty.disturbances import ROWS, session_of
+from bench.honesty.generator import volume
+from bench.honesty.measure import errors_mm, problem_of
 from eyebolt.calibration.acceptance import AcceptanceCause, assess_result
 from eyebolt.calibration.estimation import fit_linear, variance_of
 from eyebolt.calibration.nuisance_prior import ParameterGroup, PriorSource, stated_prior
-from eyebolt.calibration.robust import find_contradiction, robust_estimate
-from eyebolt.calibration.solve import solve
+from eyebolt.calibration.robust import find_contradictions, robust_estimate
+from eyebolt.calibration.solve import _usable_pairs, solve
 from eyebolt.geometry import CameraModel
 from eyebolt.observations import BOW_PARAMETERS
 from eyebolt.protocol import ToleranceOf
@@ -152,8 +155,9 @@ def test_a_refocused_lens_costs_little_and_is_named(cases, bound, mount):
 
 
 def contradiction(problem, joint):
-    """What ``find_contradiction`` finds in an estimate that uses all pairs."""
-    return find_contradiction(joint, problem.nuisance_prior, np.array([pair.base_T_flange for pair in problem.pairs]))
+    """The clearest that ``find_contradictions`` finds in an estimate that uses all pairs; None if there is none."""
+    reported = np.array([pair.base_T_flange for pair in problem.pairs])
+    return next(iter(find_contradictions(joint, problem.nuisance_prior, reported)), None)
 
 
 @long_forms.seeds(10, 60)
@@ -200,3 +204,34 @@ def test_an_arm_with_wrong_geometry_is_not_a_wrong_board(bench, mount, seed):
 
     assert outcome.excluded == ()
     assert "board-deviates" not in [finding.code for finding in outcome.findings]
+
+
+def test_a_wider_focal_length_leaves_the_other_parameters_alone():
+    lens = camera({"fx": 2.0, "fy": 2.0, "cx": 0.5, "k1": 0.01})
+    prior = stated_prior(lens, DEFAULT_BOARD.corners_m, 2e-4, 1e-5)
+    wider = prior.with_wider_focal_length(lens, 7.0)
+    both = {"fx": 1.0, "fy": 1.0}
+    assert np.linalg.norm(wider.functional(both)) == pytest.approx(7 * np.linalg.norm(prior.functional(both)))
+    # fx and fy move together, as refocusing moves them.
+    difference = {"fx": 1 / lens.matrix[0, 0], "fy": -1 / lens.matrix[1, 1]}
+    assert np.linalg.norm(wider.functional(difference)) == pytest.approx(np.linalg.norm(prior.functional(difference)))
+    others = [k for k, name in enumerate(prior.names) if name not in both]
+    np.testing.assert_allclose(wider.covariance[np.ix_(others, others)], prior.covariance[np.ix_(others, others)])
+    widened = {name for name, source in zip(wider.names, wider.sources, strict=True) if source == "widened"}
+    assert widened == {"fx", "fy"}
+
+
+@pytest.mark.parametrize(
+    ("row", "pairs", "seed"),
+    [pytest.param("nothing", 20, 21, id="noise"), pytest.param("backlash", 40, 10, id="backlash")],
+)
+def test_a_lens_or_board_that_explains_the_pairs_no_better_is_not_named(row, pairs, seed):
+    """By the p-value alone both sessions contradict an exact statement, and the result is two and five times worse."""
+    session = session_of(ROWS[row], "fixed", pairs, seed)
+    problem = problem_of(session)
+    estimate = robust_estimate(problem, _usable_pairs(problem, problem.pairs).observations)
+    assert contradiction(problem, estimate.joint) is not None
+    outcome = solve(problem)
+    assert not {"lens-deviates", "board-deviates"} & {str(finding.code) for finding in outcome.findings}
+    errors = errors_mm(outcome.X, session.X_true, volume(session.cell.lens))
+    assert np.mean(errors <= outcome.expected_error_mm.p95_upper) > 0.9

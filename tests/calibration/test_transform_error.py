@@ -71,7 +71,7 @@ def test_the_weight_of_a_correlated_part_is_the_integral_of_its_likelihood(cases
     simulated = make_problem("fixed", 12, 5)
     joint = estimated(cases, cases.convert(simulated), simulated.hand_eye_true, simulated.nuisance_true)
     contrasts = ErrorContrasts.of(arm_offsets(joint, joint.model, simulated.base_T_flange_reported, np.arange(12)))
-    found = integrated_variances(joint, contrasts).integral_ratio_m
+    found = integrated_variances(joint, contrasts).log_integral_ratio
     noise = joint.noise.best
     white = 2 * np.log([noise.translation_m, noise.rotation_rad])
 
@@ -83,7 +83,7 @@ def test_the_weight_of_a_correlated_part_is_the_integral_of_its_likelihood(cases
     integrals = [
         quad(likelihood, 1e-9, 5e-3, args=(lever_m,), limit=200, points=[1e-5, 1e-4])[0] for lever_m in (0.2, 0.5, 1.2)
     ]
-    assert found == pytest.approx(np.mean(integrals), rel=0.1)
+    assert np.exp(found) == pytest.approx(np.mean(integrals), rel=0.1)
 
 
 @pytest.mark.parametrize(
@@ -91,5 +91,5 @@ def test_the_weight_of_a_correlated_part_is_the_integral_of_its_likelihood(cases
 )
 def test_the_probability_is_bayes_rule(integral_m, range_m, expected):
     """Even odds, times the likelihood averaged over the range by that without a correlated part."""
-    variances = ArmVariances(np.ones((1, 4)), np.ones(1), 0.0, 0.0, 0.0, integral_m)
+    variances = ArmVariances(np.ones((1, 4)), np.ones(1), 0.0, 0.0, 0.0, float(np.log(integral_m)))
     assert variances.correlated_probability(range_m) == pytest.approx(expected)

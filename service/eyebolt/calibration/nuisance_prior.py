@@ -118,6 +118,18 @@ class NuisancePrior:
         )
         return replace(self, root=root, sources=sources)
 
+    def with_wider_focal_length(self, camera: CameraModel, factor: float) -> NuisancePrior:
+        """The prior with the standard deviation of the focal length multiplied by ``factor``, fx and fy moving
+        together; the other parameters keep theirs."""
+        fx, fy = float(camera.matrix[0, 0]), float(camera.matrix[1, 1])
+        sigma = float(np.linalg.norm(self.functional({"fx": 1.0, "fy": 1.0}))) / (fx + fy)
+        added = np.sqrt(max(factor**2 - 1.0, 0.0)) * sigma
+        sources = tuple(
+            PriorSource.WIDENED if name in ("fx", "fy") else source
+            for name, source in zip(self.names, self.sources, strict=True)
+        )
+        return replace(self, sources=sources).extended({"fx": added * fx, "fy": added * fy})
+
     def with_print_error(self, sigmas: Mapping[str, float]) -> NuisancePrior:
         """The prior with a further standardised parameter for each of PRINT_PARAMETERS in ``sigmas``."""
         out = self

@@ -42,8 +42,9 @@ from eyebolt.calibration.robust import (
     MIN_PAIRS,
     InlierEstimate,
     estimate_with_print_error,
-    find_contradiction,
+    find_contradictions,
     is_minority,
+    is_wider_prior_preferred,
     robust_estimate,
 )
 from eyebolt.calibration.solution import (
@@ -161,18 +162,31 @@ def _estimate_with_consistent_priors(
     """
     problem, observations, inlier_estimate = estimate_with_print_error(problem, observations)
     for _ in range(_MAX_WIDENINGS):
-        joint = inlier_estimate.joint
-        # An estimate that has absorbed another fault shows nothing about board and lens.
-        is_usable = joint.converged and is_plausible_noise(joint.noise.best)
-        reported = problem.mount.chain(observations.A[inlier_estimate.used])
-        found = find_contradiction(joint, problem.nuisance_prior, reported) if is_usable else None
-        if found is None:
+        widened = _with_wider_prior(problem, observations, inlier_estimate)
+        if widened is None:
             break
-        widened = problem.nuisance_prior.widened(found.group, found.factor)
-        problem = replace(problem, prior_override=widened)
-        observations = observations.seen_with(problem, observations.corners, observations.pose_fits)
-        inlier_estimate = robust_estimate(problem, observations)
+        problem, observations, inlier_estimate = widened
     return problem, observations, inlier_estimate
+
+
+def _with_wider_prior(
+    problem: Problem, observations: Observations, inlier_estimate: InlierEstimate
+) -> tuple[Problem, Observations, InlierEstimate] | None:
+    """The estimate under a prior of board or lens as wide as the pairs need it; None if they bear the prior out."""
+    joint = inlier_estimate.joint
+    # An estimate that has absorbed another fault shows nothing about board and lens.
+    if not (joint.converged and is_plausible_noise(joint.noise.best)):
+        return None
+    reported = problem.mount.chain(observations.A[inlier_estimate.used])
+    for found in find_contradictions(joint, problem.nuisance_prior, reported):
+        wider = replace(problem, prior_override=found.widened(problem.nuisance_prior, problem.camera))
+        seen = observations.seen_with(wider, observations.corners, observations.pose_fits)
+        other = robust_estimate(wider, seen)
+        # The evidence of other pairs cannot be compared: pairs that fit again are reason enough.
+        same_pairs = bool((other.used == inlier_estimate.used).all())
+        if not same_pairs or is_wider_prior_preferred(joint, other.joint, reported, problem.correlated_error_range_m):
+            return wider, seen, other
+    return None
 
 
 def _usable_pairs(problem: Problem, pairs: Sequence[Pair]) -> _UsablePairs:

@@ -16,7 +16,11 @@ from eyebolt.calibration.robust.correlated_errors import (
 )
 from eyebolt.calibration.robust.outliers import MIN_PAIRS, InlierEstimate, is_minority, robust_estimate
 from eyebolt.calibration.robust.print_selection import estimate_with_print_error, with_print_error
-from eyebolt.calibration.robust.prior_check import PriorContradiction, find_contradiction
+from eyebolt.calibration.robust.prior_check import (
+    PriorContradiction,
+    find_contradictions,
+    is_wider_prior_preferred,
+)
 
 __all__ = [
     "CONSTANT_SHARE",
@@ -33,9 +37,10 @@ __all__ = [
     "arm_offsets",
     "estimate_with_print_error",
     "evenly_spaced_rows",
-    "find_contradiction",
+    "find_contradictions",
     "integrated_variances",
     "is_minority",
+    "is_wider_prior_preferred",
     "matching_pose_correlation",
     "pose_correlation",
     "reml_variances",

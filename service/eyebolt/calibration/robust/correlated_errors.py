@@ -254,17 +254,22 @@ class ArmVariances:
     """The same in rotation, radians per axis."""
     likelihood_ratio: float
     """Twice the log likelihood that the correlated part gains over white noise alone."""
-    integral_ratio_m: float
-    """Integral of the likelihood over the standard deviation of the correlated part in translation, over the likelihood
-    without one, metres."""
+    log_integral_ratio: float
+    """Log of the integral of the likelihood over the standard deviation of the correlated part in translation, metres,
+    over the likelihood without one."""
 
     def correlated_probability(self, range_m: float) -> float:
         """Posterior probability that there is a correlated part, if its standard deviation in translation is expected
         anywhere from 0 to ``range_m``, metres; 0: there is none."""
-        if range_m == 0:
-            return 0.0
-        odds = _CORRELATED_PRIOR / (1 - _CORRELATED_PRIOR) * self.integral_ratio_m / range_m
-        return odds / (1 + odds) if np.isfinite(odds) else 1.0
+        return float(np.exp(self._log_share(range_m) - self.log_evidence(range_m))) if range_m else 0.0
+
+    def log_evidence(self, range_m: float) -> float:
+        """Log likelihood averaged over whether there is a correlated part, in that range, over that without one."""
+        return float(np.logaddexp(np.log(1 - _CORRELATED_PRIOR), self._log_share(range_m))) if range_m else 0.0
+
+    def _log_share(self, range_m: float) -> float:
+        """The part of it with a correlated part."""
+        return float(np.log(_CORRELATED_PRIOR / range_m)) + self.log_integral_ratio
 
 
 def integrated_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> ArmVariances:
@@ -321,7 +326,7 @@ def integrated_variances(joint: JointEstimate, contrasts: ErrorContrasts) -> Arm
         correlated_m,
         correlated_rad,
         likelihood_ratio,
-        float(integral / max(without, np.finfo(float).tiny)),
+        float(np.log(integral) - np.log(max(without, np.finfo(float).tiny))),
     )
 
 

@@ -9,12 +9,13 @@ Rev. 40, 1932) where the pairs are much better than the prior.
 
 A lens has up to nine parameters, among which a focal length that is five standard deviations off is no great distance.
 It is the one that refocusing changes, so it is tested by itself as well: its posterior mean has the variance
-of the prior less that of the posterior if the prior holds.
+of the prior less that of the posterior if the prior holds. Then its prior alone is widened.
 
 Errors of an arm with wrong geometry are smooth functions of its pose (``correlated_errors``), as is the effect of a
 wrong board: they displace the estimate by far more than inverse(L). Where the pairs show them (Bayesian information
 criterion), their covariance is added, and the p-value averaged over their size. The size is estimated with the
-group free, so that a wrong board does not pass for an error of the arm.
+group free, so that a wrong board does not pass for an error of the arm. Errors that are less clear are weighed against
+the wider prior by their evidence, that is by the likelihood averaged over everything that is uncertain under each.
 """
 
 from __future__ import annotations
@@ -36,10 +37,13 @@ from eyebolt.calibration.robust.correlated_errors import (
     pose_correlation,
     to_axes,
 )
-from eyebolt.geometry import Array
+from eyebolt.geometry import Array, CameraModel
 
 # Probability that data in keeping with both priors contradict one of them (Bonferroni). Common practice, no source.
 _FALSE_ALARM_RATE = 0.01
+# Prior probability that board or lens deviates from its statement. Common practice, no source; an arm with noise alone
+# then needs about the same evidence as the test's level.
+_DEVIATION_PRIOR = 0.02
 # Board, lens, focal length.
 _TESTS = 3
 # Not the bow of the board: the images determine it so much better than its prior that this does not matter.
@@ -54,17 +58,42 @@ class PriorContradiction:
 
     group: ParameterGroup
     """The group."""
+    of_focal_length: bool
+    """Whether the contradiction is that of the focal length alone."""
     p_value: float
     """Probability of a distance as large if the prior holds."""
     factor: float
-    """By how much wider the prior has to be to agree with the pairs, above 1."""
+    """By how much wider the prior has to be to agree with the pairs, at least 1."""
+
+    def widened(self, prior: NuisancePrior, camera: CameraModel) -> NuisancePrior:
+        """The ``prior`` as wide as the pairs need it."""
+        if self.of_focal_length:
+            return prior.with_wider_focal_length(camera, self.factor)
+        return prior.widened(self.group, self.factor)
 
 
-def find_contradiction(joint: JointEstimate, prior: NuisancePrior, base_T_flange: Array) -> PriorContradiction | None:
-    """The group whose ``prior`` the pairs of ``joint``, at the reported ``base_T_flange`` (n, 4, 4), contradict most;
-    None if they contradict none."""
+def find_contradictions(
+    joint: JointEstimate, prior: NuisancePrior, base_T_flange: Array
+) -> tuple[PriorContradiction, ...]:
+    """The groups whose ``prior`` the pairs of ``joint``, at the reported ``base_T_flange`` (n, 4, 4), contradict, the
+    clearest first."""
     found = [_compare(joint, prior, group, base_T_flange) for group in _TESTED_GROUPS]
-    return min((one for one in found if one is not None), key=lambda one: one.p_value, default=None)
+    return tuple(sorted((one for one in found if one is not None), key=lambda one: one.p_value))
+
+
+def is_wider_prior_preferred(
+    stated: JointEstimate, widened: JointEstimate, base_T_flange: Array, correlated_error_range_m: float
+) -> bool:
+    """Whether a wider prior is the better explanation of the pairs than the stated one with an arm that may have
+    pose-correlated errors; both estimates use the same pairs, at the reported ``base_T_flange`` (n, 4, 4).
+
+    ``correlated_error_range_m``: see ``Problem``.
+    """
+    rows = evenly_spaced_rows(len(base_T_flange))
+    variances = integrated_variances(stated, ErrorContrasts.of(arm_offsets(stated, stated.model, base_T_flange, rows)))
+    gained = widened.noise.log_evidence - stated.noise.log_evidence
+    odds = math.log(_DEVIATION_PRIOR / (1 - _DEVIATION_PRIOR))
+    return odds + gained > variances.log_evidence(correlated_error_range_m)
 
 
 def _compare(
@@ -81,7 +110,8 @@ def _compare(
     noise_dof = joint.noise.dof(len(joint.model.offset))
     # The focal length is tested by itself as well: its weight in the estimate, 0 for another group.
     focal = prior.functional({"fx": 1.0, "fy": 1.0})[columns]
-    gain = evidence.vectors.T @ focal / max(float(np.linalg.norm(focal)), 1e-300) / (1 + information)
+    direction = evidence.vectors.T @ focal / max(float(np.linalg.norm(focal)), 1e-300)
+    gain = direction / (1 + information)
     is_tested = group is ParameterGroup.LENS and bool(focal.any())
     estimate_sq = float(gain @ score) ** 2
     of_noise, of_prior = float(gain**2 @ information), max(float(gain**2 @ information**2), 1e-300)
@@ -100,11 +130,12 @@ def _compare(
     if _TESTS * min(whole, alone) >= _FALSE_ALARM_RATE:
         return None
     expected = np.tensordot(weights, added, axes=1)
-    factor = _consistent_factor(score, information, expected[None])
     if alone < whole:
-        excess = estimate_sq - of_noise - float(gain @ expected @ gain)
-        factor = max(factor, math.sqrt(max(excess / of_prior, 1.0)))
-    return PriorContradiction(group, min(whole, alone), factor)
+        # The part of the square that no variance explains is due to the focal length.
+        excess = estimate_sq - of_noise - of_prior - float(gain @ expected @ gain)
+        followed = float(gain @ (information * direction))
+        return PriorContradiction(group, True, alone, math.sqrt(1 + max(excess, 0.0) / followed**2))
+    return PriorContradiction(group, False, whole, _consistent_factor(score, information, expected[None]))
 
 
 @dataclass(frozen=True)
