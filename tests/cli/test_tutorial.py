@@ -43,7 +43,7 @@ def test_a_block_that_would_not_be_run_is_an_error(page):
 
 def test_a_command_that_fails_or_prints_something_else_is_noticed(tmp_path):
     with Reader(tmp_path, warm=True) as reader:
-        assert "exit code 3" in reader.type(Block(1, ("exit 3",), False, None))
-        assert "was printed" in reader.type(Block(2, ("echo kept",), False, ("refused",)))
-        assert "was printed" in reader.type(Block(3, ("echo kept",), False, None))
-        assert not reader.type(Block(4, ("echo kept 5",), False, ("kept 7",)))
+        assert "exit code 3" in reader.type(Block(1, ("exit 3",)))
+        assert "was printed" in reader.type(Block(2, ("echo kept",), output=("refused",)))
+        assert "was printed" in reader.type(Block(3, ("echo kept",)))
+        assert not reader.type(Block(4, ("echo kept 5",), output=("kept 7",)))

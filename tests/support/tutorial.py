@@ -1,7 +1,8 @@
 """A page of commands and their output, executed as a reader would: every ``sh`` block in order, in one folder.
 
 A ``text`` block is the output of the ``sh`` block before it. ``<!-- terminal -->`` before an ``sh`` block: it is typed
-in another terminal, where it runs until the end. No other block is allowed, so that nothing is shown that does not run.
+in another terminal, where it runs until the end. ``<!-- may warn -->``: exit code 3 is as good as 0. No other block is
+allowed, so that nothing is shown that does not run.
 
 What is compared is masked on both sides, since it differs from run to run: a number, with its sign, decimals, and the
 punctuation of a date, is ``#``; the folder before ``bay-#`` is left out; blanks count as one. A line ``...`` in the
@@ -16,7 +17,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
@@ -28,7 +29,9 @@ ROOT = Path(__file__).resolve().parents[2]
 PAGE = ROOT / "service" / "TUTORIAL.md"
 _PORTS = (4750, 4751, 4752, 4753, 4760)
 _PROGRAMS = {"eyebolt": "eyebolt.cli.main", "eyebolt-sim": "eyebolt_sim"}
-_TERMINAL = "<!-- terminal -->"
+_TERMINAL, _MAY_WARN = "<!-- terminal -->", "<!-- may warn -->"
+# Of `eyebolt doctor`.
+_WARNINGS = 3
 _NUMBER = re.compile(r"(?<![#\w])[-+]?\d[\d.,:/TZ-]*|\d+")
 
 
@@ -40,9 +43,11 @@ class Block:
     """of the page, from 1 on, where it begins"""
     commands: tuple[str, ...]
     """whole lines: those that end in a backslash are joined"""
-    in_other_terminal: bool
+    in_other_terminal: bool = False
     """whether it runs until the end"""
-    output: tuple[str, ...] | None
+    may_warn: bool = False
+    """whether exit code 3 is as good as 0"""
+    output: tuple[str, ...] | None = None
     """the output that the page shows; None if it shows none"""
 
 
@@ -50,16 +55,16 @@ def blocks_of(page: str) -> list[Block]:
     """The blocks of a page. Raises AssertionError for one that would not be run, or not be compared."""
     found: list[Block] = []
     lines = page.splitlines()
-    number, is_terminal = 0, False
+    number, mark = 0, ""
     while number < len(lines):
         line = lines[number]
         number += 1
-        if line == _TERMINAL:
-            is_terminal = True
+        if line in (_TERMINAL, _MAY_WARN):
+            mark = line
             continue
         if not line.startswith("```"):
             assert not line.startswith(("    ", "\t", "~~~")), f"line {number} is a block that is not run"
-            assert not line.strip() or not is_terminal, f"line {number}: {_TERMINAL} stands before a block"
+            assert not line.strip() or not mark, f"line {number}: {mark} stands before a block"
             continue
         kind, start = line[3:], number
         while lines[number] != "```":
@@ -68,13 +73,12 @@ def blocks_of(page: str) -> list[Block]:
         if kind == "text":
             assert found, f"line {start}: output of nothing"
             assert found[-1].output is None, f"line {start}: a second output of one block"
-            last = found.pop()
-            found.append(Block(last.line, last.commands, last.in_other_terminal, tuple(content)))
+            found[-1] = replace(found[-1], output=tuple(content))
             continue
         assert kind == "sh", f"line {start}: a block of {kind or 'no language'} is not run"
         commands = "\n".join(content).replace("\\\n", "").splitlines()
-        found.append(Block(start, tuple(commands), is_terminal, None))
-        is_terminal = False
+        found.append(Block(start, tuple(commands), mark == _TERMINAL, mark == _MAY_WARN))
+        mark = ""
     return found
 
 
@@ -134,7 +138,7 @@ class Reader:
             for command in commands:
                 process = self._start(command, output)
                 code = wait_for_exit(process, LIMIT_S)
-                if code != 0:
+                if code != 0 and not (block.may_warn and code == _WARNINGS):
                     return f"exit code {code} of {command}\n{log.read_text()}"
         self._use_free_ports()
         printed = log.read_text().splitlines()
