@@ -11,6 +11,7 @@ ALLOWED = {
     ("store/journal.py", "read_bytes"): "a file of the length of the one that is compared",
     ("cameras/folder.py", "imread"): "after the size in its header",
     ("cli/snapshot.py", "imdecode"): "after the size in its header",
+    ("monitor/picture.py", "imdecode"): "after the size in its header",
     ("page/app.py", "read_bytes"): "files of this distribution",
     ("page/server.py", "load"): "no reader: the web server's settings",
 }

@@ -16,6 +16,8 @@ import threading
 import time
 from contextlib import contextmanager
 
+import cv2
+import numpy as np
 import pytest
 import zmq
 
@@ -23,9 +25,10 @@ from eyebolt.errors import MachineFault
 from eyebolt.monitor import app
 from eyebolt.monitor.app import watch, watch_stations
 from eyebolt.monitor.operator_prompt import STALE_AFTER_S
-from eyebolt.protocol import ControlAction, ControlOutcome, ControlReply, parse_control_request
-from support.processes import Patience, wait_for_exit
+from eyebolt.protocol import VIEW_TOPIC, ControlAction, ControlOutcome, ControlReply, parse_control_request
+from support.processes import Patience, until, wait_for_exit
 from support.status_messages import make_status
+from support.view_messages import make_view
 
 CODE = """
 import sys
@@ -33,20 +36,23 @@ from eyebolt.monitor import app, control_client, operator_keys, operator_prompt
 app.STALE_AFTER_S = operator_prompt.STALE_AFTER_S = {stale_after_s}
 # A busy machine is no daemon that is lost, and no operator who has gone away.
 control_client._REACHABLE_S = operator_keys._QUESTION_S = operator_keys._ANSWER_S = 600
-sys.exit(app.watch({endpoint!r}, once={once}, plain={plain}, control={control!r}, bell={bell}))
+sys.exit(
+    app.watch({endpoint!r}, once={once}, plain={plain}, control={control!r}, bell={bell}, with_view={with_view})
+)
 """
 
 
 class Publisher:
-    """Publishes one status every 50 ms at one endpoint, as the daemon's heartbeat does."""
+    """Publishes one status every 50 ms at one endpoint, as the daemon's heartbeat does, and a view."""
 
     def __init__(self, endpoint=None):
         self.context = zmq.Context()
-        self.socket = self.context.socket(zmq.PUB)
+        self.socket = self.context.socket(zmq.XPUB)
         self.socket.setsockopt(zmq.LINGER, 0)
         self.socket.bind(endpoint or "tcp://127.0.0.1:*")
         self.endpoint = self.socket.getsockopt_string(zmq.LAST_ENDPOINT)
         self.parts = [b"status", make_status().to_json()]
+        self.view_parts, self.subscriptions = None, []
         self.ended = threading.Event()
         self.thread = threading.Thread(target=self._repeat)
         self.thread.start()
@@ -56,7 +62,11 @@ class Publisher:
 
     def _repeat(self):
         while not self.ended.wait(0.05):
+            while self.socket.poll(0):
+                self.subscriptions.append(self.socket.recv())
             self.socket.send_multipart(self.parts)
+            if self.view_parts is not None:
+                self.socket.send_multipart(self.view_parts)
         self.context.destroy(linger=0)
 
     def close(self):
@@ -85,11 +95,17 @@ class Watcher:
         stale_after_s=STALE_AFTER_S,
         control=None,
         bell=False,
+        with_view=False,
         **environment,
     ):
-        control = None if control is None else (control, None)
         code = CODE.format(
-            endpoint=endpoint, once=once, plain=plain, stale_after_s=stale_after_s, control=control, bell=bell
+            endpoint=endpoint,
+            once=once,
+            plain=plain,
+            stale_after_s=stale_after_s,
+            control=None if control is None else (control, None),
+            bell=bell,
+            with_view=with_view,
         )
         env = {k: v for k, v in os.environ.items() if k not in {"NO_COLOR", "COLUMNS", "LINES", "LC_ALL", "LC_CTYPE"}}
         env |= {"LANG": "C.UTF-8", "TERM": "xterm-256color"} | environment
@@ -399,7 +415,7 @@ def test_once_waits_for_the_reason_while_a_connection_is_open(monkeypatch, capsy
 
 def test_a_closed_pipe_is_no_fault():
     with publisher() as daemon:
-        options = {"once": False, "plain": True, "control": None, "bell": False}
+        options = {"once": False, "plain": True, "control": None, "bell": False, "with_view": False}
         code = CODE.format(endpoint=daemon.endpoint, stale_after_s=STALE_AFTER_S, **options)
         with subprocess.Popen(
             [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
@@ -436,3 +452,19 @@ def test_several_stations_are_shown_at_once(capsys):
     lines = capsys.readouterr().out.splitlines()
     assert lines[1].startswith("bay-4: ")
     assert [line.split("|")[1].split()[0] for line in lines[2:]] == ["bay-3", "bay-4"]
+
+
+@pytest.mark.parametrize("no_color", [False, True])
+def test_the_picture_is_shown_and_subscribed_to_while_there_is_room_for_it(no_color):
+    jpeg = cv2.imencode(".jpg", np.full((240, 320), 99, np.uint8))[1].tobytes()
+    with publisher() as source:
+        source.view_parts = [VIEW_TOPIC, make_view().to_json(), jpeg]
+        environment = {"NO_COLOR": "1"} if no_color else {}
+        with watcher(source.endpoint, size=(80, 24), with_view=True, **environment) as screen:
+            # The left edge of the outline, on a picture of one colour.
+            seen = screen.await_text("\x1b\\[[0-9]+;1H +ooooo" if no_color else "\u2580\x1b\\[[0-9;]*moo")
+            assert ("48;5;" in screen.output) != no_color
+            assert source.subscriptions[-1] == b"\x01" + VIEW_TOPIC
+            screen.resize(40, 12)
+            screen.await_text("larger", seen)
+            until(lambda: source.subscriptions[-1] == b"\x00" + VIEW_TOPIC, "the end of the subscription")

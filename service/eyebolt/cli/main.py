@@ -114,10 +114,15 @@ def watch(
     bell: Annotated[
         bool, typer.Option("--bell", help="Ring the terminal's bell once for a kept pair, twice for another.")
     ] = False,
+    view: Annotated[
+        bool, typer.Option("--view", help="Show also what the camera sees; not with --once, --plain.")
+    ] = False,
 ) -> None:
     """Show the operator's screen of a station, or a line for each of several, until Ctrl-C. Daemons may start later."""
-    if endpoint is None:
-        require_opencv()  # the boards of the station file
+    if endpoint is None or view:
+        require_opencv()  # the boards of the station file, the picture
+    if view and (once or plain):
+        raise typer.BadParameter("a picture needs the screen: --view goes with neither --once nor --plain")
     from eyebolt.cli.keys import status_source
     from eyebolt.cli.session import control_source
     from eyebolt.monitor import watch as run
@@ -125,8 +130,8 @@ def watch(
 
     files = stations or []
     if len(files) > 1:
-        if endpoint is not None or control is not None or bell:
-            raise typer.BadParameter("with several stations there is no --endpoint, --control or --bell")
+        if endpoint is not None or control is not None or bell or view:
+            raise typer.BadParameter("with several stations there is no --endpoint, --control, --bell or --view")
         sources = []
         for file in files:
             found, address, keys = status_source(file, None, key)
@@ -135,7 +140,7 @@ def watch(
     station = files[0] if files else None
     name, status, keys = status_source(station, endpoint, key)
     source = control_source(station, control, key) if endpoint is None or control is not None else None
-    raise typer.Exit(run(status, keys, once=once, plain=plain, control=source, bell=bell, station=name))
+    raise typer.Exit(run(status, keys, once=once, plain=plain, control=source, bell=bell, station=name, with_view=view))
 
 
 @app.command()

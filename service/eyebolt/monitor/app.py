@@ -18,10 +18,10 @@ from rich.text import Text
 
 from eyebolt.monitor.control_client import ControlClient
 from eyebolt.monitor.operator_keys import Bell, KeyRows, OperatorKeys
-from eyebolt.monitor.operator_prompt import STALE_AFTER_S, is_other_station
+from eyebolt.monitor.operator_prompt import STALE_AFTER_S, describe_view, is_other_station
 from eyebolt.monitor.overview import WatchedStation, render_overview
-from eyebolt.monitor.screen import render_screen, status_line
-from eyebolt.monitor.subscriber import StatusSubscriber
+from eyebolt.monitor.screen import PictureArea, render_screen, render_screen_with_picture, status_line
+from eyebolt.monitor.subscriber import ReceivedView, StatusSubscriber
 from eyebolt.security import ClientKeys
 
 # A daemon on a busy computer accepts a connection at once, and answers later.
@@ -41,6 +41,7 @@ def watch(
     control: tuple[str, ClientKeys | None] | None = None,
     bell: bool = False,
     station: str | None = None,
+    with_view: bool = False,
 ) -> int:
     """Shows the status that a daemon publishes at ``endpoint`` until Ctrl-C; returns the exit code.
 
@@ -49,8 +50,8 @@ def watch(
     that is not a terminal or a dumb one, it prints a line per change. ``keys``: for a daemon on another computer.
     ``control``: address of the control socket and the keys for it; on a screen, keys make requests there. ``bell``: the
     terminal's bell rings for each pair, kept or not. ``station``: name of the station that is expected there; of
-    another one nothing is shown but its name, and no key reaches it. Raises MachineFault ``status-address``,
-    ``control-address``.
+    another one nothing is shown but its name, and no key reaches it. ``with_view``: a screen also shows what the camera
+    sees, which needs OpenCV. Raises MachineFault ``status-address``, ``control-address``.
     """
 
     def run() -> int:
@@ -61,7 +62,7 @@ def watch(
             if plain or not _has_screen(console):
                 return _print_changes([watched])
             with nullcontext() if control is None else ControlClient(*control) as client:
-                return _run_screen(watched, console, client, bell)
+                return _run_screen(watched, console, client, bell, with_view)
 
     return _until_ended(run)
 
@@ -179,6 +180,10 @@ def _allows_colour(console: Console) -> bool:
     return console.color_system is not None and not console.no_color
 
 
+def _note(watched: _Watched, control_note: str) -> str:
+    return watched.subscriber.note or (f"keys are off: {control_note}" if control_note else "")
+
+
 def _screen_lines(
     watched: _Watched, console: Console, keys: KeyRows | None = None, control_note: str = ""
 ) -> list[str]:
@@ -190,7 +195,7 @@ def _screen_lines(
         console.size.height,
         colour=_allows_colour(console),
         ascii_only=ascii_only(os.environ, sys.stdout.encoding),
-        note=subscriber.note or (f"keys are off: {control_note}" if control_note else ""),
+        note=_note(watched, control_note),
         keys=keys,
         expected_station=watched.station,
     )
@@ -248,15 +253,19 @@ def _print_line(line: str) -> None:
     sys.stdout.flush()
 
 
-def _run_screen(watched: _Watched, console: Console, client: ControlClient | None, bell: bool) -> int:
+def _run_screen(watched: _Watched, console: Console, client: ControlClient | None, bell: bool, with_view: bool) -> int:
     subscriber, rings = watched.subscriber, Bell()
+    show_view = _ShownView(watched, console) if with_view else None
     with _quiet_keyboard(reads_keys=client is not None) as keyboard, console.screen(hide_cursor=True) as screen:
         control = None if client is None or keyboard is None else _KeyControl(client, keyboard)
         painter = _Painter(screen, console)
         while True:
             is_other = is_other_station(subscriber.status, watched.station)
             rows, note = (None, "") if control is None or is_other else control.step()
-            painter.paint(_screen_lines(watched, console, rows, note))
+            if show_view is None:
+                painter.paint(_screen_lines(watched, console, rows, note))
+            else:
+                painter.paint(*show_view.lines(rows, note))
             if bell and subscriber.status is not None and not is_other:
                 _ring(rings.rings(subscriber.status))
             subscriber.wait(_TICK_S, () if control is None or is_other else control.sources)
@@ -270,20 +279,81 @@ def _run_overview(watched: Sequence[_Watched], console: Console) -> int:
             _wait(watched, _TICK_S)
 
 
+class _ShownView:
+    """What the camera sees, beside the status. It is subscribed to only while there is room for it."""
+
+    def __init__(self, watched: _Watched, console: Console) -> None:
+        # The one part of the monitor that needs OpenCV.
+        from eyebolt.monitor.picture import picture_lines
+
+        self._draw = picture_lines
+        self._watched, self._console = watched, console
+        self._drawn: tuple[ReceivedView | None, PictureArea | None, list[str]] = (None, None, [])
+        self._composed: tuple[object, list[str], PictureArea | None] = (None, [], None)
+        self._composed_s = float("-inf")
+
+    def lines(self, keys: KeyRows | None, control_note: str) -> tuple[list[str], PictureArea | None, list[str]]:
+        """The screen's lines, where the picture stands, and its lines."""
+        subscriber, console = self._watched.subscriber, self._console
+        view = None if subscriber.view is None else subscriber.view.message
+        caption = describe_view(view, subscriber.view_age_s)
+        content = (subscriber.status, caption, keys, control_note, subscriber.note, console.size)
+        # Ten pictures a second need no ten screens.
+        if content != self._composed[0] or time.monotonic() - self._composed_s >= _TICK_S:
+            self._composed = (
+                content,
+                *render_screen_with_picture(
+                    subscriber.status,
+                    subscriber.status_age_s,
+                    view,
+                    subscriber.view_age_s,
+                    console.size.width,
+                    console.size.height,
+                    colour=_allows_colour(console),
+                    ascii_only=ascii_only(os.environ, sys.stdout.encoding),
+                    note=_note(self._watched, control_note),
+                    keys=keys,
+                    expected_station=self._watched.station,
+                ),
+            )
+            self._composed_s = time.monotonic()
+        _, lines, area = self._composed
+        subscriber.subscribe_view(area is not None)
+        return lines, area, [] if area is None else self._picture(area)
+
+    def _picture(self, area: PictureArea) -> list[str]:
+        view = self._watched.subscriber.view
+        if view is not self._drawn[0] or area != self._drawn[1]:
+            colours = _allows_colour(self._console) and self._console.color_system in ("256", "truecolor")
+            is_ascii = ascii_only(os.environ, sys.stdout.encoding)
+            drawn = [] if view is None else self._draw(view, area.size, colours=colours, ascii_only=is_ascii)
+            self._drawn = (view, area, drawn or [" " * area.size.columns] * area.size.rows)
+        return self._drawn[2]
+
+
 class _Painter:
     """Writes the screen where it has changed, and now and then in any case."""
 
     def __init__(self, screen: ScreenContext, console: Console) -> None:
         self._screen, self._console = screen, console
         self._painted: tuple[object, ...] = ()
+        self._picture: Sequence[str] = ()
         self._painted_s = float("-inf")
 
-    def paint(self, lines: Sequence[str]) -> None:
-        """``lines`` with escape codes, at most as many as the screen has."""
+    def paint(self, lines: Sequence[str], area: PictureArea | None = None, picture: Sequence[str] = ()) -> None:
+        """``lines`` with escape codes, at most as many as the screen has; over them, in ``area``, a picture's."""
         content = (tuple(lines), self._console.size)
-        if content != self._painted or time.monotonic() - self._painted_s >= _REPAINT_S:
+        is_due = content != self._painted or time.monotonic() - self._painted_s >= _REPAINT_S
+        if is_due:
+            # A picture has left the cursor elsewhere.
+            self._console.file.write("\x1b[H")
             self._screen.update(Text.from_ansi("\n".join(lines), no_wrap=True, overflow="crop"))
             self._painted, self._painted_s = content, time.monotonic()
+        if area is not None and (is_due or picture is not self._picture):
+            # Not by rich, which would take ten times as long for as many colours.
+            self._console.file.write("".join(f"\x1b[{area.top + 1 + i};1H{line}" for i, line in enumerate(picture)))
+            self._console.file.flush()
+        self._picture = picture
 
 
 def _ring(times: int) -> None:

@@ -21,6 +21,7 @@ from eyebolt.protocol import (
     LiveProof,
     Phase,
     StatusMessage,
+    ViewMessage,
 )
 
 # The daemon publishes every 0.5 s. Five missed messages are more than a loaded computer delays them.
@@ -294,6 +295,32 @@ def describe_proof(proof: LiveProof) -> str:
     # Two figures rounded to the same text would contradict the verdict.
     digits = 2 if f"{proof.p95_mm:.2f}" != f"{proof.allowed_mm:.2f}" else 4
     return f"{text}; its expected error allows {proof.allowed_mm:.{digits}f} mm"
+
+
+def describe_view(view: ViewMessage | None, view_age_s: float) -> str:
+    """What the picture shows, and what the marks in it mean; or why there is none.
+
+    ``view``: the newest one, which arrived ``view_age_s`` seconds ago; None before the first one.
+    """
+    if view is None:
+        if view_age_s <= STALE_AFTER_S:
+            return "No picture yet."
+        return "No picture: this daemon publishes none, or its camera gives none between captures."
+    if not view_age_s <= STALE_AFTER_S:
+        return f"No new picture for {view_age_s:.0f} s."
+    parts = ["Picture of the newest capture."] if view.is_of_capture and view.view_size is not None else []
+    if view.found:
+        figures = [
+            "" if view.tilt_deg is None else f"tilted {view.tilt_deg:.0f} deg",
+            "" if view.distance_mm is None else f"{view.distance_mm:.0f} mm away",
+            "" if view.edge_blur_px is None else f"edges {view.edge_blur_px:.1f} px wide",
+        ]
+        parts.append(f"Board found (o){_reason_suffix(', '.join(figure for figure in figures if figure))}.")
+    elif view.reason is not None:
+        parts += [sentence(view.reason.message), sentence(view.reason.remedy)]
+    if view.predicted_outline_px is not None:
+        parts.append("The result puts it at +" + (" (* both)." if view.found else "."))
+    return " ".join(part for part in parts if part)
 
 
 def _error_against_tolerance(status: StatusMessage) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 from rich.cells import cell_len
 
@@ -12,6 +13,7 @@ from eyebolt.monitor.operator_prompt import (
     OperatorPrompt,
     Tone,
     describe_proof,
+    describe_view,
     is_counted_on,
     is_other_station,
     is_stale,
@@ -36,13 +38,46 @@ from eyebolt.monitor.text import (
     wrap,
 )
 from eyebolt.plain_text import sanitize
-from eyebolt.protocol import MAX_SEQ, GuidanceStatus, LinkStatus, Phase, Severity, StatusMessage
+from eyebolt.protocol import MAX_SEQ, GuidanceStatus, LinkStatus, Phase, Severity, StatusMessage, ViewMessage
 
 _LABEL = 10  # columns of the labels at the left edge
 _GAP = 3  # columns between big type and the text beside it
 _MIN_TEXT_COLUMNS = 24  # least columns for text beside big type
 # Rows that the prompt leaves to the others on a screen of common height: counter, links, result, newest reply, key.
 _OTHER_ROWS = 7
+_MIN_SIDE_COLUMNS = 34  # least columns beside a picture
+
+
+@dataclass(frozen=True)
+class PictureSize:
+    """Cells that a picture covers."""
+
+    rows: int
+    """Lines of the terminal."""
+    columns: int
+    """Columns of the terminal."""
+
+    @classmethod
+    def within(cls, rows: int, columns: int, aspect: float) -> PictureSize:
+        """The largest picture of ``aspect``, width over height, in so many rows and columns; a cell is twice as high
+        as wide."""
+        wanted = round(2 * rows * aspect)
+        return cls(rows, wanted) if wanted <= columns else cls(max(int(columns / aspect / 2), 1), columns)
+
+
+# A larger one shows nothing more, and takes the terminal more time.
+_MAX_PICTURE = PictureSize(40, 104)
+_MIN_PICTURE = PictureSize(8, 24)
+
+
+@dataclass(frozen=True)
+class PictureArea:
+    """Where a picture stands at the left edge of the screen."""
+
+    top: int
+    """Its first line, from 0."""
+    size: PictureSize
+    """Its cells."""
 
 
 @dataclass(frozen=True)
@@ -91,11 +126,99 @@ def render_screen(
         blocks = _status_blocks(blocks[0], status, prompt, status_age_s, width, height, glyphs)
     if keys is not None:
         blocks += _key_blocks(keys, width)
+    blocks += _note_blocks(status, note, width)
+    return [render_row(row, width, colour, ascii_only) for row in _fit_height(blocks, height)]
+
+
+def render_screen_with_picture(
+    status: StatusMessage | None,
+    status_age_s: float,
+    view: ViewMessage | None,
+    view_age_s: float,
+    width: int,
+    height: int,
+    colour: bool,
+    *,
+    ascii_only: bool = False,
+    note: str = "",
+    keys: KeyRows | None = None,
+    expected_station: str | None = None,
+) -> tuple[list[str], PictureArea | None]:
+    """The screen as ``render_screen`` gives it, with room left for a picture below the prompt, and counter and the rest
+    beside that; and where it is, None where there is nothing to show or no room.
+
+    ``view``: the newest one, which arrived ``view_age_s`` seconds ago.
+    """
+    without_picture = partial(
+        render_screen,
+        status,
+        status_age_s,
+        width,
+        height,
+        colour,
+        ascii_only=ascii_only,
+        keys=keys,
+        expected_station=expected_station,
+    )
+    if status is None or is_stale(status_age_s) or is_other_station(status, expected_station):
+        return without_picture(note=note), None
+    glyphs = Glyphs.ascii() if ascii_only else Glyphs.blocks()
+    prompt = operator_prompt_for(status, status_age_s, expected_station)
+    below: list[Row] = []
+    if keys is not None:
+        prompt = with_begin_key(prompt, status)
+        below = [row for block in _key_blocks(keys, width) for row in block.full]
+    block = _prompt_block(prompt, width, height, glyphs)
+    image_size = (4, 3) if view is None else view.image_size
+    for prompt_rows in (block.full, block.short):
+        above = [_header(status, width), *prompt_rows, Row("")]
+        rows, columns = height - len(above) - len(below), width - _MIN_SIDE_COLUMNS - 2
+        size = PictureSize.within(
+            min(rows, _MAX_PICTURE.rows), min(columns, _MAX_PICTURE.columns), image_size[0] / image_size[1]
+        )
+        if size.rows >= _MIN_PICTURE.rows and size.columns >= _MIN_PICTURE.columns:
+            break
+    else:
+        small = note or "the picture needs a larger terminal: 80 x 24 and more"
+        return without_picture(note=small), None
+    beside = _fit_height(
+        _blocks_beside_picture(
+            status, prompt, describe_view(view, view_age_s), width - size.columns - 2, rows, glyphs, note
+        ),
+        rows,
+    )
+    indented = [Row(f"{' ' * (size.columns + 2)}{row.text}".rstrip(), row.tone) for row in beside]
+    indented += [Row("")] * (size.rows - len(beside))
+    lines = [render_row(row, width, colour, ascii_only) for row in [*above, *indented, *below]]
+    return lines, PictureArea(len(above), size)
+
+
+def _blocks_beside_picture(
+    status: StatusMessage, prompt: OperatorPrompt, picture: str, width: int, height: int, glyphs: Glyphs, note: str
+) -> list[_Block]:
+    count = _count_block(status, width, height, glyphs)
+    return [
+        # Nothing else there is read from two metres away.
+        _Block(2, count.full, count.full if height >= len(count.full) + _OTHER_ROWS - 1 else count.short),
+        _Block(20, [Row("")], []),
+        _labelled_block("PICTURE", picture, width, priority=3),
+        _labelled_block("ACCURACY", _error_text(status)[0], width, priority=8),
+        _reply_block(status, prompt, width),
+        _link_block("ROBOT", status.robot, False, needs_robot(status), width),
+        _link_block("CAMERA", status.camera, False, True, width),
+        *([] if status.guidance is None else [_guided_block(status.guidance, width)]),
+        _result_block(status, prompt, width),
+        *_proof_blocks(status, width),
+        _finding_block(status, prompt, width),
+        *_progress_blocks(status, width),
+        *_note_blocks(status, note, width),
+    ]
+
+
+def _note_blocks(status: StatusMessage | None, note: str, width: int) -> list[_Block]:
     if not note and status is not None and status.log_lines_lost:
         note = f"the daemon's log cannot be written: {status.log_lines_lost} lines are lost"
-    if note:
-        blocks.append(_labelled_block("NOTE", sanitize(note), width, priority=12, tone=Tone.WAIT))
-    return [render_row(row, width, colour, ascii_only) for row in _fit_height(blocks, height)]
+    return [_labelled_block("NOTE", sanitize(note), width, priority=12, tone=Tone.WAIT)] if note else []
 
 
 def _status_blocks(
@@ -313,7 +436,7 @@ def _reply_block(status: StatusMessage, prompt: OperatorPrompt, width: int) -> _
     if is_due and not is_found and _is_unsaid(remedy, prompt) and remedy.rstrip(".").lower() not in message.lower():
         sentences.append(remedy)
     text = f"{text}: {' '.join(sentence(words) for words in sentences)}".rstrip(": ")
-    return _labelled_block("REPLY", text, width, priority=4)
+    return _labelled_block("REPLY", text, width, priority=4, short=f"code {reply.code}" if width < 60 else "")
 
 
 def _is_unsaid(text: str, prompt: OperatorPrompt) -> bool:

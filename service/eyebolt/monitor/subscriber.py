@@ -116,17 +116,25 @@ class StatusSubscriber(DaemonConnection):
         self.subscribe_view(with_view)
         self._ignored_count, self._ignored_message = 0, ""
         self._received_at_s = time.monotonic()
+        self._view_received_at_s = self._received_at_s
 
     def subscribe_view(self, wanted: bool) -> None:
         """Subscribes to what the camera sees, or ends that subscription."""
         if wanted != self._has_view:
             self.socket.set(zmq.SUBSCRIBE if wanted else zmq.UNSUBSCRIBE, VIEW_TOPIC)
             self._has_view = wanted
+            self._view_received_at_s = time.monotonic()
+            self.view = None
 
     @property
     def status_age_s(self) -> float:
         """Seconds since the newest status arrived, or since the subscription began."""
         return time.monotonic() - self._received_at_s
+
+    @property
+    def view_age_s(self) -> float:
+        """Seconds since the newest view arrived, or since the subscription to them began."""
+        return time.monotonic() - self._view_received_at_s
 
     @property
     def note(self) -> str:
@@ -163,7 +171,9 @@ class StatusSubscriber(DaemonConnection):
     def _handle(self, parts: list[bytes]) -> bool:
         try:
             if parts[0] == VIEW_TOPIC:
-                self.view = decode_view(parts)
+                view = decode_view(parts)
+                if self._has_view:
+                    self.view, self._view_received_at_s = view, time.monotonic()
                 return True
             self.status = decode_status(parts)
         except UnreadableStatusError as reason:

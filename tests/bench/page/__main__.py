@@ -37,7 +37,7 @@ from support.view_messages import make_view
 
 BAR = 0.1
 VIEWS_PER_S, STATUS_EVERY = 10, 5
-_BASELINE = """
+BASELINE = """
 import sys
 from eyebolt.monitor import StatusSubscriber
 subscriber = StatusSubscriber(sys.argv[1], with_view=True)
@@ -170,7 +170,7 @@ def measure(seconds: float) -> None:
         ("below 10 %", 10),
     )
     with Publisher(jpeg) as publisher:
-        with running(sys.executable, "-c", _BASELINE, publisher.endpoint) as receiver:
+        with running(sys.executable, "-c", BASELINE, publisher.endpoint) as receiver:
             time.sleep(3)
             baseline = share(receiver, seconds)
         table.row("nothing: messages received, baseline", float(VIEWS_PER_S), baseline, 1.0, "")
