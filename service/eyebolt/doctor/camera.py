@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
-from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
 from eyebolt.boards import Detection, find_board, to_gray
 from eyebolt.cameras import Camera, DeviceCamera, DriverSettings, Frame, FreshnessMethod, open_camera, wrong_size
+from eyebolt.config import CameraSection
 from eyebolt.context import StationContext
 from eyebolt.deadline import Deadline
 from eyebolt.doctor.bounded import Report
@@ -21,6 +23,8 @@ CONNECT_S = 6.0
 GRAB_S = 6.0
 _POLL_S = 0.05
 _IMAGES = 3
+LIMIT_S = CONNECT_S + _IMAGES * GRAB_S + 5.0
+"""For all of it; a driver may wait some seconds longer than it should."""
 # Within a reply a robot program waits for anyway; common practice, no source.
 _SLOW_IMAGE_S = 2.0
 _METHODS = {
@@ -31,57 +35,55 @@ _METHODS = {
 }
 
 
-@dataclass(frozen=True)
-class CameraCheck:
-    """The checks that need the camera for themselves, while no daemon has it."""
+def check_camera(context: StationContext, report: Report) -> None:
+    """The checks that need the camera for themselves, while no daemon has it. Raises InputFault or MachineFault."""
+    section = context.station.camera
+    with contextlib.closing(open_camera(section, context.folder, None, context.keys_folder)) as camera:
+        frame = _first_frames(section, camera, report)
+        if frame is None:
+            return
+        _check_size(context, frame, report)
+        if section.source != "simulated":
+            check_settings(camera.driver_settings if isinstance(camera, DeviceCamera) else None, report)
+        _check_board(context, frame, report)
 
-    context: StationContext
 
-    def run(self, report: Report) -> None:
-        """Opens the camera and takes images. Raises InputFault or MachineFault where it cannot be opened."""
-        section = self.context.station.camera
-        camera = open_camera(section, self.context.folder, None, self.context.keys_folder)
-        try:
-            if not self._wait_for_connection(camera, report):
-                return
-            try:
-                frame = _check_freshness(camera, report)
-            except CameraFault as fault:
-                report(
-                    CheckResult(
-                        subject="camera", state=State.FAULT, message=fault.message, remedy=sentence(fault.remedy)
-                    )
-                )
-                return
-            _check_size(self.context, frame, report)
-            if self.context.station.camera.source != "simulated":
-                check_settings(camera.driver_settings if isinstance(camera, DeviceCamera) else None, report)
-            _check_board(self.context, frame, report)
-        finally:
-            camera.close()
+def try_camera(section: CameraSection, folder: Path, report: Report) -> None:
+    """Whether a camera that is not in a station file yet gives images, and of which size; paths are in ``folder``.
 
-    def _wait_for_connection(self, camera: Camera, report: Report) -> bool:
-        deadline = Deadline.after(CONNECT_S)
-        while not (health := camera.health()).is_connected:
-            # A remedy is stated where waiting does not help.
-            if deadline.has_passed or health.remedy:
-                remedy = health.remedy or self._remedy()
-                report(
-                    CheckResult(subject="camera", state=State.FAULT, message=health.message, remedy=sentence(remedy))
-                )
-                return False
-            time.sleep(_POLL_S)
-        return True
+    Raises InputFault or MachineFault.
+    """
+    with contextlib.closing(open_camera(section, folder)) as camera:
+        frame = _first_frames(section, camera, report)
+        if frame is not None:
+            message = f"{frame.pixels.shape[1]} x {frame.pixels.shape[0]} px"
+            report(CheckResult(subject="picture size", state=State.OK, message=message))
 
-    def _remedy(self) -> str:
-        source = self.context.station.camera.source
-        if source == "simulated":
-            return "start a simulated cell: eyebolt-sim cell STATION --camera-only; or name your camera under [camera]."
-        if source == "push":
-            return "start the program that sends the images, as robot_scripts/python/push_camera_sender.py."
-        if source == "folder":
-            return "put images into the folder that [camera] path names."
-        return "check its power, its cable and the address under [camera]."
+
+def _first_frames(section: CameraSection, camera: Camera, report: Report) -> Frame | None:
+    deadline = Deadline.after(CONNECT_S)
+    while not (health := camera.health()).is_connected:
+        # A remedy is stated where waiting does not help.
+        if deadline.has_passed or health.remedy:
+            remedy = sentence(health.remedy or _remedy(section.source))
+            report(CheckResult(subject="camera", state=State.FAULT, message=health.message, remedy=remedy))
+            return None
+        time.sleep(_POLL_S)
+    try:
+        return _check_freshness(camera, report)
+    except CameraFault as fault:
+        report(CheckResult(subject="camera", state=State.FAULT, message=fault.message, remedy=sentence(fault.remedy)))
+        return None
+
+
+def _remedy(source: str) -> str:
+    if source == "simulated":
+        return "start a simulated cell: eyebolt-sim cell STATION --camera-only; or name your camera under [camera]."
+    if source == "push":
+        return "start the program that sends the images, as robot_scripts/python/push_camera_sender.py."
+    if source == "folder":
+        return "put images into the folder that [camera] path names."
+    return "check its power, its cable and the address under [camera]."
 
 
 def _check_freshness(camera: Camera, report: Report) -> Frame:

@@ -163,6 +163,17 @@ def clock_is_synchronised() -> bool | None:
     return None if state < 0 else state != _TIME_ERROR
 
 
+def listening_fault(address: str, key: str) -> CheckResult | None:
+    """Why nothing can listen at an address that ``key`` states; None if it can."""
+    try:
+        _open(address)
+    except OSError as error:
+        message = f"{key} = {address}: {listening_reason(error, address)}"
+        remedy = sentence(listening_remedy(error, address, key))
+        return CheckResult(subject="ports", state=State.FAULT, message=message, remedy=remedy)
+    return None
+
+
 def check_ports(context: StationContext, report: Report) -> None:
     """The addresses at which a daemon would listen, opened and closed again."""
     section, robot, camera = context.station.station, context.station.robot, context.station.camera
@@ -175,12 +186,9 @@ def check_ports(context: StationContext, report: Report) -> None:
         addresses.append(("[camera] endpoint", camera.endpoint))
     opened = []
     for key, address in addresses:
-        try:
-            _open(address)
-        except OSError as error:
-            reason, remedy = listening_reason(error, address), listening_remedy(error, address, key)
-            message = f"{key} = {address}: {reason}"
-            report(CheckResult(subject="ports", state=State.FAULT, message=message, remedy=sentence(remedy)))
+        fault = listening_fault(address, key)
+        if fault is not None:
+            report(fault)
         else:
             opened.append(f"{key} {address.removeprefix('tcp://')}")
     if opened:

@@ -14,8 +14,6 @@ from eyebolt.doctor.report import CheckResult, State
 _FILE_S = 5.0
 _DISK_S = 15.0
 _DAEMON_S = running.STATUS_S + running.VIEW_S + 3.0
-# Opening, three images, and the driver's own 10 s.
-_CAMERA_S = camera.CONNECT_S + 3 * camera.GRAB_S + 5.0
 _SPARE_S = 3.0
 
 
@@ -79,8 +77,8 @@ def _examine_station(
         yield CheckResult(subject=running.RUNNING, state=State.OK, message=message)
         yield Progress("ports", _FILE_S)
         yield from run("ports", lambda report: computer.check_ports(context, report), _FILE_S)
-        yield Progress("camera", _CAMERA_S)
-        yield from run("camera", camera.CameraCheck(context).run, _CAMERA_S)
+        yield Progress("camera", camera.LIMIT_S)
+        yield from run("camera", lambda report: camera.check_camera(context, report), camera.LIMIT_S)
     if State.FAULT not in states:
         yield from _examine_pose(context, pose_wait_s, bool(states), run)
 

@@ -12,6 +12,7 @@ from eyebolt.geometry.camera_model import (
 from eyebolt.geometry.mount import FlangeRotation, Mount
 from eyebolt.geometry.pick import PickPose, PickPosture
 from eyebolt.geometry.pose_format import ANGLE_UNITS_RAD, EULER_KINDS, LENGTH_UNITS_M, ROTATION_KINDS, PoseFormat
+from eyebolt.geometry.pose_readings import PoseReading, numbers_in, possible_readings
 from eyebolt.geometry.pose_words import describe_direction, describe_pose
 from eyebolt.geometry.se3 import Array, Matrix4, Row4, RowSelection, to_matrix4
 from eyebolt.geometry.serial_arm import DhRow, SerialArm
@@ -33,13 +34,16 @@ __all__ = [
     "PickPose",
     "PickPosture",
     "PoseFormat",
+    "PoseReading",
     "Row4",
     "RowSelection",
     "SerialArm",
     "correlation_problem",
     "describe_direction",
     "describe_pose",
+    "numbers_in",
     "parameter_names",
+    "possible_readings",
     "se3",
     "to_matrix4",
 ]
