@@ -16,6 +16,8 @@ from pathlib import Path
 
 from support.processes import LIMIT_S, end
 
+CTRL_C = "\x03"
+
 
 def on_a_terminal(
     command: Sequence[str | Path],
@@ -26,7 +28,9 @@ def on_a_terminal(
 ) -> tuple[int, str]:
     """Exit code and everything that the terminal received.
 
-    ``typed``: pairs of a text that the command shows, and what is typed then. ``size``: columns, rows.
+    ``typed``: pairs of a text that the command shows, and what is typed then; a Ctrl-C is typed again while nothing
+    happens, as a person does: one that comes just before the interpreter waits for a line is noticed at the next.
+    ``size``: columns, rows.
     """
     master, slave = pty.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", size[1], size[0], 0, 0))
@@ -40,7 +44,7 @@ def on_a_terminal(
         env={**os.environ, "TERM": "xterm", **(environment or {})},
     )
     os.close(slave)
-    received, searched, waiting = "", 0, list(typed)
+    received, searched, waiting, keys = "", 0, list(typed), ""
     deadline_s = time.monotonic() + LIMIT_S
     try:
         while time.monotonic() < deadline_s:
@@ -48,7 +52,9 @@ def on_a_terminal(
                 shown, keys = waiting.pop(0)
                 searched += received[searched:].index(shown) + len(shown)
                 os.write(master, keys.encode("utf-8"))
-            if not select.select([master], [], [], 0.05)[0]:
+            if not select.select([master], [], [], 0.5 if keys == CTRL_C else 0.05)[0]:
+                if keys == CTRL_C:
+                    os.write(master, CTRL_C.encode("utf-8"))
                 continue
             data = b""
             with contextlib.suppress(OSError):  # EIO: the other end is closed

@@ -70,15 +70,59 @@ def _root(
 @app.command()
 def new(
     station: Annotated[Path, typer.Argument(help="Station file to write.")] = Path("station.toml"),
-    mount: Annotated[MountChoice, typer.Option(help="Mount of the camera.")] = MountChoice.fixed,
-    name: Annotated[str, typer.Option(help="Name of the station.")] = "bay-3",
+    mount: Annotated[MountChoice | None, typer.Option(help="Mount of the camera (default: fixed).")] = None,
+    name: Annotated[str | None, typer.Option(help="Name of the station (default: bay-3).")] = None,
+    axes: Annotated[int | None, typer.Option(min=4, max=7, help="Axes of the arm (default: 6).")] = None,
+    listen: Annotated[
+        str | None, typer.Option(help="ADDRESS:PORT of this computer at which the robot connects.")
+    ] = None,
+    dial: Annotated[
+        str | None, typer.Option(help="ADDRESS:PORT of a controller that only can be connected to.")
+    ] = None,
+    allow: Annotated[list[str] | None, typer.Option(help="Address from which the robot connects.")] = None,
+    pose_line: Annotated[
+        str | None, typer.Option("--pose", help="One line with a pose, as the controller writes it.")
+    ] = None,
+    pose_format: Annotated[
+        str | None, typer.Option("--pose-format", help="How it writes poses, as in euler-ZYX,deg,mm.")
+    ] = None,
+    camera: Annotated[
+        str | None,
+        typer.Option(help="Number, /dev/..., stream address, folder of images, push, or simulated (the default)."),
+    ] = None,
+    tolerance: Annotated[
+        float | None, typer.Option(metavar="MM", help="Largest error of a pick, mm (default: 1).")
+    ] = None,
+    near: Annotated[float | None, typer.Option(metavar="MM", help="Nearest working distance, mm.")] = None,
+    far: Annotated[float | None, typer.Option(metavar="MM", help="Farthest working distance, mm.")] = None,
+    no_questions: Annotated[bool, typer.Option("--no-questions", help="Ask nothing; also without a terminal.")] = False,
 ) -> None:
-    """Write a commented station file to start from."""
+    """Write a commented station file to start from. In a terminal it asks for what is not stated here."""
     require_opencv()
-    from eyebolt.cli.solving import write_new_station
+    from eyebolt.cli.new_station import StationOptions, Terminal, make_station, next_steps
+    from eyebolt.cli.session import person_at_terminal
+    from eyebolt.cli.solving import parse_pose_format
+    from eyebolt.geometry import Mount
 
-    write_new_station(station, mount.value, name)
-    print_line(f"{station} written. Edit it, then run: eyebolt serve {station}")
+    if listen is not None and dial is not None:
+        raise typer.BadParameter("either --listen or --dial")
+    options = StationOptions(
+        name=name,
+        mount=None if mount is None else Mount(mount.value),
+        axes=axes,
+        listen=listen,
+        dial=dial,
+        allow=tuple(allow or ()),
+        pose_line=pose_line,
+        pose_format=None if pose_format is None else parse_pose_format(pose_format),
+        camera=camera,
+        tolerance_mm=tolerance,
+        near_mm=near,
+        far_mm=far,
+    )
+    person = Terminal() if person_at_terminal() and not no_questions else None
+    for line in next_steps(make_station(station, options, person)):
+        print_line(line)
 
 
 @app.command()

@@ -1,4 +1,4 @@
-"""The commands that work without a daemon: a new station file, solving again, accepting a result."""
+"""The commands that work without a daemon: solving again, accepting a result."""
 
 from __future__ import annotations
 
@@ -9,8 +9,7 @@ from pathlib import Path
 
 from eyebolt.bounded_file import read_bounded
 from eyebolt.calibration import AcceptanceStatus, ResultFormat, assess_result, read_problem
-from eyebolt.cli.runner import EXIT_FAULT, write_text_file
-from eyebolt.config import station_template
+from eyebolt.cli.runner import EXIT_FAULT
 from eyebolt.context import StationContext, load_session, solve_problem
 from eyebolt.errors import EyeboltError, InputFault
 from eyebolt.geometry import ANGLE_UNITS_RAD, LENGTH_UNITS_M, ROTATION_KINDS, PoseFormat
@@ -33,13 +32,6 @@ _MAX_NAME_LENGTH = 80
 # A thousand pairs of a thousand corners have 50 MB.
 _MAX_PROBLEM_BYTES = 1 << 28
 _POSE_FORMAT_EXAMPLE = "--pose-format euler-ZYX,deg,mm"
-
-
-def write_new_station(path: Path, mount: str, name: str) -> None:
-    """Writes a commented station file. Raises InputFault if the file exists or the name is invalid."""
-    if path.exists():
-        raise InputFault("file-exists", f"{path} exists already", "name another file, or move the old one away.")
-    write_text_file(path, station_template(name, mount), make_folder=True)
 
 
 def accept_result(session: Path, accepted_by: str, incomplete: bool = False, few_pairs: bool = False) -> list[str]:

@@ -23,6 +23,8 @@ from eyebolt.geometry.se3 import Array
 # A number, but not the figure in a name such as J1 or E6POS.
 _NUMBER = re.compile(r"(?<![\w.])[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?(?![\w.])")
 _DECIMAL_COMMA = re.compile(r"[0-9],[0-9]{2,}(?:[ \t;]|$)")
+# Where a pose begins that is printed with names; what stands before it are flags.
+_FIRST_NAME = re.compile(r"(?<![A-Za-z])[Xx]\s*[=:]?\s*(?=[+-]?[0-9.])")
 _SERIAL_VERB = re.compile(r"^\W*(?:capture|check|place)\W+[0-9]+\W", re.IGNORECASE)
 # The conventions that controllers use; the others of PoseFormat can be named in the station file.
 _SIX_NUMBERS = ("euler-ZYX", "euler-xyz", "euler-XYZ", "euler-ZYZ", "rotation-vector")
@@ -56,6 +58,9 @@ def numbers_in(line: str) -> tuple[float, ...]:
     if _DECIMAL_COMMA.search(line) and "." not in line:
         raise InputFault("pose-line", "the line has decimal commas", "paste it with decimal points.")
     text = _SERIAL_VERB.sub(" ", line)
+    named = _FIRST_NAME.search(text)
+    if named is not None:
+        text = text[named.end() :]
     numbers = tuple(float(match[0]) for match in _NUMBER.finditer(text))
     if len(numbers) < 4:
         raise InputFault(
