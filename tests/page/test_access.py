@@ -49,6 +49,9 @@ def test_a_name_with_a_port_and_a_wildcard_without_a_name(tmp_path, tls_files):
     assert code_of(names=["cell-pc:4753"]) == "page-address"
     files = {"token_file": tmp_path / "token", "certificate": tls_files[0], "private_key": tls_files[1]}
     assert code_of("0.0.0.0:4753", **files) == "page-address"
+    access = page_access("0.0.0.0:4753", names=["192.168.7.9", "cell-pc"], **files)
+    assert (access.host, access.origin) == ("0.0.0.0", "https://192.168.7.9:4753")
+    assert not access.is_own_name("0.0.0.0:4753")
 
 
 def test_the_token_is_made_once_and_only_its_owner_can_read_it(tmp_path, tls_files):

@@ -10,6 +10,7 @@ from eyebolt.monitor.operator_prompt import (
     is_stale,
     needs_robot,
     operator_prompt_for,
+    remark,
     result_line,
 )
 from eyebolt.monitor.subscriber import ReceivedView, StatusSubscriber
@@ -25,6 +26,7 @@ __all__ = [
     "is_stale",
     "needs_robot",
     "operator_prompt_for",
+    "remark",
     "result_line",
     "watch",
     "watch_stations",

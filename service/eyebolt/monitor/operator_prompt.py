@@ -101,6 +101,13 @@ def needs_robot(status: StatusMessage) -> bool:
     return status.phase in (Phase.OPEN, Phase.WORKING, Phase.GOAL_MET)
 
 
+def remark(status: StatusMessage | None, note: str) -> str:
+    """``note``, the subscription's own remark, or else that the daemon's log is incomplete; empty if neither."""
+    if note or status is None or not status.log_lines_lost:
+        return note
+    return f"the daemon's log cannot be written: {status.log_lines_lost} lines are lost"
+
+
 def operator_prompt_for(
     status: StatusMessage | None, status_age_s: float, expected_station: str | None = None
 ) -> OperatorPrompt:

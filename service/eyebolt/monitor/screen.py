@@ -21,6 +21,7 @@ from eyebolt.monitor.operator_prompt import (
     needs_robot,
     operator_prompt_for,
     pairs_needed,
+    remark,
     result_line,
     sentence,
     with_begin_key,
@@ -216,8 +217,7 @@ def _blocks_beside_picture(
 
 
 def _note_blocks(status: StatusMessage | None, note: str, width: int) -> list[_Block]:
-    if not note and status is not None and status.log_lines_lost:
-        note = f"the daemon's log cannot be written: {status.log_lines_lost} lines are lost"
+    note = remark(status, note)
     return [_labelled_block("NOTE", sanitize(note), width, priority=12, tone=Tone.WAIT)] if note else []
 
 

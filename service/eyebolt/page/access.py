@@ -48,12 +48,14 @@ class PageAccess:
     """What a browser has to bring once; None on the loopback."""
     tls: ssl.SSLContext | None = None
     """Certificate and private key; None on the loopback."""
+    shown_host: str = ""
+    """Name or address of a link to the page, where ``host`` stands for all addresses; empty: ``host``."""
 
     @property
     def origin(self) -> str:
         """Scheme, name and port of the page."""
         scheme = "http" if self.tls is None else "https"
-        return f"{scheme}://{_bracketed(self.host)}:{self.port}"
+        return f"{scheme}://{_bracketed(self.shown_host or self.host)}:{self.port}"
 
     @property
     def cookie_name(self) -> str:
@@ -125,7 +127,8 @@ def page_access(
             f"{address} stands for every address of this computer, and --name is not given",
             "name the address or the host name that the tablets use, as in --name 192.168.7.9.",
         )
-    return PageAccess(host, port, _host_headers(own, port, 443), _token(token_file), _tls(certificate, private_key))
+    tls = _tls(certificate, private_key)
+    return PageAccess(host, port, _host_headers(own, port, 443), _token(token_file), tls, shown_host=own[0])
 
 
 def _is_loopback(host: str) -> bool:

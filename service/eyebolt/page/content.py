@@ -12,6 +12,7 @@ from eyebolt.monitor import (
     is_stale,
     needs_robot,
     operator_prompt_for,
+    remark,
     result_line,
 )
 from eyebolt.protocol import StatusMessage
@@ -75,7 +76,7 @@ def page_state(
             "tone": prompt.tone.value,
         },
         "silent": is_stale(status_age_s),
-        "note": note,
+        "note": remark(status, note),
         "how_far": "" if status is None else how_far(status),
         "result_line": "" if status is None or status.result is None else result_line(status, with_reason=False),
         "needs_robot": status is not None and needs_robot(status),

@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from eyebolt.monitor import ReceivedView, StatusSubscriber, is_other_station
+from eyebolt.monitor import ReceivedView, StatusSubscriber, is_other_station, is_stale
 from eyebolt.page.content import View, page_state
 
 if TYPE_CHECKING:
@@ -99,6 +99,7 @@ class FeedThread:
         self._expected_station = expected_station
         self._status_subscriber = subscribe(False)
         self._view_subscriber: StatusSubscriber | None = None
+        self._last_seen: object = None
         self._last_key: object = None
         self._last_view: ReceivedView | None = None
         self._view_number = 0
@@ -127,11 +128,16 @@ class FeedThread:
 
     def _pass_state_on(self) -> None:
         source = self._status_subscriber
-        status = source.status
+        status, age_s, note = source.status, source.status_age_s, source.note
+        # The views wake this thread more often than there is anything new.
+        seen = (status, is_stale(age_s) and int(age_s), note)
+        if seen == self._last_seen:
+            return
+        self._last_seen = seen
         result_key = None
         if self._results is not None and status is not None and not is_other_station(status, self._expected_station):
             result_key = self._results.follow(status)
-        state, key = page_state(status, source.status_age_s, source.note, result_key, self._expected_station)
+        state, key = page_state(status, age_s, note, result_key, self._expected_station)
         if key != self._last_key:
             self._last_key = key
             self._loop.call_soon_threadsafe(self._feed.set_state, state)

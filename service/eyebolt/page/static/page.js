@@ -73,6 +73,7 @@ function showPrompt(prompt) {
   const tone = TONES[prompt.tone] ?? "wait";
   document.body.dataset.tone = tone;
   setText("now-word", prompt.headline);
+  document.title = `${prompt.headline} - ${id("station").textContent}`;
   setText("now-remedy", prompt.remedy);
   id("now-remedy").classList.toggle("long", prompt.remedy.length > 90);
   setText("now-message", prompt.message);
@@ -96,6 +97,12 @@ function link(name, words, signName, tone) {
   return item;
 }
 
+const guidedWords = ({ poses_per_s, images_per_s, delay_ms, delay_half_width_ms }) => {
+  const spread = delay_half_width_ms === null ? "" : ` ± ${delay_half_width_ms.toFixed(1)}`;
+  const delay = delay_ms === null ? "their delay is not known yet" : `${delay_ms.toFixed(1)}${spread} ms behind the camera`;
+  return `${poses_per_s.toFixed(0)} poses per second, ${delay}; ${images_per_s.toFixed(0)} images per second`;
+};
+
 // `daemon`: "connected", "silent" or "unknown"; of robot and camera nothing is known without it.
 function showLinks(daemon, status, needsRobot) {
   const other = (name, value, isNeeded) => {
@@ -110,7 +117,9 @@ function showLinks(daemon, status, needsRobot) {
     other("Camera", status?.camera, true),
   );
   const known = daemon === "connected" && status !== null ? [["robot", status.robot], ["camera", status.camera]] : [];
-  fillList("link-words", known.filter(([, value]) => value.message).map(([name, value]) => [name, value.message]));
+  const rows = known.filter(([, value]) => value.message).map(([name, value]) => [name, value.message]);
+  if (known.length && status.guidance !== null) rows.push(["guided", guidedWords(status.guidance)]);
+  fillList("link-words", rows);
 }
 
 function showCount(status) {
@@ -200,6 +209,7 @@ function showResult(content) {
 function showState(content) {
   state = content;
   const { status, prompt } = content;
+  if (status !== null) setText("station", status.station);
   showPrompt(prompt);
   document.body.classList.toggle("is-stale", content.silent);
   document.body.classList.toggle("is-empty", status === null);
@@ -207,8 +217,6 @@ function showState(content) {
   setText("note", content.note);
   if (content.silent || status === null || isPictureOld()) showNoPicture(noPictureWords());
   if (status === null) return;
-  document.title = `${prompt.headline} - ${status.station}`;
-  setText("station", status.station);
   setText("session", status.session ? `session ${status.session}` : "no session");
   showCount(status);
   setText("how-far", status.kept ? content.how_far : "");
