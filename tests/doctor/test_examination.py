@@ -10,11 +10,14 @@ import time
 import pytest
 
 from eyebolt.cameras import DriverSettings
+from eyebolt.context import load_context
 from eyebolt.doctor import CheckResult, State, examine, exit_code, running
 from eyebolt.doctor.bounded import carry_out, run_bounded
 from eyebolt.doctor.camera import check_settings
 from eyebolt.doctor.computer import ClockCheck
 from eyebolt.errors import InputFault
+from eyebolt.protocol import ViewMessage
+from eyebolt.store import RecordLock
 from support.daemon_process import COMMAND, free_ports
 from support.terminal import on_a_terminal
 
@@ -133,6 +136,59 @@ def test_what_is_wrong_is_named_with_what_to_do(station, spoil, subject, state, 
     assert words in results[subject].message
     assert state is State.OK or results[subject].remedy
     assert code == (1 if State.FAULT in states(results).values() else 3)
+
+
+def test_the_camera_is_looked_at_before_there_is_a_lens_file(station):
+    path = station()
+    no_lens_file(path)
+    results, code = found(path)
+    assert code == 1
+    assert results["picture size"].message.startswith("1280 x 960 px")
+    assert "88 of 88 corners" in results["board"].message
+    assert "mm away" not in results["board"].message
+    assert results["board"].state is State.OK
+    assert results["ports"].state is State.OK
+
+
+def test_a_record_folder_in_use(station):
+    path = station()
+    with RecordLock(path.parent / "sessions"):
+        results, code = found(path)
+    assert (results["record"].state, code) == (State.FAULT, 1)
+    assert "record" not in found(path)[0]
+
+
+def test_missing_keys_are_told_once_and_the_camera_is_looked_at(station):
+    path = edited(station(), a=("# keys = ", "keys = "), b=('status = "tcp://127.0.0.1', 'status = "tcp://0.0.0.0'))
+    results, _ = found(path)
+    assert results["keys"].state is State.FAULT
+    assert results["daemon"].state is State.OK
+    assert results["camera"].state is State.OK
+
+
+@pytest.mark.parametrize(
+    ("changes", "size", "board"),
+    [
+        ({}, State.OK, State.OK),
+        ({"image_size": [640, 480]}, State.FAULT, State.OK),
+        (
+            {"found": False, "corners_px": [], "reason": {"code": 20, "message": "no board", "remedy": "look"}},
+            State.OK,
+            State.WARNING,
+        ),
+    ],
+)
+def test_what_a_running_daemon_sees(station, changes, size, board):
+    view = {
+        "schema": 1, "station": "bay-3", "time_s": 0.0, "image_size": [1280, 960], "view_size": [960, 720],
+        "is_of_capture": False, "found": True, "reason": None, "corners_px": [[1.0, 2.0]], "board_outline_px": None,
+        "predicted_outline_px": None, "brightness": 0.5, "saturated_fraction": 0.0, "edge_blur_px": 0.7,
+        "tilt_deg": 20.0, "distance_mm": 600.0, "proof": None,
+    }  # fmt: skip
+    message = ViewMessage.model_validate_json(json.dumps(view | changes))
+    results = list(running.seen_in_view(message, load_context(station())))
+    assert [r.state for r in results] == [size, board]
+    assert all(r.remedy for r in results if r.state is not State.OK)
 
 
 def test_the_size_of_the_board_is_not_measured(station):

@@ -63,7 +63,10 @@ def _wrapped(text: str, indent: int) -> Sequence[str]:
 
 def _verdict(results: Sequence[CheckResult]) -> str:
     counts = [(sum(result.state is state for result in results), state) for state in State]
-    text = ", ".join(f"{count} {state}" for count, state in counts if count)
+    plurals = {State.WARNING: "warnings", State.FAULT: "faults"}
+    text = ", ".join(
+        f"{count} {state if count == 1 else plurals.get(state, state)}" for count, state in counts if count
+    )
     states = {result.state for result in results}
     if State.FAULT in states:
         return f"Not ready: {text}. Mend the faults first."

@@ -16,7 +16,7 @@ from eyebolt.deadline import Deadline
 from eyebolt.doctor.bounded import Report
 from eyebolt.doctor.report import CheckResult, State, sentence
 from eyebolt.errors import CameraFault
-from eyebolt.observations import assess_view, measure_view
+from eyebolt.observations import View, assess_view, measure_view
 
 CONNECT_S = 6.0
 """A device opens within this time, and a sender that runs has sent."""
@@ -35,17 +35,23 @@ _METHODS = {
 }
 
 
-def check_camera(context: StationContext, report: Report) -> None:
-    """The checks that need the camera for themselves, while no daemon has it. Raises InputFault or MachineFault."""
+def check_camera(context: StationContext, has_lens: bool, report: Report) -> None:
+    """The checks that need the camera for themselves, while no daemon has it.
+
+    ``has_lens``: whether the lens of ``context`` is that of a lens file. Raises InputFault or MachineFault.
+    """
     section = context.station.camera
     with contextlib.closing(open_camera(section, context.folder, None, context.keys_folder)) as camera:
         frame = _first_frames(section, camera, report)
         if frame is None:
             return
-        _check_size(context, frame, report)
+        if has_lens:
+            _check_size(context, frame, report)
+        else:
+            report(_size_result(frame))
         if section.source != "simulated":
             check_settings(camera.driver_settings if isinstance(camera, DeviceCamera) else None, report)
-        _check_board(context, frame, report)
+        _check_board(context, has_lens, frame, report)
 
 
 def try_camera(section: CameraSection, folder: Path, report: Report) -> None:
@@ -56,8 +62,12 @@ def try_camera(section: CameraSection, folder: Path, report: Report) -> None:
     with contextlib.closing(open_camera(section, folder)) as camera:
         frame = _first_frames(section, camera, report)
         if frame is not None:
-            message = f"{frame.pixels.shape[1]} x {frame.pixels.shape[0]} px"
-            report(CheckResult(subject="picture size", state=State.OK, message=message))
+            report(_size_result(frame))
+
+
+def _size_result(frame: Frame) -> CheckResult:
+    message = f"{frame.pixels.shape[1]} x {frame.pixels.shape[0]} px: that of the lens file to come"
+    return CheckResult(subject="picture size", state=State.OK, message=message)
 
 
 def _first_frames(section: CameraSection, camera: Camera, report: Report) -> Frame | None:
@@ -149,9 +159,11 @@ def check_settings(settings: DriverSettings | None, report: Report) -> None:
             report(CheckResult(subject=subject, state=State.WARNING, message="regulated by the camera", remedy=remedy))
 
 
-def _check_board(context: StationContext, frame: Frame, report: Report) -> None:
+def _check_board(context: StationContext, has_lens: bool, frame: Frame, report: Report) -> None:
     detection = find_board(frame.pixels, context.board)
-    view, _ = measure_view(to_gray(frame.pixels), detection, context.lens, context.board)
+    view = View()
+    if has_lens:
+        view, _ = measure_view(to_gray(frame.pixels), detection, context.lens, context.board)
     # The size of the picture is a result of its own.
     judged = assess_view(detection, detection.image_size_px, context.board.corner_count, np.eye(4), (), view=view)
     if not isinstance(detection, Detection):

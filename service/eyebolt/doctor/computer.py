@@ -25,7 +25,7 @@ from eyebolt.doctor.bounded import Report
 from eyebolt.doctor.report import CheckResult, State, sentence
 from eyebolt.errors import RecordFault
 from eyebolt.security import read_station_secret
-from eyebolt.store import FileSystem, list_sessions, write_fault
+from eyebolt.store import FileSystem, RecordLock, list_sessions, write_fault
 
 # A reply to a capture waits for the sync of its picture and of two records. Common practice, no source.
 _SLOW_SYNC_S = 0.25
@@ -220,6 +220,14 @@ def _open_path(path: str) -> None:
     folder = Path(path).parent
     if not os.access(folder, os.W_OK | os.X_OK):
         raise OSError(0, f"its folder {folder} does not exist, or this user may not write there")
+
+
+def check_record_lock(context: StationContext, report: Report) -> None:
+    """Whether another daemon writes in the record folder. Raises RecordFault."""
+    lock = RecordLock(context.record_folder, context.station.record.access)
+    if lock.path.exists():
+        with lock:
+            pass
 
 
 def check_keys(context: StationContext, report: Report) -> None:

@@ -10,6 +10,7 @@ from eyebolt.context import StationContext, load_context, local_status_source
 from eyebolt.doctor import camera, computer, files, robot, running
 from eyebolt.doctor.bounded import Report, Work, run_bounded
 from eyebolt.doctor.report import CheckResult, State
+from eyebolt.errors import InputFault
 
 _FILE_S = 5.0
 _DISK_S = 15.0
@@ -37,30 +38,30 @@ def examine(station_file: Path, pose_wait_s: float | None, run: Run = run_bounde
     """
     clock = computer.ClockCheck()
     yield computer.version_result()
-    context = None
+    is_readable = {}
     for subject, check in (("station file", files.check_station_file), ("lens file", files.check_lens_file)):
         yield Progress(subject, _FILE_S)
-        is_usable = True
+        is_readable[subject] = True
         for result in run(subject, _on_file(check, station_file), _FILE_S):
-            is_usable &= result.subject != subject or result.state is not State.FAULT
+            is_readable[subject] &= result.subject != subject or result.state is not State.FAULT
             yield result
-        if not is_usable:
+        if not is_readable["station file"]:
             break
+    context = None
+    if is_readable["station file"]:
+        # A lens is calibrated from pictures: camera and board are looked at before there is a lens file.
+        has_lens = is_readable["lens file"]
+        context = load_context(station_file) if has_lens else files.context_without_lens(station_file)
+        yield from _examine_station(station_file, context, has_lens, pose_wait_s, run)
     else:
-        context = load_context(station_file)
-    if context is not None:
-        yield from _examine_station(station_file, context, pose_wait_s, run)
-    else:
-        message = "the other checks need station file and lens file"
-        yield CheckResult(
-            subject="the rest", state=State.NOT_TRIED, message=message, remedy="Mend these first, then try again."
-        )
+        message, remedy = "the other checks need the station file", "Mend it first, then try again."
+        yield CheckResult(subject="the rest", state=State.NOT_TRIED, message=message, remedy=remedy)
     record_folder = None if context is None else context.record_folder
     yield from run("clock", lambda report: report(clock.result(record_folder)), _FILE_S)
 
 
 def _examine_station(
-    station_file: Path, context: StationContext, pose_wait_s: float | None, run: Run
+    station_file: Path, context: StationContext, has_lens: bool, pose_wait_s: float | None, run: Run
 ) -> Iterator[Progress | CheckResult]:
     yield Progress("disk", _DISK_S)
     yield from run("disk", lambda report: computer.check_disk(context, report), _DISK_S)
@@ -76,9 +77,10 @@ def _examine_station(
         message = "does not run, so that camera and ports are free for these checks"
         yield CheckResult(subject=running.RUNNING, state=State.OK, message=message)
         yield Progress("ports", _FILE_S)
+        yield from run("record", lambda report: computer.check_record_lock(context, report), _FILE_S)
         yield from run("ports", lambda report: computer.check_ports(context, report), _FILE_S)
         yield Progress("camera", camera.LIMIT_S)
-        yield from run("camera", lambda report: camera.check_camera(context, report), camera.LIMIT_S)
+        yield from run("camera", lambda report: camera.check_camera(context, has_lens, report), camera.LIMIT_S)
     if State.FAULT not in states:
         yield from _examine_pose(context, pose_wait_s, bool(states), run)
 
@@ -105,7 +107,11 @@ def _on_file(check: Callable[[Path, Report], None], station_file: Path) -> Work:
 
 def _asking(station_file: Path, context: StationContext) -> Work:
     def ask(report: Report) -> None:
-        address, keys = local_status_source(station_file, context.station)
+        try:
+            address, keys = local_status_source(station_file, context.station)
+        except InputFault:
+            # Without its keys no daemon can run; ``check_keys`` has the fault.
+            return
         running.ask_daemon(context, address, keys, report)
 
     return ask

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+
 from eyebolt.boards import Board
 from eyebolt.config import Station
-from eyebolt.context import load_context, load_station
+from eyebolt.context import StationContext, load_context, load_station
 from eyebolt.doctor.bounded import Report
 from eyebolt.doctor.report import CheckResult, State
 from eyebolt.geometry import CameraModel
 
+# A picture of so many rows and columns has 4 megapixels, as those of many industrial cameras.
+_NOMINAL_PX = 2048.0
 _LOOPBACK = ("127.", "localhost", "[::1]")
 
 
@@ -33,6 +37,14 @@ def check_station_file(station_file: Path, report: Report) -> None:
             )
         )
     _check_robot_address(station, report)
+
+
+def context_without_lens(station_file: Path) -> StationContext:
+    """A station whose lens file cannot be read, with a lens that only stands for one. Raises InputFault."""
+    station = load_station(station_file)
+    matrix = np.array([[_NOMINAL_PX, 0, _NOMINAL_PX / 2], [0, _NOMINAL_PX, _NOMINAL_PX / 2], [0, 0, 1]])
+    lens = CameraModel(int(_NOMINAL_PX), int(_NOMINAL_PX), matrix, np.zeros(0))
+    return StationContext(station, lens, station.board.to_board(), station_file.parent, {})
 
 
 def _check_robot_address(station: Station, report: Report) -> None:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import socket
 import time
+from collections.abc import Iterator
 
 from eyebolt.addresses import split_host_port
+from eyebolt.cameras import wrong_size
 from eyebolt.context import StationContext
 from eyebolt.doctor.bounded import Report
-from eyebolt.doctor.report import CheckResult, State
+from eyebolt.doctor.report import CheckResult, State, sentence
 from eyebolt.monitor import StatusSubscriber
 from eyebolt.protocol import LinkStatus, StatusMessage, ViewMessage
 from eyebolt.security import ClientKeys
@@ -94,11 +96,25 @@ def _report_view(context: StationContext, subscriber: StatusSubscriber, report: 
         remedy = "Look at eyebolt watch, or end the daemon and try again."
         report(CheckResult(subject="board", state=State.NOT_TRIED, message=reason, remedy=remedy))
         return
-    report(board_in_view(subscriber.view.message, context))
+    for result in seen_in_view(subscriber.view.message, context):
+        report(result)
 
 
-def board_in_view(view: ViewMessage, context: StationContext) -> CheckResult:
-    """What a view message states of the board."""
+def seen_in_view(view: ViewMessage, context: StationContext) -> Iterator[CheckResult]:
+    """What a view message states of the picture's size and of the board."""
+    size_px, wanted_px = view.image_size, (context.lens.width_px, context.lens.height_px)
+    if size_px == wanted_px:
+        message = f"{size_px[0]} x {size_px[1]} px, as the lens file states"
+        yield CheckResult(subject="picture size", state=State.OK, message=message)
+    else:
+        fault = wrong_size("the daemon", size_px, wanted_px)
+        yield CheckResult(
+            subject="picture size", state=State.FAULT, message=fault.message, remedy=sentence(fault.remedy)
+        )
+    yield _board_in_view(view, context)
+
+
+def _board_in_view(view: ViewMessage, context: StationContext) -> CheckResult:
     if not view.found:
         reason = view.reason
         message = "not seen" if reason is None else f"not seen: {reason.message}"

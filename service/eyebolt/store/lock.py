@@ -30,6 +30,11 @@ class RecordLock:
         self._path = record_folder / _LOCK_NAME
         self._descriptor: int | None = None
 
+    @property
+    def path(self) -> Path:
+        """The file that is locked."""
+        return self._path
+
     def __enter__(self) -> RecordLock:
         import fcntl  # absent on Windows, where records can still be read
 
