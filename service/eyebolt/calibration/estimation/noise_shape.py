@@ -30,7 +30,7 @@ from eyebolt.calibration.problem import RobotNoise
 from eyebolt.geometry import Array
 
 # 1 % point of a chi-squared variable with one degree of freedom, and mean and variance of the variable bounded by it.
-_BOUND, _BOUNDED_MEAN, _BOUNDED_VARIANCE = 6.635, 0.981, 1.725
+_BOUND, _BOUNDED_MEAN, _BOUNDED_VARIANCE = 6.635, 0.981, 1.728
 # Standard deviations of the score below which a structure is not fitted.
 _MIN_SCORE = 2.0
 # The same where likelihoods are averaged: one structure in six that is not there has more.
