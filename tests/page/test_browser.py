@@ -360,7 +360,8 @@ def test_whether_the_result_in_use_still_holds(station):
     off = {"consistent": False, "p95_mm": 1.7, "message": "the board is 1.70 mm off", "remedy": "calibrate again"}
     prompt = station.shows(proof=PROOF | off, last_reply=KEPT)
     assert station.text("proof-answer") == "No"
-    assert "1.70 mm" in station.text("proof-words")
+    assert "not seen where" in station.text("proof-words")
+    assert "1.70 mm" in station.text("proof-figures")
     assert station.text("now-remedy") == prompt.remedy
     station.shows(proof=PROOF | {"allowed_mm": None, "consistent": None})
     assert station.text("proof-answer") == "Not known"

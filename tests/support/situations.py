@@ -1,4 +1,4 @@
-"""Twelve situations of a station as its daemon publishes them, to be looked at on the screen and on the page.
+"""Situations of a station as its daemon publishes them, to be looked at on the screen and on the page.
 
 ``python -m support.situations FOLDER [NAME...]`` plays them in simulated cells with real daemons, which takes a minute,
 and keeps in FOLDER what was published: the status, and the view where there was one. The table has, for each, what has
@@ -62,8 +62,10 @@ SITUATIONS = {
     "height-open": Answers("enough", "touch corners, or state the height", "not yet: the height is open", "nothing"),
     "to-accept": Answers("all", "the engineer accepts it", "yes", "nothing"),
     "accepted": Answers("all", "nothing", "yes, in use", "nothing"),
+    "holds": Answers("checks only", "move on", "yes: the result in use holds", "nothing"),
+    "drifted": Answers("checks only", "look at camera and board", "no", "the board is not where expected"),
 }
-"""Camera and result have two each: what it is at first, and what it is then."""
+"""Camera and result have two each: what it is at first, and what it is then. The last two are of the result in use."""
 
 
 @dataclass(frozen=True)
@@ -186,7 +188,7 @@ def _is_recorded(code: int) -> Callable[[StatusMessage], bool]:
 
 
 def _play_good_session(place: Path) -> Iterator[tuple[str, Published]]:
-    with StagedCell(place / "good") as cell:
+    with StagedCell(place / "good", fault=parse_cell_fault("camera-moved")) as cell:
         cell.say("begin")
         cell.take(1)
         yield "first-pair", cell.published(lambda status: status.kept == 1 and status.phase is Phase.OPEN)
@@ -220,6 +222,14 @@ def _play_good_session(place: Path) -> Iterator[tuple[str, Published]]:
         assert ended.status.session_folder is not None
         _run("accept", ended.status.session_folder, "--by", "R. Ode")
         yield "accepted", cell.published(lambda status: status.is_accepted)
+        cell.say("begin")
+        for number in (2, 5, 21):
+            cell.take(number, "check")
+        yield "holds", cell.published(lambda status: status.proof is not None and status.proof.views >= 3)
+        cell.is_faulty = True
+        for number in (3, 6, 22):
+            cell.take(number, "check")
+        yield "drifted", cell.published(lambda status: status.proof is not None and not status.proof.consistent)
 
 
 def _play_slipped(place: Path) -> Iterator[tuple[str, Published]]:
@@ -278,7 +288,7 @@ def _play_height_open(place: Path) -> Iterator[tuple[str, Published]]:
 _PLAYS = {
     _play_good_session: (
         *("first-pair", "refused", "unread-line", "camera-lost", "camera-back", "robot-gone"),
-        *("nearly-done", "done", "to-accept", "accepted"),
+        *("nearly-done", "done", "to-accept", "accepted", "holds", "drifted"),
     ),
     _play_slipped: ("slipped",),
     _play_wrong_terms: ("wrong-terms",),

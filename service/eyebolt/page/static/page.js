@@ -497,12 +497,10 @@ function drawOverlay(header, width, height) {
     if (size > 2) draw(svg, "path", { d: dots, class: "corner-edge", "stroke-width": size + 2 });
     draw(svg, "path", { d: dots, class: "corner", "stroke-width": size });
   }
-  for (const [name, kind] of [["board_outline_px", "seen"], ["predicted_outline_px", "predicted"]]) {
-    const outline = header[name];
-    if (!outline) continue;
-    draw(svg, "path", { d: closed(outline), class: "edge" });
-    draw(svg, "path", { d: closed(outline), class: kind });
-  }
+  const outlines = [["seen", header.board_outline_px], ["predicted", header.predicted_outline_px]].filter(([, points]) => points);
+  // Where both agree, each is seen in the gaps of the other.
+  for (const [, points] of outlines) draw(svg, "path", { d: closed(points), class: "edge" });
+  for (const [kind, points] of outlines) draw(svg, "path", { d: closed(points), class: kind });
   show("key", Boolean(header.board_outline_px || header.predicted_outline_px));
   show("key-predicted", Boolean(header.predicted_outline_px));
 }
@@ -537,7 +535,9 @@ function showProof(proof, prompt) {
   if (proof === null) return;
   id("proof").dataset.tone = proof.consistent === null ? "wait" : proof.consistent ? "good" : "bad";
   setText("proof-answer", proof.consistent === null ? "Not known" : proof.consistent ? "Yes" : "No");
-  setText("proof-words", sentence(proof.message));
+  // The message of the proof has the figures below in one sentence.
+  setText("proof-words", proof.consistent === null ? "The result does not state how far off the board may be seen."
+    : `The board is ${proof.consistent ? "" : "not "}seen where the result puts it${proof.consistent ? ", as near as its error allows" : ""}.`);
   setText("proof-remedy", isTold(prompt, proof.remedy) ? "" : sentence(proof.remedy));
   const both = (px, millimetres) => `${mm(millimetres)} at the board, ${px.toFixed(2)} px`;
   fillList("proof-figures", [
