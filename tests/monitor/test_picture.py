@@ -159,6 +159,13 @@ def test_prompt_and_counter_stay_beside_the_picture(case):
         assert area.top + area.size.rows <= size[1]
 
 
+def test_the_verdict_of_the_proof_is_beside_the_picture():
+    for case, short in (("proof_good", "PROOF 0.60 of 0.92 mm: ok"), ("proof_off", "PROOF 1.51 of 0.92 mm: OFF")):
+        lines, _ = render_screen_with_picture(CASES[case], 0.2, make_view(), 0.1, 80, 24, colour=False)
+        text = text_of(lines)
+        assert short in text or "expected error allows" in text
+
+
 def test_without_room_or_daemon_the_screen_is_as_without_a_picture():
     status = CASES["kept"]
     lines, area = render_screen_with_picture(status, 0.2, None, 0.1, 50, 15, colour=False)

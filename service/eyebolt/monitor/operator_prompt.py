@@ -304,6 +304,15 @@ def describe_proof(proof: LiveProof) -> str:
     return f"{text}; its expected error allows {proof.allowed_mm:.{digits}f} mm"
 
 
+def describe_proof_in_short(proof: LiveProof) -> str:
+    """The same in a few words, for a narrow column."""
+    if proof.allowed_mm is None:
+        return f"off by {proof.p95_mm:.2f} mm"
+    digits = 2 if f"{proof.p95_mm:.2f}" != f"{proof.allowed_mm:.2f}" else 4
+    verdict = "ok" if proof.consistent else "OFF"
+    return f"{proof.p95_mm:.{digits}f} of {proof.allowed_mm:.{digits}f} mm: {verdict}"
+
+
 def describe_view(view: ViewMessage | None, view_age_s: float) -> str:
     """What the picture shows, and what the marks in it mean; or why there is none.
 

@@ -13,6 +13,7 @@ from eyebolt.monitor.operator_prompt import (
     OperatorPrompt,
     Tone,
     describe_proof,
+    describe_proof_in_short,
     describe_view,
     is_counted_on,
     is_other_station,
@@ -366,9 +367,10 @@ def _bars(status: StatusMessage, width: int, glyphs: Glyphs) -> list[_Block]:
     if _LABEL + len(error) > width:
         error = error.replace(", tolerance", " of")
     length = min(width - _LABEL - max(len(pairs), len(error)) - 3, 60)
-    pairs_shown = is_counted_on(status) or not status.wanted
+    is_enough = status.wanted == 0
+    pairs_shown = is_counted_on(status) or is_enough
     rows = [
-        progress_bar(name, part, words, length, _LABEL, glyphs, Tone.GOOD if part >= 1 else Tone.PLAIN)
+        progress_bar(name, part, words, length, _LABEL, glyphs, Tone.GOOD if part >= 1 and is_enough else Tone.PLAIN)
         for name, part, words in (("PAIRS", fraction, pairs), ("ACCURACY", error_fraction, error))
     ]
     return [_Block(10, rows[:1] if pairs_shown else [], []), _Block(8, rows[1:], rows[1:])]
@@ -496,8 +498,9 @@ def _proof_blocks(status: StatusMessage, width: int) -> list[_Block]:
     if status.proof is None:
         return []
     tone = Tone.BAD if status.proof.consistent is False else Tone.PLAIN
-    block = _labelled_block("PROOF", describe_proof(status.proof), width, priority=14, tone=tone)
-    return [_Block(14, block.full, block.short, full_priority=6)]
+    in_short = describe_proof_in_short(status.proof)
+    block = _labelled_block("PROOF", describe_proof(status.proof), width, priority=14, tone=tone, short=in_short)
+    return [_Block(14, block.full, block.short, full_priority=3)]
 
 
 def _finding_block(status: StatusMessage, prompt: OperatorPrompt, width: int) -> _Block:
