@@ -58,8 +58,9 @@ def small_tree(tmp_path):
                 folder.mkdir(parents=True, exist_ok=True)
                 (folder / "__init__.py").touch()
     (tmp_path / "source/eyebolt/geometry/se3.py").touch()
-    # The one import that a contract leaves out.
-    (tmp_path / "source/eyebolt/monitor/picture.py").write_text("import cv2\n")
+    # The imports that a contract leaves out.
+    for name in ("graphics", "picture"):
+        (tmp_path / f"source/eyebolt/monitor/{name}.py").write_text("import cv2\n")
     return tmp_path
 
 

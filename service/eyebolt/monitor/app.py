@@ -284,9 +284,11 @@ class _ShownView:
 
     def __init__(self, watched: _Watched, console: Console) -> None:
         # The one part of the monitor that needs OpenCV.
+        from eyebolt.monitor.graphics import GraphicsPicture
         from eyebolt.monitor.picture import picture_lines
 
         self._draw = picture_lines
+        self._graphics = GraphicsPicture.of_terminal() if _allows_colour(console) else None
         self._watched, self._console = watched, console
         self._drawn: tuple[ReceivedView | None, PictureArea | None, list[str]] = (None, None, [])
         self._composed: tuple[object, list[str], PictureArea | None] = (None, [], None)
@@ -323,7 +325,12 @@ class _ShownView:
 
     def _picture(self, area: PictureArea) -> list[str]:
         view = self._watched.subscriber.view
-        if view is not self._drawn[0] or area != self._drawn[1]:
+        is_new = view is not self._drawn[0] or area != self._drawn[1]
+        if is_new and self._graphics is not None and view is not None and view.jpeg:
+            if self._graphics.is_due:
+                self._drawn = (view, area, self._graphics.lines(view, area.size))
+            return self._drawn[2]
+        if is_new:
             colours = _allows_colour(self._console) and self._console.color_system in ("256", "truecolor")
             is_ascii = ascii_only(os.environ, sys.stdout.encoding)
             drawn = [] if view is None else self._draw(view, area.size, colours=colours, ascii_only=is_ascii)

@@ -46,7 +46,7 @@ def picture_lines(view: ReceivedView, size: PictureSize, *, colours: bool, ascii
     ``colours``: the terminal has 256. The outline where the board is seen is drawn with "o", the one where the result
     in use puts it with "+", both at one place with "*"; single corners with "." where there is room between them.
     """
-    gray = _decoded(view.jpeg)
+    gray = decoded_gray(view.jpeg)
     if gray is None or size.rows < 1 or size.columns < 1:
         return []
     marks = _marks(view.message, size)
@@ -64,7 +64,8 @@ def picture_lines(view: ReceivedView, size: PictureSize, *, colours: bool, ascii
     ]
 
 
-def _decoded(jpeg: bytes) -> NDArray[np.uint8] | None:
+def decoded_gray(jpeg: bytes) -> NDArray[np.uint8] | None:
+    """The picture (height, width) in gray; None where there is none, or it is damaged or larger than any view."""
     # A few bytes may announce a picture that fills the memory.
     if max(_stated_size(jpeg) or (MAX_VIEW_SIDE_PX + 1,)) > MAX_VIEW_SIDE_PX:
         return None
