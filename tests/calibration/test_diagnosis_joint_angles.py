@@ -201,6 +201,65 @@ def test_a_wrong_sign_and_a_tool_at_once(problem):
     np.testing.assert_allclose(fault.constant, tool, atol=2e-4)
 
 
+SIGN_OF_THE_THIRD = np.array([1, 1, -1, 1, 1, 1])
+
+
+@pytest.mark.parametrize(
+    ("change", "kinds"),
+    [
+        (lambda q: q * SIGN_OF_THE_THIRD, (JointFaultKind.SIGN,)),
+        (lambda q: q[:, [1, 0, 2, 3, 4, 5]], (JointFaultKind.ORDER,)),
+        (lambda q: q + np.array([0, 0, 0, 90.0, 0, 0]), (JointFaultKind.ZERO,)),
+        (lambda q: q + np.array([0, 0, 1.0, 0, 0, 0]) * q[:, [1]], (JointFaultKind.COUPLED,)),
+    ],
+)
+def test_another_unit_beside_another_fault(problem, change, kinds):
+    """Both are named where each by itself does not explain the joints."""
+    convention, rng = convention_of(PUMA, ("deg",) * 6), np.random.default_rng(12)
+    joints = taught(rng, convention)
+    sent = np.round(np.deg2rad(change(joints)), 5)
+    fault = explain_joint_angles(problem, convention, pairs_of(sent, poses_of(convention, joints, rng)))
+    assert fault.kinds == (JointFaultKind.UNIT, *kinds)
+
+
+@pytest.mark.parametrize("kind", [JointFaultKind.TOOL, JointFaultKind.BASE])
+@pytest.mark.parametrize(
+    ("change", "kinds"),
+    [
+        (lambda q: np.round(np.deg2rad(q), 5), (JointFaultKind.UNIT,)),
+        (lambda q: q * SIGN_OF_THE_THIRD, (JointFaultKind.SIGN,)),
+        (lambda q: q[:, [1, 0, 2, 3, 4, 5]], (JointFaultKind.ORDER,)),
+        (lambda q: q + np.array([0, 0, 1.0, 0, 0, 0]) * q[:, [1]], (JointFaultKind.COUPLED,)),
+    ],
+)
+def test_a_constant_transform_beside_another_fault(problem, kind, change, kinds):
+    convention, rng = convention_of(PUMA, ("deg",) * 6), np.random.default_rng(13)
+    joints = taught(rng, convention)
+    constant = se3.exp(np.array([0.02, 0.03, 0.12, 0.1, 0.5, 0.2]))
+    where = {"tool" if kind is JointFaultKind.TOOL else "base": constant}
+    fault = explain_joint_angles(
+        problem, convention, pairs_of(change(joints), poses_of(convention, joints, rng, **where))
+    )
+    assert fault.kinds == (*kinds, kind)
+    np.testing.assert_allclose(fault.constant, constant, atol=5e-4)
+
+
+def test_joints_counted_from_the_ground_with_reversed_signs(problem):
+    """And several zeros off by quarters of a turn."""
+    convention, rng = convention_of(PUMA, ("deg",) * 6), np.random.default_rng(14)
+    joints = taught(rng, convention)
+    poses = poses_of(convention, joints, rng)
+    coupled = joints + np.array([0, 0, 1.0, 0, 0, 0]) * joints[:, [1]]
+    # Joint 3 is what is sent, its sign reversed, less joint 2.
+    sent = coupled * SIGN_OF_THE_THIRD
+    fault = explain_joint_angles(problem, convention, pairs_of(sent, poses))
+    assert (fault.kinds, fault.coupling) == ((JointFaultKind.SIGN, JointFaultKind.COUPLED), -1)
+    turned = joints - np.array([90.0, 0, 0, 180.0, 0, -90.0])
+    fault = explain_joint_angles(problem, convention, pairs_of(turned, poses))
+    assert fault.kinds == (JointFaultKind.ZERO,)
+    assert {joint: round(np.rad2deg(by)) % 360 for joint, by in fault.offsets} == {0: 90, 3: 180, 5: 270}
+
+
 def test_a_solve_has_the_finding_and_the_same_result(problem):
     # The poses of this problem are those of no arm: with any joints they contradict the model.
     stated = replace(problem, joint_convention=convention_of(PUMA, ("deg",) * 6))

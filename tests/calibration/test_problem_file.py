@@ -254,3 +254,67 @@ def test_a_tool_without_a_direction_is_refused(good):
     with pytest.raises(InputFault) as fault:
         read_problem(json.dumps(content), "cell.json")
     assert "goal.pick_axis" in fault.value.data["faults"][0]
+
+
+FOUR_AXES = {"dh_mm_deg": [[300, 0, 0, 0], [250, 180, 10, 90], [0, 0, 50, 0], [0, 0, 0, 30]]}
+
+
+def test_the_model_of_an_arm_is_read_with_the_units_of_its_joints(good):
+    content = copy.deepcopy(good)
+    content["arm"] = {**FOUR_AXES, "prismatic": [False, False, True, False]}
+    content["pairs"][1]["joints_deg"] = [1.0, 2.0, 3.0, 4.0]
+    problem, _ = read_problem(json.dumps(content), "cell.json")
+    convention = problem.joint_convention
+    assert convention.units == ("deg", "deg", "mm", "deg")
+    assert convention.names == ("joint 1", "joint 2", "joint 3", "joint 4")
+    assert convention.arm.is_prismatic.tolist() == [False, False, True, False]
+    # At zero: 300 mm along x; 250 mm along the next x, which the offset turned to y; d = 10 mm along z, 50 mm back.
+    reached = convention.arm.forward(np.zeros((1, 4)))[0][:3, 3]
+    assert reached == pytest.approx([0.3, 0.25, 0.01 - 0.05])
+    assert [pair.joints for pair in problem.pairs[:2]] == [None, (1.0, 2.0, 3.0, 4.0)]
+    del content["arm"]["prismatic"]
+    assert read_problem(json.dumps(content), "cell.json")[0].joint_convention.units == ("deg",) * 4
+
+
+def test_joints_and_rows_of_another_number_are_refused(good):
+    content = copy.deepcopy(good)
+    content["arm"] = {**FOUR_AXES, "prismatic": [False, True, False]}
+    content["pairs"][2]["joints_deg"] = [1.0] * 5
+    assert [fault.split(":")[0] for fault in faults_of(content)] == ["arm.prismatic", "pairs.2.joints_deg"]
+
+
+def test_lengths_are_in_millimetres_and_angles_in_degrees(good):
+    content = copy.deepcopy(good)
+    content |= {"robot_noise": {"mm": 0.2, "deg": 0.1, "degrees_of_freedom": 7}, "correlated_error_range_mm": 0.5}
+    content |= {"board_bow_sigma_mm": 0.3, "board_scale_sigma": 0.01, "drift_sigma_mm": 0.7}
+    content["goal"] |= {"pick_tool_mm": [1.0, 2.0, 150.0], "pick_axis": [0.0, 3.0, 4.0]}
+    problem, _ = read_problem(json.dumps(content), "cell.json")
+    noise = problem.robot_noise
+    assert (noise.translation_m, noise.rotation_rad) == pytest.approx((2e-4, np.deg2rad(0.1)))
+    assert (problem.robot_noise_dof, problem.board_scale_sigma) == (7, 0.01)
+    found = (problem.correlated_error_range_m, problem.board_bow_sigma_m, problem.drift_sigma_m)
+    assert found == pytest.approx((5e-4, 3e-4, 7e-4))
+    assert problem.pick.axis == pytest.approx((0.0, 0.6, 0.8))
+    assert problem.pick.tool_m == pytest.approx((1e-3, 2e-3, 0.15))
+
+
+@pytest.mark.parametrize(("error", "is_refused"), [(0.9e-3, False), (1.1e-3, True)])
+def test_a_rotation_that_is_off_by_a_thousandth_is_a_typing_error(good, error, is_refused):
+    """Largest entry of R R^T - I; less is rounding."""
+    content = copy.deepcopy(good)
+    pose = np.array(content["pairs"][0]["base_T_flange"])
+    pose[:3, :3] = np.diag([np.sqrt(1 + error), 1, 1])
+    content["pairs"][0]["base_T_flange"] = pose.tolist()
+    if is_refused:
+        assert len(faults_of(content)) == 1
+    else:
+        read_problem(json.dumps(content), "cell.json")
+
+
+def test_a_screenful_of_faults_is_listed(good):
+    content = copy.deepcopy(good)
+    content["pairs"] = [{**content["pairs"][0], "ids": []} for _ in range(60)]
+    with pytest.raises(InputFault) as caught:
+        read_problem(json.dumps(content), "cell.json")
+    assert len(caught.value.data["faults"]) == 60
+    assert caught.value.message.count("\n") == 40

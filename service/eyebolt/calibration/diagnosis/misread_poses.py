@@ -144,9 +144,9 @@ def _rotation_hypotheses(stated: PoseFormat, count: int) -> Iterator[PoseFormatH
             kinds.append(("rotation-vector", angle, (0, 1, 2)))
             kinds += [(kind, angle, (0, 1, 2)) for kind in EULER_KINDS]
             # Angles sent in another order than they are applied in, for kinds about three different axes. The reversed
-            # order is another kind already.
-            for kind in EULER_KINDS[:12]:
-                if len(set(kind[-3:])) == 3:
+            # order is another kind already, and so is each extrinsic kind.
+            for kind in EULER_KINDS:
+                if kind[-3:].isupper() and len(set(kind[-3:])) == 3:
                     kinds += [(kind, angle, order) for order in _ORDERS[1:-1]]
     for (kind, angle, order), inverted in itertools.product(kinds, (False, True)):
         yield PoseFormatHypothesis(PoseFormat("mm", kind, angle), inverted, order)

@@ -758,7 +758,9 @@ def _invert_with_log_determinant(normal: Array) -> tuple[Array, Array]:
 
     Scaled to a unit diagonal first: in metres and radians the eigenvalues differ by orders of magnitude.
     """
-    scale = 1 / np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), 1e-300))
+    diagonal = np.diagonal(normal, axis1=-2, axis2=-1)
+    # An unknown without information has no scale of its own.
+    scale = 1 / np.sqrt(np.where(diagonal > 0, diagonal, 1.0))
     scales = scale[..., :, None] * scale[..., None, :]
     scaled = normal * scales
     inverse, log_determinant = _invert_regular(scaled) or _invert_by_eigenvalues(scaled)
