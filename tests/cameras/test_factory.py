@@ -47,7 +47,6 @@ def test_each_source_opens_its_kind(tmp_path, endpoint):
     ("source", "keys", "code", "remedy_part"),
     [
         ("stream", {"url": "rtsp://a"}, "camera-source", 'source = "device"'),
-        ("genicam", {"serial": "1"}, "camera-source", "push_camera_sender.py"),
         ("folder", {"path": "missing"}, "camera-folder", "path"),
         ("folder", {"path": " "}, "camera-folder", "path"),
         ("device", {"path": " "}, "camera-path", "/dev/video0"),

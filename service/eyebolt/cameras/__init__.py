@@ -14,6 +14,7 @@ from eyebolt.cameras.frame_message import (
     encode_error,
     encode_frame,
 )
+from eyebolt.cameras.genicam import FoundCamera, find_cameras
 from eyebolt.cameras.image_header import image_size
 
 __all__ = [
@@ -21,6 +22,7 @@ __all__ = [
     "Camera",
     "DeviceCamera",
     "DriverSettings",
+    "FoundCamera",
     "Frame",
     "FrameHeader",
     "FrameRequest",
@@ -30,6 +32,7 @@ __all__ = [
     "decode_request",
     "encode_error",
     "encode_frame",
+    "find_cameras",
     "image_size",
     "natural_sort_key",
     "open_camera",

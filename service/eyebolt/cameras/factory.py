@@ -7,6 +7,7 @@ from pathlib import Path
 from eyebolt.cameras.camera import Camera
 from eyebolt.cameras.device import DeviceCamera
 from eyebolt.cameras.folder import FolderCamera
+from eyebolt.cameras.genicam import GenicamCamera
 from eyebolt.cameras.push import PushCamera
 from eyebolt.cameras.simulated import SimulatedCamera
 from eyebolt.cameras.video_file import VideoFileCamera
@@ -15,8 +16,6 @@ from eyebolt.errors import InputFault
 
 _UNSUPPORTED_SOURCES = {
     "stream": 'use source = "device" with path = "rtsp://..." or "http://...": it reads streams.',
-    "genicam": 'use source = "push" and send the images from a program of your own that reads the camera; '
-    "robot_scripts/python/push_camera_sender.py shows how.",
 }
 
 
@@ -48,6 +47,10 @@ def open_camera(
         if video_file.is_file():
             return VideoFileCamera(video_file, start_after)
         return DeviceCamera(str(section.path), section.exposure_us, section.gain_db, size_px=size_px)
+    if section.source == "genicam":
+        return GenicamCamera(
+            section.serial, section.exposure_us, section.gain_db, section.pixel_format, size_px=size_px
+        )
     raise InputFault(
         "camera-source",
         f'source = "{section.source}" is not served by this version',

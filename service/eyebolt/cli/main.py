@@ -188,6 +188,19 @@ def watch(
 
 
 @app.command()
+def cameras() -> None:
+    """List the GigE Vision and USB3 Vision cameras that answer. Exit code 1 if there is none."""
+    from eyebolt.cameras import find_cameras
+
+    found = find_cameras()
+    for one in found:
+        print_line(f'{one.transport}  {one.name}  serial = "{one.serial}"')
+    if not found:
+        print_line("No GigE Vision or USB3 Vision camera answers: check power, cable, address and firewall.")
+        raise typer.Exit(1)
+
+
+@app.command()
 def page(
     station: Annotated[Path | None, typer.Argument(help="Station file (default: station.toml).")] = None,
     endpoint: Annotated[str | None, typer.Option(help="Status address, instead of a station file.")] = None,

@@ -221,7 +221,7 @@ class CameraSection(Section):
     source: Literal["device", "stream", "folder", "push", "genicam", "simulated"] = Field(
         description='"device", "stream", "folder", "push", "genicam" or "simulated"'
     )
-    """Kind of camera; "stream" and "genicam" are reserved and refused when the camera is opened."""
+    """Kind of camera; "stream" is reserved and refused when the camera is opened."""
     path: FilePath | None = Field(None, description=_PATH)
     """Number, /dev/..., video file or stream address (source "device"); folder of the images (source "folder")."""
     url: Annotated[str, AfterValidator(addresses.validate_stream_url)] | None = Field(
@@ -231,9 +231,15 @@ class CameraSection(Section):
     endpoint: Endpoint | None = Field(None, description=addresses.ENDPOINT_TEXT)
     """Where the frames come from (sources "push" and "simulated")."""
     serial: Annotated[str, Field(min_length=1, max_length=64)] | None = Field(
-        None, description="the camera's serial number in double quotes"
+        None, description="the camera's address or serial number in double quotes"
     )
-    """Which camera (source "genicam")."""
+    """Which camera (source "genicam"): the address or hardware address of a GigE Vision camera, or a serial number; not
+    needed where there is only one."""
+    pixel_format: Annotated[str, Field(pattern=r"^[A-Za-z0-9_]{1,32}$")] | None = Field(
+        None, description='a pixel format of GenICam in double quotes, such as "Mono8"'
+    )
+    """Pixel format (source "genicam"): Mono8, Mono10, Mono12, Mono16, BayerRG8, ..., RGB8; without it that of the
+    camera."""
     intrinsics: FilePath = Field(description=_PATH + ': the lens file, such as "camera.json"')
     """The lens file."""
     settle_ms: int = Field(300, ge=0, le=10_000, description="a whole number from 0 to 10000, in milliseconds")
@@ -243,9 +249,9 @@ class CameraSection(Section):
     exposure_us: float | None = Field(
         None, gt=0, le=1e7, description="a number above 0 and at most 10000000, in microseconds"
     )
-    """Exposure time; video devices only."""
+    """Exposure time; video devices and GenICam cameras only."""
     gain_db: float | None = Field(None, ge=-60, le=120, description="a number from -60 to 120, in decibels")
-    """Gain; refused by video devices, without effect on the others."""
+    """Gain; GenICam cameras only, refused by video devices, without effect on the others."""
 
 
 class BoardSection(Section):

@@ -395,6 +395,8 @@ def _camera(values: FieldValues) -> Iterator[RuleViolation]:
     required_key = _SOURCE_KEYS[source]
     if source != "genicam" and not values.is_set("camera", required_key):
         yield RuleViolation("camera", required_key, "nothing", f'a value: source = "{source}" needs it')
+    if source != "genicam" and values.is_set("camera", "pixel_format"):
+        yield RuleViolation("camera", "pixel_format", f'pixel_format with source = "{source}"', "no pixel_format")
     for key in ("path", "url", "endpoint", "serial"):
         if key != required_key and values.is_set("camera", key):
             yield RuleViolation(

@@ -100,7 +100,8 @@ angle = {_quoted(angle)}                     # "deg", "rad" or "1e-4deg"; withou
 # tip_sigma_mm = 0.1              # standard deviation of that tip, and of its placement on a corner; default 0.5
 
 [camera]
-# source: "device" (path = "/dev/video0", or a stream's address), "folder" (path), "push" (endpoint) or "simulated"
+# source: "device" (path = "/dev/video0", or a stream's address), "genicam" (serial), "folder" (path),
+# "push" (endpoint) or "simulated"
 {camera}
 intrinsics = {_quoted(intrinsics)}        # the lens file; eyebolt lens makes it from pictures of the board
 settle_ms = 300                   # wait after the request: 300 for small arms, 500 and more for long ones
