@@ -63,7 +63,7 @@ def test_views_are_published_while_somebody_subscribes_and_a_capture_is_served_b
 def test_a_camera_that_gives_images_at_captures_only_shows_the_newest_one(recorded_cell, start_daemon, tmp_path):
     station = recorded_cell.station(tmp_path)
     daemon = start_daemon(station)
-    with BareSubscriber(station, b"view") as watcher, Robot(daemon.port) as robot:
+    with BareSubscriber(station, b"status", b"view") as watcher, Robot(daemon.port) as robot:
         first = watcher.view()
         assert first.jpeg == b"" and first.message.reason.code is Code.NO_FRESH_FRAME
         robot.say("hello 0")
@@ -71,9 +71,13 @@ def test_a_camera_that_gives_images_at_captures_only_shows_the_newest_one(record
         view = watcher.view(lambda message: message.found)
         assert view.message.is_of_capture and view.jpeg
         assert (view.message.image_size, view.message.view_size) == ((1280, 960), (960, 720))
-        # For who subscribes later.
+        # For who subscribes later, also when nobody did meanwhile.
         with BareSubscriber(station, b"view") as late:
             assert late.view().message == view.message
+        watcher.subscribe(wanted=False)
+        watcher.after_statuses(2)
+        watcher.subscribe()
+        assert watcher.view().message.corners_px == view.message.corners_px
 
 
 class FakeCamera:

@@ -111,7 +111,8 @@ class LiveView:
         while not self._closed.is_set():
             is_shown = self._is_wanted()
             if not is_shown:
-                self._last_message = None
+                # Who subscribes next gets the newest image again.
+                self._last_message = self._last_searched = None
             if not (is_shown or self._prover.has_news or self._prover.is_following):
                 self._wake.wait()
                 self._wake.clear()
@@ -232,12 +233,8 @@ class LiveView:
         """There is no new frame: the newest view once more, or the reason."""
         now_s = time.monotonic()
         if not isinstance(self._camera, StreamingCamera):
-            if self._last_message is None:
-                self._show_fault(
-                    Code.NO_FRESH_FRAME,
-                    "this camera gives an image at each capture only, and there was none since the daemon started",
-                    "Capture once: its image is shown.",
-                )
+            if self._last_searched is None:
+                self._show_first()
             elif now_s - self._sent_s >= _REPEAT_S:
                 self._send_again()
             return
@@ -245,7 +242,17 @@ class LiveView:
             return
         health = self._camera.health()
         code = Code.NO_FRESH_FRAME if health.is_connected else Code.CAMERA_LOST
-        self._show_fault(code, f"no image for {now_s - self._last_frame_s:.0f} s: {health.message}", code.remedy)
+        message = f"no image for {now_s - self._last_frame_s:.0f} s: {health.message}"
+        self._show_fault(code, message, health.remedy or code.remedy)
+
+    def _show_first(self) -> None:
+        """No image was searched since the daemon started, and this camera gives one at a request only."""
+        health = self._camera.health()
+        if not health.is_connected:
+            self._show_fault(Code.CAMERA_LOST, health.message, health.remedy or Code.CAMERA_LOST.remedy)
+            return
+        message = "this camera gives an image at each capture only, and there was none since the daemon started"
+        self._show_fault(Code.NO_FRESH_FRAME, message, "Capture once: its image is shown.")
 
     def _show_fault(self, code: Code, message: str, remedy: str) -> None:
         if time.monotonic() - self._sent_s >= _REPEAT_S:
