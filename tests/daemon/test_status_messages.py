@@ -59,7 +59,7 @@ def test_the_status_follows_a_session_a_restart_and_an_acceptance(
     daemon = start_daemon(station)
     first = watcher.until(lambda s: True)
     assert (first["phase"], first["session"], first["kept"], first["wanted"]) == ("idle", None, 0, 8)
-    assert first["robot"] == {"is_connected": False, "message": "not connected"}
+    assert first["robot"] == {"is_connected": False, "message": "not connected", "remedy": ""}
     assert first["camera"]["is_connected"]
     with Robot(daemon.port) as robot:
         robot.say("hello 0")

@@ -3,11 +3,13 @@ import pytest
 
 from eyebolt.errors import InputFault
 from eyebolt_sim.arm import JOINT_LIMITS_RAD, Arm
+from eyebolt_sim.cell import CellOptions, prepare_cell
 from eyebolt_sim.cell_geometry import UPRIGHT_T_OUTWARD, make_cell_geometry
 from eyebolt_sim.lens import simple_lens
 from eyebolt_sim.transforms import transform_points
 from eyebolt_sim.views import chessboard_shape
 from eyebolt_sim.waypoints import plan_waypoints
+from support.folder_camera_cell import write_station
 
 BOARD = chessboard_shape(12, 9, 0.02)
 LENS = simple_lens(1280, 1024, 1400.0, (-0.1, 0.05, 0.0005, -0.0005, 0))
@@ -59,3 +61,12 @@ def test_a_cell_out_of_reach_is_refused():
     with pytest.raises(InputFault) as refused:
         plan_waypoints(scene, LENS, BOARD, 4.5, 5.5, 5, 0)
     assert (refused.value.code, refused.value.data["found"]) == ("no-waypoints", 0)
+
+
+def test_checks_are_at_waypoints_of_their_own(tmp_path):
+    """A check that repeats a pose of the estimate would prove less."""
+    cell = prepare_cell(write_station(tmp_path), CellOptions(seed=3, waypoints=6))
+    assert len(cell.checks) == 2
+    for check in cell.checks:
+        distances = [np.linalg.norm(check.base_T_flange - capture.base_T_flange) for capture in cell.captures]
+        assert min(distances) > 0.1
