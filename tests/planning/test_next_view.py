@@ -14,7 +14,7 @@ from eyebolt.calibration.uncertainty.expected_error import p95_upper_of_covarian
 from eyebolt.planning.candidates import candidate_flanges, vertical_flange_orientation
 from eyebolt.planning.coverage import coverage_after
 from eyebolt.planning.information import SetupEstimate, forecast, pairs_of_solution, setup_estimate
-from eyebolt.planning.next_view import CAUTION, ProgressReport, describe_view, find_next_view, suggest_view
+from eyebolt.planning.next_view import CAUTION, NextView, ProgressReport, describe_view, find_next_view, suggest_view
 from eyebolt.planning.stopping import Goal
 from eyebolt.protocol import ToleranceOf
 from eyebolt_sim.problems import DEFAULT_BOARD, DEFAULT_LENS, make_problem
@@ -22,6 +22,7 @@ from eyebolt_sim.transforms import transform_points
 from eyebolt_sim.views import place, visible_fraction
 from support import cramer_rao_bound as bounds
 from support.problems import convert
+from support.shown_whole import assert_advice_shown_whole
 
 # No session reaches it.
 TIGHT = Goal(0.01, 8, 40, ToleranceOf.TRANSFORM)
@@ -143,6 +144,7 @@ def test_the_message_states_rotation_and_distance_from_the_current_view():
     words = describe_view(setup, wanted, current)
     assert "rotate it 90 deg clockwise" in words
     assert "upper right part" in words
+    assert_advice_shown_whole(NextView(f"{CAUTION}: {words}", wanted))
     closer = int(words.split(" mm closer")[0].rsplit(" ", 1)[1])
     middle = transform_points(wanted, DEFAULT_BOARD.centre_m[None])[0]
     assert closer == pytest.approx(900 - 1e3 * np.linalg.norm(middle), abs=1)
@@ -154,6 +156,7 @@ def test_coverage_and_next_view_after_a_solve():
     solution = solve(problem)
     following = find_next_view(problem, solution, TIGHT)
     assert following.message.startswith(CAUTION)
+    assert_advice_shown_whole(following)
     assert np.array(following.base_T_flange).shape == (4, 4)
     coverage = coverage_after(problem, solution)
     views = simulated.camera_T_board_true
@@ -218,6 +221,7 @@ def test_where_the_arm_itself_is_above_the_tolerance_no_view_is_suggested():
     found = find_next_view(problem, solution, goal)
     assert found.base_T_flange is None
     assert f"{solution.remaining_pick_error_mm:.2f} mm" in found.message
+    assert_advice_shown_whole(found)
     within = Goal(1.1 * solution.remaining_pick_error_mm, 8, 40)
     assert find_next_view(problem, solution, within).base_T_flange is not None
     transform = replace(goal, tolerance_of=ToleranceOf.TRANSFORM)

@@ -6,7 +6,8 @@ from typing import Any
 
 from eyebolt.monitor.operator_prompt import operator_prompt_for, with_begin_key
 from eyebolt.monitor.screen import render_screen
-from eyebolt.protocol import StatusMessage
+from eyebolt.planning import NextView
+from eyebolt.protocol import GuidanceStatus, StatusMessage
 from support.status_messages import make_status
 
 COMMON_SIZE = (80, 24)
@@ -45,3 +46,18 @@ def assert_finding_shown_whole(code: str, severity: str, message: str, remedy: s
             assert_shown_whole(
                 make_status(findings=[finding], last_reply=reply, phase=phase, result=result, wanted=wanted)
             )
+
+
+def assert_advice_shown_whole(next_view: NextView) -> None:
+    """The same of what would help next: beside a pair that was kept, and where a hand guides the arm."""
+    pose = None if next_view.base_T_flange is None else [1.0] * 7
+    progress = {"message": "", "next_view": {"message": next_view.message, "pose": pose}}
+    kept = {"seq": 12, "verb": "capture", "code": 0, "message": "kept", "remedy": "Move on to the next waypoint."}
+    status = make_status(kept=9, wanted=1, last_reply=kept, progress=progress)
+    assert_shown_whole(status)
+    text = " ".join(" ".join(render_screen(status, 0.2, *COMMON_SIZE, colour=False)).split())
+    # Of what does not help, the reason is in one sentence and the remedy in the next.
+    assert all(part[1:] in text for part in next_view.message.split("; ")), text
+    for phase in ("move-on", "place-taken", "taking"):
+        guidance = {"phase": phase, "poses_per_s": 125.0, "images_per_s": 29.5, "message": "too little of the board"}
+        assert_shown_whole(status.model_copy(update={"guidance": GuidanceStatus.model_validate(guidance)}))
