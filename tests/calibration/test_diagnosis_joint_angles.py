@@ -201,6 +201,42 @@ def test_a_wrong_sign_and_a_tool_at_once(problem):
     np.testing.assert_allclose(fault.constant, tool, atol=2e-4)
 
 
+@pytest.mark.parametrize(
+    ("error_mm", "error_deg", "fits"),
+    [(0.099, 0.0, True), (0.105, 0.0, False), (0.0, 0.0199, True), (0.0, 0.0205, False)],
+)
+def test_a_controller_differs_from_its_own_model_by_a_tenth_of_a_millimetre_and_a_fiftieth_of_a_degree(
+    problem, error_mm, error_deg, fits
+):
+    """Joints with six decimals, whose rounding is below a micrometre, and pairs that are all that far off."""
+    convention, rng = convention_of(PUMA, ("deg",) * 6), np.random.default_rng(15)
+    joints = np.round(rng.uniform(-80, 80, (8, 6)), 6)
+    off = se3.exp(np.array([0, 0, error_mm * 1e-3, 0, np.deg2rad(error_deg), 0]))
+    poses = convention.arm.forward(np.deg2rad(joints)) @ off
+    assert (explain_joint_angles(problem, convention, pairs_of(joints, poses)) is None) is fits
+    # Of ten pairs two may be stale, and no more.
+    joints = np.round(rng.uniform(-80, 80, (10, 6)), 6)
+    poses = convention.arm.forward(np.deg2rad(joints))
+    for stale, is_found in ((2, False), (3, True)):
+        moved = poses.copy()
+        moved[1 : 1 + stale, :3, 3] += 0.05
+        assert (explain_joint_angles(problem, convention, pairs_of(joints, moved)) is not None) is is_found
+
+
+@pytest.mark.parametrize(("decimals", "fits"), [(2, True), (2, False), (0, True), (0, False)])
+def test_rounding_of_the_joints_explains_three_sigmas(problem, decimals, fits):
+    """Of a uniform error in the last digit of each joint at its lever; a digit above 0.1 deg is taken for that."""
+    convention, rng = convention_of([(500, 0, 0, 0)] * 2, ("deg",) * 2), np.random.default_rng(16)
+    joints = np.round(rng.uniform(-80, 80, (9, 2)) / 10**-decimals) * 10.0**-decimals
+    joints[:, 1] = np.round(rng.uniform(-5, 5, 9) / 10**-decimals) * 10.0**-decimals
+    poses = convention.arm.forward(np.deg2rad(joints))
+    levers = np.stack([np.linalg.norm(poses[:, :2, 3], axis=1), np.full(9, 0.5)])
+    step = np.deg2rad(min(10.0**-decimals, 0.1))
+    allowed = 1e-4 + 3 / np.sqrt(12) * step * np.sqrt((levers**2).sum(axis=0)).max()
+    poses[:, 2, 3] += allowed * (0.98 if fits else 1.02)
+    assert (explain_joint_angles(problem, convention, pairs_of(joints, poses)) is None) is fits
+
+
 SIGN_OF_THE_THIRD = np.array([1, 1, -1, 1, 1, 1])
 
 
