@@ -56,6 +56,7 @@ def test_what_is_changed(changes, code, before, after):
     "code",
     [
         '"""A docstring with 3 numbers."""',
+        "LEAST = 1e-300",
         "from os import path, sep",
         "__all__ = ['a', 'b']",
         "LENGTH: Literal[3, 4]",
@@ -103,3 +104,21 @@ def test_a_mutant_has_its_place_and_a_key_without_line_numbers(tmp_path):
 def test_names_that_a_statement_of_module_or_class_level_binds():
     tree = ast.parse("A = 1\nB, C = 2, 3\nclass D:\n    e: int = 4\n    def f(self, g=5):\n        return 6\n")
     assert [names_bound_at(tree, line) for line in (1, 2, 4, 5, 6)] == [("A",), ("B", "C"), ("D", "e"), ("D", "f"), ()]
+
+
+@pytest.mark.parametrize(
+    ("use", "is_changed"),
+    [
+        ("abs({})", False),
+        ("np.linalg.norm({}, axis=1)", False),
+        ("({}) ** 2", False),
+        ("({}) ** 3", True),
+        ("2 ** ({})", True),
+        ("np.sqrt({})", True),
+    ],
+)
+def test_the_sign_of_a_difference_matters_unless_only_its_size_is_used(changes, use, is_changed):
+    found = changes(f"def f(one, other):\n    return {use.format('one - other')}")
+    swapped = ast.unparse(ast.parse(use.format("other - one")))
+    assert any(swapped in after for _, after in found) is is_changed
+    assert any(ast.unparse(ast.parse(use.format("one + other"))) in after for _, after in found)

@@ -2,7 +2,8 @@
 
 Left alone is what cannot matter or is not tested on purpose: docstrings, annotations, imports, ``__all__``, decorators,
 texts for people (f-strings, the arguments of a raise, messages), ``zip(..., strict=True)``, and the boundary of a
-comparison of real numbers, which no input hits.
+comparison of real numbers, which no input hits. Nor is left what is the same by construction: the sign of a difference
+of which only the size is used, and the size of a bound that only keeps a quotient finite.
 """
 
 from __future__ import annotations
@@ -53,6 +54,10 @@ _OTHER_NAME = {
     "minimum": "maximum",
     "maximum": "minimum",
 }
+# Functions of the size of their argument.
+_EVEN = ("abs", "norm", "square", "cos")
+# A smaller positive number only keeps a quotient finite.
+_LEAST = 1e-100
 # A change of a constant by less may be a matter of taste; by much more, anything would notice it.
 _FACTOR = 4
 # Keywords that are texts for people, and the check of `zip` that lengths agree, which no correct call can trip.
@@ -179,7 +184,20 @@ def _changes(tree: ast.Module) -> Iterator[_Change]:
     """The changes of a module, always in the same order."""
     for parent, node, in_set in _walk(tree, tree, False):
         for new, kind in _variants(node, in_set):
-            yield _Change(parent, node, new, kind)
+            if not (kind == "operands swapped" and _is_size_of_difference(parent, node)):
+                yield _Change(parent, node, new, kind)
+
+
+def _is_size_of_difference(parent: ast.AST, node: ast.AST) -> bool:
+    """Whether only the size of the difference ``node`` is used."""
+    if not (isinstance(node, ast.BinOp) and isinstance(node.op, ast.Sub)):
+        return False
+    match parent:
+        case ast.Call():
+            return _name_of(parent.func) in _EVEN and parent.args[0] is node
+        case ast.BinOp(op=ast.Pow(), right=ast.Constant(value=int(power))):
+            return parent.left is node and power % 2 == 0
+    return False
 
 
 def _walk(parent: ast.AST, node: ast.AST, in_set: bool) -> Iterator[tuple[ast.AST, ast.AST, bool]]:
@@ -317,7 +335,7 @@ def _other_constants(node: ast.Constant) -> Iterator[tuple[ast.AST, str]]:
         yield ast.Constant(value + 1), "constant"
         if value > 1:
             yield ast.Constant(value * _FACTOR), "constant"
-    elif isinstance(value, float):
+    elif isinstance(value, float) and not 0 < value < _LEAST:
         yield ast.Constant(value * _FACTOR if value else 1.0), "constant"
         if value:
             yield ast.Constant(value / _FACTOR), "constant"

@@ -163,7 +163,7 @@ class _Components:
     moved_part: MovedPart | None
     """What creeps."""
     scale_m: float
-    """Scale of the drift, metres."""
+    """Scale of the drift, metres; NaN where nothing creeps."""
     log_weights: Array
     """(m,): not normalised."""
     fits: LinearFits | _DriftFits
@@ -309,7 +309,7 @@ def _hypotheses(
     log_weights = _log_weights(noise)
     of_pairs = fits if repeats is None else _at_noise(pairs.model, corner_sigma_px, noise)
     nothing = np.zeros((len(fits.z), 6))
-    components = [_Components(None, 0.0, log_weights, of_pairs, nothing, nothing[..., None] * nothing[:, None])]
+    components = [_Components(None, np.nan, log_weights, of_pairs, nothing, nothing[..., None] * nothing[:, None])]
     noises: dict[MovedPart | None, NoisePosterior] = {None: noise}
     at_largest: dict[MovedPart, tuple[Drift, float]] = {}
     for moved_part in _parts_that_may_creep(problem, pairs):
