@@ -491,10 +491,11 @@ def test_one_browser_too_many_is_told_so(station, monkeypatch):
     monkeypatch.undo()
     station.browser.until(lambda: station.text("now-word") != "LOST", "the page")
     # The browser notes each refusal.
-    assert all("503" in complaint for complaint in station.browser.complaints())
+    complaints = station.browser.complaints()
+    assert all("503" in complaint for complaint in complaints), complaints
 
 
-def test_a_silent_daemon_is_told_from_a_page_that_is_silent_itself(station, picture):
+def test_a_silent_daemon(station, picture):
     station.shows()
     station.sees(make_view(found=True), picture)
     station.browser.until(lambda: station.text("no-picture") == "", "the view")
@@ -506,9 +507,20 @@ def test_a_silent_daemon_is_told_from_a_page_that_is_silent_itself(station, pict
     # Nobody takes the last picture for the present one.
     station.browser.until(lambda: "the daemon is silent" in station.text("no-picture"), "that there is no picture")
     station.shows()
-    station.stop()
-    station.browser.until(lambda: station.text("now-word") == "LOST", "that the page has lost its program")
-    assert "eyebolt page" in station.text("now-remedy")
-    assert station.browser.run("return document.querySelector('#links li').textContent") == "Daemon unknown"
+
+
+def test_a_page_that_has_lost_its_program_tells_that_from_a_silent_daemon(station):
+    browser = station.browser
+    (port,) = free_ports(1)
+    access = page_access(f"127.0.0.1:{port}")
+    station.published.status = status = make_status()
+    with serving(PageServer(station.published.endpoint, None, access, None, "bay-3")):
+        browser.open(f"{access.origin}/")
+        browser.until(lambda: browser.text("session") == f"session {status.session}", "the page")
+    browser.until(lambda: browser.text("now-word") == "LOST", "that the page has lost its program")
+    assert "eyebolt page" in browser.text("now-remedy")
+    assert browser.run("return document.querySelector('#links li').textContent") == "Daemon unknown"
+    assert browser.text("no-picture") == "No picture."
     # The browser notes each request in vain.
-    assert all("ERR_CONNECTION_REFUSED" in text or "ERR_INCOMPLETE" in text for text in station.browser.complaints())
+    assert all("ERR_CONNECTION_REFUSED" in text or "ERR_INCOMPLETE" in text for text in browser.complaints())
+    browser.open(station.address)

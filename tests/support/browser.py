@@ -81,6 +81,8 @@ class Browser:
 
     def open(self, address: str) -> None:
         """Opens a page; what was logged before is forgotten."""
+        # The page that is open goes on complaining until it is left.
+        self.driver.get("about:blank")
         self.driver.get_log("browser")
         self.driver.get_log("performance")
         self.driver.get(address)

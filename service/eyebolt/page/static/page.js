@@ -208,6 +208,7 @@ function showResult(content) {
 
 function showState(content) {
   state = content;
+  isLost = false;
   const { status, prompt } = content;
   if (status !== null) setText("station", status.station);
   showPrompt(prompt);
@@ -561,6 +562,7 @@ function showNoPicture(words) {
 const isPictureOld = () => performance.now() - lastPictureAt > NO_PICTURE_MS;
 
 function noPictureWords() {
+  if (isLost) return "No picture.";
   if (state?.silent) return "No picture: the daemon is silent.";
   const camera = state.status?.camera;
   return camera && !camera.is_connected ? "No picture: the camera delivers none." : "No picture yet.";
@@ -592,13 +594,15 @@ let events = null;
 let heardAt = performance.now();
 let lostReason = null;
 let attempts = 0;
+let isLost = false;
 
 function lost(message) {
+  isLost = true;
   if (message) lostReason = message;
   document.body.classList.add("is-stale");
   showPrompt({ ...LOST_PROGRAM, message: lostReason ?? LOST_PROGRAM.message });
   showLinks("unknown", null, false);
-  showNoPicture("No picture.");
+  showNoPicture(noPictureWords());
 }
 
 function follow() {
