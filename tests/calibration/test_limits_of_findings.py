@@ -24,8 +24,10 @@ from eyebolt.calibration.diagnosis.pose_resolution import (
 )
 from eyebolt.calibration.estimation import InitialEstimate, MovedPart, chi2_isf
 from eyebolt.calibration.estimation.observability import describe_direction
-from eyebolt.calibration.problem import PoseConvention, RobotNoise
+from eyebolt.calibration.nuisance_prior import PriorSource
+from eyebolt.calibration.problem import PoseConvention, PrintError, RobotNoise
 from eyebolt.calibration.robust import ChangePoint, StepChange, robust_estimate
+from eyebolt.calibration.solution import ParameterDeviation
 from eyebolt.calibration.uncertainty.error_budget import _correlated_error_finding, _outlier_corner_finding
 from eyebolt.geometry import Mount, se3
 from eyebolt.geometry.pose_format import PoseFormat
@@ -443,6 +445,44 @@ def test_a_bow_of_a_tenth_of_a_millimetre(cases, flatness_mm, p_value, effect_mm
     problem = cases.convert(make_problem("fixed", 4, 1))
     found = findings_on_board_and_lens(problem, replace(solution, board_bow=bow))
     assert [(one.code, one.severity) for one in found] == ([] if severity is None else [("board-bow", severity)])
+
+
+def test_findings_on_a_board_and_a_lens_that_are_not_as_stated(cases):
+    """Their numbers, as fractions of the stated size, of the focal length, and in mm; only widened priors are named."""
+    problem = replace(cases.convert(make_problem("fixed", 4, 1)), board_scale_sigma=2e-3)
+    matrix = problem.camera.matrix
+    plain = made_up_solution(0.1)
+    board = ParameterDeviation(-0.004, 0.001, 0.002, PriorSource.WIDENED)
+    focal = ParameterDeviation(0.01, 0.002, 0.003, PriorSource.WIDENED)
+    lens = {name: replace(focal, deviation=size, sigma=2.0) for name, size in (("cx", 12.0), ("cy", -24.0))}
+    assert findings_on_board_and_lens(problem, plain) == ()
+    (found,) = findings_on_board_and_lens(problem, replace(plain, board_scale=board))
+    assert (found.code, found.severity) == ("board-deviates", "warn")
+    assert found.evidence == pytest.approx({"scale": -0.004, "scale_sigma": 0.001, "scale_stated_sigma": 2e-3})
+    assert "smaller" in found.message
+    assert "larger" in findings_on_board_and_lens(
+        problem, replace(plain, board_scale=replace(board, deviation=0.004))
+    )[0].message  # fmt: skip
+    (found,) = findings_on_board_and_lens(problem, replace(plain, focal_length=focal, lens=lens))
+    prior = problem.stated_prior
+    sizes = prior.functional({"fx": 0.5 / matrix[0, 0], "fy": 0.5 / matrix[1, 1]})
+    assert (found.code, found.severity) == ("lens-deviates", "warn")
+    assert found.evidence == pytest.approx(
+        {
+            "focal": 0.01,
+            "focal_sigma": 0.002,
+            "focal_stated_sigma": np.sqrt((sizes**2).sum()),
+            "cx": 12.0 / matrix[0, 0],
+            "cx_sigma": 2.0 / matrix[0, 0],
+            "cy": -24.0 / matrix[0, 0],
+            "cy_sigma": 2.0 / matrix[0, 0],
+        }
+    )
+    for length_m, words in ((0.02, "about 20 mm"), (0.0, "each by itself")):
+        printed = replace(problem, print_error=PrintError(3e-5, length_m, {}))
+        (found,) = findings_on_board_and_lens(printed, plain)
+        assert found.evidence == pytest.approx({"print_mm": 0.03, "print_length_mm": 1e3 * length_m})
+        assert words in found.message
 
 
 @pytest.mark.parametrize(

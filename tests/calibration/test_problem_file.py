@@ -318,3 +318,30 @@ def test_a_screenful_of_faults_is_listed(good):
         read_problem(json.dumps(content), "cell.json")
     assert len(caught.value.data["faults"]) == 60
     assert caught.value.message.count("\n") == 40
+
+
+def test_what_a_file_does_not_state_has_its_default(good):
+    """Those of the format's description; a statement of the noise has three degrees of freedom."""
+    content = copy.deepcopy(good)
+    for name in (
+        "turns",
+        "board_scale_sigma",
+        "board_bow_sigma_mm",
+        "drift_sigma_mm",
+        "correlated_error_range_mm",
+        "arm",
+    ):
+        content.pop(name, None)
+    for name in ("tolerance_of", "pick_pose", "pick_axis", "pick_tool_mm"):
+        content["goal"].pop(name, None)
+    content["robot_noise"] = {"mm": 0.1, "deg": 0.02}
+    for name in ("distortion", "sigma", "covariance"):
+        content["camera"].pop(name, None)
+    problem, goal = read_problem(json.dumps(content), "cell.json")
+    assert problem.correlated_error_range_m == pytest.approx(1e-3)
+    assert problem.robot_noise_dof == 3
+    assert (problem.board_scale_sigma, problem.board_bow_sigma_m, problem.drift_sigma_m) == (None, None, None)
+    assert (problem.flange_rotation, problem.joint_convention) == ("free", None)
+    assert problem.pick == PickPosture(PickPose.DOWN, (0.0, 0.0, 1.0), None)
+    assert goal.tolerance_of is ToleranceOf.PICK
+    assert problem.camera.distortion.size == 0 and problem.camera.sigma == {}
