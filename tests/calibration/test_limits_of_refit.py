@@ -417,7 +417,7 @@ def checked(fit, monkeypatch, *, p=1e-6, screening_p=1e-6, estimate=(), noise_m=
     monkeypatch.setattr(intrinsics, "refit", lambda *_: (best, total))
     start = InitialEstimate(np.eye(4), np.eye(4), "closed form")
     some = stated.subset(np.arange(pairs)) if pairs < 6 else stated
-    return [found.code for found in findings_on_intrinsics(problem, some, some, start, NOISE)]
+    return findings_on_intrinsics(problem, some, some, start, NOISE)
 
 
 @pytest.mark.parametrize(
@@ -449,4 +449,46 @@ def checked(fit, monkeypatch, *, p=1e-6, screening_p=1e-6, estimate=(), noise_m=
     ],
 )
 def test_when_the_focal_length_is_a_finding(fit, monkeypatch, changes, codes):
-    assert checked(fit, monkeypatch, **{"estimate": {"focal": 0.01}, **changes}) == codes
+    found = checked(fit, monkeypatch, **{"estimate": {"focal": 0.01}, **changes})
+    assert [one.code for one in found] == codes
+
+
+@pytest.mark.parametrize(
+    ("estimate", "code", "words"),
+    [
+        ({"scale": 0.02}, "board-scale", ("2.00 % (sigma 0.01 %) larger", "by 1.0200", "20.400")),
+        ({"scale": -0.02}, "board-scale", ("2.00 % (sigma 0.01 %) smaller", "by 0.9800", "19.600")),
+        ({"focal": 0.01}, "focal-length", ("1.00 % (sigma 0.01 %) longer", "fx = 2424.0", "fy = 2424.0")),
+        ({"focal": -0.01}, "focal-length", ("1.00 % (sigma 0.01 %) shorter", "fx = 2376.0", "fy = 2376.0")),
+        ({"cx": 0.01, "cy": -0.02}, "principal-point", ("+24.0 px across", "-48.0 px down", "sigma 0.2 px")),
+    ],
+)
+def test_a_finding_on_board_or_lens_has_its_numbers(fit, monkeypatch, estimate, code, words):
+    """Sizes with their sigmas, the p-values as stated and with the change, and what to write into which file."""
+    (found,) = checked(fit, monkeypatch, estimate=estimate, explained=tuple(estimate))
+    assert found.code == code
+    numbers = {**estimate, **{f"{name}_sigma": 1e-4 for name in estimate}}
+    assert found.evidence == pytest.approx({**numbers, "p_value_as_stated": 1e-6, "p_value_with_change": 0.5})
+    for one in words:
+        assert one in f"{found.message} {found.remedy}"
+
+
+def test_the_principal_point_to_write_into_the_lens_file(fit, monkeypatch):
+    problem, _, _ = fit
+    (found,) = checked(fit, monkeypatch, estimate={"cx": 0.01, "cy": -0.02}, explained=("cx", "cy"))
+    cx, cy = problem.camera.matrix[:2, 2] + problem.camera.matrix[0, 0] * np.array([0.01, -0.02])
+    assert f"cx = {cx:.1f}, cy = {cy:.1f}" in found.remedy
+
+
+def test_what_several_parameters_explain_alike_is_ambiguous(fit, monkeypatch):
+    class Either(Total):
+        def p_value(self, free):
+            return self.p if not free else {"scale": 0.5, "focal": 0.3}.get(free[0], 1e-9)
+
+    monkeypatch.setitem(checked.__globals__, "Total", Either)
+    (found,) = checked(fit, monkeypatch, estimate={"scale": 0.01, "focal": 0.01})
+    assert found.code == "board-or-lens"
+    assert found.evidence == pytest.approx(
+        {"p_value_board-scale": 0.5, "p_value_focal-length": 0.3, "p_value_as_stated": 1e-6}
+    )
+    assert "the size of the board or the focal length" in found.message
