@@ -305,3 +305,14 @@ def test_a_solve_has_the_finding_and_the_same_result(problem):
     assert finding.severity is Severity.WARN
     assert (found.X == plain.X).all()
     assert FindingCode.JOINT_ANGLES not in {f.code for f in plain.findings}
+
+
+@pytest.mark.parametrize(("stated", "other"), [("deg", "rad"), ("rad", "deg")])
+def test_the_unit_to_state_is_the_other_one(problem, stated, other):
+    joints = taught(np.random.default_rng(17), convention_of(PUMA, ("deg",) * 6))
+    convention, rng = convention_of(PUMA, (stated,) * 6), np.random.default_rng(18)
+    poses = poses_of(convention_of(PUMA, ("deg",) * 6), joints, rng)
+    sent = np.round(np.deg2rad(joints), 6) if other == "rad" else joints
+    found = find_wrong_joint_angles(replace(problem, joint_convention=convention), pairs_of(sent, poses))
+    assert f"in {other}, not in {stated}" in found.message
+    assert f'joint_unit = "{other}"' in found.remedy
