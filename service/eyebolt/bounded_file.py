@@ -22,7 +22,8 @@ def read_bounded(path: Path, max_bytes: int, allow_pipe: bool = False) -> bytes:
     try:
         mode = os.fstat(descriptor).st_mode
         if not stat.S_ISREG(mode) and not (allow_pipe and stat.S_ISFIFO(mode)):
-            raise OSError(errno.EINVAL, "it is not a regular file", str(path))
+            is_folder = stat.S_ISDIR(mode)
+            raise OSError(errno.EINVAL, "it is a folder" if is_folder else "it is not a regular file", str(path))
         with os.fdopen(descriptor, "rb", closefd=False) as file:
             data = file.read(max_bytes + 1)
     finally:

@@ -30,7 +30,7 @@ from eyebolt.calibration import (
     solve_with_free_intrinsics,
 )
 from eyebolt.config import Station, parse_lens_record, parse_station
-from eyebolt.errors import InputFault
+from eyebolt.errors import InputFault, reading_remedy
 from eyebolt.geometry import CameraModel, PoseFormat
 from eyebolt.lens import view_fingerprint
 from eyebolt.observations import DEFAULT_TIP_SIGMA_M, Dataset, Pair, PointerTip, resolve_half_turns
@@ -43,6 +43,7 @@ STATION_SNAPSHOT = "station.toml"
 LENS_SNAPSHOT = "camera.json"
 # Of a station file or lens file; larger ones are another kind of file.
 _MAX_BYTES = 1 << 20
+_NAME_A_STATION = "check the path; a new station file is written by: eyebolt new FILE"
 
 
 @dataclass(frozen=True)
@@ -267,7 +268,7 @@ def load_session(folder: SessionFolder) -> RecordedSession:
     Raises RecordFault, or InputFault for what cannot be read.
     """
     context = load_context(folder.path / STATION_SNAPSHOT, folder.path / LENS_SNAPSHOT)
-    log = fold(decode_facts(folder.records)) or SessionLog(name=folder.path.name)
+    log = fold(decode_facts(folder.records, str(folder.path))) or SessionLog(name=folder.path.name)
     return RecordedSession(context, log)
 
 
@@ -276,7 +277,7 @@ def load_station(station_file: Path) -> Station:
 
     Raises InputFault ``file-unreadable``, ``station-file``, ``endpoint-length``.
     """
-    return _parse_station_file(_read_file(station_file, "the station file"), station_file)
+    return _parse_station_file(_read_file(station_file, "the station file", _NAME_A_STATION), station_file)
 
 
 def local_status_source(
@@ -315,7 +316,7 @@ def load_context(station_file: Path, lens_file: Path | None = None) -> StationCo
 
     Raises InputFault ``file-unreadable``, ``station-file``, ``endpoint-length``, ``lens-file``.
     """
-    station_bytes = _read_file(station_file, "the station file")
+    station_bytes = _read_file(station_file, "the station file", _NAME_A_STATION)
     station = _parse_station_file(station_bytes, station_file)
     lens_path = lens_file or station_file.parent / station.camera.intrinsics
     lens_bytes = _read_file(
@@ -360,15 +361,14 @@ def _resolve_endpoint(endpoint: str, station_file: Path) -> str:
         ) from None
 
 
-def _read_file(path: Path, what: str, remedy: str = "check the path and the permission.") -> bytes:
+def _read_file(path: Path, what: str, remedy: str) -> bytes:
     try:
         return read_bounded(path, _MAX_BYTES)
     except OSError as error:
-        reason = error.strerror or "cannot be read"
         raise InputFault(
             "file-unreadable",
-            f"{what}, {path}, cannot be read: {reason}",
-            remedy,
+            f"{what}, {path}, cannot be read: {error.strerror}",
+            reading_remedy(error) or remedy,
             path=str(path),
         ) from None
 

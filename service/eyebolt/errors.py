@@ -6,6 +6,7 @@ never one of them. Messages begin in lower case and name the thing and the place
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Mapping
 
 from eyebolt.plain_text import clean_block
@@ -53,3 +54,29 @@ class RecordFault(EyeboltError):
 
 class MachineFault(EyeboltError):
     """The computer lacks something: a library, a free port, a terminal."""
+
+
+def writing_remedy(error: OSError) -> str:
+    """What to do about a file that cannot be written at a place that a person named."""
+    if error.errno == errno.ENOENT:
+        return "make its folder first, or name another place."
+    if error.errno in (errno.EACCES, errno.EPERM):
+        return "get permission to write there, or name another place."
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return "free space on that disk, or name another place."
+    if error.errno == errno.EROFS:
+        return "that disk is read-only: name another place."
+    if error.errno == errno.EISDIR:
+        return "that is a folder: name a file."
+    if error.errno in (errno.ENOTDIR, errno.EEXIST):
+        return "a part of that path is a file and no folder: name another place."
+    return "name another place."
+
+
+def reading_remedy(error: OSError) -> str:
+    """What to do about a file that is there and cannot be read; empty for another error."""
+    if error.errno in (errno.EACCES, errno.EPERM):
+        return "get permission to read it, and to enter its folders."
+    if error.errno == errno.EIO:
+        return "the disk reports an error: check it, and take the file from a backup."
+    return ""

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from eyebolt.bounded_file import read_bounded
 from eyebolt.bounded_text import parse_json
-from eyebolt.errors import InputFault
+from eyebolt.errors import InputFault, reading_remedy
 from eyebolt_sim.transforms import Array
 
 _MAX_BYTES = 1 << 20
@@ -116,7 +116,10 @@ def read_lens(path: Path) -> Lens:
             np.asarray(content["matrix"], dtype=float).reshape(3, 3),
             np.asarray(content.get("distortion", []), dtype=float).ravel(),
         )
-    except (OSError, ValueError, KeyError, TypeError) as fault:
+    except OSError as fault:
+        message = f"the lens file {path} cannot be read: {fault.strerror}"
+        raise InputFault("lens-file", message, reading_remedy(fault) or "check the path.") from None
+    except (ValueError, KeyError, TypeError) as fault:
         raise InputFault(
             "lens-file",
             f"{path} is not a valid lens file: {fault}",

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from eyebolt.context import load_station
-from eyebolt.errors import InputFault
+from eyebolt.errors import InputFault, writing_remedy
 from eyebolt_sim.cell import station_texture
 from eyebolt_sim.lens import EXACT_SIGMA, INVENTED_LENS
 from eyebolt_sim.render import Renderer
@@ -52,7 +52,7 @@ def take_pictures(station_file: Path, folder: Path, count: int, seed: int) -> Pa
     except OSError as error:
         raise InputFault(
             "folder-unwritable",
-            f"the pictures cannot be written: {error.filename}: {error.strerror}",
-            "name another folder, on a disk with space.",
+            f"the pictures cannot be written into {folder}, with their lens beside {station_file}: {error.strerror}",
+            writing_remedy(error),
         ) from None
     return true_lens

@@ -276,6 +276,8 @@ def _texts(node: ast.expr, function: _Function) -> list[str]:
             return [_template(node, function.assigned)]
         case ast.IfExp(body=first, orelse=second):
             return of(first) + of(second)
+        case ast.BoolOp(op=ast.Or(), values=values):
+            return [text for value in values for text in of(value)]
         case ast.BinOp(left=left, op=ast.Add(), right=right):
             return [first + second for first in of(left) for second in of(right)]
         case ast.Dict(values=values):

@@ -194,8 +194,10 @@ def parse_detection(record: Mapping[str, object]) -> Detection | NoDetection:
     try:
         return _RECORDS.validate_python(record).to_detection()
     except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False)[0]
+        key = ".".join(str(part) for part in first["loc"][1:]) or "found"
         raise InputFault(
             "detection-record",
-            f"the record of a detection cannot be read: {error}",
+            f"the record of a detection cannot be read: {key}: {first['msg']}",
             "detect the board again in the stored image.",
         ) from error

@@ -17,7 +17,7 @@ from eyebolt.calibration import RULER_SIGMA_M, STATED_NOISE_DOF
 from eyebolt.cli.planning import typical_setup
 from eyebolt.config import Station, parse_station
 from eyebolt.context import StationContext, load_context, load_station
-from eyebolt.errors import InputFault
+from eyebolt.errors import InputFault, writing_remedy
 from eyebolt.planning import MAX_FILL, BoardOutline, WaypointKind, pick_scatter_p95_mm, plan_waypoints
 from eyebolt.printing import board_sheet, board_text, pages_of, pdf_document, svg_document
 from eyebolt.protocol import ToleranceOf
@@ -313,5 +313,5 @@ def _write(path: Path, data: bytes) -> None:
         write_atomically(FileSystem(access=Access.ALL), path, data)
     except OSError as error:
         raise InputFault(
-            "file-unwritable", f"{path} cannot be written: {error.strerror}", "choose another place."
+            "file-unwritable", f"{path} cannot be written: {error.strerror}", writing_remedy(error)
         ) from None

@@ -113,7 +113,7 @@ def inspect_session(path: Path) -> SessionReport:
     Raises RecordFault ``record-read`` or ``record-version`` without a readable journal.
     """
     folder = SessionFolder.open_read_only(path)
-    facts = decode_facts(folder.records)
+    facts = decode_facts(folder.records, str(folder.path))
     log = fold(facts) or SessionLog(name=path.name)
     result, solve_error = None, None
     try:

@@ -15,7 +15,7 @@ from eyebolt.cameras import IMAGE_SUFFIXES, natural_sort_key, read_image
 from eyebolt.cli.runner import EXIT_FAULT
 from eyebolt.config import Station, lens_text, parse_lens
 from eyebolt.context import load_session, load_station
-from eyebolt.errors import InputFault
+from eyebolt.errors import InputFault, RecordFault, reading_remedy, writing_remedy
 from eyebolt.geometry import COEFFICIENT_COUNTS, CameraModel
 from eyebolt.lens import (
     PAGE_MARKER,
@@ -133,7 +133,9 @@ def _calibrate(
         )
     found = calibrate_lens(pictures.views, size_px, board.corners_m(), options.coefficients)
     if isinstance(found, LensRefusal):
-        raise InputFault("lens-pictures", f"no lens from {len(pictures.lines)} pictures: {found.message}", found.remedy)
+        raise InputFault(
+            "lens-pictures", f"no lens from these pictures, {len(pictures.lines)} in all: {found.message}", found.remedy
+        )
     comparison = None if stated is None else compare_with_stated(stated, found)
     stated_name = None if stated is None else str(lens_path)
     further = best_next_view(found, board.corners_m(), isinstance(board, (Chessboard, CircleGrid)))
@@ -221,7 +223,7 @@ def _session_pictures(
             )
         path = sessions[-1]
     else:
-        path = Path(name) if Path(name).is_dir() else session_path(record_folder, name)
+        path = Path(name) if Path(name).is_dir() else _named_session(record_folder, name)
     session = load_session(SessionFolder.open_read_only(path))
     if session.context.board != board:
         raise InputFault(
@@ -323,6 +325,14 @@ def _export(camera: CameraModel, station: Station, options: LensOptions, print_l
         print_line(f"{path} written ({form}; without the standard deviations, which this form does not have)")
 
 
+def _named_session(record_folder: Path, name: str) -> Path:
+    try:
+        return session_path(record_folder, name)
+    except RecordFault as fault:
+        remedy = f'give --session the folder of a session, its name in {record_folder}, or "{LATEST}".'
+        raise InputFault(fault.code, fault.message, remedy) from None
+
+
 def _read_lens(path: Path) -> CameraModel:
     return parse_lens(_read_text(path), str(path))
 
@@ -331,7 +341,8 @@ def _read_text(path: Path) -> str:
     try:
         return read_bounded(path, _MAX_BYTES).decode("utf-8")
     except OSError as error:
-        raise InputFault("file-unreadable", f"{path} cannot be read: {error.strerror}", "check the path.") from None
+        remedy = reading_remedy(error) or "check the path."
+        raise InputFault("file-unreadable", f"{path} cannot be read: {error.strerror}", remedy) from None
     except UnicodeDecodeError as error:
         message = f"{path} is not a text file in UTF-8 (byte {error.start})"
         raise InputFault("file-unreadable", message, "save it as UTF-8 text.") from None
@@ -365,7 +376,7 @@ def _write(path: Path, text: str, force: bool) -> None:
         write_atomically(FileSystem(access=Access.ALL), path, text.encode("utf-8"))
     except OSError as error:
         raise InputFault(
-            "file-unwritable", f"{path} cannot be written: {error.strerror}", "choose another place."
+            "file-unwritable", f"{path} cannot be written: {error.strerror}", writing_remedy(error)
         ) from None
 
 

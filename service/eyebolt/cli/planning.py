@@ -226,10 +226,14 @@ def _pose_of(pose_format: PoseFormat, text: str, option: str) -> Array:
         return pose_format.to_matrix([float(f) for f in _fields_of(text)])
     except ValueError:
         raise _guess_fault(
-            f"{option} {text!r} contains something that is not a number", "write plain numbers."
+            f"{option} {text!r} contains something that is not a number",
+            "write plain numbers with a point, in the robot's format.",
         ) from None
     except InputFault as fault:
-        raise _guess_fault(f"{option}: {fault.message}", fault.remedy) from None
+        remedy = (
+            "write the pose in the robot's format, which [robot] length, rotation and angle of the station file state."
+        )
+        raise _guess_fault(f"{option}: {fault.message}", remedy) from None
 
 
 def _fields_of(text: str) -> list[str]:

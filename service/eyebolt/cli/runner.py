@@ -12,7 +12,7 @@ from pathlib import Path
 
 import typer
 
-from eyebolt.errors import EyeboltError, InputFault, MachineFault
+from eyebolt.errors import EyeboltError, InputFault, MachineFault, writing_remedy
 from eyebolt.plain_text import clean_block, clean_line
 
 EXIT_FAULT = 1
@@ -83,7 +83,7 @@ def write_text_file(path: Path, text: str, make_folder: bool = False) -> None:
         path.write_text(text, encoding="utf-8")
     except OSError as error:
         raise InputFault(
-            "file-unwritable", f"{path} cannot be written: {error.strerror}", "choose another place."
+            "file-unwritable", f"{path} cannot be written: {error.strerror}", writing_remedy(error)
         ) from None
 
 

@@ -19,7 +19,7 @@ from eyebolt.cameras import image_size
 from eyebolt.cli.keys import status_source
 from eyebolt.context import load_context
 from eyebolt.daemon import ViewComposer, displayable, measure_board, open_station_camera
-from eyebolt.errors import InputFault, MachineFault
+from eyebolt.errors import InputFault, MachineFault, writing_remedy
 from eyebolt.geometry import Array
 from eyebolt.monitor import StatusSubscriber
 from eyebolt.protocol import MAX_VIEW_SIDE_PX, ViewMessage
@@ -236,7 +236,7 @@ def _write(path: Path, picture: Picture) -> None:
         raise InputFault(
             "file-unwritable",
             f"{path} cannot be written: {error.strerror or error}",
-            "choose another place with --out.",
+            writing_remedy(error),
         ) from None
 
 

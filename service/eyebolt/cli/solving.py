@@ -11,7 +11,7 @@ from eyebolt.bounded_file import read_bounded
 from eyebolt.calibration import AcceptanceStatus, ResultFormat, assess_result, read_problem
 from eyebolt.cli.runner import EXIT_FAULT
 from eyebolt.context import StationContext, load_session, solve_problem
-from eyebolt.errors import EyeboltError, InputFault
+from eyebolt.errors import EyeboltError, InputFault, reading_remedy
 from eyebolt.geometry import ANGLE_UNITS_RAD, LENGTH_UNITS_M, ROTATION_KINDS, PoseFormat
 from eyebolt.observations import Dataset
 from eyebolt.results import (
@@ -141,7 +141,8 @@ def _solve_problem_file(path: Path, options: SolveOptions) -> ResultDocument:
     try:
         text = read_bounded(path, _MAX_PROBLEM_BYTES, allow_pipe=True).decode("utf-8")
     except OSError as error:
-        raise InputFault("file-unreadable", f"{path} cannot be read: {error.strerror}", "check the path.") from None
+        remedy = reading_remedy(error) or "name the folder of a session, or a problem file."
+        raise InputFault("file-unreadable", f"{path} cannot be read: {error.strerror}", remedy) from None
     except UnicodeDecodeError as error:
         message = f"{path} is not a text file in UTF-8 (byte {error.start})"
         raise InputFault("file-unreadable", message, "save it as UTF-8 text.") from None

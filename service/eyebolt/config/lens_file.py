@@ -181,9 +181,10 @@ class LensRecord(BaseModel):
                 content["covariance"] = LensCovariance.of(camera)
             return cls.model_validate(content)
         except ValidationError as error:
-            raise InputFault(
-                "lens-model", f"the lens cannot be written as a lens file: {error}", "calibrate the lens again."
-            ) from error
+            first = error.errors(include_url=False, include_input=False)[0]
+            key = ".".join(str(part) for part in first["loc"])
+            message = f"the lens cannot be written as a lens file: {key}: {first['msg']}"
+            raise InputFault("lens-model", message, "calibrate the lens again.") from None
 
     def to_camera(self) -> CameraModel:
         """The camera model."""

@@ -91,7 +91,7 @@ def recover(context: StationContext) -> tuple[SessionFolder | None, State, Frame
     folder = SessionFolder.open(sessions[-1])
     if folder.loss:
         _log.warning("journal tail was damaged", session=folder.path.name, loss=folder.loss)
-    log = fold(decode_facts(folder.records))
+    log = fold(decode_facts(folder.records, str(folder.path)))
     last_frame = (log.last_frame if log is not None else None) or _last_frame(sessions[:-1])
     if log is None or any(_file_differs(folder.path, name, data) for name, data in context.snapshots.items()):
         _log.info("station or lens file changed: the next request opens a new session")
@@ -132,7 +132,7 @@ def _last_frame(sessions: list[Path]) -> FrameInfo | None:
     """The last frame that any of these sessions took: recorded images are not delivered twice."""
     for path in reversed(sessions):
         try:
-            log = fold(decode_facts(SessionFolder.open_read_only(path).records))
+            log = fold(decode_facts(SessionFolder.open_read_only(path).records, str(path)))
         except RecordFault as fault:
             _log.warning("earlier session unreadable", session=path.name, message=fault.message)
             continue

@@ -140,7 +140,7 @@ def calibrate_lens(
     usable = tuple(view for view in views if len(view.ids) >= MIN_CORNERS)
     if len(usable) < MIN_VIEWS:
         return LensRefusal(
-            f"{len(usable)} pictures show the board, and a lens needs {MIN_VIEWS} at least",
+            f"{len(usable)} of them show enough of the board, and a lens needs {MIN_VIEWS} at least",
             "take more pictures: 10 to 20, tilted by 30 to 45 degrees in different directions, all over the image.",
         )
     stack = stack_views(usable, board_corners_m)

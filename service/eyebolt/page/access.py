@@ -190,14 +190,20 @@ def _tls(certificate: Path, private_key: Path) -> ssl.SSLContext:
     def no_password() -> str:
         raise ValueError("the key is encrypted")
 
-    try:
-        context.load_cert_chain(certificate, private_key, no_password)
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputFault(
+    def fault(reason: str) -> InputFault:
+        return InputFault(
             "page-certificate",
             f"the certificate {certificate} with the private key {private_key} cannot be used: {reason}",
             "give PEM files that belong together, the key without a password, and check that they can be read.",
             path=str(certificate),
-        ) from None
+        )
+
+    try:
+        context.load_cert_chain(certificate, private_key, no_password)
+    except ssl.SSLError:
+        raise fault("they are no certificate and key that belong together") from None
+    except OSError as error:
+        raise fault(str(error.strerror)) from None
+    except ValueError as error:
+        raise fault(str(error)) from None
     return context

@@ -19,7 +19,7 @@ from eyebolt.boards import Board
 from eyebolt.bounded_file import read_bounded
 from eyebolt.calibration import Refusal, ResultAcceptance, ResultGap, Solution
 from eyebolt.context import StationContext, load_session
-from eyebolt.errors import EyeboltError, InputFault, RecordFault
+from eyebolt.errors import EyeboltError, InputFault, RecordFault, reading_remedy
 from eyebolt.geometry import Array, CameraModel, se3
 from eyebolt.observations import Dataset, half_turn_about_centre
 from eyebolt.planning import Coverage
@@ -41,6 +41,7 @@ from eyebolt.store import (
     write_fault,
 )
 
+_NAME_A_SESSION = "name the folder of a solved session: one with result.json in it."
 ACCEPTED_NAME = "accepted.json"
 REPLACED_NAME = "accepted-before.jsonl"
 ACCEPTED_BY_RULE = "the station's rule (when-proven)"
@@ -117,7 +118,12 @@ def build_result(
 
 def read_result(session: Path) -> ResultDocument:
     """The result of a session. Raises RecordFault if it cannot be read, InputFault ``result-file`` if it is damaged."""
-    return ResultDocument.from_text(_read(session / RESULT_NAME))
+    path = session / RESULT_NAME
+    text = _read(path)
+    try:
+        return ResultDocument.from_text(text)
+    except InputFault as fault:
+        raise InputFault(fault.code, f"{path}: {fault.message}", fault.remedy, path=str(path)) from None
 
 
 def accept_session(session: Path, by: str, *, incomplete: bool = False, few_pairs: bool = False) -> Acceptance:
@@ -307,10 +313,10 @@ def _read(path: Path) -> str:
     try:
         return read_bounded(path, MAX_RESULT_BYTES).decode("utf-8")
     except FileNotFoundError:
-        remedy = "name the folder of a solved session: one with result.json in it."
-        raise read_fault("the result", path, "is missing", remedy) from None
+        raise read_fault("the result", path, "is missing", _NAME_A_SESSION) from None
     except OSError as error:
-        raise read_fault("the result", path, f"cannot be read: {error.strerror}", "check the permission.") from None
+        remedy = reading_remedy(error) or _NAME_A_SESSION
+        raise read_fault("the result", path, f"cannot be read: {error.strerror}", remedy) from None
     except UnicodeDecodeError as error:
         reason = f"is not text in UTF-8 (byte {error.start})"
         raise read_fault("the result", path, reason, "solve the session again; the record has all of it.") from None

@@ -17,7 +17,7 @@ import zmq
 
 from eyebolt.bounded_file import read_bounded
 from eyebolt.bounded_text import parse_toml
-from eyebolt.errors import InputFault
+from eyebolt.errors import InputFault, reading_remedy, writing_remedy
 
 Role = Literal["watcher", "camera", "operator"]
 
@@ -164,7 +164,7 @@ def _read_key_file(path: Path, fields: tuple[str, ...], secret: bool = True) -> 
         values = parse_toml(read_bounded(path, _MAX_BYTES).decode("utf-8"))
     except OSError as error:
         message = f"the key file {path} cannot be read: {error.strerror}"
-        remedy = "make the station's keys with 'eyebolt keys STATION', or correct the path."
+        remedy = reading_remedy(error) or "make the station's keys with 'eyebolt keys STATION', or correct the path."
         raise InputFault("keys-missing", message, remedy, path=str(path)) from None
     except ValueError:
         values = {}
@@ -187,4 +187,4 @@ def _write_private(path: Path, text: str) -> None:
             os.fsync(file.fileno())
     except OSError as error:
         message = f"the key file {path} cannot be written: {error.strerror}"
-        raise InputFault("keys-unwritable", message, "give the user write permission there.", path=str(path)) from None
+        raise InputFault("keys-unwritable", message, writing_remedy(error), path=str(path)) from None

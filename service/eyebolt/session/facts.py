@@ -416,8 +416,10 @@ def encode_fact(fact: Fact) -> bytes:
     return text.encode("utf-8")
 
 
-def decode_facts(records: Iterable[bytes]) -> list[Fact]:
+def decode_facts(records: Iterable[bytes], session: str = "") -> list[Fact]:
     """The facts in a journal's records; those of a type that this version does not know are left out.
+
+    ``session``: the folder that a fault names.
 
     Raises RecordFault ``record-fact`` for a known type whose content is not as the class describes it.
     """
@@ -430,7 +432,8 @@ def decode_facts(records: Iterable[bytes]) -> list[Fact]:
             if first["type"] == "union_tag_invalid":
                 continue
             where = ".".join(str(part) for part in first["loc"]) or "the record"
-            message = f"record {number} of the journal cannot be used: {where}: {first['msg']}"
+            place = f" in {session}" if session else ""
+            message = f"record {number} of the journal{place} cannot be used: {where}: {first['msg']}"
             remedy = "use the version of eyebolt that wrote it, or move the session's folder away; nothing was changed."
             raise RecordFault("record-fact", message, remedy, record=number) from None
     return facts

@@ -24,7 +24,7 @@ from eyebolt.store.filesystem import (
     write_fault,
 )
 from eyebolt.store.images import HEAD_BYTES, Pixels, decode_image, encode_image, stated_bytes
-from eyebolt.store.journal import HEADER, describe_loss, encode_padded, read_records, recover_journal
+from eyebolt.store.journal import HEADER, ReadResult, describe_loss, encode_padded, read_records, recover_journal
 
 IMAGE_LOST_REMEDY = "restore it from a backup; its corners are in the journal, so its pair can be solved without it."
 
@@ -123,7 +123,7 @@ class SessionFolder:
         # A session stays as readable as it is.
         files = files or FileSystem(access=access_of(path))
         data = _journal_bytes(path)
-        result = read_records(data)
+        result = _read_records(path, data)
         journal = path / names.JOURNAL_NAME
         try:
             good_bytes, loss = recover_journal(files, journal, data, result)
@@ -139,7 +139,7 @@ class SessionFolder:
         ``loss`` describes a damaged end; in a session that is being written it may be an incomplete record.
         """
         data = _journal_bytes(path)
-        result = read_records(data)
+        result = _read_records(path, data)
         loss = describe_loss(data, result, None) if result.damage else None
         return cls(path, files or FileSystem(), None, result.valid_bytes, result.records, loss)
 
@@ -250,6 +250,13 @@ def _read_head(image: Path) -> bytes:
         raise read_fault("the image", image, "is missing", IMAGE_LOST_REMEDY) from None
     except OSError as error:
         raise read_fault("the image", image, f"cannot be read: {error.strerror}", IMAGE_LOST_REMEDY) from None
+
+
+def _read_records(path: Path, data: bytes) -> ReadResult:
+    try:
+        return read_records(data)
+    except RecordFault as fault:
+        raise RecordFault(fault.code, f"{path}: {fault.message}", fault.remedy, **fault.data) from None
 
 
 def _journal_bytes(path: Path) -> bytes:
