@@ -1,6 +1,7 @@
 """Noise of the corners, the prior of a drift and the classes of the arm's variances, from their definitions."""
 
 from dataclasses import replace
+from importlib import import_module
 from types import SimpleNamespace
 
 import numpy as np
@@ -293,3 +294,25 @@ def test_contributions_add_up_by_their_squares():
     assert found.total == pytest.approx(1.3)
     assert "touch" not in found.description and "board" in found.description
     assert "touch" in replace(found, touch=0.1).description
+
+
+@pytest.mark.parametrize(("pairs", "shown_by"), [(40, 40), (41, 40)])
+def test_the_variances_of_the_arm_are_shown_by_forty_pairs(estimate, monkeypatch, pairs, shown_by):
+    """More cost far more, and the error of X has all of them."""
+    problem, _, joint = estimate
+    counts = []
+    module = import_module("eyebolt.calibration.uncertainty.transform_error")
+    rows = np.resize(np.arange(8), pairs)
+    many = replace(joint, model=joint.model.of_rows(rows))
+    reported = np.array([pair.base_T_flange for pair in problem.pairs])[rows]
+    original = module.ErrorContrasts.of
+
+    def contrasts(offsets):
+        counts.append(offsets.count)
+        return original(offsets)
+
+    monkeypatch.setattr(module, "ErrorContrasts", SimpleNamespace(of=contrasts))
+    monkeypatch.setattr(module, "integrated_variances", lambda *_: None)
+    found = TransformError.of(many, reported)
+    assert counts == [shown_by]
+    assert found.gain.shape == (6, pairs, 6)

@@ -122,3 +122,7 @@ def test_the_sign_of_a_difference_matters_unless_only_its_size_is_used(changes, 
     swapped = ast.unparse(ast.parse(use.format("other - one")))
     assert any(swapped in after for _, after in found) is is_changed
     assert any(ast.unparse(ast.parse(use.format("one + other"))) in after for _, after in found)
+
+
+def test_equal_arguments_are_not_swapped(changes):
+    assert changes("def f(one):\n    g(one, one)") == {("g(one, one)", "pass")}

@@ -352,6 +352,8 @@ def _other_calls(node: ast.Call) -> Iterator[tuple[ast.AST, str]]:
         # The order of the arguments of these does not matter.
         if name in _OTHER_NAME or isinstance(first, ast.Starred) or isinstance(second, ast.Starred):
             continue
+        if ast.dump(first) == ast.dump(second):
+            continue
         args = [*node.args]
         args[index : index + 2] = second, first
         yield _with(node, args=args), "arguments swapped"
