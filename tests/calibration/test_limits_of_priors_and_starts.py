@@ -128,7 +128,9 @@ def compared(monkeypatch, score, *, group=ParameterGroup.BOARD, focal=0.0, added
         model=SimpleNamespace(observable_basis=np.zeros((12, 2)), offset=np.zeros((8, 6))),
         noise=SimpleNamespace(dof=lambda pairs: 20.0),
     )
-    return _compare(joint, prior, group, POSES)
+    found = _compare(joint, prior, group, POSES)
+    assert len(found) <= 1
+    return next(iter(found), None)
 
 
 @pytest.mark.parametrize("group", [ParameterGroup.BOARD, ParameterGroup.LENS])
@@ -175,23 +177,26 @@ def test_the_focal_length_is_tested_by_itself(monkeypatch):
         model=SimpleNamespace(observable_basis=np.zeros((12, 2)), offset=np.zeros((8, 6))),
         noise=SimpleNamespace(dof=lambda pairs: 20.0),
     )
-    found = _compare(joint, prior, ParameterGroup.LENS, POSES)
-    assert found.of_focal_length
-    assert found.p_value == pytest.approx(f.sf(squares / 30, 1, 20))
+    alone, whole = _compare(joint, prior, ParameterGroup.LENS, POSES)
+    assert (alone.of_focal_length, whole.of_focal_length) == (True, False)
+    assert alone.p_value == whole.p_value == pytest.approx(f.sf(squares / 30, 1, 20))
     # s^2 less its expectation 4 + 16 + 10, over (L d)^2 = 16.
-    assert found.factor == pytest.approx(np.sqrt(1 + (squares - 30) / 16))
+    assert alone.factor == pytest.approx(np.sqrt(1 + (squares - 30) / 16))
+    # As a whole: the factor b at which s^2 is 4 + 16 b^2 + 10.
+    assert whole.factor == pytest.approx(np.sqrt((squares - 14) / 16))
     # Another group has no focal length.
-    assert not _compare(joint, prior, ParameterGroup.BOARD, POSES).of_focal_length
+    (board,) = _compare(joint, prior, ParameterGroup.BOARD, POSES)
+    assert not board.of_focal_length
 
 
 def test_the_clearest_contradiction_comes_first(monkeypatch):
     by_group = {
-        ParameterGroup.BOARD: PriorContradiction(ParameterGroup.BOARD, False, 1e-4, 2.0),
-        ParameterGroup.LENS: PriorContradiction(ParameterGroup.LENS, False, 1e-6, 2.0),
+        ParameterGroup.BOARD: (PriorContradiction(ParameterGroup.BOARD, False, 1e-4, 2.0),),
+        ParameterGroup.LENS: (PriorContradiction(ParameterGroup.LENS, False, 1e-6, 2.0),),
     }
     monkeypatch.setattr(prior_check, "_compare", lambda joint, prior, group, poses: by_group[group])
     assert [found.group for found in find_contradictions(None, None, POSES)] == ["lens", "board"]
-    by_group[ParameterGroup.LENS] = None
+    by_group[ParameterGroup.LENS] = ()
     assert [found.group for found in find_contradictions(None, None, POSES)] == ["board"]
 
 
@@ -269,16 +274,37 @@ def test_an_estimate_with_another_fault_shows_nothing_about_board_and_lens(
         assert asked[0] == pytest.approx(problem.mount.chain(observations.A[used]))
 
 
+def estimate_with(used, log_evidence=0.0):
+    return SimpleNamespace(joint=SimpleNamespace(noise=SimpleNamespace(log_evidence=log_evidence)), used=used)
+
+
+def test_of_two_ways_to_widen_the_one_that_keeps_more_pairs_or_explains_them_better_is_taken(estimate, monkeypatch):
+    problem, observations, _ = estimate
+    found = [PriorContradiction(ParameterGroup.LENS, is_focal, 1e-6, 2.0) for is_focal in (True, False)]
+    joint = SimpleNamespace(converged=True, noise=SimpleNamespace(best=RobotNoise(1e-4, 1e-4)))
+    monkeypatch.setattr(solving, "find_contradictions", lambda *_: found)
+    monkeypatch.setattr(solving, "is_wider_prior_preferred", lambda *_: True)
+    all_pairs, most = np.ones(12, dtype=bool), np.arange(12) < 11
+    for first, second, expected in (
+        ((most, 9.0), (all_pairs, 1.0), 1),
+        ((all_pairs, 9.0), (all_pairs, 1.0), 0),
+        ((all_pairs, 1.0), (all_pairs, 9.0), 1),
+    ):
+        estimates = [estimate_with(*first), estimate_with(*second)]
+        remaining = iter(estimates)
+        monkeypatch.setattr(solving, "robust_estimate", lambda *_, remaining=remaining: next(remaining))
+        kept = solving._with_wider_prior(problem, observations, SimpleNamespace(joint=joint, used=most))
+        assert kept is not None and kept[2] is estimates[expected]
+
+
 @pytest.mark.parametrize(
-    ("same_pairs", "preferred", "is_kept"), [(True, False, False), (True, True, True), (False, False, True)]
+    ("count", "preferred", "is_kept"), [(11, False, False), (11, True, True), (12, False, True), (10, True, False)]
 )
-def test_a_wider_prior_is_kept_where_it_explains_more_or_other_pairs(
-    estimate, monkeypatch, same_pairs, preferred, is_kept
-):
+def test_a_wider_prior_is_kept_where_it_explains_more_or_more_pairs(estimate, monkeypatch, count, preferred, is_kept):
     problem, observations, _ = estimate
     found = [PriorContradiction(ParameterGroup.BOARD, False, 1e-6, 2.0)]
     used = np.arange(12) < 11
-    other = SimpleNamespace(joint=None, used=used if same_pairs else np.ones(12, dtype=bool))
+    other = estimate_with(np.arange(12) < count)
     monkeypatch.setattr(solving, "find_contradictions", lambda *_: found)
     monkeypatch.setattr(solving, "robust_estimate", lambda *_: other)
     monkeypatch.setattr(solving, "is_wider_prior_preferred", lambda *_: preferred)

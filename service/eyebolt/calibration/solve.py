@@ -178,14 +178,20 @@ def _with_wider_prior(
     if not (joint.converged and is_plausible_noise(joint.noise.best)):
         return None
     reported = problem.mount.chain(observations.A[inlier_estimate.used])
-    for found in find_contradictions(joint, problem.nuisance_prior, reported):
-        wider = replace(problem, prior_override=found.widened(problem.nuisance_prior, problem.camera))
-        seen = observations.seen_with(wider, observations.corners, observations.pose_fits)
-        other = robust_estimate(wider, seen)
+    found = find_contradictions(joint, problem.nuisance_prior, reported)
+    for group in dict.fromkeys(one.group for one in found):
+        estimates = []
+        for contradiction in (one for one in found if one.group is group):
+            wider = replace(problem, prior_override=contradiction.widened(problem.nuisance_prior, problem.camera))
+            seen = observations.seen_with(wider, observations.corners, observations.pose_fits)
+            estimates.append((wider, seen, robust_estimate(wider, seen)))
         # The evidence of other pairs cannot be compared: pairs that fit again are reason enough.
-        same_pairs = bool((other.used == inlier_estimate.used).all())
-        if not same_pairs or is_wider_prior_preferred(joint, other.joint, reported, problem.correlated_error_range_m):
-            return wider, seen, other
+        best = max(estimates, key=lambda one: (one[2].used.sum(), one[2].joint.noise.log_evidence))
+        more = int(best[2].used.sum()) - int(inlier_estimate.used.sum())
+        if more > 0 or (
+            more == 0 and is_wider_prior_preferred(joint, best[2].joint, reported, problem.correlated_error_range_m)
+        ):
+            return best
     return None
 
 

@@ -76,9 +76,9 @@ def find_contradictions(
     joint: JointEstimate, prior: NuisancePrior, base_T_flange: Array
 ) -> tuple[PriorContradiction, ...]:
     """The groups whose ``prior`` the pairs of ``joint``, at the reported ``base_T_flange`` (n, 4, 4), contradict, the
-    clearest first."""
-    found = [_compare(joint, prior, group, base_T_flange) for group in _TESTED_GROUPS]
-    return tuple(sorted((one for one in found if one is not None), key=lambda one: one.p_value))
+    clearest first; a lens whose focal length stands out twice, by that alone and as a whole."""
+    found = [one for group in _TESTED_GROUPS for one in _compare(joint, prior, group, base_T_flange)]
+    return tuple(sorted(found, key=lambda one: one.p_value))
 
 
 def is_wider_prior_preferred(
@@ -98,7 +98,7 @@ def is_wider_prior_preferred(
 
 def _compare(
     joint: JointEstimate, prior: NuisancePrior, group: ParameterGroup, base_T_flange: Array
-) -> PriorContradiction | None:
+) -> tuple[PriorContradiction, ...]:
     is_own = np.zeros(joint.fits.normal.shape[-1], dtype=bool)
     columns, p = prior.columns_of(group), joint.model.observable_basis.shape[1]
     is_own[p : p + len(columns)] = columns
@@ -106,7 +106,7 @@ def _compare(
     score, information = evidence.score, evidence.information
     dof = len(information)
     if not dof:
-        return None
+        return ()
     noise_dof = joint.noise.dof(len(joint.model.offset))
     # The focal length is tested by itself as well: its weight in the estimate, 0 for another group.
     focal = prior.functional({"fx": 1.0, "fy": 1.0})[columns]
@@ -124,18 +124,24 @@ def _compare(
 
     # Errors of the arm only make the p-value larger, so they are looked at last.
     if _TESTS * min(p_values(np.zeros((1, dof, dof)), np.ones(1))) >= _FALSE_ALARM_RATE:
-        return None
+        return ()
     added, weights = _arm_covariance(joint, is_own, evidence, base_T_flange)
     whole, alone = p_values(added, weights)
     if _TESTS * min(whole, alone) >= _FALSE_ALARM_RATE:
-        return None
+        return ()
     expected = np.tensordot(weights, added, axes=1)
-    if alone < whole:
-        # The part of the square that no variance explains is due to the focal length.
-        excess = estimate_sq - of_noise - of_prior - float(gain @ expected @ gain)
-        followed = float(gain @ (information * direction))
-        return PriorContradiction(group, True, alone, math.sqrt(1 + max(excess, 0.0) / followed**2))
-    return PriorContradiction(group, False, whole, _consistent_factor(score, information, expected[None]))
+    factor = _consistent_factor(score, information, expected[None])
+    if alone >= whole:
+        return (PriorContradiction(group, False, whole, factor),)
+    excess = estimate_sq - of_noise - float(gain @ expected @ gain)
+    # The part of the square that no variance explains is due to the focal length.
+    followed = float(gain @ (information * direction))
+    by_focal_length = math.sqrt(1 + max(excess - of_prior, 0.0) / followed**2)
+    as_a_whole = max(factor, math.sqrt(max(excess / of_prior, 1.0)))
+    return (
+        PriorContradiction(group, True, alone, by_focal_length),
+        PriorContradiction(group, False, alone, as_a_whole),
+    )
 
 
 @dataclass(frozen=True)
