@@ -294,12 +294,13 @@ def test_the_baseline_needs_three_kept_pairs():
 
 def test_a_view_is_written_and_read_back():
     full = View(
-        28.5,
-        700.0,
-        40.0,
-        0.05,
-        ExposureMap(Region.LEFT, 0.1, Region.WHOLE, 0.6, 0.02),
-        MotionCheck(0.1, 0.02, 150.0, 80),
+        tilt_deg=28.5,
+        tilt_direction_deg=-130.0,
+        distance_mm=700.0,
+        square_px=40.0,
+        residual_px=0.05,
+        exposure_map=ExposureMap(Region.LEFT, 0.1, Region.WHOLE, 0.6, 0.02),
+        motion_check=MotionCheck(0.1, 0.02, 150.0, 80),
         saturated_image_fraction=0.01,
     )
     for view in (full, View(no_pose=True), View(motion_unchecked_reason="one image only")):
